@@ -1,0 +1,1 @@
+"""Shows what logger has judged and stored; judges nothing itself."""

@@ -1,0 +1,94 @@
+"""Everything that stillroom raises on purpose.
+
+    StillroomError                 carries the sentence that a person reads
+    ├── Refused                    bad input; the command line exits with 2
+    │   ├── ConfigError            one or more faults in config/, all of them at once
+    │   ├── ImportRefused          a file that cannot be imported without an answer
+    │   ├── UnknownName            a room, zone, probe or rule that is not there
+    │   ├── IntervalError          an interval that is empty, in the future or before the record
+    │   └── UnitError              a unit that is unknown or does not fit the quantity
+    ├── StoreError                 the data folder cannot be used as it is
+    │   ├── StoreInUse             another service holds the folder
+    │   └── StoreDamaged           the file does not read back as it was written
+    └── ProbeError                 the wire, told to the bus loop, which stores it as a row
+
+A message names the thing, what was wanted, what was found and where to mend it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+class StillroomError(Exception):
+    """Base of all our errors; its text is a whole sentence for a person."""
+
+
+class Refused(StillroomError):
+    """Input that cannot be used. Nothing was changed."""
+
+
+class UnknownName(Refused):
+    """A name that the setup does not hold.
+
+    >>> str(UnknownName("zone", "bay", ["machine-bay", "plate-bench"]))
+    "There is no zone 'bay'. The setup has: machine-bay, plate-bench."
+    """
+
+    def __init__(self, kind: str, name: str, known: Iterable[str]) -> None:
+        listed = ", ".join(sorted(known)) or "none"
+        super().__init__(f"There is no {kind} {name!r}. The setup has: {listed}.")
+
+
+class IntervalError(Refused):
+    """An interval that cannot be judged."""
+
+
+class UnitError(Refused):
+    """A unit that is unknown or does not belong to the quantity."""
+
+
+class ImportRefused(Refused):
+    """A file that was left outside, whole, with the question that is open."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of a configuration file: where it stands, what was wanted, what was found."""
+
+    file: str
+    table: str
+    key: str
+    wanted: str
+    found: str
+
+    def __str__(self) -> str:
+        place = " ".join(part for part in (self.file, f"[{self.table}]" if self.table else "", self.key) if part)
+        return f"{place}: wanted {self.wanted}, found {self.found}"
+
+
+class ConfigError(Refused):
+    """All faults of all configuration files together."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults = tuple(faults)
+        count = len(self.faults)
+        head = f"The configuration has {count} fault{'s' if count != 1 else ''}; nothing was changed."
+        super().__init__("\n".join([head, *(f"  {fault}" for fault in self.faults)]))
+
+
+class StoreError(StillroomError):
+    """The data folder cannot be used as it is."""
+
+
+class StoreInUse(StoreError):
+    """Another service holds the data folder."""
+
+
+class StoreDamaged(StoreError):
+    """Stored bytes do not read back as they were written."""
+
+
+class ProbeError(StillroomError):
+    """A transaction with a probe failed; the bus loop turns it into a stored row."""

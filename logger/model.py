@@ -1,0 +1,406 @@
+"""The things that everything else speaks about: plain frozen data, no behaviour but look-ups.
+
+Instants are int64 nanoseconds since 1970-01-01T00:00Z (`_ns`); intervals are half-open;
+`None` as an end means "still". Values are in the canonical unit of their quantity
+(`units.py`); differences of temperature are in K.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum
+from typing import Literal
+
+from .errors import UnknownName
+
+NS = 1_000_000_000
+MEDIA = ("air", "part", "scale", "structure", "plate-top", "plate-bottom", "supply", "outdoor", "pressure")
+
+Verdict = Literal["stable", "not stable", "not shown"]
+Reason = Literal["nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming"]
+RuleKind = Literal["limit", "span", "slope", "gradient", "difference", "condensation"]
+
+# In the order in which they apply: the first that holds is the reason of a cell.
+REASONS: tuple[Reason, ...] = ("nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming")
+VERDICT_OF: Mapping[Reason, Verdict] = {
+    "nonconforming": "not stable",
+    "marked": "not stable",
+    "settling": "not stable",
+    "indeterminate": "not shown",
+    "guard band": "not shown",
+    "conforming": "stable",
+}
+
+
+class Quality(IntEnum):
+    """Flags of a reading, as in the QARTOD manuals."""
+
+    PASS = 1
+    NOT_EVALUATED = 2
+    SUSPECT = 3
+    FAIL = 4
+    MISSING = 9
+
+
+class Conformity(IntEnum):
+    """Result of one rule in one cell; words of JCGM 106. A larger number wins over a smaller one."""
+
+    NOT_APPLICABLE = 0
+    CONFORMING = 1
+    GUARD_BAND = 2
+    INDETERMINATE = 3
+    NONCONFORMING = 4
+
+
+@dataclass(frozen=True)
+class Room:
+    """A room; `size_m` is its extent along x, y and z."""
+
+    key: str
+    name: str
+    site: str
+    timezone: str
+    size_m: tuple[float, float, float]
+    custodian: str
+    simulated: bool = False
+    door_m: tuple[float, float, float, float] | None = None  # x0, y0, x1, y1 of the opening in plan
+
+
+@dataclass(frozen=True)
+class Zone:
+    """A part of a room that is judged as one."""
+
+    key: str
+    name: str
+    outline_m: tuple[float, float, float, float]  # x0, y0, x1, y1 in plan
+    settling_s: int = 4 * 3600  # common practice, no source
+    body_gap_s: int = 3600
+    pre_window_s: int = 2 * 3600
+
+
+@dataclass(frozen=True)
+class Position:
+    """A place with a medium. `u_m` is the standard uncertainty of each coordinate."""
+
+    key: str
+    name: str
+    zone: str
+    medium: str
+    xyz_m: tuple[float, float, float]
+    u_m: float = 0.02
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One quantity of one probe. Spans, resolution and noise in `unit`, the probe's own unit."""
+
+    key: str  # "P1.temperature"
+    probe: str
+    quantity: str
+    unit: str
+    interval_s: float
+    max_age_s: float
+    resolution: float
+    noise: float
+    probe_span: tuple[float, float]
+    user_span: tuple[float, float] | None = None
+    spike: float | None = None  # a single departure larger than this is suspect
+    flat_n: int = 0  # so many identical values are suspect while a neighbour moves; 0: test off
+
+
+@dataclass(frozen=True)
+class Probe:
+    """An instrument with a serial number."""
+
+    key: str
+    serial: str
+    description: str
+    channels: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Which probe stood at which position, and when."""
+
+    probe: str
+    position: str
+    from_ns: int
+    to_ns: int | None = None
+
+
+@dataclass(frozen=True)
+class Certificate:
+    """Calibration of one channel, in the channel's own unit.
+
+    `corrections` are reference − indication (the error with its sign turned), at
+    `indications`, ascending. `U` is the expanded uncertainty at those points with factor `k`.
+    `drift` and `other_u`: declared rectangular half-width, and further standard uncertainty.
+    """
+
+    number: str
+    channel: str
+    issuer: str
+    accreditation: str
+    calibrated_on: str  # ISO 8601 day
+    valid_from_ns: int  # put in use
+    due_ns: int | None  # end of the due day in the room's time zone
+    indications: tuple[float, ...]
+    corrections: tuple[float, ...]
+    U: tuple[float, ...]
+    k: float
+    range: tuple[float, float]
+    drift: float = 0.0
+    other_u: float = 0.0
+    withdrawn_ns: int | None = None
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One requirement on one zone, in force over [from_ns, to_ns).
+
+    `channels` empty means every channel of the zone that measures `quantity` in one of `media`.
+    Limits, in `unit`: degC, %RH, Pa for kind "limit"; K for "span" and "difference"; K/h for
+    "slope"; K/m for "gradient".
+    """
+
+    key: str  # "machine-bay.temperature"
+    zone: str
+    kind: RuleKind
+    name: str  # as printed: "temperature", "span in 1 h", "vertical gradient"
+    quantity: str
+    unit: str
+    lower: float | None
+    upper: float | None
+    basis: str
+    from_ns: int
+    to_ns: int | None = None
+    media: tuple[str, ...] = ("air",)
+    channels: tuple[str, ...] = ()
+    need: int | None = None  # how many channels must give evidence; None: all
+    window_s: int = 0
+    direction: Literal["", "vertical", "horizontal", "pair"] = ""
+    d_min_m: float = 0.3
+    completeness: float = 0.95
+    r: float = 1.0  # guard band w = r · U; 0 is simple acceptance
+    disturbs: bool = False
+    activity: str = ""  # empty: for all work in the zone
+    approver: str = ""
+
+
+@dataclass(frozen=True)
+class AlarmSpec:
+    """What is told to whom when a rule is not met. No alarm without an action text."""
+
+    key: str
+    rule: str
+    priority: Literal["low", "medium", "high"]
+    consequence: str
+    action: str
+    on_delay_s: int = 300
+    off_delay_s: int = 300
+    deadband: float = 0.0
+    routes: tuple[str, ...] = ("screen",)
+
+
+@dataclass(frozen=True)
+class Mark:
+    """An interval that a person or an event declared not to be trusted."""
+
+    zone: str
+    from_ns: int
+    to_ns: int
+    reason: str
+    who: str
+
+
+@dataclass(frozen=True)
+class Setup:
+    """Everything that was in force, as known at one moment. `digest` names its canonical text."""
+
+    version: int
+    digest: str
+    room: Room
+    zones: Mapping[str, Zone]
+    positions: Mapping[str, Position]
+    probes: Mapping[str, Probe]
+    channels: Mapping[str, Channel]
+    placements: tuple[Placement, ...]
+    certificates: tuple[Certificate, ...]
+    rules: tuple[Rule, ...]
+    alarms: tuple[AlarmSpec, ...]
+    clock_limit_s: float = 30.0
+    step_s: int = 60
+
+    def zone(self, key: str) -> Zone:
+        """The zone of that key, or UnknownName with those that there are."""
+        if key not in self.zones:
+            raise UnknownName("zone", key, self.zones)
+        return self.zones[key]
+
+    def rules_of(self, zone: str, activity: str = "") -> tuple[Rule, ...]:
+        """Rules of a zone. Those of the activity replace the general one of the same name."""
+        general = [r for r in self.rules if r.zone == zone and not r.activity]
+        special = [r for r in self.rules if r.zone == zone and activity and r.activity == activity]
+        replaced = {r.name for r in special}
+        return tuple([r for r in general if r.name not in replaced] + special)
+
+    def placements_of(self, channel: str) -> tuple[Placement, ...]:
+        """Where the probe of a channel stood, in order of time."""
+        probe = self.channels[channel].probe
+        return tuple(sorted((p for p in self.placements if p.probe == probe), key=lambda p: p.from_ns))
+
+    def certificates_of(self, channel: str) -> tuple[Certificate, ...]:
+        """Certificates of a channel in the order in which they were put in use."""
+        return tuple(sorted((c for c in self.certificates if c.channel == channel), key=lambda c: c.valid_from_ns))
+
+    def channels_of(self, rule: Rule) -> tuple[str, ...]:
+        """Channels that a rule takes, at any time, in the order of their keys."""
+        if rule.channels:
+            return rule.channels
+        places = {p.key for p in self.positions.values() if p.zone == rule.zone and p.medium in rule.media}
+        probes = {p.probe for p in self.placements if p.position in places}
+        return tuple(
+            sorted(c.key for c in self.channels.values() if c.probe in probes and c.quantity == rule.quantity)
+        )
+
+    def channels_in(self, zone: str) -> tuple[str, ...]:
+        """Channels that were in a zone at any time."""
+        places = {p.key for p in self.positions.values() if p.zone == zone}
+        probes = {p.probe for p in self.placements if p.position in places}
+        return tuple(sorted(c.key for c in self.channels.values() if c.probe in probes))
+
+
+@dataclass(frozen=True)
+class Period:
+    """A maximal run of one verdict and reason; `rule` and `probe` are those that decided."""
+
+    zone: str
+    from_ns: int
+    to_ns: int
+    verdict: Verdict
+    reason: Reason
+    rule: str = ""
+    probe: str = ""
+    provisional: bool = False
+
+
+@dataclass(frozen=True)
+class Excursion:
+    """A maximal run of one rule being nonconforming. `exceedance` is in unit·h beyond the limit."""
+
+    zone: str
+    rule: str
+    from_ns: int
+    to_ns: int
+    worst: float
+    worst_ns: int
+    limit: float
+    U: float
+    unit: str
+    exceedance: float
+    probes: tuple[str, ...]
+    proven: bool
+    basis: str = ""
+    provisional: bool = False
+
+
+@dataclass(frozen=True)
+class RuleState:
+    """One rule in one cell, for a person to see: how far from the limit, and can the probes tell."""
+
+    rule: str
+    name: str
+    cell_ns: int
+    value: float | None
+    U: float | None
+    margin: float | None
+    unit: str
+    lower: float | None
+    upper: float | None
+    conformity: Conformity
+    probe: str
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One reading as it is stored: the raw value in the probe's own unit, or why there is none.
+
+    `raw` is the text as received (at most 64 characters) where it is needed to explain.
+    """
+
+    channel: str
+    taken_ns: int
+    received_ns: int
+    value: float | None
+    status: Literal["ok", "timeout", "garbage", "sensor-fault", "device-error", "no-port"] = "ok"
+    raw: str = ""
+    source: str = "poll"
+    late: bool = False
+    boot: str = ""
+    monotonic_ns: int = 0
+
+
+@dataclass(frozen=True)
+class AsciiLine:
+    """A probe that speaks lines of text, over a serial port or a socket (`url` as pyserial takes it).
+
+    `pattern` must match the whole line; its named groups are values, `channels` says of which
+    channel. `mode` "query" sends `query` for each poll; "stream" listens.
+    """
+
+    probe: str
+    url: str
+    mode: Literal["query", "stream"]
+    pattern: str
+    channels: Mapping[str, str]
+    query: str = ""
+    interval_s: float = 60.0
+    timeout_s: float = 1.0
+    baudrate: int = 9600
+    parity: Literal["N", "E", "O"] = "N"
+    bytesize: int = 8
+    stopbits: int = 1
+
+
+@dataclass(frozen=True)
+class MailRoute:
+    """Where notices go by mail."""
+
+    key: str
+    host: str
+    port: int
+    sender: str
+    recipients: tuple[str, ...]
+    tls: Literal["none", "starttls", "tls"] = "starttls"
+    user: str = ""
+    password_env: str = ""  # name of the environment variable that holds the password
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """A job that was measured in a zone over an interval; `to_ns` None: still running."""
+
+    key: str
+    zone: str
+    from_ns: int
+    to_ns: int | None
+    title: str
+    part: str = ""
+    material: str = ""
+    length_mm: float | None = None
+    tolerance_um: float | None = None  # full width
+    machine: str = ""
+    person: str = ""
+    activity: str = ""
+
+
+@dataclass(frozen=True)
+class Config:
+    """What config/ says: the setup to judge by, and how this machine reaches probes and people."""
+
+    setup: Setup
+    lines: tuple[AsciiLine, ...] = ()
+    mail: tuple[MailRoute, ...] = ()
+    texts: Mapping[str, str] = field(default_factory=dict)  # file name -> its text, as applied

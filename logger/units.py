@@ -1,0 +1,145 @@
+"""Quantities and their units. Converted once, at the edge; inside, each quantity has one unit.
+
+Judging compares whole numbers: values are rounded half to even to a millionth of the
+canonical unit (`micro`), so that no machine differs from another in a last bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from .errors import UnitError
+
+MICRO = 1_000_000
+
+
+@dataclass(frozen=True)
+class Unit:
+    """canonical = value · factor + offset; a difference takes the factor alone."""
+
+    factor: float
+    offset: float = 0.0
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A scalar quantity: its canonical unit, the unit of its differences, the units that it accepts."""
+
+    name: str
+    unit: str
+    difference_unit: str
+    units: Mapping[str, Unit]
+
+
+def _quantity(name: str, unit: str, difference_unit: str | None = None, **others: Unit) -> Quantity:
+    return Quantity(name, unit, difference_unit or unit, MappingProxyType({unit: Unit(1.0), **others}))
+
+
+_TEMPERATURE = {
+    "degF": Unit(5 / 9, -160 / 9),  # 20 degC is 68 degF: common practice, no source
+    "K": Unit(1.0, -273.15),
+}
+
+QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
+    {
+        q.name: q
+        for q in (
+            _quantity("temperature", "degC", "K", **_TEMPERATURE),
+            _quantity("dew_point", "degC", "K", **_TEMPERATURE),
+            _quantity("relative_humidity", "%RH", None, **{"%": Unit(1.0), "1": Unit(100.0)}),
+            _quantity(
+                "pressure",
+                "Pa",
+                None,
+                **{"hPa": Unit(100.0), "mbar": Unit(100.0), "kPa": Unit(1000.0), "bar": Unit(1e5)},
+            ),
+            _quantity("co2", "ppm"),
+            _quantity("particle_count", "1/m3"),
+            _quantity("air_speed", "m/s"),
+            _quantity("illuminance", "lx"),
+            _quantity("state", "1"),  # a door, the air handling, the lights: 0 or 1
+        )
+    }
+)
+
+# How people and instruments write the units above.
+_SPELLINGS: Mapping[str, str] = MappingProxyType(
+    {
+        "°C": "degC", "℃": "degC", "C": "degC", "Cel": "degC", "celsius": "degC", "degC": "degC",
+        "°F": "degF", "℉": "degF", "F": "degF", "fahrenheit": "degF",
+        "%rF": "%RH", "% RH": "%RH", "%rh": "%RH", "% r.h.": "%RH", "rH%": "%RH",
+        "mb": "mbar", "hpa": "hPa", "kpa": "kPa", "pa": "Pa",
+    }
+)  # fmt: skip
+
+
+def quantity(name: str) -> Quantity:
+    """The quantity of that name, or UnitError naming those that there are."""
+    try:
+        return QUANTITIES[name]
+    except KeyError:
+        raise UnitError(f"There is no quantity {name!r}; known are {', '.join(QUANTITIES)}.") from None
+
+
+def unit_name(text: str) -> str:
+    """The name under which a written unit is known here, or the text itself.
+
+    >>> unit_name("°C"), unit_name("hPa")
+    ('degC', 'hPa')
+    """
+    stripped = text.strip()
+    return _SPELLINGS.get(stripped, stripped)
+
+
+def _unit(of: str, unit: str) -> Unit:
+    known = quantity(of).units
+    try:
+        return known[unit_name(unit)]
+    except KeyError:
+        raise UnitError(f"{unit!r} is no unit of {of}; wanted one of {', '.join(known)}.") from None
+
+
+def to_canonical(value: ArrayLike, unit: str, of: str) -> NDArray[np.float64]:
+    """Values of quantity `of`, given in `unit`, in its canonical unit. Any shape.
+
+    >>> float(to_canonical(68.0, "degF", "temperature").round(9))
+    20.0
+    >>> float(to_canonical(101.325, "kPa", "pressure"))
+    101325.0
+    """
+    u = _unit(of, unit)
+    return np.asarray(value, dtype=np.float64) * u.factor + u.offset
+
+
+def difference_to_canonical(value: ArrayLike, unit: str, of: str) -> NDArray[np.float64]:
+    """A difference, an error or an uncertainty: the factor without the offset.
+
+    >>> float(difference_to_canonical(1.8, "degF", "temperature").round(9))
+    1.0
+    """
+    return np.asarray(value, dtype=np.float64) * _unit(of, unit).factor
+
+
+def from_canonical(value: ArrayLike, unit: str, of: str) -> NDArray[np.float64]:
+    """Inverse of `to_canonical`."""
+    u = _unit(of, unit)
+    return (np.asarray(value, dtype=np.float64) - u.offset) / u.factor
+
+
+def micro(value: ArrayLike) -> NDArray[np.int64]:
+    """Whole millionths of the canonical unit, rounded half to even; values must be finite.
+
+    >>> int(micro(20.0000005)), int(micro(-0.1))
+    (20000000, -100000)
+    """
+    return np.rint(np.asarray(value, dtype=np.float64) * MICRO).astype(np.int64)
+
+
+def from_micro(value: ArrayLike) -> NDArray[np.float64]:
+    """Millionths as a float, for showing only."""
+    return np.asarray(value, dtype=np.float64) / MICRO
