@@ -64,7 +64,8 @@ class Fault:
     found: str
 
     def __str__(self) -> str:
-        place = " ".join(part for part in (self.file, f"[{self.table}]" if self.table else "", self.key) if part)
+        table = f"[{self.table}]" if self.table else ""
+        place = " ".join(part for part in (self.file, table, self.key) if part)
         return f"{place}: wanted {self.wanted}, found {self.found}"
 
 

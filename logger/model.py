@@ -22,7 +22,14 @@ Reason = Literal["nonconforming", "marked", "settling", "indeterminate", "guard 
 RuleKind = Literal["limit", "span", "slope", "gradient", "difference", "condensation"]
 
 # In the order in which they apply: the first that holds is the reason of a cell.
-REASONS: tuple[Reason, ...] = ("nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming")
+REASONS: tuple[Reason, ...] = (
+    "nonconforming",
+    "marked",
+    "settling",
+    "indeterminate",
+    "guard band",
+    "conforming",
+)
 VERDICT_OF: Mapping[Reason, Verdict] = {
     "nonconforming": "not stable",
     "marked": "not stable",
@@ -252,7 +259,9 @@ class Setup:
 
     def certificates_of(self, channel: str) -> tuple[Certificate, ...]:
         """Certificates of a channel in the order in which they were put in use."""
-        return tuple(sorted((c for c in self.certificates if c.channel == channel), key=lambda c: c.valid_from_ns))
+        return tuple(
+            sorted((c for c in self.certificates if c.channel == channel), key=lambda c: c.valid_from_ns)
+        )
 
     def channels_of(self, rule: Rule) -> tuple[str, ...]:
         """Channels that a rule takes, at any time, in the order of their keys."""

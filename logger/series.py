@@ -1,0 +1,82 @@
+"""Readings of one channel as arrays, and the regular grid on which they are judged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .model import NS
+
+# How a stored status is written in an array: its place in this tuple.
+STATUS: tuple[str, ...] = ("ok", "timeout", "garbage", "sensor-fault", "device-error", "no-port")
+
+Int = NDArray[np.int64]
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Readings of one channel, ascending in `taken_ns`; all arrays of shape (n,).
+
+    value: in the channel's own unit, NaN where the poll failed; status: place in STATUS;
+    late: whether it arrived by import or after a lost link.
+    """
+
+    taken_ns: Int
+    value: Float
+    status: NDArray[np.uint8]
+    late: Bool
+
+    def __len__(self) -> int:
+        return len(self.taken_ns)
+
+    @staticmethod
+    def empty() -> Readings:
+        """No readings at all."""
+        return Readings(np.empty(0, np.int64), np.empty(0), np.empty(0, np.uint8), np.empty(0, np.bool_))
+
+
+def merged(parts: Sequence[Readings]) -> Readings:
+    """All parts in one, in order of the instant taken; equal instants keep the order of the parts."""
+    if not parts:
+        return Readings.empty()
+    taken = np.concatenate([p.taken_ns for p in parts])
+    order = np.argsort(taken, kind="stable")
+    return Readings(
+        taken[order],
+        np.concatenate([p.value for p in parts])[order],
+        np.concatenate([p.status for p in parts])[order],
+        np.concatenate([p.late for p in parts])[order],
+    )
+
+
+def conflicting(readings: Readings) -> Bool:
+    """True for valid readings that share their instant with a valid reading of another value.
+
+    Both stay in the record; neither can support a verdict until a person has decided.
+    """
+    same = np.zeros(len(readings), np.bool_)
+    if len(readings) < 2:
+        return same
+    _, group = np.unique(readings.taken_ns, return_inverse=True)
+    valid = np.isfinite(readings.value)
+    low = np.full(group.max() + 1, np.inf)
+    high = np.full(group.max() + 1, -np.inf)
+    np.minimum.at(low, group[valid], readings.value[valid])
+    np.maximum.at(high, group[valid], readings.value[valid])
+    return np.asarray(valid & (low[group] != high[group]))
+
+
+def first_cell(instant_ns: int, step_s: int) -> int:
+    """Number of the cell that holds an instant; cell c covers [c·step, (c + 1)·step)."""
+    return instant_ns // (step_s * NS)
+
+
+def cells_between(from_ns: int, to_ns: int, step_s: int) -> range:
+    """Cells that touch [from, to)."""
+    step_ns = step_s * NS
+    return range(from_ns // step_ns, -(-to_ns // step_ns))
