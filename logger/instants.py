@@ -1,0 +1,86 @@
+"""Instants as people and files write them. Stored and printed in UTC; read in the room's zone too.
+
+Nothing here knows the clock: an instant comes in as text or as int64 nanoseconds since
+1970-01-01T00:00Z and goes out as the other.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from .errors import IntervalError
+from .model import NS
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_SHAPE = re.compile(
+    r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?(Z|[+-]\d{2}:\d{2})?)?", re.IGNORECASE
+)
+_WANTED = (
+    "wanted RFC 3339 as in 2026-10-19T08:30:00Z or 2026-10-19T10:30+02:00, "
+    "or the room's own time as in 2026-10-19T10:30, or a day as in 2026-10-19"
+)
+
+
+def rfc3339(at_ns: int) -> str:
+    """An instant in UTC, with as many decimals of a second as it needs (RFC 3339).
+
+    >>> rfc3339(1_760_832_000_500_000_000)
+    '2025-10-19T00:00:00.5Z'
+    """
+    seconds, rest = divmod(at_ns, NS)
+    whole = (_EPOCH + timedelta(seconds=seconds)).strftime("%Y-%m-%dT%H:%M:%S")
+    return whole + (f".{rest:09d}".rstrip("0") if rest else "") + "Z"
+
+
+def to_ns(at: datetime) -> int:
+    """Nanoseconds of an aware datetime."""
+    return (at - _EPOCH) // timedelta(microseconds=1) * 1000
+
+
+def local(at_ns: int, zone: ZoneInfo) -> datetime:
+    """An instant as wall time of the room, to the microsecond."""
+    return (_EPOCH + timedelta(microseconds=at_ns // 1000)).astimezone(zone)
+
+
+def wall(at_ns: int, zone: ZoneInfo) -> str:
+    """Wall time of the room with its offset, to the minute, for a person.
+
+    >>> wall(1_792_978_200_000_000_000, ZoneInfo("Europe/Vienna"))
+    '2026-10-26 02:30 +01:00'
+    """
+    t = local(at_ns, zone)
+    offset = t.strftime("%z")
+    return f"{t:%Y-%m-%d %H:%M} {offset[:3]}:{offset[3:5]}"
+
+
+def parse(text: str, zone: ZoneInfo, what: str = "time") -> int:
+    """The instant that a person wrote; IntervalError where it cannot be one, or could be two.
+
+    A time without offset is wall time of the room; a day is its first instant there.
+
+    >>> rfc3339(parse("2026-10-19T10:30", ZoneInfo("Europe/Vienna")))
+    '2026-10-19T08:30:00Z'
+    """
+    if not _SHAPE.fullmatch(text.strip()):
+        raise IntervalError(f"{what} {text!r} is no instant: {_WANTED}.")
+    try:
+        at = datetime.fromisoformat(text.strip().upper())
+    except ValueError as error:
+        raise IntervalError(f"{what} {text!r} is no instant ({error}): {_WANTED}.") from None
+    return to_ns(at if at.tzinfo else _in_room(at, zone, text, what))
+
+
+def _in_room(at: datetime, zone: ZoneInfo, text: str, what: str) -> datetime:
+    """Wall time made an instant; an hour that is skipped or comes twice at a clock change is asked about."""
+    early, late = at.replace(tzinfo=zone), at.replace(tzinfo=zone, fold=1)
+    if early.utcoffset() == late.utcoffset():
+        return early
+    exists = early.astimezone(UTC).astimezone(zone).replace(tzinfo=None) == at
+    trouble = "comes twice" if exists else "does not exist"
+    offsets = " or ".join(sorted({f"{t:%z}"[:3] + ":" + f"{t:%z}"[3:5] for t in (early, late)}, reverse=True))
+    raise IntervalError(
+        f"{what} {text!r} {trouble} in {zone.key}, because the clock changes there; write it with its "
+        f"offset from UTC ({offsets})."
+    )
