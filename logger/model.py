@@ -208,6 +208,7 @@ class AlarmSpec:
     off_delay_s: int = 300
     deadband: float = 0.0
     routes: tuple[str, ...] = ("screen",)
+    latching: bool = False  # stays until a person resets it, though the room came back by itself
 
 
 @dataclass(frozen=True)
