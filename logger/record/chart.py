@@ -1,0 +1,219 @@
+"""The chart of a record as SVG, drawn by hand: values, limits, guard bands, gaps, verdict trace.
+
+Lengths are points of the printed page. The same bytes come out of the same input: every
+coordinate is rounded to a hundredth of a point.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from ..model import Period
+from ..series import Float, Int
+from .axis import time_ticks, value_ticks
+from .marks import GROUND, HAIR, INK, LIMIT, PATTERNS, SERIES, SOFT
+from .svg import drawing, element, number, path, text
+from .trace import TRACE_HEIGHT, draw_trace
+
+WIDTH, LEFT, RIGHT = 493.0, 46.0, 78.0
+COLUMNS = 740  # two points of data for each column of about half a point
+TITLE, AXIS, APART = 18.0, 30.0, 10.0
+
+
+@dataclass(frozen=True)
+class Line:
+    """One channel: corrected values in the unit of the panel, and how long silence may last in it."""
+
+    label: str
+    taken_ns: Int
+    value: Float
+    max_age_ns: int
+
+
+@dataclass(frozen=True)
+class Limits:
+    """A band in force over [from, to), and the width of the guard band inside each limit."""
+
+    from_ns: int
+    to_ns: int
+    lower: float | None
+    upper: float | None
+    guard: float
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One quantity of one zone on its own scale."""
+
+    title: str
+    note: str
+    height: float
+    decimals: int
+    lines: tuple[Line, ...]
+    limits: tuple[Limits, ...]
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """Where data fall on the page."""
+
+    from_ns: int
+    to_ns: int
+    top: float
+    height: float
+    low: float
+    high: float
+
+    def x(self, at_ns: int | Int) -> Float:
+        share = (np.asarray(at_ns, np.float64) - self.from_ns) / (self.to_ns - self.from_ns)
+        return np.asarray(LEFT + np.clip(share, 0, 1) * (WIDTH - LEFT - RIGHT))
+
+    def y(self, value: float | Float) -> Float:
+        share = (np.asarray(value, np.float64) - self.low) / (self.high - self.low)
+        return np.asarray(self.top + (1 - np.clip(share, -0.02, 1.02)) * self.height)
+
+
+def draw(panels: Sequence[Panel], periods: Sequence[Period], from_ns: int, to_ns: int, zone: ZoneInfo) -> str:
+    """The whole figure: panels above each other, the verdict trace, one time axis below."""
+    parts, top = [PATTERNS], 0.0
+    for panel in panels:
+        frame = _frame(panel, from_ns, to_ns, top + TITLE)
+        parts += [_title(panel, top), *_panel(panel, frame)]
+        top += TITLE + panel.height + APART
+    frame = _Frame(from_ns, to_ns, top, TRACE_HEIGHT, 0.0, 1.0)
+    parts.append(draw_trace(periods, frame.x, top, LEFT, WIDTH - RIGHT))
+    parts.append(_time_axis(frame, top + TRACE_HEIGHT, zone))
+    content = "\n".join(["", *parts, ""])
+    return drawing(WIDTH, top + TRACE_HEIGHT + AXIS, content, font_family="B612", font_size=7.0, fill=INK)
+
+
+def _frame(panel: Panel, from_ns: int, to_ns: int, top: float) -> _Frame:
+    values = [v for line in panel.lines for v in _extremes(line.value)]
+    marks = [v for band in panel.limits for v in (band.lower, band.upper) if v is not None]
+    low, high = min([*values, *marks], default=0.0), max([*values, *marks], default=1.0)
+    least = 2 * 10.0**-panel.decimals
+    pad = max((high - low) * 0.08, least)
+    return _Frame(from_ns, to_ns, top, panel.height, low - pad, high + pad)
+
+
+def _extremes(value: Float) -> tuple[float, ...]:
+    known = value[np.isfinite(value)]
+    return (float(known.min()), float(known.max())) if len(known) else ()
+
+
+def _title(panel: Panel, top: float) -> str:
+    bold = text(LEFT, top + 10, panel.title, font_weight="bold", font_size=8)
+    return bold + text(WIDTH - RIGHT, top + 10, panel.note, "end", fill=SOFT)
+
+
+def _panel(panel: Panel, frame: _Frame) -> list[str]:
+    limits = [_limits(band, frame, panel.decimals) for band in panel.limits]
+    curves = [_curve(line, frame, n) for n, line in enumerate(panel.lines)]
+    return [*limits, _value_axis(frame, panel.decimals), *curves, _labels(panel.lines, frame)]
+
+
+def _value_axis(frame: _Frame, decimals: int) -> str:
+    parts = []
+    for value in value_ticks(frame.low, frame.high, max(3, int(frame.height / 16))):
+        y = float(frame.y(value))
+        parts.append(path(f"M{LEFT - 3:g} {number(y)}h3", INK, 0.5))
+        parts.append(text(LEFT - 5, y + 2.4, f"{value:.{_places(value, decimals)}f}", "end", fill=SOFT))
+    bottom = number(frame.top + frame.height)
+    return "".join([*parts, path(f"M{LEFT:g} {bottom}H{WIDTH - RIGHT:g}", HAIR, 0.5)])
+
+
+def _places(value: float, decimals: int) -> int:
+    """As many places as the value needs, and no more than the panel has."""
+    return next((n for n in range(decimals) if round(value, n) == round(value, decimals)), decimals)
+
+
+def _limits(band: Limits, frame: _Frame, decimals: int) -> str:
+    x0, x1 = float(frame.x(band.from_ns)), float(frame.x(band.to_ns))
+    low_y = float(frame.y(frame.low if band.lower is None else band.lower))
+    high_y = float(frame.y(frame.high if band.upper is None else band.upper))
+    parts = [element("rect", x=x0, y=high_y, width=x1 - x0, height=low_y - high_y, fill=GROUND)]
+    for value, inward in ((band.lower, band.guard), (band.upper, -band.guard)):
+        if value is not None:
+            parts.append(_limit(value, inward, frame, (x0, x1), decimals))
+    return "".join(parts)
+
+
+def _limit(value: float, inward: float, frame: _Frame, x: tuple[float, float], decimals: int) -> str:
+    """The limit as a dashed line that carries its number, the guard band hatched on its inner side."""
+    y, inner = float(frame.y(value)), float(frame.y(value + inward))
+    hatch = element(
+        "rect", x=x[0], y=min(y, inner), width=x[1] - x[0], height=abs(inner - y), fill="url(#guard)"
+    )
+    line = path(f"M{number(x[0])} {number(y)}H{number(x[1])}", LIMIT, 0.8, "4 2")
+    words = f"{value:.{max(1, _places(value, decimals))}f}"
+    return hatch + line + text(x[0] + 3, y + (-2 if inward < 0 else 7), words, fill=LIMIT)
+
+
+def _curve(line: Line, frame: _Frame, place: int) -> str:
+    colour, dash = SERIES[place % len(SERIES)]
+    d = "".join(_polyline(run, frame) for run in _runs(line))
+    return path(d, colour, 0.8, dash, stroke_linejoin="round") if d else ""
+
+
+def _runs(line: Line) -> list[tuple[Int, Float]]:
+    """The line cut where a value is missing or silence lasted longer than it may: a gap stays a gap."""
+    known = np.isfinite(line.value)
+    taken, value = line.taken_ns[known], line.value[known]
+    cuts = np.flatnonzero(np.diff(taken) > line.max_age_ns) + 1
+    return [run for run in zip(np.split(taken, cuts), np.split(value, cuts), strict=True) if len(run[0])]
+
+
+def _polyline(run: tuple[Int, Float], frame: _Frame) -> str:
+    taken, value = _envelope(*run, frame)
+    pairs = [f"{number(x)} {number(y)}" for x, y in zip(frame.x(taken), frame.y(value), strict=True)]
+    return "M" + "L".join(pairs if len(pairs) > 1 else pairs * 2)
+
+
+def _envelope(taken: Int, value: Float, frame: _Frame) -> tuple[Int, Float]:
+    """Smallest and largest value of each column, in order of time: no peak is lost on a long chart."""
+    if len(taken) <= 2 * COLUMNS:
+        return taken, value
+    column = (taken - frame.from_ns) * COLUMNS // (frame.to_ns - frame.from_ns)
+    by_value = np.lexsort((value, column))
+    starts = np.flatnonzero(np.diff(column, prepend=-1))
+    ends = np.append(starts[1:], len(taken)) - 1
+    kept = np.unique(np.concatenate([by_value[starts], by_value[ends]]))
+    return taken[kept], value[kept]
+
+
+def _labels(lines: Sequence[Line], frame: _Frame) -> str:
+    """Names at the ends of the lines in place of a legend, pushed apart where they would touch."""
+    known = [(float(frame.y(_last(line))), n) for n, line in enumerate(lines)]
+    ends = sorted((y, n) for y, n in known if np.isfinite(y))
+    parts, floor = [], frame.top + 2
+    for place, (y, n) in enumerate(ends):
+        ceiling = frame.top + frame.height - 8 * (len(ends) - 1 - place)
+        at = min(max(y, floor), ceiling)
+        floor = at + 8
+        parts.append(_label(lines[n].label, at, n))
+    return "".join(parts)
+
+
+def _last(line: Line) -> float:
+    known = line.value[np.isfinite(line.value)]
+    return float(known[-1]) if len(known) else float("nan")
+
+
+def _label(words: str, y: float, place: int) -> str:
+    colour, dash = SERIES[place % len(SERIES)]
+    x = WIDTH - RIGHT + 3
+    return path(f"M{x:g} {number(y)}h12", colour, 1.0, dash) + text(x + 15, y + 2.4, words, fill=colour)
+
+
+def _time_axis(frame: _Frame, top: float, zone: ZoneInfo) -> str:
+    parts = [path(f"M{LEFT:g} {number(top + 4)}H{WIDTH - RIGHT:g}", INK, 0.5)]
+    for tick in time_ticks(frame.from_ns, frame.to_ns, zone):
+        x = float(frame.x(tick.at_ns))
+        parts.append(path(f"M{number(x)} {number(top + 4)}v3", INK, 0.5))
+        parts.append(text(x, top + 14, tick.hour, "middle"))
+        parts.append(text(x, top + 23, tick.day, "middle", fill=SOFT) if tick.day else "")
+    return "".join(parts)
