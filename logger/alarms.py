@@ -1,0 +1,401 @@
+"""The life of an alarm, in the words of IEC 62682 and ANSI/ISA-18.2, as a pure function.
+
+    normal ──out for the on-delay──> unacknowledged ──acknowledge──> acknowledged
+      ^                                   │                              │
+      └──acknowledge── returned unacknowledged <──inside for the off-delay  └──> normal
+
+A latching alarm goes to a latched state instead and leaves it by a reset. Shelved, suppressed by
+design and out of service lie over this: the condition beneath keeps being evaluated, its notices
+are withheld and said to be. Nothing here knows a clock: time comes with the cells and as an argument.
+
+A cell that is out counts towards the on-delay, a cell that is inside by the deadband counts
+towards the off-delay. A cell without evidence counts for neither and clears neither; after a gap
+longer than the delay the count begins anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields, replace
+from enum import StrEnum
+from typing import Any, Literal
+
+from .errors import Refused
+from .model import NS, AlarmSpec, Conformity, RuleState
+from .units import micro
+
+# Cells that come to be judged longer after their end than this are history: they are counted,
+# but a person is told only by a cell of the present.
+LIVE_NS = 15 * 60 * NS
+
+
+class AlarmState(StrEnum):
+    """The states of IEC 62682; nothing else can be reached."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed by design"
+    OUT_OF_SERVICE = "out of service"
+
+
+# "remove" is out of service, "return" to service again.
+ActKind = Literal["acknowledge", "reset", "shelve", "unshelve", "suppress", "release", "remove", "return"]
+ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+# Conditions that wait for a person, and what they become by the acknowledgement.
+ACKNOWLEDGED: Mapping[AlarmState, AlarmState] = {
+    AlarmState.UNACKNOWLEDGED: AlarmState.ACKNOWLEDGED,
+    AlarmState.RETURNED_UNACKNOWLEDGED: AlarmState.NORMAL,
+    AlarmState.LATCHED_UNACKNOWLEDGED: AlarmState.LATCHED_ACKNOWLEDGED,
+}
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One judged cell [cell_ns, to_ns) of the rule. `margin` is positive inside, in `unit`."""
+
+    cell_ns: int
+    to_ns: int
+    conformity: Conformity
+    value: float | None = None
+    U: float | None = None
+    margin: float | None = None
+    unit: str = ""
+    limit: float | None = None
+    probe: str = ""
+    probes: tuple[str, ...] = ()  # all that are out, where more than the deciding one is known
+
+
+@dataclass(frozen=True)
+class Act:
+    """What a person (or, for suppression, another alarm) did to this alarm."""
+
+    kind: ActKind
+    who: str
+    at_ns: int
+    comment: str = ""
+    until_ns: int | None = None  # end of shelving
+
+
+@dataclass(frozen=True)
+class Notice:
+    """Something that a person is to be told; `step` and `occurrence` make it the same when repeated."""
+
+    alarm: str
+    occurrence: int
+    step: Literal["annunciated", "returned"]
+    at_ns: int
+    since_ns: int
+    worst: Cell
+    cell: Cell
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """One alarm with all that its next step needs; goes through JSON unchanged."""
+
+    key: str
+    condition: AlarmState = AlarmState.NORMAL  # one of the first six; `state` is what counts
+    cell_ns: int = -1  # newest cell that was evaluated
+    seen_ns: int = -1  # end of the newest cell with evidence
+    out_from_ns: int | None = None  # the run of cells that are out, from its first one on
+    out_ns: int = 0  # how much of it was seen
+    in_ns: int = 0  # how long it was seen inside by the deadband, while active
+    run: Cell | None = None  # worst cell of that run
+    occurrence: int = 0  # how often it was annunciated, ever
+    since_ns: int | None = None
+    annunciated_ns: int | None = None
+    returned_ns: int | None = None
+    worst: Cell | None = None  # of the occurrence
+    told: bool = True  # whether the occurrence was announced
+    acknowledged_ns: int | None = None
+    acknowledged_by: str = ""
+    comment: str = ""
+    shelved_until_ns: int | None = None
+    shelved_by: str = ""
+    shelved_why: str = ""
+    suppressed_by: str = ""
+    removed_by: str = ""
+
+    @property
+    def state(self) -> AlarmState:
+        """The state that people see."""
+        if self.removed_by:
+            return AlarmState.OUT_OF_SERVICE
+        if self.suppressed_by:
+            return AlarmState.SUPPRESSED
+        if self.shelved_until_ns is not None:
+            return AlarmState.SHELVED
+        return self.condition
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values only."""
+        return asdict(self)
+
+    @staticmethod
+    def from_json(body: Mapping[str, Any]) -> Alarm:
+        """Inverse of `to_json`; a field that an older version did not write keeps its default."""
+        known = {f.name: body[f.name] for f in fields(Alarm) if f.name in body}
+        known["condition"] = AlarmState(known.get("condition", AlarmState.NORMAL))
+        for name in ("run", "worst"):
+            if known.get(name) is not None:
+                known[name] = _cell_from_json(known[name])
+        return Alarm(**known)
+
+
+@dataclass(frozen=True)
+class Step:
+    """What a step leads to: the next state, who is to be told what, and why."""
+
+    alarm: Alarm
+    notices: tuple[Notice, ...] = ()
+    reasons: tuple[str, ...] = ()
+
+    def then(self, after: Step) -> Step:
+        """This step followed by one that began where this one ended."""
+        return Step(after.alarm, self.notices + after.notices, self.reasons + after.reasons)
+
+
+def step(spec: AlarmSpec, alarm: Alarm, cells: Iterable[Cell], acts: Iterable[Act], now_ns: int) -> Step:
+    """The alarm after cells and acts, in the order of their instants, as known at `now_ns`.
+
+    Cells that are not newer than the newest evaluated one, or not over yet, are left alone: so late
+    data cannot raise an alarm of the present, and a step may be taken in any number of parts.
+    """
+    if not spec.action.strip():
+        raise Refused(f"Alarm {spec.key!r} has no action text; say in alarms.toml what to do first.")
+    done = _after_clock_went_back(alarm, now_ns)
+    events: list[Cell | Act] = [c for c in cells if c.to_ns <= now_ns]
+    for event in sorted([*events, *acts], key=_instant):
+        done = done.then(_unshelved_by_time(done.alarm, min(_instant(event)[0], now_ns)))
+        if isinstance(event, Act):
+            done = done.then(_acted(done.alarm, event))
+        elif event.cell_ns > done.alarm.cell_ns:
+            done = done.then(_judged(spec, done.alarm, event, now_ns))
+    return done.then(_unshelved_by_time(done.alarm, now_ns))
+
+
+def cell_of(state: RuleState, step_ns: int, probes: Sequence[str] = ()) -> Cell:
+    """The cell of a rule as the alarm needs it; `limit` is the one nearer to the value."""
+    return Cell(
+        state.cell_ns, state.cell_ns + step_ns, state.conformity, state.value, state.U, state.margin,
+        state.unit, _nearer_limit(state), state.probe, tuple(probes),
+    )  # fmt: skip
+
+
+def _nearer_limit(state: RuleState) -> float | None:
+    if state.lower is None or state.upper is None:
+        return state.upper if state.lower is None else state.lower
+    if state.value is None:
+        return None
+    return state.upper if state.value > (state.lower + state.upper) / 2 else state.lower
+
+
+def evidence_cell(
+    cell_ns: int, to_ns: int, newest_ns: Mapping[str, int | None], max_age_ns: Mapping[str, int]
+) -> Cell:
+    """Whether every source reported: `value` is the age in s of the one that is most overdue.
+
+    `newest_ns`: channel -> instant of its newest good reading, None when there never was one.
+    """
+    if not newest_ns:
+        return Cell(cell_ns, to_ns, Conformity.NOT_APPLICABLE, unit="s")
+    margins = {
+        key: max_age_ns[key] - max(0, to_ns - (newest if newest is not None else 0))
+        for key, newest in newest_ns.items()
+    }
+    worst = min(margins, key=lambda key: (margins[key], key))
+    silent = tuple(sorted(key for key, margin in margins.items() if margin < 0))
+    newest = newest_ns[worst]
+    age_s = None if newest is None else max(0, to_ns - newest) / NS
+    return Cell(
+        cell_ns, to_ns, Conformity.NONCONFORMING if silent else Conformity.CONFORMING,
+        age_s, 0.0, margins[worst] / NS, "s", max_age_ns[worst] / NS, worst, silent,
+    )  # fmt: skip
+
+
+def _cell_from_json(body: Mapping[str, Any]) -> Cell:
+    return Cell(**{**body, "conformity": Conformity(body["conformity"]), "probes": tuple(body["probes"])})
+
+
+def _instant(event: Cell | Act) -> tuple[int, int]:
+    # An act at the very end of a cell was done in ignorance of it, hence before it.
+    return (event.at_ns, 0) if isinstance(event, Act) else (event.to_ns, 1)
+
+
+def _after_clock_went_back(alarm: Alarm, now_ns: int) -> Step:
+    """Without this, an alarm would be blind until the clock has caught up with its newest cell."""
+    if alarm.cell_ns <= now_ns:
+        return Step(alarm)
+    anew = replace(alarm, cell_ns=-1, seen_ns=-1)
+    return Step(anew, (), (f"{alarm.key}: the clock went back; cells are evaluated from now on.",))
+
+
+def _judged(spec: AlarmSpec, alarm: Alarm, cell: Cell, now_ns: int) -> Step:
+    alarm = replace(alarm, cell_ns=cell.cell_ns)
+    if cell.conformity is Conformity.INDETERMINATE:
+        return Step(alarm)
+    alarm = replace(_counted_anew_after_gap(spec, alarm, cell), seen_ns=cell.to_ns)
+    live = now_ns - cell.to_ns <= LIVE_NS
+    if cell.conformity is Conformity.NONCONFORMING:
+        return _outside(spec, alarm, cell, live)
+    return _inside(spec, alarm, cell, live)
+
+
+def _counted_anew_after_gap(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Alarm:
+    gap_ns = cell.cell_ns - alarm.seen_ns
+    if alarm.condition not in ACTIVE and gap_ns > spec.on_delay_s * NS:
+        return replace(alarm, out_from_ns=None, out_ns=0, run=None)
+    if gap_ns > spec.off_delay_s * NS:
+        return replace(alarm, in_ns=0)
+    return alarm
+
+
+def _outside(spec: AlarmSpec, alarm: Alarm, cell: Cell, live: bool) -> Step:
+    run = _worse(alarm.run, cell)
+    alarm = replace(
+        alarm,
+        out_from_ns=cell.cell_ns if alarm.out_from_ns is None else alarm.out_from_ns,
+        out_ns=alarm.out_ns + cell.to_ns - cell.cell_ns,
+        in_ns=0,
+        run=run,
+    )
+    if alarm.condition in ACTIVE:
+        return Step(replace(alarm, worst=run))
+    if alarm.out_ns < spec.on_delay_s * NS:
+        return Step(alarm)
+    if not live:
+        return Step(alarm, (), (f"{alarm.key}: out in a cell that came late; nobody is told by it.",))
+    return _annunciated(spec, alarm, cell)
+
+
+def _inside(spec: AlarmSpec, alarm: Alarm, cell: Cell, live: bool) -> Step:
+    if alarm.condition not in ACTIVE:
+        return Step(replace(alarm, out_from_ns=None, out_ns=0, run=None))
+    if not _clear(spec, cell):
+        return Step(replace(alarm, in_ns=0))
+    alarm = replace(alarm, in_ns=alarm.in_ns + cell.to_ns - cell.cell_ns)
+    if alarm.in_ns < spec.off_delay_s * NS or not live:
+        return Step(alarm)
+    return _returned(spec, alarm, cell)
+
+
+def _clear(spec: AlarmSpec, cell: Cell) -> bool:
+    """Inside by the deadband; where no requirement holds there is nothing to be outside of."""
+    if cell.conformity is Conformity.NOT_APPLICABLE or cell.margin is None:
+        return True
+    return bool(micro(cell.margin) >= micro(spec.deadband))
+
+
+def _worse(run: Cell | None, cell: Cell) -> Cell:
+    if run is None or run.margin is None:
+        return cell
+    return cell if cell.margin is not None and cell.margin < run.margin else run
+
+
+def _annunciated(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
+    withheld = alarm.state is not alarm.condition
+    alarm = replace(
+        alarm,
+        condition=AlarmState.UNACKNOWLEDGED,
+        occurrence=alarm.occurrence + 1,
+        since_ns=alarm.out_from_ns,
+        annunciated_ns=cell.to_ns,
+        returned_ns=None,
+        worst=alarm.run,
+        told=not withheld,
+        acknowledged_ns=None,
+        acknowledged_by="",
+        comment="",
+    )
+    if withheld:
+        return Step(alarm, (), (f"{spec.key}: out, its notice is withheld because it is {alarm.state}.",))
+    reason = f"{spec.key}: out for {alarm.out_ns // NS} s, on-delay {spec.on_delay_s} s."
+    return Step(alarm, (_notice(alarm, "annunciated", cell.to_ns, cell),), (reason,))
+
+
+def _returned(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
+    acknowledged = alarm.condition is AlarmState.ACKNOWLEDGED
+    if spec.latching:
+        after = AlarmState.LATCHED_ACKNOWLEDGED if acknowledged else AlarmState.LATCHED_UNACKNOWLEDGED
+    else:
+        after = AlarmState.NORMAL if acknowledged else AlarmState.RETURNED_UNACKNOWLEDGED
+    notice = _notice(alarm, "returned", cell.to_ns, cell)
+    reason = f"{spec.key}: inside by {spec.deadband:g} for {alarm.in_ns // NS} s."
+    told = alarm.told and alarm.state is alarm.condition
+    alarm = replace(
+        alarm, condition=after, returned_ns=cell.to_ns, out_from_ns=None, out_ns=0, in_ns=0, run=None
+    )
+    return Step(alarm, (notice,) if told else (), (reason,))
+
+
+def _notice(alarm: Alarm, kind: Literal["annunciated", "returned"], at_ns: int, cell: Cell) -> Notice:
+    since = at_ns if alarm.since_ns is None else alarm.since_ns
+    return Notice(alarm.key, alarm.occurrence, kind, at_ns, since, alarm.worst or cell, cell)
+
+
+def _acted(alarm: Alarm, act: Act) -> Step:
+    """The alarm after one act; an act that the state does not know changes nothing and says so."""
+    if act.kind == "acknowledge":
+        return _acknowledged(alarm, act)
+    if act.kind == "reset":
+        if alarm.condition is AlarmState.LATCHEDACKNOWLEDGED:
+            return Step(
+                replace(alarm, condition=AlarmState.NORMAL), (), (f"{alarm.key}: reset by {act.who}.",)
+            )
+        return Step(alarm, (), (f"{alarm.key}: {alarm.condition}, nothing to reset.",))
+    if act.kind in ("unshelve", "release", "return"):
+        return _uncovered(alarm, act.kind, act.at_ns, f"{act.kind} by {act.who}")
+    return _covered(alarm, act)
+
+
+def _acknowledged(alarm: Alarm, act: Act) -> Step:
+    if alarm.condition not in ACKNOWLEDGED:
+        return Step(alarm, (), (f"{alarm.key}: {alarm.condition}, nothing to acknowledge.",))
+    after = replace(
+        alarm,
+        condition=ACKNOWLEDGED[alarm.condition],
+        acknowledged_ns=act.at_ns,
+        acknowledged_by=act.who,
+        comment=act.comment,
+    )
+    return Step(after, (), (f"{alarm.key}: acknowledged by {act.who}.",))
+
+
+def _covered(alarm: Alarm, act: Act) -> Step:
+    if act.kind == "shelve":
+        if act.until_ns is None or act.until_ns <= act.at_ns or not act.comment.strip():
+            return Step(alarm, (), (f"{alarm.key}: not shelved; a reason and an end are wanted.",))
+        after = replace(alarm, shelved_until_ns=act.until_ns, shelved_by=act.who, shelved_why=act.comment)
+    elif act.kind == "suppress":
+        after = replace(alarm, suppressed_by=act.who)
+    else:
+        after = replace(alarm, removed_by=act.who)
+    return Step(after, (), (f"{alarm.key}: {after.state} by {act.who}.",))
+
+
+def _uncovered(alarm: Alarm, kind: ActKind, at_ns: int, why: str) -> Step:
+    """Takes one cover off; when none is left, tells what was withheld and still stands."""
+    if kind == "unshelve":
+        after = replace(alarm, shelved_until_ns=None, shelved_by="", shelved_why="")
+    elif kind == "release":
+        after = replace(alarm, suppressed_by="")
+    else:
+        after = replace(alarm, removed_by="")
+    reasons = (f"{alarm.key}: {after.state}, {why}.",)
+    worst = after.worst
+    if after.state is AlarmState.UNACKNOWLEDGED and not after.told and worst is not None:
+        after = replace(after, told=True)
+        return Step(after, (_notice(after, "annunciated", at_ns, worst),), reasons)
+    return Step(after, (), reasons)
+
+
+def _unshelved_by_time(alarm: Alarm, at_ns: int) -> Step:
+    until = alarm.shelved_until_ns
+    if until is None or until > at_ns:
+        return Step(alarm)
+    return _uncovered(alarm, "unshelve", until, "the time on the shelf is over")
