@@ -204,10 +204,7 @@ def evidence_cell(
     """
     if not newest_ns:
         return Cell(cell_ns, to_ns, Conformity.NOT_APPLICABLE, unit="s")
-    margins = {
-        key: max_age_ns[key] - max(0, to_ns - (newest if newest is not None else 0))
-        for key, newest in newest_ns.items()
-    }
+    margins = {key: max_age_ns[key] - max(0, to_ns - (at or 0)) for key, at in newest_ns.items()}
     worst = min(margins, key=lambda key: (margins[key], key))
     silent = tuple(sorted(key for key, margin in margins.items() if margin < 0))
     newest = newest_ns[worst]
@@ -343,7 +340,7 @@ def _acted(alarm: Alarm, act: Act) -> Step:
     if act.kind == "acknowledge":
         return _acknowledged(alarm, act)
     if act.kind == "reset":
-        if alarm.condition is AlarmState.LATCHEDACKNOWLEDGED:
+        if alarm.condition is AlarmState.LATCHED_ACKNOWLEDGED:
             return Step(
                 replace(alarm, condition=AlarmState.NORMAL), (), (f"{alarm.key}: reset by {act.who}.",)
             )
