@@ -293,6 +293,7 @@ class Period:
     rule: str = ""
     probe: str = ""
     provisional: bool = False
+    margin: float | None = None  # the smallest, where a limit decided
 
 
 @dataclass(frozen=True)

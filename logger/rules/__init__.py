@@ -1,1 +1,29 @@
-"""To be described."""
+"""One file per kind of rule: evidence in, candidates out; `finding.py` judges them all the same way."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from ..errors import Refused
+from ..evidence import Cells, Grid
+from ..model import Rule, RuleKind, Setup
+from . import gradient, limit, span
+from .finding import Candidate, Finding, worst_of
+
+_KINDS: Mapping[RuleKind, Callable[[Rule, Mapping[str, Cells], Setup], list[Candidate]]] = {
+    "limit": limit.candidates,
+    "span": span.candidates,
+    "gradient": gradient.candidates,
+}
+
+
+def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -> Finding:
+    """What one rule says of each cell of the grid."""
+    if rule.kind not in _KINDS:
+        raise Refused(f"Rule {rule.key!r} is of kind {rule.kind!r}; wanted one of {', '.join(_KINDS)}.")
+    return worst_of(rule, grid, _KINDS[rule.kind](rule, cells, setup))
+
+
+def kinds() -> tuple[RuleKind, ...]:
+    """The kinds of rule that can be judged."""
+    return tuple(_KINDS)

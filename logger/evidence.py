@@ -1,0 +1,243 @@
+"""From the readings of a zone's channels to the cells of the grid on which rules are judged.
+
+All values here are whole micro-units held in float64 (exact up to 2^53), NaN where there is
+none: sums and comparisons are those of integers, and no machine differs in a last bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .calibration import Why, corrected
+from .model import NS, Channel, Quality, Setup
+from .quality import constant_runs, moved, single_probe
+from .series import Bool, Float, Int, Readings, conflicting
+from .units import MICRO, difference_to_canonical
+
+# A run of identical values is compared with its neighbours in pieces of at most this length.
+FLAT_WINDOW_S = 6 * 3600
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Cells first … first + n − 1 of `step_s` seconds; cell c covers [c·step, (c + 1)·step) since 1970."""
+
+    first: int
+    n: int
+    step_s: int
+
+    @property
+    def step_ns(self) -> int:
+        return self.step_s * NS
+
+    def start_ns(self) -> Int:
+        """Start of each cell, shape (n,)."""
+        return (self.first + np.arange(self.n, dtype=np.int64)) * self.step_ns
+
+    def clip(self, from_ns: int, to_ns: int | None) -> slice:
+        """Cells that start in [from, to)."""
+        begin = -(-from_ns // self.step_ns) - self.first
+        end = self.n if to_ns is None else -(-to_ns // self.step_ns) - self.first
+        return slice(min(max(begin, 0), self.n), min(max(end, 0), self.n))
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Evidence of one channel on a grid; all arrays of shape (n,).
+
+    low, high: of the valid readings, or of the two that flank a covered cell; mean: of the
+    cell's own readings; U: expanded uncertainty (k = 2) of a value; count: valid readings;
+    why: Why.EVIDENCE or the reason why the cell supports nothing; placed: the probe stood in the
+    zone; first_ns, last_ns: of the cell's valid readings (0 without); inside_ns: longest time
+    between two of them.
+    """
+
+    channel: Channel
+    grid: Grid
+    low: Float
+    high: Float
+    mean: Float
+    U: Float
+    count: Int
+    why: NDArray[np.uint8]
+    placed: Bool
+    first_ns: Int
+    last_ns: Int
+    inside_ns: Int
+    open_run_from: int  # first cell of a constant run that reaches the live edge, or first + n
+
+
+@dataclass(frozen=True)
+class _Channel:
+    """Readings of one channel with all that is known of each, before the grid."""
+
+    taken_ns: Int
+    micro: Float
+    U: Float
+    why: NDArray[np.uint8]
+    flags: NDArray[np.uint8]
+    open_run_ns: int | None
+
+
+def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
+    flags = single_probe(channel, readings.taken_ns, readings.value)
+    done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
+    why = done.why.copy()
+    conflict = conflicting(readings)
+    why[conflict] = np.maximum(why[conflict], Why.CONFLICT)
+    return _Channel(readings.taken_ns, np.rint(done.value * MICRO), np.rint(done.U * MICRO), why, flags, None)
+
+
+def _flag_stuck(key: str, parts: Mapping[str, _Channel], setup: Setup, readings: Readings) -> _Channel:
+    """Mark runs of identical values during which another probe of the same quantity moved."""
+    channel, own = setup.channels[key], parts[key]
+    runs = constant_runs(readings.taken_ns, readings.value, channel.flat_n, channel.max_age_s)
+    if not runs:
+        return own
+    flags, open_from = own.flags.copy(), None
+    least = 5 * max(channel.resolution, channel.noise)
+    threshold = float(difference_to_canonical(least, channel.unit, channel.quantity)) * MICRO
+    for begin, end in runs:
+        for i, j in _pieces(own.taken_ns, begin, end):
+            others = _neighbours(key, parts, setup, slice(own.taken_ns[i], own.taken_ns[j - 1] + 1))
+            if any(moved(values, threshold) for values in others):
+                flags[i:j] = np.maximum(flags[i:j], Quality.SUSPECT)
+        if end == len(readings):
+            open_from = int(own.taken_ns[max(begin, end - _longest(channel))])
+    return _Channel(own.taken_ns, own.micro, own.U, own.why, flags, open_from)
+
+
+def _longest(channel: Channel) -> int:
+    return max(channel.flat_n, int(FLAT_WINDOW_S // channel.interval_s))
+
+
+def _pieces(taken_ns: Int, begin: int, end: int) -> list[tuple[int, int]]:
+    """Overlapping pieces of a run, none longer than FLAT_WINDOW_S, each half a window after the last."""
+    window, pieces, i = FLAT_WINDOW_S * NS, [], begin
+    while True:
+        j = min(end, int(np.searchsorted(taken_ns, taken_ns[i] + window, side="right")))
+        pieces.append((i, j))
+        if j >= end:
+            return pieces
+        i = max(i + 1, int(np.searchsorted(taken_ns, taken_ns[i] + window // 2)))
+
+
+def _neighbours(key: str, parts: Mapping[str, _Channel], setup: Setup, ns: slice) -> list[Float]:
+    """Unflagged values of the other channels of the same quantity during [ns.start, ns.stop)."""
+    quantity, values = setup.channels[key].quantity, []
+    for other, part in parts.items():
+        if other != key and setup.channels[other].quantity == quantity:
+            near = slice(*np.searchsorted(part.taken_ns, [ns.start, ns.stop]))
+            values.append(part.micro[near][part.flags[near] == Quality.PASS])
+    return values
+
+
+def _placed(channel: str, zone: str, setup: Setup, grid: Grid) -> Bool:
+    placed = np.zeros(grid.n, np.bool_)
+    for place in setup.placements_of(channel):
+        position = setup.positions.get(place.position)
+        if position is not None and position.zone == zone:
+            placed[grid.clip(place.from_ns, place.to_ns)] = True
+    return placed
+
+
+def _gridded(channel: Channel, part: _Channel, placed: Bool, grid: Grid, now_ns: int) -> Cells:
+    begin, end = np.searchsorted(
+        part.taken_ns, [grid.first * grid.step_ns, (grid.first + grid.n) * grid.step_ns]
+    )
+    near = slice(int(begin), int(end))
+    index, flags = part.taken_ns[near] // grid.step_ns - grid.first, part.flags[near]
+    doubt = part.why[near].copy()
+    doubt[flags == Quality.SUSPECT] = np.maximum(doubt[flags == Quality.SUSPECT], Why.SUSPECT)
+    present = flags < Quality.FAIL
+    why = np.zeros(grid.n, np.uint8)
+    np.maximum.at(why, index[present], doubt[present])
+    good = present & (doubt == Why.EVIDENCE)
+    cells = _reduced(
+        index[good], part.taken_ns[near][good], part.micro[near][good], part.U[near][good], grid.n
+    )
+    _cover(cells, why, channel.max_age_s, now_ns)
+    why[~np.isfinite(cells.low) & (why == Why.EVIDENCE)] = Why.NO_READING
+    edge = grid.first + grid.n
+    open_cell = edge if part.open_run_ns is None else min(edge, part.open_run_ns // grid.step_ns)
+    return Cells(
+        channel, grid, cells.low, cells.high, cells.mean, cells.U, cells.count, why, placed,
+        cells.first, cells.last, cells.inside, open_cell,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Reduced:
+    """Valid readings of a channel reduced to cells; arrays of shape (n,)."""
+
+    low: Float
+    high: Float
+    mean: Float
+    U: Float
+    count: Int
+    first: Int
+    last: Int
+    inside: Int
+
+
+def _reduced(index: Int, taken: Int, micro: Float, U: Float, n: int) -> _Reduced:
+    """Min, max, mean, largest U, count, first and last instant, longest time between two, per cell."""
+    floats = [np.full(n, np.nan) for _ in range(4)]
+    whole = [np.zeros(n, np.int64) for _ in range(4)]
+    cells = _Reduced(*floats, *whole)
+    if not len(index):
+        return cells
+    begin = np.flatnonzero(np.diff(index, prepend=-1))
+    cell, end = index[begin], np.append(begin[1:], len(index))
+    cells.count[cell] = end - begin
+    cells.low[cell] = np.minimum.reduceat(micro, begin)
+    cells.high[cell] = np.maximum.reduceat(micro, begin)
+    cells.mean[cell] = np.rint(np.add.reduceat(micro, begin) / cells.count[cell])
+    cells.U[cell] = np.maximum.reduceat(U, begin)
+    cells.first[cell], cells.last[cell] = taken[begin], taken[end - 1]
+    between = np.diff(taken, prepend=taken[0])
+    between[begin] = 0
+    cells.inside[cell] = np.maximum.reduceat(between, begin)
+    return cells
+
+
+def _cover(cells: _Reduced, why: NDArray[np.uint8], max_age_s: float, now_ns: int) -> None:
+    """Give an empty cell between two valid readings no more than max_age apart min and max of both.
+
+    After the newest reading a cell keeps that reading's values while the reading is younger than
+    max_age at `now_ns`; the judge calls such cells provisional.
+    """
+    filled = np.flatnonzero(cells.count)
+    empty = np.flatnonzero((cells.count == 0) & (why == Why.EVIDENCE))
+    after = np.searchsorted(filled, empty)
+    empty, after = empty[after > 0], after[after > 0]
+    if not len(empty):
+        return
+    left, at_edge = filled[after - 1], after == len(filled)
+    right = np.where(at_edge, left, filled[np.minimum(after, len(filled) - 1)])
+    until = np.where(at_edge, now_ns, cells.first[right])
+    near = until - cells.last[left] <= max_age_s * NS
+    empty, left, right = empty[near], left[near], right[near]
+    cells.low[empty] = np.minimum(cells.low[left], cells.low[right])
+    cells.high[empty] = np.maximum(cells.high[left], cells.high[right])
+    cells.U[empty] = np.maximum(cells.U[left], cells.U[right])
+
+
+def evidence(
+    zone: str, setup: Setup, readings: Mapping[str, Readings], grid: Grid, now_ns: int
+) -> dict[str, Cells]:
+    """Cells of every channel of a zone, with readings or without; keys as in `setup.channels_in(zone)`.
+
+    The readings should reach max_age beyond the grid at both ends, or to the end of the record.
+    """
+    keys = setup.channels_in(zone)
+    empty = Readings.empty()
+    parts = {k: _reading_level(setup.channels[k], setup, readings.get(k, empty)) for k in keys}
+    parts = {k: _flag_stuck(k, parts, setup, readings.get(k, empty)) for k in keys}
+    return {
+        k: _gridded(setup.channels[k], parts[k], _placed(k, zone, setup, grid), grid, now_ns) for k in keys
+    }

@@ -1,0 +1,170 @@
+"""From the readings of a zone to findings, periods and excursions.
+
+One judge: the service judges its trailing minutes with the very function that judges years. A
+piece needs the readings of `lookback_s` before it (the longest window, the longest test) and of
+`lookahead_s` after it; the bodies continue from the state at its start. What is younger than the
+look-ahead at `now_ns` is provisional.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .bodies import BodyState, Exposure, Memory, remember
+from .evidence import FLAT_WINDOW_S, Cells, Grid, evidence
+from .model import NS, REASONS, Conformity, Mark, Reason, Rule, Setup
+from .rules import evaluate
+from .rules.finding import Finding
+from .series import Bool, Readings
+
+# Goes up whenever the same record could be judged otherwise; stored verdicts name it.
+JUDGE_VERSION = 1
+_Gridded = TypeVar("_Gridded", Finding, Cells)
+DAY_S = 86_400
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """A zone judged over a grid of n cells; arrays of shape (n,).
+
+    reason: place in REASONS; findings: one a rule, on the same grid; memory: settling and unknown
+    bodies and the states asked for; provisional_from: first provisional cell's number.
+    """
+
+    zone: str
+    grid: Grid
+    reason: NDArray[np.uint8]
+    findings: tuple[Finding, ...]
+    cells: Mapping[str, Cells]
+    memory: Memory
+    marked: Bool
+    provisional_from: int
+
+
+def lookback_s(setup: Setup, zone: str) -> int:
+    """How far before a piece its readings must reach."""
+    windows = [rule.window_s for rule in setup.rules if rule.zone == zone]
+    return max([*windows, 0]) + FLAT_WINDOW_S + int(_max_age_s(setup, zone)) + setup.step_s
+
+
+def lookahead_s(setup: Setup, zone: str) -> int:
+    """How far after an instant readings may still change its verdict: flat line, spike, cover."""
+    reach = [0.0]
+    for key in setup.channels_in(zone):
+        channel = setup.channels[key]
+        reach.append(max(channel.flat_n, 2) * channel.interval_s + channel.max_age_s)
+    return int(max(reach)) + setup.step_s
+
+
+def _max_age_s(setup: Setup, zone: str) -> float:
+    return max([setup.channels[key].max_age_s for key in setup.channels_in(zone)], default=0.0)
+
+
+def judge(
+    zone: str,
+    setup: Setup,
+    readings: Mapping[str, Readings],
+    grid: Grid,
+    state: BodyState,
+    *,
+    now_ns: int,
+    marks: Sequence[Mark] = (),
+    activity: str = "",
+) -> Judgement:
+    """Judge one zone over `grid`, from the bodies' state at its start.
+
+    readings: by channel, reaching `lookback_s` before the grid and `lookahead_s` after it, or to
+    the ends of the record.
+    """
+    back = lookback_s(setup, zone) // grid.step_s + 1
+    wide = Grid(grid.first - back, grid.n + back, grid.step_s)
+    cells = evidence(zone, setup, readings, wide, now_ns)
+    findings = tuple(_cut(evaluate(r, cells, setup, wide), grid) for r in setup.rules_of(zone, activity))
+    memory = remember(setup.zone(zone), state, _exposure(findings, grid), _midnights(grid))
+    marked = _marked(zone, marks, grid)
+    return Judgement(
+        zone,
+        grid,
+        _reasons(findings, memory, marked),
+        findings,
+        {key: _cut(c, grid) for key, c in cells.items()},
+        memory,
+        marked,
+        _provisional_from(setup, zone, cells, grid, now_ns),
+    )
+
+
+def _cut(wide: _Gridded, grid: Grid) -> _Gridded:
+    """The part of a finding or of evidence that lies on a smaller grid."""
+    part = slice(grid.first - wide.grid.first, grid.first - wide.grid.first + grid.n)
+    arrays = {name: value[part] for name, value in vars(wide).items() if isinstance(value, np.ndarray)}
+    return replace(wide, grid=grid, **arrays)
+
+
+def _exposure(findings: Sequence[Finding], grid: Grid) -> Exposure:
+    disturbed, known = np.zeros(grid.n, np.bool_), np.ones(grid.n, np.bool_)
+    by = np.full(grid.n, -1, np.int16)
+    for number, finding in enumerate(findings):
+        if not finding.rule.disturbs:
+            continue
+        beyond = finding.conformity == Conformity.NONCONFORMING
+        by[beyond & ~disturbed] = number
+        disturbed |= beyond
+        known &= finding.conformity != Conformity.INDETERMINATE
+    names = [finding.rule.key for finding in findings] + [""]
+    return Exposure(disturbed, known | disturbed, [names[i] for i in by], grid.step_s)
+
+
+def _midnights(grid: Grid) -> list[int]:
+    """Cells at which a UTC day begins, as places in the grid, and its end."""
+    per_day = DAY_S // grid.step_s
+    first = -grid.first % per_day
+    return [*range(first, grid.n, per_day), grid.n]
+
+
+def _marked(zone: str, marks: Sequence[Mark], grid: Grid) -> Bool:
+    marked = np.zeros(grid.n, np.bool_)
+    for mark in marks:
+        if mark.zone == zone:
+            part = grid.clip(mark.from_ns // grid.step_ns * grid.step_ns, mark.to_ns)
+            marked[part] = True
+    return marked
+
+
+def _reasons(findings: Sequence[Finding], memory: Memory, marked: Bool) -> NDArray[np.uint8]:
+    """The first reason that applies in each cell, as its place in REASONS. No rules: nothing is shown."""
+    n = len(marked)
+    if not findings:
+        return np.full(n, REASONS.index("indeterminate"), np.uint8)
+    conformity = np.stack([f.conformity for f in findings])
+    nothing = (conformity == Conformity.NOT_APPLICABLE).all(axis=0)
+    holds: dict[Reason, Bool] = {
+        "nonconforming": (conformity == Conformity.NONCONFORMING).any(axis=0),
+        "marked": marked,
+        "settling": memory.settling,
+        "indeterminate": (conformity == Conformity.INDETERMINATE).any(axis=0) | memory.unknown | nothing,
+        "guard band": (conformity == Conformity.GUARD_BAND).any(axis=0),
+        "conforming": np.ones(n, np.bool_),
+    }
+    return np.select([holds[r] for r in REASONS], list(range(len(REASONS)))).astype(np.uint8)
+
+
+def _provisional_from(setup: Setup, zone: str, cells: Mapping[str, Cells], grid: Grid, now_ns: int) -> int:
+    """First cell that later readings may still change."""
+    settled = (now_ns - lookahead_s(setup, zone) * NS) // grid.step_ns
+    live = now_ns < (grid.first + grid.n) * grid.step_ns + FLAT_WINDOW_S * NS
+    open_runs = [c.open_run_from for c in cells.values()] if live else []
+    return min([settled, *open_runs])
+
+
+def digest(thing: object) -> str:
+    """SHA-256 (hex) of the canonical JSON text of `thing`: sorted keys, no white space, UTF-8."""
+    text = json.dumps(thing, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()

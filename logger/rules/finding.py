@@ -1,0 +1,169 @@
+"""What one rule says of each cell, and how the candidates of a rule become one finding.
+
+A candidate is what the rule looks at: a channel, or a pair of them. For an upper limit T, a value
+v with its expanded uncertainty U and the guard band w = r·U, the first that applies:
+
+    nonconforming   v > T (proven when v > T + w)
+    indeterminate   the evidence is short
+    guard band      T − w < v ≤ T
+    conforming      v ≤ T − w
+
+Acceptance is guarded as in JCGM 106:2012, 8.3.2; that everything beyond T is nonconforming is
+our own cautious choice. "Worst" always means smallest margin. Numbers are whole micro-units.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..calibration import Why
+from ..evidence import Grid
+from ..model import Conformity, Rule
+from ..series import Bool, Float
+from ..units import MICRO
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """Values low … high (equal but for limits of a cell's min and max) with U; all of shape (n,), micro.
+
+    low, high: NaN where nothing was seen; why: Why.EVIDENCE, or why it supports nothing;
+    placed: the candidate takes part at that time.
+    """
+
+    label: str
+    low: Float
+    high: Float
+    U: Float
+    why: NDArray[np.uint8]
+    placed: Bool
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One rule over a grid; all arrays of shape (n,), values in micro-units, NaN where there is none.
+
+    label: place in `labels` of the candidate that decided, −1 for none; beyond: bit i set where
+    candidate i is beyond the limit.
+    """
+
+    rule: Rule
+    grid: Grid
+    labels: tuple[str, ...]
+    conformity: NDArray[np.uint8]
+    value: Float
+    U: Float
+    margin: Float
+    proven: Bool
+    label: NDArray[np.int16]
+    why: NDArray[np.uint8]
+    beyond: NDArray[np.uint64]
+
+
+def limit_micro(limit: float | None, otherwise: float) -> float:
+    """A limit in whole micro-units, or an infinity where there is none."""
+    return otherwise if limit is None else float(np.rint(limit * MICRO))
+
+
+def margin_and_value(rule: Rule, low: Float, high: Float) -> tuple[Float, Float]:
+    """Distance inside the nearer limit (negative beyond it) and the value on that side."""
+    upper = limit_micro(rule.upper, np.inf) - high
+    lower = low - limit_micro(rule.lower, -np.inf)
+    return np.minimum(upper, lower), np.where(upper <= lower, high, low)
+
+
+def _one(rule: Rule, margin: Float, candidate: Candidate) -> tuple[NDArray[np.uint8], Bool]:
+    """Conformity of one candidate, and whether being beyond the limit is proven."""
+    band = np.rint(rule.r * candidate.U)
+    seen, known = np.isfinite(margin), candidate.why == Why.EVIDENCE
+    result = np.where(margin >= band, Conformity.CONFORMING, Conformity.GUARD_BAND).astype(np.uint8)
+    result[~known | ~seen] = Conformity.INDETERMINATE
+    result[seen & (margin < 0)] = Conformity.NONCONFORMING
+    result[~candidate.placed] = Conformity.NOT_APPLICABLE
+    return result, seen & candidate.placed & (margin < -band)
+
+
+class Worst:
+    """Gathers candidates one by one and keeps the worst of each cell; `finding` closes the account."""
+
+    def __init__(self, rule: Rule, grid: Grid) -> None:
+        n = grid.n
+        self.rule, self.grid = rule, grid
+        self.labels: list[str] = []
+        self.conformity = np.zeros(n, np.uint8)
+        self.value, self.U, self.margin = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.inf)
+        self.proven = np.zeros(n, np.bool_)
+        self.label = np.full(n, -1, np.int16)
+        self.short_label, self.why = np.full(n, -1, np.int16), np.zeros(n, np.uint8)
+        self.beyond = np.zeros(n, np.uint64)
+        self.known, self.placed = np.zeros(n, np.int64), np.zeros(n, np.int64)
+
+    def add(self, candidate: Candidate) -> None:
+        """Take one candidate into account."""
+        number = len(self.labels)
+        self.labels.append(candidate.label)
+        margin, value = margin_and_value(self.rule, candidate.low, candidate.high)
+        margin = np.where(candidate.placed, margin, np.nan)
+        result, proven = _one(self.rule, margin, candidate)
+        short = result == Conformity.INDETERMINATE
+        self.known += result > Conformity.NOT_APPLICABLE
+        self.known -= short
+        self.placed += candidate.placed
+        settled = np.where(short, Conformity.NOT_APPLICABLE, result)
+        self.conformity = np.maximum(self.conformity, settled)
+        self.proven |= proven
+        self.beyond |= (result == Conformity.NONCONFORMING).astype(np.uint64) << np.uint64(min(number, 63))
+        first_short = short & (candidate.why > self.why)
+        self.why[first_short], self.short_label[first_short] = candidate.why[first_short], number
+        nearer = np.isfinite(margin) & (margin < self.margin)
+        self.margin[nearer], self.value[nearer] = margin[nearer], value[nearer]
+        self.U[nearer], self.label[nearer] = candidate.U[nearer], number
+
+    def finding(self) -> Finding:
+        """The finding: short where fewer candidates than the rule needs have evidence."""
+        need = self.placed if self.rule.need is None else np.minimum(self.placed, self.rule.need)
+        none = self.placed == 0
+        short = ((self.known < need) | none) & (self.conformity != Conformity.NONCONFORMING)
+        self.conformity[short] = Conformity.INDETERMINATE
+        self.label[short] = self.short_label[short]
+        self.why[none] = Why.NO_PROBE
+        self.why[~short] = Why.EVIDENCE
+        self.margin[~np.isfinite(self.margin)] = np.nan
+        finding = Finding(
+            rule=self.rule,
+            grid=self.grid,
+            labels=tuple(self.labels),
+            conformity=self.conformity,
+            value=self.value,
+            U=self.U,
+            margin=self.margin,
+            proven=self.proven,
+            label=self.label,
+            why=self.why,
+            beyond=self.beyond,
+        )
+        return _in_force(finding)
+
+
+def _in_force(finding: Finding) -> Finding:
+    """A rule says nothing outside its own validity."""
+    outside = np.ones(finding.grid.n, np.bool_)
+    outside[finding.grid.clip(finding.rule.from_ns, finding.rule.to_ns)] = False
+    finding.conformity[outside] = Conformity.NOT_APPLICABLE
+    finding.why[outside] = Why.EVIDENCE
+    finding.proven[outside] = False
+    finding.beyond[outside] = 0
+    finding.margin[outside] = np.nan
+    return finding
+
+
+def worst_of(rule: Rule, grid: Grid, candidates: Sequence[Candidate]) -> Finding:
+    """All candidates of a rule as one finding."""
+    worst = Worst(rule, grid)
+    for candidate in candidates:
+        worst.add(candidate)
+    return worst.finding()
