@@ -12,14 +12,14 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .bodies import BodyState, Exposure, Memory, remember
 from .evidence import FLAT_WINDOW_S, Cells, Grid, evidence
-from .model import NS, REASONS, Conformity, Mark, Reason, Rule, Setup
+from .model import NS, REASONS, Conformity, Mark, Reason, Setup
 from .rules import evaluate
 from .rules.finding import Finding
 from .series import Bool, Readings
@@ -104,7 +104,9 @@ def judge(
 def _cut(wide: _Gridded, grid: Grid) -> _Gridded:
     """The part of a finding or of evidence that lies on a smaller grid."""
     part = slice(grid.first - wide.grid.first, grid.first - wide.grid.first + grid.n)
-    arrays = {name: value[part] for name, value in vars(wide).items() if isinstance(value, np.ndarray)}
+    arrays: dict[str, Any] = {
+        name: value[part] for name, value in vars(wide).items() if isinstance(value, np.ndarray)
+    }
     return replace(wide, grid=grid, **arrays)
 
 

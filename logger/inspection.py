@@ -1,0 +1,341 @@
+"""The check of an inspection: did the record support a measurement over an interval, and if not, why.
+
+The verdict is the worst over [start, end] with settling and marks, and over the pre-window before it
+by the rules alone. Every rule is listed with its worst value, limit, U, probe and time, whatever
+the verdict; beside a mean there are always min, max, span and the share of time within limits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .calibration import WHY_TEXT, Why
+from .evidence import Cells
+from .judge import Judgement, digest
+from .model import NS, REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
+from .periods import BODIES, label, runs
+from .rules.finding import Finding, margin_and_value
+from .units import MICRO, quantity
+
+_WORSE: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
+_REASON_OF: Mapping[int, Reason] = {
+    Conformity.NONCONFORMING: "nonconforming",
+    Conformity.INDETERMINATE: "indeterminate",
+    Conformity.GUARD_BAND: "guard band",
+    Conformity.CONFORMING: "conforming",
+}
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One reason for a verdict: a run of one rule's result, or settling, a mark, unknown bodies."""
+
+    reason: Reason
+    rule: str
+    probe: str
+    from_ns: int
+    to_ns: int
+    worst: float | None
+    limit: float | None
+    U: float | None
+    unit: str
+    proven: bool
+    basis: str
+    why: str
+    pre_window: bool
+
+
+@dataclass(frozen=True)
+class ChannelStatistics:
+    """A channel over an interval, in the canonical unit; None where there is no valid reading.
+
+    share_conforming: of the cells in which the channel's own limit lets it be judged, the share that
+    conforms; share_within: the share of cells with evidence whose values lie within the limit.
+    """
+
+    channel: str
+    quantity: str
+    unit: str
+    readings: int
+    min: float | None
+    max: float | None
+    mean: float | None
+    span: float | None
+    share_conforming: float | None
+    share_within: float | None
+
+
+@dataclass(frozen=True)
+class Check:
+    """The answer for one interval. `causes` leads with what decided; `rules` has every rule once."""
+
+    zone: str
+    from_ns: int
+    to_ns: int
+    pre_window_s: int
+    activity: str
+    verdict: Verdict
+    provisional: bool
+    causes: tuple[Cause, ...]
+    rules: tuple[Cause, ...]
+    statistics: tuple[ChannelStatistics, ...]
+    decision_rule: str
+    setup: str
+    software: str
+
+    def to_json(self) -> dict[str, object]:
+        """The answer as plain data; `digest` covers what was found, not who asked or with which software."""
+        found = {
+            "verdict": self.verdict,
+            "zone": self.zone,
+            "from": rfc3339(self.from_ns),
+            "to": rfc3339(self.to_ns),
+            "pre_window_s": self.pre_window_s,
+            "activity": self.activity,
+            "provisional": self.provisional,
+            "decision_rule": self.decision_rule,
+            "reasons": [_cause_json(c) for c in self.causes],
+            "rules": [_cause_json(c) for c in self.rules],
+            "statistics": {s.channel: _statistics_json(s) for s in self.statistics},
+        }
+        return found | {"digest": digest(found), "setup": self.setup, "software": self.software}
+
+
+def rfc3339(instant_ns: int) -> str:
+    """An instant as RFC 3339 text in UTC, to the second, or finer where it has a fraction.
+
+    >>> rfc3339(482196050_520_000_000)
+    '1985-04-12T23:20:50.520000Z'
+    """
+    whole, rest = divmod(instant_ns, NS)
+    text = datetime.fromtimestamp(whole, UTC).replace(microsecond=rest // 1000).isoformat()
+    return text.replace("+00:00", "Z")
+
+
+def _cause_json(cause: Cause) -> dict[str, object]:
+    body = asdict(cause)
+    body["from"], body["to"] = rfc3339(body.pop("from_ns")), rfc3339(body.pop("to_ns"))
+    return body
+
+
+def _statistics_json(statistics: ChannelStatistics) -> dict[str, object]:
+    body = asdict(statistics)
+    del body["channel"]
+    return body
+
+
+def check(
+    judgement: Judgement,
+    setup: Setup,
+    from_ns: int,
+    to_ns: int,
+    *,
+    pre_window_s: int,
+    marks: tuple[Mark, ...] = (),
+    activity: str = "",
+    software: str = "",
+) -> Check:
+    """Answer for [from, to) from a judgement that covers it and the pre-window before it."""
+    grid = judgement.grid
+    begin = from_ns // grid.step_ns - grid.first
+    end = -(-to_ns // grid.step_ns) - grid.first
+    inside, before = slice(begin, end), slice(max(0, begin - pre_window_s // grid.step_s), begin)
+    causes = [
+        *_rule_causes(judgement, inside, pre_window=False),
+        *_other_causes(judgement, inside, marks),
+        *_rule_causes(judgement, before, pre_window=True),
+    ]
+    causes.sort(key=lambda c: (-_WORSE[VERDICT_OF[c.reason]], REASONS.index(c.reason), c.from_ns, c.rule))
+    verdict = _worst_verdict(judgement, inside, causes)
+    return Check(
+        zone=judgement.zone,
+        from_ns=from_ns,
+        to_ns=to_ns,
+        pre_window_s=pre_window_s,
+        activity=activity,
+        verdict=verdict,
+        provisional=grid.first + end > judgement.provisional_from,
+        causes=tuple(causes),
+        rules=tuple(_summary(f, inside) for f in judgement.findings),
+        statistics=tuple(statistics(judgement, inside)),
+        decision_rule=decision_rule(tuple(f.rule for f in judgement.findings)),
+        setup=setup.digest,
+        software=software,
+    )
+
+
+def decision_rule(rules: tuple[Rule, ...]) -> str:
+    """How a value is compared with its limit, in one sentence, as it is printed."""
+    factors = sorted({rule.r for rule in rules})
+    if factors == [0.0]:
+        return "simple acceptance (no guard band)"
+    if 0.0 in factors:
+        return "guarded acceptance with w = r·U, k = 2; simple acceptance where r = 0"
+    listed = ", ".join(f"{r:g}" for r in factors) or "1"
+    return f"guarded acceptance with w = r·U, r = {listed}, U with k = 2 (JCGM 106)"
+
+
+def _worst_verdict(judgement: Judgement, inside: slice, causes: list[Cause]) -> Verdict:
+    reasons = {REASONS[int(i)] for i in np.unique(judgement.reason[inside])}
+    found = [VERDICT_OF[r] for r in reasons] + [VERDICT_OF[c.reason] for c in causes]
+    return max(found, key=lambda v: _WORSE[v], default="not shown")
+
+
+def _rule_causes(judgement: Judgement, part: slice, *, pre_window: bool) -> list[Cause]:
+    """Every run of a rule's result other than conforming."""
+    found = []
+    for finding in judgement.findings:
+        for begin, end in runs(finding.conformity[part]):
+            cells = slice(part.start + begin, part.start + end)
+            result = Conformity(int(finding.conformity[cells.start]))
+            if result > Conformity.CONFORMING:
+                found.append(_cause(finding, cells, _REASON_OF[result], pre_window))
+    return found
+
+
+def _cause(finding: Finding, cells: slice, reason: Reason, pre_window: bool) -> Cause:
+    margin = finding.margin[cells]
+    seen = bool(np.isfinite(margin).any())
+    at = cells.start + (int(np.nanargmin(margin)) if seen and reason != "indeterminate" else 0)
+    value, U = finding.value[at], finding.U[at]
+    shown = np.isfinite(value) and reason != "indeterminate"
+    return Cause(
+        reason=reason,
+        rule=finding.rule.key,
+        probe=label(finding, at),
+        from_ns=(finding.grid.first + cells.start) * finding.grid.step_ns,
+        to_ns=(finding.grid.first + cells.stop) * finding.grid.step_ns,
+        worst=float(value) / MICRO if shown else None,
+        limit=limit_near(finding.rule, float(value)) if shown else _only_limit(finding.rule),
+        U=float(U) / MICRO if shown and np.isfinite(U) else None,
+        unit=finding.rule.unit,
+        proven=bool(finding.proven[cells].any()),
+        basis=finding.rule.basis,
+        why=WHY_TEXT[Why(int(finding.why[at]))],
+        pre_window=pre_window,
+    )
+
+
+def limit_near(rule: Rule, value_micro: float) -> float | None:
+    """The limit that a value is nearer to."""
+    one = np.array([value_micro])
+    _, side = margin_and_value(rule, one, one)
+    upper = np.inf if rule.upper is None else abs(rule.upper * MICRO - side[0])
+    lower = np.inf if rule.lower is None else abs(rule.lower * MICRO - side[0])
+    return rule.upper if upper <= lower else rule.lower
+
+
+def _only_limit(rule: Rule) -> float | None:
+    return rule.upper if rule.lower is None else rule.lower if rule.upper is None else None
+
+
+def _other_causes(judgement: Judgement, inside: slice, marks: tuple[Mark, ...]) -> list[Cause]:
+    found: list[Cause] = []
+    grid = judgement.grid
+    start, stop = (grid.first + inside.start) * grid.step_ns, (grid.first + inside.stop) * grid.step_ns
+    for begin, end in _true_runs(judgement.memory.settling, inside):
+        rule = [r for cell, r in judgement.memory.causes if cell <= begin][-1]
+        why = f"machine and parts still settle after {rule} was not met"
+        found.append(_bare(judgement, "settling", rule, slice(begin, end), why))
+    found.extend(
+        replace(
+            _bare(judgement, "marked", "", inside, f"{mark.reason} (marked by {mark.who})"),
+            from_ns=max(start, mark.from_ns),
+            to_ns=min(stop, mark.to_ns),
+        )
+        for mark in marks
+        if mark.zone == judgement.zone and mark.from_ns < stop and mark.to_ns > start
+    )
+    for begin, end in _true_runs(judgement.memory.unknown, inside):
+        why = WHY_TEXT[Why.BODIES_UNKNOWN]
+        found.append(_bare(judgement, "indeterminate", BODIES, slice(begin, end), why))
+    return found
+
+
+def _true_runs(flags: NDArray[np.bool_], part: slice) -> list[tuple[int, int]]:
+    return [(part.start + b, part.start + e) for b, e in runs(flags[part]) if flags[part.start + b]]
+
+
+def _bare(judgement: Judgement, reason: Reason, rule: str, cells: slice, why: str) -> Cause:
+    first, step_ns = judgement.grid.first, judgement.grid.step_ns
+    return Cause(
+        reason, rule, "", (first + cells.start) * step_ns, (first + cells.stop) * step_ns,
+        None, None, None, "", False, "", why, False,
+    )  # fmt: skip
+
+
+def _summary(finding: Finding, inside: slice) -> Cause:
+    """One rule over the whole interval: its worst result with the value of smallest margin."""
+    result = int(finding.conformity[inside].max(initial=0))
+    reason = _REASON_OF.get(result, "indeterminate")
+    margin = finding.margin[inside]
+    cause = _cause(finding, inside, "conforming" if np.isfinite(margin).any() else "indeterminate", False)
+    short = finding.why[inside]
+    why = WHY_TEXT[Why(int(short.max(initial=0)))]
+    return replace(cause, reason=reason, why=why)
+
+
+def statistics(judgement: Judgement, inside: slice) -> list[ChannelStatistics]:
+    """Statistics of every channel that stood in the zone during the interval."""
+    return [
+        _statistics(cells, _limit_on(judgement, cells), inside)
+        for cells in judgement.cells.values()
+        if cells.placed[inside].any()
+    ]
+
+
+def _limit_on(judgement: Judgement, cells: Cells) -> Rule | None:
+    for finding in judgement.findings:
+        rule = finding.rule
+        if (
+            rule.kind == "limit"
+            and cells.channel.probe in finding.labels
+            and (rule.quantity == cells.channel.quantity)
+        ):
+            return rule
+    return None
+
+
+def _statistics(cells: Cells, rule: Rule | None, inside: slice) -> ChannelStatistics:
+    count = cells.count[inside]
+    own = count > 0
+    low, high = cells.low[inside][own], cells.high[inside][own]
+    n = int(count.sum())
+    least, most = (float(low.min()), float(high.max())) if n else (None, None)
+    mean = float((cells.mean[inside][own] * count[own]).sum()) / n if n else None
+    return ChannelStatistics(
+        channel=cells.channel.key,
+        quantity=cells.channel.quantity,
+        unit=quantity(cells.channel.quantity).unit,
+        readings=n,
+        min=_shown(least),
+        max=_shown(most),
+        mean=_shown(None if mean is None else round(mean)),
+        span=None if least is None or most is None else (most - least) / MICRO,
+        share_conforming=_share(rule, cells, inside, guarded=True),
+        share_within=_share(rule, cells, inside, guarded=False),
+    )
+
+
+def _shown(micro_value: float | None) -> float | None:
+    return None if micro_value is None else micro_value / MICRO
+
+
+def _share(rule: Rule | None, cells: Cells, inside: slice, *, guarded: bool) -> float | None:
+    """Share of the interval's cells whose values are within the limit, with or without guard band.
+
+    Guarded, a cell without evidence does not conform; unguarded, it does not count.
+    """
+    if rule is None:
+        return None
+    margin, _ = margin_and_value(rule, cells.low[inside], cells.high[inside])
+    seen = np.isfinite(margin)
+    if guarded:
+        good = seen & (margin >= np.rint(rule.r * cells.U[inside])) & (cells.why[inside] == Why.EVIDENCE)
+        return float(good.mean()) if len(good) else None
+    return float((margin[seen] >= 0).mean()) if seen.any() else None
