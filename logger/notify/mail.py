@@ -1,0 +1,145 @@
+"""A notice by mail: one message for one recipient, so that each answer of the server is its own.
+
+`SmtpSender` talks to a server, `MemorySender` is its twin for tests and drills; both answer with
+an `Outcome` and never raise. A refusal for good is told apart from "later": the first is given up
+and shown to a person, the second is tried again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import smtplib
+import socket
+import ssl
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from email.message import EmailMessage
+from email.utils import format_datetime
+from typing import Literal, Protocol
+
+from ..alarms import Notice
+from ..model import NS, MailRoute
+from .text import Wording
+
+_LOOPBACK = ("127.0.0.1", "::1", "localhost")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one attempt; `code` is the server's reply code, 0 when there was no reply."""
+
+    result: Literal["accepted", "later", "refused"]
+    code: int = 0
+    reply: str = ""
+
+
+class Sender(Protocol):
+    """A way to one recipient. `send` ends within its time-out and never raises."""
+
+    def send(self, route: MailRoute, message: EmailMessage) -> Outcome:
+        """One attempt to hand over one message."""
+
+
+def message_id(notice: Notice, recipient: str, sender: str) -> str:
+    """The same for each attempt of one step of one occurrence to one recipient."""
+    named = f"{notice.alarm}|{notice.occurrence}|{notice.since_ns}|{notice.step}|{recipient}"
+    domain = sender.rpartition("@")[2] or "stillroom.invalid"
+    return f"<{hashlib.sha256(named.encode()).hexdigest()[:32]}@{domain}>"
+
+
+def message(
+    wording: Wording, *, sender: str, recipient: str, identity: str, at_ns: int, simulated: bool
+) -> EmailMessage:
+    """The mail itself; equal for each attempt, its date is that of the notice."""
+    mail = EmailMessage()
+    mail["Subject"] = wording.subject
+    mail["From"] = sender
+    mail["To"] = recipient
+    mail["Date"] = format_datetime(datetime.fromtimestamp(at_ns // NS, UTC))
+    mail["Message-ID"] = identity
+    mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: nobody's absence note answers it
+    if simulated:
+        mail["X-Simulated"] = "yes"
+    mail.set_content(wording.body)
+    return mail
+
+
+@dataclass(frozen=True)
+class SmtpSender:
+    """Hands a message to the mail server of a route. Without the TLS it demands, nothing is sent."""
+
+    timeout_s: float = 15.0
+    context: ssl.SSLContext | None = None
+    environment: Mapping[str, str] = field(default_factory=lambda: os.environ)
+
+    def send(self, route: MailRoute, message: EmailMessage) -> Outcome:
+        """One attempt; 4xx and silence mean later, 5xx and a missing STARTTLS mean refused."""
+        unsafe = self._unsafe(route)
+        if unsafe:
+            return Outcome("refused", 0, unsafe)
+        try:
+            with self._connected(route) as peer:
+                peer.send_message(message)
+            return Outcome("accepted", 250)
+        except smtplib.SMTPRecipientsRefused as error:
+            return _by_code(*next(iter(error.recipients.values())))
+        except smtplib.SMTPResponseException as error:
+            return _by_code(error.smtp_code, error.smtp_error)
+        except smtplib.SMTPNotSupportedError as error:
+            return Outcome("refused", 0, str(error))
+        except (smtplib.SMTPException, OSError) as error:
+            return Outcome("later", 0, f"{type(error).__name__}: {error}")
+
+    def _unsafe(self, route: MailRoute) -> str:
+        if not route.user:
+            return ""
+        if route.tls == "none" and route.host not in _LOOPBACK:
+            return f"A password is not sent to {route.host} without TLS; set tls in alarms.toml."
+        if not self.environment.get(route.password_env):
+            return f"The environment variable {route.password_env!r} with the password is not set."
+        return ""
+
+    @contextmanager
+    def _connected(self, route: MailRoute) -> Iterator[smtplib.SMTP]:
+        context = self.context or ssl.create_default_context()
+        # Not getfqdn(), smtplib's default: it waits for a name server that need not be there.
+        name = socket.gethostname()
+        peer = (
+            smtplib.SMTP_SSL(route.host, route.port, name, timeout=self.timeout_s, context=context)
+            if route.tls == "tls"
+            else smtplib.SMTP(route.host, route.port, name, timeout=self.timeout_s)
+        )
+        try:
+            if route.tls == "starttls":
+                peer.starttls(context=context)
+            if route.user:
+                peer.login(route.user, self.environment[route.password_env])
+            yield peer
+        finally:
+            # Accepted is accepted, however the server takes its leave.
+            with suppress(smtplib.SMTPException, OSError):
+                peer.quit()
+            peer.close()
+
+
+@dataclass
+class MemorySender:
+    """Twin of a mail server: `answers` gives the reply of a recipient, all others accept."""
+
+    answers: dict[str, Outcome] = field(default_factory=dict)
+    accepted: list[tuple[str, EmailMessage]] = field(default_factory=list)  # route key and message
+
+    def send(self, route: MailRoute, message: EmailMessage) -> Outcome:
+        """The reply as told; only what is accepted is kept."""
+        outcome = self.answers.get(str(message["To"]), Outcome("accepted", 250))
+        if outcome.result == "accepted":
+            self.accepted.append((route.key, message))
+        return outcome
+
+
+def _by_code(code: int, reply: bytes | str) -> Outcome:
+    text = reply.decode("utf-8", "replace") if isinstance(reply, bytes) else reply
+    return Outcome("refused" if code >= 500 else "later", code, text)

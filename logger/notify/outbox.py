@@ -1,0 +1,138 @@
+"""Notices on their way: queued in the database together with the alarm, so that none is lost.
+
+waiting -> sent, or failed when the server refuses for good or nobody took it for a day. A crash
+between the server's acceptance and our commit sends a second time under the same Message-ID.
+The schedule is in the table, not in a timer: it outlives a restart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from email.message import EmailMessage
+from typing import Any
+
+from sqlalchemy import Connection, Select, Table, insert, select, update
+
+from ..alarms import Notice
+from ..model import NS, MailRoute
+from .mail import Outcome, Sender, message, message_id
+from .text import Wording
+
+FIRST_RETRY_NS = 30 * NS
+LONGEST_RETRY_NS = 15 * 60 * NS
+GIVE_UP_NS = 24 * 3600 * NS
+
+
+@dataclass(frozen=True)
+class Letter:
+    """One notice for one recipient as it lies in the outbox."""
+
+    id: int
+    at_ns: int
+    alarm: str
+    route: str
+    state: str
+    tries: int
+    error: str
+    body: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Outbox:
+    """The `notice` table of a store, reached through its `begin` and `read`."""
+
+    begin: Callable[[], AbstractContextManager[Connection]]
+    read: Callable[[], AbstractContextManager[Connection]]
+    table: Table
+    simulated: bool
+
+    def queue(
+        self, conn: Connection, notice: Notice, wording: Wording, routes: Iterable[MailRoute], now_ns: int
+    ) -> int:
+        """Puts one letter for each recipient in the caller's transaction; how many."""
+        rows = [
+            {
+                "at_ns": notice.at_ns, "alarm": notice.alarm, "route": route.key, "next_ns": now_ns,
+                "state": "waiting",
+                "body": {
+                    "recipient": recipient, "message_id": message_id(notice, recipient, route.sender),
+                    "subject": wording.subject, "text": wording.body, "queued_ns": now_ns,
+                    "step": notice.step, "occurrence": notice.occurrence,
+                },
+            }
+            for route in routes
+            for recipient in route.recipients
+        ]  # fmt: skip
+        if rows:
+            conn.execute(insert(self.table), rows)
+        return len(rows)
+
+    def waiting(self, now_ns: int, limit: int = 50) -> list[Letter]:
+        """Letters whose time has come, oldest first."""
+        t = self.table
+        due = select(t).where(t.c.state == "waiting", t.c.next_ns <= now_ns).order_by(t.c.id).limit(limit)
+        return self._letters(due)
+
+    def failed(self) -> list[Letter]:
+        """Letters that were given up: a person must hear of them on the screen."""
+        t = self.table
+        return self._letters(select(t).where(t.c.state == "failed").order_by(t.c.id))
+
+    def send_due(
+        self, sender: Sender, routes: Mapping[str, MailRoute], now_ns: int
+    ) -> list[tuple[Letter, Outcome]]:
+        """One attempt for each letter that is due; each result is committed before the next attempt."""
+        done = []
+        for letter in self.waiting(now_ns):
+            route = routes.get(letter.route)
+            outcome = (
+                Outcome("refused", 0, f"There is no route {letter.route!r} in the setup any more.")
+                if route is None
+                else sender.send(route, self._message(letter, route))
+            )
+            self._note(letter, outcome, now_ns)
+            done.append((letter, outcome))
+        return done
+
+    def _letters(self, query: Select[Any]) -> list[Letter]:
+        names = ("id", "at_ns", "alarm", "route", "state", "tries", "error", "body")
+        with self.read() as conn:
+            return [Letter(*(row[name] for name in names)) for row in conn.execute(query).mappings()]
+
+    def _message(self, letter: Letter, route: MailRoute) -> EmailMessage:
+        return message(
+            Wording(letter.body["subject"], letter.body["text"]),
+            sender=route.sender,
+            recipient=letter.body["recipient"],
+            identity=letter.body["message_id"],
+            at_ns=letter.at_ns,
+            simulated=self.simulated,
+        )
+
+    def _note(self, letter: Letter, outcome: Outcome, now_ns: int) -> None:
+        tries = letter.tries + 1
+        values: dict[str, Any] = {"tries": tries, "error": f"{outcome.code} {outcome.reply}".strip()}
+        if outcome.result == "accepted":
+            values |= {"state": "sent", "sent_ns": now_ns, "next_ns": None, "error": ""}
+        elif gives_up(letter, outcome, now_ns):
+            values |= {"state": "failed", "next_ns": None}
+        else:
+            values |= {"next_ns": now_ns + back_off_ns(tries)}
+        with self.begin() as conn:
+            conn.execute(update(self.table).where(self.table.c.id == letter.id).values(**values))
+
+
+def back_off_ns(tries: int) -> int:
+    """How long to wait after so many attempts: 30 s, doubled, at most 15 min.
+
+    >>> [back_off_ns(n) // NS for n in (1, 2, 6, 99)]
+    [30, 60, 900, 900]
+    """
+    return min(FIRST_RETRY_NS << min(tries - 1, 10), LONGEST_RETRY_NS)
+
+
+def gives_up(letter: Letter, outcome: Outcome, now_ns: int) -> bool:
+    """Whether a letter will not be tried again: refused for good, or nobody took it for a day."""
+    return outcome.result == "refused" or now_ns - int(letter.body["queued_ns"]) > GIVE_UP_NS

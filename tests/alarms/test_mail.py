@@ -1,0 +1,200 @@
+"""Mail: what the server says is what is believed. A real server on loopback, and the twin beside it."""
+
+from __future__ import annotations
+
+import smtplib
+import ssl
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from email.message import EmailMessage, Message
+from typing import Any
+
+import pytest
+
+from logger.alarms import Cell, Notice
+from logger.model import Conformity, MailRoute
+from logger.notify.mail import MemorySender, Outcome, Sender, SmtpSender, message, message_id
+from logger.notify.text import Wording
+
+CELL = Cell(0, 60, Conformity.NONCONFORMING, 20.9, 0.06, -0.4, "degC", 20.5, "P1.temperature")
+NOTICE = Notice("bay-temperature", 3, "annunciated", 1_792_978_200_000_000_000, 0, CELL, CELL)
+REFUSED, LATER = "550 no such user", "451 try again later"
+
+
+def letter(recipient: str = "greta@almtal.example") -> EmailMessage:
+    """A message as the outbox makes it."""
+    return message(
+        Wording("SIMULATED: Machine bay: 20.9 °C", "Stop measuring.\n"),
+        sender="room@almtal.example",
+        recipient=recipient,
+        identity=message_id(NOTICE, recipient, "room@almtal.example"),
+        at_ns=NOTICE.at_ns,
+        simulated=True,
+    )
+
+
+@pytest.fixture(params=["real server", "twin"])
+def way(
+    request: pytest.FixtureRequest, serve: Callable[..., tuple[Any, MailRoute]]
+) -> tuple[Sender, MailRoute, Callable[[], list[Message]]]:
+    """A sender, a route and what arrived: the same promises for both implementations."""
+    if request.param == "twin":
+        twin = MemorySender(
+            {
+                "gone@almtal.example": Outcome("refused", 550, REFUSED[4:]),
+                "full@almtal.example": Outcome("later", 451, LATER[4:]),
+            }
+        )
+        route = MailRoute("duty", "127.0.0.1", 25, "room@almtal.example", (), "none")
+        return twin, route, lambda: [m for _, m in twin.accepted]
+    peer, route = serve()
+    peer.answers = {"gone@almtal.example": REFUSED, "full@almtal.example": LATER}
+    return SmtpSender(timeout_s=5), route, lambda: peer.accepted
+
+
+@pytest.mark.parametrize(
+    ("recipient", "wanted"),
+    [
+        ("greta@almtal.example", Outcome("accepted", 250)),
+        ("gone@almtal.example", Outcome("refused", 550, "no such user")),
+        ("full@almtal.example", Outcome("later", 451, "try again later")),
+    ],
+    ids=["accepted", "refused for good", "not now"],
+)
+def test_each_sender_tells_what_became_of_the_message(
+    way: tuple[Sender, MailRoute, Callable[[], list[Message]]], recipient: str, wanted: Outcome
+) -> None:
+    """Conformance: accepted arrives, what is not accepted does not."""
+    sender, route, arrived = way
+
+    outcome = sender.send(route, letter(recipient))
+
+    assert outcome == wanted
+    assert [m["To"] for m in arrived()] == ([recipient] if wanted.result == "accepted" else [])
+
+
+def test_each_sender_delivers_the_same_message_twice_under_one_name(
+    way: tuple[Sender, MailRoute, Callable[[], list[Message]]],
+) -> None:
+    """Conformance: a repetition is recognisable, and says that nobody wrote it."""
+    sender, route, arrived = way
+
+    sender.send(route, letter())
+    sender.send(route, letter())
+
+    first, second = arrived()
+    assert first["Message-ID"] == second["Message-ID"]
+    assert first["Auto-Submitted"] == "auto-generated"
+    assert first["Date"] == "Mon, 26 Oct 2026 01:30:00 +0000"
+    assert first["Subject"] == "SIMULATED: Machine bay: 20.9 °C"
+
+
+def test_the_message_id_names_alarm_step_and_recipient() -> None:
+    """Another recipient, step or occurrence is another message."""
+    others = [
+        message_id(NOTICE, "radek@almtal.example", "room@almtal.example"),
+        message_id(replace(NOTICE, step="returned"), "greta@almtal.example", "room@almtal.example"),
+        message_id(replace(NOTICE, occurrence=4), "greta@almtal.example", "room@almtal.example"),
+        message_id(replace(NOTICE, at_ns=1), "greta@almtal.example", "room@almtal.example"),
+    ]
+
+    assert len({*others, letter()["Message-ID"]}) == 4  # the instant of the attempt does not count
+    assert letter()["Message-ID"].endswith("@almtal.example>")
+
+
+def test_a_silent_server_is_later_within_the_time_out(serve: Callable[..., tuple[Any, MailRoute]]) -> None:
+    """It takes the message and never answers."""
+    peer, route = serve()
+    peer.silent_s = 3.0
+    started = time.monotonic()
+
+    outcome = SmtpSender(timeout_s=0.5).send(route, letter())
+
+    assert outcome.result == "later"
+    assert time.monotonic() - started < 2.5
+
+
+def test_nobody_at_the_address_is_later() -> None:
+    """A mail server that is down comes back; port 9 of loopback refuses."""
+    route = MailRoute("duty", "127.0.0.1", 9, "room@almtal.example", (), "none")
+
+    outcome = SmtpSender(timeout_s=2).send(route, letter())
+
+    assert outcome.result == "later"
+    assert "ConnectionRefusedError" in outcome.reply
+
+
+def test_demanded_tls_that_is_not_offered_sends_nothing(
+    serve: Callable[..., tuple[Any, MailRoute]],
+) -> None:
+    """Fail closed: no STARTTLS, no mail."""
+    peer, route = serve("starttls")
+
+    outcome = SmtpSender(timeout_s=5).send(route, letter())
+
+    assert outcome.result == "refused"
+    assert "STARTTLS" in outcome.reply
+    assert peer.attempts == []
+
+
+def test_starttls_with_a_known_certificate(
+    serve: Callable[..., tuple[Any, MailRoute]], certificate: tuple[ssl.SSLContext, ssl.SSLContext]
+) -> None:
+    """The server demands it, we trust its certificate, the message arrives."""
+    server, client = certificate
+    peer, route = serve("starttls", tls_context=server, require_starttls=True)
+
+    outcome = SmtpSender(timeout_s=5, context=client).send(route, letter())
+
+    assert outcome.result == "accepted"
+    assert len(peer.accepted) == 1
+
+
+def test_starttls_with_an_unknown_certificate_sends_nothing(
+    serve: Callable[..., tuple[Any, MailRoute]], certificate: tuple[ssl.SSLContext, ssl.SSLContext]
+) -> None:
+    """A stranger between us and the mail server reads nothing."""
+    peer, route = serve("starttls", tls_context=certificate[0])
+
+    outcome = SmtpSender(timeout_s=5).send(route, letter())
+
+    assert outcome.result == "later"
+    assert "CERTIFICATE_VERIFY_FAILED" in outcome.reply
+    assert peer.attempts == []
+
+
+def test_a_password_does_not_cross_the_net_in_the_clear() -> None:
+    """Without TLS to another machine it is refused before a connection is made."""
+    route = MailRoute("duty", "mail.almtal.example", 25, "room@almtal.example", (), "none", "room", "ROOM")
+
+    outcome = SmtpSender(environment={"ROOM": "secret"}).send(route, letter())
+
+    assert outcome.result == "refused"
+    assert "without TLS" in outcome.reply
+
+
+def test_a_missing_password_is_named() -> None:
+    """The variable that was to hold it stands in the message."""
+    route = MailRoute("duty", "127.0.0.1", 25, "room@almtal.example", (), "starttls", "room", "ROOM_MAIL")
+
+    outcome = SmtpSender(environment={}).send(route, letter())
+
+    assert outcome == Outcome(
+        "refused", 0, "The environment variable 'ROOM_MAIL' with the password is not set."
+    )
+
+
+def test_a_server_that_leaves_without_a_word_after_accepting_has_accepted(
+    serve: Callable[..., tuple[Any, MailRoute]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was accepted is not sent again because the farewell failed."""
+    peer, route = serve()
+
+    def leave(self: smtplib.SMTP) -> tuple[int, bytes]:
+        raise smtplib.SMTPServerDisconnected("gone")
+
+    monkeypatch.setattr(smtplib.SMTP, "quit", leave)
+
+    assert SmtpSender(timeout_s=5).send(route, letter()).result == "accepted"
+    assert len(peer.accepted) == 1
