@@ -1,1 +1,6 @@
-"""To be described."""
+"""The record of truth: hot rows in SQL, sealed months in Parquet, one journal over both."""
+
+from .facts import Batch, Entry, ImportedFile, Seal, SetupVersion, Verification
+from .store import Store
+
+__all__ = ["Batch", "Entry", "ImportedFile", "Seal", "SetupVersion", "Store", "Verification"]

@@ -1,0 +1,173 @@
+"""The SQLite file of the hot tier: connections, transactions, and what goes wrong with files.
+
+WAL with synchronous=FULL: a committed transaction outlives kill -9 and loss of power (with
+NORMAL the newest commits may be lost to a power cut). Not for network file systems, whose
+locks SQLite cannot rely on.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import tempfile
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.exc import DatabaseError, OperationalError, TimeoutError
+from sqlalchemy.pool import QueuePool
+
+from ..errors import StoreDamaged, StoreError
+from .migrations import NEWEST, migrate, version
+
+FILE = "stillroom.db"
+BUSY_S = 30.0
+# Where SQLite names these, the bytes are wrong, not the moment.
+DAMAGE = ("malformed", "not a database", "disk image", "corrupt")
+
+
+class Database:
+    """Opened hot tier of one data folder; usable from several threads."""
+
+    def __init__(self, folder: Path, read_only: bool = False) -> None:
+        self.path = folder / FILE
+        self.read_only = read_only
+        self._scratch: tempfile.TemporaryDirectory[str] | None = None
+        self._engine = self._connected()
+        self._writing = self._engine.execution_options(begin="BEGIN IMMEDIATE")
+        self._turn = threading.Lock()
+        self._thread = threading.local()
+
+    def close(self) -> None:
+        """Let go of every connection; the last one folds the WAL into the file."""
+        self._engine.dispose()
+        if self._scratch is not None:
+            self._scratch.cleanup()
+
+    @contextmanager
+    def begin(self) -> Iterator[Connection]:
+        """One writing transaction: everything or nothing, and no other writer meanwhile.
+
+        Threads of this process wait for each other here and not inside SQLite, whose waiting
+        is by polling and not in turn.
+        """
+        if self.read_only:
+            raise StoreError(f"{self.path.parent} was opened for reading only; nothing was changed.")
+        if getattr(self._thread, "writing", False):
+            raise StoreError("A writing transaction was begun inside another one of the same thread.")
+        with self._turn:
+            self._thread.writing = True
+            try:
+                with plain_errors(self.path), self._writing.begin() as conn:
+                    yield conn
+            finally:
+                self._thread.writing = False
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """One reading transaction: a snapshot that writers neither wait for nor disturb."""
+        with plain_errors(self.path), self._engine.begin() as conn:
+            yield conn
+
+    def prepare(self) -> None:
+        """Check the file quickly and bring its schema up to date."""
+        with self.read() as conn:
+            found = quick_check(conn)
+            known = version(conn) if not found else None
+        if found:
+            raise damaged(self.path, found)
+        if known != NEWEST:
+            with self.begin() as conn:
+                migrate(conn)
+
+    def _connected(self) -> Engine:
+        location, flags = self._location()
+        uri = f"{location.absolute().as_uri()}?{flags}"
+
+        def connect() -> sqlite3.Connection:
+            return sqlite3.connect(uri, uri=True, timeout=BUSY_S, check_same_thread=False)
+
+        engine = create_engine(
+            "sqlite://", creator=connect, poolclass=QueuePool, pool_size=8, max_overflow=32, pool_timeout=BUSY_S
+        )
+        event.listen(engine, "connect", self._set_up)
+        event.listen(engine, "begin", _begin)
+        return engine
+
+    def _location(self) -> tuple[Path, str]:
+        """Which file to open, and how.
+
+        A record that is only read must stay as it is, to the last byte and without new files
+        beside it. Without a WAL nobody has it open and it can be taken as immutable. With one,
+        SQLite needs to write its index beside it: in a scratch copy where it may not here.
+        """
+        if not self.read_only:
+            return self.path, "mode=rwc"
+        wal = self.path.with_name(FILE + "-wal")
+        if not wal.exists() or wal.stat().st_size == 0:
+            return self.path, "mode=ro&immutable=1"
+        if self.path.with_name(FILE + "-shm").exists():
+            return self.path, "mode=ro"
+        self._scratch = tempfile.TemporaryDirectory(prefix="stillroom-")
+        for file in (self.path, wal):
+            shutil.copyfile(file, Path(self._scratch.name) / file.name)
+        return Path(self._scratch.name) / FILE, "mode=rw"
+
+    def _set_up(self, connection: sqlite3.Connection, _record: Any) -> None:
+        connection.isolation_level = None  # transactions are begun by us, not guessed by the driver
+        connection.execute("PRAGMA foreign_keys=ON")
+        # Without this, REPLACE would delete rows past the triggers that keep them.
+        connection.execute("PRAGMA recursive_triggers=ON")
+        if self.read_only:
+            connection.execute("PRAGMA query_only=ON")
+            return
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA journal_size_limit=67108864")
+
+
+def quick_check(conn: Connection) -> str:
+    """What SQLite finds wrong with the file; empty when nothing is."""
+    try:
+        found = [row[0] for row in conn.exec_driver_sql("PRAGMA quick_check(3)")]
+    except DatabaseError as error:
+        return str(error.orig)
+    return "" if found == ["ok"] else "; ".join(found)
+
+
+def damaged(path: Path, found: str) -> StoreDamaged:
+    """The sentence for a file that cannot be trusted, with what to do."""
+    return StoreDamaged(
+        f"{path} does not read back as it was written: {found}. Nothing was changed. Stop the service, keep a "
+        f"copy of {path.parent} as it is, and put the newest backup in its place; `stillroom verify` then says "
+        "what is proven. Check the disk before it is used again."
+    )
+
+
+@contextmanager
+def plain_errors(path: Path) -> Iterator[None]:
+    """Turn what SQLite says about the file into a sentence for a person; the cause stays attached."""
+    try:
+        yield
+    except (OperationalError, TimeoutError, DatabaseError) as error:
+        found = str(getattr(error, "orig", None) or error)
+        if any(word in found for word in DAMAGE):
+            raise damaged(path, found) from error
+        if isinstance(error, DatabaseError) and not isinstance(error, OperationalError):
+            raise
+        raise StoreError(f"{path} could not be used: {found}. {_remedy(found)}") from error
+
+
+def _remedy(found: str) -> str:
+    if "locked" in found:
+        return f"Another program kept it for more than {BUSY_S:.0f} s; nothing was changed, try again."
+    if "full" in found:
+        return "Nothing was changed. Free some space on this disk."
+    return "Nothing was changed. Check that the folder is there and that this account may write to it."
+
+
+def _begin(conn: Connection) -> None:
+    conn.exec_driver_sql(conn.get_execution_options().get("begin", "BEGIN"))

@@ -1,0 +1,96 @@
+"""What the store tells: plain frozen data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TypeAlias
+
+JSON: TypeAlias = "None | bool | int | float | str | list[JSON] | dict[str, JSON]"
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One entry of the journal. `sha256` covers the entry and the digest of the one before it."""
+
+    number: int
+    at_ns: int
+    kind: str
+    who: str
+    what: Mapping[str, JSON]
+    why: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Readings `first`..`last` (inclusive) of one writer, stored in one transaction.
+
+    `number` is that of its journal entry. An append of no rows gives number 0 and last = first − 1.
+    """
+
+    number: int
+    writer: str
+    first: int
+    last: int
+    sha256: str
+
+    @property
+    def count(self) -> int:
+        """How many readings."""
+        return self.last - self.first + 1
+
+
+@dataclass(frozen=True)
+class Seal:
+    """One file of the archive, closed for ever by journal entry `number`; `file` is relative to the folder."""
+
+    number: int
+    room: str
+    from_ns: int
+    to_ns: int
+    file: str
+    rows: int
+    size_bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True)
+class SetupVersion:
+    """One version of the setup as its files; `digest` is that of the canonical texts."""
+
+    version: int
+    at_ns: int
+    who: str
+    approver: str
+    why: str
+    texts: Mapping[str, str]
+    digest: str
+
+
+@dataclass(frozen=True)
+class ImportedFile:
+    """A file that was imported; `original` is its bit-identical copy, relative to the folder."""
+
+    sha256: str
+    name: str
+    at_ns: int
+    original: str
+    summary: Mapping[str, JSON]
+
+
+@dataclass(frozen=True)
+class Verification:
+    """What a walk over the whole record found. `head` is number and digest of the newest entry."""
+
+    faults: tuple[str, ...]
+    entries: int
+    batches: int
+    files: int
+    readings: int
+    head: tuple[int, str]
+
+    @property
+    def intact(self) -> bool:
+        """Whether everything reads back as it was written."""
+        return not self.faults

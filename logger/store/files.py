@@ -1,0 +1,45 @@
+"""Files that appear whole or not at all."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+PART = ".part"
+
+
+def put(path: Path, content: bytes) -> None:
+    """Write a file so that after any interruption it is there whole, or not there."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_name(path.name + PART)
+    with part.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    publish(part, path)
+
+
+def publish(part: Path, path: Path) -> None:
+    """Give a synced file its final name, durably."""
+    os.replace(part, path)
+    sync_folder(path.parent)
+
+
+def sync_file(path: Path) -> None:
+    """Have a file's bytes on the disk when this returns."""
+    handle = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def sync_folder(folder: Path) -> None:
+    """Have the names in a folder on the disk. Windows opens no folders; NTFS journals names itself."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,112 @@
+"""Readings in the hot tier: appended in durable batches, read back as columns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import ColumnElement, Connection, func, select
+
+from ..model import Row
+from .database import Database
+from .facts import Batch
+from .journal import Journal
+from .names import KINDS, Names
+from .rows import Columns, Texts, columns_of, digests
+from .tables import batch, reading
+
+# In the order in which `_columns` takes them.
+FIELDS = (
+    reading.c.arrival,
+    reading.c.seq,
+    reading.c.taken_ns,
+    reading.c.received_ns,
+    reading.c.monotonic_ns,
+    reading.c.value,
+    reading.c.status,
+    reading.c.late,
+    reading.c.writer,
+    reading.c.channel,
+    reading.c.boot,
+    reading.c.source,
+    reading.c.raw,
+)
+TYPES = (np.int64, np.int64, np.int64, np.int64, np.int64, np.float64, np.uint8, np.bool_)
+
+
+class Hot:
+    """The readings that are not yet sealed, and for a moment those that just were."""
+
+    def __init__(self, database: Database, names: Names, journal: Journal) -> None:
+        self._database = database
+        self._names = names
+        self._journal = journal
+
+    def append(self, writer: str, rows: Sequence[Row]) -> Batch:
+        """Store rows under the next numbers of their writer, with their digest in the journal.
+
+        When this returns they are on the disk. When it raises, none of them is stored.
+        """
+        unnumbered = columns_of(writer, 0, rows)
+        self._learn(unnumbered)
+        with self._database.begin() as conn:
+            number = self._names.numbers(conn, "writer", [writer])[writer]
+            next_seq = _next(conn, number)
+            if not rows:
+                return Batch(0, writer, next_seq, next_seq - 1, "")
+            columns = replace(unnumbered, seq=unnumbered.seq + next_seq)
+            conn.execute(reading.insert(), self._stored(conn, columns))
+            return self._chained(conn, number, columns)
+
+    def select(self, conn: Connection, *where: ColumnElement[bool], order: Any = reading.c.arrival) -> Columns:
+        """Readings as columns, whatever seals say."""
+        rows = conn.execute(select(*FIELDS).where(*where).order_by(order)).all()
+        return self._columns(conn, rows)
+
+    def _learn(self, columns: Columns) -> None:
+        """Look names up before the transaction: while it runs every other writer waits."""
+        for kind in KINDS:
+            for text in getattr(columns, kind).table:
+                self._names.number(kind, text)
+
+    def _chained(self, conn: Connection, writer: int, columns: Columns) -> Batch:
+        first, last = int(columns.seq[0]), int(columns.seq[-1])
+        (sha,) = digests(columns, [0])
+        name = columns.writer[0]
+        what = {"digest": sha, "first": first, "last": last, "writer": name}
+        entry = self._journal.append("batch", name, what, conn=conn)  # type: ignore[arg-type]
+        conn.execute(batch.insert().values(number=entry.number, writer=writer, first_seq=first, last_seq=last))
+        return Batch(entry.number, name, first, last, sha)
+
+    def _stored(self, conn: Connection, columns: Columns) -> list[dict[str, Any]]:
+        fields: dict[str, list[Any]] = {kind: self._numbered(conn, kind, getattr(columns, kind)) for kind in KINDS}
+        for name in ("seq", "taken_ns", "received_ns", "monotonic_ns", "status", "late"):
+            fields[name] = getattr(columns, name).tolist()
+        missing = np.isnan(columns.value)
+        fields["value"] = np.where(missing, None, columns.value.astype(object)).tolist()
+        fields["raw"] = [columns.raw.table[code] for code in columns.raw.codes]
+        return [dict(zip(fields, row, strict=True)) for row in zip(*fields.values(), strict=True)]
+
+    def _numbered(self, conn: Connection, kind: str, texts: Texts) -> list[int]:
+        numbers = self._names.numbers(conn, kind, texts.table)
+        return [numbers[texts.table[code]] for code in texts.codes.tolist()]
+
+    def _columns(self, conn: Connection, rows: Sequence[Any]) -> Columns:
+        fields = list(zip(*rows, strict=True)) or [()] * len(FIELDS)
+        numeric = [np.array(field, kind) for field, kind in zip(fields[:8], TYPES, strict=True)]
+        named = [self._named(conn, np.array(field, np.int64)) for field in fields[8:12]]
+        writer, channel, boot, source = named
+        return Columns(*numeric, writer, channel, boot, Texts.of(fields[12]), source)  # type: ignore[arg-type]
+
+    def _named(self, conn: Connection, numbers: NDArray[np.int64]) -> Texts:
+        distinct, codes = np.unique(numbers, return_inverse=True)
+        texts = self._names.texts(distinct.tolist(), conn)
+        return Texts(codes.astype(np.int32), tuple(texts[number] for number in distinct.tolist()))
+
+
+def _next(conn: Connection, writer: int) -> int:
+    last = conn.execute(select(func.max(batch.c.last_seq)).where(batch.c.writer == writer)).scalar()
+    return 1 + (last or 0)

@@ -1,0 +1,119 @@
+"""Every act and event in one chain of SHA-256: a change anywhere breaks it from there on.
+
+Digest of entry n, over UTF-8 without white space, keys in order:
+
+    {"at_ns":…,"kind":…,"number":n,"previous":"<digest of n − 1>","what":{…},"who":…,"why":…}
+
+Canonical JSON: keys sorted by code point, no white space, text not escaped beyond what JSON
+asks for, numbers as Python writes them (shortest that reads back the same), no NaN. The text
+of `what` is kept as it was digested, so that a verifier needs no canonical encoder of its own.
+The chain proves change only against a head that has left the machine.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import Callable, Collection, Iterator, Mapping
+from typing import Any
+
+from sqlalchemy import Connection, Row, select
+
+from ..errors import StoreError
+from .database import Database
+from .facts import JSON, Entry
+from .tables import journal
+
+FIRST = (0, "0" * 64)  # what entry 1 follows
+
+
+def canonical(value: object) -> str:
+    """One text per value.
+
+    >>> canonical({"b": 1.0, "a": ["K", None]})
+    '{"a":["K",null],"b":1.0}'
+    """
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def digest(number: int, at_ns: int, kind: str, who: str, what: str, why: str, previous: str) -> str:
+    """SHA-256 of one entry; `what` is its canonical text."""
+    text = (
+        f'{{"at_ns":{at_ns},"kind":{canonical(kind)},"number":{number},"previous":{canonical(previous)},'
+        f'"what":{what},"who":{canonical(who)},"why":{canonical(why)}}}'
+    )
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+class Journal:
+    """The journal of one store. Entries are appended, never changed."""
+
+    def __init__(self, database: Database, clock: Callable[[], int] = time.time_ns) -> None:
+        self._database = database
+        self._clock = clock
+
+    def append(
+        self, kind: str, who: str, what: Mapping[str, JSON], why: str = "", conn: Connection | None = None
+    ) -> Entry:
+        """Chain one entry on, inside the caller's `Store.begin()` or durably by itself."""
+        if conn is None:
+            with self._database.begin() as own:
+                return self.append(kind, who, what, why, own)
+        number, previous = head(conn)
+        text, at_ns = _text(kind, what), self._clock()
+        sha = digest(number + 1, at_ns, kind, who, text, why, previous)
+        entry = Entry(number + 1, at_ns, kind, who, json.loads(text), why, sha)
+        conn.execute(
+            journal.insert().values(
+                number=entry.number, at_ns=at_ns, kind=kind, who=who, what=text, why=why, sha256=sha
+            )
+        )
+        return entry
+
+    def entries(
+        self,
+        after: int = 0,
+        kind: str | None = None,
+        *,
+        limit: int | None = None,
+        newest_first: bool = False,
+        without: Collection[str] = (),
+    ) -> list[Entry]:
+        """Entries with a number above `after`, of one kind or all but some, in order."""
+        wanted = select(journal).where(journal.c.number > after)
+        if kind is not None:
+            wanted = wanted.where(journal.c.kind == kind)
+        if without:
+            wanted = wanted.where(journal.c.kind.not_in(sorted(without)))
+        order = journal.c.number.desc() if newest_first else journal.c.number
+        with self._database.read() as conn:
+            return [_entry(row) for row in conn.execute(wanted.order_by(order).limit(limit))]
+
+    def head(self) -> tuple[int, str]:
+        """Number and digest of the newest entry; (0, zeros) while there is none."""
+        with self._database.read() as conn:
+            return head(conn)
+
+
+def head(conn: Connection) -> tuple[int, str]:
+    """Number and digest of the newest entry, as this transaction sees it."""
+    newest = select(journal.c.number, journal.c.sha256).order_by(journal.c.number.desc()).limit(1)
+    row = conn.execute(newest).first()
+    return (row.number, row.sha256) if row is not None else FIRST
+
+
+def walk(conn: Connection) -> Iterator[Row[Any]]:
+    """All rows of the journal in order, in bounded memory."""
+    yield from conn.execute(select(journal).order_by(journal.c.number).execution_options(yield_per=5000))
+
+
+def _text(kind: str, what: Mapping[str, JSON]) -> str:
+    try:
+        return canonical(what)
+    except (TypeError, ValueError) as error:
+        raise StoreError(f"A journal entry of kind {kind!r} must be JSON without NaN: {error}.") from error
+
+
+def _entry(row: Row[Any]) -> Entry:
+    return Entry(row.number, row.at_ns, row.kind, row.who, json.loads(row.what), row.why, row.sha256)

@@ -1,0 +1,233 @@
+"""Readings as columns, and the one encoding over which their digests are taken.
+
+Encoding of n readings, all integers little-endian:
+
+    b"stillroom rows 1\\n", n as uint64
+    n records of 42 bytes: seq, taken_ns, received_ns, monotonic_ns as int64, value as float64
+        (none: the bits 7ff8000000000000), status and late as uint8
+    for writer, channel, boot, raw, source in turn: number of runs of equal text as uint32,
+        then per run its length in readings as uint32, size in bytes as uint32, text in UTF-8
+
+Records stand together so that any block of readings is one piece of memory for SHA-256.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import struct
+from bisect import bisect_left, bisect_right
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import StoreError
+from ..model import Row
+from ..series import STATUS, Bool, Float, Int
+
+RECORD = np.dtype(
+    [
+        ("seq", "<i8"),
+        ("taken_ns", "<i8"),
+        ("received_ns", "<i8"),
+        ("monotonic_ns", "<i8"),
+        ("value", "<f8"),
+        ("status", "u1"),
+        ("late", "u1"),
+    ]
+)
+TEXTS = ("writer", "channel", "boot", "raw", "source")
+
+
+@dataclass(frozen=True)
+class Texts:
+    """A column of texts: `codes` int32[n] are places in `table`."""
+
+    codes: NDArray[np.int32]
+    table: tuple[str, ...]
+
+    @staticmethod
+    def of(texts: Sequence[str]) -> Texts:
+        """Code a sequence of texts."""
+        table = tuple(dict.fromkeys(texts))
+        place = {text: code for code, text in enumerate(table)}
+        return Texts(np.fromiter((place[text] for text in texts), np.int32, len(texts)), table)
+
+    @staticmethod
+    def constant(text: str, n: int) -> Texts:
+        """The same text n times."""
+        return Texts(np.zeros(n, np.int32), (text,))
+
+    def __len__(self) -> int:
+        return len(self.codes)
+
+    def __getitem__(self, at: int) -> str:
+        return self.table[self.codes[at]]
+
+    def taken(self, where: Hashable) -> Texts:
+        """Those at the places of a slice, mask or array of places."""
+        return Texts(self.codes[where], self.table)  # type: ignore[index]
+
+    def ranks(self) -> NDArray[np.int64]:
+        """Per row the place of its text among all, sorted: for ordering rows."""
+        order = sorted(range(len(self.table)), key=self.table.__getitem__)
+        rank = np.empty(len(self.table), np.int64)
+        rank[order] = np.arange(len(order))
+        return rank[self.codes]
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Readings as stored; every column has length n. `arrival` is 0 where it is not known."""
+
+    arrival: Int
+    seq: Int
+    taken_ns: Int
+    received_ns: Int
+    monotonic_ns: Int
+    value: Float
+    status: NDArray[np.uint8]
+    late: Bool
+    writer: Texts
+    channel: Texts
+    boot: Texts
+    raw: Texts
+    source: Texts
+
+    def __len__(self) -> int:
+        return len(self.seq)
+
+    def part(self, where: slice | NDArray[np.bool_] | NDArray[np.int64]) -> Columns:
+        """Those readings only, in that order."""
+        return Columns(
+            *(getattr(self, name)[where] for name in NUMERIC),
+            *(getattr(self, name).taken(where) for name in TEXTS),
+        )
+
+    def rows(self) -> list[Row]:
+        """The same as rows of the model."""
+        return [self.row(at) for at in range(len(self))]
+
+    def row(self, at: int) -> Row:
+        """One reading."""
+        value = float(self.value[at])
+        return Row(
+            channel=self.channel[at],
+            taken_ns=int(self.taken_ns[at]),
+            received_ns=int(self.received_ns[at]),
+            value=None if math.isnan(value) else value,
+            status=STATUS[self.status[at]],  # type: ignore[arg-type]
+            raw=self.raw[at],
+            source=self.source[at],
+            late=bool(self.late[at]),
+            boot=self.boot[at],
+            monotonic_ns=int(self.monotonic_ns[at]),
+        )
+
+
+NUMERIC = ("arrival", "seq", "taken_ns", "received_ns", "monotonic_ns", "value", "status", "late")
+
+
+def columns_of(writer: str, first_seq: int, rows: Sequence[Row]) -> Columns:
+    """Rows as they will be stored, numbered from `first_seq`."""
+    rows = [_storable(row) for row in rows]
+    n = len(rows)
+    return Columns(
+        arrival=np.zeros(n, np.int64),
+        seq=np.arange(first_seq, first_seq + n, dtype=np.int64),
+        taken_ns=np.fromiter((row.taken_ns for row in rows), np.int64, n),
+        received_ns=np.fromiter((row.received_ns for row in rows), np.int64, n),
+        monotonic_ns=np.fromiter((row.monotonic_ns for row in rows), np.int64, n),
+        value=np.fromiter((math.nan if row.value is None else row.value for row in rows), np.float64, n),
+        status=np.fromiter((STATUS.index(row.status) for row in rows), np.uint8, n),
+        late=np.fromiter((row.late for row in rows), np.bool_, n),
+        writer=Texts.constant(writer, n),
+        channel=Texts.of([row.channel for row in rows]),
+        boot=Texts.of([row.boot for row in rows]),
+        raw=Texts.of([row.raw for row in rows]),
+        source=Texts.of([row.source for row in rows]),
+    )
+
+
+def joined(parts: Sequence[Columns]) -> Columns:
+    """All parts one after the other."""
+    if len(parts) == 1:
+        return parts[0]
+    return Columns(
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in NUMERIC),
+        *(_joined_texts([getattr(part, name) for part in parts]) for name in TEXTS),
+    )
+
+
+def ordered(columns: Columns) -> Columns:
+    """In the order of the record: instant taken, writer, sequence number."""
+    return columns.part(np.lexsort((columns.seq, columns.writer.ranks(), columns.taken_ns)))
+
+
+def digests(columns: Columns, starts: Sequence[int]) -> list[str]:
+    """SHA-256 of each block of readings that begins at `starts` and ends where the next begins."""
+    records = np.empty(len(columns), RECORD)
+    for name in RECORD.names or ():
+        records[name] = getattr(columns, name)
+    runs = [_Runs(getattr(columns, name)) for name in TEXTS]
+    ends = [*starts[1:], len(columns)]
+    return [_digest(records[a:b], runs, a, b) for a, b in zip(starts, ends, strict=True)]
+
+
+def _digest(records: NDArray[np.void], runs: Sequence[_Runs], start: int, end: int) -> str:
+    sha = hashlib.sha256(b"stillroom rows 1\n" + struct.pack("<Q", end - start))
+    sha.update(records)
+    sha.update(b"".join(run.encoded(start, end) for run in runs))
+    return sha.hexdigest()
+
+
+class _Runs:
+    """Runs of equal text in a column, ready for any block of it."""
+
+    def __init__(self, texts: Texts) -> None:
+        codes = texts.codes
+        changes = np.flatnonzero(codes[1:] != codes[:-1]) + 1
+        self._changes: list[int] = changes.tolist()
+        self._codes = codes
+        encoded = [text.encode("utf-8") for text in texts.table]
+        self._table = [struct.pack("<I", len(text)) + text for text in encoded]
+
+    def encoded(self, start: int, end: int) -> bytes:
+        if start == end:
+            return struct.pack("<I", 0)
+        inside = self._changes[bisect_right(self._changes, start) : bisect_left(self._changes, end)]
+        firsts = [start, *inside]
+        parts = [struct.pack("<I", len(firsts))]
+        for first, stop in zip(firsts, [*inside, end], strict=True):
+            parts.append(struct.pack("<I", stop - first) + self._table[self._codes[first]])
+        return b"".join(parts)
+
+
+def _joined_texts(parts: Sequence[Texts]) -> Texts:
+    table = tuple(dict.fromkeys(text for part in parts for text in part.table))
+    place = {text: code for code, text in enumerate(table)}
+    return Texts(np.concatenate([_recoded(part, place) for part in parts]), table)
+
+
+def _recoded(part: Texts, place: dict[str, int]) -> NDArray[np.int32]:
+    codes: Iterable[int] = (place[text] for text in part.table)
+    return np.fromiter(codes, np.int32, len(part.table))[part.codes]
+
+
+def _storable(row: Row) -> Row:
+    """The row in the only shape that is stored: a finite value with status ok, or none with another."""
+    if row.status not in STATUS:
+        raise StoreError(f"A reading of {row.channel} has status {row.status!r}; known are {', '.join(STATUS)}.")
+    value = row.value
+    if row.status == "ok" and value is None:
+        raise StoreError(f"A reading of {row.channel} has status ok but no value; give the status that says why.")
+    if value is not None and (row.status != "ok" or not math.isfinite(value)):
+        # Never NaN, and no number that could be taken for a valid one: what came stays as text.
+        status = "garbage" if row.status == "ok" else row.status
+        row = replace(row, value=None, status=status, raw=row.raw or repr(value))
+    elif value is not None:
+        row = replace(row, value=float(value) + 0.0) if value == 0 else row  # SQLite keeps no minus zero
+    raw = row.raw.encode("utf-8", "backslashreplace").decode("utf-8")
+    return row if raw == row.raw else replace(row, raw=raw)

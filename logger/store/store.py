@@ -1,0 +1,228 @@
+"""The store of one data folder: the record of truth, behind one door."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
+from pathlib import Path
+from types import TracebackType
+
+from sqlalchemy import Connection, select
+
+from ..errors import StoreError
+from ..model import Row
+from ..series import Float, Int, Readings
+from . import lock, tables
+from .database import FILE, Database
+from .facts import JSON, Batch, ImportedFile, SetupVersion
+from .hot import Hot
+from .journal import Journal
+from .kept import Imports, Kept, Setups
+from .names import Names
+from .queries import Queries
+
+FORMAT = 1
+
+
+class Store:
+    """One data folder. One object per process; every method may be called from any thread."""
+
+    def __init__(self, folder: Path, database: Database) -> None:
+        self.folder = folder
+        self._database = database
+        self._names = Names(database)
+        self.journal = Journal(database)
+        self._hot = Hot(database, self._names, self.journal)
+        self._queries = Queries(database, self._names, self._hot)
+        self._setups = Setups(database, self.journal)
+        self._kept = Kept(database)
+        self._imports = Imports(database, self.journal, folder)
+        self.simulated = False
+
+    @classmethod
+    def open(
+        cls, folder: Path, *, create: bool = False, simulated: bool | None = None, read_only: bool = False
+    ) -> Store:
+        """Open the store of a folder, or make one with `create`.
+
+        `simulated` is recorded for ever when the store is made; asking for the other kind later
+        raises StoreError, so that simulated readings never enter the record of a real room.
+        `read_only` leaves every byte as it is. Raises StoreDamaged when the file is not whole.
+        """
+        folder = Path(folder)
+        _there(folder, create and not read_only)
+        store = cls(folder, Database(folder, read_only))
+        try:
+            if not read_only:
+                store._database.prepare()
+            store._settle(simulated)
+        except BaseException:
+            store.close()
+            raise
+        return store
+
+    def close(self) -> None:
+        """Let go of the files."""
+        self._database.close()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def lock_service(self) -> AbstractContextManager[None]:
+        """Be the one service on this folder; StoreInUse names the process that already is."""
+        return lock.service(self.folder)
+
+    def begin(self) -> AbstractContextManager[Connection]:
+        """A writing transaction on the tables of `tables.py`: all of it or nothing."""
+        return self._database.begin()
+
+    def read(self) -> AbstractContextManager[Connection]:
+        """A reading transaction on the tables of `tables.py`: one snapshot."""
+        return self._database.read()
+
+    # Readings
+
+    def append(self, writer: str, rows: Sequence[Row]) -> Batch:
+        """Store rows under the next numbers of their writer; on the disk when this returns."""
+        return self._hot.append(writer, rows)
+
+    def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+        """Readings of a channel in [from, to), ascending in (taken, writer, seq)."""
+        return self._queries.readings(channel, from_ns, to_ns)
+
+    def existing(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float]:
+        """Instants and values of the readings that have a value, ascending."""
+        return self._queries.existing(channel, from_ns, to_ns)
+
+    def channels(self) -> list[str]:
+        """Every channel that ever had a reading, sorted."""
+        return list(self._names.known("channel"))
+
+    def newest(self) -> dict[str, Row]:
+        """Per channel the reading taken last, whatever its status."""
+        return self._queries.newest()
+
+    def newest_ok(self) -> dict[str, Row]:
+        """Per channel the reading taken last among those with a value."""
+        return self._queries.newest(ok=True)
+
+    def extent(self, channels: Sequence[str] | None = None) -> tuple[int, int] | None:
+        """First and last instant that has a value, over these channels or all; None without any."""
+        return self._queries.extent(channels)
+
+    def arrived_after(self, cursor: int, limit: int = 5000) -> tuple[list[tuple[int, Row]], int]:
+        """(cursor, row) of what arrived after the cursor, and the cursor after it; −1 asks for the end.
+
+        For what is shown live: rows that were sealed meanwhile are not told again.
+        """
+        return self._queries.arrived_after(cursor, limit)
+
+    def changed_since(self, cursor: int) -> tuple[dict[str, int], int]:
+        """Channel -> earliest instant among what arrived after the cursor, sealed or not; and the end."""
+        return self._queries.changed_since(cursor)
+
+    # Setup, pieces, imports
+
+    def put_setup(
+        self,
+        texts: Mapping[str, str],
+        who: str,
+        why: str,
+        approver: str,
+        at_ns: int,
+        conn: Connection | None = None,
+    ) -> int:
+        """Keep the files of config/ as the next version, journalled; gives its number."""
+        return self._setups.put(texts, who, why, approver, at_ns, conn)
+
+    def setups(self) -> list[SetupVersion]:
+        """Every version of the setup, oldest first."""
+        return self._setups.all()
+
+    def put_piece(self, zone: str, day: int, key: str, body: str) -> None:
+        """Keep what was judged for a zone and UTC day, with the digest of its input."""
+        self._kept.put_pieces(zone, {day: (key, body)})
+
+    def put_pieces(self, zone: str, pieces: Mapping[int, tuple[str, str]]) -> None:
+        """Keep several days at once: one transaction instead of many."""
+        self._kept.put_pieces(zone, pieces)
+
+    def piece(self, zone: str, day: int) -> tuple[str, str] | None:
+        """(digest of its input, body) of what was judged for that day; None when nothing is kept."""
+        return self._kept.pieces(zone, day, day + 1).get(day)
+
+    def pieces(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
+        """Day -> (digest of its input, body) of those kept in [day0, day1)."""
+        return self._kept.pieces(zone, day0, day1)
+
+    def put_live(self, zone: str, body: str) -> None:
+        """Keep the newest statement about a zone."""
+        self._kept.put_live(zone, body)
+
+    def live(self) -> dict[str, str]:
+        """The newest statement about each zone."""
+        return self._kept.live()
+
+    def import_of(self, sha256: str) -> ImportedFile | None:
+        """What is known of an imported file with this digest; None when it never came."""
+        return self._imports.find(sha256)
+
+    def imports(self) -> list[ImportedFile]:
+        """Every imported file in order of time."""
+        return self._imports.all()
+
+    def record_import(
+        self,
+        sha256: str,
+        name: str,
+        content: bytes,
+        summary: Mapping[str, JSON],
+        who: str = "import",
+        at_ns: int | None = None,
+    ) -> None:
+        """Keep the original bit-identical under originals/ and journal the import."""
+        self._imports.record(sha256, name, content, summary, who, at_ns)
+
+    def _settle(self, simulated: bool | None) -> None:
+        """Learn whether this record is simulated; decide it when the store is new."""
+        known = _meta(self)
+        if not known and not self._database.read_only:
+            known = self._founded(bool(simulated))
+        self.simulated = known.get("simulated") == "true"
+        if simulated is not None and simulated != self.simulated:
+            is_, wanted = (_kind(self.simulated), _kind(simulated))
+            raise StoreError(f"{self.folder} holds the record of a {is_} room; it was asked for a {wanted} one.")
+
+    def _founded(self, simulated: bool) -> dict[str, str]:
+        facts = {"format": str(FORMAT), "id": uuid.uuid4().hex, "simulated": json.dumps(simulated)}
+        with self.begin() as conn:
+            if not conn.execute(select(tables.meta)).first():  # another process may have been faster
+                self.journal.append("store", "stillroom", dict(facts), "the record begins", conn)
+                conn.execute(tables.meta.insert(), [{"key": k, "value": v} for k, v in facts.items()])
+        return _meta(self)
+
+
+def _meta(store: Store) -> dict[str, str]:
+    with store.read() as conn:
+        return {row.key: row.value for row in conn.execute(select(tables.meta))}
+
+
+def _kind(simulated: bool) -> str:
+    return "simulated" if simulated else "real"
+
+
+def _there(folder: Path, create: bool) -> None:
+    if create:
+        folder.mkdir(parents=True, exist_ok=True)
+    elif not (folder / FILE).is_file():
+        raise StoreError(
+            f"There is no record in {folder}: wanted the file {FILE}, found none. "
+            "Name the data folder with --data, or begin a record with `stillroom run` or `stillroom demo`."
+        )

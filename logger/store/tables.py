@@ -1,0 +1,223 @@
+"""The tables of the hot tier, as SQLAlchemy Core metadata.
+
+The schema in a data folder is made by `migrations/`; a test holds both together. Instants
+are int64 nanoseconds since 1970 UTC, never a date type: those lose precision or take on a zone.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Boolean,
+    Column,
+    Double,
+    Index,
+    Integer,
+    MetaData,
+    SmallInteger,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+metadata = MetaData()
+
+# SQLite gives out row numbers only to a column declared INTEGER; elsewhere that would be 32 bits.
+Number = BigInteger().with_variant(Integer, "sqlite")
+
+
+def _instant(name: str, nullable: bool = False) -> Column[int]:
+    return Column(name, BigInteger, nullable=nullable)
+
+
+def _text(name: str, default: str | None = None) -> Column[str]:
+    return Column(name, Text, nullable=False, server_default=default)
+
+
+meta = Table("meta", metadata, Column("key", String, primary_key=True), _text("value"))
+
+# Writers, channels, boots and sources repeat in every row; a number instead of the text makes a
+# row a third as long. Digests are taken over the texts, so that a changed name is found as well.
+name = Table(
+    "name",
+    metadata,
+    Column("id", Number, primary_key=True),
+    _text("kind"),
+    _text("text"),
+    UniqueConstraint("kind", "text", name="name_once"),
+)
+
+# `arrival` is the local order of commit, never used twice (AUTOINCREMENT): cursors rely on it.
+reading = Table(
+    "reading",
+    metadata,
+    Column("arrival", Number, primary_key=True, autoincrement=True),
+    Column("writer", Integer, nullable=False),
+    Column("seq", BigInteger, nullable=False),
+    Column("channel", Integer, nullable=False),
+    _instant("taken_ns"),
+    _instant("received_ns"),
+    Column("boot", Integer, nullable=False),
+    _instant("monotonic_ns"),
+    Column("value", Double, nullable=True),
+    Column("status", SmallInteger, nullable=False),
+    _text("raw"),
+    Column("source", Integer, nullable=False),
+    Column("late", Boolean, nullable=False),
+    UniqueConstraint("writer", "seq", name="reading_once"),
+    Index("reading_channel_taken", "channel", "taken_ns"),
+    sqlite_autoincrement=True,
+)
+
+journal = Table(
+    "journal",
+    metadata,
+    Column("number", Number, primary_key=True),
+    _instant("at_ns"),
+    _text("kind"),
+    _text("who"),
+    _text("what"),
+    _text("why"),
+    _text("sha256"),
+    Index("journal_kind", "kind", "number"),
+)
+
+# Which journal entry holds the digest of which readings.
+batch = Table(
+    "batch",
+    metadata,
+    Column("number", Number, primary_key=True),
+    Column("writer", Integer, nullable=False),
+    Column("first_seq", BigInteger, nullable=False),
+    Column("last_seq", BigInteger, nullable=False),
+    UniqueConstraint("writer", "last_seq", name="batch_once"),
+)
+
+seal = Table(
+    "seal",
+    metadata,
+    Column("number", Number, primary_key=True),
+    _text("room"),
+    _instant("from_ns"),
+    _instant("to_ns"),
+    Column("upto_arrival", BigInteger, nullable=False),
+    _text("file"),
+    Column("rows", BigInteger, nullable=False),
+    Column("size_bytes", BigInteger, nullable=False),
+    _text("sha256"),
+    UniqueConstraint("file", name="seal_file_once"),
+)
+
+# A hot row lies under a seal when its channel and instant do and it arrived by `upto_arrival`.
+seal_channel = Table(
+    "seal_channel",
+    metadata,
+    Column("number", Number, primary_key=True),
+    Column("channel", Integer, primary_key=True),
+    _instant("from_ns"),
+    _instant("to_ns"),
+    Column("upto_arrival", BigInteger, nullable=False),
+    Column("last_arrival", BigInteger, nullable=False),
+    Column("rows", BigInteger, nullable=False),
+    _instant("first_ns"),
+    _instant("last_ns"),
+    _instant("first_ok_ns", nullable=True),
+    _instant("last_ok_ns", nullable=True),
+    Index("seal_channel_span", "channel", "to_ns"),
+)
+
+setup = Table(
+    "setup",
+    metadata,
+    Column("version", Number, primary_key=True),
+    _instant("at_ns"),
+    _text("who"),
+    _text("approver"),
+    _text("why"),
+    Column("texts", JSON, nullable=False),
+    _text("digest"),
+)
+
+# Judged pieces and the newest statements: a cache that can be made again, hence not journalled.
+piece = Table(
+    "piece",
+    metadata,
+    Column("zone", String, primary_key=True),
+    Column("day", Integer, primary_key=True),
+    _text("key"),
+    _text("body"),
+)
+live = Table("live", metadata, Column("zone", String, primary_key=True), _text("body"))
+
+import_file = Table(
+    "import_file",
+    metadata,
+    Column("sha256", String, primary_key=True),
+    _text("name"),
+    _instant("at_ns"),
+    _text("original"),
+    Column("summary", JSON, nullable=False),
+)
+
+# What follows from acts. The act itself is in the journal, written in the same transaction.
+inspection = Table(
+    "inspection",
+    metadata,
+    Column("key", String, primary_key=True),
+    _text("zone"),
+    _instant("from_ns"),
+    _instant("to_ns", nullable=True),
+    Column("body", JSON, nullable=False),
+)
+mark = Table(
+    "mark",
+    metadata,
+    Column("id", Number, primary_key=True, autoincrement=True),
+    _text("zone"),
+    _instant("from_ns"),
+    _instant("to_ns"),
+    _text("reason"),
+    _text("who"),
+    sqlite_autoincrement=True,
+)
+alarm = Table(
+    "alarm",
+    metadata,
+    Column("key", String, primary_key=True),
+    _text("state"),
+    _instant("at_ns"),
+    Column("body", JSON, nullable=False),
+)
+notice = Table(
+    "notice",
+    metadata,
+    Column("id", Number, primary_key=True, autoincrement=True),
+    _instant("at_ns"),
+    _text("alarm", default=""),
+    _text("route"),
+    _text("state", default="waiting"),  # waiting, sent, failed
+    Column("tries", Integer, nullable=False, server_default="0"),
+    _instant("next_ns", nullable=True),
+    _instant("sent_ns", nullable=True),
+    _text("error", default=""),
+    Column("body", JSON, nullable=False),
+    Index("notice_state", "state", "next_ns"),
+    sqlite_autoincrement=True,
+)
+issue = Table(
+    "issue",
+    metadata,
+    Column("number", Number, primary_key=True),
+    _text("zone"),
+    _instant("from_ns"),
+    _instant("to_ns"),
+    _instant("at_ns"),
+    _text("who"),
+    Column("replaces", BigInteger, nullable=True),
+    _text("why", default=""),
+    _text("folder"),
+    _text("sha256"),
+    Column("body", JSON, nullable=False),
+)
