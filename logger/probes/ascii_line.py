@@ -1,0 +1,115 @@
+"""Driver for probes that speak lines of ASCII text, when asked or by themselves."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Sequence
+
+from ..errors import ProbeError
+from ..model import AsciiLine
+from .clock import Clock, SystemClock
+from .polled import Raw, Status
+from .port import Port
+
+RAW_SHOWN = 64
+_NUMBER = re.compile(r"[+-]?\d+(\.\d*)?([eE][+-]?\d+)?")
+# SCPI-99 writes "not a number" and overload as numbers that no probe of a room can show.
+_FAULT_NUMBERS = frozenset({9.91e37, 9.9e37, -9.9e37})
+
+
+class AsciiLineDriver:
+    """One probe behind a line of text; see `logger.model.AsciiLine` for what it is told.
+
+    Conforms to `Polled`. Several drivers of one bus share a `Port`.
+    """
+
+    def __init__(self, line: AsciiLine, port: Port | None = None, clock: Clock | None = None) -> None:
+        self.line = line
+        self._port = port or Port(line)
+        self._clock = clock or SystemClock()
+        self._pattern = re.compile(line.pattern)
+        self._heard: tuple[bytes, int] | None = None
+
+    @property
+    def probe(self) -> str:
+        """Key of the probe."""
+        return self.line.probe
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Channels in the order of the named groups."""
+        return tuple(self.line.channels.values())
+
+    @property
+    def interval_s(self) -> float:
+        """Seconds from poll to poll."""
+        return self.line.interval_s
+
+    def open(self) -> None:
+        """See `Polled`."""
+        self._port.open()
+
+    def close(self) -> None:
+        """See `Polled`."""
+        self._heard = None
+        self._port.close()
+
+    def listen(self, until_s: float) -> bool:
+        """Keeps the newest line that a streaming probe sent, with the instant at which it ended."""
+        if self.line.mode != "stream" or not self._port.is_open:
+            return False
+        try:
+            while (text := self._port.line(until_s)) is not None:
+                self._heard = (text, self._clock.wall_ns())
+        except ProbeError:
+            return False  # the next read finds the line closed and says so in its rows
+        return True
+
+    def read(self) -> Sequence[Raw]:
+        """One value for each channel: from the answer to the query, or from the newest line heard."""
+        if not self._port.is_open:
+            raise ProbeError(f"{self.line.url}: the line is not open")
+        text, at_ns = self._asked() if self.line.mode == "query" else self._newest()
+        if text is None:
+            rest = _shown(self._port.rest())
+            self._port.missed(self.line.timeout_s)
+            return self._all("timeout", self._clock.wall_ns(), rest)
+        return self._parsed(text, at_ns)
+
+    def _asked(self) -> tuple[bytes | None, int]:
+        self._port.send(self.line.query)
+        text = self._port.line(time.monotonic() + self.line.timeout_s)
+        return text, self._clock.wall_ns()
+
+    def _newest(self) -> tuple[bytes | None, int]:
+        heard, self._heard = self._heard, None
+        if heard is not None:
+            return heard
+        text = self._port.line(time.monotonic() + self.line.timeout_s)
+        return text, self._clock.wall_ns()
+
+    def _parsed(self, text: bytes, at_ns: int) -> list[Raw]:
+        try:
+            match = self._pattern.fullmatch(text.decode("ascii"))
+        except UnicodeDecodeError:
+            match = None
+        if match is None:
+            return self._all("garbage", at_ns, _shown(text))
+        return [
+            self._value(channel, match.group(name), at_ns) for name, channel in self.line.channels.items()
+        ]
+
+    def _value(self, channel: str, written: str | None, at_ns: int) -> Raw:
+        """A number, or a sensor fault where the probe answered properly without giving one."""
+        if written is None or not _NUMBER.fullmatch(written) or float(written) in _FAULT_NUMBERS:
+            return Raw(channel, None, "sensor-fault", at_ns, (written or "")[:RAW_SHOWN])
+        return Raw(channel, float(written), "ok", at_ns, written[:RAW_SHOWN])
+
+    def _all(self, status: Status, at_ns: int, raw: str) -> list[Raw]:
+        return [Raw(channel, None, status, at_ns, raw) for channel in self.channels]
+
+
+def _shown(received: bytes) -> str:
+    """Received bytes as text that can be stored and read, at most 64 characters."""
+    return received[:RAW_SHOWN].decode("ascii", "backslashreplace")[:RAW_SHOWN]

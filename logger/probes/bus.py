@@ -1,0 +1,196 @@
+"""One thread for each line: polls its probes in turn and hands on a row for every due poll."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+import zlib
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from random import Random
+
+from ..errors import ProbeError, Refused
+from ..model import NS, AsciiLine, Row
+from .ascii_line import AsciiLineDriver
+from .backoff import Backoff
+from .clock import Clock, SystemClock, boot_id
+from .grid import Grid, divides_a_day
+from .polled import Polled, Raw, Status
+from .port import Port
+
+log = logging.getLogger(__name__)
+
+Emit = Callable[[Sequence[Row]], None]
+Event = Callable[[str, Mapping[str, object]], None]
+
+_LISTEN_S = 0.2  # so often a listening bus looks whether it shall stop
+_REOPEN_AFTER = 3  # polls without any answer on the line; a half-open connection is noticed in no other way
+
+
+class Bus:
+    """The probes on one line.
+
+    emit: takes the rows of one probe's poll, quickly (a bounded queue, say). event: takes
+    "clock-step" {url, step_s}, "overrun" {url, skipped} and "bus-error" {url, probe, error}.
+    Polls lie between 20 % and 80 % of the interval in UTC, at a share that the url decides.
+    """
+
+    def __init__(
+        self, url: str, drivers: Sequence[Polled], emit: Emit, event: Event, clock: Clock | None = None
+    ) -> None:
+        self.url = url
+        self.drivers = tuple(drivers)
+        self.passed_ns = 0  # monotonic instant of the last complete pass; a watchdog looks at it
+        self._emit = emit
+        self._event = event
+        self._clock = clock or SystemClock()
+        self._boot = boot_id()
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+        seed = zlib.crc32(url.encode())
+        self._share = 0.2 + 0.6 * (seed % 1000) / 1000
+        self._backoff = {d.probe: Backoff(Random(seed)) for d in self.drivers}  # noqa: S311 (spreads retries)
+
+    def start(self) -> None:
+        """Begins polling in a thread of its own."""
+        self._thread = threading.Thread(target=self.run, name=f"bus {self.url}", daemon=True)
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 10.0) -> bool:
+        """Asks the thread to end and waits for it; whether it has ended. Lines are closed then."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join(timeout_s)
+        return not self.alive
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread is not None and self._thread.is_alive()
+
+    def run(self) -> None:
+        """The loop itself; `start` runs it in a thread."""
+        schedule = self._schedule()
+        try:
+            while not self._stop.is_set():
+                grid = min(schedule, key=Grid.due_s)
+                self._await(grid.due_s())
+                if not self._stop.is_set():
+                    self._turn(grid, schedule[grid])
+        finally:
+            for driver in self.drivers:
+                driver.close()
+
+    def _schedule(self) -> dict[Grid, list[Polled]]:
+        by_interval: dict[float, list[Polled]] = defaultdict(list)
+        for driver in self.drivers:
+            by_interval[driver.interval_s].append(driver)
+        return {Grid(i, i * self._share, self._clock): drivers for i, drivers in by_interval.items()}
+
+    def _await(self, due_s: float) -> None:
+        """Waits for the next poll; a probe that speaks by itself is listened to meanwhile."""
+        while not self._stop.is_set():
+            left_s = due_s - self._clock.monotonic_ns() / NS
+            if left_s <= 0:
+                return
+            until_s = time.monotonic() + min(left_s, _LISTEN_S)
+            if not any([driver.listen(until_s) for driver in self.drivers]):
+                self._clock.wait(self._stop, left_s)
+
+    def _turn(self, grid: Grid, drivers: Sequence[Polled]) -> None:
+        step_s = grid.arrive()
+        if step_s:
+            self._event("clock-step", {"url": self.url, "step_s": step_s})
+        for driver in drivers:
+            if self._stop.is_set():
+                return
+            self._poll(driver)
+        self._let_go_of_dead_line()
+        skipped = grid.leave()
+        if skipped:
+            self._event("overrun", {"url": self.url, "skipped": skipped})
+        self.passed_ns = self._clock.monotonic_ns()
+
+    def _poll(self, driver: Polled) -> None:
+        """One due poll of one probe: rows for all its channels, whatever happens."""
+        try:
+            self._emit(self._rows(self._answers(driver)))
+        except Exception as error:  # the bus outlives whoever takes its rows; the failure is an event
+            log.exception("bus %s: probe %s", self.url, driver.probe)
+            self._event("bus-error", {"url": self.url, "probe": driver.probe, "error": repr(error)})
+
+    def _answers(self, driver: Polled) -> Sequence[Raw]:
+        backoff, now_s = self._backoff[driver.probe], self._clock.monotonic_ns() / NS
+        if not backoff.may_ask(now_s):
+            return self._failed(driver, backoff.status, f"not asked: no answer {backoff.failures} times")
+        try:
+            driver.open()
+            answers = driver.read()
+        except ProbeError as lost:
+            driver.close()
+            answers = self._failed(driver, "no-port", str(lost))
+        except Exception as error:  # a fault in a driver becomes a stored row, not a dead bus
+            log.exception("bus %s: probe %s", self.url, driver.probe)
+            driver.close()
+            answers = self._failed(driver, "device-error", repr(error))
+        backoff.learn(_worst(answers), self._clock.monotonic_ns() / NS)
+        return answers
+
+    def _failed(self, driver: Polled, status: Status, why: str) -> list[Raw]:
+        at_ns = self._clock.wall_ns()
+        return [Raw(channel, None, status, at_ns, why[:64]) for channel in driver.channels]
+
+    def _rows(self, answers: Sequence[Raw]) -> list[Row]:
+        received_ns, monotonic_ns = self._clock.wall_ns(), self._clock.monotonic_ns()
+        return [
+            Row(
+                channel=a.channel,
+                taken_ns=a.at_ns,
+                received_ns=received_ns,
+                value=a.value,
+                status=a.status,
+                raw=a.raw if a.status != "ok" else "",
+                boot=self._boot,
+                monotonic_ns=monotonic_ns,
+            )
+            for a in answers
+        ]
+
+    def _let_go_of_dead_line(self) -> None:
+        if all(b.failures >= _REOPEN_AFTER for b in self._backoff.values()):
+            for driver in self.drivers:
+                driver.close()
+
+
+def _worst(answers: Sequence[Raw]) -> Status:
+    """How the poll went: "ok" when the probe answered properly, a sensor fault included."""
+    failures = [a.status for a in answers if a.status not in ("ok", "sensor-fault")]
+    return failures[0] if failures else "ok"
+
+
+def buses(lines: Sequence[AsciiLine], emit: Emit, event: Event, clock: Clock | None = None) -> list[Bus]:
+    """One bus for each url, in the order of the lines. Refused when lines of one url do not fit together."""
+    by_url: dict[str, list[AsciiLine]] = defaultdict(list)
+    for line in lines:
+        _check(line, by_url[line.url])
+        by_url[line.url].append(line)
+    return [Bus(url, _drivers(group, clock), emit, event, clock) for url, group in by_url.items()]
+
+
+def _drivers(group: Sequence[AsciiLine], clock: Clock | None) -> list[AsciiLineDriver]:
+    port = Port(group[0])
+    return [AsciiLineDriver(line, port, clock) for line in group]
+
+
+def _check(line: AsciiLine, others: Sequence[AsciiLine]) -> None:
+    if not divides_a_day(line.interval_s):
+        raise Refused(
+            f"Probe {line.probe}: wanted a sampling interval that divides a day, found {line.interval_s} s; "
+            "mend it in config/probes.toml."
+        )
+    if others and "stream" in (line.mode, others[0].mode):
+        raise Refused(
+            f"Probes {others[0].probe} and {line.probe} share {line.url}: a line on which a probe speaks by "
+            "itself can serve only one; mend `url` or `mode` in config/probes.toml."
+        )
