@@ -173,10 +173,25 @@ def step(spec: AlarmSpec, alarm: Alarm, cells: Iterable[Cell], acts: Iterable[Ac
     for event in sorted([*events, *acts], key=_instant):
         done = done.then(_unshelved_by_time(done.alarm, min(_instant(event)[0], now_ns)))
         if isinstance(event, Act):
-            done = done.then(_acted(done.alarm, event))
+            done = done.then(acted(done.alarm, event))
         elif event.cell_ns > done.alarm.cell_ns:
             done = done.then(_judged(spec, done.alarm, event, now_ns))
     return done.then(_unshelved_by_time(done.alarm, now_ns))
+
+
+def acted(alarm: Alarm, act: Act) -> Step:
+    """The alarm after one act; an act that the state does not know changes nothing and says so."""
+    if act.kind == "acknowledge":
+        return _acknowledged(alarm, act)
+    if act.kind == "reset":
+        if alarm.condition is AlarmState.LATCHED_ACKNOWLEDGED:
+            return Step(
+                replace(alarm, condition=AlarmState.NORMAL), (), (f"{alarm.key}: reset by {act.who}.",)
+            )
+        return Step(alarm, (), (f"{alarm.key}: {alarm.condition}, nothing to reset.",))
+    if act.kind in ("unshelve", "release", "return"):
+        return _uncovered(alarm, act.kind, act.at_ns, f"{act.kind} by {act.who}")
+    return _covered(alarm, act)
 
 
 def cell_of(state: RuleState, step_ns: int, probes: Sequence[str] = ()) -> Cell:
@@ -333,21 +348,6 @@ def _returned(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
 def _notice(alarm: Alarm, kind: Literal["annunciated", "returned"], at_ns: int, cell: Cell) -> Notice:
     since = at_ns if alarm.since_ns is None else alarm.since_ns
     return Notice(alarm.key, alarm.occurrence, kind, at_ns, since, alarm.worst or cell, cell)
-
-
-def _acted(alarm: Alarm, act: Act) -> Step:
-    """The alarm after one act; an act that the state does not know changes nothing and says so."""
-    if act.kind == "acknowledge":
-        return _acknowledged(alarm, act)
-    if act.kind == "reset":
-        if alarm.condition is AlarmState.LATCHED_ACKNOWLEDGED:
-            return Step(
-                replace(alarm, condition=AlarmState.NORMAL), (), (f"{alarm.key}: reset by {act.who}.",)
-            )
-        return Step(alarm, (), (f"{alarm.key}: {alarm.condition}, nothing to reset.",))
-    if act.kind in ("unshelve", "release", "return"):
-        return _uncovered(alarm, act.kind, act.at_ns, f"{act.kind} by {act.who}")
-    return _covered(alarm, act)
 
 
 def _acknowledged(alarm: Alarm, act: Act) -> Step:

@@ -1,0 +1,214 @@
+"""Every act of a person: done and journalled in one transaction, or not done at all.
+
+The journal kinds are `alarm`, `mark`, `inspection` and `setup`; `what` says what was, what is,
+and what it is about. Refusals come before anything is written and name what is wanted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, replace
+from typing import Any
+
+from sqlalchemy import Connection, insert, select, update
+
+from .alarms import ACKNOWLEDGED, Act, Alarm, acted
+from .errors import IntervalError, Refused, UnknownName
+from .instants import rfc3339
+from .model import Inspection, Mark, Setup
+from .notify.outbox import Letter, Outbox
+from .store import Store, tables
+
+_COLUMNS = ("key", "zone", "from_ns", "to_ns")  # of an inspection; its other fields are in the body
+
+
+def acknowledge(store: Store, alarm_key: str, who: str, comment: str, now_ns: int) -> Alarm:
+    """A person takes notice of an alarm and says so; gives the alarm after it."""
+    act = Act("acknowledge", _person(who), now_ns, comment.strip())
+    with store.begin() as conn:
+        alarm = _known_alarm(conn, alarm_key)
+        if alarm.condition not in ACKNOWLEDGED:
+            raise Refused(f"Alarm {alarm_key!r} is {alarm.state}: there is nothing to acknowledge.")
+        after = acted(alarm, act).alarm
+        put_alarm(conn, after, now_ns)
+        store.journal.append("alarm", act.who, _change(alarm, after) | {"act": act.kind}, act.comment, conn)
+    return after
+
+
+def alarm_list(store: Store) -> list[Alarm]:
+    """Every alarm that was ever evaluated, by key; what waits for a person is not hidden by sorting."""
+    with store.read() as conn:
+        bodies = conn.execute(select(tables.alarm.c.body).order_by(tables.alarm.c.key)).scalars()
+        return [Alarm.from_json(body) for body in bodies]
+
+
+def outbox(store: Store) -> Outbox:
+    """Notices on their way out of this store."""
+    return Outbox(store.begin, store.read, tables.notice, store.simulated)
+
+
+def undelivered(store: Store) -> list[Letter]:
+    """Notices that no server took: shown to a person, because nobody was told."""
+    return outbox(store).failed()
+
+
+def alarm_of(conn: Connection, key: str) -> Alarm:
+    """The alarm as stored, or a new one in its normal state."""
+    body = conn.execute(select(tables.alarm.c.body).where(tables.alarm.c.key == key)).scalar()
+    return Alarm(key) if body is None else Alarm.from_json(body)
+
+
+def put_alarm(conn: Connection, alarm: Alarm, now_ns: int) -> None:
+    """Keep the alarm for its next step, in the caller's transaction."""
+    values = {"state": alarm.state.value, "at_ns": now_ns, "body": alarm.to_json()}
+    known = conn.execute(update(tables.alarm).where(tables.alarm.c.key == alarm.key).values(**values))
+    if known.rowcount == 0:
+        conn.execute(insert(tables.alarm).values(key=alarm.key, **values))
+
+
+def mark(store: Store, setup: Setup, mark: Mark) -> int:
+    """Declare an interval of a zone as not to be trusted; gives the number of the mark.
+
+    A mark is never removed; a wrong one is answered by a note in the journal.
+    """
+    setup.zone(mark.zone)
+    _interval(mark.from_ns, mark.to_ns)
+    mark = replace(mark, who=_person(mark.who), reason=_said(mark.reason, "reason of the mark"))
+    with store.begin() as conn:
+        made = insert(tables.mark).values(**asdict(mark)).returning(tables.mark.c.id)
+        number = int(conn.execute(made).scalar_one())
+        span = {"from": rfc3339(mark.from_ns), "to": rfc3339(mark.to_ns)}
+        what: dict[str, Any] = {"mark": number, "zone": mark.zone, **span}
+        store.journal.append("mark", mark.who, what, mark.reason, conn)
+    return number
+
+
+def marks(store: Store, zone: str | None = None) -> list[Mark]:
+    """Marks in order of their begin."""
+    t = tables.mark
+    wanted = select(t.c.zone, t.c.from_ns, t.c.to_ns, t.c.reason, t.c.who).order_by(t.c.from_ns, t.c.id)
+    with store.read() as conn:
+        rows = conn.execute(wanted if zone is None else wanted.where(t.c.zone == zone))
+        return [Mark(*row) for row in rows]
+
+
+def add_inspection(store: Store, setup: Setup, inspection: Inspection, who: str) -> Inspection:
+    """Register a job, over or still running (`to_ns` None)."""
+    inspection, who = _valid(setup, inspection), _person(who)
+    t = tables.inspection
+    with store.begin() as conn:
+        if conn.execute(select(t.c.key).where(t.c.key == inspection.key)).first():
+            raise Refused(f"There is already an inspection {inspection.key!r}; give this one another key.")
+        conn.execute(insert(t).values(**_inspection_columns(inspection)))
+        what = {"inspection": inspection.key, "act": "add", **asdict(inspection)}
+        store.journal.append("inspection", who, what, conn=conn)
+    return inspection
+
+
+def start_inspection(store: Store, setup: Setup, inspection: Inspection, who: str, now_ns: int) -> Inspection:
+    """Register a job that begins now."""
+    return add_inspection(store, setup, replace(inspection, from_ns=now_ns, to_ns=None), who)
+
+
+def stop_inspection(store: Store, key: str, who: str, now_ns: int) -> Inspection:
+    """End a running job; gives it as it is now."""
+    running = {job.key: job for job in inspections(store)}
+    if key not in running:
+        raise UnknownName("inspection", key, running)
+    job = running[key]
+    if job.to_ns is not None:
+        raise Refused(f"Inspection {key!r} was over at {rfc3339(job.to_ns)}; its end is not changed.")
+    _interval(job.from_ns, now_ns)
+    t = tables.inspection
+    with store.begin() as conn:
+        done = conn.execute(update(t).where(t.c.key == key, t.c.to_ns.is_(None)).values(to_ns=now_ns))
+        if done.rowcount != 1:
+            raise Refused(f"Inspection {key!r} was ended by somebody else just now.")
+        what = {"inspection": key, "act": "stop", "to": rfc3339(now_ns)}
+        store.journal.append("inspection", _person(who), what, conn=conn)
+    return replace(job, to_ns=now_ns)
+
+
+def inspections(store: Store, zone: str | None = None) -> list[Inspection]:
+    """Registered jobs in order of their begin."""
+    t = tables.inspection
+    wanted = select(t).order_by(t.c.from_ns, t.c.key)
+    with store.read() as conn:
+        rows = conn.execute(wanted if zone is None else wanted.where(t.c.zone == zone)).mappings()
+        return [Inspection(**{name: row[name] for name in _COLUMNS}, **row["body"]) for row in rows]
+
+
+def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journal wants of it)
+    store: Store, texts: Mapping[str, str], who: str, why: str, approver: str, now_ns: int
+) -> int:
+    """Put the files of config/ in force as the next version; a faulty set is refused whole.
+
+    Files that are those in force already make no new version: its number is given.
+    """
+    from .config import load_texts
+
+    config = load_texts(texts)
+    if config.setup.room.simulated != store.simulated:
+        kinds = {True: "a simulated room", False: "a real room"}
+        raise Refused(
+            f"room.toml describes {kinds[config.setup.room.simulated]}, but this record is that of "
+            f"{kinds[store.simulated]}; name another folder with --data."
+        )
+    known = store.setups()
+    if known and dict(known[-1].texts) == dict(config.texts):
+        return known[-1].version
+    if known:
+        _said(why, "reason for the change")
+    return store.put_setup(config.texts, _person(who), why.strip(), _said(approver, "approver"), now_ns)
+
+
+def _known_alarm(conn: Connection, key: str) -> Alarm:
+    keys = list(conn.execute(select(tables.alarm.c.key)).scalars())
+    if key not in keys:
+        raise UnknownName("alarm", key, keys)
+    return alarm_of(conn, key)
+
+
+def _change(before: Alarm, after: Alarm) -> dict[str, Any]:
+    return {
+        "alarm": after.key,
+        "occurrence": after.occurrence,
+        "was": before.state.value,
+        "is": after.state.value,
+    }
+
+
+def _valid(setup: Setup, job: Inspection) -> Inspection:
+    setup.zone(job.zone)
+    if job.to_ns is not None:
+        _interval(job.from_ns, job.to_ns)
+    key, title = _said(job.key, "key of the inspection"), _said(job.title, "title of the inspection")
+    for name in ("length_mm", "tolerance_um"):
+        value = getattr(job, name)
+        if value is not None and not 0 < value < 1e6:
+            raise Refused(f"{name} of inspection {key!r}: wanted a length above 0, found {value}.")
+    return replace(job, key=key, title=title)
+
+
+def _inspection_columns(job: Inspection) -> dict[str, Any]:
+    fields = asdict(job)
+    columns = {name: fields.pop(name) for name in _COLUMNS}
+    return {**columns, "body": fields}
+
+
+def _interval(from_ns: int, to_ns: int) -> None:
+    if to_ns <= from_ns:
+        raise IntervalError(
+            f"The interval is empty: it begins {rfc3339(from_ns)} and ends {rfc3339(to_ns)}; "
+            "the end must come after the begin."
+        )
+
+
+def _person(who: str) -> str:
+    return _said(who, "name of who does it")
+
+
+def _said(text: str, what: str) -> str:
+    if not text.strip():
+        raise Refused(f"The {what} is missing; nothing was changed.")
+    return text.strip()
