@@ -129,7 +129,7 @@ class Bus:
             answers = driver.read()
         except ProbeError as lost:
             driver.close()
-            answers = self._failed(driver, "no-port", str(lost))
+            answers = self._failed(driver, "no-port", str(lost.__cause__ or lost))
         except Exception as error:  # a fault in a driver becomes a stored row, not a dead bus
             log.exception("bus %s: probe %s", self.url, driver.probe)
             driver.close()
