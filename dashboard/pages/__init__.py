@@ -1,1 +1,1 @@
-"""To be described."""
+"""Pages of the dashboard: one file each, with TITLE, PATH, layout and register."""

@@ -1,0 +1,140 @@
+"""The alert on every page: a banner for what awaits a person, and the question for name and comment."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.development.base_component import Component
+
+from logger.errors import StillroomError
+
+from .access import may_act
+from .components import button, digest, field, refusal
+from .pages.hands import acknowledge_button, alarm_words
+from .queries import Queries
+from .wording import age, local_offset, sentence
+
+TICK_S = 5
+
+
+def frame() -> list[Component]:
+    """Places that the callbacks fill; they stand from the start, so that a screen reader hears changes."""
+    return [
+        dcc.Interval(id="shell-tick", interval=TICK_S * 1000),
+        dcc.Store(id="shell-seen", data={}),
+        dcc.Store(id="acted"),
+        dcc.Store(id="acknowledging"),
+        html.Div(id="polite", role="status", className="unseen", **{"aria-live": "polite"}),
+        html.Div(id="lost", role="alert", className="lost", hidden=True),
+        html.Div(id="alert", role="alert", className="alerts"),
+        _dialog(),
+    ]
+
+
+def _dialog() -> Component:
+    return dmc.Modal(
+        id="acknowledge-dialog", title="Acknowledge the alarm", opened=False, centered=True,
+        closeButtonProps={"aria-label": "Close"}, transitionProps={"duration": 0},
+        children=[
+            html.P(id="acknowledge-what"),
+            field("acknowledge-name", "Your name", persistence=True, persistence_type="local"),
+            field("acknowledge-comment", "Comment: what you saw or did"),
+            html.Div(id="acknowledge-refusal"),
+            button("acknowledge-go", "Acknowledge"),
+        ],
+    )  # fmt: skip
+
+
+def banner(q: Queries) -> list[Component]:
+    """One line for each alarm that awaits a person: zone, rule, value, since when, what to do first."""
+    found = []
+    for alarm in q.alarms():
+        if not alarm.awaiting:
+            continue
+        what, since = alarm_words(alarm, q)
+        found.append(
+            html.Div(
+                [
+                    html.Div([html.Strong(what), html.Span(f" {since}. "), html.Span(sentence(alarm.spec.action), className="action")]),
+                    acknowledge_button(alarm, "banner"),
+                ],
+                className="alert",
+            )
+        )  # fmt: skip
+    return found
+
+
+def header_clock(q: Queries) -> list[Component]:
+    """Server time with its offset, and how old the oldest reading is, in words when it is too old."""
+    now = q.now_ns()
+    oldest = [s.oldest_reading_s for s in q.statements() if s.oldest_reading_s is not None and not s.stale]
+    stale = [s for s in q.statements() if s.stale]
+    text = local_offset(now, q.room.timezone, seconds=True)
+    if stale:
+        return [html.Span(text), html.Strong(" · judging is stale", className="stale")]
+    return [html.Span(text + (f" · oldest reading {age(max(oldest))}" if oldest else ""))]
+
+
+def register(app: Dash, q: Queries) -> None:
+    """Callbacks of every page."""
+
+    @app.callback(
+        Output("alert", "children"),
+        Output("clock", "children"),
+        Output("polite", "children"),
+        Output("shell-seen", "data"),
+        Input("shell-tick", "n_intervals"),
+        Input("acted", "data"),
+        State("shell-seen", "data"),
+    )
+    def tick(_: Any, __: Any, seen: dict[str, Any]) -> tuple[Any, ...]:
+        lines = banner(q)
+        now = {"banner": digest(lines), "count": len(lines)}
+        told = no_update if seen.get("count") == now["count"] else _count(len(lines))
+        alert = no_update if seen.get("banner") == now["banner"] else lines
+        return alert, header_clock(q), told, no_update if seen == now else now
+
+    @app.callback(
+        Output("acknowledge-dialog", "opened"),
+        Output("acknowledging", "data"),
+        Output("acknowledge-what", "children"),
+        Output("acknowledge-refusal", "children"),
+        Input({"type": "acknowledge", "alarm": ALL, "place": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def open_dialog(_: list[int]) -> tuple[Any, ...]:
+        if not ctx.triggered or not ctx.triggered[0]["value"]:
+            return (no_update,) * 4
+        key = ctx.triggered_id["alarm"]
+        known = {alarm.alarm.key: alarm for alarm in q.alarms()}
+        if key not in known:
+            return (no_update,) * 4
+        what, since = alarm_words(known[key], q)
+        return True, key, f"{what}, {since}. {sentence(known[key].spec.consequence)}", refusal("")
+
+    @app.callback(
+        Output("acknowledge-dialog", "opened", allow_duplicate=True),
+        Output("acknowledge-refusal", "children", allow_duplicate=True),
+        Output("acknowledge-comment", "value"),
+        Output("acted", "data"),
+        Input("acknowledge-go", "n_clicks"),
+        State("acknowledging", "data"),
+        State("acknowledge-name", "value"),
+        State("acknowledge-comment", "value"),
+        prevent_initial_call=True,
+    )
+    def acknowledge(clicks: int, key: str, name: str, comment: str) -> tuple[Any, ...]:
+        if not clicks or not key:
+            return (no_update,) * 4
+        try:
+            may_act(q)
+            q.acknowledge(key, name or "", comment or "")
+        except StillroomError as refused:
+            return no_update, refusal(str(refused)), no_update, no_update
+        return False, refusal(""), "", clicks
+
+
+def _count(n: int) -> str:
+    return "No alarm awaits you." if n == 0 else f"{n} alarm{'s' if n > 1 else ''} to acknowledge."

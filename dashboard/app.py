@@ -1,0 +1,171 @@
+"""The web application: one process, everything served from here, nothing asked of another host.
+
+    create_app(folder)   the application, for a server or a test
+    serve(folder)        the application behind waitress, on loopback unless told otherwise
+"""
+
+from __future__ import annotations
+
+import logging
+import secrets
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+from typing import Any, Protocol
+
+import dash_mantine_components as dmc
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
+from dash.development.base_component import Component
+from flask import Response, abort, request
+
+from logger.errors import StillroomError
+
+from . import alert
+from .components import refusal
+from .pages import excursions, inspections, now, trend
+from .queries import Queries
+from .source import Source, StoreSource
+
+log = logging.getLogger(__name__)
+PAGES: tuple[ModuleType, ...] = (now, trend, excursions, inspections)
+SIMULATED = "Simulated data – demonstration, no sign-in"
+
+
+class Server(Protocol):
+    """A bound server: `run` blocks until `close`."""
+
+    def run(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
+def create_app(
+    store_folder: Path, *, source: Source | None = None, now_ns: Callable[[], int] = time.time_ns
+) -> Dash:
+    """The application for one data folder. `source` and `now_ns` let a test bring its own record and clock."""
+    q = Queries(source or StoreSource(store_folder), now_ns)
+    app = Dash(
+        __name__, use_async=False, update_title="", title="stillroom", suppress_callback_exceptions=True,
+        assets_folder=str(Path(__file__).parent / "assets"), serve_locally=True, enable_mcp=False,
+    )  # fmt: skip
+    app.index_string = app.index_string.replace("<html>", '<html lang="en">')
+    app.server.config["SECRET_KEY"] = secrets.token_bytes(32)
+    app.layout = lambda: shell(q)
+    for page in PAGES:
+        page.register(app, q)
+    alert.register(app, q)
+    _route(app, q)
+    _secure(app)
+    return app
+
+
+def shell(q: Queries) -> Component:
+    """What every page has: name of the room, navigation, clock, alert, and the ribbon of a demonstration."""
+    links = [html.A(page.TITLE, href=page.PATH, className="nav", id=f"nav-{page.TITLE.lower()}") for page in PAGES]
+    simulated = q.source.simulated
+    ribbon = [html.Div(html.Span(SIMULATED), className="ribbon", role="note", **{"aria-label": "Simulated data"})] if simulated else []
+    body = html.Div(
+        [
+            html.A("Skip to the page", href="#page", className="skip"),
+            *ribbon,
+            html.Header(
+                [
+                    html.Div([html.Strong(q.room.name), html.Span(q.room.site, className="site")], className="room"),
+                    html.Nav(links, **{"aria-label": "Pages"}),
+                    html.Div(id="clock", className="clock"),
+                    html.Button("Dark", id="theme-toggle", type="button", className="quiet", n_clicks=0),
+                ]
+            ),
+            html.Main([*alert.frame(), html.Div(id="page")], tabIndex=-1),
+            html.Footer(_footer(q)),
+            dcc.Location(id="address", refresh="callback-nav"),
+            dcc.Store(id="path"),
+        ],
+        className="shell" + (" simulated" if simulated else ""),
+    )
+    return dmc.MantineProvider(body, id="mantine", theme={"respectReducedMotion": True, "fontFamily": "B612, sans-serif"})
+
+
+def _footer(q: Queries) -> str:
+    setup = q.setup
+    return f"{setup.room.site}, {setup.room.name} · setup {setup.version}, {setup.digest[:12]} · custodian {setup.room.custodian}"
+
+
+def page_of(q: Queries, path: str, search: str) -> Component:
+    """The page for an address; a fault that we raise ourselves is told in its place."""
+    found = next((page for page in PAGES if page.PATH == (path.rstrip("/") or "/")), None)
+    if found is None:
+        return html.Div([html.H1("There is no such page", className="page"), html.P(html.A("Go to Now", href="/"))])
+    try:
+        drawn: Component = found.layout(q, search)
+    except StillroomError as fault:
+        drawn = html.Div([html.H1(found.TITLE, className="page"), refusal(str(fault))])
+    return drawn
+
+
+def _route(app: Dash, q: Queries) -> None:
+    @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
+    def show(path: str | None, search: str | None) -> Component:
+        return page_of(q, path or "/", search or "")
+
+    app.clientside_callback(
+        ClientsideFunction("stillroom", "theme"),
+        Output("mantine", "forceColorScheme"),
+        Output("theme-toggle", "children"),
+        Input("theme-toggle", "n_clicks"),
+    )
+    app.clientside_callback(
+        ClientsideFunction("stillroom", "place"),
+        Output("path", "data"),
+        Input("address", "pathname"),
+        State("path", "data"),
+    )
+
+
+def _secure(app: Dash) -> None:
+    """Headers of every answer, and no request from a page of another origin. Called when all callbacks stand."""
+    scripts = " ".join(["'self'", *app.csp_hashes()])
+    policy = (
+        f"default-src 'self'; script-src {scripts}; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
+        "font-src 'self' data:; connect-src 'self'; worker-src 'self' blob:; frame-ancestors 'none'; object-src 'none'; "
+        "base-uri 'self'; form-action 'self'"
+    )
+    headers = {
+        "Content-Security-Policy": policy, "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer",
+        "X-Frame-Options": "DENY", "Cross-Origin-Opener-Policy": "same-origin",
+        "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
+    }  # fmt: skip
+
+    @app.server.before_request
+    def same_origin() -> None:
+        origin = request.headers.get("Origin")
+        if request.method != "GET" and origin and origin.partition("://")[2] != request.host:
+            abort(403)
+
+    @app.server.after_request
+    def harden(response: Response) -> Response:
+        response.headers.update(headers)
+        return response
+
+
+def bind(folder: Path, host: str = "127.0.0.1", port: int = 8060, **more: Any) -> Server:
+    """A server that holds its port but does not run yet; OSError when the port is taken."""
+    from waitress import create_server
+
+    app = create_app(folder, **more)
+    server: Server = create_server(app.server, host=host, port=port, threads=8, ident=None, clear_untrusted_proxy_headers=True)
+    return server
+
+
+def serve(folder: Path, host: str = "127.0.0.1", port: int = 8060, on_ready: Callable[[str], None] | None = None) -> None:
+    """Serve until interrupted. TLS is for a proxy in front; beyond loopback acts on a real record are refused."""
+    server = bind(folder, host, port)
+    address = f"http://{host}:{port}/"
+    log.info("serving %s at %s", folder, address)
+    if on_ready is not None:
+        on_ready(address)
+    try:
+        server.run()
+    except KeyboardInterrupt:
+        server.close()

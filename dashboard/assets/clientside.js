@@ -1,0 +1,60 @@
+/* What runs in the browser: theme, place, and the window that a person zoomed to. */
+(function () {
+  "use strict";
+  var kept = null;
+  try { kept = window.localStorage.getItem("stillroom-theme"); } catch (_) { kept = null; }
+  var query = window.matchMedia("(prefers-color-scheme: dark)");
+  function current() { return kept || (query.matches ? "dark" : "light"); }
+  function apply() { document.documentElement.setAttribute("data-theme", current()); }
+  apply();
+  query.addEventListener("change", apply);
+
+  var quiet = null;
+  var waiting = null;
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    stillroom: {
+      theme: function (clicks) {
+        if (clicks) {
+          kept = current() === "dark" ? "light" : "dark";
+          try { window.localStorage.setItem("stillroom-theme", kept); } catch (_) { /* private window */ }
+          apply();
+        }
+        return [current(), current() === "dark" ? "Light" : "Dark"];
+      },
+      place: function (path) {
+        document.querySelectorAll("a.nav").forEach(function (link) {
+          var here = link.getAttribute("href") === (path || "/");
+          link.classList.toggle("here", here);
+          if (here) {
+            link.setAttribute("aria-current", "page");
+            document.title = link.textContent + " – stillroom";
+          } else { link.removeAttribute("aria-current"); }
+        });
+        return path;
+      },
+      /* Of all that a chart tells, only a change of the time axis asks again, after 200 ms of quiet. */
+      window: function (told) {
+        var none = window.dash_clientside.no_update;
+        if (!told) { return none; }
+        var range = null;
+        if (told["xaxis.range[0]"] !== undefined) { range = [told["xaxis.range[0]"], told["xaxis.range[1]"]]; }
+        else if (told["xaxis.range"] !== undefined) { range = told["xaxis.range"]; }
+        else if (!told["xaxis.autorange"]) { return none; }
+        if (waiting) { waiting(none); clearTimeout(quiet); }
+        return new Promise(function (resolve) {
+          waiting = resolve;
+          quiet = setTimeout(function () {
+            waiting = null;
+            resolve(range === null ? null : range.map(utc));
+          }, 200);
+        });
+      }
+    }
+  });
+  /* Plotly writes instants without a zone; they mean UTC. */
+  function utc(text) {
+    if (typeof text === "number") { return text; }
+    return Date.parse(String(text).replace(" ", "T").replace(/(\.\d{3})\d+$/, "$1") + "Z") ||
+      Date.parse(String(text) + "T00:00:00Z");
+  }
+})();

@@ -1,0 +1,120 @@
+"""The few things that every page is made of."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import dash_mantine_components as dmc
+import orjson
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from logger.model import Period
+
+from . import theme
+from .figures import Figure
+from .wording import local, offset_s, offset_text
+
+Child = Any
+CONFIG = {
+    "displayModeBar": False, "displaylogo": False, "plotlyServerURL": "", "showTips": False, "scrollZoom": False,
+    "modeBarButtonsToRemove": ["sendChartToCloud", "lasso2d", "select2d"], "doubleClick": "reset+autosize",
+}  # fmt: skip
+
+
+def graph(ident: Any, figure: Figure, label: str, height: int = 400) -> Component:
+    """A chart that a screen reader meets as one picture with words; its table stands behind it."""
+    drawn = dcc.Graph(id=ident, figure=figure, config=CONFIG, responsive=True, style={"height": f"{height}px"})
+    return html.Div(drawn, role="img", className="chart", **{"aria-label": label})
+
+
+def svg(text: str, ident: Any = None) -> Component:
+    """A drawing of ours; assets/drawings.js puts the text into the page."""
+    named = {"id": ident} if ident is not None else {}
+    return html.Div(className="drawing", **named, **{"data-svg": text})
+
+
+def card(title: str, *children: Child, aside: Child = "", ident: str = "") -> Component:
+    """A titled part of a page, a landmark for nobody: headings are enough."""
+    named = {"id": ident} if ident else {}
+    head = html.Div([html.H2(title), html.Span(aside, className="aside")], className="card-head")
+    return html.Section([head, *children], className="card", **named)
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[Child]], caption: str, *, figures: Sequence[int] = ()) -> Component:
+    """A table with a caption and header cells; columns in `figures` are set in tabular figures."""
+    cells = [
+        html.Tr([html.Td(cell, className="figure" if i in figures else "") for i, cell in enumerate(row)]) for row in rows
+    ]
+    body = cells or [html.Tr(html.Td("none", colSpan=len(head)))]
+    heads = html.Tr([html.Th(text, scope="col") for text in head])
+    drawn = html.Table([html.Caption(caption), html.Thead(heads), html.Tbody(body)])
+    return html.Div(drawn, className="table", tabIndex=0, role="region", **{"aria-label": caption})
+
+
+def behind(summary: str, *children: Child) -> Component:
+    """What stands behind a chart, closed until it is asked for."""
+    return html.Details([html.Summary(summary), *children])
+
+
+def swatch(reason: str) -> Component:
+    """The mark of a reason as it is drawn in the trace."""
+    return html.Span(className="swatch swatch-" + reason.replace(" ", "-"), **{"aria-hidden": "true"})
+
+
+def verdict(word: str, reason: str = "") -> Component:
+    """A verdict as a word with its mark; the reason when it says more."""
+    more = f": {reason}" if reason and reason != "conforming" else ""
+    return html.Span([swatch(reason or {"stable": "conforming"}.get(word, "indeterminate")), word + more], className="verdict")
+
+
+def period_table(periods: Sequence[Period], zone: str) -> Component:
+    """The verdict trace as a table."""
+    rows = [
+        [local(p.from_ns, zone), local(p.to_ns, zone), verdict(p.verdict, p.reason), p.rule.partition(".")[2], p.probe,
+         "provisional" if p.provisional else ""]
+        for p in periods
+    ]  # fmt: skip
+    return table(["from", "to", "verdict", "rule", "probe", ""], rows, "Periods, local time, half-open", figures=(0, 1))
+
+
+def key_to_trace() -> Component:
+    """What the patterns of the verdict trace mean."""
+    marks = [html.Span([swatch(reason), reason], className="key") for reason in theme.REASON_STYLE]
+    return html.Div(marks, className="keys")
+
+
+def at_offset(ns: int, zone: str) -> str:
+    return f"time at {offset_text(offset_s(ns, zone))}"
+
+
+def refusal(text: str) -> Component:
+    """A message that says what to mend."""
+    return html.Div(text, role="alert", className="refusal") if text else html.Div()
+
+
+def field(ident: Any, label: str, value: str = "", **more: Any) -> Component:
+    """A labelled line of text to fill in."""
+    return dmc.TextInput(id=ident, label=label, value=value, size="sm", className="field", **more)
+
+
+def choice(ident: Any, label: str, options: Mapping[str, str], value: str, **more: Any) -> Component:
+    """One of a few, by name."""
+    data = [{"value": key, "label": name} for key, name in options.items()]
+    return dmc.Select(
+        id=ident, label=label, data=data, value=value, allowDeselect=False, size="sm", className="field",
+        comboboxProps={"withinPortal": False}, **more,
+    )  # fmt: skip
+
+
+def button(ident: Any, text: str, *, quiet: bool = False) -> Component:
+    """A plain button of the page."""
+    return html.Button(text, id=ident, type="button", className="quiet" if quiet else "act", n_clicks=0)
+
+
+def digest(thing: Any) -> str:
+    """Names what is on the screen, so that an equal answer is not sent again."""
+    plain = orjson.dumps(thing, default=lambda o: o.to_plotly_json(), option=orjson.OPT_NON_STR_KEYS)
+    return hashlib.sha256(plain).hexdigest()[:16]

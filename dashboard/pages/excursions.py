@@ -1,0 +1,51 @@
+"""Page Excursions: each run of a rule not met, with its figures. Deeper work on them comes with dispositions."""
+
+from __future__ import annotations
+
+from urllib.parse import urlencode
+
+from dash import Dash, html
+from dash.development.base_component import Component
+
+from logger.model import NS, Excursion
+
+from ..components import card, table
+from ..queries import Queries
+from ..wording import age, local, local_offset, plain, unit
+
+TITLE = "Excursions"
+PATH = "/excursions"
+LIMIT = 200
+
+
+def layout(q: Queries, _: str) -> Component:
+    """All excursions of the record, newest first."""
+    extent, now = q.source.extent(), q.now_ns()
+    found = q.source.excursions(None, extent[0], now, now) if extent else []
+    newest = sorted(found, key=lambda e: -e.from_ns)
+    rows = [_row(q, e) for e in newest[:LIMIT]]
+    head = ["zone", "rule", "from", "to", "lasted", "worst", "limit", "exceedance", "proven", "probes", ""]
+    caption = "Excursions, local time" + (f"; the newest {LIMIT} of {len(found)}" if len(found) > LIMIT else "")
+    return html.Div([html.H1("Excursions", className="page"), card("Runs of a rule not met", table(head, rows, caption, figures=(2, 3, 4, 5, 6, 7)))])
+
+
+def _row(q: Queries, e: Excursion) -> list[object]:
+    zone = q.room.timezone
+    name = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
+    area = unit("K" if e.unit == "degC" else e.unit)
+    return [
+        q.zone(e.zone).name, name, local(e.from_ns, zone), local(e.to_ns, zone), age((e.to_ns - e.from_ns) / NS),
+        plain(e.worst, e.unit), plain(e.limit, e.unit), f"{e.exceedance:.2f} {area}·h", "yes" if e.proven else "no",
+        ", ".join(e.probes), html.A("trend", href=f"/trend?{_around(e, zone)}", **{"aria-label": f"trend around {local(e.from_ns, zone)}"}),
+    ]  # fmt: skip
+
+
+def _around(e: Excursion, zone: str) -> str:
+    def written(ns: int) -> str:
+        return local_offset(ns, zone).replace(" ", "T", 1).replace(" ", "")
+
+    return urlencode({"zone": e.zone, "from": written(e.from_ns - 4 * 3600 * NS), "to": written(e.to_ns + 6 * 3600 * NS)})
+
+
+def register(_: Dash, __: Queries) -> None:
+    """No callbacks yet."""

@@ -1,0 +1,87 @@
+"""What needs a hand: open alarms, excursions of the day, running inspections, overdue probes; most urgent first."""
+
+from __future__ import annotations
+
+from dash import html
+from dash.development.base_component import Component
+
+from logger.model import NS
+
+from ..queries import OpenAlarm, Queries
+from ..wording import clock, figure, local, plain, unit
+
+DAY_NS = 86400 * NS
+
+
+def rows(q: Queries) -> list[Component]:
+    """One row each: what, since when, and a figure or an act."""
+    found = [*_alarms(q), *_running(q), *_excursions(q), *_overdue(q)]
+    return found or [html.P("Nothing needs a hand.", className="calm")]
+
+
+def _row(what: str, since: str, end: Component | str, css: str = "") -> Component:
+    return html.Div(
+        [html.Span(what, className="what"), html.Span(since, className="since"), html.Span(end, className="end")],
+        className=f"hand {css}",
+    )
+
+
+def alarm_words(alarm: OpenAlarm, q: Queries) -> tuple[str, str]:
+    """Zone, rule and worst value; since when and in which state."""
+    worst, rule = alarm.alarm.worst, alarm.rule
+    name = rule.name if rule else alarm.spec.rule
+    value = f" {figure(worst.value, worst.unit, worst.U)}" if worst and worst.value is not None else ""
+    probe = f" on {worst.probe}" if worst and worst.probe else ""
+    limit = f", limit {plain(alarm.limit, worst.unit)}" if worst and alarm.limit is not None else ""
+    since = clock(alarm.alarm.since_ns, q.now_ns(), q.room.timezone) if alarm.alarm.since_ns else "an unknown time"
+    return f"{alarm.zone}: {name}{value}{probe}{limit}", f"since {since}, {alarm.alarm.state}"
+
+
+def acknowledge_button(alarm: OpenAlarm, place: str) -> Component:
+    """Opens the question for name and comment."""
+    return html.Button(
+        "Acknowledge", id={"type": "acknowledge", "alarm": alarm.alarm.key, "place": place}, type="button", className="act",
+        n_clicks=0, **{"aria-label": f"Acknowledge: {alarm.zone}, {alarm.rule.name if alarm.rule else alarm.spec.rule}"},
+    )  # fmt: skip
+
+
+def _alarms(q: Queries) -> list[Component]:
+    found = []
+    for alarm in q.alarms():
+        what, since = alarm_words(alarm, q)
+        end = acknowledge_button(alarm, "list") if alarm.awaiting else f"{alarm.spec.priority} priority"
+        found.append(_row(what, since, end, "hand-alarm"))
+    return found
+
+
+def _running(q: Queries) -> list[Component]:
+    found = []
+    for job in q.inspections():
+        if job.to_ns is not None:
+            continue
+        since = clock(job.from_ns, q.now_ns(), q.room.timezone)
+        link = html.A("check or stop", href=f"/inspections?inspection={job.key}")
+        found.append(_row(f"Inspection {job.title}, {q.zone(job.zone).name}", f"running since {since}", link))
+    return found
+
+
+def _excursions(q: Queries) -> list[Component]:
+    now, zone = q.now_ns(), q.room.timezone
+    found = []
+    for e in sorted(q.source.excursions(None, now - DAY_NS, now, now), key=lambda e: -e.to_ns)[:4]:
+        rule = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
+        what = f"Excursion, {q.zone(e.zone).name}: {rule}, worst {plain(e.worst, e.unit)}"
+        figure_words = f"{e.exceedance:.2f} {unit(e.unit)}·h".replace("°C", "K")
+        found.append(_row(what, f"{clock(e.from_ns, now, zone)}–{clock(e.to_ns, now, zone)}", figure_words))
+    return found
+
+
+def _overdue(q: Queries) -> list[Component]:
+    by_probe: dict[str, int] = {}
+    for o in q.overdue():
+        probe = q.setup.channels[o.channel].probe
+        by_probe[probe] = min(o.due_ns, by_probe.get(probe, o.due_ns))
+    return [
+        _row(f"Probe {probe} is overdue: confirm it or swap it", f"due {local(due - 1, q.room.timezone)[:10]}", "overdue")
+        for probe, due in by_probe.items()
+    ]

@@ -1,0 +1,221 @@
+"""Page Now: a sentence for each zone, the live charts with their verdict trace, the plan, the scales, the list."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import ALL, Dash, Input, Output, Patch, State, dcc, html, no_update
+from dash.development.base_component import Component
+
+from logger.model import NS
+
+from .. import figures
+from ..components import at_offset, behind, card, digest, graph, key_to_trace, period_table, svg, swatch
+from ..figures import GROUND_TRACES, Chart
+from ..plan import plan
+from ..queries import Queries, Statement
+from ..scale import scale
+from ..wording import QUANTITY_NAME, clock, figure, unit
+from . import hands
+
+TITLE = "Now"
+PATH = "/"
+TICK_S = 5
+TRACE_TICKS = 12  # every minute the trace, the limits and the labels follow
+FRESH_TICKS = 120  # every ten minutes the lines are drawn anew, so that the window slides
+MAX_POINTS = 3000
+
+
+def layout(q: Queries, _: str) -> Component:
+    """The page with its first data in it."""
+    charts = [q.live_chart(zone) for zone in q.setup.zones]
+    cursor = {"cursor": q.news(-1)[1], "last": last_of(charts), "offset_s": charts[0].offset_s if charts else 0}
+    return html.Div(
+        [
+            dcc.Interval(id="now-tick", interval=TICK_S * 1000),
+            dcc.Store(id="now-cursor", data=cursor),
+            dcc.Store(id="now-seen", data={}),
+            html.Div(sentences(q.statements(), q), id="now-sentences", className="sentences"),
+            html.Div([_left(q, charts), _right(q)], className="now"),
+        ]
+    )
+
+
+def _left(q: Queries, charts: list[Chart]) -> Component:
+    cards = [_chart_card(q, zone, chart) for zone, chart in zip(q.setup.zones, charts, strict=True)]
+    return html.Div([*cards, key_to_trace()], className="now-charts")
+
+
+def _right(q: Queries) -> Component:
+    return html.Div(
+        [
+            card("What needs a hand", html.Div(hands.rows(q), id="now-hands"), ident="hands"),
+            card("Plan", svg(drawn_plan(q), "now-plan"), aside="corrected values, °C"),
+            html.Div(scales(q.statements(), q), id="now-scales"),
+        ],
+        className="now-side",
+    )
+
+
+def sentences(statements: list[Statement], q: Queries) -> list[Component]:
+    """What a person would say of each zone; the next step stands in the same breath."""
+    return [
+        html.Div(
+            [
+                html.H2([swatch(s.reason), *_headline(s)], className="sentence"),
+                html.P(" ".join(part for part in (_rest(s, q), s.next_step) if part), className="next-step"),
+            ],
+            className=f"zone zone-{s.verdict.replace(' ', '-')}" + (" zone-stale" if s.stale else ""),
+        )
+        for s in statements
+    ]
+
+
+def _headline(s: Statement) -> list[str]:
+    """The first sentence of the statement: zone and verdict, large."""
+    first, _, _ = s.sentence.partition(". ")
+    return [first.rstrip(".") + "."]
+
+
+def _rest(s: Statement, q: Queries) -> str:
+    _, _, rest = s.sentence.partition(". ")
+    if rest or s.since_ns is None or s.stale:
+        return rest
+    return f"Since {clock(s.since_ns, q.now_ns(), q.room.timezone)}."
+
+
+def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
+    name = f"{chart.zone}, {QUANTITY_NAME[chart.quantity]}, last 12 h"
+    U = max((line.U for line in chart.lines), default=0.0)
+    aside = f"{unit(chart.unit)}, corrected; hatched: guard band, U = {figure(U, 'K')}; {at_offset(chart.to_ns - 1, q.room.timezone)}"
+    return card(
+        name,
+        graph({"type": "live", "zone": zone}, figures.build(chart), f"{name} with its verdict trace; the table follows."),
+        behind(
+            "Table behind this chart",
+            values_table(chart, q.room.timezone),
+            period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone),
+        ),
+        aside=aside,
+    )
+
+
+def values_table(chart: Chart, zone: str) -> Component:
+    """Least and greatest value of each line in each hour, as drawn."""
+    from .trend import hourly
+
+    return hourly(chart, zone)
+
+
+def scales(statements: list[Statement], q: Queries) -> list[Component]:
+    """Each rule of each zone as a scale."""
+    r_of = {rule.key: rule.r for rule in q.setup.rules}
+    found = []
+    for s in statements:
+        drawn = [svg(scale(state, r_of.get(state.rule, 1.0))) for state in s.rules]
+        found.append(card(f"{s.name} against its limits", *(drawn or [html.P("No rule has been judged lately.")])))
+    return found
+
+
+def drawn_plan(q: Queries) -> str:
+    return plan(q.room, list(q.setup.zones.values()), q.spots(), *q.field_range())
+
+
+def last_of(charts: list[Chart]) -> dict[str, int]:
+    """The newest instant of each line, so that a tick never doubles a point and a silence breaks the line."""
+    return {line.channel: line.taken_ns[-1] for chart in charts for line in chart.lines if line.taken_ns}
+
+
+def register(app: Dash, q: Queries) -> None:
+    """Callbacks of the page."""
+
+    @app.callback(
+        Output({"type": "live", "zone": ALL}, "extendData"),
+        Output({"type": "live", "zone": ALL}, "figure"),
+        Output("now-cursor", "data"),
+        Input("now-tick", "n_intervals"),
+        State("now-cursor", "data"),
+        State({"type": "live", "zone": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    def tick(n: int, cursor: dict[str, Any], idents: list[dict[str, str]]) -> tuple[list[Any], list[Any], Any]:
+        return live_tick(q, n, cursor, [ident["zone"] for ident in idents])
+
+    @app.callback(
+        Output("now-sentences", "children"),
+        Output("now-hands", "children"),
+        Output("now-scales", "children"),
+        Output("now-plan", "data-svg"),
+        Output("now-seen", "data"),
+        Input("now-tick", "n_intervals"),
+        Input("acted", "data"),
+        State("now-seen", "data"),
+        prevent_initial_call=True,
+    )
+    def words(_: int, __: Any, seen: dict[str, str]) -> tuple[Any, ...]:
+        return changed(q, seen)
+
+
+def changed(q: Queries, seen: dict[str, str]) -> tuple[Any, ...]:
+    """The parts of the page that read differently from what is on the screen."""
+    statements = q.statements()
+    parts = {
+        "sentences": sentences(statements, q),
+        "hands": hands.rows(q),
+        "scales": scales(statements, q),
+        "plan": drawn_plan(q),
+    }
+    now = {name: digest(part) for name, part in parts.items()}
+    answers = [no_update if seen.get(name) == now[name] else part for name, part in parts.items()]
+    return (*answers, no_update if seen == now else now)
+
+
+def live_tick(q: Queries, n: int, cursor: dict[str, Any], zones: list[str]) -> tuple[list[Any], list[Any], Any]:
+    """What a live tick adds: new points only; each minute the trace; each ten minutes the lines anew."""
+    if n % FRESH_TICKS == 0:
+        newest = q.news(-1)[1]
+        charts = [q.live_chart(zone) for zone in zones]
+        fresh = {"cursor": newest, "last": last_of(charts), "offset_s": cursor["offset_s"]}
+        return [no_update] * len(zones), [patched(c, lines=True) for c in charts], fresh
+    news, newest = q.news(cursor["cursor"])
+    added = broken(q, news, cursor["last"])
+    extended = [extension(q, zone, added, cursor["offset_s"]) for zone in zones]
+    traces = [patched(q.live_chart(zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones]
+    if newest == cursor["cursor"]:
+        return extended, traces, no_update
+    last = {**cursor["last"], **{c: max(t) for c, (t, _) in added.items() if t}}
+    return extended, traces, {**cursor, "cursor": newest, "last": last}
+
+
+def broken(q: Queries, news: dict[str, Any], last: dict[str, int]) -> dict[str, tuple[list[int], list[float | None]]]:
+    """New points after the last one drawn, with a break where the probe was silent for too long."""
+    found = {}
+    for channel, (taken, values) in news.items():
+        kept = [(t, v) for t, v in zip(taken, values, strict=True) if t > last.get(channel, 0)]
+        before = last.get(channel)
+        out: list[tuple[int, float | None]] = []
+        for t, v in kept:
+            if before is not None and t - before > q.setup.channels[channel].max_age_s * NS:
+                out.append((before + NS, None))
+            out.append((t, v))
+            before = t
+        found[channel] = ([t for t, _ in out], [v for _, v in out])
+    return {channel: pair for channel, pair in found.items() if pair[0]}
+
+
+def extension(q: Queries, zone: str, news: dict[str, Any], offset_s: int) -> Any:
+    added = figures.ticks(offset_s, "degC", news, q.channels(zone, "temperature"), GROUND_TRACES)
+    return no_update if added is None else (*added, MAX_POINTS)
+
+
+def patched(chart: Chart, *, lines: bool) -> Patch:
+    """The ground, the trace and the labels anew, without touching what a person has zoomed to."""
+    figure_now, patch = figures.build(chart), Patch()
+    count = len(chart.lines)
+    for i, trace in enumerate(figure_now["data"]):
+        if lines or not GROUND_TRACES <= i < GROUND_TRACES + count:
+            for name in ("x", "y", "z", "text", "textfont"):
+                if name in trace:
+                    patch["data"][i][name] = trace[name]
+    patch["layout"]["annotations"] = figure_now["layout"]["annotations"]
+    return patch

@@ -1,0 +1,336 @@
+"""What the pages show, put together from stored statements: nothing here judges a rule.
+
+A statement that is too old to trust loses its place: the zone then reads "not shown", with the
+age of the last word in words.
+"""
+
+from __future__ import annotations
+
+import secrets
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
+from logger.errors import IntervalError, Refused, UnknownName
+from logger.model import NS, AlarmSpec, Conformity, Inspection, Period, Room, Rule, RuleState, Setup, Zone
+from logger.units import quantity
+
+from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace
+from .figures import Chart, Line
+from .plan import Spot
+from .source import Source
+from .wording import age, offset_s, parsed
+
+STALE_S = 180.0  # three intervals of the judging grid
+LIVE_WINDOW_S = 12 * 3600
+
+
+@dataclass(frozen=True)
+class Statement:
+    """The newest word on a zone, or that there is none to trust."""
+
+    zone: str
+    name: str
+    verdict: str
+    reason: str
+    sentence: str
+    next_step: str
+    rules: tuple[RuleState, ...]
+    since_ns: int | None
+    at_ns: int | None
+    provisional: bool
+    oldest_reading_s: float | None
+    stale: bool
+
+
+@dataclass(frozen=True)
+class OpenAlarm:
+    """An alarm that is not normal, with its declaration."""
+
+    alarm: Alarm
+    spec: AlarmSpec
+    rule: Rule | None
+    zone: str
+    limit: float | None
+
+    @property
+    def awaiting(self) -> bool:
+        """Whether a person has still to acknowledge it."""
+        return self.alarm.state in ACKNOWLEDGED
+
+
+@dataclass(frozen=True)
+class Overdue:
+    """A channel whose certificate in use is past its due day."""
+
+    channel: str
+    certificate: str
+    due_ns: int
+
+
+class Queries:
+    """Views of one data folder."""
+
+    def __init__(self, source: Source, now_ns: Callable[[], int] = time.time_ns) -> None:
+        self.source = source
+        self.now_ns = now_ns
+
+    @property
+    def setup(self) -> Setup:
+        return self.source.setup()
+
+    @property
+    def room(self) -> Room:
+        return self.setup.room
+
+    def zone(self, key: str) -> Zone:
+        return self.setup.zone(key)
+
+    # The word on each zone.
+
+    def statements(self) -> list[Statement]:
+        """One for each zone, in the order of the setup."""
+        live, now = self.source.live(), self.now_ns()
+        return [_statement(zone, live.get(key), now) for key, zone in self.setup.zones.items()]
+
+    def alarms(self) -> list[OpenAlarm]:
+        """Alarms that are not normal: those that await a person first, then by priority, then the oldest."""
+        setup = self.setup
+        specs = {spec.key: spec for spec in setup.alarms}
+        found = [
+            _open_alarm(setup, specs[alarm.key], alarm)
+            for alarm in self.source.alarms()
+            if alarm.state is not AlarmState.NORMAL and alarm.key in specs
+        ]
+        order = ("high", "medium", "low")
+        return sorted(found, key=lambda a: (not a.awaiting, order.index(a.spec.priority), a.alarm.since_ns or 0))
+
+    def inspections(self) -> list[Inspection]:
+        return sorted(self.source.inspections(), key=lambda i: i.from_ns)
+
+    def inspection(self, key: str) -> Inspection:
+        """The inspection of that key, or UnknownName."""
+        known = {i.key: i for i in self.source.inspections()}
+        if key not in known:
+            raise UnknownName("inspection", key, known)
+        return known[key]
+
+    def overdue(self) -> list[Overdue]:
+        """Channels in the room whose newest certificate in use is past due."""
+        now, found = self.now_ns(), []
+        for channel in self.setup.channels:
+            used = [c for c in self.setup.certificates_of(channel) if c.valid_from_ns <= now]
+            if used and used[-1].due_ns is not None and used[-1].due_ns <= now:
+                found.append(Overdue(channel, used[-1].number, used[-1].due_ns))
+        return found
+
+    # Charts.
+
+    def live_chart(self, zone: str, name: str = "temperature") -> Chart:
+        """The last 12 h of a zone up to now."""
+        now = self.now_ns()
+        return self.chart(zone, name, now - LIVE_WINDOW_S * NS, now, bins=720)
+
+    def channels(self, zone: str, name: str) -> list[str]:
+        """Channels of one quantity in a zone."""
+        setup = self.setup
+        return [c for c in setup.channels_in(zone) if setup.channels[c].quantity == name]
+
+    def chart(
+        self, zone: str, name: str, from_ns: int, to_ns: int, *, channels: Sequence[str] | None = None,
+        bins: int = SCREEN_BINS, marks: bool = False,
+    ) -> Chart:  # fmt: skip
+        """A window of a zone: lines thinned with their extremes kept, limits as in force, the trace."""
+        setup, now = self.setup, self.now_ns()
+        every = [c for c in setup.channels if setup.channels[c].quantity == name]
+        wanted = [c for c in (channels or self.channels(zone, name)) if c in every]
+        judged_to = min(to_ns, now)
+        periods = self.source.periods(zone, from_ns, judged_to, now) if judged_to > from_ns else []
+        return Chart(
+            zone=setup.zone(zone).name, quantity=name, unit=quantity(name).unit, from_ns=from_ns, to_ns=to_ns,
+            offset_s=offset_s(to_ns - 1, setup.room.timezone),
+            lines=[self.line(c, from_ns, to_ns, every.index(c)) for c in wanted],
+            limits=[r for r in setup.rules if r.zone == zone and r.kind == "limit" and r.quantity == name and not r.activity],
+            runs=trace(periods, from_ns, to_ns, bins),
+            excursions=self.source.excursions(zone, from_ns, judged_to, now) if marks and judged_to > from_ns else (),
+            inspections=self.touching(zone, from_ns, to_ns) if marks else (),
+            notes=_clock_changes(from_ns, to_ns, setup.room.timezone),
+        )  # fmt: skip
+
+    def line(self, channel: str, from_ns: int, to_ns: int, place: int) -> Line:
+        """One channel over a window."""
+        taken, value, U = self.source.corrected(channel, from_ns, to_ns)
+        gap_ns = int(self.setup.channels[channel].max_age_s * NS)
+        times, values = envelope(taken, value, gap_ns, SCREEN_POINTS)
+        return Line(channel, self.label(channel), times, values, float(max(U, default=0.0)), place)
+
+    def label(self, channel: str) -> str:
+        """The probe and a short word for where it stands: what fits at the end of a line."""
+        position = self.position_of(channel)
+        probe = self.setup.channels[channel].probe
+        return f"{probe} {position.name.split()[-1]}" if position else probe
+
+    def position_of(self, channel: str) -> Any:
+        """Where the probe of a channel stands now, or None."""
+        now = self.now_ns()
+        standing = [p for p in self.setup.placements_of(channel) if p.from_ns <= now and (p.to_ns is None or p.to_ns > now)]
+        return self.setup.positions.get(standing[-1].position) if standing else None
+
+    def periods(self, zone: str, from_ns: int, to_ns: int) -> list[Period]:
+        now = self.now_ns()
+        return self.source.periods(zone, from_ns, min(to_ns, now), now) if min(to_ns, now) > from_ns else []
+
+    def touching(self, zone: str, from_ns: int, to_ns: int) -> list[Inspection]:
+        """Inspections of a zone that touch a window."""
+        return [
+            i for i in self.inspections()
+            if i.zone == zone and i.from_ns < to_ns and (i.to_ns is None or i.to_ns > from_ns)
+        ]  # fmt: skip
+
+    # Live.
+
+    def news(self, cursor: int) -> tuple[dict[str, tuple[list[int], list[float | None]]], int]:
+        """Corrected readings that arrived after a cursor, by channel; a failed poll breaks the line."""
+        rows, newest = self.source.arrived_after(cursor)
+        spans: dict[str, tuple[int, int]] = {}
+        for _, row in rows:
+            if row.late or row.channel not in self.setup.channels:
+                continue
+            first, last = spans.get(row.channel, (row.taken_ns, row.taken_ns))
+            spans[row.channel] = min(first, row.taken_ns), max(last, row.taken_ns)
+        found = {}
+        for channel, (first, last) in spans.items():
+            taken, value, _ = self.source.corrected(channel, first, last + 1)
+            pairs = [(int(t), round(float(v), 4) if v == v else None) for t, v in zip(taken, value, strict=True)]
+            found[channel] = ([t for t, _ in pairs], [v for _, v in pairs])
+        return found, newest
+
+    def spots(self) -> list[Spot]:
+        """Temperature probes in the plan, with their newest corrected value."""
+        now, newest, found = self.now_ns(), self.source.newest(), []
+        overdue = {o.channel for o in self.overdue()}
+        for key, channel in self.setup.channels.items():
+            place = self.position_of(key)
+            if channel.quantity != "temperature" or place is None:
+                continue
+            value, U, seconds = self._newest_corrected(key, newest, now)
+            trusted = value is not None and seconds <= channel.max_age_s and key not in overdue
+            found.append(Spot(channel.probe, place.name, place.medium, *place.xyz_m, value, U, seconds, trusted,
+                              "certificate overdue" if key in overdue else ""))  # fmt: skip
+        return found
+
+    def _newest_corrected(self, key: str, newest: Mapping[str, Any], now: int) -> tuple[float | None, float | None, float]:
+        row = newest.get(key)
+        if row is None:
+            return None, None, float("inf")
+        _, value, U = self.source.corrected(key, row.taken_ns, row.taken_ns + 1)
+        seconds = (now - row.taken_ns) / NS
+        return (float(value[-1]), float(U[-1]), seconds) if len(value) else (None, None, seconds)
+
+    def field_range(self) -> tuple[float, float]:
+        """The fixed colour range of the plan: the widest temperature limits in force."""
+        now = self.now_ns()
+        limits = [
+            x for r in self.setup.rules
+            if r.kind == "limit" and r.quantity == "temperature" and r.from_ns <= now and (r.to_ns is None or r.to_ns > now)
+            for x in (r.lower, r.upper) if x is not None
+        ]  # fmt: skip
+        return (min(limits), max(limits)) if len(limits) > 1 else (18.0, 22.0)
+
+    # The check of an interval, and acts.
+
+    def check(self, zone: str, from_ns: int, to_ns: int, pre_window_s: int | None = None) -> Mapping[str, Any]:
+        """The check of a past interval; an empty or future one is refused with the reason."""
+        self.zone(zone)
+        now = self.now_ns()
+        if to_ns <= from_ns:
+            raise IntervalError("The interval is empty: its end must be later than its start.")
+        if from_ns >= now:
+            raise IntervalError("The interval lies in the future; nothing has been measured in it yet.")
+        return self.source.check(zone, from_ns, min(to_ns, now), now, pre_window_s)
+
+    def acknowledge(self, alarm: str, who: str, comment: str) -> None:
+        """Both a name and a comment are wanted; nothing is changed without them."""
+        _wanted(who, "your name")
+        _wanted(comment, "a comment: what you saw or did")
+        self.source.acknowledge(alarm, who.strip(), comment.strip(), self.now_ns())
+
+    def start_inspection(self, zone: str, title: str, who: str) -> Inspection:
+        """A new running inspection with a key of its own."""
+        self.zone(zone)
+        _wanted(title, "a title: what is measured")
+        _wanted(who, "your name")
+        now = self.now_ns()
+        key = time.strftime("%Y%m%d-%H%M%S", time.gmtime(now // NS)) + "-" + secrets.token_hex(2)
+        job = Inspection(key, zone, now, None, title.strip(), person=who.strip())
+        self.source.start_inspection(job, who.strip(), now)
+        return job
+
+    def stop_inspection(self, key: str, who: str) -> Inspection:
+        """The end of a running inspection is now; who started it may stop it without saying the name again."""
+        job = self.inspection(key)
+        if job.to_ns is not None:
+            raise Refused(f"Inspection {key} was stopped already; its interval stands.")
+        return self.source.stop_inspection(key, who.strip() or job.person, self.now_ns())
+
+
+def _wanted(text: str, what: str) -> None:
+    if not text or not text.strip():
+        raise Refused(f"Nothing was changed: wanted {what}.")
+
+
+def _statement(zone: Zone, body: Mapping[str, Any] | None, now: int) -> Statement:
+    if body is None:
+        return Statement(
+            zone.key, zone.name, "not shown", "indeterminate", f"{zone.name}: not shown.",
+            "The service has not judged this zone yet. Start it with `stillroom run`.",
+            (), None, None, False, None, True,
+        )  # fmt: skip
+    at = parsed(body["at"])
+    seconds = (now - at) / NS
+    said = Statement(
+        zone.key, zone.name, body["verdict"], body["reason"], body["sentence"], body.get("next_step", ""),
+        tuple(_rule_state(r) for r in body.get("rules", ())), parsed(body["since"]) if body.get("since") else None,
+        at, bool(body.get("provisional")), body.get("oldest_reading_s"), False,
+    )  # fmt: skip
+    if seconds <= STALE_S:
+        return said
+    return replace(
+        said, verdict="not shown", reason="indeterminate", stale=True, rules=(),
+        sentence=f"{zone.name}: not shown. The last word is {age(seconds)} old.",
+        next_step=f"It was: {said.sentence} The service has not judged since; look whether it runs.",
+    )  # fmt: skip
+
+
+def _rule_state(body: Mapping[str, Any]) -> RuleState:
+    found = body["conformity"]
+    conformity = Conformity[found.upper().replace(" ", "_")] if isinstance(found, str) else Conformity(found)
+    return RuleState(
+        body["rule"], body["name"], parsed(body["cell_ns"]) if "cell_ns" in body else 0, body.get("value"), body.get("U"),
+        body.get("margin"), body["unit"], body.get("lower"), body.get("upper"), conformity, body.get("probe") or "",
+        body.get("why") or "",
+    )  # fmt: skip
+
+
+def _open_alarm(setup: Setup, spec: AlarmSpec, alarm: Alarm) -> OpenAlarm:
+    rule = next((r for r in setup.rules if r.key == spec.rule), None)
+    zone = rule.zone if rule else spec.rule.partition(".")[0]
+    name = setup.zones[zone].name if zone in setup.zones else setup.room.name
+    return OpenAlarm(alarm, spec, rule, name, alarm.worst.limit if alarm.worst else None)
+
+
+def _clock_changes(from_ns: int, to_ns: int, zone: str) -> list[tuple[int, str]]:
+    """Where the local clock changes inside a window, to the hour; windows beyond 40 days do without."""
+    if not 0 < to_ns - from_ns <= 40 * 86400 * NS:
+        return []
+    hour = 3600 * NS
+    found, before = [], offset_s(from_ns, zone)
+    for at in range(from_ns - from_ns % hour + hour, to_ns, hour):
+        after = offset_s(at, zone)
+        if after != before:
+            found.append((at, "clock put back" if after < before else "clock put forward"))
+        before = after
+    return found
+

@@ -1,0 +1,159 @@
+"""Where the pages get what they show, and where people's acts go. The only module that knows the store.
+
+`Source` is what the pages need; `StoreSource` answers it from a data folder. The pages never
+judge: periods, excursions and checks come from `logger.verdicts`, which stores what it judged.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from logger.alarms import Alarm
+from logger.errors import StoreError
+from logger.model import Excursion, Inspection, Period, Row, Setup
+from logger.series import Float, Int
+
+if TYPE_CHECKING:
+    from logger.store import Store
+    from logger.verdicts import Verdicts
+
+
+class Source(Protocol):
+    """What the pages ask. Instants are int64 ns UTC, intervals half-open, values canonical."""
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the store holds invented data, for ever."""
+
+    def setup(self) -> Setup:
+        """The newest setup that was applied."""
+
+    def live(self) -> Mapping[str, Mapping[str, Any]]:
+        """The service's newest statement of each zone."""
+
+    def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
+        """Rows that came in after a cursor, and the new cursor; -1: only the newest cursor."""
+
+    def newest(self) -> Mapping[str, Row]:
+        """The newest row with a value of each channel."""
+
+    def extent(self) -> tuple[int, int] | None:
+        """First and last instant with a value."""
+
+    def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
+        """Instants, corrected values and expanded uncertainties, shape (n,) each."""
+
+    def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
+        """Periods of a zone, clipped to the interval."""
+
+    def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
+        """Excursions that touch the interval."""
+
+    def check(self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None) -> Mapping[str, Any]:
+        """The check of an interval, as `stillroom check --json` prints it."""
+
+    def alarms(self) -> list[Alarm]:
+        """Every alarm as it stands."""
+
+    def inspections(self) -> list[Inspection]:
+        """Every inspection, in order of start."""
+
+    def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
+        """A person has seen an alarm."""
+
+    def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
+        """Register a job that begins now."""
+
+    def stop_inspection(self, key: str, who: str, now_ns: int) -> Inspection:
+        """End a running job; gives it as it is now."""
+
+
+class StoreSource:
+    """A data folder, read by this process beside the service that writes it."""
+
+    def __init__(self, folder: Path) -> None:
+        from logger.store import Store
+
+        self.store: Store = Store.open(folder)
+        self._lock = threading.RLock()
+        self._judge: tuple[int, Setup, Verdicts] | None = None
+
+    @property
+    def simulated(self) -> bool:
+        return bool(self.store.simulated)
+
+    def _current(self) -> tuple[Setup, Verdicts]:
+        """Setup and verdicts of the newest version; read again when another one was applied."""
+        from logger.config import load_texts
+        from logger.verdicts import Verdicts
+
+        versions = self.store.setups()
+        if not versions:
+            raise StoreError(
+                f"The data folder {self.store.folder} has no setup yet. Apply one with `stillroom config apply`."
+            )
+        newest = versions[-1]
+        with self._lock:
+            if self._judge is None or self._judge[0] != newest.version:
+                setup = load_texts(newest.texts, version=newest.version).setup
+                self._judge = (newest.version, setup, Verdicts(self.store, setup))
+            return self._judge[1], self._judge[2]
+
+    def setup(self) -> Setup:
+        return self._current()[0]
+
+    def live(self) -> Mapping[str, Mapping[str, Any]]:
+        return {zone: json.loads(body) for zone, body in self.store.live().items()}
+
+    def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
+        return self.store.arrived_after(cursor)
+
+    def newest(self) -> Mapping[str, Row]:
+        return self.store.newest_ok()
+
+    def extent(self) -> tuple[int, int] | None:
+        return self.store.extent()
+
+    def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
+        return self._current()[1].corrected(channel, from_ns, to_ns)
+
+    def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
+        with self._lock:  # Judging a dirty piece is heavy: two viewers need not do it twice.
+            return self._current()[1].periods(zone, from_ns, to_ns, now_ns)
+
+    def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
+        with self._lock:
+            return self._current()[1].excursions(zone, from_ns, to_ns, now_ns)
+
+    def check(self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None) -> Mapping[str, Any]:
+        with self._lock:
+            return self._current()[1].check(zone, from_ns, to_ns, now_ns, pre_window_s=pre_window_s).to_json()
+
+    def alarms(self) -> list[Alarm]:
+        from logger import actions
+
+        return actions.alarm_list(self.store)
+
+    def inspections(self) -> list[Inspection]:
+        from logger import actions
+
+        return actions.inspections(self.store)
+
+    def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
+        from logger import actions
+
+        actions.acknowledge(self.store, alarm, who, comment, now_ns)
+
+    def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
+        from logger import actions
+
+        actions.start_inspection(self.store, self.setup(), inspection, who, now_ns)
+
+    def stop_inspection(self, key: str, who: str, now_ns: int) -> Inspection:
+        from logger import actions
+
+        return actions.stop_inspection(self.store, key, who, now_ns)

@@ -1,0 +1,141 @@
+"""How instants, ages and figures are written for a person: local time with its offset, ISO 8601, units."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from logger.instants import parse
+from logger.model import NS
+
+# The unit of the model as it is printed.
+PRINTED_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH", "1/m3": "1/m³"}
+QUANTITY_NAME = {"temperature": "temperature", "relative_humidity": "relative humidity", "pressure": "pressure"}
+# Pressure is kept in Pa and read in hPa; everything else is shown in its canonical unit.
+SHOWN_FACTOR = {"Pa": (0.01, "hPa")}
+
+
+def moment(ns: int, zone: str) -> datetime:
+    """An instant as an aware local time, to the microsecond."""
+    return datetime.fromtimestamp(ns // NS, UTC).astimezone(ZoneInfo(zone))
+
+
+def offset_s(ns: int, zone: str) -> int:
+    """Seconds that local time is ahead of UTC at an instant."""
+    offset = moment(ns, zone).utcoffset()
+    return 0 if offset is None else int(offset.total_seconds())
+
+
+def offset_text(seconds: int) -> str:
+    """
+    >>> offset_text(3600), offset_text(-12600)
+    ('+01:00', '-03:30')
+    """
+    sign = "-" if seconds < 0 else "+"
+    return f"{sign}{abs(seconds) // 3600:02d}:{abs(seconds) % 3600 // 60:02d}"
+
+
+def local(ns: int, zone: str, *, seconds: bool = False) -> str:
+    """Date and time of day, local, without the offset.
+
+    >>> local(1_761_350_400 * NS, "Europe/Vienna")
+    '2025-10-25 02:00'
+    """
+    return moment(ns, zone).strftime("%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M")
+
+
+def local_offset(ns: int, zone: str, *, seconds: bool = False) -> str:
+    """Date, time of day and offset, local."""
+    return f"{local(ns, zone, seconds=seconds)} {offset_text(offset_s(ns, zone))}"
+
+
+def clock(ns: int, now_ns: int, zone: str) -> str:
+    """The time of day, with the date in front of it when that is another day than now's."""
+    then, now = moment(ns, zone), moment(now_ns, zone)
+    return then.strftime("%H:%M") if then.date() == now.date() else then.strftime("%Y-%m-%d %H:%M")
+
+
+def between(from_ns: int, to_ns: int | None, zone: str) -> str:
+    """An interval; the second date only when it differs."""
+    if to_ns is None:
+        return f"{local(from_ns, zone)}, running"
+    first, last = moment(from_ns, zone), moment(to_ns, zone)
+    end = last.strftime("%H:%M") if first.date() == last.date() else last.strftime("%Y-%m-%d %H:%M")
+    return f"{first.strftime('%Y-%m-%d %H:%M')}–{end}"
+
+
+def age(seconds: float) -> str:
+    """How long ago, in the largest unit that says it.
+
+    >>> age(41), age(200), age(9000), age(200_000)
+    ('41 s', '3 min', '2.5 h', '2.3 days')
+    """
+    if seconds < 100:
+        return f"{max(seconds, 0):.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    if seconds < 129_600:
+        return f"{seconds / 3600:.1f} h"
+    return f"{seconds / 86400:.1f} days"
+
+
+def unit(name: str) -> str:
+    """A unit as it is printed."""
+    return PRINTED_UNIT.get(name, name)
+
+
+def shown(value: float, name: str) -> tuple[float, str]:
+    """A value in the unit in which people read it, and that unit as printed."""
+    factor, other = SHOWN_FACTOR.get(name, (1.0, name))
+    return value * factor, unit(other)
+
+
+def decimals(name: str, U: float | None = None) -> int:
+    """Decimal places that go with an uncertainty of two figures, or with the unit."""
+    if U is not None and U > 0:
+        return 1 if U >= 0.95 else 2 if U >= 0.095 else 3
+    return {"degC": 2, "K": 2, "K/m": 2, "K/h": 2}.get(name, 1)
+
+
+def figure(value: float | None, name: str, U: float | None = None) -> str:
+    """A value with its expanded uncertainty and unit.
+
+    >>> figure(20.0243, "degC", 0.1), figure(96_541.0, "Pa"), figure(None, "K")
+    ('20.02 ± 0.10 °C', '965.4 hPa', 'no value')
+    """
+    if value is None:
+        return "no value"
+    shown_value, printed = shown(value, name)
+    if U is None:
+        return f"{shown_value:.{decimals(name)}f} {printed}"
+    shown_U, _ = shown(U, name)
+    places = min(decimals(name, shown_U), 2)
+    return f"{shown_value:.{places}f} ± {shown_U:.{places}f} {printed}"
+
+
+def plain(value: float | None, name: str) -> str:
+    """A limit or a statistic: as many decimals as it needs, at most two."""
+    if value is None:
+        return "–"
+    shown_value, printed = shown(value, name)
+    return f"{shown_value:.2f}".rstrip("0").rstrip(".") + f" {printed}"
+
+
+def instant(text: str, zone: str, *, wanted_in: str) -> int:
+    """Nanoseconds UTC of what a person wrote into a field; IntervalError names the field and what is wanted."""
+    return parse(text, ZoneInfo(zone), wanted_in)
+
+
+def parsed(text: str | int) -> int:
+    """Nanoseconds of an RFC 3339 instant; numbers are taken as nanoseconds."""
+    if isinstance(text, int):
+        return text
+    return int(datetime.fromisoformat(text.replace("Z", "+00:00")).timestamp() * 1000) * (NS // 1000)
+
+
+def sentence(text: str) -> str:
+    """A text that begins with a capital and ends with a full stop."""
+    stripped = text.strip()
+    if not stripped:
+        return ""
+    return stripped[0].upper() + stripped[1:] + ("" if stripped[-1] in ".!?" else ".")

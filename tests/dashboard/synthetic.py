@@ -1,0 +1,265 @@
+"""A record that is invented by formula, for tests of the pages: no store, no judge, always the same.
+
+The bay is stable but for an excursion from 8 h to 7 h before NOW with 2 h of settling; it has a gap of
+20 min at 4 h before NOW. The bench is not shown: probe P6 is overdue. Its readings follow from
+sines, so that a test can compute them again.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from logger.alarms import Alarm, AlarmState, Cell
+from logger.errors import Refused, UnknownName
+from logger.model import (
+    NS,
+    AlarmSpec,
+    Certificate,
+    Channel,
+    Conformity,
+    Excursion,
+    Inspection,
+    Period,
+    Placement,
+    Position,
+    Probe,
+    Room,
+    Row,
+    Rule,
+    RuleState,
+    Setup,
+    Zone,
+)
+
+HOUR = 3600 * NS
+NOW = 1_792_418_400 * NS  # 2026-10-19T14:00 in Vienna
+START = NOW - 72 * HOUR
+PLACES = {
+    "P1": ("Bridge table", "machine-bay", "air", (2.0, 2.0, 0.9), 20.02),
+    "P2": ("Column top", "machine-bay", "air", (3.6, 3.8, 2.3), 19.91),
+    "P3": ("Machine scale", "machine-bay", "scale", (2.8, 2.9, 1.4), 20.11),
+    "P4": ("Plate air", "plate-bench", "air", (7.0, 1.6, 1.1), 20.24),
+    "P5": ("Granite plate", "plate-bench", "plate-top", (7.3, 1.7, 0.85), 20.31),
+    "P6": ("Bench air", "plate-bench", "air", (8.2, 2.4, 1.1), 20.33),
+}
+
+
+def setup() -> Setup:
+    """Two zones, six probes, the limits of the bay and the bench."""
+    positions = {
+        name.lower().replace(" ", "-"): Position(name.lower().replace(" ", "-"), name, zone, medium, xyz)
+        for name, zone, medium, xyz, _ in PLACES.values()
+    }
+    channels, certificates = {}, []
+    for probe in PLACES:
+        for quantity, unit, step, U in (("temperature", "degC", 0.01, 0.06), ("relative_humidity", "%RH", 0.1, 1.2)):
+            key = f"{probe}.{quantity}"
+            channels[key] = Channel(key, probe, quantity, unit, 60.0, 180.0, step, step / 3, (-20.0, 100.0))
+            due = NOW - 20 * HOUR if probe == "P6" else NOW + 5000 * HOUR
+            certificates.append(
+                Certificate(f"C-{key}", key, "Invented Lab", "none", "2026-01-10", START - 1000 * HOUR, due,
+                            (20.0,), (0.0,), (U,), 2.0, (0.0, 100.0))
+            )  # fmt: skip
+    return Setup(
+        1, "0123456789abcdef" * 4,
+        Room("east", "Measuring room East", "Almtal Gearworks", "Europe/Vienna", (9.0, 6.0, 3.0), "Greta Holm", True, (9.0, 4.2, 9.0, 5.2)),
+        {"machine-bay": Zone("machine-bay", "Machine bay", (0.8, 0.8, 5.2, 5.2)),
+         "plate-bench": Zone("plate-bench", "Plate bench", (6.0, 0.6, 8.6, 2.8), 7200)},
+        positions, {p: Probe(p, f"AG-{p}", PLACES[p][0], (f"{p}.temperature", f"{p}.relative_humidity")) for p in PLACES},
+        channels, tuple(Placement(p, PLACES[p][0].lower().replace(" ", "-"), START - HOUR) for p in PLACES),
+        tuple(certificates), rules(),
+        (AlarmSpec("bay-temperature", "machine-bay.temperature", "high", "Parts are measured at the wrong temperature.",
+                   "Stop measuring. Look whether the air handling runs and the door is shut."),),
+    )  # fmt: skip
+
+
+def rules() -> tuple[Rule, ...]:
+    def rule(key: str, kind: Any, name: str, unit: str, lower: float | None, upper: float, **more: Any) -> Rule:
+        quantity = "relative_humidity" if "humidity" in key else "temperature"
+        return Rule(key, key.partition(".")[0], kind, name, quantity, unit, lower, upper, "agreed with quality", START - HOUR, **more)
+
+    return (
+        rule("machine-bay.temperature", "limit", "temperature", "degC", 19.5, 20.5, disturbs=True),
+        rule("machine-bay.span-1h", "span", "span in 1 h", "K", None, 0.5, window_s=3600),
+        rule("machine-bay.span-24h", "span", "span in 24 h", "K", None, 1.0, window_s=86400),
+        rule("machine-bay.gradient-vertical", "gradient", "vertical gradient", "K/m", None, 0.5),
+        rule("machine-bay.humidity", "limit", "relative humidity", "%RH", 40.0, 60.0),
+        rule("plate-bench.temperature", "limit", "temperature", "degC", 19.0, 21.0, media=("air", "plate-top")),
+        rule("plate-bench.span-1h", "span", "span in 1 h", "K", None, 1.0, window_s=3600),
+        rule("plate-bench.humidity", "limit", "relative humidity", "%RH", 35.0, 65.0),
+    )
+
+
+def value_at(channel: str, taken_ns: np.ndarray) -> np.ndarray:
+    """The value of a channel by formula, canonical unit."""
+    probe, _, quantity = channel.partition(".")
+    hours = (np.asarray(taken_ns) - NOW) / HOUR
+    if quantity == "relative_humidity":
+        return np.round(48.0 + 2.0 * np.sin(hours / 5) + PLACES[probe][4] - 20, 1)
+    bump = 0.75 * np.exp(-(((hours + 7.5) / 0.55) ** 2)) if PLACES[probe][1] == "machine-bay" else 0.0 * hours
+    share = 0.6 if probe == "P3" else 1.0
+    return np.round(PLACES[probe][4] + 0.04 * np.sin(hours * 5) + 0.03 * np.sin(hours / 3) + share * bump, 2)
+
+
+class Synthetic:
+    """Answers what `dashboard.source.Source` asks; `add` and `raise_alarm` let a test make things happen."""
+
+    def __init__(self, *, simulated: bool = True, now_ns: int = NOW) -> None:
+        self.simulated = simulated
+        self.now = now_ns
+        self.at: int | None = None  # instant of the statements; None: now
+        self.rows: list[Row] = []
+        self.acknowledged: list[tuple[str, str, str]] = []
+        self._alarms: dict[str, Alarm] = {}
+        self._setup = setup()
+        self.jobs = {
+            "J1": Inspection("J1", "machine-bay", NOW - 30 * HOUR, NOW - 28 * HOUR, "Gear hub 4471"),
+            "J2": Inspection("J2", "machine-bay", NOW - 8 * HOUR, NOW - 6 * HOUR, "Valve body 4480"),
+            "J3": Inspection("J3", "plate-bench", NOW - 3 * HOUR, NOW - 2 * HOUR, "Ring set 100 mm"),
+        }
+
+    def setup(self) -> Setup:
+        return self._setup
+
+    def live(self) -> Mapping[str, Mapping[str, Any]]:
+        at = self.at or self.now
+        bay = {"zone": "machine-bay", "name": "Machine bay", "at": at, "verdict": "stable", "reason": "conforming",
+               "since": NOW - 5 * HOUR, "sentence": "Machine bay is stable. Since 09:00; closest to its limit: span in 24 h, 0.82 of 1.00 K.",
+               "next_step": "Nothing to do.", "provisional": True, "oldest_reading_s": 41.0, "rules": _states("machine-bay")}
+        bench = {"zone": "plate-bench", "name": "Plate bench", "at": at, "verdict": "not shown", "reason": "indeterminate",
+                 "since": NOW - 20 * HOUR, "sentence": "Plate bench: not shown. P6 is overdue since 2026-10-18.",
+                 "next_step": "Swap P6 or confirm it.", "provisional": False, "oldest_reading_s": 41.0, "rules": _states("plate-bench")}  # fmt: skip
+        if self._alarms and any(a.state is not AlarmState.NORMAL for a in self._alarms.values()):
+            bay |= {"verdict": "not stable", "reason": "nonconforming", "sentence": "Machine bay is not stable. P1 is at 20.71 °C, limit 20.5 °C."}
+        return {"machine-bay": json.loads(json.dumps(bay)), "plate-bench": json.loads(json.dumps(bench))}
+
+    def add(self, *rows: Row) -> None:
+        """Readings that arrive now."""
+        self.rows += rows
+
+    def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
+        if cursor < 0:
+            return [], len(self.rows)
+        return [(i + 1, row) for i, row in enumerate(self.rows) if i >= cursor], len(self.rows)
+
+    def newest(self) -> Mapping[str, Row]:
+        found = {c: Row(c, self.now - 41 * NS, self.now - 40 * NS, 0.0) for c in self._setup.channels}
+        return found | {row.channel: row for row in self.rows if row.value is not None}
+
+    def extent(self) -> tuple[int, int] | None:
+        return START, NOW
+
+    def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        first = max(from_ns, START)
+        first += (-(first - START)) % (60 * NS)
+        taken = np.arange(first, min(to_ns, NOW), 60 * NS, dtype=np.int64)
+        if channel[:2] in ("P1", "P2", "P3"):
+            taken = taken[~((taken >= NOW - 4 * HOUR) & (taken < NOW - 4 * HOUR + 1200 * NS))]
+        value = value_at(channel, taken)
+        later = [r for r in self.rows if r.channel == channel and from_ns <= r.taken_ns < to_ns and r.taken_ns >= NOW]
+        taken = np.concatenate([taken, [r.taken_ns for r in later]]).astype(np.int64)
+        value = np.concatenate([value, [np.nan if r.value is None else r.value for r in later]])
+        if to_ns - from_ns == 1 and not len(taken):  # the newest reading of a quiet record
+            taken, value = np.array([from_ns]), value_at(channel, np.array([from_ns]))
+        return taken, value, np.full(len(taken), 0.1 if channel.endswith("temperature") else 1.8)
+
+    def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
+        every = bay_periods() if zone == "machine-bay" else [
+            Period(zone, START, NOW - 20 * HOUR, "stable", "conforming"),
+            Period(zone, NOW - 20 * HOUR, NOW + 9999 * HOUR, "not shown", "indeterminate", "plate-bench.temperature", "P6"),
+        ]  # fmt: skip
+        return [
+            replace(p, from_ns=max(p.from_ns, from_ns), to_ns=min(p.to_ns, to_ns))
+            for p in every
+            if p.from_ns < to_ns and p.to_ns > from_ns
+        ]
+
+    def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
+        one = Excursion("machine-bay", "machine-bay.temperature", NOW - 8 * HOUR, NOW - 7 * HOUR, 20.77, NOW - 7 * HOUR - 1800 * NS,
+                        20.5, 0.1, "degC", 0.17, ("P1", "P2"), True, "agreed with quality")  # fmt: skip
+        return [one] if zone in (None, one.zone) and one.from_ns < to_ns and one.to_ns > from_ns else []
+
+    def check(self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None) -> Mapping[str, Any]:
+        from logger.instants import rfc3339
+
+        found = [p for p in self.periods(zone, from_ns, to_ns, now_ns) if p.verdict != "stable"]
+        worst = next((p for p in found if p.verdict == "not stable"), found[0] if found else None)
+        reasons = [
+            {"reason": p.reason, "rule": p.rule, "probe": p.probe, "from": rfc3339(p.from_ns), "to": rfc3339(p.to_ns),
+             "worst": 20.77 if p.reason == "nonconforming" else None, "limit": 20.5 if p.reason == "nonconforming" else None,
+             "U": 0.1 if p.reason == "nonconforming" else None, "unit": "degC", "proven": p.reason == "nonconforming",
+             "basis": "agreed with quality", "why": "certificate overdue" if p.reason == "indeterminate" else "", "pre_window": False}
+            for p in ([worst] + [p for p in found if p is not worst] if worst else [])
+        ]  # fmt: skip
+        statistics = {
+            c: {"quantity": "temperature", "unit": "degC", "readings": 120, "min": 19.9, "max": 20.77, "mean": 20.1, "span": 0.87,
+                "share_conforming": 0.6, "share_within": 0.7}
+            for c in self._setup.channels_in(zone) if c.endswith("temperature")
+        }  # fmt: skip
+        return {
+            "verdict": worst.verdict if worst else "stable", "zone": zone, "from": rfc3339(from_ns), "to": rfc3339(to_ns),
+            "pre_window_s": 7200 if pre_window_s is None else pre_window_s, "decision_rule": "guarded acceptance, w = U", "provisional": False,
+            "reasons": reasons, "statistics": statistics, "digest": "d" * 64, "setup": "s" * 64, "software": "stillroom 0",
+        }  # fmt: skip
+
+    def raise_alarm(self, state: AlarmState = AlarmState.UNACKNOWLEDGED) -> None:
+        """The bay's temperature alarm, out since five minutes."""
+        cell = Cell(self.now - 60 * NS, self.now, Conformity.NONCONFORMING, 20.71, 0.1, -0.21, "degC", 20.5, "P1")
+        self._alarms["bay-temperature"] = Alarm("bay-temperature", state, since_ns=self.now - 300 * NS, worst=cell, occurrence=1)
+
+    def alarms(self) -> list[Alarm]:
+        return list(self._alarms.values())
+
+    def inspections(self) -> list[Inspection]:
+        return list(self.jobs.values())
+
+    def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
+        if alarm not in self._alarms:
+            raise UnknownName("alarm", alarm, self._alarms)
+        self.acknowledged.append((alarm, who, comment))
+        self._alarms[alarm] = replace(self._alarms[alarm], condition=AlarmState.ACKNOWLEDGED)
+
+    def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
+        self.jobs[inspection.key] = inspection
+
+    def stop_inspection(self, key: str, who: str, now_ns: int) -> Inspection:
+        if self.jobs[key].to_ns is not None:
+            raise Refused("stopped already")
+        self.jobs[key] = replace(self.jobs[key], to_ns=now_ns)
+        return self.jobs[key]
+
+
+def bay_periods() -> list[Period]:
+    zone, rule = "machine-bay", "machine-bay.temperature"
+    return [
+        Period(zone, START, NOW - 8 * HOUR - 240 * NS, "stable", "conforming"),
+        Period(zone, NOW - 8 * HOUR - 240 * NS, NOW - 8 * HOUR, "not shown", "guard band", rule, "P1"),
+        Period(zone, NOW - 8 * HOUR, NOW - 7 * HOUR, "not stable", "nonconforming", rule, "P1"),
+        Period(zone, NOW - 7 * HOUR, NOW - 5 * HOUR, "not stable", "settling", rule),
+        Period(zone, NOW - 5 * HOUR, NOW - 4 * HOUR, "stable", "conforming"),
+        Period(zone, NOW - 4 * HOUR, NOW - 4 * HOUR + 1200 * NS, "not shown", "indeterminate", rule, "P1"),
+        Period(zone, NOW - 4 * HOUR + 1200 * NS, NOW - 600 * NS, "stable", "conforming"),
+        Period(zone, NOW - 600 * NS, NOW + 9999 * HOUR, "stable", "conforming", provisional=True),
+    ]
+
+
+def _states(zone: str) -> list[dict[str, Any]]:
+    values = {
+        "machine-bay.temperature": (20.02, 0.1, "P1"), "machine-bay.span-1h": (0.21, 0.03, "P2"),
+        "machine-bay.span-24h": (0.82, 0.03, "P2"), "machine-bay.gradient-vertical": (0.09, 0.14, "P1–P2"),
+        "machine-bay.humidity": (46.2, 1.8, "P1"), "plate-bench.temperature": (20.33, 0.1, "P5"),
+        "plate-bench.span-1h": (0.31, 0.03, "P4"), "plate-bench.humidity": (64.1, 1.8, "P4"),
+    }  # fmt: skip
+    found = []
+    for rule in rules():
+        if rule.zone == zone:
+            value, U, probe = values[rule.key]
+            state = RuleState(rule.key, rule.name, NOW - 60 * NS, value, U, 0.1, rule.unit, rule.lower, rule.upper,
+                              Conformity.GUARD_BAND if value == 64.1 else Conformity.CONFORMING, probe)  # fmt: skip
+            found.append({**state.__dict__, "conformity": int(state.conformity)})
+    return found
