@@ -1,0 +1,105 @@
+"""The files in config/ to the model, or all their faults at once.
+
+    load(folder) -> Config          ConfigError lists every fault of every file
+    load_texts(texts) -> Config     the same from stored texts: file name -> text
+    example_folder() -> Path        the invented room that travels with the program
+
+Files are read in sorted order: room*.toml, probes*.toml, limits*.toml, alarms*.toml,
+certificates/*.toml, and profiles/*.toml for the import of logger files.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+from .config_checks import check
+from .config_feasible import warnings as _warnings
+from .config_reading import nearest
+from .config_setup import lines_of, mail_of, setup_of
+from .config_tables import Tables, read_tables
+from .errors import ConfigError, Fault, UnitError
+from .imports.profile import profile_of
+from .model import Config, Setup
+from .units import to_canonical
+
+
+def load(folder: Path) -> Config:
+    """The configuration in a folder; ConfigError with all faults of all files."""
+    return load_texts(read_texts(folder))
+
+
+def read_texts(folder: Path) -> dict[str, str]:
+    """Text of each TOML file below a folder, by its name relative to it, in sorted order."""
+    if not folder.is_dir():
+        wanted = "a folder with room.toml and its fellows"
+        raise ConfigError([Fault(str(folder), "", "", wanted, "no folder")])
+    texts, faults = {}, []
+    for path in sorted(folder.rglob("*.toml"), key=lambda p: p.relative_to(folder).as_posix()):
+        name = path.relative_to(folder).as_posix()
+        try:
+            texts[name] = path.read_text(encoding="utf-8-sig")
+        except (OSError, UnicodeDecodeError) as error:
+            faults.append(Fault(name, "", "", "a readable file in UTF-8", str(error)))
+    if faults:
+        raise ConfigError(faults)
+    return texts
+
+
+def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
+    """The configuration from texts by file name; `version` is that of the stored setup."""
+    tables = read_tables(texts)
+    setup = setup_of(tables, version, digest(texts))
+    tables.faults += check(tables, setup)
+    tables.faults += _profile_faults(texts, tables, setup)
+    if tables.faults:
+        raise ConfigError(sorted(tables.faults, key=lambda fault: fault.file))
+    return Config(setup, lines_of(tables), mail_of(tables), {f: _lf(texts[f]) for f in sorted(texts)})
+
+
+def digest(texts: Mapping[str, str]) -> str:
+    """SHA-256 over names and texts in sorted order, with LF line ends whatever the machine writes."""
+    sha = hashlib.sha256()
+    for file in sorted(texts):
+        for part in (file, _lf(texts[file])):
+            data = part.encode()
+            sha.update(f"{len(data)}:".encode() + data)
+    return sha.hexdigest()
+
+
+def warnings(config: Config) -> list[str]:
+    """What the configuration may say but should not without a thought."""
+    return _warnings(config.setup)
+
+
+def example_folder() -> Path:
+    """The commented example: beside the packages in a source tree, else where it was installed."""
+    beside = Path(__file__).resolve().parent.parent / "config"
+    return beside if (beside / "room.toml").is_file() else Path(sys.prefix) / "share" / "stillroom" / "config"
+
+
+def _lf(text: str) -> str:
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _profile_faults(texts: Mapping[str, str], tables: Tables, setup: Setup) -> list[Fault]:
+    faults: list[Fault] = []
+    for file in (f for f in sorted(texts) if f.startswith("profiles/")):
+        try:
+            profile = profile_of(file, texts[file])
+        except ConfigError as error:
+            faults += error.faults
+            continue
+        for column in profile.columns:
+            known = tables.known("channel")
+            if column.channel not in known:
+                wanted = nearest(column.channel, known).replace("name", "channel", 1)
+                faults.append(Fault(file, "columns", "channel", wanted, repr(column.channel)))
+            elif column.unit and (channel := setup.channels.get(column.channel)):
+                try:
+                    to_canonical(0.0, column.unit, channel.quantity)
+                except UnitError as error:
+                    faults.append(Fault(file, "columns", "unit", f"a unit of {channel.quantity}", str(error)))
+    return faults

@@ -1,0 +1,250 @@
+"""What no single table can tell: references, contradictions, and numbers that cannot be."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from itertools import combinations
+
+from .config_feasible import infeasible
+from .config_reading import Entry
+from .config_schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
+from .config_setup import deadbands
+from .config_tables import CertificateEntry, Tables, unknown
+from .errors import Fault
+from .model import Placement, Setup
+from .rules import kinds
+from .units import QUANTITIES, unit_name
+
+_KEY_OF_UNIT = {
+    "degC": "deadband_K",
+    "K": "deadband_K",
+    "%RH": "deadband_percent_RH",
+    "Pa": "deadband_hPa",
+    "ppm": "deadband_ppm",
+    "K/h": "deadband_K_per_h",
+    "K/m": "deadband_K_per_m",
+}
+
+
+def check(tables: Tables, setup: Setup) -> list[Fault]:
+    """All faults between the tables. What can be met at all is asked only of sound tables.
+
+    A probe that could not be read would make its zone's rules look impossible, too: one fault
+    is enough for one mistake.
+    """
+    sound = not tables.faults
+    faults = [f for part in _OF_TABLES for f in part(tables)]
+    faults += [f for part in _OF_SETUP for f in part(tables, setup)]
+    if sound and not faults:
+        faults = list(infeasible(tables, setup))
+    return faults
+
+
+def _room(tables: Tables) -> Iterator[Fault]:
+    if tables.room is None:
+        if not tables.faults:
+            yield Fault("room.toml", "room", "", "the table [room]", "nothing")
+        return
+    size = tables.room.value.size_m
+    if min(size) <= 0:
+        yield tables.room.fault("size_m", "three lengths above zero", str(size))
+    for key, zone in tables.zones.items():
+        x0, y0, x1, y1 = zone.value.outline_m
+        if not (0 <= x0 < x1 <= size[0] and 0 <= y0 < y1 <= size[1]):
+            wanted = f"x0 < x1 and y0 < y1 inside the room of {size[0]} x {size[1]} m"
+            yield zone.fault("outline_m", wanted, f"{zone.value.outline_m} for {key}")
+
+
+def _positions(tables: Tables, setup: Setup) -> Iterator[Fault]:
+    for entry in tables.positions.values():
+        if entry.value.zone not in tables.known("zone"):
+            yield unknown(entry, "zone", entry.value.zone, tables.known("zone"), "zone")
+        size = setup.room.size_m
+        inside = all(0 <= p <= s for p, s in zip(entry.value.xyz_m, size, strict=True))
+        if tables.room and entry.value.medium != "outdoor" and not inside:
+            yield entry.fault("xyz_m", f"a place inside the room of {size} m", str(entry.value.xyz_m))
+
+
+def _channels(tables: Tables) -> Iterator[Fault]:
+    for key, entry in tables.channels.items():
+        yield from _unit(entry, "quantity", entry.value.quantity, entry.value.unit)
+        low, high = entry.value.probe_span
+        if not low < high:
+            yield entry.fault("probe_span", "the lower end first", str(entry.value.probe_span))
+        user = entry.value.user_span
+        if user and not low <= user[0] < user[1] <= high:
+            yield entry.fault("user_span", f"a span inside probe_span {[low, high]}", str(user))
+        interval_s = tables.intervals_s[key.rsplit(".", 1)[0]]
+        if entry.value.max_age_s is not None and entry.value.max_age_s < interval_s:
+            wanted = f"at least the sampling interval of {interval_s:g} s"
+            yield entry.fault("max_age_s", wanted, f"{entry.value.max_age_s:g}")
+
+
+def _unit(entry: Entry[ChannelTable], key: str, quantity: str, unit: str) -> Iterator[Fault]:
+    if quantity not in QUANTITIES:
+        yield unknown(entry, key, quantity, list(QUANTITIES), "quantity")
+    elif unit_name(unit) not in QUANTITIES[quantity].units:
+        yield entry.fault("unit", f"one of {', '.join(QUANTITIES[quantity].units)}", repr(unit))
+
+
+def _probes(tables: Tables) -> Iterator[Fault]:
+    serials: dict[str, str] = {}
+    placed = {p.value.probe for p in tables.placements}
+    all_read = not any(f.table.startswith("placements") for f in tables.faults)
+    for key, entry in tables.probes.items():
+        if (other := serials.setdefault(entry.value.serial, key)) != key:
+            yield entry.fault("serial", "a serial number of its own", f"that of {other}")
+        if not entry.value.channels:
+            yield entry.fault("channels", "at least one channel", "none")
+        if key not in placed and all_read:
+            yield entry.fault("", "a table [[placements]] that says where it stands", "none")
+
+
+def _connections(tables: Tables) -> Iterator[Fault]:
+    for key, entry in tables.connections.items():
+        table = entry.value
+        if table.mode == "query" and not table.query:
+            yield entry.fault("query", "the text that asks for a reading", "nothing")
+        channels = [c.rsplit(".", 1)[1] for c in tables.known("channel") if c.startswith(f"{key}.")]
+        for group, name in table.values.items():
+            if name not in channels:
+                yield unknown(entry, f"values.{group}", name, channels, "channel")
+        try:
+            groups = set(re.compile(table.pattern).groupindex)
+        except re.error as error:
+            yield entry.fault("pattern", "a regular expression", f"{error}")
+            continue
+        if groups != set(table.values):
+            found = f"{', '.join(sorted(groups)) or 'none'} and {', '.join(sorted(table.values)) or 'none'}"
+            yield entry.fault("pattern", "the same names in (?P<name>...) as in `values`", found)
+
+
+def _placements(tables: Tables, setup: Setup) -> Iterator[Fault]:
+    for entry in tables.placements:
+        if entry.value.probe not in tables.known("probe"):
+            yield unknown(entry, "probe", entry.value.probe, tables.known("probe"), "probe")
+        if entry.value.position not in tables.known("position"):
+            yield unknown(entry, "position", entry.value.position, tables.known("position"), "position")
+    for placement in setup.placements:
+        if placement.to_ns is not None and placement.to_ns <= placement.from_ns:
+            entry = _entry_of(tables, placement)
+            yield entry.fault("to", f"an end after {entry.value.from_}", str(entry.value.to))
+    for one, other in combinations(setup.placements, 2):
+        if one.probe == other.probe and _overlap(one.from_ns, one.to_ns, other.from_ns, other.to_ns):
+            entry = _entry_of(tables, other)
+            found = f"{one.position} and {other.position} together"
+            wanted = f"{one.probe} at one place at a time; end the earlier one with `to`"
+            yield entry.fault("from", wanted, found)
+
+
+def _entry_of(tables: Tables, placement: Placement) -> Entry[PlacementTable]:
+    mine = [
+        e
+        for e in tables.placements
+        if (e.value.probe, e.value.position) == (placement.probe, placement.position)
+    ]
+    return mine[-1]
+
+
+def _overlap(a0: int, a1: int | None, b0: int, b1: int | None) -> bool:
+    return (b1 is None or a0 < b1) and (a1 is None or b0 < a1)
+
+
+def _certificates(tables: Tables) -> Iterator[Fault]:
+    for found in tables.certificates:
+        head = found.entry.value
+        channel = tables.channels.get(head.channel)
+        if channel is None:
+            if head.channel not in tables.known("channel"):
+                yield unknown(found.entry, "channel", head.channel, tables.known("channel"), "channel")
+            continue
+        probe = tables.probes[head.channel.rsplit(".", 1)[0]]
+        if head.serial != probe.value.serial:
+            yield found.entry.fault("serial", f"that of the probe, {probe.value.serial!r}", repr(head.serial))
+        if not head.range[0] < head.range[1]:
+            yield found.entry.fault("range", "the lower end first", str(head.range))
+        yield from _days(found.entry)
+        yield from _points(found)
+
+
+def _days(entry: Entry[CertificateFile]) -> Iterator[Fault]:
+    head = entry.value
+    if head.due_on is not None and head.due_on < head.calibrated_on:
+        yield entry.fault("due_on", f"a day after the calibration of {head.calibrated_on}", str(head.due_on))
+    used = str(head.valid_from)[:10]
+    if used < head.calibrated_on.isoformat():
+        wanted = f"put in use on or after the calibration of {head.calibrated_on}"
+        yield entry.fault("valid_from", wanted, str(head.valid_from))
+
+
+def _points(found: CertificateEntry) -> Iterator[Fault]:
+    seen: set[float] = set()
+    for entry in found.points:
+        point = entry.value
+        if point.indication in seen:
+            yield entry.fault("indication", "one point for each indication", f"{point.indication} twice")
+        seen.add(point.indication)
+        if point.reference is None and point.correction is None:
+            yield entry.fault("reference", "`reference` or `correction`", "neither")
+        elif point.reference is not None and point.correction is not None:
+            difference = point.reference - point.indication
+            if abs(difference - point.correction) > 1e-6 * max(1.0, abs(point.reference)):
+                wanted = f"reference - indication, which is {difference:+.6g}"
+                yield entry.fault("correction", wanted, f"{point.correction:+.6g}")
+
+
+def _rules(tables: Tables, setup: Setup) -> Iterator[Fault]:
+    for rule in setup.rules:
+        entry = tables.rules[rule.key].entry
+        if rule.zone not in tables.known("zone"):
+            yield unknown(entry, "", rule.zone, tables.known("zone"), "zone")
+        if rule.kind not in kinds():
+            yield entry.fault("", f"a rule of one of the kinds {', '.join(kinds())}", rule.kind)
+        if rule.lower is not None and rule.upper is not None and rule.lower >= rule.upper:
+            yield entry.fault("", "the lower limit below the upper one", f"{rule.lower:g} and {rule.upper:g}")
+        if rule.kind in ("span", "gradient") and (rule.upper or 0) <= 0:
+            yield entry.fault("", f"a {rule.kind} above zero", f"{rule.upper:g}")
+        if rule.to_ns is not None and rule.to_ns <= rule.from_ns:
+            yield entry.fault("valid_to", "an end after the begin", str(entry.value.valid_to))
+        yield from _rule_channels(tables, setup, rule.quantity, entry, rule.zone)
+    for one, other in combinations(setup.rules, 2):
+        same = (one.zone, one.name, one.activity) == (other.zone, other.name, other.activity)
+        if same and _overlap(one.from_ns, one.to_ns, other.from_ns, other.to_ns):
+            wanted = f"a name that {one.key} has not; rules are printed and replaced by their names"
+            yield tables.rules[other.key].entry.fault("name", wanted, repr(other.name))
+
+
+def _rule_channels(
+    tables: Tables, setup: Setup, quantity: str, entry: Entry[RuleTable], zone: str
+) -> Iterator[Fault]:
+    for key in entry.value.channels:
+        channel = setup.channels.get(key)
+        if key not in tables.known("channel"):
+            yield unknown(entry, "channels", key, tables.known("channel"), "channel")
+        elif channel and channel.quantity != quantity:
+            yield entry.fault("channels", f"channels of {quantity}", f"{key}, which is {channel.quantity}")
+        elif channel and zone in setup.zones and key not in setup.channels_in(zone):
+            yield entry.fault("channels", f"channels of probes in {zone}", f"{key}, which is never there")
+
+
+def _alarms(tables: Tables, setup: Setup) -> Iterator[Fault]:
+    routes = ["screen", *tables.known("mail route")]
+    units = {rule.key: rule.unit for rule in setup.rules}
+    for entry in tables.alarms.values():
+        rule = entry.value.rule
+        if rule not in tables.known("rule"):
+            yield unknown(entry, "rule", rule, tables.known("rule"), "rule")
+        for route in entry.value.routes:
+            if route not in routes:
+                yield unknown(entry, "routes", route, routes, "route")
+        fitting = _KEY_OF_UNIT.get(units.get(rule, ""))
+        for key in deadbands(entry.value):
+            if rule in units and key != fitting:
+                yield entry.fault(key, f"{fitting or 'no deadband'}, as {rule} is in {units[rule]}", key)
+
+
+_OF_TABLES: Sequence[Callable[[Tables], Iterator[Fault]]] = (
+    _room, _channels, _probes, _connections, _certificates,
+)  # fmt: skip
+_OF_SETUP: Sequence[Callable[[Tables, Setup], Iterator[Fault]]] = (_positions, _placements, _rules, _alarms)

@@ -1,0 +1,146 @@
+"""Rules that could never be shown to be met with the probes and certificates of this setup.
+
+A limit that no probe here can prove would only show after days of "not shown"; so it is a fault
+of the configuration. Asked of sound setups only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+import numpy as np
+
+from .calibration import standard_uncertainty
+from .config_reading import Entry
+from .config_schema import RuleTable
+from .config_tables import Tables
+from .errors import Fault
+from .model import Certificate, Channel, Position, Rule, Setup
+from .units import difference_to_canonical, to_canonical
+
+WANTED_RATIO = 3.0  # tolerance/U below this is worth a warning
+
+
+def infeasible(tables: Tables, setup: Setup) -> Iterator[Fault]:
+    """A fault for each rule that could never be shown to be met."""
+    for rule in setup.rules:
+        entry = tables.rules[rule.key].entry
+        channels = setup.channels_of(rule)
+        least = 2 if rule.kind in ("gradient", "difference") else 1
+        if len(channels) < max(least, rule.need or 0):
+            yield _too_few(entry, rule, channels, max(least, rule.need or 0))
+            continue
+        bare = [c for c in channels if not setup.certificates_of(c)]
+        if len(channels) - len(bare) < (rule.need or len(channels)):
+            wanted = "certificates for its channels; without them it could never be shown to be met"
+            yield entry.fault("", wanted, f"none for {', '.join(bare)}")
+            continue
+        yield from _window(entry, rule, setup)
+        yield from _acceptance(entry, rule, setup)
+
+
+def _too_few(entry: Entry[RuleTable], rule: Rule, channels: tuple[str, ...], least: int) -> Fault:
+    media = ", ".join(rule.media)
+    wanted = f"at least {least} channel(s) of {rule.quantity} in {media} in zone {rule.zone}"
+    found = ", ".join(channels) or "none: no probe here could ever show this rule to be met"
+    return entry.fault("need" if rule.need else "media", wanted, found)
+
+
+def _window(entry: Entry[RuleTable], rule: Rule, setup: Setup) -> Iterator[Fault]:
+    if rule.kind not in ("span", "slope"):
+        return
+    if rule.window_s % setup.step_s:
+        yield entry.fault("", f"a window of whole cells of {setup.step_s} s", f"{rule.window_s} s")
+    slow = [c for c in setup.channels_of(rule) if rule.window_s < 5 * setup.channels[c].interval_s]
+    if slow:
+        wanted = "a window of at least five sampling intervals; in a shorter one nothing is shown"
+        yield entry.fault("", wanted, f"{rule.window_s} s with {', '.join(slow)}")
+
+
+def _acceptance(entry: Entry[RuleTable], rule: Rule, setup: Setup) -> Iterator[Fault]:
+    U, by = rule_U(rule, setup)
+    width = _width(rule)
+    if width is None or rule.r == 0 or not U:
+        return
+    band = 2 if rule.lower is not None and rule.upper is not None else 1
+    if band * rule.r * U > width:
+        least = f"{band * rule.r * U:.2g} {rule.unit}"
+        wanted = f"limits at least {least} wide, as U is {U:.2g} {rule.unit} ({by})"
+        yield entry.fault("", wanted, f"{width:.3g} {rule.unit}: this zone could never be shown stable")
+
+
+def _width(rule: Rule) -> float | None:
+    """Width of what is allowed; None where one side is open."""
+    if rule.lower is not None and rule.upper is not None:
+        return rule.upper - rule.lower
+    return rule.upper if rule.kind in ("span", "gradient") else None
+
+
+def warnings(setup: Setup) -> list[str]:
+    """What is allowed but deserves a thought: limits narrow against what the probes can tell."""
+    found = []
+    for rule in setup.rules:
+        U, by = rule_U(rule, setup)
+        width = _width(rule)
+        if width is None or not U:
+            continue
+        tolerance = width / 2 if rule.lower is not None else width
+        if tolerance / U < WANTED_RATIO:
+            found.append(
+                f"{rule.key}: tolerance {tolerance:.3g} {rule.unit} is only {tolerance / U:.1f} times "
+                f"U = {U:.2g} {rule.unit} ({by}); {WANTED_RATIO:g} is usual"
+            )
+    return found
+
+
+def rule_U(rule: Rule, setup: Setup) -> tuple[float, str]:
+    """Expanded uncertainty (k = 2) that decides a rule, in its unit, and the probes it comes from.
+
+    For one probe the largest in the band; for a gradient that of the best pair, as the pair
+    that is too near or too uncertain may be named apart.
+    """
+    channels = [setup.channels[c] for c in setup.channels_of(rule) if setup.certificates_of(c)]
+    if rule.kind == "span":
+        return max(((_span_U(c), c.key) for c in channels), default=(0.0, ""))
+    if rule.kind == "gradient":
+        return min(_pairs(rule, setup, channels), default=(0.0, ""))
+    return max(((_channel_U(c, rule, setup), c.key) for c in channels), default=(0.0, ""))
+
+
+def _channel_U(channel: Channel, rule: Rule, setup: Setup) -> float:
+    """The best that any of its certificates offers at the limits; newest certificates replace old ones."""
+    return min(_certified_U(c, channel, rule) for c in setup.certificates_of(channel.key))
+
+
+def _certified_U(certificate: Certificate, channel: Channel, rule: Rule) -> float:
+    points = np.asarray(certificate.indications)
+    known = to_canonical(points, channel.unit, channel.quantity)
+    low = -np.inf if rule.lower is None or rule.kind != "limit" else rule.lower
+    high = np.inf if rule.upper is None or rule.kind != "limit" else rule.upper
+    inside = points[(known >= low) & (known <= high)]
+    # Without a point between the limits the uncertainty there is not known better than at all points.
+    u = standard_uncertainty(certificate, channel, inside if len(inside) else points)
+    return float(difference_to_canonical(2 * np.max(u), channel.unit, channel.quantity))
+
+
+def _span_U(channel: Channel) -> float:
+    """U(span) = 2·√2·u_cell with one reading in a cell: the offset of a probe cancels in its own span."""
+    u_cell = np.sqrt(channel.noise**2 + channel.resolution**2 / 12)
+    return float(difference_to_canonical(2 * np.sqrt(2) * u_cell, channel.unit, channel.quantity))
+
+
+def _pairs(rule: Rule, setup: Setup, channels: list[Channel]) -> Iterator[tuple[float, str]]:
+    for one, other in combinations(channels, 2):
+        for a in setup.placements_of(one.key):
+            for b in setup.placements_of(other.key):
+                d = _distance_m(rule, setup.positions[a.position], setup.positions[b.position])
+                if d >= rule.d_min_m:
+                    U = np.hypot(_channel_U(one, rule, setup), _channel_U(other, rule, setup)) / d
+                    yield float(U), f"{one.key} and {other.key}"
+
+
+def _distance_m(rule: Rule, a: Position, b: Position) -> float:
+    dx, dy, dz = (p - q for p, q in zip(a.xyz_m, b.xyz_m, strict=True))
+    parts = {"vertical": (dz,), "horizontal": (dx, dy)}.get(rule.direction, (dx, dy, dz))
+    return float(np.hypot.reduce(parts))

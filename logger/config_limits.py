@@ -1,0 +1,147 @@
+"""The keys of a limit: `span_1h_K` says a span, over one hour, in kelvin."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal, cast
+
+from .model import RuleKind
+from .units import QUANTITIES, difference_to_canonical, to_canonical
+
+Direction = Literal["", "vertical", "horizontal", "pair"]
+
+# How units stand in keys, where TOML allows letters, digits, - and _ alone: unit, usual quantity.
+_UNITS: Mapping[str, tuple[str, str]] = {
+    "degC": ("degC", "temperature"),
+    "degF": ("degF", "temperature"),
+    "K": ("K", "temperature"),
+    "percent_RH": ("%RH", "relative_humidity"),
+    "Pa": ("Pa", "pressure"),
+    "hPa": ("hPa", "pressure"),
+    "kPa": ("kPa", "pressure"),
+    "ppm": ("ppm", "co2"),
+    "m_per_s": ("m/s", "air_speed"),
+    "lx": ("lx", "illuminance"),
+    "per_m3": ("1/m3", "particle_count"),
+}
+_UNIT = "|".join(sorted(_UNITS, key=len, reverse=True))
+_FORMS = tuple(
+    re.compile(form)
+    for form in (
+        rf"(?P<side>lower|upper)_(?P<unit>{_UNIT})",
+        rf"(?P<kind>span)_(?P<n>\d+)(?P<of>s|min|h)_(?P<unit>{_UNIT})",
+        rf"(?P<kind>slope)_(?P<n>\d+)(?P<of>s|min|h)_(?P<unit>{_UNIT})_per_h",
+        rf"(?P<kind>gradient)_(?P<direction>vertical|horizontal|pair)_(?P<unit>{_UNIT})_per_m",
+        rf"(?P<kind>difference)_(?P<unit>{_UNIT})",
+        r"(?P<kind>condensation)_margin_(?P<unit>K)",
+    )
+)
+_SECONDS = {"s": 1, "min": 60, "h": 3600}
+_ABSOLUTE = ("limit",)
+_PER = {"slope": "/h", "gradient": "/m"}
+
+# Offered when an unknown key comes near to one of them.
+COMMON_KEYS = (
+    "lower_degC", "upper_degC", "lower_percent_RH", "upper_percent_RH", "lower_hPa", "upper_hPa",
+    "span_1h_K", "span_24h_K", "slope_1h_K_per_h", "gradient_vertical_K_per_m",
+    "gradient_horizontal_K_per_m", "gradient_pair_K_per_m", "difference_K", "condensation_margin_K",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Limit:
+    """What the keys of one rule's limit say; bounds in `unit`, the canonical one of the kind."""
+
+    kind: RuleKind
+    quantity: str
+    unit: str
+    lower: float | None
+    upper: float | None
+    window_s: int = 0
+    direction: Direction = ""
+
+    @property
+    def name(self) -> str:
+        """As printed: "temperature", "span in 1 h", "vertical gradient"."""
+        of = "" if self.quantity == "temperature" else f" of {self.quantity.replace('_', ' ')}"
+        if self.kind == "limit":
+            return self.quantity.replace("_", " ")
+        if self.kind in ("span", "slope"):
+            return f"{self.kind}{of} in {_duration(self.window_s)}"
+        if self.kind == "gradient":
+            return f"{self.direction} gradient{of}"
+        return {"difference": f"difference{of}", "condensation": "condensation margin"}[self.kind]
+
+
+def is_limit_key(key: str) -> bool:
+    """Whether a key states a limit.
+
+    >>> is_limit_key("span_1h_K"), is_limit_key("gradient_vertical_K_per_m"), is_limit_key("basis")
+    (True, True, False)
+    """
+    return _match(key) is not None
+
+
+def limit_of(values: Mapping[str, float], quantity: str | None) -> Limit:
+    """The limit that a rule's keys state together; ValueError says what does not fit.
+
+    >>> limit_of({"lower_degC": 19.5, "upper_degC": 20.5}, None).lower
+    19.5
+    >>> limit_of({"span_24h_K": 1.0}, None).name
+    'span in 24 h'
+    """
+    found = {key: cast(re.Match[str], _match(key)).groupdict() for key in values}
+    kinds = {parts.get("kind") or "limit" for parts in found.values()}
+    if not kinds:
+        raise ValueError("no limit")
+    if len(kinds) > 1 or (kinds != {"limit"} and len(values) > 1):
+        raise ValueError(f"{len(values)} limits of different kinds: {', '.join(values)}")
+    kind = cast(RuleKind, kinds.pop())
+    (key, parts), *_ = found.items()
+    of = quantity or _UNITS[parts["unit"]][1]
+    if of not in QUANTITIES:
+        raise ValueError(f"the unknown quantity {of!r}")
+    bounds = [(p.get("side"), _canonical(kind, values[k], p["unit"], of)) for k, p in found.items()]
+    if len({side for side, _ in bounds}) < len(bounds):
+        raise ValueError(f"one side stated twice: {', '.join(values)}")
+    lower, upper = _bounds(kind, dict(bounds))
+    window_s = int(parts["n"]) * _SECONDS[parts["of"]] if parts.get("n") else 0
+    if kind in ("span", "slope") and window_s == 0:
+        raise ValueError(f"an empty window in {key}")
+    direction = cast(Direction, parts.get("direction") or "")
+    return Limit(kind, of, _unit(kind, of), lower, upper, window_s, direction)
+
+
+def _bounds(kind: str, sides: Mapping[str | None, float]) -> tuple[float | None, float | None]:
+    if kind == "limit":
+        return sides.get("lower"), sides.get("upper")
+    value = sides[None]
+    if kind == "condensation":
+        return value, None
+    # A slope and a difference have a sign: the limit holds in both directions.
+    return (-value, value) if kind in ("slope", "difference") else (None, value)
+
+
+def _canonical(kind: str, value: float, key_unit: str, quantity: str) -> float:
+    convert = to_canonical if kind in _ABSOLUTE else difference_to_canonical
+    # Converting rounds in the last bit; a limit is what a person wrote, so twelve digits are kept.
+    return round(float(convert(value, _UNITS[key_unit][0], quantity)), 12)
+
+
+def _unit(kind: str, quantity: str) -> str:
+    if kind in _ABSOLUTE:
+        return QUANTITIES[quantity].unit
+    return QUANTITIES[quantity].difference_unit + _PER.get(kind, "")
+
+
+def _match(key: str) -> re.Match[str] | None:
+    return next((m for form in _FORMS if (m := form.fullmatch(key))), None)
+
+
+def _duration(seconds: int) -> str:
+    for size, name in ((3600, "h"), (60, "min")):
+        if seconds % size == 0:
+            return f"{seconds // size} {name}"
+    return f"{seconds} s"

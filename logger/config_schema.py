@@ -1,0 +1,213 @@
+"""The tables of config/, key by key. Keys carry their unit; nothing unknown is let through.
+
+Each class is one table without the tables inside it, so that a fault in one does not hide
+those of its neighbours.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator, StringConstraints
+from pydantic_core import PydanticCustomError
+
+from .model import MEDIA
+
+
+def _moment(value: object) -> date:
+    if isinstance(value, date):  # a datetime is a date, too
+        return value
+    raise PydanticCustomError("moment", "a day or an instant such as 2026-10-01 or 2026-10-01T08:30:00")
+
+
+def _medium(value: object) -> str:
+    if isinstance(value, str) and value in MEDIA:
+        return value
+    raise PydanticCustomError("medium", "one of {media}", {"media": ", ".join(MEDIA)})
+
+
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+Moment = Annotated[date | datetime, PlainValidator(_moment)]
+Medium = Annotated[str, PlainValidator(_medium)]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
+Corners = Annotated[list[float], Field(min_length=4, max_length=4)]
+Triple = Annotated[list[float], Field(min_length=3, max_length=3)]
+Tables = dict[str, Any]
+
+
+class Table(BaseModel):
+    """What all tables share: unknown keys, wrong types and NaN are refused."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+class RoomFile(Table):
+    room: Tables | None = None
+    zones: Tables = {}
+    positions: Tables = {}
+
+
+class RoomTable(Table):
+    key: Text
+    name: Text
+    site: Text
+    timezone: Text
+    size_m: Triple
+    door_m: Corners | None = None
+    custodian: Text
+    simulated: bool = False
+    clock_limit_s: Positive = 30.0
+
+
+class ZoneTable(Table):
+    name: Text
+    outline_m: Corners
+    settling_s: Annotated[int, Field(ge=0)] = 4 * 3600
+    body_gap_s: Annotated[int, Field(gt=0)] = 3600
+    pre_window_s: Annotated[int, Field(ge=0)] = 2 * 3600
+
+
+class PositionTable(Table):
+    name: Text
+    zone: Text
+    medium: Medium
+    xyz_m: Triple
+    u_m: NotNegative = 0.02
+
+
+class ProbesFile(Table):
+    sampling_interval_s: Positive | None = None
+    probes: Tables = {}
+    placements: list[Any] = []
+
+
+class ProbeTable(Table):
+    serial: Text
+    description: Text
+    sampling_interval_s: Positive | None = None
+    channels: Tables
+    connection: Tables | None = None
+
+
+class ChannelTable(Table):
+    quantity: Text
+    unit: Text
+    resolution: Positive
+    noise: NotNegative | None = None
+    probe_span: Pair
+    user_span: Pair | None = None
+    spike: Positive | None = None
+    flat_n: Annotated[int, Field(ge=0)] | None = None
+    max_age_s: Positive | None = None
+
+
+class ConnectionTable(Table):
+    url: Text
+    mode: Literal["query", "stream"]
+    query: str = ""
+    pattern: Text
+    values: dict[str, str]
+    timeout_s: Positive = 1.0
+    baudrate: Annotated[int, Field(gt=0)] = 9600
+    parity: Literal["N", "E", "O"] = "N"
+    bytesize: Literal[7, 8] = 8
+    stopbits: Literal[1, 2] = 1
+
+
+class PlacementTable(Table):
+    probe: Text
+    position: Text
+    from_: Moment = Field(alias="from")
+    to: Moment | None = None
+
+
+class LimitsFile(Table):
+    defaults: Tables = {}
+    rules: Tables = {}
+
+
+class RuleDefaults(Table):
+    guard_factor_r: NotNegative = 1.0
+    completeness: Annotated[float, Field(gt=0, le=1)] = 0.95
+    valid_from: Moment | None = None
+    approver: str = ""
+
+
+class RuleTable(Table):
+    """A rule without its limit, whose key says kind, window and unit (see config_limits)."""
+
+    basis: Text
+    name: Text | None = None
+    quantity: Text | None = None
+    media: Annotated[list[Medium], Field(min_length=1)] = ["air"]
+    channels: list[Text] = []
+    need: Annotated[int, Field(ge=1)] | None = None
+    d_min_m: Positive = 0.3
+    disturbs_bodies: bool | None = None
+    activity: str = ""
+    valid_from: Moment | None = None
+    valid_to: Moment | None = None
+    guard_factor_r: NotNegative | None = None
+    completeness: Annotated[float, Field(gt=0, le=1)] | None = None
+    approver: str | None = None
+
+
+class AlarmsFile(Table):
+    mail: Tables = {}
+    alarms: Tables = {}
+
+
+class MailTable(Table):
+    host: Text
+    port: Annotated[int, Field(gt=0, lt=65536)]
+    sender: Text
+    recipients: Annotated[list[Text], Field(min_length=1)]
+    tls: Literal["none", "starttls", "tls"] = "starttls"
+    user: str = ""
+    password_env: str = ""
+
+
+class AlarmTable(Table):
+    rule: Text
+    priority: Literal["low", "medium", "high"]
+    consequence: Text
+    action: Text
+    on_delay_s: Annotated[int, Field(ge=0)] = 300
+    off_delay_s: Annotated[int, Field(ge=0)] = 300
+    deadband_K: NotNegative | None = None
+    deadband_percent_RH: NotNegative | None = None
+    deadband_hPa: NotNegative | None = None
+    deadband_ppm: NotNegative | None = None
+    deadband_K_per_h: NotNegative | None = None
+    deadband_K_per_m: NotNegative | None = None
+    routes: Annotated[list[Text], Field(min_length=1)] = ["screen"]
+    latching: bool = False
+
+
+class CertificateFile(Table):
+    number: Text
+    channel: Text
+    serial: Text
+    issuer: Text
+    accreditation: str = ""
+    calibrated_on: date
+    valid_from: Moment
+    due_on: date | None = None
+    withdrawn_on: Moment | None = None
+    unit: Text
+    k: Annotated[float, Field(ge=1)]
+    range: Pair
+    drift: NotNegative = 0.0
+    drift_basis: str = ""
+    other_u: NotNegative = 0.0
+    points: Annotated[list[Any], Field(min_length=1)]
+
+
+class PointTable(Table):
+    indication: float
+    reference: float | None = None
+    correction: float | None = None
+    U: Positive

@@ -1,0 +1,329 @@
+"""Checked tables to the model: dates to instants, units to those that the judge compares in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from .config_reading import Entry
+from .config_schema import AlarmTable, PlacementTable, PointTable, RoomTable
+from .config_tables import CertificateEntry, RuleEntry, Tables
+from .errors import UnitError
+from .instants import to_ns
+from .model import (
+    AlarmSpec,
+    AsciiLine,
+    Certificate,
+    Channel,
+    MailRoute,
+    Placement,
+    Position,
+    Probe,
+    Room,
+    Rule,
+    Setup,
+    Zone,
+)
+from .units import difference_to_canonical, from_canonical, quantity, to_canonical, unit_name
+
+FOREVER_AGO_NS = 0
+
+
+def instant_ns(moment: date, zone: tzinfo) -> int:
+    """A day's first instant, a local time or an instant with offset, as UTC nanoseconds.
+
+    ValueError for a local time that the clock change skips or repeats.
+
+    >>> instant_ns(date(2026, 10, 1), ZoneInfo("Europe/Vienna"))
+    1790805600000000000
+    """
+    if not isinstance(moment, datetime):
+        return to_ns(datetime(moment.year, moment.month, moment.day, tzinfo=zone))
+    if moment.tzinfo is not None:
+        return to_ns(moment)
+    early, late = moment.replace(tzinfo=zone, fold=0), moment.replace(tzinfo=zone, fold=1)
+    if early.utcoffset() != late.utcoffset():
+        raise ValueError("a local time that is skipped or repeated by the clock change")
+    return to_ns(early)
+
+
+def end_of_day_ns(day: date, zone: tzinfo) -> int:
+    """The first instant after a local day: "due" means through the end of it."""
+    return instant_ns(day + timedelta(days=1), zone)
+
+
+def setup_of(tables: Tables, version: int, digest: str) -> Setup:
+    """Everything that could be built; what could not has its fault in `tables.faults`."""
+    zone = zone_of(tables)
+    return Setup(
+        version=version,
+        digest=digest,
+        room=_room(tables.room.value) if tables.room else Room("", "", "", "UTC", (0.0, 0.0, 0.0), ""),
+        zones={k: _zone(k, tables) for k in tables.zones},
+        positions={k: _position(k, tables) for k in tables.positions},
+        probes={k: _probe(k, tables) for k in tables.probes},
+        channels={k: _channel(k, tables) for k in tables.channels},
+        placements=tuple(p for e in tables.placements if (p := _placement(e, zone, tables))),
+        certificates=tuple(c for e in tables.certificates if (c := _certificate(e, zone, tables))),
+        rules=tuple(r for k in tables.rules if (r := _rule(k, tables.rules[k], zone, tables))),
+        alarms=tuple(_alarm(k, e.value) for k, e in tables.alarms.items()),
+        clock_limit_s=tables.room.value.clock_limit_s if tables.room else 30.0,
+    )
+
+
+def zone_of(tables: Tables) -> tzinfo:
+    """The room's time zone; UTC, with a fault, where it is not known."""
+    if tables.room is None:
+        return UTC
+    try:
+        return ZoneInfo(tables.room.value.timezone)
+    except (KeyError, ValueError, OSError):
+        wanted, found = "an IANA time zone such as Europe/Vienna", repr(tables.room.value.timezone)
+        _add(tables, tables.room, "timezone", wanted, found)
+        return UTC
+
+
+def _add(tables: Tables, entry: Entry[Any], key: str, wanted: str, found: str) -> None:
+    fault = entry.fault(key, wanted, found)
+    if fault not in tables.faults:
+        tables.faults.append(fault)
+
+
+def _room(table: RoomTable) -> Room:
+    x, y, z = table.size_m
+    door = table.door_m
+    return Room(
+        key=table.key,
+        name=table.name,
+        site=table.site,
+        timezone=table.timezone,
+        size_m=(x, y, z),
+        custodian=table.custodian,
+        simulated=table.simulated,
+        door_m=(door[0], door[1], door[2], door[3]) if door else None,
+    )
+
+
+def _zone(key: str, tables: Tables) -> Zone:
+    table = tables.zones[key].value
+    x0, y0, x1, y1 = table.outline_m
+    return Zone(key, table.name, (x0, y0, x1, y1), table.settling_s, table.body_gap_s, table.pre_window_s)
+
+
+def _position(key: str, tables: Tables) -> Position:
+    table = tables.positions[key].value
+    x, y, z = table.xyz_m
+    return Position(key, table.name, table.zone, table.medium, (x, y, z), table.u_m)
+
+
+def _probe(key: str, tables: Tables) -> Probe:
+    table = tables.probes[key].value
+    channels = tuple(k for k in tables.channels if k.rsplit(".", 1)[0] == key)
+    return Probe(key, table.serial, table.description, channels)
+
+
+def _channel(key: str, tables: Tables) -> Channel:
+    table = tables.channels[key].value
+    probe = key.rsplit(".", 1)[0]
+    interval_s = tables.intervals_s[probe]
+    return Channel(
+        key=key,
+        probe=probe,
+        quantity=table.quantity,
+        unit=unit_name(table.unit),
+        interval_s=interval_s,
+        max_age_s=table.max_age_s or 3 * interval_s,
+        resolution=table.resolution,
+        noise=table.resolution / math.sqrt(12) if table.noise is None else table.noise,
+        probe_span=(table.probe_span[0], table.probe_span[1]),
+        user_span=(table.user_span[0], table.user_span[1]) if table.user_span else None,
+        spike=table.spike,
+        flat_n=_flat_n(probe, tables) if table.flat_n is None else table.flat_n,
+    )
+
+
+def _flat_n(probe: str, tables: Tables) -> int:
+    """30 in air; none in bodies, which may rightly stand still for hours, and none for pressure."""
+    places = {p.value.position for p in tables.placements if p.value.probe == probe}
+    media = {tables.positions[p].value.medium for p in places if p in tables.positions}
+    return 30 if media == {"air"} else 0
+
+
+def _moment_ns(entry: Entry[Any], key: str, moment: date | None, zone: tzinfo, tables: Tables) -> int | None:
+    if moment is None:
+        return None
+    try:
+        return instant_ns(moment, zone)
+    except ValueError as error:
+        wanted = "a local time that exists once; add the offset, as in 2026-10-25T02:30:00+01:00"
+        _add(tables, entry, key, wanted, str(error))
+        return None
+
+
+def _placement(entry: Entry[PlacementTable], zone: tzinfo, tables: Tables) -> Placement | None:
+    from_ns = _moment_ns(entry, "from", entry.value.from_, zone, tables)
+    to_ns = _moment_ns(entry, "to", entry.value.to, zone, tables)
+    if from_ns is None:
+        return None
+    return Placement(entry.value.probe, entry.value.position, from_ns, to_ns)
+
+
+def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certificate | None:
+    head = found.entry.value
+    channel = tables.channels.get(head.channel)
+    valid_from_ns = _moment_ns(found.entry, "valid_from", head.valid_from, zone, tables)
+    if channel is None or valid_from_ns is None or not found.points:
+        return None
+    to = (head.unit, channel.value.unit, channel.value.quantity)
+    try:
+        points = sorted(_point(p.value, to) for p in found.points)
+        low, high = sorted(_value(x, to) for x in head.range)
+        drift, other_u = _difference(head.drift, to), _difference(head.other_u, to)
+    except UnitError as error:
+        _add(tables, found.entry, "unit", "a unit of the channel's quantity", str(error))
+        return None
+    return Certificate(
+        number=head.number,
+        channel=head.channel,
+        issuer=head.issuer,
+        accreditation=head.accreditation,
+        calibrated_on=head.calibrated_on.isoformat(),
+        valid_from_ns=valid_from_ns,
+        due_ns=end_of_day_ns(head.due_on, zone) if head.due_on else None,
+        indications=tuple(i for i, _, _ in points),
+        corrections=tuple(c for _, c, _ in points),
+        U=tuple(u for _, _, u in points),
+        k=head.k,
+        range=(low, high),
+        drift=drift,
+        other_u=other_u,
+        withdrawn_ns=_moment_ns(found.entry, "withdrawn_on", head.withdrawn_on, zone, tables),
+    )
+
+
+Conversion = tuple[str, str, str]  # from unit, to unit, quantity
+
+
+def _point(point: PointTable, to: Conversion) -> tuple[float, float, float]:
+    """Indication, correction and U in the channel's unit; correction = reference − indication."""
+    correction = point.correction
+    if correction is None:
+        correction = (point.reference or 0.0) - point.indication
+    # Nine digits are far below any resolution and free a difference of two decimals of its last bits.
+    return _value(point.indication, to), round(_difference(correction, to), 9), _difference(point.U, to)
+
+
+def _value(value: float, to: Conversion) -> float:
+    from_unit, to_unit, of = to
+    if unit_name(from_unit) == unit_name(to_unit):
+        quantity(of)
+        return value
+    return float(from_canonical(to_canonical(value, from_unit, of), to_unit, of))
+
+
+def _difference(value: float, to: Conversion) -> float:
+    from_unit, to_unit, of = to
+    if unit_name(from_unit) == unit_name(to_unit):
+        return value
+    return float(difference_to_canonical(value, from_unit, of) / difference_to_canonical(1.0, to_unit, of))
+
+
+def _rule(key: str, found: RuleEntry, zone: tzinfo, tables: Tables) -> Rule | None:
+    table, limit, defaults = found.entry.value, found.limit, found.defaults
+    default_from = _moment_ns(found.entry, "valid_from", defaults.valid_from, zone, tables)
+    from_ns = _moment_ns(found.entry, "valid_from", table.valid_from, zone, tables)
+    disturbs = limit.kind == "limit" and limit.quantity == "temperature"
+    return Rule(
+        key=key,
+        zone=key.split(".", 1)[0],
+        kind=limit.kind,
+        name=table.name or limit.name,
+        quantity=limit.quantity,
+        unit=limit.unit,
+        lower=limit.lower,
+        upper=limit.upper,
+        basis=table.basis,
+        from_ns=_first(from_ns, default_from, FOREVER_AGO_NS),
+        to_ns=_moment_ns(found.entry, "valid_to", table.valid_to, zone, tables),
+        media=tuple(table.media),
+        channels=tuple(table.channels),
+        need=table.need,
+        window_s=limit.window_s,
+        direction=limit.direction,
+        d_min_m=table.d_min_m,
+        completeness=table.completeness or defaults.completeness,
+        r=defaults.guard_factor_r if table.guard_factor_r is None else table.guard_factor_r,
+        disturbs=disturbs if table.disturbs_bodies is None else table.disturbs_bodies,
+        activity=table.activity,
+        approver=defaults.approver if table.approver is None else table.approver,
+    )
+
+
+def _first(*values: int | None) -> int:
+    return next(v for v in values if v is not None)
+
+
+def deadbands(table: AlarmTable) -> Mapping[str, float]:
+    """Stated deadbands by key, as in {"deadband_K": 0.05}."""
+    stated = {k: v for k, v in table.model_dump().items() if k.startswith("deadband_")}
+    return {k: v for k, v in stated.items() if v is not None}
+
+
+def _alarm(key: str, table: AlarmTable) -> AlarmSpec:
+    deadband = next(iter(deadbands(table).items()), ("", 0.0))
+    pascals = 100.0 if deadband[0] == "deadband_hPa" else 1.0
+    return AlarmSpec(
+        key=key,
+        rule=table.rule,
+        priority=table.priority,
+        consequence=table.consequence,
+        action=table.action,
+        on_delay_s=table.on_delay_s,
+        off_delay_s=table.off_delay_s,
+        deadband=deadband[1] * pascals,
+        routes=tuple(table.routes),
+        latching=table.latching,
+    )
+
+
+def lines_of(tables: Tables) -> tuple[AsciiLine, ...]:
+    """How each connected probe is reached, in the order of the files."""
+    return tuple(_line(key, tables) for key in tables.connections if key in tables.probes)
+
+
+def _line(key: str, tables: Tables) -> AsciiLine:
+    table = tables.connections[key].value
+    return AsciiLine(
+        probe=key,
+        url=table.url,
+        mode=table.mode,
+        pattern=table.pattern,
+        channels={group: f"{key}.{name}" for group, name in table.values.items()},
+        query=table.query,
+        interval_s=tables.intervals_s[key],
+        timeout_s=table.timeout_s,
+        baudrate=table.baudrate,
+        parity=table.parity,
+        bytesize=table.bytesize,
+        stopbits=table.stopbits,
+    )
+
+
+def mail_of(tables: Tables) -> tuple[MailRoute, ...]:
+    """The mail routes, in the order of the files."""
+    return tuple(
+        MailRoute(
+            key=key,
+            host=entry.value.host,
+            port=entry.value.port,
+            sender=entry.value.sender,
+            recipients=tuple(entry.value.recipients),
+            tls=entry.value.tls,
+            user=entry.value.user,
+            password_env=entry.value.password_env,
+        )
+        for key, entry in tables.mail.items()
+    )

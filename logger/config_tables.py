@@ -1,0 +1,247 @@
+"""All files of config/ as one set of checked tables; a faulty table is left out, its name kept."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+from pydantic import BaseModel
+
+from . import config_schema as schema
+from .config_limits import COMMON_KEYS, Limit, is_limit_key, limit_of
+from .config_reading import Entry, Path, Source, fault_at, nearest, parsed, validated
+from .errors import Fault
+
+Model = TypeVar("Model", bound=BaseModel)
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
+KINDS = ("room", "probes", "limits", "alarms")
+_HEADER_OF = {
+    "zone": "zones",
+    "position": "positions",
+    "probe": "probes",
+    "mail route": "mail",
+    "alarm": "alarms",
+}
+
+
+@dataclass(frozen=True)
+class RuleEntry:
+    """A rule's table with the limit that its keys state, and the defaults of its file."""
+
+    entry: Entry[schema.RuleTable]
+    limit: Limit
+    defaults: schema.RuleDefaults
+
+
+@dataclass(frozen=True)
+class CertificateEntry:
+    """A certificate's head and its points."""
+
+    entry: Entry[schema.CertificateFile]
+    points: tuple[Entry[schema.PointTable], ...]
+
+
+@dataclass
+class Tables:
+    """What was read so far. `names` holds faulty tables too, so that references to them stay quiet."""
+
+    faults: list[Fault] = field(default_factory=list)
+    room: Entry[schema.RoomTable] | None = None
+    zones: dict[str, Entry[schema.ZoneTable]] = field(default_factory=dict)
+    positions: dict[str, Entry[schema.PositionTable]] = field(default_factory=dict)
+    probes: dict[str, Entry[schema.ProbeTable]] = field(default_factory=dict)
+    channels: dict[str, Entry[schema.ChannelTable]] = field(default_factory=dict)
+    connections: dict[str, Entry[schema.ConnectionTable]] = field(default_factory=dict)
+    intervals_s: dict[str, float] = field(default_factory=dict)
+    placements: list[Entry[schema.PlacementTable]] = field(default_factory=list)
+    rules: dict[str, RuleEntry] = field(default_factory=dict)
+    mail: dict[str, Entry[schema.MailTable]] = field(default_factory=dict)
+    alarms: dict[str, Entry[schema.AlarmTable]] = field(default_factory=dict)
+    certificates: list[CertificateEntry] = field(default_factory=list)
+    names: dict[str, dict[str, str]] = field(default_factory=dict)  # kind -> name -> file
+
+    def known(self, kind: str) -> list[str]:
+        """All names of a kind, those of faulty tables too."""
+        return list(self.names.get(kind, ()))
+
+
+def read_tables(texts: Mapping[str, str]) -> Tables:
+    """Every file but the import profiles, in sorted order."""
+    tables = Tables()
+    seen = set()
+    for file in sorted(f for f in texts if not f.startswith("profiles/")):
+        kind = kind_of(file)
+        if kind is None:
+            wanted = f"{', '.join(k + '.toml' for k in KINDS)}, certificates/*.toml or profiles/*.toml"
+            tables.faults.append(Fault(file, "", "", wanted, "a file of another name"))
+        elif source := parsed(file, texts[file], tables.faults):
+            _READERS[kind](tables, source)
+        seen.add(kind)
+    for kind in ("room", "probes", "limits"):
+        if kind not in seen:
+            tables.faults.append(Fault(f"{kind}.toml", "", "", "this file", "nothing"))
+    return tables
+
+
+def kind_of(file: str) -> str | None:
+    """Which schema a file has, told by its name; room-annex.toml adds to room.toml.
+
+    >>> kind_of("limits-2027.toml"), kind_of("certificates/AG-0411-T.toml"), kind_of("notes.toml")
+    ('limits', 'certificates', None)
+    """
+    if file.startswith("certificates/"):
+        return "certificates"
+    stem = file.removesuffix(".toml")
+    return next((k for k in KINDS if stem == k or stem.startswith(k + "-")), None)
+
+
+def _read_room(tables: Tables, source: Source) -> None:
+    file = validated(schema.RoomFile, source.tables, source, (), tables.faults)
+    if file is None:
+        return
+    if file.value.room is not None and _claim(tables, source, "room", "room", ("room",)):
+        tables.room = validated(schema.RoomTable, file.value.room, source, ("room",), tables.faults)
+    tables.zones |= _named(tables, source, "zone", schema.ZoneTable, file.value.zones)
+    positions = file.value.positions
+    tables.positions |= _named(tables, source, "position", schema.PositionTable, positions)
+
+
+def _read_probes(tables: Tables, source: Source) -> None:
+    file = validated(schema.ProbesFile, source.tables, source, (), tables.faults)
+    if file is None:
+        return
+    probes = _named(tables, source, "probe", schema.ProbeTable, file.value.probes)
+    tables.probes |= probes
+    for key, probe in probes.items():
+        _read_probe(tables, key, probe, file.value.sampling_interval_s or 60.0)
+    for number, raw in enumerate(file.value.placements):
+        where: Path = ("placements", number)
+        if entry := validated(schema.PlacementTable, raw, source, where, tables.faults):
+            tables.placements.append(entry)
+
+
+def _read_probe(tables: Tables, key: str, probe: Entry[schema.ProbeTable], interval_s: float) -> None:
+    tables.intervals_s[key] = probe.value.sampling_interval_s or interval_s
+    path = (*probe.path, "channels")
+    for name, raw in probe.value.channels.items():
+        _claim(tables, probe.source, "channel", f"{key}.{name}", (*path, name))
+        if entry := validated(schema.ChannelTable, raw, probe.source, (*path, name), tables.faults):
+            tables.channels[f"{key}.{name}"] = entry
+    raw = probe.value.connection
+    where = (*probe.path, "connection")
+    if raw is not None and (
+        line := validated(schema.ConnectionTable, raw, probe.source, where, tables.faults)
+    ):
+        tables.connections[key] = line
+
+
+def _read_limits(tables: Tables, source: Source) -> None:
+    file = validated(schema.LimitsFile, source.tables, source, (), tables.faults)
+    if file is None:
+        return
+    defaults = validated(schema.RuleDefaults, file.value.defaults, source, ("defaults",), tables.faults)
+    for zone, rules in file.value.rules.items():
+        if not isinstance(rules, dict):
+            wanted = "tables [rules.<zone>.<name>]"
+            tables.faults.append(fault_at(source, ("rules", zone), wanted, repr(rules)))
+            continue
+        for name, raw in rules.items():
+            path: Path = ("rules", zone, name)
+            if _claim(tables, source, "rule", f"{zone}.{name}", path) and (
+                rule := _rule(tables, source, path, raw, defaults)
+            ):
+                tables.rules[f"{zone}.{name}"] = rule
+
+
+def _rule(
+    tables: Tables, source: Source, path: Path, raw: Any, defaults: Entry[schema.RuleDefaults] | None
+) -> RuleEntry | None:
+    limits = {k: v for k, v in raw.items() if is_limit_key(k)} if isinstance(raw, dict) else {}
+    rest = {k: v for k, v in raw.items() if k not in limits} if isinstance(raw, dict) else raw
+    entry = validated(schema.RuleTable, rest, source, path, tables.faults, known=COMMON_KEYS)
+    limit = _limit(tables, source, path, limits, rest)
+    if entry is None or limit is None:
+        return None
+    return RuleEntry(entry, limit, defaults.value if defaults else schema.RuleDefaults())
+
+
+def _limit(tables: Tables, source: Source, path: Path, limits: Mapping[str, Any], rest: Any) -> Limit | None:
+    wrong = [k for k, v in limits.items() if not _is_number(v)]
+    tables.faults += [fault_at(source, (*path, k), "a finite number", repr(limits[k])) for k in wrong]
+    if wrong or not isinstance(rest, dict):
+        return None
+    quantity = rest.get("quantity")
+    try:
+        return limit_of(limits, quantity if isinstance(quantity, str) else None)
+    except ValueError as error:
+        wanted = f"the limit of one kind, by keys such as {', '.join(COMMON_KEYS[:2])} or span_1h_K"
+        tables.faults.append(fault_at(source, (*path, next(iter(limits), "")), wanted, str(error)))
+        return None
+
+
+def _is_number(value: object) -> bool:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return abs(value) < 1e12  # false for NaN and infinity as well
+
+
+def _read_alarms(tables: Tables, source: Source) -> None:
+    file = validated(schema.AlarmsFile, source.tables, source, (), tables.faults)
+    if file is None:
+        return
+    tables.mail |= _named(tables, source, "mail route", schema.MailTable, file.value.mail)
+    tables.alarms |= _named(tables, source, "alarm", schema.AlarmTable, file.value.alarms)
+
+
+def _read_certificate(tables: Tables, source: Source) -> None:
+    head = validated(schema.CertificateFile, source.tables, source, (), tables.faults)
+    raw = source.tables.get("points")
+    points = []
+    for number, table in enumerate(raw if isinstance(raw, list) else ()):
+        points.append(validated(schema.PointTable, table, source, ("points", number), tables.faults))
+    if head and _claim(tables, source, "certificate", head.value.number, ("number",)):
+        tables.certificates.append(CertificateEntry(head, tuple(p for p in points if p)))
+
+
+_READERS = {
+    "room": _read_room,
+    "probes": _read_probes,
+    "limits": _read_limits,
+    "alarms": _read_alarms,
+    "certificates": _read_certificate,
+}
+
+
+def _named(
+    tables: Tables, source: Source, kind: str, model: type[Model], raw: Mapping[str, Any]
+) -> dict[str, Entry[Model]]:
+    """The tables below [zones], [positions] and so on, by their names."""
+    found = {}
+    for name, table in raw.items():
+        path = (_HEADER_OF[kind], name)
+        if not _claim(tables, source, kind, name, path):
+            continue
+        if entry := validated(model, table, source, path, tables.faults):
+            found[name] = entry
+    return found
+
+
+def _claim(tables: Tables, source: Source, kind: str, name: str, path: Path) -> bool:
+    """Whether the name is free; TOML itself refuses a second one in the same file."""
+    taken = tables.names.setdefault(kind, {})
+    if name in taken:
+        wanted = f"a {kind} name that is used once"
+        tables.faults.append(fault_at(source, path, wanted, f"{name!r}, which stands in {taken[name]} too"))
+        return False
+    taken[name] = source.file
+    if kind not in ("certificate", "channel", "rule") and not _NAME.fullmatch(name):
+        wanted = f"a {kind} name of letters, digits, - and _"
+        tables.faults.append(fault_at(source, path, wanted, repr(name)))
+    return True
+
+
+def unknown(entry: Entry[Any], key: str, name: str, known: list[str], kind: str) -> Fault:
+    """The fault of a reference to a thing that is not there."""
+    return entry.fault(key, nearest(name, known).replace("name", kind, 1), f"{name!r}")
