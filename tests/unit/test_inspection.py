@@ -58,7 +58,7 @@ def test_the_pre_window_asks_the_rules_alone(made: SimpleNamespace, day: np.ndar
 
 
 def test_settling_does_not_count_before_the_start(made: SimpleNamespace, day: np.ndarray) -> None:
-    """Settling 2 h ends at 11:30: with a pre-window of 1 h a start at 11:31 is stable, one at 11:29 is not."""
+    """Settling 2 h ends at 11:30: with 1 h before it, a start at 11:31 is stable, one at 11:29 is not."""
     late = answer(made, day, 11 + 31 / 60, 12.5, pre_window_s=3600, settling_s=7200)
     early = answer(made, day, 11 + 29 / 60, 12.5, pre_window_s=3600, settling_s=7200)
     assert (late.verdict, early.verdict) == ("stable", "not stable")

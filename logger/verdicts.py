@@ -1,0 +1,310 @@
+"""Stored verdicts kept true: judges what is dirty, answers from pieces.
+
+A piece (zone, UTC day) is dirty when a reading arrived that its windows can see, when setup or
+marks changed, or while it still holds provisional minutes. Dirty pieces are judged again in order
+of time, each from the bodies' state that the day before left.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+
+import numpy as np
+from sqlalchemy import select
+
+from . import __version__
+from .bodies import BodyState, at_start_of_record
+from .calibration import Corrected, corrected
+from .errors import IntervalError
+from .evidence import Grid
+from .inspection import ChannelStatistics, Check, check, rfc3339, statistics
+from .judge import JUDGE_VERSION, Judgement, digest, judge, lookahead_s, lookback_s
+from .model import NS, Excursion, Mark, Period, RuleState, Setup
+from .periods import excursion, joined, joined_runs
+from .pieces import DAY_NS, Piece, pieces
+from .series import Int
+from .statement import rule_states, statement
+from .store import Store
+from .store.tables import mark as mark_table
+
+# Days judged in one go: bounds memory, and is the largest piece that a power cut can cost.
+CHUNK_DAYS = 31
+# How far back an activity's own rules are judged before the interval that is asked about.
+ACTIVITY_DAYS = 3
+HEAD = -1  # the row of the piece table that holds how far a zone has been judged
+
+
+@dataclass(frozen=True)
+class _Head:
+    """How far a zone has been judged: all that arrived up to `cursor`, cells before `until_ns`."""
+
+    context: str
+    cursor: int
+    first_day: int
+    until_ns: int
+    open_from_ns: int
+
+
+class Verdicts:
+    """Verdicts of one store under one setup. Several processes may ask; what they store is the same."""
+
+    def __init__(self, store: Store, setup: Setup) -> None:
+        self.store = store
+        self.setup = setup
+        self._newest: dict[str, Judgement] = {}
+
+    def marks(self) -> tuple[Mark, ...]:
+        """Every interval that was declared not to be trusted."""
+        with self.store.read() as conn:
+            rows = conn.execute(select(mark_table).order_by(mark_table.c.id)).all()
+        return tuple(Mark(r.zone, r.from_ns, r.to_ns, r.reason, r.who) for r in rows)
+
+    def refresh(self, zone: str, now_ns: int) -> None:
+        """Judge again what is dirty, up to the last complete cell before `now_ns`."""
+        self.setup.zone(zone)
+        head, dirty_ns, cursor = self._dirty(zone, now_ns)
+        if dirty_ns is None:
+            return
+        marks = self.marks()
+        context = self._context(zone, marks)
+        day, last = dirty_ns // DAY_NS, (now_ns - 1) // DAY_NS
+        first_day = day if head is None else min(head.first_day, day)
+        state = (
+            self._state_before(zone, day) if day > first_day else at_start_of_record(self.setup.zone(zone))
+        )
+        while day <= last:
+            end = min(day + CHUNK_DAYS, last + 1)
+            grid = self._grid(day * DAY_NS, min(end * DAY_NS, now_ns))
+            judgement = self._judge(zone, grid, state, now_ns, marks=marks)
+            done = pieces(judgement, state)
+            bodies = {d: (context, piece.to_text()) for d, piece in done.items()}
+            new = _Head(context, cursor, first_day, _end_ns(judgement), self._open_from_ns(judgement))
+            bodies[HEAD] = (context, json.dumps(asdict(new)))
+            self.store.put_pieces(zone, bodies)
+            state = done[max(done)].state_out if done else state
+            self._newest[zone] = judgement
+            day = end
+
+    def _dirty(self, zone: str, now_ns: int) -> tuple[_Head | None, int | None, int]:
+        """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
+        head = self._head(zone)
+        channels = self.setup.channels_in(zone)
+        if head is None or head.context != self._context(zone, self.marks()):
+            extent = self.store.extent([c for c in channels if c in self.store.channels()])
+            _, cursor = self.store.arrived_after(-1)
+            return None, None if extent is None else extent[0], cursor
+        changed, cursor = self.store.changed_since(head.cursor)
+        reach_ns = lookahead_s(self.setup, zone) * NS
+        found = [first - reach_ns for channel, first in changed.items() if channel in channels]
+        complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
+        if complete_ns > head.until_ns:
+            found.append(head.open_from_ns)
+        found = [min(ns, head.until_ns) for ns in found if ns < complete_ns]
+        return head, min(found, default=None), cursor
+
+    def _head(self, zone: str) -> _Head | None:
+        stored = self.store.piece(zone, HEAD)
+        return None if stored is None else _Head(**json.loads(stored[1]))
+
+    def _context(self, zone: str, marks: Sequence[Mark]) -> str:
+        of_zone = [list(vars(m).values()) for m in marks if m.zone == zone]
+        return digest([JUDGE_VERSION, self.setup.digest, self.setup.step_s, of_zone])
+
+    def _state_before(self, zone: str, day: int) -> BodyState:
+        stored = self.store.piece(zone, day - 1)
+        return Piece.of_text(stored[1]).state_out if stored else at_start_of_record(self.setup.zone(zone))
+
+    def _open_from_ns(self, judgement: Judgement) -> int:
+        return min(judgement.provisional_from * judgement.grid.step_ns, _end_ns(judgement))
+
+    def _judge(
+        self,
+        zone: str,
+        grid: Grid,
+        state: BodyState,
+        now_ns: int,
+        *,
+        marks: Sequence[Mark],
+        activity: str = "",
+    ) -> Judgement:
+        begin = (grid.first - 2) * grid.step_ns - lookback_s(self.setup, zone) * NS
+        end = (grid.first + grid.n) * grid.step_ns + lookahead_s(self.setup, zone) * NS
+        readings = {c: self.store.readings(c, begin, min(end, now_ns)) for c in self.setup.channels_in(zone)}
+        return judge(zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks, activity=activity)
+
+    def _grid(self, from_ns: int, to_ns: int) -> Grid:
+        step_ns = self.setup.step_s * NS
+        return Grid(from_ns // step_ns, max(0, to_ns // step_ns - from_ns // step_ns), self.setup.step_s)
+
+    def stored_until(self, zone: str) -> int | None:
+        """Instant up to which verdicts are stored; None when none is."""
+        head = self._head(zone)
+        return None if head is None else head.until_ns
+
+    def stored_pieces(self, zone: str, from_ns: int, to_ns: int) -> list[Piece]:
+        """Stored pieces of the UTC days that touch [from, to)."""
+        days = self.store.pieces(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
+        return [Piece.of_text(body) for _, (_, body) in sorted(days.items())]
+
+    def periods(
+        self, zone: str, from_ns: int, to_ns: int, now_ns: int, *, refresh: bool = True
+    ) -> list[Period]:
+        """Periods clipped to [from, to), half-open and without gaps where the record has been judged."""
+        if refresh:
+            self.refresh(zone, now_ns)
+        head = self._head(zone)
+        if head is None:
+            return []
+        whole = joined(p for piece in self.stored_pieces(zone, from_ns, to_ns) for p in piece.periods)
+        return [
+            replace(
+                p,
+                from_ns=max(p.from_ns, from_ns),
+                to_ns=min(p.to_ns, to_ns),
+                provisional=min(p.to_ns, to_ns) > head.open_from_ns,
+            )
+            for p in whole
+            if p.from_ns < to_ns and p.to_ns > from_ns
+        ]
+
+    def current(self, zone: str) -> Period | None:
+        """The newest stored period, from its true beginning within the last 31 days."""
+        until = self.stored_until(zone)
+        if until is None:
+            return None
+        found = joined(
+            p for piece in self.stored_pieces(zone, until - CHUNK_DAYS * DAY_NS, until) for p in piece.periods
+        )
+        return found[-1] if found else None
+
+    def excursions(
+        self, zone: str | None, from_ns: int, to_ns: int, now_ns: int, *, refresh: bool = True
+    ) -> list[Excursion]:
+        """Excursions that touch [from, to), whole, of one zone or all, ascending in time."""
+        found: list[Excursion] = []
+        for key in [zone] if zone else list(self.setup.zones):
+            if refresh:
+                self.refresh(key, now_ns)
+            head = self._head(key)
+            if head is not None:
+                found += self._excursions(key, from_ns, to_ns, head.open_from_ns)
+        return sorted(found, key=lambda e: (e.from_ns, e.zone, e.rule))
+
+    def _excursions(self, zone: str, from_ns: int, to_ns: int, open_from_ns: int) -> list[Excursion]:
+        # A run may have begun before the interval; the days around it make it whole.
+        around = self.stored_pieces(zone, from_ns - CHUNK_DAYS * DAY_NS, to_ns + CHUNK_DAYS * DAY_NS)
+        runs = joined_runs(run for piece in around for run in piece.runs)
+        rules = {rule.key: rule for rule in self.setup.rules_of(zone)}
+        return [
+            excursion(run, rules[run.rule], open_from_ns)
+            for run in runs
+            if run.from_ns < to_ns and run.to_ns > from_ns and run.rule in rules
+        ]
+
+    def judgement(
+        self, zone: str, from_ns: int, to_ns: int, now_ns: int, *, activity: str = "", refresh: bool = True
+    ) -> Judgement:
+        """A full judgement of the days from that of `from` to `to`, for answers that need every cell."""
+        if refresh:
+            self.refresh(zone, now_ns)
+        day = from_ns // DAY_NS
+        if activity:
+            state = at_start_of_record(self.setup.zone(zone))
+            day -= ACTIVITY_DAYS
+        else:
+            state = self._state_before(zone, day)
+        step_ns = self.setup.step_s * NS
+        end_ns = min(-(-to_ns // step_ns) * step_ns, now_ns // step_ns * step_ns)
+        grid = self._grid(day * DAY_NS, end_ns)
+        return self._judge(zone, grid, state, now_ns, marks=self.marks(), activity=activity)
+
+    def check(
+        self,
+        zone: str,
+        from_ns: int,
+        to_ns: int,
+        now_ns: int,
+        *,
+        pre_window_s: int | None = None,
+        activity: str = "",
+    ) -> Check:
+        """Whether the record supports a measurement in a zone over [from, to)."""
+        self.require_interval(zone, from_ns, to_ns, now_ns)
+        before_s = self.setup.zone(zone).pre_window_s if pre_window_s is None else pre_window_s
+        judgement = self.judgement(zone, from_ns - before_s * NS, to_ns, now_ns, activity=activity)
+        return check(
+            judgement,
+            self.setup,
+            from_ns,
+            to_ns,
+            pre_window_s=before_s,
+            marks=self.marks(),
+            activity=activity,
+            software=f"stillroom {__version__}, judge {JUDGE_VERSION}",
+        )
+
+    def require_interval(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> None:
+        """Raise IntervalError unless [from, to) is a past interval that the record of the zone reaches."""
+        self.setup.zone(zone)
+        if to_ns <= from_ns:
+            raise IntervalError(
+                f"The interval ends at {rfc3339(to_ns)}, not after its start {rfc3339(from_ns)}; "
+                "give an end after the start."
+            )
+        if to_ns > now_ns:
+            raise IntervalError(
+                f"The interval ends at {rfc3339(to_ns)}, in the future; "
+                f"the record reaches to now, {rfc3339(now_ns)}."
+            )
+        extent = self.store.extent([c for c in self.setup.channels_in(zone) if c in self.store.channels()])
+        if extent is None:
+            raise IntervalError(f"Zone {zone!r} has no readings yet; import some or start the service.")
+        if from_ns // (self.setup.step_s * NS) < extent[0] // (self.setup.step_s * NS):
+            raise IntervalError(
+                f"The interval begins at {rfc3339(from_ns)}, before the record of zone {zone!r}, "
+                f"which begins at {rfc3339(extent[0])}."
+            )
+
+    def rule_states(self, zone: str, at_ns: int, now_ns: int) -> list[RuleState]:
+        """Every rule in the cell that holds `at_ns`, or in the last complete one before `now_ns`."""
+        step_ns = self.setup.step_s * NS
+        cell = min(at_ns // step_ns, now_ns // step_ns - 1)
+        judgement = self._newest.get(zone)
+        if judgement is None or not 0 <= cell - judgement.grid.first < judgement.grid.n:
+            judgement = self.judgement(zone, cell * step_ns, (cell + 1) * step_ns, now_ns)
+        return rule_states(judgement, cell - judgement.grid.first)
+
+    def statistics(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[ChannelStatistics]:
+        """Statistics of each channel of a zone over [from, to)."""
+        judgement = self.judgement(zone, from_ns, to_ns, now_ns)
+        step_ns, first = judgement.grid.step_ns, judgement.grid.first
+        return statistics(judgement, slice(from_ns // step_ns - first, -(-to_ns // step_ns) - first))
+
+    def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Corrected]:
+        """Instants of the valid readings of a channel in [from, to), with corrected values and U."""
+        found = self.store.readings(channel, from_ns, to_ns)
+        valid = np.isfinite(found.value)
+        taken, raw = found.taken_ns[valid], found.value[valid]
+        certificates = self.setup.certificates_of(channel)
+        return taken, corrected(self.setup.channels[channel], certificates, taken, raw)
+
+    def judge_live(self, now_ns: int) -> None:
+        """Judge every zone up to now and keep its newest statement for those who show it."""
+        newest = self.store.newest_ok()
+        for zone in self.setup.zones:
+            before = self.stored_until(zone)
+            self.refresh(zone, now_ns)
+            if self.stored_until(zone) == before and zone in self.store.live():
+                continue
+            judgement, current = self._newest.get(zone), self.current(zone)
+            if judgement is None or current is None or not judgement.grid.n:
+                continue
+            ages = [now_ns - newest[c].taken_ns for c in self.setup.channels_in(zone) if c in newest]
+            oldest_s = max(ages) / NS if ages else None
+            self.store.put_live(zone, json.dumps(statement(self.setup, judgement, current, oldest_s)))
+
+
+def _end_ns(judgement: Judgement) -> int:
+    return (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns
