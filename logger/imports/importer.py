@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from ..errors import ImportRefused, UnitError
 from ..model import Channel, Row, Setup
+from ..series import Readings
 from ..units import from_canonical, quantity, to_canonical, unit_name
 from .dates import instants
 from .encoding import decoded
@@ -41,11 +42,13 @@ class ImportStore(Protocol):
 
     def import_of(self, sha256: str) -> Any: ...
 
-    def existing(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float]: ...
+    def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings: ...
 
     def append(self, writer: str, rows: Sequence[Row]) -> Any: ...
 
-    def record_import(self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any]) -> None: ...
+    def record_import(
+        self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
+    ) -> None: ...
 
 
 @dataclass(frozen=True)
@@ -85,7 +88,7 @@ class _Series:
     raw: NDArray[np.object_]
 
 
-def import_file(  # noqa: PLR0917 - one call has all that an import depends on, and nothing is hidden
+def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
     path: Path,
     profile: Profile,
     store: ImportStore,
@@ -103,14 +106,19 @@ def import_file(  # noqa: PLR0917 - one call has all that an import depends on, 
         rows, series, assumed = _parsed(content, profile, setup)
     except (ImportRefused, UnitError) as error:
         raise ImportRefused(f"{path.name}: {error}") from None
-    result = _compared(ImportResult(sha256, path.name, rows, assumed=tuple(assumed)), series, store)
+    compared = [_against(s, store) for s in series]
+    result = _counted(ImportResult(sha256, path.name, rows, assumed=tuple(assumed)), series, compared)
+    if result.last_ns is not None and result.last_ns > now_ns:
+        result = replace(
+            result, assumed=(*result.assumed, "the last readings lie in the future of this clock")
+        )
     if not dry_run:
         # Readings first: if the machine stops in between, importing again skips them all as duplicates.
         short = sha256[:12]
-        kept = [s.kept for s in result[1]]
-        store.append(f"import-{short}", list(_rows(kept, now_ns, f"import:{short}")))
-        store.record_import(sha256, path.name, content, _summary(result[0], profile, who))
-    return result[0]
+        if rows_to_store := list(_rows([c.kept for c in compared], now_ns, f"import:{short}")):
+            store.append(f"import-{short}", rows_to_store)
+        store.record_import(sha256, path.name, content, _summary(result, profile, who), who=who, at_ns=now_ns)
+    return result
 
 
 def _content(path: Path) -> bytes:
@@ -193,22 +201,16 @@ class _Compared:
     conflicts: tuple[Conflict, ...]
 
 
-def _compared(
-    result: ImportResult, series: Sequence[_Series], store: ImportStore
-) -> tuple[ImportResult, list[_Compared]]:
-    compared = [_against(s, store) for s in series]
+def _counted(result: ImportResult, series: Sequence[_Series], compared: Sequence[_Compared]) -> ImportResult:
     instants_ns = np.concatenate([s.taken_ns for s in series])
-    return (
-        replace(
-            result,
-            stored=sum(len(c.kept.taken_ns) for c in compared),
-            duplicates=sum(c.duplicates for c in compared),
-            conflicts=tuple(conflict for c in compared for conflict in c.conflicts),
-            flagged=sum(int(np.isnan(s.value).sum()) for s in series),
-            first_ns=int(instants_ns.min()) if len(instants_ns) else None,
-            last_ns=int(instants_ns.max()) if len(instants_ns) else None,
-        ),
-        compared,
+    return replace(
+        result,
+        stored=sum(len(c.kept.taken_ns) for c in compared),
+        duplicates=sum(c.duplicates for c in compared),
+        conflicts=tuple(conflict for c in compared for conflict in c.conflicts),
+        flagged=sum(int(np.isnan(s.value).sum()) for s in series),
+        first_ns=int(instants_ns.min()) if len(instants_ns) else None,
+        last_ns=int(instants_ns.max()) if len(instants_ns) else None,
     )
 
 
@@ -217,7 +219,8 @@ def _against(series: _Series, store: ImportStore) -> _Compared:
     t, v = series.taken_ns, series.value
     if len(t) == 0:
         return _Compared(series, 0, ())
-    stored_t, stored_v = store.existing(series.channel.key, int(t[0]), int(t[-1]) + 1)
+    stored = store.readings(series.channel.key, int(t[0]), int(t[-1]) + 1)
+    stored_t, stored_v = stored.taken_ns, stored.value
     shared = np.isin(t, stored_t)
     shared[1:] |= t[1:] == t[:-1]
     kept = ~shared
