@@ -34,7 +34,8 @@ def time_ticks(from_ns: int, to_ns: int, zone: ZoneInfo, at_most: int = 9) -> li
 
 def _time_step(from_ns: int, to_ns: int, at_most: int) -> int:
     minutes = (to_ns - from_ns) / (60 * NS)
-    return next((step for step in _MINUTES if minutes / step <= at_most), 28 * 1440)
+    days = at_most + 6  # a day takes less room than a full date
+    return next((s for s in _MINUTES if minutes / s <= (days if s >= 1440 else at_most)), 28 * 1440)
 
 
 def _is_round(t: datetime, step_min: int) -> bool:

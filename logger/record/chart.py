@@ -117,11 +117,12 @@ def _panel(panel: Panel, frame: _Frame) -> list[str]:
 
 
 def _value_axis(frame: _Frame, decimals: int) -> str:
-    parts = []
-    for value in value_ticks(frame.low, frame.high, max(3, int(frame.height / 16))):
+    parts, values = [], value_ticks(frame.low, frame.high, max(3, int(frame.height / 16)))
+    places = max((_places(value, decimals) for value in values), default=0)
+    for value in values:
         y = float(frame.y(value))
         parts.append(path(f"M{LEFT - 3:g} {number(y)}h3", INK, 0.5))
-        parts.append(text(LEFT - 5, y + 2.4, f"{value:.{_places(value, decimals)}f}", "end", fill=SOFT))
+        parts.append(text(LEFT - 5, y + 2.4, f"{value:.{places}f}", "end", fill=SOFT))
     bottom = number(frame.top + frame.height)
     return "".join([*parts, path(f"M{LEFT:g} {bottom}H{WIDTH - RIGHT:g}", HAIR, 0.5)])
 

@@ -1,0 +1,88 @@
+"""The record as a whole: is it intact (`verify`), and a copy in open formats (`export`)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ..errors import Refused, StoreDamaged
+from .opening import has_record, opened, whole_or_interval
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
+from .printing import answer
+
+if TYPE_CHECKING:
+    from ..store.facts import Verification
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("verify", short_help="Is the record as it was written?")(verify)
+    app.command("export", short_help="Readings as CSV, with a description.")(export)
+
+
+def verify(
+    *,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,  # noqa: ARG001 (every command takes both folders)
+    as_json: Json = False,
+) -> None:
+    """Is the record as it was written? Names the first altered entry, batch or file.
+
+    Exits with 0 where it is intact and with 10 where it is not. The head of the chain proves this
+    only against a copy of it that left the machine: print it, mail it or write it down.
+    """
+    result = _verified(data)
+    number, head = result.head
+    told = {
+        "intact": result.intact,
+        "faults": list(result.faults),
+        "entries": result.entries,
+        "batches": result.batches,
+        "files": result.files,
+        "readings": result.readings,
+        "head": {"number": number, "sha256": head},
+    }
+    first = "The record is intact." if result.intact else "The record is broken:"
+    counted = f"  {result.entries} journal entries, {result.batches} batches, {result.files} archive files, "
+    lines = [first, *(f"  {fault}" for fault in result.faults), f"{counted}{result.readings} readings"]
+    answer(told, as_json, [*lines, f"  head of the chain: entry {number}, {head}"])
+    if not result.intact:
+        raise typer.Exit(10)
+
+
+def _verified(data: Path) -> Verification:
+    """A walk over the whole record that changes no byte of it; a file that cannot be read is a fault too."""
+    from ..store import Store
+    from ..store.facts import Verification
+
+    if not has_record(data):
+        raise Refused(f"There is no data folder {data}; name the record to verify with --data DIR.")
+    try:
+        with Store.open(data, read_only=True) as store:
+            return store.verify()
+    except StoreDamaged as error:
+        return Verification((str(error),), 0, 0, 0, 0, (0, ""))
+
+
+def export(
+    *,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="A new or empty folder to write into.")],
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Write all readings as CSV with a description of the columns; times in UTC, raw values as they came.
+
+    \b
+    Example:
+      stillroom export --out october --from 2026-10-01 --to 2026-11-01
+    """
+    from ..record import export as write
+
+    with opened(data, config) as found:
+        written = write(found.store, found.setup, whole_or_interval(found, start, end), out, found.now_ns)
+    told = {"folder": str(out), "files": written.files, "readings": written.readings}
+    answer(told, as_json, [f"{written.readings} readings in {len(written.files)} files in {out}."])

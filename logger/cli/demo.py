@@ -1,0 +1,55 @@
+"""The whole job on a simulated room, with one command."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from .options import Port
+
+DEFAULT_DEMO = Path("stillroom-demo")
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("demo", short_help="The whole job on a simulated room.")(demo)
+
+
+def demo(
+    *,
+    history_only: Annotated[
+        bool, typer.Option("--history-only", help="Load and judge the two weeks of history, then leave.")
+    ] = False,
+    drift: Annotated[
+        bool,
+        typer.Option("--drift", help="Let the heater of the air handling stick: an alert within minutes."),
+    ] = False,
+    data: Annotated[
+        Path,
+        typer.Option(
+            "--data", metavar="DIR", help="Data folder of the demo; a second start goes on with it."
+        ),
+    ] = DEFAULT_DEMO,
+    config: Annotated[
+        Path | None, typer.Option("--config", metavar="DIR", help="Another configuration than the example.")
+    ] = None,
+    port: Port = 8060,
+    mail_port: Annotated[
+        int | None,
+        typer.Option("--mail-port", metavar="N", help="Send mail to this port of 127.0.0.1 (example: 2525)."),
+    ] = None,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")] = False,
+) -> None:
+    """A simulated measuring room: two weeks of history, live probes, alarms, and the pages.
+
+    Nothing here is measured: every page and record says so, and the data can never enter the record
+    of a real room. It needs no sign-in and listens on 127.0.0.1 only. Stop it with Ctrl-C.
+
+    \b
+    Example:
+      stillroom demo --drift
+    """
+    from ..demo import Options, run
+
+    run(Options(data, config, port, mail_port, history_only, drift, not no_browser), typer.echo)

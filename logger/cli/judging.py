@@ -1,0 +1,148 @@
+"""What the record says: `verdicts` over time, and the `check` of one interval."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..instants import rfc3339, wall
+from ..model import NS, Period
+from .opening import Opened, interval, opened
+from .options import DEFAULT_DATA, Config, Data, From, Json, To, Zone
+from .printing import answer, duration, table
+
+if TYPE_CHECKING:
+    from ..inspection import ChannelStatistics, Check
+
+EXIT_OF = {"stable": 0, "not stable": 10, "not shown": 11}
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("verdicts", short_help="Verdict and reason over time.")(verdicts)
+    app.command("check", short_help="Did the room support this interval? Why?")(check)
+
+
+def verdicts(
+    *,
+    zone: Zone,
+    start: From,
+    end: To,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Verdict and reason over time: stable, not stable or not shown, without a hole.
+
+    \b
+    Example:
+      stillroom verdicts --zone machine-bay --from 2026-10-19 --to 2026-10-20
+    """
+    with opened(data, config) as found:
+        from_ns, to_ns = interval(found, zone, start, end)
+        periods = found.verdicts().periods(zone, from_ns, to_ns, found.now_ns)
+        answer([_period_json(p) for p in periods], as_json, _period_lines(found, periods))
+
+
+def _period_json(p: Period) -> dict[str, Any]:
+    return {
+        "zone": p.zone,
+        "from": rfc3339(p.from_ns),
+        "to": rfc3339(p.to_ns),
+        "verdict": p.verdict,
+        "reason": p.reason,
+        "rule": p.rule,
+        "probe": p.probe,
+        "provisional": p.provisional,
+    }
+
+
+def _period_lines(found: Opened, periods: list[Period]) -> list[str]:
+    total = sum(p.to_ns - p.from_ns for p in periods)
+    stable = sum(p.to_ns - p.from_ns for p in periods if p.verdict == "stable")
+    name = found.setup.zone(periods[0].zone).name
+    head = f"{name} was stable for {duration(stable / NS)} of {duration(total / NS)} ({stable / total:.1%})."
+    rows = [_period_row(found, p) for p in periods]
+    return [head, "", *table(("from", "to", "for", "verdict", "reason", "rule", "probe", ""), rows)]
+
+
+def _period_row(found: Opened, p: Period) -> tuple[str, ...]:
+    zone = found.zone_info
+    lasted = duration((p.to_ns - p.from_ns) / NS)
+    young = "provisional" if p.provisional else ""
+    return wall(p.from_ns, zone), wall(p.to_ns, zone), lasted, p.verdict, p.reason, p.rule, p.probe, young
+
+
+def check(
+    *,
+    zone: Zone,
+    start: From,
+    end: To,
+    pre_window_s: Annotated[
+        int | None,
+        typer.Option(
+            "--pre-window-s",
+            metavar="SECONDS",
+            min=0,
+            help="Seconds before the start in which the rules must hold.",
+        ),
+    ] = None,
+    activity: Annotated[
+        str, typer.Option("--activity", metavar="NAME", help="Judge by the limits of this activity.")
+    ] = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Did the room support what was measured in this interval? With every reason.
+
+    Exits with 0 for stable, 10 for not stable, 11 for not shown, so that a measuring program can ask.
+
+    \b
+    Example:
+      stillroom check --zone machine-bay --from 2026-10-19T08:00 --to 2026-10-19T09:30 --json
+    """
+    with opened(data, config) as found:
+        from_ns, to_ns = interval(found, zone, start, end)
+        result = found.verdicts().check(
+            zone, from_ns, to_ns, found.now_ns, pre_window_s=pre_window_s, activity=activity
+        )
+        answer(result.to_json(), as_json, check_lines(found, result))
+    raise typer.Exit(EXIT_OF[result.verdict])
+
+
+def check_lines(found: Opened, result: Check) -> list[str]:
+    """The answer for a person: the verdict, why, and what the channels read."""
+    told: Any = result.to_json()
+    name = found.setup.zone(result.zone).name
+    head = f"{name}, {told['from']} to {told['to']}: {result.verdict}."
+    reasons = [_reason_row(r) for r in told["reasons"]]
+    heads = ("reason", "rule", "probe", "from", "to", "worst", "limit", "U", "unit", "because")
+    read = [
+        (s.channel, *map(_figure, (s.min, s.max, s.mean, s.span)), s.unit, _share(s))
+        for s in result.statistics
+    ]
+    return [
+        head + (" Provisional: younger readings may still change it." if result.provisional else ""),
+        "",
+        *(table(heads, reasons) if reasons else ["  Every rule was shown to be met."]),
+        "",
+        *table(("channel", "min", "max", "mean", "span", "unit", "conforming"), read),
+        "",
+        f"  decision rule: {result.decision_rule}; pre-window {duration(result.pre_window_s)}",
+        f"  setup {result.setup[:12]}, {result.software}, digest {told['digest'][:12]}",
+    ]
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
+
+
+def _share(row: ChannelStatistics) -> str:
+    return "" if row.share_conforming is None else f"{row.share_conforming:.1%}"
+
+
+def _reason_row(r: dict[str, Any]) -> tuple[Any, ...]:
+    when = "before " if r["pre_window"] else ""
+    figures = [_figure(r[key]) for key in ("worst", "limit", "U")]
+    return when + r["reason"], r["rule"], r["probe"], r["from"], r["to"], *figures, r["unit"], r["why"]

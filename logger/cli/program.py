@@ -1,0 +1,51 @@
+"""The program: its groups of commands and its front page."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from . import alarm, archive, demo, imports, inspection, judging, record, service, setup
+
+_FRONT = """Says whether a dimensional measuring room supported a measurement, and proves it.
+
+\b
+Start with a simulated room:
+  stillroom demo
+Ask about one inspection:
+  stillroom check --zone machine-bay --from 2026-10-19T09:30 --to 2026-10-19T11:00
+
+Times without an offset are the room's own. Intervals include their start and not their end.
+
+Exit codes: 0 done, 2 bad input (nothing was changed), 3 the data folder cannot be used."""
+
+app = typer.Typer(
+    name="stillroom",
+    help=_FRONT,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+for group in (demo, service, imports, judging, inspection, alarm, record, archive, setup):
+    group.add_to(app)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from .. import __version__
+
+        typer.echo(f"stillroom {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def front(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+) -> None:
+    pass

@@ -1,0 +1,98 @@
+"""What people and alarms did in an interval, as plain data for its record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from ..instants import rfc3339
+from ..model import Setup
+
+if TYPE_CHECKING:
+    from ..store import Store
+    from ..verdicts import Verdicts
+    from .contents import Interval
+
+
+def acts_in(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> dict[str, Any]:
+    """Inspections with their verdicts, marks, and what alarms did and were told."""
+    return {
+        "inspections": _inspections(store, verdicts, span),
+        "marks": _marks(store, span),
+        "alarms": _alarms(store, setup, span),
+    }
+
+
+def inspections_of(
+    store: Store, zone: str | None = None, from_ns: int | None = None, to_ns: int | None = None
+) -> list[dict[str, Any]]:
+    """Registered inspections that touch the interval, by start; `to_ns` None: still running."""
+    from sqlalchemy import or_, select
+
+    from ..store.tables import inspection as t
+
+    query = select(t).order_by(t.c.from_ns, t.c.key)
+    if zone is not None:
+        query = query.where(t.c.zone == zone)
+    if to_ns is not None:
+        query = query.where(t.c.from_ns < to_ns)
+    if from_ns is not None:
+        query = query.where(or_(t.c.to_ns.is_(None), t.c.to_ns > from_ns))
+    with store.read() as conn:
+        rows = conn.execute(query).mappings().all()
+    return [{**row["body"], **{k: row[k] for k in ("key", "zone", "from_ns", "to_ns")}} for row in rows]
+
+
+def _inspections(store: Store, verdicts: Verdicts, span: Interval) -> list[dict[str, Any]]:
+    found = inspections_of(store, span.zone, span.from_ns, span.to_ns)
+    return [_inspection(row, verdicts, span) for row in found if row["from_ns"] >= 0]
+
+
+def _inspection(row: Mapping[str, Any], verdicts: Verdicts, span: Interval) -> dict[str, Any]:
+    end = span.now_ns if row["to_ns"] is None else row["to_ns"]
+    result = verdicts.check(span.zone, row["from_ns"], end, span.now_ns, activity=row.get("activity", ""))
+    return {
+        "key": row["key"],
+        "title": row.get("title", ""),
+        "part": row.get("part", ""),
+        "person": row.get("person", ""),
+        "from": rfc3339(row["from_ns"]),
+        "to": rfc3339(end),
+        "running": row["to_ns"] is None,
+        "verdict": result.verdict,
+    }
+
+
+def _marks(store: Store, span: Interval) -> list[dict[str, Any]]:
+    from sqlalchemy import select
+
+    from ..store.tables import mark as t
+
+    query = select(t).where(t.c.zone == span.zone, t.c.from_ns < span.to_ns, t.c.to_ns > span.from_ns)
+    with store.read() as conn:
+        rows = conn.execute(query.order_by(t.c.from_ns, t.c.id)).mappings().all()
+    return [
+        {"from": rfc3339(r["from_ns"]), "to": rfc3339(r["to_ns"]), "reason": r["reason"], "who": r["who"]}
+        for r in rows
+    ]
+
+
+def _alarms(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
+    """What alarms of the zone's rules did, and who took notice of them."""
+    rules = {rule.key for rule in setup.rules if rule.zone == span.zone}
+    keys = {alarm.key for alarm in setup.alarms if alarm.rule in rules}
+    return [
+        {
+            "at": rfc3339(entry.at_ns),
+            "alarm": str(entry.what["alarm"]),
+            "what": _change(entry.what),
+            "who": entry.who,
+            "why": entry.why,
+        }
+        for entry in store.journal.entries(kind="alarm")
+        if span.from_ns <= entry.at_ns < span.to_ns and entry.what.get("alarm") in keys
+    ]
+
+
+def _change(what: Mapping[str, Any]) -> str:
+    return f"{what.get('was', '')} → {what.get('is', '')}" if "is" in what else str(what.get("act", ""))

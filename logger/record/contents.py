@@ -1,0 +1,232 @@
+"""Everything that a record says, as plain data: the JSON file of the record and the source of its pages."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .. import __version__
+from ..instants import rfc3339
+from ..model import NS, REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
+from .acts import acts_in
+
+if TYPE_CHECKING:
+    from ..inspection import Check
+    from ..store import Store
+    from ..verdicts import Verdicts
+
+FORMAT = "stillroom record 1"
+
+
+@dataclass(frozen=True)
+class Interval:
+    """What is recorded: a zone over [from, to), as judged at `now_ns`."""
+
+    zone: str
+    from_ns: int
+    to_ns: int
+    now_ns: int
+
+    def overlaps(self, from_ns: int, to_ns: int | None) -> bool:
+        return from_ns < self.to_ns and (to_ns is None or to_ns > self.from_ns)
+
+
+def contents(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> dict[str, Any]:
+    """All facts of the record but its number and the digests of its files."""
+    where = (span.zone, span.from_ns, span.to_ns, span.now_ns)
+    periods = verdicts.periods(*where)
+    result = verdicts.check(*where, pre_window_s=0)
+    number, head = store.journal.head()
+    return {
+        "format": FORMAT,
+        "simulated": store.simulated,
+        "room": _room(setup),
+        "zone": _zone(setup, span.zone),
+        "from": rfc3339(span.from_ns),
+        "to": rfc3339(span.to_ns),
+        "decision_rule": result.to_json()["decision_rule"],
+        "verdict": result.verdict,
+        "limits": [
+            _rule(r) for r in setup.rules if r.zone == span.zone and span.overlaps(r.from_ns, r.to_ns)
+        ],
+        "probes": _probes(setup, span),
+        "statistics": _statistics(result),
+        "shares": _shares(periods),
+        "periods": [_period(p) for p in periods],
+        "excursions": [_excursion(e) for e in verdicts.excursions(*where)],
+        "gaps": _gaps(store, setup, span),
+        **acts_in(store, verdicts, setup, span),
+        "digest": result.to_json()["digest"],
+        "setup": {"version": setup.version, "digest": setup.digest},
+        "software": f"stillroom {__version__}",
+        "head": {"number": number, "sha256": head},
+    }
+
+
+def _room(setup: Setup) -> dict[str, Any]:
+    room = setup.room
+    return {
+        "key": room.key,
+        "name": room.name,
+        "site": room.site,
+        "timezone": room.timezone,
+        "custodian": room.custodian,
+    }
+
+
+def _zone(setup: Setup, key: str) -> dict[str, Any]:
+    zone = setup.zone(key)
+    return {"key": key, "name": zone.name, "settling_s": zone.settling_s, "body_gap_s": zone.body_gap_s}
+
+
+def _rule(rule: Rule) -> dict[str, Any]:
+    return {
+        "rule": rule.key,
+        "name": rule.name,
+        "kind": rule.kind,
+        "quantity": rule.quantity,
+        "unit": rule.unit,
+        "lower": rule.lower,
+        "upper": rule.upper,
+        "media": list(rule.media),
+        "window_s": rule.window_s,
+        "guard_factor_r": rule.r,
+        "disturbs": rule.disturbs,
+        "activity": rule.activity,
+        "basis": rule.basis,
+        "approver": rule.approver,
+        "from": rfc3339(rule.from_ns),
+        "to": None if rule.to_ns is None else rfc3339(rule.to_ns),
+    }
+
+
+def _probes(setup: Setup, span: Interval) -> list[dict[str, Any]]:
+    """Each stay of a probe in the zone, with the certificates that were in force during it."""
+    stays = [
+        p
+        for p in sorted(setup.placements, key=lambda p: (p.probe, p.from_ns))
+        if setup.positions[p.position].zone == span.zone and span.overlaps(p.from_ns, p.to_ns)
+    ]
+    return [_stay(setup, stay, span) for stay in stays]
+
+
+def _stay(setup: Setup, stay: Placement, span: Interval) -> dict[str, Any]:
+    probe, position = setup.probes[stay.probe], setup.positions[stay.position]
+    certificates = [_certificate(c, span) for key in probe.channels for c in _in_force(setup, key, span)]
+    return {
+        "probe": probe.key,
+        "serial": probe.serial,
+        "description": probe.description,
+        "position": position.name,
+        "medium": position.medium,
+        "xyz_m": list(position.xyz_m),
+        "from": rfc3339(stay.from_ns),
+        "to": None if stay.to_ns is None else rfc3339(stay.to_ns),
+        "certificates": certificates,
+    }
+
+
+def _in_force(setup: Setup, channel: str, span: Interval) -> list[Certificate]:
+    """A certificate holds from the day it was put in use until the next one was."""
+    known = setup.certificates_of(channel)
+    ends = [c.valid_from_ns for c in known[1:]]
+    return [c for c, end in zip(known, [*ends, None], strict=True) if span.overlaps(c.valid_from_ns, end)]
+
+
+def _certificate(c: Certificate, span: Interval) -> dict[str, Any]:
+    status = "confirmed"
+    if c.due_ns is not None and c.due_ns < span.to_ns:
+        status = "overdue"
+    if c.withdrawn_ns is not None and c.withdrawn_ns < span.to_ns:
+        status = "withdrawn"
+    return {
+        "number": c.number,
+        "channel": c.channel,
+        "issuer": c.issuer,
+        "accreditation": c.accreditation,
+        "calibrated_on": c.calibrated_on,
+        "due": None if c.due_ns is None else rfc3339(c.due_ns),
+        "U": max(c.U),
+        "k": c.k,
+        "range": list(c.range),
+        "status": status,
+    }
+
+
+def _statistics(result: Check) -> list[dict[str, Any]]:
+    return [asdict(row) for row in result.statistics]
+
+
+def _shares(periods: Sequence[Period]) -> list[dict[str, Any]]:
+    """Time by verdict and reason, in the order in which reasons apply, turned so that stable comes first."""
+    total = sum(p.to_ns - p.from_ns for p in periods)
+    rows = []
+    for reason in reversed(REASONS):
+        spent = sum(p.to_ns - p.from_ns for p in periods if p.reason == reason)
+        if spent:
+            verdict = VERDICT_OF[reason]
+            share = spent / total
+            rows.append({"verdict": verdict, "reason": reason, "seconds": spent // NS, "share": share})
+    return rows
+
+
+def _period(p: Period) -> dict[str, Any]:
+    return {
+        "from": rfc3339(p.from_ns),
+        "to": rfc3339(p.to_ns),
+        "verdict": p.verdict,
+        "reason": p.reason,
+        "rule": p.rule,
+        "probe": p.probe,
+        "provisional": p.provisional,
+    }
+
+
+def _excursion(e: Excursion) -> dict[str, Any]:
+    return {
+        "rule": e.rule,
+        "from": rfc3339(e.from_ns),
+        "to": rfc3339(e.to_ns),
+        "worst": e.worst,
+        "worst_at": rfc3339(e.worst_ns),
+        "limit": e.limit,
+        "U": e.U,
+        "unit": e.unit,
+        "exceedance": e.exceedance,
+        "probes": list(e.probes),
+        "proven": e.proven,
+        "basis": e.basis,
+    }
+
+
+def _gaps(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
+    """Where a channel was silent for longer than it may be, the ends of the interval included."""
+    by_interval: dict[tuple[int, int], list[str]] = {}
+    for key in setup.channels_in(span.zone):
+        for gap in _gaps_of(store, setup, key, span):
+            by_interval.setdefault(gap, []).append(key)
+    return [
+        {"from": rfc3339(a), "to": rfc3339(b), "seconds": (b - a) // NS, "channels": keys}
+        for (a, b), keys in sorted(by_interval.items())
+    ]
+
+
+def _gaps_of(store: Store, setup: Setup, key: str, span: Interval) -> Iterable[tuple[int, int]]:
+    longest = int(setup.channels[key].max_age_s * NS)
+    readings = store.readings(key, span.from_ns, span.to_ns)
+    taken = readings.taken_ns[np.isfinite(readings.value)]
+    edges = np.concatenate([[span.from_ns], taken, [span.to_ns]])
+    for place in np.flatnonzero(np.diff(edges) > longest):
+        yield int(edges[place]), int(edges[place + 1])
+
+
+def numbered(facts: Mapping[str, Any], issue: Mapping[str, Any]) -> dict[str, Any]:
+    """The facts of a record under the head of one issue of it."""
+    return {
+        "format": facts["format"],
+        "issue": dict(issue),
+        **{k: v for k, v in facts.items() if k != "format"},
+    }

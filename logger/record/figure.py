@@ -1,0 +1,91 @@
+"""What is drawn in a record: one panel a quantity, with the limits in force and their guard bands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from ..calibration import corrected
+from ..model import NS, Channel, Period, Rule, Setup
+from .chart import Limits, Line, Panel, draw
+from .readings import shown
+from .wording import unit
+
+if TYPE_CHECKING:
+    from ..store import Store
+    from .contents import Interval
+
+# Quantity -> height of its panel in points, decimals on its axis, factor from canonical to the axis.
+_PANELS = {
+    "temperature": (132.0, 2, 1.0, "degC"),
+    "dew_point": (60.0, 2, 1.0, "degC"),
+    "relative_humidity": (62.0, 1, 1.0, "%RH"),
+    "pressure": (44.0, 1, 0.01, "hPa"),
+}
+_OTHER = (50.0, 3, 1.0, "")
+
+
+def figure(store: Store, setup: Setup, periods: Sequence[Period], span: Interval) -> str:
+    """The chart of a zone over an interval, with the verdict trace below, as SVG."""
+    keys = setup.channels_in(span.zone)
+    quantities = dict.fromkeys(setup.channels[key].quantity for key in keys)
+    order = sorted(quantities, key=lambda q: (list(_PANELS).index(q) if q in _PANELS else 99, q))
+    panels = [_panel(store, setup, quantity, span) for quantity in order]
+    return draw(panels, periods, span.from_ns, span.to_ns, ZoneInfo(setup.room.timezone))
+
+
+def _panel(store: Store, setup: Setup, quantity: str, span: Interval) -> Panel:
+    height, decimals, factor, name = _PANELS.get(quantity, _OTHER)
+    channels = [
+        setup.channels[k] for k in setup.channels_in(span.zone) if setup.channels[k].quantity == quantity
+    ]
+    limits = [r for r in setup.rules_of(span.zone) if _drawn(r, quantity, span)]
+    note = f"{unit(name)}, corrected" + ("; hatched: guard band" if limits else "; no limit")
+    return Panel(
+        quantity.replace("_", " ").capitalize(),
+        note,
+        height,
+        decimals,
+        tuple(_line(store, setup, channel, span, factor) for channel in channels),
+        tuple(_limits(store, setup, rule, span, factor) for rule in limits),
+    )
+
+
+def _drawn(rule: Rule, quantity: str, span: Interval) -> bool:
+    return rule.kind == "limit" and rule.quantity == quantity and span.overlaps(rule.from_ns, rule.to_ns)
+
+
+def _line(store: Store, setup: Setup, channel: Channel, span: Interval, factor: float) -> Line:
+    readings = store.readings(channel.key, span.from_ns, span.to_ns)
+    taken_ns, value = shown(channel, setup, readings)
+    return Line(_label(setup, channel), taken_ns, value * factor, int(channel.max_age_s * NS))
+
+
+def _label(setup: Setup, channel: Channel) -> str:
+    """The probe and, where there is room, what it stands in."""
+    places = setup.placements_of(channel.key)
+    medium = setup.positions[places[-1].position].medium if places else ""
+    return f"{channel.probe} {medium.replace('-', ' ')}" if medium != "pressure" else channel.probe
+
+
+def _limits(store: Store, setup: Setup, rule: Rule, span: Interval, factor: float) -> Limits:
+    guard = rule.r * max(
+        (_largest_U(store, setup, key, span) for key in setup.channels_of(rule)), default=0.0
+    )
+    return Limits(
+        max(rule.from_ns, span.from_ns),
+        span.to_ns if rule.to_ns is None else min(rule.to_ns, span.to_ns),
+        None if rule.lower is None else rule.lower * factor,
+        None if rule.upper is None else rule.upper * factor,
+        guard * factor,
+    )
+
+
+def _largest_U(store: Store, setup: Setup, key: str, span: Interval) -> float:
+    """The widest guard band is drawn: that of the probe that can prove least."""
+    readings, channel = store.readings(key, span.from_ns, span.to_ns), setup.channels[key]
+    U = corrected(channel, setup.certificates_of(key), readings.taken_ns, readings.value).U
+    return float(np.nanmax(U)) if np.isfinite(U).any() else 0.0

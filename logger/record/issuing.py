@@ -1,0 +1,168 @@
+"""An issue of a record: numbered, immutable, journalled; a later one replaces it and says why."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import Refused
+from ..instants import rfc3339
+from ..model import Setup
+from .contents import Interval, contents, numbered
+from .figure import figure
+from .pdf import compiled
+from .readings import CORRECTED, RAW, described, record_csv
+from .wording import sentence
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from ..store import Store
+    from ..verdicts import Verdicts
+
+
+@dataclass(frozen=True)
+class Issued:
+    """One issue: its number, the folder with its copy in the store, its files and their SHA-256."""
+
+    number: int
+    folder: Path
+    files: Mapping[str, str]
+    sentence: str
+
+
+def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its place)
+    store: Store,
+    verdicts: Verdicts,
+    setup: Setup,
+    zone: str,
+    from_ns: int,
+    to_ns: int,
+    out: Path,
+    who: str,
+    now_ns: int,
+    replaces: int | None = None,
+    why: str = "",
+) -> Issued:
+    """Write the record of a zone over [from, to) into `out`, keep a copy, and journal it.
+
+    Refused where a file of that name stands in `out`, where `replaces` was never issued, or
+    where it comes without a reason.
+    """
+    span = Interval(zone, from_ns, to_ns, now_ns)
+    facts = contents(store, verdicts, setup, span)
+    readings, rows = record_csv(store, setup, zone, from_ns, to_ns)
+    facts["readings"] = {"rows": rows, "sha256": _sha256(readings)}
+    chart = figure(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
+    with store.begin() as conn:
+        _refuse_replacement(conn, replaces, why)
+        number = _next_number(conn)
+        head = {"number": number, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
+        files = rendered(numbered(facts, {**head, "replaces": replaces, "why": why}), chart, readings)
+        folder = _kept(store.folder, number, files)
+        _handed_out(out, files)
+        issued = Issued(
+            number, folder, {name: _sha256(data) for name, data in files.items()}, sentence(facts)
+        )
+        _enter(store, conn, issued, span, {"who": who, "replaces": replaces, "why": why}, facts)
+    return issued
+
+
+def rendered(facts: Mapping[str, Any], chart: str, readings: bytes) -> dict[str, bytes]:
+    """File name -> bytes of one issue. Nothing but the arguments goes into them."""
+    stem = stem_of(facts)
+    record = json.dumps(facts, indent=1, ensure_ascii=False, sort_keys=False).encode() + b"\n"
+    return {
+        f"{stem}.pdf": compiled(facts, chart, readings, record),
+        f"{stem}-readings.csv": readings,
+        f"{stem}-readings.txt": described((*RAW, *CORRECTED)).encode(),
+        f"{stem}.json": record,
+    }
+
+
+def stem_of(facts: Mapping[str, Any]) -> str:
+    """The name of the files of an issue, without its ending."""
+    mark = "SIMULATED-" if facts["simulated"] else ""
+    return f"{mark}record-{facts['issue']['number']:06d}-{facts['zone']['key']}-{facts['from'][:10]}"
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def _next_number(conn: Connection) -> int:
+    from sqlalchemy import func, select
+
+    from ..store.tables import issue as t
+
+    return int(conn.execute(select(func.max(t.c.number))).scalar() or 0) + 1
+
+
+def _refuse_replacement(conn: Connection, replaces: int | None, why: str) -> None:
+    from sqlalchemy import select
+
+    from ..store.tables import issue as t
+
+    if replaces is None:
+        return
+    if conn.execute(select(t.c.number).where(t.c.number == replaces)).first() is None:
+        raise Refused(f"There is no record {replaces} that could be replaced.")
+    if not why.strip():
+        raise Refused(f"A record that replaces record {replaces} must say why.")
+
+
+def _kept(data: Path, number: int, files: Mapping[str, bytes]) -> Path:
+    """The copy that stays in the data folder, whole or not at all: written aside, synced, renamed."""
+    folder = data / "records" / f"{number:06d}"
+    aside = folder.with_name(f"{folder.name}.writing")
+    for leftover in (aside, folder):  # of a run that was cut off before it was journalled
+        shutil.rmtree(leftover, ignore_errors=True)
+    aside.mkdir(parents=True)
+    for name, content in files.items():
+        _write(aside / name, content)
+    aside.rename(folder)
+    return folder
+
+
+def _write(path: Path, content: bytes) -> None:
+    with path.open("xb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _handed_out(out: Path, files: Mapping[str, bytes]) -> None:
+    out.mkdir(parents=True, exist_ok=True)
+    there = [name for name in files if (out / name).exists()]
+    if there:
+        raise Refused(
+            f"{out / there[0]} is there already; nothing was issued. Name another folder with --out."
+        )
+    for name, content in files.items():
+        _write(out / name, content)
+
+
+def _enter(  # noqa: PLR0917 (one row and one entry take all that is known of an issue)
+    store: Store,
+    conn: Connection,
+    issued: Issued,
+    span: Interval,
+    act: Mapping[str, Any],
+    facts: Mapping[str, Any],
+) -> None:
+    from ..store.tables import issue as t
+
+    pdf = next(sha for name, sha in issued.files.items() if name.endswith(".pdf"))
+    body = {"files": dict(issued.files), "digest": facts["digest"], "setup": facts["setup"]}
+    row = {"zone": span.zone, "from_ns": span.from_ns, "to_ns": span.to_ns, "at_ns": span.now_ns, **act}
+    folder = issued.folder.relative_to(store.folder).as_posix()
+    conn.execute(t.insert().values(number=issued.number, folder=folder, sha256=pdf, body=body, **row))
+    what = {"record": issued.number, "zone": span.zone, "from": facts["from"], "to": facts["to"]}
+    entered = {**what, "replaces": act["replaces"], "files": dict(issued.files)}
+    store.journal.append("record", act["who"], entered, act["why"], conn)

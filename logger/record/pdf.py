@@ -1,0 +1,41 @@
+"""The record as PDF: tagged (PDF/UA-1) and archival (PDF/A-3a), with readings and facts attached inside."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from ..instants import parse
+from ..model import NS, REASONS
+from .trace import swatch
+from .wording import page
+
+_HERE = Path(__file__).parent
+STANDARDS = ["a-3a", "ua-1"]
+
+
+def compiled(facts: Mapping[str, Any], chart: str, readings_csv: bytes, record_json: bytes) -> bytes:
+    """The bytes of the PDF. Equal input gives equal bytes: no clock, no fonts of the machine."""
+    import typst
+
+    files = {
+        "main.typ": (_HERE / "page.typ").read_bytes(),
+        "page.json": json.dumps(page(facts), ensure_ascii=False).encode(),
+        "chart.svg": chart.encode(),
+        "readings.csv": readings_csv,
+        "record.json": record_json,
+        **{f"swatch-{reason.replace(' ', '-')}.svg": swatch(reason).encode() for reason in REASONS},
+    }
+    issued_s = parse(facts["issue"]["issued_at"], ZoneInfo("UTC")) // NS
+    compile_files: Any = typst.compile  # its type hints do not know that files may be given by name
+    made: bytes = compile_files(
+        files,
+        font_paths=[str(_HERE / "fonts")],
+        ignore_system_fonts=True,
+        pdf_standards=STANDARDS,
+        timestamp=issued_s,
+    )
+    return made

@@ -1,0 +1,328 @@
+"""From the facts of a record to the words on its pages; the layout is in `page.typ`.
+
+Times on paper are wall time of the room with its offset; the JSON beside it has them in UTC.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, TypeAlias
+from zoneinfo import ZoneInfo
+
+from ..instants import parse, wall
+
+Facts: TypeAlias = Mapping[str, Any]
+UNITS = {"degC": "°C", "%RH": "% RH", "Pa": "Pa", "1": ""}
+
+
+def page(facts: Facts) -> dict[str, Any]:
+    """What the template needs: sentences, and tables as heads and rows of text."""
+    zone = ZoneInfo(facts["room"]["timezone"])
+    return {
+        "watermark": "SIMULATED" if facts["simulated"] else "",
+        "title": f"Record of conditions {facts['issue']['number']}",
+        "place": f"{facts['room']['name']}, {facts['room']['site']}",
+        "zone": facts["zone"]["name"],
+        "sentence": sentence(facts),
+        "because": because(facts),
+        "span": f"{_wall(facts['from'], zone)} to {_wall(facts['to'], zone)}",
+        "heads": _heads(facts, zone),
+        "shares": [_share(row) for row in facts["shares"]],
+        "sections": _sections(facts, zone),
+        "provenance": _provenance(facts),
+        "judged": _judged(facts),
+        "footer": f"{facts['room']['name']} · {facts['zone']['name']} · record {facts['issue']['number']}",
+        "issued_utc": facts["issue"]["issued_at"],
+    }
+
+
+def sentence(facts: Facts) -> str:
+    """What a person would say of the interval, in one sentence."""
+    name, shares = facts["zone"]["name"], facts["shares"]
+    total = sum(row["seconds"] for row in shares)
+    stable = sum(row["seconds"] for row in shares if row["verdict"] == "stable")
+    if stable == total:
+        return f"{name} was stable throughout."
+    if not stable:
+        worst = (
+            "not stable"
+            if any(row["verdict"] == "not stable" for row in shares)
+            else "not shown to be stable"
+        )
+        return f"{name} was {worst} at any time."
+    return f"{name} was stable for {length(stable)} of {length(total)}, {percent(stable / total)}."
+
+
+def because(facts: Facts) -> str:
+    """Where the rest of the time went, by verdict and reason."""
+    parts = []
+    for verdict in ("not stable", "not shown"):
+        rows = [row for row in facts["shares"] if row["verdict"] == verdict]
+        if rows:
+            spent = ", ".join(f"{row['reason']} {length(row['seconds'])}" for row in rows)
+            parts.append(f"{verdict} for {length(sum(row['seconds'] for row in rows))} ({spent})")
+    words = "; ".join(parts)
+    return (
+        f"{words[0].upper()}{words[1:]}." if words else "Every rule was shown to be met, with its guard band."
+    )
+
+
+def length(seconds: float) -> str:
+    """A length of time to the minute, or to the second below one.
+
+    >>> length(86400), length(5460), length(45)
+    ('24 h', '1 h 31 min', '45 s')
+    """
+    hours, minutes = divmod(round(seconds / 60), 60)
+    if not hours and not minutes:
+        return f"{seconds:.0f} s"
+    return " ".join(f"{n} {unit}" for n, unit in ((hours, "h"), (minutes, "min")) if n)
+
+
+def percent(share: float) -> str:
+    """A share that never rounds to all or nothing.
+
+    >>> percent(0.99995), percent(0.00001), percent(0.5)
+    ('> 99.9 %', '< 0.1 %', '50.0 %')
+    """
+    if 0.9995 <= share < 1:
+        return "> 99.9 %"
+    if 0 < share < 0.0005:
+        return "< 0.1 %"
+    return f"{share * 100:.1f} %"
+
+
+def figure(value: float | None, places: int = 2) -> str:
+    """A number with a true minus sign, or a dash where there is none."""
+    return "–" if value is None else f"{value:.{places}f}".replace("-", "−")
+
+
+def unit(name: str) -> str:
+    """A unit as it is printed."""
+    return UNITS.get(name, name)
+
+
+def _wall(text: str | None, zone: ZoneInfo) -> str:
+    return "open" if text is None else wall(parse(text, zone), zone)
+
+
+def _day(text: str | None, zone: ZoneInfo) -> str:
+    return "no end" if text is None else wall(parse(text, zone), zone)[:10]
+
+
+def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
+    issue = facts["issue"]
+    rows = [
+        ["Interval in UTC", f"{facts['from']} to {facts['to']}"],
+        ["Decision rule", facts["decision_rule"]],
+        ["Answers for the room", facts["room"]["custodian"]],
+        ["Issued", f"{_wall(issue['issued_at'], zone)} by {issue['by']}"],
+    ]
+    if issue["replaces"] is not None:
+        rows.append(["Replaces", f"record {issue['replaces']}: {issue['why']}"])
+    return rows
+
+
+def _share(row: Facts) -> dict[str, str]:
+    return {
+        "reason": row["reason"],
+        "verdict": row["verdict"],
+        "length": length(row["seconds"]),
+        "share": percent(row["share"]),
+    }
+
+
+def _sections(facts: Facts, zone: ZoneInfo) -> list[dict[str, Any]]:
+    """Tables in the order in which a reader asks: what was wanted, what was read, what went wrong."""
+    return [
+        _limits(facts),
+        _statistics(facts),
+        _excursions(facts, zone),
+        _inspections(facts, zone),
+        _periods(facts, zone),
+        _gaps(facts, zone),
+        _marks(facts, zone),
+        _alarms(facts, zone),
+        _probes(facts),
+        _certificates(facts, zone),
+    ]
+
+
+def _section(
+    title: str, heads: Sequence[str], align: str, rows: Sequence[Sequence[str]], none: str
+) -> dict[str, Any]:
+    """One table; `align` has a letter a column: l text, r figures, w text that takes the spare width."""
+    return {
+        "title": title,
+        "heads": list(heads),
+        "align": align,
+        "rows": [list(r) for r in rows],
+        "none": none,
+    }
+
+
+def _limits(facts: Facts) -> dict[str, Any]:
+    rows = [
+        (row["name"], _band(row), unit(row["unit"]), f"{row['guard_factor_r']:g} · U", row["basis"])
+        for row in facts["limits"]
+    ]
+    heads = ("Rule", "Limits", "Unit", "Guard band", "Basis")
+    return _section("Limits and where they come from", heads, "lrllw", rows, "The zone has no limits.")
+
+
+def _band(row: Facts) -> str:
+    lower, upper = row["lower"], row["upper"]
+    if lower is None:
+        return f"at most {upper:g}"
+    return f"at least {lower:g}" if upper is None else f"{lower:g} to {upper:g}"
+
+
+def _statistics(facts: Facts) -> dict[str, Any]:
+    rows = [_statistic(row) for row in facts["statistics"]]
+    heads = ("Channel", "Least", "Largest", "Mean", "Span", "Unit", "Conforming")
+    return _section(
+        "What the channels read, corrected", heads, "lrrrrlr", rows, "No channel has readings here."
+    )
+
+
+def _statistic(row: Facts) -> tuple[str, ...]:
+    share, name, factor = row["share_conforming"], unit(row["unit"]), 1.0
+    if row["unit"] == "Pa":  # people read the barometer in hPa
+        name, factor = "hPa", 0.01
+    figures = [
+        figure(None if row[key] is None else row[key] * factor) for key in ("min", "max", "mean", "span")
+    ]
+    return row["channel"], *figures, name, "–" if share is None else percent(share)
+
+
+def _excursions(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = [_excursion(row, zone) for row in facts["excursions"]]
+    heads = ("Rule", "From", "To", "Worst", "Limit", "U", "Beyond", "Unit", "Probe", "Proven")
+    return _section("Excursions", heads, "wllrrrrlll", rows, "No rule was broken.")
+
+
+def _excursion(row: Facts, zone: ZoneInfo) -> tuple[str, ...]:
+    figures = [figure(row[key]) for key in ("worst", "limit", "U", "exceedance")]
+    times = _wall(row["from"], zone)[:16], _wall(row["to"], zone)[:16]
+    return (
+        row["rule"],
+        *times,
+        *figures,
+        unit(row["unit"]),
+        ", ".join(row["probes"]),
+        "yes" if row["proven"] else "within U",
+    )
+
+
+def _inspections(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = [
+        (row["key"], row["title"], _wall(row["from"], zone)[:16], _wall(row["to"], zone)[:16], row["verdict"])
+        for row in facts["inspections"]
+    ]
+    heads = ("Inspection", "Of", "From", "To", "Verdict")
+    return _section("Inspections in this interval", heads, "lwlll", rows, "None was registered.")
+
+
+def _periods(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = [
+        (
+            _wall(p["from"], zone)[:16],
+            _wall(p["to"], zone)[:16],
+            p["verdict"],
+            p["reason"],
+            p["rule"],
+            p["probe"],
+        )
+        for p in facts["periods"]
+    ]
+    heads = ("From", "To", "Verdict", "Reason", "Rule that decided", "Probe")
+    return _section("Periods", heads, "llllwl", rows, "The interval is empty.")
+
+
+def _gaps(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = [
+        (
+            _wall(g["from"], zone)[:16],
+            _wall(g["to"], zone)[:16],
+            length(g["seconds"]),
+            ", ".join(g["channels"]),
+        )
+        for g in facts["gaps"]
+    ]
+    heads = ("From", "To", "Silent for", "Channels")
+    return _section("Gaps", heads, "lllw", rows, "No channel was silent for longer than it may be.")
+
+
+def _marks(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = [
+        (_wall(m["from"], zone)[:16], _wall(m["to"], zone)[:16], m["reason"], m["who"])
+        for m in facts["marks"]
+    ]
+    heads = ("From", "To", "Reason", "Marked by")
+    return _section("Marked as not to be trusted", heads, "llwl", rows, "Nothing was marked.")
+
+
+def _alarms(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = [(_wall(a["at"], zone)[:16], a["alarm"], a["what"], a["who"], a["why"]) for a in facts["alarms"]]
+    heads = ("At", "Alarm", "What", "Who", "Comment")
+    return _section("Alarms and acknowledgements", heads, "llllw", rows, "None in this interval.")
+
+
+def _probes(facts: Facts) -> dict[str, Any]:
+    rows = [
+        (p["probe"], p["serial"], p["position"], p["medium"], " / ".join(f"{v:g}" for v in p["xyz_m"]))
+        for p in facts["probes"]
+    ]
+    heads = ("Probe", "Serial", "Position", "Medium", "x / y / z in m")
+    return _section("Probes", heads, "llwlr", rows, "No probe stood in the zone.")
+
+
+def _certificates(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = [
+        (
+            c["channel"],
+            c["number"],
+            f"{c['issuer']} ({c['accreditation']})",
+            c["calibrated_on"],
+            _last_day(c["due"], zone),
+            f"{c['U']:g} (k = {c['k']:g})",
+            c["status"],
+        )
+        for p in facts["probes"]
+        for c in p["certificates"]
+    ]
+    heads = ("Channel", "Certificate", "Issuer", "Calibrated", "Due", "U", "Status")
+    return _section("Certificates in force", heads, "llwllll", rows, "No certificate was in force.")
+
+
+def _last_day(due: str | None, zone: ZoneInfo) -> str:
+    """`due` is the first instant after the due day."""
+    if due is None:
+        return "none"
+    return wall(parse(due, zone) - 1, zone)[:10]
+
+
+def _judged(facts: Facts) -> list[str]:
+    """How to read it, for someone who has never seen such a record."""
+    settling = length(facts["zone"]["settling_s"])
+    gap = length(facts["zone"]["body_gap_s"])
+    return [
+        "Stable means: every rule is shown to be met, its guard band included, and bodies have settled. "
+        "Not stable means: a rule was not met, the time was marked, or bodies had not yet settled. "
+        "Not shown means: the record can say neither. Unknown is never good.",
+        f"After a limit that disturbs bodies was left, they settle for {settling}. After more than {gap} "
+        "without evidence they are unknown for as long.",
+        "Values are corrected by the certificate in force; U is expanded uncertainty at k = 2. What was "
+        "measured beyond a limit counts as nonconforming even where it lies within U of it.",
+    ]
+
+
+def _provenance(facts: Facts) -> list[list[str]]:
+    head = facts["head"]
+    return [
+        ["Result (periods and findings)", facts["digest"]],
+        [f"Setup version {facts['setup']['version']}", facts["setup"]["digest"]],
+        [f"Head of the chain, entry {head['number']}", head["sha256"]],
+        [f"Readings attached, {facts['readings']['rows']} rows", facts["readings"]["sha256"]],
+        ["Program", facts["software"]],
+    ]

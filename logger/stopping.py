@@ -1,0 +1,48 @@
+"""How a long-running command is asked to stop: Ctrl-C, SIGTERM, and on Windows Ctrl-Break."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable
+from types import FrameType, TracebackType
+from typing import Any
+
+_NAMES = ("SIGINT", "SIGTERM", "SIGBREAK")  # the last one only on Windows, where it is untried
+
+
+class StopRequest:
+    """A context in which those signals only set a flag, so that everything is put away in order."""
+
+    def __init__(self) -> None:
+        self._asked = threading.Event()
+        self._before: dict[signal.Signals, Any] = {}
+
+    def __enter__(self) -> StopRequest:
+        for name in _NAMES:
+            number = getattr(signal, name, None)
+            if number is not None:
+                self._before[number] = signal.signal(number, self._ask)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+    @property
+    def asked(self) -> bool:
+        """Whether somebody asked."""
+        return self._asked.is_set()
+
+    def wait(self, alive: Callable[[], bool] = lambda: True) -> bool:
+        """Block until asked, or until `alive` says no; True where somebody asked."""
+        while alive():
+            # A wait without end cannot be interrupted by a signal on Windows.
+            if self._asked.wait(0.5):
+                return True
+        return False
+
+    def _ask(self, _number: int, _frame: FrameType | None) -> None:
+        self._asked.set()
