@@ -69,13 +69,16 @@ def write_sample_logs(folder: Path) -> tuple[Path, ...]:
     return (*files, inspections)
 
 
-def write_held(folder: Path, from_ns: int, to_ns: int, seed: int) -> tuple[Path, ...]:
+def write_held(
+    folder: Path, from_ns: int, to_ns: int, seed: int, since_ns: int | None = None
+) -> tuple[Path, ...]:
     """Writes what the loggers held over [from_ns, to_ns): normal running, the bay stable.
 
-    A live room continues it when it is made as `Room(seed, from_ns)`. When an end lies in the
+    A live room continues it when it is made as `Room(seed, since_ns)`; the room begins at from_ns
+    where since_ns, an earlier instant, is not given. When an end lies in the
     hour that the clocks repeat in autumn, an importer must ask, as with any such file.
     """
-    panel = Panel(Room(seed, from_ns), seed)
+    panel = Panel(Room(seed, from_ns if since_ns is None else since_ns), seed)
     return _write(folder, _recorded(panel, from_ns, to_ns, seed))
 
 
