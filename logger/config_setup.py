@@ -27,7 +27,7 @@ from .model import (
     Setup,
     Zone,
 )
-from .units import difference_to_canonical, from_canonical, quantity, to_canonical, unit_name
+from .units import QUANTITIES, difference_to_canonical, from_canonical, quantity, to_canonical, unit_name
 
 FOREVER_AGO_NS = 0
 
@@ -178,6 +178,8 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
     if channel is None or valid_from_ns is None or not found.points:
         return None
     to = (head.unit, channel.value.unit, channel.value.quantity)
+    if not fits(channel.value.unit, channel.value.quantity):
+        return None  # told of the channel
     try:
         points = sorted(_point(p.value, to) for p in found.points)
         low, high = sorted(_value(x, to) for x in head.range)
@@ -202,6 +204,15 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
         other_u=other_u,
         withdrawn_ns=_moment_ns(found.entry, "withdrawn_on", head.withdrawn_on, zone, tables),
     )
+
+
+def fits(unit: str, of: str) -> bool:
+    """Whether a unit is one of a quantity.
+
+    >>> fits("°C", "temperature"), fits("hPa", "temperature"), fits("hPa", "no such quantity")
+    (True, False, False)
+    """
+    return of in QUANTITIES and unit_name(unit) in QUANTITIES[of].units
 
 
 Conversion = tuple[str, str, str]  # from unit, to unit, quantity

@@ -161,7 +161,11 @@ def _rule(
     limits = {k: v for k, v in raw.items() if is_limit_key(k)} if isinstance(raw, dict) else {}
     rest = {k: v for k, v in raw.items() if k not in limits} if isinstance(raw, dict) else raw
     entry = validated(schema.RuleTable, rest, source, path, tables.faults, known=COMMON_KEYS)
-    limit = _limit(tables, source, path, limits, rest)
+    misspelt = (
+        not limits and isinstance(rest, dict) and not rest.keys() <= schema.RuleTable.model_fields.keys()
+    )
+    # An unknown key is told already; it may well be the limit.
+    limit = None if misspelt else _limit(tables, source, path, limits, rest)
     if entry is None or limit is None:
         return None
     return RuleEntry(entry, limit, defaults.value if defaults else schema.RuleDefaults())

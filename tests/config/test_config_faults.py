@@ -1,0 +1,288 @@
+"""Each kind of fault is told with its file, table, key, what was wanted and what was found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from logger import config
+from logger.errors import ConfigError
+
+Texts = dict[str, str]
+
+
+@pytest.fixture(scope="module")
+def example() -> Texts:
+    return config.read_texts(config.example_folder())
+
+
+def faults_of(texts: Texts) -> list[str]:
+    with pytest.raises(ConfigError) as refused:
+        config.load_texts(texts)
+    return [str(fault) for fault in refused.value.faults]
+
+
+def edited(texts: Texts, file: str, old: str, new: str) -> Texts:
+    assert old in texts[file]
+    return texts | {file: texts[file].replace(old, new, 1)}
+
+
+# file, text there, text instead, what the one fault must say
+CASES = {
+    "unknown key with the near one and its line": (
+        "limits.toml", "disturbs_bodies = true ", "disturb_bodies = true ",
+        ["[rules.machine-bay.temperature] disturb_bodies", "did you mean 'disturbs_bodies'", "line {line}"],
+    ),
+    "limit key that is nearly one": (
+        "limits.toml", "span_1h_K = 0.5", "span_1h_k = 0.5",
+        ["[rules.machine-bay.span-1h]", "did you mean 'span_1h_K'"],
+    ),
+    "missing key": (
+        "room.toml", 'custodian = "Greta Holm"', "",
+        ["room.toml [room] custodian: wanted a value, found nothing"],
+    ),
+    "text where a number is wanted": (
+        "room.toml", "u_m = 0.02", 'u_m = "0.02"',
+        ["[positions.bridge-table] u_m: wanted a number, found '0.02'"],
+    ),
+    "not a number": (
+        "limits.toml", "lower_degC = 19.5", "lower_degC = nan",
+        ["[rules.machine-bay.temperature] lower_degC: wanted a finite number, found nan"],
+    ),
+    "no such medium": (
+        "room.toml", 'medium = "scale"', 'medium = "glass"',
+        ["[positions.machine-scale] medium: wanted one of air, part, scale", "found 'glass'"],
+    ),
+    "no such zone": (
+        "room.toml", 'zone = "machine-bay"\nmedium = "pressure"', 'zone = "machin-bay"\nmedium = "pressure"',
+        ["[positions.barometer] zone", "did you mean 'machine-bay'", "'machin-bay'"],
+    ),
+    "no such time zone": (
+        "room.toml", "Europe/Vienna", "Europe/Wien",
+        ["[room] timezone: wanted an IANA time zone", "'Europe/Wien'"],
+    ),
+    "position outside the room": (
+        "room.toml", "xyz_m = [3.6, 3.8, 2.3]", "xyz_m = [3.6, 3.8, 23.0]",
+        ["[positions.column-top] xyz_m: wanted a place inside the room"],
+    ),
+    "outline the wrong way round": (
+        "room.toml", "outline_m = [6.0, 0.6, 8.6, 2.8]", "outline_m = [8.6, 0.6, 6.0, 2.8]",
+        ["[zones.plate-bench] outline_m: wanted x0 < x1"],
+    ),
+    "unit of another quantity": (
+        "probes.toml", 'unit = "hPa"', 'unit = "degC"',
+        ["[probes.B1.channels.pressure] unit: wanted one of Pa, hPa", "'degC'"],
+    ),
+    "pattern without the names of its values": (
+        "probes.toml", "(?P<p>", "(?P<q>",
+        ["[probes.B1.connection] pattern: wanted the same names", "found q and p"],
+    ),
+    "pattern that is none": (
+        "probes.toml", "pattern = 'P=(", "pattern = 'P=((",
+        ["[probes.B1.connection] pattern: wanted a regular expression"],
+    ),
+    "value of a channel that is not there": (
+        "probes.toml", 'p = "pressure"', 'p = "presure"',
+        ["[probes.B1.connection] values.p", "did you mean 'pressure'"],
+    ),
+    "probe nowhere placed": (
+        "probes.toml", '[[placements]]\nprobe = "B1"\nposition = "barometer"\nfrom = 2026-10-01\n', "",
+        ["[probes.B1]", "wanted a table [[placements]]"],
+    ),
+    "placement at an unknown position": (
+        "probes.toml", 'position = "column-top"', 'position = "colum-top"',
+        ["probes.toml [placements #2] position", "did you mean 'column-top'"],
+    ),
+    "probe at two places": (
+        "probes.toml", 'probe = "P2"\nposition = "column-top"', 'probe = "P1"\nposition = "column-top"',
+        ["[placements #2] from: wanted P1 at one place at a time"],
+    ),
+    "a day in quotes": (
+        "probes.toml", "from = 2026-10-01", 'from = "2026-10-01"',
+        ["[placements #1] from: wanted a day or an instant such as 2026-10-01", "found '2026-10-01'"],
+    ),
+    "a local time that comes twice": (
+        "probes.toml", "from = 2026-10-01", "from = 2026-10-25T02:30:00",
+        ["[placements #1] from: wanted a local time that exists once"],
+    ),
+    "serial number used twice": (
+        "probes.toml", 'serial = "AG-0412"', 'serial = "AG-0411"',
+        ["[probes.P2] serial: wanted a serial number of its own, found that of P1"],
+    ),
+    "certificate of another serial number": (
+        "certificates/AG-0412-T.toml", 'serial = "AG-0412"', 'serial = "AG-0413"',
+        ["certificates/AG-0412-T.toml serial: wanted that of the probe, 'AG-0412'"],
+    ),
+    "the sign of a correction": (
+        "certificates/AG-0411-T.toml", "correction = -0.01", "correction = +0.01",
+        ["AG-0411-T.toml [points #2] correction: wanted reference - indication, which is -0.01, found +0.01"],
+    ),
+    "point without its reference": (
+        "certificates/AG-0411-T.toml", "reference = 15.00\n", "",
+        ["[points #1] reference: wanted `reference` or `correction`, found neither"],
+    ),
+    "certificate number used twice": (
+        "certificates/AG-0412-T.toml", 'number = "AG-0412-T"', 'number = "AG-0411-T"',
+        ["AG-0412-T.toml number: wanted a certificate name that is used once"],
+    ),
+    "limits the wrong way round": (
+        "limits.toml", "lower_degC = 19.5\nupper_degC = 20.5", "lower_degC = 20.5\nupper_degC = 19.5",
+        ["[rules.machine-bay.temperature]", "the lower limit below the upper one, found 20.5 and 19.5"],
+    ),
+    "no limit at all": (
+        "limits.toml", "span_24h_K = 1.0", "",
+        ["[rules.machine-bay.span-24h]", "found no limit"],
+    ),
+    "two kinds of limit in one rule": (
+        "limits.toml", "span_24h_K = 1.0", "span_24h_K = 1.0\nlower_degC = 19.0",
+        ["[rules.machine-bay.span-24h]", "limits of different kinds"],
+    ),
+    "rule of an unknown zone": (
+        "limits.toml", "[rules.machine-bay.humidity]", "[rules.machine-bai.humidity]",
+        ["[rules.machine-bai.humidity]", "did you mean 'machine-bay'"],
+    ),
+    "band narrower than its guard bands": (
+        "limits.toml", "lower_degC = 19.5\nupper_degC = 20.5", "lower_degC = 19.95\nupper_degC = 20.05",
+        ["[rules.machine-bay.temperature]", "limits at least 0.2 degC wide", "could never be shown stable"],
+    ),
+    "medium without a probe": (
+        "limits.toml", 'media = ["air", "plate-top"]', 'media = ["plate-bottom"]',
+        ["[rules.plate-bench.temperature] media", "no probe here could ever show this rule to be met"],
+    ),
+    "more probes needed than there are": (
+        "limits.toml", "span_24h_K = 1.0", "span_24h_K = 1.0\nneed = 3",
+        ["[rules.machine-bay.span-24h] need: wanted at least 3 channel(s)"],
+    ),
+    "window too short for the sampling interval": (
+        "limits.toml", "span_1h_K = 0.5", "span_2min_K = 0.5",
+        ["[rules.machine-bay.span-1h]", "at least five sampling intervals"],
+    ),
+    "channel of another quantity": (
+        "limits.toml", "span_24h_K = 1.0", 'span_24h_K = 1.0\nchannels = ["P1.relative_humidity"]',
+        ["channels: wanted channels of temperature, found P1.relative_humidity"],
+    ),
+    "alarm without action text": (
+        "alarms.toml", 'action = "Close and oil', 'action = "" # "Close and oil',
+        ["[alarms.bay-humidity] action: wanted text that is not empty"],
+    ),
+    "alarm of an unknown rule": (
+        "alarms.toml", 'rule = "machine-bay.temperature"', 'rule = "machine-bay.temprature"',
+        ["[alarms.bay-temperature] rule", "did you mean 'machine-bay.temperature'"],
+    ),
+    "alarm by an unknown route": (
+        "alarms.toml", '["screen", "duty"]', '["screen", "dutty"]',
+        ["[alarms.bay-temperature] routes", "did you mean 'duty'"],
+    ),
+    "deadband in another unit": (
+        "alarms.toml", "deadband_K = 0.05", "deadband_percent_RH = 0.05",
+        ["[alarms.bay-temperature] deadband_percent_RH: wanted deadband_K"],
+    ),
+    "profile of an unknown channel": (
+        "profiles/barometer.toml", '"B1.pressure"', '"B1.presure"',
+        ["profiles/barometer.toml [columns] channel", "did you mean 'B1.pressure'"],
+    ),
+    "profile with an unknown key": (
+        "profiles/barometer.toml", "delimiter", "delimeter",
+        ["profiles/barometer.toml delimeter", "did you mean 'delimiter'"],
+    ),
+    "TOML that is none": (
+        "limits.toml", "lower_degC = 19.5", "lower_degC = ",
+        ["limits.toml", "a syntax error", "line {line}"],
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("file", "old", "new", "said"), CASES.values(), ids=CASES.keys())
+def test_one_mistake_gives_one_fault_that_says_where(
+    example: Texts, file: str, old: str, new: str, said: list[str]
+) -> None:
+    faults = faults_of(edited(example, file, old, new))
+    line = str(example[file][: example[file].index(old)].count("\n") + 1)
+    about = [f for f in faults if all(part.replace("{line}", line) in f for part in said)]
+    assert len(about) == 1, faults
+    assert about[0].startswith(file)
+
+
+# In these one mistake truly is several: a whole file is missing, a rule's alarm hangs in the air, ...
+SEVERAL = ("TOML that is none", "rule of an unknown zone", "no limit at all", "serial number used twice",
+           "two kinds of limit in one rule", "probe at two places")  # fmt: skip
+SINGLE = [name for name in CASES if name not in SEVERAL]
+
+
+@pytest.mark.parametrize("case", SINGLE)
+def test_one_mistake_has_no_knock_on(example: Texts, case: str) -> None:
+    """A faulty table keeps its name, so that references to it stay quiet."""
+    file, old, new, _ = CASES[case]
+    assert len(faults_of(edited(example, file, old, new))) == 1
+
+
+def test_all_faults_of_all_files_come_together(example: Texts) -> None:
+    """Seven files, one mistake in each of several tables: all are told at once."""
+    texts = example
+    cases = ["missing key", "no such medium", "unit of another quantity",
+             "limit key that is nearly one", "alarm without action text",
+             "point without its reference", "profile with an unknown key"]  # fmt: skip
+    for case in cases:
+        file, old, new, _ = CASES[case]
+        texts = edited(texts, file, old, new)
+    faults = "\n".join(faults_of(texts))
+    for case in cases:
+        assert all(part in faults for part in CASES[case][3]), case
+
+
+def test_rules_without_certificates_are_refused(example: Texts) -> None:
+    texts = {file: text for file, text in example.items() if not file.startswith("certificates/")}
+    faults = faults_of(texts)
+    assert any("certificates for its channels" in f and "P1.temperature" in f for f in faults)
+
+
+def test_a_second_file_adds_and_a_name_used_twice_is_a_fault(example: Texts) -> None:
+    extra = '[rules.plate-bench.span-24h]\nspan_24h_K = 1.5\nbasis = "House instruction MR-03"\n'
+    added = config.load_texts(example | {"limits-bench.toml": extra})
+    assert "plate-bench.span-24h" in {rule.key for rule in added.setup.rules}
+    twice = '[rules.plate-bench.humidity]\nupper_percent_RH = 70.0\nbasis = "none"\n'
+    faults = faults_of(example | {"limits-bench.toml": twice})
+    assert any("used once" in f and "stands in limits" in f for f in faults)
+
+
+def test_a_file_of_another_name_and_a_missing_file(example: Texts) -> None:
+    texts = {file: text for file, text in example.items() if file != "probes.toml"} | {"notes.toml": ""}
+    faults = faults_of(texts)
+    assert any(f.startswith("notes.toml") for f in faults)
+    assert any(f.startswith("probes.toml: wanted this file") for f in faults)
+
+
+def test_limits_in_degF_are_converted_at_the_edge(example: Texts) -> None:
+    """68 degF is 20 degC: common practice, no source."""
+    texts = edited(
+        example, "limits.toml", "lower_degC = 19.0\nupper_degC = 21.0", "lower_degF = 66.2\nupper_degF = 69.8"
+    )
+    rule = next(r for r in config.load_texts(texts).setup.rules if r.key == "plate-bench.temperature")
+    assert (rule.lower, rule.upper, rule.unit) == (19.0, 21.0, "degC")
+
+
+def test_narrow_limits_are_warned_of(example: Texts) -> None:
+    """Tolerance ±0.2 K against U = 0.098 K: a ratio of 2.0, below the usual 3."""
+    texts = edited(
+        example, "limits.toml", "lower_degC = 19.5\nupper_degC = 20.5", "lower_degC = 19.8\nupper_degC = 20.2"
+    )
+    warned = config.warnings(config.load_texts(texts))
+    assert len(warned) == 1
+    assert warned[0].startswith("machine-bay.temperature: tolerance 0.2 degC is only 2.0 times")
+
+
+def _no_folder(folder: Path) -> Path:
+    return folder / "nothing"
+
+
+def _not_utf8(folder: Path) -> Path:
+    (folder / "room.toml").write_bytes(b"\xff\xfe\x00")
+    return folder
+
+
+@pytest.mark.parametrize("make", [_no_folder, _not_utf8], ids=["no folder", "not UTF-8"])
+def test_a_folder_that_cannot_be_read(tmp_path: Path, make: Callable[[Path], Path]) -> None:
+    with pytest.raises(ConfigError, match="wanted a"):
+        config.load(make(tmp_path))
