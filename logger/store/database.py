@@ -91,7 +91,12 @@ class Database:
             return sqlite3.connect(uri, uri=True, timeout=BUSY_S, check_same_thread=False)
 
         engine = create_engine(
-            "sqlite://", creator=connect, poolclass=QueuePool, pool_size=8, max_overflow=32, pool_timeout=BUSY_S
+            "sqlite://",
+            creator=connect,
+            poolclass=QueuePool,
+            pool_size=8,
+            max_overflow=32,
+            pool_timeout=BUSY_S,
         )
         event.listen(engine, "connect", self._set_up)
         event.listen(engine, "begin", _begin)
@@ -141,9 +146,9 @@ def quick_check(conn: Connection) -> str:
 def damaged(path: Path, found: str) -> StoreDamaged:
     """The sentence for a file that cannot be trusted, with what to do."""
     return StoreDamaged(
-        f"{path} does not read back as it was written: {found}. Nothing was changed. Stop the service, keep a "
-        f"copy of {path.parent} as it is, and put the newest backup in its place; `stillroom verify` then says "
-        "what is proven. Check the disk before it is used again."
+        f"{path} does not read back as it was written: {found}. Nothing was changed. Stop the service, keep "
+        f"a copy of {path.parent} as it is, and put the newest backup in its place; `stillroom verify` then "
+        "says what is proven. Check the disk before it is used again."
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
-JSON: TypeAlias = "None | bool | int | float | str | list[JSON] | dict[str, JSON]"
+JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class Batch:
 
 @dataclass(frozen=True)
 class Seal:
-    """One file of the archive, closed for ever by journal entry `number`; `file` is relative to the folder."""
+    """A file of the archive, closed for ever by journal entry `number`; `file` is relative to the folder."""
 
     number: int
     room: str

@@ -61,7 +61,9 @@ class Hot:
             conn.execute(reading.insert(), self._stored(conn, columns))
             return self._chained(conn, number, columns)
 
-    def select(self, conn: Connection, *where: ColumnElement[bool], order: Any = reading.c.arrival) -> Columns:
+    def select(
+        self, conn: Connection, *where: ColumnElement[bool], order: Any = reading.c.arrival
+    ) -> Columns:
         """Readings as columns, whatever seals say."""
         rows = conn.execute(select(*FIELDS).where(*where).order_by(order)).all()
         return self._columns(conn, rows)
@@ -78,15 +80,19 @@ class Hot:
         name = columns.writer[0]
         what = {"digest": sha, "first": first, "last": last, "writer": name}
         entry = self._journal.append("batch", name, what, conn=conn)  # type: ignore[arg-type]
-        conn.execute(batch.insert().values(number=entry.number, writer=writer, first_seq=first, last_seq=last))
+        conn.execute(
+            batch.insert().values(number=entry.number, writer=writer, first_seq=first, last_seq=last)
+        )
         return Batch(entry.number, name, first, last, sha)
 
     def _stored(self, conn: Connection, columns: Columns) -> list[dict[str, Any]]:
-        fields: dict[str, list[Any]] = {kind: self._numbered(conn, kind, getattr(columns, kind)) for kind in KINDS}
+        fields: dict[str, list[Any]] = {
+            kind: self._numbered(conn, kind, getattr(columns, kind)) for kind in KINDS
+        }
         for name in ("seq", "taken_ns", "received_ns", "monotonic_ns", "status", "late"):
             fields[name] = getattr(columns, name).tolist()
-        missing = np.isnan(columns.value)
-        fields["value"] = np.where(missing, None, columns.value.astype(object)).tolist()
+        # Only NaN differs from itself.
+        fields["value"] = [value if value == value else None for value in columns.value.tolist()]  # noqa: PLR0124
         fields["raw"] = [columns.raw.table[code] for code in columns.raw.codes]
         return [dict(zip(fields, row, strict=True)) for row in zip(*fields.values(), strict=True)]
 
@@ -96,10 +102,10 @@ class Hot:
 
     def _columns(self, conn: Connection, rows: Sequence[Any]) -> Columns:
         fields = list(zip(*rows, strict=True)) or [()] * len(FIELDS)
-        numeric = [np.array(field, kind) for field, kind in zip(fields[:8], TYPES, strict=True)]
-        named = [self._named(conn, np.array(field, np.int64)) for field in fields[8:12]]
-        writer, channel, boot, source = named
-        return Columns(*numeric, writer, channel, boot, Texts.of(fields[12]), source)  # type: ignore[arg-type]
+        numeric: list[Any] = [np.array(field, kind) for field, kind in zip(fields[:8], TYPES, strict=True)]
+        texts: list[Any] = [self._named(conn, np.array(field, np.int64)) for field in fields[8:12]]
+        texts.insert(3, Texts.of(fields[12]))
+        return Columns(*numeric, *texts)
 
     def _named(self, conn: Connection, numbers: NDArray[np.int64]) -> Texts:
         distinct, codes = np.unique(numbers, return_inverse=True)

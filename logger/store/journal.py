@@ -37,7 +37,7 @@ def canonical(value: object) -> str:
     return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 
-def digest(number: int, at_ns: int, kind: str, who: str, what: str, why: str, previous: str) -> str:
+def digest(*, number: int, at_ns: int, kind: str, who: str, what: str, why: str, previous: str) -> str:
     """SHA-256 of one entry; `what` is its canonical text."""
     text = (
         f'{{"at_ns":{at_ns},"kind":{canonical(kind)},"number":{number},"previous":{canonical(previous)},'
@@ -62,14 +62,10 @@ class Journal:
                 return self.append(kind, who, what, why, own)
         number, previous = head(conn)
         text, at_ns = _text(kind, what), self._clock()
-        sha = digest(number + 1, at_ns, kind, who, text, why, previous)
-        entry = Entry(number + 1, at_ns, kind, who, json.loads(text), why, sha)
-        conn.execute(
-            journal.insert().values(
-                number=entry.number, at_ns=at_ns, kind=kind, who=who, what=text, why=why, sha256=sha
-            )
-        )
-        return entry
+        fields: dict[str, Any] = {"number": number + 1, "at_ns": at_ns, "kind": kind, "who": who, "why": why}
+        sha = digest(**fields, what=text, previous=previous)
+        conn.execute(journal.insert().values(**fields, what=text, sha256=sha))
+        return Entry(**fields, what=json.loads(text), sha256=sha)
 
     def entries(
         self,

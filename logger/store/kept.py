@@ -39,12 +39,13 @@ class Setups:
         why: str,
         approver: str,
         at_ns: int,
+        *,
         conn: Connection | None = None,
     ) -> int:
         """Keep these files as the next version; gives its number."""
         if conn is None:
             with self._database.begin() as own:
-                return self.put(texts, who, why, approver, at_ns, own)
+                return self.put(texts, who, why, approver, at_ns, conn=own)
         version = 1 + (conn.execute(select(func.max(setup.c.version))).scalar() or 0)
         digest = text_digest(texts)
         what: dict[str, JSON] = {"version": version, "at_ns": at_ns, "approver": approver, "digest": digest}
@@ -108,7 +109,14 @@ class Imports:
             return [_imported(row) for row in conn.execute(select(import_file).order_by(import_file.c.at_ns))]
 
     def record(
-        self, sha256: str, name: str, content: bytes, summary: Mapping[str, JSON], who: str, at_ns: int | None
+        self,
+        sha256: str,
+        name: str,
+        content: bytes,
+        summary: Mapping[str, JSON],
+        *,
+        who: str,
+        at_ns: int | None,
     ) -> None:
         """Keep the original under originals/ and journal the import. A second time changes nothing."""
         found = hashlib.sha256(content).hexdigest()
@@ -119,9 +127,14 @@ class Imports:
         original = f"originals/{sha256[:12]}-{_safe(name)}"
         put(self._folder / original, content)
         with self._database.begin() as conn:
-            what: dict[str, JSON] = {"sha256": sha256, "name": name, "original": original, "summary": dict(summary)}
+            what: dict[str, JSON] = {
+                "sha256": sha256,
+                "name": name,
+                "original": original,
+                "summary": dict(summary),
+            }
             entry = self._journal.append("import", who, what, conn=conn)
-            values = {"sha256": sha256, "name": name, "original": original}
+            values: dict[str, Any] = {"sha256": sha256, "name": name, "original": original}
             values["at_ns"] = entry.at_ns if at_ns is None else at_ns
             conn.execute(import_file.insert().values(summary=json.loads(canonical(dict(summary))), **values))
 

@@ -41,9 +41,11 @@ class Names:
         wanted = set(numbers)
         if not wanted <= self._text.keys():
             self.refresh()
-        missing = wanted - self._text.keys()
-        seen = _texts(conn, missing) if conn is not None and missing else {}
-        return {number: self._text.get(number) or seen.get(number, f"(name {number} is missing)") for number in wanted}
+        known = {number: self._text[number] for number in wanted & self._text.keys()}
+        missing = wanted - known.keys()
+        if missing and conn is not None:
+            known |= _texts(conn, missing)
+        return {number: known.get(number, f"(name {number} is missing)") for number in wanted}
 
     def known(self, kind: str) -> Sequence[str]:
         """All texts of a kind, sorted."""

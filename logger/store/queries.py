@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection, func, select
 
 from ..model import Row
-from ..series import Float, Int, Readings
+from ..series import Float, Int, Readings, merged
+from .archive import Archive
 from .database import Database
 from .hot import Hot
 from .names import Names
-from .tables import reading
+from .rows import Columns, joined, ordered
+from .seals import SealedChannel, hidden, last_sealed_arrival, sealed_channel
+from .tables import name, reading, seal_channel
+
+SHOWN = (np.float64, np.uint8, np.bool_)
 
 
 class Queries:
     """Reading back. Every answer is of one instant: hot rows and seals of the same snapshot."""
 
-    def __init__(self, database: Database, names: Names, hot: Hot) -> None:
+    def __init__(self, database: Database, names: Names, hot: Hot, archive: Archive) -> None:
         self._database = database
         self._names = names
         self._hot = hot
+        self._archive = archive
 
     def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         """Readings of a channel in [from, to), ascending in (taken, writer, seq)."""
@@ -29,11 +36,14 @@ class Queries:
         if number is None:
             return Readings.empty()
         with self._database.read() as conn:
-            columns = self._hot.select(
-                conn, reading.c.channel == number, reading.c.taken_ns >= from_ns, reading.c.taken_ns < to_ns
-            )
-        order = np.lexsort((columns.seq, columns.writer.ranks(), columns.taken_ns))
-        return Readings(columns.taken_ns[order], columns.value[order], columns.status[order], columns.late[order])
+            seals = sealed_channel(conn, number, from_ns, to_ns)
+            parts = [_hot_part(conn, number, from_ns, to_ns, seals)]
+        met = [one for one in seals if one.first_ns < to_ns and one.last_ns >= from_ns]
+        parts += [self._sealed_part(one.file, channel, from_ns, to_ns) for one in met]
+        whole = merged([part for part in parts if len(part)])
+        if met and np.any(np.diff(whole.taken_ns) == 0):
+            return self._ordered(channel, number, from_ns, to_ns)
+        return whole
 
     def existing(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float]:
         """Instants and values of the readings that have a value, ascending; for finding duplicates."""
@@ -59,43 +69,111 @@ class Queries:
         with self._database.read() as conn:
             if cursor < 0:
                 return [], _end(conn)
-            wanted = select(reading.c.arrival).where(reading.c.arrival > cursor).order_by(reading.c.arrival).limit(limit)
+            wanted = (
+                select(reading.c.arrival)
+                .where(reading.c.arrival > cursor)
+                .order_by(reading.c.arrival)
+                .limit(limit)
+            )
             last = max(conn.execute(wanted).scalars(), default=cursor)
             columns = self._hot.select(conn, reading.c.arrival > cursor, reading.c.arrival <= last)
         return list(zip(columns.arrival.tolist(), columns.rows(), strict=True)), last
 
     def changed_since(self, cursor: int) -> tuple[dict[str, int], int]:
         """Channel -> earliest instant among the rows that arrived after the cursor; and the end."""
-        earliest = (
-            select(reading.c.channel, func.min(reading.c.taken_ns).label("first_ns"))
-            .where(reading.c.arrival > cursor)
-            .group_by(reading.c.channel)
-        )
+        hot = select(reading.c.channel, func.min(reading.c.taken_ns)).where(reading.c.arrival > cursor)
+        sealed = select(seal_channel.c.channel, func.min(seal_channel.c.first_ns))
+        sealed = sealed.where(seal_channel.c.last_arrival > cursor)
         with self._database.read() as conn:
-            rows = [(row.channel, row.first_ns) for row in conn.execute(earliest)]
+            rows = [
+                *conn.execute(hot.group_by(reading.c.channel)),
+                *conn.execute(sealed.group_by(seal_channel.c.channel)),
+            ]
             texts = self._names.texts((number for number, _ in rows), conn)
-            return {texts[number]: first for number, first in rows}, max(cursor, _end(conn))
+            end = max(cursor, _end(conn))
+        earliest: dict[str, int] = {}
+        for number, first_ns in rows:
+            earliest[texts[number]] = min(first_ns, earliest.get(texts[number], first_ns))
+        return earliest, end
+
+    def _sealed_part(self, file: str, channel: str, from_ns: int, to_ns: int) -> Readings:
+        with self._archive.open(file) as reader:
+            taken_ns, value, status, late = reader.shown(channel)
+        a, b = np.searchsorted(taken_ns, [from_ns, to_ns])
+        return Readings(taken_ns[a:b], value[a:b], status[a:b], late[a:b])
+
+    def _ordered(self, channel: str, number: int, from_ns: int, to_ns: int) -> Readings:
+        """The same with what orders equal instants, which is seldom needed and slower to read."""
+        rows = self._columns(channel, number, from_ns, to_ns)
+        return Readings(rows.taken_ns, rows.value, rows.status, rows.late)
+
+    def _columns(self, channel: str, number: int, from_ns: int, to_ns: int) -> Columns:
+        within = (reading.c.channel == number, reading.c.taken_ns >= from_ns, reading.c.taken_ns < to_ns)
+        with self._database.read() as conn:
+            seals = sealed_channel(conn, number, from_ns, to_ns)
+            rows = self._hot.select(conn, *within)
+        parts = [rows.part(~hidden(rows.taken_ns, rows.arrival, seals))]
+        for one in seals:
+            with self._archive.open(one.file) as reader:
+                parts.append(reader.columns(reader.groups().get(channel, [])))
+        rows = ordered(joined(parts))
+        return rows.part((rows.taken_ns >= from_ns) & (rows.taken_ns < to_ns))
 
     def _newest(self, conn: Connection, channel: str, ok: bool) -> Row | None:
-        where = [reading.c.channel == self._names.number("channel", channel)]
-        if ok:
-            where.append(reading.c.status == 0)
-        last = select(reading.c.arrival).where(*where).order_by(reading.c.taken_ns.desc(), reading.c.arrival.desc())
-        arrival = conn.execute(last.limit(1)).scalar()
-        return None if arrival is None else self._hot.select(conn, reading.c.arrival == arrival).row(0)
+        number = self._names.number("channel", channel)
+        where = [reading.c.channel == number, *([reading.c.status == 0] if ok else [])]
+        last = select(reading.c.arrival, reading.c.taken_ns).where(*where)
+        hot = conn.execute(
+            last.order_by(reading.c.taken_ns.desc(), reading.c.arrival.desc()).limit(1)
+        ).first()
+        seals = sealed_channel(conn, number) if number is not None else []
+        known = [(at, one.file) for one in seals if (at := one.last_ok_ns if ok else one.last_ns) is not None]
+        if known and (hot is None or max(known)[0] > hot.taken_ns):
+            return self._sealed_row(channel, *max(known), ok)
+        return None if hot is None else self._hot.select(conn, reading.c.arrival == hot.arrival).row(0)
+
+    def _sealed_row(self, channel: str, at_ns: int, file: str, ok: bool) -> Row:
+        with self._archive.open(file) as reader:
+            rows = reader.columns(reader.groups()[channel])
+        wanted = (rows.taken_ns == at_ns) & (np.isfinite(rows.value) | (not ok))
+        return rows.row(int(np.flatnonzero(wanted)[-1]))
 
     def _extent(self, conn: Connection, channel: str) -> tuple[int, int] | None:
-        where = (reading.c.channel == self._names.number("channel", channel), reading.c.status == 0)
-        taken = select(reading.c.taken_ns).where(*where).limit(1)
-        first = conn.execute(taken.order_by(reading.c.taken_ns)).scalar()
-        last = conn.execute(taken.order_by(reading.c.taken_ns.desc())).scalar()
-        return None if first is None or last is None else (first, last)
+        number = self._names.number("channel", channel)
+        if number is None:
+            return None
+        taken = select(reading.c.taken_ns).where(reading.c.channel == number, reading.c.status == 0).limit(1)
+        ends = [
+            conn.execute(taken.order_by(order)).scalar()
+            for order in (reading.c.taken_ns, reading.c.taken_ns.desc())
+        ]
+        seals = sealed_channel(conn, number)
+        known = [
+            at
+            for at in ends + [at for one in seals for at in (one.first_ok_ns, one.last_ok_ns)]
+            if at is not None
+        ]
+        return (min(known), max(known)) if known else None
+
+
+def _hot_part(
+    conn: Connection, channel: int, from_ns: int, to_ns: int, seals: Sequence[SealedChannel]
+) -> Readings:
+    """Hot rows that no seal covers, in the order of the record."""
+    c = reading.c
+    wanted = (
+        select(c.arrival, c.taken_ns, c.value, c.status, c.late)
+        .where(c.channel == channel, c.taken_ns >= from_ns, c.taken_ns < to_ns)
+        .order_by(c.taken_ns, select(name.c.text).where(name.c.id == c.writer).scalar_subquery(), c.seq)
+    )
+    rows = list(zip(*conn.execute(wanted).all(), strict=True)) or [()] * 5
+    arrival, taken_ns = (np.array(column, np.int64) for column in rows[:2])
+    kept = ~hidden(taken_ns, arrival, seals)
+    shown: list[Any] = [np.array(column, kind)[kept] for column, kind in zip(rows[2:], SHOWN, strict=True)]
+    return Readings(taken_ns[kept], *shown)
 
 
 def _end(conn: Connection) -> int:
-    return max(_scalars(conn), default=0)
-
-
-def _scalars(conn: Connection) -> Iterable[int]:
-    hot = conn.execute(select(func.max(reading.c.arrival))).scalar()
-    return [hot] if hot is not None else []
+    """The newest cursor: readings that were sealed and deleted since still count."""
+    hot = conn.execute(select(func.max(reading.c.arrival))).scalar() or 0
+    return max(hot, last_sealed_arrival(conn))

@@ -17,8 +17,9 @@ import hashlib
 import math
 import struct
 from bisect import bisect_left, bisect_right
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,7 @@ RECORD = np.dtype(
     ]
 )
 TEXTS = ("writer", "channel", "boot", "raw", "source")
+Where: TypeAlias = "slice | NDArray[np.bool_] | NDArray[np.int64]"
 
 
 @dataclass(frozen=True)
@@ -64,11 +66,11 @@ class Texts:
         return len(self.codes)
 
     def __getitem__(self, at: int) -> str:
-        return self.table[self.codes[at]]
+        return self.table[int(self.codes[at])]
 
-    def taken(self, where: Hashable) -> Texts:
+    def part(self, where: Where) -> Texts:
         """Those at the places of a slice, mask or array of places."""
-        return Texts(self.codes[where], self.table)  # type: ignore[index]
+        return Texts(self.codes[where], self.table)
 
     def ranks(self) -> NDArray[np.int64]:
         """Per row the place of its text among all, sorted: for ordering rows."""
@@ -99,12 +101,10 @@ class Columns:
     def __len__(self) -> int:
         return len(self.seq)
 
-    def part(self, where: slice | NDArray[np.bool_] | NDArray[np.int64]) -> Columns:
+    def part(self, where: Where) -> Columns:
         """Those readings only, in that order."""
-        return Columns(
-            *(getattr(self, name)[where] for name in NUMERIC),
-            *(getattr(self, name).taken(where) for name in TEXTS),
-        )
+        fields: dict[str, Any] = {name: getattr(self, name)[where] for name in NUMERIC}
+        return Columns(**fields, **{name: getattr(self, name).part(where) for name in TEXTS})
 
     def rows(self) -> list[Row]:
         """The same as rows of the model."""
@@ -118,7 +118,7 @@ class Columns:
             taken_ns=int(self.taken_ns[at]),
             received_ns=int(self.received_ns[at]),
             value=None if math.isnan(value) else value,
-            status=STATUS[self.status[at]],  # type: ignore[arg-type]
+            status=STATUS[int(self.status[at])],  # type: ignore[arg-type]
             raw=self.raw[at],
             source=self.source[at],
             late=bool(self.late[at]),
@@ -155,10 +155,11 @@ def joined(parts: Sequence[Columns]) -> Columns:
     """All parts one after the other."""
     if len(parts) == 1:
         return parts[0]
-    return Columns(
-        *(np.concatenate([getattr(part, name) for part in parts]) for name in NUMERIC),
-        *(_joined_texts([getattr(part, name) for part in parts]) for name in TEXTS),
-    )
+    fields: dict[str, Any] = {
+        name: np.concatenate([getattr(part, name) for part in parts]) for name in NUMERIC
+    }
+    fields |= {name: _joined_texts([getattr(part, name) for part in parts]) for name in TEXTS}
+    return Columns(**fields)
 
 
 def ordered(columns: Columns) -> Columns:
@@ -166,19 +167,19 @@ def ordered(columns: Columns) -> Columns:
     return columns.part(np.lexsort((columns.seq, columns.writer.ranks(), columns.taken_ns)))
 
 
-def digests(columns: Columns, starts: Sequence[int]) -> list[str]:
-    """SHA-256 of each block of readings that begins at `starts` and ends where the next begins."""
+def digests(columns: Columns, starts: Sequence[int], ends: Sequence[int] | None = None) -> list[str]:
+    """SHA-256 of each block [start, end) of readings; without `ends` each ends where the next begins."""
     records = np.empty(len(columns), RECORD)
     for name in RECORD.names or ():
         records[name] = getattr(columns, name)
     runs = [_Runs(getattr(columns, name)) for name in TEXTS]
-    ends = [*starts[1:], len(columns)]
+    ends = [*starts[1:], len(columns)] if ends is None else ends
     return [_digest(records[a:b], runs, a, b) for a, b in zip(starts, ends, strict=True)]
 
 
 def _digest(records: NDArray[np.void], runs: Sequence[_Runs], start: int, end: int) -> str:
     sha = hashlib.sha256(b"stillroom rows 1\n" + struct.pack("<Q", end - start))
-    sha.update(records)
+    sha.update(records.data)
     sha.update(b"".join(run.encoded(start, end) for run in runs))
     return sha.hexdigest()
 
@@ -219,10 +220,14 @@ def _recoded(part: Texts, place: dict[str, int]) -> NDArray[np.int32]:
 def _storable(row: Row) -> Row:
     """The row in the only shape that is stored: a finite value with status ok, or none with another."""
     if row.status not in STATUS:
-        raise StoreError(f"A reading of {row.channel} has status {row.status!r}; known are {', '.join(STATUS)}.")
+        raise StoreError(
+            f"A reading of {row.channel} has status {row.status!r}; known are {', '.join(STATUS)}."
+        )
     value = row.value
     if row.status == "ok" and value is None:
-        raise StoreError(f"A reading of {row.channel} has status ok but no value; give the status that says why.")
+        raise StoreError(
+            f"A reading of {row.channel} has status ok but no value; give the status that says why."
+        )
     if value is not None and (row.status != "ok" or not math.isfinite(value)):
         # Never NaN, and no number that could be taken for a valid one: what came stays as text.
         status = "garbage" if row.status == "ok" else row.status

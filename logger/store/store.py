@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 import uuid
 from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
@@ -15,13 +16,16 @@ from ..errors import StoreError
 from ..model import Row
 from ..series import Float, Int, Readings
 from . import lock, tables
+from .archive import Archive
 from .database import FILE, Database
-from .facts import JSON, Batch, ImportedFile, SetupVersion
+from .facts import JSON, Batch, ImportedFile, Seal, SetupVersion, Verification
 from .hot import Hot
 from .journal import Journal
 from .kept import Imports, Kept, Setups
 from .names import Names
 from .queries import Queries
+from .seals import all_seals
+from .verification import Walk
 
 FORMAT = 1
 
@@ -35,7 +39,8 @@ class Store:
         self._names = Names(database)
         self.journal = Journal(database)
         self._hot = Hot(database, self._names, self.journal)
-        self._queries = Queries(database, self._names, self._hot)
+        self._archive = Archive(folder, database, self._names, self._hot, self.journal)
+        self._queries = Queries(database, self._names, self._hot, self._archive)
         self._setups = Setups(database, self.journal)
         self._kept = Kept(database)
         self._imports = Imports(database, self.journal, folder)
@@ -58,6 +63,8 @@ class Store:
             if not read_only:
                 store._database.prepare()
             store._settle(simulated)
+            if not read_only:
+                store._archive.tidy()
         except BaseException:
             store.close()
             raise
@@ -128,6 +135,29 @@ class Store:
         """Channel -> earliest instant among what arrived after the cursor, sealed or not; and the end."""
         return self._queries.changed_since(cursor)
 
+    # The archive and the proof
+
+    def seal(self, now_ns: int, rooms: Mapping[str, str] | None = None) -> list[Seal]:
+        """Seal every complete UTC month that ended two days ago or earlier; gives the new seals.
+
+        `rooms` says of channels to which room they belong; without it, and for those it does not
+        name, that is the room of the newest setup.
+        """
+        room = self._room()
+        return self._archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
+
+    def seals(self) -> list[Seal]:
+        """Every seal, oldest first."""
+        with self.read() as conn:
+            return all_seals(conn)
+
+    def verify(self, heads: Sequence[tuple[int, str]] = ()) -> Verification:
+        """Walk the whole record and name everything altered, missing or out of order.
+
+        `heads` are (number, digest) of journal heads that left this machine, on a record, say.
+        """
+        return Walk(self._database, self._names, self._archive, self.folder).verify(heads)
+
     # Setup, pieces, imports
 
     def put_setup(
@@ -137,10 +167,11 @@ class Store:
         why: str,
         approver: str,
         at_ns: int,
+        *,
         conn: Connection | None = None,
     ) -> int:
         """Keep the files of config/ as the next version, journalled; gives its number."""
-        return self._setups.put(texts, who, why, approver, at_ns, conn)
+        return self._setups.put(texts, who, why, approver, at_ns, conn=conn)
 
     def setups(self) -> list[SetupVersion]:
         """Every version of the setup, oldest first."""
@@ -184,11 +215,19 @@ class Store:
         name: str,
         content: bytes,
         summary: Mapping[str, JSON],
+        *,
         who: str = "import",
         at_ns: int | None = None,
     ) -> None:
         """Keep the original bit-identical under originals/ and journal the import."""
-        self._imports.record(sha256, name, content, summary, who, at_ns)
+        self._imports.record(sha256, name, content, summary, who=who, at_ns=at_ns)
+
+    def _room(self) -> str:
+        """Key of the room in the newest setup: under it the archive keeps its months."""
+        versions = self.setups()
+        text = versions[-1].texts.get("room.toml", "") if versions else ""
+        found = tomllib.loads(text).get("room", {}).get("key", "")
+        return str(found) or "unnamed"
 
     def _settle(self, simulated: bool | None) -> None:
         """Learn whether this record is simulated; decide it when the store is new."""
@@ -198,7 +237,9 @@ class Store:
         self.simulated = known.get("simulated") == "true"
         if simulated is not None and simulated != self.simulated:
             is_, wanted = (_kind(self.simulated), _kind(simulated))
-            raise StoreError(f"{self.folder} holds the record of a {is_} room; it was asked for a {wanted} one.")
+            raise StoreError(
+                f"{self.folder} holds the record of a {is_} room; it was asked for a {wanted} one."
+            )
 
     def _founded(self, simulated: bool) -> dict[str, str]:
         facts = {"format": str(FORMAT), "id": uuid.uuid4().hex, "simulated": json.dumps(simulated)}

@@ -1,5 +1,7 @@
 """The first schema: readings, journal, batches, seals, setups, and what follows from acts."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -11,34 +13,47 @@ depends_on = None
 Number = sa.BigInteger().with_variant(sa.Integer, "sqlite")
 
 # Facts: a row that stands is never changed. Rows of `reading` leave only after they were sealed.
-UNCHANGED = ("reading", "name", "journal", "batch", "seal", "seal_channel", "setup", "import_file", "mark", "issue")
+UNCHANGED = (
+    "reading",
+    "name",
+    "journal",
+    "batch",
+    "seal",
+    "seal_channel",
+    "setup",
+    "import_file",
+    "mark",
+    "issue",
+)
 UNDER_A_SEAL = """
     SELECT 1 FROM seal_channel s WHERE s.channel = OLD.channel
     AND OLD.taken_ns >= s.from_ns AND OLD.taken_ns < s.to_ns AND OLD.arrival <= s.upto_arrival
 """
 
 
-def _instant(name: str, nullable: bool = False) -> sa.Column:
+def _instant(name: str, nullable: bool = False) -> sa.Column[Any]:
     return sa.Column(name, sa.BigInteger, nullable=nullable)
 
 
-def _text(name: str, default: str | None = None) -> sa.Column:
+def _text(name: str, default: str | None = None) -> sa.Column[Any]:
     return sa.Column(name, sa.Text, nullable=False, server_default=default)
 
 
-def _integer(name: str) -> sa.Column:
+def _integer(name: str) -> sa.Column[Any]:
     return sa.Column(name, sa.Integer, nullable=False)
 
 
-def _big(name: str, nullable: bool = False) -> sa.Column:
+def _big(name: str, nullable: bool = False) -> sa.Column[Any]:
     return sa.Column(name, sa.BigInteger, nullable=nullable)
 
 
-def _key(name: str = "key", kind: sa.types.TypeEngine | None = None, count: bool = False) -> sa.Column:
+def _key(
+    name: str = "key", kind: sa.types.TypeEngine[Any] | None = None, count: bool = False
+) -> sa.Column[Any]:
     return sa.Column(name, kind or sa.String(), primary_key=True, autoincrement=count)
 
 
-def _json(name: str) -> sa.Column:
+def _json(name: str) -> sa.Column[Any]:
     return sa.Column(name, sa.JSON, nullable=False)
 
 
@@ -56,7 +71,11 @@ def upgrade() -> None:
 def _readings() -> None:
     op.create_table("meta", _key(), _text("value"))
     op.create_table(
-        "name", _key("id", Number), _text("kind"), _text("text"), sa.UniqueConstraint("kind", "text", name="name_once")
+        "name",
+        _key("id", Number),
+        _text("kind"),
+        _text("text"),
+        sa.UniqueConstraint("kind", "text", name="name_once"),
     )
     op.create_table(
         "reading",
@@ -151,7 +170,9 @@ def _judged() -> None:
 
 
 def _acts() -> None:
-    op.create_table("inspection", _key(), _text("zone"), _instant("from_ns"), _instant("to_ns", True), _json("body"))
+    op.create_table(
+        "inspection", _key(), _text("zone"), _instant("from_ns"), _instant("to_ns", True), _json("body")
+    )
     op.create_table(
         "mark",
         _key("id", Number, count=True),
@@ -207,7 +228,8 @@ def _guard() -> None:
         )
     for table, kind in (("seal", "seal"), ("batch", "batch")):
         op.execute(
-            f"CREATE TRIGGER {table}_journalled BEFORE INSERT ON {table} "
+            # The names are our own, from the line above.
+            f"CREATE TRIGGER {table}_journalled BEFORE INSERT ON {table} "  # noqa: S608
             f"WHEN NOT EXISTS (SELECT 1 FROM journal WHERE number = NEW.number AND kind = '{kind}') "
             f"BEGIN SELECT RAISE(ABORT, 'a {table} needs its journal entry'); END"
         )

@@ -1,0 +1,393 @@
+"""Complete months leave the hot tier for files that never change again.
+
+Order, so that a fault at any moment loses nothing and shows nothing twice: write a temporary
+file, sync it, give it its name, sync the folder, read it back and compare, journal the seal,
+and only in later transactions delete the hot rows. Until the seal stands, readers ignore the
+file; from then on they ignore the hot rows under it. Late data makes a further file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+import numpy as np
+from sqlalchemy import Connection, func, select
+
+from ..errors import StoreDamaged, StoreError
+from . import lock
+from .batches import Batches
+from .database import Database
+from .facts import JSON, Seal
+from .files import PART, publish, sync_file
+from .hot import Hot
+from .journal import Journal
+from .months import DAY_NS, day_starts, day_text, month_of, month_span
+from .names import Names
+from .rows import Columns, digests, joined, ordered
+from .seals import all_seals, hidden, sealed_channel
+from .tables import reading, seal, seal_channel
+
+if TYPE_CHECKING:
+    from .parquet import Reader
+
+FOLDER = "archive"
+AGE_NS = 2 * DAY_NS
+DELETED_AT_ONCE = 20_000  # hot rows per transaction, so that polling never waits long
+
+
+@dataclass(frozen=True)
+class Month:
+    """What one seal is made of."""
+
+    room: str
+    from_ns: int
+    to_ns: int
+    channels: Mapping[str, int]  # key -> number
+
+
+@dataclass(frozen=True)
+class Sealed:
+    """One channel as it was written into a file."""
+
+    rows: int
+    first_ns: int
+    last_ns: int
+    first_ok_ns: int | None
+    last_ok_ns: int | None
+    last_arrival: int
+    days: Mapping[str, str]  # ISO day -> digest
+    writers: Mapping[str, tuple[int, int]]  # first and last number
+
+
+class Archive:
+    """The sealed files of one data folder."""
+
+    def __init__(self, folder: Path, database: Database, names: Names, hot: Hot, journal: Journal) -> None:
+        self._folder = folder
+        self._database = database
+        self._names = names
+        self._hot = hot
+        self._journal = journal
+        self.batches = Batches(hot, names, self.rows_of)
+
+    def seal(self, now_ns: int, room_of: Callable[[str], str]) -> list[Seal]:
+        """Seal every UTC month that ended at least two days ago; gives the new seals.
+
+        Another process that is sealing is left to it: then the answer is empty.
+        """
+        before_ns, _ = month_span(*month_of(now_ns - AGE_NS))
+        with lock.held(self._folder / "seal.lock") as ours:
+            if not ours:
+                return []
+            self._tidy()
+            return [self._sealed(month) for month in self._months(before_ns, room_of)]
+
+    def tidy(self) -> None:
+        """Finish or remove what an interrupted seal left, unless somebody is sealing right now."""
+        if not (self._folder / FOLDER).is_dir():
+            return
+        with lock.held(self._folder / "seal.lock") as ours:
+            if ours:
+                self._tidy()
+
+    def open(self, file: str) -> Reader:
+        """A sealed file, or StoreDamaged when it is not there or none."""
+        import pyarrow as pa
+
+        from .parquet import Reader
+
+        try:
+            return Reader(self._folder / file)
+        except (OSError, pa.ArrowException) as error:
+            raise StoreDamaged(
+                f"The sealed file {self._folder / file} cannot be read: {error}. Put it back from a backup; "
+                "`stillroom verify` says what is proven."
+            ) from error
+
+    def rows_of(self, writer: str, first: int, last: int) -> Columns | None:
+        """Sealed readings first..last of a writer, in order of their numbers; None when there are none."""
+        parts = [self._rows_in(file, writer, first, last) for file in self._files_of(writer, first, last)]
+        found = [part for part in parts if len(part)]
+        if not found:
+            return None
+        rows = joined(found)
+        return rows.part(np.argsort(rows.seq, kind="stable"))
+
+    def leftovers(self) -> list[str]:
+        """Files in the archive that no seal names, relative to the folder."""
+        with self._database.read() as conn:
+            known = {one.file for one in all_seals(conn)}
+        present = sorted((self._folder / FOLDER).rglob("*.parquet"))
+        return [
+            file
+            for file in (path.relative_to(self._folder).as_posix() for path in present)
+            if file not in known
+        ]
+
+    def repeated(self, file: str) -> bool:
+        """Whether every reading of an unsealed file is in the hot tier: then the file adds nothing."""
+        try:
+            with self.open(file) as reader, self._database.read() as conn:
+                return all(
+                    self._same_hot(conn, reader.columns(groups)) for groups in reader.groups().values()
+                )
+        except StoreDamaged:
+            return False
+
+    def _same_hot(self, conn: Connection, columns: Columns) -> bool:
+        number = self._names.number("channel", columns.channel[0])
+        span = (
+            reading.c.taken_ns >= int(columns.taken_ns[0]),
+            reading.c.taken_ns <= int(columns.taken_ns[-1]),
+        )
+        hot = ordered(self._hot.select(conn, reading.c.channel == number, *span))
+        keys = set(zip((columns.writer[at] for at in range(len(columns))), columns.seq.tolist(), strict=True))
+        mask = [(hot.writer[at], int(hot.seq[at])) in keys for at in range(len(hot))]
+        return digests(hot.part(np.array(mask, np.bool_)), [0]) == digests(columns, [0])
+
+    def _files_of(self, writer: str, first: int, last: int) -> list[str]:
+        files = []
+        for entry in self._journal.entries(kind="seal"):
+            writers: Any = entry.what["writers"]
+            low, high = writers.get(writer, (1, 0))
+            if low <= last and high >= first:
+                files.append(str(entry.what["file"]))
+        return files
+
+    def _rows_in(self, file: str, writer: str, first: int, last: int) -> Columns:
+        with self.open(file) as reader:
+            rows = reader.columns(list(itertools.chain(*reader.groups().values())))
+        if writer not in rows.writer.table:
+            return rows.part(slice(0))
+        mine = rows.writer.codes == rows.writer.table.index(writer)
+        return rows.part(mine & (rows.seq >= first) & (rows.seq <= last))
+
+    def _months(self, before_ns: int, room_of: Callable[[str], str]) -> list[Month]:
+        channels = {
+            key: number
+            for key in self._names.known("channel")
+            if (number := self._names.number("channel", key))
+        }
+        found: dict[tuple[str, int, int], dict[str, int]] = {}
+        with self._database.read() as conn:
+            for key, number in channels.items():
+                for span in _spans(conn, number, before_ns):
+                    found.setdefault((room_of(key), *span), {})[key] = number
+        return [Month(room, a, b, found[room, a, b]) for room, a, b in sorted(found)]
+
+    def _sealed(self, month: Month) -> Seal:
+        with self._database.read() as conn:
+            upto = conn.execute(select(func.max(reading.c.arrival))).scalar() or 0
+            self._refuse_altered(conn, month)
+            path = self._free_path(month)
+            channels = self._written(conn, month, upto, path)
+        self._compare(path, channels)
+        sealed = self._journalled(month, upto, path, channels)
+        self._delete(month, upto)
+        return sealed
+
+    def _refuse_altered(self, conn: Connection, month: Month) -> None:
+        """A batch that was changed in the hot tier must not become a sealed truth."""
+        span = (reading.c.taken_ns >= month.from_ns, reading.c.taken_ns < month.to_ns)
+        within = (reading.c.channel.in_(month.channels.values()), *span)
+        seqs = select(reading.c.writer, func.min(reading.c.seq), func.max(reading.c.seq)).where(*within)
+        for writer, first, last in conn.execute(seqs.group_by(reading.c.writer)).all():
+            for fault in self.batches.altered(conn, writer, first, last):
+                raise StoreDamaged(
+                    f"Not sealed: {fault}. Nothing was sealed; `stillroom verify` lists all that is wrong."
+                )
+
+    def _written(self, conn: Connection, month: Month, upto: int, path: Path) -> dict[str, Sealed]:
+        from .parquet import Writer
+
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = path.with_name(path.name + PART)
+        channels = {}
+        with Writer(part) as writer:
+            for key, number in month.channels.items():
+                columns = self._unsealed(conn, number, month, upto)
+                if len(columns):
+                    writer.write(columns)
+                    channels[key] = _sealed_channel(columns)
+        sync_file(part)
+        publish(part, path)
+        return channels
+
+    def _unsealed(self, conn: Connection, channel: int, month: Month, upto: int) -> Columns:
+        rows = self._hot.select(
+            conn,
+            reading.c.channel == channel,
+            reading.c.taken_ns >= month.from_ns,
+            reading.c.taken_ns < month.to_ns,
+            reading.c.arrival <= upto,
+        )
+        seals = sealed_channel(conn, channel, month.from_ns, month.to_ns)
+        return ordered(rows.part(~hidden(rows.taken_ns, rows.arrival, seals)))
+
+    def _free_path(self, month: Month) -> Path:
+        year, number = month_of(month.from_ns)
+        folder = (
+            self._folder
+            / FOLDER
+            / f"room={quote(month.room, safe='')}"
+            / f"year={year}"
+            / f"month={number:02d}"
+        )
+        names = (folder / f"readings-{count:04d}.parquet" for count in itertools.count(1))
+        with self._database.read() as conn:
+            known = {self._folder / one.file for one in all_seals(conn)}  # one that vanished keeps its name
+        return next(path for path in names if not path.exists() and path not in known)
+
+    def _compare(self, path: Path, channels: Mapping[str, Sealed]) -> None:
+        found = self.day_digests(path.relative_to(self._folder).as_posix())
+        if found != {key: dict(channel.days) for key, channel in channels.items()}:
+            path.unlink()
+            raise StoreError(
+                f"{path} did not read back as it was written, and was removed. The readings are still in the "
+                "hot tier; check this disk, then seal again."
+            )
+
+    def day_digests(self, file: str) -> dict[str, dict[str, str]]:
+        """Channel -> UTC day -> digest of its readings, as the file reads back."""
+        with self.open(file) as reader:
+            return {key: days_of(reader.columns(groups)) for key, groups in reader.groups().items()}
+
+    def _journalled(self, month: Month, upto: int, path: Path, channels: Mapping[str, Sealed]) -> Seal:
+        content = path.read_bytes()
+        year, number = month_of(month.from_ns)
+        facts = {
+            "room": month.room,
+            "from_ns": month.from_ns,
+            "to_ns": month.to_ns,
+            "upto_arrival": upto,
+            "file": path.relative_to(self._folder).as_posix(),
+            "rows": sum(channel.rows for channel in channels.values()),
+            "size_bytes": len(content),
+            "sha256": hashlib.sha256(content).hexdigest(),
+        }
+        what: dict[str, JSON] = {**facts, "year": year, "month": number, "writers": _writers(channels)}  # type: ignore[dict-item]
+        what["channels"] = {key: _told(channel) for key, channel in channels.items()}
+        with self._database.begin() as conn:
+            entry = self._journal.append("seal", "stillroom", what, conn=conn)
+            conn.execute(seal.insert().values(number=entry.number, **facts))
+            rows = [_row(entry.number, month, upto, key, channel) for key, channel in channels.items()]
+            conn.execute(seal_channel.insert(), rows)
+        told = {key: value for key, value in facts.items() if key != "upto_arrival"}
+        return Seal(number=entry.number, **told)  # type: ignore[arg-type]
+
+    def _delete(self, month: Month, upto: int) -> None:
+        for channel in month.channels.values():
+            under = (
+                reading.c.channel == channel,
+                reading.c.taken_ns >= month.from_ns,
+                reading.c.taken_ns < month.to_ns,
+                reading.c.arrival <= upto,
+            )
+            some = select(reading.c.arrival).where(*under).limit(DELETED_AT_ONCE)
+            gone = DELETED_AT_ONCE
+            while gone == DELETED_AT_ONCE:
+                with self._database.begin() as conn:
+                    gone = conn.execute(reading.delete().where(reading.c.arrival.in_(some))).rowcount
+
+    def _tidy(self) -> None:
+        for part in (self._folder / FOLDER).rglob(f"*{PART}"):
+            part.unlink()
+        for file in self.leftovers():
+            # One that holds more than the hot tier is evidence (of an older database put back, say).
+            if self.repeated(file):
+                (self._folder / file).unlink()
+        with self._database.read() as conn:
+            newest = conn.execute(select(seal).order_by(seal.c.number.desc()).limit(1)).first()
+            within = select(seal_channel.c.channel).where(
+                seal_channel.c.number == (newest.number if newest else 0)
+            )
+            numbers = {str(number): number for number in conn.execute(within).scalars()}
+        if newest is not None:
+            self._delete(Month(newest.room, newest.from_ns, newest.to_ns, numbers), newest.upto_arrival)
+
+
+def _spans(conn: Connection, channel: int, before_ns: int) -> Iterator[tuple[int, int]]:
+    """Months before an instant in which the channel has rows that no seal covers."""
+    c, s = reading.c, seal_channel.c
+    under = (
+        s.channel == c.channel,
+        s.from_ns <= c.taken_ns,
+        s.to_ns > c.taken_ns,
+        s.upto_arrival >= c.arrival,
+    )
+    free = ~select(s.number).where(*under).exists()
+    first = select(c.taken_ns).where(c.channel == channel, free).order_by(c.taken_ns).limit(1)
+    from_ns = conn.execute(first.where(c.taken_ns < before_ns)).scalar()
+    while from_ns is not None:
+        span = month_span(*month_of(from_ns))
+        yield span
+        from_ns = conn.execute(first.where(c.taken_ns >= span[1], c.taken_ns < before_ns)).scalar()
+
+
+def _sealed_channel(columns: Columns) -> Sealed:
+    valid = columns.taken_ns[np.isfinite(columns.value)]
+    return Sealed(
+        rows=len(columns),
+        first_ns=int(columns.taken_ns[0]),
+        last_ns=int(columns.taken_ns[-1]),
+        first_ok_ns=int(valid[0]) if len(valid) else None,
+        last_ok_ns=int(valid[-1]) if len(valid) else None,
+        last_arrival=int(columns.arrival.max()),
+        days=days_of(columns),
+        writers=_seq_spans(columns),
+    )
+
+
+def days_of(columns: Columns) -> dict[str, str]:
+    """UTC day -> digest of the readings of one channel, which are in order."""
+    starts = day_starts(columns.taken_ns)
+    days = [day_text(int(columns.taken_ns[start])) for start in starts]
+    return dict(zip(days, digests(columns, starts), strict=True))
+
+
+def _seq_spans(columns: Columns) -> dict[str, tuple[int, int]]:
+    spans = {}
+    for code in np.unique(columns.writer.codes).tolist():
+        seq = columns.seq[columns.writer.codes == code]
+        spans[columns.writer.table[code]] = (int(seq.min()), int(seq.max()))
+    return spans
+
+
+def _writers(channels: Mapping[str, Sealed]) -> dict[str, list[int]]:
+    spans: dict[str, list[int]] = {}
+    for channel in channels.values():
+        for writer, (first, last) in channel.writers.items():
+            known = spans.setdefault(writer, [first, last])
+            known[:] = [min(known[0], first), max(known[1], last)]
+    return spans
+
+
+def _told(channel: Sealed) -> dict[str, JSON]:
+    return {
+        "rows": channel.rows,
+        "first_ns": channel.first_ns,
+        "last_ns": channel.last_ns,
+        "days": dict(channel.days),
+    }
+
+
+def _row(number: int, month: Month, upto: int, key: str, channel: Sealed) -> dict[str, object]:
+    return {
+        "number": number,
+        "channel": month.channels[key],
+        "from_ns": month.from_ns,
+        "to_ns": month.to_ns,
+        "upto_arrival": upto,
+        "last_arrival": channel.last_arrival,
+        "rows": channel.rows,
+        "first_ns": channel.first_ns,
+        "last_ns": channel.last_ns,
+        "first_ok_ns": channel.first_ok_ns,
+        "last_ok_ns": channel.last_ok_ns,
+    }

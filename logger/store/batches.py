@@ -1,0 +1,134 @@
+"""Whether the readings of a batch still are what its journal entry says."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+from sqlalchemy import Connection, select
+
+from ..model import NS
+from .hot import Hot
+from .names import Names
+from .rows import Columns, digests, joined
+from .seals import hidden, sealed_channel
+from .tables import batch, journal, reading
+
+CHUNK_ROWS = 100_000
+
+# (writer, first, last) -> sealed readings in order of their numbers
+SealedRows = Callable[[str, int, int], Columns | None]
+
+
+@dataclass(frozen=True)
+class Claim:
+    """What the journal says about a batch."""
+
+    number: int
+    first: int
+    last: int
+    digest: str
+
+
+class Batches:
+    """The batches of the hot tier. `sealed` gives what of a batch is already in a file."""
+
+    def __init__(self, hot: Hot, names: Names, sealed: SealedRows) -> None:
+        self._hot = hot
+        self._names = names
+        self._sealed = sealed
+
+    def altered(self, conn: Connection, writer: int, first: int, last: int) -> Iterator[str]:
+        """A sentence for every batch that meets first..last of a writer and has changed.
+
+        Batches without any row in the hot tier are left to their seals.
+        """
+        name = self._names.texts([writer], conn)[writer]
+        for claims in _chunks(_claims(conn, writer, first, last)):
+            rows = self._visible(conn, writer, claims[0].first, claims[-1].last)
+            yield from _compared(self._completed(rows, claims, name), claims, name)
+
+    def _visible(self, conn: Connection, writer: int, first: int, last: int) -> Columns:
+        """Hot rows first..last of a writer that no seal covers, in order of their numbers."""
+        within = (reading.c.writer == writer, reading.c.seq >= first, reading.c.seq <= last)
+        rows = self._hot.select(conn, *within, order=reading.c.seq)
+        under = np.zeros(len(rows), np.bool_)
+        for code, channel in enumerate(rows.channel.table):
+            number = self._names.number("channel", channel)
+            seals = sealed_channel(conn, number) if number is not None else []
+            mine = rows.channel.codes == code
+            under[mine] = hidden(rows.taken_ns[mine], rows.arrival[mine], seals)
+        return rows.part(~under) if under.any() else rows
+
+    def _completed(self, rows: Columns, claims: Sequence[Claim], name: str) -> Columns:
+        """Add the sealed part of batches that are partly hot, as at the turn of a month."""
+        for claim in claims:
+            here = _within(rows, claim)
+            if 0 < here.stop - here.start < claim.last - claim.first + 1:
+                found = self._sealed(name, claim.first, claim.last)
+                if found is not None:
+                    rows = joined([rows, found])
+                    rows = rows.part(np.argsort(rows.seq, kind="stable"))
+        return rows
+
+
+def _claims(conn: Connection, writer: int, first: int, last: int) -> Iterator[Claim]:
+    wanted = (
+        select(batch.c.number, batch.c.first_seq, batch.c.last_seq, journal.c.what)
+        .join(journal, journal.c.number == batch.c.number)
+        .where(batch.c.writer == writer, batch.c.last_seq >= first, batch.c.first_seq <= last)
+        .order_by(batch.c.last_seq)
+    )
+    for row in conn.execute(wanted):
+        yield Claim(row.number, row.first_seq, row.last_seq, json.loads(row.what).get("digest", ""))
+
+
+def _chunks(claims: Iterator[Claim]) -> Iterator[list[Claim]]:
+    chunk: list[Claim] = []
+    for claim in claims:
+        chunk.append(claim)
+        if claim.last - chunk[0].first >= CHUNK_ROWS:
+            yield chunk
+            chunk = []
+    if chunk:
+        yield chunk
+
+
+def _compared(rows: Columns, claims: Sequence[Claim], name: str) -> Iterator[str]:
+    places = [(claim, _within(rows, claim)) for claim in claims]
+    for claim, here in places:
+        if 0 < here.stop - here.start != claim.last - claim.first + 1:
+            yield f"batch {claim.number} of writer {name}: {_absent(rows, here, claim)}"
+    whole = [
+        (claim, here) for claim, here in places if here.stop - here.start == claim.last - claim.first + 1
+    ]
+    found = digests(rows, [here.start for _, here in whole], [here.stop for _, here in whole])
+    for (claim, here), digest in zip(whole, found, strict=True):
+        if digest != claim.digest:
+            yield f"batch {claim.number} of writer {name}: altered, {_place(rows.part(here), claim)}"
+
+
+def _within(rows: Columns, claim: Claim) -> slice:
+    start, stop = np.searchsorted(rows.seq, [claim.first, claim.last + 1])
+    return slice(int(start), int(stop))
+
+
+def _absent(rows: Columns, here: slice, claim: Claim) -> str:
+    wanted = np.arange(claim.first, claim.last + 1)
+    gone = np.setdiff1d(wanted, rows.seq[here])
+    if not len(gone):
+        return f"readings {claim.first} to {claim.last} are there more than once"
+    return f"{len(gone)} of readings {claim.first} to {claim.last} are missing, the first is {gone[0]}"
+
+
+def _place(rows: Columns, claim: Claim) -> str:
+    used = [rows.channel.table[code] for code in np.unique(rows.channel.codes)]
+    first, last = (
+        datetime.fromtimestamp(int(t) // NS, UTC) for t in (rows.taken_ns.min(), rows.taken_ns.max())
+    )
+    named = ", ".join(used[:6]) + (f" and {len(used) - 6} more" if len(used) > 6 else "")
+    where = f"among readings {claim.first} to {claim.last}: {named}"
+    return f"{where}, {first:%Y-%m-%dT%H:%M:%SZ} to {last:%Y-%m-%dT%H:%M:%SZ}"

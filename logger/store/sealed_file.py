@@ -1,0 +1,79 @@
+"""One sealed file against its seal: the file as bytes, and each channel and day in it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..errors import StoreDamaged
+from ..series import Int
+from .archive import Archive, days_of
+from .rows import Columns
+
+if TYPE_CHECKING:
+    from .parquet import Reader
+
+
+@dataclass(frozen=True)
+class SealedFile:
+    """What was found in a file. `seqs`: writer -> its numbers there, ascending."""
+
+    faults: tuple[str, ...]
+    rows: int
+    seqs: Mapping[str, Int]
+
+
+def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> SealedFile:
+    """Read a file as its seal `what` describes it, and name everything that differs."""
+    file = what["file"]
+    try:
+        content = (folder / file).read_bytes()
+    except OSError as error:
+        return SealedFile((f"file {file}: missing or unreadable ({error.strerror}), {_held(what)}",), 0, {})
+    same = hashlib.sha256(content).hexdigest() == what["sha256"]
+    try:
+        with archive.open(file) as reader:
+            found, numbers = _read(reader)
+    except (StoreDamaged, OSError, ValueError, KeyError, IndexError) as error:
+        return SealedFile((f"file {file}: altered and unreadable ({error}), {_held(what)}",), 0, {})
+    faults = list(_day_faults(file, found, what))
+    if not same and not faults:
+        faults.append(f"file {file}: altered, though every channel and day in it reads back as it was sealed")
+    return SealedFile(tuple(faults), sum(len(seqs) for seqs in numbers.values()), numbers)
+
+
+def _read(reader: Reader) -> tuple[dict[str, dict[str, str]], dict[str, Int]]:
+    days: dict[str, dict[str, str]] = {}
+    seqs: dict[str, list[Int]] = {}
+    for channel, groups in reader.groups().items():
+        columns = reader.columns(groups)
+        days[channel] = days_of(columns)
+        for writer, numbers in _by_writer(columns):
+            seqs.setdefault(writer, []).append(numbers)
+    return days, {writer: np.sort(np.concatenate(parts)) for writer, parts in seqs.items()}
+
+
+def _by_writer(columns: Columns) -> Iterator[tuple[str, Int]]:
+    for code in np.unique(columns.writer.codes).tolist():
+        yield columns.writer.table[code], columns.seq[columns.writer.codes == code]
+
+
+def _day_faults(file: str, found: Mapping[str, Mapping[str, str]], what: Mapping[str, Any]) -> Iterator[str]:
+    for channel in sorted(what["channels"].keys() | found.keys()):
+        wanted: Mapping[str, str] = what["channels"].get(channel, {}).get("days", {})
+        there = found.get(channel, {})
+        for day in sorted(wanted.keys() | there.keys()):
+            if wanted.get(day) != there.get(day):
+                state = "missing" if day not in there else "altered" if day in wanted else "not in the seal"
+                yield f"file {file}: channel {channel}, day {day}: {state}"
+
+
+def _held(what: Mapping[str, Any]) -> str:
+    days = sorted({day for channel in what["channels"].values() for day in channel["days"]})
+    channels = ", ".join(sorted(what["channels"]))
+    return f"it held {what['rows']} readings of {channels} from {days[0]} to {days[-1]}"

@@ -1,0 +1,198 @@
+"""The walk over the whole record: chain, sealed files, batches, setups, originals.
+
+Nothing is believed because a table says so: tables only say where to look, the chain says what
+must be found there. A head that left the machine (printed on a record, mailed, in a backup)
+also shows a chain that was cut off or made anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, Row, select
+
+from ..errors import StoreDamaged
+from ..series import Int
+from .archive import Archive
+from .claims import Claims, read_chain
+from .database import Database, quick_check
+from .facts import Verification
+from .kept import text_digest
+from .names import Names
+from .sealed_file import read_sealed
+from .seals import hidden, sealed_channel
+from .tables import batch, import_file, meta, reading, seal, seal_channel, setup
+
+SEAL_FIELDS = ("room", "from_ns", "to_ns", "upto_arrival", "file", "rows", "size_bytes", "sha256")
+CHANNEL_FIELDS = ("rows", "first_ns", "last_ns", "from_ns", "to_ns", "upto_arrival")
+
+
+class Walk:
+    """One verification; names every fault in a sentence and goes on."""
+
+    def __init__(self, database: Database, names: Names, archive: Archive, folder: Path) -> None:
+        self._database = database
+        self._names = names
+        self._archive = archive
+        self._folder = folder
+        self._faults: list[str] = []
+        self._spans: dict[str, list[Int]] = {}  # writer -> runs of numbers that were found
+        self._readings = 0
+
+    def verify(self, heads: Sequence[tuple[int, str]] = ()) -> Verification:
+        """Walk everything; `heads` are (number, digest) pairs that left the machine earlier."""
+        with self._database.read() as conn:
+            if fault := quick_check(conn):
+                self._faults.append(f"database {self._database.path.name}: {fault}")
+            claims = read_chain(conn, dict(heads))
+            self._faults += claims.faults
+            for check in (self._files, self._index_of_batches, self._batches, self._kept, self._unsealed):
+                self._run(check, conn, claims)
+        return Verification(
+            tuple(self._faults),
+            claims.entries,
+            claims.batches,
+            len(claims.seals),
+            self._readings,
+            claims.head,
+        )
+
+    def _run(self, check: Any, conn: Connection, claims: Claims) -> None:
+        try:
+            self._faults += check(conn, claims)
+        except StoreDamaged as error:
+            # What cannot even be read is a fault like the others; the rest is still worth knowing.
+            self._faults.append(str(error))
+
+    def _files(self, conn: Connection, claims: Claims) -> Iterator[str]:
+        """Every sealed file against its seal, and the rows that lead to it against the journal."""
+        rows = {row.number: row for row in conn.execute(select(seal))}
+        for number in sorted(rows.keys() - claims.seals.keys()):
+            yield f"seal {number}: has no entry in the journal"
+        for number, what in claims.seals.items():
+            yield from self._index_of_seal(conn, number, what, rows.get(number))
+            found = read_sealed(self._archive, self._folder, what)
+            yield from found.faults
+            self._readings += found.rows
+            for writer, seqs in found.seqs.items():
+                self._spans.setdefault(writer, []).append(runs(seqs))
+
+    def _index_of_seal(
+        self, conn: Connection, number: int, what: Mapping[str, Any], row: Row[Any] | None
+    ) -> Iterator[str]:
+        if row is None or any(getattr(row, name) != what[name] for name in SEAL_FIELDS):
+            yield f"seal {number}: its row is missing or altered; the journal names file {what['file']}"
+        listed = conn.execute(select(seal_channel).where(seal_channel.c.number == number)).all()
+        texts = self._names.texts([entry.channel for entry in listed], conn)
+        found = {texts[entry.channel]: [getattr(entry, name) for name in CHANNEL_FIELDS] for entry in listed}
+        common = {name: what[name] for name in ("from_ns", "to_ns", "upto_arrival")}
+        wanted = {
+            key: [{**common, **told}[name] for name in CHANNEL_FIELDS]
+            for key, told in what["channels"].items()
+        }
+        for key in sorted(wanted.keys() | found.keys()):
+            if wanted.get(key) != found.get(key):
+                yield f"seal {number}: its row for channel {key} is missing or altered"
+
+    def _index_of_batches(self, conn: Connection, claims: Claims) -> Iterator[str]:
+        """The table of batches leads from readings to digests: it must say what the journal says."""
+        listed = conn.execute(select(batch).order_by(batch.c.number).execution_options(yield_per=5000))
+        counted = 0
+        for row in listed:
+            counted += 1
+            told = claims.ranges.get(row.number)
+            name = self._names.texts([row.writer], conn)[row.writer]
+            if told is None:
+                yield f"batch {row.number}: has no entry in the journal"
+            elif told != (name, row.first_seq, row.last_seq):
+                yield f"batch {row.number}: altered, the journal says {told[1]} to {told[2]}"
+        if counted < len(claims.ranges):
+            known = set(conn.execute(select(batch.c.number)).scalars())
+            for number in sorted(claims.ranges.keys() - known):
+                yield f"batch {number}: its row is missing"
+
+    def _batches(self, conn: Connection, claims: Claims) -> Iterator[str]:
+        """Hot rows against the digests of their batches; and every number of every writer once."""
+        for writer in conn.execute(select(reading.c.writer).distinct()).scalars().all():
+            seqs = _visible_seqs(conn, writer)
+            if len(seqs):
+                self._readings += len(seqs)
+                name = self._names.texts([writer], conn)[writer]
+                self._spans.setdefault(name, []).append(runs(seqs))
+                yield from self._archive.batches.altered(conn, writer, int(seqs[0]), int(seqs[-1]))
+        for name in sorted(self._spans.keys() | claims.last_seq.keys()):
+            yield from _holes(name, self._spans.get(name, []), claims.last_seq.get(name, 0))
+
+    def _kept(self, conn: Connection, claims: Claims) -> Iterator[str]:
+        """Setup versions, imported originals and the founding facts against their entries."""
+        stored = {row.version: text_digest(row.texts) for row in conn.execute(select(setup))}
+        for version in sorted(stored.keys() | claims.setups.keys()):
+            if stored.get(version) != claims.setups.get(version):
+                yield f"setup version {version}: missing, altered, or without its journal entry"
+        listed = {row.sha256: row.original for row in conn.execute(select(import_file))}
+        for sha256 in sorted(listed.keys() | claims.imports.keys()):
+            original = claims.imports.get(sha256)
+            if listed.get(sha256) != original:
+                yield f"imported file {original or listed[sha256]}: its row is missing, altered, or not journalled"
+            if original is not None and not _same(self._folder / original, sha256):
+                yield f"file {original}: the imported original is missing or altered"
+        if {row.key: row.value for row in conn.execute(select(meta))} != dict(claims.founding):
+            yield "table meta: does not say what journal entry 1 says about this record"
+
+    def _unsealed(self, _conn: Connection, _claims: Claims) -> Iterator[str]:
+        for file in self._archive.leftovers():
+            if not self._archive.repeated(file):
+                yield (
+                    f"file {file}: stands in the archive without a seal, and the hot tier does not hold its "
+                    "readings; the database may be older than the archive"
+                )
+
+
+def runs(seqs: Int) -> Int:
+    """Ascending numbers as runs: shape (n, 2), first and last of each.
+
+    >>> runs(np.array([1, 2, 3, 7])).tolist()
+    [[1, 3], [7, 7]]
+    """
+    if not len(seqs):
+        return np.empty((0, 2), np.int64)
+    breaks = np.flatnonzero(np.diff(seqs) != 1)
+    first = seqs[np.concatenate([[0], breaks + 1])]
+    last = seqs[np.concatenate([breaks, [len(seqs) - 1]])]
+    return np.stack([first, last], axis=1)
+
+
+def _visible_seqs(conn: Connection, writer: int) -> Int:
+    """Numbers of the hot rows of a writer that no seal covers, ascending."""
+    c = reading.c
+    rows = conn.execute(select(c.channel, c.taken_ns, c.arrival, c.seq).where(c.writer == writer)).all()
+    found = np.array(rows, np.int64).reshape(-1, 4)
+    under = np.zeros(len(found), np.bool_)
+    for channel in np.unique(found[:, 0]).tolist():
+        mine = found[:, 0] == channel
+        under[mine] = hidden(found[mine, 1], found[mine, 2], sealed_channel(conn, channel))
+    return np.sort(found[~under, 3])
+
+
+def _holes(writer: str, parts: Sequence[Int], last: int) -> Iterator[str]:
+    """A sentence for the first number of a writer that is nowhere, or there twice, or unclaimed."""
+    spans = np.concatenate(parts) if parts else np.empty((0, 2), np.int64)
+    spans = spans[np.argsort(spans[:, 0], kind="stable")]
+    wanted = np.concatenate([[0], spans[:, 1]]) + 1
+    starts = np.concatenate([spans[:, 0], [last + 1]])
+    wrong = np.flatnonzero(starts != wanted)
+    if not len(wrong):
+        return
+    start, expected = int(starts[wrong[0]]), int(wanted[wrong[0]])
+    if start > expected:
+        yield f"writer {writer}: readings {expected} to {start - 1} are missing, neither hot nor sealed"
+    else:
+        yield f"writer {writer}: reading {start} is there more than once, or no batch claims it"
+
+
+def _same(path: Path, sha256: str) -> bool:
+    return path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == sha256
