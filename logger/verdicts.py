@@ -303,8 +303,12 @@ class Verdicts:
                 continue
             ages = [now_ns - newest[c].taken_ns for c in self.setup.channels_in(zone) if c in newest]
             oldest_s = max(ages) / NS if ages else None
-            self.store.put_live(zone, json.dumps(statement(self.setup, judgement, current, oldest_s)))
+            self.store.put_live(zone, _text(statement(self.setup, judgement, current, oldest_s)))
 
 
 def _end_ns(judgement: Judgement) -> int:
     return (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns
+
+
+def _text(body: object) -> str:
+    return json.dumps(body, ensure_ascii=False)
