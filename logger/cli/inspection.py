@@ -8,6 +8,7 @@ import typer
 
 from ..instants import rfc3339
 from ..model import NS, Excursion, Inspection
+from .judging import decisive_first
 from .opening import Opened, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
 from .printing import answer, duration, table
@@ -57,7 +58,7 @@ def _touches(job: Inspection, from_ns: int, to_ns: int) -> bool:
 def _inspection_json(found: Opened, job: Inspection) -> dict[str, Any]:
     end_ns = found.now_ns if job.to_ns is None else job.to_ns
     result = found.verdicts().check(job.zone, job.from_ns, end_ns, found.now_ns, activity=job.activity)
-    told: Any = result.to_json()
+    reasons = decisive_first(dict(result.to_json()))
     return {
         "key": job.key,
         "zone": job.zone,
@@ -72,8 +73,8 @@ def _inspection_json(found: Opened, job: Inspection) -> dict[str, Any]:
         "person": job.person,
         "activity": job.activity,
         "verdict": result.verdict,
-        "reason": told["reasons"][0]["reason"] if told["reasons"] else "conforming",
-        "reasons": told["reasons"],
+        "reason": reasons[0]["reason"] if reasons else "conforming",
+        "reasons": reasons,
     }
 
 

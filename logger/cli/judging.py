@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import rfc3339, wall
-from ..model import NS, Period
+from ..model import NS, VERDICT_OF, Period
 from .opening import Opened, interval, opened
 from .options import DEFAULT_DATA, Config, Data, From, Json, To, Zone
 from .printing import answer, duration, table
@@ -116,7 +116,7 @@ def check_lines(found: Opened, result: Check) -> list[str]:
     told: Any = result.to_json()
     name = found.setup.zone(result.zone).name
     head = f"{name}, {told['from']} to {told['to']}: {result.verdict}."
-    reasons = [_reason_row(r) for r in told["reasons"]]
+    reasons = [_reason_row(r) for r in decisive_first(told)]
     heads = ("reason", "rule", "probe", "from", "to", "worst", "limit", "U", "unit", "because")
     read = [
         (s.channel, *map(_figure, (s.min, s.max, s.mean, s.span)), s.unit, _share(s))
@@ -132,6 +132,13 @@ def check_lines(found: Opened, result: Check) -> list[str]:
         f"  decision rule: {result.decision_rule}; pre-window {duration(result.pre_window_s)}",
         f"  setup {result.setup[:12]}, {result.software}, digest {told['digest'][:12]}",
     ]
+
+
+def decisive_first(told: dict[str, Any]) -> list[dict[str, Any]]:
+    """Reasons that made the verdict before the others, and among them those of the interval itself."""
+    return sorted(
+        told["reasons"], key=lambda r: (VERDICT_OF[r["reason"]] != told["verdict"], r["pre_window"])
+    )
 
 
 def _figure(value: float | None) -> str:

@@ -111,20 +111,27 @@ def _title(panel: Panel, top: float) -> str:
 
 
 def _panel(panel: Panel, frame: _Frame) -> list[str]:
-    limits = [_limits(band, frame, panel.decimals) for band in panel.limits]
+    limits = [_limits(band, frame) for band in panel.limits]
     curves = [_curve(line, frame, n) for n, line in enumerate(panel.lines)]
-    return [*limits, _value_axis(frame, panel.decimals), *curves, _labels(panel.lines, frame)]
+    return [*limits, _value_axis(panel, frame), *curves, _labels(panel.lines, frame)]
 
 
-def _value_axis(frame: _Frame, decimals: int) -> str:
-    parts, values = [], value_ticks(frame.low, frame.high, max(3, int(frame.height / 16)))
-    places = max((_places(value, decimals) for value in values), default=0)
-    for value in values:
-        y = float(frame.y(value))
-        parts.append(path(f"M{LEFT - 3:g} {number(y)}h3", INK, 0.5))
-        parts.append(text(LEFT - 5, y + 2.4, f"{value:.{places}f}", "end", fill=SOFT))
+def _value_axis(panel: Panel, frame: _Frame) -> str:
+    """Round values, and the limits themselves in their own colour; what would touch a limit gives way."""
+    limits = sorted({v for band in panel.limits for v in (band.lower, band.upper) if v is not None})
+    ticks = value_ticks(frame.low, frame.high, max(4, int(frame.height / 16)))
+    places = max((_places(v, panel.decimals) for v in (*ticks, *limits)), default=0)
+    free = [v for v in ticks if all(abs(float(frame.y(v) - frame.y(m))) > 7 for m in limits)]
+    parts = [_tick(frame, value, places, SOFT) for value in free]
+    parts += [_tick(frame, value, places, LIMIT) for value in limits]
     bottom = number(frame.top + frame.height)
     return "".join([*parts, path(f"M{LEFT:g} {bottom}H{WIDTH - RIGHT:g}", HAIR, 0.5)])
+
+
+def _tick(frame: _Frame, value: float, places: int, colour: str) -> str:
+    y = float(frame.y(value))
+    words = f"{value:.{places}f}".replace("-", "−")
+    return path(f"M{LEFT - 3:g} {number(y)}h3", INK, 0.5) + text(LEFT - 5, y + 2.4, words, "end", fill=colour)
 
 
 def _places(value: float, decimals: int) -> int:
@@ -132,26 +139,24 @@ def _places(value: float, decimals: int) -> int:
     return next((n for n in range(decimals) if round(value, n) == round(value, decimals)), decimals)
 
 
-def _limits(band: Limits, frame: _Frame, decimals: int) -> str:
+def _limits(band: Limits, frame: _Frame) -> str:
     x0, x1 = float(frame.x(band.from_ns)), float(frame.x(band.to_ns))
     low_y = float(frame.y(frame.low if band.lower is None else band.lower))
     high_y = float(frame.y(frame.high if band.upper is None else band.upper))
     parts = [element("rect", x=x0, y=high_y, width=x1 - x0, height=low_y - high_y, fill=GROUND)]
     for value, inward in ((band.lower, band.guard), (band.upper, -band.guard)):
         if value is not None:
-            parts.append(_limit(value, inward, frame, (x0, x1), decimals))
+            parts.append(_limit(value, inward, frame, (x0, x1)))
     return "".join(parts)
 
 
-def _limit(value: float, inward: float, frame: _Frame, x: tuple[float, float], decimals: int) -> str:
-    """The limit as a dashed line that carries its number, the guard band hatched on its inner side."""
+def _limit(value: float, inward: float, frame: _Frame, x: tuple[float, float]) -> str:
+    """The limit as a dashed line, the guard band hatched on its inner side."""
     y, inner = float(frame.y(value)), float(frame.y(value + inward))
     hatch = element(
         "rect", x=x[0], y=min(y, inner), width=x[1] - x[0], height=abs(inner - y), fill="url(#guard)"
     )
-    line = path(f"M{number(x[0])} {number(y)}H{number(x[1])}", LIMIT, 0.8, "4 2")
-    words = f"{value:.{max(1, _places(value, decimals))}f}"
-    return hatch + line + text(x[0] + 3, y + (-2 if inward < 0 else 7), words, fill=LIMIT)
+    return hatch + path(f"M{number(x[0])} {number(y)}H{number(x[1])}", LIMIT, 0.8, "4 2")
 
 
 def _curve(line: Line, frame: _Frame, place: int) -> str:

@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 
 # Quantity -> height of its panel in points, decimals on its axis, factor from canonical to the axis.
 _PANELS = {
-    "temperature": (132.0, 2, 1.0, "degC"),
+    "temperature": (170.0, 2, 1.0, "degC"),
     "dew_point": (60.0, 2, 1.0, "degC"),
-    "relative_humidity": (62.0, 1, 1.0, "%RH"),
-    "pressure": (44.0, 1, 0.01, "hPa"),
+    "relative_humidity": (78.0, 1, 1.0, "%RH"),
+    "pressure": (52.0, 1, 0.01, "hPa"),
 }
 _OTHER = (50.0, 3, 1.0, "")
 

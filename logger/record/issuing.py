@@ -10,9 +10,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from ..errors import Refused
-from ..instants import rfc3339
+from ..instants import local, parse, rfc3339
 from ..model import Setup
 from .contents import Interval, contents, numbered
 from .figure import figure
@@ -89,7 +90,9 @@ def rendered(facts: Mapping[str, Any], chart: str, readings: bytes) -> dict[str,
 def stem_of(facts: Mapping[str, Any]) -> str:
     """The name of the files of an issue, without its ending."""
     mark = "SIMULATED-" if facts["simulated"] else ""
-    return f"{mark}record-{facts['issue']['number']:06d}-{facts['zone']['key']}-{facts['from'][:10]}"
+    zone = ZoneInfo(facts["room"]["timezone"])
+    day = local(parse(facts["from"], zone), zone).date()
+    return f"{mark}record-{facts['issue']['number']:06d}-{facts['zone']['key']}-{day}"
 
 
 def _sha256(data: bytes) -> str:

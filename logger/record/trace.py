@@ -9,7 +9,7 @@ from ..series import Float
 from .marks import FILLS, HAIR, INK, LEVELS, PATTERNS, SOFT
 from .svg import drawing, element, number, path, text
 
-LEVEL = 10.0
+LEVEL = 11.0
 TRACE_HEIGHT = 3 * LEVEL
 LEAST_WIDTH = 0.4  # a minute lost in a month stays visible
 _LETTER = 3.9  # points of one letter, on the safe side
@@ -26,7 +26,7 @@ def draw_trace(
 
 def _row(name: str, y: float, left: float, right: float) -> str:
     line = path(f"M{left:g} {number(y + LEVEL - 1)}H{right:g}", HAIR, 0.4)
-    return text(left - 5, y + 7.2, name, "end", fill=SOFT) + line
+    return text(left - 5, y + 7.8, name, "end", fill=SOFT) + line
 
 
 def _period(period: Period, x0: float, x1: float, top: float) -> str:
@@ -44,7 +44,7 @@ def _word(word: Reason, x: float, y: float) -> str:
     """The reason in its box, on a plain ground so that the pattern does not cut the letters."""
     half = len(word) * _LETTER / 2 + 1
     ground = element("rect", x=x - half, y=y + 1, width=2 * half, height=LEVEL - 2, fill="#ffffff")
-    return ground + text(x, y + 7.2, word, "middle", fill=INK)
+    return ground + text(x, y + 7.8, word, "middle", fill=INK)
 
 
 def swatch(reason: Reason) -> str:

@@ -50,7 +50,8 @@ def sentence(facts: Facts) -> str:
             else "not shown to be stable"
         )
         return f"{name} was {worst} at any time."
-    return f"{name} was stable for {length(stable)} of {length(total)}, {percent(stable / total)}."
+    spent = f"{length(stable)} of {length(total)} ({percent(stable / total)})".replace(" ", "\u00a0")
+    return f"{name} was stable for {spent}."
 
 
 def because(facts: Facts) -> str:
@@ -197,21 +198,29 @@ def _statistic(row: Facts) -> tuple[str, ...]:
 
 def _excursions(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
     rows = [_excursion(row, zone) for row in facts["excursions"]]
-    heads = ("Rule", "From", "To", "Worst", "Limit", "U", "Beyond", "Unit", "Probe", "Proven")
-    return _section("Excursions", heads, "wllrrrrlll", rows, "No rule was broken.")
+    heads = ("Rule", "From", "To", "Worst", "Limit", "U", "Unit", "Exceedance", "Probe", "Proven")
+    return _section("Excursions", heads, "wllrrrlrll", rows, "No rule was broken.")
 
 
 def _excursion(row: Facts, zone: ZoneInfo) -> tuple[str, ...]:
-    figures = [figure(row[key]) for key in ("worst", "limit", "U", "exceedance")]
+    figures = [figure(row[key]) for key in ("worst", "limit", "U")]
     times = _wall(row["from"], zone)[:16], _wall(row["to"], zone)[:16]
     return (
         row["rule"],
         *times,
         *figures,
         unit(row["unit"]),
+        _exceedance(row),
         ", ".join(row["probes"]),
         "yes" if row["proven"] else "within U",
     )
+
+
+def _exceedance(row: Facts) -> str:
+    """Area beyond the limit; a difference of temperature is in K."""
+    name = {"degC": "K"}.get(row["unit"], unit(row["unit"]))
+    area = figure(row["exceedance"]) if row["exceedance"] >= 0.005 else "< 0.01"
+    return f"{area} {name}·h"
 
 
 def _inspections(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
