@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection, func, select
@@ -11,14 +10,15 @@ from sqlalchemy import Connection, func, select
 from ..model import Row
 from ..series import Float, Int, Readings, merged
 from .archive import Archive
+from .arrays import fetched
 from .database import Database
 from .hot import Hot
 from .names import Names
 from .rows import Columns, joined, ordered
 from .seals import SealedChannel, hidden, last_sealed_arrival, sealed_channel
-from .tables import name, reading, seal_channel
+from .tables import reading, seal_channel
 
-SHOWN = (np.float64, np.uint8, np.bool_)
+KINDS = (np.int64, np.int64, np.float64, np.uint8, np.bool_)
 
 
 class Queries:
@@ -159,18 +159,16 @@ class Queries:
 def _hot_part(
     conn: Connection, channel: int, from_ns: int, to_ns: int, seals: Sequence[SealedChannel]
 ) -> Readings:
-    """Hot rows that no seal covers, in the order of the record."""
+    """Hot rows that no seal covers, ascending in the instant taken."""
     c = reading.c
     wanted = (
         select(c.arrival, c.taken_ns, c.value, c.status, c.late)
         .where(c.channel == channel, c.taken_ns >= from_ns, c.taken_ns < to_ns)
-        .order_by(c.taken_ns, select(name.c.text).where(name.c.id == c.writer).scalar_subquery(), c.seq)
+        .order_by(c.taken_ns, c.arrival)
     )
-    rows = list(zip(*conn.execute(wanted).all(), strict=True)) or [()] * 5
-    arrival, taken_ns = (np.array(column, np.int64) for column in rows[:2])
+    arrival, taken_ns, *shown = fetched(conn, wanted, KINDS)
     kept = ~hidden(taken_ns, arrival, seals)
-    shown: list[Any] = [np.array(column, kind)[kept] for column, kind in zip(rows[2:], SHOWN, strict=True)]
-    return Readings(taken_ns[kept], *shown)
+    return Readings(taken_ns[kept], *(column[kept] for column in shown))
 
 
 def _end(conn: Connection) -> int:

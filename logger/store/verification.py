@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Row, select
 from ..errors import StoreDamaged
 from ..series import Int
 from .archive import Archive
+from .arrays import fetched
 from .claims import Claims, read_chain
 from .database import Database, quick_check
 from .facts import Verification
@@ -137,7 +138,7 @@ class Walk:
         for sha256 in sorted(listed.keys() | claims.imports.keys()):
             original = claims.imports.get(sha256)
             if listed.get(sha256) != original:
-                yield f"imported file {original or listed[sha256]}: its row is missing, altered, or not journalled"
+                yield f"imported file {original or listed[sha256]}: its row is missing or altered"
             if original is not None and not _same(self._folder / original, sha256):
                 yield f"file {original}: the imported original is missing or altered"
         if {row.key: row.value for row in conn.execute(select(meta))} != dict(claims.founding):
@@ -169,13 +170,13 @@ def runs(seqs: Int) -> Int:
 def _visible_seqs(conn: Connection, writer: int) -> Int:
     """Numbers of the hot rows of a writer that no seal covers, ascending."""
     c = reading.c
-    rows = conn.execute(select(c.channel, c.taken_ns, c.arrival, c.seq).where(c.writer == writer)).all()
-    found = np.array(rows, np.int64).reshape(-1, 4)
-    under = np.zeros(len(found), np.bool_)
-    for channel in np.unique(found[:, 0]).tolist():
-        mine = found[:, 0] == channel
-        under[mine] = hidden(found[mine, 1], found[mine, 2], sealed_channel(conn, channel))
-    return np.sort(found[~under, 3])
+    wanted = select(c.channel, c.taken_ns, c.arrival, c.seq).where(c.writer == writer)
+    channels, taken_ns, arrival, seqs = fetched(conn, wanted, (np.int64,) * 4)
+    under = np.zeros(len(seqs), np.bool_)
+    for channel in np.unique(channels).tolist():
+        mine = channels == channel
+        under[mine] = hidden(taken_ns[mine], arrival[mine], sealed_channel(conn, channel))
+    return np.asarray(np.sort(seqs[~under]))
 
 
 def _holes(writer: str, parts: Sequence[Int], last: int) -> Iterator[str]:

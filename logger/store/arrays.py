@@ -1,0 +1,23 @@
+"""Rows of a query as arrays, in bounded memory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, Select
+
+AT_ONCE = 20_000  # more Python objects alive at once only keep the garbage collector busy
+
+
+def fetched(conn: Connection, wanted: Select[Any], kinds: Sequence[Any]) -> list[Any]:
+    """One array per selected column; `kinds` are their dtypes, NULL becomes NaN in a float column."""
+    parts = [_arrays(rows, kinds) for rows in conn.execute(wanted).partitions(AT_ONCE)]
+    if len(parts) == 1:
+        return parts[0]
+    return [np.concatenate([np.empty(0, kind), *column]) for kind, *column in zip(kinds, *parts, strict=True)]
+
+
+def _arrays(rows: Sequence[Any], kinds: Sequence[Any]) -> list[Any]:
+    return [np.array(column, kind) for column, kind in zip(zip(*rows, strict=True), kinds, strict=True)]
