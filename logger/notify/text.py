@@ -151,13 +151,14 @@ def _afterwards(notice: Notice, zone: str, rule: Rule | None, setup: Setup) -> l
     return lines
 
 
-def _place(channel: str, setup: Setup) -> str:
-    """A probe by its key and position, as people in the room call it; an unknown name as it stands."""
-    if channel not in setup.channels:
-        return channel
-    probe = setup.channels[channel].probe
-    places = [setup.positions[p.position].name for p in setup.placements_of(channel)]
-    return f"{probe} ({places[-1]})" if places else probe
+def _place(name: str, setup: Setup) -> str:
+    """A probe by its key and position, as people in the room call it; a pair or an unknown name as it stands.
+
+    `name` is a channel or a probe.
+    """
+    probe = setup.channels[name].probe if name in setup.channels else name
+    places = [setup.positions[p.position].name for p in setup.placements if p.probe == probe]
+    return f"{probe} ({places[-1]})" if places else name
 
 
 def _listed(names: Sequence[str]) -> str:

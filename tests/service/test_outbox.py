@@ -111,8 +111,12 @@ def test_a_transaction_that_fails_queues_nothing(tmp_path: Path) -> None:
     """Alarm and notice are stored together or not at all."""
     with Store.open(tmp_path / "data", create=True) as store:
         box = actions.outbox(store)
-        with pytest.raises(ZeroDivisionError), store.begin() as conn:
-            box.queue(conn, NOTICE, WORDS, [ROUTE], now_ns=0)
-            _ = 1 / 0
 
+        def interrupted() -> None:
+            with store.begin() as conn:
+                box.queue(conn, NOTICE, WORDS, [ROUTE], now_ns=0)
+                raise ZeroDivisionError
+
+        with pytest.raises(ZeroDivisionError):
+            interrupted()
         assert box.waiting(2**60) == []

@@ -1,0 +1,13 @@
+"""The service: polls, stores, judges, alarms and tells, day and night.
+
+    bus threads ──rows──> writer ──> store <── judging loop ──> alarms ──> outbox ──> mail
+                └─events─┘                      └─> heartbeat
+
+Each part runs in a thread of its own and fails by itself: what goes wrong is an entry in the
+journal, and the others go on.
+"""
+
+from .daemon import in_force, run
+from .service import Service
+
+__all__ = ["Service", "in_force", "run"]

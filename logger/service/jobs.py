@@ -1,0 +1,73 @@
+"""The job loop: what fails in it becomes an event, and the next turn comes all the same."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Mapping
+
+log = logging.getLogger(__name__)
+
+Event = Callable[[str, Mapping[str, object]], None]
+
+
+class Jobs:
+    """Runs jobs and remembers which of them fail just now, by name."""
+
+    def __init__(self, event: Event) -> None:
+        self._event = event
+        self.failing: dict[str, str] = {}
+
+    def run(self, name: str, work: Callable[[], object]) -> bool:
+        """Does the work; whether it succeeded. A failure and its end are told once each."""
+        try:
+            work()
+        except Exception as error:
+            text = f"{type(error).__name__}: {error}"
+            if self.failing.get(name) != text:
+                log.exception("job %s failed", name)
+                self._event("job-failed", {"job": name, "error": text[:500]})
+            self.failing[name] = text
+            return False
+        if self.failing.pop(name, None) is not None:
+            self._event("job-works-again", {"job": name})
+        return True
+
+
+class Loop:
+    """A thread that does one job again and again, `every_s` apart or when woken."""
+
+    def __init__(self, name: str, jobs: Jobs, work: Callable[[], object], every_s: float) -> None:
+        self._name = name
+        self._jobs = jobs
+        self._work = work
+        self._every_s = every_s
+        self._news = threading.Event()
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def start(self) -> None:
+        """Begins at once."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """There is something to do now."""
+        self._news.set()
+
+    def stop(self, timeout_s: float) -> bool:
+        """Ends after the turn that runs; whether it ended in that time."""
+        self._ending.set()
+        self._news.set()
+        self._thread.join(timeout_s)
+        return not self.alive
+
+    def _run(self) -> None:
+        while not self._ending.is_set():
+            self._news.clear()
+            self._jobs.run(self._name, self._work)
+            self._news.wait(self._every_s)

@@ -1,0 +1,220 @@
+"""All parts of the running service in one object: started, watched over, and ended in order."""
+
+from __future__ import annotations
+
+import logging
+import os
+import time
+from collections.abc import Callable
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+from sqlalchemy import func, select
+
+from .. import actions
+from ..config import load_texts
+from ..instants import rfc3339
+from ..model import NS, Config
+from ..notify.mail import Sender, SmtpSender
+from ..probes import Bus, buses
+from ..probes.clock import Clock, SystemClock
+from ..store import Store, tables
+from ..verdicts import Verdicts
+from .alarming import Alarming
+from .heartbeat import beat
+from .jobs import Jobs, Loop
+from .writer import Writer
+
+if TYPE_CHECKING:
+    from apscheduler.schedulers.background import BackgroundScheduler
+
+log = logging.getLogger(__name__)
+
+SHORTEST_OUTAGE_NS = 180 * NS
+HANGS_AFTER_S = 120.0  # a part that has not moved for so long stops the heartbeat
+SEND_EVERY_S = 5.0
+
+
+class Service:
+    """The service on one store with the setup in force. The caller holds `store.lock_service()`."""
+
+    def __init__(
+        self,
+        store: Store,
+        config: Config,
+        *,
+        clock: Callable[[], int] = time.time_ns,
+        judge_every_s: float = 5.0,
+        sender: Sender | None = None,
+        bus_clock: Clock | None = None,
+    ) -> None:
+        self._store = store
+        self._clock = clock
+        self._bus_clock = bus_clock or SystemClock()
+        self._sender = sender or SmtpSender()
+        self._writer = Writer(store, clock=clock)
+        self._jobs = Jobs(self._writer.event)
+        self._judging = Loop("judge", self._jobs, self._judge, judge_every_s)
+        self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
+        self._buses: list[Bus] = []
+        self._calendar: BackgroundScheduler | None = None
+        self._started_ns = 0  # monotonic, by the clock of the buses
+        self._use(config)
+
+    @property
+    def alive(self) -> bool:
+        """Whether every part that must never end still runs."""
+        threads = self._writer.alive and self._judging.alive and self._sending.alive
+        return threads and all(bus.alive for bus in self._buses)
+
+    def start(self) -> None:
+        """Begins polling and judging; returns at once."""
+        self._started_ns = self._bus_clock.monotonic_ns()
+        self._writer.start()
+        self._tell_start()
+        self._start_buses()
+        self._judging.start()
+        self._sending.start()
+        self._calendar = self._calendar_work()
+        self._calendar.start()
+
+    def stop(self, timeout_s: float = 25.0) -> bool:
+        """Ends polling, stores what is in memory, ends; whether all came to its end in that time."""
+        deadline = time.monotonic() + timeout_s
+
+        def left_s() -> float:
+            return max(0.1, deadline - time.monotonic())
+
+        if self._calendar is not None:
+            self._calendar.shutdown(wait=False)
+        ended = self._stop_buses(left_s() / 2)
+        ended &= self._judging.stop(left_s() / 2)
+        ended &= self._sending.stop(left_s() / 2)
+        self._writer.event("stop", {"in_time": ended})
+        ended &= self._writer.stop(left_s())
+        self._beat(stopped=True)
+        return ended
+
+    def status(self) -> dict[str, object]:
+        """What the heartbeat and the page Health say of the parts."""
+        now_s = time.monotonic()
+        return {
+            "at": rfc3339(self._clock()),
+            "pid": os.getpid(),
+            "software": version("stillroom"),
+            "setup": self.config.setup.version,
+            "queue": self._writer.waiting,
+            "readings_lost": self._writer.lost,
+            "store_trouble": self._writer.trouble,
+            "stored_s_ago": round(now_s - self._writer.passed_s, 1),
+            "buses": {bus.url: self._age_s(bus) for bus in self._buses},
+            "failing": dict(self._jobs.failing),
+        }
+
+    def _use(self, config: Config) -> None:
+        self.config = config
+        self._verdicts = Verdicts(self._store, config.setup)
+        self._alarming = Alarming(self._store, config, self._verdicts)
+
+    def _judge(self) -> None:
+        """One turn of the job loop."""
+        self._jobs.run("take over setup", self._take_over_setup)
+        now_ns = self._clock()
+        judged = self._jobs.run("judge now", lambda: self._verdicts.judge_live(now_ns))
+        alarmed = self._jobs.run("alarms", lambda: self._alarm(now_ns))
+        if judged and alarmed and self._moves():
+            self._beat()
+
+    def _alarm(self, now_ns: int) -> None:
+        if self._alarming.turn(now_ns):
+            self._sending.wake()
+
+    def _send(self) -> None:
+        routes = {route.key: route for route in self.config.mail}
+        for letter, outcome in actions.outbox(self._store).send_due(self._sender, routes, self._clock()):
+            recipient = letter.body["recipient"]
+            if outcome.result != "accepted":
+                log.warning("notice to %s: %s %s %s", recipient, outcome.result, outcome.code, outcome.reply)
+            if outcome.result == "refused":
+                what = {"route": letter.route, "recipient": recipient, "alarm": letter.alarm}
+                self._writer.event("notice-refused", {**what, "reply": f"{outcome.code} {outcome.reply}"})
+
+    def _take_over_setup(self) -> None:
+        """A version that was put in force meanwhile, by a command or the dashboard."""
+        with self._store.read() as conn:
+            newest = conn.execute(select(func.max(tables.setup.c.version))).scalar()
+        if newest is None or newest <= self.config.setup.version:
+            return
+        stored = self._store.setups()[-1]
+        config = load_texts(stored.texts, version=stored.version)
+        other_lines = config.lines != self.config.lines
+        self._use(config)
+        self._writer.event("setup-taken-over", {"version": stored.version, "lines_changed": other_lines})
+        if other_lines:
+            self._stop_buses(10.0)
+            self._start_buses()
+
+    def _start_buses(self) -> None:
+        self._buses = buses(self.config.lines, self._writer.rows, self._writer.event, self._bus_clock)
+        for bus in self._buses:
+            bus.start()
+
+    def _stop_buses(self, timeout_s: float) -> bool:
+        deadline = time.monotonic() + timeout_s
+        for bus in self._buses:
+            bus.stop(0.0)  # ask all of them first, so that they end side by side
+        return all([bus.stop(max(0.1, deadline - time.monotonic())) for bus in self._buses])
+
+    def _tell_start(self) -> None:
+        now_ns = self._clock()
+        newest = max((row.taken_ns for row in self._store.newest().values()), default=None)
+        what = {"software": version("stillroom"), "setup": self.config.setup.version}
+        self._writer.event("start", {**what, "simulated": self._store.simulated})
+        if newest is None:
+            return
+        away = {"from": rfc3339(newest), "to": rfc3339(now_ns)}
+        if newest > now_ns:
+            self._writer.event("clock-before-newest-reading", away)
+        elif now_ns - newest > SHORTEST_OUTAGE_NS:
+            self._writer.event("outage", {**away, "seconds": (now_ns - newest) // NS})
+
+    def _calendar_work(self) -> BackgroundScheduler:
+        """Work by the calendar, in UTC: a local 02:30 comes twice or not at all when clocks change."""
+        from apscheduler.schedulers.background import BackgroundScheduler
+
+        calendar = BackgroundScheduler(
+            timezone="UTC", job_defaults={"coalesce": True, "misfire_grace_time": 12 * 3600}
+        )
+        daily = ((self._seal, "daily seal", 2, 10), (self._check, "daily check", 3, 10))
+        for work, name, hour, minute in daily:
+            calendar.add_job(self._jobs.run, "cron", (name, work), id=name, hour=hour, minute=minute)
+        return calendar
+
+    def _seal(self) -> None:
+        self._store.seal(self._clock())
+
+    def _check(self) -> None:
+        found = self._store.verify()
+        if not found.intact:
+            self._writer.event(
+                "check-failed", {"faults": list(found.faults[:20]), "count": len(found.faults)}
+            )
+
+    def _moves(self) -> bool:
+        """Whether rows get to the disk and every bus comes round; a timer alone would prove nothing."""
+        if time.monotonic() - self._writer.passed_s > HANGS_AFTER_S:
+            return False
+        return self.alive and all(
+            self._age_s(b) < max(HANGS_AFTER_S, 3 * _interval_s(b)) for b in self._buses
+        )
+
+    def _age_s(self, bus: Bus) -> float:
+        passed_ns = bus.passed_ns or self._started_ns
+        return round((self._bus_clock.monotonic_ns() - passed_ns) / NS, 1)
+
+    def _beat(self, stopped: bool = False) -> None:
+        beat(self._store.folder, {**self.status(), "stopped": stopped})
+
+
+def _interval_s(bus: Bus) -> float:
+    return max((driver.interval_s for driver in bus.drivers), default=0.0)

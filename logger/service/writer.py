@@ -1,0 +1,225 @@
+"""The one thread that writes readings and events of the running service to the store.
+
+Buses hand their rows over and go on at once. Rows stay in memory while the database is busy or
+the disk is full, up to a bound; beyond it the oldest are given up, counted, and said to be lost.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy.exc import SQLAlchemyError
+
+from ..errors import StoreDamaged, StoreError
+from ..instants import rfc3339
+from ..model import Row
+from ..store import Store
+
+log = logging.getLogger(__name__)
+
+CAPACITY = 200_000  # rows; ten days of 13 channels a minute
+BATCH = 5_000
+REPEAT_S = 60.0  # events of one kind about one thing come together in the journal at most so often
+LONGEST_WAIT_S = 5.0
+UNSTORED = (StoreError, SQLAlchemyError, OSError)  # what the store raises when it could not do its work
+# What an event is about; its other texts and figures do not make it another one.
+THINGS = ("url", "probe", "channel", "job", "zone")
+
+
+@dataclass
+class _Pending:
+    """Events of one kind about one thing that are not in the journal yet."""
+
+    kind: str
+    what: dict[str, Any]
+    at_ns: int
+    count: int = 1
+
+
+class Writer:
+    """Takes rows and events from any thread; stores them in order, each batch durably."""
+
+    def __init__(
+        self, store: Store, *, clock: Callable[[], int] = time.time_ns, capacity: int = CAPACITY
+    ) -> None:
+        self._store = store
+        self._clock = clock
+        self._capacity = capacity
+        self._rows: deque[Row] = deque()
+        self._events: dict[str, _Pending] = {}
+        self._written: dict[str, float] = {}  # when events of that key were last written, monotonic
+        self._news = threading.Condition()
+        self._ending = False
+        self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
+        self._refused_since_ns: int | None = None
+        self._dropped = 0
+        self.lost = 0
+        self.waiting = 0
+        self.passed_s = 0.0  # monotonic instant at which all that was handed over was last stored
+        self.trouble = ""  # why nothing can be stored just now
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def start(self) -> None:
+        """Begins storing."""
+        self.passed_s = time.monotonic()
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 15.0) -> bool:
+        """Stores what is in memory and ends; whether it came to its end in that time."""
+        with self._news:
+            self._ending = True
+            self._news.notify()
+        self._thread.join(timeout_s)
+        if self.waiting or self.alive:
+            log.error("%d readings were still in memory at the end: %s", self.waiting, self.trouble)
+        return not self.alive and not self.waiting
+
+    def rows(self, rows: Sequence[Row]) -> None:
+        """Takes readings; never waits for the disk."""
+        with self._news:
+            self._rows.extend(rows)
+            while len(self._rows) > self._capacity:
+                self._rows.popleft()
+                self._dropped += 1
+            self.waiting = len(self._rows)
+            self._news.notify()
+
+    def event(self, kind: str, what: Mapping[str, object]) -> None:
+        """Takes an event for the journal; repetitions within a minute become one entry with a count."""
+        plain = json.loads(json.dumps(dict(what), default=str))
+        key = "|".join([kind, *(str(plain.get(thing, "")) for thing in THINGS)])
+        with self._news:
+            known = self._events.setdefault(key, _Pending(kind, {}, self._clock(), 0))
+            known.what = _together(known.what, plain)
+            known.count += 1
+            self._news.notify()
+
+    def _run(self) -> None:
+        pause_s = 0.1
+        while not (self._ending and not self._rows and not self._events):
+            try:
+                self._turn()
+                pause_s = 0.1
+            except UNSTORED as error:
+                self._refused(error)
+                if self._ending and pause_s > 1.0:
+                    return
+                with self._news:
+                    self._news.wait(0.01 if self._ending else pause_s)
+                pause_s = min(2 * pause_s, LONGEST_WAIT_S)
+
+    def _turn(self) -> None:
+        with self._news:
+            if not self._rows and not self._due() and not self._ending:
+                self._news.wait(1.0)
+            batch = [self._rows.popleft() for _ in range(min(BATCH, len(self._rows)))]
+            stores = bool(batch)
+        try:
+            self._store_rows(batch)
+        except UNSTORED:
+            with self._news:
+                self._rows.extendleft(reversed(batch))
+                self.waiting = len(self._rows)
+            raise
+        due = self._due()
+        for key in due:
+            self._store_event(key)
+        if stores or due:
+            self._recovered()
+        with self._news:
+            self.waiting = len(self._rows)
+            if not self._rows:
+                self.passed_s = time.monotonic()
+
+    def _store_rows(self, batch: list[Row]) -> None:
+        if not batch:
+            return
+        try:
+            self._store.append("poll", batch)
+        except (StoreError, SQLAlchemyError) as error:
+            if _unusable(error):
+                raise
+            # One row that the store cannot take must not hold back the others for ever.
+            log.exception("a batch of %d rows was refused; trying row by row", len(batch))
+            while batch:  # what is stored leaves the batch, so that it is not stored twice after a refusal
+                self._store_alone(batch[0])
+                del batch[0]
+
+    def _store_alone(self, row: Row) -> None:
+        try:
+            self._store.append("poll", [row])
+        except (StoreError, SQLAlchemyError) as error:
+            if _unusable(error):
+                raise
+            what = {"channel": row.channel, "taken": rfc3339(row.taken_ns), "error": repr(error)[:200]}
+            self.event("reading-refused", what)
+
+    def _due(self) -> list[str]:
+        """Keys of events that may be written now: the first at once, repetitions a minute later."""
+        now = time.monotonic()
+        with self._news:
+            keys = list(self._events)
+        return [k for k in keys if self._ending or now - self._written.get(k, -REPEAT_S) >= REPEAT_S]
+
+    def _store_event(self, key: str) -> None:
+        with self._news:
+            pending = self._events.pop(key)
+        what = {"event": pending.kind, "at": rfc3339(pending.at_ns), **pending.what}
+        if pending.count > 1:
+            what["count"] = pending.count
+        try:
+            self._store.journal.append("event", "service", what)
+        except UNSTORED:
+            with self._news:
+                self._events.setdefault(key, pending)
+            raise
+        self._written[key] = time.monotonic()
+
+    def _refused(self, error: Exception) -> None:
+        if self._refused_since_ns is None:
+            self._refused_since_ns = self._clock()
+            log.error("nothing can be stored: %s", error)
+        self.trouble = str(error)
+
+    def _recovered(self) -> None:
+        """What could not be written while it lasted is written when it is over."""
+        with self._news:
+            since, dropped = self._refused_since_ns, self._dropped
+            self._refused_since_ns, self._dropped = None, 0
+        self.lost += dropped
+        if since is None and not dropped:
+            return
+        what = {"from": rfc3339(since or self._clock()), "to": rfc3339(self._clock()), "error": self.trouble}
+        self.trouble = ""
+        log.warning("storing again; %d readings were lost", dropped)
+        self.event("store-refused", {**what, "readings_lost": dropped})
+
+
+def _unusable(error: StoreError | SQLAlchemyError) -> bool:
+    """Whether the store as a whole cannot be used just now, or only this row is none.
+
+    The store raises the first from what the database or the system said.
+    """
+    return isinstance(error, StoreDamaged) or isinstance(error.__cause__, SQLAlchemyError | OSError)
+
+
+def _together(first: Mapping[str, Any], then: Mapping[str, Any]) -> dict[str, Any]:
+    """Two events of one kind about one thing as one: figures added, the earlier begin kept."""
+    both = {**first, **then}
+    for name, value in first.items():
+        if name == "from":
+            both[name] = value
+        elif isinstance(value, int | float) and isinstance(then.get(name), int | float):
+            both[name] = value + then[name]
+    return both

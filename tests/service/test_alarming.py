@@ -1,0 +1,222 @@
+"""From judged cells to stored alarms, journal entries and queued notices."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from logger import actions
+from logger.alarms import AlarmState
+from logger.model import (
+    NS,
+    AlarmSpec,
+    AsciiLine,
+    Channel,
+    Config,
+    Conformity,
+    Inspection,
+    MailRoute,
+    Placement,
+    Position,
+    Probe,
+    Room,
+    Row,
+    Rule,
+    RuleState,
+    Setup,
+    Zone,
+)
+from logger.service.alarming import Alarming
+from logger.store import Store
+
+MINUTE = 60 * NS
+START = 1_792_382_400 * NS // MINUTE * MINUTE
+LINE = AsciiLine("P1", "/dev/a", "query", "T=(?P<t>.*)", {"t": "P1.temperature"})
+ROUTE = MailRoute("duty", "127.0.0.1", 25, "room@almtal.example", ("greta@almtal.example",), "none")
+SPEC = AlarmSpec(
+    "bay-air",
+    "bay.temperature",
+    "high",
+    "Wrong lengths.",
+    "Stop measuring.",
+    120,
+    120,
+    0.05,
+    ("screen", "duty"),
+)
+CONFIG = Config(
+    Setup(
+        1, "", Room("east", "Measuring room East", "Almtal Gearworks", "Europe/Vienna", (9.0, 6.0, 3.0),
+                    "Greta Holm", simulated=True),
+        {"bay": Zone("bay", "Machine bay", (0.8, 0.8, 5.2, 5.2))},
+        {"bridge": Position("bridge", "bridge table", "bay", "air", (2.0, 2.0, 0.9))},
+        {"P1": Probe("P1", "AG-0411", "air", ("P1.temperature",))},
+        {"P1.temperature": Channel("P1.temperature", "P1", "temperature", "degC", 60.0, 180.0, 0.01, 0.01,
+                                   (-40.0, 60.0))},
+        (Placement("P1", "bridge", 0),), (),
+        (Rule("bay.temperature", "bay", "limit", "temperature", "temperature", "degC", 19.5, 20.5, "manual",
+              0),),
+        (SPEC,),
+    ),
+    (LINE,), (ROUTE,),
+)  # fmt: skip
+
+
+class Told:
+    """Verdicts as told: the temperature of each minute since START; none means nothing was judged."""
+
+    def __init__(self) -> None:
+        self.values: dict[int, float] = {}
+        self.asked: list[int] = []
+
+    def rule_states(self, zone: str, at_ns: int, now_ns: int) -> Sequence[RuleState]:
+        minute = (at_ns - START) // MINUTE
+        self.asked.append(minute)
+        value = self.values.get(minute)
+        if value is None:
+            return []
+        margin = min(value - 19.5, 20.5 - value)
+        found = Conformity.NONCONFORMING if margin < 0 else Conformity.CONFORMING
+        cell_ns = START + minute * MINUTE
+        return [
+            RuleState("bay.temperature", "temperature", cell_ns, value, 0.06, margin, "degC", 19.5, 20.5,
+                      found, "P1.temperature")
+        ]  # fmt: skip
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    """A new record of a simulated room."""
+    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
+        yield opened
+
+
+def live(store: Store, values: Sequence[float], first: int = 0, told: Told | None = None) -> Told:
+    """Minute after minute, readings coming in, a turn a few seconds after each cell's end."""
+    told = told or Told()
+    alarming = Alarming(store, CONFIG, told)
+    for minute, value in enumerate(values, first):
+        told.values[minute] = value
+        at = START + minute * MINUTE + 30 * NS
+        store.append("poll", [Row("P1.temperature", at, at, value)])
+        alarming.turn(START + (minute + 1) * MINUTE + 3 * NS)
+    return told
+
+
+def states(store: Store) -> dict[str, AlarmState]:
+    """State of each alarm."""
+    return {alarm.key: alarm.state for alarm in actions.alarm_list(store)}
+
+
+def test_an_excursion_is_stored_journalled_and_queued(store: Store) -> None:
+    """Two minutes out: one alarm, one entry, one letter that says it is simulated."""
+    live(store, [20.0, 20.9, 20.9, 20.9])
+
+    letters = actions.outbox(store).waiting(2**62)
+    assert states(store) == {"bay-air": AlarmState.UNACKNOWLEDGED, "bay.evidence": AlarmState.NORMAL}
+    assert [letter.body["subject"] for letter in letters] == [
+        "SIMULATED: Machine bay: temperature 20.90 °C, 0.40 K above the limit 20.50 °C"
+    ]
+    entry = store.journal.entries(kind="alarm")[0]
+    assert (entry.who, entry.what["was"], entry.what["is"]) == ("service", "normal", "unacknowledged")
+    assert "on-delay 120 s" in entry.why
+
+
+def test_the_notice_names_the_running_inspection(store: Store) -> None:
+    """Whoever is told sees at once whose job it spoils."""
+    job = Inspection("J-17", "bay", START, None, "Gear housing", person="Radek Sova")
+    actions.add_inspection(store, CONFIG.setup, job, "Radek Sova")
+
+    live(store, [20.0, 20.9, 20.9, 20.9])
+
+    text = actions.outbox(store).waiting(2**62)[0].body["text"]
+    assert "Inspections running here: Gear housing (J-17, Radek Sova)." in text
+
+
+def test_a_person_and_the_service_do_not_overwrite_each_other(store: Store) -> None:
+    """Acknowledged between two turns: the next turn goes on from there, and the return makes it normal."""
+    told = live(store, [20.0, 20.9, 20.9, 20.9])
+    actions.acknowledge(store, "bay-air", "Greta Holm", "door was open", START + 4 * MINUTE)
+
+    live(store, [20.0, 20.0, 20.0], 4, told)
+
+    assert states(store)["bay-air"] is AlarmState.NORMAL
+    assert [e.what["is"] for e in store.journal.entries(kind="alarm")] == [
+        "unacknowledged", "acknowledged", "normal"
+    ]  # fmt: skip
+    assert len(actions.outbox(store).waiting(2**62)) == 2
+
+
+def test_a_new_service_goes_on_where_the_old_one_was(store: Store) -> None:
+    """Out for one minute before the restart and one after it are two."""
+    told = live(store, [20.0, 20.9])
+    live(store, [20.9], 2, told)
+
+    assert states(store)["bay-air"] is AlarmState.UNACKNOWLEDGED
+
+
+def test_a_turn_without_a_new_cell_writes_nothing(store: Store) -> None:
+    """The loop comes every few seconds, a cell every minute."""
+    told = live(store, [20.0, 20.0])
+    head, asked = store.journal.head(), len(told.asked)
+
+    for second in range(5, 60, 5):
+        Alarming(store, CONFIG, told).turn(START + 2 * MINUTE + second * NS)
+
+    assert len(told.asked) == asked
+    assert store.journal.head() == head
+
+
+def test_after_a_day_away_only_the_last_hour_is_looked_at(store: Store) -> None:
+    """What is older is in the record, not in the alarms."""
+    told = live(store, [20.0])
+    told.asked.clear()
+
+    Alarming(store, CONFIG, told).turn(START + 1441 * MINUTE)
+
+    assert told.asked == list(range(1381, 1441))
+    assert states(store)["bay-air"] is AlarmState.NORMAL
+
+
+def test_a_silent_probe_raises_the_alarm_of_its_zone_and_takes_it_back(store: Store) -> None:
+    """No readings for 3 min and two minutes of delay: told by name; readings again: told as well."""
+    told = live(store, [20.0])
+    alarming = Alarming(store, CONFIG, told)
+    for minute in range(1, 8):
+        alarming.turn(START + (minute + 1) * MINUTE)
+
+    subjects = [letter.body["subject"] for letter in actions.outbox(store).waiting(2**62)]
+    assert subjects == ["SIMULATED: Machine bay: no readings from P1 (bridge table)"]
+    live(store, [20.0, 20.0], 8, told)
+    assert states(store)["bay.evidence"] is AlarmState.RETURNED_UNACKNOWLEDGED
+
+
+def test_channels_that_nobody_polls_are_not_missed(store: Store) -> None:
+    """A probe that only comes by imported files is not silent."""
+    alarming = Alarming(store, replace(CONFIG, lines=()), Told())
+
+    for minute in range(10):
+        alarming.turn(START + (minute + 1) * MINUTE)
+
+    assert states(store)["bay.evidence"] is AlarmState.NORMAL
+    assert actions.outbox(store).waiting(2**62) == []
+
+
+def test_a_rule_that_is_not_in_force_any_more_ends_its_alarm(store: Store) -> None:
+    """The zone is judged, without that rule: nothing is left to be outside of."""
+    live(store, [20.9, 20.9, 20.9])
+
+    class Other(Told):
+        def rule_states(self, zone: str, at_ns: int, now_ns: int) -> Sequence[RuleState]:
+            cell_ns = at_ns // MINUTE * MINUTE
+            return [
+                RuleState("bay.humidity", "humidity", cell_ns, 50.0, 1.2, 10.0, "%RH", 40.0, 60.0,
+                          Conformity.CONFORMING, "P1.relative_humidity")
+            ]  # fmt: skip
+
+    live(store, [20.9, 20.9, 20.9], 3, Other())
+
+    assert states(store)["bay-air"] is AlarmState.RETURNED_UNACKNOWLEDGED

@@ -1,0 +1,178 @@
+"""The writer: nothing is lost while the store is busy, what is lost is said, and the end waits for all."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from logger.errors import StoreError
+from logger.model import NS, Row
+from logger.service import writer as module
+from logger.service.writer import Writer
+from logger.store import Store
+
+
+class Refusing:
+    """A store in front of the real one that can be full for a while."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.journal = store.journal
+        self.full = threading.Event()
+        self.asked = 0
+
+    def append(self, writer: str, rows: Sequence[Row]) -> object:
+        self.asked += 1
+        if self.full.is_set():
+            raise StoreError("database or disk is full") from OSError(28, "No space left on device")
+        return self.store.append(writer, rows)
+
+
+def row(number: int) -> Row:
+    """A reading of that second."""
+    return Row("P1.temperature", number * NS, number * NS, 20.0 + number / 1000)
+
+
+def until(holds: Callable[[], object], within_s: float = 5.0) -> bool:
+    """Whether it comes true in that time."""
+    deadline = time.monotonic() + within_s
+    while not holds() and time.monotonic() < deadline:
+        time.sleep(0.01)
+    return bool(holds())
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    """A new record."""
+    with Store.open(tmp_path / "data", create=True) as opened:
+        yield opened
+
+
+def stored(store: Store) -> list[float]:
+    """Values in order of time."""
+    return [float(v) for v in store.readings("P1.temperature", 0, 2**62).value]
+
+
+def events(store: Store) -> list[dict[str, object]]:
+    """What the journal holds of events."""
+    return [dict(e.what) for e in store.journal.entries(kind="event")]
+
+
+def test_rows_of_many_threads_are_all_stored(store: Store) -> None:
+    """Four buses, 250 rows each; the end waits for the last."""
+    writer = Writer(store)
+    writer.start()
+
+    def bus(number: int) -> None:
+        for i in range(250):
+            writer.rows([row(number * 1000 + i)])
+
+    threads = [threading.Thread(target=bus, args=(n,)) for n in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+    assert writer.stop()
+    assert len(stored(store)) == 1000
+
+
+def test_a_full_disk_keeps_rows_in_memory_and_is_told_when_it_is_over(store: Store) -> None:
+    """Nothing lost, and the journal says from when to when nothing could be stored."""
+    refusing = Refusing(store)
+    writer = Writer(refusing)  # type: ignore[arg-type]  # a fake in front of the real one
+    refusing.full.set()
+    writer.start()
+    for number in range(10):
+        writer.rows([row(number)])
+    assert until(lambda: refusing.asked >= 2)
+    assert "full" in writer.trouble
+    assert stored(store) == []
+
+    refusing.full.clear()
+
+    assert until(lambda: len(stored(store)) == 10)
+    assert until(lambda: [e["event"] for e in events(store)] == ["store-refused"])
+    assert events(store)[0]["readings_lost"] == 0
+    assert writer.trouble == ""
+    assert writer.stop()
+
+
+def test_beyond_the_bound_the_oldest_are_lost_and_counted(store: Store) -> None:
+    """Room for 5, 12 came while the disk was full: the newest stay, the loss is an event."""
+    refusing = Refusing(store)
+    writer = Writer(refusing, capacity=5)  # type: ignore[arg-type]
+    refusing.full.set()
+    for number in range(12):
+        writer.rows([row(number)])
+    writer.start()
+    assert until(lambda: refusing.asked >= 1)
+
+    refusing.full.clear()
+
+    assert until(lambda: bool(events(store)))
+    assert events(store)[0]["readings_lost"] == 7
+    assert stored(store) == [row(n).value for n in range(7, 12)]
+    assert writer.lost == 7
+    assert writer.stop()
+
+
+def test_a_row_that_the_store_cannot_take_does_not_hold_back_the_others(store: Store) -> None:
+    """Its refusal is an event with channel and time."""
+    writer = Writer(store)
+    bad = Row("P1.temperature", 5 * NS, 5 * NS, 20.0, status="molten")  # type: ignore[arg-type]
+    writer.rows([row(1), bad, row(2)])
+    writer.start()
+
+    assert writer.stop()
+    assert stored(store) == [row(1).value, row(2).value]
+    assert [(e["event"], e["channel"]) for e in events(store)] == [("reading-refused", "P1.temperature")]
+
+
+def test_repeated_events_come_together(store: Store) -> None:
+    """A bus that overruns each second makes one entry a minute, with count and sum; another bus its own."""
+    writer = Writer(store)
+    for _ in range(30):
+        writer.event("overrun", {"url": "/dev/a", "skipped": 2})
+    writer.event("overrun", {"url": "/dev/b", "skipped": 1})
+    writer.start()
+
+    assert writer.stop()
+    found = {e["url"]: (e.get("count"), e["skipped"]) for e in events(store)}
+    assert found == {"/dev/a": (30, 60), "/dev/b": (None, 1)}
+
+
+def test_the_first_event_is_written_at_once_and_repetitions_later(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Within the minute they wait, after it they follow."""
+    monkeypatch.setattr(module, "REPEAT_S", 0.5)
+    writer = Writer(store)
+    writer.start()
+    writer.event("clock-step", {"url": "/dev/a", "step_s": 3.0})
+    assert until(lambda: len(events(store)) == 1)
+    writer.event("clock-step", {"url": "/dev/a", "step_s": -3.0})
+    writer.event("clock-step", {"url": "/dev/a", "step_s": 4.0})
+    time.sleep(0.1)
+    assert len(events(store)) == 1
+
+    assert until(lambda: len(events(store)) == 2)
+    assert (events(store)[1]["step_s"], events(store)[1]["count"]) == (1.0, 2)
+    assert writer.stop()
+
+
+def test_an_end_with_a_full_disk_is_bounded_and_says_that_it_failed(store: Store) -> None:
+    """The service must end in its time even then."""
+    refusing = Refusing(store)
+    refusing.full.set()
+    writer = Writer(refusing)  # type: ignore[arg-type]
+    writer.start()
+    writer.rows([row(1)])
+    started = time.monotonic()
+
+    assert not writer.stop(timeout_s=5.0)
+    assert time.monotonic() - started < 6.0
