@@ -31,7 +31,7 @@ def acknowledge(store: Store, alarm_key: str, who: str, comment: str, now_ns: in
             raise Refused(f"Alarm {alarm_key!r} is {alarm.state}: there is nothing to acknowledge.")
         after = acted(alarm, act).alarm
         put_alarm(conn, after, now_ns)
-        store.journal.append("alarm", act.who, _change(alarm, after) | {"act": act.kind}, act.comment, conn)
+        store.journal.append("alarm", act.who, change(alarm, after) | {"act": act.kind}, act.comment, conn)
     return after
 
 
@@ -64,6 +64,16 @@ def put_alarm(conn: Connection, alarm: Alarm, now_ns: int) -> None:
     known = conn.execute(update(tables.alarm).where(tables.alarm.c.key == alarm.key).values(**values))
     if known.rowcount == 0:
         conn.execute(insert(tables.alarm).values(key=alarm.key, **values))
+
+
+def change(before: Alarm, after: Alarm) -> dict[str, Any]:
+    """What the journal says of a transition."""
+    return {
+        "alarm": after.key,
+        "occurrence": after.occurrence,
+        "was": before.state.value,
+        "is": after.state.value,
+    }
 
 
 def mark(store: Store, setup: Setup, mark: Mark) -> int:
@@ -167,15 +177,6 @@ def _known_alarm(conn: Connection, key: str) -> Alarm:
     if key not in keys:
         raise UnknownName("alarm", key, keys)
     return alarm_of(conn, key)
-
-
-def _change(before: Alarm, after: Alarm) -> dict[str, Any]:
-    return {
-        "alarm": after.key,
-        "occurrence": after.occurrence,
-        "was": before.state.value,
-        "is": after.state.value,
-    }
 
 
 def _valid(setup: Setup, job: Inspection) -> Inspection:
