@@ -172,14 +172,14 @@ def _live(options: Options, store: Store, config: Config, stop: StopRequest, say
     from .simulation.process import TwinProcess
 
     since_ns = _held(store, config, say)
-    with TwinProcess(SEED, since_ns=since_ns, drift=options.drift) as twin:
+    with store.lock_service(), TwinProcess(SEED, since_ns=since_ns, drift=options.drift) as twin:
         service = Service(store, _connected(config, twin.urls, options.mail_port))
         service.start()
         try:
             with _pages(options, stop) as pages:
                 _welcome(options, say)
-                if not stop.wait(lambda: pages.poll() is None):
-                    raise StillroomError(f"The pages ended with code {pages.returncode}; the demo stops.")
+                if not stop.wait(lambda: service.alive and pages.poll() is None):
+                    raise StillroomError("The pages or the service ended by themselves; the demo stops.")
         finally:
             service.stop()
     say("The demo has stopped.")

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from ..errors import Refused
+from ..errors import Refused, StillroomError
 from .opening import applied_setup, opened, opened_or_new
 from .options import DEFAULT_DATA, Config, Data, Port, Who, person
 
@@ -29,15 +29,18 @@ def run(*, who: Who = "", data: Data = DEFAULT_DATA, config: Config = None) -> N
     from ..service import Service
     from ..stopping import StopRequest
 
-    with opened_or_new(data, config, person(who)) as found, StopRequest() as stop:
+    with opened_or_new(data, config, person(who)) as found, found.store.lock_service():
         applied_setup(found)
         service = Service(found.store, found.config)
-        service.start()
-        try:
+        with StopRequest() as stop:
+            service.start()
             typer.echo(f"Reading {len(found.config.lines)} probes into {data}. Stop with Ctrl-C.")
-            stop.wait()
-        finally:
-            service.stop()
+            asked = stop.wait(lambda: service.alive)
+            in_time = service.stop()
+    if not asked:
+        raise StillroomError("The service ended because one of its parts died; its journal says which.")
+    if not in_time:
+        raise StillroomError("The service did not end in time; its last readings may be missing.")
 
 
 def serve(
