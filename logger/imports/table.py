@@ -55,8 +55,6 @@ def read_table(text: str, profile: Profile) -> TextTable:
     body = _without_headings(body, heading, assumed)
     width = len(heading.cells) + profile.unnamed_first_column
     rows = _data_rows(body, width, places[: len(profile.time_headings)], _unterminated(text), assumed)
-    if not rows:
-        raise ImportRefused("The file has the headings of the profile but no reading below them.")
     cells = list(zip(*(row for _, row in rows), strict=True))
     times = [cells[p] for p in places[: len(profile.time_headings)]]
     return TextTable(
@@ -156,7 +154,7 @@ def _data_rows(
     """Rows of the right width with a time in them; what follows the last one is a footer or torn."""
     good = [len(cells) == width and _has_time(cells, time_places) for _, cells in body]
     if not any(good):
-        _refuse_width(body, width)
+        raise ImportRefused(_no_row(body, width))
     last = len(good) - 1 - good[::-1].index(True)
     for is_good, (line, cells) in zip(good[:last], body[:last], strict=True):
         if not is_good:
@@ -179,15 +177,16 @@ def _has_time(cells: Sequence[str], places: Sequence[int]) -> bool:
     return all(any(c.isdigit() for c in cells[p]) for p in places)
 
 
-def _refuse_width(body: Sequence[tuple[int, list[str]]], width: int) -> None:
+def _no_row(body: Sequence[tuple[int, list[str]]], width: int) -> str:
+    """Why not one line below the headings is a reading, told by the first of them."""
     if not body:
-        return
+        return "The file has the headings of the profile but no reading below them."
     line, cells = body[0]
-    found = f"{len(cells)} columns"
+    found = "no time in it" if len(cells) == width else f"{len(cells)} columns"
     hint = ""
     if len(cells) == width + 1:
         hint = " If the first column is a row number without a heading, say `unnamed_first_column = true`."
-    raise ImportRefused(f"Line {line} has {found}, wanted {width}: {_short(cells)}.{hint}")
+    return f"Line {line} has {found}, wanted {width} columns and a time: {_short(cells)}.{hint}"
 
 
 def _is_torn(rows: Sequence[tuple[int, list[str]]]) -> bool:

@@ -6,9 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from logger import config
-from logger.errors import ConfigError
+from logger.errors import ConfigError, Fault
 
 Texts = dict[str, str]
 
@@ -286,3 +288,23 @@ def _not_utf8(folder: Path) -> Path:
 def test_a_folder_that_cannot_be_read(tmp_path: Path, make: Callable[[Path], Path]) -> None:
     with pytest.raises(ConfigError, match="wanted a"):
         config.load(make(tmp_path))
+
+
+@settings(max_examples=150, deadline=None, derandomize=True,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@given(which=st.integers(0, 99), at=st.integers(0, 299), other=st.integers(0, 299), edit=st.integers(0, 3))
+def test_a_damaged_file_gives_faults_and_never_another_error(
+    example: Texts, which: int, at: int, other: int, edit: int
+) -> None:
+    """One line of one file left out, doubled, put in another's place or with another sign."""
+    file = sorted(example)[which % len(example)]
+    lines = example[file].splitlines(keepends=True)
+    line = lines[at % len(lines)]
+    edited_line = ("", line * 2, lines[other % len(lines)], line.replace("=", "= -"))[edit]
+    lines[at % len(lines)] = edited_line
+    faults: tuple[Fault, ...] | None = None
+    try:
+        config.load_texts(example | {file: "".join(lines)})
+    except ConfigError as refused:
+        faults = refused.faults
+    assert faults is None or (len(faults) > 0 and all(fault.wanted and fault.found for fault in faults))
