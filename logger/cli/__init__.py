@@ -23,6 +23,9 @@ def main() -> None:
         _leave(error, 2)
     except StillroomError as error:
         _leave(error, 3)
+    except OSError as error:
+        # A folder that may not be written, a full disk: the system's own words, without a traceback.
+        _leave(error, 2)
 
 
 def _leave(error: Exception, code: int) -> None:

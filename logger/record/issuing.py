@@ -66,8 +66,10 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
         number = _next_number(conn)
         head = {"number": number, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
         files = rendered(numbered(facts, {**head, "replaces": replaces, "why": why}), chart, readings)
+        _refuse_overwriting(out, files)
         folder = _kept(store.folder, number, files)
-        _handed_out(out, files)
+        for name, content in files.items():
+            _write(out / name, content)
         issued = Issued(
             number, folder, {name: _sha256(data) for name, data in files.items()}, sentence(facts)
         )
@@ -140,15 +142,13 @@ def _write(path: Path, content: bytes) -> None:
         os.fsync(file.fileno())
 
 
-def _handed_out(out: Path, files: Mapping[str, bytes]) -> None:
+def _refuse_overwriting(out: Path, files: Mapping[str, bytes]) -> None:
     out.mkdir(parents=True, exist_ok=True)
     there = [name for name in files if (out / name).exists()]
     if there:
         raise Refused(
             f"{out / there[0]} is there already; nothing was issued. Name another folder with --out."
         )
-    for name, content in files.items():
-        _write(out / name, content)
 
 
 def _enter(  # noqa: PLR0917 (one row and one entry take all that is known of an issue)

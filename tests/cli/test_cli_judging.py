@@ -1,0 +1,135 @@
+"""`check`, `verdicts`, `excursion list` and `inspection list` through the real command line.
+
+What must come out is stated in sample_logs/README.md and in the column `expected` of
+sample_logs/inspections.csv, both written with the history and not by the judge.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
+with (SAMPLES / "inspections.csv").open(encoding="utf-8", newline="") as _lines:
+    INSPECTIONS = {row["key"]: row for row in csv.DictReader(_lines)}
+EXIT_OF = {"stable": 0, "not stable": 10, "not shown": 11}
+# Key -> (reason, rule, probe, a word of the explanation) that must be among the reasons of the interval.
+WHY = {
+    "I-2603": ("nonconforming", "machine-bay.temperature", "P2", ""),
+    "I-2604": ("settling", "machine-bay.temperature", "", "settle"),
+    "I-2605": ("indeterminate", "machine-bay.temperature", "P1", "no reading"),
+    "I-2606": ("indeterminate", "plate-bench.temperature", "P6", "overdue"),
+}
+INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z")
+CHECK_KEYS = {
+    *("verdict", "from", "to", "zone", "pre_window_s", "decision_rule", "reasons", "statistics"),
+    *("digest", "setup", "software"),
+}
+REASON_KEYS = {"reason", "rule", "probe", "from", "to", "worst", "limit", "U", "unit", "proven", "basis"}
+REASONS = {"nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming"}
+
+
+def asked(ask: Any, key: str, *more: object) -> tuple[int, Any]:
+    job = INSPECTIONS[key]
+    code, told = ask("check", "--zone", job["zone"], "--from", job["from"], "--to", job["to"], *more)
+    return code, told
+
+
+@pytest.mark.parametrize("key", INSPECTIONS)
+def test_each_sample_inspection_has_the_verdict_that_was_planted(ask: Any, key: str) -> None:
+    code, told = asked(ask, key)
+    assert told["verdict"] == INSPECTIONS[key]["expected"]
+    assert code == EXIT_OF[told["verdict"]]
+
+
+@pytest.mark.parametrize("key", WHY)
+def test_a_verdict_comes_with_its_reason(ask: Any, key: str) -> None:
+    reason, rule, probe, word = WHY[key]
+    _, told = asked(ask, key)
+    inside = [r for r in told["reasons"] if not r["pre_window"]]
+    assert any(
+        (r["reason"], r["rule"], r["probe"]) == (reason, rule, probe) and word in r["why"] for r in inside
+    ), inside
+
+
+def test_the_answer_of_check_has_the_agreed_shape(ask: Any) -> None:
+    _, told = asked(ask, "I-2603")
+    assert CHECK_KEYS <= set(told)
+    assert all(REASON_KEYS <= set(r) for r in told["reasons"])
+    assert all(INSTANT.fullmatch(r[end]) for r in (told, *told["reasons"]) for end in ("from", "to"))
+    assert {r["reason"] for r in told["reasons"]} <= REASONS
+    for row in told["statistics"].values():
+        assert {"min", "max", "mean", "span", "share_conforming"} <= set(row)
+
+
+def test_the_worst_value_of_the_excursion_is_the_one_that_was_planted(ask: Any) -> None:
+    """sample_logs/README.md: column top P2 up to 20.97 degC, bridge table P1 to 20.83 degC, corrected."""
+    _, told = ask("check", "--zone", "machine-bay", "--from", "2026-10-19T04:00", "--to", "2026-10-19T09:00")
+    worst = max(r["worst"] for r in told["reasons"] if r["rule"] == "machine-bay.temperature" and r["worst"])
+    assert worst == pytest.approx(20.97, abs=0.005)
+    assert told["statistics"]["P1.temperature"]["max"] == pytest.approx(20.83, abs=0.005)
+
+
+def test_room_time_offset_and_utc_name_the_same_interval(ask: Any) -> None:
+    spellings = [
+        ("2026-10-13T13:00", "2026-10-13T15:30"),
+        ("2026-10-13T13:00:00+02:00", "2026-10-13T15:30:00+02:00"),
+        ("2026-10-13T11:00:00Z", "2026-10-13T13:30:00Z"),
+    ]
+    answers = [ask("check", "--zone", "machine-bay", "--from", a, "--to", b)[1] for a, b in spellings]
+    assert answers[0] == answers[1] == answers[2]
+
+
+def test_the_pre_window_is_the_rules_alone(ask: Any) -> None:
+    """The 1 h span was broken in the 2 h before I-2604; with no pre-window, settling alone is left."""
+    _, told = asked(ask, "I-2604", "--pre-window-s", 0)
+    assert {r["reason"] for r in told["reasons"]} == {"settling"}
+    assert told["pre_window_s"] == 0
+
+
+def test_verdicts_cover_the_day_of_25_hours_without_a_hole(ask: Any) -> None:
+    code, told = ask("verdicts", "--zone", "machine-bay", "--from", "2026-10-25", "--to", "2026-10-26")
+    assert code == 0
+    assert told[0]["from"] == "2026-10-24T22:00:00Z"
+    assert told[-1]["to"] == "2026-10-25T23:00:00Z"
+    assert all(a["to"] == b["from"] for a, b in zip(told, told[1:], strict=False))
+    spent = [datetime.fromisoformat(p["to"]) - datetime.fromisoformat(p["from"]) for p in told]
+    assert sum(s.total_seconds() for s in spent) == 25 * 3600
+
+
+def test_verdicts_have_the_agreed_shape(ask: Any) -> None:
+    _, told = ask("verdicts", "--zone", "machine-bay", "--from", "2026-10-19", "--to", "2026-10-20")
+    keys = {"zone", "from", "to", "verdict", "reason", "rule", "probe", "provisional"}
+    assert all(set(p) == keys and p["reason"] in REASONS for p in told)
+    assert {p["verdict"] for p in told} == {"stable", "not stable", "not shown"}
+    assert not any(p["provisional"] for p in told)
+
+
+def test_the_excursion_of_monday_is_listed_with_its_worst_value(ask: Any) -> None:
+    _, told = ask("excursion", "list", "--zone", "machine-bay")
+    worst = max((e for e in told if e["rule"] == "machine-bay.temperature"), key=lambda e: e["worst"])
+    assert worst["worst"] == pytest.approx(20.97, abs=0.005)
+    assert worst["proven"]
+    assert worst["from"] == "2026-10-19T02:57:00Z"
+    assert {"P1", "P2"} == set(worst["probes"])
+
+
+def test_inspections_are_listed_with_their_verdicts(ask: Any) -> None:
+    _, told = ask("inspection", "list")
+    assert {row["key"]: row["verdict"] for row in told} == {
+        key: row["expected"] for key, row in INSPECTIONS.items()
+    }
+
+
+def test_a_person_reads_a_sentence_first(stillroom: Any, demo_history: Path) -> None:
+    arguments = ("--zone", "machine-bay", "--from", "2026-10-19T06:00", "--to", "2026-10-19T07:00")
+    done = stillroom("check", *arguments, "--data", demo_history)
+    first, second, heads, *rest = done.stdout.splitlines()
+    assert first == "Machine bay, 2026-10-19T04:00:00Z to 2026-10-19T05:00:00Z: not stable."
+    assert (second, heads.split()[0]) == ("", "reason")
+    assert rest[0].split()[:3] == ["nonconforming", "machine-bay.temperature", "P2"]

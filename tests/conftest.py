@@ -1,0 +1,44 @@
+"""The demo's two weeks of history, loaded once by the real importer, for all tests that ask it."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+Run = Callable[..., "subprocess.CompletedProcess[str]"]
+
+
+@pytest.fixture(scope="session")
+def stillroom() -> Run:
+    """The installed program as a process of its own: stillroom("check", "--zone", ...)."""
+    program = shutil.which("stillroom", path=str(Path(sys.executable).parent))
+    command = [program] if program else [sys.executable, "-m", "logger.cli"]
+
+    def run(*arguments: object, cwd: Path = ROOT, timeout: float = 120) -> subprocess.CompletedProcess[str]:
+        line = [*command, *map(str, arguments)]
+        return subprocess.run(
+            line, capture_output=True, text=True, encoding="utf-8", cwd=cwd, timeout=timeout, check=False
+        )
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def demo_history(tmp_path_factory: pytest.TempPathFactory, stillroom: Run) -> Path:
+    """A data folder with the history, judged. Shared: ask it, do not change it."""
+    data = tmp_path_factory.mktemp("demo") / "data"
+    done = stillroom("demo", "--history-only", "--data", data, timeout=300)
+    assert done.returncode == 0, done.stderr
+    return data
+
+
+@pytest.fixture
+def demo_copy(demo_history: Path, tmp_path: Path) -> Path:
+    """A copy of the history that a test may change."""
+    return Path(shutil.copytree(demo_history, tmp_path / "data"))
