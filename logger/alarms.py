@@ -15,7 +15,7 @@ longer than the delay the count begins anew.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from enum import StrEnum
 from typing import Any, Literal
@@ -194,11 +194,11 @@ def acted(alarm: Alarm, act: Act) -> Step:
     return _covered(alarm, act)
 
 
-def cell_of(state: RuleState, step_ns: int, probes: Sequence[str] = ()) -> Cell:
+def cell_of(state: RuleState, step_ns: int) -> Cell:
     """The cell of a rule as the alarm needs it; `limit` is the one nearer to the value."""
     return Cell(
         state.cell_ns, state.cell_ns + step_ns, state.conformity, state.value, state.U, state.margin,
-        state.unit, _nearer_limit(state), state.probe, tuple(probes),
+        state.unit, _nearer_limit(state), state.probe, state.outside,
     )  # fmt: skip
 
 

@@ -332,6 +332,7 @@ class RuleState:
     conformity: Conformity
     probe: str
     why: str = ""
+    outside: tuple[str, ...] = ()  # all probes or pairs beyond the limit, where `probe` names the worst
 
 
 @dataclass(frozen=True)

@@ -45,6 +45,7 @@ def _rule_state(finding: Finding, cell: int) -> RuleState:
         conformity=Conformity(int(finding.conformity[cell])),
         probe=label(finding, cell),
         why=WHY_TEXT[Why(int(finding.why[cell]))],
+        outside=tuple(x for i, x in enumerate(finding.labels[:63]) if int(finding.beyond[cell]) >> i & 1),
     )
 
 

@@ -81,11 +81,17 @@ class Outbox:
         return self._letters(select(t).where(t.c.state == "failed").order_by(t.c.id))
 
     def send_due(
-        self, sender: Sender, routes: Mapping[str, MailRoute], now_ns: int
+        self,
+        sender: Sender,
+        routes: Mapping[str, MailRoute],
+        now_ns: int,
+        going_on: Callable[[], bool] = lambda: True,
     ) -> list[tuple[Letter, Outcome]]:
         """One attempt for each letter that is due; each result is committed before the next attempt."""
         done = []
         for letter in self.waiting(now_ns):
+            if not going_on():
+                break
             route = routes.get(letter.route)
             outcome = (
                 Outcome("refused", 0, f"There is no route {letter.route!r} in the setup any more.")

@@ -51,6 +51,11 @@ class Loop:
         """Whether the thread runs."""
         return self._thread.is_alive()
 
+    @property
+    def ending(self) -> bool:
+        """Whether it was told to end: a long turn looks at this between its steps."""
+        return self._ending.is_set()
+
     def start(self) -> None:
         """Begins at once."""
         self._thread.start()

@@ -89,7 +89,8 @@ class Service:
             self._calendar.shutdown(wait=False)
         ended = self._stop_buses(left_s() / 2)
         ended &= self._judging.stop(left_s() / 2)
-        ended &= self._sending.stop(left_s() / 2)
+        # A mail server that is silent just now may keep its letter: it is in the outbox, and waits.
+        self._sending.stop(left_s() / 2)
         self._writer.event("stop", {"in_time": ended})
         ended &= self._writer.stop(left_s())
         self._beat(stopped=True)
@@ -131,7 +132,10 @@ class Service:
 
     def _send(self) -> None:
         routes = {route.key: route for route in self.config.mail}
-        for letter, outcome in actions.outbox(self._store).send_due(self._sender, routes, self._clock()):
+        done = actions.outbox(self._store).send_due(
+            self._sender, routes, self._clock(), going_on=lambda: not self._sending.ending
+        )
+        for letter, outcome in done:
             recipient = letter.body["recipient"]
             if outcome.result != "accepted":
                 log.warning("notice to %s: %s %s %s", recipient, outcome.result, outcome.code, outcome.reply)
@@ -161,9 +165,10 @@ class Service:
 
     def _stop_buses(self, timeout_s: float) -> bool:
         deadline = time.monotonic() + timeout_s
-        for bus in self._buses:
+        ending, self._buses = self._buses, []  # a bus that was told to end is not a part that died
+        for bus in ending:
             bus.stop(0.0)  # ask all of them first, so that they end side by side
-        return all([bus.stop(max(0.1, deadline - time.monotonic())) for bus in self._buses])
+        return all([bus.stop(max(0.1, deadline - time.monotonic())) for bus in ending])
 
     def _tell_start(self) -> None:
         now_ns = self._clock()

@@ -26,6 +26,7 @@ log = logging.getLogger(__name__)
 
 CAPACITY = 200_000  # rows; ten days of 13 channels a minute
 BATCH = 5_000
+GATHER_S = 0.2  # what comes in this time after the first row goes to the disk with it
 REPEAT_S = 60.0  # events of one kind about one thing come together in the journal at most so often
 LONGEST_WAIT_S = 5.0
 UNSTORED = (StoreError, SQLAlchemyError, OSError)  # what the store raises when it could not do its work
@@ -123,6 +124,10 @@ class Writer:
         with self._news:
             if not self._rows and not self._due() and not self._ending:
                 self._news.wait(1.0)
+            gathers = bool(self._rows) and not self._ending
+        if gathers:
+            time.sleep(GATHER_S)
+        with self._news:
             batch = [self._rows.popleft() for _ in range(min(BATCH, len(self._rows)))]
             stores = bool(batch)
         try:

@@ -125,6 +125,20 @@ def test_an_excursion_is_stored_journalled_and_queued(store: Store) -> None:
     assert "on-delay 120 s" in entry.why
 
 
+def test_all_probes_that_are_out_are_named(store: Store) -> None:
+    """Twelve probes out because of one thing are one notice that lists them."""
+
+    class Both(Told):
+        def rule_states(self, zone: str, at_ns: int, now_ns: int) -> Sequence[RuleState]:
+            found = super().rule_states(zone, at_ns, now_ns)
+            return [replace(state, outside=("P1.temperature", "P2.temperature")) for state in found]
+
+    live(store, [20.9, 20.9], told=Both())
+
+    text = actions.outbox(store).waiting(2**62)[0].body["text"]
+    assert "At 2 probes: P1 (bridge table) and P2.temperature;" in text
+
+
 def test_the_notice_names_the_running_inspection(store: Store) -> None:
     """Whoever is told sees at once whose job it spoils."""
     job = Inspection("J-17", "bay", START, None, "Gear housing", person="Radek Sova")

@@ -128,17 +128,17 @@ def test_drift_alarm_mail_acknowledgement(tmp_path: Path, mailbox: tuple[Mailbox
             after = actions.acknowledge(
                 store, "bay-temperature", "Greta Holm", "heater valve stuck", clock.wall_ns()
             )
-            beat = heartbeat.read(tmp_path / "data")
+            alive = heartbeat.read(tmp_path / "data") or {}
         finally:
             ended = service.stop()
+        last = heartbeat.read(tmp_path / "data") or {}
 
         mail = next(mail for mail in mails if "bay-temperature" in mail)
         assert "SIMULATED" in mail
         assert "above the limit 20.50" in re.sub(r"=\r?\n", "", mail)
         assert after.state is AlarmState.ACKNOWLEDGED
-        assert beat is not None
-        assert beat["queue"] == 0
-        assert ended
+        assert alive["stopped"] is False
+        assert (last["stopped"], last["queue"], last["readings_lost"], ended) == (True, 0, 0, True)
         assert {"start", "stop"} <= set(events(store))
         assert not {"job-failed", "bus-error", "store-refused", "reading-refused"} & set(events(store))
         transitions = [(e.who, e.what["is"]) for e in store.journal.entries(kind="alarm")
