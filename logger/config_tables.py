@@ -12,7 +12,7 @@ from pydantic import BaseModel
 from . import config_schema as schema
 from .config_limits import COMMON_KEYS, Limit, is_limit_key, limit_of
 from .config_reading import Entry, Path, Source, fault_at, nearest, parsed, validated
-from .errors import Fault
+from .errors import Fault, UnitError
 
 Model = TypeVar("Model", bound=BaseModel)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
@@ -179,7 +179,7 @@ def _limit(tables: Tables, source: Source, path: Path, limits: Mapping[str, Any]
     quantity = rest.get("quantity")
     try:
         return limit_of(limits, quantity if isinstance(quantity, str) else None)
-    except ValueError as error:
+    except (ValueError, UnitError) as error:
         wanted = f"the limit of one kind, by keys such as {', '.join(COMMON_KEYS[:2])} or span_1h_K"
         tables.faults.append(fault_at(source, (*path, next(iter(limits), "")), wanted, str(error)))
         return None

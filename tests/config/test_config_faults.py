@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger import config
@@ -140,6 +140,10 @@ CASES = {
     "two kinds of limit in one rule": (
         "limits.toml", "span_24h_K = 1.0", "span_24h_K = 1.0\nlower_degC = 19.0",
         ["[rules.machine-bay.span-24h]", "limits of different kinds"],
+    ),
+    "limit in a unit of another quantity": (
+        "limits.toml", "span_24h_K = 1.0", 'span_24h_K = 1.0\nquantity = "pressure"',
+        ["[rules.machine-bay.span-24h] span_24h_K", "'K' is no unit of pressure"],
     ),
     "rule of an unknown zone": (
         "limits.toml", "[rules.machine-bay.humidity]", "[rules.machine-bai.humidity]",
@@ -290,13 +294,13 @@ def test_a_folder_that_cannot_be_read(tmp_path: Path, make: Callable[[Path], Pat
         config.load(make(tmp_path))
 
 
-@settings(max_examples=150, deadline=None, derandomize=True,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(which=st.integers(0, 99), at=st.integers(0, 299), other=st.integers(0, 299), edit=st.integers(0, 3))
 def test_a_damaged_file_gives_faults_and_never_another_error(
-    example: Texts, which: int, at: int, other: int, edit: int
+    which: int, at: int, other: int, edit: int
 ) -> None:
     """One line of one file left out, doubled, put in another's place or with another sign."""
+    example = config.read_texts(config.example_folder())
     file = sorted(example)[which % len(example)]
     lines = example[file].splitlines(keepends=True)
     line = lines[at % len(lines)]
