@@ -24,7 +24,7 @@ from . import lock
 from .batches import Batches
 from .database import Database
 from .facts import JSON, Seal
-from .files import PART, publish, sync_file
+from .files import PART, plain_write_errors, publish, sync_file
 from .hot import Hot
 from .journal import Journal
 from .months import DAY_NS, day_starts, day_text, month_of, month_span
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
 FOLDER = "archive"
 AGE_NS = 2 * DAY_NS
+CHANNEL_FACTS = ("rows", "first_ns", "last_ns", "first_ok_ns", "last_ok_ns", "last_arrival")
 DELETED_AT_ONCE = 20_000  # hot rows per transaction, so that polling never waits long
 
 
@@ -96,14 +97,14 @@ class Archive:
             if ours:
                 self._tidy()
 
-    def open(self, file: str) -> Reader:
-        """A sealed file, or StoreDamaged when it is not there or none."""
+    def open(self, file: str, content: bytes | None = None) -> Reader:
+        """A sealed file (its bytes, when they were read already), or StoreDamaged when it is none."""
         import pyarrow as pa
 
         from .parquet import Reader
 
         try:
-            return Reader(self._folder / file)
+            return Reader(self._folder / file if content is None else content)
         except (OSError, pa.ArrowException) as error:
             raise StoreDamaged(
                 f"The sealed file {self._folder / file} cannot be read: {error}. Put it back from a backup; "
@@ -206,17 +207,18 @@ class Archive:
     def _written(self, conn: Connection, month: Month, upto: int, path: Path) -> dict[str, Sealed]:
         from .parquet import Writer
 
-        path.parent.mkdir(parents=True, exist_ok=True)
         part = path.with_name(path.name + PART)
         channels = {}
-        with Writer(part) as writer:
-            for key, number in month.channels.items():
-                columns = self._unsealed(conn, number, month, upto)
-                if len(columns):
-                    writer.write(columns)
-                    channels[key] = _sealed_channel(columns)
-        sync_file(part)
-        publish(part, path)
+        with plain_write_errors(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with Writer(part) as writer:
+                for key, number in month.channels.items():
+                    columns = self._unsealed(conn, number, month, upto)
+                    if len(columns):
+                        writer.write(columns)
+                        channels[key] = _sealed_channel(columns)
+            sync_file(part)
+            publish(part, path)
         return channels
 
     def _unsealed(self, conn: Connection, channel: int, month: Month, upto: int) -> Columns:
@@ -369,12 +371,7 @@ def _writers(channels: Mapping[str, Sealed]) -> dict[str, list[int]]:
 
 
 def _told(channel: Sealed) -> dict[str, JSON]:
-    return {
-        "rows": channel.rows,
-        "first_ns": channel.first_ns,
-        "last_ns": channel.last_ns,
-        "days": dict(channel.days),
-    }
+    return {**{name: getattr(channel, name) for name in CHANNEL_FACTS}, "days": dict(channel.days)}
 
 
 def _row(number: int, month: Month, upto: int, key: str, channel: Sealed) -> dict[str, object]:
@@ -384,10 +381,5 @@ def _row(number: int, month: Month, upto: int, key: str, channel: Sealed) -> dic
         "from_ns": month.from_ns,
         "to_ns": month.to_ns,
         "upto_arrival": upto,
-        "last_arrival": channel.last_arrival,
-        "rows": channel.rows,
-        "first_ns": channel.first_ns,
-        "last_ns": channel.last_ns,
-        "first_ok_ns": channel.first_ok_ns,
-        "last_ok_ns": channel.last_ok_ns,
+        **{name: getattr(channel, name) for name in CHANNEL_FACTS},
     }

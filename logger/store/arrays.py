@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, Select
 
+from ..errors import StoreDamaged
+
 AT_ONCE = 20_000  # more Python objects alive at once only keep the garbage collector busy
 
 
@@ -20,4 +22,13 @@ def fetched(conn: Connection, wanted: Select[Any], kinds: Sequence[Any]) -> list
 
 
 def _arrays(rows: Sequence[Any], kinds: Sequence[Any]) -> list[Any]:
-    return [np.array(column, kind) for column, kind in zip(zip(*rows, strict=True), kinds, strict=True)]
+    try:
+        return [_array(column, kind) for column, kind in zip(zip(*rows, strict=True), kinds, strict=True)]
+    except (ValueError, TypeError, OverflowError) as error:
+        raise StoreDamaged(f"A stored field is not of the kind of its column: {error}") from error
+
+
+def _array(column: Sequence[Any], kind: Any) -> Any:
+    if kind is np.bool_ and not set(column) <= {0, 1}:
+        raise ValueError(f"{set(column) - {0, 1}} is neither true nor false")
+    return np.array(column, kind)

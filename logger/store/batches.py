@@ -9,7 +9,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 from sqlalchemy import Connection, select
+from sqlalchemy.exc import DatabaseError
 
+from ..errors import StoreDamaged
 from ..model import NS
 from .hot import Hot
 from .names import Names
@@ -31,6 +33,7 @@ class Claim:
     first: int
     last: int
     digest: str
+    arrival: int
 
 
 class Batches:
@@ -48,8 +51,21 @@ class Batches:
         """
         name = self._names.texts([writer], conn)[writer]
         for claims in _chunks(_claims(conn, writer, first, last)):
+            yield from self._checked(conn, writer, claims, name)
+
+    def _checked(self, conn: Connection, writer: int, claims: Sequence[Claim], name: str) -> Iterator[str]:
+        """Check a chunk of batches; one that cannot even be read is found by taking each alone."""
+        try:
             rows = self._visible(conn, writer, claims[0].first, claims[-1].last)
-            yield from _compared(self._completed(rows, claims, name), claims, name)
+            faults = list(_compared(self._completed(rows, claims, name), claims, name))
+        except (StoreDamaged, DatabaseError) as error:
+            if len(claims) > 1:
+                for claim in claims:
+                    yield from self._checked(conn, writer, [claim], name)
+                return
+            cause = str(error.orig) if isinstance(error, DatabaseError) else str(error)
+            faults = [f"batch {claims[0].number} of writer {name}: altered, cannot be read back ({cause})"]
+        yield from faults
 
     def _visible(self, conn: Connection, writer: int, first: int, last: int) -> Columns:
         """Hot rows first..last of a writer that no seal covers, in order of their numbers."""
@@ -83,7 +99,8 @@ def _claims(conn: Connection, writer: int, first: int, last: int) -> Iterator[Cl
         .order_by(batch.c.last_seq)
     )
     for row in conn.execute(wanted):
-        yield Claim(row.number, row.first_seq, row.last_seq, json.loads(row.what).get("digest", ""))
+        what = json.loads(row.what)
+        yield Claim(row.number, row.first_seq, row.last_seq, what.get("digest", ""), what.get("arrival", 0))
 
 
 def _chunks(claims: Iterator[Claim]) -> Iterator[list[Claim]]:
@@ -107,8 +124,14 @@ def _compared(rows: Columns, claims: Sequence[Claim], name: str) -> Iterator[str
     ]
     found = digests(rows, [here.start for _, here in whole], [here.stop for _, here in whole])
     for (claim, here), digest in zip(whole, found, strict=True):
-        if digest != claim.digest:
+        if digest != claim.digest or not _in_order(rows.part(here), claim):
             yield f"batch {claim.number} of writer {name}: altered, {_place(rows.part(here), claim)}"
+
+
+def _in_order(rows: Columns, claim: Claim) -> bool:
+    """Whether hot rows still stand where they arrived: seals and cursors go by that."""
+    hot = rows.arrival > 0
+    return bool(np.all(rows.arrival[hot] - claim.arrival == rows.seq[hot] - claim.first))
 
 
 def _within(rows: Columns, claim: Claim) -> slice:

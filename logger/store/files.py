@@ -3,20 +3,37 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+
+from ..errors import StoreError
 
 PART = ".part"
 
 
+@contextmanager
+def plain_write_errors(path: Path) -> Iterator[None]:
+    """Turn what the file system says into a sentence for a person; the cause stays attached."""
+    try:
+        yield
+    except OSError as error:
+        raise StoreError(
+            f"{path} could not be written: {error.strerror or error}. Nothing was lost; check the space and "
+            "the rights on this disk, then try again."
+        ) from error
+
+
 def put(path: Path, content: bytes) -> None:
     """Write a file so that after any interruption it is there whole, or not there."""
-    path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(path.name + PART)
-    with part.open("wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    publish(part, path)
+    with plain_write_errors(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        publish(part, path)
 
 
 def publish(part: Path, path: Path) -> None:

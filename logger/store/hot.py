@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, func, select
+from sqlalchemy import ColumnElement, Connection, Integer, func, select, type_coerce
 
 from ..model import Row
 from .arrays import fetched
 from .database import Database
-from .facts import Batch
+from .facts import JSON, Batch
 from .journal import Journal
 from .names import KINDS, Names
 from .rows import Columns, Texts, columns_of, digests
@@ -28,7 +28,7 @@ FIELDS = (
     reading.c.monotonic_ns,
     reading.c.value,
     reading.c.status,
-    reading.c.late,
+    type_coerce(reading.c.late, Integer),  # as stored: a bool would hide a 2
     reading.c.writer,
     reading.c.channel,
     reading.c.boot,
@@ -58,7 +58,8 @@ class Hot:
             next_seq = _next(conn, number)
             if not rows:
                 return Batch(0, writer, next_seq, next_seq - 1, "")
-            columns = replace(unnumbered, seq=unnumbered.seq + next_seq)
+            arrival = _next_arrival(conn) + unnumbered.seq
+            columns = replace(unnumbered, seq=unnumbered.seq + next_seq, arrival=arrival)
             self._insert(conn, columns)
             return self._chained(conn, number, columns)
 
@@ -84,11 +85,17 @@ class Hot:
         first, last = int(columns.seq[0]), int(columns.seq[-1])
         (sha,) = digests(columns, [0])
         name = columns.writer[0]
-        what = {"digest": sha, "first": first, "last": last, "writer": name}
-        entry = self._journal.append("batch", name, what, conn=conn)  # type: ignore[arg-type]
-        conn.execute(
-            batch.insert().values(number=entry.number, writer=writer, first_seq=first, last_seq=last)
-        )
+        arrival = int(columns.arrival[0])
+        what: dict[str, JSON] = {
+            "digest": sha,
+            "first": first,
+            "last": last,
+            "arrival": arrival,
+            "writer": name,
+        }
+        entry = self._journal.append("batch", name, what, conn=conn)
+        values = {"writer": writer, "first_seq": first, "last_seq": last, "first_arrival": arrival}
+        conn.execute(batch.insert().values(number=entry.number, **values))
         return Batch(entry.number, name, first, last, sha)
 
     def _insert(self, conn: Connection, columns: Columns) -> None:
@@ -102,7 +109,7 @@ class Hot:
         fields: dict[str, list[Any]] = {
             kind: self._numbered(conn, kind, getattr(columns, kind)) for kind in KINDS
         }
-        for name in ("seq", "taken_ns", "received_ns", "monotonic_ns", "status", "late"):
+        for name in ("arrival", "seq", "taken_ns", "received_ns", "monotonic_ns", "status", "late"):
             fields[name] = getattr(columns, name).tolist()
         # Only NaN differs from itself.
         fields["value"] = [value if value == value else None for value in columns.value.tolist()]  # noqa: PLR0124
@@ -117,6 +124,13 @@ class Hot:
         distinct, codes = np.unique(numbers, return_inverse=True)
         texts = self._names.texts(distinct.tolist(), conn)
         return Texts(codes.astype(np.int32), tuple(texts[number] for number in distinct.tolist()))
+
+
+def _next_arrival(conn: Connection) -> int:
+    newest = select(batch.c.first_arrival + batch.c.last_seq - batch.c.first_seq + 1).order_by(
+        batch.c.number.desc()
+    )
+    return conn.execute(newest.limit(1)).scalar() or 1
 
 
 def _next(conn: Connection, writer: int) -> int:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import re
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -130,13 +130,12 @@ class Imports:
             what: dict[str, JSON] = {
                 "sha256": sha256,
                 "name": name,
+                "at_ns": time.time_ns() if at_ns is None else at_ns,
                 "original": original,
                 "summary": dict(summary),
             }
             entry = self._journal.append("import", who, what, conn=conn)
-            values: dict[str, Any] = {"sha256": sha256, "name": name, "original": original}
-            values["at_ns"] = entry.at_ns if at_ns is None else at_ns
-            conn.execute(import_file.insert().values(summary=json.loads(canonical(dict(summary))), **values))
+            conn.execute(import_file.insert().values(**entry.what))
 
 
 def _replace(conn: Connection, table: Table, key: Mapping[str, Any], values: Mapping[str, Any]) -> None:

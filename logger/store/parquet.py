@@ -93,8 +93,9 @@ class Writer:
 class Reader:
     """Reads one file. Raises OSError or pyarrow.ArrowException when it is none or is damaged."""
 
-    def __init__(self, path: Path) -> None:
-        self._file = pq.ParquetFile(path, read_dictionary=TEXTS, pre_buffer=True)
+    def __init__(self, source: Path | bytes) -> None:
+        opened = pa.BufferReader(source) if isinstance(source, bytes) else source
+        self._file = pq.ParquetFile(opened, read_dictionary=TEXTS, pre_buffer=True)
 
     def __enter__(self) -> Reader:
         return self

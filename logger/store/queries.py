@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, Integer, func, select, type_coerce
 
 from ..model import Row
 from ..series import Float, Int, Readings, merged
@@ -162,7 +162,7 @@ def _hot_part(
     """Hot rows that no seal covers, ascending in the instant taken."""
     c = reading.c
     wanted = (
-        select(c.arrival, c.taken_ns, c.value, c.status, c.late)
+        select(c.arrival, c.taken_ns, c.value, c.status, type_coerce(c.late, Integer))
         .where(c.channel == channel, c.taken_ns >= from_ns, c.taken_ns < to_ns)
         .order_by(c.taken_ns, c.arrival)
     )

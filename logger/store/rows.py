@@ -24,7 +24,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import StoreError
+from ..errors import StoreDamaged, StoreError
 from ..model import Row
 from ..series import STATUS, Bool, Float, Int
 
@@ -118,13 +118,21 @@ class Columns:
             taken_ns=int(self.taken_ns[at]),
             received_ns=int(self.received_ns[at]),
             value=None if math.isnan(value) else value,
-            status=STATUS[int(self.status[at])],  # type: ignore[arg-type]
+            status=self._status(at),
             raw=self.raw[at],
             source=self.source[at],
             late=bool(self.late[at]),
             boot=self.boot[at],
             monotonic_ns=int(self.monotonic_ns[at]),
         )
+
+    def _status(self, at: int) -> Any:
+        code = int(self.status[at])
+        if code >= len(STATUS):
+            raise StoreDamaged(
+                f"Reading {self.seq[at]} of writer {self.writer[at]} has status {code}: unknown."
+            )
+        return STATUS[code]
 
 
 NUMERIC = ("arrival", "seq", "taken_ns", "received_ns", "monotonic_ns", "value", "status", "late")

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from .parquet import Reader
 
 
+# What reading a file of arbitrary bytes may raise besides Arrow's own errors.
+UNREADABLE = (OSError, ValueError, LookupError, TypeError, AttributeError, OverflowError, MemoryError)
+
+
 @dataclass(frozen=True)
 class SealedFile:
     """What was found in a file. `seqs`: writer -> its numbers there, ascending."""
@@ -30,6 +34,8 @@ class SealedFile:
 
 def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> SealedFile:
     """Read a file as its seal `what` describes it, and name everything that differs."""
+    import pyarrow as pa
+
     file = what["file"]
     try:
         content = (folder / file).read_bytes()
@@ -37,9 +43,9 @@ def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> Seal
         return SealedFile((f"file {file}: missing or unreadable ({error.strerror}), {_held(what)}",), 0, {})
     same = hashlib.sha256(content).hexdigest() == what["sha256"]
     try:
-        with archive.open(file) as reader:
+        with archive.open(file, content) as reader:
             found, numbers = _read(reader)
-    except (StoreDamaged, OSError, ValueError, KeyError, IndexError) as error:
+    except (StoreDamaged, pa.ArrowException, *UNREADABLE) as error:
         return SealedFile((f"file {file}: altered and unreadable ({error}), {_held(what)}",), 0, {})
     faults = list(_day_faults(file, found, what))
     if not same and not faults:

@@ -19,6 +19,7 @@ from . import lock, tables
 from .archive import Archive
 from .database import FILE, Database
 from .facts import JSON, Batch, ImportedFile, Seal, SetupVersion, Verification
+from .files import plain_write_errors
 from .hot import Hot
 from .journal import Journal
 from .kept import Imports, Kept, Setups
@@ -261,7 +262,8 @@ def _kind(simulated: bool) -> str:
 
 def _there(folder: Path, create: bool) -> None:
     if create:
-        folder.mkdir(parents=True, exist_ok=True)
+        with plain_write_errors(folder):
+            folder.mkdir(parents=True, exist_ok=True)
     elif not (folder / FILE).is_file():
         raise StoreError(
             f"There is no record in {folder}: wanted the file {FILE}, found none. "

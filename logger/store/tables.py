@@ -49,11 +49,11 @@ name = Table(
     UniqueConstraint("kind", "text", name="name_once"),
 )
 
-# `arrival` is the local order of commit, never used twice (AUTOINCREMENT): cursors rely on it.
+# `arrival` is the local order of commit, without holes and never used twice: cursors rely on it.
 reading = Table(
     "reading",
     metadata,
-    Column("arrival", Number, primary_key=True, autoincrement=True),
+    Column("arrival", Number, primary_key=True),
     Column("writer", Integer, nullable=False),
     Column("seq", BigInteger, nullable=False),
     Column("channel", Integer, nullable=False),
@@ -68,7 +68,6 @@ reading = Table(
     Column("late", Boolean, nullable=False),
     UniqueConstraint("writer", "seq", name="reading_once"),
     Index("reading_channel_taken", "channel", "taken_ns"),
-    sqlite_autoincrement=True,
 )
 
 journal = Table(
@@ -92,6 +91,7 @@ batch = Table(
     Column("writer", Integer, nullable=False),
     Column("first_seq", BigInteger, nullable=False),
     Column("last_seq", BigInteger, nullable=False),
+    Column("first_arrival", BigInteger, nullable=False),
     UniqueConstraint("writer", "last_seq", name="batch_once"),
 )
 

@@ -8,16 +8,17 @@ also shows a chain that was cut off or made anew.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection, Row, select
+from sqlalchemy.exc import DatabaseError
 
 from ..errors import StoreDamaged
 from ..series import Int
-from .archive import Archive
+from .archive import CHANNEL_FACTS, Archive
 from .arrays import fetched
 from .claims import Claims, read_chain
 from .database import Database, quick_check
@@ -28,8 +29,11 @@ from .sealed_file import read_sealed
 from .seals import hidden, sealed_channel
 from .tables import batch, import_file, meta, reading, seal, seal_channel, setup
 
+MOST = 2**63 - 1
 SEAL_FIELDS = ("room", "from_ns", "to_ns", "upto_arrival", "file", "rows", "size_bytes", "sha256")
-CHANNEL_FIELDS = ("rows", "first_ns", "last_ns", "from_ns", "to_ns", "upto_arrival")
+CHANNEL_FIELDS = (*CHANNEL_FACTS, "from_ns", "to_ns", "upto_arrival")
+SETUP_FIELDS = ("version", "at_ns", "who", "approver", "why", "digest")
+IMPORT_FIELDS = ("sha256", "name", "at_ns", "original", "summary")
 
 
 class Walk:
@@ -49,10 +53,11 @@ class Walk:
         with self._database.read() as conn:
             if fault := quick_check(conn):
                 self._faults.append(f"database {self._database.path.name}: {fault}")
-            claims = read_chain(conn, dict(heads))
-            self._faults += claims.faults
-            for check in (self._files, self._index_of_batches, self._batches, self._kept, self._unsealed):
-                self._run(check, conn, claims)
+            claims = Claims()
+            checks = (self._files, self._index_of_batches, self._batches, self._kept, self._unsealed)
+            self._run(lambda: read_chain(conn, dict(heads), claims))
+            for check in checks:
+                self._run(lambda check=check: check(conn, claims))  # type: ignore[misc]
         return Verification(
             tuple(self._faults),
             claims.entries,
@@ -62,12 +67,15 @@ class Walk:
             claims.head,
         )
 
-    def _run(self, check: Any, conn: Connection, claims: Claims) -> None:
+    def _run(self, check: Callable[[], Iterable[str]]) -> None:
+        """Collect faults; what cannot even be read is one more, and the rest is still worth knowing."""
         try:
-            self._faults += check(conn, claims)
+            for fault in check():
+                self._faults.append(fault)
         except StoreDamaged as error:
-            # What cannot even be read is a fault like the others; the rest is still worth knowing.
             self._faults.append(str(error))
+        except DatabaseError as error:
+            self._faults.append(f"database {self._database.path.name}: {error.orig}")
 
     def _files(self, conn: Connection, claims: Claims) -> Iterator[str]:
         """Every sealed file against its seal, and the rows that lead to it against the journal."""
@@ -109,7 +117,7 @@ class Walk:
             name = self._names.texts([row.writer], conn)[row.writer]
             if told is None:
                 yield f"batch {row.number}: has no entry in the journal"
-            elif told != (name, row.first_seq, row.last_seq):
+            elif told != (name, row.first_seq, row.last_seq, row.first_arrival):
                 yield f"batch {row.number}: altered, the journal says {told[1]} to {told[2]}"
         if counted < len(claims.ranges):
             known = set(conn.execute(select(batch.c.number)).scalars())
@@ -119,7 +127,12 @@ class Walk:
     def _batches(self, conn: Connection, claims: Claims) -> Iterator[str]:
         """Hot rows against the digests of their batches; and every number of every writer once."""
         for writer in conn.execute(select(reading.c.writer).distinct()).scalars().all():
-            seqs = _visible_seqs(conn, writer)
+            try:
+                seqs = _visible_seqs(conn, writer)
+            except StoreDamaged as error:
+                yield f"hot readings of writer {self._names.texts([writer], conn)[writer]}: {error}"
+                yield from self._archive.batches.altered(conn, writer, 1, MOST)
+                continue
             if len(seqs):
                 self._readings += len(seqs)
                 name = self._names.texts([writer], conn)[writer]
@@ -130,17 +143,18 @@ class Walk:
 
     def _kept(self, conn: Connection, claims: Claims) -> Iterator[str]:
         """Setup versions, imported originals and the founding facts against their entries."""
-        stored = {row.version: text_digest(row.texts) for row in conn.execute(select(setup))}
-        for version in sorted(stored.keys() | claims.setups.keys()):
-            if stored.get(version) != claims.setups.get(version):
+        setups = {row.version: row._asdict() for row in conn.execute(select(setup))}
+        for version in sorted(setups.keys() | claims.setups.keys()):
+            row, told = setups.get(version, {}), claims.setups.get(version, {})
+            if _differ(row, told, SETUP_FIELDS) or text_digest(row["texts"]) != told["digest"]:
                 yield f"setup version {version}: missing, altered, or without its journal entry"
-        listed = {row.sha256: row.original for row in conn.execute(select(import_file))}
-        for sha256 in sorted(listed.keys() | claims.imports.keys()):
-            original = claims.imports.get(sha256)
-            if listed.get(sha256) != original:
-                yield f"imported file {original or listed[sha256]}: its row is missing or altered"
-            if original is not None and not _same(self._folder / original, sha256):
-                yield f"file {original}: the imported original is missing or altered"
+        imports = {row.sha256: row._asdict() for row in conn.execute(select(import_file))}
+        for sha256 in sorted(imports.keys() | claims.imports.keys()):
+            row, told = imports.get(sha256, {}), claims.imports.get(sha256, {})
+            if _differ(row, told, IMPORT_FIELDS):
+                yield f"imported file {sha256}: its row is missing, altered, or without its journal entry"
+            if told and not _same(self._folder / told["original"], sha256):
+                yield f"file {told['original']}: the imported original is missing or altered"
         if {row.key: row.value for row in conn.execute(select(meta))} != dict(claims.founding):
             yield "table meta: does not say what journal entry 1 says about this record"
 
@@ -193,6 +207,10 @@ def _holes(writer: str, parts: Sequence[Int], last: int) -> Iterator[str]:
         yield f"writer {writer}: readings {expected} to {start - 1} are missing, neither hot nor sealed"
     else:
         yield f"writer {writer}: reading {start} is there more than once, or no batch claims it"
+
+
+def _differ(row: Mapping[str, Any], told: Mapping[str, Any], fields: Sequence[str]) -> bool:
+    return not row or not told or any(row[name] != told[name] for name in fields)
 
 
 def _same(path: Path, sha256: str) -> bool:

@@ -79,7 +79,7 @@ def _readings() -> None:
     )
     op.create_table(
         "reading",
-        _key("arrival", Number, count=True),
+        _key("arrival", Number),
         _integer("writer"),
         _big("seq"),
         _integer("channel"),
@@ -93,7 +93,6 @@ def _readings() -> None:
         _integer("source"),
         sa.Column("late", sa.Boolean, nullable=False),
         sa.UniqueConstraint("writer", "seq", name="reading_once"),
-        sqlite_autoincrement=True,
     )
     op.create_index("reading_channel_taken", "reading", ["channel", "taken_ns"])
 
@@ -116,6 +115,7 @@ def _journal() -> None:
         _integer("writer"),
         _big("first_seq"),
         _big("last_seq"),
+        _big("first_arrival"),
         sa.UniqueConstraint("writer", "last_seq", name="batch_once"),
     )
 
