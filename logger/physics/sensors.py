@@ -63,7 +63,7 @@ def temperature_of_platinum(R_ohm: ArrayLike, thermometer: Platinum = PT100) -> 
 
 
 def class_tolerance_K(t_C: ArrayLike, tolerance_class: str) -> Array:
-    """Tolerance ± in K of IEC 60751 classes "AA", "A", "B", "C": a rectangular bound, no standard uncertainty.
+    """Tolerance ± in K of IEC 60751 classes "AA", "A", "B", "C": a rectangular bound, not u.
 
     >>> float(class_tolerance_K(20.0, "A").round(3))
     0.19

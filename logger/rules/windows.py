@@ -18,11 +18,11 @@ from ..series import Bool, Float, Int
 FEWEST_READINGS = 5
 
 
-def moving_sum(values: Int, width: int) -> Int:
+def moving_sum(values: Int | Bool, width: int) -> Int:
     """Sum over the last `width` cells, or over all there are at the start; whole numbers, exact."""
-    total = np.concatenate([[0], np.cumsum(values)])
-    end = np.arange(1, len(values) + 1)
-    return np.asarray(total[end] - total[np.maximum(end - width, 0)])
+    total = np.cumsum(values, dtype=np.int64)
+    total[width:] -= total[:-width].copy()
+    return total
 
 
 def moving_min(values: Float, width: int) -> Float:
@@ -55,20 +55,20 @@ def sufficiency(cells: Cells, window_s: int, completeness: float) -> NDArray[np.
 def _has_gap(cells: Cells, width: int, longest_ns: int) -> Bool:
     """Whether some time without a valid reading inside each window is longer than `longest_ns`."""
     n, step_ns = cells.grid.n, cells.grid.step_ns
-    start = cells.grid.start_ns()
     filled = np.flatnonzero(cells.count)
     if not len(filled):
         return np.ones(n, np.bool_)
-    window_start = start - (width - 1) * step_ns
-    first_cell = np.maximum(np.arange(n) - width + 1, 0)
-    left = np.searchsorted(filled, first_cell)  # first filled cell of the window, as a place in `filled`
-    right = np.searchsorted(filled, np.arange(n), side="right") - 1  # last one
-    inside = moving_sum((cells.inside_ns > longest_ns).astype(np.int64), width) > 0
-    between = np.zeros(len(filled) + 1, np.int64)
-    between[2:] = np.cumsum(cells.first_ns[filled[1:]] - cells.last_ns[filled[:-1]] > longest_ns)
-    empty = left > right
-    l, r = np.minimum(left, len(filled) - 1), np.maximum(right, 0)  # noqa: E741
-    interior = between[r + 1] - between[l + 1] > 0
-    lead = cells.first_ns[filled[l]] - window_start > longest_ns
-    trail = start + step_ns - cells.last_ns[filled[r]] > longest_ns
+    start = cells.grid.start_ns()
+    # How many filled cells lie before each cell: it turns a cell into a place in `filled`.
+    before = np.concatenate([[0], np.cumsum(cells.count > 0)])
+    end = np.arange(1, n + 1)
+    first, last = before[np.maximum(end - width, 0)], before[end] - 1
+    empty = first > last
+    first, last = np.minimum(first, len(filled) - 1), np.maximum(last, 0)
+    inside = moving_sum(cells.inside_ns > longest_ns, width) > 0
+    between = np.zeros(len(filled), np.int64)
+    between[1:] = np.cumsum(cells.first_ns[filled[1:]] - cells.last_ns[filled[:-1]] > longest_ns)
+    interior = between[last] > between[first]
+    lead = cells.first_ns[filled][first] - (start - (width - 1) * step_ns) > longest_ns
+    trail = start + step_ns - cells.last_ns[filled][last] > longest_ns
     return np.asarray(empty | inside | interior | lead | trail)
