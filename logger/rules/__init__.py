@@ -7,13 +7,15 @@ from collections.abc import Callable, Mapping
 from ..errors import Refused
 from ..evidence import Cells, Grid
 from ..model import Rule, RuleKind, Setup
-from . import gradient, limit, span
+from . import difference, gradient, limit, slope, span
 from .finding import Candidate, Finding, worst_of
 
 _KINDS: Mapping[RuleKind, Callable[[Rule, Mapping[str, Cells], Setup], list[Candidate]]] = {
     "limit": limit.candidates,
     "span": span.candidates,
+    "slope": slope.candidates,
     "gradient": gradient.candidates,
+    "difference": difference.candidates,
 }
 
 

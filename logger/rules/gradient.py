@@ -56,13 +56,14 @@ def _earlier(a: int | None, b: int | None) -> int | None:
     return b if a is None else a if b is None else min(a, b)
 
 
-def _bounds(c: Cells) -> tuple[Float, Float]:
+def bounds(c: Cells) -> tuple[Float, Float]:
+    """The mean of a cell twice, or both bounds of a covered one."""
     own = c.count > 0
     return np.where(own, c.mean, c.low), np.where(own, c.mean, c.high)
 
 
 def _pair(a: Cells, b: Cells, d_m: float, u_d_m: float, there: Bool) -> Candidate:
-    (a_low, a_high), (b_low, b_high) = _bounds(a), _bounds(b)
+    (a_low, a_high), (b_low, b_high) = bounds(a), bounds(b)
     difference = np.maximum(np.abs(a_high - b_low), np.abs(b_high - a_low))
     value = np.rint(difference / d_m)
     u_squared = ((a.U / 2) ** 2 + (b.U / 2) ** 2) / d_m**2 + (difference / d_m**2 * u_d_m) ** 2

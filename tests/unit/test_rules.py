@@ -175,3 +175,43 @@ def test_each_hour_is_judged_by_the_limit_that_was_in_force(made: SimpleNamespac
     judgement = made.judged(made.setup((old, new)), {"T1": made.series(np.full(1440, 20.5))})
     assert set(judgement.reason[:720].tolist()) == {0}
     assert set(judgement.reason[720:].tolist()) == {5}
+
+
+def test_slope_of_a_noisy_ramp(made: SimpleNamespace) -> None:
+    """0.30 K/h with 0.02 K of noise: 0.30 ± 0.02 K/h over 4 h windows, as least squares by numpy says."""
+    rng = np.random.default_rng(5)
+    values = 19.0 + 0.3 * np.arange(1440) / 60 + rng.normal(0, 0.02, 1440)
+    rule = made.rule(
+        name="slope over 4 h", kind="slope", window_s=4 * 3600, lower=None, upper=1.0, unit="K/h"
+    )
+    setup = made.setup((rule,), channel={"noise": 0.02})
+    finding = made.judged(setup, {"T1": made.series(values)}).findings[0]
+    seen = finding.value[240:] / MICRO
+    assert np.abs(seen - 0.30).max() < 0.02
+    by_numpy = np.polyfit(np.arange(240) / 60, np.round(values[-240:], 6), 1)[0]
+    assert finding.value[-1] / MICRO == pytest.approx(by_numpy, abs=2e-6)
+    u = 0.02 / np.sqrt(((np.arange(240) / 60 - np.arange(240).mean() / 60) ** 2).sum())
+    assert finding.U[-1] / MICRO == pytest.approx(2 * u, abs=2e-6)
+
+
+def test_a_slope_is_never_judged_in_an_incomplete_window(made: SimpleNamespace) -> None:
+    values = 20.0 + np.arange(1440) / 60
+    values[600:640] = np.nan
+    rule = made.rule(name="slope over 1 h", kind="slope", window_s=3600, lower=None, upper=0.5, unit="K/h")
+    finding = made.judged(made.setup((rule,)), {"T1": made.series(values)}).findings[0]
+    assert finding.conformity[500] == Conformity.NONCONFORMING
+    assert finding.conformity[620] == Conformity.INDETERMINATE
+
+
+def test_difference_between_media_has_a_sign(made: SimpleNamespace) -> None:
+    """Plate top 20.5, bottom 20.0: +0.5 K, U = 0.14 K from two of 0.10."""
+    rule = made.rule(
+        name="top minus bottom", kind="difference", channels=("T1.temperature", "T2.temperature"),
+        lower=-0.4, upper=0.4, unit="K",
+    )  # fmt: skip
+    setup = made.setup((rule,), {"T1": (0, 0, 1.0), "T2": (0, 0, 0.85)}, U=0.1)
+    readings = {"T1": made.series(np.full(1440, 20.5)), "T2": made.series(np.full(1440, 20.0))}
+    finding = made.judged(setup, readings).findings[0]
+    assert finding.value[-1] / MICRO == pytest.approx(0.5)
+    assert finding.U[-1] / MICRO == pytest.approx(0.1414, abs=1e-4)
+    assert set(finding.conformity.tolist()) == {Conformity.NONCONFORMING}
