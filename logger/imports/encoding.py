@@ -59,7 +59,7 @@ def _found(content: bytes) -> tuple[str, str]:
         pass
     else:
         return "utf-8", "valid UTF-8"
-    if {b for b in content if b >= 0x80} <= _WESTERN:
+    if {b for b in set(content) if b >= 0x80} <= _WESTERN:
         return "cp1252", "only western letters and signs beyond ASCII"
     return _guessed(content), "a guess"
 

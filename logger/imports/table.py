@@ -90,9 +90,14 @@ def _heading(text: str, profile: Profile) -> _Heading:
 def _rows(text: str, delimiter: str) -> list[tuple[int, list[str]]]:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     try:
-        return [(reader.line_num, cells) for cells in reader if any(c.strip() for c in cells)]
+        return [(reader.line_num, cells) for cells in reader if _is_filled(cells)]
     except csv.Error as error:
         raise ImportRefused(f"Line {reader.line_num} is no row of a table: {error}.") from None
+
+
+def _is_filled(cells: Sequence[str]) -> bool:
+    """Whether a row has anything in it; nearly always its first cell says so at once."""
+    return bool(cells) and (bool(cells[0].strip()) or any(c.strip() for c in cells))
 
 
 def _place(cells: Sequence[str], heading: str) -> int | None:
@@ -174,7 +179,7 @@ def _data_rows(
 
 
 def _has_time(cells: Sequence[str], places: Sequence[int]) -> bool:
-    return all(any(c.isdigit() for c in cells[p]) for p in places)
+    return all(cells[p][:1].isdigit() or any(c.isdigit() for c in cells[p]) for p in places)
 
 
 def _no_row(body: Sequence[tuple[int, list[str]]], width: int) -> str:
