@@ -1,0 +1,165 @@
+"""`verify`, `export`, `import` and `config` through the real command line."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
+
+
+def test_an_untouched_record_is_intact(ask: Any) -> None:
+    """sample_logs/README.md: together 262 380 rows."""
+    code, told = ask("verify")
+    assert (code, told["intact"], told["faults"]) == (0, True, [])
+    assert told["readings"] == 262_380
+    assert len(told["head"]["sha256"]) == 64
+
+
+def test_a_changed_byte_of_the_archive_is_found_and_named(stillroom: Any, demo_copy: Path) -> None:
+    file = next(demo_copy.rglob("*.parquet"))
+    content = bytearray(file.read_bytes())
+    content[len(content) // 2] ^= 1
+    file.chmod(0o600)
+    file.write_bytes(content)
+    done = stillroom("verify", "--data", demo_copy)
+    assert done.returncode == 10
+    assert done.stdout.startswith("The record is broken:")
+    assert file.name in done.stdout
+
+
+def test_a_changed_journal_entry_is_found_and_named(stillroom: Any, demo_copy: Path) -> None:
+    with sqlite3.connect(demo_copy / "stillroom.db") as db:
+        triggers = db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for (name,) in triggers:
+            db.execute(f"DROP TRIGGER {name}")
+        db.execute("UPDATE journal SET who = 'somebody else' WHERE number = 2")
+    db.close()
+    done = stillroom("verify", "--data", demo_copy, "--json")
+    assert done.returncode == 10
+    assert any("journal entry 2" in fault for fault in json.loads(done.stdout)["faults"])
+
+
+def test_a_damaged_file_is_broken_and_no_traceback(stillroom: Any, demo_copy: Path) -> None:
+    (demo_copy / "stillroom.db").write_bytes(b"this is no database" * 300)
+    done = stillroom("verify", "--data", demo_copy)
+    assert done.returncode == 10
+    assert "stillroom.db" in done.stdout
+    assert "Traceback" not in done.stderr
+
+
+def test_an_export_holds_what_the_logger_wrote(ask: Any, tmp_path: Path) -> None:
+    """The exported indications of P1 are those of the logger's own file, read here with csv alone."""
+    code, told = ask("export", "--out", tmp_path / "out")
+    assert (code, told["readings"]) == (0, 262_380)
+    with (SAMPLES / "machine-bay.csv").open(encoding="utf-8", newline="") as lines:
+        written = [float(row[1]) for row in list(csv.reader(lines))[1:]]
+    with (tmp_path / "out" / "readings" / "P1.temperature.csv").open(encoding="utf-8", newline="") as lines:
+        exported = list(csv.DictReader(lines))
+    assert [float(row["value"]) for row in exported] == written
+    assert {row["unit"] for row in exported} == {"degC"}
+
+
+def test_the_manifest_of_an_export_agrees_with_its_files(ask: Any, tmp_path: Path) -> None:
+    ask("export", "--out", tmp_path / "out", "--from", "2026-10-19", "--to", "2026-10-20")
+    manifest = json.loads((tmp_path / "out" / "manifest.json").read_text("utf-8"))
+    for name, digest in manifest.items():
+        assert hashlib.sha256((tmp_path / "out" / name).read_bytes()).hexdigest() == digest
+    day = (tmp_path / "out" / "readings" / "P1.temperature.csv").read_text("utf-8").splitlines()
+    assert len(day) == 1 + 1440
+    assert "SIMULATED" in (tmp_path / "out" / "README.txt").read_text("utf-8")
+
+
+def test_an_export_never_writes_over_anything(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
+    (tmp_path / "kept.txt").write_text("mine")
+    done = stillroom("export", "--out", tmp_path, "--data", demo_history)
+    assert done.returncode == 2
+    assert [p.name for p in tmp_path.iterdir()] == ["kept.txt"]
+
+
+def test_importing_twice_is_importing_once(stillroom: Any, demo_copy: Path) -> None:
+    done = stillroom("import", SAMPLES / "machine-bay.csv", "--data", demo_copy, "--json")
+    assert done.returncode == 0
+    assert [(r["already"], r["stored"]) for r in json.loads(done.stdout)] == [(True, 0)]
+
+
+def test_a_dry_run_says_what_would_be_stored_and_stores_nothing(stillroom: Any, tmp_path: Path) -> None:
+    data, config = tmp_path / "data", SAMPLES.parent / "config"
+    common = ("--data", data, "--config", config, "--json")
+    told = json.loads(stillroom("import", SAMPLES / "barometer.txt", "--dry-run", *common).stdout)
+    assert [(r["rows"], r["stored"], r["dry_run"]) for r in told] == [(20_220, 20_220, True)]
+    verified = json.loads(stillroom("verify", "--data", data, "--json").stdout)
+    assert verified["readings"] == 0
+
+
+def test_one_refused_file_leaves_nothing_of_the_others(stillroom: Any, tmp_path: Path) -> None:
+    torn = tmp_path / "plate-bench-torn.csv"
+    torn.write_bytes(b"Zeit;P4\r\nnever;in its life\r\n")
+    data, config = tmp_path / "data", SAMPLES.parent / "config"
+    done = stillroom("import", SAMPLES / "barometer.txt", torn, "--data", data, "--config", config)
+    assert done.returncode == 2
+    assert "plate-bench-torn.csv" in done.stderr
+    assert json.loads(stillroom("verify", "--data", data, "--json").stdout)["readings"] == 0
+
+
+def test_the_example_configuration_is_sound(stillroom: Any) -> None:
+    done = stillroom("config", "check", "--json")
+    assert done.returncode == 0
+    assert len(json.loads(done.stdout)["digest"]) == 64
+
+
+def test_all_faults_of_all_files_come_at_once(stillroom: Any, tmp_path: Path) -> None:
+    config = tmp_path / "config"
+    assert stillroom("config", "export", "--out", config, "--data", tmp_path / "none").returncode == 0
+    limits, room = config / "limits.toml", config / "room.toml"
+    limits.write_text(limits.read_text("utf-8").replace("upper_degC = 20.5", "uper_degC = 20.5", 1), "utf-8")
+    room.write_text(room.read_text("utf-8").replace("Europe/Vienna", "Europe/Wien", 1), "utf-8")
+    done = stillroom("config", "check", "--config", config)
+    assert done.returncode == 2
+    assert all(word in done.stderr for word in ("limits.toml", "uper_degC", "room.toml", "Europe/Wien"))
+    assert "Traceback" not in done.stderr
+
+
+def test_a_setup_is_applied_with_its_reason_and_written_back(
+    stillroom: Any, demo_copy: Path, tmp_path: Path
+) -> None:
+    config = tmp_path / "config"
+    common = ("--data", demo_copy)
+    stillroom("config", "export", "--out", config, *common)
+    limits = config / "limits.toml"
+    limits.write_text(limits.read_text("utf-8").replace("upper_degC = 20.5", "upper_degC = 20.6", 1), "utf-8")
+    shown = stillroom("config", "apply", "--dry-run", "--config", config, *common)
+    assert "+upper_degC = 20.6" in shown.stdout
+    assert stillroom("config", "apply", "--config", config, *common).returncode == 2, (
+        "a change needs its reason"
+    )
+    why = ("--why", "new specification", "--approver", "Ines Faber")
+    done = stillroom("config", "apply", "--config", config, *why, *common, "--json")
+    assert json.loads(done.stdout)["version"] == 2
+    for version, limit in ((1, "20.5"), (2, "20.6")):
+        out = tmp_path / f"v{version}"
+        assert stillroom("config", "export", "--out", out, "--version", version, *common).returncode == 0
+        assert f"upper_degC = {limit}" in (out / "limits.toml").read_text("utf-8")
+
+
+def test_what_is_in_force_already_makes_no_new_version(ask: Any) -> None:
+    code, told = ask("config", "apply", "--config", SAMPLES.parent / "config")
+    assert (code, told["version"], told["changed"]) == (0, 1, False)
+
+
+@pytest.mark.parametrize("version", [0, 7])
+def test_a_version_that_never_was_is_refused(
+    stillroom: Any, demo_history: Path, tmp_path: Path, version: int
+) -> None:
+    done = stillroom(
+        "config", "export", "--out", tmp_path / "x", "--version", version, "--data", demo_history
+    )
+    assert done.returncode == 2
+    assert str(version) in done.stderr
+    assert not (tmp_path / "x").exists()

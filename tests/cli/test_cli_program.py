@@ -1,0 +1,101 @@
+"""The program itself: its front page, its version, what it loads, and what it refuses to run beside."""
+
+from __future__ import annotations
+
+import re
+import socket
+import subprocess
+import sys
+import time
+from importlib.machinery import ModuleSpec
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger import __version__
+from logger.cli.distribution import refuse_strangers
+from logger.errors import Refused
+
+HEAVY = {"pandas", "pyarrow", "sqlalchemy", "dash", "typst", "pydantic", "numpy", "plotly", "apscheduler"}
+COMMANDS = {
+    *("demo", "run", "serve", "import", "verdicts", "check", "inspection", "excursion", "alarm"),
+    *("record", "verify", "export", "config"),
+}
+
+
+def test_help_names_every_command(stillroom: Any) -> None:
+    begin = time.perf_counter()
+    done = stillroom("--help")
+    print(f"stillroom --help took {time.perf_counter() - begin:.2f} s")
+    listed = set(re.findall(r"^  ([a-z]+)  +\S", done.stdout.partition("Commands:")[2], re.MULTILINE))
+    assert done.returncode == 0
+    assert listed == COMMANDS
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = (
+        "import sys; sys.argv = ['stillroom', '--help']\n"
+        "from logger.cli import main\n"
+        "try: main()\n"
+        "except SystemExit: pass\n"
+        "print('LOADED', *sorted({m.partition('.')[0] for m in sys.modules}))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.rpartition("LOADED")[2].split())
+    assert "typer" in loaded
+    assert not loaded & HEAVY
+
+
+@pytest.mark.parametrize(
+    "command", sorted(COMMANDS - {"inspection", "excursion", "alarm", "record", "config"})
+)
+def test_every_command_teaches_by_an_example_or_says_its_exit_codes(stillroom: Any, command: str) -> None:
+    words = stillroom(command, "--help").stdout
+    assert "Example:" in words or "Exits with" in words
+    assert "--data" in words
+    assert "--config" in words
+
+
+def test_the_version_is_that_of_the_package(stillroom: Any) -> None:
+    assert stillroom("--version").stdout.strip() == f"stillroom {__version__}"
+
+
+def test_without_a_command_the_front_page_is_shown(stillroom: Any) -> None:
+    done = stillroom()
+    assert done.returncode == 2
+    assert "stillroom demo" in done.stdout + done.stderr
+
+
+def test_a_package_of_the_same_name_from_elsewhere_is_refused(tmp_path: Path) -> None:
+    stranger = ModuleSpec("dashboard", None, origin=str(tmp_path / "dashboard" / "__init__.py"))
+    ours = Path(sys.modules["logger"].__file__ or "")
+
+    def find(name: str) -> ModuleSpec | None:
+        return stranger if name == "dashboard" else ModuleSpec("logger", None, origin=str(ours))
+
+    with pytest.raises(Refused, match=r"'dashboard' leads to .* in place of .*environment of its own"):
+        refuse_strangers(find)
+
+
+def test_our_own_packages_are_accepted() -> None:
+    refuse_strangers()
+    assert "logger" in sys.modules
+
+
+def test_a_taken_port_is_said_before_anything_is_made(stillroom: Any, tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        done = stillroom("demo", "--no-browser", "--port", port, "--data", tmp_path / "demo")
+    assert done.returncode == 2
+    assert f"Port {port} on 127.0.0.1 is taken" in done.stderr
+    assert "--port" in done.stderr
+    assert not (tmp_path / "demo").exists()
+
+
+def test_a_second_demo_start_imports_nothing_twice(stillroom: Any, demo_copy: Path) -> None:
+    done = stillroom("demo", "--history-only", "--data", demo_copy)
+    assert done.returncode == 0
+    assert "Imported" not in done.stdout
+    told = stillroom("verify", "--data", demo_copy).stdout
+    assert "262380 readings" in told
