@@ -6,7 +6,7 @@ and what it is about. Refusals come before anything is written and name what is 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -15,7 +15,7 @@ from sqlalchemy import Connection, insert, select, update
 from .alarms import ACKNOWLEDGED, Act, Alarm, acted
 from .errors import IntervalError, Refused, UnknownName
 from .instants import rfc3339
-from .model import Inspection, Mark, Setup
+from .model import AlarmSpec, Inspection, Mark, Setup
 from .notify.outbox import Letter, Outbox
 from .store import Store, tables
 
@@ -40,6 +40,28 @@ def alarm_list(store: Store) -> list[Alarm]:
     with store.read() as conn:
         bodies = conn.execute(select(tables.alarm.c.body).order_by(tables.alarm.c.key)).scalars()
         return [Alarm.from_json(body) for body in bodies]
+
+
+def alarm_specs(setup: Setup, routes: Iterable[str] = ()) -> tuple[AlarmSpec, ...]:
+    """The alarms of the setup, and for each zone one that nobody has to think of: silent sources.
+
+    The latter are called "<zone>.evidence", have no rule, and go out by `routes` besides the screen.
+    """
+    given = {spec.key for spec in setup.alarms}
+    silent = [
+        AlarmSpec(
+            key=f"{zone}.evidence",
+            rule="",
+            priority="medium",
+            consequence="Time without evidence is not shown as stable; after a while bodies are unknown.",
+            action="Look at supply, cable and display of the probe; stillroom goes on asking it.",
+            on_delay_s=120,
+            off_delay_s=60,
+            routes=("screen", *routes),
+        )
+        for zone in setup.zones
+    ]
+    return (*setup.alarms, *(spec for spec in silent if spec.key not in given))
 
 
 def outbox(store: Store) -> Outbox:

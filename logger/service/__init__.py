@@ -7,7 +7,6 @@ Each part runs in a thread of its own and fails by itself: what goes wrong is an
 journal, and the others go on.
 """
 
-from .daemon import in_force, run
 from .service import Service
 
-__all__ = ["Service", "in_force", "run"]
+__all__ = ["Service"]

@@ -37,8 +37,8 @@ class Alarming:
     def turn(self, now_ns: int) -> list[Notice]:
         """Evaluates all cells that are complete and new; gives the notices, queued already."""
         known = {alarm.key: alarm for alarm in actions.alarm_list(self.store)}
-        specs = specs_of(self.config)
-        cells = self._cells({s.key: known.get(s.key, Alarm(s.key)) for s in specs}, now_ns)
+        specs = actions.alarm_specs(self.config.setup, [route.key for route in self.config.mail])
+        cells = self._cells(specs, {s.key: known.get(s.key, Alarm(s.key)) for s in specs}, now_ns)
         notices: list[Notice] = []
         if not any(cells.values()) and not any(_leaves_shelf(alarm, now_ns) for alarm in known.values()):
             return notices
@@ -51,13 +51,15 @@ class Alarming:
                 notices += done.notices
         return notices
 
-    def _cells(self, known: Mapping[str, Alarm], now_ns: int) -> dict[str, list[Cell]]:
+    def _cells(
+        self, specs: Sequence[AlarmSpec], known: Mapping[str, Alarm], now_ns: int
+    ) -> dict[str, list[Cell]]:
         """New cells of each alarm. What the rules were is asked once for each zone and cell."""
         step_ns = self.config.setup.step_s * NS
         end_ns = now_ns // step_ns * step_ns
         asked: dict[tuple[str, int], dict[str, RuleState]] = {}
         cells: dict[str, list[Cell]] = {key: [] for key in known}
-        for spec in specs_of(self.config):
+        for spec in specs:
             zone = zone_of(spec, self.config.setup)
             new = range(_first_cell(known[spec.key], end_ns, step_ns), end_ns, step_ns)
             if not spec.rule:
@@ -106,31 +108,11 @@ class Alarming:
         actions.outbox(self.store).queue(conn, notice, words, routes, now_ns)
 
 
-def specs_of(config: Config) -> tuple[AlarmSpec, ...]:
-    """The alarms of the setup, and for each zone one that nobody has to think of: silent sources."""
-    given = {spec.key for spec in config.setup.alarms}
-    silent = [_evidence_spec(zone, config) for zone in config.setup.zones]
-    return (*config.setup.alarms, *(spec for spec in silent if spec.key not in given))
-
-
 def zone_of(spec: AlarmSpec, setup: Setup) -> str:
     """The zone that an alarm is about."""
     if not spec.rule:
         return spec.key.removesuffix(".evidence")
     return next(rule.zone for rule in setup.rules if rule.key == spec.rule)
-
-
-def _evidence_spec(zone: str, config: Config) -> AlarmSpec:
-    return AlarmSpec(
-        key=f"{zone}.evidence",
-        rule="",
-        priority="medium",
-        consequence="Time without evidence is not shown as stable, and bodies become unknown after a while.",
-        action="Look at supply, cable and display of the probe; stillroom goes on asking it.",
-        on_delay_s=120,
-        off_delay_s=60,
-        routes=("screen", *(route.key for route in config.mail)),
-    )
 
 
 def _first_cell(alarm: Alarm, end_ns: int, step_ns: int) -> int:

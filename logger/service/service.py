@@ -47,10 +47,13 @@ class Service:
         judge_every_s: float = 5.0,
         sender: Sender | None = None,
         bus_clock: Clock | None = None,
+        connected: Callable[[Config], Config] = lambda config: config,
     ) -> None:
+        """`connected` is asked of each setup that is taken over later: other lines than its files say."""
         self._store = store
         self._clock = clock
         self._bus_clock = bus_clock or SystemClock()
+        self._connected = connected
         self._sender = sender or SmtpSender()
         self._writer = Writer(store, clock=clock)
         self._jobs = Jobs(self._writer.event)
@@ -150,7 +153,7 @@ class Service:
         if newest is None or newest <= self.config.setup.version:
             return
         stored = self._store.setups()[-1]
-        config = load_texts(stored.texts, version=stored.version)
+        config = self._connected(load_texts(stored.texts, version=stored.version))
         other_lines = config.lines != self.config.lines
         self._use(config)
         self._writer.event("setup-taken-over", {"version": stored.version, "lines_changed": other_lines})

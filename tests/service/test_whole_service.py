@@ -27,7 +27,7 @@ from logger.alarms import AlarmState
 from logger.config import example_folder, load_texts, read_texts
 from logger.instants import to_ns
 from logger.model import NS, Config, Row
-from logger.service import Service, heartbeat, in_force
+from logger.service import Service, heartbeat
 from logger.simulation.process import TwinProcess
 from logger.store import Store
 
@@ -96,6 +96,12 @@ def reached(config: Config, urls: dict[str, str], interval_s: float) -> Config:
     return replace(config, lines=tuple(lines))
 
 
+def in_force(store: Store, files: dict[str, str], now_ns: int) -> Config:
+    """The files applied as the first version."""
+    version = actions.apply_setup(store, files, "Greta Holm", "first setup", "Ines Faber", now_ns)
+    return load_texts(files, version=version)
+
+
 def state(store: Store, key: str) -> AlarmState:
     """State of one alarm; normal when it was never evaluated."""
     return {a.key: a.state for a in actions.alarm_list(store)}.get(key, AlarmState.NORMAL)
@@ -115,7 +121,7 @@ def test_drift_alarm_mail_acknowledgement(tmp_path: Path, mailbox: tuple[Mailbox
         store.lock_service(),
         TwinProcess(since_ns=START_NS, time_factor=FACTOR) as twin,
     ):
-        config = reached(in_force(store, load_texts(texts(port)), clock.wall_ns), dict(twin.urls), 30.0)
+        config = reached(in_force(store, texts(port), START_NS), dict(twin.urls), 30.0)
         service = Service(store, config, clock=clock.wall_ns, judge_every_s=0.3, bus_clock=clock)
         service.start()
         try:
@@ -153,8 +159,8 @@ def test_the_service_ends_by_a_signal_with_its_last_reading(tmp_path: Path) -> N
         for name, text in texts(25).items():
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
             (folder / name).write_text(_with_urls(text, dict(twin.urls)), encoding="utf-8")
-        program = "import sys, pathlib, logger.service; logger.service.run(*map(pathlib.Path, sys.argv[1:]))"
-        process = subprocess.Popen([sys.executable, "-c", program, str(folder), str(data)])
+        command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
+        process = subprocess.Popen([*command, "--who", "Greta Holm"])
         try:
             assert until(lambda: heartbeat.read(data) is not None, 20)
             assert until(lambda: _count(data) >= 13, 10)
@@ -165,7 +171,7 @@ def test_the_service_ends_by_a_signal_with_its_last_reading(tmp_path: Path) -> N
     with Store.open(data) as store, store.lock_service():
         assert code == 0
         assert [e for e in events(store) if e in {"start", "stop"}] == ["start", "stop"]
-        assert store.setups()[0].why == "first start on an empty record"
+        assert [(v.version, v.who) for v in store.setups()] == [(1, "Greta Holm")]
         assert store.verify().intact
     last = heartbeat.read(data)
     assert last is not None
@@ -176,7 +182,7 @@ def test_an_outage_is_found_at_the_next_start(tmp_path: Path) -> None:
     """From the newest stored reading to the start: an event with both ends."""
     clock = FastClock()
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        config = replace(in_force(store, load_texts(texts(25)), clock.wall_ns), lines=())
+        config = replace(in_force(store, texts(25), START_NS), lines=())
         _one_reading(store, START_NS - 2 * 3600 * NS)
         service = Service(store, config, clock=clock.wall_ns, bus_clock=clock)
         service.start()
@@ -192,7 +198,7 @@ def test_a_setup_that_was_applied_meanwhile_is_taken_over(tmp_path: Path) -> Non
     clock = FastClock()
     files = texts(25)
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        config = replace(in_force(store, load_texts(files), clock.wall_ns), lines=())
+        config = replace(in_force(store, files, START_NS), lines=())
         service = Service(store, config, clock=clock.wall_ns, judge_every_s=0.05, bus_clock=clock)
         service.start()
         try:
