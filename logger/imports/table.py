@@ -156,18 +156,25 @@ def _data_rows(
     unterminated: bool,
     assumed: list[str],
 ) -> list[tuple[int, list[str]]]:
-    """Rows of the right width with a time in them; what follows the last one is a footer or torn."""
+    """Rows of the right width with a time in them; what follows the last one is a footer or torn.
+
+    A line below them that begins as readings do is neither: a logger that writes another column
+    since its last service must not lose what it wrote since.
+    """
     good = [len(cells) == width and _has_time(cells, time_places) for _, cells in body]
     if not any(good):
         raise ImportRefused(_no_row(body, width))
     last = len(good) - 1 - good[::-1].index(True)
-    for is_good, (line, cells) in zip(good[:last], body[:last], strict=True):
-        if not is_good:
-            what = f"{len(cells)} columns, wanted {width}" if len(cells) != width else "no time in it"
-            raise ImportRefused(
-                f"Line {line} has {what}: {_short(cells)}. Nothing was imported; mend or remove the line."
-            )
     rows = body[: last + 1]
+    below = body[last + 1 : len(body) - unterminated]
+    wrong = [row for row, is_good in zip(rows, good, strict=False) if not is_good]
+    wrong += [row for row in below if _begins_alike(row[1], rows[-1][1], time_places[0])]
+    if wrong:
+        line, cells = wrong[0]
+        what = f"{len(cells)} columns, wanted {width}" if len(cells) != width else "no time in it"
+        raise ImportRefused(
+            f"Line {line} has {what}: {_short(cells)}. Nothing was imported; mend or remove the line."
+        )
     if unterminated and last == len(body) - 1 and _is_torn(rows):
         assumed.append(f"line {rows[-1][0]}, the last one, is torn and was left out: {_short(rows[-1][1])}")
         return rows[:-1]
@@ -176,6 +183,14 @@ def _data_rows(
         what = "is torn" if torn else "is a footer"
         assumed.append(f"line {line} {what} and was left out: {_short(cells)}")
     return rows
+
+
+def _begins_alike(cells: Sequence[str], reading: Sequence[str], place: int) -> bool:
+    """Whether a row has, where the time stands, as many digits as a reading has there."""
+    if len(cells) <= place:
+        return False
+    mine, wanted = (sum(c.isdigit() for c in row[place]) for row in (cells, reading))
+    return mine == wanted
 
 
 def _has_time(cells: Sequence[str], places: Sequence[int]) -> bool:

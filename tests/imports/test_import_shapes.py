@@ -95,13 +95,15 @@ def test_the_last_line_without_a_line_end_may_be_whole(bring: Bring, memory: Any
         (HEAD + ROWS.replace("T09:02:00Z", "T09:62:00Z"), "Line 4: there is no time '09:62:00Z'"),
         (HEAD + ROWS.replace("T09:02:00Z", "T09:02:00"), "Some times carry an offset"),
         (HEAD + ROWS.replace("20.02", "20,02").replace(",20,", ";20,"), "Line 4: '09:02:00Z;20' is no time"),
+        (HEAD + ROWS + ROWS.replace(":00Z", ":30Z,1"), "Line 6 has 3 columns, wanted 2"),
         ("time,temp\n" + ROWS, "'temperature' missing; line 1 has the others"),
         ("nothing here is a table\n", "No row holds all headings"),
         (HEAD, "no reading below them"),
         ("", "found an empty file"),
     ],
     ids=["too many columns", "no time", "no such date", "no such day", "no such minute",
-         "offset here and there", "another separator", "another heading", "no table", "headings alone",
+         "offset here and there", "another separator", "one column more from there on",
+         "another heading", "no table", "headings alone",
          "empty"],
 )  # fmt: skip
 def test_a_file_with_a_fault_stays_outside_as_a_whole(
