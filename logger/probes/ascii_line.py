@@ -113,7 +113,7 @@ class AsciiLineDriver:
 def _shown(received: bytes) -> str:
     """Received bytes as text that can be stored and read, at most 64 characters.
 
-    >>> _shown(b"T=2\xfe\x00")
+    >>> _shown(b"T=2\\xfe\\x00")
     'T=2\\\\xfe\\\\x00'
     """
     written = (chr(b) if 32 <= b < 127 else f"\\x{b:02x}" for b in received[:RAW_SHOWN])

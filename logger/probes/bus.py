@@ -57,9 +57,13 @@ class Bus:
         self._thread = threading.Thread(target=self.run, name=f"bus {self.url}", daemon=True)
         self._thread.start()
 
+    def ask_to_stop(self) -> None:
+        """Lets the thread end after the poll that it is at; does not wait."""
+        self._stop.set()
+
     def stop(self, timeout_s: float = 10.0) -> bool:
         """Asks the thread to end and waits for it; whether it has ended. Lines are closed then."""
-        self._stop.set()
+        self.ask_to_stop()
         if self._thread is not None:
             self._thread.join(timeout_s)
         return not self.alive
@@ -176,6 +180,14 @@ def buses(lines: Sequence[AsciiLine], emit: Emit, event: Event, clock: Clock | N
         _check(line, by_url[line.url])
         by_url[line.url].append(line)
     return [Bus(url, _drivers(group, clock), emit, event, clock) for url, group in by_url.items()]
+
+
+def stop_all(running: Sequence[Bus], timeout_s: float = 10.0) -> bool:
+    """Stops all at once, so that it takes no longer than the slowest; whether all have ended in time."""
+    for bus in running:
+        bus.ask_to_stop()
+    until_s = time.monotonic() + timeout_s
+    return all([bus.stop(max(0.0, until_s - time.monotonic())) for bus in running])
 
 
 def _drivers(group: Sequence[AsciiLine], clock: Clock | None) -> list[AsciiLineDriver]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import serial
@@ -83,11 +83,14 @@ class Port:
     def close(self) -> None:
         """Lets go of the line; never raises."""
         port, self._serial = self._serial, None
-        if port is not None:
-            try:
-                port.close()
-            except _LOST:
-                return  # the device is gone, and with it what there was to close
+        if port is None:
+            return
+        # pyserial forgets to close a socket whose other end has gone, because shutting it down fails first.
+        socket = getattr(port, "_socket", None)
+        with suppress(*_LOST):
+            port.close()
+        if socket is not None:
+            socket.close()
 
     def send(self, text: str) -> None:
         """Sends a query after throwing away what came unasked.

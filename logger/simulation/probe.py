@@ -33,7 +33,7 @@ from .wires import PtyWire, SocketWire, Wire
 FAULTS = ("none", "silence", "garbage", "half line", "fault word", "unplug")
 PROBES = (*INSTRUMENTS, BAROMETER)
 # A heater of that strength, stuck, takes the bay out of 20.5 degC within two to three minutes.
-STUCK_HEATER_W = 2600.0
+STUCK_HEATER_W = 3600.0
 
 
 class SimulatedProbe:
