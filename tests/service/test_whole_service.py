@@ -198,19 +198,31 @@ def test_a_setup_that_was_applied_meanwhile_is_taken_over(tmp_path: Path) -> Non
     clock = FastClock()
     files = texts(25)
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        config = replace(in_force(store, files, START_NS), lines=())
-        service = Service(store, config, clock=clock.wall_ns, judge_every_s=0.05, bus_clock=clock)
+        config = in_force(store, files, START_NS)
+        service = Service(
+            store, config, clock=clock.wall_ns, judge_every_s=0.05, bus_clock=clock,
+            connected=lambda taken: replace(taken, mail=()),
+        )  # fmt: skip
         service.start()
+        lived: list[bool] = []
         try:
             quiet = re.sub(r'url = "[^"]*"', 'url = "socket://127.0.0.1:9"', files["probes.toml"])
             changed = {**files, "probes.toml": quiet}
             actions.apply_setup(
                 store, changed, "Greta Holm", "moved to a gateway", "Ines Faber", clock.wall_ns()
             )
-            assert until(lambda: service.config.setup.version == 2, 10)
-            assert until(lambda: "setup-taken-over" in events(store), 10)
+
+            def taken_over() -> bool:
+                lived.append(service.alive)
+                return "setup-taken-over" in events(store)
+
+            assert until(taken_over, 10)
         finally:
             assert service.stop()
+        assert all(lived)
+        assert service.config.setup.version == 2
+        assert {line.url for line in service.config.lines} == {"socket://127.0.0.1:9"}
+        assert service.config.mail == ()
 
 
 def _with_urls(text: str, urls: dict[str, str]) -> str:

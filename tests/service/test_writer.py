@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -176,3 +177,22 @@ def test_an_end_with_a_full_disk_is_bounded_and_says_that_it_failed(store: Store
 
     assert not writer.stop(timeout_s=5.0)
     assert time.monotonic() - started < 6.0
+
+
+def test_a_busy_database_delays_and_loses_nothing(store: Store) -> None:
+    """Another program holds the database for a second: the rows are stored afterwards, in order."""
+    writer = Writer(store)
+    other = sqlite3.connect(store.folder / "stillroom.db", isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    writer.start()
+    for number in range(50):
+        writer.rows([row(number)])
+    time.sleep(1.0)
+    assert stored(store) == []
+
+    other.execute("COMMIT")
+    other.close()
+
+    assert writer.stop()
+    assert stored(store) == [row(n).value for n in range(50)]
+    assert events(store) == []
