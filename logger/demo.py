@@ -19,6 +19,7 @@ import urllib.request
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -173,7 +174,8 @@ def _live(options: Options, store: Store, config: Config, stop: StopRequest, say
 
     since_ns = _held(store, config, say)
     with store.lock_service(), TwinProcess(SEED, since_ns=since_ns, drift=options.drift) as twin:
-        service = Service(store, _connected(config, twin.urls, options.mail_port))
+        connected = partial(_connected, urls=twin.urls, mail_port=options.mail_port)
+        service = Service(store, connected(config), connected=connected)
         service.start()
         try:
             with _pages(options, stop) as pages:

@@ -9,7 +9,7 @@ import typer
 from ..instants import rfc3339
 from .opening import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, table
+from .printing import answer, counted, table
 
 if TYPE_CHECKING:
     from ..alarms import Alarm
@@ -39,7 +39,7 @@ def listed(
         known = [a for a in alarm_list(found.store) if every or a.state != "normal"]
         rows = [_alarm_json(found, a) for a in known]
     heads = ("alarm", "state", "since", "priority", "rule", "action")
-    first = f"{len(rows)} alarms." if rows else "No alarm asks for anything."
+    first = f"{counted(len(rows), 'alarm')}." if rows else "No alarm asks for anything."
     answer(
         rows,
         as_json,
@@ -48,7 +48,9 @@ def listed(
 
 
 def _alarm_json(found: Opened, a: Alarm) -> dict[str, Any]:
-    spec = next((s for s in found.setup.alarms if s.key == a.key), None)
+    from ..actions import alarm_specs
+
+    spec = next((s for s in alarm_specs(found.setup) if s.key == a.key), None)
     return {
         "alarm": a.key,
         "state": a.state.value,

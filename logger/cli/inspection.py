@@ -11,7 +11,7 @@ from ..model import NS, Excursion, Inspection
 from .judging import decisive_first
 from .opening import Opened, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
-from .printing import answer, duration, table
+from .printing import answer, counted, duration, table
 
 inspection = typer.Typer(help="Inspections, each with its verdict.")
 excursion = typer.Typer(help="Excursions: runs of a rule not met.")
@@ -47,7 +47,11 @@ def inspections(
         jobs = [j for j in registered(found.store, zone) if _touches(j, from_ns, to_ns) or not (start or end)]
         rows = [_inspection_json(found, job) for job in jobs]
     heads = ("key", "zone", "from", "to", "verdict", "reason", "title")
-    lines = [f"{len(rows)} inspections.", "", *table(heads, [[row[h] for h in heads] for row in rows])]
+    lines = [
+        f"{counted(len(rows), 'inspection')}.",
+        "",
+        *table(heads, [[row[h] for h in heads] for row in rows]),
+    ]
     answer(rows, as_json, lines)
 
 
@@ -100,7 +104,7 @@ def excursions(
         from_ns, to_ns = whole_or_interval(found, start, end)
         rows = found.verdicts().excursions(zone, from_ns, to_ns, found.now_ns)
     heads = ("zone", "rule", "from", "for", "worst", "limit", "U", "unit", "probes", "proven")
-    lines = [f"{len(rows)} excursions.", "", *table(heads, [_excursion_row(e) for e in rows])]
+    lines = [f"{counted(len(rows), 'excursion')}.", "", *table(heads, [_excursion_row(e) for e in rows])]
     answer([_excursion_json(e) for e in rows], as_json, lines)
 
 

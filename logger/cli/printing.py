@@ -39,6 +39,15 @@ def _placed(words: str, width: int, right: bool) -> str:
     return words.rjust(width) if right else words.ljust(width)
 
 
+def counted(number: int, what: str) -> str:
+    """A number of things.
+
+    >>> counted(1, "alarm"), counted(0, "alarm")
+    ('1 alarm', '0 alarms')
+    """
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def duration(seconds: float) -> str:
     """A length of time as people say it.
 
