@@ -6,8 +6,10 @@ of the configuration. Asked of sound setups only.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from itertools import combinations
+from dataclasses import replace
+from itertools import combinations, product
 
 import numpy as np
 
@@ -31,6 +33,9 @@ def infeasible(tables: Tables, setup: Setup) -> Iterator[Fault]:
         if len(channels) < max(least, rule.need or 0):
             yield _too_few(entry, rule, channels, max(least, rule.need or 0))
             continue
+        if rule.kind in ("gradient", "difference") and not list(_pairs(rule, setup)):
+            yield entry.fault("", _PAIRS[rule.kind], f"no such pair among {', '.join(channels)}")
+            continue
         bare = [c for c in channels if not setup.certificates_of(c)]
         if len(channels) - len(bare) < (rule.need or len(channels)):
             wanted = "certificates for its channels; without them it could never be shown to be met"
@@ -38,6 +43,12 @@ def infeasible(tables: Tables, setup: Setup) -> Iterator[Fault]:
             continue
         yield from _window(entry, rule, setup)
         yield from _acceptance(entry, rule, setup)
+
+
+_PAIRS = {
+    "gradient": "two probes at least d_min_m apart in the rule's direction",
+    "difference": "two media with a probe in each, or two channels",
+}
 
 
 def _too_few(entry: Entry[RuleTable], rule: Rule, channels: tuple[str, ...], least: int) -> Fault:
@@ -97,14 +108,15 @@ def warnings(setup: Setup) -> list[str]:
 def rule_U(rule: Rule, setup: Setup) -> tuple[float, str]:
     """Expanded uncertainty (k = 2) that decides a rule, in its unit, and the probes it comes from.
 
-    For one probe the largest in the band; for a gradient that of the best pair, as the pair
-    that is too near or too uncertain may be named apart.
+    For one probe the largest in the band; of pairs the smallest, since a rule that not even the
+    best pair could show to be met is the one to refuse.
     """
     channels = [setup.channels[c] for c in setup.channels_of(rule) if setup.certificates_of(c)]
-    if rule.kind == "span":
-        return max(((_span_U(c), c.key) for c in channels), default=(0.0, ""))
-    if rule.kind == "gradient":
-        return min(_pairs(rule, setup, channels), default=(0.0, ""))
+    if rule.kind in ("span", "slope"):
+        factor = math.sqrt(2) if rule.kind == "span" else _slope_factor(rule, setup)
+        return max(((float(factor * _cell_U(c)), c.key) for c in channels), default=(0.0, ""))
+    if rule.kind in ("gradient", "difference"):
+        return min(_pairs(rule, setup), default=(0.0, ""))
     return max(((_channel_U(c, rule, setup), c.key) for c in channels), default=(0.0, ""))
 
 
@@ -124,20 +136,43 @@ def _certified_U(certificate: Certificate, channel: Channel, rule: Rule) -> floa
     return float(difference_to_canonical(2 * np.max(u), channel.unit, channel.quantity))
 
 
-def _span_U(channel: Channel) -> float:
-    """U(span) = 2·√2·u_cell with one reading in a cell: the offset of a probe cancels in its own span."""
+def _cell_U(channel: Channel) -> float:
+    """2·u_cell with one reading in a cell; the offset of a probe cancels in its own changes.
+
+    U(span) is √2 of it and U(slope) the factor below, as the rules themselves have it.
+    """
     u_cell = np.sqrt(channel.noise**2 + channel.resolution**2 / 12)
-    return float(difference_to_canonical(2 * np.sqrt(2) * u_cell, channel.unit, channel.quantity))
+    return float(difference_to_canonical(2 * u_cell, channel.unit, channel.quantity))
 
 
-def _pairs(rule: Rule, setup: Setup, channels: list[Channel]) -> Iterator[tuple[float, str]]:
-    for one, other in combinations(channels, 2):
-        for a in setup.placements_of(one.key):
-            for b in setup.placements_of(other.key):
-                d = _distance_m(rule, setup.positions[a.position], setup.positions[b.position])
-                if d >= rule.d_min_m:
-                    U = np.hypot(_channel_U(one, rule, setup), _channel_U(other, rule, setup)) / d
-                    yield float(U), f"{one.key} and {other.key}"
+def _slope_factor(rule: Rule, setup: Setup) -> float:
+    """1/√Σ(t − t̄)² in 1/h, over a complete window of n cells: Σ(t − t̄)² = n·(n² − 1)/12·step²."""
+    n = rule.window_s // setup.step_s
+    return float(np.sqrt(12 / max(n * (n * n - 1), 1)) * 3600 / setup.step_s)
+
+
+def _pairs(rule: Rule, setup: Setup) -> Iterator[tuple[float, str]]:
+    """U of each pair of channels that the rule compares."""
+    for one, other in _channel_pairs(rule, setup):
+        U = np.hypot(_channel_U(one, rule, setup), _channel_U(other, rule, setup))
+        if rule.kind == "difference":
+            yield float(U), f"{one.key} and {other.key}"
+            continue
+        for a, b in product(setup.placements_of(one.key), setup.placements_of(other.key)):
+            d = _distance_m(rule, setup.positions[a.position], setup.positions[b.position])
+            if d >= rule.d_min_m:
+                yield float(U) / d, f"{one.key} and {other.key}"
+
+
+def _channel_pairs(rule: Rule, setup: Setup) -> list[tuple[Channel, Channel]]:
+    """Pairs with a certificate each: across the two media of a difference, any two for a gradient."""
+    if rule.kind == "gradient" or rule.channels:
+        keys = list(combinations(setup.channels_of(rule), 2))
+    else:
+        sides = [setup.channels_of(replace(rule, media=(medium,))) for medium in rule.media]
+        keys = list(product(sides[0], sides[1])) if len(sides) == 2 else []
+    certified = [pair for pair in keys if all(setup.certificates_of(key) for key in pair)]
+    return [(setup.channels[a], setup.channels[b]) for a, b in certified]
 
 
 def _distance_m(rule: Rule, a: Position, b: Position) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from datetime import UTC, date, datetime, timedelta, tzinfo
-from typing import Any
+from typing import Any, TypedDict
 from zoneinfo import ZoneInfo
 
 from .config_reading import Entry
@@ -181,9 +181,7 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
     if not fits(channel.value.unit, channel.value.quantity):
         return None  # told of the channel
     try:
-        points = sorted(_point(p.value, to) for p in found.points)
-        low, high = sorted(_value(x, to) for x in head.range)
-        drift, other_u = _difference(head.drift, to), _difference(head.other_u, to)
+        values = _in_channel_unit(found, to)
     except UnitError as error:
         _add(tables, found.entry, "unit", "a unit of the channel's quantity", str(error))
         return None
@@ -195,15 +193,34 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
         calibrated_on=head.calibrated_on.isoformat(),
         valid_from_ns=valid_from_ns,
         due_ns=end_of_day_ns(head.due_on, zone) if head.due_on else None,
-        indications=tuple(i for i, _, _ in points),
-        corrections=tuple(c for _, c, _ in points),
-        U=tuple(u for _, _, u in points),
         k=head.k,
-        range=(low, high),
-        drift=drift,
-        other_u=other_u,
         withdrawn_ns=_moment_ns(found.entry, "withdrawn_on", head.withdrawn_on, zone, tables),
+        **values,
     )
+
+
+class _Values(TypedDict):
+    indications: tuple[float, ...]
+    corrections: tuple[float, ...]
+    U: tuple[float, ...]
+    range: tuple[float, float]
+    drift: float
+    other_u: float
+
+
+def _in_channel_unit(found: CertificateEntry, to: Conversion) -> _Values:
+    """All numbers of a certificate in the channel's unit, points ascending."""
+    head = found.entry.value
+    points = sorted(_point(p.value, to) for p in found.points)
+    low, high = sorted(_value(x, to) for x in head.range)
+    return {
+        "indications": tuple(i for i, _, _ in points),
+        "corrections": tuple(c for _, c, _ in points),
+        "U": tuple(u for _, _, u in points),
+        "range": (low, high),
+        "drift": _difference(head.drift, to),
+        "other_u": _difference(head.other_u, to),
+    }
 
 
 def fits(unit: str, of: str) -> bool:

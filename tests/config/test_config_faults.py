@@ -165,6 +165,18 @@ CASES = {
         "limits.toml", "span_1h_K = 0.5", "span_2min_K = 0.5",
         ["[rules.machine-bay.span-1h]", "at least five sampling intervals"],
     ),
+    "difference without a second medium": (
+        "limits.toml", "span_24h_K = 1.0", "difference_K = 1.0",
+        ["[rules.machine-bay.span-24h]", "two media with a probe in each, or two channels"],
+    ),
+    "difference that no pair could prove": (
+        "limits.toml", "span_24h_K = 1.0", 'difference_K = 0.1\nmedia = ["air", "scale"]',
+        ["[rules.machine-bay.span-24h]", "as U is 0.14 K", "could never be shown stable"],
+    ),
+    "gradient without two heights": (
+        "limits.toml", "d_min_m = 0.3 ", "d_min_m = 1.5 ",
+        ["[rules.machine-bay.gradient-vertical]", "no such pair among P1.temperature, P2.temperature"],
+    ),
     "channel of another quantity": (
         "limits.toml", "span_24h_K = 1.0", 'span_24h_K = 1.0\nchannels = ["P1.relative_humidity"]',
         ["channels: wanted channels of temperature, found P1.relative_humidity"],
