@@ -14,15 +14,13 @@ from .access import may_act
 from .components import button, digest, field, refusal
 from .pages.hands import acknowledge_button, alarm_words
 from .queries import Queries
-from .wording import age, local_offset, sentence
-
-TICK_S = 5
+from .wording import STALE_S, age, local_offset, sentence
 
 
-def frame() -> list[Component]:
+def frame(q: Queries) -> list[Component]:
     """Places that the callbacks fill; they stand from the start, so that a screen reader hears changes."""
     return [
-        dcc.Interval(id="shell-tick", interval=TICK_S * 1000),
+        dcc.Interval(id="shell-tick", interval=q.tick_s * 1000),
         dcc.Store(id="shell-seen", data={}),
         dcc.Store(id="acted"),
         dcc.Store(id="acknowledging"),
@@ -69,12 +67,13 @@ def banner(q: Queries) -> list[Component]:
 def header_clock(q: Queries) -> list[Component]:
     """Server time with its offset, and how old the oldest reading is, in words when it is too old."""
     now = q.now_ns()
-    oldest = [s.oldest_reading_s for s in q.statements() if s.oldest_reading_s is not None and not s.stale]
-    stale = [s for s in q.statements() if s.stale]
+    oldest = q.oldest_reading_s()
     text = local_offset(now, q.room.timezone, seconds=True)
-    if stale:
-        return [html.Span(text), html.Strong(" · judging is stale", className="stale")]
-    return [html.Span(text + (f" · oldest reading {age(max(oldest))}" if oldest else ""))]
+    if oldest is None:
+        return [html.Span(text), html.Strong(" · no readings", className="stale")]
+    if oldest > STALE_S:
+        return [html.Span(text), html.Strong(f" · oldest reading is {age(oldest)} old", className="stale")]
+    return [html.Span(f"{text} · oldest reading {age(oldest)}")]
 
 
 def register(app: Dash, q: Queries) -> None:

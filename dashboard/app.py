@@ -41,15 +41,20 @@ class Server(Protocol):
 
 
 def create_app(
-    store_folder: Path, *, source: Source | None = None, now_ns: Callable[[], int] = time.time_ns
+    store_folder: Path, *, source: Source | None = None, now_ns: Callable[[], int] = time.time_ns, tick_s: float = 5.0
 ) -> Dash:
-    """The application for one data folder. `source` and `now_ns` let a test bring its own record and clock."""
-    q = Queries(source or StoreSource(store_folder), now_ns)
+    """The application for one data folder; pages ask for news every `tick_s`.
+
+    `source` and `now_ns` let a test bring its own record and clock.
+    """
+    q = Queries(source or StoreSource(store_folder), now_ns, tick_s)
     app = Dash(
         __name__, use_async=False, update_title="", title="stillroom", suppress_callback_exceptions=True,
         assets_folder=str(Path(__file__).parent / "assets"), serve_locally=True, enable_mcp=False,
     )  # fmt: skip
-    app.index_string = app.index_string.replace("<html>", '<html lang="en">')
+    # A page has one language and one footer, and that is ours.
+    page = app.index_string.replace("<html>", '<html lang="en">')
+    app.index_string = page.replace("<footer>", "<div>").replace("</footer>", "</div>")
     app.server.config["SECRET_KEY"] = secrets.token_bytes(32)
     app.layout = lambda: shell(q)
     for page in PAGES:
@@ -68,16 +73,17 @@ def shell(q: Queries) -> Component:
     body = html.Div(
         [
             html.A("Skip to the page", href="#page", className="skip"),
-            *ribbon,
-            html.Header(
+            html.Div(
                 [
+                    *ribbon,
                     html.Div([html.Strong(q.room.name), html.Span(q.room.site, className="site")], className="room"),
                     html.Nav(links, **{"aria-label": "Pages"}),
                     html.Div(id="clock", className="clock"),
                     html.Button("Dark", id="theme-toggle", type="button", className="quiet", n_clicks=0),
-                ]
+                ],
+                className="head", role="region", **{"aria-label": "Room and pages"},
             ),
-            html.Main([*alert.frame(), html.Div(id="page")], tabIndex=-1),
+            html.Main([*alert.frame(q), html.Div(id="page")], tabIndex=-1),
             html.Footer(_footer(q)),
             dcc.Location(id="address", refresh="callback-nav"),
             dcc.Store(id="path"),

@@ -49,7 +49,7 @@ def table(head: Sequence[str], rows: Sequence[Sequence[Child]], caption: str, *,
         html.Tr([html.Td(cell, className="figure" if i in figures else "") for i, cell in enumerate(row)]) for row in rows
     ]
     body = cells or [html.Tr(html.Td("none", colSpan=len(head)))]
-    heads = html.Tr([html.Th(text, scope="col") for text in head])
+    heads = html.Tr([html.Th(text, scope="col") if text else html.Td() for text in head])
     drawn = html.Table([html.Caption(caption), html.Thead(heads), html.Tbody(body)])
     return html.Div(drawn, className="table", tabIndex=0, role="region", **{"aria-label": caption})
 
@@ -64,10 +64,17 @@ def swatch(reason: str) -> Component:
     return html.Span(className="swatch swatch-" + reason.replace(" ", "-"), **{"aria-hidden": "true"})
 
 
-def verdict(word: str, reason: str = "") -> Component:
-    """A verdict as a word with its mark; the reason when it says more."""
-    more = f": {reason}" if reason and reason != "conforming" else ""
-    return html.Span([swatch(reason or {"stable": "conforming"}.get(word, "indeterminate")), word + more], className="verdict")
+def verdict(word: str, reason: str = "", *, apart: bool = False) -> Component:
+    """A verdict as a word with its mark; the reason when it says more, `apart` on a line of its own."""
+    mark = swatch(reason if reason in theme.REASON_STYLE else FALLBACK[word])
+    told = reason if reason and reason != "conforming" else ""
+    if apart:
+        return html.Span([mark, word, html.Small(told)], className="verdict")
+    return html.Span([mark, f"{word}: {told}" if told else word], className="verdict")
+
+
+# The mark of a verdict whose reason is told in words of its own, such as an interval that was refused.
+FALLBACK = {"stable": "conforming", "not shown": "indeterminate", "not stable": "nonconforming"}
 
 
 def period_table(periods: Sequence[Period], zone: str) -> Component:

@@ -212,7 +212,7 @@ def pattern_trace(chart: Chart, reason: Reason) -> Figure:
     ]
     return _base(
         **_boxes(chart, boxes), yaxis="y2", fill="toself", fillcolor="rgba(0,0,0,0)", name=reason,
-        fillpattern={"shape": style.pattern, "size": 6, "solidity": 0.35, "fgcolor": style.ink, "bgcolor": "rgba(0,0,0,0)"},
+        fillpattern={"shape": style.pattern, "size": 6, "solidity": 0.3 if style.pattern != "." else 0.12, "fgcolor": style.ink, "bgcolor": "rgba(0,0,0,0)"},
     )  # fmt: skip
 
 
@@ -270,7 +270,7 @@ def layout(chart: Chart, low: float, high: float) -> Figure:
     axis = {"showgrid": False, "zeroline": False, "fixedrange": True, "ticks": "outside", "ticklen": 5, "tickcolor": theme.INK_2}
     return {
         "font": font, "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)", "dragmode": "zoom",
-        "margin": {"l": 62, "r": 76, "t": 16, "b": 8}, "hovermode": "closest", "hoverdistance": 12, "showlegend": False,
+        "margin": {"l": 66, "r": 76, "t": 16, "b": 8}, "hovermode": "closest", "hoverdistance": 12, "showlegend": False,
         "hoverlabel": {"bgcolor": theme.INK, "font": {"family": "B612, sans-serif", "size": 12, "color": "#ffffff"}},
         "xaxis": {
             "type": "date", "showgrid": False, "zeroline": False, "ticks": "outside", "ticklen": 6, "anchor": "y",
@@ -279,11 +279,11 @@ def layout(chart: Chart, low: float, high: float) -> Figure:
         },
         "yaxis": {**axis, "range": [low, high], "domain": [0.36 if strips else 0.33, 1], "nticks": 8},
         "yaxis2": {
-            **axis, "range": [-0.5, 2.5], "domain": [0.1 if strips else 0.0, 0.22], "anchor": "x", "ticks": "",
+            **axis, "range": [-0.5, 2.5], "domain": [0.1 if strips else 0.0, 0.22], "anchor": "x", "tickcolor": "rgba(0,0,0,0)",
             "tickmode": "array", "tickvals": [0, 1, 2], "ticktext": ["not stable", "not shown", "stable"],
             "tickfont": {"size": 11}, "showgrid": False,
         },
-        "yaxis3": {**axis, "range": [-1, 1], "domain": [0.0, 0.08], "anchor": "x", "ticks": "", "tickmode": "array",
+        "yaxis3": {**axis, "range": [-1, 1], "domain": [0.0, 0.08], "anchor": "x", "tickcolor": "rgba(0,0,0,0)", "tickmode": "array",
                    "tickvals": [0.5, -0.5], "ticktext": ["excursion", "inspection"], "tickfont": {"size": 10}, "visible": strips},
         "annotations": [*end_labels(chart, low, high), *notes(chart)],
         "shapes": [

@@ -27,7 +27,11 @@ Float = NDArray[np.float64]
 PX_PER_M = 44.0
 PAD = 14.0
 CONDITION_LIMIT = 100.0
-FAR_M = 2.2  # the field fades over this distance from the nearest probe
+PROBES_NEEDED = 4
+BAND_K = 0.05  # width of a band of equal colour
+FAR_M = 3.0  # the field fades over this distance from the nearest probe
+FADED = 0.25
+SMOOTHING_M = 1.0  # probes nearer than about this share their difference
 
 
 @dataclass(frozen=True)
@@ -57,14 +61,19 @@ class Gradient:
     U: float
 
 
-def gradient(spots: Sequence[Spot]) -> Gradient | None:
-    """The horizontal part of the plane through the trusted spots; None when they cannot give it.
+def air(spots: Sequence[Spot]) -> list[Spot]:
+    """The spots that may say something of the air between them: a scale or a plate lags behind it."""
+    return [s for s in spots if s.medium == "air" and s.trusted and s.value is not None and s.U is not None]
 
-    With all spots near one height the vertical term is left out. Condition number above 100
+
+def gradient(spots: Sequence[Spot]) -> Gradient | None:
+    """The horizontal part of the plane through the trusted air probes; None when they cannot give it.
+
+    With all of them near one height the vertical term is left out. Condition number above 100
     (columns scaled to unit spread): no gradient.
     """
-    used = [s for s in spots if s.trusted and s.value is not None and s.U is not None]
-    if len(used) < 4:
+    used = air(spots)
+    if len(used) < PROBES_NEEDED:
         return None
     xyz = np.array([[s.x_m, s.y_m, s.z_m] for s in used])
     centred = xyz - xyz.mean(axis=0)
@@ -82,9 +91,12 @@ def gradient(spots: Sequence[Spot]) -> Gradient | None:
     return Gradient(float(gx), float(gy), size, 2 * u_size)
 
 
-def field(spots: Sequence[Spot], room: Room, cells: tuple[int, int] = (54, 36)) -> tuple[Float, Float]:
-    """Interpolated temperature and fade (0..1) on a grid of `cells` = (nx, ny), rows from the wall y = 0."""
-    used = [s for s in spots if s.trusted and s.value is not None]
+def field(spots: Sequence[Spot], room: Room, cells: tuple[int, int] = (120, 80)) -> tuple[Float, Float]:
+    """Interpolated temperature and fade (0..1) on a grid of `cells` = (nx, ny), rows from the wall y = 0.
+
+    Linear kernels on a plane, held back a little so that two near probes cannot tilt the room.
+    """
+    used = air(spots)
     nx, ny = cells
     if len(used) < 3:
         return np.full((ny, nx), np.nan), np.zeros((ny, nx))
@@ -94,37 +106,54 @@ def field(spots: Sequence[Spot], room: Room, cells: tuple[int, int] = (54, 36)) 
     y = (np.arange(ny) + 0.5) * room.size_m[1] / ny
     nodes = np.column_stack([a.ravel() for a in np.meshgrid(x, y)])
     distance = np.linalg.norm(nodes[:, None] - at[None], axis=2)
-    weight = 1.0 / np.maximum(distance, 0.35) ** 2
     plane, rest = _plane(at, values)
-    fitted = np.column_stack([np.ones(len(nodes)), nodes]) @ plane
-    smooth = fitted + (weight * rest).sum(axis=1) / weight.sum(axis=1)
-    fade = np.clip(1.0 - (distance.min(axis=1) - 0.8) / FAR_M, 0.0, 1.0)
-    return smooth.reshape(ny, nx), fade.reshape(ny, nx)
+    weight = _kernel_weights(at, rest)
+    smooth = np.column_stack([np.ones(len(nodes)), nodes]) @ plane + weight[-1] - distance @ weight[:-1]
+    held = np.clip(smooth, values.min() - 0.1, values.max() + 0.1)  # beyond the probes nothing is known
+    fade = np.clip(1.0 - (distance.min(axis=1) - 1.0) / FAR_M, FADED, 1.0)
+    return held.reshape(ny, nx), fade.reshape(ny, nx)
+
+
+def _kernel_weights(at: Float, rest: Float) -> Float:
+    """Weights of the kernels −|r| whose sum is zero, and a constant: what the plane left, smoothed."""
+    n = len(at)
+    system = np.zeros((n + 1, n + 1))
+    system[:n, :n] = SMOOTHING_M * np.eye(n) - np.linalg.norm(at[:, None] - at[None], axis=2)
+    system[:n, n] = system[n, :n] = 1.0
+    return np.asarray(np.linalg.solve(system, np.append(rest, 0.0)))
 
 
 def _plane(at: Float, values: Float) -> tuple[Float, Float]:
     """A plane that is held back (ridge), so that three probes in a row cannot tilt it; and what it leaves."""
-    matrix = np.column_stack([np.ones(len(at)), at])
-    ridge = np.diag([1e-9, 0.5, 0.5])
-    plane = np.linalg.solve(matrix.T @ matrix + ridge, matrix.T @ values)
-    return plane, values - matrix @ plane
+    middle = at.mean(axis=0)
+    matrix = at - middle
+    slope = np.linalg.solve(matrix.T @ matrix + 0.5 * np.eye(2), matrix.T @ (values - values.mean()))
+    plane = np.array([values.mean() - middle @ slope, *slope])
+    return plane, values - np.column_stack([np.ones(len(at)), at]) @ plane
 
 
 def field_png(temperature: Float, fade: Float, low: float, high: float) -> str:
-    """The field as a small RGBA picture, base64; row 0 at the top is the wall at y = size."""
+    """The field as a small RGBA picture, base64; row 0 at the top is the wall at y = size.
+
+    Bands of equal colour with a darker edge between them: the shape of the field, as contour lines tell it.
+    """
     ny, nx = temperature.shape
-    rows = bytearray()
-    for j in range(ny - 1, -1, -1):
-        rows.append(0)
-        for i in range(nx):
-            known = math.isfinite(temperature[j, i])
-            colour = cividis((temperature[j, i] - low) / (high - low)) if known else (0, 0, 0)
-            rows += bytes((*colour, int(255 * fade[j, i]) if known else 0))
+    if not np.isfinite(temperature).all():
+        picture = np.zeros((ny, nx, 4), np.uint8)
+    else:
+        band = np.floor(temperature / BAND_K)
+        share = ((band + 0.5) * BAND_K - low) / (high - low)
+        colours = np.array([cividis(i / 255) for i in range(256)], np.uint8)
+        rgb = colours[np.clip(np.rint(share * 255), 0, 255).astype(int)]
+        picture = np.dstack([rgb, np.rint(255 * fade).astype(np.uint8)])
+        edge = np.zeros((ny, nx), bool)
+        edge[:, 1:] |= band[:, 1:] != band[:, :-1]
+        edge[1:] |= band[1:] != band[:-1]
+        picture[edge, :3] = (picture[edge, :3] * 0.55).astype(np.uint8)
+    rows = np.concatenate([np.zeros((ny, 1), np.uint8), picture[::-1].reshape(ny, nx * 4)], axis=1).tobytes()
     header = struct.pack(">IIBBBBB", nx, ny, 8, 6, 0, 0, 0)
-    body = b"\x89PNG\r\n\x1a\n" + b"".join(
-        _chunk(kind, data) for kind, data in ((b"IHDR", header), (b"IDAT", zlib.compress(bytes(rows))), (b"IEND", b""))
-    )
-    return base64.b64encode(body).decode()
+    parts = ((b"IHDR", header), (b"IDAT", zlib.compress(rows)), (b"IEND", b""))
+    return base64.b64encode(b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(kind, data) for kind, data in parts)).decode()
 
 
 def _chunk(kind: bytes, data: bytes) -> bytes:
@@ -142,7 +171,7 @@ def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, h
         f'preserveAspectRatio="none" href="data:image/png;base64,{picture}"/>',
         _walls(room, width, height),
         *(_zone(room, zone) for zone in zones),
-        _arrow(room, found),
+        _arrow(room, found, len(air(spots))),
         *_labels(room, spots),
         _key(width, height, low, high),
     ]
@@ -165,7 +194,7 @@ def gradient_words(found: Gradient | None) -> str:
     """The gradient with its uncertainty, or that the probes do not show it."""
     if found is None:
         return "Horizontal gradient: not shown by these probes."
-    return f"Horizontal gradient {found.size:.3f} ± {found.U:.3f} K/m."
+    return f"Horizontal gradient {found.size:.2f} ± {found.U:.2f} K/m" + ("." if found.size > found.U else ": no direction shown.")
 
 
 def _px(room: Room, x_m: float, y_m: float) -> tuple[float, float]:
@@ -189,17 +218,21 @@ def _zone(room: Room, zone: Zone) -> str:
     left, top = _px(room, x0, y1)
     return (
         f'<rect class="plan-zone" x="{left}" y="{top}" width="{(x1 - x0) * PX_PER_M:.1f}" height="{(y1 - y0) * PX_PER_M:.1f}"/>'
-        f'<text class="plan-small" x="{left + 4}" y="{top + 14}">{escape(zone.name)}</text>'
+        f'<text class="plan-small" x="{left + 5}" y="{top + (y1 - y0) * PX_PER_M - 6:.1f}">{escape(zone.name)}</text>'
     )
 
 
-def _arrow(room: Room, found: Gradient | None) -> str:
+def _arrow(room: Room, found: Gradient | None, probes: int) -> str:
     """The arrow points to the warm side; a gradient smaller than its U has no direction and gets no arrow."""
-    x, y = _px(room, room.size_m[0] * 0.66, room.size_m[1] * 0.66)
+    x, y = _px(room, room.size_m[0] * 0.75, room.size_m[1] * 0.68)
     if found is None:
-        return f'<text class="plan-small" x="{x}" y="{y - 14}" text-anchor="middle">gradient not shown</text>'
-    text = f"{found.size:.3f} ± {found.U:.3f} K/m"
-    label = _boxed(x, y - 20, text, "middle", "plan-gradient")
+        few = f"{probes} of {PROBES_NEEDED} air probes" if probes < PROBES_NEEDED else "badly placed probes"
+        return (
+            f'<text class="plan-small" x="{x}" y="{y - 12}" text-anchor="middle">gradient not shown:</text>'
+            f'<text class="plan-small" x="{x}" y="{y + 3}" text-anchor="middle">{few}</text>'
+        )
+    text = f"{found.size:.2f} ± {found.U:.2f} K/m"
+    label = _boxed(x, y - 26, text, "middle", "plan-gradient")
     if found.size <= found.U:
         return label
     dx, dy = found.gx / found.size, -found.gy / found.size
@@ -210,7 +243,7 @@ def _arrow(room: Room, found: Gradient | None) -> str:
 
 
 def _boxed(x: float, y: float, text: str, anchor: str, css: str) -> str:
-    width = len(text) * 6.9 + 8
+    width = len(text) * 6.7 + 8
     left = x - width / 2 if anchor == "middle" else x - width if anchor == "end" else x
     return (
         f'<rect class="plan-box" x="{left:.1f}" y="{y - 12:.1f}" width="{width:.1f}" height="16"/>'
@@ -255,7 +288,7 @@ def _key(width: float, height: float, low: float, high: float) -> str:
         for i in range(18)
     )
     return (
-        f'<text class="plan-small" x="{PAD + 54}" y="{y + 9}" text-anchor="end">{low:g} °C</text>{cells}'
-        f'<text class="plan-small" x="{PAD + 60 + 18 * 6 + 6}" y="{y + 9}">{high:g} °C</text>'
-        f'<text class="plan-small" x="{PAD + width}" y="{y + 9}" text-anchor="end">between probes: interpolated</text>'
+        f'<text class="plan-small" x="{PAD + 54}" y="{y + 9}" text-anchor="end">≤ {low:g}</text>{cells}'
+        f'<text class="plan-small" x="{PAD + 60 + 18 * 6 + 6}" y="{y + 9}">≥ {high:g} °C</text>'
+        f'<text class="plan-small" x="{PAD + width}" y="{y + 9}" text-anchor="end">air between probes: interpolated</text>'
     )

@@ -21,9 +21,8 @@ from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace
 from .figures import Chart, Line
 from .plan import Spot
 from .source import Source
-from .wording import age, offset_s, parsed
+from .wording import STALE_S, age, offset_s, parsed
 
-STALE_S = 180.0  # three intervals of the judging grid
 LIVE_WINDOW_S = 12 * 3600
 
 
@@ -73,9 +72,10 @@ class Overdue:
 class Queries:
     """Views of one data folder."""
 
-    def __init__(self, source: Source, now_ns: Callable[[], int] = time.time_ns) -> None:
+    def __init__(self, source: Source, now_ns: Callable[[], int] = time.time_ns, tick_s: float = 5.0) -> None:
         self.source = source
         self.now_ns = now_ns
+        self.tick_s = tick_s  # how often a page asks for news
 
     @property
     def setup(self) -> Setup:
@@ -125,6 +125,12 @@ class Queries:
             if used and used[-1].due_ns is not None and used[-1].due_ns <= now:
                 found.append(Overdue(channel, used[-1].number, used[-1].due_ns))
         return found
+
+    def oldest_reading_s(self) -> float | None:
+        """Age of the newest reading of the channel that has been silent longest; None without readings."""
+        newest = self.source.newest()
+        taken = [newest[c].taken_ns for c in self.setup.channels if c in newest]
+        return (self.now_ns() - min(taken)) / NS if taken else None
 
     # Charts.
 
@@ -230,14 +236,18 @@ class Queries:
         return (float(value[-1]), float(U[-1]), seconds) if len(value) else (None, None, seconds)
 
     def field_range(self) -> tuple[float, float]:
-        """The fixed colour range of the plan: the widest temperature limits in force."""
+        """The fixed colour range of the plan: the middle half of the narrowest temperature band in force.
+
+        It never follows the data, or the picture would flicker; what lies beyond takes the end colours.
+        """
         now = self.now_ns()
-        limits = [
-            x for r in self.setup.rules
-            if r.kind == "limit" and r.quantity == "temperature" and r.from_ns <= now and (r.to_ns is None or r.to_ns > now)
-            for x in (r.lower, r.upper) if x is not None
+        bands = [
+            (r.lower, r.upper) for r in self.setup.rules
+            if r.kind == "limit" and r.quantity == "temperature" and r.lower is not None and r.upper is not None
+            and r.from_ns <= now and (r.to_ns is None or r.to_ns > now)
         ]  # fmt: skip
-        return (min(limits), max(limits)) if len(limits) > 1 else (18.0, 22.0)
+        low, high = min(bands, key=lambda band: band[1] - band[0], default=(19.5, 20.5))
+        return (3 * low + high) / 4, (low + 3 * high) / 4
 
     # The check of an interval, and acts.
 

@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from logger.alarms import Alarm
 from logger.errors import StoreError
-from logger.model import Excursion, Inspection, Period, Row, Setup
+from logger.model import NS, Excursion, Inspection, Period, Row, Setup
 from logger.series import Float, Int
+
+from .wording import STALE_S, parsed
 
 if TYPE_CHECKING:
     from logger.store import Store
@@ -119,15 +121,23 @@ class StoreSource:
         return self.store.extent()
 
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
-        return self._current()[1].corrected(channel, from_ns, to_ns)
+        taken, found = self._current()[1].corrected(channel, from_ns, to_ns)
+        return taken, found.value, found.U
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
-        with self._lock:  # Judging a dirty piece is heavy: two viewers need not do it twice.
-            return self._current()[1].periods(zone, from_ns, to_ns, now_ns)
+        verdicts = self._current()[1]
+        with self._lock:
+            return verdicts.periods(zone, from_ns, to_ns, now_ns, refresh=self._unattended(now_ns))
 
     def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
+        verdicts = self._current()[1]
         with self._lock:
-            return self._current()[1].excursions(zone, from_ns, to_ns, now_ns)
+            return verdicts.excursions(zone, from_ns, to_ns, now_ns, refresh=self._unattended(now_ns))
+
+    def _unattended(self, now_ns: int) -> bool:
+        """Whether no service has spoken lately: then what is dirty is judged when it is asked for."""
+        said = [parsed(body["at"]) for body in self.live().values()]
+        return not said or now_ns - max(said) > STALE_S * NS
 
     def check(self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None) -> Mapping[str, Any]:
         with self._lock:

@@ -5,9 +5,12 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from logger.errors import IntervalError
 from logger.instants import parse
 from logger.model import NS
 
+# Older than three intervals of the judging grid, the service's word is not trusted any more.
+STALE_S = 180.0
 # The unit of the model as it is printed.
 PRINTED_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH", "1/m3": "1/m³"}
 QUANTITY_NAME = {"temperature": "temperature", "relative_humidity": "relative humidity", "pressure": "pressure"}
@@ -47,6 +50,17 @@ def local(ns: int, zone: str, *, seconds: bool = False) -> str:
 def local_offset(ns: int, zone: str, *, seconds: bool = False) -> str:
     """Date, time of day and offset, local."""
     return f"{local(ns, zone, seconds=seconds)} {offset_text(offset_s(ns, zone))}"
+
+
+def written(ns: int, zone: str) -> str:
+    """A minute as it is written into a field: local, with the offset only where the minute comes twice."""
+    plain_text = local(ns, zone).replace(" ", "T")
+    try:
+        if parse(plain_text, ZoneInfo(zone)) == ns - ns % (60 * NS):
+            return plain_text.replace("T", " ")
+    except IntervalError:
+        pass
+    return plain_text + offset_text(offset_s(ns, zone))
 
 
 def clock(ns: int, now_ns: int, zone: str) -> str:

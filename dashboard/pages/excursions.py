@@ -11,7 +11,7 @@ from logger.model import NS, Excursion
 
 from ..components import card, table
 from ..queries import Queries
-from ..wording import age, local, local_offset, plain, unit
+from ..wording import age, local, plain, unit, written
 
 TITLE = "Excursions"
 PATH = "/excursions"
@@ -41,10 +41,7 @@ def _row(q: Queries, e: Excursion) -> list[object]:
 
 
 def _around(e: Excursion, zone: str) -> str:
-    def written(ns: int) -> str:
-        return local_offset(ns, zone).replace(" ", "T", 1).replace(" ", "")
-
-    return urlencode({"zone": e.zone, "from": written(e.from_ns - 4 * 3600 * NS), "to": written(e.to_ns + 6 * 3600 * NS)})
+    return urlencode({"zone": e.zone, "from": written(e.from_ns - 4 * 3600 * NS, zone), "to": written(e.to_ns + 6 * 3600 * NS, zone)})
 
 
 def register(_: Dash, __: Queries) -> None:

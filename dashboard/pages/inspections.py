@@ -15,7 +15,7 @@ from logger.model import NS, Inspection
 from .. import figures
 from ..components import at_offset, behind, button, card, choice, field, graph, key_to_trace, period_table, refusal, table, verdict
 from ..queries import Queries
-from ..wording import between, figure, instant, local, local_offset, parsed, plain, sentence
+from ..wording import between, figure, instant, parsed, plain, sentence, written
 
 TITLE = "Inspections"
 PATH = "/inspections"
@@ -32,14 +32,14 @@ def layout(q: Queries, search: str) -> Component:
         answer = [answered(q, asked)] if asked.get("from") else []
     except StillroomError as fault:
         refused = str(fault)
+    jobs = card("Inspections", html.Div(listed(q), id="inspection-list"))
     return html.Div(
         [
             html.H1("Inspections", className="page"),
             html.Div(
                 [
-                    html.Div([card("Check an interval", _check_form(q, asked), refusal(refused)), *answer], className="main-side"),
-                    html.Div([card("Start an inspection", _start_form(q)), card("Inspections", html.Div(listed(q), id="inspection-list"))],
-                             className="other-side"),
+                    html.Div([card("Check an interval", _check_form(q, asked), refusal(refused)), *(answer or [jobs])], className="main-side"),
+                    html.Div([card("Start an inspection", _start_form(q)), *([jobs] if answer else [])], className="other-side"),
                 ],
                 className="two",
             ),
@@ -53,8 +53,7 @@ def _filled(q: Queries, asked: dict[str, str]) -> dict[str, str]:
         return asked
     job, zone = q.inspection(asked["inspection"]), q.room.timezone
     return {
-        **asked, "zone": job.zone, "from": local_offset(job.from_ns, zone).replace(" ", "T", 1).replace(" ", ""),
-        "to": local_offset(job.to_ns or q.now_ns(), zone, seconds=True).replace(" ", "T", 1).replace(" ", ""),
+        **asked, "zone": job.zone, "from": written(job.from_ns, zone), "to": written(job.to_ns or q.now_ns(), zone),
     }  # fmt: skip
 
 
@@ -66,18 +65,14 @@ def _check_form(q: Queries, asked: Mapping[str, str]) -> Component:
     return html.Div(
         [
             choice("check-zone", "Zone", zones, str(chosen)),
-            field("check-from", "From, local", _readable(asked.get("from"), local(now - 7200 * NS, room))),
-            field("check-to", "To, local", _readable(asked.get("to"), local(now - 600 * NS, room))),
+            field("check-from", "From, local", asked.get("from") or written(now - 7200 * NS, room)),
+            field("check-to", "To, local", asked.get("to") or written(now - 600 * NS, room)),
             field("check-pre", "Pre-window, min", pre),
             button("check-ask", "Check"),
             html.Div(id="check-refusal"),
         ],
         className="form",
     )
-
-
-def _readable(text: str | None, otherwise: str) -> str:
-    return text or otherwise
 
 
 def _start_form(q: Queries) -> Component:
@@ -103,13 +98,13 @@ def listed(q: Queries) -> list[Component]:
 def _job(q: Queries, job: Inspection) -> Component:
     word, reason = verdict_of(q, job)
     zone = q.room.timezone
-    end: list[Component] = [verdict(word, reason)]
+    end: list[Component] = [verdict(word, reason, apart=True)]
     if job.to_ns is None:
         end.append(button({"type": "stop", "inspection": job.key}, "Stop now"))
     return html.Div(
         [
             html.Span(html.A(job.title, href=f"/inspections?inspection={job.key}"), className="what"),
-            html.Span(f"{q.zone(job.zone).name}, {between(job.from_ns, job.to_ns, zone)}", className="since"),
+            html.Span([html.Span(q.zone(job.zone).name), html.Span(between(job.from_ns, job.to_ns, zone))], className="since"),
             html.Span(end, className="end"),
         ],
         className="hand",

@@ -10,17 +10,16 @@ from dash.development.base_component import Component
 from logger.model import NS
 
 from .. import figures
-from ..components import at_offset, behind, card, digest, graph, key_to_trace, period_table, svg, swatch
+from ..components import at_offset, behind, card, digest, graph, key_to_trace, period_table, svg, swatch, table
 from ..figures import GROUND_TRACES, Chart
 from ..plan import plan
 from ..queries import Queries, Statement
 from ..scale import scale
-from ..wording import QUANTITY_NAME, clock, figure, unit
+from ..wording import QUANTITY_NAME, age, clock, figure, sentence, unit
 from . import hands
 
 TITLE = "Now"
 PATH = "/"
-TICK_S = 5
 TRACE_TICKS = 12  # every minute the trace, the limits and the labels follow
 FRESH_TICKS = 120  # every ten minutes the lines are drawn anew, so that the window slides
 MAX_POINTS = 3000
@@ -32,7 +31,8 @@ def layout(q: Queries, _: str) -> Component:
     cursor = {"cursor": q.news(-1)[1], "last": last_of(charts), "offset_s": charts[0].offset_s if charts else 0}
     return html.Div(
         [
-            dcc.Interval(id="now-tick", interval=TICK_S * 1000),
+            html.H1(f"Now: {q.room.name}", className="unseen"),
+            dcc.Interval(id="now-tick", interval=q.tick_s * 1000),
             dcc.Store(id="now-cursor", data=cursor),
             dcc.Store(id="now-seen", data={}),
             html.Div(sentences(q.statements(), q), id="now-sentences", className="sentences"),
@@ -43,7 +43,16 @@ def layout(q: Queries, _: str) -> Component:
 
 def _left(q: Queries, charts: list[Chart]) -> Component:
     cards = [_chart_card(q, zone, chart) for zone, chart in zip(q.setup.zones, charts, strict=True)]
-    return html.Div([*cards, key_to_trace()], className="now-charts")
+    return html.Div([*cards, key_to_trace(), card("Probes", html.Div(probes(q), id="now-probes"))], className="now-charts")
+
+
+def probes(q: Queries) -> Component:
+    """Each temperature probe with its newest value: the numbers behind the plan."""
+    rows = [
+        [s.probe, s.name, s.medium, figure(s.value, "degC", s.U), age(s.age_s), "" if s.trusted else s.why or "too old to trust"]
+        for s in q.spots()
+    ]
+    return table(["probe", "where", "medium", "corrected", "age", ""], rows, "Newest temperatures", figures=(3, 4))
 
 
 def _right(q: Queries) -> Component:
@@ -63,7 +72,7 @@ def sentences(statements: list[Statement], q: Queries) -> list[Component]:
         html.Div(
             [
                 html.H2([swatch(s.reason), *_headline(s)], className="sentence"),
-                html.P(" ".join(part for part in (_rest(s, q), s.next_step) if part), className="next-step"),
+                html.P(" ".join(part for part in (_rest(s, q), sentence(s.next_step)) if part), className="next-step"),
             ],
             className=f"zone zone-{s.verdict.replace(' ', '-')}" + (" zone-stale" if s.stale else ""),
         )
@@ -146,27 +155,32 @@ def register(app: Dash, q: Queries) -> None:
         Output("now-hands", "children"),
         Output("now-scales", "children"),
         Output("now-plan", "data-svg"),
+        Output("now-probes", "children"),
         Output("now-seen", "data"),
         Input("now-tick", "n_intervals"),
         Input("acted", "data"),
         State("now-seen", "data"),
         prevent_initial_call=True,
     )
-    def words(_: int, __: Any, seen: dict[str, str]) -> tuple[Any, ...]:
-        return changed(q, seen)
+    def words(n: int, __: Any, seen: dict[str, str]) -> tuple[Any, ...]:
+        return changed(q, seen, whole=n % TRACE_TICKS == 0)
 
 
-def changed(q: Queries, seen: dict[str, str]) -> tuple[Any, ...]:
-    """The parts of the page that read differently from what is on the screen."""
+PARTS = ("sentences", "hands", "scales", "plan", "probes")
+
+
+def changed(q: Queries, seen: dict[str, str], *, whole: bool) -> tuple[Any, ...]:
+    """The parts of the page that read differently from what is on the screen; plan and probes each minute only."""
     statements = q.statements()
-    parts = {
+    parts: dict[str, Any] = {
         "sentences": sentences(statements, q),
         "hands": hands.rows(q),
         "scales": scales(statements, q),
-        "plan": drawn_plan(q),
     }
-    now = {name: digest(part) for name, part in parts.items()}
-    answers = [no_update if seen.get(name) == now[name] else part for name, part in parts.items()]
+    if whole:
+        parts |= {"plan": drawn_plan(q), "probes": probes(q)}
+    now = seen | {name: digest(part) for name, part in parts.items()}
+    answers = [parts[name] if name in parts and seen.get(name) != now[name] else no_update for name in PARTS]
     return (*answers, no_update if seen == now else now)
 
 
@@ -218,4 +232,5 @@ def patched(chart: Chart, *, lines: bool) -> Patch:
                 if name in trace:
                     patch["data"][i][name] = trace[name]
     patch["layout"]["annotations"] = figure_now["layout"]["annotations"]
+    patch["layout"]["yaxis"]["range"] = figure_now["layout"]["yaxis"]["range"]
     return patch

@@ -21,7 +21,7 @@ from .. import figures
 from ..components import at_offset, behind, button, card, choice, field, graph, key_to_trace, period_table, refusal, table
 from ..figures import GROUND_TRACES, Chart
 from ..queries import Queries
-from ..wording import QUANTITY_NAME, instant, local, shown, unit
+from ..wording import QUANTITY_NAME, instant, local, shown, unit, written
 
 TITLE = "Trend"
 PATH = "/trend"
@@ -77,8 +77,8 @@ def _form(q: Queries, view: View) -> Component:
                 id="trend-channels", label="Channels", data=every, value=list(view.channels), size="sm", className="field wide",
                 comboboxProps={"withinPortal": False}, placeholder="all of the zone",
             ),
-            field("trend-from", "From, local", local(view.from_ns, zone)),
-            field("trend-to", "To, local", local(view.to_ns, zone)),
+            field("trend-from", "From, local", written(view.from_ns, zone)),
+            field("trend-to", "To, local", written(view.to_ns, zone)),
             button("trend-show", "Show"),
             html.Div(
                 [button({"type": "trend-range", "hours": hours}, name, quiet=True) for name, hours in RANGES.items()],
@@ -158,13 +158,10 @@ def _span_of(values: list[float], of: str) -> str:
 
 
 def search_of(view: View, zone: str) -> str:
-    """The address of a view; instants carry their offset."""
-    from ..wording import local_offset
-
+    """The address of a view."""
     return "?" + urlencode({
         "zone": view.zone, "quantity": view.quantity, "channels": ",".join(view.channels),
-        "from": local_offset(view.from_ns, zone).replace(" ", "T", 1).replace(" ", ""),
-        "to": local_offset(view.to_ns, zone).replace(" ", "T", 1).replace(" ", ""),
+        "from": written(view.from_ns, zone), "to": written(view.to_ns, zone),
     })  # fmt: skip
 
 
@@ -214,16 +211,11 @@ def register(app: Dash, q: Queries) -> None:
 
 
 def _range(q: Queries, hours: int) -> dict[str, str]:
-    from ..wording import local_offset
-
     first, last = q.source.extent() or (q.now_ns() - 86400 * NS, q.now_ns())
     to_ns = q.now_ns() if hours else last + NS
     from_ns = to_ns - hours * 3600 * NS if hours else first
     zone = q.room.timezone
-    return {
-        "from": local_offset(from_ns, zone, seconds=True).replace(" ", "T", 1).replace(" ", ""),
-        "to": local_offset(to_ns, zone, seconds=True).replace(" ", "T", 1).replace(" ", ""),
-    }
+    return {"from": written(from_ns, zone), "to": written(to_ns + 59 * NS, zone)}
 
 
 def zoom(q: Queries, window: Any, view: dict[str, Any]) -> Any:

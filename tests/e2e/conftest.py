@@ -1,0 +1,142 @@
+"""A real browser and a served record for the tests of the pages."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dashboard"))
+from synthetic import Synthetic  # noqa: E402 (beside the tests of the dashboard)
+
+# Without these Chromium talks to hosts of its own at every start.
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+AXE = Path(__file__).with_name("axe") / "axe.min.js"
+
+
+@dataclass
+class Seen:
+    """What a page said and asked for."""
+
+    console: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+
+
+@dataclass
+class Opened:
+    """A page on a served record."""
+
+    page: Any
+    address: str
+    seen: Seen
+
+    def go(self, path: str, ready: str = "#page > *") -> Any:
+        """Open a path and wait until something of the page stands there."""
+        self.page.goto(self.address + path)
+        self.page.wait_for_selector(ready)
+        return self.page
+
+    def wait(self, expression: str, seconds: float = 9.0) -> None:
+        """Until an expression is true. Asked from here: the page's own policy forbids evaluating text in it."""
+        until = time.monotonic() + seconds
+        while not self.page.evaluate(expression):
+            assert time.monotonic() < until, f"never true: {expression}"
+            self.page.wait_for_timeout(60)
+
+    def foreign(self) -> list[str]:
+        """Requests to anything but the server of the page."""
+        own = (self.address + "/", "data:", "blob:" + self.address)
+        return [url for url in self.seen.requests if not url.startswith(own)]
+
+    def axe(self) -> list[str]:
+        """Rules that the page violates, with the first place of each. Injected over the test's own channel."""
+        self.page.evaluate(AXE.read_text(encoding="utf-8"))
+        found = self.page.evaluate(
+            "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})"
+        )
+        return [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in found["violations"]]
+
+
+def _executable(playwright: Any) -> str | None:
+    for path in (os.environ.get("STILLROOM_CHROMIUM"), "/usr/bin/chromium", shutil.which("chromium"), playwright.chromium.executable_path):
+        if path and Path(path).exists():
+            return path
+    return None
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """One Chromium for all tests; none on this machine: skip, or fail where one is required."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        path = _executable(playwright)
+        if path is None:
+            missing = "No Chromium found; install one or set STILLROOM_CHROMIUM to its path."
+            (pytest.fail if os.environ.get("STILLROOM_NEEDS_BROWSER") else pytest.skip)(missing)
+        launched = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield launched
+        launched.close()
+
+
+@contextmanager
+def serving(app: Any) -> Iterator[str]:
+    """The application on a free port of loopback, for as long as it is needed."""
+    from werkzeug.serving import make_server
+
+    server = make_server("127.0.0.1", 0, app.server, threaded=True)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}"
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+@pytest.fixture
+def record() -> Synthetic:
+    """A fresh invented record with the clock held still."""
+    return Synthetic()
+
+
+@pytest.fixture
+def address(record: Synthetic) -> Iterator[str]:
+    """The dashboard over the invented record."""
+    from dashboard.app import create_app
+
+    with serving(create_app(Path("unused"), source=record, now_ns=lambda: record.now, tick_s=1.0)) as where:
+        yield where
+
+
+@pytest.fixture
+def open_page(browser: Any, address: str) -> Iterator[Callable[..., Opened]]:
+    """A new page in a context of its own; contexts are closed afterwards."""
+    contexts = []
+
+    def opened(*, width: int = 1280, scheme: str = "light", where: str = address) -> Opened:
+        context = browser.new_context(viewport={"width": width, "height": 860}, color_scheme=scheme, reduced_motion="reduce")
+        contexts.append(context)
+        page, seen = context.new_page(), Seen()
+        page.set_default_timeout(10_000)
+        page.on("console", lambda m: seen.console.append(m.text) if m.type in ("error", "warning") else None)
+        page.on("pageerror", lambda fault: seen.console.append(str(fault)))
+        page.on("request", lambda request: seen.requests.append(request.url))
+        return Opened(page, where, seen)
+
+    yield opened
+    for context in contexts:
+        context.close()

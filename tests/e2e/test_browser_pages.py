@@ -1,0 +1,79 @@
+"""Every page in a real browser: what it asks for, what it says, and whom it leaves out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+pytestmark = pytest.mark.browser
+PAGES = {"Now": "/", "Trend": "/trend", "Excursions": "/excursions", "Inspections": "/inspections?inspection=J2"}
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_pages_are_clean(open_page: Callable[..., Any], record: Any, scheme: str) -> None:
+    """No request to another host, no error on the console, no button that shares a chart, nothing for axe to find."""
+    record.raise_alarm()
+    opened = open_page(scheme=scheme)
+    for title, path in PAGES.items():
+        page = opened.go(path, ".alert")
+        page.wait_for_timeout(600)
+        assert page.evaluate("document.documentElement.dataset.theme") == scheme
+        assert opened.axe() == [], title
+        assert "Share chart" not in page.content(), title
+        assert page.title() == f"{title} – stillroom"
+        assert page.get_by_text("Simulated data – demonstration, no sign-in").is_visible()
+    assert opened.foreign() == []
+    assert opened.seen.console == []
+
+
+def test_dialog_is_clean(open_page: Callable[..., Any], record: Any) -> None:
+    """The question for name and comment is labelled, too."""
+    record.raise_alarm()
+    opened = open_page()
+    page = opened.go("/", ".alert")
+    page.locator(".alert button").click()
+    page.get_by_label("Comment: what you saw or did").wait_for()
+    assert opened.axe() == []
+
+
+def test_phone_has_no_sideways_scroll(open_page: Callable[..., Any]) -> None:
+    """At 360 px each page fits; on Now the sentences come first, then the list, then the trace."""
+    opened = open_page(width=360)
+    for path in PAGES.values():
+        page = opened.go(path)
+        page.wait_for_timeout(400)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
+    page = opened.go("/", ".js-plotly-plot .main-svg")
+    tops = [page.locator(place).first.bounding_box()["y"] for place in (".sentence", "#hands", ".js-plotly-plot")]
+    assert tops == sorted(tops)
+
+
+def test_theme_can_be_chosen(open_page: Callable[..., Any]) -> None:
+    """The toggle turns the page dark, inputs included, and the choice is kept."""
+    opened = open_page()
+    page = opened.go("/trend")
+    page.get_by_role("button", name="Dark").click()
+    page.get_by_role("button", name="Light").wait_for()
+    assert page.evaluate("document.documentElement.dataset.mantineColorScheme") == "dark"
+    page = opened.go("/inspections")
+    assert page.evaluate("document.documentElement.dataset.theme") == "dark"
+
+
+def test_unknown_page_says_so(open_page: Callable[..., Any]) -> None:
+    """An address that leads nowhere offers the way back."""
+    page = open_page().go("/nowhere")
+    assert page.get_by_role("heading", name="There is no such page").is_visible()
+
+
+def test_keyboard_reaches_everything(open_page: Callable[..., Any], record: Any) -> None:
+    """From the first tab on: skip link, pages, theme, acknowledgement, tables behind the charts."""
+    record.raise_alarm()
+    page = open_page().go("/", ".alert")
+    reached = []
+    for _ in range(14):
+        page.keyboard.press("Tab")
+        reached.append(page.evaluate("(document.activeElement.textContent || '').trim().slice(0, 30)"))
+    for wanted in ("Skip to the page", "Now", "Trend", "Inspections", "Dark", "Acknowledge", "Table behind this chart"):
+        assert wanted in reached
