@@ -155,10 +155,6 @@ class Step:
     notices: tuple[Notice, ...] = ()
     reasons: tuple[str, ...] = ()
 
-    def then(self, after: Step) -> Step:
-        """This step followed by one that began where this one ended."""
-        return Step(after.alarm, self.notices + after.notices, self.reasons + after.reasons)
-
 
 def step(spec: AlarmSpec, alarm: Alarm, cells: Iterable[Cell], acts: Iterable[Act], now_ns: int) -> Step:
     """The alarm after cells and acts, in the order of their instants, as known at `now_ns`.
@@ -168,15 +164,17 @@ def step(spec: AlarmSpec, alarm: Alarm, cells: Iterable[Cell], acts: Iterable[Ac
     """
     if not spec.action.strip():
         raise Refused(f"Alarm {spec.key!r} has no action text; say in alarms.toml what to do first.")
-    done = _after_clock_went_back(alarm, now_ns)
+    parts = [_after_clock_went_back(alarm, now_ns)]
     events: list[Cell | Act] = [c for c in cells if c.to_ns <= now_ns]
     for event in sorted([*events, *acts], key=_instant):
-        done = done.then(_unshelved_by_time(done.alarm, min(_instant(event)[0], now_ns)))
+        parts.append(_unshelved_by_time(parts[-1].alarm, min(_instant(event)[0], now_ns)))
         if isinstance(event, Act):
-            done = done.then(acted(done.alarm, event))
-        elif event.cell_ns > done.alarm.cell_ns:
-            done = done.then(_judged(spec, done.alarm, event, now_ns))
-    return done.then(_unshelved_by_time(done.alarm, now_ns))
+            parts.append(acted(parts[-1].alarm, event))
+        elif event.cell_ns > parts[-1].alarm.cell_ns:
+            parts.append(_judged(spec, parts[-1].alarm, event, now_ns))
+    parts.append(_unshelved_by_time(parts[-1].alarm, now_ns))
+    notices = tuple(notice for part in parts for notice in part.notices)
+    return Step(parts[-1].alarm, notices, tuple(reason for part in parts for reason in part.reasons))
 
 
 def acted(alarm: Alarm, act: Act) -> Step:

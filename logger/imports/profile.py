@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from ..config_reading import parsed, validated
+from ..tables_of_text import parsed, validated
 from ..errors import ConfigError, Fault, ImportRefused
 
 Order = Literal["day-month-year", "month-day-year", "year-month-day", "year-day-month"]

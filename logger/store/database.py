@@ -69,8 +69,8 @@ class Database:
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """One reading transaction: a snapshot that writers neither wait for nor disturb."""
-        with plain_errors(self.path), self._engine.begin() as conn:
-            yield conn
+        with plain_errors(self.path), self._engine.connect() as conn:
+            yield conn  # rolled back at the end: there is nothing to commit, and a damaged file refuses to
 
     def prepare(self) -> None:
         """Check the file quickly and bring its schema up to date."""

@@ -7,8 +7,9 @@ from datetime import UTC, datetime
 
 import pytest
 
-from logger import config, config_schema
-from logger.config_feasible import rule_U
+from logger import config
+from logger.config import schema as config_schema
+from logger.config.feasible import rule_U
 from logger.imports import profile
 from logger.model import NS, Config
 

@@ -9,10 +9,10 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
-from . import config_schema as schema
-from .config_limits import COMMON_KEYS, Limit, is_limit_key, limit_of
-from .config_reading import Entry, Path, Source, fault_at, nearest, parsed, validated
-from .errors import Fault, UnitError
+from ..errors import Fault, UnitError
+from ..tables_of_text import Entry, Path, Source, fault_at, nearest, parsed, validated
+from . import schema
+from .limits import COMMON_KEYS, Limit, is_limit_key, limit_of
 
 Model = TypeVar("Model", bound=BaseModel)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")

@@ -13,13 +13,13 @@ from itertools import combinations, product
 
 import numpy as np
 
-from .calibration import standard_uncertainty
-from .config_reading import Entry
-from .config_schema import RuleTable
-from .config_tables import Tables
-from .errors import Fault
-from .model import Certificate, Channel, Position, Rule, Setup
-from .units import difference_to_canonical, to_canonical
+from ..calibration import standard_uncertainty
+from ..errors import Fault
+from ..model import Certificate, Channel, Position, Rule, Setup
+from ..tables_of_text import Entry
+from ..units import difference_to_canonical, to_canonical
+from .schema import RuleTable
+from .tables import Tables
 
 WANTED_RATIO = 3.0  # tolerance/U below this is worth a warning
 

@@ -6,15 +6,15 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations
 
-from .config_feasible import infeasible
-from .config_reading import Entry
-from .config_schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
-from .config_setup import deadbands
-from .config_tables import CertificateEntry, Tables, unknown
-from .errors import Fault
-from .model import Placement, Setup
-from .rules import kinds
-from .units import QUANTITIES, unit_name
+from ..errors import Fault
+from ..model import Placement, Setup
+from ..rules import kinds
+from ..tables_of_text import Entry
+from ..units import QUANTITIES, unit_name
+from .feasible import infeasible
+from .schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
+from .setup import deadbands
+from .tables import CertificateEntry, Tables, unknown
 
 _KEY_OF_UNIT = {
     "degC": "deadband_K",

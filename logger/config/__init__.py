@@ -15,15 +15,15 @@ import sys
 from collections.abc import Mapping
 from pathlib import Path
 
-from .config_checks import check
-from .config_feasible import warnings as _warnings
-from .config_reading import nearest
-from .config_setup import lines_of, mail_of, setup_of
-from .config_tables import Tables, read_tables
-from .errors import ConfigError, Fault, UnitError
-from .imports.profile import profile_of
-from .model import Config, Setup
-from .units import to_canonical
+from ..errors import ConfigError, Fault, UnitError
+from ..imports.profile import profile_of
+from ..model import Config, Setup
+from ..tables_of_text import nearest
+from ..units import to_canonical
+from .checks import check
+from .feasible import warnings as _warnings
+from .setup import lines_of, mail_of, setup_of
+from .tables import Tables, read_tables
 
 
 def load(folder: Path) -> Config:
@@ -76,7 +76,7 @@ def warnings(config: Config) -> list[str]:
 
 def example_folder() -> Path:
     """The commented example: beside the packages in a source tree, else where it was installed."""
-    beside = Path(__file__).resolve().parent.parent / "config"
+    beside = Path(__file__).resolve().parents[2] / "config"
     return beside if (beside / "room.toml").is_file() else Path(sys.prefix) / "share" / "stillroom" / "config"
 
 

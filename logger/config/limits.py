@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, cast
 
-from .model import RuleKind
-from .units import QUANTITIES, difference_to_canonical, to_canonical
+from ..model import RuleKind
+from ..units import QUANTITIES, difference_to_canonical, to_canonical
 
 Direction = Literal["", "vertical", "horizontal", "pair"]
 

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, StringConstraints
 from pydantic_core import PydanticCustomError
 
-from .model import MEDIA
+from ..model import MEDIA
 
 
 def _moment(value: object) -> date:

@@ -8,12 +8,9 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Any, TypedDict
 from zoneinfo import ZoneInfo
 
-from .config_reading import Entry
-from .config_schema import AlarmTable, PlacementTable, PointTable, RoomTable
-from .config_tables import CertificateEntry, RuleEntry, Tables
-from .errors import UnitError
-from .instants import to_ns
-from .model import (
+from ..errors import UnitError
+from ..instants import to_ns
+from ..model import (
     AlarmSpec,
     AsciiLine,
     Certificate,
@@ -27,7 +24,10 @@ from .model import (
     Setup,
     Zone,
 )
-from .units import QUANTITIES, difference_to_canonical, from_canonical, quantity, to_canonical, unit_name
+from ..tables_of_text import Entry
+from ..units import QUANTITIES, difference_to_canonical, from_canonical, quantity, to_canonical, unit_name
+from .schema import AlarmTable, PlacementTable, PointTable, RoomTable
+from .tables import CertificateEntry, RuleEntry, Tables
 
 FOREVER_AGO_NS = 0
 
