@@ -1,0 +1,93 @@
+"""The rules of the house, each checked by the tool that knows it, with the command of README.md."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+CODE = sorted([*(ROOT / "logger").rglob("*.py"), *(ROOT / "dashboard").rglob("*.py")])
+OWN_COMMANDS = ("demo", "run", "serve", "import", "verdicts", "check", "inspection list", "excursion list")
+MORE_COMMANDS = ("alarm list", "alarm acknowledge", "record issue", "verify", "export", "config check")
+CONFIG_FILES = ("room.toml", "probes.toml", "limits.toml", "alarms.toml", "certificates", "profiles")
+
+
+def checked(*command: str) -> None:
+    """Run a tool of this environment; what it says is the failure."""
+    done = subprocess.run(
+        [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_ruff_finds_nothing() -> None:
+    checked("ruff", "check", "logger", "dashboard", "tests")
+
+
+def test_the_code_is_formatted() -> None:
+    checked("ruff", "format", "--check", "logger")
+
+
+def test_every_type_is_known() -> None:
+    checked("mypy")
+
+
+def test_imports_point_down_only() -> None:
+    """The floors of pyproject.toml; `lint-imports` has no module form, so its entry is called."""
+    code = "import sys; from importlinter.cli import lint_imports_command as run; sys.exit(run())"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_files_stay_short_enough_to_read() -> None:
+    """About 400 lines (a house rule); 30 more are tolerated before a file must be parted."""
+    lengths = {file.relative_to(ROOT).as_posix(): len(file.read_text("utf-8").splitlines()) for file in CODE}
+    assert {name: n for name, n in lengths.items() if n > 430} == {}
+
+
+def test_every_package_travels_with_the_wheel() -> None:
+    """A flat layout names its packages one by one; a forgotten one is missed only once installed."""
+    named = set(tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]["packages"])
+    there = {
+        file.parent.relative_to(ROOT).as_posix().replace("/", ".")
+        for file in CODE
+        if file.name == "__init__.py"
+    }
+    assert named == there
+
+
+def test_every_command_is_documented() -> None:
+    readme = (ROOT / "README.md").read_text("utf-8") + (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    missing = [
+        c
+        for c in (*OWN_COMMANDS, *MORE_COMMANDS, "config apply", "config export")
+        if f"stillroom {c}" not in readme
+    ]
+    assert missing == []
+
+
+def test_every_configuration_file_and_table_is_documented() -> None:
+    """Each table of the example stands below a comment that explains it, and each file in README.md."""
+    readme = (ROOT / "README.md").read_text("utf-8")
+    assert [name for name in CONFIG_FILES if name not in readme] == []
+    for file in (ROOT / "config").rglob("*.toml"):
+        if file.parent.name == "config":
+            assert file.read_text("utf-8").startswith("#"), f"{file.name} begins without saying what it is"
+
+
+def test_the_two_commands_are_those_that_run() -> None:
+    readme = (ROOT / "README.md").read_text("utf-8")
+    run = "python3 -m venv .venv && .venv/bin/pip install -e . && .venv/bin/stillroom demo"
+    test = "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/python -m pytest"
+    assert f"```sh\n{run}\n```" in readme
+    assert f"```sh\n{test}\n```" in readme
+    assert re.search(r"^\.venv/bin/|&& \.venv", (ROOT / ".ci" / "run").read_text("utf-8"), re.MULTILINE)
+
+
+def test_the_licence_is_whole() -> None:
+    text = (ROOT / "LICENSE").read_text("utf-8")
+    assert "Apache License" in text
+    assert "END OF TERMS AND CONDITIONS" in text
