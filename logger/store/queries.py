@@ -41,7 +41,7 @@ class Queries:
         met = [one for one in seals if one.first_ns < to_ns and one.last_ns >= from_ns]
         parts += [self._sealed_part(one.file, channel, from_ns, to_ns) for one in met]
         whole = merged([part for part in parts if len(part)])
-        if met and np.any(np.diff(whole.taken_ns) == 0):
+        if np.any(np.diff(whole.taken_ns) == 0):
             return self._ordered(channel, number, from_ns, to_ns)
         return whole
 

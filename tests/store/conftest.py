@@ -1,0 +1,69 @@
+"""Stores in scratch folders, and rows to put into them."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from logger.model import NS, Row
+from logger.store import Store
+from logger.store.database import FILE
+from logger.store.months import month_span
+
+OCTOBER, NOVEMBER = month_span(2026, 10)
+DAY = 86_400 * NS
+MINUTE = 60 * NS
+IN_DECEMBER = NOVEMBER + 35 * DAY
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return tmp_path / "data"
+
+
+@pytest.fixture
+def store(folder: Path) -> Iterator[Store]:
+    with Store.open(folder, create=True) as opened:
+        yield opened
+
+
+def polled(
+    start_ns: int, n: int, channels: tuple[str, ...] = ("P1.temperature",), step_ns: int = MINUTE
+) -> list[Row]:
+    """Rows as a bus would give them: a slow rise in steps of 0.01, taken at whole ms."""
+    return [
+        Row(
+            channel,
+            start_ns + i * step_ns,
+            start_ns + i * step_ns + 40_000_000,
+            round(20 + i % 50 / 100, 2),
+            boot="b1",
+        )
+        for i in range(n)
+        for channel in channels
+    ]
+
+
+def edit(folder: Path, *statements: str) -> None:
+    """What somebody with a database editor can do: drop the triggers, then change rows."""
+    with closing(sqlite3.connect(folder / FILE)) as connection:
+        triggers = connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for (name,) in triggers:
+            connection.execute(f"DROP TRIGGER {name}")
+        for statement in statements:
+            connection.execute(statement)
+        connection.commit()
+
+
+def faults_after(folder: Path, *statements: str) -> tuple[str, ...]:
+    """Faults that a verification names after such an edit."""
+    edit(folder, *statements)
+    with Store.open(folder, read_only=True) as store:
+        return store.verify().faults
+
+
+Faults = Callable[..., tuple[str, ...]]

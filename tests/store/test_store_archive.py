@@ -1,0 +1,327 @@
+"""Months that leave the hot tier: lossless, once, whatever is interrupted."""
+
+from __future__ import annotations
+
+import math
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from unittest.mock import patch
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+from sqlalchemy import func, select
+
+from logger.errors import StoreDamaged, StoreError
+from logger.model import Row
+from logger.series import STATUS
+from logger.store import Store, tables
+from logger.store.archive import Archive
+
+from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, polled
+
+PROBES = ("P1.temperature", "P1.relative_humidity")
+ROOM = {"room.toml": '[room]\nkey = "east"\n'}
+
+
+def hot_rows(store: Store) -> int:
+    with store.read() as conn:
+        return int(conn.execute(select(func.count()).select_from(tables.reading)).scalar() or 0)
+
+
+def shown(store: Store, channel: str = "P1.temperature") -> list[tuple[int, str, int, bool]]:
+    found = store.readings(channel, -(2**63), 2**63 - 1)
+    return list(
+        zip(
+            found.taken_ns.tolist(),
+            map(repr, found.value.tolist()),
+            found.status.tolist(),
+            found.late.tolist(),
+            strict=True,
+        )
+    )
+
+
+def test_a_sealed_month_reads_as_before(store: Store) -> None:
+    """Two months and a running one: complete months move, every answer stays."""
+    store.put_setup(ROOM, "Greta Holm", "first", "Greta Holm", OCTOBER)
+    store.append("poll", polled(OCTOBER - DAY, 300, PROBES, step_ns=DAY // 4))
+    before = shown(store), store.newest(), store.newest_ok(), store.extent(), store.arrived_after(-1)
+
+    seals = store.seal(NOVEMBER + 2 * DAY)
+
+    assert [seal.file for seal in seals] == [
+        "archive/room=east/year=2026/month=09/readings-0001.parquet",
+        "archive/room=east/year=2026/month=10/readings-0001.parquet",
+    ]
+    assert hot_rows(store) == 600 - sum(seal.rows for seal in seals)
+    assert (
+        shown(store),
+        store.newest(),
+        store.newest_ok(),
+        store.extent(),
+        store.arrived_after(-1),
+    ) == before
+    assert store.seals() == seals
+    assert store.seal(NOVEMBER + 2 * DAY) == []
+    assert store.verify().faults == ()
+
+
+def test_a_month_is_sealed_two_days_after_its_end_and_not_before(store: Store) -> None:
+    """A day for late data, and one for the time zones."""
+    store.append("poll", polled(OCTOBER, 3))
+
+    assert store.seal(NOVEMBER + 2 * DAY - 1) == []
+    assert len(store.seal(NOVEMBER + 2 * DAY)) == 1
+
+
+def test_everything_sealed_leaves_an_empty_hot_tier(store: Store) -> None:
+    """With no hot row left, the newest rows come from the files, and cursors go on rising."""
+    store.append(
+        "poll", [*polled(OCTOBER, 5), Row("P1.temperature", OCTOBER + DAY, OCTOBER + DAY, None, "timeout")]
+    )
+    newest, ok, (_, cursor) = store.newest(), store.newest_ok(), store.arrived_after(-1)
+
+    store.seal(IN_DECEMBER)
+    assert (hot_rows(store), store.newest(), store.newest_ok()) == (0, newest, ok)
+    store.append("poll", polled(IN_DECEMBER, 1))
+
+    rows, _ = store.arrived_after(cursor)
+    assert [row.taken_ns for _, row in rows] == [IN_DECEMBER]
+    assert store.append("poll", polled(IN_DECEMBER, 1)).first == 8
+
+
+def test_what_was_sealed_before_anybody_asked_is_still_a_change(store: Store) -> None:
+    """Pieces become dirty by rows that arrived and were sealed since."""
+    store.append("poll", polled(NOVEMBER, 1))
+    _, cursor = store.arrived_after(-1)
+    store.append("import-x", polled(OCTOBER, 5, PROBES))
+
+    store.seal(NOVEMBER + 2 * DAY)
+
+    changed, end = store.changed_since(cursor)
+    assert changed == dict.fromkeys(PROBES, OCTOBER)
+    assert store.changed_since(end) == ({}, end)
+
+
+def test_late_data_makes_a_further_file(store: Store) -> None:
+    """A sealed file never changes; both are merged on reading, equal instants in order of writers."""
+    store.append("poll", polled(OCTOBER, 3, step_ns=2 * MINUTE))
+    (first,) = store.seal(IN_DECEMBER)
+    content = (store.folder / first.file).read_bytes()
+    store.append("import-x", [Row("P1.temperature", OCTOBER + MINUTE, IN_DECEMBER, 30.0, late=True)])
+    store.append("import-x", [Row("P1.temperature", OCTOBER + 2 * MINUTE, IN_DECEMBER, 40.0, late=True)])
+    before = shown(store)
+
+    (second,) = store.seal(IN_DECEMBER)
+
+    assert second.file.endswith("month=10/readings-0002.parquet")
+    assert (store.folder / first.file).read_bytes() == content
+    assert shown(store) == before
+    assert [value for _, value, _, _ in before] == ["20.0", "30.0", "40.0", "20.01", "20.02"]
+    assert store.verify().faults == ()
+
+
+def test_rooms_have_folders_of_their_own(store: Store) -> None:
+    """Who keeps two rooms in one store says which channel belongs where."""
+    store.append("poll", polled(OCTOBER, 3, PROBES))
+
+    seals = store.seal(IN_DECEMBER, {PROBES[1]: "room B/2"})
+
+    assert [(seal.room, seal.rows) for seal in seals] == [("room B/2", 3), ("unnamed", 3)]
+    assert seals[0].file.startswith("archive/room=room%20B%2F2/")
+    assert store.verify().faults == ()
+
+
+def test_a_stranger_reads_the_archive_in_two_lines(store: Store) -> None:
+    """pandas alone, no code of ours."""
+    store.put_setup(ROOM, "Greta Holm", "first", "Greta Holm", OCTOBER)
+    store.append("poll", polled(OCTOBER, 50, PROBES))
+    store.seal(IN_DECEMBER)
+
+    frame = pd.read_parquet(store.folder / "archive")
+
+    part = frame[frame.channel == "P1.temperature"]
+    assert part.taken.iloc[1] == pd.Timestamp("2026-10-01T00:01:00Z")
+    assert part.value.tolist() == [round(20 + i / 100, 2) for i in range(50)]
+    assert set(frame.room) == {"east"}
+
+
+def test_a_sealed_reading_is_small(store: Store) -> None:
+    """At most 3 bytes a reading for jittered 60 s polls of 0.01 resolution, whole milliseconds."""
+    random = np.random.default_rng(4)
+    n = 40_000
+    taken_ms = OCTOBER // 1_000_000 + np.arange(n) * 60_000 + random.integers(0, 12, n)
+    received_ms = taken_ms + 40 + random.integers(0, 8, n)
+    value = np.round(20 + np.cumsum(random.normal(0, 0.004, n)), 2)
+    fields = zip(taken_ms.tolist(), received_ms.tolist(), value.tolist(), strict=True)
+    rows = [
+        Row("c", t * 10**6, r * 10**6, v, boot="b", monotonic_ns=t * 10**6 - OCTOBER) for t, r, v in fields
+    ]
+    store.append("poll", rows)
+
+    (seal,) = store.seal(IN_DECEMBER)
+
+    content = pq.ParquetFile(store.folder / seal.file).metadata
+    assert content.num_rows == seal.rows == 40_000
+    assert seal.size_bytes / seal.rows <= 3.0
+
+
+INSTANTS = st.integers(OCTOBER - 3 * DAY, NOVEMBER + 3 * DAY) | st.sampled_from(
+    [OCTOBER, NOVEMBER - 1, NOVEMBER]
+)
+VALUES = (
+    st.none() | st.floats(allow_nan=True, allow_infinity=True) | st.sampled_from([20.0, 20.01, -0.0, 5e-324])
+)
+
+
+@st.composite
+def stored_rows(draw: st.DrawFn) -> Row:
+    value = draw(VALUES)
+    bad = value is None or not math.isfinite(value)
+    return Row(
+        channel=draw(st.sampled_from(["a", "b", "µ"])),
+        taken_ns=draw(INSTANTS),
+        received_ns=draw(st.integers(-(2**62), 2**62)),
+        value=value,
+        status=draw(st.sampled_from(STATUS[1:])) if bad else "ok",  # type: ignore[arg-type]
+        raw=draw(st.text(st.characters(codec="utf-8"), max_size=8)),
+        source=draw(st.sampled_from(["poll", "import:x"])),
+        late=draw(st.booleans()),
+        boot=draw(st.sampled_from(["", "boot"])),
+        monotonic_ns=draw(st.integers(-(2**62), 2**62)),
+    )
+
+
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A new store to copy: making one takes longer than everything that an example does."""
+    folder = tmp_path_factory.mktemp("template") / "data"
+    Store.open(folder, create=True).close()
+    return folder
+
+
+@settings(max_examples=40, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate], database=None)
+@given(
+    batches=st.lists(
+        st.tuples(st.sampled_from(["poll", "x"]), st.lists(stored_rows(), max_size=6)), max_size=4
+    ),
+    seal_after=st.integers(0, 4),
+)
+def test_nothing_is_lost_by_sealing(
+    template: Path, batches: list[tuple[str, list[Row]]], seal_after: int
+) -> None:
+    """Any rows, sealed at any time in between: every field comes back, in the order of the record."""
+    with tempfile.TemporaryDirectory() as scratch, Store.open(_copied(template, scratch)) as store:
+        for at, (writer, rows) in enumerate(batches):
+            store.append(writer, rows)
+            if at == seal_after:
+                store.seal(IN_DECEMBER)
+        hot = _rows_of_both(store)
+        store.seal(IN_DECEMBER)
+
+        assert store.verify().faults == ()
+        assert _rows_of_both(store) == hot
+        assert [key for key, _ in hot] == sorted(_numbered(batches))
+        for channel in store.channels():
+            assert shown(store, channel) == _expected(hot, channel)
+
+
+def _copied(template: Path, scratch: str) -> Path:
+    return Path(shutil.copytree(template, Path(scratch) / "data"))
+
+
+def _rows_of_both(store: Store) -> list[tuple[tuple[str, int], Row]]:
+    """Every row with its writer and number, from both tiers."""
+    with store.read() as conn:
+        parts = [
+            store._hot.select(conn),
+            *(store._archive.rows_of(writer, 1, 999) for writer in ("poll", "x")),
+        ]
+    found = [
+        ((p.writer[at], int(p.seq[at])), p.row(at)) for p in parts if p is not None for at in range(len(p))
+    ]
+    return sorted(found, key=lambda pair: pair[0])
+
+
+def _numbered(batches: list[tuple[str, list[Row]]]) -> list[tuple[str, int]]:
+    counts = {name: sum(len(rows) for writer, rows in batches if writer == name) for name in ("poll", "x")}
+    return [(name, number) for name, count in counts.items() for number in range(1, count + 1)]
+
+
+def _expected(rows: list[tuple[tuple[str, int], Row]], channel: str) -> list[tuple[int, str, int, bool]]:
+    """What `readings` must show, from single rows."""
+    mine = sorted((row.taken_ns, key, row) for key, row in rows if row.channel == channel)
+    return [
+        (taken_ns, repr(math.nan if row.value is None else row.value), STATUS.index(row.status), row.late)
+        for taken_ns, _, row in mine
+    ]
+
+
+class Interrupted(Exception):
+    """Stands for the process ending at this point."""
+
+
+def _interrupt(*_args: object) -> None:
+    raise Interrupted
+
+
+@pytest.mark.parametrize("point", ["publish", "_compare", "_journalled", "_delete"])
+def test_an_interrupted_seal_is_finished_or_removed_at_the_next_start(folder: Path, point: str) -> None:
+    """Whatever step the process ended at, no reading is lost or told twice."""
+    place = "logger.store.archive.publish" if point == "publish" else f"logger.store.archive.Archive.{point}"
+    with Store.open(folder, create=True) as store:
+        store.append("poll", polled(OCTOBER, 20, PROBES))
+        before = shown(store)
+        with patch(place, _interrupt), pytest.raises(Interrupted):
+            store.seal(IN_DECEMBER)
+        assert shown(store) == before
+        assert store.verify().faults == ()
+
+    with Store.open(folder) as store:
+        files = [path for path in (folder / "archive").rglob("*") if path.is_file()]
+        assert len(files) == len(store.seals()) == (1 if point == "_delete" else 0)
+        assert hot_rows(store) == (0 if point == "_delete" else 40)
+        store.seal(IN_DECEMBER)
+        assert (hot_rows(store), shown(store)) == (0, before)
+        assert store.verify().faults == ()
+
+
+def test_a_file_that_reads_back_differently_is_not_sealed(store: Store) -> None:
+    """A disk that changes what is written is found before any hot row goes."""
+    store.append("poll", polled(OCTOBER, 20))
+    original: Callable[[Archive, str], dict[str, dict[str, str]]] = Archive.day_digests
+
+    def changed(self: Archive, file: str) -> dict[str, dict[str, str]]:
+        return {channel: dict.fromkeys(days, "0") for channel, days in original(self, file).items()}
+
+    with patch.object(Archive, "day_digests", changed), pytest.raises(StoreError, match="did not read back"):
+        store.seal(IN_DECEMBER)
+
+    assert (hot_rows(store), store.seals()) == (20, [])
+
+
+def test_altered_hot_rows_are_never_sealed(store: Store, folder: Path) -> None:
+    """What a database editor changed must not become a sealed truth."""
+    store.append("poll", polled(OCTOBER, 20))
+    edit(folder, "UPDATE reading SET value = 19.99 WHERE seq = 7")
+
+    with pytest.raises(StoreDamaged, match="batch 2 of writer poll: altered"):
+        store.seal(IN_DECEMBER)
+
+    assert (hot_rows(store), store.seals()) == (20, [])
+
+
+def test_a_missing_sealed_file_is_named_on_reading(store: Store) -> None:
+    """Readings that cannot be given are an error, never an empty answer."""
+    store.append("poll", polled(OCTOBER, 20))
+    (seal,) = store.seal(IN_DECEMBER)
+    (store.folder / seal.file).unlink()
+
+    with pytest.raises(StoreDamaged, match=seal.file):
+        store.readings("P1.temperature", OCTOBER, NOVEMBER)
