@@ -21,7 +21,8 @@ _FAULT_NUMBERS = frozenset({9.91e37, 9.9e37, -9.9e37})
 class AsciiLineDriver:
     """One probe behind a line of text; see `logger.model.AsciiLine` for what it is told.
 
-    Conforms to `Polled`. Several drivers of one bus share a `Port`.
+    Conforms to `Polled`. Several drivers of one bus share a `Port`. The time-out of a probe that
+    speaks by itself must be longer than the pause between its lines, else polls find nothing.
     """
 
     def __init__(self, line: AsciiLine, port: Port | None = None, clock: Clock | None = None) -> None:

@@ -141,13 +141,22 @@ class Orders:
         if not data:
             return None
         *lines, self._received = (self._received + data).split(b"\n")
-        return [json.loads(line) for line in lines if line.strip()]
+        return [_order(line) for line in lines if line.strip()]
 
     def _read(self) -> None:
         # Not sys.stdin: its lock, held by a waiting thread, would stop the interpreter from ending.
         while data := os.read(0, 4096):
             self._theirs.sendall(data)
         self._theirs.close()
+
+
+def _order(line: bytes) -> dict[str, Any]:
+    """An order, or the text of what is none, which will be refused."""
+    try:
+        order = json.loads(line)
+    except ValueError:
+        order = None
+    return order if isinstance(order, dict) else {"text": line.decode("utf-8", "backslashreplace")}
 
 
 def serve(twin: Twin, orders: Orders, period_s: float | None, drift_W: float) -> None:

@@ -15,7 +15,6 @@ import logger
 from ..errors import StillroomError
 from ..instants import rfc3339
 
-_START_S = 20.0
 _STOP_S = 5.0
 
 

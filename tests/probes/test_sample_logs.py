@@ -189,3 +189,15 @@ def test_what_the_loggers_held_ends_where_the_live_room_begins(tmp_path: Path) -
         assert last == pytest.approx(live.indication(channels[0]), abs=0.05)
     pressure = float(fixed_rows(tmp_path)[-1][1][0])
     assert pressure == pytest.approx(live.indication("B1.pressure"), abs=0.3)
+
+
+def test_what_the_loggers_held_can_begin_later_than_their_room(tmp_path: Path) -> None:
+    began_ns, from_ns = instant("2026-11-23T00:00+00:00"), instant("2026-11-23T02:00+00:00")
+    write_held(tmp_path / "whole", began_ns, from_ns + 600 * NS, 7)
+    write_held(tmp_path / "rest", from_ns, from_ns + 600 * NS, 7, began_ns)
+    whole, rest = (utc_rows(tmp_path / name) for name in ("whole", "rest"))
+    assert len(rest) == 10
+    assert all(
+        float(a[1][0]) == pytest.approx(float(b[1][0]), abs=0.06)
+        for a, b in zip(rest, whole[-10:], strict=True)
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -124,6 +125,20 @@ def test_an_order_that_cannot_be_done_is_refused_with_what_can(twin: TwinProcess
     with pytest.raises(StillroomError, match="half line"):
         twin.fault("P9", "silence")
     assert twin.alive
+
+
+def test_a_line_that_is_no_order_is_refused_and_the_probes_go_on() -> None:
+    program = subprocess.run(
+        [sys.executable, "-m", "logger.simulation.probe", "--probes", "B1"],
+        input='nonsense\n{"drift": true}\n',
+        capture_output=True,
+        text=True,
+        timeout=20,
+        check=True,
+    )
+    answers = [json.loads(line) for line in program.stdout.splitlines()]
+    assert [next(iter(answer)) for answer in answers] == ["urls", "refused", "done"]
+    assert program.stderr == ""
 
 
 def test_stopping_leaves_no_process_and_no_names() -> None:
