@@ -31,4 +31,6 @@ def _arrays(rows: Sequence[Any], kinds: Sequence[Any]) -> list[Any]:
 def _array(column: Sequence[Any], kind: Any) -> Any:
     if kind is np.bool_ and not set(column) <= {0, 1}:
         raise ValueError(f"{set(column) - {0, 1}} is neither true nor false")
+    if kind is object and not all(isinstance(text, str) for text in column):
+        raise ValueError("bytes in the place of text")
     return np.array(column, kind)

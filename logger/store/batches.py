@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -14,6 +13,7 @@ from sqlalchemy.exc import DatabaseError
 from ..errors import StoreDamaged
 from ..model import NS
 from .hot import Hot
+from .journal import what_of
 from .names import Names
 from .rows import Columns, digests, joined
 from .seals import hidden, sealed_channel
@@ -99,7 +99,7 @@ def _claims(conn: Connection, writer: int, first: int, last: int) -> Iterator[Cl
         .order_by(batch.c.last_seq)
     )
     for row in conn.execute(wanted):
-        what = json.loads(row.what)
+        what = what_of(row)
         yield Claim(row.number, row.first_seq, row.last_seq, what.get("digest", ""), what.get("arrival", 0))
 
 

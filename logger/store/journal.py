@@ -20,7 +20,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, select
 
-from ..errors import StoreError
+from ..errors import StoreDamaged, StoreError
 from .database import Database
 from .facts import JSON, Entry
 from .tables import journal
@@ -111,5 +111,13 @@ def _text(kind: str, what: Mapping[str, JSON]) -> str:
         raise StoreError(f"A journal entry of kind {kind!r} must be JSON without NaN: {error}.") from error
 
 
+def what_of(row: Any) -> dict[str, Any]:
+    """What an entry (a row with `number` and `what`) says; StoreDamaged when that is no JSON."""
+    try:
+        return dict(json.loads(row.what))
+    except (ValueError, TypeError) as error:
+        raise StoreDamaged(f"Journal entry {row.number} was altered: what it says is no JSON.") from error
+
+
 def _entry(row: Row[Any]) -> Entry:
-    return Entry(row.number, row.at_ns, row.kind, row.who, json.loads(row.what), row.why, row.sha256)
+    return Entry(row.number, row.at_ns, row.kind, row.who, what_of(row), row.why, row.sha256)

@@ -27,7 +27,9 @@ class Names:
 
     def numbers(self, conn: Connection, kind: str, texts: Iterable[str]) -> dict[str, int]:
         """Number of each text, given out now where it has none; inside a writing transaction."""
-        found = {text: self._number.get((kind, text)) or _find(conn, kind, text) for text in set(texts)}
+        found = {
+            text: self._number.get((kind, text)) or _find(conn, kind, text) for text in dict.fromkeys(texts)
+        }
         return {text: number or _add(conn, kind, text) for text, number in found.items()}
 
     def number(self, kind: str, text: str) -> int | None:

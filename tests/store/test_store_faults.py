@@ -1,0 +1,73 @@
+"""kill -9 at random moments of writing, journalling and sealing: nothing acknowledged is lost."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from logger.store import Store
+
+from .conftest import OCTOBER
+
+# The child says of every batch and act that it was told is stored; it seals in between.
+CHILD = """
+import sys
+from pathlib import Path
+from logger.model import NS, Row
+from logger.store import Store, archive
+archive.DELETED_AT_ONCE = 30
+october, round = int(sys.argv[2]), int(sys.argv[3])
+with Store.open(Path(sys.argv[1])) as store:
+    for at in range(10_000):
+        start = october + (round * 10_000 + at) * NS
+        rows = [Row(f"P{i}.temperature", start + i, start, 20 + i / 100) for i in range(40)]
+        print("batch", store.append("poll", rows).last, flush=True)
+        print("act", store.journal.append("act", "Radek Sova", {"at": at}).number, flush=True)
+        if at % 3 == 2:
+            store.seal(october + 90 * 86_400 * NS)
+            print("sealed", at, flush=True)
+"""
+
+
+@pytest.mark.parametrize(
+    "rounds", [pytest.param(5, id="short"), pytest.param(200, id="long", marks=pytest.mark.long)]
+)
+def test_killed_at_any_moment(store: Store, folder: Path, rounds: int) -> None:
+    """After every kill the record is intact and holds all that the child was told is stored."""
+    chance = random.Random(rounds)
+    told = {"batch": 0, "act": 0, "sealed": 0}
+    for round_ in range(rounds):
+        _write_until_killed(folder, round_, chance.uniform(0.02, 0.4), told)
+
+        with Store.open(folder) as reopened:
+            verification = reopened.verify()
+            assert verification.faults == ()
+            assert verification.readings >= told["batch"]
+            assert verification.readings % 40 == 0
+            assert verification.head[0] >= told["act"]
+            assert reopened.newest()["P7.temperature"].value == 20.07
+    assert told["batch"] > 0
+    assert len(store.seals()) > 0
+
+
+def _write_until_killed(folder: Path, round_: int, after_s: float, told: dict[str, int]) -> None:
+    """Let a child write, kill it some time after its first batch, and note what it was told."""
+    command = [sys.executable, "-c", CHILD, str(folder), str(OCTOBER), str(round_)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
+        assert child.stdout is not None
+        _note(child.stdout.readline(), told)
+        time.sleep(after_s)
+        child.kill()
+        for line in child.stdout:
+            _note(line, told)
+
+
+def _note(line: str, told: dict[str, int]) -> None:
+    if line.endswith("\n"):
+        kind, number = line.split()
+        told[kind] = max(told[kind], int(number))

@@ -1,0 +1,91 @@
+"""Setup versions, judged pieces, newest statements and imported originals."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import pytest
+
+from logger.errors import StoreError
+from logger.store import Store
+from logger.store.kept import text_digest
+
+from .conftest import OCTOBER
+
+TEXTS = {"room.toml": '[room]\nkey = "east"\n', "limits.toml": "# µ\n"}
+
+
+def test_setup_versions_count_up_and_stand_in_the_journal(store: Store) -> None:
+    """Texts come back to the letter; the entry names version, digest, approver and reason."""
+    first = store.put_setup(TEXTS, "Greta Holm", "first setup", "Ines Faber", OCTOBER)
+    second = store.put_setup(
+        {**TEXTS, "limits.toml": ""}, "Greta Holm", "no limits", "Ines Faber", OCTOBER + 1
+    )
+
+    versions = store.setups()
+    assert [version.version for version in versions] == [first, second] == [1, 2]
+    assert versions[0].texts == TEXTS
+    assert versions[0].digest == text_digest(TEXTS) != versions[1].digest
+    entry = store.journal.entries(kind="setup")[0]
+    assert (entry.who, entry.why) == ("Greta Holm", "first setup")
+    assert entry.what == {
+        "version": 1,
+        "at_ns": OCTOBER,
+        "approver": "Ines Faber",
+        "digest": versions[0].digest,
+    }
+
+
+def test_the_digest_of_a_setup_is_that_of_its_canonical_texts() -> None:
+    """Recomputed by hand: sorted names, no white space, UTF-8."""
+    text = '{"limits.toml":"# µ\\n","room.toml":"[room]\\nkey = \\"east\\"\\n"}'
+
+    assert text_digest(TEXTS) == hashlib.sha256(text.encode()).hexdigest()
+
+
+def test_pieces_are_replaced_and_given_by_day(store: Store) -> None:
+    """A piece is a cache: the newest stands, and asking does not invent one."""
+    store.put_piece("machine-bay", 3, "old", "{}")
+    store.put_piece("machine-bay", 3, "new", "[]")
+    store.put_pieces("machine-bay", {4: ("k4", "b4"), 5: ("k5", "b5")})
+
+    assert store.piece("machine-bay", 3) == ("new", "[]")
+    assert store.piece("plate-bench", 3) is None
+    assert store.pieces("machine-bay", 3, 5) == {3: ("new", "[]"), 4: ("k4", "b4")}
+
+
+def test_the_newest_statement_of_each_zone_is_kept(store: Store) -> None:
+    """One per zone."""
+    store.put_live("plate-bench", "1")
+    store.put_live("machine-bay", "2")
+    store.put_live("plate-bench", "3")
+
+    assert store.live() == {"machine-bay": "2", "plate-bench": "3"}
+
+
+@pytest.mark.parametrize("name", ["P1 export.csv", "../../etc/passwd", "..", "C:\\logs\\Prüf.csv"])
+def test_an_imported_original_is_kept_to_the_byte(store: Store, folder: Path, name: str) -> None:
+    """Whatever the file was called, it stays inside originals/; a second import changes nothing."""
+    content = b"\xff\xfeZeit;Wert\r\n"
+    sha256 = hashlib.sha256(content).hexdigest()
+
+    store.record_import(sha256, name, content, {"rows": 0}, who="Greta Holm", at_ns=OCTOBER)
+    store.record_import(sha256, name, content, {"rows": 0})
+
+    found = store.import_of(sha256)
+    assert found is not None
+    assert (found.name, found.at_ns, found.summary) == (name, OCTOBER, {"rows": 0})
+    assert [path.read_bytes() for path in (folder / "originals").iterdir()] == [content]
+    assert (folder / found.original).resolve().parent == (folder / "originals").resolve()
+    assert store.imports() == [found]
+    assert len(store.journal.entries(kind="import")) == 1
+    assert store.verify().intact
+
+
+def test_a_wrong_digest_is_refused(store: Store) -> None:
+    """The digest is checked, not believed."""
+    with pytest.raises(StoreError, match="has SHA-256"):
+        store.record_import("0" * 64, "x.csv", b"x", {})
+
+    assert store.import_of("0" * 64) is None
