@@ -129,7 +129,10 @@ class Worst:
         none = self.placed == 0
         short = ((self.known < need) | none) & (self.conformity != Conformity.NONCONFORMING)
         self.conformity[short] = Conformity.INDETERMINATE
+        # What is named is what lacks evidence; another candidate's value must not stand beside it.
         self.label[short] = self.short_label[short]
+        for array in (self.value, self.U, self.margin):
+            array[short] = np.nan
         self.why[none] = Why.NO_PROBE
         self.why[~short] = Why.EVIDENCE
         self.margin[~np.isfinite(self.margin)] = np.nan
