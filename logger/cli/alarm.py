@@ -67,9 +67,13 @@ def _alarm_json(found: Opened, a: Alarm) -> dict[str, Any]:
 
 @alarm.command("acknowledge")
 def acknowledge(
-    key: Annotated[str, typer.Argument(help="Key of the alarm, as `stillroom alarm list` shows it.")],
+    key: Annotated[
+        str, typer.Argument(metavar="ALARM", help="Key of the alarm, as `stillroom alarm list` shows it.")
+    ],
     *,
-    comment: Annotated[str, typer.Option("--comment", help="What you found or did; goes into the journal.")],
+    comment: Annotated[
+        str, typer.Option("--comment", metavar="TEXT", help="What you found or did; goes into the journal.")
+    ],
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from ..errors import Refused
 from ..instants import rfc3339
-from .opening import Opened, applied_setup, opened_or_new
+from .opening import Opened, applied_setup, has_record, opened_or_new
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, table
 
@@ -23,7 +25,7 @@ def add_to(app: typer.Typer) -> None:
 
 
 def imports(
-    files: Annotated[list[Path], typer.Argument(help="Files to import.")],
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Files to import.")],
     *,
     profile: Annotated[
         str | None,
@@ -48,13 +50,27 @@ def imports(
     Example:
       stillroom import sample_logs/machine-bay.csv --dry-run
     """
-    with opened_or_new(data, config, person(who)) as found:
+    with _record(data, config, person(who), dry_run) as found:
         applied_setup(found)
         pairs = [(file, _profile(found, file, profile)) for file in files]
         # All are read before any is stored, so that a refusal of the last leaves nothing of the first.
         trial = [_imported(found, file, how, person(who), True) for file, how in pairs]
         done = trial if dry_run else [_imported(found, file, how, person(who), False) for file, how in pairs]
     answer([_result_json(r, dry_run) for r in done], as_json, _lines(done, dry_run))
+
+
+@contextmanager
+def _record(data: Path, config: Path | None, who: str, dry_run: bool) -> Iterator[Opened]:
+    """The data folder; a trial where there is none yet happens in a scratch one and leaves nothing."""
+    if has_record(data) or not dry_run:
+        with opened_or_new(data, config, who) as found:
+            yield found
+        return
+    with (
+        TemporaryDirectory(prefix="stillroom-trial-") as scratch,
+        opened_or_new(Path(scratch) / "data", config, who) as found,
+    ):
+        yield found
 
 
 def _imported(found: Opened, file: Path, how: Profile, who: str, dry_run: bool) -> ImportResult:

@@ -33,7 +33,7 @@ def issue(
     replaces: Annotated[
         int | None, typer.Option("--replaces", metavar="NUMBER", help="The record that this one replaces.")
     ] = None,
-    why: Annotated[str, typer.Option("--why", help="Why it replaces it.")] = "",
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why it replaces it.")] = "",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,

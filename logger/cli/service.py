@@ -49,7 +49,9 @@ def serve(
     host: Annotated[
         str,
         typer.Option(
-            "--host", help="Address to listen on. Beyond this machine, put a proxy with TLS before it."
+            "--host",
+            metavar="ADDRESS",
+            help="Address to listen on. Beyond this machine, put a proxy with TLS before it.",
         ),
     ] = "127.0.0.1",
     with_parent: Annotated[bool, typer.Option("--with-parent", hidden=True)] = False,

@@ -47,7 +47,7 @@ def check(
 def apply(
     *,
     why: Annotated[
-        str, typer.Option("--why", help="Reason for the change; asked for from version 2 on.")
+        str, typer.Option("--why", metavar="TEXT", help="Reason for the change; asked for from version 2 on.")
     ] = "",
     approver: Annotated[str, typer.Option("--approver", metavar="NAME", help="Who approves it.")] = "",
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would change.")] = False,
@@ -103,7 +103,7 @@ def export(
     *,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="A new or empty folder to write into.")],
     version: Annotated[
-        int | None, typer.Option("--version", help="That version; default: the newest.")
+        int | None, typer.Option("--version", metavar="NUMBER", help="That version; default: the newest.")
     ] = None,
     data: Data = DEFAULT_DATA,
     config: Config = None,
