@@ -1,4 +1,4 @@
-"""Who may do what, until accounts come: looking is free, acts are for people at this machine or in a demonstration."""
+"""Who may do what, until accounts come: anyone looks; acts are for this machine or a demonstration."""
 
 from __future__ import annotations
 

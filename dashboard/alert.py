@@ -16,6 +16,8 @@ from .pages.hands import acknowledge_button, alarm_words
 from .queries import Queries
 from .wording import STALE_S, age, local_offset, sentence
 
+POLITE: dict[str, Any] = {"aria-live": "polite"}
+
 
 def frame(q: Queries) -> list[Component]:
     """Places that the callbacks fill; they stand from the start, so that a screen reader hears changes."""
@@ -24,7 +26,7 @@ def frame(q: Queries) -> list[Component]:
         dcc.Store(id="shell-seen", data={}),
         dcc.Store(id="acted"),
         dcc.Store(id="acknowledging"),
-        html.Div(id="polite", role="status", className="unseen", **{"aria-live": "polite"}),
+        html.Div(id="polite", role="status", className="unseen", **POLITE),
         html.Div(id="lost", role="alert", className="lost", hidden=True),
         html.Div(id="alert", role="alert", className="alerts"),
         _dialog(),
@@ -32,9 +34,13 @@ def frame(q: Queries) -> list[Component]:
 
 
 def _dialog() -> Component:
-    return dmc.Modal(
-        id="acknowledge-dialog", title="Acknowledge the alarm", opened=False, centered=True,
-        closeButtonProps={"aria-label": "Close"}, transitionProps={"duration": 0},
+    dialog: Component = dmc.Modal(
+        id="acknowledge-dialog",
+        title="Acknowledge the alarm",
+        opened=False,
+        centered=True,
+        closeButtonProps={"aria-label": "Close"},
+        transitionProps={"duration": 0},
         children=[
             html.P(id="acknowledge-what"),
             field("acknowledge-name", "Your name", persistence=True, persistence_type="local"),
@@ -42,12 +48,13 @@ def _dialog() -> Component:
             html.Div(id="acknowledge-refusal"),
             button("acknowledge-go", "Acknowledge"),
         ],
-    )  # fmt: skip
+    )
+    return dialog
 
 
 def banner(q: Queries) -> list[Component]:
     """One line for each alarm that awaits a person: zone, rule, value, since when, what to do first."""
-    found = []
+    found: list[Component] = []
     for alarm in q.alarms():
         if not alarm.awaiting:
             continue
@@ -55,12 +62,18 @@ def banner(q: Queries) -> list[Component]:
         found.append(
             html.Div(
                 [
-                    html.Div([html.Strong(what), html.Span(f" {since}. "), html.Span(sentence(alarm.spec.action), className="action")]),
+                    html.Div(
+                        [
+                            html.Strong(what),
+                            html.Span(f" {since}. "),
+                            html.Span(sentence(alarm.spec.action), className="action"),
+                        ]
+                    ),
                     acknowledge_button(alarm, "banner"),
                 ],
                 className="alert",
             )
-        )  # fmt: skip
+        )
     return found
 
 

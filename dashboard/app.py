@@ -1,7 +1,7 @@
 """The web application: one process, everything served from here, nothing asked of another host.
 
-    create_app(folder)   the application, for a server or a test
-    serve(folder)        the application behind waitress, on loopback unless told otherwise
+create_app(folder)   the application, for a server or a test
+serve(folder)        the application behind waitress, on loopback unless told otherwise
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from flask import Response, abort, request
 from logger.errors import StillroomError
 
 from . import alert
-from .components import refusal
+from .components import aria, refusal
 from .pages import excursions, inspections, now, trend
 from .queries import Queries
 from .source import Source, StoreSource
@@ -41,7 +41,11 @@ class Server(Protocol):
 
 
 def create_app(
-    store_folder: Path, *, source: Source | None = None, now_ns: Callable[[], int] = time.time_ns, tick_s: float = 5.0
+    store_folder: Path,
+    *,
+    source: Source | None = None,
+    now_ns: Callable[[], int] = time.time_ns,
+    tick_s: float = 5.0,
 ) -> Dash:
     """The application for one data folder; pages ask for news every `tick_s`.
 
@@ -49,12 +53,18 @@ def create_app(
     """
     q = Queries(source or StoreSource(store_folder), now_ns, tick_s)
     app = Dash(
-        __name__, use_async=False, update_title="", title="stillroom", suppress_callback_exceptions=True,
-        assets_folder=str(Path(__file__).parent / "assets"), serve_locally=True, enable_mcp=False,
-    )  # fmt: skip
+        __name__,
+        use_async=False,
+        update_title="",
+        title="stillroom",
+        suppress_callback_exceptions=True,
+        assets_folder=str(Path(__file__).parent / "assets"),
+        serve_locally=True,
+        enable_mcp=False,
+    )
     # A page has one language and one footer, and that is ours.
-    page = app.index_string.replace("<html>", '<html lang="en">')
-    app.index_string = page.replace("<footer>", "<div>").replace("</footer>", "</div>")
+    index = app.index_string.replace("<html>", '<html lang="en">')
+    app.index_string = index.replace("<footer>", "<div>").replace("</footer>", "</div>")
     app.server.config["SECRET_KEY"] = secrets.token_bytes(32)
     app.layout = lambda: shell(q)
     for page in PAGES:
@@ -67,21 +77,31 @@ def create_app(
 
 def shell(q: Queries) -> Component:
     """What every page has: name of the room, navigation, clock, alert, and the ribbon of a demonstration."""
-    links = [html.A(page.TITLE, href=page.PATH, className="nav", id=f"nav-{page.TITLE.lower()}") for page in PAGES]
+    links = [
+        html.A(page.TITLE, href=page.PATH, className="nav", id=f"nav-{page.TITLE.lower()}") for page in PAGES
+    ]
     simulated = q.source.simulated
-    ribbon = [html.Div(html.Span(SIMULATED), className="ribbon", role="note", **{"aria-label": "Simulated data"})] if simulated else []
+    ribbon = (
+        [html.Div(html.Span(SIMULATED), className="ribbon", role="note", **aria("Simulated data"))]
+        if simulated
+        else []
+    )
     body = html.Div(
         [
             html.A("Skip to the page", href="#page", className="skip"),
             html.Div(
                 [
                     *ribbon,
-                    html.Div([html.Strong(q.room.name), html.Span(q.room.site, className="site")], className="room"),
-                    html.Nav(links, **{"aria-label": "Pages"}),
+                    html.Div(
+                        [html.Strong(q.room.name), html.Span(q.room.site, className="site")], className="room"
+                    ),
+                    html.Nav(links, **aria("Pages")),
                     html.Div(id="clock", className="clock"),
                     html.Button("Dark", id="theme-toggle", type="button", className="quiet", n_clicks=0),
                 ],
-                className="head", role="region", **{"aria-label": "Room and pages"},
+                className="head",
+                role="region",
+                **aria("Room and pages"),
             ),
             html.Main([*alert.frame(q), html.Div(id="page")], tabIndex=-1),
             html.Footer(_footer(q)),
@@ -90,19 +110,26 @@ def shell(q: Queries) -> Component:
         ],
         className="shell" + (" simulated" if simulated else ""),
     )
-    return dmc.MantineProvider(body, id="mantine", theme={"respectReducedMotion": True, "fontFamily": "B612, sans-serif"})
+    whole: Component = dmc.MantineProvider(
+        body, id="mantine", theme={"respectReducedMotion": True, "fontFamily": "B612, sans-serif"}
+    )
+    return whole
 
 
 def _footer(q: Queries) -> str:
     setup = q.setup
-    return f"{setup.room.site}, {setup.room.name} · setup {setup.version}, {setup.digest[:12]} · custodian {setup.room.custodian}"
+    room = setup.room
+    version = f"setup {setup.version}, {setup.digest[:12]}"
+    return f"{room.site}, {room.name} · {version} · custodian {room.custodian}"
 
 
 def page_of(q: Queries, path: str, search: str) -> Component:
     """The page for an address; a fault that we raise ourselves is told in its place."""
-    found = next((page for page in PAGES if page.PATH == (path.rstrip("/") or "/")), None)
+    found = next((page for page in PAGES if (path.rstrip("/") or "/") == page.PATH), None)
     if found is None:
-        return html.Div([html.H1("There is no such page", className="page"), html.P(html.A("Go to Now", href="/"))])
+        return html.Div(
+            [html.H1("There is no such page", className="page"), html.P(html.A("Go to Now", href="/"))]
+        )
     try:
         drawn: Component = found.layout(q, search)
     except StillroomError as fault:
@@ -115,13 +142,14 @@ def _route(app: Dash, q: Queries) -> None:
     def show(path: str | None, search: str | None) -> Component:
         return page_of(q, path or "/", search or "")
 
-    app.clientside_callback(
+    in_browser: Any = app.clientside_callback  # without type information
+    in_browser(
         ClientsideFunction("stillroom", "theme"),
         Output("mantine", "forceColorScheme"),
         Output("theme-toggle", "children"),
         Input("theme-toggle", "n_clicks"),
     )
-    app.clientside_callback(
+    in_browser(
         ClientsideFunction("stillroom", "place"),
         Output("path", "data"),
         Input("address", "pathname"),
@@ -130,29 +158,33 @@ def _route(app: Dash, q: Queries) -> None:
 
 
 def _secure(app: Dash) -> None:
-    """Headers of every answer, and no request from a page of another origin. Called when all callbacks stand."""
+    """Headers of every answer; no request from a page of another origin. Called when all callbacks stand."""
     scripts = " ".join(["'self'", *app.csp_hashes()])
     policy = (
-        f"default-src 'self'; script-src {scripts}; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
-        "font-src 'self' data:; connect-src 'self'; worker-src 'self' blob:; frame-ancestors 'none'; object-src 'none'; "
-        "base-uri 'self'; form-action 'self'"
+        f"default-src 'self'; script-src {scripts}; style-src 'self' 'unsafe-inline'; "
+        "img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self'; worker-src 'self' blob:; "
+        "frame-ancestors 'none'; object-src 'none'; base-uri 'self'; form-action 'self'"
     )
     headers = {
-        "Content-Security-Policy": policy, "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer",
-        "X-Frame-Options": "DENY", "Cross-Origin-Opener-Policy": "same-origin",
+        "Content-Security-Policy": policy,
+        "X-Content-Type-Options": "nosniff",
+        "Referrer-Policy": "no-referrer",
+        "X-Frame-Options": "DENY",
+        "Cross-Origin-Opener-Policy": "same-origin",
         "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
-    }  # fmt: skip
+    }
 
-    @app.server.before_request
     def same_origin() -> None:
         origin = request.headers.get("Origin")
         if request.method != "GET" and origin and origin.partition("://")[2] != request.host:
             abort(403)
 
-    @app.server.after_request
     def harden(response: Response) -> Response:
         response.headers.update(headers)
         return response
+
+    app.server.before_request(same_origin)
+    app.server.after_request(harden)
 
 
 def bind(folder: Path, host: str = "127.0.0.1", port: int = 8060, **more: Any) -> Server:
@@ -160,12 +192,16 @@ def bind(folder: Path, host: str = "127.0.0.1", port: int = 8060, **more: Any) -
     from waitress import create_server
 
     app = create_app(folder, **more)
-    server: Server = create_server(app.server, host=host, port=port, threads=8, ident=None, clear_untrusted_proxy_headers=True)
+    server: Server = create_server(
+        app.server, host=host, port=port, threads=8, ident=None, clear_untrusted_proxy_headers=True
+    )
     return server
 
 
-def serve(folder: Path, host: str = "127.0.0.1", port: int = 8060, on_ready: Callable[[str], None] | None = None) -> None:
-    """Serve until interrupted. TLS is for a proxy in front; beyond loopback acts on a real record are refused."""
+def serve(
+    folder: Path, host: str = "127.0.0.1", port: int = 8060, on_ready: Callable[[str], None] | None = None
+) -> None:
+    """Serve until interrupted. TLS is for a proxy in front; beyond loopback a real record takes no acts."""
     server = bind(folder, host, port)
     address = f"http://{host}:{port}/"
     log.info("serving %s at %s", folder, address)

@@ -18,40 +18,60 @@ from .figures import Figure
 from .wording import local, offset_s, offset_text
 
 Child = Any
-CONFIG = {
-    "displayModeBar": False, "displaylogo": False, "plotlyServerURL": "", "showTips": False, "scrollZoom": False,
-    "modeBarButtonsToRemove": ["sendChartToCloud", "lasso2d", "select2d"], "doubleClick": "reset+autosize",
-}  # fmt: skip
+CONFIG: Any = {
+    "displayModeBar": False,
+    "displaylogo": False,
+    "plotlyServerURL": "",
+    "showTips": False,
+    "scrollZoom": False,
+    "modeBarButtonsToRemove": ["sendChartToCloud", "lasso2d", "select2d"],
+    "doubleClick": "reset+autosize",
+}
+
+
+HIDDEN: dict[str, Any] = {"aria-hidden": "true"}
+
+
+def aria(label: str) -> dict[str, Any]:
+    """The name under which a screen reader tells a part."""
+    return {"aria-label": label}
 
 
 def graph(ident: Any, figure: Figure, label: str, height: int = 400) -> Component:
     """A chart that a screen reader meets as one picture with words; its table stands behind it."""
-    drawn = dcc.Graph(id=ident, figure=figure, config=CONFIG, responsive=True, style={"height": f"{height}px"})
-    return html.Div(drawn, role="img", className="chart", **{"aria-label": label})
+    drawn = dcc.Graph(
+        id=ident, figure=figure, config=CONFIG, responsive=True, style={"height": f"{height}px"}
+    )
+    return html.Div(drawn, role="img", className="chart", **aria(label))
 
 
 def svg(text: str, ident: Any = None) -> Component:
     """A drawing of ours; assets/drawings.js puts the text into the page."""
-    named = {"id": ident} if ident is not None else {}
-    return html.Div(className="drawing", **named, **{"data-svg": text})
+    more: dict[str, Any] = {"data-svg": text}
+    if ident is not None:
+        more["id"] = ident
+    return html.Div(className="drawing", **more)
 
 
 def card(title: str, *children: Child, aside: Child = "", ident: str = "") -> Component:
     """A titled part of a page, a landmark for nobody: headings are enough."""
-    named = {"id": ident} if ident else {}
+    named: dict[str, Any] = {"id": ident} if ident else {}
     head = html.Div([html.H2(title), html.Span(aside, className="aside")], className="card-head")
     return html.Section([head, *children], className="card", **named)
 
 
-def table(head: Sequence[str], rows: Sequence[Sequence[Child]], caption: str, *, figures: Sequence[int] = ()) -> Component:
+def table(
+    head: Sequence[str], rows: Sequence[Sequence[Child]], caption: str, *, figures: Sequence[int] = ()
+) -> Component:
     """A table with a caption and header cells; columns in `figures` are set in tabular figures."""
     cells = [
-        html.Tr([html.Td(cell, className="figure" if i in figures else "") for i, cell in enumerate(row)]) for row in rows
+        html.Tr([html.Td(cell, className="figure" if i in figures else "") for i, cell in enumerate(row)])
+        for row in rows
     ]
     body = cells or [html.Tr(html.Td("none", colSpan=len(head)))]
     heads = html.Tr([html.Th(text, scope="col") if text else html.Td() for text in head])
     drawn = html.Table([html.Caption(caption), html.Thead(heads), html.Tbody(body)])
-    return html.Div(drawn, className="table", tabIndex=0, role="region", **{"aria-label": caption})
+    return html.Div(drawn, className="table", tabIndex=0, role="region", **aria(caption))
 
 
 def behind(summary: str, *children: Child) -> Component:
@@ -61,7 +81,7 @@ def behind(summary: str, *children: Child) -> Component:
 
 def swatch(reason: str) -> Component:
     """The mark of a reason as it is drawn in the trace."""
-    return html.Span(className="swatch swatch-" + reason.replace(" ", "-"), **{"aria-hidden": "true"})
+    return html.Span(className="swatch swatch-" + reason.replace(" ", "-"), **HIDDEN)
 
 
 def verdict(word: str, reason: str = "", *, apart: bool = False) -> Component:
@@ -80,11 +100,19 @@ FALLBACK = {"stable": "conforming", "not shown": "indeterminate", "not stable": 
 def period_table(periods: Sequence[Period], zone: str) -> Component:
     """The verdict trace as a table."""
     rows = [
-        [local(p.from_ns, zone), local(p.to_ns, zone), verdict(p.verdict, p.reason), p.rule.partition(".")[2], p.probe,
-         "provisional" if p.provisional else ""]
+        [
+            local(p.from_ns, zone),
+            local(p.to_ns, zone),
+            verdict(p.verdict, p.reason),
+            p.rule.partition(".")[2],
+            p.probe,
+            "provisional" if p.provisional else "",
+        ]
         for p in periods
-    ]  # fmt: skip
-    return table(["from", "to", "verdict", "rule", "probe", ""], rows, "Periods, local time, half-open", figures=(0, 1))
+    ]
+    return table(
+        ["from", "to", "verdict", "rule", "probe", ""], rows, "Periods, local time, half-open", figures=(0, 1)
+    )
 
 
 def key_to_trace() -> Component:
@@ -104,16 +132,25 @@ def refusal(text: str) -> Component:
 
 def field(ident: Any, label: str, value: str = "", **more: Any) -> Component:
     """A labelled line of text to fill in."""
-    return dmc.TextInput(id=ident, label=label, value=value, size="sm", className="field", **more)
+    line: Component = dmc.TextInput(id=ident, label=label, value=value, size="sm", className="field", **more)
+    return line
 
 
 def choice(ident: Any, label: str, options: Mapping[str, str], value: str, **more: Any) -> Component:
     """One of a few, by name."""
     data = [{"value": key, "label": name} for key, name in options.items()]
-    return dmc.Select(
-        id=ident, label=label, data=data, value=value, allowDeselect=False, size="sm", className="field",
-        comboboxProps={"withinPortal": False}, **more,
-    )  # fmt: skip
+    chosen: Component = dmc.Select(
+        id=ident,
+        label=label,
+        data=data,
+        value=value,
+        allowDeselect=False,
+        size="sm",
+        className="field",
+        comboboxProps={"withinPortal": False},
+        **more,
+    )
+    return chosen
 
 
 def button(ident: Any, text: str, *, quiet: bool = False) -> Component:

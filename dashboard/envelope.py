@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,9 @@ class Run:
     period: Period
 
 
-def envelope(taken_ns: Int, value: Float, gap_ns: int, n_out: int = SCREEN_POINTS) -> tuple[list[int], list[float | None]]:
+def envelope(
+    taken_ns: Int, value: Float, gap_ns: int, n_out: int = SCREEN_POINTS
+) -> tuple[list[int], list[float | None]]:
     """Instants and values for a line: minima and maxima of equal shares of each gapless piece.
 
     taken_ns, value: shape (n,), ascending. Where two neighbours are further apart than `gap_ns`, a None
@@ -52,9 +55,10 @@ def _extremes(value: Float, n_out: int) -> NDArray[np.int64]:
     """Places of the least and the greatest value of each of n_out/2 shares, with both ends."""
     if len(value) <= n_out:
         return np.arange(len(value))
-    from tsdownsample import MinMaxDownsampler
+    import tsdownsample
 
-    chosen = MinMaxDownsampler().downsample(np.ascontiguousarray(value), n_out=n_out - n_out % 2)
+    thin: Any = tsdownsample.MinMaxDownsampler  # without type information
+    chosen = thin().downsample(np.ascontiguousarray(value), n_out=n_out - n_out % 2)
     return np.unique(np.concatenate([[0], chosen.astype(np.int64), [len(value) - 1]]))
 
 
@@ -81,7 +85,9 @@ def trace(periods: Sequence[Period], from_ns: int, to_ns: int, bins: int = SCREE
     return _runs(decided, periods, from_ns, to_ns, width)
 
 
-def _runs(decided: NDArray[np.int64], periods: Sequence[Period], from_ns: int, to_ns: int, width: float) -> list[Run]:
+def _runs(
+    decided: NDArray[np.int64], periods: Sequence[Period], from_ns: int, to_ns: int, width: float
+) -> list[Run]:
     edges = np.flatnonzero(np.diff(decided)) + 1
     starts, ends = [0, *edges.tolist()], [*edges.tolist(), len(decided)]
     runs = []
@@ -96,7 +102,7 @@ def _runs(decided: NDArray[np.int64], periods: Sequence[Period], from_ns: int, t
 
 
 def _edge(bin_number: int, from_ns: int, to_ns: int, width: float, true_ns: int) -> int:
-    """The true end of the period where it lies within one bin of the drawn edge, so that wide views stay exact."""
+    """The true end of the period where it lies within one bin of the drawn edge, else that edge."""
     drawn = min(from_ns + int(bin_number * width), to_ns)
     clipped = min(max(true_ns, from_ns), to_ns)
     return clipped if abs(clipped - drawn) <= width else drawn

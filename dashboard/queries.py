@@ -6,42 +6,36 @@ age of the last word in words.
 
 from __future__ import annotations
 
+import math
 import secrets
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.errors import IntervalError, Refused, UnknownName
-from logger.model import NS, AlarmSpec, Conformity, Inspection, Period, Room, Rule, RuleState, Setup, Zone
+from logger.model import (
+    NS,
+    AlarmSpec,
+    Inspection,
+    Period,
+    Position,
+    Room,
+    Rule,
+    Setup,
+    Zone,
+)
 from logger.units import quantity
 
 from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace
+from .field import Spot
 from .figures import Chart, Line
-from .plan import Spot
 from .source import Source
-from .wording import STALE_S, age, offset_s, parsed
+from .statements import Statement, statement
+from .wording import offset_s
 
 LIVE_WINDOW_S = 12 * 3600
-
-
-@dataclass(frozen=True)
-class Statement:
-    """The newest word on a zone, or that there is none to trust."""
-
-    zone: str
-    name: str
-    verdict: str
-    reason: str
-    sentence: str
-    next_step: str
-    rules: tuple[RuleState, ...]
-    since_ns: int | None
-    at_ns: int | None
-    provisional: bool
-    oldest_reading_s: float | None
-    stale: bool
 
 
 @dataclass(frozen=True)
@@ -93,7 +87,7 @@ class Queries:
     def statements(self) -> list[Statement]:
         """One for each zone, in the order of the setup."""
         live, now = self.source.live(), self.now_ns()
-        return [_statement(zone, live.get(key), now) for key, zone in self.setup.zones.items()]
+        return [statement(zone, live.get(key), now) for key, zone in self.setup.zones.items()]
 
     def alarms(self) -> list[OpenAlarm]:
         """Alarms that are not normal: those that await a person first, then by priority, then the oldest."""
@@ -105,7 +99,9 @@ class Queries:
             if alarm.state is not AlarmState.NORMAL and alarm.key in specs
         ]
         order = ("high", "medium", "low")
-        return sorted(found, key=lambda a: (not a.awaiting, order.index(a.spec.priority), a.alarm.since_ns or 0))
+        return sorted(
+            found, key=lambda a: (not a.awaiting, order.index(a.spec.priority), a.alarm.since_ns or 0)
+        )
 
     def inspections(self) -> list[Inspection]:
         return sorted(self.source.inspections(), key=lambda i: i.from_ns)
@@ -145,9 +141,16 @@ class Queries:
         return [c for c in setup.channels_in(zone) if setup.channels[c].quantity == name]
 
     def chart(
-        self, zone: str, name: str, from_ns: int, to_ns: int, *, channels: Sequence[str] | None = None,
-        bins: int = SCREEN_BINS, marks: bool = False,
-    ) -> Chart:  # fmt: skip
+        self,
+        zone: str,
+        name: str,
+        from_ns: int,
+        to_ns: int,
+        *,
+        channels: Sequence[str] | None = None,
+        bins: int = SCREEN_BINS,
+        marks: bool = False,
+    ) -> Chart:
         """A window of a zone: lines thinned with their extremes kept, limits as in force, the trace."""
         setup, now = self.setup, self.now_ns()
         every = [c for c in setup.channels if setup.channels[c].quantity == name]
@@ -155,15 +158,25 @@ class Queries:
         judged_to = min(to_ns, now)
         periods = self.source.periods(zone, from_ns, judged_to, now) if judged_to > from_ns else []
         return Chart(
-            zone=setup.zone(zone).name, quantity=name, unit=quantity(name).unit, from_ns=from_ns, to_ns=to_ns,
+            zone=setup.zone(zone).name,
+            quantity=name,
+            unit=quantity(name).unit,
+            from_ns=from_ns,
+            to_ns=to_ns,
             offset_s=offset_s(to_ns - 1, setup.room.timezone),
             lines=[self.line(c, from_ns, to_ns, every.index(c)) for c in wanted],
-            limits=[r for r in setup.rules if r.zone == zone and r.kind == "limit" and r.quantity == name and not r.activity],
+            limits=[
+                r
+                for r in setup.rules
+                if r.zone == zone and r.kind == "limit" and r.quantity == name and not r.activity
+            ],
             runs=trace(periods, from_ns, to_ns, bins),
-            excursions=self.source.excursions(zone, from_ns, judged_to, now) if marks and judged_to > from_ns else (),
+            excursions=self.source.excursions(zone, from_ns, judged_to, now)
+            if marks and judged_to > from_ns
+            else (),
             inspections=self.touching(zone, from_ns, to_ns) if marks else (),
             notes=_clock_changes(from_ns, to_ns, setup.room.timezone),
-        )  # fmt: skip
+        )
 
     def line(self, channel: str, from_ns: int, to_ns: int, place: int) -> Line:
         """One channel over a window."""
@@ -178,10 +191,14 @@ class Queries:
         probe = self.setup.channels[channel].probe
         return f"{probe} {position.name.split()[-1]}" if position else probe
 
-    def position_of(self, channel: str) -> Any:
+    def position_of(self, channel: str) -> Position | None:
         """Where the probe of a channel stands now, or None."""
         now = self.now_ns()
-        standing = [p for p in self.setup.placements_of(channel) if p.from_ns <= now and (p.to_ns is None or p.to_ns > now)]
+        standing = [
+            p
+            for p in self.setup.placements_of(channel)
+            if p.from_ns <= now and (p.to_ns is None or p.to_ns > now)
+        ]
         return self.setup.positions.get(standing[-1].position) if standing else None
 
     def periods(self, zone: str, from_ns: int, to_ns: int) -> list[Period]:
@@ -191,9 +208,10 @@ class Queries:
     def touching(self, zone: str, from_ns: int, to_ns: int) -> list[Inspection]:
         """Inspections of a zone that touch a window."""
         return [
-            i for i in self.inspections()
+            i
+            for i in self.inspections()
             if i.zone == zone and i.from_ns < to_ns and (i.to_ns is None or i.to_ns > from_ns)
-        ]  # fmt: skip
+        ]
 
     # Live.
 
@@ -209,8 +227,7 @@ class Queries:
         found = {}
         for channel, (first, last) in spans.items():
             taken, value, _ = self.source.corrected(channel, first, last + 1)
-            pairs = [(int(t), round(float(v), 4) if v == v else None) for t, v in zip(taken, value, strict=True)]
-            found[channel] = ([t for t, _ in pairs], [v for _, v in pairs])
+            found[channel] = taken.tolist(), [None if math.isnan(v) else round(v, 4) for v in value.tolist()]
         return found, newest
 
     def spots(self) -> list[Spot]:
@@ -223,11 +240,24 @@ class Queries:
                 continue
             value, U, seconds = self._newest_corrected(key, newest, now)
             trusted = value is not None and seconds <= channel.max_age_s and key not in overdue
-            found.append(Spot(channel.probe, place.name, place.medium, *place.xyz_m, value, U, seconds, trusted,
-                              "certificate overdue" if key in overdue else ""))  # fmt: skip
+            found.append(
+                Spot(
+                    channel.probe,
+                    place.name,
+                    place.medium,
+                    *place.xyz_m,
+                    value,
+                    U,
+                    seconds,
+                    trusted,
+                    "certificate overdue" if key in overdue else "",
+                )
+            )
         return found
 
-    def _newest_corrected(self, key: str, newest: Mapping[str, Any], now: int) -> tuple[float | None, float | None, float]:
+    def _newest_corrected(
+        self, key: str, newest: Mapping[str, Any], now: int
+    ) -> tuple[float | None, float | None, float]:
         row = newest.get(key)
         if row is None:
             return None, None, float("inf")
@@ -242,16 +272,23 @@ class Queries:
         """
         now = self.now_ns()
         bands = [
-            (r.lower, r.upper) for r in self.setup.rules
-            if r.kind == "limit" and r.quantity == "temperature" and r.lower is not None and r.upper is not None
-            and r.from_ns <= now and (r.to_ns is None or r.to_ns > now)
-        ]  # fmt: skip
+            (r.lower, r.upper)
+            for r in self.setup.rules
+            if r.kind == "limit"
+            and r.quantity == "temperature"
+            and r.lower is not None
+            and r.upper is not None
+            and r.from_ns <= now
+            and (r.to_ns is None or r.to_ns > now)
+        ]
         low, high = min(bands, key=lambda band: band[1] - band[0], default=(19.5, 20.5))
         return (3 * low + high) / 4, (low + 3 * high) / 4
 
     # The check of an interval, and acts.
 
-    def check(self, zone: str, from_ns: int, to_ns: int, pre_window_s: int | None = None) -> Mapping[str, Any]:
+    def check(
+        self, zone: str, from_ns: int, to_ns: int, pre_window_s: int | None = None
+    ) -> Mapping[str, Any]:
         """The check of a past interval; an empty or future one is refused with the reason."""
         self.zone(zone)
         now = self.now_ns()
@@ -279,7 +316,7 @@ class Queries:
         return job
 
     def stop_inspection(self, key: str, who: str) -> Inspection:
-        """The end of a running inspection is now; who started it may stop it without saying the name again."""
+        """The end of a running inspection is now; who started it need not say the name again."""
         job = self.inspection(key)
         if job.to_ns is not None:
             raise Refused(f"Inspection {key} was stopped already; its interval stands.")
@@ -289,39 +326,6 @@ class Queries:
 def _wanted(text: str, what: str) -> None:
     if not text or not text.strip():
         raise Refused(f"Nothing was changed: wanted {what}.")
-
-
-def _statement(zone: Zone, body: Mapping[str, Any] | None, now: int) -> Statement:
-    if body is None:
-        return Statement(
-            zone.key, zone.name, "not shown", "indeterminate", f"{zone.name}: not shown.",
-            "The service has not judged this zone yet. Start it with `stillroom run`.",
-            (), None, None, False, None, True,
-        )  # fmt: skip
-    at = parsed(body["at"])
-    seconds = (now - at) / NS
-    said = Statement(
-        zone.key, zone.name, body["verdict"], body["reason"], body["sentence"], body.get("next_step", ""),
-        tuple(_rule_state(r) for r in body.get("rules", ())), parsed(body["since"]) if body.get("since") else None,
-        at, bool(body.get("provisional")), body.get("oldest_reading_s"), False,
-    )  # fmt: skip
-    if seconds <= STALE_S:
-        return said
-    return replace(
-        said, verdict="not shown", reason="indeterminate", stale=True, rules=(),
-        sentence=f"{zone.name}: not shown. The last word is {age(seconds)} old.",
-        next_step=f"It was: {said.sentence} The service has not judged since; look whether it runs.",
-    )  # fmt: skip
-
-
-def _rule_state(body: Mapping[str, Any]) -> RuleState:
-    found = body["conformity"]
-    conformity = Conformity[found.upper().replace(" ", "_")] if isinstance(found, str) else Conformity(found)
-    return RuleState(
-        body["rule"], body["name"], parsed(body["cell_ns"]) if "cell_ns" in body else 0, body.get("value"), body.get("U"),
-        body.get("margin"), body["unit"], body.get("lower"), body.get("upper"), conformity, body.get("probe") or "",
-        body.get("why") or "",
-    )  # fmt: skip
 
 
 def _open_alarm(setup: Setup, spec: AlarmSpec, alarm: Alarm) -> OpenAlarm:
@@ -343,4 +347,3 @@ def _clock_changes(from_ns: int, to_ns: int, zone: str) -> list[tuple[int, str]]
             found.append((at, "clock put back" if after < before else "clock put forward"))
         before = after
     return found
-

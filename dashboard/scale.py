@@ -72,10 +72,8 @@ def label(state: RuleState) -> str:
     limits += [f"upper limit {plain(state.upper, state.unit)}"] if state.upper is not None else []
     probe = f", {state.probe}" if state.probe else ""
     why = f", {state.why}" if state.why else ""
-    return (
-        f"{state.name}{probe}: {figure(state.value, state.unit, state.U)}; {', '.join(limits) or 'no limit'}; "
-        f"{WORD[state.conformity]}{why}"
-    )
+    value = figure(state.value, state.unit, state.U)
+    return f"{state.name}{probe}: {value}; {', '.join(limits) or 'no limit'}; {WORD[state.conformity]}{why}"
 
 
 def scale(state: RuleState, r: float = 1.0) -> str:
@@ -93,7 +91,11 @@ def scale(state: RuleState, r: float = 1.0) -> str:
 def _head(state: RuleState) -> str:
     name = state.name + (f", {state.probe}" if state.probe else "")
     value = figure(state.value, state.unit, state.U)
-    word = "" if state.conformity in (Conformity.CONFORMING, Conformity.NOT_APPLICABLE) else WORD[state.conformity]
+    word = (
+        ""
+        if state.conformity in (Conformity.CONFORMING, Conformity.NOT_APPLICABLE)
+        else WORD[state.conformity]
+    )
     warn = f'<tspan class="scale-word"> {escape(word)}</tspan>' if word else ""
     return (
         f'<text x="0" y="12" class="scale-name">{escape(name)}{warn}</text>'
@@ -126,7 +128,8 @@ def _graduations(axis: Axis) -> str:
     first = math.ceil(axis.low / step - 1e-9)
     last = math.floor(axis.high / step + 1e-9)
     strokes = "".join(
-        f"M{axis.x(i * step)} {LINE_Y}v{7 if i % 5 == 0 else 4}" for i in range(first, min(last, first + 60) + 1)
+        f"M{axis.x(i * step)} {LINE_Y}v{7 if i % 5 == 0 else 4}"
+        for i in range(first, min(last, first + 60) + 1)
     )
     return f'<path class="scale-line" d="M0 {LINE_Y}H{WIDTH:.0f}{strokes}"/>'
 
@@ -150,7 +153,9 @@ def _pointer(axis: Axis, value: float, U: float | None) -> str:
     parts = []
     if U:
         left, right = axis.x(value - U), axis.x(value + U)
-        ends = "".join(f"M{e} {top - 3}v6" for e, inside in ((left, value - U), (right, value + U)) if axis.holds(inside))
+        ends = "".join(
+            f"M{e} {top - 3}v6" for e, inside in ((left, value - U), (right, value + U)) if axis.holds(inside)
+        )
         parts.append(f'<path class="scale-bracket" d="M{left} {top}H{right}{ends}"/>')
     if axis.holds(value):
         parts.append(f'<path class="scale-pointer" d="M{x - 5} {top + 1}h10l-5 9z"/>')

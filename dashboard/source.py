@@ -55,7 +55,9 @@ class Source(Protocol):
     def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
         """Excursions that touch the interval."""
 
-    def check(self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None) -> Mapping[str, Any]:
+    def check(
+        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None
+    ) -> Mapping[str, Any]:
         """The check of an interval, as `stillroom check --json` prints it."""
 
     def alarms(self) -> list[Alarm]:
@@ -96,7 +98,7 @@ class StoreSource:
         versions = self.store.setups()
         if not versions:
             raise StoreError(
-                f"The data folder {self.store.folder} has no setup yet. Apply one with `stillroom config apply`."
+                f"The data folder {self.store.folder} has no setup yet; apply one: stillroom config apply."
             )
         newest = versions[-1]
         with self._lock:
@@ -139,7 +141,9 @@ class StoreSource:
         said = [parsed(body["at"]) for body in self.live().values()]
         return not said or now_ns - max(said) > STALE_S * NS
 
-    def check(self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None) -> Mapping[str, Any]:
+    def check(
+        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None
+    ) -> Mapping[str, Any]:
         with self._lock:
             return self._current()[1].check(zone, from_ns, to_ns, now_ns, pre_window_s=pre_window_s).to_json()
 

@@ -13,7 +13,11 @@ from logger.model import NS
 STALE_S = 180.0
 # The unit of the model as it is printed.
 PRINTED_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH", "1/m3": "1/m³"}
-QUANTITY_NAME = {"temperature": "temperature", "relative_humidity": "relative humidity", "pressure": "pressure"}
+QUANTITY_NAME = {
+    "temperature": "temperature",
+    "relative_humidity": "relative humidity",
+    "pressure": "pressure",
+}
 # Pressure is kept in Pa and read in hPa; everything else is shown in its canonical unit.
 SHOWN_FACTOR = {"Pa": (0.01, "hPa")}
 
@@ -136,7 +140,7 @@ def plain(value: float | None, name: str) -> str:
 
 
 def instant(text: str, zone: str, *, wanted_in: str) -> int:
-    """Nanoseconds UTC of what a person wrote into a field; IntervalError names the field and what is wanted."""
+    """Nanoseconds UTC of what a person wrote into a field; IntervalError names the field."""
     return parse(text, ZoneInfo(zone), wanted_in)
 
 

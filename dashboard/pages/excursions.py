@@ -1,4 +1,4 @@
-"""Page Excursions: each run of a rule not met, with its figures. Deeper work on them comes with dispositions."""
+"""Page Excursions: each run of a rule not met, with its figures and the way to its trend."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from dash.development.base_component import Component
 
 from logger.model import NS, Excursion
 
-from ..components import card, table
+from ..components import aria, card, table
 from ..queries import Queries
 from ..wording import age, local, plain, unit, written
 
@@ -25,8 +25,15 @@ def layout(q: Queries, _: str) -> Component:
     newest = sorted(found, key=lambda e: -e.from_ns)
     rows = [_row(q, e) for e in newest[:LIMIT]]
     head = ["zone", "rule", "from", "to", "lasted", "worst", "limit", "exceedance", "proven", "probes", ""]
-    caption = "Excursions, local time" + (f"; the newest {LIMIT} of {len(found)}" if len(found) > LIMIT else "")
-    return html.Div([html.H1("Excursions", className="page"), card("Runs of a rule not met", table(head, rows, caption, figures=(2, 3, 4, 5, 6, 7)))])
+    caption = "Excursions, local time" + (
+        f"; the newest {LIMIT} of {len(found)}" if len(found) > LIMIT else ""
+    )
+    return html.Div(
+        [
+            html.H1("Excursions", className="page"),
+            card("Runs of a rule not met", table(head, rows, caption, figures=(2, 3, 4, 5, 6, 7))),
+        ]
+    )
 
 
 def _row(q: Queries, e: Excursion) -> list[object]:
@@ -34,14 +41,28 @@ def _row(q: Queries, e: Excursion) -> list[object]:
     name = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
     area = unit("K" if e.unit == "degC" else e.unit)
     return [
-        q.zone(e.zone).name, name, local(e.from_ns, zone), local(e.to_ns, zone), age((e.to_ns - e.from_ns) / NS),
-        plain(e.worst, e.unit), plain(e.limit, e.unit), f"{e.exceedance:.2f} {area}·h", "yes" if e.proven else "no",
-        ", ".join(e.probes), html.A("trend", href=f"/trend?{_around(e, zone)}", **{"aria-label": f"trend around {local(e.from_ns, zone)}"}),
-    ]  # fmt: skip
+        q.zone(e.zone).name,
+        name,
+        local(e.from_ns, zone),
+        local(e.to_ns, zone),
+        age((e.to_ns - e.from_ns) / NS),
+        plain(e.worst, e.unit),
+        plain(e.limit, e.unit),
+        f"{e.exceedance:.2f} {area}·h",
+        "yes" if e.proven else "no",
+        ", ".join(e.probes),
+        html.A("trend", href=f"/trend?{_around(e, zone)}", **aria(f"trend around {local(e.from_ns, zone)}")),
+    ]
 
 
 def _around(e: Excursion, zone: str) -> str:
-    return urlencode({"zone": e.zone, "from": written(e.from_ns - 4 * 3600 * NS, zone), "to": written(e.to_ns + 6 * 3600 * NS, zone)})
+    return urlencode(
+        {
+            "zone": e.zone,
+            "from": written(e.from_ns - 4 * 3600 * NS, zone),
+            "to": written(e.to_ns + 6 * 3600 * NS, zone),
+        }
+    )
 
 
 def register(_: Dash, __: Queries) -> None:

@@ -1,4 +1,4 @@
-"""What needs a hand: open alarms, excursions of the day, running inspections, overdue probes; most urgent first."""
+"""What needs a hand, most urgent first: alarms, running inspections, excursions, overdue probes."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dash.development.base_component import Component
 
 from logger.model import NS
 
+from ..components import aria
 from ..queries import OpenAlarm, Queries
 from ..wording import clock, figure, local, plain, unit
 
@@ -21,7 +22,11 @@ def rows(q: Queries) -> list[Component]:
 
 def _row(what: str, since: str, end: Component | str, css: str = "") -> Component:
     return html.Div(
-        [html.Span(what, className="what"), html.Span(since, className="since"), html.Span(end, className="end")],
+        [
+            html.Span(what, className="what"),
+            html.Span(since, className="since"),
+            html.Span(end, className="end"),
+        ],
         className=f"hand {css}",
     )
 
@@ -33,16 +38,25 @@ def alarm_words(alarm: OpenAlarm, q: Queries) -> tuple[str, str]:
     value = f" {figure(worst.value, worst.unit, worst.U)}" if worst and worst.value is not None else ""
     probe = f" on {worst.probe}" if worst and worst.probe else ""
     limit = f", limit {plain(alarm.limit, worst.unit)}" if worst and alarm.limit is not None else ""
-    since = clock(alarm.alarm.since_ns, q.now_ns(), q.room.timezone) if alarm.alarm.since_ns else "an unknown time"
+    since = (
+        clock(alarm.alarm.since_ns, q.now_ns(), q.room.timezone)
+        if alarm.alarm.since_ns
+        else "an unknown time"
+    )
     return f"{alarm.zone}: {name}{value}{probe}{limit}", f"since {since}, {alarm.alarm.state}"
 
 
 def acknowledge_button(alarm: OpenAlarm, place: str) -> Component:
     """Opens the question for name and comment."""
+    name = alarm.rule.name if alarm.rule else alarm.spec.rule
     return html.Button(
-        "Acknowledge", id={"type": "acknowledge", "alarm": alarm.alarm.key, "place": place}, type="button", className="act",
-        n_clicks=0, **{"aria-label": f"Acknowledge: {alarm.zone}, {alarm.rule.name if alarm.rule else alarm.spec.rule}"},
-    )  # fmt: skip
+        "Acknowledge",
+        id={"type": "acknowledge", "alarm": alarm.alarm.key, "place": place},
+        type="button",
+        className="act",
+        n_clicks=0,
+        **aria(f"Acknowledge: {alarm.zone}, {name}"),
+    )
 
 
 def _alarms(q: Queries) -> list[Component]:
@@ -71,8 +85,8 @@ def _excursions(q: Queries) -> list[Component]:
     for e in sorted(q.source.excursions(None, now - DAY_NS, now, now), key=lambda e: -e.to_ns)[:4]:
         rule = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
         what = f"Excursion, {q.zone(e.zone).name}: {rule}, worst {plain(e.worst, e.unit)}"
-        figure_words = f"{e.exceedance:.2f} {unit(e.unit)}·h".replace("°C", "K")
-        found.append(_row(what, f"{clock(e.from_ns, now, zone)}–{clock(e.to_ns, now, zone)}", figure_words))
+        area = f"{e.exceedance:.2f} {unit(e.unit)}·h".replace("°C", "K")
+        found.append(_row(what, f"{clock(e.from_ns, now, zone)}–{clock(e.to_ns, now, zone)}", area))
     return found
 
 
@@ -82,6 +96,10 @@ def _overdue(q: Queries) -> list[Component]:
         probe = q.setup.channels[o.channel].probe
         by_probe[probe] = min(o.due_ns, by_probe.get(probe, o.due_ns))
     return [
-        _row(f"Probe {probe} is overdue: confirm it or swap it", f"due {local(due - 1, q.room.timezone)[:10]}", "overdue")
+        _row(
+            f"Probe {probe} is overdue: confirm it or swap it",
+            f"due {local(due - 1, q.room.timezone)[:10]}",
+            "overdue",
+        )
         for probe, due in by_probe.items()
     ]

@@ -13,13 +13,26 @@ from logger.errors import StillroomError
 from logger.model import NS, Inspection
 
 from .. import figures
-from ..components import at_offset, behind, button, card, choice, field, graph, key_to_trace, period_table, refusal, table, verdict
+from ..components import (
+    at_offset,
+    behind,
+    button,
+    card,
+    choice,
+    field,
+    graph,
+    key_to_trace,
+    period_table,
+    refusal,
+    table,
+    verdict,
+)
 from ..queries import Queries
 from ..wording import between, figure, instant, parsed, plain, sentence, written
 
 TITLE = "Inspections"
 PATH = "/inspections"
-NAME_KEPT = {"persistence": True, "persistence_type": "local"}
+NAME_KEPT: dict[str, Any] = {"persistence": True, "persistence_type": "local"}
 WORSE = ("stable", "not shown", "not stable")
 
 
@@ -38,13 +51,22 @@ def layout(q: Queries, search: str) -> Component:
             html.H1("Inspections", className="page"),
             html.Div(
                 [
-                    html.Div([card("Check an interval", _check_form(q, asked), refusal(refused)), *(answer or [jobs])], className="main-side"),
-                    html.Div([card("Start an inspection", _start_form(q)), *([jobs] if answer else [])], className="other-side"),
+                    html.Div(
+                        [
+                            card("Check an interval", _check_form(q, asked), refusal(refused)),
+                            *(answer or [jobs]),
+                        ],
+                        className="main-side",
+                    ),
+                    html.Div(
+                        [card("Start an inspection", _start_form(q)), *([jobs] if answer else [])],
+                        className="other-side",
+                    ),
                 ],
                 className="two",
             ),
         ]
-    )  # fmt: skip
+    )
 
 
 def _filled(q: Queries, asked: dict[str, str]) -> dict[str, str]:
@@ -53,8 +75,11 @@ def _filled(q: Queries, asked: dict[str, str]) -> dict[str, str]:
         return asked
     job, zone = q.inspection(asked["inspection"]), q.room.timezone
     return {
-        **asked, "zone": job.zone, "from": written(job.from_ns, zone), "to": written(job.to_ns or q.now_ns(), zone),
-    }  # fmt: skip
+        **asked,
+        "zone": job.zone,
+        "from": written(job.from_ns, zone),
+        "to": written(job.to_ns or q.now_ns(), zone),
+    }
 
 
 def _check_form(q: Queries, asked: Mapping[str, str]) -> Component:
@@ -104,7 +129,10 @@ def _job(q: Queries, job: Inspection) -> Component:
     return html.Div(
         [
             html.Span(html.A(job.title, href=f"/inspections?inspection={job.key}"), className="what"),
-            html.Span([html.Span(q.zone(job.zone).name), html.Span(between(job.from_ns, job.to_ns, zone))], className="since"),
+            html.Span(
+                [html.Span(q.zone(job.zone).name), html.Span(between(job.from_ns, job.to_ns, zone))],
+                className="since",
+            ),
             html.Span(end, className="end"),
         ],
         className="hand",
@@ -118,17 +146,28 @@ def verdict_of(q: Queries, job: Inspection) -> tuple[str, str]:
     except StillroomError as refused:
         return "not shown", str(refused)
     leading = found["reasons"][0]["reason"] if found["reasons"] else "conforming"
-    return str(found["verdict"]), str(leading) + (" so far" if job.to_ns is None and leading != "conforming" else "")
+    return str(found["verdict"]), str(leading) + (
+        " so far" if job.to_ns is None and leading != "conforming" else ""
+    )
 
 
 def answered(q: Queries, asked: Mapping[str, str]) -> Component:
     """The answer for one interval: a sentence, the reasons, the statistics, the chart around it."""
     zone, room = q.zone(asked.get("zone", "")), q.room.timezone
-    from_ns, to_ns = instant(asked["from"], room, wanted_in="From"), instant(asked["to"], room, wanted_in="To")
+    from_ns, to_ns = (
+        instant(asked["from"], room, wanted_in="From"),
+        instant(asked["to"], room, wanted_in="To"),
+    )
     pre_window_s = minutes(asked.get("pre", ""))
     found = q.check(zone.key, from_ns, to_ns, pre_window_s)
     to_ns = min(to_ns, q.now_ns())
-    return html.Div([_words(q, zone.name, found, asked), _chart(q, zone.key, from_ns, to_ns, int(found["pre_window_s"])), _tables(q, found)])
+    return html.Div(
+        [
+            _words(q, zone.name, found, asked),
+            _chart(q, zone.key, from_ns, to_ns, int(found["pre_window_s"])),
+            _tables(q, found),
+        ]
+    )
 
 
 def minutes(text: str) -> int | None:
@@ -153,13 +192,23 @@ def _words(q: Queries, name: str, found: Mapping[str, Any], asked: Mapping[str, 
     leading = found["reasons"][0] if found["reasons"] else None
     return html.Section(
         [
-            html.H2([verdict(str(found["verdict"]), leading["reason"] if leading else "conforming")], className="sentence"),
-            html.P(f"{title}{name}, {between(from_ns, to_ns, room)}. {_because(q, leading)}", className="next-step", id="check-answer"),
-            html.P(f"{sentence(str(found['decision_rule']))} Pre-window {found['pre_window_s'] // 60} min."
-                   + (" Provisional: the newest minutes may still change." if found.get("provisional") else ""), className="aside"),
+            html.H2(
+                [verdict(str(found["verdict"]), leading["reason"] if leading else "conforming")],
+                className="sentence",
+            ),
+            html.P(
+                f"{title}{name}, {between(from_ns, to_ns, room)}. {_because(q, leading)}",
+                className="next-step",
+                id="check-answer",
+            ),
+            html.P(
+                f"{sentence(str(found['decision_rule']))} Pre-window {found['pre_window_s'] // 60} min."
+                + (" Provisional: the newest minutes may still change." if found.get("provisional") else ""),
+                className="aside",
+            ),
         ],
         className="answer",
-    )  # fmt: skip
+    )
 
 
 def _because(q: Queries, leading: Mapping[str, Any] | None) -> str:
@@ -167,7 +216,11 @@ def _because(q: Queries, leading: Mapping[str, Any] | None) -> str:
         return "Every rule was met, with room for the uncertainty of the probes."
     rule = next((r.name for r in q.setup.rules if r.key == leading["rule"]), leading["rule"])
     where = f" on {leading['probe']}" if leading.get("probe") else ""
-    value = f": {figure(leading['worst'], leading['unit'], leading['U'])}" if leading.get("worst") is not None else ""
+    value = (
+        f": {figure(leading['worst'], leading['unit'], leading['U'])}"
+        if leading.get("worst") is not None
+        else ""
+    )
     limit = f", limit {plain(leading['limit'], leading['unit'])}" if leading.get("limit") is not None else ""
     why = f" ({leading['why']})" if leading.get("why") else ""
     return sentence(f"{leading['reason']}: {rule}{where}{value}{limit}{why}")
@@ -178,31 +231,52 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
     start = from_ns - pre_window_s * NS
     margin = max((to_ns - start) // 4, 1800 * NS)
     chart = q.chart(zone, "temperature", start - margin, min(to_ns + margin, q.now_ns()), marks=True)
-    chart = figures.Chart(**{**chart.__dict__, "notes": [(start, "pre-window"), (from_ns, "start"), (to_ns, "end")]})
+    chart = figures.Chart(
+        **{**chart.__dict__, "notes": [(start, "pre-window"), (from_ns, "start"), (to_ns, "end")]}
+    )
     label = "Temperature around the interval, with limits and verdict trace; tables follow."
     return html.Div(
         [
-            card("Around the interval", graph("check-graph", figures.build(chart), label, 360),
-                 aside=f"°C, corrected; {at_offset(to_ns, q.room.timezone)}"),
+            card(
+                "Around the interval",
+                graph("check-graph", figures.build(chart), label, 360),
+                aside=f"°C, corrected; {at_offset(to_ns, q.room.timezone)}",
+            ),
             key_to_trace(),
             behind("Periods", period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone)),
         ]
-    )  # fmt: skip
+    )
 
 
 def _tables(q: Queries, found: Mapping[str, Any]) -> Component:
     room = q.room.timezone
     reasons = [
-        [r["reason"] + (", pre-window" if r.get("pre_window") else ""), r["rule"].partition(".")[2] or r["rule"], r["probe"],
-         between(parsed(r["from"]), parsed(r["to"]), room), figure(r["worst"], r["unit"], r["U"]) if r["worst"] is not None else "",
-         plain(r["limit"], r["unit"]) if r["limit"] is not None else "", "yes" if r["proven"] else "no", r.get("why", ""), r["basis"]]
+        [
+            r["reason"] + (", pre-window" if r.get("pre_window") else ""),
+            r["rule"].partition(".")[2] or r["rule"],
+            r["probe"],
+            between(parsed(r["from"]), parsed(r["to"]), room),
+            figure(r["worst"], r["unit"], r["U"]) if r["worst"] is not None else "",
+            plain(r["limit"], r["unit"]) if r["limit"] is not None else "",
+            "yes" if r["proven"] else "no",
+            r.get("why", ""),
+            r["basis"],
+        ]
         for r in found["reasons"]
-    ]  # fmt: skip
+    ]
     return html.Div(
         [
-            table(["reason", "rule", "probe", "when", "worst", "limit", "proven", "why", "basis"], reasons, "Reasons", figures=(4, 5)),
+            table(
+                ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why", "basis"],
+                reasons,
+                "Reasons",
+                figures=(4, 5),
+            ),
             _statistics(q, found["statistics"]),
-            html.P(f"Digest {found['digest']} · setup {found['setup']} · software {found['software']}", className="provenance"),
+            html.P(
+                f"Digest {found['digest']} · setup {found['setup']} · software {found['software']}",
+                className="provenance",
+            ),
         ]
     )
 
@@ -215,9 +289,21 @@ def _statistics(q: Queries, found: Any) -> Component:
         name = q.label(channel) if channel in q.setup.channels else channel
         quantity = s.get("quantity", channel.partition(".")[2]).replace("_", " ")
         span_unit = "K" if s["unit"] == "degC" else s["unit"]
-        rows.append([name, quantity, *(plain(s[k], s["unit"]) for k in ("min", "max", "mean")), plain(s["span"], span_unit),
-                     "–" if share is None else f"{100 * share:.1f} %"])  # fmt: skip
-    return table(["probe", "quantity", "least", "greatest", "mean", "span", "conforming"], rows, "Statistics of the interval", figures=range(2, 7))
+        rows.append(
+            [
+                name,
+                quantity,
+                *(plain(s[k], s["unit"]) for k in ("min", "max", "mean")),
+                plain(s["span"], span_unit),
+                "–" if share is None else f"{100 * share:.1f} %",
+            ]
+        )
+    return table(
+        ["probe", "quantity", "least", "greatest", "mean", "span", "conforming"],
+        rows,
+        "Statistics of the interval",
+        figures=range(2, 7),
+    )
 
 
 def register(app: Dash, q: Queries) -> None:

@@ -1,4 +1,4 @@
-"""Page Now: a sentence for each zone, the live charts with their verdict trace, the plan, the scales, the list."""
+"""Page Now: a sentence for each zone, live charts with their verdict trace, plan, scales, the list."""
 
 from __future__ import annotations
 
@@ -10,11 +10,23 @@ from dash.development.base_component import Component
 from logger.model import NS
 
 from .. import figures
-from ..components import at_offset, behind, card, digest, graph, key_to_trace, period_table, svg, swatch, table
+from ..components import (
+    at_offset,
+    behind,
+    card,
+    digest,
+    graph,
+    key_to_trace,
+    period_table,
+    svg,
+    swatch,
+    table,
+)
 from ..figures import GROUND_TRACES, Chart
 from ..plan import plan
-from ..queries import Queries, Statement
+from ..queries import Queries
 from ..scale import scale
+from ..statements import Statement
 from ..wording import QUANTITY_NAME, age, clock, figure, sentence, unit
 from . import hands
 
@@ -28,7 +40,11 @@ MAX_POINTS = 3000
 def layout(q: Queries, _: str) -> Component:
     """The page with its first data in it."""
     charts = [q.live_chart(zone) for zone in q.setup.zones]
-    cursor = {"cursor": q.news(-1)[1], "last": last_of(charts), "offset_s": charts[0].offset_s if charts else 0}
+    cursor = {
+        "cursor": q.news(-1)[1],
+        "last": last_of(charts),
+        "offset_s": charts[0].offset_s if charts else 0,
+    }
     return html.Div(
         [
             html.H1(f"Now: {q.room.name}", className="unseen"),
@@ -43,16 +59,27 @@ def layout(q: Queries, _: str) -> Component:
 
 def _left(q: Queries, charts: list[Chart]) -> Component:
     cards = [_chart_card(q, zone, chart) for zone, chart in zip(q.setup.zones, charts, strict=True)]
-    return html.Div([*cards, key_to_trace(), card("Probes", html.Div(probes(q), id="now-probes"))], className="now-charts")
+    return html.Div(
+        [*cards, key_to_trace(), card("Probes", html.Div(probes(q), id="now-probes"))], className="now-charts"
+    )
 
 
 def probes(q: Queries) -> Component:
     """Each temperature probe with its newest value: the numbers behind the plan."""
     rows = [
-        [s.probe, s.name, s.medium, figure(s.value, "degC", s.U), age(s.age_s), "" if s.trusted else s.why or "too old to trust"]
+        [
+            s.probe,
+            s.name,
+            s.medium,
+            figure(s.value, "degC", s.U),
+            age(s.age_s),
+            "" if s.trusted else s.why or "too old to trust",
+        ]
         for s in q.spots()
     ]
-    return table(["probe", "where", "medium", "corrected", "age", ""], rows, "Newest temperatures", figures=(3, 4))
+    return table(
+        ["probe", "where", "medium", "corrected", "age", ""], rows, "Newest temperatures", figures=(3, 4)
+    )
 
 
 def _right(q: Queries) -> Component:
@@ -72,7 +99,10 @@ def sentences(statements: list[Statement], q: Queries) -> list[Component]:
         html.Div(
             [
                 html.H2([swatch(s.reason), *_headline(s)], className="sentence"),
-                html.P(" ".join(part for part in (_rest(s, q), sentence(s.next_step)) if part), className="next-step"),
+                html.P(
+                    " ".join(part for part in (_rest(s, q), sentence(s.next_step)) if part),
+                    className="next-step",
+                ),
             ],
             className=f"zone zone-{s.verdict.replace(' ', '-')}" + (" zone-stale" if s.stale else ""),
         )
@@ -96,10 +126,15 @@ def _rest(s: Statement, q: Queries) -> str:
 def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
     name = f"{chart.zone}, {QUANTITY_NAME[chart.quantity]}, last 12 h"
     U = max((line.U for line in chart.lines), default=0.0)
-    aside = f"{unit(chart.unit)}, corrected; hatched: guard band, U = {figure(U, 'K')}; {at_offset(chart.to_ns - 1, q.room.timezone)}"
+    offset = at_offset(chart.to_ns - 1, q.room.timezone)
+    aside = f"{unit(chart.unit)}, corrected; hatched: guard band, U = {figure(U, 'K')}; {offset}"
     return card(
         name,
-        graph({"type": "live", "zone": zone}, figures.build(chart), f"{name} with its verdict trace; the table follows."),
+        graph(
+            {"type": "live", "zone": zone},
+            figures.build(chart),
+            f"{name} with its verdict trace; the table follows.",
+        ),
         behind(
             "Table behind this chart",
             values_table(chart, q.room.timezone),
@@ -122,7 +157,9 @@ def scales(statements: list[Statement], q: Queries) -> list[Component]:
     found = []
     for s in statements:
         drawn = [svg(scale(state, r_of.get(state.rule, 1.0))) for state in s.rules]
-        found.append(card(f"{s.name} against its limits", *(drawn or [html.P("No rule has been judged lately.")])))
+        found.append(
+            card(f"{s.name} against its limits", *(drawn or [html.P("No rule has been judged lately.")]))
+        )
     return found
 
 
@@ -147,7 +184,9 @@ def register(app: Dash, q: Queries) -> None:
         State({"type": "live", "zone": ALL}, "id"),
         prevent_initial_call=True,
     )
-    def tick(n: int, cursor: dict[str, Any], idents: list[dict[str, str]]) -> tuple[list[Any], list[Any], Any]:
+    def tick(
+        n: int, cursor: dict[str, Any], idents: list[dict[str, str]]
+    ) -> tuple[list[Any], list[Any], Any]:
         return live_tick(q, n, cursor, [ident["zone"] for ident in idents])
 
     @app.callback(
@@ -170,7 +209,7 @@ PARTS = ("sentences", "hands", "scales", "plan", "probes")
 
 
 def changed(q: Queries, seen: dict[str, str], *, whole: bool) -> tuple[Any, ...]:
-    """The parts of the page that read differently from what is on the screen; plan and probes each minute only."""
+    """The parts that read differently from what is on the screen; plan and probes only when `whole`."""
     statements = q.statements()
     parts: dict[str, Any] = {
         "sentences": sentences(statements, q),
@@ -184,7 +223,9 @@ def changed(q: Queries, seen: dict[str, str], *, whole: bool) -> tuple[Any, ...]
     return (*answers, no_update if seen == now else now)
 
 
-def live_tick(q: Queries, n: int, cursor: dict[str, Any], zones: list[str]) -> tuple[list[Any], list[Any], Any]:
+def live_tick(
+    q: Queries, n: int, cursor: dict[str, Any], zones: list[str]
+) -> tuple[list[Any], list[Any], Any]:
     """What a live tick adds: new points only; each minute the trace; each ten minutes the lines anew."""
     if n % FRESH_TICKS == 0:
         newest = q.news(-1)[1]
@@ -194,14 +235,18 @@ def live_tick(q: Queries, n: int, cursor: dict[str, Any], zones: list[str]) -> t
     news, newest = q.news(cursor["cursor"])
     added = broken(q, news, cursor["last"])
     extended = [extension(q, zone, added, cursor["offset_s"]) for zone in zones]
-    traces = [patched(q.live_chart(zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones]
+    traces = [
+        patched(q.live_chart(zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones
+    ]
     if newest == cursor["cursor"]:
         return extended, traces, no_update
     last = {**cursor["last"], **{c: max(t) for c, (t, _) in added.items() if t}}
     return extended, traces, {**cursor, "cursor": newest, "last": last}
 
 
-def broken(q: Queries, news: dict[str, Any], last: dict[str, int]) -> dict[str, tuple[list[int], list[float | None]]]:
+def broken(
+    q: Queries, news: dict[str, Any], last: dict[str, int]
+) -> dict[str, tuple[list[int], list[float | None]]]:
     """New points after the last one drawn, with a break where the probe was silent for too long."""
     found = {}
     for channel, (taken, values) in news.items():

@@ -1,4 +1,4 @@
-"""Page Trend: any window of any channels of one quantity, with limits, verdict trace, excursions and inspections.
+"""Page Trend: any window of any channels of one quantity, with limits, trace, excursions, inspections.
 
 The address holds the view, so that a link shows the same. Zooming asks again for that window,
 so that detail appears and no extreme is lost.
@@ -18,7 +18,20 @@ from logger.errors import IntervalError, StillroomError
 from logger.model import NS
 
 from .. import figures
-from ..components import at_offset, behind, button, card, choice, field, graph, key_to_trace, period_table, refusal, table
+from ..components import (
+    aria,
+    at_offset,
+    behind,
+    button,
+    card,
+    choice,
+    field,
+    graph,
+    key_to_trace,
+    period_table,
+    refusal,
+    table,
+)
 from ..figures import GROUND_TRACES, Chart
 from ..queries import Queries
 from ..wording import QUANTITY_NAME, instant, local, shown, unit, written
@@ -68,26 +81,41 @@ def layout(q: Queries, search: str) -> Component:
 def _form(q: Queries, view: View) -> Component:
     zone = q.room.timezone
     quantities = sorted({c.quantity for c in q.setup.channels.values()}, key=list(QUANTITY_NAME).index)
-    every = [{"value": c, "label": f"{q.label(c)}"} for c in q.setup.channels if q.setup.channels[c].quantity == view.quantity]
+    every = [
+        {"value": c, "label": f"{q.label(c)}"}
+        for c in q.setup.channels
+        if q.setup.channels[c].quantity == view.quantity
+    ]
     return html.Div(
         [
             choice("trend-zone", "Zone", {k: z.name for k, z in q.setup.zones.items()}, view.zone),
             choice("trend-quantity", "Quantity", {k: QUANTITY_NAME[k] for k in quantities}, view.quantity),
             dmc.MultiSelect(
-                id="trend-channels", label="Channels", data=every, value=list(view.channels), size="sm", className="field wide",
-                comboboxProps={"withinPortal": False}, placeholder="all of the zone",
+                id="trend-channels",
+                label="Channels",
+                data=every,
+                value=list(view.channels),
+                size="sm",
+                className="field wide",
+                comboboxProps={"withinPortal": False},
+                placeholder="all of the zone",
             ),
             field("trend-from", "From, local", written(view.from_ns, zone)),
             field("trend-to", "To, local", written(view.to_ns, zone)),
             button("trend-show", "Show"),
             html.Div(
-                [button({"type": "trend-range", "hours": hours}, name, quiet=True) for name, hours in RANGES.items()],
-                className="ranges", role="group", **{"aria-label": "Quick ranges"},
+                [
+                    button({"type": "trend-range", "hours": hours}, name, quiet=True)
+                    for name, hours in RANGES.items()
+                ],
+                className="ranges",
+                role="group",
+                **aria("Quick ranges"),
             ),
             html.Div(id="trend-refusal"),
         ],
         className="form",
-    )  # fmt: skip
+    )
 
 
 def chart_of(q: Queries, view: View) -> Chart:
@@ -107,11 +135,22 @@ def shown_view(q: Queries, view: View) -> Component:
             dcc.Store(id="trend-window"),
             card(
                 name,
-                graph("trend-graph", figures.build(chart), f"{name}, {window}, with limits and verdict trace; tables follow.", 520),
-                html.Div([
-                    html.Span("Drag over the chart to look closer; double-click to see the whole window again.", className="aside"),
-                    html.A("Link to this view", href="/trend" + search_of(view, zone), id="trend-link"),
-                ], className="under"),
+                graph(
+                    "trend-graph",
+                    figures.build(chart),
+                    f"{name}, {window}, with limits and verdict trace; tables follow.",
+                    520,
+                ),
+                html.Div(
+                    [
+                        html.Span(
+                            "Drag over the chart to look closer; double-click to see the whole window again.",
+                            className="aside",
+                        ),
+                        html.A("Link to this view", href="/trend" + search_of(view, zone), id="trend-link"),
+                    ],
+                    className="under",
+                ),
                 aside=f"{window}; {shown(0.0, chart.unit)[1]}, corrected; {at_offset(view.to_ns - 1, zone)}",
             ),
             key_to_trace(),
@@ -119,23 +158,42 @@ def shown_view(q: Queries, view: View) -> Component:
             behind("Excursions and inspections", _marks_table(q, chart)),
             behind("Values", hourly(chart, zone)),
         ]
-    )  # fmt: skip
+    )
 
 
 def _more(count: int) -> str:
-    return f"The first {TABLE_LIMIT} of {count}; ask a shorter window for the rest." if count > TABLE_LIMIT else ""
+    return (
+        f"The first {TABLE_LIMIT} of {count}; ask a shorter window for the rest."
+        if count > TABLE_LIMIT
+        else ""
+    )
 
 
 def _marks_table(q: Queries, chart: Chart) -> Component:
     zone = q.room.timezone
     rows = [
-        [local(e.from_ns, zone), local(e.to_ns, zone), "excursion", f"{e.rule.partition('.')[2]}, worst {shown(e.worst, e.unit)[0]:.2f} {unit(e.unit)}"]
+        [
+            local(e.from_ns, zone),
+            local(e.to_ns, zone),
+            "excursion",
+            f"{e.rule.partition('.')[2]}, worst {shown(e.worst, e.unit)[0]:.2f} {unit(e.unit)}",
+        ]
         for e in chart.excursions
     ] + [
-        [local(i.from_ns, zone), local(i.to_ns, zone) if i.to_ns else "running", "inspection", f"{i.key} {i.title}"]
+        [
+            local(i.from_ns, zone),
+            local(i.to_ns, zone) if i.to_ns else "running",
+            "inspection",
+            f"{i.key} {i.title}",
+        ]
         for i in chart.inspections
     ]
-    return table(["from", "to", "what", ""], sorted(rows, key=lambda r: str(r[0])), "Excursions and inspections in this window", figures=(0, 1))
+    return table(
+        ["from", "to", "what", ""],
+        sorted(rows, key=lambda r: str(r[0])),
+        "Excursions and inspections in this window",
+        figures=(0, 1),
+    )
 
 
 def hourly(chart: Chart, zone: str) -> Component:
@@ -145,10 +203,22 @@ def hourly(chart: Chart, zone: str) -> Component:
     rows = []
     for i in range(parts):
         a = chart.from_ns + i * width
-        cells = [_span_of([v for t, v in zip(line.taken_ns, line.values, strict=True) if v is not None and a <= t < a + width], chart.unit) for line in chart.lines]
+        cells = [
+            _span_of(
+                [
+                    v
+                    for t, v in zip(line.taken_ns, line.values, strict=True)
+                    if v is not None and a <= t < a + width
+                ],
+                chart.unit,
+            )
+            for line in chart.lines
+        ]
         rows.append([local(a, zone), *cells])
     caption = f"Least and greatest values, {shown(0.0, chart.unit)[1]}, local time"
-    return table(["from", *(line.label for line in chart.lines)], rows, caption, figures=range(len(chart.lines) + 1))
+    return table(
+        ["from", *(line.label for line in chart.lines)], rows, caption, figures=range(len(chart.lines) + 1)
+    )
 
 
 def _span_of(values: list[float], of: str) -> str:
@@ -159,10 +229,15 @@ def _span_of(values: list[float], of: str) -> str:
 
 def search_of(view: View, zone: str) -> str:
     """The address of a view."""
-    return "?" + urlencode({
-        "zone": view.zone, "quantity": view.quantity, "channels": ",".join(view.channels),
-        "from": written(view.from_ns, zone), "to": written(view.to_ns, zone),
-    })  # fmt: skip
+    return "?" + urlencode(
+        {
+            "zone": view.zone,
+            "quantity": view.quantity,
+            "channels": ",".join(view.channels),
+            "from": written(view.from_ns, zone),
+            "to": written(view.to_ns, zone),
+        }
+    )
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -181,11 +256,19 @@ def register(app: Dash, q: Queries) -> None:
         State("trend-to", "value"),
         prevent_initial_call=True,
     )
-    def show(_: int, __: list[int], quantity: str, zone: str, channels: list[str], first: str, last: str) -> tuple[Any, Any]:
+    def show(
+        _: int, __: list[int], quantity: str, zone: str, channels: list[str], first: str, last: str
+    ) -> tuple[Any, Any]:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return no_update, no_update
         changed = ctx.triggered_id in ("trend-zone", "trend-quantity")
-        asked = {"zone": zone, "quantity": quantity, "channels": "" if changed else ",".join(channels or ()), "from": first, "to": last}
+        asked = {
+            "zone": zone,
+            "quantity": quantity,
+            "channels": "" if changed else ",".join(channels or ()),
+            "from": first,
+            "to": last,
+        }
         try:
             if isinstance(ctx.triggered_id, dict):
                 asked |= _range(q, int(ctx.triggered_id["hours"]))
@@ -202,7 +285,8 @@ def register(app: Dash, q: Queries) -> None:
     def zoomed(window: Any, view: dict[str, Any]) -> Any:
         return zoom(q, window, view)
 
-    app.clientside_callback(
+    in_browser: Any = app.clientside_callback  # without type information
+    in_browser(
         ClientsideFunction("stillroom", "window"),
         Output("trend-window", "data"),
         Input("trend-graph", "relayoutData"),

@@ -57,31 +57,85 @@ def setup() -> Setup:
     }
     channels, certificates = {}, []
     for probe in PLACES:
-        for quantity, unit, step, U in (("temperature", "degC", 0.01, 0.06), ("relative_humidity", "%RH", 0.1, 1.2)):
+        for quantity, unit, step, U in (
+            ("temperature", "degC", 0.01, 0.06),
+            ("relative_humidity", "%RH", 0.1, 1.2),
+        ):
             key = f"{probe}.{quantity}"
             channels[key] = Channel(key, probe, quantity, unit, 60.0, 180.0, step, step / 3, (-20.0, 100.0))
             due = NOW - 20 * HOUR if probe == "P6" else NOW + 5000 * HOUR
             certificates.append(
-                Certificate(f"C-{key}", key, "Invented Lab", "none", "2026-01-10", START - 1000 * HOUR, due,
-                            (20.0,), (0.0,), (U,), 2.0, (0.0, 100.0))
-            )  # fmt: skip
+                Certificate(
+                    f"C-{key}",
+                    key,
+                    "Invented Lab",
+                    "none",
+                    "2026-01-10",
+                    START - 1000 * HOUR,
+                    due,
+                    (20.0,),
+                    (0.0,),
+                    (U,),
+                    2.0,
+                    (0.0, 100.0),
+                )
+            )
     return Setup(
-        1, "0123456789abcdef" * 4,
-        Room("east", "Measuring room East", "Almtal Gearworks", "Europe/Vienna", (9.0, 6.0, 3.0), "Greta Holm", True, (9.0, 4.2, 9.0, 5.2)),
-        {"machine-bay": Zone("machine-bay", "Machine bay", (0.8, 0.8, 5.2, 5.2)),
-         "plate-bench": Zone("plate-bench", "Plate bench", (6.0, 0.6, 8.6, 2.8), 7200)},
-        positions, {p: Probe(p, f"AG-{p}", PLACES[p][0], (f"{p}.temperature", f"{p}.relative_humidity")) for p in PLACES},
-        channels, tuple(Placement(p, PLACES[p][0].lower().replace(" ", "-"), START - HOUR) for p in PLACES),
-        tuple(certificates), rules(),
-        (AlarmSpec("bay-temperature", "machine-bay.temperature", "high", "Parts are measured at the wrong temperature.",
-                   "Stop measuring. Look whether the air handling runs and the door is shut."),),
-    )  # fmt: skip
+        1,
+        "0123456789abcdef" * 4,
+        Room(
+            "east",
+            "Measuring room East",
+            "Almtal Gearworks",
+            "Europe/Vienna",
+            (9.0, 6.0, 3.0),
+            "Greta Holm",
+            True,
+            (9.0, 4.2, 9.0, 5.2),
+        ),
+        {
+            "machine-bay": Zone("machine-bay", "Machine bay", (0.8, 0.8, 5.2, 5.2)),
+            "plate-bench": Zone("plate-bench", "Plate bench", (6.0, 0.6, 8.6, 2.8), 7200),
+        },
+        positions,
+        {
+            p: Probe(p, f"AG-{p}", PLACES[p][0], (f"{p}.temperature", f"{p}.relative_humidity"))
+            for p in PLACES
+        },
+        channels,
+        tuple(Placement(p, PLACES[p][0].lower().replace(" ", "-"), START - HOUR) for p in PLACES),
+        tuple(certificates),
+        rules(),
+        (
+            AlarmSpec(
+                "bay-temperature",
+                "machine-bay.temperature",
+                "high",
+                "Parts are measured at the wrong temperature.",
+                "Stop measuring. Look whether the air handling runs and the door is shut.",
+            ),
+        ),
+    )
 
 
 def rules() -> tuple[Rule, ...]:
-    def rule(key: str, kind: Any, name: str, unit: str, lower: float | None, upper: float, **more: Any) -> Rule:
+    def rule(
+        key: str, kind: Any, name: str, unit: str, lower: float | None, upper: float, **more: Any
+    ) -> Rule:
         quantity = "relative_humidity" if "humidity" in key else "temperature"
-        return Rule(key, key.partition(".")[0], kind, name, quantity, unit, lower, upper, "agreed with quality", START - HOUR, **more)
+        return Rule(
+            key,
+            key.partition(".")[0],
+            kind,
+            name,
+            quantity,
+            unit,
+            lower,
+            upper,
+            "agreed with quality",
+            START - HOUR,
+            **more,
+        )
 
     return (
         rule("machine-bay.temperature", "limit", "temperature", "degC", 19.5, 20.5, disturbs=True),
@@ -89,7 +143,9 @@ def rules() -> tuple[Rule, ...]:
         rule("machine-bay.span-24h", "span", "span in 24 h", "K", None, 1.0, window_s=86400),
         rule("machine-bay.gradient-vertical", "gradient", "vertical gradient", "K/m", None, 0.5),
         rule("machine-bay.humidity", "limit", "relative humidity", "%RH", 40.0, 60.0),
-        rule("plate-bench.temperature", "limit", "temperature", "degC", 19.0, 21.0, media=("air", "plate-top")),
+        rule(
+            "plate-bench.temperature", "limit", "temperature", "degC", 19.0, 21.0, media=("air", "plate-top")
+        ),
         rule("plate-bench.span-1h", "span", "span in 1 h", "K", None, 1.0, window_s=3600),
         rule("plate-bench.humidity", "limit", "relative humidity", "%RH", 35.0, 65.0),
     )
@@ -128,14 +184,38 @@ class Synthetic:
 
     def live(self) -> Mapping[str, Mapping[str, Any]]:
         at = self.at or self.now
-        bay = {"zone": "machine-bay", "name": "Machine bay", "at": at, "verdict": "stable", "reason": "conforming",
-               "since": NOW - 5 * HOUR, "sentence": "Machine bay is stable. Since 09:00; closest to its limit: span in 24 h, 0.82 of 1.00 K.",
-               "next_step": "Nothing to do.", "provisional": True, "oldest_reading_s": 41.0, "rules": _states("machine-bay")}
-        bench = {"zone": "plate-bench", "name": "Plate bench", "at": at, "verdict": "not shown", "reason": "indeterminate",
-                 "since": NOW - 20 * HOUR, "sentence": "Plate bench: not shown. P6 is overdue since 2026-10-18.",
-                 "next_step": "Swap P6 or confirm it.", "provisional": False, "oldest_reading_s": 41.0, "rules": _states("plate-bench")}  # fmt: skip
+        bay = {
+            "zone": "machine-bay",
+            "name": "Machine bay",
+            "at": at,
+            "verdict": "stable",
+            "reason": "conforming",
+            "since": NOW - 5 * HOUR,
+            "sentence": "Machine bay is stable. Closest to its limit: span in 24 h, 0.82 of 1.00 K.",
+            "next_step": "Nothing to do.",
+            "provisional": True,
+            "oldest_reading_s": 41.0,
+            "rules": _states("machine-bay"),
+        }
+        bench = {
+            "zone": "plate-bench",
+            "name": "Plate bench",
+            "at": at,
+            "verdict": "not shown",
+            "reason": "indeterminate",
+            "since": NOW - 20 * HOUR,
+            "sentence": "Plate bench: not shown. P6 is overdue since 2026-10-18.",
+            "next_step": "Swap P6 or confirm it.",
+            "provisional": False,
+            "oldest_reading_s": 41.0,
+            "rules": _states("plate-bench"),
+        }
         if self._alarms and any(a.state is not AlarmState.NORMAL for a in self._alarms.values()):
-            bay |= {"verdict": "not stable", "reason": "nonconforming", "sentence": "Machine bay is not stable. P1 is at 20.71 °C, limit 20.5 °C."}
+            bay |= {
+                "verdict": "not stable",
+                "reason": "nonconforming",
+                "sentence": "Machine bay is not stable. P1 is at 20.71 °C, limit 20.5 °C.",
+            }
         return {"machine-bay": json.loads(json.dumps(bay)), "plate-bench": json.loads(json.dumps(bench))}
 
     def add(self, *rows: Row) -> None:
@@ -161,7 +241,11 @@ class Synthetic:
         if channel[:2] in ("P1", "P2", "P3"):
             taken = taken[~((taken >= NOW - 4 * HOUR) & (taken < NOW - 4 * HOUR + 1200 * NS))]
         value = value_at(channel, taken)
-        later = [r for r in self.rows if r.channel == channel and from_ns <= r.taken_ns < to_ns and r.taken_ns >= NOW]
+        later = [
+            r
+            for r in self.rows
+            if r.channel == channel and from_ns <= r.taken_ns < to_ns and r.taken_ns >= NOW
+        ]
         taken = np.concatenate([taken, [r.taken_ns for r in later]]).astype(np.int64)
         value = np.concatenate([value, [np.nan if r.value is None else r.value for r in later]])
         if to_ns - from_ns == 1 and not len(taken):  # the newest reading of a quiet record
@@ -169,10 +253,22 @@ class Synthetic:
         return taken, value, np.full(len(taken), 0.1 if channel.endswith("temperature") else 1.8)
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
-        every = bay_periods() if zone == "machine-bay" else [
-            Period(zone, START, NOW - 20 * HOUR, "stable", "conforming"),
-            Period(zone, NOW - 20 * HOUR, NOW + 9999 * HOUR, "not shown", "indeterminate", "plate-bench.temperature", "P6"),
-        ]  # fmt: skip
+        every = (
+            bay_periods()
+            if zone == "machine-bay"
+            else [
+                Period(zone, START, NOW - 20 * HOUR, "stable", "conforming"),
+                Period(
+                    zone,
+                    NOW - 20 * HOUR,
+                    NOW + 9999 * HOUR,
+                    "not shown",
+                    "indeterminate",
+                    "plate-bench.temperature",
+                    "P6",
+                ),
+            ]
+        )
         return [
             replace(p, from_ns=max(p.from_ns, from_ns), to_ns=min(p.to_ns, to_ns))
             for p in every
@@ -180,37 +276,86 @@ class Synthetic:
         ]
 
     def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
-        one = Excursion("machine-bay", "machine-bay.temperature", NOW - 8 * HOUR, NOW - 7 * HOUR, 20.77, NOW - 7 * HOUR - 1800 * NS,
-                        20.5, 0.1, "degC", 0.17, ("P1", "P2"), True, "agreed with quality")  # fmt: skip
+        one = Excursion(
+            "machine-bay",
+            "machine-bay.temperature",
+            NOW - 8 * HOUR,
+            NOW - 7 * HOUR,
+            20.77,
+            NOW - 7 * HOUR - 1800 * NS,
+            20.5,
+            0.1,
+            "degC",
+            0.17,
+            ("P1", "P2"),
+            True,
+            "agreed with quality",
+        )
         return [one] if zone in (None, one.zone) and one.from_ns < to_ns and one.to_ns > from_ns else []
 
-    def check(self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None) -> Mapping[str, Any]:
+    def check(
+        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None
+    ) -> Mapping[str, Any]:
         from logger.instants import rfc3339
 
         found = [p for p in self.periods(zone, from_ns, to_ns, now_ns) if p.verdict != "stable"]
         worst = next((p for p in found if p.verdict == "not stable"), found[0] if found else None)
         reasons = [
-            {"reason": p.reason, "rule": p.rule, "probe": p.probe, "from": rfc3339(p.from_ns), "to": rfc3339(p.to_ns),
-             "worst": 20.77 if p.reason == "nonconforming" else None, "limit": 20.5 if p.reason == "nonconforming" else None,
-             "U": 0.1 if p.reason == "nonconforming" else None, "unit": "degC", "proven": p.reason == "nonconforming",
-             "basis": "agreed with quality", "why": "certificate overdue" if p.reason == "indeterminate" else "", "pre_window": False}
+            {
+                "reason": p.reason,
+                "rule": p.rule,
+                "probe": p.probe,
+                "from": rfc3339(p.from_ns),
+                "to": rfc3339(p.to_ns),
+                "worst": 20.77 if p.reason == "nonconforming" else None,
+                "limit": 20.5 if p.reason == "nonconforming" else None,
+                "U": 0.1 if p.reason == "nonconforming" else None,
+                "unit": "degC",
+                "proven": p.reason == "nonconforming",
+                "basis": "agreed with quality",
+                "why": "certificate overdue" if p.reason == "indeterminate" else "",
+                "pre_window": False,
+            }
             for p in ([worst] + [p for p in found if p is not worst] if worst else [])
-        ]  # fmt: skip
+        ]
         statistics = {
-            c: {"quantity": "temperature", "unit": "degC", "readings": 120, "min": 19.9, "max": 20.77, "mean": 20.1, "span": 0.87,
-                "share_conforming": 0.6, "share_within": 0.7}
-            for c in self._setup.channels_in(zone) if c.endswith("temperature")
-        }  # fmt: skip
+            c: {
+                "quantity": "temperature",
+                "unit": "degC",
+                "readings": 120,
+                "min": 19.9,
+                "max": 20.77,
+                "mean": 20.1,
+                "span": 0.87,
+                "share_conforming": 0.6,
+                "share_within": 0.7,
+            }
+            for c in self._setup.channels_in(zone)
+            if c.endswith("temperature")
+        }
         return {
-            "verdict": worst.verdict if worst else "stable", "zone": zone, "from": rfc3339(from_ns), "to": rfc3339(to_ns),
-            "pre_window_s": 7200 if pre_window_s is None else pre_window_s, "decision_rule": "guarded acceptance, w = U", "provisional": False,
-            "reasons": reasons, "statistics": statistics, "digest": "d" * 64, "setup": "s" * 64, "software": "stillroom 0",
-        }  # fmt: skip
+            "verdict": worst.verdict if worst else "stable",
+            "zone": zone,
+            "from": rfc3339(from_ns),
+            "to": rfc3339(to_ns),
+            "pre_window_s": 7200 if pre_window_s is None else pre_window_s,
+            "decision_rule": "guarded acceptance, w = U",
+            "provisional": False,
+            "reasons": reasons,
+            "statistics": statistics,
+            "digest": "d" * 64,
+            "setup": "s" * 64,
+            "software": "stillroom 0",
+        }
 
     def raise_alarm(self, state: AlarmState = AlarmState.UNACKNOWLEDGED) -> None:
         """The bay's temperature alarm, out since five minutes."""
-        cell = Cell(self.now - 60 * NS, self.now, Conformity.NONCONFORMING, 20.71, 0.1, -0.21, "degC", 20.5, "P1")
-        self._alarms["bay-temperature"] = Alarm("bay-temperature", state, since_ns=self.now - 300 * NS, worst=cell, occurrence=1)
+        cell = Cell(
+            self.now - 60 * NS, self.now, Conformity.NONCONFORMING, 20.71, 0.1, -0.21, "degC", 20.5, "P1"
+        )
+        self._alarms["bay-temperature"] = Alarm(
+            "bay-temperature", state, since_ns=self.now - 300 * NS, worst=cell, occurrence=1
+        )
 
     def alarms(self) -> list[Alarm]:
         return list(self._alarms.values())
@@ -250,16 +395,31 @@ def bay_periods() -> list[Period]:
 
 def _states(zone: str) -> list[dict[str, Any]]:
     values = {
-        "machine-bay.temperature": (20.02, 0.1, "P1"), "machine-bay.span-1h": (0.21, 0.03, "P2"),
-        "machine-bay.span-24h": (0.82, 0.03, "P2"), "machine-bay.gradient-vertical": (0.09, 0.14, "P1–P2"),
-        "machine-bay.humidity": (46.2, 1.8, "P1"), "plate-bench.temperature": (20.33, 0.1, "P5"),
-        "plate-bench.span-1h": (0.31, 0.03, "P4"), "plate-bench.humidity": (64.1, 1.8, "P4"),
-    }  # fmt: skip
+        "machine-bay.temperature": (20.02, 0.1, "P1"),
+        "machine-bay.span-1h": (0.21, 0.03, "P2"),
+        "machine-bay.span-24h": (0.82, 0.03, "P2"),
+        "machine-bay.gradient-vertical": (0.09, 0.14, "P1–P2"),
+        "machine-bay.humidity": (46.2, 1.8, "P1"),
+        "plate-bench.temperature": (20.33, 0.1, "P5"),
+        "plate-bench.span-1h": (0.31, 0.03, "P4"),
+        "plate-bench.humidity": (64.1, 1.8, "P4"),
+    }
     found = []
     for rule in rules():
         if rule.zone == zone:
             value, U, probe = values[rule.key]
-            state = RuleState(rule.key, rule.name, NOW - 60 * NS, value, U, 0.1, rule.unit, rule.lower, rule.upper,
-                              Conformity.GUARD_BAND if value == 64.1 else Conformity.CONFORMING, probe)  # fmt: skip
+            state = RuleState(
+                rule.key,
+                rule.name,
+                NOW - 60 * NS,
+                value,
+                U,
+                0.1,
+                rule.unit,
+                rule.lower,
+                rule.upper,
+                Conformity.GUARD_BAND if value == 64.1 else Conformity.CONFORMING,
+                probe,
+            )
             found.append({**state.__dict__, "conformity": int(state.conformity)})
     return found

@@ -16,13 +16,20 @@ from typing import Any
 import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dashboard"))
-from synthetic import Synthetic  # noqa: E402 (beside the tests of the dashboard)
+from synthetic import Synthetic
 
 # Without these Chromium talks to hosts of its own at every start.
 FLAGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+AXE_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 AXE = Path(__file__).with_name("axe") / "axe.min.js"
 
 
@@ -49,7 +56,7 @@ class Opened:
         return self.page
 
     def wait(self, expression: str, seconds: float = 9.0) -> None:
-        """Until an expression is true. Asked from here: the page's own policy forbids evaluating text in it."""
+        """Until an expression is true; asked from outside, since the page's policy forbids eval."""
         until = time.monotonic() + seconds
         while not self.page.evaluate(expression):
             assert time.monotonic() < until, f"never true: {expression}"
@@ -61,16 +68,19 @@ class Opened:
         return [url for url in self.seen.requests if not url.startswith(own)]
 
     def axe(self) -> list[str]:
-        """Rules that the page violates, with the first place of each. Injected over the test's own channel."""
+        """Rules that the page violates, with the first place of each."""
         self.page.evaluate(AXE.read_text(encoding="utf-8"))
-        found = self.page.evaluate(
-            "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})"
-        )
+        found = self.page.evaluate("tags => axe.run(document, {runOnly: tags})", AXE_TAGS)
         return [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in found["violations"]]
 
 
 def _executable(playwright: Any) -> str | None:
-    for path in (os.environ.get("STILLROOM_CHROMIUM"), "/usr/bin/chromium", shutil.which("chromium"), playwright.chromium.executable_path):
+    for path in (
+        os.environ.get("STILLROOM_CHROMIUM"),
+        "/usr/bin/chromium",
+        shutil.which("chromium"),
+        playwright.chromium.executable_path,
+    ):
         if path and Path(path).exists():
             return path
     return None
@@ -128,7 +138,9 @@ def open_page(browser: Any, address: str) -> Iterator[Callable[..., Opened]]:
     contexts = []
 
     def opened(*, width: int = 1280, scheme: str = "light", where: str = address) -> Opened:
-        context = browser.new_context(viewport={"width": width, "height": 860}, color_scheme=scheme, reduced_motion="reduce")
+        context = browser.new_context(
+            viewport={"width": width, "height": 860}, color_scheme=scheme, reduced_motion="reduce"
+        )
         contexts.append(context)
         page, seen = context.new_page(), Seen()
         page.set_default_timeout(10_000)

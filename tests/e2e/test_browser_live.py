@@ -26,11 +26,14 @@ def arrive(record: Any, minute: int, value: float = 20.0) -> int:
 
 
 def test_new_reading_is_drawn_and_zoom_is_kept(open_page: Callable[..., Any], record: Any) -> None:
-    """A tick appends in under 1 KB; a range drawn by a real mouse stays over ticks; a silence breaks the line."""
+    """A tick is under 1 KB; a range drawn by a real mouse stays over ticks; a silence breaks the line."""
     opened = open_page()
     page = opened.go("/", ".js-plotly-plot .nsewdrag")
     sizes: list[int] = []
-    page.on("response", lambda r: sizes.append(len(r.body())) if "extendData" in (r.request.post_data or "") else None)
+    page.on(
+        "response",
+        lambda r: sizes.append(len(r.body())) if "extendData" in (r.request.post_data or "") else None,
+    )
     box = page.locator(".js-plotly-plot .nsewdrag").first.bounding_box()
     middle = box["y"] + box["height"] / 2
     page.mouse.move(box["x"] + box["width"] * 0.3, middle)
@@ -55,7 +58,14 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
     record.raise_alarm()
     page.wait_for_selector(".alert", timeout=9000)
     told = page.locator("#alert").inner_text()
-    for part in ("Machine bay", "temperature", "20.71 ± 0.10 °C", "limit 20.5 °C", "since 15:55", "Stop measuring."):
+    for part in (
+        "Machine bay",
+        "temperature",
+        "20.71 ± 0.10 °C",
+        "limit 20.5 °C",
+        "since 15:55",
+        "Stop measuring.",
+    ):
         assert part in told
     assert page.locator("#alert").get_attribute("role") == "alert"
     assert page.locator("#polite").inner_text() == "1 alarm to acknowledge."

@@ -8,12 +8,17 @@ from typing import Any
 import pytest
 
 pytestmark = pytest.mark.browser
-PAGES = {"Now": "/", "Trend": "/trend", "Excursions": "/excursions", "Inspections": "/inspections?inspection=J2"}
+PAGES = {
+    "Now": "/",
+    "Trend": "/trend",
+    "Excursions": "/excursions",
+    "Inspections": "/inspections?inspection=J2",
+}
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_pages_are_clean(open_page: Callable[..., Any], record: Any, scheme: str) -> None:
-    """No request to another host, no error on the console, no button that shares a chart, nothing for axe to find."""
+    """No request elsewhere, no error on the console, no button that shares a chart, nothing for axe."""
     record.raise_alarm()
     opened = open_page(scheme=scheme)
     for title, path in PAGES.items():
@@ -46,7 +51,9 @@ def test_phone_has_no_sideways_scroll(open_page: Callable[..., Any]) -> None:
         page.wait_for_timeout(400)
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
     page = opened.go("/", ".js-plotly-plot .main-svg")
-    tops = [page.locator(place).first.bounding_box()["y"] for place in (".sentence", "#hands", ".js-plotly-plot")]
+    tops = [
+        page.locator(place).first.bounding_box()["y"] for place in (".sentence", "#hands", ".js-plotly-plot")
+    ]
     assert tops == sorted(tops)
 
 
@@ -75,5 +82,13 @@ def test_keyboard_reaches_everything(open_page: Callable[..., Any], record: Any)
     for _ in range(14):
         page.keyboard.press("Tab")
         reached.append(page.evaluate("(document.activeElement.textContent || '').trim().slice(0, 30)"))
-    for wanted in ("Skip to the page", "Now", "Trend", "Inspections", "Dark", "Acknowledge", "Table behind this chart"):
+    for wanted in (
+        "Skip to the page",
+        "Now",
+        "Trend",
+        "Inspections",
+        "Dark",
+        "Acknowledge",
+        "Table behind this chart",
+    ):
         assert wanted in reached

@@ -1,4 +1,4 @@
-"""A person's work in a real browser: a view of the past, the check of an interval, a job from start to stop."""
+"""A person's work in a real browser: a view of the past, the check of an interval, a job."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 pytestmark = pytest.mark.browser
-RANGE = "document.querySelector('#trend-graph .js-plotly-plot')._fullLayout.xaxis.range.map(t => new Date(t.replace(' ', 'T') + 'Z').getTime())"
+GRAPH = "document.querySelector('#trend-graph .js-plotly-plot')"
+RANGE = f"{GRAPH}._fullLayout.xaxis.range.map(t => new Date(t.replace(' ', 'T') + 'Z').getTime())"
 POINTS = "document.querySelector('#trend-graph .js-plotly-plot').data[3].x.length"
 
 
@@ -59,7 +60,7 @@ def test_zoom_asks_again_and_stays(open_page: Callable[..., Any]) -> None:
 
 
 def test_interval_is_checked_through_the_page(open_page: Callable[..., Any]) -> None:
-    """Zone, from, to: the answer names verdict, rule, value and limit, and gives reasons and statistics as tables."""
+    """Zone, from, to: the answer names verdict, rule, value and limit; reasons and statistics are tables."""
     opened = open_page()
     page = opened.go("/inspections", "#check-ask")
     page.get_by_label("From, local").fill("2026-10-19 08:30")
@@ -76,12 +77,18 @@ def test_interval_is_checked_through_the_page(open_page: Callable[..., Any]) -> 
     assert opened.seen.console == []
 
 
-@pytest.mark.parametrize(("first", "last", "told"), [
-    ("2026-10-19 10:00", "2026-10-19 09:00", "its end must be later"),
-    ("2026-10-25 02:30", "2026-10-25 05:00", "comes twice"),
-    ("2027-01-01 10:00", "2027-01-01 11:00", "in the future"),
-], ids=["end before start", "hour that comes twice", "in the future"])  # fmt: skip
-def test_impossible_interval_is_refused(open_page: Callable[..., Any], first: str, last: str, told: str) -> None:
+@pytest.mark.parametrize(
+    ("first", "last", "told"),
+    [
+        ("2026-10-19 10:00", "2026-10-19 09:00", "its end must be later"),
+        ("2026-10-25 02:30", "2026-10-25 05:00", "comes twice"),
+        ("2027-01-01 10:00", "2027-01-01 11:00", "in the future"),
+    ],
+    ids=["end before start", "hour that comes twice", "in the future"],
+)
+def test_impossible_interval_is_refused(
+    open_page: Callable[..., Any], first: str, last: str, told: str
+) -> None:
     """Each refusal says what is wrong beside the form; nothing is answered."""
     page = open_page().go("/inspections", "#check-ask")
     page.get_by_label("From, local").fill(first)

@@ -1,0 +1,102 @@
+"""Fewer points never hide an extreme, a gap or a bad minute."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboard.envelope import envelope, trace
+from logger.model import NS, REASONS, VERDICT_OF, Period
+
+MINUTE = 60 * NS
+YEAR = 525_600
+
+
+def test_one_spike_stays_on_the_year() -> None:
+    """A single 60 s spike of 2 K is among the 800 points of a year."""
+    taken = np.arange(YEAR, dtype=np.int64) * MINUTE
+    value = np.full(YEAR, 20.0) + 0.01 * np.sin(np.arange(YEAR))
+    value[311_111] = 22.0
+    times, values = envelope(taken, value, 3 * MINUTE)
+    assert len(values) <= 802
+    assert max(v for v in values if v is not None) == 22.0
+    assert 311_111 * MINUTE in times
+
+
+@given(st.lists(st.floats(-40, 60), min_size=1, max_size=3000), st.integers(4, 300))
+def test_extremes_are_kept(found: list[float], n_out: int) -> None:
+    """Least and greatest value, first and last instant survive whatever is thrown away."""
+    taken = np.arange(len(found), dtype=np.int64) * MINUTE
+    value = np.round(np.array(found), 4)
+    times, values = envelope(taken, value, 3 * MINUTE, n_out)
+    kept = [v for v in values if v is not None]
+    assert (min(kept), max(kept)) == (value.min(), value.max())
+    assert (times[0], times[-1]) == (taken[0], taken[-1])
+    assert len(values) <= max(n_out, 4) + 2
+
+
+def test_gap_is_drawn_as_gap() -> None:
+    """Twenty silent minutes put a None between the two pieces."""
+    taken = np.array([0, 1, 2, 22, 23], dtype=np.int64) * MINUTE
+    times, values = envelope(taken, np.full(5, 20.0), 3 * MINUTE)
+    assert values == [20.0, 20.0, 20.0, None, 20.0, 20.0]
+    assert times[2] < times[3] < times[4]
+
+
+def test_no_reading_gives_no_line() -> None:
+    """An empty channel and one of failed polls draw nothing."""
+    assert envelope(np.empty(0, np.int64), np.empty(0), MINUTE) == ([], [])
+    assert envelope(np.arange(3, dtype=np.int64), np.full(3, np.nan), MINUTE) == ([], [])
+
+
+def period(first: int, last: int, reason: str) -> Period:
+    return Period("z", first * MINUTE, last * MINUTE, VERDICT_OF[reason], reason)
+
+
+def test_one_bad_minute_stays_on_the_year() -> None:
+    """In 1,500 bins of a year the one nonconforming minute is drawn, in the right row."""
+    periods = [
+        period(0, 300_000, "conforming"),
+        period(300_000, 300_001, "nonconforming"),
+        period(300_001, YEAR, "conforming"),
+    ]
+    runs = trace(periods, 0, YEAR * MINUTE)
+    assert [r.reason for r in runs] == ["conforming", "nonconforming", "conforming"]
+    assert runs[1].verdict == "not stable"
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 50), st.sampled_from(REASONS)), min_size=1, max_size=60),
+    st.integers(1, 40),
+)
+def test_each_bin_shows_the_worst(parts: list[tuple[int, str]], bins: int) -> None:
+    """Compared with a count minute by minute."""
+    periods, minutes = [], []
+    for length, reason in parts:
+        periods.append(period(len(minutes), len(minutes) + length, reason))
+        minutes += [REASONS.index(reason)] * length
+    end = len(minutes) * MINUTE
+    runs = trace(periods, 0, end, bins)
+    for i in range(bins):
+        middle = int((i + 0.5) * end / bins)
+        first, last = i * len(minutes) // bins, -(-(i + 1) * len(minutes) // bins)
+        worst = min(minutes[first:last])
+        shown = [
+            REASONS.index(r.reason) for r in runs if r.from_ns - end / bins <= middle < r.to_ns + end / bins
+        ]
+        assert worst in shown
+
+
+def test_narrow_window_keeps_true_edges() -> None:
+    """Where a bin is a minute, runs begin and end where the periods do."""
+    periods = [period(0, 7, "conforming"), period(7, 9, "settling"), period(9, 60, "conforming")]
+    runs = trace(periods, 0, 60 * MINUTE, 1500)
+    assert [(r.from_ns // MINUTE, r.to_ns // MINUTE) for r in runs] == [(0, 7), (7, 9), (9, 60)]
+
+
+@pytest.mark.parametrize("window", [(10, 10), (20, 10)], ids=["empty", "backwards"])
+def test_no_window_no_trace(window: tuple[int, int]) -> None:
+    """A window without length has no trace."""
+    assert trace([period(0, 60, "conforming")], window[0] * MINUTE, window[1] * MINUTE) == []

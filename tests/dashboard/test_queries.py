@@ -1,0 +1,142 @@
+"""Views: what stands on a page is what is stored, and what is too old loses its place."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from synthetic import HOUR, NOW, Synthetic
+
+from dashboard.pages.now import broken, extension, live_tick
+from dashboard.queries import Queries
+from dashboard.wording import instant, written
+from logger.alarms import AlarmState
+from logger.errors import IntervalError, Refused, UnknownName
+from logger.model import NS, Row
+
+MINUTE = 60 * NS
+
+
+def test_statement_is_the_stored_one(q: Queries) -> None:
+    """Verdict and sentence come from the service, rules with their numbers."""
+    bay, bench = q.statements()
+    assert (bay.verdict, bench.verdict) == ("stable", "not shown")
+    assert [r.rule for r in bay.rules][:2] == ["machine-bay.temperature", "machine-bay.span-1h"]
+    assert bay.rules[0].U == 0.1
+
+
+@pytest.mark.parametrize(
+    ("age_s", "verdict"), [(60, "stable"), (179, "stable"), (181, "not shown"), (86_400, "not shown")]
+)
+def test_old_statement_is_not_believed(q: Queries, record: Synthetic, age_s: int, verdict: str) -> None:
+    """Past three minutes a stable zone is not shown, and its age is told."""
+    record.at = NOW - age_s * NS
+    bay = q.statements()[0]
+    assert bay.verdict == verdict
+    assert ("The last word is" in bay.sentence) == (verdict == "not shown")
+
+
+def test_silent_service_is_told(q: Queries, record: Synthetic, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A zone that was never judged is not shown and says what to do."""
+    monkeypatch.setattr(record, "live", dict)
+    bay = q.statements()[0]
+    assert bay.verdict == "not shown"
+    assert "stillroom run" in bay.next_step
+
+
+def test_alarms_that_await_come_first(q: Queries, record: Synthetic) -> None:
+    """An unacknowledged alarm awaits a person; an acknowledged one is listed but does not."""
+    assert q.alarms() == []
+    record.raise_alarm()
+    assert [a.awaiting for a in q.alarms()] == [True]
+    q.acknowledge("bay-temperature", "Radek Sova", "seen")
+    assert [(a.awaiting, a.alarm.state) for a in q.alarms()] == [(False, AlarmState.ACKNOWLEDGED)]
+
+
+@pytest.mark.parametrize(("who", "comment"), [("", "seen"), ("Radek", " ")], ids=["no name", "no comment"])
+def test_acknowledging_wants_name_and_comment(q: Queries, record: Synthetic, who: str, comment: str) -> None:
+    """Without either nothing is changed."""
+    record.raise_alarm()
+    with pytest.raises(Refused, match="Nothing was changed: wanted"):
+        q.acknowledge("bay-temperature", who, comment)
+    assert record.acknowledged == []
+
+
+def test_overdue_probe_is_found(q: Queries) -> None:
+    """P6 and nothing else."""
+    assert {o.channel for o in q.overdue()} == {"P6.temperature", "P6.relative_humidity"}
+
+
+def test_ticks_heal_a_sleeping_tab(q: Queries, record: Synthetic) -> None:
+    """All rows after the cursor come at once, none twice, and a silence breaks the line."""
+    cursor: dict[str, Any] = {
+        "cursor": q.news(-1)[1],
+        "last": {"P1.temperature": NOW - MINUTE},
+        "offset_s": 7200,
+    }
+    for minute in (0, 1, 30):
+        record.add(Row("P1.temperature", NOW + minute * MINUTE, NOW, 20.0 + minute))
+    extended, _, after = live_tick(q, 1, cursor, ["machine-bay", "plate-bench"])
+    data, where, _ = extended[0]
+    assert where == [3]
+    assert data["y"] == [[20.0, 21.0, None, 50.0]]
+    assert data["x"][0][0] == NOW // 1_000_000 + 7_200_000
+    again, _, _ = live_tick(q, 2, after, ["machine-bay", "plate-bench"])
+    assert not isinstance(again[0], tuple)
+
+
+def test_repeated_row_is_not_drawn_twice(q: Queries) -> None:
+    """A point that is on the chart already is left out even when it comes again."""
+    news = {"P1.temperature": ([NOW, NOW + MINUTE], [20.0, 20.1])}
+    assert broken(q, news, {"P1.temperature": NOW}) == {"P1.temperature": ([NOW + MINUTE], [20.1])}
+    assert not isinstance(extension(q, "plate-bench", news, 0), tuple)
+
+
+def test_late_rows_do_not_jump_into_a_live_chart(q: Queries, record: Synthetic) -> None:
+    """Imported history arrives, but not as a tick."""
+    record.add(Row("P1.temperature", NOW - HOUR, NOW, 20.0, late=True))
+    assert q.news(0)[0] == {}
+
+
+@pytest.mark.parametrize(
+    ("first", "last"),
+    [(NOW - HOUR, NOW - HOUR), (NOW, NOW - HOUR), (NOW + HOUR, NOW + 2 * HOUR)],
+    ids=["empty", "backwards", "future"],
+)
+def test_check_refuses_what_is_no_interval(q: Queries, first: int, last: int) -> None:
+    """Each with its own sentence."""
+    with pytest.raises(IntervalError):
+        q.check("machine-bay", first, last)
+
+
+def test_check_wants_a_known_zone(q: Queries) -> None:
+    """The message lists those that there are."""
+    with pytest.raises(UnknownName, match="machine-bay, plate-bench"):
+        q.check("attic", NOW - HOUR, NOW)
+
+
+def test_inspection_from_start_to_stop(q: Queries, record: Synthetic) -> None:
+    """Started now, stopped later, never stopped twice."""
+    job = q.start_inspection("machine-bay", " Gear hub ", "Radek Sova")
+    assert (job.title, job.from_ns, job.to_ns) == ("Gear hub", NOW, None)
+    record.now += HOUR
+    assert q.stop_inspection(job.key, "").to_ns == NOW + HOUR
+    with pytest.raises(Refused, match="stopped already"):
+        q.stop_inspection(job.key, "Radek Sova")
+
+
+@pytest.mark.parametrize(
+    "ns", [1_792_888_200, 1_792_891_800, 1_792_418_400], ids=["first 02:30", "second 02:30", "plain day"]
+)
+def test_written_minute_reads_back(ns: int) -> None:
+    """Also in the hour that comes twice: 2026-10-25 02:30 in Vienna, at +02:00 and at +01:00."""
+    text = written(ns * NS, "Europe/Vienna")
+    assert instant(text, "Europe/Vienna", wanted_in="From") == ns * NS
+
+
+def test_clock_change_is_marked(q: Queries) -> None:
+    """A window over 2026-10-25 notes the change at 01:00 UTC; its axis keeps one offset."""
+    change = 1_792_890_000 * NS
+    chart = q.chart("machine-bay", "temperature", change - 5 * HOUR, change + 5 * HOUR)
+    assert chart.notes == [(change, "clock put back")]
+    assert chart.offset_s == 3600
