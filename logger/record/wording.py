@@ -279,7 +279,7 @@ def _alarms(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
 
 def _probes(facts: Facts) -> dict[str, Any]:
     rows = [
-        (p["probe"], p["serial"], p["position"], p["medium"], " / ".join(f"{v:g}" for v in p["xyz_m"]))
+        (p["probe"], p["serial"], p["position"], p["medium"], " / ".join(f"{v:.2f}" for v in p["xyz_m"]))
         for p in facts["probes"]
     ]
     heads = ("Probe", "Serial", "Position", "Medium", "x / y / z in m")
