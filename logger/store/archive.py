@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from .parquet import Reader
 
 FOLDER = "archive"
+LOCK = "seal.lock"
 AGE_NS = 2 * DAY_NS
 CHANNEL_FACTS = ("rows", "first_ns", "last_ns", "first_ok_ns", "last_ok_ns", "last_arrival")
 DELETED_AT_ONCE = 20_000  # hot rows per transaction, so that polling never waits long
@@ -83,7 +85,7 @@ class Archive:
         Another process that is sealing is left to it: then the answer is empty.
         """
         before_ns, _ = month_span(*month_of(now_ns - AGE_NS))
-        with lock.held(self._folder / "seal.lock") as ours:
+        with lock.held(self._folder / LOCK, wait_s=5.0) as ours:  # a start that tidies up is short
             if not ours:
                 return []
             self._tidy()
@@ -93,19 +95,19 @@ class Archive:
         """Finish or remove what an interrupted seal left, unless somebody is sealing right now."""
         if not (self._folder / FOLDER).is_dir():
             return
-        with lock.held(self._folder / "seal.lock") as ours:
+        with lock.held(self._folder / LOCK) as ours:
             if ours:
                 self._tidy()
 
-    def open(self, file: str, content: bytes | None = None) -> Reader:
-        """A sealed file (its bytes, when they were read already), or StoreDamaged when it is none."""
-        import pyarrow as pa
-
-        from .parquet import Reader
+    @contextmanager
+    def open(self, file: str, content: bytes | None = None) -> Iterator[Reader]:
+        """A sealed file (its bytes, when they were read already); StoreDamaged when it cannot be read."""
+        from .parquet import UNREADABLE, Reader
 
         try:
-            return Reader(self._folder / file if content is None else content)
-        except (OSError, pa.ArrowException) as error:
+            with Reader(self._folder / file if content is None else content) as reader:
+                yield reader
+        except UNREADABLE as error:
             raise StoreDamaged(
                 f"The sealed file {self._folder / file} cannot be read: {error}. Put it back from a backup; "
                 "`stillroom verify` says what is proven."

@@ -81,14 +81,18 @@ class Batches:
 
     def _completed(self, rows: Columns, claims: Sequence[Claim], name: str) -> Columns:
         """Add the sealed part of batches that are partly hot, as at the turn of a month."""
-        for claim in claims:
-            here = _within(rows, claim)
-            if 0 < here.stop - here.start < claim.last - claim.first + 1:
-                found = self._sealed(name, claim.first, claim.last)
-                if found is not None:
-                    rows = joined([rows, found])
-                    rows = rows.part(np.argsort(rows.seq, kind="stable"))
-        return rows
+        partly = [
+            claim for claim in claims if 0 < _count(_within(rows, claim)) < claim.last - claim.first + 1
+        ]
+        found = self._sealed(name, partly[0].first, partly[-1].last) if partly else None
+        if found is None:
+            return rows
+        # Batches that are wholly sealed stay out; and what is hot in this snapshot may be sealed by now.
+        wanted = np.zeros(len(found), np.bool_)
+        for claim in partly:
+            wanted[_within(found, claim)] = True
+        rows = joined([rows, found.part(wanted & ~np.isin(found.seq, rows.seq))])
+        return rows.part(np.argsort(rows.seq, kind="stable"))
 
 
 def _claims(conn: Connection, writer: int, first: int, last: int) -> Iterator[Claim]:
@@ -117,11 +121,9 @@ def _chunks(claims: Iterator[Claim]) -> Iterator[list[Claim]]:
 def _compared(rows: Columns, claims: Sequence[Claim], name: str) -> Iterator[str]:
     places = [(claim, _within(rows, claim)) for claim in claims]
     for claim, here in places:
-        if 0 < here.stop - here.start != claim.last - claim.first + 1:
+        if 0 < _count(here) != claim.last - claim.first + 1:
             yield f"batch {claim.number} of writer {name}: {_absent(rows, here, claim)}"
-    whole = [
-        (claim, here) for claim, here in places if here.stop - here.start == claim.last - claim.first + 1
-    ]
+    whole = [(claim, here) for claim, here in places if _count(here) == claim.last - claim.first + 1]
     found = digests(rows, [here.start for _, here in whole], [here.stop for _, here in whole])
     for (claim, here), digest in zip(whole, found, strict=True):
         if digest != claim.digest or not _in_order(rows.part(here), claim):
@@ -137,6 +139,10 @@ def _in_order(rows: Columns, claim: Claim) -> bool:
 def _within(rows: Columns, claim: Claim) -> slice:
     start, stop = np.searchsorted(rows.seq, [claim.first, claim.last + 1])
     return slice(int(start), int(stop))
+
+
+def _count(here: slice) -> int:
+    return int(here.stop - here.start)
 
 
 def _absent(rows: Columns, here: slice, claim: Claim) -> str:

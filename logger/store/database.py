@@ -7,6 +7,7 @@ locks SQLite cannot rely on.
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 import tempfile
@@ -107,14 +108,15 @@ class Database:
 
         A record that is only read must stay as it is, to the last byte and without new files
         beside it. Without a WAL nobody has it open and it can be taken as immutable. With one,
-        SQLite needs to write its index beside it: in a scratch copy where it may not here.
+        SQLite writes its index (-shm, no part of the record) beside it: in a scratch copy unless
+        a running service has made one already.
         """
         if not self.read_only:
             return self.path, "mode=rwc"
         wal = self.path.with_name(FILE + "-wal")
         if not wal.exists() or wal.stat().st_size == 0:
             return self.path, "mode=ro&immutable=1"
-        if self.path.with_name(FILE + "-shm").exists():
+        if self.path.with_name(FILE + "-shm").exists() and os.access(self.path.parent, os.W_OK):
             return self.path, "mode=ro"
         self._scratch = tempfile.TemporaryDirectory(prefix="stillroom-")
         for file in (self.path, wal):

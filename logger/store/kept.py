@@ -16,13 +16,21 @@ from ..errors import StoreError
 from .database import Database
 from .facts import JSON, ImportedFile, SetupVersion
 from .files import put
-from .journal import Journal, canonical
+from .journal import Journal
 from .tables import import_file, live, piece, setup
 
 
 def text_digest(texts: Mapping[str, str]) -> str:
-    """SHA-256 of the canonical JSON of file name -> text: the identity of a setup."""
-    return hashlib.sha256(canonical(dict(texts)).encode("utf-8")).hexdigest()
+    """SHA-256 over names and texts in sorted order, each after its length: the identity of a setup.
+
+    The same as `logger.config.digest`, whose texts have LF line ends; a test holds both together.
+    """
+    sha = hashlib.sha256()
+    for file in sorted(texts):
+        for part in (file, texts[file]):
+            data = part.encode("utf-8")
+            sha.update(f"{len(data)}:".encode() + data)
+    return sha.hexdigest()
 
 
 class Setups:

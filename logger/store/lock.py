@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,8 +16,8 @@ FAR = 1 << 30
 
 
 @contextmanager
-def held(path: Path) -> Iterator[bool]:
-    """Try to hold the lock for the time of the block; gives whether it is ours."""
+def held(path: Path, wait_s: float = 0.0) -> Iterator[bool]:
+    """Try for `wait_s` to hold the lock for the time of the block; gives whether it is ours."""
     try:
         handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
     except OSError as error:
@@ -24,7 +25,9 @@ def held(path: Path) -> Iterator[bool]:
             f"{path} could not be opened: {error.strerror}. Check that this account may write to the folder."
         ) from error
     try:
-        ours = _taken(handle)
+        until = time.monotonic() + wait_s
+        while not (ours := _taken(handle)) and time.monotonic() < until:
+            time.sleep(0.05)
         if ours:
             os.ftruncate(handle, 0)
             os.lseek(handle, 0, os.SEEK_SET)

@@ -61,6 +61,19 @@ STEPS = ["taken", "received_after_ms", "monotonic_minus_taken_ms", "seq"]
 SHOWN = ["taken", "taken_rest_ns", "value", "status", "late"]
 
 
+# What reading a file of arbitrary bytes may raise: Arrow's own errors, and ours on its odd answers.
+UNREADABLE = (
+    pa.ArrowException,
+    OSError,
+    ValueError,
+    LookupError,
+    TypeError,
+    AttributeError,
+    OverflowError,
+    MemoryError,
+)
+
+
 class Writer:
     """Writes one file, channel by channel."""
 
@@ -91,7 +104,7 @@ class Writer:
 
 
 class Reader:
-    """Reads one file. Raises OSError or pyarrow.ArrowException when it is none or is damaged."""
+    """Reads one file; anything in UNREADABLE may come out when it is none or is damaged."""
 
     def __init__(self, source: Path | bytes) -> None:
         opened = pa.BufferReader(source) if isinstance(source, bytes) else source

@@ -20,7 +20,7 @@ from sqlalchemy import func, select
 from logger.errors import StoreDamaged, StoreError
 from logger.model import Row
 from logger.series import STATUS
-from logger.store import Store, tables
+from logger.store import Store, lock, tables
 from logger.store.archive import Archive
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, polled
@@ -325,3 +325,45 @@ def test_a_missing_sealed_file_is_named_on_reading(store: Store) -> None:
 
     with pytest.raises(StoreDamaged, match=seal.file):
         store.readings("P1.temperature", OCTOBER, NOVEMBER)
+
+
+def test_a_probe_with_a_wrong_clock_is_sealed_where_its_clock_says(store: Store) -> None:
+    """Batches torn over months far apart are still proven whole, and nothing is lost."""
+    for at in range(0, 5 * MINUTE, MINUTE):
+        store.append("poll", [*polled(OCTOBER + at, 1), *polled(at, 1, ("P2.temperature",))])
+        store.append("poll", polled(NOVEMBER + 20 * DAY + at, 1))
+    before = shown(store), shown(store, "P2.temperature"), store.newest(), store.extent()
+
+    seals = store.seal(NOVEMBER + 2 * DAY)
+    store.append("poll", [*polled(OCTOBER, 1), *polled(NOVEMBER + 20 * DAY, 1, ("P2.temperature",))])
+
+    assert [seal.file[-34:] for seal in seals] == [
+        "year=1970/month=01/readings-0001.parquet"[-34:],
+        "year=2026/month=10/readings-0001.parquet"[-34:],
+    ]
+    assert store.verify().faults == ()
+    assert len(store.seal(NOVEMBER + 2 * DAY)) == 1
+    assert store.verify().faults == ()
+    assert (len(before[0]), len(shown(store))) == (10, 11)
+    assert shown(store, "P2.temperature")[:5] == before[1]
+
+
+def test_sealing_is_left_to_the_one_who_does_it(store: Store, folder: Path) -> None:
+    """A second process that would seal at the same time does nothing; opening does not tidy meanwhile."""
+    store.append("poll", polled(OCTOBER, 20))
+    (folder / "archive").mkdir()
+    part = folder / "archive" / "readings-0001.parquet.part"
+    part.write_bytes(b"being written")
+
+    with (
+        lock.held(folder / "seal.lock") as ours,
+        patch("time.sleep"),
+        patch("time.monotonic", iter(range(99)).__next__),
+    ):
+        assert ours
+        assert store.seal(IN_DECEMBER) == []
+        Store.open(folder).close()
+        assert part.exists()
+
+    assert len(store.seal(IN_DECEMBER)) == 1
+    assert not part.exists()

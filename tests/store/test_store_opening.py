@@ -161,3 +161,19 @@ def test_a_folder_that_cannot_be_made_is_a_plain_error(tmp_path: Path) -> None:
 
     with pytest.raises(StoreError, match="could not be written"):
         Store.open(tmp_path / "data" / "here", create=True)
+
+
+def test_two_processes_may_make_the_same_store(folder: Path) -> None:
+    """A first start of service and dashboard at the same moment makes one record."""
+    script = (
+        "import sys; from pathlib import Path; from logger.store import Store\n"
+        "Store.open(Path(sys.argv[1]), create=True).close()"
+    )
+    command = [sys.executable, "-W", "error", "-c", script, str(folder)]
+    children = [subprocess.Popen(command, stderr=subprocess.PIPE, text=True) for _ in range(3)]
+
+    said = [child.communicate(timeout=60)[1] for child in children]
+
+    assert said == ["", "", ""]
+    with Store.open(folder) as store:
+        assert [entry.kind for entry in store.journal.entries()] == ["store"]
