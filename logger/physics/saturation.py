@@ -81,3 +81,21 @@ def saturation_pressure_ice(t_C: ArrayLike, formula: Formula = "hyland-wexler") 
     T = np.where((t >= -100) & (t <= TRIPLE_C), t + ZERO_K, np.nan)
     coefficients, logarithm = _ICE[formula]
     return _pressure(coefficients, logarithm, -1, T)
+
+
+def log_slope_water(t_C: ArrayLike, formula: Formula = "hyland-wexler") -> NDArray[np.float64]:
+    """d(ln e_s)/dT of saturation over liquid water in 1/K; −60 … 200 degC, else NaN. The sum above, derived.
+
+    The slope that uncertainty of a dew point and of the humidity at a surface rests on:
+
+    >>> float(log_slope_water(20.0).round(4))
+    0.0619
+    """
+    t = np.asarray(t_C, np.float64)
+    T = np.where((t >= -60) & (t <= 200), t + ZERO_K, np.nan)
+    coefficients, logarithm = _WATER[formula]
+    total = logarithm / T
+    for power, coefficient in enumerate(coefficients, start=-2 if formula == "hardy" else -1):
+        if power:
+            total = total + power * coefficient * T ** (power - 1)
+    return np.asarray(total)
