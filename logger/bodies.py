@@ -1,5 +1,7 @@
 """What machine and parts remember: settling after an excursion, and not knowing after a silence.
 
+Bodies that a zone declares are computed (`tracks.py`); without any, the following stands for them.
+
 Settling is a fixed time of evidence after the last nonconforming cell of a rule that disturbs.
 Time without evidence never advances the clock; more than `body_gap_s` of it, and the start of a
 record, leave the bodies unknown until as much time has passed with evidence. The state is two
@@ -8,14 +10,16 @@ countdowns and the length of the silence, so that any piece of a record continue
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
 from .model import Zone
 from .series import Bool
+from .tracks import Followed, TrackState
 
 
 @dataclass(frozen=True)
@@ -26,6 +30,12 @@ class BodyState:
     unknown_s: int
     silent_s: int
     rule: str = ""
+    tracks: TrackState = field(default_factory=TrackState)
+
+    @staticmethod
+    def of_json(body: Mapping[str, Any]) -> BodyState:
+        """From what `dataclasses.asdict` made of it and JSON kept."""
+        return BodyState(**{**body, "tracks": TrackState.of_json(body.get("tracks"))})
 
 
 def at_start_of_record(zone: Zone) -> BodyState:
@@ -110,3 +120,18 @@ def _after_quiet(zone: Zone, state: BodyState, known: bool, length_s: int) -> Bo
     silent = state.silent_s + length_s
     unknown = zone.settling_s if silent > zone.body_gap_s else state.unknown_s
     return BodyState(state.settling_s, unknown, silent, state.rule)
+
+
+def with_bodies(zone: Zone, memory: Memory, followed: Followed) -> Memory:
+    """The memory of a zone that declares bodies: what they compute replaces the fixed time.
+
+    While the countdown after a silence runs, what may be out is unknown; when it has ended, the
+    settling time speaks for the bodies, and only what is out for sure settles.
+    """
+    names = [body.key for body in zone.bodies]
+    edges = np.flatnonzero(np.diff(followed.body, prepend=np.int16(-2)))
+    causes = [(int(i), names[followed.body[i]] if followed.body[i] >= 0 else "") for i in edges]
+    states = {
+        w: replace(state, settling_s=0, tracks=followed.states[w]) for w, state in memory.states.items()
+    }
+    return Memory(followed.out, followed.doubtful & memory.unknown, states, causes or [(0, "")])

@@ -17,12 +17,13 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from .bodies import BodyState, Exposure, Memory, remember
+from .bodies import BodyState, Exposure, Memory, remember, with_bodies
 from .evidence import FLAT_WINDOW_S, Cells, Grid, evidence
-from .model import NS, REASONS, Conformity, Mark, Reason, Setup
+from .model import NS, REASONS, Conformity, Mark, Reason, Setup, Zone
 from .rules import evaluate
 from .rules.finding import Finding
 from .series import Bool, Readings
+from .tracks import air_of, follow
 
 # Goes up whenever the same record could be judged otherwise; stored verdicts name it.
 JUDGE_VERSION = 1
@@ -87,14 +88,15 @@ def judge(
     wide = Grid(grid.first - back, grid.n + back, grid.step_s)
     cells = evidence(zone, setup, readings, wide, now_ns)
     findings = tuple(_cut(evaluate(r, cells, setup, wide), grid) for r in setup.rules_of(zone, activity))
-    memory = remember(setup.zone(zone), state, _exposure(findings, grid), _midnights(grid))
+    own = {key: _cut(c, grid) for key, c in cells.items()}
+    memory = _memory(setup.zone(zone), setup, state, findings, cells=own, grid=grid)
     marked = _marked(zone, marks, grid)
     return Judgement(
         zone,
         grid,
         _reasons(findings, memory, marked),
         findings,
-        {key: _cut(c, grid) for key, c in cells.items()},
+        own,
         memory,
         marked,
         _provisional_from(setup, zone, cells, grid, now_ns),
@@ -108,6 +110,22 @@ def _cut(wide: _Gridded, grid: Grid) -> _Gridded:
         name: value[part] for name, value in vars(wide).items() if isinstance(value, np.ndarray)
     }
     return replace(wide, grid=grid, **arrays)
+
+
+def _memory(
+    zone: Zone,
+    setup: Setup,
+    state: BodyState,
+    findings: Sequence[Finding],
+    *,
+    cells: Mapping[str, Cells],
+    grid: Grid,
+) -> Memory:
+    memory = remember(zone, state, _exposure(findings, grid), _midnights(grid))
+    if not zone.bodies:
+        return memory
+    air = [air_of(zone, body, cells, setup) for body in zone.bodies]
+    return with_bodies(zone, memory, follow(zone, state.tracks, air, grid, memory.states))
 
 
 def _exposure(findings: Sequence[Finding], grid: Grid) -> Exposure:

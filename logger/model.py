@@ -75,8 +75,25 @@ class Room:
 
 
 @dataclass(frozen=True)
+class ThermalBody:
+    """A body that follows the air of its zone with time constant `tau_s`; limits of its temperature in degC.
+
+    `u_tau_s` is the standard uncertainty of the time constant. `channels` empty: the mean of the
+    zone's air temperatures.
+    """
+
+    key: str  # "machine-bay.granite"
+    name: str
+    tau_s: float
+    u_tau_s: float
+    lower: float
+    upper: float
+    channels: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Zone:
-    """A part of a room that is judged as one."""
+    """A part of a room that is judged as one; `bodies`, where declared, take the place of settling_s."""
 
     key: str
     name: str
@@ -84,6 +101,7 @@ class Zone:
     settling_s: int = 4 * 3600  # common practice, no source
     body_gap_s: int = 3600
     pre_window_s: int = 2 * 3600
+    bodies: tuple[ThermalBody, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -35,8 +35,8 @@ class Piece:
         return Piece(
             tuple(Period(**p) for p in body["periods"]),
             tuple(Run(**{**r, "probes": tuple(r["probes"])}) for r in body["runs"]),
-            BodyState(**body["state_in"]),
-            BodyState(**body["state_out"]),
+            BodyState.of_json(body["state_in"]),
+            BodyState.of_json(body["state_out"]),
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -172,6 +173,12 @@ def test_the_newest_minutes_are_provisional(made: SimpleNamespace) -> None:
 
 def test_no_rules_show_nothing(made: SimpleNamespace) -> None:
     judgement = made.judged(made.setup(()), {"T1": flat(made)})
+    assert set(judgement.reason.tolist()) == {REASONS.index("indeterminate")}
+
+
+def test_a_zone_without_probes_shows_nothing(made: SimpleNamespace) -> None:
+    bare = replace(made.setup((made.rule(),)), placements=())
+    judgement = made.judged(bare, {})
     assert set(judgement.reason.tolist()) == {REASONS.index("indeterminate")}
 
 

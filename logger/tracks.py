@@ -1,0 +1,207 @@
+"""Computed temperatures of declared bodies: dT/dt = (T_air − T)/τ, cell by cell, with what is not known.
+
+A body whose temperature is known has one track. After a silence, and at the start of a record, it
+has two: from the coldest and from the hottest credible start (air of the last 7 days, widened by
+2 K). Both obey the same equation, so everything in between stays in between. A third track with
+τ + u(τ) shows what the uncertainty of the time constant does:
+
+    U² = (2·(T(τ + u) − T(τ)))² + U_air²
+
+A body is settled when all its credible temperatures lie within its limits by U. At each UTC
+midnight the state is rounded to whole micro-units, so that every day can be judged from there
+alone. Temperatures are in micro-degC.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .evidence import Cells, Grid
+from .model import Setup, ThermalBody, Zone
+from .series import Bool, Float
+from .units import MICRO
+
+DAYS_REMEMBERED = 7
+WIDENED_MICRO = 2 * MICRO
+DAY_S = 86_400
+
+
+@dataclass(frozen=True)
+class Track:
+    """Credible temperatures of one body at the start of a cell, in whole micro-degC."""
+
+    low: int
+    high: int
+    slow: int
+
+
+@dataclass(frozen=True)
+class AirMemory:
+    """The air before a cell: its last value, how long ago, and (day, coldest, hottest) of the last days."""
+
+    last: int | None = None
+    silent_s: int = 0
+    days: tuple[tuple[int, int, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class TrackState:
+    """All bodies of a zone at the start of a cell; `tracks` empty: nothing is known of them yet."""
+
+    tracks: tuple[Track, ...] = ()
+    air: AirMemory = field(default_factory=AirMemory)
+
+    @staticmethod
+    def of_json(body: Mapping[str, object] | None) -> TrackState:
+        """From what `dataclasses.asdict` made of it and JSON kept."""
+        if not body:
+            return TrackState()
+        tracks: list[dict[str, int]] = body["tracks"]  # type: ignore[assignment]
+        air: dict[str, object] = body["air"]  # type: ignore[assignment]
+        days: list[list[int]] = air["days"]  # type: ignore[assignment]
+        known = AirMemory(air["last"], air["silent_s"], tuple((d, a, b) for d, a, b in days))  # type: ignore[arg-type]
+        return TrackState(tuple(Track(**t) for t in tracks), known)
+
+
+@dataclass(frozen=True)
+class Followed:
+    """Per cell, shape (n,): a body is out of its limits for sure, or may be; which; states."""
+
+    out: Bool
+    doubtful: Bool
+    body: NDArray[np.int16]
+    states: dict[int, TrackState]
+
+
+def air_of(zone: Zone, body: ThermalBody, cells: Mapping[str, Cells], setup: Setup) -> tuple[Float, Float]:
+    """What a body follows: mean of the middles of its channels' cells and the largest U, NaN without."""
+    keys = body.channels or tuple(
+        key for key in setup.channels_in(zone.key) if _is_air_temperature(key, zone.key, setup)
+    )
+    middles = np.stack([(cells[k].low + cells[k].high) / 2 for k in keys])
+    known = np.isfinite(middles)
+    count = known.sum(axis=0)
+    total = np.where(known, middles, 0.0).sum(axis=0)
+    air = np.rint(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+    U = np.stack([np.where(np.isfinite(cells[k].U), cells[k].U, 0.0) for k in keys]).max(axis=0)
+    return air, U
+
+
+def _is_air_temperature(key: str, zone: str, setup: Setup) -> bool:
+    places = [setup.positions[p.position] for p in setup.placements_of(key)]
+    return setup.channels[key].quantity == "temperature" and any(
+        p.zone == zone and p.medium == "air" for p in places
+    )
+
+
+def follow(
+    zone: Zone, state: TrackState, air: list[tuple[Float, Float]], grid: Grid, wanted: Iterable[int]
+) -> Followed:
+    """Run all bodies of a zone over the grid; `air` has (value, U) for each, shape (n,)."""
+    n = grid.n
+    out, doubtful = np.zeros(n, np.bool_), np.zeros(n, np.bool_)
+    which = np.full(n, -1, np.int16)
+    asked = {w for w in wanted if 0 <= w <= n} | {n}
+    states: dict[int, list[Track]] = {w: [] for w in asked}
+    memories: dict[int, AirMemory] = {}
+    for number, body in enumerate(zone.bodies):
+        start = state.tracks[number] if number < len(state.tracks) else None
+        run = _Run(zone, body, grid, state.air)
+        tracks, memories = run.over(start, *air[number], asked)
+        for w in asked:
+            states[w].append(tracks[w])
+        worse = run.out & ~out
+        which[worse | (run.doubtful & ~out & ~doubtful)] = number
+        out |= run.out
+        doubtful |= run.doubtful
+    unknown = {w: any(t is None for t in tracks) for w, tracks in states.items()}
+    return Followed(
+        out, doubtful & ~out, which,
+        {w: TrackState(() if unknown[w] else tuple(states[w]), memories.get(w, state.air)) for w in asked},
+    )  # fmt: skip
+
+
+class _Run:
+    """One body over one grid."""
+
+    def __init__(self, zone: Zone, body: ThermalBody, grid: Grid, memory: AirMemory) -> None:
+        self.zone, self.body, self.grid, self.memory = zone, body, grid, memory
+        self.out = np.zeros(grid.n, np.bool_)
+        self.doubtful = np.zeros(grid.n, np.bool_)
+
+    def over(
+        self, start: Track | None, air: Float, U: Float, asked: set[int]
+    ) -> tuple[dict[int, Track], dict[int, AirMemory]]:
+        """Flags into `out` and `doubtful`; the track and the air's memory before each cell asked for."""
+        tracks: dict[int, Track] = {}
+        memories: dict[int, AirMemory] = {}
+        per_day = DAY_S // self.grid.step_s
+        edges = sorted({0, self.grid.n, *asked, *range(-self.grid.first % per_day, self.grid.n, per_day)})
+        track, memory = start, self.memory
+        for begin, end in zip(edges, [*edges[1:], self.grid.n], strict=True):
+            if begin in asked:
+                tracks[begin], memories[begin] = track, memory  # type: ignore[assignment]
+            if end > begin:
+                track, memory = self._piece(track, memory, air, U, slice(begin, end))
+        return tracks, memories
+
+    def _piece(
+        self, track: Track | None, memory: AirMemory, air: Float, U: Float, part: slice
+    ) -> tuple[Track | None, AirMemory]:
+        """Cells of at most one UTC day."""
+        values = air[part]
+        day = (self.grid.first + part.start) // (DAY_S // self.grid.step_s)
+        lows, highs, slows = (np.full(len(values), np.nan) for _ in range(3))
+        decay = np.exp(-self.grid.step_s / self.body.tau_s)
+        lag = np.exp(-self.grid.step_s / (self.body.tau_s + self.body.u_tau_s))
+        low, high, slow = (np.nan,) * 3 if track is None else (track.low, track.high, track.slow)
+        last, silent = memory.last, memory.silent_s
+        for i, value in enumerate(values.tolist()):
+            if value == value:  # noqa: PLR0124 - not NaN, in the hottest loop here
+                if low != low or silent > self.zone.body_gap_s:  # noqa: PLR0124
+                    memory = _with_air(memory, day, value, value)
+                    low, high = _credible(memory)
+                    slow = (low + high) / 2
+                last, silent = value, 0
+            else:
+                silent += self.grid.step_s
+            if last is not None:
+                low = last + (low - last) * decay
+                high = last + (high - last) * decay
+                slow = last + (slow - last) * lag
+            lows[i], highs[i], slows[i] = low, high, slow
+        self._flag(lows, highs, slows, U[part], part)
+        seen = values[np.isfinite(values)]
+        if len(seen):
+            memory = _with_air(memory, day, float(seen.min()), float(seen.max()))
+        memory = replace(memory, last=None if last is None else int(last), silent_s=silent)
+        after = None if low != low else Track(*(int(np.rint(x)) for x in (low, high, slow)))  # noqa: PLR0124
+        return after, memory
+
+    def _flag(self, low: Float, high: Float, slow: Float, U_air: Float, part: slice) -> None:
+        U = np.rint(np.hypot(2 * (slow - (low + high) / 2), U_air))
+        lowest, highest = self.body.lower * MICRO + U, self.body.upper * MICRO - U
+        every = (low >= lowest) & (high <= highest)
+        some = (high >= lowest) & (low <= highest) & (lowest <= highest)
+        known = np.isfinite(low)
+        self.out[part] = known & ~some
+        self.doubtful[part] = ~known | (some & ~every)
+
+
+def _with_air(memory: AirMemory, day: int, coldest: float, hottest: float) -> AirMemory:
+    """The memory with the day's extremes widened by what was seen; days too old are forgotten."""
+    days = {d: (a, b) for d, a, b in memory.days if d > day - DAYS_REMEMBERED}
+    a, b = days.get(day, (int(coldest), int(hottest)))
+    days[day] = (min(a, int(coldest)), max(b, int(hottest)))
+    return replace(memory, days=tuple((d, a, b) for d, (a, b) in sorted(days.items())))
+
+
+def _credible(memory: AirMemory) -> tuple[float, float]:
+    """Coldest and hottest start that the air of the last days allows, widened."""
+    coldest = min(a for _, a, _ in memory.days) - WIDENED_MICRO
+    hottest = max(b for _, _, b in memory.days) + WIDENED_MICRO
+    return float(coldest), float(hottest)
