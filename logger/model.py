@@ -15,6 +15,14 @@ from typing import Literal
 from .errors import UnknownName
 
 NS = 1_000_000_000
+# What follows from other quantities of the same probe; pressure may come from any probe of the zone.
+DERIVED: Mapping[str, tuple[str, ...]] = {
+    "dew_point": ("temperature", "relative_humidity"),
+    "absolute_humidity": ("temperature", "relative_humidity"),
+    "refractivity": ("temperature", "relative_humidity", "pressure"),
+    "air_density": ("temperature", "relative_humidity", "pressure"),
+}
+SURFACES = ("scale", "structure", "part", "plate-top", "plate-bottom")
 MEDIA = ("air", "part", "scale", "structure", "plate-top", "plate-bottom", "supply", "outdoor", "pressure")
 
 Verdict = Literal["stable", "not stable", "not shown"]
@@ -161,6 +169,7 @@ class Certificate:
     `corrections` are reference − indication (the error with its sign turned), at
     `indications`, ascending. `U` is the expanded uncertainty at those points with factor `k`.
     `drift` and `other_u`: declared rectangular half-width, and further standard uncertainty.
+    `applied_by_instrument`: the instrument corrects itself by it, so that `corrections` are zero here.
     """
 
     number: str
@@ -178,6 +187,7 @@ class Certificate:
     drift: float = 0.0
     other_u: float = 0.0
     withdrawn_ns: int | None = None
+    applied_by_instrument: bool = False
 
 
 @dataclass(frozen=True)
@@ -288,9 +298,32 @@ class Setup:
             return rule.channels
         places = {p.key for p in self.positions.values() if p.zone == rule.zone and p.medium in rule.media}
         probes = {p.probe for p in self.placements if p.position in places}
-        return tuple(
-            sorted(c.key for c in self.channels.values() if c.probe in probes and c.quantity == rule.quantity)
-        )
+        found = {c.key: c.probe for c in self.channels.values() if c.quantity == rule.quantity}
+        keys = [key for key, probe in found.items() if probe in probes]
+        if rule.quantity in DERIVED:
+            computed = [f"{probe}.{rule.quantity}" for probe in probes - set(found.values())]
+            keys += [key for key in computed if self.inputs_of(key)]
+        return tuple(sorted(keys))
+
+    def inputs_of(self, key: str) -> tuple[str, ...]:
+        """Channels that a derived one such as "P1.dew_point" is computed from, in the order of DERIVED.
+
+        Empty for a measured channel, and where an input is missing or there are two to choose from.
+        """
+        probe, _, quantity = key.rpartition(".")
+        if key in self.channels or quantity not in DERIVED or probe not in self.probes:
+            return ()
+        found = [self._inputs(probe, of) for of in DERIVED[quantity]]
+        return tuple(keys[0] for keys in found) if all(len(keys) == 1 for keys in found) else ()
+
+    def _inputs(self, probe: str, quantity: str) -> list[str]:
+        own = [c.key for c in self.channels.values() if (c.probe, c.quantity) == (probe, quantity)]
+        if own or quantity != "pressure":
+            return own
+        # Pressure is that of the whole room to within 12 Pa a metre of height: the zone's first barometer serves.
+        zones = {self.positions[p.position].zone for p in self.placements if p.probe == probe}
+        near = {key for zone in zones for key in self.channels_in(zone)}
+        return sorted(key for key in near if self.channels[key].quantity == "pressure")[:1]
 
     def channels_in(self, zone: str) -> tuple[str, ...]:
         """Channels that were in a zone at any time."""

@@ -61,6 +61,10 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
                 kPa=Unit(1000.0),
                 bar=Unit(1e5),
             ),
+            _quantity("absolute_humidity", "g/m3"),
+            # (n − 1)·1e6: in millionths, as one of them is a micrometre per metre of laser path.
+            _quantity("refractivity", "1e-6", None, **{"1": Unit(1e6)}),
+            _quantity("air_density", "kg/m3"),
             _quantity("co2", "ppm"),
             _quantity("particle_count", "1/m3"),
             _quantity("air_speed", "m/s"),
