@@ -15,7 +15,7 @@ from .model import NS
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHAPE = re.compile(
-    r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?(Z|[+-]\d{2}:\d{2})?)?", re.IGNORECASE
+    r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(?P<rest>\.\d{1,9})?)?(Z|[+-]\d{2}:\d{2})?)?", re.IGNORECASE
 )
 _WANTED = (
     "wanted RFC 3339 as in 2026-10-19T08:30:00Z or 2026-10-19T10:30+02:00, "
@@ -63,13 +63,16 @@ def parse(text: str, zone: ZoneInfo, what: str = "time") -> int:
     >>> rfc3339(parse("2026-10-19T10:30", ZoneInfo("Europe/Vienna")))
     '2026-10-19T08:30:00Z'
     """
-    if not _SHAPE.fullmatch(text.strip()):
+    shape = _SHAPE.fullmatch(text.strip())
+    if shape is None:
         raise IntervalError(f"{what} {text!r} is no instant: {_WANTED}.")
+    rest = shape["rest"] or ""  # kept apart: datetime holds microseconds only
     try:
-        at = datetime.fromisoformat(text.strip().upper())
+        at = datetime.fromisoformat(text.strip().upper().replace(rest, "", 1))
     except ValueError as error:
         raise IntervalError(f"{what} {text!r} is no instant ({error}): {_WANTED}.") from None
-    return to_ns(at if at.tzinfo else _in_room(at, zone, text, what))
+    whole_ns = to_ns(at if at.tzinfo else _in_room(at, zone, text, what))
+    return whole_ns + int(rest.removeprefix(".").ljust(9, "0"))
 
 
 def _in_room(at: datetime, zone: ZoneInfo, text: str, what: str) -> datetime:
