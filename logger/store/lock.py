@@ -6,7 +6,7 @@ import os
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from ..errors import StoreError, StoreInUse
@@ -29,9 +29,10 @@ def held(path: Path, wait_s: float = 0.0) -> Iterator[bool]:
         while not (ours := _taken(handle)) and time.monotonic() < until:
             time.sleep(0.05)
         if ours:
-            os.ftruncate(handle, 0)
-            os.lseek(handle, 0, os.SEEK_SET)
-            os.write(handle, f"{os.getpid()}\n".encode())
+            with suppress(OSError):  # on a full disk the lock holds all the same, it only has no name
+                os.ftruncate(handle, 0)
+                os.lseek(handle, 0, os.SEEK_SET)
+                os.write(handle, f"{os.getpid()}\n".encode())
         yield ours
     finally:
         os.close(handle)  # lets go of the lock as well
