@@ -82,6 +82,9 @@ def air_of(zone: Zone, body: ThermalBody, cells: Mapping[str, Cells], setup: Set
     keys = body.channels or tuple(
         key for key in setup.channels_in(zone.key) if _is_air_temperature(key, zone.key, setup)
     )
+    if not keys:
+        nothing = np.full(next(iter(cells.values())).grid.n if cells else 0, np.nan)
+        return nothing, nothing
     middles = np.stack([(cells[k].low + cells[k].high) / 2 for k in keys])
     known = np.isfinite(middles)
     count = known.sum(axis=0)
