@@ -52,6 +52,7 @@ class Chart:
     excursions: Sequence[Excursion] = ()
     inspections: Sequence[Inspection] = ()
     notes: Sequence[tuple[int, str]] = ()
+    live: bool = False  # the time axis follows the readings until a person zooms
 
     def ms(self, ns: int) -> int:
         """Milliseconds for the axis: what plotly takes for UTC is local time at the fixed offset."""

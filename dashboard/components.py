@@ -130,9 +130,10 @@ def refusal(text: str) -> Component:
     return html.Div(text, role="alert", className="refusal") if text else html.Div()
 
 
-def field(ident: Any, label: str, value: str = "", **more: Any) -> Component:
+def field(ident: Any, label: str, value: str = "", *, narrow: bool = False, **more: Any) -> Component:
     """A labelled line of text to fill in."""
-    line: Component = dmc.TextInput(id=ident, label=label, value=value, size="sm", className="field", **more)
+    css = "field narrow" if narrow else "field"
+    line: Component = dmc.TextInput(id=ident, label=label, value=value, size="sm", className=css, **more)
     return line
 
 

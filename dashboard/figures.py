@@ -133,6 +133,7 @@ def layout(chart: Chart, low: float, high: float) -> Figure:
             "font": {"family": "B612, sans-serif", "size": 12, "color": "#ffffff"},
         },
         "xaxis": {
+            **({} if chart.live else {"range": [chart.ms(chart.from_ns), chart.ms(chart.to_ns)]}),
             "type": "date",
             "showgrid": False,
             "zeroline": False,

@@ -143,15 +143,15 @@ def _point(spot: Spot, x: float, y: float) -> str:
 
 def _key(width: float, height: float, low: float, high: float) -> str:
     """The colour range under the plan, with the word that says what it is."""
-    left, y = PAD + 60, PAD + height + 12
+    left, y = PAD + 50, PAD + height + 12
     cells = "".join(
         f'<rect class="plan-field" x="{left + i * 6}" y="{y}" width="6.2" height="9" '
-        f'fill="rgb{cividis(i / 17)}"/>'
-        for i in range(18)
+        f'fill="rgb{cividis(i / 11)}"/>'
+        for i in range(12)
     )
     return (
         _text(left - 6, y + 9, f"≤ {low:g}", "end")
         + cells
-        + _text(left + 18 * 6 + 6, y + 9, f"≥ {high:g} °C")
+        + _text(left + 12 * 6 + 6, y + 9, f"≥ {high:g} °C")
         + _text(PAD + width, y + 9, "air between probes: interpolated", "end")
     )

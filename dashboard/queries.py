@@ -10,7 +10,7 @@ import math
 import secrets
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
@@ -133,7 +133,7 @@ class Queries:
     def live_chart(self, zone: str, name: str = "temperature") -> Chart:
         """The last 12 h of a zone up to now."""
         now = self.now_ns()
-        return self.chart(zone, name, now - LIVE_WINDOW_S * NS, now, bins=720)
+        return replace(self.chart(zone, name, now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
 
     def channels(self, zone: str, name: str) -> list[str]:
         """Channels of one quantity in a zone."""

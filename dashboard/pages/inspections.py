@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
@@ -92,7 +92,7 @@ def _check_form(q: Queries, asked: Mapping[str, str]) -> Component:
             choice("check-zone", "Zone", zones, str(chosen)),
             field("check-from", "From, local", asked.get("from") or written(now - 7200 * NS, room)),
             field("check-to", "To, local", asked.get("to") or written(now - 600 * NS, room)),
-            field("check-pre", "Pre-window, min", pre),
+            field("check-pre", "Pre-window, min", pre, narrow=True),
             button("check-ask", "Check"),
             html.Div(id="check-refusal"),
         ],
@@ -189,7 +189,7 @@ def _words(q: Queries, name: str, found: Mapping[str, Any], asked: Mapping[str, 
     room = q.room.timezone
     from_ns, to_ns = parsed(found["from"]), parsed(found["to"])
     title = f"{q.inspection(asked['inspection']).title}: " if asked.get("inspection") else ""
-    leading = found["reasons"][0] if found["reasons"] else None
+    leading = leading_reason(found["reasons"])
     return html.Section(
         [
             html.H2(
@@ -209,6 +209,18 @@ def _words(q: Queries, name: str, found: Mapping[str, Any], asked: Mapping[str, 
         ],
         className="answer",
     )
+
+
+def leading_reason(reasons: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
+    """Of the runs with the deciding reason, the one furthest beyond its limit, inside the interval first."""
+    if not reasons:
+        return None
+
+    def rank(r: Mapping[str, Any]) -> tuple[bool, float]:
+        known = r.get("worst") is not None and r.get("limit") is not None
+        return not r.get("pre_window"), abs(r["worst"] - r["limit"]) if known else 0.0
+
+    return max((r for r in reasons if r["reason"] == reasons[0]["reason"]), key=rank)
 
 
 def _because(q: Queries, leading: Mapping[str, Any] | None) -> str:
@@ -270,7 +282,7 @@ def _tables(q: Queries, found: Mapping[str, Any]) -> Component:
                 ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why", "basis"],
                 reasons,
                 "Reasons",
-                figures=(4, 5),
+                figures=(3, 4, 5),
             ),
             _statistics(q, found["statistics"]),
             html.P(

@@ -117,6 +117,12 @@ def serving(app: Any) -> Iterator[str]:
         server.server_close()
 
 
+@pytest.fixture(scope="session")
+def served() -> Callable[..., Any]:
+    """`with served(app) as address`, for tests that bring their own application."""
+    return serving
+
+
 @pytest.fixture
 def record() -> Synthetic:
     """A fresh invented record with the clock held still."""

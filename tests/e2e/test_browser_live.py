@@ -89,14 +89,12 @@ def test_stale_statement_loses_its_place(open_page: Callable[..., Any], record: 
     assert "The last word is 20 min old." in page.locator(".next-step").first.inner_text()
 
 
-def test_lost_server_is_told_at_once(browser: Any, record: Any) -> None:
+def test_lost_server_is_told_at_once(browser: Any, record: Any, served: Callable[..., Any]) -> None:
     """When the server does not answer any more, the page says since when and that no verdict holds."""
-    from conftest import serving
-
     from dashboard.app import create_app
 
     page = browser.new_page()
-    with serving(create_app(Path("unused"), source=record, now_ns=lambda: record.now, tick_s=1.0)) as where:
+    with served(create_app(Path("unused"), source=record, now_ns=lambda: record.now, tick_s=1.0)) as where:
         page.goto(where)
         page.wait_for_selector(".sentence")
     page.wait_for_selector("#lost:not([hidden])", timeout=9000)
