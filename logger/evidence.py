@@ -7,14 +7,15 @@ none: sums and comparisons are those of integers, and no machine differs in a la
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .calibration import Why, corrected
 from .model import NS, Channel, Quality, Setup
-from .quality import constant_runs, moved, single_probe
+from .quality import constant_runs, gross_range, moved, spikes, stays
 from .series import Bool, Float, Int, Readings, conflicting
 from .units import MICRO, difference_to_canonical
 
@@ -71,59 +72,118 @@ class Cells:
     open_run_from: int  # first cell of a constant run that reaches the live edge, or first + n
 
 
+def cut(cells: Cells, part: slice) -> Cells:
+    """The cells of a part of the grid, as they are."""
+    first, last, _ = part.indices(cells.grid.n)
+    grid = Grid(cells.grid.first + first, max(0, last - first), cells.grid.step_s)
+    arrays: dict[str, Any] = {
+        name: value[part] for name, value in vars(cells).items() if isinstance(value, np.ndarray)
+    }
+    return replace(cells, grid=grid, **arrays)
+
+
 @dataclass(frozen=True)
 class _Channel:
-    """Readings of one channel with all that is known of each, before the grid."""
+    """Readings of one channel with all that is known of each, before the grid.
+
+    doubted: supports neither side. A value beyond the user's span alone is flagged and still judged.
+    """
 
     taken_ns: Int
     micro: Float
     U: Float
     why: NDArray[np.uint8]
     flags: NDArray[np.uint8]
-    open_run_ns: int | None
+    doubted: Bool
+    open_run_ns: int | None = None
 
 
 def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
-    flags = single_probe(channel, readings.taken_ns, readings.value)
+    flags = gross_range(readings.value, channel.probe_span, channel.user_span)
     done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     why = done.why.copy()
     conflict = conflicting(readings)
     why[conflict] = np.maximum(why[conflict], Why.CONFLICT)
-    return _Channel(readings.taken_ns, np.rint(done.value * MICRO), np.rint(done.U * MICRO), why, flags, None)
+    micro, U = np.rint(done.value * MICRO), np.rint(done.U * MICRO)
+    doubted = spikes(channel, readings.taken_ns, readings.value, flags)
+    return _Channel(readings.taken_ns, micro, U, why, flags, doubted)
+
+
+def _confirmed(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str) -> _Channel:
+    """Lift the doubt of the spike test where the next two readings, or a probe beside it, confirm a value."""
+    own, channel = parts[key], setup.channels[key]
+    if not own.doubted.any():
+        return own
+    usable = np.flatnonzero(own.flags < Quality.FAIL)
+    held = np.zeros(len(own.micro), np.bool_)
+    held[usable] = stays(own.taken_ns[usable], own.micro[usable], own.U[usable], channel.max_age_s)
+    for other in parts:
+        if other != key and _same_medium(key, other, setup, zone):
+            held |= _beside(own, parts[other], setup.channels[other].max_age_s)
+    return replace(own, doubted=own.doubted & ~held)
+
+
+def _same_medium(one: str, other: str, setup: Setup, zone: str) -> bool:
+    def media(key: str) -> set[str]:
+        places = (setup.positions[p.position] for p in setup.placements_of(key))
+        return {p.medium for p in places if p.zone == zone}
+
+    same = setup.channels[one].quantity == setup.channels[other].quantity
+    return same and bool(media(one) & media(other))
+
+
+def _beside(own: _Channel, other: _Channel, max_age_s: float) -> Bool:
+    """Where the other probe's nearest reading before agrees within both U; each may vouch for the other."""
+    held = np.zeros(len(own.micro), np.bool_)
+    at = np.flatnonzero(own.doubted)
+    before = np.searchsorted(other.taken_ns, own.taken_ns[at], side="right") - 1
+    at, before = at[before >= 0], before[before >= 0]
+    near = own.taken_ns[at] - other.taken_ns[before] <= max_age_s * NS
+    agree = np.abs(own.micro[at] - other.micro[before]) <= np.hypot(own.U[at], other.U[before])
+    good = (
+        (other.flags[before] == Quality.PASS) & (other.why[before] == Why.EVIDENCE) & ~other.doubted[before]
+    )
+    held[at] = near & agree & good
+    return held
 
 
 def _flag_stuck(key: str, parts: Mapping[str, _Channel], setup: Setup, readings: Readings) -> _Channel:
-    """Mark runs of identical values during which another probe of the same quantity moved."""
+    """Doubt runs of identical values during which another probe of the same quantity moved."""
     channel, own = setup.channels[key], parts[key]
     runs = constant_runs(readings.taken_ns, readings.value, channel.flat_n, channel.max_age_s)
     if not runs:
         return own
-    flags, open_from = own.flags.copy(), None
+    doubted, open_from = own.doubted.copy(), None
     least = 5 * max(channel.resolution, channel.noise)
     threshold = float(difference_to_canonical(least, channel.unit, channel.quantity)) * MICRO
     for begin, end in runs:
-        for i, j in _pieces(own.taken_ns, begin, end):
+        for i, j in _pieces(own.taken_ns, begin, end, channel.flat_n):
             others = _neighbours(key, parts, setup, slice(own.taken_ns[i], own.taken_ns[j - 1] + 1))
             if any(moved(values, threshold) for values in others):
-                flags[i:j] = np.maximum(flags[i:j], Quality.SUSPECT)
+                doubted[i:j] = True
         if end == len(readings):
             open_from = int(own.taken_ns[max(begin, end - _longest(channel))])
-    return _Channel(own.taken_ns, own.micro, own.U, own.why, flags, open_from)
+    return replace(own, doubted=doubted, open_run_ns=open_from)
 
 
 def _longest(channel: Channel) -> int:
     return max(channel.flat_n, int(FLAT_WINDOW_S // channel.interval_s))
 
 
-def _pieces(taken_ns: Int, begin: int, end: int) -> list[tuple[int, int]]:
-    """Overlapping pieces of a run, none longer than FLAT_WINDOW_S, each half a window after the last."""
-    window, pieces, i = FLAT_WINDOW_S * NS, [], begin
-    while True:
-        j = min(end, int(np.searchsorted(taken_ns, taken_ns[i] + window, side="right")))
-        pieces.append((i, j))
-        if j >= end:
-            return pieces
-        i = max(i + 1, int(np.searchsorted(taken_ns, taken_ns[i] + window // 2)))
+def _pieces(taken_ns: Int, begin: int, end: int, least: int) -> list[tuple[int, int]]:
+    """Parts of a run in windows of FLAT_WINDOW_S that begin every half window of UTC time.
+
+    The windows hang on the clock, not on the run, so that a record cut anywhere is tested alike;
+    parts of fewer than `least` readings prove nothing.
+    """
+    window, half = FLAT_WINDOW_S * NS, FLAT_WINDOW_S * NS // 2
+    first, last = int(taken_ns[begin]) // half - 1, int(taken_ns[end - 1]) // half
+    pieces = []
+    for k in range(first, last + 1):
+        i, j = (int(x) for x in np.searchsorted(taken_ns[begin:end], [k * half, k * half + window]) + begin)
+        if j - i >= least:
+            pieces.append((i, j))
+    return pieces
 
 
 def _neighbours(key: str, parts: Mapping[str, _Channel], setup: Setup, ns: slice) -> list[Float]:
@@ -151,8 +211,7 @@ def _gridded(channel: Channel, part: _Channel, placed: Bool, grid: Grid, now_ns:
     )
     near = slice(int(begin), int(end))
     index, flags = part.taken_ns[near] // grid.step_ns - grid.first, part.flags[near]
-    doubt = part.why[near].copy()
-    doubt[flags == Quality.SUSPECT] = np.maximum(doubt[flags == Quality.SUSPECT], Why.SUSPECT)
+    doubt = np.maximum(part.why[near], np.where(part.doubted[near], Why.SUSPECT, Why.EVIDENCE))
     present = flags < Quality.FAIL
     why = np.zeros(grid.n, np.uint8)
     np.maximum.at(why, index[present], doubt[present])
@@ -237,6 +296,7 @@ def evidence(
     keys = setup.channels_in(zone)
     empty = Readings.empty()
     parts = {k: _reading_level(setup.channels[k], setup, readings.get(k, empty)) for k in keys}
+    parts = {k: _confirmed(k, parts, setup, zone) for k in keys}
     parts = {k: _flag_stuck(k, parts, setup, readings.get(k, empty)) for k in keys}
     return {
         k: _gridded(setup.channels[k], parts[k], _placed(k, zone, setup, grid), grid, now_ns) for k in keys

@@ -2,7 +2,7 @@
 
 One judge: the service judges its trailing minutes with the very function that judges years. A
 piece needs the readings of `lookback_s` before it (the longest window, the longest test) and of
-`lookahead_s` after it; the bodies continue from the state at its start. What is younger than the
+`reach_s` after it; the bodies continue from the state at its start. What is younger than the
 look-ahead at `now_ns` is provisional.
 """
 
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .bodies import BodyState, Exposure, Memory, remember, with_bodies
+from .derived import with_derived
 from .evidence import FLAT_WINDOW_S, Cells, Grid, evidence
 from .model import NS, REASONS, Conformity, Mark, Reason, Setup, Zone
 from .rules import evaluate
@@ -56,12 +57,21 @@ def lookback_s(setup: Setup, zone: str) -> int:
 
 
 def lookahead_s(setup: Setup, zone: str) -> int:
-    """How far after an instant readings may still change its verdict: flat line, spike, cover."""
+    """How far after an instant readings usually still change its verdict: flat line, spike, cover.
+
+    A run of identical values that goes on may change more; it keeps its cells provisional itself.
+    """
     reach = [0.0]
     for key in setup.channels_in(zone):
         channel = setup.channels[key]
-        reach.append(max(channel.flat_n, 2) * channel.interval_s + channel.max_age_s)
+        reach.append(max(channel.flat_n, 3) * channel.interval_s + channel.max_age_s)
     return int(max(reach)) + setup.step_s
+
+
+def reach_s(setup: Setup, zone: str) -> int:
+    """How far after a piece its readings must be known, and before a late reading pieces are dirty."""
+    stuck = any(setup.channels[key].flat_n for key in setup.channels_in(zone))
+    return max(lookahead_s(setup, zone), FLAT_WINDOW_S if stuck else 0)
 
 
 def _max_age_s(setup: Setup, zone: str) -> float:
@@ -81,12 +91,12 @@ def judge(
 ) -> Judgement:
     """Judge one zone over `grid`, from the bodies' state at its start.
 
-    readings: by channel, reaching `lookback_s` before the grid and `lookahead_s` after it, or to
+    readings: by channel, reaching `lookback_s` before the grid and `reach_s` after it, or to
     the ends of the record.
     """
     back = lookback_s(setup, zone) // grid.step_s + 1
     wide = Grid(grid.first - back, grid.n + back, grid.step_s)
-    cells = evidence(zone, setup, readings, wide, now_ns)
+    cells = with_derived(evidence(zone, setup, readings, wide, now_ns), setup, zone)
     findings = tuple(_cut(evaluate(r, cells, setup, wide), grid) for r in setup.rules_of(zone, activity))
     own = {key: _cut(c, grid) for key, c in cells.items()}
     memory = _memory(setup.zone(zone), setup, state, findings, cells=own, grid=grid)

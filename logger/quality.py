@@ -1,8 +1,8 @@
 """Quality tests of single readings, after the QARTOD manuals: arrays in, flags of the same length out.
 
 A `fail` reading takes no part in judging; a `suspect` one supports neither side. The tests see
-raw values in the probe's own unit. Each states how far it looks: nothing here looks further
-than one reading to either side, but for the flat line, which needs `flat_n` readings.
+raw values in the probe's own unit. The spike test and its confirmation look two readings to either
+side, the flat line looks over `flat_n` readings and at most FLAT_WINDOW_S (`evidence.py`).
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .model import NS, Channel, Quality
-from .series import Float, Int
+from .series import Bool, Float, Int
 
 Flags = NDArray[np.uint8]
 
@@ -68,18 +68,32 @@ def constant_runs(taken_ns: Int, value: Float, least: int, max_age_s: float) -> 
     return [(int(i), int(j) + 1) for i, j in runs if j - i + 1 >= least]
 
 
-def single_probe(channel: Channel, taken_ns: Int, value: Float) -> Flags:
-    """The worst flag of the tests that need no other probe: gross range and spike.
+def spikes(channel: Channel, taken_ns: Int, value: Float, flags: Flags) -> Bool:
+    """Where the spike test of a channel finds a departure, among the values that passed the gross range.
 
-    The spike test sees only values that passed the gross range, so that one wild value does not
-    cast doubt on its neighbours.
+    Values that failed take no part, so that one wild value does not cast doubt on its neighbours.
     """
-    flags = gross_range(value, channel.probe_span, channel.user_span)
+    found = np.zeros(value.shape, np.bool_)
     if channel.spike is not None:
         usable = np.flatnonzero(flags < Quality.FAIL)
         tested = spike(taken_ns[usable], value[usable], channel.spike, channel.max_age_s)
-        flags[usable] = np.maximum(flags[usable], np.where(tested == Quality.SUSPECT, tested, Quality.PASS))
-    return flags
+        found[usable] = tested == Quality.SUSPECT
+    return found
+
+
+def stays(taken_ns: Int, value: Float, U: Float, max_age_s: float) -> Bool:
+    """Where the next two readings confirm a value within its U: then it was a step and no spike.
+
+    >>> t = np.arange(5) * 60 * NS
+    >>> stays(t, np.array([20.0, 21.2, 21.2, 21.15, 20.0]), np.full(5, 0.1), 180.0).tolist()
+    [False, True, False, False, False]
+    """
+    confirmed = np.zeros(value.shape, np.bool_)
+    if len(value) > 2:
+        near = np.diff(taken_ns) <= max_age_s * NS
+        one, two = np.abs(value[1:-1] - value[:-2]), np.abs(value[2:] - value[:-2])
+        confirmed[:-2] = near[:-1] & near[1:] & (one <= U[:-2]) & (two <= U[:-2])
+    return confirmed
 
 
 def moved(values: Float, threshold: float) -> bool:

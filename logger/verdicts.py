@@ -20,7 +20,7 @@ from .calibration import Corrected, corrected
 from .errors import IntervalError
 from .evidence import Grid
 from .inspection import ChannelStatistics, Check, check, rfc3339, statistics
-from .judge import JUDGE_VERSION, Judgement, digest, judge, lookahead_s, lookback_s
+from .judge import JUDGE_VERSION, Judgement, digest, judge, lookback_s, reach_s
 from .model import NS, Excursion, Mark, Period, RuleState, Setup
 from .periods import excursion, joined, joined_runs
 from .pieces import DAY_NS, Piece, pieces
@@ -96,7 +96,7 @@ class Verdicts:
             _, cursor = self.store.arrived_after(-1)
             return None, None if extent is None else extent[0], cursor
         changed, cursor = self.store.changed_since(head.cursor)
-        reach_ns = lookahead_s(self.setup, zone) * NS
+        reach_ns = reach_s(self.setup, zone) * NS
         found = [first - reach_ns for channel, first in changed.items() if channel in channels]
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if complete_ns > head.until_ns:
@@ -130,7 +130,7 @@ class Verdicts:
         activity: str = "",
     ) -> Judgement:
         begin = (grid.first - 2) * grid.step_ns - lookback_s(self.setup, zone) * NS
-        end = (grid.first + grid.n) * grid.step_ns + lookahead_s(self.setup, zone) * NS
+        end = (grid.first + grid.n) * grid.step_ns + reach_s(self.setup, zone) * NS
         readings = {c: self.store.readings(c, begin, min(end, now_ns)) for c in self.setup.channels_in(zone)}
         return judge(zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks, activity=activity)
 
@@ -280,7 +280,9 @@ class Verdicts:
         """Statistics of each channel of a zone over [from, to)."""
         judgement = self.judgement(zone, from_ns, to_ns, now_ns)
         step_ns, first = judgement.grid.step_ns, judgement.grid.first
-        return statistics(judgement, slice(from_ns // step_ns - first, -(-to_ns // step_ns) - first))
+        return statistics(
+            judgement, self.setup, slice(from_ns // step_ns - first, -(-to_ns // step_ns) - first)
+        )
 
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Corrected]:
         """Instants of the valid readings of a channel in [from, to), with corrected values and U."""

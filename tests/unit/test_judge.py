@@ -134,6 +134,33 @@ def test_a_single_departure_is_suspect_and_supports_neither_side(made: SimpleNam
     assert np.flatnonzero(judgement.reason == REASONS.index("indeterminate")).tolist() == [600]
 
 
+def test_a_true_step_is_confirmed_by_the_next_two_readings(made: SimpleNamespace) -> None:
+    """A door opens: +1.2 K that stays is no spike, though it overshoots by a hundredth."""
+    values = np.full(1440, 19.6)
+    values[600:] = 20.8
+    values[600] = 20.81
+    judgement = made.judged(made.setup((made.rule(),), channel={"spike": 0.5}), {"T1": made.series(values)})
+    assert REASONS.index("indeterminate") not in judgement.reason
+
+
+def test_a_probe_beside_it_confirms_a_single_departure(made: SimpleNamespace) -> None:
+    values = np.full(1440, 20.0)
+    values[600] = 20.6
+    setup = made.setup((made.rule(),), {"T1": (0, 0, 1), "T2": (1, 0, 1)}, channel={"spike": 0.4})
+    both = made.judged(setup, {"T1": made.series(values), "T2": made.series(values, phase_s=20)})
+    alone = made.judged(setup, {"T1": made.series(values), "T2": flat(made)})
+    assert reason_at(alone, 10.0) == "indeterminate"
+    assert set(both.cells["T1.temperature"].why.tolist()) == {0}
+
+
+def test_beyond_the_users_span_a_value_is_flagged_and_still_judged(made: SimpleNamespace) -> None:
+    values = np.full(1440, 20.0)
+    values[600:660] = 21.5
+    setup = made.setup((made.rule(),), channel={"user_span": (19.0, 21.0)})
+    judgement = made.judged(setup, {"T1": made.series(values)})
+    assert reason_at(judgement, 10.5) == "nonconforming"
+
+
 def test_a_stuck_probe_is_suspect_from_its_first_value(made: SimpleNamespace) -> None:
     """30 identical values at 0.01 while the neighbour moved by 0.1 K; the neighbour itself is fine."""
     values = 20.0 + 0.01 * (np.arange(1440) % 2)
