@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,16 +69,6 @@ class Cells:
     last_ns: Int
     inside_ns: Int
     open_run_from: int  # first cell of a constant run that reaches the live edge, or first + n
-
-
-def cut(cells: Cells, part: slice) -> Cells:
-    """The cells of a part of the grid, as they are."""
-    first, last, _ = part.indices(cells.grid.n)
-    grid = Grid(cells.grid.first + first, max(0, last - first), cells.grid.step_s)
-    arrays: dict[str, Any] = {
-        name: value[part] for name, value in vars(cells).items() if isinstance(value, np.ndarray)
-    }
-    return replace(cells, grid=grid, **arrays)
 
 
 @dataclass(frozen=True)

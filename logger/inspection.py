@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .calibration import WHY_TEXT, Why
+from .derived import cut, in_air
 from .evidence import Cells
 from .judge import Judgement, digest
 from .model import NS, REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
@@ -162,7 +163,7 @@ def check(
         provisional=grid.first + end > judgement.provisional_from,
         causes=tuple(causes),
         rules=tuple(_summary(f, inside) for f in judgement.findings),
-        statistics=tuple(statistics(judgement, inside)),
+        statistics=tuple(statistics(judgement, setup, inside)),
         decision_rule=decision_rule(tuple(f.rule for f in judgement.findings)),
         setup=setup.digest,
         software=software,
@@ -280,13 +281,11 @@ def _summary(finding: Finding, inside: slice) -> Cause:
     return replace(cause, reason=reason, why=why)
 
 
-def statistics(judgement: Judgement, inside: slice) -> list[ChannelStatistics]:
-    """Statistics of every channel that stood in the zone during the interval."""
-    return [
-        _statistics(cells, _limit_on(judgement, cells), inside)
-        for cells in judgement.cells.values()
-        if cells.placed[inside].any()
-    ]
+def statistics(judgement: Judgement, setup: Setup, inside: slice) -> list[ChannelStatistics]:
+    """Statistics of every channel that stood in the zone, then of what follows from those in its air."""
+    own = {key: cut(cells, inside) for key, cells in judgement.cells.items()}
+    every = own | in_air(own, setup, judgement.zone)
+    return [_statistics(cells, _limit_on(judgement, cells)) for cells in every.values() if cells.placed.any()]
 
 
 def _limit_on(judgement: Judgement, cells: Cells) -> Rule | None:
@@ -301,13 +300,13 @@ def _limit_on(judgement: Judgement, cells: Cells) -> Rule | None:
     return None
 
 
-def _statistics(cells: Cells, rule: Rule | None, inside: slice) -> ChannelStatistics:
-    count = cells.count[inside]
+def _statistics(cells: Cells, rule: Rule | None) -> ChannelStatistics:
+    count = cells.count
     own = count > 0
-    low, high = cells.low[inside][own], cells.high[inside][own]
+    low, high = cells.low[own], cells.high[own]
     n = int(count.sum())
     least, most = (float(low.min()), float(high.max())) if n else (None, None)
-    mean = float((cells.mean[inside][own] * count[own]).sum()) / n if n else None
+    mean = float((cells.mean[own] * count[own]).sum()) / n if n else None
     return ChannelStatistics(
         channel=cells.channel.key,
         quantity=cells.channel.quantity,
@@ -317,8 +316,8 @@ def _statistics(cells: Cells, rule: Rule | None, inside: slice) -> ChannelStatis
         max=_shown(most),
         mean=_shown(None if mean is None else round(mean)),
         span=None if least is None or most is None else (most - least) / MICRO,
-        share_conforming=_share(rule, cells, inside, guarded=True),
-        share_within=_share(rule, cells, inside, guarded=False),
+        share_conforming=_share(rule, cells, guarded=True),
+        share_within=_share(rule, cells, guarded=False),
     )
 
 
@@ -326,16 +325,16 @@ def _shown(micro_value: float | None) -> float | None:
     return None if micro_value is None else micro_value / MICRO
 
 
-def _share(rule: Rule | None, cells: Cells, inside: slice, *, guarded: bool) -> float | None:
+def _share(rule: Rule | None, cells: Cells, *, guarded: bool) -> float | None:
     """Share of the interval's cells whose values are within the limit, with or without guard band.
 
     Guarded, a cell without evidence does not conform; unguarded, it does not count.
     """
     if rule is None:
         return None
-    margin, _ = margin_and_value(rule, cells.low[inside], cells.high[inside])
+    margin, _ = margin_and_value(rule, cells.low, cells.high)
     seen = np.isfinite(margin)
     if guarded:
-        good = seen & (margin >= np.rint(rule.r * cells.U[inside])) & (cells.why[inside] == Why.EVIDENCE)
+        good = seen & (margin >= np.rint(rule.r * cells.U)) & (cells.why == Why.EVIDENCE)
         return float(good.mean()) if len(good) else None
     return float((margin[seen] >= 0).mean()) if seen.any() else None

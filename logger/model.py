@@ -320,7 +320,7 @@ class Setup:
         own = [c.key for c in self.channels.values() if (c.probe, c.quantity) == (probe, quantity)]
         if own or quantity != "pressure":
             return own
-        # Pressure is that of the whole room to within 12 Pa a metre of height: the zone's first barometer serves.
+        # 12 Pa a metre of height aside, pressure is the room's: the zone's first barometer serves.
         zones = {self.positions[p.position].zone for p in self.placements if p.probe == probe}
         near = {key for zone in zones for key in self.channels_in(zone)}
         return sorted(key for key in near if self.channels[key].quantity == "pressure")[:1]

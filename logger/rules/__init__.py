@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from ..errors import Refused
 from ..evidence import Cells, Grid
 from ..model import Rule, RuleKind, Setup
-from . import difference, gradient, limit, slope, span
+from . import condensation, difference, gradient, limit, slope, span
 from .finding import Candidate, Finding, worst_of
 
 _KINDS: Mapping[RuleKind, Callable[[Rule, Mapping[str, Cells], Setup], list[Candidate]]] = {
@@ -16,6 +16,7 @@ _KINDS: Mapping[RuleKind, Callable[[Rule, Mapping[str, Cells], Setup], list[Cand
     "slope": slope.candidates,
     "gradient": gradient.candidates,
     "difference": difference.candidates,
+    "condensation": condensation.candidates,
 }
 
 
