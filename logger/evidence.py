@@ -122,17 +122,19 @@ def _same_medium(one: str, other: str, setup: Setup, zone: str) -> bool:
 
 
 def _beside(own: _Channel, other: _Channel, max_age_s: float) -> Bool:
-    """Where the other probe's nearest reading before agrees within both U; each may vouch for the other."""
+    """Where the other probe's reading before or after agrees within both U; each may vouch for the other."""
     held = np.zeros(len(own.micro), np.bool_)
     at = np.flatnonzero(own.doubted)
-    before = np.searchsorted(other.taken_ns, own.taken_ns[at], side="right") - 1
-    at, before = at[before >= 0], before[before >= 0]
-    near = own.taken_ns[at] - other.taken_ns[before] <= max_age_s * NS
-    agree = np.abs(own.micro[at] - other.micro[before]) <= np.hypot(own.U[at], other.U[before])
-    good = (
-        (other.flags[before] == Quality.PASS) & (other.why[before] == Why.EVIDENCE) & ~other.doubted[before]
-    )
-    held[at] = near & agree & good
+    if not len(other.taken_ns):
+        return held
+    after = np.searchsorted(other.taken_ns, own.taken_ns[at], side="right")
+    for place in (after - 1, after):
+        there = (place >= 0) & (place < len(other.taken_ns))
+        o = np.clip(place, 0, len(other.taken_ns) - 1)
+        near = np.abs(own.taken_ns[at] - other.taken_ns[o]) <= max_age_s * NS
+        agree = np.abs(own.micro[at] - other.micro[o]) <= np.hypot(own.U[at], other.U[o])
+        good = (other.flags[o] == Quality.PASS) & (other.why[o] == Why.EVIDENCE)
+        held[at] |= there & near & agree & good
     return held
 
 
