@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 FOLDER = "archive"
 LOCK = "seal.lock"
 AGE_NS = 2 * DAY_NS
+SEAL_FACTS = ("room", "from_ns", "to_ns", "upto_arrival", "file", "rows", "size_bytes", "sha256")
 CHANNEL_FACTS = ("rows", "first_ns", "last_ns", "first_ok_ns", "last_ok_ns", "last_arrival")
 DELETED_AT_ONCE = 20_000  # hot rows per transaction, so that polling never waits long
 

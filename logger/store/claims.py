@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row
 
+from .archive import CHANNEL_FACTS, SEAL_FACTS
 from .journal import FIRST, digest, walk
 
 
@@ -78,15 +79,26 @@ def _claimed(row: Row[Any], claims: Claims) -> Iterator[str]:
         if row.kind == "batch":
             yield from _claimed_batch(row.number, what, claims)
         elif row.kind == "seal":
-            claims.seals[row.number] = {**what, "channels": dict(what["channels"]), "file": str(what["file"])}
+            claims.seals[row.number] = _seal(what)
         elif row.kind == "setup":
-            claims.setups[what["version"]] = {**what, "who": row.who, "why": row.why}
+            told = {name: what[name] for name in ("version", "at_ns", "approver", "digest")}
+            claims.setups[what["version"]] = {**told, "who": row.who, "why": row.why}
         elif row.kind == "import":
-            claims.imports[what["sha256"]] = what
+            names = ("sha256", "name", "at_ns", "original", "summary")
+            claims.imports[what["sha256"]] = {name: what[name] for name in names}
         elif row.kind == "store" and not claims.founding:
             claims.founding = dict(what)
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         yield f"journal entry {row.number} ({row.kind}): does not say what it must: {error!r}"
+
+
+def _seal(what: Mapping[str, Any]) -> dict[str, Any]:
+    """What a seal says; KeyError where an altered entry lacks something."""
+    told: dict[str, Any] = {name: what[name] for name in SEAL_FACTS} | {"channels": {}}
+    for key, channel in what["channels"].items():
+        facts = {name: channel[name] for name in CHANNEL_FACTS}
+        told["channels"][str(key)] = {**facts, "days": dict(channel["days"])}
+    return told
 
 
 def _claimed_batch(number: int, what: Mapping[str, Any], claims: Claims) -> Iterator[str]:

@@ -33,8 +33,9 @@ def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> Seal
     file = what["file"]
     try:
         content = (folder / file).read_bytes()
-    except OSError as error:
-        return SealedFile((f"file {file}: missing or unreadable ({error.strerror}), {_held(what)}",), 0, {})
+    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
+        cause = getattr(error, "strerror", None) or error
+        return SealedFile((f"file {file}: missing or unreadable ({cause}), {_held(what)}",), 0, {})
     same = hashlib.sha256(content).hexdigest() == what["sha256"]
     try:
         with archive.open(file, content) as reader:
@@ -74,6 +75,6 @@ def _day_faults(file: str, found: Mapping[str, Mapping[str, str]], what: Mapping
 
 
 def _held(what: Mapping[str, Any]) -> str:
-    days = sorted({day for channel in what["channels"].values() for day in channel["days"]})
+    days = {day for channel in what["channels"].values() for day in channel["days"]}
     channels = ", ".join(sorted(what["channels"]))
-    return f"it held {what['rows']} readings of {channels} from {days[0]} to {days[-1]}"
+    return f"it held {what['rows']} readings of {channels} from {min(days, default='?')} to {max(days, default='?')}"

@@ -18,7 +18,7 @@ from sqlalchemy.exc import DatabaseError
 
 from ..errors import StoreDamaged
 from ..series import Int
-from .archive import CHANNEL_FACTS, Archive
+from .archive import CHANNEL_FACTS, SEAL_FACTS, Archive
 from .arrays import fetched
 from .claims import Claims, read_chain
 from .database import Database, quick_check
@@ -30,7 +30,6 @@ from .seals import hidden, sealed_channel
 from .tables import batch, import_file, meta, reading, seal, seal_channel, setup
 
 MOST = 2**63 - 1
-SEAL_FIELDS = ("room", "from_ns", "to_ns", "upto_arrival", "file", "rows", "size_bytes", "sha256")
 CHANNEL_FIELDS = (*CHANNEL_FACTS, "from_ns", "to_ns", "upto_arrival")
 SETUP_FIELDS = ("version", "at_ns", "who", "approver", "why", "digest")
 IMPORT_FIELDS = ("sha256", "name", "at_ns", "original", "summary")
@@ -93,7 +92,7 @@ class Walk:
     def _index_of_seal(
         self, conn: Connection, number: int, what: Mapping[str, Any], row: Row[Any] | None
     ) -> Iterator[str]:
-        if row is None or any(getattr(row, name) != what[name] for name in SEAL_FIELDS):
+        if row is None or any(getattr(row, name) != what[name] for name in SEAL_FACTS):
             yield f"seal {number}: its row is missing or altered; the journal names file {what['file']}"
         listed = conn.execute(select(seal_channel).where(seal_channel.c.number == number)).all()
         texts = self._names.texts([entry.channel for entry in listed], conn)
