@@ -1,0 +1,61 @@
+"""What judging says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from .words import Conformity, Reason, Verdict
+
+
+@dataclass(frozen=True)
+class Period:
+    """A maximal run of one verdict and reason; `rule` and `probe` are those that decided."""
+
+    zone: str
+    from_ns: int
+    to_ns: int
+    verdict: Verdict
+    reason: Reason
+    rule: str = ""
+    probe: str = ""
+    provisional: bool = False
+    margin: float | None = None  # the smallest, where a limit decided
+
+
+@dataclass(frozen=True)
+class Excursion:
+    """A maximal run of one rule being nonconforming. `exceedance` is in unit·h beyond the limit."""
+
+    zone: str
+    rule: str
+    from_ns: int
+    to_ns: int
+    worst: float
+    worst_ns: int
+    limit: float
+    U: float
+    unit: str
+    exceedance: float
+    probes: tuple[str, ...]
+    proven: bool
+    basis: str = ""
+    provisional: bool = False
+
+
+@dataclass(frozen=True)
+class RuleState:
+    """One rule in one cell, for a person to see: how far from the limit, and can the probes tell."""
+
+    rule: str
+    name: str
+    cell_ns: int
+    value: float | None
+    U: float | None
+    margin: float | None
+    unit: str
+    lower: float | None
+    upper: float | None
+    conformity: Conformity
+    probe: str
+    why: str = ""
+    outside: tuple[str, ...] = ()  # all probes or pairs beyond the limit, where `probe` names the worst

@@ -1,0 +1,92 @@
+"""What comes in and goes out: readings, probes on a line, mail, inspections, the whole configuration."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from .setup import Setup
+
+
+@dataclass(frozen=True)
+class Row:
+    """One reading as it is stored: the raw value in the probe's own unit, or why there is none.
+
+    `raw` is the text as received (at most 64 characters) where it is needed to explain.
+    """
+
+    channel: str
+    taken_ns: int
+    received_ns: int
+    value: float | None
+    status: Literal["ok", "timeout", "garbage", "sensor-fault", "device-error", "no-port"] = "ok"
+    raw: str = ""
+    source: str = "poll"
+    late: bool = False
+    boot: str = ""
+    monotonic_ns: int = 0
+
+
+@dataclass(frozen=True)
+class AsciiLine:
+    """A probe that speaks lines of text, over a serial port or a socket (`url` as pyserial takes it).
+
+    `pattern` must match the whole line; its named groups are values, `channels` says of which
+    channel. `mode` "query" sends `query` for each poll; "stream" listens.
+    """
+
+    probe: str
+    url: str
+    mode: Literal["query", "stream"]
+    pattern: str
+    channels: Mapping[str, str]
+    query: str = ""
+    interval_s: float = 60.0
+    timeout_s: float = 1.0
+    baudrate: int = 9600
+    parity: Literal["N", "E", "O"] = "N"
+    bytesize: int = 8
+    stopbits: int = 1
+
+
+@dataclass(frozen=True)
+class MailRoute:
+    """Where notices go by mail."""
+
+    key: str
+    host: str
+    port: int
+    sender: str
+    recipients: tuple[str, ...]
+    tls: Literal["none", "starttls", "tls"] = "starttls"
+    user: str = ""
+    password_env: str = ""  # name of the environment variable that holds the password
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """A job that was measured in a zone over an interval; `to_ns` None: still running."""
+
+    key: str
+    zone: str
+    from_ns: int
+    to_ns: int | None
+    title: str
+    part: str = ""
+    material: str = ""
+    length_mm: float | None = None
+    tolerance_um: float | None = None  # full width
+    machine: str = ""
+    person: str = ""
+    activity: str = ""
+
+
+@dataclass(frozen=True)
+class Config:
+    """What config/ says: the setup to judge by, and how this machine reaches probes and people."""
+
+    setup: Setup
+    lines: tuple[AsciiLine, ...] = ()
+    mail: tuple[MailRoute, ...] = ()
+    texts: Mapping[str, str] = field(default_factory=dict)  # file name -> its text, as applied
