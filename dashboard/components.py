@@ -130,28 +130,45 @@ def refusal(text: str) -> Component:
     return html.Div(text, role="alert", className="refusal") if text else html.Div()
 
 
+def slot(control: Component, css: str = "") -> Component:
+    """A place in a form; controls with a list of their own bring several elements."""
+    return html.Div(control, className=f"slot {css}".strip())
+
+
 def field(ident: Any, label: str, value: str = "", *, narrow: bool = False, **more: Any) -> Component:
     """A labelled line of text to fill in."""
-    css = "field narrow" if narrow else "field"
-    line: Component = dmc.TextInput(id=ident, label=label, value=value, size="sm", className=css, **more)
-    return line
+    return slot(
+        dmc.TextInput(id=ident, label=label, value=value, size="sm", **more), "narrow" if narrow else ""
+    )
 
 
-def choice(ident: Any, label: str, options: Mapping[str, str], value: str, **more: Any) -> Component:
+def choice(ident: Any, label: str, options: Mapping[str, str], value: str) -> Component:
     """One of a few, by name."""
     data = [{"value": key, "label": name} for key, name in options.items()]
-    chosen: Component = dmc.Select(
+    inside = {"withinPortal": False}
+    control = dmc.Select(
+        id=ident, label=label, data=data, value=value, allowDeselect=False, size="sm", comboboxProps=inside
+    )
+    return slot(control)
+
+
+def several(
+    ident: Any, label: str, options: Mapping[str, str], values: Sequence[str], none: str
+) -> Component:
+    """Some of a few, by name; `none` says what an empty choice means."""
+    data = [{"value": key, "label": name} for key, name in options.items()]
+    inside = {"withinPortal": False}
+    hint = "" if values else none
+    control = dmc.MultiSelect(
         id=ident,
         label=label,
         data=data,
-        value=value,
-        allowDeselect=False,
+        value=list(values),
+        placeholder=hint,
         size="sm",
-        className="field",
-        comboboxProps={"withinPortal": False},
-        **more,
+        comboboxProps=inside,
     )
-    return chosen
+    return slot(control, "wide")
 
 
 def button(ident: Any, text: str, *, quiet: bool = False) -> Component:

@@ -86,7 +86,7 @@ def gradient(spots: Sequence[Spot]) -> Gradient | None:
     return Gradient(float(gx), float(gy), size, 2 * u_size)
 
 
-def field(spots: Sequence[Spot], room: Room, cells: tuple[int, int] = (120, 80)) -> tuple[Float, Float]:
+def field(spots: Sequence[Spot], room: Room, cells: tuple[int, int] = (240, 160)) -> tuple[Float, Float]:
     """Interpolated temperature and fade (0..1) on a grid of `cells` = (nx, ny), rows from the wall y = 0.
 
     Linear kernels on a plane, held back a little so that two near probes cannot tilt the room.

@@ -191,6 +191,11 @@ class Queries:
         probe = self.setup.channels[channel].probe
         return f"{probe} {position.name.split()[-1]}" if position else probe
 
+    def probe_label(self, probe: str) -> str:
+        """The same for a probe: a derived quantity has no channel of its own, but stands where it stands."""
+        known = [c for c in self.setup.channels if self.setup.channels[c].probe == probe]
+        return self.label(known[0]) if known else probe
+
     def position_of(self, channel: str) -> Position | None:
         """Where the probe of a channel stands now, or None."""
         now = self.now_ns()

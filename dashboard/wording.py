@@ -12,11 +12,15 @@ from logger.model import NS
 # Older than three intervals of the judging grid, the service's word is not trusted any more.
 STALE_S = 180.0
 # The unit of the model as it is printed.
-PRINTED_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH", "1/m3": "1/m³"}
-QUANTITY_NAME = {
-    "temperature": "temperature",
-    "relative_humidity": "relative humidity",
-    "pressure": "pressure",
+PRINTED_UNIT = {
+    "degC": "°C",
+    "degF": "°F",
+    "%RH": "% RH",
+    "1/m3": "1/m³",
+    "g/m3": "g/m³",
+    "kg/m3": "kg/m³",
+    "1e-6": "× 10⁻⁶",
+    "1": "",
 }
 # Pressure is kept in Pa and read in hPa; everything else is shown in its canonical unit.
 SHOWN_FACTOR = {"Pa": (0.01, "hPa")}
@@ -102,6 +106,11 @@ def unit(name: str) -> str:
     return PRINTED_UNIT.get(name, name)
 
 
+def quantity_name(key: str) -> str:
+    """A quantity as people call it."""
+    return {"co2": "CO₂"}.get(key, key.replace("_", " "))
+
+
 def shown(value: float, name: str) -> tuple[float, str]:
     """A value in the unit in which people read it, and that unit as printed."""
     factor, other = SHOWN_FACTOR.get(name, (1.0, name))
@@ -132,11 +141,12 @@ def figure(value: float | None, name: str, U: float | None = None) -> str:
 
 
 def plain(value: float | None, name: str) -> str:
-    """A limit or a statistic: as many decimals as it needs, at most two."""
+    """A limit or a statistic: as many decimals as it needs, at most two (four for the density of air)."""
     if value is None:
         return "–"
     shown_value, printed = shown(value, name)
-    return f"{shown_value:.2f}".rstrip("0").rstrip(".") + f" {printed}"
+    places = 4 if name == "kg/m3" else 2
+    return f"{shown_value:.{places}f}".rstrip("0").rstrip(".") + f" {printed}"
 
 
 def instant(text: str, zone: str, *, wanted_in: str) -> int:

@@ -226,7 +226,7 @@ def leading_reason(reasons: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | 
 def _because(q: Queries, leading: Mapping[str, Any] | None) -> str:
     if leading is None:
         return "Every rule was met, with room for the uncertainty of the probes."
-    rule = next((r.name for r in q.setup.rules if r.key == leading["rule"]), leading["rule"])
+    rule = _rule_name(q, leading["rule"])
     where = f" on {leading['probe']}" if leading.get("probe") else ""
     value = (
         f": {figure(leading['worst'], leading['unit'], leading['U'])}"
@@ -265,25 +265,21 @@ def _tables(q: Queries, found: Mapping[str, Any]) -> Component:
     reasons = [
         [
             r["reason"] + (", pre-window" if r.get("pre_window") else ""),
-            r["rule"].partition(".")[2] or r["rule"],
+            _rule_name(q, r["rule"]),
             r["probe"],
             between(parsed(r["from"]), parsed(r["to"]), room),
             figure(r["worst"], r["unit"], r["U"]) if r["worst"] is not None else "",
             plain(r["limit"], r["unit"]) if r["limit"] is not None else "",
             "yes" if r["proven"] else "no",
             r.get("why", ""),
-            r["basis"],
         ]
         for r in found["reasons"]
     ]
+    head = ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why"]
     return html.Div(
         [
-            table(
-                ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why", "basis"],
-                reasons,
-                "Reasons",
-                figures=(3, 4, 5),
-            ),
+            table(head, reasons, "Reasons", figures=(3, 4, 5)),
+            *_bases(q, found["reasons"]),
             _statistics(q, found["statistics"]),
             html.P(
                 f"Digest {found['digest']} · setup {found['setup']} · software {found['software']}",
@@ -293,12 +289,22 @@ def _tables(q: Queries, found: Mapping[str, Any]) -> Component:
     )
 
 
+def _bases(q: Queries, reasons: Sequence[Mapping[str, Any]]) -> list[Component]:
+    """Where the numbers of the limits come from, each rule once."""
+    bases = {_rule_name(q, r["rule"]): r["basis"] for r in reasons if r["basis"]}
+    return [html.P(f"Basis of {name}: {basis}", className="aside") for name, basis in bases.items()]
+
+
+def _rule_name(q: Queries, key: str) -> str:
+    return next((r.name for r in q.setup.rules if r.key == key), key)
+
+
 def _statistics(q: Queries, found: Any) -> Component:
     rows = []
     each = found.items() if isinstance(found, Mapping) else ((s["channel"], s) for s in found)
     for channel, s in each:
         share = s.get("share_conforming")
-        name = q.label(channel) if channel in q.setup.channels else channel
+        name = q.probe_label(channel.partition(".")[0])
         quantity = s.get("quantity", channel.partition(".")[2]).replace("_", " ")
         span_unit = "K" if s["unit"] == "degC" else s["unit"]
         rows.append(

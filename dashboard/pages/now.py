@@ -27,7 +27,7 @@ from ..plan import plan
 from ..queries import Queries
 from ..scale import scale
 from ..statements import Statement
-from ..wording import QUANTITY_NAME, age, clock, figure, sentence, unit
+from ..wording import age, clock, figure, quantity_name, sentence, unit
 from . import hands
 
 TITLE = "Now"
@@ -124,7 +124,7 @@ def _rest(s: Statement, q: Queries) -> str:
 
 
 def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
-    name = f"{chart.zone}, {QUANTITY_NAME[chart.quantity]}, last 12 h"
+    name = f"{chart.zone}, {quantity_name(chart.quantity)}, last 12 h"
     U = max((line.U for line in chart.lines), default=0.0)
     offset = at_offset(chart.to_ns - 1, q.room.timezone)
     aside = f"{unit(chart.unit)}, corrected; hatched: guard band, U = {figure(U, 'K')}; {offset}"

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
-import dash_mantine_components as dmc
 from dash import ClientsideFunction, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
@@ -30,11 +29,12 @@ from ..components import (
     key_to_trace,
     period_table,
     refusal,
+    several,
     table,
 )
 from ..figures import GROUND_TRACES, Chart
 from ..queries import Queries
-from ..wording import QUANTITY_NAME, instant, local, shown, unit, written
+from ..wording import instant, local, quantity_name, shown, unit, written
 
 TITLE = "Trend"
 PATH = "/trend"
@@ -80,26 +80,13 @@ def layout(q: Queries, search: str) -> Component:
 
 def _form(q: Queries, view: View) -> Component:
     zone = q.room.timezone
-    quantities = sorted({c.quantity for c in q.setup.channels.values()}, key=list(QUANTITY_NAME).index)
-    every = [
-        {"value": c, "label": f"{q.label(c)}"}
-        for c in q.setup.channels
-        if q.setup.channels[c].quantity == view.quantity
-    ]
+    quantities = sorted({c.quantity for c in q.setup.channels.values()}, key=_order)
+    every = {c: q.label(c) for c in q.setup.channels if q.setup.channels[c].quantity == view.quantity}
     return html.Div(
         [
             choice("trend-zone", "Zone", {k: z.name for k, z in q.setup.zones.items()}, view.zone),
-            choice("trend-quantity", "Quantity", {k: QUANTITY_NAME[k] for k in quantities}, view.quantity),
-            dmc.MultiSelect(
-                id="trend-channels",
-                label="Channels",
-                data=every,
-                value=list(view.channels),
-                size="sm",
-                className="field wide",
-                comboboxProps={"withinPortal": False},
-                placeholder="all of the zone",
-            ),
+            choice("trend-quantity", "Quantity", {k: quantity_name(k) for k in quantities}, view.quantity),
+            several("trend-channels", "Channels", every, view.channels, "all of the zone"),
             field("trend-from", "From, local", written(view.from_ns, zone)),
             field("trend-to", "To, local", written(view.to_ns, zone)),
             button("trend-show", "Show"),
@@ -118,6 +105,11 @@ def _form(q: Queries, view: View) -> Component:
     )
 
 
+def _order(quantity: str) -> tuple[bool, bool, str]:
+    """Temperature first, humidity next, the others by name."""
+    return quantity != "temperature", quantity != "relative_humidity", quantity
+
+
 def chart_of(q: Queries, view: View) -> Chart:
     return q.chart(view.zone, view.quantity, view.from_ns, view.to_ns, channels=view.channels, marks=True)
 
@@ -127,7 +119,7 @@ def shown_view(q: Queries, view: View) -> Component:
     zone = q.room.timezone
     chart = chart_of(q, view)
     periods = q.periods(view.zone, view.from_ns, view.to_ns)
-    name = f"{chart.zone}, {QUANTITY_NAME[view.quantity]}"
+    name = f"{chart.zone}, {quantity_name(view.quantity)}"
     window = f"{local(view.from_ns, zone)} to {local(view.to_ns, zone)}"
     return html.Div(
         [

@@ -9,7 +9,7 @@ from synthetic import HOUR, NOW, Synthetic
 
 from dashboard.pages.now import broken, extension, live_tick
 from dashboard.queries import Queries
-from dashboard.wording import instant, written
+from dashboard.wording import instant, quantity_name, written
 from logger.alarms import AlarmState
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.model import NS, Row
@@ -140,3 +140,13 @@ def test_clock_change_is_marked(q: Queries) -> None:
     chart = q.chart("machine-bay", "temperature", change - 5 * HOUR, change + 5 * HOUR)
     assert chart.notes == [(change, "clock put back")]
     assert chart.offset_s == 3600
+
+
+def test_every_quantity_has_a_name() -> None:
+    """A setup may measure what nobody here thought of; the page still draws its list."""
+    from dashboard.pages.trend import _order
+    from logger.units import QUANTITIES
+
+    ordered = sorted(QUANTITIES, key=_order)
+    assert ordered[:2] == ["temperature", "relative_humidity"]
+    assert all(quantity_name(q) for q in ordered)
