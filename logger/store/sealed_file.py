@@ -77,4 +77,5 @@ def _day_faults(file: str, found: Mapping[str, Mapping[str, str]], what: Mapping
 def _held(what: Mapping[str, Any]) -> str:
     days = {day for channel in what["channels"].values() for day in channel["days"]}
     channels = ", ".join(sorted(what["channels"]))
-    return f"it held {what['rows']} readings of {channels} from {min(days, default='?')} to {max(days, default='?')}"
+    span = f"from {min(days, default='?')} to {max(days, default='?')}"
+    return f"it held {what['rows']} readings of {channels} {span}"
