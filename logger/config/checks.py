@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations
 
 from ..errors import Fault
-from ..model import Placement, Setup
+from ..model import Placement, Rule, Setup
 from ..rules import kinds
 from ..tables_of_text import Entry
 from ..units import QUANTITIES, unit_name
@@ -207,7 +207,7 @@ def _rules(tables: Tables, setup: Setup) -> Iterator[Fault]:
             yield entry.fault("", f"a {rule.kind} above zero", f"{rule.upper:g}")
         if rule.to_ns is not None and rule.to_ns <= rule.from_ns:
             yield entry.fault("valid_to", "an end after the begin", str(entry.value.valid_to))
-        yield from _rule_channels(tables, setup, rule.quantity, entry, rule.zone)
+        yield from _rule_channels(tables, setup, rule, entry)
     for one, other in combinations(setup.rules, 2):
         same = (one.zone, one.name, one.activity) == (other.zone, other.name, other.activity)
         if same and _overlap(one.from_ns, one.to_ns, other.from_ns, other.to_ns):
@@ -215,17 +215,22 @@ def _rules(tables: Tables, setup: Setup) -> Iterator[Fault]:
             yield tables.rules[other.key].entry.fault("name", wanted, repr(other.name))
 
 
-def _rule_channels(
-    tables: Tables, setup: Setup, quantity: str, entry: Entry[RuleTable], zone: str
-) -> Iterator[Fault]:
-    for key in entry.value.channels:
-        channel = setup.channels.get(key)
-        if key not in tables.known("channel"):
-            yield unknown(entry, "channels", key, tables.known("channel"), "channel")
-        elif channel and channel.quantity != quantity:
-            yield entry.fault("channels", f"channels of {quantity}", f"{key}, which is {channel.quantity}")
-        elif channel and zone in setup.zones and key not in setup.channels_in(zone):
-            yield entry.fault("channels", f"channels of probes in {zone}", f"{key}, which is never there")
+def _rule_channels(tables: Tables, setup: Setup, rule: Rule, entry: Entry[RuleTable]) -> Iterator[Fault]:
+    wanted = (rule.quantity, "dew_point") if rule.kind == "condensation" else (rule.quantity,)
+    for key in rule.channels:
+        channel, inputs = setup.channels.get(key), setup.inputs_of(key)
+        known = tables.known("channel")
+        quantity = channel.quantity if channel else key.rpartition(".")[2]
+        if key not in known and not inputs:
+            yield unknown(entry, "channels", key, known, "channel")
+        elif (channel or inputs) and quantity not in wanted:
+            yield entry.fault("channels", f"channels of {' or '.join(wanted)}", f"{key}, which is {quantity}")
+        elif channel or inputs:
+            here = setup.channels_in(rule.zone) if rule.zone in setup.zones else (key, *inputs)
+            if not {*(inputs or (key,))} <= {*here}:
+                yield entry.fault(
+                    "channels", f"channels of probes in {rule.zone}", f"{key}, which is never there"
+                )
 
 
 def _alarms(tables: Tables, setup: Setup) -> Iterator[Fault]:

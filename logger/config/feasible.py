@@ -14,8 +14,11 @@ from itertools import combinations, product
 import numpy as np
 
 from ..calibration import standard_uncertainty
+from ..derived import derived_channel, nominal_U
 from ..errors import Fault
 from ..model import Certificate, Channel, Position, Rule, Setup
+from ..physics.saturation import log_slope_water
+from ..rules import condensation
 from ..tables_of_text import Entry
 from ..units import difference_to_canonical, to_canonical
 from .schema import RuleTable
@@ -28,15 +31,15 @@ def infeasible(tables: Tables, setup: Setup) -> Iterator[Fault]:
     """A fault for each rule that could never be shown to be met."""
     for rule in setup.rules:
         entry = tables.rules[rule.key].entry
-        channels = setup.channels_of(rule)
-        least = 2 if rule.kind in ("gradient", "difference") else 1
+        channels = _channels(rule, setup)
+        least = 2 if rule.kind in _PAIRS else 1
         if len(channels) < max(least, rule.need or 0):
             yield _too_few(entry, rule, channels, max(least, rule.need or 0))
             continue
-        if rule.kind in ("gradient", "difference") and not list(_pairs(rule, setup)):
+        if rule.kind in _PAIRS and not list(_pairs(rule, setup)):
             yield entry.fault("", _PAIRS[rule.kind], f"no such pair among {', '.join(channels)}")
             continue
-        bare = [c for c in channels if not setup.certificates_of(c)]
+        bare = [c for c in channels if not _certified(c, setup)]
         if len(channels) - len(bare) < (rule.need or len(channels)):
             wanted = "certificates for its channels; without them it could never be shown to be met"
             yield entry.fault("", wanted, f"none for {', '.join(bare)}")
@@ -45,15 +48,38 @@ def infeasible(tables: Tables, setup: Setup) -> Iterator[Fault]:
         yield from _acceptance(entry, rule, setup)
 
 
+def _channels(rule: Rule, setup: Setup) -> tuple[str, ...]:
+    if rule.kind == "condensation":
+        surfaces, dew = condensation.sides(rule, setup)
+        return surfaces + dew if surfaces and dew else ()
+    return setup.channels_of(rule)
+
+
+def _measured(key: str, setup: Setup) -> list[Channel]:
+    """The channel itself, or those that a derived one is computed from."""
+    return [setup.channels[k] for k in setup.inputs_of(key) or (key,)]
+
+
+def _channel(key: str, setup: Setup) -> Channel:
+    return setup.channels.get(key) or derived_channel(key, _measured(key, setup))
+
+
+def _certified(key: str, setup: Setup) -> bool:
+    return all(setup.certificates_of(channel.key) for channel in _measured(key, setup))
+
+
 _PAIRS = {
     "gradient": "two probes at least d_min_m apart in the rule's direction",
     "difference": "two media with a probe in each, or two channels",
+    "condensation": "a surface and a dew point of the air, both with certificates",
 }
 
 
 def _too_few(entry: Entry[RuleTable], rule: Rule, channels: tuple[str, ...], least: int) -> Fault:
     media = ", ".join(rule.media)
     wanted = f"at least {least} channel(s) of {rule.quantity} in {media} in zone {rule.zone}"
+    if rule.kind == "condensation":
+        wanted = f"a temperature of {media}, and temperature with humidity of the air, in zone {rule.zone}"
     found = ", ".join(channels) or "none: no probe here could ever show this rule to be met"
     return entry.fault("need" if rule.need else "media", wanted, found)
 
@@ -63,7 +89,8 @@ def _window(entry: Entry[RuleTable], rule: Rule, setup: Setup) -> Iterator[Fault
         return
     if rule.window_s % setup.step_s:
         yield entry.fault("", f"a window of whole cells of {setup.step_s} s", f"{rule.window_s} s")
-    slow = [c for c in setup.channels_of(rule) if rule.window_s < 5 * setup.channels[c].interval_s]
+    channels = [_channel(c, setup) for c in setup.channels_of(rule)]
+    slow = [c.key for c in channels if rule.window_s < 5 * c.interval_s]
     if slow:
         wanted = "a window of at least five sampling intervals; in a shorter one nothing is shown"
         yield entry.fault("", wanted, f"{rule.window_s} s with {', '.join(slow)}")
@@ -111,17 +138,22 @@ def rule_U(rule: Rule, setup: Setup) -> tuple[float, str]:
     For one probe the largest in the band; of pairs the smallest, since a rule that not even the
     best pair could show to be met is the one to refuse.
     """
-    channels = [setup.channels[c] for c in setup.channels_of(rule) if setup.certificates_of(c)]
+    if rule.kind in _PAIRS:
+        return min(_pairs(rule, setup), default=(0.0, ""))
+    channels = [_channel(c, setup) for c in setup.channels_of(rule) if _certified(c, setup)]
     if rule.kind in ("span", "slope"):
         factor = math.sqrt(2) if rule.kind == "span" else _slope_factor(rule, setup)
         return max(((float(factor * _cell_U(c)), c.key) for c in channels), default=(0.0, ""))
-    if rule.kind in ("gradient", "difference"):
-        return min(_pairs(rule, setup), default=(0.0, ""))
     return max(((_channel_U(c, rule, setup), c.key) for c in channels), default=(0.0, ""))
 
 
 def _channel_U(channel: Channel, rule: Rule, setup: Setup) -> float:
     """The best that any of its certificates offers at the limits; newest certificates replace old ones."""
+    inputs = _measured(channel.key, setup)
+    if channel.key not in setup.channels:
+        anywhere = replace(rule, lower=None, upper=None)
+        each = [_channel_U(c, anywhere, setup) for c in inputs]
+        return nominal_U(channel.quantity, each, [setup.certificates_of(c.key) for c in inputs])
     return min(_certified_U(c, channel, rule) for c in setup.certificates_of(channel.key))
 
 
@@ -155,6 +187,11 @@ def _pairs(rule: Rule, setup: Setup) -> Iterator[tuple[float, str]]:
     """U of each pair of channels that the rule compares."""
     for one, other in _channel_pairs(rule, setup):
         U = np.hypot(_channel_U(one, rule, setup), _channel_U(other, rule, setup))
+        if rule.kind == "condensation":
+            # At its limit humidity is as much a matter of the surface's temperature as of the dew point.
+            per_K = 1.0 if rule.unit == "K" else (rule.upper or 0.0) * float(log_slope_water(20.0))
+            yield float(U) * per_K, f"{one.key} and {other.key}"
+            continue
         if rule.kind == "difference":
             yield float(U), f"{one.key} and {other.key}"
             continue
@@ -166,13 +203,15 @@ def _pairs(rule: Rule, setup: Setup) -> Iterator[tuple[float, str]]:
 
 def _channel_pairs(rule: Rule, setup: Setup) -> list[tuple[Channel, Channel]]:
     """Pairs with a certificate each: across the two media of a difference, any two for a gradient."""
-    if rule.kind == "gradient" or rule.channels:
+    if rule.kind == "condensation":
+        keys = list(product(*condensation.sides(rule, setup)))
+    elif rule.kind == "gradient" or rule.channels:
         keys = list(combinations(setup.channels_of(rule), 2))
     else:
         sides = [setup.channels_of(replace(rule, media=(medium,))) for medium in rule.media]
         keys = list(product(sides[0], sides[1])) if len(sides) == 2 else []
-    certified = [pair for pair in keys if all(setup.certificates_of(key) for key in pair)]
-    return [(setup.channels[a], setup.channels[b]) for a, b in certified]
+    certified = [pair for pair in keys if all(_certified(key, setup) for key in pair)]
+    return [(_channel(a, setup), _channel(b, setup)) for a, b in certified]
 
 
 def _distance_m(rule: Rule, a: Position, b: Position) -> float:

@@ -25,6 +25,9 @@ _UNITS: Mapping[str, tuple[str, str]] = {
     "m_per_s": ("m/s", "air_speed"),
     "lx": ("lx", "illuminance"),
     "per_m3": ("1/m3", "particle_count"),
+    "g_per_m3": ("g/m3", "absolute_humidity"),
+    "kg_per_m3": ("kg/m3", "air_density"),
+    "per_million": ("1e-6", "refractivity"),
 }
 _UNIT = "|".join(sorted(_UNITS, key=len, reverse=True))
 _FORMS = tuple(
@@ -36,6 +39,7 @@ _FORMS = tuple(
         rf"(?P<kind>gradient)_(?P<direction>vertical|horizontal|pair)_(?P<unit>{_UNIT})_per_m",
         rf"(?P<kind>difference)_(?P<unit>{_UNIT})",
         r"(?P<kind>condensation)_margin_(?P<unit>K)",
+        r"(?P<surface>surface_humidity)_(?P<unit>percent_RH)",
     )
 )
 _SECONDS = {"s": 1, "min": 60, "h": 3600}
@@ -47,6 +51,7 @@ COMMON_KEYS = (
     "lower_degC", "upper_degC", "lower_percent_RH", "upper_percent_RH", "lower_hPa", "upper_hPa",
     "span_1h_K", "span_24h_K", "slope_1h_K_per_h", "gradient_vertical_K_per_m",
     "gradient_horizontal_K_per_m", "gradient_pair_K_per_m", "difference_K", "condensation_margin_K",
+    "surface_humidity_percent_RH",
 )  # fmt: skip
 
 
@@ -72,7 +77,9 @@ class Limit:
             return f"{self.kind}{of} in {_duration(self.window_s)}"
         if self.kind == "gradient":
             return f"{self.direction} gradient{of}"
-        return {"difference": f"difference{of}", "condensation": "condensation margin"}[self.kind]
+        if self.kind == "condensation":
+            return "condensation margin" if self.unit == "K" else "humidity at surfaces"
+        return f"difference{of}"
 
 
 def is_limit_key(key: str) -> bool:
@@ -91,15 +98,19 @@ def limit_of(values: Mapping[str, float], quantity: str | None) -> Limit:
     19.5
     >>> limit_of({"span_24h_K": 1.0}, None).name
     'span in 24 h'
+    >>> limit_of({"surface_humidity_percent_RH": 80.0}, None).name
+    'humidity at surfaces'
     """
     found = {key: cast(re.Match[str], _match(key)).groupdict() for key in values}
-    kinds = {parts.get("kind") or "limit" for parts in found.values()}
+    kinds = {_kind(parts) for parts in found.values()}
     if not kinds:
         raise ValueError("no limit")
     if len(kinds) > 1 or (kinds != {"limit"} and len(values) > 1):
         raise ValueError(f"{len(values)} limits of different kinds: {', '.join(values)}")
     kind = cast(RuleKind, kinds.pop())
     (key, parts), *_ = found.items()
+    if kind == "condensation":
+        return _condensation(parts["unit"], values[key], quantity)
     of = quantity or _UNITS[parts["unit"]][1]
     if of not in QUANTITIES:
         raise ValueError(f"the unknown quantity {of!r}")
@@ -114,12 +125,22 @@ def limit_of(values: Mapping[str, float], quantity: str | None) -> Limit:
     return Limit(kind, of, _unit(kind, of), lower, upper, window_s, direction)
 
 
+def _kind(parts: Mapping[str, str | None]) -> str:
+    return "condensation" if parts.get("surface") else parts.get("kind") or "limit"
+
+
+def _condensation(unit: str, value: float, quantity: str | None) -> Limit:
+    """In K the margin above the dew point, at least; in %RH the humidity at the surface, at most."""
+    if quantity not in (None, "temperature"):
+        raise ValueError(f"the quantity {quantity!r}, where surfaces are told by their temperature")
+    lower, upper = (value, None) if unit == "K" else (None, value)
+    return Limit("condensation", "temperature", _UNITS[unit][0], lower, upper)
+
+
 def _bounds(kind: str, sides: Mapping[str | None, float]) -> tuple[float | None, float | None]:
     if kind == "limit":
         return sides.get("lower"), sides.get("upper")
     value = sides[None]
-    if kind == "condensation":
-        return value, None
     # A slope and a difference have a sign: the limit holds in both directions.
     return (-value, value) if kind in ("slope", "difference") else (None, value)
 

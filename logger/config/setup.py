@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from ..errors import UnitError
 from ..instants import to_ns
 from ..model import (
+    SURFACES,
     AlarmSpec,
     AsciiLine,
     Certificate,
@@ -276,7 +277,7 @@ def _rule(key: str, found: RuleEntry, zone: tzinfo, tables: Tables) -> Rule | No
         basis=table.basis,
         from_ns=_first(from_ns, default_from, FOREVER_AGO_NS),
         to_ns=_moment_ns(found.entry, "valid_to", table.valid_to, zone, tables),
-        media=tuple(table.media),
+        media=_media(found),
         channels=tuple(table.channels),
         need=table.need,
         window_s=limit.window_s,
@@ -288,6 +289,14 @@ def _rule(key: str, found: RuleEntry, zone: tzinfo, tables: Tables) -> Rule | No
         activity=table.activity,
         approver=defaults.approver if table.approver is None else table.approver,
     )
+
+
+def _media(found: RuleEntry) -> tuple[str, ...]:
+    """As stated; left out, condensation is asked of every surface, anything else of the air."""
+    table = found.entry.value
+    if found.limit.kind == "condensation" and "media" not in table.model_fields_set:
+        return SURFACES
+    return tuple(table.media)
 
 
 def _first(*values: int | None) -> int:

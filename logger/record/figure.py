@@ -72,9 +72,8 @@ def _label(setup: Setup, channel: Channel) -> str:
 
 
 def _limits(store: Store, setup: Setup, rule: Rule, span: Interval, factor: float) -> Limits:
-    guard = rule.r * max(
-        (_largest_U(store, setup, key, span) for key in setup.channels_of(rule)), default=0.0
-    )
+    measured = [key for key in setup.channels_of(rule) if key in setup.channels]
+    guard = rule.r * max((_largest_U(store, setup, key, span) for key in measured), default=0.0)
     return Limits(
         max(rule.from_ns, span.from_ns),
         span.to_ns if rule.to_ns is None else min(rule.to_ns, span.to_ns),
