@@ -301,7 +301,11 @@ class Queries:
             raise IntervalError("The interval is empty: its end must be later than its start.")
         if from_ns >= now:
             raise IntervalError("The interval lies in the future; nothing has been measured in it yet.")
-        return self.source.check(zone, from_ns, min(to_ns, now), now, pre_window_s)
+        step_ns = self.setup.step_s * NS
+        judged_ns = now // step_ns * step_ns  # the present cell is not complete
+        if from_ns // step_ns * step_ns >= judged_ns:
+            raise IntervalError("The interval has no complete minute yet; ask again shortly.")
+        return self.source.check(zone, from_ns, min(to_ns, judged_ns), now, pre_window_s)
 
     def acknowledge(self, alarm: str, who: str, comment: str) -> None:
         """Both a name and a comment are wanted; nothing is changed without them."""

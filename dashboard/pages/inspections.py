@@ -144,7 +144,7 @@ def verdict_of(q: Queries, job: Inspection) -> tuple[str, str]:
     try:
         found = q.check(job.zone, job.from_ns, job.to_ns or q.now_ns())
     except StillroomError as refused:
-        return "not shown", str(refused)
+        return "not shown", "no complete minute yet" if job.to_ns is None else str(refused)
     leading = found["reasons"][0]["reason"] if found["reasons"] else "conforming"
     return str(found["verdict"]), str(leading) + (
         " so far" if job.to_ns is None and leading != "conforming" else ""
@@ -160,7 +160,7 @@ def answered(q: Queries, asked: Mapping[str, str]) -> Component:
     )
     pre_window_s = minutes(asked.get("pre", ""))
     found = q.check(zone.key, from_ns, to_ns, pre_window_s)
-    to_ns = min(to_ns, q.now_ns())
+    to_ns = min(to_ns, parsed(found["to"]))
     return html.Div(
         [
             _words(q, zone.name, found, asked),

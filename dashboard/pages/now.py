@@ -201,8 +201,8 @@ def register(app: Dash, q: Queries) -> None:
         State("now-seen", "data"),
         prevent_initial_call=True,
     )
-    def words(n: int, __: Any, seen: dict[str, str]) -> tuple[Any, ...]:
-        return changed(q, seen, whole=n % TRACE_TICKS == 0)
+    def words(n: int | None, __: Any, seen: dict[str, str]) -> tuple[Any, ...]:
+        return changed(q, seen, whole=(n or 1) % TRACE_TICKS == 0)  # none before the first tick
 
 
 PARTS = ("sentences", "hands", "scales", "plan", "probes")

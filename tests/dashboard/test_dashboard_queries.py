@@ -7,9 +7,10 @@ from typing import Any
 import pytest
 from synthetic import HOUR, NOW, Synthetic
 
+from dashboard.pages.inspections import verdict_of
 from dashboard.pages.now import broken, extension, live_tick
 from dashboard.queries import Queries
-from dashboard.wording import instant, quantity_name, written
+from dashboard.wording import instant, parsed, quantity_name, written
 from logger.alarms import AlarmState
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.model import NS, Row
@@ -150,3 +151,13 @@ def test_every_quantity_has_a_name() -> None:
     ordered = sorted(QUANTITIES, key=_order)
     assert ordered[:2] == ["temperature", "relative_humidity"]
     assert all(quantity_name(q) for q in ordered)
+
+
+def test_job_that_just_began_has_no_answer_yet(q: Queries, record: Synthetic) -> None:
+    """Within its first minute a running job is not shown, in words; the present cell is never judged."""
+    record.now += 30 * NS
+    job = q.start_inspection("machine-bay", "Gear hub", "Radek Sova")
+    assert verdict_of(q, job) == ("not shown", "no complete minute yet")
+    record.now += 120 * NS
+    assert verdict_of(q, job)[0] == "stable"
+    assert parsed(q.check("machine-bay", job.from_ns, record.now)["to"]) == record.now // MINUTE * MINUTE
