@@ -141,10 +141,13 @@ def check(
     activity: str = "",
     software: str = "",
 ) -> Check:
-    """Answer for [from, to) from a judgement that covers it and the pre-window before it."""
+    """Answer for [from, to) from a judgement that covers it and the pre-window before it.
+
+    Where `to` lies in the present minute, the answer covers the complete ones and is provisional.
+    """
     grid = judgement.grid
     begin = from_ns // grid.step_ns - grid.first
-    end = -(-to_ns // grid.step_ns) - grid.first
+    end = min(-(-to_ns // grid.step_ns) - grid.first, grid.n)
     inside, before = slice(begin, end), slice(max(0, begin - pre_window_s // grid.step_s), begin)
     causes = [
         *_rule_causes(judgement, inside, pre_window=False),

@@ -170,14 +170,22 @@ class Verdicts:
         ]
 
     def current(self, zone: str) -> Period | None:
-        """The newest stored period, from its true beginning within the last 31 days."""
-        until = self.stored_until(zone)
-        if until is None:
+        """The newest stored period, from its true beginning."""
+        head = self._head(zone)
+        if head is None:
             return None
-        found = joined(
-            p for piece in self.stored_pieces(zone, until - CHUNK_DAYS * DAY_NS, until) for p in piece.periods
-        )
-        return found[-1] if found else None
+        days = CHUNK_DAYS
+        while True:
+            begin = head.until_ns - days * DAY_NS
+            found = joined(
+                p for piece in self.stored_pieces(zone, begin, head.until_ns) for p in piece.periods
+            )
+            if not found:
+                return None
+            # One period alone may have begun before what was read.
+            if len(found) > 1 or begin // DAY_NS <= head.first_day:
+                return found[-1]
+            days *= 4
 
     def excursions(
         self, zone: str | None, from_ns: int, to_ns: int, now_ns: int, *, refresh: bool = True
@@ -258,10 +266,16 @@ class Verdicts:
                 f"The interval ends at {rfc3339(to_ns)}, in the future; "
                 f"the record reaches to now, {rfc3339(now_ns)}."
             )
+        step_ns = self.setup.step_s * NS
+        if from_ns // step_ns >= now_ns // step_ns:
+            raise IntervalError(
+                f"The interval begins at {rfc3339(from_ns)}, in the present minute, which cannot be judged "
+                "before it is complete; ask again in a minute."
+            )
         extent = self.store.extent([c for c in self.setup.channels_in(zone) if c in self.store.channels()])
         if extent is None:
             raise IntervalError(f"Zone {zone!r} has no readings yet; import some or start the service.")
-        if from_ns // (self.setup.step_s * NS) < extent[0] // (self.setup.step_s * NS):
+        if from_ns // step_ns < extent[0] // step_ns:
             raise IntervalError(
                 f"The interval begins at {rfc3339(from_ns)}, before the record of zone {zone!r}, "
                 f"which begins at {rfc3339(extent[0])}."

@@ -74,9 +74,9 @@ def length(seconds: float) -> str:
     >>> length(86400), length(5460), length(45)
     ('24 h', '1 h 31 min', '45 s')
     """
-    hours, minutes = divmod(round(seconds / 60), 60)
-    if not hours and not minutes:
+    if seconds < 59.5:
         return f"{seconds:.0f} s"
+    hours, minutes = divmod(round(seconds / 60), 60)
     return " ".join(f"{n} {unit}" for n, unit in ((hours, "h"), (minutes, "min")) if n)
 
 

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import pytest
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-from synthetic import Synthetic
-
 from dashboard.queries import Queries
+from tests.dashboard.synthetic import Synthetic
 
 
 @pytest.fixture

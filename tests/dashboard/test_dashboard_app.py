@@ -6,12 +6,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from synthetic import Synthetic
 
 from dashboard.access import may_act
 from dashboard.app import PAGES, create_app, page_of
 from dashboard.queries import Queries
 from logger.errors import Refused
+from tests.dashboard.synthetic import Synthetic
 
 
 @pytest.fixture

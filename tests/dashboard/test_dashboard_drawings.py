@@ -9,7 +9,6 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from synthetic import HOUR, NOW
 
 from dashboard import figures
 from dashboard.field import Spot, field, gradient
@@ -18,6 +17,7 @@ from dashboard.plan import plan
 from dashboard.queries import Queries
 from dashboard.scale import axis_of, label, scale
 from logger.model import Conformity, RuleState
+from tests.dashboard.synthetic import HOUR, NOW
 
 BAND = RuleState("z.t", "temperature", 0, 20.02, 0.1, 0.38, "degC", 19.5, 20.5, Conformity.CONFORMING, "P1")
 

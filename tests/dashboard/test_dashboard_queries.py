@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from synthetic import HOUR, NOW, Synthetic
 
 from dashboard.pages.inspections import verdict_of
 from dashboard.pages.now import broken, extension, live_tick
@@ -14,6 +13,7 @@ from dashboard.wording import instant, parsed, quantity_name, written
 from logger.alarms import AlarmState
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.model import NS, Row
+from tests.dashboard.synthetic import HOUR, NOW, Synthetic
 
 MINUTE = 60 * NS
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -15,8 +14,7 @@ from typing import Any
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dashboard"))
-from synthetic import Synthetic
+from tests.dashboard.synthetic import Synthetic
 
 # Without these Chromium talks to hosts of its own at every start.
 FLAGS = [

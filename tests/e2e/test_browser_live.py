@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from synthetic import NOW, value_at
 
 from logger.model import NS, Row
+from tests.dashboard.synthetic import NOW, value_at
 
 pytestmark = pytest.mark.browser
 LAST = "document.querySelector('.js-plotly-plot').data[3].x.slice(-1)[0]"

@@ -145,6 +145,29 @@ def test_an_interval_that_cannot_be_judged_says_why(
         Verdicts(store, setup).check("bay", made.at(start), made.at(end), made.at(72))
 
 
+def test_up_to_now_is_answered_from_the_complete_minutes(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    store.append("w", two_days[:300])
+    verdicts = Verdicts(store, setup)
+    now = made.at(5) + 20 * NS
+    found = verdicts.check("bay", made.at(4), now, now, pre_window_s=0)
+    assert (found.verdict, found.provisional) == ("stable", True)
+    with pytest.raises(IntervalError, match="present minute"):
+        verdicts.check("bay", made.at(5) + NS, now, now)
+
+
+def test_a_period_that_lasts_for_months_keeps_its_beginning(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    store.append("w", two_days)
+    verdicts = Verdicts(store, setup)
+    verdicts.refresh("bay", made.at(0, day=200))
+    found = verdicts.current("bay")
+    assert found is not None
+    assert (found.reason, found.from_ns) == ("indeterminate", made.at(48))
+
+
 def test_an_unknown_zone_names_those_that_there_are(
     store: Store, setup: Setup, made: SimpleNamespace
 ) -> None:
