@@ -2,7 +2,7 @@
 
 History comes by the real importer from the files of invented loggers. Live readings come from
 processes behind pseudo-terminals (sockets where there are none). What the invented loggers held since
-the last stop, at most 30 h, is imported at each start, so that the live room has settled evidence.
+the last stop, at most 54 h, is imported at each start, so that the live room has settled evidence.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 Say = Callable[[str], None]
 HOST = "127.0.0.1"
 WHO = "demo"
-HELD_NS = 30 * 3600 * NS  # what the invented loggers can hold
+HELD_NS = 54 * 3600 * NS  # what the invented loggers can hold
 ROOM_NS = 7 * 24 * 3600 * NS  # an older simulated room is begun anew, so that the start stays short
 SEED = 7
 POLL_S = 10.0  # oftener than the example says, so that a viewer sees it live
