@@ -3,6 +3,7 @@
     StillroomError                 carries the sentence that a person reads
     ├── Refused                    bad input; the command line exits with 2
     │   ├── ConfigError            one or more faults in config/, all of them at once
+    │   ├── CertificateRefused     a file that is no calibration certificate that can be read
     │   ├── ImportRefused          a file that cannot be imported without an answer
     │   ├── UnknownName            a room, zone, probe or rule that is not there
     │   ├── IntervalError          an interval that is empty, in the future or before the record
@@ -51,6 +52,18 @@ class UnitError(Refused):
 
 class ImportRefused(Refused):
     """A file that was left outside, whole, with the question that is open."""
+
+
+class CertificateRefused(Refused):
+    """A certificate that cannot be read; nothing but its own bytes was looked at.
+
+    >>> str(CertificateRefused("A.xml", "a certificate", "a picture"))
+    'A.xml: wanted a certificate, found a picture'
+    """
+
+    def __init__(self, file: str, wanted: str, found: str) -> None:
+        self.file, self.wanted, self.found = file, wanted, found
+        super().__init__(f"{file}: wanted {wanted}, found {found}")
 
 
 @dataclass(frozen=True)

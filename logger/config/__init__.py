@@ -5,7 +5,8 @@
     example_folder() -> Path        the invented room that travels with the program
 
 Files are read in sorted order: room*.toml, probes*.toml, limits*.toml, alarms*.toml,
-certificates/*.toml, and profiles/*.toml for the import of logger files.
+certificates/*.toml with the Digital Calibration Certificates certificates/*.xml beside them,
+and profiles/*.toml for the import of logger files.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import sys
 from collections.abc import Mapping
 from pathlib import Path
 
+from ..dcc import LARGEST_BYTES, text_of
 from ..errors import ConfigError, Fault, UnitError
 from ..imports.profile import profile_of
 from ..model import Config, Setup
@@ -24,6 +26,7 @@ from .checks import check
 from .feasible import warnings as _warnings
 from .setup import lines_of, mail_of, setup_of
 from .tables import Tables, read_tables
+from .uses import add_uses
 
 
 def load(folder: Path) -> Config:
@@ -37,10 +40,11 @@ def read_texts(folder: Path) -> dict[str, str]:
         wanted = "a folder with room.toml and its fellows"
         raise ConfigError([Fault(str(folder), "", "", wanted, "no folder")])
     texts, faults = {}, []
-    for path in sorted(folder.rglob("*.toml"), key=lambda p: p.relative_to(folder).as_posix()):
+    paths = [*folder.rglob("*.toml"), *folder.glob("certificates/*.xml")]
+    for path in sorted(paths, key=lambda p: p.relative_to(folder).as_posix()):
         name = path.relative_to(folder).as_posix()
         try:
-            texts[name] = path.read_text(encoding="utf-8-sig")
+            texts[name] = _document(path) if path.suffix == ".xml" else path.read_text(encoding="utf-8-sig")
         except (OSError, UnicodeDecodeError) as error:
             faults.append(Fault(name, "", "", "a readable file in UTF-8", str(error)))
     if faults:
@@ -48,9 +52,17 @@ def read_texts(folder: Path) -> dict[str, str]:
     return texts
 
 
+def _document(path: Path) -> str:
+    """A certificate's own bytes as text; OSError for a file that is too large to be one."""
+    if path.stat().st_size > LARGEST_BYTES:
+        raise OSError(f"{path.stat().st_size} bytes, where a certificate has at most {LARGEST_BYTES}")
+    return text_of(path.read_bytes())
+
+
 def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
     """The configuration from texts by file name; `version` is that of the stored setup."""
     tables = read_tables(texts)
+    add_uses(tables, texts)
     setup = setup_of(tables, version, digest(texts))
     tables.faults += check(tables, setup)
     tables.faults += _profile_faults(texts, tables, setup)

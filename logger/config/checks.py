@@ -164,8 +164,25 @@ def _certificates(tables: Tables) -> Iterator[Fault]:
             yield found.entry.fault("serial", f"that of the probe, {probe.value.serial!r}", repr(head.serial))
         if not head.range[0] < head.range[1]:
             yield found.entry.fault("range", "the lower end first", str(head.range))
+        yield from _applied_twice(found.entry, channel)
         yield from _days(found.entry)
         yield from _points(found)
+
+
+def _applied_twice(entry: Entry[CertificateFile], channel: Entry[ChannelTable]) -> Iterator[Fault]:
+    """An instrument that applies a certificate itself must not have it applied here once more.
+
+    What was taken as left, after the instrument had been adjusted by that certificate, is what
+    remains, and is no second correction.
+    """
+    head, own = entry.value, channel.value.applies_certificate
+    if head.applied_by_instrument and own != head.number:
+        wanted = f"applies_certificate = {head.number!r} of {head.channel} in probes.toml beside it"
+        yield entry.fault("applied_by_instrument", wanted, repr(own) if own else "nothing there")
+    if own == head.number and not head.applied_by_instrument and head.taken != "as left":
+        wanted = "one correction: applied_by_instrument = true here, or no applies_certificate of the channel"
+        found = f"{head.number} applied by the instrument {head.serial} and here once more"
+        yield entry.fault("number", wanted, found)
 
 
 def _days(entry: Entry[CertificateFile]) -> Iterator[Fault]:

@@ -101,6 +101,7 @@ class ChannelTable(Table):
     user_span: Pair | None = None
     spike: Positive | None = None
     flat_n: Annotated[int, Field(ge=0)] | None = None
+    applies_certificate: Text | None = None
     max_age_s: Positive | None = None
 
 
@@ -203,7 +204,32 @@ class CertificateFile(Table):
     drift: NotNegative = 0.0
     drift_basis: str = ""
     other_u: NotNegative = 0.0
+    taken: Literal["as found", "as left"] | None = None
+    applied_by_instrument: bool = False
     points: Annotated[list[Any], Field(min_length=1)]
+
+
+class DccFile(Table):
+    """Beside a Digital Calibration Certificate: which file, confirmed in which bytes, and its use."""
+
+    dcc: Text
+    sha256: Annotated[str, StringConstraints(strip_whitespace=True, to_lower=True, pattern="^[0-9a-f]{64}$")]
+    use: Annotated[list[Any], Field(min_length=1)]
+
+
+class UseTable(Table):
+    """One table of a Digital Calibration Certificate put in use for one channel."""
+
+    channel: Text
+    valid_from: Moment
+    table: Annotated[int, Field(ge=1)] | None = None
+    due_on: date | None = None
+    withdrawn_on: Moment | None = None
+    range: Pair | None = None
+    drift: NotNegative = 0.0
+    drift_basis: str = ""
+    other_u: NotNegative = 0.0
+    applied_by_instrument: bool = False
 
 
 class PointTable(Table):

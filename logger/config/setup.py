@@ -196,6 +196,7 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
         due_ns=end_of_day_ns(head.due_on, zone) if head.due_on else None,
         k=head.k,
         withdrawn_ns=_moment_ns(found.entry, "withdrawn_on", head.withdrawn_on, zone, tables),
+        applied_by_instrument=head.applied_by_instrument,
         **values,
     )
 
@@ -213,6 +214,8 @@ def _in_channel_unit(found: CertificateEntry, to: Conversion) -> _Values:
     """All numbers of a certificate in the channel's unit, points ascending."""
     head = found.entry.value
     points = sorted(_point(p.value, to) for p in found.points)
+    if head.applied_by_instrument:
+        points = [(indication, 0.0, U) for indication, _, U in points]
     low, high = sorted(_value(x, to) for x in head.range)
     return {
         "indications": tuple(i for i, _, _ in points),

@@ -60,6 +60,9 @@ class Tables:
     mail: dict[str, Entry[schema.MailTable]] = field(default_factory=dict)
     alarms: dict[str, Entry[schema.AlarmTable]] = field(default_factory=dict)
     certificates: list[CertificateEntry] = field(default_factory=list)
+    uses: list[Source] = field(
+        default_factory=list
+    )  # files that put a Digital Calibration Certificate in use
     names: dict[str, dict[str, str]] = field(default_factory=dict)  # kind -> name -> file
 
     def known(self, kind: str) -> list[str]:
@@ -71,7 +74,7 @@ def read_tables(texts: Mapping[str, str]) -> Tables:
     """Every file but the import profiles, in sorted order."""
     tables = Tables()
     seen = set()
-    for file in sorted(f for f in texts if not f.startswith("profiles/")):
+    for file in sorted(f for f in texts if not f.startswith("profiles/") and not f.endswith(".xml")):
         kind = kind_of(file)
         if kind is None:
             wanted = f"{', '.join(k + '.toml' for k in KINDS)}, certificates/*.toml or profiles/*.toml"
@@ -101,7 +104,7 @@ def _read_room(tables: Tables, source: Source) -> None:
     file = validated(schema.RoomFile, source.tables, source, (), tables.faults)
     if file is None:
         return
-    if file.value.room is not None and _claim(tables, source, "room", "room", ("room",)):
+    if file.value.room is not None and claim(tables, source, "room", "room", ("room",)):
         tables.room = validated(schema.RoomTable, file.value.room, source, ("room",), tables.faults)
     tables.zones |= _named(tables, source, "zone", schema.ZoneTable, file.value.zones)
     positions = file.value.positions
@@ -126,7 +129,7 @@ def _read_probe(tables: Tables, key: str, probe: Entry[schema.ProbeTable], inter
     tables.intervals_s[key] = probe.value.sampling_interval_s or interval_s
     path = (*probe.path, "channels")
     for name, raw in probe.value.channels.items():
-        _claim(tables, probe.source, "channel", f"{key}.{name}", (*path, name))
+        claim(tables, probe.source, "channel", f"{key}.{name}", (*path, name))
         if entry := validated(schema.ChannelTable, raw, probe.source, (*path, name), tables.faults):
             tables.channels[f"{key}.{name}"] = entry
     raw = probe.value.connection
@@ -149,7 +152,7 @@ def _read_limits(tables: Tables, source: Source) -> None:
             continue
         for name, raw in rules.items():
             path: Path = ("rules", zone, name)
-            if _claim(tables, source, "rule", f"{zone}.{name}", path) and (
+            if claim(tables, source, "rule", f"{zone}.{name}", path) and (
                 rule := _rule(tables, source, path, raw, defaults)
             ):
                 tables.rules[f"{zone}.{name}"] = rule
@@ -200,12 +203,15 @@ def _read_alarms(tables: Tables, source: Source) -> None:
 
 
 def _read_certificate(tables: Tables, source: Source) -> None:
+    if "dcc" in source.tables:
+        tables.uses.append(source)  # read when all probes are known
+        return
     head = validated(schema.CertificateFile, source.tables, source, (), tables.faults)
     raw = source.tables.get("points")
     points = []
     for number, table in enumerate(raw if isinstance(raw, list) else ()):
         points.append(validated(schema.PointTable, table, source, ("points", number), tables.faults))
-    if head and _claim(tables, source, "certificate", head.value.number, ("number",)):
+    if head and claim(tables, source, "certificate", head.value.number, ("number",)):
         tables.certificates.append(CertificateEntry(head, tuple(p for p in points if p)))
 
 
@@ -225,14 +231,14 @@ def _named(
     found = {}
     for name, table in raw.items():
         path = (_HEADER_OF[kind], name)
-        if not _claim(tables, source, kind, name, path):
+        if not claim(tables, source, kind, name, path):
             continue
         if entry := validated(model, table, source, path, tables.faults):
             found[name] = entry
     return found
 
 
-def _claim(tables: Tables, source: Source, kind: str, name: str, path: Path) -> bool:
+def claim(tables: Tables, source: Source, kind: str, name: str, path: Path) -> bool:
     """Whether the name is free; TOML itself refuses a second one in the same file."""
     taken = tables.names.setdefault(kind, {})
     if name in taken:

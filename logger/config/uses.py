@@ -1,0 +1,142 @@
+"""Digital Calibration Certificates put in use: certificates/X.xml by certificates/X.toml beside it.
+
+    dcc = "X.xml"
+    sha256 = "..."                  what `stillroom confirm` printed with the table that a person looked at
+
+    [[use]]
+    channel = "P1.temperature"
+    valid_from = 2026-10-01
+
+What comes out is a certificate like any other, so that every check of those holds for these.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import PurePosixPath
+from typing import Any
+
+from ..dcc import Dcc, Table, content_of, read
+from ..errors import CertificateRefused, Fault
+from ..tables_of_text import Entry, nearest, validated
+from . import schema
+from .tables import CertificateEntry, Tables, claim, unknown
+
+
+def add_uses(tables: Tables, texts: Mapping[str, str]) -> None:
+    """Append the certificates that uses make, and the faults of files that do not belong together."""
+    used = set()
+    for source in tables.uses:
+        entry = validated(schema.DccFile, source.tables, source, (), tables.faults)
+        if entry is None:
+            continue
+        file = str(PurePosixPath(source.file).parent / entry.value.dcc)
+        used.add(file)
+        certificate = _certificate(tables, entry, file, texts)
+        if certificate and claim(tables, source, "certificate", certificate.number, ("dcc",)):
+            _add(tables, entry, certificate)
+    if all(source.file not in {f.file for f in tables.faults} for source in tables.uses):
+        tables.faults += _unused(texts, used)
+
+
+def _unused(texts: Mapping[str, str], used: set[str]) -> list[Fault]:
+    wanted = "a TOML file with `dcc`, `sha256` and [[use]] beside it; `stillroom confirm` shows what to write"
+    files = sorted(f for f in texts if f.endswith(".xml") and f not in used)
+    return [Fault(file, "", "", wanted, "a certificate that nothing puts in use") for file in files]
+
+
+def _certificate(
+    tables: Tables, entry: Entry[schema.DccFile], file: str, texts: Mapping[str, str]
+) -> Dcc | None:
+    documents = [PurePosixPath(f).name for f in texts if f.endswith(".xml")]
+    if file not in texts:
+        wanted = nearest(entry.value.dcc, documents).replace("name", "XML file beside this one", 1)
+        tables.faults.append(entry.fault("dcc", wanted, repr(entry.value.dcc)))
+        return None
+    try:
+        certificate = read(content_of(texts[file]), file)
+    except CertificateRefused as error:
+        tables.faults.append(Fault(file, "", "", error.wanted, error.found))
+        return None
+    if certificate.sha256 != entry.value.sha256:
+        wanted = (
+            f"that of {entry.value.dcc}, {certificate.sha256}, after `stillroom confirm` showed its table"
+        )
+        tables.faults.append(entry.fault("sha256", wanted, entry.value.sha256))
+    return certificate
+
+
+def _add(tables: Tables, entry: Entry[schema.DccFile], certificate: Dcc) -> None:
+    seen: set[str] = set()
+    for number, raw in enumerate(entry.value.use):
+        path = ("use", number)
+        use = validated(schema.UseTable, raw, entry.source, path, tables.faults)
+        if use is None:
+            continue
+        if use.value.channel in seen:
+            tables.faults.append(
+                use.fault("channel", "one use for each channel", f"{use.value.channel} twice")
+            )
+        seen.add(use.value.channel)
+        channel = tables.channels.get(use.value.channel)
+        if channel is None:
+            known = tables.known("channel")
+            if use.value.channel not in known:
+                tables.faults.append(unknown(use, "channel", use.value.channel, known, "channel"))
+            continue
+        table = _table(tables, use, certificate, channel.value.quantity)
+        if table is not None:
+            _put_in_use(tables, use, certificate, table)
+
+
+def _table(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, quantity: str) -> Table | None:
+    """The table that was asked for, or the only one of the quantity; as left goes before as found."""
+    fitting = [t for t in certificate.tables if t.quantity == quantity]
+    if use.value.table is not None:
+        asked = certificate.tables[use.value.table - 1 : use.value.table]
+        if asked and asked[0] in fitting:
+            return asked[0]
+    elif len(left := [t for t in fitting if t.taken != "as found"]) == 1:
+        return left[0]
+    elif len(fitting) == 1:
+        return fitting[0]
+    listed = ", ".join(
+        f"{n} {t.quantity} {t.taken}".strip() for n, t in enumerate(certificate.tables, start=1)
+    )
+    wanted = f"the number of a table of {quantity}"
+    found = f"{use.value.table or 'no number'}; the certificate has {listed}"
+    tables.faults.append(use.fault("table", wanted, "; ".join([found, *certificate.left_out])))
+    return None
+
+
+def _put_in_use(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, table: Table) -> None:
+    said = use.value
+    indications = [point.indication for point in table.points]
+    due_on = said.due_on or certificate.due_on
+    raw: dict[str, Any] = said.model_dump(exclude={"table"}, exclude_none=True) | {
+        "number": certificate.number,
+        "serial": _serial(tables, said.channel, certificate),
+        "issuer": certificate.issuer or "not stated",
+        "accreditation": certificate.accreditation,
+        "calibrated_on": certificate.calibrated_on,
+        "unit": table.unit,
+        "k": table.k,
+        "range": said.range or [indications[0], indications[-1]],
+        "taken": table.taken or None,
+        "points": [{}],
+    }
+    raw |= {"due_on": due_on} if due_on else {}
+    head = validated(schema.CertificateFile, raw, use.source, use.path, tables.faults)
+    points = [{"indication": p.indication, "correction": p.correction, "U": p.U} for p in table.points]
+    made = [validated(schema.PointTable, p, use.source, use.path, tables.faults) for p in points]
+    if head is not None:
+        tables.certificates.append(CertificateEntry(head, tuple(p for p in made if p)))
+
+
+def _serial(tables: Tables, channel: str, certificate: Dcc) -> str:
+    """The mark that is the probe's serial number; else all of them, for the fault that follows."""
+    marks = [mark for item in certificate.items for mark in item.marks]
+    probe = tables.probes.get(channel.rsplit(".", 1)[0])
+    if probe is not None and probe.value.serial in marks:
+        return probe.value.serial
+    return " or ".join(marks) or "none"
