@@ -87,6 +87,8 @@ def certificate_U(certificate: Certificate, indication: Float) -> Float:
     """Expanded uncertainty of the certificate: the larger of the two points around each indication."""
     points = np.asarray(certificate.indications)
     stated = np.asarray(certificate.U)
+    if (stated == stated[0]).all():
+        return np.full(np.shape(indication), stated[0])
     right = np.searchsorted(points, indication, side="left").clip(0, len(points) - 1)
     exact = points[right] == indication
     left = np.where(exact, right, (right - 1).clip(0))

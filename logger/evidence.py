@@ -205,8 +205,11 @@ def _gridded(channel: Channel, part: _Channel, placed: Bool, grid: Grid, now_ns:
     doubt = np.maximum(part.why[near], np.where(part.doubted[near], Why.SUSPECT, Why.EVIDENCE))
     present = flags < Quality.FAIL
     why = np.zeros(grid.n, np.uint8)
-    np.maximum.at(why, index[present], doubt[present])
-    good = present & (doubt == Why.EVIDENCE)
+    doubtful = present & (doubt > Why.EVIDENCE)
+    np.maximum.at(why, index[doubtful], doubt[doubtful])
+    good: Bool | slice = present & ~doubtful
+    if isinstance(good, np.ndarray) and good.all():
+        good = slice(None)
     cells = _reduced(
         index[good], part.taken_ns[near][good], part.micro[near][good], part.U[near][good], grid.n
     )
@@ -240,6 +243,12 @@ def _reduced(index: Int, taken: Int, micro: Float, U: Float, n: int) -> _Reduced
     whole = [np.zeros(n, np.int64) for _ in range(4)]
     cells = _Reduced(*floats, *whole)
     if not len(index):
+        return cells
+    if (np.diff(index) > 0).all():  # one reading a cell, the usual case
+        for array in (cells.low, cells.high, cells.mean):
+            array[index] = micro
+        cells.U[index], cells.count[index] = U, 1
+        cells.first[index] = cells.last[index] = taken
         return cells
     begin = np.flatnonzero(np.diff(index, prepend=-1))
     cell, end = index[begin], np.append(begin[1:], len(index))

@@ -95,7 +95,9 @@ def judge(
     the ends of the record.
     """
     back = lookback_s(setup, zone) // grid.step_s + 1
-    wide = Grid(grid.first - back, grid.n + back, grid.step_s)
+    # A cell at the end may be covered by a reading that comes after it.
+    ahead = int(_max_age_s(setup, zone)) // grid.step_s + 2
+    wide = Grid(grid.first - back, grid.n + back + ahead, grid.step_s)
     cells = with_derived(evidence(zone, setup, readings, wide, now_ns), setup, zone)
     findings = tuple(_cut(evaluate(r, cells, setup, wide), grid) for r in setup.rules_of(zone, activity))
     own = {key: _cut(c, grid) for key, c in cells.items()}

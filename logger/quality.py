@@ -64,8 +64,9 @@ def constant_runs(taken_ns: Int, value: Float, least: int, max_age_s: float) -> 
         return []
     same = (value[1:] == value[:-1]) & (np.diff(taken_ns) <= max_age_s * NS)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
-    runs = zip(edges[::2], edges[1::2], strict=True)
-    return [(int(i), int(j) + 1) for i, j in runs if j - i + 1 >= least]
+    begin, end = edges[::2], edges[1::2] + 1
+    long = end - begin >= least
+    return list(zip(begin[long].tolist(), end[long].tolist(), strict=True))
 
 
 def spikes(channel: Channel, taken_ns: Int, value: Float, flags: Flags) -> Bool:

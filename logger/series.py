@@ -60,7 +60,7 @@ def conflicting(readings: Readings) -> Bool:
     Both stay in the record; neither can support a verdict until a person has decided.
     """
     same = np.zeros(len(readings), np.bool_)
-    if len(readings) < 2:
+    if not (np.diff(readings.taken_ns) == 0).any():
         return same
     _, group = np.unique(readings.taken_ns, return_inverse=True)
     valid = np.isfinite(readings.value)

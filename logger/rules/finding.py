@@ -71,85 +71,94 @@ def limit_micro(limit: float | None, otherwise: float) -> float:
 
 def margin_and_value(rule: Rule, low: Float, high: Float) -> tuple[Float, Float]:
     """Distance inside the nearer limit (negative beyond it) and the value on that side."""
+    if rule.lower is None:
+        return limit_micro(rule.upper, np.inf) - high, high
     upper = limit_micro(rule.upper, np.inf) - high
     lower = low - limit_micro(rule.lower, -np.inf)
     return np.minimum(upper, lower), np.where(upper <= lower, high, low)
 
 
-def _one(rule: Rule, margin: Float, candidate: Candidate) -> tuple[NDArray[np.uint8], Bool]:
-    """Conformity of one candidate, and whether being beyond the limit is proven."""
-    band = np.rint(rule.r * candidate.U)
-    seen, known = np.isfinite(margin), candidate.why == Why.EVIDENCE
-    result = np.where(margin >= band, Conformity.CONFORMING, Conformity.GUARD_BAND).astype(np.uint8)
-    result[~known | ~seen] = Conformity.INDETERMINATE
-    result[seen & (margin < 0)] = Conformity.NONCONFORMING
-    result[~candidate.placed] = Conformity.NOT_APPLICABLE
-    return result, seen & candidate.placed & (margin < -band)
-
-
 class Worst:
-    """Gathers candidates one by one and keeps the worst of each cell; `finding` closes the account."""
+    """Gathers candidates one by one and keeps the worst of each cell; `finding` closes the account.
+
+    Most candidates have evidence and keep well inside their limits, in a record of years all of
+    them: what is rare is looked at only where it occurs.
+    """
 
     def __init__(self, rule: Rule, grid: Grid) -> None:
         n = grid.n
         self.rule, self.grid = rule, grid
         self.labels: list[str] = []
-        self.conformity = np.zeros(n, np.uint8)
         self.value, self.U, self.margin = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.inf)
+        self.slack = np.full(n, np.inf)  # smallest margin − w among the candidates with evidence
         self.proven = np.zeros(n, np.bool_)
         self.label = np.full(n, -1, np.int16)
         self.short_label, self.why = np.full(n, -1, np.int16), np.zeros(n, np.uint8)
         self.beyond = np.zeros(n, np.uint64)
-        self.known, self.placed = np.zeros(n, np.int64), np.zeros(n, np.int64)
+        self.known, self.placed = np.zeros(n, np.int32), np.zeros(n, np.int32)
 
     def add(self, candidate: Candidate) -> None:
         """Take one candidate into account."""
         number = len(self.labels)
         self.labels.append(candidate.label)
         margin, value = margin_and_value(self.rule, candidate.low, candidate.high)
-        margin = np.where(candidate.placed, margin, np.nan)
-        result, proven = _one(self.rule, margin, candidate)
-        short = result == Conformity.INDETERMINATE
-        self.known += result > Conformity.NOT_APPLICABLE
-        self.known -= short
+        if not candidate.placed.all():
+            margin = np.where(candidate.placed, margin, np.nan)
+        slack = margin - np.rint(self.rule.r * candidate.U)
         self.placed += candidate.placed
-        settled = np.where(short, Conformity.NOT_APPLICABLE, result)
-        self.conformity = np.maximum(self.conformity, settled)
-        self.proven |= proven
-        self.beyond |= (result == Conformity.NONCONFORMING).astype(np.uint64) << np.uint64(min(number, 63))
-        first_short = short & (candidate.why > self.why)
-        self.why[first_short], self.short_label[first_short] = candidate.why[first_short], number
-        nearer = np.isfinite(margin) & (margin < self.margin)
-        self.margin[nearer], self.value[nearer] = margin[nearer], value[nearer]
-        self.U[nearer], self.label[nearer] = candidate.U[nearer], number
+        self._evidence(candidate, margin, slack, number)
+        at = np.flatnonzero(margin < self.margin)  # false where nothing was seen
+        self.margin[at], self.value[at] = margin[at], value[at]
+        self.U[at], self.label[at] = candidate.U[at], number
+        self._beyond(margin, slack, number)
+
+    def _evidence(self, candidate: Candidate, margin: Float, slack: Float, number: int) -> None:
+        known = (candidate.why == Why.EVIDENCE) & np.isfinite(margin)
+        self.known += known
+        # A value whose uncertainty is not known proves nothing: it is in the guard band.
+        np.fmin(self.slack, np.where(known, np.nan_to_num(slack, nan=-1.0), np.inf), out=self.slack)
+        if known.all():
+            return
+        short = ~known & candidate.placed & (candidate.why > self.why)
+        self.why[short], self.short_label[short] = candidate.why[short], number
+
+    def _beyond(self, margin: Float, slack: Float, number: int) -> None:
+        over = np.flatnonzero(margin < 0)
+        if len(over):
+            self.beyond[over] |= np.uint64(1) << np.uint64(min(number, 63))
+            # slack = margin − w, hence margin < −w where 2·margin − slack < 0.
+            self.proven[over] |= 2 * margin[over] - slack[over] < 0
 
     def finding(self) -> Finding:
         """The finding: short where fewer candidates than the rule needs have evidence."""
         need = self.placed if self.rule.need is None else np.minimum(self.placed, self.rule.need)
-        none = self.placed == 0
-        short = ((self.known < need) | none) & (self.conformity != Conformity.NONCONFORMING)
-        self.conformity[short] = Conformity.INDETERMINATE
+        nonconforming, none = self.margin < 0, self.placed == 0
+        short = ((self.known < need) | none) & ~nonconforming
+        conformity = np.where(self.slack < 0, Conformity.GUARD_BAND, Conformity.CONFORMING).astype(np.uint8)
+        conformity[nonconforming] = Conformity.NONCONFORMING
+        conformity[short] = Conformity.INDETERMINATE
         # What is named is what lacks evidence; another candidate's value must not stand beside it.
         self.label[short] = self.short_label[short]
-        for array in (self.value, self.U, self.margin):
+        self.margin[np.isinf(self.margin) | short] = np.nan
+        for array in (self.value, self.U):
             array[short] = np.nan
         self.why[none] = Why.NO_PROBE
         self.why[~short] = Why.EVIDENCE
-        self.margin[~np.isfinite(self.margin)] = np.nan
-        finding = Finding(
-            rule=self.rule,
-            grid=self.grid,
-            labels=tuple(self.labels),
-            conformity=self.conformity,
-            value=self.value,
-            U=self.U,
-            margin=self.margin,
-            proven=self.proven,
-            label=self.label,
-            why=self.why,
-            beyond=self.beyond,
+        return _in_force(
+            Finding(
+                rule=self.rule,
+                grid=self.grid,
+                labels=tuple(self.labels),
+                conformity=conformity,
+                value=self.value,
+                U=self.U,
+                margin=self.margin,
+                proven=self.proven,
+                label=self.label,
+                why=self.why,
+                beyond=self.beyond,
+            )
         )
-        return _in_force(finding)
 
 
 def _in_force(finding: Finding) -> Finding:

@@ -59,19 +59,23 @@ def _earlier(a: int | None, b: int | None) -> int | None:
 def bounds(c: Cells) -> tuple[Float, Float]:
     """The mean of a cell twice, or both bounds of a covered one."""
     own = c.count > 0
+    if own.all():
+        return c.mean, c.mean
     return np.where(own, c.mean, c.low), np.where(own, c.mean, c.high)
 
 
 def _pair(a: Cells, b: Cells, d_m: float, u_d_m: float, there: Bool) -> Candidate:
     (a_low, a_high), (b_low, b_high) = bounds(a), bounds(b)
-    difference = np.maximum(np.abs(a_high - b_low), np.abs(b_high - a_low))
+    difference = np.abs(a_high - b_low)
+    if a_low is not a_high or b_low is not b_high:
+        difference = np.maximum(difference, np.abs(b_high - a_low))
     value = np.rint(difference / d_m)
-    u_squared = ((a.U / 2) ** 2 + (b.U / 2) ** 2) / d_m**2 + (difference / d_m**2 * u_d_m) ** 2
+    U_squared = (a.U**2 + b.U**2) / d_m**2 + (difference * (2 * u_d_m / d_m**2)) ** 2
     return Candidate(
         f"{a.channel.probe}–{b.channel.probe}",
         value,
         value,
-        np.rint(2 * np.sqrt(u_squared)),
+        np.rint(np.sqrt(U_squared)),
         np.maximum(a.why, b.why),
         there & a.placed & b.placed,
     )

@@ -23,8 +23,11 @@ from .windows import moving_max, moving_min, sufficiency
 
 def span_U(cells: Cells, width: int) -> Float:
     """Expanded uncertainty (k = 2) of the span in each window, whole micro-units."""
-    channel = cells.channel
-    fewest = moving_min(np.where(cells.count > 0, cells.count, np.nan), width)
+    channel, count = cells.channel, cells.count
+    if len(count) and count.min() == count.max() > 0:
+        fewest = np.full(len(count), float(count[0]))
+    else:
+        fewest = moving_min(np.where(count > 0, count, np.nan), width)
     u_cell = np.sqrt(channel.noise**2 / fewest + channel.resolution**2 / 12)
     own = difference_to_canonical(2 * np.sqrt(2) * u_cell, channel.unit, channel.quantity)
     return np.asarray(np.rint(own * MICRO))

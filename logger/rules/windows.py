@@ -43,6 +43,10 @@ def sufficiency(cells: Cells, window_s: int, completeness: float) -> NDArray[np.
     are no readings here, and where the window fails for want of them, the doubt is the reason.
     """
     width = window_s // cells.grid.step_s
+    if _unbroken(cells, window_s, completeness):
+        why = np.zeros(cells.grid.n, np.uint8)
+        why[: width - 1] = Why.INCOMPLETE
+        return why
     count = moving_sum(cells.count, width)
     interval_s = cells.channel.interval_s
     why = np.where(count < FEWEST_READINGS, Why.TOO_COARSE, Why.EVIDENCE).astype(np.uint8)
@@ -50,6 +54,20 @@ def sufficiency(cells: Cells, window_s: int, completeness: float) -> NDArray[np.
     why[_has_gap(cells, width, int(max(3 * interval_s, window_s / 12) * NS))] = Why.GAP
     doubt = moving_max(np.where(cells.why > Why.NO_READING, cells.why, 0).astype(np.float64), width)
     return np.where(why > Why.EVIDENCE, np.maximum(why, doubt), why).astype(np.uint8)
+
+
+def _unbroken(cells: Cells, window_s: int, completeness: float) -> bool:
+    """Whether every full window must suffice: a reading in each cell, and none of the rules near its bound.
+
+    Years of a healthy probe are like that, and the count of each window need not be taken.
+    """
+    fewest = int(cells.count.min()) if cells.grid.n else 0
+    interval_s, windows = cells.channel.interval_s, window_s // cells.grid.step_s
+    if fewest == 0 or fewest * windows < FEWEST_READINGS:
+        return False
+    longest_ns = max(3 * interval_s, window_s / 12) * NS
+    apart_ns = 2 * cells.grid.step_ns  # no further may neighbours in adjacent cells be from each other
+    return apart_ns <= longest_ns and fewest * windows * interval_s >= completeness * window_s
 
 
 def _has_gap(cells: Cells, width: int, longest_ns: int) -> Bool:
