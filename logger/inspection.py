@@ -7,7 +7,7 @@ the verdict; beside a mean there are always min, max, span and the share of time
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 
@@ -156,6 +156,7 @@ def check(
     ]
     causes.sort(key=lambda c: (-_WORSE[VERDICT_OF[c.reason]], REASONS.index(c.reason), c.from_ns, c.rule))
     verdict = _worst_verdict(judgement, inside, causes)
+    in_force = [f for f in judgement.findings if f.conformity[inside].any()]
     return Check(
         zone=judgement.zone,
         from_ns=from_ns,
@@ -165,9 +166,9 @@ def check(
         verdict=verdict,
         provisional=grid.first + end > judgement.provisional_from,
         causes=tuple(causes),
-        rules=tuple(_summary(f, inside) for f in judgement.findings),
+        rules=tuple(_summary(f, inside) for f in in_force),
         statistics=tuple(statistics(judgement, setup, inside)),
-        decision_rule=decision_rule(tuple(f.rule for f in judgement.findings)),
+        decision_rule=decision_rule(tuple(f.rule for f in in_force)),
         setup=setup.digest,
         software=software,
     )
@@ -288,22 +289,23 @@ def statistics(judgement: Judgement, setup: Setup, inside: slice) -> list[Channe
     """Statistics of every channel that stood in the zone, then of what follows from those in its air."""
     own = {key: cut(cells, inside) for key, cells in judgement.cells.items()}
     every = own | in_air(own, setup, judgement.zone)
-    return [_statistics(cells, _limit_on(judgement, cells)) for cells in every.values() if cells.placed.any()]
+    placed = [cells for cells in every.values() if cells.placed.any()]
+    return [_statistics(cells, _limits_on(judgement, cells)) for cells in placed]
 
 
-def _limit_on(judgement: Judgement, cells: Cells) -> Rule | None:
-    for finding in judgement.findings:
-        rule = finding.rule
-        if (
-            rule.kind == "limit"
-            and cells.channel.probe in finding.labels
-            and (rule.quantity == cells.channel.quantity)
-        ):
-            return rule
-    return None
+def _limits_on(judgement: Judgement, cells: Cells) -> list[Rule]:
+    """The limit on a channel, in as many pieces as it was changed."""
+    found = [
+        finding.rule
+        for finding in judgement.findings
+        if finding.rule.kind == "limit"
+        and cells.channel.probe in finding.labels
+        and finding.rule.quantity == cells.channel.quantity
+    ]
+    return [rule for rule in found if rule.key == found[0].key]
 
 
-def _statistics(cells: Cells, rule: Rule | None) -> ChannelStatistics:
+def _statistics(cells: Cells, rules: Sequence[Rule]) -> ChannelStatistics:
     count = cells.count
     own = count > 0
     low, high = cells.low[own], cells.high[own]
@@ -319,8 +321,8 @@ def _statistics(cells: Cells, rule: Rule | None) -> ChannelStatistics:
         max=_shown(most),
         mean=_shown(None if mean is None else round(mean)),
         span=None if least is None or most is None else (most - least) / MICRO,
-        share_conforming=_share(rule, cells, guarded=True),
-        share_within=_share(rule, cells, guarded=False),
+        share_conforming=_share(rules, cells, guarded=True),
+        share_within=_share(rules, cells, guarded=False),
     )
 
 
@@ -328,16 +330,20 @@ def _shown(micro_value: float | None) -> float | None:
     return None if micro_value is None else micro_value / MICRO
 
 
-def _share(rule: Rule | None, cells: Cells, *, guarded: bool) -> float | None:
-    """Share of the interval's cells whose values are within the limit, with or without guard band.
+def _share(rules: Sequence[Rule], cells: Cells, *, guarded: bool) -> float | None:
+    """Share of the interval's cells whose values are within the limit then in force, guarded or not.
 
     Guarded, a cell without evidence does not conform; unguarded, it does not count.
     """
-    if rule is None:
+    if not rules:
         return None
-    margin, _ = margin_and_value(rule, cells.low, cells.high)
+    margin, band = np.full(cells.grid.n, np.nan), np.zeros(cells.grid.n)
+    for rule in rules:
+        part = cells.grid.clip(rule.from_ns, rule.to_ns)
+        margin[part], _ = margin_and_value(rule, cells.low[part], cells.high[part])
+        band[part] = np.rint(rule.r * cells.U[part])
     seen = np.isfinite(margin)
     if guarded:
-        good = seen & (margin >= np.rint(rule.r * cells.U)) & (cells.why == Why.EVIDENCE)
+        good = seen & (margin >= band) & (cells.why == Why.EVIDENCE)
         return float(good.mean()) if len(good) else None
     return float((margin[seen] >= 0).mean()) if seen.any() else None

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 from sqlalchemy import select
@@ -17,17 +17,19 @@ from sqlalchemy import select
 from . import __version__
 from .bodies import BodyState, at_start_of_record
 from .calibration import Corrected, corrected
+from .epochs import judge_over
 from .errors import IntervalError
 from .evidence import Grid
 from .inspection import ChannelStatistics, Check, check, rfc3339, statistics
-from .judge import JUDGE_VERSION, Judgement, digest, judge, lookback_s, reach_s
-from .model import NS, Excursion, Mark, Period, RuleState, Setup
-from .periods import excursion, joined, joined_runs
+from .judge import JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
+from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
+from .periods import Run, excursion, joined, joined_runs
 from .pieces import DAY_NS, Piece, pieces
 from .series import Int
 from .statement import rule_states, statement
 from .store import Store
 from .store.tables import mark as mark_table
+from .timeline import Held, first_difference, timeline
 
 # Days judged in one go: bounds memory, and is the largest piece that a power cut can cost.
 CHUNK_DAYS = 31
@@ -45,6 +47,7 @@ class _Head:
     first_day: int
     until_ns: int
     open_from_ns: int
+    timeline: list[Held] = field(default_factory=list)  # what it was judged by
 
 
 class Verdicts:
@@ -54,6 +57,8 @@ class Verdicts:
         self.store = store
         self.setup = setup
         self._newest: dict[str, Judgement] = {}
+        self._reach_ns = {z: max(reach_s(s, z) for s in setup.every()) * NS for z in setup.zones}
+        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.every()) * NS for z in setup.zones}
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval that was declared not to be trusted."""
@@ -68,7 +73,7 @@ class Verdicts:
         if dirty_ns is None:
             return
         marks = self.marks()
-        context = self._context(zone, marks)
+        context = self._context()
         day, last = dirty_ns // DAY_NS, (now_ns - 1) // DAY_NS
         first_day = day if head is None else min(head.first_day, day)
         state = (
@@ -80,7 +85,8 @@ class Verdicts:
             judgement = self._judge(zone, grid, state, now_ns, marks=marks)
             done = pieces(judgement, state)
             bodies = {d: (context, piece.to_text()) for d, piece in done.items()}
-            new = _Head(context, cursor, first_day, _end_ns(judgement), self._open_from_ns(judgement))
+            ends = _end_ns(judgement), self._open_from_ns(judgement)
+            new = _Head(context, cursor, first_day, *ends, timeline(self.setup, zone, marks))
             bodies[HEAD] = (context, json.dumps(asdict(new)))
             self.store.put_pieces(zone, bodies)
             state = done[max(done)].state_out if done else state
@@ -91,13 +97,16 @@ class Verdicts:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
         head = self._head(zone)
         channels = self.setup.channels_in(zone)
-        if head is None or head.context != self._context(zone, self.marks()):
+        if head is None or head.context != self._context():
             extent = self.store.extent([c for c in channels if c in self.store.channels()])
             _, cursor = self.store.arrived_after(-1)
             return None, None if extent is None else extent[0], cursor
         changed, cursor = self.store.changed_since(head.cursor)
-        reach_ns = reach_s(self.setup, zone) * NS
+        reach_ns = self._reach_ns[zone]
         found = [first - reach_ns for channel, first in changed.items() if channel in channels]
+        touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
+        if touched is not None:
+            found.append(max(touched - reach_ns, head.first_day * DAY_NS))
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if complete_ns > head.until_ns:
             found.append(head.open_from_ns)
@@ -108,9 +117,8 @@ class Verdicts:
         stored = self.store.piece(zone, HEAD)
         return None if stored is None else _Head(**json.loads(stored[1]))
 
-    def _context(self, zone: str, marks: Sequence[Mark]) -> str:
-        of_zone = [list(vars(m).values()) for m in marks if m.zone == zone]
-        return digest([JUDGE_VERSION, self.setup.digest, self.setup.step_s, of_zone])
+    def _context(self) -> str:
+        return digest([JUDGE_VERSION, self.setup.step_s])
 
     def _state_before(self, zone: str, day: int) -> BodyState:
         stored = self.store.piece(zone, day - 1)
@@ -129,10 +137,12 @@ class Verdicts:
         marks: Sequence[Mark],
         activity: str = "",
     ) -> Judgement:
-        begin = (grid.first - 2) * grid.step_ns - lookback_s(self.setup, zone) * NS
-        end = (grid.first + grid.n) * grid.step_ns + reach_s(self.setup, zone) * NS
+        begin = (grid.first - 2) * grid.step_ns - self._lookback_ns[zone]
+        end = (grid.first + grid.n) * grid.step_ns + self._reach_ns[zone]
         readings = {c: self.store.readings(c, begin, min(end, now_ns)) for c in self.setup.channels_in(zone)}
-        return judge(zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks, activity=activity)
+        return judge_over(
+            zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks, activity=activity
+        )
 
     def _grid(self, from_ns: int, to_ns: int) -> Grid:
         step_ns = self.setup.step_s * NS
@@ -204,12 +214,14 @@ class Verdicts:
         # A run may have begun before the interval; the days around it make it whole.
         around = self.stored_pieces(zone, from_ns - CHUNK_DAYS * DAY_NS, to_ns + CHUNK_DAYS * DAY_NS)
         runs = joined_runs(run for piece in around for run in piece.runs)
-        rules = {rule.key: rule for rule in self.setup.rules_of(zone)}
-        return [
-            excursion(run, rules[run.rule], open_from_ns)
-            for run in runs
-            if run.from_ns < to_ns and run.to_ns > from_ns and run.rule in rules
-        ]
+        within = [run for run in runs if run.from_ns < to_ns and run.to_ns > from_ns]
+        ruled = [(run, self._rule_at(zone, run)) for run in within]
+        return [excursion(run, rule, open_from_ns) for run, rule in ruled if rule is not None]
+
+    def _rule_at(self, zone: str, run: Run) -> Rule | None:
+        """The rule as it was in force when it was worst: a limit may have changed since."""
+        pieces_of = [r for r in self.setup.rules_of(zone) if r.key == run.rule and r.from_ns <= run.worst_ns]
+        return pieces_of[-1] if pieces_of else None
 
     def judgement(
         self, zone: str, from_ns: int, to_ns: int, now_ns: int, *, activity: str = "", refresh: bool = True
@@ -240,7 +252,8 @@ class Verdicts:
     ) -> Check:
         """Whether the record supports a measurement in a zone over [from, to)."""
         self.require_interval(zone, from_ns, to_ns, now_ns)
-        before_s = self.setup.zone(zone).pre_window_s if pre_window_s is None else pre_window_s
+        own_s = self.setup.at(from_ns).zone(zone).pre_window_s
+        before_s = own_s if pre_window_s is None else pre_window_s
         judgement = self.judgement(zone, from_ns - before_s * NS, to_ns, now_ns, activity=activity)
         return check(
             judgement,
@@ -309,7 +322,7 @@ class Verdicts:
     def judge_live(self, now_ns: int) -> None:
         """Judge every zone up to now and keep its newest statement for those who show it."""
         newest = self.store.newest_ok()
-        for zone in self.setup.zones:
+        for zone in (z.key for z in self.setup.zones_now()):
             before = self.stored_until(zone)
             self.refresh(zone, now_ns)
             if self.stored_until(zone) == before and zone in self.store.live():

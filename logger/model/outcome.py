@@ -24,7 +24,11 @@ class Period:
 
 @dataclass(frozen=True)
 class Excursion:
-    """A maximal run of one rule being nonconforming. `exceedance` is in unit·h beyond the limit."""
+    """A maximal run of one rule being nonconforming. `exceedance` is in unit·h beyond the limit.
+
+    `asks_disposition`: a person must decide on it. Outside the zone's hours of use only where an
+    inspection or its settling touches it.
+    """
 
     zone: str
     rule: str
@@ -40,6 +44,7 @@ class Excursion:
     proven: bool
     basis: str = ""
     provisional: bool = False
+    asks_disposition: bool = True
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from ..errors import UnknownName
@@ -22,6 +22,7 @@ class Room:
     custodian: str
     simulated: bool = False
     door_m: tuple[float, float, float, float] | None = None  # x0, y0, x1, y1 of the opening in plan
+    single_person: bool = False  # one person may approve own proposals; printed in every record
 
 
 @dataclass(frozen=True)
@@ -42,8 +43,23 @@ class ThermalBody:
 
 
 @dataclass(frozen=True)
+class HoursOfUse:
+    """When a zone is used for measuring, in the room's local time.
+
+    `weekly`: (day of the week from Monday = 0, first minute, end minute) since local midnight, end up to
+    2880 for a shift over midnight. `holidays`: ISO 8601 days on which no such time begins.
+    """
+
+    weekly: tuple[tuple[int, int, int], ...]
+    holidays: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Zone:
-    """A part of a room that is judged as one; `bodies`, where declared, take the place of settling_s."""
+    """A part of a room that is judged as one; `bodies`, where declared, take the place of settling_s.
+
+    `hours_of_use` None: always. `to_ns`: when the zone was given up; its past can still be asked.
+    """
 
     key: str
     name: str
@@ -52,6 +68,8 @@ class Zone:
     body_gap_s: int = 3600
     pre_window_s: int = 2 * 3600
     bodies: tuple[ThermalBody, ...] = ()
+    hours_of_use: HoursOfUse | None = None
+    to_ns: int | None = None
 
 
 @dataclass(frozen=True)
@@ -105,6 +123,19 @@ class Placement:
 
 
 @dataclass(frozen=True)
+class AsFound:
+    """What a calibration found before any adjustment: errors (indication − reference), and what follows.
+
+    "step": the probe changed at an unknown time since its calibration before; "linear": it drifted
+    evenly from then on; "": nothing follows, the errors are kept for the record.
+    """
+
+    indications: tuple[float, ...]
+    errors: tuple[float, ...]
+    model: Literal["", "step", "linear"] = ""
+
+
+@dataclass(frozen=True)
 class Certificate:
     """Calibration of one channel, in the channel's own unit.
 
@@ -130,6 +161,8 @@ class Certificate:
     other_u: float = 0.0
     withdrawn_ns: int | None = None
     applied_by_instrument: bool = False
+    calibrated_ns: int | None = None  # first instant of the day of calibration; None: as valid_from_ns
+    as_found: AsFound | None = None  # re-judges the readings under the certificate before this one
 
 
 @dataclass(frozen=True)
@@ -193,8 +226,32 @@ class Mark:
 
 
 @dataclass(frozen=True)
+class Settings:
+    """Zones and channels as they were set before `until_ns`: they carry no validity of their own."""
+
+    until_ns: int
+    zones: Mapping[str, Zone]
+    channels: Mapping[str, Channel]
+
+
+@dataclass(frozen=True)
+class Correction:
+    """A setup version that corrected an entry error and so reaches back before its approval."""
+
+    version: int
+    from_ns: int
+    approved_ns: int
+    author: str
+    approver: str
+    reason: str
+
+
+@dataclass(frozen=True)
 class Setup:
-    """Everything that was in force, as known at one moment. `digest` names its canonical text."""
+    """Everything that was in force, as known at one moment. `digest` names its canonical text.
+
+    Zones and channels are the newest; `earlier` has those of before, ascending in time.
+    """
 
     version: int
     digest: str
@@ -209,6 +266,23 @@ class Setup:
     alarms: tuple[AlarmSpec, ...]
     clock_limit_s: float = 30.0
     step_s: int = 60
+    earlier: tuple[Settings, ...] = ()
+    corrections: tuple[Correction, ...] = ()
+
+    def at(self, at_ns: int) -> Setup:
+        """The setup with the zones and channels as they were set at an instant."""
+        for settings in self.earlier:
+            if at_ns < settings.until_ns:
+                return replace(self, zones=settings.zones, channels=settings.channels, earlier=())
+        return replace(self, earlier=()) if self.earlier else self
+
+    def every(self) -> tuple[Setup, ...]:
+        """The setup under each of its settings, oldest first."""
+        return (*(self.at(s.until_ns - 1) for s in self.earlier), replace(self, earlier=()))
+
+    def zones_now(self) -> tuple[Zone, ...]:
+        """Zones that were not given up."""
+        return tuple(zone for zone in self.zones.values() if zone.to_ns is None)
 
     def zone(self, key: str) -> Zone:
         """The zone of that key, or UnknownName with those that there are."""
@@ -217,11 +291,12 @@ class Setup:
         return self.zones[key]
 
     def rules_of(self, zone: str, activity: str = "") -> tuple[Rule, ...]:
-        """Rules of a zone. Those of the activity replace the general one of the same name."""
+        """Rules of a zone. Those of the activity replace the general one of the same name while they hold."""
         general = [r for r in self.rules if r.zone == zone and not r.activity]
         special = [r for r in self.rules if r.zone == zone and activity and r.activity == activity]
-        replaced = {r.name for r in special}
-        return tuple([r for r in general if r.name not in replaced] + special)
+        for one in special:
+            general = [part for r in general for part in (_outside(r, one) if r.name == one.name else (r,))]
+        return tuple(general + special)
 
     def placements_of(self, channel: str) -> tuple[Placement, ...]:
         """Where the probe of a channel stood, in order of time."""
@@ -272,3 +347,17 @@ class Setup:
         places = {p.key for p in self.positions.values() if p.zone == zone}
         probes = {p.probe for p in self.placements if p.position in places}
         return tuple(sorted(c.key for c in self.channels.values() if c.probe in probes))
+
+
+def _outside(rule: Rule, other: Rule) -> tuple[Rule, ...]:
+    """The parts of a rule's validity that lie before and after that of another."""
+    parts = []
+    if rule.from_ns < other.from_ns:
+        parts.append(replace(rule, to_ns=_earlier(rule.to_ns, other.from_ns)))
+    if other.to_ns is not None and (rule.to_ns is None or rule.to_ns > other.to_ns):
+        parts.append(replace(rule, from_ns=max(rule.from_ns, other.to_ns)))
+    return tuple(parts)
+
+
+def _earlier(one: int | None, other: int) -> int:
+    return other if one is None else min(one, other)

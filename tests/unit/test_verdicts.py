@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -12,6 +13,7 @@ import pytest
 
 from logger.errors import IntervalError, UnknownName
 from logger.model import NS, Period, Row, Setup
+from logger.setups import Version, effective
 from logger.store import Store
 from logger.store.tables import mark
 from logger.verdicts import Verdicts
@@ -186,3 +188,103 @@ def test_the_statement_says_what_a_person_would(
     assert body["next_step"] == (
         "span in 1 h at T1 is 1.60 K, 0.70 K beyond 0.9. Hold measurements in this zone."
     )
+
+
+def judged_days(
+    store: Store, setup: Setup, made: SimpleNamespace, now: int
+) -> tuple[list[Period], list[int]]:
+    """Periods of the two days, and the days whose pieces were judged for it."""
+    verdicts, days = Verdicts(store, setup), []
+    put = store.put_pieces
+    store.put_pieces = lambda zone, pieces: (days.extend(d for d in pieces if d >= 0), put(zone, pieces))[1]  # type: ignore[method-assign]
+    found = told(verdicts, made, now)
+    del store.put_pieces  # type: ignore[method-assign]
+    return found, [d - made.at(0) // (86400 * NS) for d in days]
+
+
+def versions(*setups: tuple[Setup, int]) -> Setup:
+    """What is in force after several versions, each with its approval."""
+    return effective([Version(replace(s, version=i + 1), at) for i, (s, at) in enumerate(setups)])
+
+
+def test_a_stricter_limit_from_the_second_day_leaves_the_first(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    """Feature K10: the old verdicts stay under the old limit, and are not even judged again."""
+    store.append("w", two_days)
+    before, _ = judged_days(store, setup, made, made.at(72))
+    strict = replace(setup, rules=(replace(setup.rules[0], upper=20.1), setup.rules[1]))
+    both = versions((setup, 0), (strict, made.at(30)))
+    after, days = judged_days(store, both, made, made.at(72))
+    assert 0 not in days
+    assert 1 in days
+    cut = [replace(p, to_ns=min(p.to_ns, made.at(30))) for p in before if p.from_ns < made.at(30)]
+    assert [p for p in after if p.to_ns <= made.at(29)] == [p for p in cut if p.to_ns <= made.at(29)]
+    late = [p for p in after if p.from_ns >= made.at(30)]
+    assert any(p.reason == "nonconforming" and p.rule == "bay.temperature" for p in late)
+
+
+def test_words_alone_judge_nothing_again(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    store.append("w", two_days)
+    before, _ = judged_days(store, setup, made, made.at(72))
+    better = tuple(replace(r, basis="said better") for r in setup.rules)
+    spoken = replace(setup, digest="another", rules=better)
+    after, days = judged_days(store, versions((setup, 0), (spoken, made.at(30))), made, made.at(72))
+    assert (after, days) == (before, [])
+
+
+def test_an_excursion_over_a_change_names_the_limit_at_its_worst(
+    store: Store, setup: Setup, made: SimpleNamespace
+) -> None:
+    """21.5 for four hours; the limit of 21 becomes 21.2 after two: the worst is before, 0.5 beyond 21."""
+    store.append("w", rows(made, np.where((np.arange(600) >= 120) & (np.arange(600) < 360), 21.5, 20.0)))
+    wider = replace(setup, rules=(replace(setup.rules[0], upper=21.2), setup.rules[1]))
+    verdicts = Verdicts(store, versions((setup, 0), (wider, made.at(4))))
+    (found,) = [
+        e
+        for e in verdicts.excursions("bay", made.at(0), made.at(10), made.at(72))
+        if e.rule == "bay.temperature"
+    ]
+    assert (found.from_ns, found.to_ns, found.limit) == (made.at(2), made.at(6), 21.0)
+    assert found.exceedance == pytest.approx(0.5 * 2 + 0.3 * 2, abs=1e-6)
+    check = verdicts.check("bay", made.at(1), made.at(9), made.at(72), pre_window_s=0)
+    assert [(r.rule, r.limit) for r in check.rules if r.rule == "bay.temperature"] == [
+        ("bay.temperature", 21.0),
+        ("bay.temperature", 21.2),
+    ]
+    # Within [1 h, 9 h): 1 h and 3 h at 20 degC of 8 h; 20 ± 0.2 lies inside both guarded limits.
+    assert check.statistics[0].share_conforming == pytest.approx(4 / 8)
+
+
+def test_settings_change_in_the_middle_of_a_day(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row], tmp_path: Path
+) -> None:
+    """Settling of 2 h becomes 4 h at 10:00, while it runs; live and in one go agree."""
+    longer = replace(setup, zones={"bay": replace(setup.zones["bay"], settling_s=4 * 3600)})
+    both = versions((setup, 0), (longer, made.at(10)))
+    verdicts = Verdicts(store, both)
+    for i in range(0, 2880, 45):
+        store.append("w", two_days[i : i + 45])
+        verdicts.judge_live(made.at(0) + (i + 45) * 60 * NS)
+    with Store.open(tmp_path / "once", create=True, simulated=True) as once:
+        once.append("w", two_days)
+        expected = told(Verdicts(once, both), made, made.at(48))
+    found = told(verdicts, made, made.at(48))
+    assert found == expected
+    settled = [p.to_ns for p in found if p.reason == "settling"]
+    # The bay left its limits until minutes 560 and 1450; what had begun before the change goes on.
+    assert settled == [made.at(560 / 60 + 2), made.at(1450 / 60 + 4)]
+
+
+def test_resolution_as_it_was_set(made: SimpleNamespace, store: Store) -> None:
+    """A coarser resolution widens U from its approval on; before, the readings keep theirs."""
+    fine = made.setup((made.rule(upper=20.5),), U=0.2)
+    coarse = made.setup((made.rule(upper=20.5),), U=0.2, channel={"resolution": 0.5})
+    store.append("w", rows(made, np.full(600, 20.25)))
+    found = Verdicts(store, versions((fine, 0), (coarse, made.at(5)))).periods(
+        "bay", made.at(1), made.at(9), made.at(72)
+    )
+    # U = 2·√(0.1² + 0.5²/12) = 0.351 > 0.25.
+    assert [(p.reason, p.to_ns) for p in found] == [("conforming", made.at(5)), ("guard band", made.at(9))]

@@ -1,0 +1,111 @@
+"""One judgement across changes of settings: each cell is judged by what was set when it began.
+
+Rules, certificates and placements carry their own validity and are judged in one go. What a zone
+remembers by and how its channels are tested changes with a setup version; a grid is cut there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any, TypeVar
+
+import numpy as np
+
+from .bodies import BodyState, Memory
+from .evidence import Cells, Grid
+from .judge import Judgement, judge
+from .model import Mark, Rule, Setup, Zone
+from .rules.finding import Finding
+from .series import Readings
+from .tracks import TrackState
+
+_Gridded = TypeVar("_Gridded", Finding, Cells)
+
+
+def judge_over(
+    zone: str,
+    setup: Setup,
+    readings: Mapping[str, Readings],
+    grid: Grid,
+    state: BodyState,
+    *,
+    now_ns: int,
+    marks: Sequence[Mark] = (),
+    activity: str = "",
+) -> Judgement:
+    """Judge one zone over `grid`, each part by the settings in force in it; arguments as of `judge`."""
+    done: list[Judgement] = []
+    setup = replace(setup, rules=tuple(r for r in setup.rules if _holds(r, grid)))
+    before = setup.at((grid.first - 1) * grid.step_ns)
+    for own, part in _parts(setup, grid):
+        state = handed_over(before.zone(zone), own.zone(zone), state)
+        done.append(judge(zone, own, readings, part, state, now_ns=now_ns, marks=marks, activity=activity))
+        state, before = done[-1].memory.states[part.n], own
+    return done[0] if len(done) == 1 else _joined(done, grid)
+
+
+def _holds(rule: Rule, grid: Grid) -> bool:
+    """Whether a rule is in force in any cell: after years most of its older pieces are not."""
+    part = grid.clip(rule.from_ns, rule.to_ns)
+    return bool(part.start < part.stop)
+
+
+def _parts(setup: Setup, grid: Grid) -> list[tuple[Setup, Grid]]:
+    """Parts of the grid that lie under one setting each; at least one, which may be empty."""
+    step_ns, end = grid.step_ns, grid.first + grid.n
+    edges = {-(-settings.until_ns // step_ns) for settings in setup.earlier}
+    begins = [grid.first, *sorted(edge for edge in edges if grid.first < edge < end)]
+    ends = [*begins[1:], end]
+    return [
+        (setup.at(begin * step_ns), Grid(begin, stop - begin, grid.step_s))
+        for begin, stop in zip(begins, ends, strict=True)
+    ]
+
+
+def handed_over(before: Zone, after: Zone, state: BodyState) -> BodyState:
+    """The state for another set of declared bodies: theirs is not known until it was followed for a while."""
+    if [replace(b, name="", lower=0.0, upper=0.0) for b in before.bodies] == [
+        replace(b, name="", lower=0.0, upper=0.0) for b in after.bodies
+    ]:
+        return state
+    unknown_s = max(state.unknown_s, after.settling_s)
+    return replace(state, settling_s=0, unknown_s=unknown_s, tracks=TrackState((), state.tracks.air))
+
+
+def _joined(parts: Sequence[Judgement], grid: Grid) -> Judgement:
+    last = parts[-1]
+    return Judgement(
+        zone=last.zone,
+        grid=grid,
+        reason=np.concatenate([p.reason for p in parts]),
+        # What a rule looks at hangs on names, places and dates, which are the same in each part.
+        findings=tuple(_one(each, grid) for each in zip(*(p.findings for p in parts), strict=True)),
+        cells={key: _one([p.cells[key] for p in parts], grid) for key in last.cells},
+        memory=_memory(parts),
+        marked=np.concatenate([p.marked for p in parts]),
+        provisional_from=min(p.provisional_from for p in parts),
+    )
+
+
+def _one(each: Sequence[_Gridded], grid: Grid) -> _Gridded:
+    """The last of several with the arrays of all."""
+    arrays: dict[str, Any] = {
+        name: np.concatenate([getattr(one, name) for one in each])
+        for name, value in vars(each[-1]).items()
+        if isinstance(value, np.ndarray)
+    }
+    return replace(each[-1], grid=grid, **arrays)
+
+
+def _memory(parts: Sequence[Judgement]) -> Memory:
+    states: dict[int, BodyState] = {}
+    causes: list[tuple[int, str]] = []
+    begin = 0
+    for part in parts:
+        states |= {begin + cell: state for cell, state in part.memory.states.items()}
+        causes += [(begin + cell, rule) for cell, rule in part.memory.causes]
+        begin += part.grid.n
+    settling = np.concatenate([p.memory.settling for p in parts])
+    unknown = np.concatenate([p.memory.unknown for p in parts])
+    return Memory(settling, unknown, states, causes)
