@@ -115,12 +115,17 @@ def export(
     Example:
       stillroom config export --out config
     """
+    from ..dcc import content_of
+
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
     texts, what = _texts(data, config, version)
     for name, text in texts.items():
         (out / name).parent.mkdir(parents=True, exist_ok=True)
-        (out / name).write_text(text, encoding="utf-8", newline="\n")
+        if name.endswith(".xml"):
+            (out / name).write_bytes(content_of(text))
+        else:
+            (out / name).write_text(text, encoding="utf-8", newline="\n")
     answer({"folder": str(out), "files": sorted(texts)}, as_json, [f"{what}: {len(texts)} files in {out}."])
 
 
