@@ -42,10 +42,13 @@ class Readings:
 
 def merged(parts: Sequence[Readings]) -> Readings:
     """All parts in one, in order of the instant taken; equal instants keep the order of the parts."""
-    if not parts:
-        return Readings.empty()
+    parts = [p for p in parts if len(p)]
+    if len(parts) < 2:
+        return parts[0] if parts else Readings.empty()
     taken = np.concatenate([p.taken_ns for p in parts])
-    order = np.argsort(taken, kind="stable")
+    order: slice | Int = slice(None)
+    if (np.diff(taken) < 0).any():
+        order = np.argsort(taken, kind="stable")
     return Readings(
         taken[order],
         np.concatenate([p.value for p in parts])[order],

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -155,35 +156,41 @@ class _Run:
     def _piece(
         self, track: Track | None, memory: AirMemory, air: Float, U: Float, part: slice
     ) -> tuple[Track | None, AirMemory]:
-        """Cells of at most one UTC day."""
-        values = air[part]
-        day = (self.grid.first + part.start) // (DAY_S // self.grid.step_s)
-        lows, highs, slows = (np.full(len(values), np.nan) for _ in range(3))
-        decay = np.exp(-self.grid.step_s / self.body.tau_s)
-        lag = np.exp(-self.grid.step_s / (self.body.tau_s + self.body.u_tau_s))
-        low, high, slow = (np.nan,) * 3 if track is None else (track.low, track.high, track.slow)
-        last, silent = memory.last, memory.silent_s
-        for i, value in enumerate(values.tolist()):
-            if value == value:  # noqa: PLR0124 - not NaN, in the hottest loop here
-                if low != low or silent > self.zone.body_gap_s:  # noqa: PLR0124
-                    memory = _with_air(memory, day, value, value)
-                    low, high = _credible(memory)
-                    slow = (low + high) / 2
-                last, silent = value, 0
-            else:
-                silent += self.grid.step_s
-            if last is not None:
-                low = last + (low - last) * decay
-                high = last + (high - last) * decay
-                slow = last + (slow - last) * lag
-            lows[i], highs[i], slows[i] = low, high, slow
-        self._flag(lows, highs, slows, U[part], part)
-        seen = values[np.isfinite(values)]
-        if len(seen):
-            memory = _with_air(memory, day, float(seen.min()), float(seen.max()))
-        memory = replace(memory, last=None if last is None else int(last), silent_s=silent)
-        after = None if low != low else Track(*(int(np.rint(x)) for x in (low, high, slow)))  # noqa: PLR0124
-        return after, memory
+        """Cells of at most one UTC day, in stretches between the silences that leave the body unknown."""
+        values, step_s = air[part], self.grid.step_s
+        day = (self.grid.first + part.start) // (DAY_S // step_s)
+        seen = np.flatnonzero(np.isfinite(values))
+        starts = self._restarts(seen, memory.silent_s, known=track is not None)
+        held = _held(values, seen, memory.last)
+        low, high, slow = (np.full(len(values), np.nan) for _ in range(3))
+        begins = starts if track is None or starts[:1] == [0] else [0, *starts]
+        for begin, end in pairwise([*begins, len(values)]):
+            if begin in starts:
+                memory = _with_air(memory, day, values[: begin + 1])
+                track = _credible(memory)
+            assert track is not None  # noqa: S101 - a stretch begins known, or with a restart
+            for into, at, tau_s in (
+                (low, track.low, self.body.tau_s),
+                (high, track.high, self.body.tau_s),
+                (slow, track.slow, self.body.tau_s + self.body.u_tau_s),
+            ):
+                into[begin:end] = lagged(held[begin:end], float(at), step_s / tau_s)
+            track = Track(*(int(np.rint(x[end - 1])) for x in (low, high, slow)))
+        self._flag(low, high, slow, U[part], part)
+        memory = _with_air(memory, day, values)
+        quiet = len(values) - 1 - int(seen[-1]) if len(seen) else len(values)
+        silent_s = quiet * step_s + (0 if len(seen) else memory.silent_s)
+        return track, replace(memory, last=_whole(held[-1]), silent_s=silent_s)
+
+    def _restarts(self, seen: NDArray[np.int64], silent_s: int, *, known: bool) -> list[int]:
+        """Cells at which the air is seen again after a silence that leaves the body unknown."""
+        before = np.diff(seen, prepend=-1) - 1
+        silence = before * self.grid.step_s
+        silence[:1] += silent_s
+        begins = silence > self.zone.body_gap_s
+        if not known:
+            begins[:1] = True
+        return [int(cell) for cell in seen[begins]]
 
     def _flag(self, low: Float, high: Float, slow: Float, U_air: Float, part: slice) -> None:
         U = np.rint(np.hypot(2 * (slow - (low + high) / 2), U_air))
@@ -195,16 +202,51 @@ class _Run:
         self.doubtful[part] = ~known | (some & ~every)
 
 
-def _with_air(memory: AirMemory, day: int, coldest: float, hottest: float) -> AirMemory:
+def lagged(air: Float, start: float, x: float) -> Float:
+    """T after each cell of T' = (air − T)/τ, air held over the cell, from `start`; x = step/τ.
+
+    T[i] − start = (1 − d)·d^i·Σ_j (air[j] − start)·d^−j with d = exp(−x), summed in order, so that
+    what comes later changes nothing before it; in blocks, so that d^−j stays a number.
+
+    >>> lagged(np.full(3, 22.0), 20.0, np.log(2)).tolist()
+    [21.0, 21.5, 21.75]
+    """
+    body, block = np.empty(len(air)), max(1, int(200 / x))
+    for begin in range(0, len(air), block):
+        above = air[begin : begin + block] - start
+        growth = np.exp(x * np.arange(len(above)))
+        body[begin : begin + block] = start - np.expm1(-x) * np.cumsum(above * growth) / growth
+        start = float(body[min(begin + block, len(air)) - 1])
+    return body
+
+
+def _held(values: Float, seen: NDArray[np.int64], last: int | None) -> Float:
+    """The newest air known in each cell; NaN before the first."""
+    place = np.zeros(len(values), np.int64)
+    place[seen] = seen + 1
+    place = np.maximum.accumulate(place)
+    before = np.nan if last is None else float(last)
+    return np.where(place > 0, values[place - 1], before)
+
+
+def _whole(value: float) -> int | None:
+    return int(value) if np.isfinite(value) else None
+
+
+def _with_air(memory: AirMemory, day: int, values: Float) -> AirMemory:
     """The memory with the day's extremes widened by what was seen; days too old are forgotten."""
+    seen = values[np.isfinite(values)]
+    if not len(seen):
+        return memory
+    coldest, hottest = int(seen.min()), int(seen.max())
     days = {d: (a, b) for d, a, b in memory.days if d > day - DAYS_REMEMBERED}
-    a, b = days.get(day, (int(coldest), int(hottest)))
-    days[day] = (min(a, int(coldest)), max(b, int(hottest)))
+    a, b = days.get(day, (coldest, hottest))
+    days[day] = (min(a, coldest), max(b, hottest))
     return replace(memory, days=tuple((d, a, b) for d, (a, b) in sorted(days.items())))
 
 
-def _credible(memory: AirMemory) -> tuple[float, float]:
+def _credible(memory: AirMemory) -> Track:
     """Coldest and hottest start that the air of the last days allows, widened."""
     coldest = min(a for _, a, _ in memory.days) - WIDENED_MICRO
     hottest = max(b for _, _, b in memory.days) + WIDENED_MICRO
-    return float(coldest), float(hottest)
+    return Track(coldest, hottest, (coldest + hottest) // 2)

@@ -20,6 +20,7 @@ from .calibration import Corrected, corrected
 from .epochs import judge_over
 from .errors import IntervalError
 from .evidence import Grid
+from .forward import Forward
 from .inspection import ChannelStatistics, Check, check, rfc3339, statistics
 from .judge import JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
 from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
@@ -79,10 +80,11 @@ class Verdicts:
         state = (
             self._state_before(zone, day) if day > first_day else at_start_of_record(self.setup.zone(zone))
         )
+        reader = Forward(self.store, self.setup.channels_in(zone))
         while day <= last:
             end = min(day + CHUNK_DAYS, last + 1)
             grid = self._grid(day * DAY_NS, min(end * DAY_NS, now_ns))
-            judgement = self._judge(zone, grid, state, now_ns, marks=marks)
+            judgement = self._judge(zone, grid, state, now_ns, marks=marks, reader=reader)
             done = pieces(judgement, state)
             bodies = {d: (context, piece.to_text()) for d, piece in done.items()}
             ends = _end_ns(judgement), self._open_from_ns(judgement)
@@ -115,7 +117,10 @@ class Verdicts:
 
     def _head(self, zone: str) -> _Head | None:
         stored = self.store.piece(zone, HEAD)
-        return None if stored is None else _Head(**json.loads(stored[1]))
+        try:
+            return None if stored is None else _Head(**json.loads(stored[1]))
+        except (TypeError, ValueError):
+            return None  # written by another version: a cache, which is simply made again
 
     def _context(self) -> str:
         return digest([JUDGE_VERSION, self.setup.step_s])
@@ -136,10 +141,12 @@ class Verdicts:
         *,
         marks: Sequence[Mark],
         activity: str = "",
+        reader: Forward | None = None,
     ) -> Judgement:
         begin = (grid.first - 2) * grid.step_ns - self._lookback_ns[zone]
         end = (grid.first + grid.n) * grid.step_ns + self._reach_ns[zone]
-        readings = {c: self.store.readings(c, begin, min(end, now_ns)) for c in self.setup.channels_in(zone)}
+        reader = reader or Forward(self.store, self.setup.channels_in(zone))
+        readings = reader.over(begin, min(end, now_ns))
         return judge_over(
             zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks, activity=activity
         )

@@ -101,3 +101,19 @@ def test_each_day_can_be_judged_from_its_midnight(made: SimpleNamespace) -> None
     rest = made.judged(setup, readings, made.at(24), made.at(72), state=restarted)
     assert rest.reason.tolist() == whole.reason[1440:].tolist()
     assert rest.memory.states[2880] == whole.memory.states[4320]
+
+
+def test_a_body_without_any_air_stays_unknown(made: SimpleNamespace) -> None:
+    setup = with_body(made)
+    judgement = made.judged(setup, {}, state=at_start_of_record(setup.zones["bay"]))
+    assert judgement.memory.states[1440].tracks.tracks == ()
+    assert set(judgement.reason.tolist()) == {REASONS.index("indeterminate")}
+
+
+def test_a_silence_makes_a_body_unknown_again(made: SimpleNamespace) -> None:
+    """Air known at 20.0, three hours of silence: from 18 … 22 again, known after τ·ln(4)."""
+    values = np.full(1440, 20.0)
+    values[300:480] = np.nan
+    judgement = made.judged(with_body(made), {"T1": made.series(values)}, state=known(20.0))
+    unknown = np.flatnonzero(judgement.reason[480:] == REASONS.index("indeterminate"))
+    assert (unknown[-1] + 1) / 60 == pytest.approx(2 * np.log(4), abs=0.05)

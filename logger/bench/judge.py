@@ -1,0 +1,124 @@
+"""How long a full judgement takes, as multiples of a bare script and of a public library of quality tests.
+
+The bare script reads the same sealed files with pyarrow and computes the same spans and gradients with
+numpy and bottleneck: no correction, no uncertainty, no quality tests, no evidence, no verdict.
+"""
+
+from __future__ import annotations
+
+import resource
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import combinations
+from pathlib import Path
+
+import bottleneck as bn
+import numpy as np
+import pyarrow.parquet as pq
+
+from ..errors import Refused
+from ..model import NS, Setup
+from ..store import Store
+from ..verdicts import HEAD, Verdicts
+from .record import START_NS, ZONE, make, setup
+
+Arrays = dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]]
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Seconds of one run; `quality_s` None where the library is not installed."""
+
+    readings: int
+    judged_s: float
+    bare_s: float
+    quality_s: float | None
+    minute_ms: float
+    peak_mb: float
+
+    def lines(self) -> list[str]:
+        """What is printed."""
+        found = [
+            f"{self.readings:,} readings judged in {self.judged_s:.2f} s, {self.peak_mb:.0f} MB at the peak",
+            f"bare script on the same files: {self.bare_s:.2f} s; ratio {self.judged_s / self.bare_s:.2f}",
+            f"one new minute judged in {self.minute_ms:.1f} ms",
+        ]
+        if self.quality_s is None:
+            return [*found, "ioos-qc is not installed; install it to compare with it"]
+        ratio = self.quality_s / self.judged_s
+        return [*found, f"ioos-qc, four tests: {self.quality_s:.1f} s; it takes {ratio:.1f} times as long"]
+
+
+def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> Figures:
+    """Make the record if needed and take all figures in one run."""
+    if days < 31:
+        raise Refused(f"A record of {days} days is too short to seal; wanted 31 or more (--days).")
+    made = setup(channels)
+    with make(folder, channels, days, say) as store:
+        say("judging")
+        judged_s = _timed(lambda: _judge(store, made, days))
+        minute_ms = 1000 * _timed(lambda: _minute(store, made, days))
+        say("bare script")
+        bare_s = min(_timed(lambda: _bare(folder, made)) for _ in range(3))
+        say("ioos-qc")
+        quality_s = _quality(_columns(folder), made)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return Figures(channels * days * 1440, judged_s, bare_s, quality_s, minute_ms, peak)
+
+
+def _timed(work: Callable[[], object]) -> float:
+    begin = time.perf_counter()
+    work()
+    return time.perf_counter() - begin
+
+
+def _end_ns(days: int) -> int:
+    return START_NS + days * 86_400 * NS
+
+
+def _judge(store: Store, made: Setup, days: int) -> None:
+    store.put_pieces(ZONE, {HEAD: ("", "{}")})  # nothing that was judged before counts
+    Verdicts(store, made).refresh(ZONE, _end_ns(days))
+
+
+def _minute(store: Store, made: Setup, days: int) -> None:
+    Verdicts(store, made).refresh(ZONE, _end_ns(days) + 60 * NS)
+
+
+def _columns(folder: Path) -> Arrays:
+    parts: dict[str, list[np.ndarray[tuple[int], np.dtype[np.float64]]]] = {}
+    for path in sorted(folder.glob("archive/**/*.parquet")):
+        file = pq.ParquetFile(path)
+        for group in range(file.num_row_groups):
+            table = file.read_row_group(group, columns=["channel", "value"])
+            parts.setdefault(table["channel"][0].as_py(), []).append(table["value"].to_numpy())
+    return {key: np.concatenate(found) for key, found in parts.items()}
+
+
+def _bare(folder: Path, made: Setup) -> None:
+    columns = _columns(folder)
+    for value in columns.values():
+        for width in (60, 1440):
+            (bn.move_max(value, width) - bn.move_min(value, width) > 0.8).any()
+    places = [made.positions[c.partition(".")[0]].xyz_m for c in list(columns)[:8]]
+    for (a, one), (b, other) in combinations(zip(places, list(columns.values())[:8], strict=True), 2):
+        (np.abs(one - other) / np.linalg.norm(np.subtract(a, b)) > 1.0).any()
+
+
+def _quality(columns: Arrays, made: Setup) -> float | None:
+    try:
+        from ioos_qc import qartod
+    except ImportError:
+        return None
+    channel = next(iter(made.channels.values()))
+
+    def tests() -> None:
+        for value in columns.values():
+            at = (START_NS // NS + np.arange(len(value)) * 60).astype("datetime64[s]")
+            qartod.gross_range_test(value, channel.probe_span, channel.user_span)
+            qartod.spike_test(value, 0.5, 1.0)
+            qartod.rate_of_change_test(value, at, 0.01)
+            qartod.flat_line_test(value, at, 1800, 3600, 0.001)
+
+    return _timed(tests)

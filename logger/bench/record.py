@@ -1,0 +1,127 @@
+"""A made record for measuring: one zone, so many probes, one reading a minute, sealed by month."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from ..model import (
+    NS,
+    Certificate,
+    Channel,
+    Placement,
+    Position,
+    Probe,
+    Room,
+    Row,
+    Rule,
+    Setup,
+    ThermalBody,
+    Zone,
+)
+from ..store import Store
+
+START_NS = int(datetime(2025, 1, 1, tzinfo=UTC).timestamp()) * NS
+STEP_NS = 60 * NS
+ZONE = "bay"
+
+
+def setup(channels: int) -> Setup:
+    """A zone judged by band, two spans, gradients over 8 positions, one body; three-point certificates."""
+    keys = [f"P{i:02d}" for i in range(channels)]
+    temperature = [f"{key}.temperature" for key in keys]
+    band = Rule(
+        "bay.temperature",
+        ZONE,
+        "limit",
+        "temperature",
+        "temperature",
+        "degC",
+        19.0,
+        21.0,
+        "made",
+        0,
+        disturbs=True,
+    )
+    other = replace(band, lower=None, unit="K", disturbs=False)
+    span = replace(other, kind="span", key="bay.span-1h", name="span in 1 h", upper=0.8, window_s=3600)
+    day = replace(span, key="bay.span-24h", name="span in 24 h", upper=1.5, window_s=86_400)
+    gradient = replace(
+        other, kind="gradient", key="bay.gradient", name="gradient", unit="K/m", upper=1.0, direction="pair",
+        channels=tuple(temperature[:8]),
+    )  # fmt: skip
+    body = ThermalBody("bay.granite", "granite", 7200.0, 600.0, 19.0, 21.0)
+    return Setup(
+        version=1,
+        digest="made",
+        room=Room("made", "Made", "Made", "UTC", (8.0, 6.0, 3.0), "nobody", simulated=True),
+        zones={ZONE: Zone(ZONE, "Bay", (0, 0, 8, 6), bodies=(body,))},
+        positions={
+            k: Position(k, k, ZONE, "air", (i % 4 * 2.0, i // 4 % 2 * 2.0, 0.5 + i // 8))
+            for i, k in enumerate(keys)
+        },
+        probes={k: Probe(k, k, "", (f"{k}.temperature",)) for k in keys},
+        channels={c: _channel(c) for c in temperature},
+        placements=tuple(Placement(k, k, 0) for k in keys),
+        certificates=tuple(_certificate(c) for c in temperature),
+        rules=(band, span, day, gradient),
+        alarms=(),
+    )
+
+
+def _channel(key: str) -> Channel:
+    return Channel(
+        key,
+        key.partition(".")[0],
+        "temperature",
+        "degC",
+        60,
+        180,
+        0.01,
+        0.01,
+        (-40.0, 60.0),
+        (10.0, 35.0),
+        0.5,
+        30,
+    )
+
+
+def _certificate(channel: str) -> Certificate:
+    return Certificate(
+        f"C-{channel}", channel, "made", "", "2024-12-01", 0, None, (15.0, 20.0, 25.0), (0.01, 0.02, -0.01),
+        (0.06, 0.06, 0.06), 2.0, (10.0, 30.0), 0.05,
+    )  # fmt: skip
+
+
+def values(days: int, number: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Indications of one probe at 0.01 resolution: a daily swing, 12 min cycles, noise, a few excursions."""
+    rng = np.random.default_rng(number)
+    minute = np.arange(days * 1440)
+    swing = 0.25 * np.sin(minute / 1440 * 2 * np.pi) + 0.08 * np.sin(minute / 12 * 2 * np.pi)
+    value = 20.0 + 0.02 * number + swing + rng.normal(0, 0.012, len(minute))
+    for begin in range(20_000, len(minute), 40_000):
+        value[begin : begin + 90] += 1.2
+    return np.round(value, 2)
+
+
+def make(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> Store:
+    """Append and seal the record, or open it where it was made before."""
+    store = Store.open(folder, create=True, simulated=True)
+    if store.extent() is not None:
+        return store
+    for number, key in enumerate(setup(channels).channels):
+        say(f"making {key}: {days} days at 60 s")
+        series = values(days, number)
+        jitter = np.random.default_rng(1000 + number).integers(-400, 400, len(series)) * 1_000_000
+        taken = START_NS + STEP_NS // 2 + np.arange(len(series)) * STEP_NS + jitter
+        for begin in range(0, len(series), 50_000):
+            part = slice(begin, begin + 50_000)
+            pairs = zip(taken[part].tolist(), series[part].tolist(), strict=True)
+            store.append("made", [Row(key, t, t + 40_000_000, v) for t, v in pairs])
+    say("sealing")
+    store.seal(START_NS + (days + 40) * 86_400 * NS)
+    return store

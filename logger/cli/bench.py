@@ -1,0 +1,44 @@
+"""Measure the speed on this machine; ratios of one run (`bench`)."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from .options import Json
+from .printing import answer
+
+bench_app = typer.Typer(
+    help="Measure the speed on this machine, on records made for it.", no_args_is_help=True
+)
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(bench_app, name="bench", short_help="How fast is it here? Ratios of one run.")
+
+
+@bench_app.command("judge", short_help="Full judgement of a record.")
+def judge(
+    *,
+    channels: Annotated[int, typer.Option(min=8, help="How many probes, one reading a minute each.")] = 16,
+    days: Annotated[int, typer.Option(help="How many days of them.")] = 365,
+    keep: Annotated[
+        Path | None, typer.Option(help="Make the record here and keep it for the next run.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Judge a made record and compare with a bare numpy script and with ioos-qc on the same readings.
+
+    Making a year of 16 probes takes some minutes; name a folder with --keep to make it once.
+    """
+    from ..bench.judge import run
+
+    def say(line: str) -> None:
+        typer.echo(line, err=True)
+
+    with tempfile.TemporaryDirectory() as scratch:
+        figures = run(keep or Path(scratch), channels, days, say)
+    answer(dict(vars(figures)), as_json, figures.lines())
