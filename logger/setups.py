@@ -247,15 +247,16 @@ def _ended(placements: Sequence[Placement], at_ns: int) -> list[Placement]:
 
 def _certificates(versions: Sequence[Version]) -> tuple[Certificate, ...]:
     """Each as its newest version says; one that was taken out of the files is withdrawn at that approval."""
-    held: dict[str, Certificate] = {}
+    # One paper may cover several channels, so that a number alone does not tell them apart.
+    held: dict[tuple[str, str], Certificate] = {}
     for version in versions:
-        said = {c.number: c for c in version.setup.certificates}
-        for number in [n for n in held if n not in said]:
+        said = {(c.number, c.channel): c for c in version.setup.certificates}
+        for one in [c for c in held if c not in said]:
             if version.correction:
-                del held[number]
+                del held[one]
             else:
-                gone_ns = _first_end(held[number].withdrawn_ns, version.approved_ns)
-                held[number] = replace(held[number], withdrawn_ns=gone_ns)
+                gone_ns = _first_end(held[one].withdrawn_ns, version.approved_ns)
+                held[one] = replace(held[one], withdrawn_ns=gone_ns)
         held |= said
     return tuple(held.values())
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from logger.calibration import corrected
 from logger.dcc import content_of, text_of
 from logger.errors import ConfigError
 from logger.model import NS, Certificate, Setup
+from logger.setups import Version, effective
 
 from . import made
 
@@ -178,6 +180,8 @@ def test_one_paper_for_temperature_and_humidity_is_one_certificate(example: Text
     """Both channels have its number, so that their errors count as common in a dew point."""
     setup = config.load_texts(with_dcc(example, made.certificate())).setup
     assert of(setup, "P1.temperature").number == of(setup, "P1.relative_humidity").number
+    later = effective([Version(setup, 0), Version(replace(setup, version=2, digest="later"), NS)])
+    assert {c.channel for c in later.certificates} == {c.channel for c in setup.certificates}
 
 
 def test_the_guard_holds_for_digital_certificates(example: Texts) -> None:
