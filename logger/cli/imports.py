@@ -50,13 +50,19 @@ def imports(
     Example:
       stillroom import sample_logs/machine-bay.csv --dry-run
     """
-    with _record(data, config, person(who), dry_run) as found:
+    # All are read before any is stored, so that a refusal of the last leaves nothing of the first.
+    trial = _all(files, profile, True, data, config, person(who))
+    done = trial if dry_run else _all(files, profile, False, data, config, person(who))
+    answer([_result_json(r, dry_run) for r in done], as_json, _lines(done, dry_run))
+
+
+def _all(  # noqa: PLR0917 (the options of the command)
+    files: Sequence[Path], profile: str | None, dry_run: bool, data: Path, config: Path | None, who: str
+) -> list[ImportResult]:
+    with _record(data, config, who, dry_run) as found:
         applied_setup(found)
         pairs = [(file, _profile(found, file, profile)) for file in files]
-        # All are read before any is stored, so that a refusal of the last leaves nothing of the first.
-        trial = [_imported(found, file, how, person(who), True) for file, how in pairs]
-        done = trial if dry_run else [_imported(found, file, how, person(who), False) for file, how in pairs]
-    answer([_result_json(r, dry_run) for r in done], as_json, _lines(done, dry_run))
+        return [_imported(found, file, how, who, dry_run) for file, how in pairs]
 
 
 @contextmanager
@@ -82,6 +88,8 @@ def _imported(found: Opened, file: Path, how: Profile, who: str, dry_run: bool) 
 def _profile(found: Opened, file: Path, wanted: str | None) -> Profile:
     from ..imports import choose_profile, load_profile, profile_of
 
+    if not file.exists():
+        raise Refused(f"There is no file {file}; nothing was imported.")
     if wanted is not None and Path(wanted).suffix == ".toml":
         return load_profile(Path(wanted))
     texts = {n: t for n, t in found.config.texts.items() if n.startswith("profiles/")}

@@ -141,15 +141,25 @@ def _order(parts: Sequence[tuple[str, str, str]], example: str, declared: Order 
         return declared, f"dates are {declared}, as declared"
     if not possible:
         raise ImportRefused(f"The dates, such as {example!r}, fit no order of day, month and year.")
-    four_digits_first = all(len(p[0]) == 4 for p in parts)
-    if four_digits_first and "year-month-day" in possible:
-        return "year-month-day", "dates are year-month-day, as the year stands first"
+    if all(len(p[0]) == 4 for p in parts):
+        return _year_first(parts, possible)
     if len(possible) == 1:
         return possible[0], f"dates are {possible[0]}, proven by the whole file"
     raise ImportRefused(
         f"Is {example!r} {' or '.join(possible)}? No date of the file decides it. "
         "Say `order` under [time] in the profile."
     )
+
+
+def _year_first(parts: Sequence[tuple[str, str, str]], possible: Sequence[Order]) -> tuple[Order, str]:
+    """Nobody writes the day before the month behind a year, so one wrong date must not turn the others."""
+    if "year-month-day" not in possible:
+        wrong = "-".join(next(p for p in parts if not _fits(p, "year-month-day")))
+        raise ImportRefused(
+            f"There is no day {wrong!r} (year-month-day, as the year stands first). Mend the line; if this "
+            'logger does write the day before the month, say `order = "year-day-month"` in the profile.'
+        )
+    return "year-month-day", "dates are year-month-day, as the year stands first"
 
 
 _ORDERS: tuple[Order, ...] = ("day-month-year", "month-day-year", "year-month-day", "year-day-month")

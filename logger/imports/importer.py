@@ -21,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ImportRefused, UnitError
-from ..model import Channel, Row, Setup
+from ..instants import rfc3339
+from ..model import NS, Channel, Row, Setup
 from ..series import Readings
 from ..units import from_canonical, quantity, to_canonical, unit_name
 from .dates import instants
@@ -108,10 +109,7 @@ def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
         raise ImportRefused(f"{path.name}: {error}") from None
     compared = [_against(s, store) for s in series]
     result = _counted(ImportResult(sha256, path.name, rows, assumed=tuple(assumed)), series, compared)
-    if result.last_ns is not None and result.last_ns > now_ns:
-        result = replace(
-            result, assumed=(*result.assumed, "the last readings lie in the future of this clock")
-        )
+    _refuse_future(result, setup, now_ns)
     if not dry_run:
         # Readings first: if the machine stops in between, importing again skips them all as duplicates.
         short = sha256[:12]
@@ -119,6 +117,17 @@ def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
             store.append(f"import-{short}", rows_to_store)
         store.record_import(sha256, path.name, content, _summary(result, profile, who), who=who, at_ns=now_ns)
     return result
+
+
+def _refuse_future(result: ImportResult, setup: Setup, now_ns: int) -> None:
+    """A reading from the future would hide, as the newest one, that its probe fell silent."""
+    last_ns = result.last_ns
+    if last_ns is not None and last_ns > now_ns + round(setup.clock_limit_s * NS):
+        raise ImportRefused(
+            f"{result.name}: the last reading was taken at {rfc3339(last_ns)}, in the future of this "
+            f"machine's clock (it is {rfc3339(now_ns // NS * NS)} now). Look at `zone` and `order` under "
+            "[time] in the profile, at the logger's clock and at this one."
+        )
 
 
 def _content(path: Path) -> bytes:

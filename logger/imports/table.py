@@ -111,6 +111,12 @@ def _place(cells: Sequence[str], heading: str) -> int | None:
 
 def _places(heading: _Heading, profile: Profile) -> list[int]:
     wanted = [*profile.time_headings, *(c.heading for c in profile.columns)]
+    names = [c.strip() for c in heading.cells]
+    if twice := [h for h in wanted if names.count(h) > 1]:
+        raise ImportRefused(
+            f"The heading {twice[0]!r} stands {names.count(twice[0])} times in line "
+            f"{heading.rows[heading.at][0]}: which column is meant? Rename the others in the file."
+        )
     shift = int(profile.unnamed_first_column)
     return [p + shift for h in wanted if (p := _place(heading.cells, h)) is not None]
 

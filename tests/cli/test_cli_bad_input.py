@@ -56,6 +56,7 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("import", "no-such-file.csv", "--profile", "machine-bay"),
         ("no-such-file.csv",),
     ),
+    "a file that is not there, and no profile named": (("import", "no-such-file.csv"), ("There is no file",)),
     "a profile that does not exist": (
         ("import", "sample_logs/machine-bay.csv", "--profile", "bay"),
         ("There is no profile 'bay'", "machine-bay, plate-bench"),
@@ -130,3 +131,9 @@ def test_a_folder_that_may_not_be_written_is_said_without_a_traceback(
     assert done.returncode == 2
     assert str(file) in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_refused_import_does_not_leave_a_data_folder_behind(stillroom: Any, tmp_path: Path) -> None:
+    done = stillroom("import", "LICENSE", "--profile", "machine-bay", "--data", tmp_path / "data")
+    assert done.returncode == 2, done.stderr
+    assert list(tmp_path.iterdir()) == []

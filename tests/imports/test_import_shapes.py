@@ -198,9 +198,22 @@ def test_a_repeated_row_is_stored_once_and_a_contradiction_twice(bring: Bring, m
     assert (result.conflicts[0].stored, result.conflicts[0].found) == (20.03, 20.99)
 
 
-def test_readings_after_the_clock_of_this_machine_are_noted(bring: Bring, memory: Any) -> None:
-    result = bring("time,temperature\n2126-10-13T09:00:00Z,20.05\n", memory())
-    assert "the last readings lie in the future of this clock" in result.assumed
+def test_readings_after_the_clock_of_this_machine_are_refused(bring: Bring, memory: Any) -> None:
+    """As the newest of its channel such a reading would hide that the probe fell silent."""
+    store = memory()
+    with pytest.raises(ImportRefused, match="taken at 2126-10-13T09:00:00Z, in the future"):
+        bring("time,temperature\n2126-10-13T09:00:00Z,20.05\n", store)
+    assert store.rows == []
+
+
+def test_one_wrong_month_does_not_turn_the_order_of_all_dates(bring: Bring, memory: Any) -> None:
+    with pytest.raises(ImportRefused, match="There is no day '2026-13-01'"):
+        bring(HEAD + "2026-03-01T09:00:00Z,20.05\n2026-13-01T09:01:00Z,20.05\n", memory())
+
+
+def test_a_heading_that_stands_twice_is_asked_about(bring: Bring, memory: Any) -> None:
+    with pytest.raises(ImportRefused, match="'temperature' stands 2 times in line 1"):
+        bring("time,temperature,temperature\n2026-03-01T09:00:00Z,20.05,20.15\n", memory())
 
 
 def test_an_unknown_channel_names_those_there_are(bring: Bring, memory: Any) -> None:
