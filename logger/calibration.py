@@ -29,14 +29,15 @@ class Why(IntEnum):
     TOO_COARSE = 3
     GAP = 4
     SUSPECT = 5
-    CONFLICT = 6
-    OUTSIDE_RANGE = 7
-    OVERDUE = 8
-    WITHDRAWN = 9
-    NO_CERTIFICATE = 10
-    NO_PROBE = 11
-    ILL_CONDITIONED = 12
-    BODIES_UNKNOWN = 13
+    DISAGREES = 6
+    CONFLICT = 7
+    OUTSIDE_RANGE = 8
+    OVERDUE = 9
+    WITHDRAWN = 10
+    NO_CERTIFICATE = 11
+    NO_PROBE = 12
+    ILL_CONDITIONED = 13
+    BODIES_UNKNOWN = 14
 
 
 WHY_TEXT: dict[Why, str] = {
@@ -46,6 +47,7 @@ WHY_TEXT: dict[Why, str] = {
     Why.TOO_COARSE: "sampled too coarsely",
     Why.GAP: "a gap in the window",
     Why.SUSPECT: "reading suspect",
+    Why.DISAGREES: "disagrees with its neighbours, which agree",
     Why.CONFLICT: "two values for one instant",
     Why.OUTSIDE_RANGE: "outside the calibrated range",
     Why.OVERDUE: "calibration overdue",

@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from .agreement import WINDOW_S, doubted
 from .bodies import BodyState, Exposure, Memory, remember, with_bodies
 from .derived import with_derived
 from .evidence import FLAT_WINDOW_S, Cells, Grid, evidence
@@ -53,7 +54,7 @@ class Judgement:
 def lookback_s(setup: Setup, zone: str) -> int:
     """How far before a piece its readings must reach."""
     windows = [rule.window_s for rule in setup.rules if rule.zone == zone]
-    return max([*windows, 0]) + FLAT_WINDOW_S + int(_max_age_s(setup, zone)) + setup.step_s
+    return max([*windows, 0]) + FLAT_WINDOW_S + WINDOW_S + int(_max_age_s(setup, zone)) + setup.step_s
 
 
 def lookahead_s(setup: Setup, zone: str) -> int:
@@ -61,7 +62,7 @@ def lookahead_s(setup: Setup, zone: str) -> int:
 
     A run of identical values that goes on may change more; it keeps its cells provisional itself.
     """
-    reach = [0.0]
+    reach = [0.0 if setup.zone(zone).agree_K is None else WINDOW_S]
     for key in setup.channels_in(zone):
         channel = setup.channels[key]
         reach.append(max(channel.flat_n, 3) * channel.interval_s + channel.max_age_s)
@@ -95,10 +96,11 @@ def judge(
     the ends of the record.
     """
     back = lookback_s(setup, zone) // grid.step_s + 1
-    # A cell at the end may be covered by a reading that comes after it.
-    ahead = int(_max_age_s(setup, zone)) // grid.step_s + 2
+    # A cell at the end may be covered by a reading that comes after it, or doubted with it.
+    ahead = (int(_max_age_s(setup, zone)) + WINDOW_S) // grid.step_s + 2
     wide = Grid(grid.first - back, grid.n + back + ahead, grid.step_s)
-    cells = with_derived(evidence(zone, setup, readings, wide, now_ns), setup, zone)
+    cells = doubted(zone, setup, evidence(zone, setup, readings, wide, now_ns))
+    cells = with_derived(cells, setup, zone)
     findings = tuple(_cut(evaluate(r, cells, setup, wide), grid) for r in setup.rules_of(zone, activity))
     own = {key: _cut(c, grid) for key, c in cells.items()}
     memory = _memory(setup.zone(zone), setup, state, findings, cells=own, grid=grid)

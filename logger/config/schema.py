@@ -59,6 +59,7 @@ class RoomTable(Table):
     door_m: Corners | None = None
     custodian: Text
     simulated: bool = False
+    single_person: bool = False
     clock_limit_s: Positive = 30.0
 
 
@@ -68,6 +69,7 @@ class ZoneTable(Table):
     settling_s: Annotated[int, Field(ge=0)] = 4 * 3600
     body_gap_s: Annotated[int, Field(gt=0)] = 3600
     pre_window_s: Annotated[int, Field(ge=0)] = 2 * 3600
+    agree_K: Positive | None = None
 
 
 class PositionTable(Table):

@@ -104,6 +104,7 @@ def _room(table: RoomTable) -> Room:
         size_m=(x, y, z),
         custodian=table.custodian,
         simulated=table.simulated,
+        single_person=table.single_person,
         door_m=(door[0], door[1], door[2], door[3]) if door else None,
     )
 
@@ -111,7 +112,8 @@ def _room(table: RoomTable) -> Room:
 def _zone(key: str, tables: Tables) -> Zone:
     table = tables.zones[key].value
     x0, y0, x1, y1 = table.outline_m
-    return Zone(key, table.name, (x0, y0, x1, y1), table.settling_s, table.body_gap_s, table.pre_window_s)
+    times = (table.settling_s, table.body_gap_s, table.pre_window_s)
+    return Zone(key, table.name, (x0, y0, x1, y1), *times, agree_K=table.agree_K)
 
 
 def _position(key: str, tables: Tables) -> Position:

@@ -69,6 +69,7 @@ class Zone:
     pre_window_s: int = 2 * 3600
     bodies: tuple[ThermalBody, ...] = ()
     hours_of_use: HoursOfUse | None = None
+    agree_K: float | None = None  # a probe further from its neighbours, which agree, is doubted
     to_ns: int | None = None
 
 
