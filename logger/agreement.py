@@ -87,7 +87,8 @@ def doubted(zone: str, setup: Setup, cells: Mapping[str, Cells]) -> dict[str, Ce
 
 
 def _without(cells: Cells, flags: Bool) -> Cells:
-    empty: dict[str, Any] = {name: np.where(flags, np.nan, getattr(cells, name)) for name in ("low", "high", "mean")}
+    values = {"low": cells.low, "high": cells.high, "mean": cells.mean}
+    empty: dict[str, Any] = {name: np.where(flags, np.nan, value) for name, value in values.items()}
     count = np.where(flags, 0, cells.count)
     why = np.where(flags, np.maximum(cells.why, Why.DISAGREES), cells.why).astype(np.uint8)
     return replace(cells, **empty, count=count, why=why)

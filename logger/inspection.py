@@ -21,6 +21,7 @@ from .judge import Judgement, digest
 from .model import NS, REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
 from .periods import BODIES, label, runs
 from .rules.finding import Finding, margin_and_value
+from .sampling import adequacy, dominant_period_s
 from .units import MICRO, quantity
 
 _WORSE: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
@@ -88,6 +89,7 @@ class Check:
     decision_rule: str
     setup: str
     software: str
+    notices: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, object]:
         """The answer as plain data; `digest` covers what was found, not who asked or with which software."""
@@ -103,6 +105,7 @@ class Check:
             "reasons": [_cause_json(c) for c in self.causes],
             "rules": [_cause_json(c) for c in self.rules],
             "statistics": {s.channel: _statistics_json(s) for s in self.statistics},
+            "notices": list(self.notices),
         }
         return found | {"digest": digest(found), "setup": self.setup, "software": self.software}
 
@@ -171,7 +174,21 @@ def check(
         decision_rule=decision_rule(tuple(f.rule for f in in_force)),
         setup=setup.digest,
         software=software,
+        notices=tuple(sampling_notices(judgement)),
     )
+
+
+def sampling_notices(judgement: Judgement) -> list[str]:
+    """Channels of the zone that do not resolve the cycle of its air, as the finest of them shows it."""
+    cells = [c for c in judgement.cells.values() if c.channel.quantity == "temperature" and c.count.any()]
+    if not cells:
+        return []
+    finest = min(cells, key=lambda c: (c.channel.interval_s, c.channel.key))
+    period_s = dominant_period_s(finest.mean / MICRO, judgement.grid.step_s)
+    if period_s is None:
+        return []
+    found = [(c, adequacy(c.channel.interval_s, period_s, c.channel.response_s).warning) for c in cells]
+    return [f"{c.channel.key}: {warning}" for c, warning in found if warning]
 
 
 def decision_rule(rules: tuple[Rule, ...]) -> str:

@@ -105,6 +105,7 @@ class ChannelTable(Table):
     flat_n: Annotated[int, Field(ge=0)] | None = None
     applies_certificate: Text | None = None
     max_age_s: Positive | None = None
+    response_s: NotNegative = 0.0
 
 
 class ConnectionTable(Table):

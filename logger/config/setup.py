@@ -145,6 +145,7 @@ def _channel(key: str, tables: Tables) -> Channel:
         user_span=(table.user_span[0], table.user_span[1]) if table.user_span else None,
         spike=table.spike,
         flat_n=_flat_n(probe, tables) if table.flat_n is None else table.flat_n,
+        response_s=table.response_s,
     )
 
 

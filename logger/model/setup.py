@@ -101,6 +101,7 @@ class Channel:
     user_span: tuple[float, float] | None = None
     spike: float | None = None  # a single departure larger than this is suspect
     flat_n: int = 0  # so many identical values are suspect while a neighbour moves; 0: test off
+    response_s: float = 0.0  # response time (63 %) of the probe where it stands; 0: not declared
 
 
 @dataclass(frozen=True)

@@ -105,3 +105,19 @@ def test_the_digest_covers_the_finding_and_not_the_software(made: SimpleNamespac
     )
     moved = check(judgement, setup, made.at(6), made.at(8.5), pre_window_s=0).to_json()
     assert one["digest"] == other["digest"] != moved["digest"]
+
+
+def test_a_probe_too_slow_for_the_cycle_is_told(made: SimpleNamespace) -> None:
+    """A 12 min cycle of the air handling: 60 s resolve it, a probe that responds in 2 min does not follow."""
+    values = 20.0 + 0.15 * np.sin(2 * np.pi * np.arange(1440) / 12)
+    readings = {"T1": made.series(values)}
+    told = []
+    for response_s in (0.0, 120.0):
+        setup = made.setup((made.rule(),), channel={"response_s": response_s})
+        found = check(made.judged(setup, readings), setup, made.at(6), made.at(8), pre_window_s=0)
+        told.append(found.to_json()["notices"])
+    assert told[0] == []
+    assert told[1] == [
+        "T1.temperature: probe too slow: it responds in 120 s, and the dominant period is 720 s "
+        "(wanted at most 72 s)"
+    ]
