@@ -92,7 +92,7 @@ class StoreSource:
 
     def _current(self) -> tuple[Setup, Verdicts]:
         """Setup and verdicts of the newest version; read again when another one was applied."""
-        from logger.config import load_texts
+        from logger.config import in_force
         from logger.verdicts import Verdicts
 
         versions = self.store.setups()
@@ -103,7 +103,7 @@ class StoreSource:
         newest = versions[-1]
         with self._lock:
             if self._judge is None or self._judge[0] != newest.version:
-                setup = load_texts(newest.texts, version=newest.version).setup
+                setup = in_force(versions).setup
                 self._judge = (newest.version, setup, Verdicts(self.store, setup))
             return self._judge[1], self._judge[2]
 

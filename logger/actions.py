@@ -1,23 +1,32 @@
 """Every act of a person: done and journalled in one transaction, or not done at all.
 
-The journal kinds are `alarm`, `mark`, `inspection` and `setup`; `what` says what was, what is,
-and what it is about. Refusals come before anything is written and name what is wanted.
+The journal kinds are `alarm`, `mark` and `inspection`, and those of `approval.py`; `what` says what was,
+what is, and what it is about. Refusals come before anything is written and name what is wanted.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import asdict, replace
 from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
 
 from .alarms import ACKNOWLEDGED, Act, Alarm, acted
+from .approval import apply_setup
+from .approval import person as _person
+from .approval import said as _said
 from .errors import IntervalError, Refused, UnknownName
 from .instants import rfc3339
 from .model import AlarmSpec, Inspection, Mark, Setup
 from .notify.outbox import Letter, Outbox
 from .store import Store, tables
+
+__all__ = [
+    "acknowledge", "add_inspection", "alarm_list", "alarm_of", "alarm_specs", "apply_setup", "change",
+    "inspections", "mark", "marks", "outbox", "put_alarm", "start_inspection", "stop_inspection",
+    "undelivered",
+]  # fmt: skip
 
 _COLUMNS = ("key", "zone", "from_ns", "to_ns")  # of an inspection; its other fields are in the body
 
@@ -170,30 +179,6 @@ def inspections(store: Store, zone: str | None = None) -> list[Inspection]:
         return [Inspection(**{name: row[name] for name in _COLUMNS}, **row["body"]) for row in rows]
 
 
-def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journal wants of it)
-    store: Store, texts: Mapping[str, str], who: str, why: str, approver: str, now_ns: int
-) -> int:
-    """Put the files of config/ in force as the next version; a faulty set is refused whole.
-
-    Files that are those in force already make no new version: its number is given.
-    """
-    from .config import load_texts
-
-    config = load_texts(texts)
-    if config.setup.room.simulated != store.simulated:
-        kinds = {True: "a simulated room", False: "a real room"}
-        raise Refused(
-            f"room.toml describes {kinds[config.setup.room.simulated]}, but this record is that of "
-            f"{kinds[store.simulated]}; name another folder with --data."
-        )
-    known = store.setups()
-    if known and dict(known[-1].texts) == dict(config.texts):
-        return known[-1].version
-    if known:
-        _said(why, "reason for the change")
-    return store.put_setup(config.texts, _person(who), why.strip(), _said(approver, "approver"), now_ns)
-
-
 def _known_alarm(conn: Connection, key: str) -> Alarm:
     keys = list(conn.execute(select(tables.alarm.c.key)).scalars())
     if key not in keys:
@@ -225,13 +210,3 @@ def _interval(from_ns: int, to_ns: int) -> None:
             f"The interval is empty: it begins {rfc3339(from_ns)} and ends {rfc3339(to_ns)}; "
             "the end must come after the begin."
         )
-
-
-def _person(who: str) -> str:
-    return _said(who, "name of who does it")
-
-
-def _said(text: str, what: str) -> str:
-    if not text.strip():
-        raise Refused(f"The {what} is missing; nothing was changed.")
-    return text.strip()

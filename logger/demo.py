@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 Say = Callable[[str], None]
 HOST = "127.0.0.1"
 WHO = "demo"
+SECOND = "demo, in the place of a second person"
 HELD_NS = 54 * 3600 * NS  # what the invented loggers can hold
 ROOM_NS = 7 * 24 * 3600 * NS  # an older simulated room is begun anew, so that the start stays short
 SEED = 7
@@ -106,13 +107,12 @@ def port_is_free(host: str, port: int) -> bool:
 
 def _applied(store: Store, folder: Path | None) -> Config:
     from .actions import apply_setup
-    from .config import example_folder, load, load_texts
+    from .config import example_folder, in_force, load
 
     if not store.setups() or folder is not None:
         wanted = load(folder or example_folder())
-        apply_setup(store, wanted.texts, WHO, "the demo's own setup", WHO, time.time_ns())
-    newest = store.setups()[-1]
-    return load_texts(newest.texts, version=newest.version)
+        apply_setup(store, wanted.texts, WHO, "the demo's own setup", SECOND, time.time_ns())
+    return in_force(store.setups())
 
 
 def _import(store: Store, config: Config, file: Path, say: Say) -> None:

@@ -231,13 +231,24 @@ class Verdicts:
         return pieces_of[-1] if pieces_of else None
 
     def judgement(
-        self, zone: str, from_ns: int, to_ns: int, now_ns: int, *, activity: str = "", refresh: bool = True
+        self,
+        zone: str,
+        from_ns: int,
+        to_ns: int,
+        now_ns: int,
+        *,
+        activity: str = "",
+        refresh: bool = True,
+        alone: bool = False,
     ) -> Judgement:
-        """A full judgement of the days from that of `from` to `to`, for answers that need every cell."""
-        if refresh:
+        """A full judgement of the days from that of `from` to `to`, for answers that need every cell.
+
+        `alone`: without what is stored, as for an activity: what a setup not in force would say.
+        """
+        if refresh and not alone:
             self.refresh(zone, now_ns)
         day = from_ns // DAY_NS
-        if activity:
+        if activity or alone:
             state = at_start_of_record(self.setup.zone(zone))
             day -= ACTIVITY_DAYS
         else:
@@ -256,12 +267,14 @@ class Verdicts:
         *,
         pre_window_s: int | None = None,
         activity: str = "",
+        alone: bool = False,
     ) -> Check:
-        """Whether the record supports a measurement in a zone over [from, to)."""
+        """Whether the record supports a measurement in a zone over [from, to); `alone` as of `judgement`."""
         self.require_interval(zone, from_ns, to_ns, now_ns)
         own_s = self.setup.at(from_ns).zone(zone).pre_window_s
         before_s = own_s if pre_window_s is None else pre_window_s
-        judgement = self.judgement(zone, from_ns - before_s * NS, to_ns, now_ns, activity=activity)
+        begin_ns = from_ns - before_s * NS
+        judgement = self.judgement(zone, begin_ns, to_ns, now_ns, activity=activity, alone=alone)
         return check(
             judgement,
             self.setup,

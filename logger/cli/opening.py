@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -90,16 +90,16 @@ def has_record(data: Path) -> bool:
 
 
 def _config_for(store: Store, folder: Path | None) -> Config:
-    """The folder where one is named, under its version number where it was applied; else what is in force."""
-    from ..config import load_texts
+    """What is in force, unless a folder is named that says otherwise: that one then, as version 0."""
+    from ..config import in_force
 
     applied = store.setups()
     if folder is None and applied:
-        newest = applied[-1]
-        return load_texts(newest.texts, version=newest.version)
+        return in_force(applied)
     named = from_folder(folder or DEFAULT_CONFIG)
-    version = next((s.version for s in applied if s.digest == named.setup.digest), 0)
-    return replace(named, setup=replace(named.setup, version=version))
+    if applied and applied[-1].digest == named.setup.digest:
+        return in_force(applied)
+    return named
 
 
 def from_folder(folder: Path) -> Config:
@@ -119,7 +119,7 @@ def applied_setup(found: Opened) -> Setup:
     if found.setup.version == 0:
         raise Refused(
             "This configuration was never applied to the data folder, so nothing can be issued under it. "
-            "See what it would change with `stillroom config apply --dry-run`, then apply it."
+            "See what it would change with `stillroom config apply --dry-run`, then have it approved."
         )
     return found.setup
 

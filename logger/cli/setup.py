@@ -1,8 +1,7 @@
-"""The configuration: check it, put it in force, write it out."""
+"""The configuration: check it and write it out; `approving.py` puts it in force."""
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
@@ -10,14 +9,16 @@ from typing import Annotated
 import typer
 
 from ..errors import Refused
-from .opening import from_folder, new_or_existing
-from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
+from .approving import commands as _approving
+from .opening import from_folder
+from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json
 from .printing import answer
 
-config_app = typer.Typer(help="Check, apply and export the configuration.")
+config_app = typer.Typer(help="Check, propose, approve and export the configuration.")
 
 
 def add_to(app: typer.Typer) -> None:
+    _approving(config_app)
     app.add_typer(config_app, name="config", no_args_is_help=True)
 
 
@@ -43,67 +44,15 @@ def check(
     answer(told, as_json, [f"{folder} is sound: {counted}.", *(f"  note: {w}" for w in said)])
 
 
-@config_app.command("apply")
-def apply(
-    *,
-    why: Annotated[
-        str, typer.Option("--why", metavar="TEXT", help="Reason for the change; asked for from version 2 on.")
-    ] = "",
-    approver: Annotated[str, typer.Option("--approver", metavar="NAME", help="Who approves it.")] = "",
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would change.")] = False,
-    who: Who = "",
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
-    """Show the difference to what is in force, and put the files in force as the next version.
-
-    \b
-    Example:
-      stillroom config apply --why "bay band by the new specification" --approver "Ines Faber"
-    """
-    from ..actions import apply_setup
-
-    wanted = from_folder(config or DEFAULT_CONFIG)
-    with new_or_existing(data, wanted, create=not dry_run) as (store, now_ns):
-        versions = [] if store is None else store.setups()
-        before = versions[-1].texts if versions else {}
-        changes = difference(before, wanted.texts)
-        version = versions[-1].version if versions else 0
-        if store is not None and not dry_run:
-            version = apply_setup(store, wanted.texts, person(who), why, approver or person(who), now_ns)
-    first = _first(changes, dry_run, version)
-    answer({"version": version, "changed": bool(changes), "difference": changes}, as_json, [first, *changes])
-
-
-def _first(changes: list[str], dry_run: bool, version: int) -> str:
-    if not changes:
-        return f"Nothing differs from version {version}, which is in force."
-    return "This would change:" if dry_run else f"Version {version} is in force. It changed:"
-
-
-def difference(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
-    """Lines that differ, file by file; a whole new file is only named."""
-    lines: list[str] = []
-    for name in sorted(set(before) | set(after)):
-        if before.get(name) == after.get(name):
-            continue
-        if name not in before or name not in after:
-            lines.append(f"  {'new' if name in after else 'gone'}: {name}")
-            continue
-        pair = before[name].splitlines(), after[name].splitlines()
-        lines += [
-            f"  {line}" for line in difflib.unified_diff(*pair, f"{name} in force", name, lineterm="", n=1)
-        ]
-    return lines
-
-
 @config_app.command("export")
 def export(
     *,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="A new or empty folder to write into.")],
     version: Annotated[
         int | None, typer.Option("--version", metavar="NUMBER", help="That version; default: the newest.")
+    ] = None,
+    at: Annotated[
+        str | None, typer.Option("--at", metavar="TIME", help="The version that was in force at that time.")
     ] = None,
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -113,13 +62,13 @@ def export(
 
     \b
     Example:
-      stillroom config export --out config
+      stillroom config export --out config-in-march --at 2027-03-01
     """
     from ..dcc import content_of
 
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
-    texts, what = _texts(data, config, version)
+    texts, what = _texts(data, config, version, at)
     for name, text in texts.items():
         (out / name).parent.mkdir(parents=True, exist_ok=True)
         if name.endswith(".xml"):
@@ -129,17 +78,33 @@ def export(
     answer({"folder": str(out), "files": sorted(texts)}, as_json, [f"{what}: {len(texts)} files in {out}."])
 
 
-def _texts(data: Path, config: Path | None, version: int | None) -> tuple[Mapping[str, str], str]:
+def _texts(
+    data: Path, config: Path | None, version: int | None, at: str | None
+) -> tuple[Mapping[str, str], str]:
     from ..config import example_folder, read_texts
     from ..store import Store
 
     if config is not None or not data.is_dir():
-        if version is not None:
-            raise Refused(f"There is no data folder {data} with a version {version}; name it with --data.")
+        if version is not None or at is not None:
+            wanted = "time" if version is None else f"version {version}"
+            raise Refused(f"There is no data folder {data} that knows a {wanted}; name it with --data.")
         folder = config or example_folder()
         return read_texts(folder), f"From {folder}"
     with Store.open(data, read_only=True) as store:
         found = [s for s in store.setups() if version in (None, s.version)]
+    if found and at is not None:
+        until_ns = _instant(at, found[-1].texts)
+        found = [s for s in found if s.at_ns <= until_ns]
     if not found:
-        raise Refused(f"{data} holds no version {version or 1} of the setup.")
+        raise Refused(f"{data} holds no version {version or 'that was in force then'} of the setup.")
     return found[-1].texts, f"Version {found[-1].version}"
+
+
+def _instant(at: str, texts: Mapping[str, str]) -> int:
+    """A time as a person writes it, in the zone of the room."""
+    from zoneinfo import ZoneInfo
+
+    from ..config import load_texts
+    from ..instants import parse
+
+    return parse(at, ZoneInfo(load_texts(texts).setup.room.timezone), "--at")

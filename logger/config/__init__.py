@@ -2,6 +2,7 @@
 
     load(folder) -> Config          ConfigError lists every fault of every file
     load_texts(texts) -> Config     the same from stored texts: file name -> text
+    in_force(versions) -> Config    what several approved versions say together, each of its own time
     example_folder() -> Path        the invented room that travels with the program
 
 Files are read in sorted order: room*.toml, probes*.toml, limits*.toml, alarms*.toml,
@@ -13,13 +14,17 @@ from __future__ import annotations
 
 import hashlib
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ..dcc import LARGEST_BYTES, text_of
-from ..errors import ConfigError, Fault, UnitError
+from ..errors import ConfigError, Fault, Refused, UnitError
 from ..imports.profile import profile_of
 from ..model import Config, Setup
+from ..setups import Version, effective
 from ..tables_of_text import nearest
 from ..units import to_canonical
 from .checks import check
@@ -27,6 +32,9 @@ from .feasible import warnings as _warnings
 from .setup import lines_of, mail_of, setup_of
 from .tables import Tables, read_tables
 from .uses import add_uses
+
+if TYPE_CHECKING:
+    from ..store import SetupVersion
 
 
 def load(folder: Path) -> Config:
@@ -69,6 +77,33 @@ def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
     if tables.faults:
         raise ConfigError(sorted(tables.faults, key=lambda fault: fault.file))
     return Config(setup, lines_of(tables), mail_of(tables), {f: _lf(texts[f]) for f in sorted(texts)})
+
+
+def in_force(versions: Sequence[SetupVersion], known_ns: int | None = None) -> Config:
+    """What approved versions, oldest first, say together, as known at `known_ns` (None: now).
+
+    Lines, mail and texts are the newest's. Older versions are not checked again: what was in force was.
+    """
+    known = [v for v in versions if known_ns is None or v.at_ns <= known_ns]
+    if not known:
+        raise Refused("No version of the setup was approved by then; name a later time.")
+    newest = load_texts(known[-1].texts, version=known[-1].version)
+    older = [_older(v.version, tuple(sorted(v.texts.items()))) for v in known[:-1]]
+    each = [
+        Version(setup, v.at_ns, v.who, v.approver, v.why, v.correction)
+        for v, setup in zip(known, [*older, newest.setup], strict=True)
+    ]
+    return replace(newest, setup=effective(each))
+
+
+@lru_cache(maxsize=64)
+def _older(version: int, texts: tuple[tuple[str, str], ...]) -> Setup:
+    tables = read_tables(dict(texts))
+    add_uses(tables, dict(texts))
+    setup = setup_of(tables, version, digest(dict(texts)))
+    if tables.faults:
+        raise ConfigError(tables.faults)
+    return setup
 
 
 def digest(texts: Mapping[str, str]) -> str:

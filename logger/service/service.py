@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import func, select
 
 from .. import actions
-from ..config import load_texts
+from ..config import in_force
 from ..instants import rfc3339
 from ..model import NS, Config
 from ..notify.mail import Sender, SmtpSender
@@ -152,11 +152,11 @@ class Service:
             newest = conn.execute(select(func.max(tables.setup.c.version))).scalar()
         if newest is None or newest <= self.config.setup.version:
             return
-        stored = self._store.setups()[-1]
-        config = self._connected(load_texts(stored.texts, version=stored.version))
+        config = self._connected(in_force(self._store.setups()))
         other_lines = config.lines != self.config.lines
         self._use(config)
-        self._writer.event("setup-taken-over", {"version": stored.version, "lines_changed": other_lines})
+        taken = {"version": config.setup.version, "lines_changed": other_lines}
+        self._writer.event("setup-taken-over", taken)
         if other_lines:
             self._stop_buses(10.0)
             self._start_buses()

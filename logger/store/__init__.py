@@ -1,6 +1,6 @@
 """The record of truth: hot rows in SQL, sealed months in Parquet, one journal over both."""
 
-from .facts import Batch, Entry, ImportedFile, Seal, SetupVersion, Verification
+from .facts import Batch, Entry, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
 from .store import Store
 
-__all__ = ["Batch", "Entry", "ImportedFile", "Seal", "SetupVersion", "Store", "Verification"]
+__all__ = ["Batch", "Entry", "ImportedFile", "Seal", "SetupProposal", "SetupVersion", "Store", "Verification"]

@@ -24,6 +24,7 @@ class Claims:
     ranges: dict[int, tuple[str, int, int, int]] = field(default_factory=dict)  # entry -> as in `batch`
     seals: dict[int, dict[str, Any]] = field(default_factory=dict)  # entry -> what was sealed
     setups: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup`
+    proposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup_proposal`
     imports: dict[str, dict[str, Any]] = field(default_factory=dict)  # SHA-256 -> as in `import_file`
     founding: Mapping[str, Any] = field(default_factory=dict)
 
@@ -83,6 +84,14 @@ def _claimed(row: Row[Any], claims: Claims) -> Iterator[str]:
         elif row.kind == "setup":
             told = {name: what[name] for name in ("version", "at_ns", "approver", "digest")}
             claims.setups[what["version"]] = {**told, "who": row.who, "why": row.why}
+        elif row.kind == "setup-approved":
+            told = {name: what[name] for name in ("version", "at_ns", "digest")}
+            told |= {"approver": row.who, "who": what["author"], "why": what["reason"]}
+            claims.setups[what["version"]] = told
+        elif row.kind == "setup-proposed":
+            names = ("version", "at_ns", "base", "correction", "digest")
+            told = {name: what[name] for name in names} | {"who": row.who, "why": row.why}
+            claims.proposals[what["version"]] = told
         elif row.kind == "import":
             names = ("sha256", "name", "at_ns", "original", "summary")
             claims.imports[what["sha256"]] = {name: what[name] for name in names}

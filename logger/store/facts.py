@@ -57,7 +57,10 @@ class Seal:
 
 @dataclass(frozen=True)
 class SetupVersion:
-    """One version of the setup as its files; `digest` is that of the canonical texts."""
+    """One version of the setup as its files; `digest` is that of the canonical texts.
+
+    `at_ns`: when it was approved. `correction`: it corrects an entry error, signed by two.
+    """
 
     version: int
     at_ns: int
@@ -66,6 +69,23 @@ class SetupVersion:
     why: str
     texts: Mapping[str, str]
     digest: str
+    proposed_ns: int = 0
+    correction: bool = False
+
+
+@dataclass(frozen=True)
+class SetupProposal:
+    """A version that was proposed against version `base`; `state` is waiting, approved or refused."""
+
+    version: int
+    at_ns: int
+    who: str
+    why: str
+    base: int
+    correction: bool
+    texts: Mapping[str, str]
+    digest: str
+    state: str
 
 
 @dataclass(frozen=True)

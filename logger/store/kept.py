@@ -1,4 +1,4 @@
-"""What is kept beside the readings: setup versions, judged pieces, newest statements, imported originals."""
+"""What is kept beside the readings: judged pieces, newest statements, imported originals."""
 
 from __future__ import annotations
 
@@ -10,62 +10,14 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Row, Table, func, select
+from sqlalchemy import Connection, Row, Table, select
 
 from ..errors import StoreError
 from .database import Database
-from .facts import JSON, ImportedFile, SetupVersion
+from .facts import JSON, ImportedFile
 from .files import put
 from .journal import Journal
-from .tables import import_file, live, piece, setup
-
-
-def text_digest(texts: Mapping[str, str]) -> str:
-    """SHA-256 over names and texts in sorted order, each after its length: the identity of a setup.
-
-    The same as `logger.config.digest`, whose texts have LF line ends; a test holds both together.
-    """
-    sha = hashlib.sha256()
-    for file in sorted(texts):
-        for part in (file, texts[file]):
-            data = part.encode("utf-8")
-            sha.update(f"{len(data)}:".encode() + data)
-    return sha.hexdigest()
-
-
-class Setups:
-    """Versions of the setup, each with its journal entry."""
-
-    def __init__(self, database: Database, journal: Journal) -> None:
-        self._database = database
-        self._journal = journal
-
-    def put(
-        self,
-        texts: Mapping[str, str],
-        who: str,
-        why: str,
-        approver: str,
-        at_ns: int,
-        *,
-        conn: Connection | None = None,
-    ) -> int:
-        """Keep these files as the next version; gives its number."""
-        if conn is None:
-            with self._database.begin() as own:
-                return self.put(texts, who, why, approver, at_ns, conn=own)
-        version = 1 + (conn.execute(select(func.max(setup.c.version))).scalar() or 0)
-        digest = text_digest(texts)
-        what: dict[str, JSON] = {"version": version, "at_ns": at_ns, "approver": approver, "digest": digest}
-        self._journal.append("setup", who, what, why, conn)
-        columns = {"texts": dict(texts), "who": who, "why": why, "approver": approver, "at_ns": at_ns}
-        conn.execute(setup.insert().values(version=version, digest=digest, **columns))
-        return version
-
-    def all(self) -> list[SetupVersion]:
-        """Every version, oldest first."""
-        with self._database.read() as conn:
-            return [_setup(row) for row in conn.execute(select(setup).order_by(setup.c.version))]
+from .tables import import_file, live, piece
 
 
 class Kept:
@@ -156,10 +108,6 @@ def _safe(name: str) -> str:
     """A file name that every file system takes, still readable."""
     stem = re.sub(r"[^A-Za-z0-9._-]+", "_", os.path.basename(name.replace("\\", "/")))
     return stem.strip(".")[-80:] or "file"
-
-
-def _setup(row: Row[Any]) -> SetupVersion:
-    return SetupVersion(row.version, row.at_ns, row.who, row.approver, row.why, row.texts, row.digest)
 
 
 def _imported(row: Row[Any]) -> ImportedFile:

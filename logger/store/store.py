@@ -18,14 +18,15 @@ from ..series import Float, Int, Readings
 from . import lock, tables
 from .archive import Archive
 from .database import FILE, Database
-from .facts import JSON, Batch, ImportedFile, Seal, SetupVersion, Verification
+from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
 from .files import plain_write_errors
 from .hot import Hot
 from .journal import Journal
-from .kept import Imports, Kept, Setups
+from .kept import Imports, Kept
 from .names import Names
 from .queries import Queries
 from .seals import all_seals
+from .setups import Setups
 from .verification import Walk
 
 FORMAT = 1
@@ -175,8 +176,30 @@ class Store:
         return self._setups.put(texts, who, why, approver, at_ns, conn=conn)
 
     def setups(self) -> list[SetupVersion]:
-        """Every version of the setup, oldest first."""
+        """Every approved version of the setup, oldest first."""
         return self._setups.all()
+
+    def proposals(self) -> list[SetupProposal]:
+        """Every version that was proposed, with what became of it, oldest first."""
+        return self._setups.proposed()
+
+    def propose_setup(
+        self, texts: Mapping[str, str], who: str, why: str, at_ns: int, *, correction: bool, conn: Connection
+    ) -> int:
+        """Keep the files of config/ as a proposal, journalled; gives its number."""
+        return self._setups.propose(texts, who, why, at_ns, correction=correction, conn=conn)
+
+    def approve_setup(
+        self, proposal: SetupProposal, approver: str, why: str, at_ns: int, *, conn: Connection
+    ) -> None:
+        """Put a proposal in force as its version, journalled; Refused where it cannot be any more."""
+        self._setups.approve(proposal, approver, why, at_ns, conn)
+
+    def refuse_setup(
+        self, proposal: SetupProposal, who: str, why: str, at_ns: int, *, conn: Connection
+    ) -> None:
+        """Close a proposal, journalled; Refused where it is decided already."""
+        self._setups.refuse(proposal, who, why, at_ns, conn)
 
     def put_piece(self, zone: str, day: int, key: str, body: str) -> None:
         """Keep what was judged for a zone and UTC day, with the digest of its input."""

@@ -140,6 +140,28 @@ setup = Table(
     _text("digest"),
 )
 
+# A version waits here until it is approved, which makes its row in `setup`, or refused.
+setup_proposal = Table(
+    "setup_proposal",
+    metadata,
+    Column("version", Number, primary_key=True),
+    _instant("at_ns"),
+    _text("who"),
+    _text("why"),
+    Column("base", BigInteger, nullable=False),
+    Column("correction", Boolean, nullable=False),
+    Column("texts", JSON, nullable=False),
+    _text("digest"),
+)
+setup_refusal = Table(
+    "setup_refusal",
+    metadata,
+    Column("version", Number, primary_key=True),
+    _instant("at_ns"),
+    _text("who"),
+    _text("why"),
+)
+
 # Judged pieces and the newest statements: a cache that can be made again, hence not journalled.
 piece = Table(
     "piece",

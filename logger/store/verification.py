@@ -23,15 +23,16 @@ from .arrays import fetched
 from .claims import Claims, read_chain
 from .database import Database, quick_check
 from .facts import Verification
-from .kept import text_digest
 from .names import Names
 from .sealed_file import read_sealed
 from .seals import hidden, sealed_channel
+from .setups import proposals, text_digest
 from .tables import batch, import_file, meta, reading, seal, seal_channel, setup
 
 MOST = 2**63 - 1
 CHANNEL_FIELDS = (*CHANNEL_FACTS, "from_ns", "to_ns", "upto_arrival")
 SETUP_FIELDS = ("version", "at_ns", "who", "approver", "why", "digest")
+PROPOSAL_FIELDS = ("version", "at_ns", "who", "why", "base", "correction", "digest")
 IMPORT_FIELDS = ("sha256", "name", "at_ns", "original", "summary")
 
 
@@ -147,6 +148,11 @@ class Walk:
             row, told = setups.get(version, {}), claims.setups.get(version, {})
             if _differ(row, told, SETUP_FIELDS) or text_digest(row["texts"]) != told["digest"]:
                 yield f"setup version {version}: missing, altered, or without its journal entry"
+        proposed = {row.version: row._asdict() for row in proposals(conn)}
+        for version in sorted(proposed.keys() | claims.proposals.keys()):
+            row, told = proposed.get(version, {}), claims.proposals.get(version, {})
+            if _differ(row, told, PROPOSAL_FIELDS) or text_digest(row["texts"]) != told["digest"]:
+                yield f"proposed version {version}: missing, altered, or without its journal entry"
         imports = {row.sha256: row._asdict() for row in conn.execute(select(import_file))}
         for sha256 in sorted(imports.keys() | claims.imports.keys()):
             row, told = imports.get(sha256, {}), claims.imports.get(sha256, {})

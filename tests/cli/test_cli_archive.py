@@ -138,9 +138,20 @@ def test_a_setup_is_applied_with_its_reason_and_written_back(
     assert stillroom("config", "apply", "--config", config, *common).returncode == 2, (
         "a change needs its reason"
     )
-    why = ("--why", "new specification", "--approver", "Ines Faber")
-    done = stillroom("config", "apply", "--config", config, *why, *common, "--json")
-    assert json.loads(done.stdout)["version"] == 2
+    why = ("--why", "new specification", "--who", "Greta Holm")
+    done = json.loads(stillroom("config", "apply", "--config", config, *why, *common, "--json").stdout)
+    assert (done["version"], done["state"]) == (2, "waiting")
+    assert done["changes"] == [
+        {"thing": "rule machine-bay.temperature", "what": "upper 20.5 → 20.6", "from": None}
+    ]
+    own = stillroom("config", "approve", 2, "--who", "greta holm", *common)
+    assert own.returncode == 2, "another person approves it"
+    approved = stillroom("config", "approve", 2, "--who", "Ines Faber", *common)
+    assert approved.returncode == 0, approved.stderr
+    listed = json.loads(stillroom("config", "list", *common, "--json").stdout)
+    assert [(v["version"], v["state"], v["author"], v["approver"]) for v in listed][1] == (
+        2, "in force", "Greta Holm", "Ines Faber",
+    )  # fmt: skip
     for version, limit in ((1, "20.5"), (2, "20.6")):
         out = tmp_path / f"v{version}"
         assert stillroom("config", "export", "--out", out, "--version", version, *common).returncode == 0

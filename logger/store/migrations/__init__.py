@@ -13,7 +13,7 @@ from sqlalchemy import Connection, inspect, text
 
 from ...errors import StoreError
 
-NEWEST = "0001"
+NEWEST = "0002"
 
 
 def version(conn: Connection) -> str | None:
