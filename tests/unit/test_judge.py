@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from logger.bodies import at_start_of_record
 from logger.judge import Judgement
-from logger.model import NS, REASONS, Conformity, Mark, Period
+from logger.model import NS, REASONS, Conformity, Mark, Period, Setup
 from logger.periods import excursion, excursion_runs, joined, joined_runs, periods
+from logger.series import Readings
 
 HOUR = 60  # cells
 
@@ -215,36 +216,70 @@ def test_no_readings_show_nothing(made: SimpleNamespace) -> None:
     assert set(judgement.findings[0].conformity.tolist()) == {Conformity.INDETERMINATE}
 
 
-def whole_and_split(made: SimpleNamespace, seed: int, cut: int) -> tuple[list[Period], list[Period]]:
-    """A random record with gaps, doubles, spikes and excursions judged in one go and in two pieces."""
+def random_record(
+    made: SimpleNamespace, seed: int, n: int
+) -> tuple[Setup, dict[str, Readings], tuple[Mark, ...]]:
+    """Gaps, doubles, spikes, stuck runs, excursions, failed polls, a clock that stepped back, marks, and
+    limits and a certificate that change on the way; three probes, one of which leaves the others for a while.
+    """
     rng = np.random.default_rng(seed)
-    n = 3 * 1440
     values = 20.0 + np.cumsum(rng.normal(0, 0.02, n)) + 0.3 * np.sin(np.arange(n) / 200)
     for _ in range(6):
         begin = int(rng.integers(0, n))
         values[begin : begin + int(rng.integers(1, 300))] = rng.choice([np.nan, 20.0, 21.4])
     values[rng.integers(0, n, 20)] += 1.0
+    change = made.at(0) + int(rng.integers(0, n)) * 60 * NS
     span = made.rule(
         name="span in 1 h", kind="span", window_s=3600, lower=None, upper=0.8, unit="K", disturbs=False
     )
-    setup = made.setup(
-        (made.rule(), span),
-        {"T1": (0, 0, 1), "T2": (1, 0, 2)},
-        settling_s=2 * 3600,
-        channel={"flat_n": 30, "resolution": 0.01, "spike": 0.5},
+    slope = made.rule(
+        name="slope over 2 h", kind="slope", window_s=7200, lower=None, upper=0.4, unit="K/h", disturbs=False
     )
-    readings = {"T1": made.series(values), "T2": made.series(20.0 + 0.2 * np.sin(np.arange(n) / 30))}
-    start = at_start_of_record(setup.zones["bay"])
-    one = made.judged(setup, readings, made.at(0), made.at(0, day=3), state=start)
+    rules = (made.rule(to_ns=change), made.rule(upper=20.8, from_ns=change), span, slope)
+    places = {"T1": (0, 0, 1), "T2": (1, 0, 2), "T3": (2, 0, 1)}
+    tested = {"flat_n": 30, "resolution": 0.01, "spike": 0.5}
+    setup = made.setup(rules, places, settling_s=2 * 3600, channel=tested)
+    newer = replace(setup.certificates[0], number="C2", valid_from_ns=change, corrections=(-0.05,))
+    zone = replace(setup.zones["bay"], agree_K=0.4)
+    setup = replace(setup, certificates=(*setup.certificates, newer), zones={"bay": zone})
+    beside = 20.0 + 0.2 * np.sin(np.arange(n) / 30)
+    apart = beside + 0.02
+    apart[n // 3 : n // 3 + int(rng.integers(0, 200))] += 0.7
+    jumped = made.series(values)
+    again = slice(int(rng.integers(0, n - 60)), None)
+    jumped.taken_ns[again] -= int(rng.integers(0, 3)) * 1200 * NS
+    order = np.argsort(jumped.taken_ns, kind="stable")
+    jumped = Readings(*(array[order] for array in vars(jumped).values()))
+    begin = int(rng.integers(0, n)) * 60 * NS + made.at(0)
+    marks = (Mark("bay", begin, begin + int(rng.integers(1, 9000)) * NS, "serviced", "somebody"),)
+    return setup, {"T1": jumped, "T2": made.series(beside), "T3": made.series(apart)}, marks
+
+
+def whole_and_split(made: SimpleNamespace, seed: int, cut: int) -> tuple[list[Period], list[Period]]:
+    """A random record judged in one go and in two pieces."""
+    n = 3 * 1440
+    setup, readings, marks = random_record(made, seed, n)
+    start, end = at_start_of_record(setup.zones["bay"]), made.at(0, day=3)
+    one = made.judged(setup, readings, made.at(0), end, state=start, marks=marks)
     middle = made.at(0) + cut * 60 * NS
-    first = made.judged(setup, readings, made.at(0), middle, state=start)
-    second = made.judged(setup, readings, middle, made.at(0, day=3), state=first.memory.states[cut])
+    first = made.judged(setup, readings, made.at(0), middle, state=start, marks=marks)
+    state = first.memory.states[cut]
+    second = made.judged(setup, readings, middle, end, state=state, marks=marks)
     whole = joined(periods(one, slice(0, n)))
     return whole, joined([*periods(first, slice(0, cut)), *periods(second, slice(0, n - cut))])
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10_000), cut=st.integers(1, 3 * 1440 - 1))
 def test_any_split_gives_the_same_periods(made: SimpleNamespace, seed: int, cut: int) -> None:
+    whole, split = whole_and_split(made, seed, cut)
+    assert split == whole
+    assert len({p.reason for p in whole}) > 1
+
+
+@pytest.mark.long
+@settings(max_examples=1500, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(seed=st.integers(0, 10**6), cut=st.integers(1, 3 * 1440 - 1))
+def test_any_split_gives_the_same_periods_long(made: SimpleNamespace, seed: int, cut: int) -> None:
     whole, split = whole_and_split(made, seed, cut)
     assert split == whole
