@@ -17,7 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import Connection, Engine, create_engine, event, inspect
 from sqlalchemy.exc import DatabaseError, OperationalError, TimeoutError
 from sqlalchemy.pool import QueuePool
 
@@ -73,16 +73,24 @@ class Database:
         with plain_errors(self.path), self._engine.connect() as conn:
             yield conn  # rolled back at the end: there is nothing to commit, and a damaged file refuses to
 
-    def prepare(self) -> None:
-        """Check the file quickly and bring its schema up to date."""
+    def prepare(self, create: bool) -> None:
+        """Check the file quickly and bring its schema up to date; `create` begins one where there is none."""
         with self.read() as conn:
             found = quick_check(conn)
             known = version(conn) if not found else None
+            begins = create and not found and self._may_begin(conn)
         if found:
             raise damaged(self.path, found)
+        if known is None and not begins:
+            raise StoreError(f"{self.path} could not be used: it has no tables of ours. {_NO_RECORD}")
         if known != NEWEST:
             with self.begin() as conn:
                 migrate(conn)
+
+    def _may_begin(self, conn: Connection) -> bool:
+        """Whether nothing was here before: a new record would hide an emptied one."""
+        beside = (self.path.with_name(name) for name in ("archive", "originals", "records"))
+        return not inspect(conn).get_table_names() and not any(map(Path.exists, beside))
 
     def _connected(self) -> Engine:
         location, flags = self._location()
@@ -168,7 +176,15 @@ def plain_errors(path: Path) -> Iterator[None]:
         raise StoreError(f"{path} could not be used: {found}. {_remedy(found)}") from error
 
 
+_NO_RECORD = (
+    "It is no record of stillroom, or not a whole one. Nothing was changed. Put the newest backup in its "
+    "place; if this folder never held a record, name another one with --data."
+)
+
+
 def _remedy(found: str) -> str:
+    if "no such table" in found:
+        return _NO_RECORD
     if "locked" in found:
         return f"Another program kept it for more than {BUSY_S:.0f} s; nothing was changed, try again."
     if "full" in found:

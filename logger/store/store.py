@@ -63,7 +63,7 @@ class Store:
         store = cls(folder, Database(folder, read_only))
         try:
             if not read_only:
-                store._database.prepare()
+                store._database.prepare(create)
             store._settle(simulated)
             if not read_only:
                 store._archive.tidy()

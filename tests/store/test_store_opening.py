@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -39,6 +41,25 @@ def test_simulated_and_real_never_mix(folder: Path, first: bool) -> None:
 
     with Store.open(folder) as store:
         assert store.simulated is first
+
+
+@pytest.mark.parametrize("foreign", ["", "CREATE TABLE holiday (picture)"])
+@pytest.mark.parametrize("create", [True, False])
+def test_a_database_without_our_tables_is_left_alone(folder: Path, foreign: str, create: bool) -> None:
+    """A record that was emptied must not come back as a new one that is intact."""
+    folder.mkdir()
+    with closing(sqlite3.connect(folder / FILE)) as connection:
+        connection.executescript(foreign)
+    (folder / FILE).touch()
+    (folder / "originals").mkdir()
+
+    for read_only in (True, False):
+        with pytest.raises(StoreError, match=r"no record of stillroom, or not a whole one.*backup"):
+            Store.open(folder, create=create, read_only=read_only)
+
+    with closing(sqlite3.connect(folder / FILE)) as connection:
+        tables = connection.execute("SELECT sql FROM sqlite_master").fetchall()
+    assert tables == ([(foreign,)] if foreign else [])
 
 
 def test_the_schema_is_the_one_of_the_tables(store: Store) -> None:
