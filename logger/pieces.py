@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from .bodies import BodyState
@@ -26,7 +26,7 @@ class Piece:
 
     def to_text(self) -> str:
         """As it is stored."""
-        return json.dumps(asdict(self), separators=(",", ":"), ensure_ascii=False)
+        return json.dumps(self, default=vars, separators=(",", ":"), ensure_ascii=False)
 
     @staticmethod
     def of_text(text: str) -> Piece:

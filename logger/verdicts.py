@@ -20,7 +20,8 @@ from .calibration import Corrected, corrected
 from .epochs import judge_over
 from .errors import IntervalError
 from .evidence import Grid
-from .forward import Forward
+from .forward import forward
+from .hours import Span, asks_disposition
 from .inspection import ChannelStatistics, Check, check, rfc3339, statistics
 from .judge import JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
 from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
@@ -29,6 +30,7 @@ from .pieces import DAY_NS, Piece, pieces
 from .series import Int
 from .statement import rule_states, statement
 from .store import Store
+from .store.tables import inspection as inspection_table
 from .store.tables import mark as mark_table
 from .timeline import Held, first_difference, timeline
 
@@ -36,6 +38,7 @@ from .timeline import Held, first_difference, timeline
 CHUNK_DAYS = 31
 # How far back an activity's own rules are judged before the interval that is asked about.
 ACTIVITY_DAYS = 3
+NEVER_NS = 2**63 - 1
 HEAD = -1  # the row of the piece table that holds how far a zone has been judged
 
 
@@ -80,11 +83,14 @@ class Verdicts:
         state = (
             self._state_before(zone, day) if day > first_day else at_start_of_record(self.setup.zone(zone))
         )
-        reader = Forward(self.store, self.setup.channels_in(zone))
-        while day <= last:
-            end = min(day + CHUNK_DAYS, last + 1)
-            grid = self._grid(day * DAY_NS, min(end * DAY_NS, now_ns))
-            judgement = self._judge(zone, grid, state, now_ns, marks=marks, reader=reader)
+        grids = [
+            self._grid(d * DAY_NS, min((d + CHUNK_DAYS) * DAY_NS, (last + 1) * DAY_NS, now_ns))
+            for d in range(day, last + 1, CHUNK_DAYS)
+        ]
+        windows = [self._window(zone, grid, now_ns) for grid in grids]
+        parts = forward(self.store, self.setup.channels_in(zone), windows)
+        for grid, readings in zip(grids, parts, strict=True):
+            judgement = judge_over(zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks)
             done = pieces(judgement, state)
             bodies = {d: (context, piece.to_text()) for d, piece in done.items()}
             ends = _end_ns(judgement), self._open_from_ns(judgement)
@@ -93,7 +99,6 @@ class Verdicts:
             self.store.put_pieces(zone, bodies)
             state = done[max(done)].state_out if done else state
             self._newest[zone] = judgement
-            day = end
 
     def _dirty(self, zone: str, now_ns: int) -> tuple[_Head | None, int | None, int]:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
@@ -132,24 +137,11 @@ class Verdicts:
     def _open_from_ns(self, judgement: Judgement) -> int:
         return min(judgement.provisional_from * judgement.grid.step_ns, _end_ns(judgement))
 
-    def _judge(
-        self,
-        zone: str,
-        grid: Grid,
-        state: BodyState,
-        now_ns: int,
-        *,
-        marks: Sequence[Mark],
-        activity: str = "",
-        reader: Forward | None = None,
-    ) -> Judgement:
+    def _window(self, zone: str, grid: Grid, now_ns: int) -> tuple[int, int]:
+        """Readings that a judgement over a grid needs, as [begin, end) in ns."""
         begin = (grid.first - 2) * grid.step_ns - self._lookback_ns[zone]
         end = (grid.first + grid.n) * grid.step_ns + self._reach_ns[zone]
-        reader = reader or Forward(self.store, self.setup.channels_in(zone))
-        readings = reader.over(begin, min(end, now_ns))
-        return judge_over(
-            zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks, activity=activity
-        )
+        return begin, min(end, now_ns)
 
     def _grid(self, from_ns: int, to_ns: int) -> Grid:
         step_ns = self.setup.step_s * NS
@@ -223,7 +215,25 @@ class Verdicts:
         runs = joined_runs(run for piece in around for run in piece.runs)
         within = [run for run in runs if run.from_ns < to_ns and run.to_ns > from_ns]
         ruled = [(run, self._rule_at(zone, run)) for run in within]
-        return [excursion(run, rule, open_from_ns) for run, rule in ruled if rule is not None]
+        jobs = self._jobs(zone)
+        return [
+            self._asking(excursion(run, rule, open_from_ns), rule, jobs)
+            for run, rule in ruled
+            if rule is not None
+        ]
+
+    def _asking(self, found: Excursion, rule: Rule, jobs: Sequence[Span]) -> Excursion:
+        zone = self.setup.at(found.from_ns).zone(found.zone)
+        span, clock = (found.from_ns, found.to_ns), self.setup.room.timezone
+        asks = asks_disposition(zone, clock, span, disturbs=rule.disturbs, jobs=jobs)
+        return found if asks else replace(found, asks_disposition=False)
+
+    def _jobs(self, zone: str) -> list[Span]:
+        """Intervals of the zone's inspections; one that still runs has no end."""
+        t = inspection_table
+        with self.store.read() as conn:
+            rows = conn.execute(select(t.c.from_ns, t.c.to_ns).where(t.c.zone == zone)).all()
+        return [(r.from_ns, NEVER_NS if r.to_ns is None else r.to_ns) for r in rows]
 
     def _rule_at(self, zone: str, run: Run) -> Rule | None:
         """The rule as it was in force when it was worst: a limit may have changed since."""
@@ -256,7 +266,12 @@ class Verdicts:
         step_ns = self.setup.step_s * NS
         end_ns = min(-(-to_ns // step_ns) * step_ns, now_ns // step_ns * step_ns)
         grid = self._grid(day * DAY_NS, end_ns)
-        return self._judge(zone, grid, state, now_ns, marks=self.marks(), activity=activity)
+        window = self._window(zone, grid, now_ns)
+        (readings,) = forward(self.store, self.setup.channels_in(zone), [window])
+        marks = self.marks()
+        return judge_over(
+            zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks, activity=activity
+        )
 
     def check(
         self,

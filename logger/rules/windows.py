@@ -77,6 +77,12 @@ def _has_gap(cells: Cells, width: int, longest_ns: int) -> Bool:
     if not len(filled):
         return np.ones(n, np.bool_)
     start = cells.grid.start_ns()
+    apart = cells.first_ns[filled[1:]] - cells.last_ns[filled[:-1]]
+    if max(apart.max(initial=0), cells.inside_ns.max(initial=0)) <= longest_ns:
+        # No gap anywhere: only before the first reading and after the last one can a window lack one.
+        lead = cells.first_ns[filled[0]] - (start - (width - 1) * step_ns) > longest_ns
+        trail = start + step_ns - cells.last_ns[filled[-1]] > longest_ns
+        return np.asarray(lead | trail)
     # How many filled cells lie before each cell: it turns a cell into a place in `filled`.
     before = np.concatenate([[0], np.cumsum(cells.count > 0)])
     end = np.arange(1, n + 1)
@@ -85,7 +91,7 @@ def _has_gap(cells: Cells, width: int, longest_ns: int) -> Bool:
     first, last = np.minimum(first, len(filled) - 1), np.maximum(last, 0)
     inside = moving_sum(cells.inside_ns > longest_ns, width) > 0
     between = np.zeros(len(filled), np.int64)
-    between[1:] = np.cumsum(cells.first_ns[filled[1:]] - cells.last_ns[filled[:-1]] > longest_ns)
+    between[1:] = np.cumsum(apart > longest_ns)
     interior = between[last] > between[first]
     lead = cells.first_ns[filled][first] - (start - (width - 1) * step_ns) > longest_ns
     trail = start + step_ns - cells.last_ns[filled][last] > longest_ns
