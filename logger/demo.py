@@ -67,12 +67,24 @@ def run(options: Options, say: Say) -> None:
             f"Port {options.port} on {HOST} is taken by another program; choose another one: "
             f"stillroom demo --port {options.port + 1}"
         )
+    _refuse_real(options.config)
     with Store.open(options.data, create=True, simulated=True) as store, StopRequest() as stop:
         config = loaded(store, options.config, say)
         if options.history_only:
             say(f"The history is in {options.data}. Ask it:  stillroom inspection list --data {options.data}")
             return
         _live(options, store, config, stop, say)
+
+
+def _refuse_real(folder: Path | None) -> None:
+    """The demo's readings are invented; a configuration that does not say so must not be run with them."""
+    from .config import load
+
+    if folder is not None and not load(folder).setup.room.simulated:
+        raise Refused(
+            f"{folder / 'room.toml'} describes a real room, and the readings of the demo are invented. "
+            "Say `simulated = true` under [room] in a copy of it, or read your room with `stillroom run`."
+        )
 
 
 def loaded(store: Store, folder: Path | None, say: Say) -> Config:

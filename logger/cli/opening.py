@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from ..errors import IntervalError, Refused
 from ..instants import parse, rfc3339
-from ..model import Config, Setup
+from ..model import NS, Config, Setup
 from .options import DEFAULT_CONFIG
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ def interval(found: Opened, zone: str, start: str, end: str) -> tuple[int, int]:
         raise IntervalError(f"--from {rfc3339(from_ns)} is not before --to {rfc3339(to_ns)}.")
     if to_ns > found.now_ns:
         raise IntervalError(
-            f"--to {rfc3339(to_ns)} is in the future (it is {rfc3339(found.now_ns)} now); "
+            f"--to {rfc3339(to_ns)} is in the future (it is {rfc3339(found.now_ns // NS * NS)} now); "
             "only what was recorded can be judged."
         )
     _refuse_before_record(found, zone, to_ns)

@@ -283,8 +283,23 @@ def _kind(simulated: bool) -> str:
     return "simulated" if simulated else "real"
 
 
+def _refuse_foreign(folder: Path) -> None:
+    """A folder with other people's files in it is no place to begin a record; hidden ones do not count."""
+    if not folder.is_dir() or (folder / FILE).exists():
+        return
+    others = sorted(p.name for p in folder.iterdir() if not p.name.startswith("."))
+    if others:
+        raise StoreError(
+            f"{folder} holds other files, such as {others[0]!r}, and no record; nothing was changed. "
+            "Name a new or empty folder with --data."
+        )
+
+
 def _there(folder: Path, create: bool) -> None:
+    if folder.exists() and not folder.is_dir():
+        raise StoreError(f"{folder} is a file; a record needs a folder. Name another one with --data.")
     if create:
+        _refuse_foreign(folder)
         with plain_write_errors(folder):
             folder.mkdir(parents=True, exist_ok=True)
     elif not (folder / FILE).is_file():

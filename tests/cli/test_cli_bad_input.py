@@ -137,3 +137,14 @@ def test_a_refused_import_does_not_leave_a_data_folder_behind(stillroom: Any, tm
     done = stillroom("import", "LICENSE", "--profile", "machine-bay", "--data", tmp_path / "data")
     assert done.returncode == 2, done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_demo_does_not_run_with_the_configuration_of_a_real_room(stillroom: Any, tmp_path: Path) -> None:
+    config = tmp_path / "config"
+    assert stillroom("config", "export", "--data", tmp_path / "none", "--out", config).returncode == 0
+    room = (config / "room.toml").read_text(encoding="utf-8").replace("simulated = true", "")
+    (config / "room.toml").write_text(room, encoding="utf-8")
+    done = stillroom("demo", "--history-only", "--config", config, "--data", tmp_path / "data")
+    assert done.returncode == 2
+    assert "describes a real room" in done.stderr
+    assert not (tmp_path / "data").exists()

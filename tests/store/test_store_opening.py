@@ -62,6 +62,18 @@ def test_a_database_without_our_tables_is_left_alone(folder: Path, foreign: str,
     assert tables == ([(foreign,)] if foreign else [])
 
 
+def test_a_folder_of_other_things_does_not_become_a_record(folder: Path) -> None:
+    """Neither does a file: both are named, and nothing is made."""
+    folder.mkdir()
+    (folder / "letter.txt").touch()
+    with pytest.raises(StoreError, match=r"holds other files, such as 'letter\.txt'"):
+        Store.open(folder, create=True)
+    with pytest.raises(StoreError, match="is a file; a record needs a folder"):
+        Store.open(folder / "letter.txt", create=True)
+
+    assert [p.name for p in folder.iterdir()] == ["letter.txt"]
+
+
 def test_the_schema_is_the_one_of_the_tables(store: Store) -> None:
     """Migrations and tables.py describe the same schema, and the newest version is the head."""
     with store.read() as conn:
