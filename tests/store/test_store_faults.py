@@ -42,7 +42,8 @@ def test_killed_at_any_moment(store: Store, folder: Path, rounds: int) -> None:
     chance = random.Random(rounds)
     told = {"batch": 0, "act": 0, "sealed": 0}
     for round_ in range(rounds):
-        _write_until_killed(folder, round_, chance.uniform(0.02, 0.4), told)
+        # The first round waits for a seal, so that a slow machine sees one, too.
+        _write_until_killed(folder, round_, chance.uniform(0.02, 0.4), told, "batch" if round_ else "sealed")
 
         with Store.open(folder) as reopened:
             verification = reopened.verify()
@@ -55,12 +56,16 @@ def test_killed_at_any_moment(store: Store, folder: Path, rounds: int) -> None:
     assert len(store.seals()) > 0
 
 
-def _write_until_killed(folder: Path, round_: int, after_s: float, told: dict[str, int]) -> None:
-    """Let a child write, kill it some time after its first batch, and note what it was told."""
+def _write_until_killed(folder: Path, round_: int, after_s: float, told: dict[str, int], first: str) -> None:
+    """Let a child write, kill it some time after the `first` of a kind, and note what it was told."""
     command = [sys.executable, "-c", CHILD, str(folder), str(OCTOBER), str(round_)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
         assert child.stdout is not None
-        _note(child.stdout.readline(), told)
+        line = ""
+        while not line.startswith(first):
+            line = child.stdout.readline()
+            assert line, "the child ended by itself"
+            _note(line, told)
         time.sleep(after_s)
         child.kill()
         for line in child.stdout:
