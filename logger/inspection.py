@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from .calibration import WHY_TEXT, Why
 from .derived import cut, in_air
-from .evidence import Cells
+from .evidence import Cells, Grid
+from .hours import spans
 from .judge import Judgement, digest
 from .model import NS, REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
 from .periods import BODIES, label, runs
@@ -57,7 +58,8 @@ class ChannelStatistics:
     """A channel over an interval, in the canonical unit; None where there is no valid reading.
 
     share_conforming: of the cells in which the channel's own limit lets it be judged, the share that
-    conforms; share_within: the share of cells with evidence whose values lie within the limit.
+    conforms; share_within: the share of cells with evidence whose values lie within the limit;
+    share_conforming_in_use: as the first, of the zone's hours of use, None without any.
     """
 
     channel: str
@@ -70,6 +72,7 @@ class ChannelStatistics:
     span: float | None
     share_conforming: float | None
     share_within: float | None
+    share_conforming_in_use: float | None = None
 
 
 @dataclass(frozen=True)
@@ -307,7 +310,21 @@ def statistics(judgement: Judgement, setup: Setup, inside: slice) -> list[Channe
     own = {key: cut(cells, inside) for key, cells in judgement.cells.items()}
     every = own | in_air(own, setup, judgement.zone)
     placed = [cells for cells in every.values() if cells.placed.any()]
-    return [_statistics(cells, _limits_on(judgement, cells)) for cells in placed]
+    grid = next(iter(own.values())).grid if own else judgement.grid
+    used = _in_use(setup, judgement.zone, grid)
+    return [_statistics(cells, _limits_on(judgement, cells), used) for cells in placed]
+
+
+def _in_use(setup: Setup, zone: str, grid: Grid) -> NDArray[np.bool_] | None:
+    """Cells that begin in the zone's hours of use; None where none are declared."""
+    hours = setup.zone(zone).hours_of_use
+    if hours is None:
+        return None
+    used = np.zeros(grid.n, np.bool_)
+    begin = grid.first * grid.step_ns
+    for from_ns, to_ns in spans(hours, setup.room.timezone, begin, begin + grid.n * grid.step_ns):
+        used[grid.clip(from_ns, to_ns)] = True
+    return used
 
 
 def _limits_on(judgement: Judgement, cells: Cells) -> list[Rule]:
@@ -322,7 +339,7 @@ def _limits_on(judgement: Judgement, cells: Cells) -> list[Rule]:
     return [rule for rule in found if rule.key == found[0].key]
 
 
-def _statistics(cells: Cells, rules: Sequence[Rule]) -> ChannelStatistics:
+def _statistics(cells: Cells, rules: Sequence[Rule], used: NDArray[np.bool_] | None) -> ChannelStatistics:
     count = cells.count
     own = count > 0
     low, high = cells.low[own], cells.high[own]
@@ -340,6 +357,7 @@ def _statistics(cells: Cells, rules: Sequence[Rule]) -> ChannelStatistics:
         span=None if least is None or most is None else (most - least) / MICRO,
         share_conforming=_share(rules, cells, guarded=True),
         share_within=_share(rules, cells, guarded=False),
+        share_conforming_in_use=None if used is None else _share(rules, cells, guarded=True, used=used),
     )
 
 
@@ -347,7 +365,9 @@ def _shown(micro_value: float | None) -> float | None:
     return None if micro_value is None else micro_value / MICRO
 
 
-def _share(rules: Sequence[Rule], cells: Cells, *, guarded: bool) -> float | None:
+def _share(
+    rules: Sequence[Rule], cells: Cells, *, guarded: bool, used: NDArray[np.bool_] | None = None
+) -> float | None:
     """Share of the interval's cells whose values are within the limit then in force, guarded or not.
 
     Guarded, a cell without evidence does not conform; unguarded, it does not count.
@@ -362,5 +382,6 @@ def _share(rules: Sequence[Rule], cells: Cells, *, guarded: bool) -> float | Non
     seen = np.isfinite(margin)
     if guarded:
         good = seen & (margin >= band) & (cells.why == Why.EVIDENCE)
+        good = good if used is None else good[used]
         return float(good.mean()) if len(good) else None
     return float((margin[seen] >= 0).mean()) if seen.any() else None

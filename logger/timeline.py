@@ -17,6 +17,7 @@ from .model import Certificate, Mark, Setup
 
 Held = list[Any]  # [from_ns, to_ns or None, digest], as JSON keeps it
 _SPOKEN = ("basis", "name", "approver", "from_ns", "to_ns")
+_SPOKEN_OF_ZONE = ("name", "outline_m", "pre_window_s", "hours_of_use", "to_ns")
 
 
 def timeline(setup: Setup, zone: str, marks: Sequence[Mark] = (), *, activities: bool = False) -> list[Held]:
@@ -75,9 +76,10 @@ def _settings(setup: Setup, zone: str) -> Iterator[Held]:
     begin = 0
     for end, own in zip([s.until_ns for s in setup.earlier] + [None], setup.every(), strict=True):
         z = own.zone(zone)
-        bodies = [asdict(replace(body, name="")) for body in z.bodies]
+        memory = {k: v for k, v in asdict(z).items() if k not in _SPOKEN_OF_ZONE}
+        memory["bodies"] = [asdict(replace(body, name="")) for body in z.bodies]
         channels = [asdict(own.channels[key]) for key in own.channels_in(zone)]
-        yield [begin, end, _digest([z.settling_s, z.body_gap_s, bodies, own.step_s, channels])]
+        yield [begin, end, _digest([memory, own.step_s, channels])]
         begin = end or begin
 
 

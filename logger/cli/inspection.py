@@ -103,15 +103,18 @@ def excursions(
             found.setup.zone(zone)
         from_ns, to_ns = whole_or_interval(found, start, end)
         rows = found.verdicts().excursions(zone, from_ns, to_ns, found.now_ns)
-    heads = ("zone", "rule", "from", "for", "worst", "limit", "U", "unit", "probes", "proven")
-    lines = [f"{counted(len(rows), 'excursion')}.", "", *table(heads, [_excursion_row(e) for e in rows])]
+    heads = ("zone", "rule", "from", "for", "worst", "limit", "U", "unit", "probes", "proven", "decision")
+    asked = sum(e.asks_disposition for e in rows)
+    first = f"{counted(len(rows), 'excursion')}, {asked} of them to be decided on."
+    lines = [first, "", *table(heads, [_excursion_row(e) for e in rows])]
     answer([_excursion_json(e) for e in rows], as_json, lines)
 
 
 def _excursion_row(e: Excursion) -> tuple[Any, ...]:
     lasted, proven = duration((e.to_ns - e.from_ns) / NS), "yes" if e.proven else "within U"
+    asks = "asked" if e.asks_disposition else "not asked: outside hours of use"
     figures = (f"{e.worst:.2f}", f"{e.limit:g}", f"{e.U:.2f}")
-    return e.zone, e.rule, rfc3339(e.from_ns), lasted, *figures, e.unit, " ".join(e.probes), proven
+    return e.zone, e.rule, rfc3339(e.from_ns), lasted, *figures, e.unit, " ".join(e.probes), proven, asks
 
 
 def _excursion_json(e: Excursion) -> dict[str, Any]:
@@ -130,4 +133,5 @@ def _excursion_json(e: Excursion) -> dict[str, Any]:
         "proven": e.proven,
         "basis": e.basis,
         "provisional": e.provisional,
+        "asks_disposition": e.asks_disposition,
     }

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from ..hours import common_ns, spans
 from ..instants import rfc3339, wall
 from ..model import NS, VERDICT_OF, Period
 from .opening import Opened, interval, opened
@@ -13,7 +14,7 @@ from .options import DEFAULT_DATA, Config, Data, From, Json, To, Zone
 from .printing import answer, duration, table
 
 if TYPE_CHECKING:
-    from ..inspection import ChannelStatistics, Check
+    from ..inspection import Check
 
 EXIT_OF = {"stable": 0, "not stable": 10, "not shown": 11}
 
@@ -61,9 +62,21 @@ def _period_lines(found: Opened, periods: list[Period]) -> list[str]:
     total = sum(p.to_ns - p.from_ns for p in periods)
     stable = sum(p.to_ns - p.from_ns for p in periods if p.verdict == "stable")
     name = found.setup.zone(periods[0].zone).name
-    head = f"{name} was stable for {duration(stable / NS)} of {duration(total / NS)} ({stable / total:.1%})."
+    head = f"{name} was stable for {duration(stable / NS)} of {duration(total / NS)} ({stable / total:.1%})"
+    head += _in_use(found, periods) + "."
     rows = [_period_row(found, p) for p in periods]
     return [head, "", *table(("from", "to", "for", "verdict", "reason", "rule", "probe", ""), rows)]
+
+
+def _in_use(found: Opened, periods: list[Period]) -> str:
+    """The same of the zone's hours of use, where any are declared and lie in the interval."""
+    hours = found.setup.zone(periods[0].zone).hours_of_use
+    if hours is None:
+        return ""
+    used = spans(hours, found.setup.room.timezone, periods[0].from_ns, periods[-1].to_ns)
+    whole = sum(b - a for a, b in used)
+    stable = common_ns([(p.from_ns, p.to_ns) for p in periods if p.verdict == "stable"], used)
+    return f", and for {stable / whole:.1%} of its hours of use" if whole else ""
 
 
 def _period_row(found: Opened, p: Period) -> tuple[str, ...]:
@@ -119,7 +132,13 @@ def check_lines(found: Opened, result: Check) -> list[str]:
     reasons = [_reason_row(r) for r in decisive_first(told)]
     heads = ("reason", "rule", "probe", "from", "to", "worst", "limit", "U", "unit", "because")
     read = [
-        (s.channel, *map(_figure, (s.min, s.max, s.mean, s.span)), s.unit, _share(s))
+        (
+            s.channel,
+            *map(_figure, (s.min, s.max, s.mean, s.span)),
+            s.unit,
+            _share(s.share_conforming),
+            _share(s.share_conforming_in_use),
+        )
         for s in result.statistics
     ]
     return [
@@ -127,7 +146,7 @@ def check_lines(found: Opened, result: Check) -> list[str]:
         "",
         *(table(heads, reasons) if reasons else ["  Every rule was shown to be met."]),
         "",
-        *table(("channel", "min", "max", "mean", "span", "unit", "conforming"), read),
+        *table(("channel", "min", "max", "mean", "span", "unit", "conforming", "in hours of use"), read),
         "",
         f"  decision rule: {result.decision_rule}; pre-window {duration(result.pre_window_s)}",
         f"  setup {result.setup[:12]}, {result.software}, digest {told['digest'][:12]}",
@@ -145,8 +164,8 @@ def _figure(value: float | None) -> str:
     return "" if value is None else f"{value:.2f}"
 
 
-def _share(row: ChannelStatistics) -> str:
-    return "" if row.share_conforming is None else f"{row.share_conforming:.1%}"
+def _share(share: float | None) -> str:
+    return "" if share is None else f"{share:.1%}"
 
 
 def _reason_row(r: dict[str, Any]) -> tuple[Any, ...]:

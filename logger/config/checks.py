@@ -15,6 +15,7 @@ from .feasible import infeasible
 from .schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
 from .setup import deadbands
 from .tables import CertificateEntry, Tables, unknown
+from .zones import faults as _zones
 
 _KEY_OF_UNIT = {
     "degC": "deadband_K",
@@ -269,4 +270,6 @@ def _alarms(tables: Tables, setup: Setup) -> Iterator[Fault]:
 _OF_TABLES: Sequence[Callable[[Tables], Iterator[Fault]]] = (
     _room, _channels, _probes, _connections, _certificates,
 )  # fmt: skip
-_OF_SETUP: Sequence[Callable[[Tables, Setup], Iterator[Fault]]] = (_positions, _placements, _rules, _alarms)
+_OF_SETUP: Sequence[Callable[[Tables, Setup], Iterator[Fault]]] = (
+    _positions, _placements, _rules, _alarms, _zones,
+)  # fmt: skip

@@ -60,6 +60,7 @@ class RoomTable(Table):
     custodian: Text
     simulated: bool = False
     single_person: bool = False
+    holidays: list[date] = []
     clock_limit_s: Positive = 30.0
 
 
@@ -69,7 +70,18 @@ class ZoneTable(Table):
     settling_s: Annotated[int, Field(ge=0)] = 4 * 3600
     body_gap_s: Annotated[int, Field(gt=0)] = 3600
     pre_window_s: Annotated[int, Field(ge=0)] = 2 * 3600
+    hours_of_use: list[Text] = []
+    bodies: Tables = {}
     agree_K: Positive | None = None
+
+
+class BodyTable(Table):
+    name: Text | None = None
+    tau_s: Positive
+    u_tau_s: NotNegative
+    lower_degC: float
+    upper_degC: float
+    channels: list[Text] = []
 
 
 class PositionTable(Table):

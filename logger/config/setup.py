@@ -29,6 +29,7 @@ from ..tables_of_text import Entry
 from ..units import QUANTITIES, difference_to_canonical, from_canonical, quantity, to_canonical, unit_name
 from .schema import AlarmTable, PlacementTable, PointTable, RoomTable
 from .tables import CertificateEntry, RuleEntry, Tables
+from .zones import bodies_of, hours_of
 
 FOREVER_AGO_NS = 0
 
@@ -112,8 +113,17 @@ def _room(table: RoomTable) -> Room:
 def _zone(key: str, tables: Tables) -> Zone:
     table = tables.zones[key].value
     x0, y0, x1, y1 = table.outline_m
-    times = (table.settling_s, table.body_gap_s, table.pre_window_s)
-    return Zone(key, table.name, (x0, y0, x1, y1), *times, agree_K=table.agree_K)
+    return Zone(
+        key=key,
+        name=table.name,
+        outline_m=(x0, y0, x1, y1),
+        settling_s=table.settling_s,
+        body_gap_s=table.body_gap_s,
+        pre_window_s=table.pre_window_s,
+        bodies=bodies_of(key, tables),
+        hours_of_use=hours_of(table, tables),
+        agree_K=table.agree_K,
+    )
 
 
 def _position(key: str, tables: Tables) -> Position:

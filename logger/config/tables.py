@@ -50,6 +50,7 @@ class Tables:
     faults: list[Fault] = field(default_factory=list)
     room: Entry[schema.RoomTable] | None = None
     zones: dict[str, Entry[schema.ZoneTable]] = field(default_factory=dict)
+    bodies: dict[str, Entry[schema.BodyTable]] = field(default_factory=dict)  # "<zone>.<name>"
     positions: dict[str, Entry[schema.PositionTable]] = field(default_factory=dict)
     probes: dict[str, Entry[schema.ProbeTable]] = field(default_factory=dict)
     channels: dict[str, Entry[schema.ChannelTable]] = field(default_factory=dict)
@@ -106,7 +107,13 @@ def _read_room(tables: Tables, source: Source) -> None:
         return
     if file.value.room is not None and claim(tables, source, "room", "room", ("room",)):
         tables.room = validated(schema.RoomTable, file.value.room, source, ("room",), tables.faults)
-    tables.zones |= _named(tables, source, "zone", schema.ZoneTable, file.value.zones)
+    zones = _named(tables, source, "zone", schema.ZoneTable, file.value.zones)
+    tables.zones |= zones
+    for zone, entry in zones.items():
+        for name, raw in entry.value.bodies.items():
+            where: Path = (*entry.path, "bodies", name)
+            if body := validated(schema.BodyTable, raw, source, where, tables.faults):
+                tables.bodies[f"{zone}.{name}"] = body
     positions = file.value.positions
     tables.positions |= _named(tables, source, "position", schema.PositionTable, positions)
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import __version__
+from ..hours import Span, common_ns, spans, told
 from ..instants import rfc3339
 from ..model import NS, REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
 from .acts import acts_in
@@ -54,13 +55,13 @@ def contents(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> 
         ],
         "probes": _probes(setup, span),
         "statistics": _statistics(result),
-        "shares": _shares(periods),
+        "shares": _shares(periods, _used(setup, span)),
         "periods": [_period(p) for p in periods],
         "excursions": [_excursion(e) for e in verdicts.excursions(*where)],
         "gaps": _gaps(store, setup, span),
         **acts_in(store, verdicts, setup, span),
         "digest": result.to_json()["digest"],
-        "setup": {"version": setup.version, "digest": setup.digest},
+        "setup": _setup(store, setup, span),
         "software": f"stillroom {__version__}",
         "head": {"number": number, "sha256": head},
     }
@@ -79,7 +80,53 @@ def _room(setup: Setup) -> dict[str, Any]:
 
 def _zone(setup: Setup, key: str) -> dict[str, Any]:
     zone = setup.zone(key)
-    return {"key": key, "name": zone.name, "settling_s": zone.settling_s, "body_gap_s": zone.body_gap_s}
+    return {
+        "key": key,
+        "name": zone.name,
+        "settling_s": zone.settling_s,
+        "body_gap_s": zone.body_gap_s,
+        "hours_of_use": told(zone.hours_of_use),
+    }
+
+
+def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
+    """Which versions were known, who put them in force, and what reaches back into the interval."""
+    known = [v for v in store.setups() if v.version <= setup.version]
+    reaching = [c for c in setup.corrections if c.from_ns < span.to_ns and span.from_ns < c.approved_ns]
+    return {
+        "version": setup.version,
+        "digest": setup.digest,
+        "single_person": setup.room.single_person,
+        "versions": [
+            {
+                "version": v.version,
+                "author": v.who,
+                "approver": v.approver,
+                "approved": rfc3339(v.at_ns),
+                "reason": v.why,
+                "correction": v.correction,
+                "digest": v.digest,
+            }
+            for v in known
+        ],
+        "corrections": [
+            {
+                "version": c.version,
+                "from": rfc3339(c.from_ns),
+                "approved": rfc3339(c.approved_ns),
+                "author": c.author,
+                "approver": c.approver,
+                "reason": c.reason,
+            }
+            for c in reaching
+        ],
+    }
+
+
+def _used(setup: Setup, span: Interval) -> list[Span] | None:
+    """Hours of use in the interval; None where none are declared."""
+    hours = setup.zone(span.zone).hours_of_use
+    return None if hours is None else spans(hours, setup.room.timezone, span.from_ns, span.to_ns)
 
 
 def _rule(rule: Rule) -> dict[str, Any]:
@@ -160,17 +207,27 @@ def _statistics(result: Check) -> list[dict[str, Any]]:
     return [asdict(row) for row in result.statistics]
 
 
-def _shares(periods: Sequence[Period]) -> list[dict[str, Any]]:
-    """Time by verdict and reason, in the order in which reasons apply, turned so that stable comes first."""
+def _shares(periods: Sequence[Period], used: Sequence[Span] | None) -> list[dict[str, Any]]:
+    """Time by verdict and reason, in the order in which reasons apply, turned so that stable comes first.
+
+    Of all hours, and of the hours of use where any are declared and lie in the interval.
+    """
     total = sum(p.to_ns - p.from_ns for p in periods)
+    whole = sum(end - begin for begin, end in used or ())
     rows = []
     for reason in reversed(REASONS):
         spent = sum(p.to_ns - p.from_ns for p in periods if p.reason == reason)
         if spent:
             verdict = VERDICT_OF[reason]
             share = spent / total
-            rows.append({"verdict": verdict, "reason": reason, "seconds": spent // NS, "share": share})
+            row = {"verdict": verdict, "reason": reason, "seconds": spent // NS, "share": share}
+            rows.append(row | {"share_in_use": _share_of(periods, reason, used or (), whole)})
     return rows
+
+
+def _share_of(periods: Sequence[Period], reason: str, used: Sequence[Span], whole_ns: int) -> float | None:
+    of_reason = [(p.from_ns, p.to_ns) for p in periods if p.reason == reason]
+    return common_ns(of_reason, used) / whole_ns if whole_ns else None
 
 
 def _period(p: Period) -> dict[str, Any]:
@@ -199,6 +256,7 @@ def _excursion(e: Excursion) -> dict[str, Any]:
         "probes": list(e.probes),
         "proven": e.proven,
         "basis": e.basis,
+        "asks_disposition": e.asks_disposition,
     }
 
 

@@ -116,11 +116,36 @@ def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
     rows = [
         ["Interval in UTC", f"{facts['from']} to {facts['to']}"],
         ["Decision rule", facts["decision_rule"]],
+        ["Hours of use", facts["zone"]["hours_of_use"]],
         ["Answers for the room", facts["room"]["custodian"]],
+        *_approved(facts["setup"], zone),
         ["Issued", f"{_wall(issue['issued_at'], zone)} by {issue['by']}"],
     ]
     if issue["replaces"] is not None:
         rows.append(["Replaces", f"record {issue['replaces']}: {issue['why']}"])
+    return rows
+
+
+def _approved(setup: Facts, zone: ZoneInfo) -> list[list[str]]:
+    """Who put the setup in force; one person alone and corrected entry errors are always said."""
+    newest = [v for v in setup["versions"] if v["version"] == setup["version"]]
+    rows = [
+        [
+            f"Setup version {v['version']}",
+            f"by {v['author']}, approved by {v['approver']} {_wall(v['approved'], zone)}",
+        ]
+        for v in newest
+    ]
+    if setup["single_person"]:
+        rows.append(["Approval", "one person may approve own proposals in this room"])
+    rows += [
+        [
+            f"Correction {c['version']}",
+            f"of an entry error, judged so from {_wall(c['from'], zone)}: {c['reason']} ({c['author']} and "
+            f"{c['approver']}, {_wall(c['approved'], zone)})",
+        ]
+        for c in setup["corrections"]
+    ]
     return rows
 
 
@@ -130,6 +155,7 @@ def _share(row: Facts) -> dict[str, str]:
         "verdict": row["verdict"],
         "length": length(row["seconds"]),
         "share": percent(row["share"]),
+        "in_use": "" if row["share_in_use"] is None else percent(row["share_in_use"]),
     }
 
 
@@ -163,12 +189,27 @@ def _section(
 
 
 def _limits(facts: Facts) -> dict[str, Any]:
+    zone = ZoneInfo(facts["room"]["timezone"])
     rows = [
-        (row["name"], _band(row), unit(row["unit"]), f"{row['guard_factor_r']:g} · U", row["basis"])
+        (
+            _name(row, facts, zone),
+            _band(row),
+            unit(row["unit"]),
+            f"{row['guard_factor_r']:g} · U",
+            row["basis"],
+        )
         for row in facts["limits"]
     ]
     heads = ("Rule", "Limits", "Unit", "Guard band", "Basis")
     return _section("Limits and where they come from", heads, "lrllw", rows, "The zone has no limits.")
+
+
+def _name(row: Facts, facts: Facts, zone: ZoneInfo) -> str:
+    """The rule's name, and since or until when where that lies inside the interval."""
+    begin, end = parse(facts["from"], zone), parse(facts["to"], zone)
+    since = f", from {_wall(row['from'], zone)[:16]}" if parse(row["from"], zone) > begin else ""
+    until = row["to"] is not None and parse(row["to"], zone) < end
+    return str(row["name"]) + since + (f", until {_wall(row['to'], zone)[:16]}" if until else "")
 
 
 def _band(row: Facts) -> str:
@@ -180,20 +221,21 @@ def _band(row: Facts) -> str:
 
 def _statistics(facts: Facts) -> dict[str, Any]:
     rows = [_statistic(row) for row in facts["statistics"]]
-    heads = ("Channel", "Least", "Largest", "Mean", "Span", "Unit", "Conforming")
+    heads = ("Channel", "Least", "Largest", "Mean", "Span", "Unit", "Conforming", "Hours of use")
     return _section(
-        "What the channels read, corrected", heads, "lrrrrlr", rows, "No channel has readings here."
+        "What the channels read, corrected", heads, "lrrrrlrr", rows, "No channel has readings here."
     )
 
 
 def _statistic(row: Facts) -> tuple[str, ...]:
-    share, name, factor = row["share_conforming"], unit(row["unit"]), 1.0
+    name, factor = unit(row["unit"]), 1.0
+    shares = (row["share_conforming"], row["share_conforming_in_use"])
     if row["unit"] == "Pa":  # people read the barometer in hPa
         name, factor = "hPa", 0.01
     figures = [
         figure(None if row[key] is None else row[key] * factor) for key in ("min", "max", "mean", "span")
     ]
-    return row["channel"], *figures, name, "–" if share is None else percent(share)
+    return row["channel"], *figures, name, *("–" if s is None else percent(s) for s in shares)
 
 
 def _excursions(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
