@@ -16,6 +16,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .model import Zone
 from .series import Bool
@@ -60,13 +61,14 @@ class Memory:
 class Exposure:
     """What the bodies were exposed to; arrays of shape (n,).
 
-    disturbed: a rule that disturbs bodies is nonconforming, `by` names it; known: every such rule
-    has evidence.
+    disturbed: a rule that disturbs bodies is nonconforming, `by` is its place in `names`; known:
+    every such rule has evidence.
     """
 
     disturbed: Bool
     known: Bool
-    by: Sequence[str]
+    by: NDArray[np.int16]
+    names: Sequence[str]
     step_s: int
 
 
@@ -87,7 +89,9 @@ def remember(zone: Zone, state: BodyState, exposure: Exposure, wanted: Iterable[
         known = bool(exposure.known[begin])
         unknown[run] = _flagged(state.unknown_s, known, end - begin, exposure.step_s)
         if exposure.disturbed[begin]:
-            state = BodyState(zone.settling_s, max(0, state.unknown_s - length_s), 0, exposure.by[end - 1])
+            state = BodyState(
+                zone.settling_s, max(0, state.unknown_s - length_s), 0, exposure.names[exposure.by[end - 1]]
+            )
             causes.append((end, state.rule))
             continue
         settling[run] = _flagged(state.settling_s, known, end - begin, exposure.step_s)

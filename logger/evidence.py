@@ -104,12 +104,15 @@ def _confirmed(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str)
     if not own.doubted.any():
         return own
     usable = np.flatnonzero(own.flags < Quality.FAIL)
-    held = np.zeros(len(own.micro), np.bool_)
-    held[usable] = stays(own.taken_ns[usable], own.micro[usable], own.U[usable], channel.max_age_s)
+    doubted = own.doubted.copy()
+    doubted[usable] &= ~stays(own.taken_ns[usable], own.micro[usable], own.U[usable], channel.max_age_s)
     for other in parts:
+        at = np.flatnonzero(doubted)
+        if not len(at):
+            break
         if other != key and _same_medium(key, other, setup, zone):
-            held |= _beside(own, parts[other], setup.channels[other].max_age_s)
-    return replace(own, doubted=own.doubted & ~held)
+            doubted[at] = ~_beside(own, at, parts[other], setup.channels[other].max_age_s)
+    return replace(own, doubted=doubted)
 
 
 def _same_medium(one: str, other: str, setup: Setup, zone: str) -> bool:
@@ -121,10 +124,12 @@ def _same_medium(one: str, other: str, setup: Setup, zone: str) -> bool:
     return same and bool(media(one) & media(other))
 
 
-def _beside(own: _Channel, other: _Channel, max_age_s: float) -> Bool:
-    """Where the other probe's reading before or after agrees within both U; each may vouch for the other."""
-    held = np.zeros(len(own.micro), np.bool_)
-    at = np.flatnonzero(own.doubted)
+def _beside(own: _Channel, at: Int, other: _Channel, max_age_s: float) -> Bool:
+    """Where, of the places `at`, the other probe's reading before or after agrees within both U.
+
+    Each may vouch for the other, though both be in doubt: two probes do not err alike.
+    """
+    held = np.zeros(len(at), np.bool_)
     if not len(other.taken_ns):
         return held
     after = np.searchsorted(other.taken_ns, own.taken_ns[at], side="right")
@@ -134,7 +139,7 @@ def _beside(own: _Channel, other: _Channel, max_age_s: float) -> Bool:
         near = np.abs(own.taken_ns[at] - other.taken_ns[o]) <= max_age_s * NS
         agree = np.abs(own.micro[at] - other.micro[o]) <= np.hypot(own.U[at], other.U[o])
         good = (other.flags[o] == Quality.PASS) & (other.why[o] == Why.EVIDENCE)
-        held[at] |= there & near & agree & good
+        held |= there & near & agree & good
     return held
 
 

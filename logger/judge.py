@@ -152,8 +152,8 @@ def _exposure(findings: Sequence[Finding], grid: Grid) -> Exposure:
         by[beyond & ~disturbed] = number
         disturbed |= beyond
         known &= finding.conformity != Conformity.INDETERMINATE
-    names = [finding.rule.key for finding in findings] + [""]
-    return Exposure(disturbed, known | disturbed, [names[i] for i in by], grid.step_s)
+    names = tuple(finding.rule.key for finding in findings)
+    return Exposure(disturbed, known | disturbed, by, names, grid.step_s)
 
 
 def _midnights(grid: Grid) -> list[int]:

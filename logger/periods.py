@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from .judge import Judgement
 from .model import REASONS, VERDICT_OF, Conformity, Excursion, Period, Reason, Rule
 from .rules.finding import Finding
-from .series import Bool
 from .units import MICRO
 
 BODIES = "bodies"  # what is named as the rule where nothing but the bodies' temperature is unknown
@@ -128,15 +127,12 @@ def joined(parts: Iterable[Period]) -> list[Period]:
 
 def excursion_runs(finding: Finding, part: slice) -> list[Run]:
     """Runs of cells of `part` in which the rule is nonconforming."""
+    beyond = finding.conformity[part] == Conformity.NONCONFORMING
     return [
         _run(finding, slice(part.start + begin, part.start + end))
-        for begin, end in runs(_beyond(finding)[part])
-        if _beyond(finding)[part.start + begin]
+        for begin, end in runs(beyond)
+        if beyond[begin]
     ]
-
-
-def _beyond(finding: Finding) -> Bool:
-    return np.asarray(finding.conformity == Conformity.NONCONFORMING)
 
 
 def _run(finding: Finding, cells: slice) -> Run:

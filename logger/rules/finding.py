@@ -106,19 +106,20 @@ class Worst:
             margin = np.where(candidate.placed, margin, np.nan)
         slack = margin - np.rint(self.rule.r * candidate.U)
         self.placed += candidate.placed
-        self._evidence(candidate, margin, slack, number)
+        self._evidence(candidate, slack, number)
         at = np.flatnonzero(margin < self.margin)  # false where nothing was seen
         self.margin[at], self.value[at] = margin[at], value[at]
         self.U[at], self.label[at] = candidate.U[at], number
         self._beyond(margin, slack, number)
 
-    def _evidence(self, candidate: Candidate, margin: Float, slack: Float, number: int) -> None:
-        known = (candidate.why == Why.EVIDENCE) & np.isfinite(margin)
+    def _evidence(self, candidate: Candidate, slack: Float, number: int) -> None:
+        # Without a value there is no margin, and without its uncertainty no slack: neither is evidence.
+        known = (candidate.why == Why.EVIDENCE) & np.isfinite(slack)
         self.known += known
-        # A value whose uncertainty is not known proves nothing: it is in the guard band.
-        np.fmin(self.slack, np.where(known, np.nan_to_num(slack, nan=-1.0), np.inf), out=self.slack)
         if known.all():
+            np.minimum(self.slack, slack, out=self.slack)
             return
+        np.fmin(self.slack, np.where(known, slack, np.inf), out=self.slack)
         short = ~known & candidate.placed & (candidate.why > self.why)
         self.why[short], self.short_label[short] = candidate.why[short], number
 
