@@ -26,6 +26,7 @@ class Claims:
     setups: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup`
     proposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup_proposal`
     imports: dict[str, dict[str, Any]] = field(default_factory=dict)  # SHA-256 -> as in `import_file`
+    records: dict[int, dict[str, Any]] = field(default_factory=dict)  # number -> as in `issue`
     founding: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -95,6 +96,9 @@ def _claimed(row: Row[Any], claims: Claims) -> Iterator[str]:
         elif row.kind == "import":
             names = ("sha256", "name", "at_ns", "original", "summary")
             claims.imports[what["sha256"]] = {name: what[name] for name in names}
+        elif row.kind == "record":
+            told = {"zone": what["zone"], "replaces": what["replaces"], "files": dict(what["files"])}
+            claims.records[what["record"]] = {**told, "who": row.who, "why": row.why}
         elif row.kind == "store" and not claims.founding:
             claims.founding = dict(what)
     except (ValueError, KeyError, TypeError, AttributeError) as error:

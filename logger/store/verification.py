@@ -1,4 +1,4 @@
-"""The walk over the whole record: chain, sealed files, batches, setups, originals.
+"""The walk over the whole record: chain, sealed files, batches, setups, originals, issued records.
 
 Nothing is believed because a table says so: tables only say where to look, the chain says what
 must be found there. A head that left the machine (printed on a record, mailed, in a backup)
@@ -27,13 +27,14 @@ from .names import Names
 from .sealed_file import read_sealed
 from .seals import hidden, sealed_channel
 from .setups import proposals, text_digest
-from .tables import batch, import_file, meta, reading, seal, seal_channel, setup
+from .tables import batch, import_file, issue, meta, reading, seal, seal_channel, setup
 
 MOST = 2**63 - 1
 CHANNEL_FIELDS = (*CHANNEL_FACTS, "from_ns", "to_ns", "upto_arrival")
 SETUP_FIELDS = ("version", "at_ns", "who", "approver", "why", "digest")
 PROPOSAL_FIELDS = ("version", "at_ns", "who", "why", "base", "correction", "digest")
 IMPORT_FIELDS = ("sha256", "name", "at_ns", "original", "summary")
+ISSUE_FIELDS = ("zone", "who", "why", "replaces", "files")
 
 
 class Walk:
@@ -54,7 +55,14 @@ class Walk:
             if fault := quick_check(conn):
                 self._faults.append(f"database {self._database.path.name}: {fault}")
             claims = Claims()
-            checks = (self._files, self._index_of_batches, self._batches, self._kept, self._unsealed)
+            checks = (
+                self._files,
+                self._index_of_batches,
+                self._batches,
+                self._kept,
+                self._issued,
+                self._unsealed,
+            )
             self._run(lambda: read_chain(conn, dict(heads), claims))
             for check in checks:
                 self._run(lambda check=check: check(conn, claims))  # type: ignore[misc]
@@ -162,6 +170,20 @@ class Walk:
                 yield f"file {told['original']}: the imported original is missing or altered"
         if {row.key: row.value for row in conn.execute(select(meta))} != dict(claims.founding):
             yield "table meta: does not say what journal entry 1 says about this record"
+
+    def _issued(self, conn: Connection, claims: Claims) -> Iterator[str]:
+        """Every issued record against its entry: the row that leads to it, and each of its files."""
+        rows = {
+            row.number: row._asdict() | {"files": row.body["files"]} for row in conn.execute(select(issue))
+        }
+        for number in sorted(rows.keys() | claims.records.keys()):
+            row, told = rows.get(number, {}), claims.records.get(number, {})
+            if _differ(row, told, ISSUE_FIELDS):
+                yield f"record {number}: its row is missing, altered, or without its journal entry"
+            for name, sha256 in told.get("files", {}).items():
+                file = f"records/{number:06d}/{name}"
+                if not _same(self._folder / file, sha256):
+                    yield f"file {file}: missing, or not as it was issued"
 
     def _unsealed(self, _conn: Connection, _claims: Claims) -> Iterator[str]:
         for file in self._archive.leftovers():

@@ -7,10 +7,12 @@ import hashlib
 import io
 import json
 import shutil
+import sqlite3
 import subprocess
 import time
 import tomllib
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -217,3 +219,31 @@ def test_a_run_that_was_cut_off_leaves_no_half_issue(room: Room, tmp_path: Path)
     (leftover / "half.pdf").write_bytes(b"%PDF")
     made = room.issue(tmp_path / "a")
     assert sorted(p.name for p in made.folder.iterdir()) == sorted(made.files)
+
+
+def test_a_changed_byte_of_an_issue_and_a_removed_one_are_found(room: Room, tmp_path: Path) -> None:
+    """What was handed out must be what is kept: each file by the digest in its journal entry."""
+    first, second = (room.issue(tmp_path / name) for name in ("a", "b"))
+    assert room.store.verify().faults == ()
+
+    paper = next(first.folder.glob("*.pdf"))
+    content = bytearray(paper.read_bytes())
+    content[len(content) // 2] ^= 1
+    paper.write_bytes(content)
+    shutil.rmtree(second.folder)
+
+    faults = room.store.verify().faults
+    assert faults[0] == f"file records/000001/{paper.name}: missing, or not as it was issued"
+    assert len(faults) == 1 + len(second.files)
+    assert all(fault.startswith("file records/000002/") for fault in faults[1:])
+
+
+def test_an_altered_row_of_an_issue_is_found(room: Room, tmp_path: Path) -> None:
+    room.issue(tmp_path / "a")
+    database = room.store.folder / "stillroom.db"
+    with closing(sqlite3.connect(database)) as connection, connection:
+        connection.execute("DROP TRIGGER issue_unchanged")
+        connection.execute("UPDATE issue SET who = 'Radek Sova'")
+    assert room.store.verify().faults == (
+        "record 1: its row is missing, altered, or without its journal entry",
+    )
