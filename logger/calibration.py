@@ -3,18 +3,20 @@
     corrected = indication + correction(indication)
     u² = (U_cal/k)² + resolution²/12 + noise² + drift²/3 + other_u²            (JCGM 100, 4.3 and 5.1)
 
-Piecewise linear over the indication; nothing is extrapolated: beyond the end points the end
-correction is used for display and the reading cannot support a verdict.
+What the next calibration found may change both (`as_found.py`). Piecewise linear over the indication;
+nothing is extrapolated: beyond the end points the end correction is used for display and the reading
+cannot support a verdict.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
 
+from .as_found import effect
 from .model import Certificate, Channel
 from .series import Float, Int
 from .units import difference_to_canonical, to_canonical
@@ -123,11 +125,18 @@ def corrected(channel: Channel, certificates: Sequence[Certificate], taken_ns: I
     u = np.full(len(raw), np.nan)
     why = np.full(len(raw), Why.NO_CERTIFICATE, np.uint8)
     for i, certificate in enumerate(certificates):
-        until = certificates[i + 1].valid_from_ns if i + 1 < len(certificates) else None
-        part = _during(taken_ns, certificate.valid_from_ns, until)
+        after = certificates[i + 1] if i + 1 < len(certificates) else None
+        part = _during(taken_ns, certificate.valid_from_ns, after.valid_from_ns if after else None)
         indication = raw[part]
         value[part] = indication + correction(certificate, indication)
-        u[part] = standard_uncertainty(certificate, channel, indication)
+        found = effect(certificate, after, taken_ns[part], indication) if after else None
+        if found is None:
+            u[part] = standard_uncertainty(certificate, channel, indication)
+        else:
+            value[part] += found.correction
+            kept = replace(certificate, drift=0.0) if found.replaces_drift else certificate
+            own = standard_uncertainty(kept, channel, indication)
+            u[part] = np.hypot(own, found.half_width / np.sqrt(3))
         why[part] = _status(certificate, taken_ns[part], indication)
     return Corrected(
         to_canonical(value, channel.unit, channel.quantity),

@@ -168,6 +168,7 @@ def _certificates(tables: Tables) -> Iterator[Fault]:
         yield from _applied_twice(found.entry, channel)
         yield from _days(found.entry)
         yield from _points(found)
+        yield from _as_found(found)
 
 
 def _applied_twice(entry: Entry[CertificateFile], channel: Entry[ChannelTable]) -> Iterator[Fault]:
@@ -210,6 +211,24 @@ def _points(found: CertificateEntry) -> Iterator[Fault]:
             if abs(difference - point.correction) > 1e-6 * max(1.0, abs(point.reference)):
                 wanted = f"reference - indication, which is {difference:+.6g}"
                 yield entry.fault("correction", wanted, f"{point.correction:+.6g}")
+
+
+def _as_found(found: CertificateEntry) -> Iterator[Fault]:
+    seen: set[float] = set()
+    for entry in found.as_found:
+        point = entry.value
+        if point.indication in seen:
+            yield entry.fault("indication", "one point for each indication", f"{point.indication} twice")
+        seen.add(point.indication)
+        if point.reference is None and point.error is None:
+            yield entry.fault("reference", "`reference` or `error`", "neither")
+        elif point.reference is not None and point.error is not None:
+            difference = point.indication - point.reference
+            if abs(difference - point.error) > 1e-6 * max(1.0, abs(point.reference)):
+                wanted = f"indication - reference, which is {difference:+.6g}"
+                yield entry.fault("error", wanted, f"{point.error:+.6g}")
+    if found.entry.value.as_found_model and not found.entry.value.as_found:
+        yield found.entry.fault("as_found_model", "the errors in [[as_found]] that it is about", "none")
 
 
 def _rules(tables: Tables, setup: Setup) -> Iterator[Fault]:

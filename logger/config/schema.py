@@ -221,7 +221,15 @@ class CertificateFile(Table):
     other_u: NotNegative = 0.0
     taken: Literal["as found", "as left"] | None = None
     applied_by_instrument: bool = False
+    as_found_model: Literal["step", "linear"] | None = None
+    as_found: list[Any] = []
     points: Annotated[list[Any], Field(min_length=1)]
+
+
+class AsFoundTable(Table):
+    indication: float
+    reference: float | None = None
+    error: float | None = None
 
 
 class DccFile(Table):

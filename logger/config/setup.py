@@ -14,6 +14,7 @@ from ..model import (
     SURFACES,
     AlarmSpec,
     AsciiLine,
+    AsFound,
     Certificate,
     Channel,
     MailRoute,
@@ -210,6 +211,8 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
         k=head.k,
         withdrawn_ns=_moment_ns(found.entry, "withdrawn_on", head.withdrawn_on, zone, tables),
         applied_by_instrument=head.applied_by_instrument,
+        calibrated_ns=instant_ns(head.calibrated_on, zone),
+        as_found=_as_found(found, to),
         **values,
     )
 
@@ -259,6 +262,19 @@ def _point(point: PointTable, to: Conversion) -> tuple[float, float, float]:
         correction = (point.reference or 0.0) - point.indication
     # Nine digits are far below any resolution and free a difference of two decimals of its last bits.
     return _value(point.indication, to), round(_difference(correction, to), 9), _difference(point.U, to)
+
+
+def _as_found(found: CertificateEntry, to: Conversion) -> AsFound | None:
+    """Errors before any adjustment, in the channel's unit, ascending; None where none are stated."""
+    if not found.as_found:
+        return None
+    pairs = []
+    for entry in found.as_found:
+        point = entry.value
+        error = point.indication - (point.reference or 0.0) if point.error is None else point.error
+        pairs.append((_value(point.indication, to), round(_difference(error, to), 9)))
+    indications, errors = zip(*sorted(pairs), strict=True)
+    return AsFound(indications, errors, found.entry.value.as_found_model or "")
 
 
 def _value(value: float, to: Conversion) -> float:

@@ -41,6 +41,7 @@ class CertificateEntry:
 
     entry: Entry[schema.CertificateFile]
     points: tuple[Entry[schema.PointTable], ...]
+    as_found: tuple[Entry[schema.AsFoundTable], ...] = ()
 
 
 @dataclass
@@ -214,12 +215,18 @@ def _read_certificate(tables: Tables, source: Source) -> None:
         tables.uses.append(source)  # read when all probes are known
         return
     head = validated(schema.CertificateFile, source.tables, source, (), tables.faults)
-    raw = source.tables.get("points")
-    points = []
-    for number, table in enumerate(raw if isinstance(raw, list) else ()):
-        points.append(validated(schema.PointTable, table, source, ("points", number), tables.faults))
+    points = _listed(tables, source, "points", schema.PointTable)
+    found = _listed(tables, source, "as_found", schema.AsFoundTable)
     if head and claim(tables, source, "certificate", head.value.number, ("number",)):
-        tables.certificates.append(CertificateEntry(head, tuple(p for p in points if p)))
+        tables.certificates.append(CertificateEntry(head, points, found))
+
+
+def _listed(tables: Tables, source: Source, name: str, model: type[Model]) -> tuple[Entry[Model], ...]:
+    """The tables of an array such as [[points]]; a faulty one is left out."""
+    raw = source.tables.get(name)
+    each = enumerate(raw if isinstance(raw, list) else ())
+    made = [validated(model, table, source, (name, number), tables.faults) for number, table in each]
+    return tuple(entry for entry in made if entry)
 
 
 _READERS = {
