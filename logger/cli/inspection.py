@@ -11,7 +11,7 @@ from ..model import NS, Excursion, Inspection
 from .judging import decisive_first
 from .opening import Opened, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
-from .printing import answer, counted, duration, table
+from .printing import answer, counted, duration, figures, table
 
 inspection = typer.Typer(help="Inspections, each with its verdict.")
 excursion = typer.Typer(help="Excursions: runs of a rule not met.")
@@ -113,8 +113,8 @@ def excursions(
 def _excursion_row(e: Excursion) -> tuple[Any, ...]:
     lasted, proven = duration((e.to_ns - e.from_ns) / NS), "yes" if e.proven else "within U"
     asks = "asked" if e.asks_disposition else "not asked: outside hours of use"
-    figures = (f"{e.worst:.2f}", f"{e.limit:g}", f"{e.U:.2f}")
-    return e.zone, e.rule, rfc3339(e.from_ns), lasted, *figures, e.unit, " ".join(e.probes), proven, asks
+    told = figures(e.worst, e.limit, e.U)
+    return e.zone, e.rule, rfc3339(e.from_ns), lasted, *told, e.unit, " ".join(e.probes), proven, asks
 
 
 def _excursion_json(e: Excursion) -> dict[str, Any]:

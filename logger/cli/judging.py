@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from ..errors import Refused
 from ..hours import common_ns, spans
 from ..instants import rfc3339, wall
 from ..model import NS, VERDICT_OF, Period
 from .opening import Opened, interval, opened
 from .options import DEFAULT_DATA, Config, Data, From, Json, To, Zone
-from .printing import answer, duration, table
+from .printing import answer, duration, figures, table
 
 if TYPE_CHECKING:
     from ..inspection import Check
@@ -41,8 +42,17 @@ def verdicts(
     """
     with opened(data, config) as found:
         from_ns, to_ns = interval(found, zone, start, end)
-        periods = found.verdicts().periods(zone, from_ns, to_ns, found.now_ns)
+        judged = found.verdicts().periods(zone, from_ns, to_ns, found.now_ns)
+        periods = _whole(judged, zone, from_ns, to_ns)
         answer([_period_json(p) for p in periods], as_json, _period_lines(found, periods))
+
+
+def _whole(judged: list[Period], zone: str, from_ns: int, to_ns: int) -> list[Period]:
+    """All of the interval: before the record, and in the minute that is not over, nothing is shown."""
+    begin, end = (judged[0].from_ns, judged[-1].to_ns) if judged else (from_ns, from_ns)
+    before = Period(zone, from_ns, begin, "not shown", "indeterminate")
+    after = Period(zone, end, to_ns, "not shown", "indeterminate", provisional=True)
+    return [p for p in (before, *judged, after) if p.from_ns < p.to_ns]
 
 
 def _period_json(p: Period) -> dict[str, Any]:
@@ -117,11 +127,23 @@ def check(
     """
     with opened(data, config) as found:
         from_ns, to_ns = interval(found, zone, start, end)
+        _known(found, zone, activity)
         result = found.verdicts().check(
             zone, from_ns, to_ns, found.now_ns, pre_window_s=pre_window_s, activity=activity
         )
         answer(result.to_json(), as_json, check_lines(found, result))
     raise typer.Exit(EXIT_OF[result.verdict])
+
+
+def _known(found: Opened, zone: str, activity: str) -> None:
+    """A misspelt activity would be judged by the general limits, which may be wider."""
+    known = {r.activity for s in found.setup.every() for r in s.rules if r.zone == zone and r.activity}
+    if activity and activity not in known:
+        names = ", ".join(sorted(known)) or "none"
+        raise Refused(
+            f"No rule of zone {zone!r} is for the activity {activity!r}; it has rules for: {names}. "
+            "Without --activity the general limits hold."
+        )
 
 
 def check_lines(found: Opened, result: Check) -> list[str]:
@@ -170,5 +192,5 @@ def _share(share: float | None) -> str:
 
 def _reason_row(r: dict[str, Any]) -> tuple[Any, ...]:
     when = "before " if r["pre_window"] else ""
-    figures = [_figure(r[key]) for key in ("worst", "limit", "U")]
-    return when + r["reason"], r["rule"], r["probe"], r["from"], r["to"], *figures, r["unit"], r["why"]
+    told = figures(r["worst"], r["limit"], r["U"])
+    return when + r["reason"], r["rule"], r["probe"], r["from"], r["to"], *told, r["unit"], r["why"]

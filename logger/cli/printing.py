@@ -39,6 +39,22 @@ def _placed(words: str, width: int, right: bool) -> str:
     return words.rjust(width) if right else words.ljust(width)
 
 
+def figures(worst: float | None, limit: float | None, U: float | None) -> list[str]:
+    """A worst value, its limit and its uncertainty, with as many decimals as tell them apart; two at least.
+
+    >>> figures(20.97, 20.5, 0.1), figures(21.001, 21.0, 0.2), figures(None, 0.4, 0.0029)
+    (['20.97', '20.50', '0.10'], ['21.001', '21.000', '0.200'], ['', '0.400', '0.003'])
+    """
+    places = next((n for n in range(2, 6) if _told_apart(worst, limit, U, n)), 6)
+    return ["" if value is None else f"{value:.{places}f}" for value in (worst, limit, U)]
+
+
+def _told_apart(worst: float | None, limit: float | None, U: float | None, places: int) -> bool:
+    shows_u = not U or round(U, places) > 0
+    differ = worst is None or limit is None or round(worst, places) != round(limit, places)
+    return shows_u and (differ or worst == limit)
+
+
 def counted(number: int, what: str) -> str:
     """A number of things.
 

@@ -56,6 +56,10 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("import", "no-such-file.csv", "--profile", "machine-bay"),
         ("no-such-file.csv",),
     ),
+    "an activity that no rule is for": (
+        ("check", *BAY, *DAY, "--activity", "gauge bloks"),
+        ("activity 'gauge bloks'", "general limits"),
+    ),
     "a file that is not there, and no profile named": (("import", "no-such-file.csv"), ("There is no file",)),
     "a profile that does not exist": (
         ("import", "sample_logs/machine-bay.csv", "--profile", "bay"),

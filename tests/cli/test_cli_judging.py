@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import re
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -101,6 +101,19 @@ def test_verdicts_cover_the_day_of_25_hours_without_a_hole(ask: Any) -> None:
     assert all(a["to"] == b["from"] for a, b in pairwise(told))
     spent = [datetime.fromisoformat(p["to"]) - datetime.fromisoformat(p["from"]) for p in told]
     assert sum(s.total_seconds() for s in spent) == 25 * 3600
+
+
+def test_time_before_the_record_and_the_minute_that_runs_are_not_shown(ask: Any) -> None:
+    """sample_logs/README.md: the record begins at 2026-10-11T22:00Z."""
+    clock = datetime.now(UTC)
+    now, just_now = (f"{t:%Y-%m-%dT%H:%M:%S}Z" for t in (clock, clock - timedelta(seconds=1)))
+    for start in ("2026-10-10T00:00:00Z", just_now):
+        _, told = ask("verdicts", "--zone", "machine-bay", "--from", start, "--to", now)
+        assert (told[0]["from"], told[-1]["to"]) == (start, now)
+        assert all(a["to"] == b["from"] for a, b in pairwise(told))
+        ends = (told[0], told[-1])
+        assert {(p["verdict"], p["reason"]) for p in ends} == {("not shown", "indeterminate")}
+    assert told[-1]["provisional"]
 
 
 def test_verdicts_have_the_agreed_shape(ask: Any) -> None:
