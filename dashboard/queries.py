@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from logger.actions import alarm_specs
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.model import (
@@ -92,7 +93,7 @@ class Queries:
     def alarms(self) -> list[OpenAlarm]:
         """Alarms that are not normal: those that await a person first, then by priority, then the oldest."""
         setup = self.setup
-        specs = {spec.key: spec for spec in setup.alarms}
+        specs = {spec.key: spec for spec in alarm_specs(setup)}
         found = [
             _open_alarm(setup, specs[alarm.key], alarm)
             for alarm in self.source.alarms()
@@ -339,7 +340,7 @@ def _wanted(text: str, what: str) -> None:
 
 def _open_alarm(setup: Setup, spec: AlarmSpec, alarm: Alarm) -> OpenAlarm:
     rule = next((r for r in setup.rules if r.key == spec.rule), None)
-    zone = rule.zone if rule else spec.rule.partition(".")[0]
+    zone = rule.zone if rule else (spec.rule or spec.key).partition(".")[0]
     name = setup.zones[zone].name if zone in setup.zones else setup.room.name
     return OpenAlarm(alarm, spec, rule, name, alarm.worst.limit if alarm.worst else None)
 

@@ -33,22 +33,29 @@ def _row(what: str, since: str, end: Component | str, css: str = "") -> Componen
 
 def alarm_words(alarm: OpenAlarm, q: Queries) -> tuple[str, str]:
     """Zone, rule and worst value; since when and in which state."""
-    worst, rule = alarm.alarm.worst, alarm.rule
-    name = rule.name if rule else alarm.spec.rule
-    value = f" {figure(worst.value, worst.unit, worst.U)}" if worst and worst.value is not None else ""
-    probe = f" on {worst.probe}" if worst and worst.probe else ""
-    limit = f", limit {plain(alarm.limit, worst.unit)}" if worst and alarm.limit is not None else ""
     since = (
         clock(alarm.alarm.since_ns, q.now_ns(), q.room.timezone)
         if alarm.alarm.since_ns
         else "an unknown time"
     )
-    return f"{alarm.zone}: {name}{value}{probe}{limit}", f"since {since}, {alarm.alarm.state}"
+    return f"{alarm.zone}: {_what(alarm)}", f"since {since}, {alarm.alarm.state}"
+
+
+def _what(alarm: OpenAlarm) -> str:
+    """Rule and worst value; an alarm without a rule tells which sources are silent."""
+    worst, rule = alarm.alarm.worst, alarm.rule
+    if not alarm.spec.rule:
+        return f"no reading from {', '.join(worst.probes) if worst and worst.probes else 'a probe'}"
+    name = rule.name if rule else alarm.spec.rule
+    value = f" {figure(worst.value, worst.unit, worst.U)}" if worst and worst.value is not None else ""
+    probe = f" on {worst.probe}" if worst and worst.probe else ""
+    limit = f", limit {plain(alarm.limit, worst.unit)}" if worst and alarm.limit is not None else ""
+    return f"{name}{value}{probe}{limit}"
 
 
 def acknowledge_button(alarm: OpenAlarm, place: str) -> Component:
     """Opens the question for name and comment."""
-    name = alarm.rule.name if alarm.rule else alarm.spec.rule
+    name = alarm.rule.name if alarm.rule else alarm.spec.rule or "evidence"
     return html.Button(
         "Acknowledge",
         id={"type": "acknowledge", "alarm": alarm.alarm.key, "place": place},

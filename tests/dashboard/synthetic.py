@@ -357,6 +357,21 @@ class Synthetic:
             "bay-temperature", state, since_ns=self.now - 300 * NS, worst=cell, occurrence=1
         )
 
+    def fall_silent(self) -> None:
+        """The bay's alarm for silent sources, which no setup has to declare."""
+        silent = ("P1.temperature", "P2.temperature")
+        cell = Cell(
+            *(self.now - 60 * NS, self.now, Conformity.NONCONFORMING, 400.0, 0.0, -220.0, "s", 180.0),
+            *(silent[0], silent),
+        )
+        self._alarms["machine-bay.evidence"] = Alarm(
+            "machine-bay.evidence",
+            AlarmState.UNACKNOWLEDGED,
+            since_ns=self.now - 300 * NS,
+            worst=cell,
+            occurrence=1,
+        )
+
     def alarms(self) -> list[Alarm]:
         return list(self._alarms.values())
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from dashboard.pages.hands import alarm_words
 from dashboard.pages.inspections import verdict_of
 from dashboard.pages.now import broken, extension, live_tick
 from dashboard.queries import Queries
@@ -52,6 +53,15 @@ def test_alarms_that_await_come_first(q: Queries, record: Synthetic) -> None:
     assert [a.awaiting for a in q.alarms()] == [True]
     q.acknowledge("bay-temperature", "Radek Sova", "seen")
     assert [(a.awaiting, a.alarm.state) for a in q.alarms()] == [(False, AlarmState.ACKNOWLEDGED)]
+
+
+def test_silent_sources_are_an_alarm_that_needs_a_hand(q: Queries, record: Synthetic) -> None:
+    """No setup declares it, and it must be on the page all the same, to be acknowledged there."""
+    record.fall_silent()
+    (alarm,) = q.alarms()
+    assert alarm.awaiting
+    what, _ = alarm_words(alarm, q)
+    assert what == f"{q.zone('machine-bay').name}: no reading from P1.temperature, P2.temperature"
 
 
 @pytest.mark.parametrize(("who", "comment"), [("", "seen"), ("Radek", " ")], ids=["no name", "no comment"])
