@@ -11,13 +11,14 @@ from .field import PROBES_NEEDED, Gradient, Spot, air, field, field_png, gradien
 from .theme import cividis
 from .wording import age
 
-PX_PER_M = 44.0
+PX = 396.0  # along x, in a room of any size: letters have theirs, and the key below must not overlap
+MOST_PX_Y = 560.0
 PAD = 14.0
 
 
 def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, high: float) -> str:
     """The plan as SVG text: x to the right, y upwards, the colour range fixed at low..high degC."""
-    width, height = room.size_m[0] * PX_PER_M, room.size_m[1] * PX_PER_M
+    width, height = room.size_m[0] * _scale(room), room.size_m[1] * _scale(room)
     found = gradient(spots)
     temperature, fade = field(spots, room)
     picture = field_png(temperature, fade, low, high)
@@ -28,10 +29,10 @@ def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, h
         *(_zone(room, zone) for zone in zones),
         _arrow(room, found, len(air(spots))),
         *_labels(room, spots),
-        _key(width, height, low, high),
+        _key(max(width, PX), height, low, high),
     ]
     return (
-        f'<svg class="plan" viewBox="0 0 {width + 2 * PAD} {height + 2 * PAD + 26}" role="img" '
+        f'<svg class="plan" viewBox="0 0 {max(width, PX) + 2 * PAD} {height + 2 * PAD + 26}" role="img" '
         f'aria-label="{escape(words(spots, found), quote=True)}">{"".join(parts)}</svg>'
     )
 
@@ -56,8 +57,14 @@ def gradient_words(found: Gradient | None) -> str:
     )
 
 
+def _scale(room: Room) -> float:
+    """Pixels of a metre, the same along x and y."""
+    return min(PX / room.size_m[0], MOST_PX_Y / room.size_m[1])
+
+
 def _px(room: Room, x_m: float, y_m: float) -> tuple[float, float]:
-    return round(PAD + x_m * PX_PER_M, 1), round(PAD + (room.size_m[1] - y_m) * PX_PER_M, 1)
+    scale = _scale(room)
+    return round(PAD + x_m * scale, 1), round(PAD + (room.size_m[1] - y_m) * scale, 1)
 
 
 def _walls(room: Room, width: float, height: float) -> str:
@@ -73,7 +80,7 @@ def _walls(room: Room, width: float, height: float) -> str:
 def _zone(room: Room, zone: Zone) -> str:
     x0, y0, x1, y1 = zone.outline_m
     left, top = _px(room, x0, y1)
-    width, height = (x1 - x0) * PX_PER_M, (y1 - y0) * PX_PER_M
+    width, height = (x1 - x0) * _scale(room), (y1 - y0) * _scale(room)
     outline = f'<rect class="plan-zone" x="{left}" y="{top}" width="{width:.1f}" height="{height:.1f}"/>'
     return outline + _text(left + 5, top + height - 6, zone.name)
 
@@ -115,7 +122,7 @@ def _labels(room: Room, spots: Sequence[Spot]) -> list[str]:
     for spot in sorted(spots, key=lambda s: -s.y_m):
         x, y = _px(room, spot.x_m, spot.y_m)
         text = _spot_text(spot)
-        right = x + 10 + len(text) * 6.9 + 8 < PAD + room.size_m[0] * PX_PER_M + 6
+        right = x + 10 + len(text) * 6.9 + 8 < PAD + room.size_m[0] * _scale(room) + 6
         label_y = y + 4
         while any(abs(label_y - other_y) < 17 and abs(x - other_x) < 105 for other_x, other_y in taken):
             label_y += 17

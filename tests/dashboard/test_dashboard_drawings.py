@@ -127,6 +127,21 @@ def test_plan_names_every_probe(q: Queries) -> None:
     assert "gradient not shown:" in words
 
 
+@pytest.mark.parametrize("size_m", [(5.0, 4.0, 3.0), (4.0, 20.0, 3.0), (30.0, 12.0, 4.0)])
+def test_words_under_a_plan_of_any_size_keep_apart(q: Queries, size_m: tuple[float, float, float]) -> None:
+    """Letters of 12 px are about 6.2 px wide."""
+    room = replace(q.room, size_m=size_m, door_m=None)
+    drawn = parsed(plan(room, [], [], 19.5, 20.5))
+    texts = [t for t in drawn.iter("text") if (t.text or "").startswith(("≤", "≥", "air"))]
+    spans = []
+    for t in texts:
+        x, wide = float(t.attrib["x"]), 6.2 * len(t.text or "")
+        spans.append((x - wide, x) if t.attrib["text-anchor"] == "end" else (x, x + wide))
+    assert len(spans) == 3
+    assert all(a[1] < b[0] for a, b in pairwise(sorted(spans)))
+    assert spans[-1][1] <= float(drawn.attrib["viewBox"].split()[2])
+
+
 def test_chart_has_limits_as_in_force(q: Queries) -> None:
     """A limit that ended half-way is drawn over its half only, and the new one over the rest."""
     chart = q.chart("machine-bay", "temperature", NOW - 10 * HOUR, NOW)
