@@ -6,7 +6,20 @@ from typing import Annotated
 
 import typer
 
-from . import alarm, archive, bench, certificate, demo, imports, inspection, judging, record, service, setup
+from . import (
+    alarm,
+    archive,
+    bench,
+    certificate,
+    demo,
+    imports,
+    inspection,
+    judging,
+    probe,
+    record,
+    service,
+    setup,
+)
 
 _FRONT = """Says whether a dimensional measuring room supported a measurement, and proves it.
 
@@ -30,7 +43,20 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 
-for group in (demo, service, imports, judging, inspection, alarm, record, archive, certificate, setup, bench):
+for group in (
+    demo,
+    service,
+    imports,
+    judging,
+    inspection,
+    alarm,
+    probe,
+    record,
+    archive,
+    certificate,
+    setup,
+    bench,
+):
     group.add_to(app)
 
 

@@ -46,6 +46,11 @@ class Sender(Protocol):
 def message_id(notice: Notice, recipient: str, sender: str) -> str:
     """The same for each attempt of one step of one occurrence to one recipient."""
     named = f"{notice.alarm}|{notice.occurrence}|{notice.since_ns}|{notice.step}|{recipient}"
+    return identity(named, sender)
+
+
+def identity(named: str, sender: str) -> str:
+    """A Message-ID that is the same whenever the same is named."""
     domain = sender.rpartition("@")[2] or "stillroom.invalid"
     return f"<{hashlib.sha256(named.encode()).hexdigest()[:32]}@{domain}>"
 

@@ -17,7 +17,7 @@ from sqlalchemy import Connection, Select, Table, insert, select, update
 
 from ..alarms import Notice
 from ..model import NS, MailRoute
-from .mail import Outcome, Sender, message, message_id
+from .mail import Outcome, Sender, identity, message, message_id
 from .text import Wording
 
 FIRST_RETRY_NS = 30 * NS
@@ -68,6 +68,24 @@ class Outbox:
         if rows:
             conn.execute(insert(self.table), rows)
         return len(rows)
+
+    def tell(
+        self, conn: Connection, key: str, wording: Wording, routes: Iterable[MailRoute], now_ns: int
+    ) -> None:
+        """Puts a letter that belongs to no alarm, one for each recipient; `key` makes it the same again."""
+        rows = [
+            {
+                "at_ns": now_ns, "alarm": key, "route": route.key, "next_ns": now_ns, "state": "waiting",
+                "body": {
+                    "recipient": recipient, "message_id": identity(f"{key}|{recipient}", route.sender),
+                    "subject": wording.subject, "text": wording.body, "queued_ns": now_ns,
+                },
+            }
+            for route in routes
+            for recipient in route.recipients
+        ]  # fmt: skip
+        if rows:
+            conn.execute(insert(self.table), rows)
 
     def waiting(self, now_ns: int, limit: int = 50) -> list[Letter]:
         """Letters whose time has come, oldest first."""

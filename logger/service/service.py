@@ -21,6 +21,7 @@ from ..probes.clock import Clock, SystemClock
 from ..store import Store, tables
 from ..verdicts import Verdicts
 from .alarming import Alarming
+from .confirming import tell_due
 from .heartbeat import beat
 from .jobs import Jobs, Loop
 from .writer import Writer
@@ -61,6 +62,7 @@ class Service:
         self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
         self._buses: list[Bus] = []
         self._calendar: BackgroundScheduler | None = None
+        self._told_ns = 0  # when it was last looked for what comes due
         self._started_ns = 0  # monotonic, by the clock of the buses
         self._use(config)
 
@@ -134,6 +136,7 @@ class Service:
             self._sending.wake()
 
     def _send(self) -> None:
+        self._jobs.run("notices of due days", self._tell_due)
         routes = {route.key: route for route in self.config.mail}
         done = actions.outbox(self._store).send_due(
             self._sender, routes, self._clock(), going_on=lambda: not self._sending.ending
@@ -197,6 +200,13 @@ class Service:
         for work, name, hour, minute in daily:
             calendar.add_job(self._jobs.run, "cron", (name, work), id=name, hour=hour, minute=minute)
         return calendar
+
+    def _tell_due(self) -> None:
+        """Once an hour, and at the start: a service that was away for a month tells at once."""
+        now_ns = self._clock()
+        if abs(now_ns - self._told_ns) >= 3600 * NS:
+            tell_due(self._store, self.config, now_ns)
+            self._told_ns = now_ns
 
     def _seal(self) -> None:
         self._store.seal(self._clock())

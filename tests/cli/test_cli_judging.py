@@ -147,3 +147,27 @@ def test_a_person_reads_a_sentence_first(stillroom: Any, demo_history: Path) -> 
     assert first == "Machine bay, 2026-10-19T04:00:00Z to 2026-10-19T05:00:00Z: not stable."
     assert (second, heads.split()[0]) == ("", "reason")
     assert rest[0].split()[:3] == ["nonconforming", "machine-bay.temperature", "P2"]
+
+
+def test_the_register_names_what_is_overdue(ask: Any) -> None:
+    """sample_logs/README.md: the certificate of P6 was due on 2026-10-21."""
+    code, told = ask("probe", "list", "--at", "2026-10-22")
+    assert code == 0
+    rows = {row["channel"]: row for row in told}
+    assert len(rows) == 13
+    overdue = rows["P6.temperature"]
+    assert (overdue["status"], overdue["due"], overdue["days_left"]) == ("overdue", "2026-10-21", -1)
+    assert (overdue["serial"], overdue["position"], overdue["complete"]) == ("AG-0416", "Bench air", False)
+    assert rows["P1.temperature"]["complete"]
+    assert rows["P1.temperature"]["certificate"]["errors"] == [0.02, 0.01, 0.03, 0.04]
+    _, before = ask("probe", "list", "--at", "2026-10-21T23:00")
+    assert {row["channel"]: row["status"] for row in before}["P6.temperature"] == "due"
+
+
+def test_excursions_say_whether_they_ask_for_a_decision(ask: Any) -> None:
+    """The Monday excursion reaches into the hours of use, from 06:00 local on; both say it."""
+    _, told = ask("excursion", "list", "--zone", "machine-bay")
+    assert [row["asks_disposition"] for row in told] != []
+    assert all(isinstance(row["asks_disposition"], bool) for row in told)
+    worst = max((row for row in told if row["rule"] == "machine-bay.temperature"), key=lambda r: r["worst"])
+    assert worst["asks_disposition"]

@@ -20,7 +20,7 @@ from logger.errors import Refused
 HEAVY = {"pandas", "pyarrow", "sqlalchemy", "dash", "typst", "pydantic", "numpy", "plotly", "apscheduler"}
 COMMANDS = {
     *("demo", "run", "serve", "import", "verdicts", "check", "inspection", "excursion", "alarm"),
-    *("record", "verify", "export", "confirm", "config"),
+    *("record", "verify", "export", "confirm", "config", "probe", "bench"),
 }
 
 
@@ -48,7 +48,7 @@ def test_help_loads_nothing_heavy() -> None:
 
 
 @pytest.mark.parametrize(
-    "command", sorted(COMMANDS - {"inspection", "excursion", "alarm", "record", "config"})
+    "command", sorted(COMMANDS - {"inspection", "excursion", "alarm", "record", "config", "probe", "bench"})
 )
 def test_every_command_teaches_by_an_example_or_says_its_exit_codes(stillroom: Any, command: str) -> None:
     words = stillroom(command, "--help").stdout

@@ -1,0 +1,105 @@
+"""Probes: the register with certificates and their due days."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..instants import parse
+from .opening import opened
+from .options import DEFAULT_DATA, Config, Data, Json
+from .printing import answer, counted, table
+
+if TYPE_CHECKING:
+    from ..confirmation import Entry
+    from ..model import Certificate
+
+probe = typer.Typer(help="Probes: register, certificates, due days.")
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(probe, name="probe", no_args_is_help=True)
+
+
+@probe.callback()
+def group() -> None:
+    """Probes: register, certificates, due days."""
+
+
+@probe.command("list")
+def listed(
+    *,
+    at: Annotated[
+        str | None, typer.Option("--at", metavar="TIME", help="As it was at that time; default: now.")
+    ] = None,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """The register: every channel with position, certificate, U, due day, and what is missing.
+
+    Status: confirmed, due (within 60 days), overdue, withdrawn, none.
+
+    \b
+    Example:
+      stillroom probe list --at 2026-10-22
+    """
+    from ..confirmation import register
+
+    with opened(data, config) as found:
+        at_ns = found.now_ns if at is None else parse(at, found.zone_info, "--at")
+        entries = register(found.setup, at_ns)
+    rows = [_json(entry) for entry in entries]
+    short = sum(not row["complete"] for row in rows)
+    first = (
+        f"{counted(len(rows), 'channel')}, {short} of them not complete." if rows else "There is no probe."
+    )
+    heads = ("channel", "serial", "position", "certificate", "U", "due", "status", "days", "")
+    answer(rows, as_json, [first, "", *table(heads, [_row(row) for row in rows])] if rows else [first])
+
+
+def _json(entry: Entry) -> dict[str, Any]:
+    confirmation, place = entry.confirmation, entry.position
+    return {
+        "probe": entry.probe,
+        "serial": entry.serial,
+        "description": entry.description,
+        "channel": confirmation.channel,
+        "zone": place.zone if place else None,
+        "position": place.name if place else None,
+        "medium": place.medium if place else None,
+        "certificate": _certificate(confirmation.certificate),
+        "status": confirmation.status,
+        "due": confirmation.due.isoformat() if confirmation.due else None,
+        "days_left": confirmation.days_left,
+        "complete": not entry.missing,
+        "missing": list(entry.missing),
+    }
+
+
+def _certificate(paper: Certificate | None) -> dict[str, Any] | None:
+    if paper is None:
+        return None
+    errors = [round(-c, 9) for c in paper.corrections]
+    return {
+        "number": paper.number,
+        "issuer": paper.issuer,
+        "accreditation": paper.accreditation,
+        "calibrated_on": paper.calibrated_on,
+        "indications": list(paper.indications),
+        "errors": errors,
+        "U": list(paper.U),
+        "k": paper.k,
+        "range": list(paper.range),
+    }
+
+
+def _row(row: dict[str, Any]) -> tuple[Any, ...]:
+    paper = row["certificate"]
+    U = "" if paper is None else f"{max(paper['U']):g} (k = {paper['k']:g})"
+    left = "" if row["days_left"] is None else str(row["days_left"])
+    said = "complete" if row["complete"] else "missing: " + ", ".join(row["missing"])
+    place = row["position"] or "nowhere"
+    number = paper["number"] if paper else ""
+    return row["channel"], row["serial"], place, number, U, row["due"], row["status"], left, said
