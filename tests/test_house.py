@@ -91,3 +91,11 @@ def test_the_licence_is_whole() -> None:
     text = (ROOT / "LICENSE").read_text("utf-8")
     assert "Apache License" in text
     assert "END OF TERMS AND CONDITIONS" in text
+
+
+def test_the_map_of_the_house_names_every_room() -> None:
+    """DEVELOPERS.md is where a newcomer looks first; a module that is not on its map is lost."""
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    rooms = [p for p in (ROOT / "logger").iterdir() if p.suffix == ".py" or (p / "__init__.py").exists()]
+    names = [p.name if p.suffix else f"{p.name}/" for p in rooms if p.name != "__init__.py"]
+    assert [name for name in sorted(names) if name not in text] == []
