@@ -293,9 +293,9 @@ class Queries:
     # The check of an interval, and acts.
 
     def check(
-        self, zone: str, from_ns: int, to_ns: int, pre_window_s: int | None = None
+        self, zone: str, from_ns: int, to_ns: int, pre_window_s: int | None = None, activity: str = ""
     ) -> Mapping[str, Any]:
-        """The check of a past interval; an empty or future one is refused with the reason."""
+        """The check of a past interval, by the limits of an activity; an empty or future one is refused."""
         self.zone(zone)
         now = self.now_ns()
         if to_ns <= from_ns:
@@ -306,7 +306,7 @@ class Queries:
         judged_ns = now // step_ns * step_ns  # the present cell is not complete
         if from_ns // step_ns * step_ns >= judged_ns:
             raise IntervalError("The interval has no complete minute yet; ask again shortly.")
-        return self.source.check(zone, from_ns, min(to_ns, judged_ns), now, pre_window_s)
+        return self.source.check(zone, from_ns, min(to_ns, judged_ns), now, pre_window_s, activity=activity)
 
     def acknowledge(self, alarm: str, who: str, comment: str) -> None:
         """Both a name and a comment are wanted; nothing is changed without them."""

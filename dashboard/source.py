@@ -56,7 +56,7 @@ class Source(Protocol):
         """Excursions that touch the interval."""
 
     def check(
-        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None
+        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None, *, activity: str
     ) -> Mapping[str, Any]:
         """The check of an interval, as `stillroom check --json` prints it."""
 
@@ -142,10 +142,13 @@ class StoreSource:
         return not said or now_ns - max(said) > STALE_S * NS
 
     def check(
-        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None
+        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None, *, activity: str
     ) -> Mapping[str, Any]:
         with self._lock:
-            return self._current()[1].check(zone, from_ns, to_ns, now_ns, pre_window_s=pre_window_s).to_json()
+            found = self._current()[1].check(
+                zone, from_ns, to_ns, now_ns, pre_window_s=pre_window_s, activity=activity
+            )
+            return found.to_json()
 
     def alarms(self) -> list[Alarm]:
         from logger import actions

@@ -10,7 +10,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
 from logger.errors import StillroomError
-from logger.model import NS, Inspection
+from logger.model import NS, VERDICT_OF, Inspection
 
 from .. import figures
 from ..components import (
@@ -142,13 +142,12 @@ def _job(q: Queries, job: Inspection) -> Component:
 def verdict_of(q: Queries, job: Inspection) -> tuple[str, str]:
     """The verdict of a job and the reason that leads; a running one is judged up to now."""
     try:
-        found = q.check(job.zone, job.from_ns, job.to_ns or q.now_ns())
+        found = q.check(job.zone, job.from_ns, job.to_ns or q.now_ns(), activity=job.activity)
     except StillroomError as refused:
         return "not shown", "no complete minute yet" if job.to_ns is None else str(refused)
-    leading = found["reasons"][0]["reason"] if found["reasons"] else "conforming"
-    return str(found["verdict"]), str(leading) + (
-        " so far" if job.to_ns is None and leading != "conforming" else ""
-    )
+    leading = leading_reason(found["reasons"])
+    word = str(leading["reason"]) if leading else "conforming"
+    return str(found["verdict"]), word + (" so far" if job.to_ns is None and leading else "")
 
 
 def answered(q: Queries, asked: Mapping[str, str]) -> Component:
@@ -159,7 +158,8 @@ def answered(q: Queries, asked: Mapping[str, str]) -> Component:
         instant(asked["to"], room, wanted_in="To"),
     )
     pre_window_s = minutes(asked.get("pre", ""))
-    found = q.check(zone.key, from_ns, to_ns, pre_window_s)
+    activity = q.inspection(asked["inspection"]).activity if asked.get("inspection") else ""
+    found = q.check(zone.key, from_ns, to_ns, pre_window_s, activity)
     to_ns = min(to_ns, parsed(found["to"]))
     return html.Div(
         [
@@ -212,15 +212,20 @@ def _words(q: Queries, name: str, found: Mapping[str, Any], asked: Mapping[str, 
 
 
 def leading_reason(reasons: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
-    """Of the runs with the deciding reason, the one furthest beyond its limit, inside the interval first."""
+    """Of the runs with the deciding reason, the one furthest beyond its limit.
+
+    What was so inside the interval decides before what was so in its pre-window.
+    """
     if not reasons:
         return None
+    deciding = [r for r in reasons if VERDICT_OF[r["reason"]] == VERDICT_OF[reasons[0]["reason"]]]
+    first = min(deciding, key=lambda r: bool(r.get("pre_window")))
 
     def rank(r: Mapping[str, Any]) -> tuple[bool, float]:
         known = r.get("worst") is not None and r.get("limit") is not None
         return not r.get("pre_window"), abs(r["worst"] - r["limit"]) if known else 0.0
 
-    return max((r for r in reasons if r["reason"] == reasons[0]["reason"]), key=rank)
+    return max((r for r in deciding if r["reason"] == first["reason"]), key=rank)
 
 
 def _because(q: Queries, leading: Mapping[str, Any] | None) -> str:

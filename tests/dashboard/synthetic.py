@@ -172,6 +172,7 @@ class Synthetic:
         self.rows: list[Row] = []
         self.acknowledged: list[tuple[str, str, str]] = []
         self._alarms: dict[str, Alarm] = {}
+        self.activities: list[str] = []  # asked about in checks
         self._setup = setup()
         self.jobs = {
             "J1": Inspection("J1", "machine-bay", NOW - 30 * HOUR, NOW - 28 * HOUR, "Gear hub 4471"),
@@ -294,8 +295,9 @@ class Synthetic:
         return [one] if zone in (None, one.zone) and one.from_ns < to_ns and one.to_ns > from_ns else []
 
     def check(
-        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None
+        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None, *, activity: str
     ) -> Mapping[str, Any]:
+        self.activities.append(activity)
         from logger.instants import rfc3339
 
         found = [p for p in self.periods(zone, from_ns, to_ns, now_ns) if p.verdict != "stable"]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from dashboard.pages.hands import alarm_words
-from dashboard.pages.inspections import verdict_of
+from dashboard.pages.inspections import leading_reason, verdict_of
 from dashboard.pages.now import broken, extension, live_tick
 from dashboard.queries import Queries
 from dashboard.wording import instant, parsed, quantity_name, written
@@ -171,3 +172,21 @@ def test_job_that_just_began_has_no_answer_yet(q: Queries, record: Synthetic) ->
     record.now += 120 * NS
     assert verdict_of(q, job)[0] == "stable"
     assert parsed(q.check("machine-bay", job.from_ns, record.now)["to"]) == record.now // MINUTE * MINUTE
+
+
+def test_inspection_is_judged_by_the_limits_of_its_activity(q: Queries, record: Synthetic) -> None:
+    """On the page as by `stillroom inspection list`: gauge blocks may have limits of their own."""
+    job = replace(q.start_inspection("machine-bay", "Set 3", "Radek Sova"), activity="gauge blocks")
+    record.now += 120 * NS
+    verdict_of(q, job)
+    assert record.activities == ["gauge blocks"]
+
+
+def test_what_was_so_inside_the_interval_leads() -> None:
+    """A broken rule in the pre-window does not hide that the interval itself is settling."""
+    reasons = [
+        {"reason": "nonconforming", "pre_window": True, "worst": 0.68, "limit": 0.5},
+        {"reason": "settling", "pre_window": False, "worst": None, "limit": None},
+        {"reason": "guard band", "pre_window": False, "worst": 20.45, "limit": 20.5},
+    ]
+    assert leading_reason(reasons) is reasons[1]
