@@ -13,7 +13,7 @@ import sqlite3
 import tempfile
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ from ..errors import StoreDamaged, StoreError
 from .migrations import NEWEST, migrate, version
 
 FILE = "stillroom.db"
+RESTORING = "restore.unfinished"  # stands in a folder while a backup is put into it
 BUSY_S = 30.0
 # Where SQLite names these, the bytes are wrong, not the moment.
 DAMAGE = ("malformed", "not a database", "disk image", "corrupt")
@@ -72,6 +73,16 @@ class Database:
         """One reading transaction: a snapshot that writers neither wait for nor disturb."""
         with plain_errors(self.path), self._engine.connect() as conn:
             yield conn  # rolled back at the end: there is nothing to commit, and a damaged file refuses to
+
+    def snapshot(self, path: Path) -> None:
+        """Copy the database as it is at one instant into a new file, by SQLite's online backup.
+
+        Writers go on meanwhile: the copy is of one reading transaction.
+        """
+        with plain_errors(self.path), self._engine.connect() as conn, closing(sqlite3.connect(path)) as copy:
+            source: Any = conn.connection.driver_connection
+            source.backup(copy)
+            copy.execute("PRAGMA journal_mode=DELETE")  # one file, complete in itself
 
     def prepare(self, create: bool) -> None:
         """Check the file quickly and bring its schema up to date; `create` begins one where there is none."""
@@ -137,11 +148,22 @@ class Database:
         # Without this, REPLACE would delete rows past the triggers that keep them.
         connection.execute("PRAGMA recursive_triggers=ON")
         if self.read_only:
+            _fill_in(connection)
             connection.execute("PRAGMA query_only=ON")
             return
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA journal_size_limit=67108864")
+
+
+def _fill_in(connection: sqlite3.Connection) -> None:
+    """An older record that is only read is not migrated: what it cannot have yet stands there empty."""
+    try:
+        found = connection.execute("SELECT 1 FROM main.sqlite_master WHERE name = 'disposal'").fetchone()
+    except sqlite3.DatabaseError:
+        return  # a damaged file is named by those who read it
+    if found is None:
+        connection.execute("CREATE TEMP TABLE disposal (seal INTEGER PRIMARY KEY, number INTEGER)")
 
 
 def quick_check(conn: Connection) -> str:

@@ -57,6 +57,15 @@ class Queries:
             found = {channel: self._newest(conn, channel, ok) for channel in self._names.known("channel")}
         return {channel: row for channel, row in found.items() if row is not None}
 
+    def newest_ns(self) -> int | None:
+        """The instant of the reading taken last; no file is opened for it."""
+        with self._database.read() as conn:
+            ends = [
+                conn.execute(select(func.max(c))).scalar()
+                for c in (reading.c.taken_ns, seal_channel.c.last_ns)
+            ]
+        return max((at for at in ends if at is not None), default=None)
+
     def extent(self, channels: Sequence[str] | None = None) -> tuple[int, int] | None:
         """First and last instant that has a value, over these channels or all."""
         with self._database.read() as conn:

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Row, func, select
 
 from ..series import Bool, Int
 from .facts import Seal
-from .tables import seal, seal_channel
+from .tables import disposal, seal, seal_channel
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class SealedChannel:
 def sealed_channel(
     conn: Connection, channel: int, from_ns: int | None = None, to_ns: int | None = None
 ) -> list[SealedChannel]:
-    """Sealed files with a channel, those whose month meets [from, to), in order of their seals."""
+    """Sealed files with a channel that are not disposed of, their month meeting [from, to), as sealed."""
     c = seal_channel.c
     wanted = select(
         seal.c.file,
@@ -44,7 +44,7 @@ def sealed_channel(
         c.last_ns,
         c.first_ok_ns,
         c.last_ok_ns,
-    ).where(c.number == seal.c.number, c.channel == channel)
+    ).where(c.number == seal.c.number, c.channel == channel, c.number.not_in(select(disposal.c.seal)))
     if from_ns is not None:
         wanted = wanted.where(c.to_ns > from_ns)
     if to_ns is not None:
@@ -60,9 +60,12 @@ def hidden(taken_ns: Int, arrival: Int, seals: Sequence[SealedChannel]) -> Bool:
     return under
 
 
-def all_seals(conn: Connection) -> list[Seal]:
-    """Every seal in order."""
-    return [fact(row) for row in conn.execute(select(seal).order_by(seal.c.number))]
+def all_seals(conn: Connection, disposed: bool = True) -> list[Seal]:
+    """Every seal in order, or without those whose file was disposed of."""
+    wanted = select(seal).order_by(seal.c.number)
+    if not disposed:
+        wanted = wanted.where(seal.c.number.not_in(select(disposal.c.seal)))
+    return [fact(row) for row in conn.execute(wanted)]
 
 
 def fact(row: Row[Any]) -> Seal:

@@ -17,7 +17,7 @@ from ..model import Row
 from ..series import Float, Int, Readings
 from . import lock, tables
 from .archive import Archive
-from .database import FILE, Database
+from .database import FILE, RESTORING, Database
 from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
 from .files import plain_write_errors
 from .hot import Hot
@@ -47,6 +47,7 @@ class Store:
         self._kept = Kept(database)
         self._imports = Imports(database, self.journal, folder)
         self.simulated = False
+        self.key = ""  # of this record alone, given when it was founded
 
     @classmethod
     def open(
@@ -60,6 +61,11 @@ class Store:
         """
         folder = Path(folder)
         _there(folder, create and not read_only)
+        if not read_only and (folder / RESTORING).exists():
+            raise StoreError(
+                f"A restore into {folder} was interrupted; nothing was changed. Repeat it: `stillroom "
+                "restore --from DIR` goes over what it left, once the folder is named with --data."
+            )
         store = cls(folder, Database(folder, read_only))
         try:
             if not read_only:
@@ -122,6 +128,10 @@ class Store:
         """Per channel the reading taken last among those with a value."""
         return self._queries.newest(ok=True)
 
+    def newest_ns(self) -> int | None:
+        """The instant of the reading taken last, by the tables alone; None without readings."""
+        return self._queries.newest_ns()
+
     def extent(self, channels: Sequence[str] | None = None) -> tuple[int, int] | None:
         """First and last instant that has a value, over these channels or all; None without any."""
         return self._queries.extent(channels)
@@ -148,10 +158,14 @@ class Store:
         room = self._room()
         return self._archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
 
-    def seals(self) -> list[Seal]:
-        """Every seal, oldest first."""
+    def seals(self, disposed: bool = True) -> list[Seal]:
+        """Every seal, oldest first; with `disposed` those as well whose file was disposed of."""
         with self.read() as conn:
-            return all_seals(conn)
+            return all_seals(conn, disposed)
+
+    def snapshot(self, path: Path) -> None:
+        """The database as it is now, as one new file; the service goes on meanwhile."""
+        self._database.snapshot(path)
 
     def verify(self, heads: Sequence[tuple[int, str]] = ()) -> Verification:
         """Walk the whole record and name everything altered, missing or out of order.
@@ -258,7 +272,7 @@ class Store:
         known = _meta(self)
         if not known and not self._database.read_only:
             known = self._founded(bool(simulated))
-        self.simulated = known.get("simulated") == "true"
+        self.simulated, self.key = known.get("simulated") == "true", known.get("id", "")
         if simulated is not None and simulated != self.simulated:
             is_, wanted = (_kind(self.simulated), _kind(simulated))
             raise StoreError(

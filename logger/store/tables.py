@@ -128,6 +128,14 @@ seal_channel = Table(
     Index("seal_channel_span", "channel", "to_ns"),
 )
 
+# Sealed files that two people disposed of, with the journal entry that says so.
+disposal = Table(
+    "disposal",
+    metadata,
+    Column("seal", Number, primary_key=True),
+    Column("number", BigInteger, nullable=False),
+)
+
 setup = Table(
     "setup",
     metadata,
