@@ -88,7 +88,7 @@ class Queries:
     def statements(self) -> list[Statement]:
         """One for each zone, in the order of the setup."""
         live, now = self.source.live(), self.now_ns()
-        return [statement(zone, live.get(key), now) for key, zone in self.setup.zones.items()]
+        return [statement(zone, live.get(zone.key), now) for zone in self.setup.zones_now()]
 
     def alarms(self) -> list[OpenAlarm]:
         """Alarms that are not normal: those that await a person first, then by priority, then the oldest."""
@@ -119,6 +119,8 @@ class Queries:
         now, found = self.now_ns(), []
         for channel in self.setup.channels:
             used = [c for c in self.setup.certificates_of(channel) if c.valid_from_ns <= now]
+            if self.position_of(channel) is None:
+                continue  # taken away: its readings support nothing here
             if used and used[-1].due_ns is not None and used[-1].due_ns <= now:
                 found.append(Overdue(channel, used[-1].number, used[-1].due_ns))
         return found
@@ -126,7 +128,8 @@ class Queries:
     def oldest_reading_s(self) -> float | None:
         """Age of the newest reading of the channel that has been silent longest; None without readings."""
         newest = self.source.newest()
-        taken = [newest[c].taken_ns for c in self.setup.channels if c in newest]
+        here = [c for c in self.setup.channels if c in newest and self.position_of(c)]
+        taken = [newest[c].taken_ns for c in here]
         return (self.now_ns() - min(taken)) / NS if taken else None
 
     # Charts.
@@ -339,7 +342,7 @@ def _wanted(text: str, what: str) -> None:
 
 
 def _open_alarm(setup: Setup, spec: AlarmSpec, alarm: Alarm) -> OpenAlarm:
-    rule = next((r for r in setup.rules if r.key == spec.rule), None)
+    rule = next((r for r in reversed(setup.rules) if r.key == spec.rule), None)  # as changed last
     zone = rule.zone if rule else (spec.rule or spec.key).partition(".")[0]
     name = setup.zones[zone].name if zone in setup.zones else setup.room.name
     return OpenAlarm(alarm, spec, rule, name, alarm.worst.limit if alarm.worst else None)

@@ -68,7 +68,7 @@ def alarm_specs(setup: Setup, routes: Iterable[str] = ()) -> tuple[AlarmSpec, ..
             off_delay_s=60,
             routes=("screen", *routes),
         )
-        for zone in setup.zones
+        for zone in (z.key for z in setup.zones_now())
     ]
     return (*setup.alarms, *(spec for spec in silent if spec.key not in given))
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from typing import Any, TypeVar
 
+from .instants import rfc3339
 from .model import Certificate, Placement, Rule, Setup
 
 T = TypeVar("T")
@@ -55,7 +56,14 @@ def _fields(old: Any, new: Any, without: tuple[str, ...] = ()) -> str:
     """The fields that differ, as in "upper 20.5 → 20.6"."""
     names = [f.name for f in fields(old) if f.name not in without]
     differ = [n for n in names if getattr(old, n) != getattr(new, n)]
-    return ", ".join(f"{n} {_said(getattr(old, n))} → {_said(getattr(new, n))}" for n in differ)
+    return ", ".join(_field(n, getattr(old, n), getattr(new, n)) for n in differ)
+
+
+def _field(name: str, old: object, new: object) -> str:
+    if name.endswith("_ns"):
+        was, becomes = (rfc3339(ns) if isinstance(ns, int) else "none" for ns in (old, new))
+        return f"{name.removesuffix('_ns')} {was} → {becomes}"
+    return f"{name} {_said(old)} → {_said(new)}"
 
 
 def _said(value: object) -> str:

@@ -17,6 +17,7 @@ from sqlalchemy import select
 from . import __version__
 from .bodies import BodyState, at_start_of_record
 from .calibration import Corrected, corrected
+from .confirmation import position_of
 from .epochs import judge_over
 from .errors import IntervalError
 from .evidence import Grid
@@ -354,6 +355,11 @@ class Verdicts:
         certificates = self.setup.certificates_of(channel)
         return taken, corrected(self.setup.channels[channel], certificates, taken, raw)
 
+    def _stands(self, channel: str, zone: str, at_ns: int) -> bool:
+        """Whether the probe of a channel stands in a zone: one that was taken away grows no older."""
+        place = position_of(self.setup, channel, at_ns)
+        return place is not None and place.zone == zone
+
     def judge_live(self, now_ns: int) -> None:
         """Judge every zone up to now and keep its newest statement for those who show it."""
         newest = self.store.newest_ok()
@@ -365,7 +371,8 @@ class Verdicts:
             judgement, current = self._newest.get(zone), self.current(zone)
             if judgement is None or current is None or not judgement.grid.n:
                 continue
-            ages = [now_ns - newest[c].taken_ns for c in self.setup.channels_in(zone) if c in newest]
+            here = [c for c in self.setup.channels_in(zone) if c in newest and self._stands(c, zone, now_ns)]
+            ages = [now_ns - newest[c].taken_ns for c in here]
             oldest_s = max(ages) / NS if ages else None
             self.store.put_live(zone, _text(statement(self.setup, judgement, current, oldest_s)))
 

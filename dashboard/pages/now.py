@@ -39,7 +39,8 @@ MAX_POINTS = 3000
 
 def layout(q: Queries, _: str) -> Component:
     """The page with its first data in it."""
-    charts = [q.live_chart(zone) for zone in q.setup.zones]
+    zones = [zone.key for zone in q.setup.zones_now()]
+    charts = [q.live_chart(zone) for zone in zones]
     cursor = {
         "cursor": q.news(-1)[1],
         "last": last_of(charts),
@@ -58,7 +59,8 @@ def layout(q: Queries, _: str) -> Component:
 
 
 def _left(q: Queries, charts: list[Chart]) -> Component:
-    cards = [_chart_card(q, zone, chart) for zone, chart in zip(q.setup.zones, charts, strict=True)]
+    zones = [zone.key for zone in q.setup.zones_now()]
+    cards = [_chart_card(q, zone, chart) for zone, chart in zip(zones, charts, strict=True)]
     return html.Div(
         [*cards, key_to_trace(), card("Probes", html.Div(probes(q), id="now-probes"))], className="now-charts"
     )
@@ -164,7 +166,7 @@ def scales(statements: list[Statement], q: Queries) -> list[Component]:
 
 
 def drawn_plan(q: Queries) -> str:
-    return plan(q.room, list(q.setup.zones.values()), q.spots(), *q.field_range())
+    return plan(q.room, list(q.setup.zones_now()), q.spots(), *q.field_range())
 
 
 def last_of(charts: list[Chart]) -> dict[str, int]:

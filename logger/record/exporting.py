@@ -9,19 +9,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from .. import __version__
+from ..dcc import content_of
 from ..errors import Refused
 from ..instants import rfc3339
 from ..model import Setup
 from .readings import RAW, described, raw_csv
 
 if TYPE_CHECKING:
-    from ..store import Store
+    from ..store import SetupVersion, Store
 
 _DESCRIPTION = """Readings of {room}, {site}{simulated}
 Written by stillroom {version} at {now}; readings taken from {start} (included) to {end} (not included).
 
 One file a channel, UTF-8, comma, decimal point, LF, one line of heads. Values are indications as they
-came; corrections are in the certificates, which are in setup/ with everything else that was in force.
+came; corrections are in the certificates, which are in setup/ with everything else that is in force.
+Older versions are in setup/earlier/; setup/versions.json says who approved each, and when.
 manifest.json has the SHA-256 of every file.
 
 {columns}"""
@@ -46,7 +48,7 @@ def export(store: Store, setup: Setup, span: tuple[int, int], out: Path, now_ns:
             files[f"readings/{key}.csv"] = content
             count += rows
     files["README.txt"] = _description(store, setup, span, now_ns).encode()
-    files |= {f"setup/{name}": text.encode() for name, text in _texts(store).items()}
+    files |= _setups(store)
     digests = {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())}
     files["manifest.json"] = (json.dumps(digests, indent=1) + "\n").encode()
     for name, content in files.items():
@@ -56,9 +58,30 @@ def export(store: Store, setup: Setup, span: tuple[int, int], out: Path, now_ns:
     return Exported(tuple(sorted(files)), count)
 
 
-def _texts(store: Store) -> dict[str, str]:
-    versions = store.setups()
-    return dict(versions[-1].texts) if versions else {}
+def _setups(store: Store) -> dict[str, bytes]:
+    """The newest version in setup/, older ones below it, and who put each in force when and why."""
+    versions, files = store.setups(), {}
+    for version in versions:
+        folder = "setup" if version is versions[-1] else f"setup/earlier/{version.version}"
+        for name, text in version.texts.items():
+            content = content_of(text) if name.endswith(".xml") else text.encode()
+            files[f"{folder}/{name}"] = content
+    if versions:
+        files["setup/versions.json"] = (json.dumps([_told(v) for v in versions], indent=1) + "\n").encode()
+    return files
+
+
+def _told(version: SetupVersion) -> dict[str, object]:
+    return {
+        "version": version.version,
+        "author": version.who,
+        "proposed": rfc3339(version.proposed_ns),
+        "approver": version.approver,
+        "approved": rfc3339(version.at_ns),
+        "reason": version.why,
+        "correction": version.correction,
+        "digest": version.digest,
+    }
 
 
 def _description(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> str:

@@ -159,6 +159,68 @@ def test_a_setup_is_applied_with_its_reason_and_written_back(
         assert f"upper_degC = {limit}" in (out / "limits.toml").read_text("utf-8")
 
 
+def test_an_approver_sees_which_verdicts_change(stillroom: Any, demo_copy: Path, tmp_path: Path) -> None:
+    """A later due day reaches back: I-2606 was not shown because P6 was overdue (sample_logs)."""
+    config, common = tmp_path / "config", ("--data", demo_copy)
+    stillroom("config", "export", "--out", config, *common)
+    for paper in (config / "certificates").glob("AG-0416-*.toml"):
+        text = paper.read_text("utf-8").replace("due_on = 2026-10-21", "due_on = 2027-10-21")
+        paper.write_text(text, "utf-8")
+    seen = json.loads(stillroom("config", "apply", "--dry-run", "--config", config, *common, "--json").stdout)
+    assert [c["thing"] for c in seen["changes"]] == [
+        "certificate AG-0416-H of P6.relative_humidity",
+        "certificate AG-0416-T of P6.temperature",
+    ]
+    assert [(v["what"], v["was"].split(" (")[0]) for v in seen["verdicts"]] == [
+        ("inspection I-2606", "not shown")
+    ]
+    becomes = seen["verdicts"][0]["becomes"].split(" (")[0]
+    stillroom(
+        "config", "apply", "--config", config, "--why", "extended by the laboratory", "--who", "A", *common
+    )
+    approved = stillroom("config", "approve", 2, "--who", "B", *common)
+    assert "inspection I-2606" in approved.stdout
+    rows = json.loads(stillroom("inspection", "list", *common, "--json").stdout)
+    assert {row["key"]: row["verdict"] for row in rows}["I-2606"] == becomes != "not shown"
+
+
+def test_an_older_limit_still_judges_its_time(stillroom: Any, demo_copy: Path, tmp_path: Path) -> None:
+    """Feature K10 by command: a far stricter band approved today leaves October as it was judged."""
+    config, common = tmp_path / "config", ("--data", demo_copy)
+    october = ("--zone", "machine-bay", "--from", "2026-10-13", "--to", "2026-10-23", "--json")
+    before = stillroom("verdicts", *october, *common).stdout
+    stillroom("config", "export", "--out", config, *common)
+    limits = config / "limits.toml"
+    limits.write_text(limits.read_text("utf-8").replace("upper_degC = 20.5", "upper_degC = 19.9", 1), "utf-8")
+    why = ("--why", "gauge blocks of grade K", "--who", "Greta Holm")
+    assert stillroom("config", "apply", "--config", config, *why, *common).returncode == 0
+    assert stillroom("config", "approve", 2, "--who", "Ines Faber", *common).returncode == 0
+    assert stillroom("verdicts", *october, *common).stdout == before
+    out = tmp_path / "then"
+    done = stillroom("config", "export", "--out", out, "--at", "2026-10-20", *common)
+    assert done.returncode == 2, "nothing was in force before the first approval"
+    exported = tmp_path / "export"
+    assert stillroom("export", "--out", exported, *common).returncode == 0
+    assert "upper_degC = 20.5" in (exported / "setup/earlier/1/limits.toml").read_text("utf-8")
+    assert "upper_degC = 19.9" in (exported / "setup/limits.toml").read_text("utf-8")
+    told = json.loads((exported / "setup/versions.json").read_text("utf-8"))
+    assert [(v["version"], v["author"], v["approver"]) for v in told][1] == (2, "Greta Holm", "Ines Faber")
+
+
+def test_a_refused_proposal_is_closed(stillroom: Any, demo_copy: Path, tmp_path: Path) -> None:
+    config, common = tmp_path / "config", ("--data", demo_copy)
+    stillroom("config", "export", "--out", config, *common)
+    limits = config / "limits.toml"
+    limits.write_text(limits.read_text("utf-8").replace("upper_degC = 20.5", "upper_degC = 20.6", 1), "utf-8")
+    stillroom("config", "apply", "--config", config, "--why", "wider", "--who", "A", *common)
+    assert stillroom("config", "refuse", 2, "--who", "B", *common).returncode == 2, "a refusal has a reason"
+    assert stillroom("config", "refuse", 2, "--why", "no", "--who", "B", *common).returncode == 0
+    done = stillroom("config", "approve", 2, "--who", "B", *common)
+    assert (done.returncode, "refused already" in done.stderr) == (2, True)
+    states = [v["state"] for v in json.loads(stillroom("config", "list", *common, "--json").stdout)]
+    assert states == ["in force", "refused"]
+
+
 def test_what_is_in_force_already_makes_no_new_version(ask: Any) -> None:
     code, told = ask("config", "apply", "--config", SAMPLES.parent / "config")
     assert (code, told["version"], told["changed"]) == (0, 1, False)
