@@ -81,9 +81,7 @@ class Verdicts:
         context = self._context()
         day, last = dirty_ns // DAY_NS, (now_ns - 1) // DAY_NS
         first_day = day if head is None else min(head.first_day, day)
-        state = (
-            self._state_before(zone, day) if day > first_day else at_start_of_record(self.setup.zone(zone))
-        )
+        state = self._state_before(zone, day) if day > first_day else self._unknown(zone, day)
         grids = [
             self._grid(d * DAY_NS, min((d + CHUNK_DAYS) * DAY_NS, (last + 1) * DAY_NS, now_ns))
             for d in range(day, last + 1, CHUNK_DAYS)
@@ -133,7 +131,11 @@ class Verdicts:
 
     def _state_before(self, zone: str, day: int) -> BodyState:
         stored = self.store.piece(zone, day - 1)
-        return Piece.of_text(stored[1]).state_out if stored else at_start_of_record(self.setup.zone(zone))
+        return Piece.of_text(stored[1]).state_out if stored else self._unknown(zone, day)
+
+    def _unknown(self, zone: str, day: int) -> BodyState:
+        """Nothing is known at the start of a day, for as long as the zone was set to settle then."""
+        return at_start_of_record(self.setup.at(day * DAY_NS).zone(zone))
 
     def _open_from_ns(self, judgement: Judgement) -> int:
         return min(judgement.provisional_from * judgement.grid.step_ns, _end_ns(judgement))
@@ -260,8 +262,8 @@ class Verdicts:
             self.refresh(zone, now_ns)
         day = from_ns // DAY_NS
         if activity or alone:
-            state = at_start_of_record(self.setup.zone(zone))
             day -= ACTIVITY_DAYS
+            state = self._unknown(zone, day)
         else:
             state = self._state_before(zone, day)
         step_ns = self.setup.step_s * NS
