@@ -98,7 +98,7 @@ def demo(demo_copy: Path) -> Iterator[Demo]:
 
 
 def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, stillroom: Any) -> None:
-    assert "Imported machine-bay.csv: 10" in demo.said(), "what the loggers held up to now"
+    assert "Imported machine-bay.csv: 19440 " in demo.said(), "what the loggers held up to now"
     with urllib.request.urlopen(demo.address, timeout=10) as page:  # noqa: S310 (our own address)
         assert page.status == 200
     # All 13 channels by serial lines: pseudo-terminals on this system.
