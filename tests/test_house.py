@@ -13,7 +13,10 @@ CODE = sorted([*(ROOT / "logger").rglob("*.py"), *(ROOT / "dashboard").rglob("*.
 OWN_COMMANDS = ("demo", "run", "serve", "import", "verdicts", "check", "inspection list", "excursion list")
 MORE_COMMANDS = ("alarm list", "alarm acknowledge", "record issue", "verify", "export", "config check")
 SETUP_COMMANDS = ("config apply", "config approve", "config refuse", "config list", "config export")
-CONFIG_FILES = ("room.toml", "probes.toml", "limits.toml", "alarms.toml", "certificates", "profiles")
+CONFIG_FILES = (
+    *("room.toml", "probes.toml", "limits.toml", "alarms.toml", "service.toml"),
+    *("certificates", "profiles"),
+)
 
 
 def checked(*command: str) -> None:
@@ -64,7 +67,7 @@ def test_every_command_is_documented() -> None:
     readme = (ROOT / "README.md").read_text("utf-8") + (ROOT / "DEVELOPERS.md").read_text("utf-8")
     missing = [
         c
-        for c in (*OWN_COMMANDS, *MORE_COMMANDS, *SETUP_COMMANDS, "probe list")
+        for c in (*OWN_COMMANDS, *MORE_COMMANDS, *SETUP_COMMANDS, "probe list", "backup", "restore")
         if f"stillroom {c}" not in readme
     ]
     assert missing == []

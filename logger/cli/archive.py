@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -21,8 +22,26 @@ def add_to(app: typer.Typer) -> None:
     app.command("export", short_help="Readings as CSV, with a description.")(export)
 
 
+Head = Annotated[
+    list[str],
+    typer.Option(
+        "--head",
+        metavar="NUMBER:SHA256",
+        help="A head of the chain that left this machine, as a record prints it; may be repeated.",
+    ),
+]
+Backups = Annotated[
+    Path | None,
+    typer.Option(
+        "--backup", metavar="DIR", help="Folder of backups: compare with the heads and the rows there."
+    ),
+]
+
+
 def verify(
     *,
+    head: Head = [],  # noqa: B006 (read, never changed)
+    backup: Backups = None,
     data: Data = DEFAULT_DATA,
     config: Config = None,  # noqa: ARG001 (every command takes both folders)
     as_json: Json = False,
@@ -30,10 +49,15 @@ def verify(
     """Is the record as it was written? Names the first altered entry, batch or file.
 
     Exits with 0 where it is intact and with 10 where it is not. The head of the chain proves this
-    only against a copy of it that left the machine: print it, mail it or write it down.
+    only against a copy of it that left the machine: print it, mail it or write it down, and give it
+    with --head later. With --backup, the rows that were altered are named too.
+
+    \b
+    Example:
+      stillroom verify --data /srv/room-east --backup /mnt/archive/room-east
     """
-    result = _verified(data)
-    number, head = result.head
+    result = _verified(data, [_head(text) for text in head], backup)
+    number, sha256 = result.head
     told = {
         "intact": result.intact,
         "faults": list(result.faults),
@@ -41,26 +65,35 @@ def verify(
         "batches": result.batches,
         "files": result.files,
         "readings": result.readings,
-        "head": {"number": number, "sha256": head},
+        "head": {"number": number, "sha256": sha256},
     }
     first = "The record is intact." if result.intact else "The record is broken:"
     counted = f"  {result.entries} journal entries, {result.batches} batches, {result.files} archive files, "
     lines = [first, *(f"  {fault}" for fault in result.faults), f"{counted}{result.readings} readings"]
-    answer(told, as_json, [*lines, f"  head of the chain: entry {number}, {head}"])
+    answer(told, as_json, [*lines, f"  head of the chain: entry {number}, {sha256}"])
     if not result.intact:
         raise typer.Exit(10)
 
 
-def _verified(data: Path) -> Verification:
+def _head(text: str) -> tuple[int, str]:
+    """A head as people pass it on; Refused where it is none."""
+    number, _, sha256 = text.strip().partition(":")
+    if not number.isdecimal() or not re.fullmatch("[0-9a-fA-F]{64}", sha256.strip()):
+        raise Refused(f"--head {text!r} is no head: wanted NUMBER:SHA256, the SHA-256 with 64 digits.")
+    return int(number), sha256.strip().lower()
+
+
+def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None) -> Verification:
     """A walk over the whole record that changes no byte of it; a file that cannot be read is a fault too."""
     from ..store import Store
+    from ..store.comparison import checked
     from ..store.facts import Verification
 
     if not has_record(data):
         raise Refused(f"There is no data folder {data}; name the record to verify with --data DIR.")
     try:
         with Store.open(data, read_only=True) as store:
-            return store.verify()
+            return checked(store, heads, backup)
     except StoreDamaged as error:
         return Verification((str(error),), 0, 0, 0, 0, (0, ""))
 

@@ -9,6 +9,7 @@ import typer
 from . import (
     alarm,
     archive,
+    backup,
     bench,
     certificate,
     demo,
@@ -53,6 +54,7 @@ for group in (
     probe,
     record,
     archive,
+    backup,
     certificate,
     setup,
     bench,

@@ -5,7 +5,7 @@
     in_force(versions) -> Config    what several approved versions say together, each of its own time
     example_folder() -> Path        the invented room that travels with the program
 
-Files are read in sorted order: room*.toml, probes*.toml, limits*.toml, alarms*.toml,
+Files are read in sorted order: room*.toml, probes*.toml, limits*.toml, alarms*.toml, service*.toml,
 certificates/*.toml with the Digital Calibration Certificates certificates/*.xml beside them,
 and profiles/*.toml for the import of logger files.
 """
@@ -29,6 +29,7 @@ from ..tables_of_text import nearest
 from ..units import to_canonical
 from .checks import check
 from .feasible import warnings as _warnings
+from .service import backup_of, keep_years_of
 from .setup import lines_of, mail_of, setup_of
 from .tables import Tables, read_tables
 from .uses import add_uses
@@ -76,7 +77,14 @@ def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
     tables.faults += _profile_faults(texts, tables, setup)
     if tables.faults:
         raise ConfigError(sorted(tables.faults, key=lambda fault: fault.file))
-    return Config(setup, lines_of(tables), mail_of(tables), {f: _lf(texts[f]) for f in sorted(texts)})
+    return Config(
+        setup,
+        lines_of(tables),
+        mail_of(tables),
+        backup_of(tables),
+        keep_years_of(tables),
+        texts={f: _lf(texts[f]) for f in sorted(texts)},
+    )
 
 
 def in_force(versions: Sequence[SetupVersion], known_ns: int | None = None) -> Config:

@@ -203,6 +203,21 @@ class AlarmTable(Table):
     latching: bool = False
 
 
+class ServiceFile(Table):
+    backup: Tables | None = None
+    retention: Tables | None = None
+
+
+class BackupTable(Table):
+    folder: Text
+    at_utc: Annotated[str, StringConstraints(pattern="^([01][0-9]|2[0-3]):[0-5][0-9]$")] = "03:40"
+    keep: Annotated[int, Field(ge=1)] = 14
+
+
+class RetentionTable(Table):
+    years: Annotated[int, Field(ge=1, le=100)]
+
+
 class CertificateFile(Table):
     number: Text
     channel: Text

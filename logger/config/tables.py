@@ -16,7 +16,7 @@ from .limits import COMMON_KEYS, Limit, is_limit_key, limit_of
 
 Model = TypeVar("Model", bound=BaseModel)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
-KINDS = ("room", "probes", "limits", "alarms")
+KINDS = ("room", "probes", "limits", "alarms", "service")
 _HEADER_OF = {
     "zone": "zones",
     "position": "positions",
@@ -61,6 +61,8 @@ class Tables:
     rules: dict[str, RuleEntry] = field(default_factory=dict)
     mail: dict[str, Entry[schema.MailTable]] = field(default_factory=dict)
     alarms: dict[str, Entry[schema.AlarmTable]] = field(default_factory=dict)
+    backup: Entry[schema.BackupTable] | None = None
+    retention: Entry[schema.RetentionTable] | None = None
     certificates: list[CertificateEntry] = field(default_factory=list)
     uses: list[Source] = field(
         default_factory=list
@@ -210,6 +212,18 @@ def _read_alarms(tables: Tables, source: Source) -> None:
     tables.alarms |= _named(tables, source, "alarm", schema.AlarmTable, file.value.alarms)
 
 
+def _read_service(tables: Tables, source: Source) -> None:
+    file = validated(schema.ServiceFile, source.tables, source, (), tables.faults)
+    if file is None:
+        return
+    told = file.value
+    if told.backup is not None and claim(tables, source, "backup", "backup", ("backup",)):
+        tables.backup = validated(schema.BackupTable, told.backup, source, ("backup",), tables.faults)
+    if told.retention is not None and claim(tables, source, "retention", "retention", ("retention",)):
+        where: Path = ("retention",)
+        tables.retention = validated(schema.RetentionTable, told.retention, source, where, tables.faults)
+
+
 def _read_certificate(tables: Tables, source: Source) -> None:
     if "dcc" in source.tables:
         tables.uses.append(source)  # read when all probes are known
@@ -234,6 +248,7 @@ _READERS = {
     "probes": _read_probes,
     "limits": _read_limits,
     "alarms": _read_alarms,
+    "service": _read_service,
     "certificates": _read_certificate,
 }
 

@@ -26,7 +26,7 @@ from .setup import (
     ThermalBody,
     Zone,
 )
-from .wire import AsciiLine, Config, Inspection, MailRoute, Row
+from .wire import AsciiLine, BackupPlan, Config, Inspection, MailRoute, Row
 from .words import (
     DERIVED,
     MEDIA,
@@ -51,6 +51,7 @@ __all__ = [
     "AlarmSpec",
     "AsFound",
     "AsciiLine",
+    "BackupPlan",
     "Certificate",
     "Channel",
     "Config",

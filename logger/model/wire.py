@@ -65,6 +65,15 @@ class MailRoute:
 
 
 @dataclass(frozen=True)
+class BackupPlan:
+    """Where the service backs up to, daily at (hour, minute) in UTC, and how many good ones stay."""
+
+    folder: str
+    at_utc: tuple[int, int]
+    keep: int
+
+
+@dataclass(frozen=True)
 class Inspection:
     """A job that was measured in a zone over an interval; `to_ns` None: still running."""
 
@@ -89,4 +98,6 @@ class Config:
     setup: Setup
     lines: tuple[AsciiLine, ...] = ()
     mail: tuple[MailRoute, ...] = ()
+    backup: BackupPlan | None = None
+    keep_years: int | None = None  # how long readings stay at least; None: for ever
     texts: Mapping[str, str] = field(default_factory=dict)  # file name -> its text, as applied

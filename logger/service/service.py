@@ -20,6 +20,7 @@ from ..probes import Bus, buses
 from ..probes.clock import Clock, SystemClock
 from ..store import Store, tables
 from ..verdicts import Verdicts
+from . import backups
 from .alarming import Alarming
 from .confirming import tell_due
 from .heartbeat import beat
@@ -160,6 +161,8 @@ class Service:
         self._use(config)
         taken = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", taken)
+        if self._calendar is not None:
+            self._plan_backup(self._calendar)
         if other_lines:
             self._stop_buses(10.0)
             self._start_buses()
@@ -199,7 +202,21 @@ class Service:
         daily = ((self._seal, "daily seal", 2, 10), (self._check, "daily check", 3, 10))
         for work, name, hour, minute in daily:
             calendar.add_job(self._jobs.run, "cron", (name, work), id=name, hour=hour, minute=minute)
+        self._plan_backup(calendar)
         return calendar
+
+    def _plan_backup(self, calendar: BackgroundScheduler) -> None:
+        """Daily at the time that the setup says, which may be another one than before."""
+        name, plan = "daily backup", self.config.backup
+        if calendar.get_job(name) is not None:
+            calendar.remove_job(name)
+        if plan is not None:
+            hour, minute = plan.at_utc
+            calendar.add_job(self._jobs.run, "cron", (name, self._back_up), id=name, hour=hour, minute=minute)
+
+    def _back_up(self) -> None:
+        if self.config.backup is not None:
+            backups.daily(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _tell_due(self) -> None:
         """Once an hour, and at the start: a service that was away for a month tells at once."""
@@ -212,6 +229,7 @@ class Service:
         self._store.seal(self._clock())
 
     def _check(self) -> None:
+        backups.watch(self._store, self.config.backup, self._writer.event, self._clock())
         found = self._store.verify()
         if not found.intact:
             self._writer.event(

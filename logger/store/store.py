@@ -10,11 +10,12 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
 
+import numpy as np
 from sqlalchemy import Connection, select
 
 from ..errors import StoreError
 from ..model import Row
-from ..series import Float, Int, Readings
+from ..series import Bool, Float, Int, Readings
 from . import lock, tables
 from .archive import Archive
 from .database import FILE, RESTORING, Database
@@ -25,7 +26,8 @@ from .journal import Journal
 from .kept import Imports, Kept
 from .names import Names
 from .queries import Queries
-from .seals import all_seals
+from .rows import Columns
+from .seals import all_seals, hidden, sealed_channel
 from .setups import Setups
 from .verification import Walk
 
@@ -162,6 +164,27 @@ class Store:
         """Every seal, oldest first; with `disposed` those as well whose file was disposed of."""
         with self.read() as conn:
             return all_seals(conn, disposed)
+
+    def hot_rows(self) -> Columns:
+        """Every reading that the hot tier holds, whatever seals say; for comparisons."""
+        with self.read() as conn:
+            return self._hot.select(conn)
+
+    def sealed_rows(self, rows: Columns) -> Bool:
+        """Which of these hot rows, of this record or an older copy of it, lie under a seal here."""
+        under = np.zeros(len(rows), np.bool_)
+        with self.read() as conn:
+            for code, channel in enumerate(rows.channel.table):
+                number, mine = self._names.number("channel", channel), rows.channel.codes == code
+                if number is not None:
+                    seals = sealed_channel(conn, number)
+                    under[mine] = hidden(rows.taken_ns[mine], rows.arrival[mine], seals)
+        return under
+
+    def rows_in(self, file: str, content: bytes | None = None) -> Columns:
+        """Everything in a sealed file, or in bytes that stand for it."""
+        with self._archive.open(file, content) as reader:
+            return reader.columns([group for groups in reader.groups().values() for group in groups])
 
     def snapshot(self, path: Path) -> None:
         """The database as it is now, as one new file; the service goes on meanwhile."""

@@ -1,0 +1,173 @@
+"""The record kept elsewhere and brought back: `backup`, `restore`, `dispose`."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..errors import Refused, StillroomError
+from ..instants import rfc3339
+from .opening import has_record, opened
+from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .printing import answer, counted, table
+
+if TYPE_CHECKING:
+    from ..store.backup import Report
+    from ..store.generations import Generation
+
+To = Annotated[
+    Path | None,
+    typer.Option("--to", metavar="DIR", help="Folder for backups; default: the one in service.toml."),
+]
+Number = Annotated[
+    str | None, typer.Option("--generation", metavar="NUMBER", help="This backup; default: newest good one.")
+]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("backup", short_help="Copy the record elsewhere, and prove it.")(backup)
+    app.command("restore", short_help="Bring a record back into an empty folder.")(restore)
+
+
+def backup(
+    *,
+    to: To = None,
+    keep: Annotated[
+        int | None, typer.Option("--keep", metavar="N", min=1, help="So many good ones stay; default 14.")
+    ] = None,
+    anew: Annotated[
+        bool, typer.Option("--anew", help="This folder is a new disk: earlier backups are not expected here.")
+    ] = False,
+    listed: Annotated[bool, typer.Option("--list", help="Only list the backups that are there.")] = False,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Copy the whole record into a folder while the service runs, restore it for trial, and verify that.
+
+    Exits with 0 where the copy is intact and with 10 where the record or the folder is not.
+
+    \b
+    Example:
+      stillroom backup --to /mnt/archive/room-east
+    """
+    if listed and to is not None:
+        _list(to, as_json)
+        return
+    with opened(data, config) as found:
+        plan = found.config.backup
+        target = to or (Path(plan.folder) if plan else None)
+        if target is None:
+            raise Refused("Where to? Name a folder with --to DIR, or put [backup] into service.toml.")
+        if listed:
+            _list(target, as_json)
+            return
+        report = _backed_up(found.store, target, person(who), keep or (plan.keep if plan else 14), anew)
+    from ..store.backup import told
+
+    answer(told(report), as_json, _lines(report, target))
+    if not report.intact:
+        raise typer.Exit(10)
+
+
+def _backed_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Report:
+    from ..store.backup import backup as make
+
+    try:
+        return make(store, target, who, time.time_ns(), keep=keep, anew=anew)
+    except StillroomError as error:
+        what = {"event": "backup-failed", "folder": str(target), "error": str(error)[:500]}
+        store.journal.append("event", who, what)
+        raise
+
+
+def _lines(report: Report, target: Path) -> list[str]:
+    first = f"Backup {report.backup} in {target}: restored for trial and intact."
+    if not report.intact:
+        first = f"Backup {report.backup} in {target} is not intact; earlier ones stay:"
+    newest = "none yet" if report.newest_ns is None else f"up to {rfc3339(report.newest_ns)}"
+    return [
+        first,
+        *(f"  {fault}" for fault in report.faults),
+        f"  {counted(report.files, 'file')}, {report.copied} of them new; "
+        f"{counted(report.readings, 'reading')}, {newest}",
+        f"  head of the chain: entry {report.head[0]}, {report.head[1]}",
+        *([f"  let go: {', '.join(report.removed)}"] if report.removed else []),
+    ]
+
+
+def _list(target: Path, as_json: bool) -> None:
+    from ..store.generations import generations, is_target
+
+    if not target.is_dir() or not is_target(target):
+        raise Refused(f"{target} is no folder of backups.")
+    rows = [_told(one) for one in generations(target)]
+    cells = [[row["backup"], row["state"], row["files"], row["head"], row["newest_reading"]] for row in rows]
+    lines = table(["backup", "state", "files", "head", "newest reading"], cells)
+    answer(rows, as_json, lines if rows else ["There are no backups yet."])
+
+
+def _told(one: Generation) -> dict[str, Any]:
+    state = "good" if one.good else "not intact" if one.report else "never restored"
+    if not one.readable:
+        return {"backup": one.name, "state": "unreadable", "files": 0, "head": 0, "newest_reading": None}
+    newest = one.manifest.get("newest_reading")
+    facts = {"files": len(one.files), "head": one.head[0], "newest_reading": newest}
+    return {"backup": one.name, "state": state, **facts}
+
+
+def restore(
+    *,
+    source: Annotated[Path, typer.Option("--from", metavar="DIR", help="Folder of backups, or an export.")],
+    generation: Number = None,
+    test_of: Annotated[
+        Path | None,
+        typer.Option(
+            "--test-of", metavar="DIR", help="This is a restore test: journal it in the record in DIR."
+        ),
+    ] = None,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,  # noqa: ARG001 (every command takes both folders)
+    as_json: Json = False,
+) -> None:
+    """Bring a record back into a new or empty folder, and verify it there. Nothing is ever overwritten.
+
+    Exits with 0 where what came back is intact and with 10 where it is not.
+
+    \b
+    Example:
+      stillroom restore --from /mnt/archive/room-east --data /srv/room-east
+    """
+    from ..store.restore import restore as put
+    from ..store.restore import tried
+
+    if test_of is not None and not has_record(test_of):
+        raise Refused(f"There is no data folder {test_of}; name the record whose backup is tested.")
+    if test_of is None:
+        done = put(source, data, person(who), generation)
+    else:
+        done = tried(source, data, test_of, person(who), generation)
+    result = done.verification
+    newest = None if done.newest_ns is None else rfc3339(done.newest_ns)
+    told = {
+        "from": done.generation,
+        "taken": rfc3339(done.at_ns),
+        "newest_reading": newest,
+        "readings": result.readings,
+        "intact": result.intact,
+        "faults": list(result.faults),
+    }
+    state = "intact" if result.intact else "not intact:"
+    lines = [
+        f"Restored {done.generation}, taken {told['taken']}, into {data}: {state}",
+        *(f"  {fault}" for fault in result.faults),
+        f"  {result.readings} readings, up to {newest or 'none'}; what came later is not in it",
+    ]
+    answer(told, as_json, lines)
+    if not result.intact:
+        raise typer.Exit(10)

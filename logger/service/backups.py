@@ -1,0 +1,48 @@
+"""The daily backup, and what is told when none comes about or nobody tries to restore one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from ..model import NS, BackupPlan
+from ..store import Store
+
+DAY_NS = 86_400 * NS
+OLD_NS = 2 * DAY_NS
+QUARTER_NS = 91 * DAY_NS
+
+Event = Callable[[str, Mapping[str, object]], None]
+
+
+def daily(store: Store, plan: BackupPlan, event: Event, now_ns: int) -> None:
+    """Back up as planned; a record found broken is an event, and so, by the job loop, is what raises."""
+    from ..store.backup import backup
+
+    report = backup(store, Path(plan.folder), "service", now_ns, keep=plan.keep)
+    if not report.intact:
+        what = {"backup": report.backup, "folder": plan.folder, "count": len(report.faults)}
+        event("backup-not-intact", {**what, "faults": list(report.faults[:20])})
+
+
+def watch(store: Store, plan: BackupPlan | None, event: Event, now_ns: int) -> None:
+    """Tell of a backup that is too old, and each quarter that restoring one should be tried."""
+    if plan is None:
+        return
+    newest_ns = _newest(store, "backup", intact=True)
+    begun_ns = _newest(store, "store")
+    age_ns = now_ns - (newest_ns or begun_ns or now_ns)
+    if age_ns > OLD_NS:
+        what = {"folder": plan.folder, "days": round(age_ns / DAY_NS, 1), "ever": newest_ns is not None}
+        event("backup-old", what)
+    tried_ns = max(_newest(store, kind) or 0 for kind in ("restore-test", "restore-test-due", "store"))
+    if now_ns - tried_ns > QUARTER_NS:
+        store.journal.append("restore-test-due", "service", {"days": round((now_ns - tried_ns) / DAY_NS)})
+
+
+def _newest(store: Store, kind: str, intact: bool = False) -> int | None:
+    """When an entry of this kind was last made."""
+    for entry in store.journal.entries(kind=kind, newest_first=True):
+        if not intact or entry.what.get("intact") is True:
+            return entry.at_ns
+    return None

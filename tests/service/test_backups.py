@@ -1,0 +1,108 @@
+"""The service backs up as planned, and tells when no backup comes about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+import pytest
+
+from logger.config import example_folder, load_texts, read_texts
+from logger.errors import ConfigError, Refused
+from logger.model import NS, BackupPlan
+from logger.service.backups import daily, watch
+from logger.service.service import Service
+from logger.store import Store
+from logger.store.generations import generations
+
+DAY = 86_400 * NS
+Told = list[tuple[str, Mapping[str, object]]]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
+        yield opened
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> BackupPlan:
+    (tmp_path / "share").mkdir()
+    return BackupPlan(str(tmp_path / "share"), (3, 40), 2)
+
+
+def configured(text: str) -> dict[str, str]:
+    return {**read_texts(example_folder()), "service.toml": text}
+
+
+def test_what_service_toml_says_reaches_the_service() -> None:
+    text = '[backup]\nfolder = "/mnt/x"\nat_utc = "23:05"\n\n[retention]\nyears = 10\n'
+    config = load_texts(configured(text))
+    assert config.backup == BackupPlan("/mnt/x", (23, 5), 14)
+    assert config.keep_years == 10
+    bare = load_texts(configured("# nothing\n"))
+    assert (bare.backup, bare.keep_years) == (None, None)
+
+
+def test_faults_of_service_toml_come_all_at_once() -> None:
+    text = '[backup]\nfolder = ""\nat_utc = "24:05"\nkeep = 0\n[retention]\nyears = 0\n'
+    with pytest.raises(ConfigError) as caught:
+        load_texts(configured(text))
+    assert {(fault.table, fault.key) for fault in caught.value.faults} == {
+        ("backup", "folder"),
+        ("backup", "at_utc"),
+        ("backup", "keep"),
+        ("retention", "years"),
+    }
+
+
+def test_a_planned_backup_is_made_and_old_ones_go(store: Store, plan: BackupPlan) -> None:
+    told: Told = []
+    for day in range(4):
+        daily(store, plan, lambda kind, what: told.append((kind, what)), day * DAY)
+    assert [one.good for one in generations(Path(plan.folder))] == [True, True]
+    assert told == []
+
+
+def test_a_share_that_is_away_fails_and_the_service_goes_on(store: Store, plan: BackupPlan) -> None:
+    Path(plan.folder).rmdir()
+    with pytest.raises(Refused, match="Mount the share"):
+        daily(store, plan, lambda kind, what: None, 0)
+
+
+def test_an_old_backup_is_told_every_day_and_a_new_one_ends_it(store: Store, plan: BackupPlan) -> None:
+    told: Told = []
+    begun = store.journal.entries()[0].at_ns
+
+    def event(kind: str, what: Mapping[str, object]) -> None:
+        told.append((kind, what))
+
+    watch(store, plan, event, begun + DAY)
+    assert told == []
+    watch(store, plan, event, begun + 3 * DAY)
+    assert told[-1] == ("backup-old", {"folder": plan.folder, "days": 3.0, "ever": False})
+    daily(store, plan, event, begun)
+    watch(store, plan, event, store.journal.entries(kind="backup")[0].at_ns + DAY)
+    assert len(told) == 1
+    watch(store, None, event, begun + 9 * DAY)
+    assert len(told) == 1
+
+
+def test_once_a_quarter_a_restore_test_is_asked_for(store: Store, plan: BackupPlan) -> None:
+    def due() -> int:
+        return len(store.journal.entries(kind="restore-test-due"))
+
+    begun = store.journal.entries()[0].at_ns
+    for day, wanted in ((90, 0), (92, 1)):
+        watch(store, plan, lambda kind, what: None, begun + day * DAY)
+        assert due() == wanted
+
+
+def test_the_calendar_follows_the_setup(store: Store, tmp_path: Path) -> None:
+    """A plan that is put in force later is taken over without a restart."""
+    service = Service(store, load_texts(configured("# nothing\n")))
+    calendar = service._calendar_work()
+    assert calendar.get_job("daily backup") is None
+    service.config = load_texts(configured('[backup]\nfolder = "/mnt/x"\nat_utc = "23:05"\n'))
+    service._plan_backup(calendar)
+    assert "hour='23', minute='5'" in str(calendar.get_job("daily backup").trigger)
