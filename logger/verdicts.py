@@ -8,7 +8,7 @@ of time, each from the bodies' state that the day before left.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
@@ -19,11 +19,11 @@ from .bodies import BodyState, at_start_of_record
 from .calibration import Corrected, corrected
 from .confirmation import position_of
 from .epochs import judge_over
-from .errors import IntervalError
 from .evidence import Grid
 from .forward import forward
 from .hours import Span, asks_disposition
 from .inspection import ChannelStatistics, Check, check, rfc3339, statistics
+from .intervals import require
 from .judge import JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
 from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
 from .periods import Run, excursion, joined, joined_runs
@@ -82,22 +82,47 @@ class Verdicts:
         day, last = dirty_ns // DAY_NS, (now_ns - 1) // DAY_NS
         first_day = day if head is None else min(head.first_day, day)
         state = self._state_before(zone, day) if day > first_day else self._unknown(zone, day)
+        for judgement, state_in in self._judged(zone, day, last, state, now_ns):
+            bodies = {d: (context, piece.to_text()) for d, piece in pieces(judgement, state_in).items()}
+            ends = _end_ns(judgement), self._open_from_ns(judgement)
+            new = _Head(context, cursor, first_day, *ends, timeline(self.setup, zone, marks))
+            bodies[HEAD] = (context, json.dumps(asdict(new)))
+            self.store.put_pieces(zone, bodies)
+            self._newest[zone] = judgement
+
+    def _judged(
+        self, zone: str, day: int, last: int, state: BodyState, now_ns: int
+    ) -> Iterator[tuple[Judgement, BodyState]]:
+        """Judgements of the days from `day` to `last`, some weeks at a time, and the state before each."""
         grids = [
             self._grid(d * DAY_NS, min((d + CHUNK_DAYS) * DAY_NS, (last + 1) * DAY_NS, now_ns))
             for d in range(day, last + 1, CHUNK_DAYS)
         ]
         windows = [self._window(zone, grid, now_ns) for grid in grids]
         parts = forward(self.store, self.setup.channels_in(zone), windows)
+        marks = self.marks()
         for grid, readings in zip(grids, parts, strict=True):
             judgement = judge_over(zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks)
-            done = pieces(judgement, state)
-            bodies = {d: (context, piece.to_text()) for d, piece in done.items()}
-            ends = _end_ns(judgement), self._open_from_ns(judgement)
-            new = _Head(context, cursor, first_day, *ends, timeline(self.setup, zone, marks))
-            bodies[HEAD] = (context, json.dumps(asdict(new)))
-            self.store.put_pieces(zone, bodies)
-            state = done[max(done)].state_out if done else state
-            self._newest[zone] = judgement
+            yield judgement, state
+            state = judgement.memory.states[grid.n]
+
+    def altered(self, zone: str) -> list[str]:
+        """UTC days whose stored verdicts are not what their readings, setup and marks give: somebody's edit.
+
+        Only what is final is compared; a store that has never been judged has nothing to alter.
+        """
+        head = self._head(zone)
+        if head is None or self._dirty(zone, head.until_ns)[1] is not None:
+            return []
+        first, last = head.first_day, (head.until_ns - 1) // DAY_NS
+        found = []
+        for judgement, state in self._judged(zone, first, last, self._unknown(zone, first), head.until_ns):
+            for day, piece in pieces(judgement, state).items():
+                stored = self.store.piece(zone, day)
+                final = (day + 1) * DAY_NS <= head.open_from_ns
+                if final and (stored is None or stored[1] != piece.to_text()):
+                    found.append(rfc3339(day * DAY_NS)[:10])
+        return found
 
     def _dirty(self, zone: str, now_ns: int) -> tuple[_Head | None, int | None, int]:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
@@ -109,14 +134,17 @@ class Verdicts:
             return None, None if extent is None else extent[0], cursor
         changed, cursor = self.store.changed_since(head.cursor)
         reach_ns = self._reach_ns[zone]
-        found = [first - reach_ns for channel, first in changed.items() if channel in channels]
+        arrived = [first for channel, first in changed.items() if channel in channels]
+        found = [first - reach_ns for first in arrived]
         touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
         if touched is not None:
-            found.append(max(touched - reach_ns, head.first_day * DAY_NS))
+            found.append(touched - reach_ns)
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if complete_ns > head.until_ns:
             found.append(head.open_from_ns)
-        found = [min(ns, head.until_ns) for ns in found if ns < complete_ns]
+        # Before its first reading there is no record to judge, however far the tests reach back.
+        begin_ns = min([head.first_day * DAY_NS, *arrived])
+        found = [max(min(ns, head.until_ns), begin_ns) for ns in found if ns < complete_ns]
         return head, min(found, default=None), cursor
 
     def _head(self, zone: str) -> _Head | None:
@@ -288,7 +316,9 @@ class Verdicts:
         alone: bool = False,
     ) -> Check:
         """Whether the record supports a measurement in a zone over [from, to); `alone` as of `judgement`."""
-        self.require_interval(zone, from_ns, to_ns, now_ns)
+        self.setup.zone(zone)
+        extent = self.store.extent([c for c in self.setup.channels_in(zone) if c in self.store.channels()])
+        require(zone, (from_ns, to_ns), extent, now_ns, self.setup.step_s * NS)
         own_s = self.setup.at(from_ns).zone(zone).pre_window_s
         before_s = own_s if pre_window_s is None else pre_window_s
         begin_ns = from_ns - before_s * NS
@@ -303,34 +333,6 @@ class Verdicts:
             activity=activity,
             software=f"stillroom {__version__}, judge {JUDGE_VERSION}",
         )
-
-    def require_interval(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> None:
-        """Raise IntervalError unless [from, to) is a past interval that the record of the zone reaches."""
-        self.setup.zone(zone)
-        if to_ns <= from_ns:
-            raise IntervalError(
-                f"The interval ends at {rfc3339(to_ns)}, not after its start {rfc3339(from_ns)}; "
-                "give an end after the start."
-            )
-        if to_ns > now_ns:
-            raise IntervalError(
-                f"The interval ends at {rfc3339(to_ns)}, in the future; "
-                f"the record reaches to now, {rfc3339(now_ns)}."
-            )
-        step_ns = self.setup.step_s * NS
-        if from_ns // step_ns >= now_ns // step_ns:
-            raise IntervalError(
-                f"The interval begins at {rfc3339(from_ns)}, in the present minute, which cannot be judged "
-                "before it is complete; ask again in a minute."
-            )
-        extent = self.store.extent([c for c in self.setup.channels_in(zone) if c in self.store.channels()])
-        if extent is None:
-            raise IntervalError(f"Zone {zone!r} has no readings yet; import some or start the service.")
-        if from_ns // step_ns < extent[0] // step_ns:
-            raise IntervalError(
-                f"The interval begins at {rfc3339(from_ns)}, before the record of zone {zone!r}, "
-                f"which begins at {rfc3339(extent[0])}."
-            )
 
     def rule_states(self, zone: str, at_ns: int, now_ns: int) -> list[RuleState]:
         """Every rule in the cell that holds `at_ns`, or in the last complete one before `now_ns`."""

@@ -288,3 +288,31 @@ def test_resolution_as_it_was_set(made: SimpleNamespace, store: Store) -> None:
     )
     # U = 2·√(0.1² + 0.5²/12) = 0.351 > 0.25.
     assert [(p.reason, p.to_ns) for p in found] == [("conforming", made.at(5)), ("guard band", made.at(9))]
+
+
+def test_an_edited_verdict_is_found_by_its_day(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    """Stored verdicts can be made again from the readings: what was written into them by hand shows."""
+    store.append("w", two_days)
+    verdicts = Verdicts(store, setup)
+    verdicts.refresh("bay", made.at(72))
+    assert verdicts.altered("bay") == []
+    day = made.at(0) // (86_400 * NS)
+    stored = store.piece("bay", day)
+    assert stored is not None
+    store.put_piece("bay", day, stored[0], stored[1].replace("nonconforming", "conforming"))
+    assert verdicts.altered("bay") == ["2026-03-10"]
+
+
+def test_a_record_keeps_its_first_day_while_it_grows(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    """Tests that look back at arriving readings do not move the beginning of the record."""
+    verdicts = Verdicts(store, setup)
+    for i in range(0, 60, 20):
+        store.append("w", two_days[i : i + 20])
+        verdicts.judge_live(made.at(0) + (i + 20) * 60 * NS)
+    found = verdicts.current("bay")
+    assert found is not None
+    assert found.from_ns == made.at(0)
