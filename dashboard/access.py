@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from ipaddress import ip_address
+from urllib.parse import urlsplit
 
 from flask import has_request_context, request
 
@@ -31,3 +33,22 @@ def loopback(address: str) -> bool:
         return ip_address(address).is_loopback
     except ValueError:
         return False
+
+
+def known_host(host: str, names: Collection[str]) -> bool:
+    """Whether a request's Host is an address, localhost, or one of our names: not a stranger's.
+
+    A page elsewhere can let its own name lead to this machine and ask as if it were ours; it cannot
+    take an address for a name.
+
+    >>> known_host("192.0.2.7:8060", ()), known_host("[::1]:8060", ()), known_host("evil.example", ())
+    (True, True, False)
+    """
+    name = urlsplit(f"//{host}").hostname or ""
+    if name == "localhost" or name in {n.lower() for n in names}:
+        return True
+    try:
+        ip_address(name)
+    except ValueError:
+        return False
+    return True

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import logging
 import secrets
+import socket
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from types import ModuleType
 from typing import Any, Protocol
@@ -22,6 +23,7 @@ from flask import Response, abort, request
 from logger.errors import StillroomError
 
 from . import alert
+from .access import known_host
 from .components import aria, refusal
 from .pages import excursions, inspections, now, trend
 from .queries import Queries
@@ -46,10 +48,12 @@ def create_app(
     source: Source | None = None,
     now_ns: Callable[[], int] = time.time_ns,
     tick_s: float = 5.0,
+    names: Collection[str] = (),
 ) -> Dash:
     """The application for one data folder; pages ask for news every `tick_s`.
 
-    `source` and `now_ns` let a test bring its own record and clock.
+    `source` and `now_ns` let a test bring its own record and clock; `names` are host names, beside
+    this machine's own, under which the pages may be asked for.
     """
     q = Queries(source or StoreSource(store_folder), now_ns, tick_s)
     app = Dash(
@@ -71,7 +75,7 @@ def create_app(
         page.register(app, q)
     alert.register(app, q)
     _route(app, q)
-    _secure(app)
+    _secure(app, {socket.gethostname(), socket.getfqdn(), *names})
     return app
 
 
@@ -157,7 +161,7 @@ def _route(app: Dash, q: Queries) -> None:
     )
 
 
-def _secure(app: Dash) -> None:
+def _secure(app: Dash, names: Collection[str]) -> None:
     """Headers of every answer; no request from a page of another origin. Called when all callbacks stand."""
     scripts = " ".join(["'self'", *app.csp_hashes()])
     policy = (
@@ -175,6 +179,8 @@ def _secure(app: Dash) -> None:
     }
 
     def same_origin() -> None:
+        if not known_host(request.host, names):
+            abort(421)
         origin = request.headers.get("Origin")
         if request.method != "GET" and origin and origin.partition("://")[2] != request.host:
             abort(403)
@@ -199,10 +205,15 @@ def bind(folder: Path, host: str = "127.0.0.1", port: int = 8060, **more: Any) -
 
 
 def serve(
-    folder: Path, host: str = "127.0.0.1", port: int = 8060, on_ready: Callable[[str], None] | None = None
+    folder: Path,
+    host: str = "127.0.0.1",
+    port: int = 8060,
+    on_ready: Callable[[str], None] | None = None,
+    *,
+    names: Collection[str] = (),
 ) -> None:
     """Serve until interrupted. TLS is for a proxy in front; beyond loopback a real record takes no acts."""
-    server = bind(folder, host, port)
+    server = bind(folder, host, port, names=names)
     address = f"http://{host}:{port}/"
     log.info("serving %s at %s", folder, address)
     if on_ready is not None:

@@ -54,6 +54,14 @@ def serve(
             help="Address to listen on. Beyond this machine, put a proxy with TLS before it.",
         ),
     ] = "127.0.0.1",
+    name: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--name",
+            metavar="HOSTNAME",
+            help="Further name under which the pages are asked for, a proxy's for instance; may be repeated.",
+        ),
+    ] = None,
     with_parent: Annotated[bool, typer.Option("--with-parent", hidden=True)] = False,
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -71,9 +79,11 @@ def serve(
     if with_parent:
         _leave_with_parent()
     _refuse_taken(host, port)
-    serve_pages(
-        data, host, port, lambda address: typer.echo(f"The pages are at {address} (stop with Ctrl-C).")
-    )
+
+    def ready(address: str) -> None:
+        typer.echo(f"The pages are at {address} (stop with Ctrl-C).")
+
+    serve_pages(data, host, port, ready, names=name or ())
 
 
 def _refuse_taken(host: str, port: int) -> None:

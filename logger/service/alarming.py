@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from .. import actions
 from ..alarms import Alarm, Cell, Notice, Step, cell_of, evidence_cell, step
 from ..instants import rfc3339
-from ..model import NS, AlarmSpec, Config, Conformity, RuleState, Setup
+from ..model import NS, AlarmSpec, Config, Conformity, Row, RuleState, Setup
 from ..notify.text import wording
 from ..store import Store
 
@@ -28,11 +28,15 @@ class Judged(Protocol):
 
 @dataclass(frozen=True)
 class Alarming:
-    """The alarms of one setup, evaluated cell by cell as cells become complete."""
+    """The alarms of one setup, evaluated cell by cell as cells become complete.
+
+    `since_ns`: when polling began. A source is not silent for the time before anybody asked it.
+    """
 
     store: Store
     config: Config
     judged: Judged
+    since_ns: int | None = None
 
     def turn(self, now_ns: int) -> list[Notice]:
         """Evaluates all cells that are complete and new; gives the notices, queued already."""
@@ -84,9 +88,13 @@ class Alarming:
         return evidence_cell(
             cell_ns,
             end_ns,
-            {c: newest[c].taken_ns if c in newest else None for c in here},
+            {c: self._heard(newest.get(c)) for c in here},
             {c: int(setup.channels[c].max_age_s * NS) for c in here},
         )
+
+    def _heard(self, newest: Row | None) -> int | None:
+        known = [ns for ns in (self.since_ns, None if newest is None else newest.taken_ns) if ns is not None]
+        return max(known, default=None)
 
     def _kept(self, conn: Connection, spec: AlarmSpec, before: Alarm, done: Step, now_ns: int) -> None:
         after = done.alarm

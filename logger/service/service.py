@@ -65,6 +65,7 @@ class Service:
         self._calendar: BackgroundScheduler | None = None
         self._told_ns = 0  # when it was last looked for what comes due
         self._started_ns = 0  # monotonic, by the clock of the buses
+        self._since_ns = clock()  # before that nobody asked the probes
         self._use(config)
 
     @property
@@ -121,7 +122,7 @@ class Service:
     def _use(self, config: Config) -> None:
         self.config = config
         self._verdicts = Verdicts(self._store, config.setup)
-        self._alarming = Alarming(self._store, config, self._verdicts)
+        self._alarming = Alarming(self._store, config, self._verdicts, self._since_ns)
 
     def _judge(self) -> None:
         """One turn of the job loop."""

@@ -82,3 +82,19 @@ def test_real_record_has_no_ribbon(record: Synthetic, q: Queries) -> None:
     assert SIMULATED in str(shell(q))
     record.simulated = False
     assert SIMULATED not in str(shell(q))
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        ("127.0.0.1:8060", 200),
+        ("localhost", 200),
+        ("[::1]:8060", 200),
+        ("room.example", 200),
+        ("evil.example", 421),
+    ],
+)
+def test_a_strangers_name_for_this_machine_is_refused(record: Synthetic, host: str, status: int) -> None:
+    """A page elsewhere may let its own name lead here (DNS rebinding); it is not answered."""
+    app = create_app(Path("unused"), source=record, names=["room.example"])
+    assert app.server.test_client().get("/", headers={"Host": host}).status_code == status

@@ -219,6 +219,21 @@ def test_channels_that_nobody_polls_are_not_missed(store: Store) -> None:
     assert actions.outbox(store).waiting(2**62) == []
 
 
+def test_a_probe_is_not_silent_for_the_time_before_it_was_polled(store: Store) -> None:
+    """The service was down for an hour; silence counts from its start, and from then on it is told."""
+    live(store, [20.0, 20.0])
+    since = START + 62 * MINUTE
+    alarming = Alarming(store, CONFIG, Told(), since)
+
+    alarming.turn(since + MINUTE)
+    first = states(store)["bay.evidence"]
+    for minute in range(2, 12):
+        alarming.turn(since + minute * MINUTE)
+
+    assert first is AlarmState.NORMAL
+    assert states(store)["bay.evidence"] is AlarmState.UNACKNOWLEDGED
+
+
 def test_a_rule_that_is_not_in_force_any_more_ends_its_alarm(store: Store) -> None:
     """The zone is judged, without that rule: nothing is left to be outside of."""
     live(store, [20.9, 20.9, 20.9])
