@@ -149,6 +149,16 @@ def plain(value: float | None, name: str) -> str:
     return f"{shown_value:.{places}f}".rstrip("0").rstrip(".") + f" {printed}"
 
 
+def exceedance(value: float, name: str) -> str:
+    """How far beyond a limit for how long; what is there never reads as nothing.
+
+    >>> exceedance(0.451, "degC"), exceedance(0.001, "%RH")
+    ('0.45 K·h', '< 0.01 % RH·h')
+    """
+    area = unit("K" if name == "degC" else name)
+    return f"{value:.2f} {area}·h" if value >= 0.005 else f"< 0.01 {area}·h"
+
+
 def instant(text: str, zone: str, *, wanted_in: str) -> int:
     """Nanoseconds UTC of what a person wrote into a field; IntervalError names the field."""
     return parse(text, ZoneInfo(zone), wanted_in)

@@ -11,7 +11,7 @@ from logger.model import NS, Excursion
 
 from ..components import aria, card, table
 from ..queries import Queries
-from ..wording import age, local, plain, unit, written
+from ..wording import age, exceedance, local, plain, written
 
 TITLE = "Excursions"
 PATH = "/excursions"
@@ -39,7 +39,6 @@ def layout(q: Queries, _: str) -> Component:
 def _row(q: Queries, e: Excursion) -> list[object]:
     zone = q.room.timezone
     name = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
-    area = unit("K" if e.unit == "degC" else e.unit)
     return [
         q.zone(e.zone).name,
         name,
@@ -48,7 +47,7 @@ def _row(q: Queries, e: Excursion) -> list[object]:
         age((e.to_ns - e.from_ns) / NS),
         plain(e.worst, e.unit),
         plain(e.limit, e.unit),
-        f"{e.exceedance:.2f} {area}·h",
+        exceedance(e.exceedance, e.unit),
         "yes" if e.proven else "no",
         ", ".join(e.probes),
         html.A("trend", href=f"/trend?{_around(e, zone)}", **aria(f"trend around {local(e.from_ns, zone)}")),

@@ -9,7 +9,7 @@ from logger.model import NS
 
 from ..components import aria
 from ..queries import OpenAlarm, Queries
-from ..wording import clock, figure, local, plain, unit
+from ..wording import clock, exceedance, figure, local, plain
 
 DAY_NS = 86400 * NS
 
@@ -92,7 +92,7 @@ def _excursions(q: Queries) -> list[Component]:
     for e in sorted(q.source.excursions(None, now - DAY_NS, now, now), key=lambda e: -e.to_ns)[:4]:
         rule = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
         what = f"Excursion, {q.zone(e.zone).name}: {rule}, worst {plain(e.worst, e.unit)}"
-        area = f"{e.exceedance:.2f} {unit(e.unit)}·h".replace("°C", "K")
+        area = exceedance(e.exceedance, e.unit)
         found.append(_row(what, f"{clock(e.from_ns, now, zone)}–{clock(e.to_ns, now, zone)}", area))
     return found
 
