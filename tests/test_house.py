@@ -13,6 +13,7 @@ CODE = sorted([*(ROOT / "logger").rglob("*.py"), *(ROOT / "dashboard").rglob("*.
 OWN_COMMANDS = ("demo", "run", "serve", "import", "verdicts", "check", "inspection list", "excursion list")
 MORE_COMMANDS = ("alarm list", "alarm acknowledge", "record issue", "verify", "export", "config check")
 SETUP_COMMANDS = ("config apply", "config approve", "config refuse", "config list", "config export")
+KEEPING_COMMANDS = ("backup", "restore", "dispose")
 CONFIG_FILES = (
     *("room.toml", "probes.toml", "limits.toml", "alarms.toml", "service.toml"),
     *("certificates", "profiles"),
@@ -67,7 +68,7 @@ def test_every_command_is_documented() -> None:
     readme = (ROOT / "README.md").read_text("utf-8") + (ROOT / "DEVELOPERS.md").read_text("utf-8")
     missing = [
         c
-        for c in (*OWN_COMMANDS, *MORE_COMMANDS, *SETUP_COMMANDS, "probe list", "backup", "restore")
+        for c in (*OWN_COMMANDS, *MORE_COMMANDS, *SETUP_COMMANDS, *KEEPING_COMMANDS, "probe list")
         if f"stillroom {c}" not in readme
     ]
     assert missing == []

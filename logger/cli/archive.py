@@ -61,6 +61,7 @@ def verify(
     told = {
         "intact": result.intact,
         "faults": list(result.faults),
+        "disposed": list(result.disposed),
         "entries": result.entries,
         "batches": result.batches,
         "files": result.files,
@@ -70,6 +71,7 @@ def verify(
     first = "The record is intact." if result.intact else "The record is broken:"
     counted = f"  {result.entries} journal entries, {result.batches} batches, {result.files} archive files, "
     lines = [first, *(f"  {fault}" for fault in result.faults), f"{counted}{result.readings} readings"]
+    lines += [f"  {line}" for line in result.disposed]
     answer(told, as_json, [*lines, f"  head of the chain: entry {number}, {sha256}"])
     if not result.intact:
         raise typer.Exit(10)

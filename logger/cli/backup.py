@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..errors import Refused, StillroomError
-from ..instants import rfc3339
-from .opening import has_record, opened
+from ..instants import parse, rfc3339
+from .opening import applied_setup, has_record, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, counted, table
 
@@ -29,6 +29,7 @@ Number = Annotated[
 
 def add_to(app: typer.Typer) -> None:
     app.command("backup", short_help="Copy the record elsewhere, and prove it.")(backup)
+    app.command("dispose", short_help="Let sealed months go, by two people.")(dispose)
     app.command("restore", short_help="Bring a record back into an empty folder.")(restore)
 
 
@@ -171,3 +172,38 @@ def restore(
     answer(told, as_json, lines)
     if not result.intact:
         raise typer.Exit(10)
+
+
+def dispose(
+    *,
+    before: Annotated[
+        str,
+        typer.Option("--before", metavar="TIME", help="Months that ended by then; like --from elsewhere."),
+    ],
+    approver: Annotated[str, typer.Option("--approver", metavar="NAME", help="The other person.")],
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason, for the journal.")],
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would go.")] = False,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Let whole sealed months go for ever, where the retention rule of the setup in force allows it.
+
+    Their digests stay in the journal, and verify tells who let them go. Backups keep them until they
+    are let go themselves. A refused attempt is in the journal.
+
+    \b
+    Example:
+      stillroom dispose --before 2016-01-01 --who "Greta Holm" --approver "Ines Faber" --why "QM 4.2"
+    """
+    from ..store.disposal import Request
+
+    with opened(data, config) as found:
+        applied_setup(found)
+        asked = Request(parse(before, found.zone_info, "--before"), person(who), approver, why)
+        done = found.store.dispose(asked, found.now_ns, found.config.keep_years, dry_run=dry_run)
+    told = {"entry": done.number, "files": list(done.files), "readings": done.readings, "dry_run": dry_run}
+    verb = "Would let go" if dry_run else "Let go"
+    first = f"{verb} {counted(len(done.files), 'file')} with {counted(done.readings, 'reading')}."
+    answer(told, as_json, [first, *(f"  {file}" for file in done.files)])

@@ -134,6 +134,14 @@ class Archive:
             if file not in known
         ]
 
+    def let_go(self) -> None:
+        """Remove files that were disposed of; the caller holds the lock."""
+        with self._database.read() as conn:
+            kept = {one.file for one in all_seals(conn, disposed=False)}
+            gone = [one.file for one in all_seals(conn) if one.file not in kept]
+        for file in gone:
+            (self._folder / file).unlink(missing_ok=True)
+
     def repeated(self, file: str) -> bool:
         """Whether every reading of an unsealed file is in the hot tier: then the file adds nothing."""
         try:
@@ -157,10 +165,12 @@ class Archive:
 
     def _files_of(self, writer: str, first: int, last: int) -> list[str]:
         files = []
+        with self._database.read() as conn:
+            kept = {one.number for one in all_seals(conn, disposed=False)}
         for entry in self._journal.entries(kind="seal"):
             writers: Any = entry.what["writers"]
             low, high = writers.get(writer, (1, 0))
-            if low <= last and high >= first:
+            if entry.number in kept and low <= last and high >= first:
                 files.append(str(entry.what["file"]))
         return files
 
@@ -303,6 +313,7 @@ class Archive:
     def _tidy(self) -> None:
         for part in (self._folder / FOLDER).rglob(f"*{PART}"):
             part.unlink()
+        self.let_go()
         for file in self.leftovers():
             # One that holds more than the hot tier is evidence (of an older database put back, say).
             if self.repeated(file):

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from sqlalchemy import Connection, Row
 
+from .acts import Acts, read_act
 from .archive import CHANNEL_FACTS, SEAL_FACTS
 from .journal import FIRST, digest, walk
 
@@ -27,6 +28,8 @@ class Claims:
     proposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup_proposal`
     imports: dict[str, dict[str, Any]] = field(default_factory=dict)  # SHA-256 -> as in `import_file`
     records: dict[int, dict[str, Any]] = field(default_factory=dict)  # number -> as in `issue`
+    disposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # seal -> what was let go
+    acts: Acts = field(default_factory=Acts)
     founding: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -80,29 +83,66 @@ def _claimed(row: Row[Any], claims: Claims) -> Iterator[str]:
         what = json.loads(row.what)
         if row.kind == "batch":
             yield from _claimed_batch(row.number, what, claims)
-        elif row.kind == "seal":
-            claims.seals[row.number] = _seal(what)
-        elif row.kind == "setup":
-            told = {name: what[name] for name in ("version", "at_ns", "approver", "digest")}
-            claims.setups[what["version"]] = {**told, "who": row.who, "why": row.why}
-        elif row.kind == "setup-approved":
-            told = {name: what[name] for name in ("version", "at_ns", "digest")}
-            told |= {"approver": row.who, "who": what["author"], "why": what["reason"]}
-            claims.setups[what["version"]] = told
-        elif row.kind == "setup-proposed":
-            names = ("version", "at_ns", "base", "correction", "digest")
-            told = {name: what[name] for name in names} | {"who": row.who, "why": row.why}
-            claims.proposals[what["version"]] = told
-        elif row.kind == "import":
-            names = ("sha256", "name", "at_ns", "original", "summary")
-            claims.imports[what["sha256"]] = {name: what[name] for name in names}
-        elif row.kind == "record":
-            told = {"zone": what["zone"], "replaces": what["replaces"], "files": dict(what["files"])}
-            claims.records[what["record"]] = {**told, "who": row.who, "why": row.why}
-        elif row.kind == "store" and not claims.founding:
-            claims.founding = dict(what)
+        elif row.kind in _READERS:
+            _READERS[row.kind](row, what, claims)
+        else:
+            read_act(row, what, claims.acts)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         yield f"journal entry {row.number} ({row.kind}): does not say what it must: {error!r}"
+
+
+def _read_seal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    claims.seals[row.number] = _seal(what)
+
+
+def _read_setup(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    told = {name: what[name] for name in ("version", "at_ns", "approver", "digest")}
+    claims.setups[what["version"]] = {**told, "who": row.who, "why": row.why}
+
+
+def _read_approval(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    told = {name: what[name] for name in ("version", "at_ns", "digest")}
+    told |= {"approver": row.who, "who": what["author"], "why": what["reason"]}
+    claims.setups[what["version"]] = told
+
+
+def _read_proposal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    names = ("version", "at_ns", "base", "correction", "digest")
+    told = {name: what[name] for name in names} | {"who": row.who, "why": row.why}
+    claims.proposals[what["version"]] = told
+
+
+def _read_import(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    names = ("sha256", "name", "at_ns", "original", "summary")
+    claims.imports[what["sha256"]] = {name: what[name] for name in names}
+
+
+def _read_record(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    told = {"zone": what["zone"], "replaces": what["replaces"], "files": dict(what["files"])}
+    claims.records[what["record"]] = {**told, "who": row.who, "why": row.why}
+
+
+def _read_disposal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    act = {"who": row.who, "approver": what["approver"], "number": row.number}
+    names = ("file", "rows", "from", "to", "numbers")
+    for one in what["files"]:
+        claims.disposals[one["seal"]] = {name: one[name] for name in names} | act
+
+
+def _read_founding(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    claims.founding = claims.founding or dict(what)
+
+
+_READERS: dict[str, Callable[[Row[Any], Mapping[str, Any], Claims], None]] = {
+    "seal": _read_seal,
+    "setup": _read_setup,
+    "setup-approved": _read_approval,
+    "setup-proposed": _read_proposal,
+    "import": _read_import,
+    "record": _read_record,
+    "disposal": _read_disposal,
+    "store": _read_founding,
+}
 
 
 def _seal(what: Mapping[str, Any]) -> dict[str, Any]:

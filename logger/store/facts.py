@@ -109,6 +109,7 @@ class Verification:
     files: int
     readings: int
     head: tuple[int, str]
+    disposed: tuple[str, ...] = ()  # files that two people let go: no faults
 
     @property
     def intact(self) -> bool:

@@ -19,6 +19,7 @@ from ..series import Bool, Float, Int, Readings
 from . import lock, tables
 from .archive import Archive
 from .database import FILE, RESTORING, Database
+from .disposal import Disposals, Disposed, Request
 from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
 from .files import plain_write_errors
 from .hot import Hot
@@ -185,6 +186,13 @@ class Store:
         """Everything in a sealed file, or in bytes that stand for it."""
         with self._archive.open(file, content) as reader:
             return reader.columns([group for groups in reader.groups().values() for group in groups])
+
+    def dispose(
+        self, asked: Request, now_ns: int, keep_years: int | None, *, dry_run: bool = False
+    ) -> Disposed:
+        """Let whole sealed files go by a recorded act of two people; Refused without authority."""
+        where = (self.folder, self._database, self._names, self._archive, self.journal)
+        return Disposals(*where).dispose(asked, now_ns, keep_years, dry_run=dry_run)
 
     def snapshot(self, path: Path) -> None:
         """The database as it is now, as one new file; the service goes on meanwhile."""

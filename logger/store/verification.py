@@ -18,6 +18,7 @@ from sqlalchemy.exc import DatabaseError
 
 from ..errors import StoreDamaged
 from ..series import Int
+from .acts import check_acts
 from .archive import CHANNEL_FACTS, SEAL_FACTS, Archive
 from .arrays import fetched
 from .claims import Claims, read_chain
@@ -27,7 +28,7 @@ from .names import Names
 from .sealed_file import read_sealed
 from .seals import hidden, sealed_channel
 from .setups import proposals, text_digest
-from .tables import batch, import_file, issue, meta, reading, seal, seal_channel, setup
+from .tables import batch, disposal, import_file, issue, meta, reading, seal, seal_channel, setup
 
 MOST = 2**63 - 1
 CHANNEL_FIELDS = (*CHANNEL_FACTS, "from_ns", "to_ns", "upto_arrival")
@@ -48,6 +49,7 @@ class Walk:
         self._faults: list[str] = []
         self._spans: dict[str, list[Int]] = {}  # writer -> runs of numbers that were found
         self._readings = 0
+        self._disposed: list[str] = []
 
     def verify(self, heads: Sequence[tuple[int, str]] = ()) -> Verification:
         """Walk everything; `heads` are (number, digest) pairs that left the machine earlier."""
@@ -57,10 +59,12 @@ class Walk:
             claims = Claims()
             checks = (
                 self._files,
+                self._disposals,
                 self._index_of_batches,
                 self._batches,
                 self._kept,
                 self._issued,
+                lambda conn, claims: check_acts(conn, claims.acts),
                 self._unsealed,
             )
             self._run(lambda: read_chain(conn, dict(heads), claims))
@@ -70,9 +74,10 @@ class Walk:
             tuple(self._faults),
             claims.entries,
             claims.batches,
-            len(claims.seals),
+            len(claims.seals.keys() - claims.disposals.keys()),
             self._readings,
             claims.head,
+            tuple(self._disposed),
         )
 
     def _run(self, check: Callable[[], Iterable[str]]) -> None:
@@ -92,11 +97,30 @@ class Walk:
             yield f"seal {number}: has no entry in the journal"
         for number, what in claims.seals.items():
             yield from self._index_of_seal(conn, number, what, rows.get(number))
+            if number in claims.disposals:
+                self._let_go(claims.disposals[number])
+                continue
             found = read_sealed(self._archive, self._folder, what)
             yield from found.faults
             self._readings += found.rows
             for writer, seqs in found.seqs.items():
                 self._spans.setdefault(writer, []).append(runs(seqs))
+
+    def _let_go(self, told: Mapping[str, Any]) -> None:
+        """A file that two people disposed of: its absence is explained, its numbers are accounted for."""
+        self._disposed.append(
+            f"file {told['file']}: disposed of by {told['who']}, approved by {told['approver']} (journal "
+            f"entry {told['number']}); it held {told['rows']} readings from {told['from']} to {told['to']}"
+        )
+        for writer, spans in told["numbers"].items():
+            self._spans.setdefault(writer, []).append(np.array(spans, np.int64))
+
+    def _disposals(self, conn: Connection, claims: Claims) -> Iterator[str]:
+        """The table of disposals hides files from readers: it must say what the journal says."""
+        rows = {row.seal: row.number for row in conn.execute(select(disposal))}
+        for number in sorted(rows.keys() | claims.disposals.keys()):
+            if rows.get(number) != claims.disposals.get(number, {}).get("number"):
+                yield f"disposal of seal {number}: its row is missing, altered, or without its journal entry"
 
     def _index_of_seal(
         self, conn: Connection, number: int, what: Mapping[str, Any], row: Row[Any] | None

@@ -20,7 +20,7 @@ from logger.errors import Refused
 HEAVY = {"pandas", "pyarrow", "sqlalchemy", "dash", "typst", "pydantic", "numpy", "plotly", "apscheduler"}
 COMMANDS = {
     *("demo", "run", "serve", "import", "verdicts", "check", "inspection", "excursion", "alarm"),
-    *("record", "verify", "export", "confirm", "config", "probe", "bench", "backup", "restore"),
+    *("record", "verify", "export", "confirm", "config", "probe", "bench", "backup", "restore", "dispose"),
 }
 
 

@@ -96,7 +96,9 @@ def test_what_stands_cannot_be_changed(store: Store, table: str, how: str) -> No
     store.append("poll", polled(OCTOBER, 3))
     store.put_setup({"room.toml": ""}, "Greta Holm", "first", "Greta Holm", OCTOBER)
     with store.begin() as conn:
-        conn.execute(tables.mark.insert().values(zone="z", from_ns=1, to_ns=2, reason="r", who="w"))
+        conn.execute(tables.mark.insert().values(zone="z", from_ns=0, to_ns=10**9, reason="r", who="w"))
+        span = {"from": "1970-01-01T00:00:00Z", "to": "1970-01-01T00:00:01Z"}
+        store.journal.append("mark", "w", {"mark": 1, "zone": "z", **span}, "r", conn)
 
     with (
         pytest.raises(IntegrityError, match=rf"rows of {table} are (never changed|kept)"),

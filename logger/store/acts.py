@@ -1,0 +1,78 @@
+"""What people and alarms did, as the journal tells it, against the rows that follow from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection, Row, select
+
+from ..errors import IntervalError
+from ..instants import parse
+from .tables import alarm, inspection, mark
+
+UTC = ZoneInfo("UTC")
+COLUMNS = ("zone", "from_ns", "to_ns")
+
+
+@dataclass
+class Acts:
+    """What the rows must say. An inspection that a newer version changed in its own way is left out."""
+
+    inspections: dict[str, dict[str, Any]] = field(default_factory=dict)  # key -> zone, from, to, body
+    unknown: set[str] = field(default_factory=set)  # keys of inspections with acts that are not known here
+    marks: dict[int, dict[str, Any]] = field(default_factory=dict)
+    alarms: dict[str, tuple[str, int]] = field(default_factory=dict)  # key -> state, occurrence
+
+
+def read_act(row: Row[Any], what: Mapping[str, Any], acts: Acts) -> None:
+    """Learn what one entry of kind inspection, mark or alarm says; KeyError where it lacks something."""
+    if row.kind == "inspection":
+        _inspection(what, acts)
+    elif row.kind == "mark":
+        span = {"from_ns": _ns(what["from"]), "to_ns": _ns(what["to"])}
+        acts.marks[what["mark"]] = {"zone": what["zone"], **span, "reason": row.why, "who": row.who}
+    elif row.kind == "alarm":
+        acts.alarms[what["alarm"]] = (what["is"], what["occurrence"])
+
+
+def _inspection(what: Mapping[str, Any], acts: Acts) -> None:
+    key = what["inspection"]
+    if what["act"] == "add":
+        body = {
+            name: told for name, told in what.items() if name not in {"inspection", "act", "key", *COLUMNS}
+        }
+        acts.inspections[key] = {**{name: what[name] for name in COLUMNS}, "body": body}
+    elif what["act"] == "stop":
+        acts.inspections[key]["to_ns"] = _ns(what["to"])
+    else:
+        acts.unknown.add(key)
+
+
+def check_acts(conn: Connection, acts: Acts) -> Iterator[str]:
+    """A sentence for every row that does not say what its acts say, is missing, or has none."""
+    jobs = {row.key: row._asdict() for row in conn.execute(select(inspection))}
+    for key in sorted((jobs.keys() | acts.inspections.keys()) - acts.unknown):
+        if not _same(jobs.get(key), acts.inspections.get(key)):
+            yield f"inspection {key}: its row is missing, altered, or without its journal entry"
+    marks = {row.id: row._asdict() for row in conn.execute(select(mark))}
+    for number in sorted(marks.keys() | acts.marks.keys()):
+        if not _same(marks.get(number), acts.marks.get(number)):
+            yield f"mark {number}: its row is missing, altered, or without its journal entry"
+    states = {row.key: (row.state, row.body.get("occurrence", 0)) for row in conn.execute(select(alarm))}
+    for key in sorted(states.keys() | acts.alarms.keys()):
+        if states.get(key) != acts.alarms.get(key, ("normal", 0)):
+            yield f"alarm {key}: its state is not the one that the journal tells"
+
+
+def _same(row: Mapping[str, Any] | None, told: Mapping[str, Any] | None) -> bool:
+    return row is not None and told is not None and all(row[name] == value for name, value in told.items())
+
+
+def _ns(text: str) -> int:
+    try:
+        return parse(text, UTC)
+    except IntervalError as error:
+        raise ValueError(str(error)) from error

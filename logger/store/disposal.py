@@ -1,0 +1,159 @@
+"""The only way in which a reading ever leaves: whole sealed files, by a recorded act of two people.
+
+The journal entry comes first and holds what must be known without the file: its digest, what it
+held, and which numbers of which writers, so that their absence is explained and not a fault. What
+an interruption leaves standing after that is removed at the next start.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, exists, select
+
+from ..errors import Refused, StoreInUse
+from ..instants import rfc3339
+from ..model import NS
+from . import lock
+from .archive import LOCK, Archive
+from .database import Database
+from .facts import JSON, Seal
+from .journal import Journal, what_of
+from .names import Names
+from .sealed_file import SealedFile, read_sealed
+from .seals import all_seals
+from .tables import batch, disposal, journal, reading
+from .verification import runs
+
+
+@dataclass(frozen=True)
+class Request:
+    """What two people ask for: everything sealed whose month ended by `before_ns`."""
+
+    before_ns: int
+    who: str
+    approver: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Disposed:
+    """What was let go by journal entry `number`; 0 where nothing was."""
+
+    number: int
+    files: tuple[str, ...]
+    readings: int
+
+
+class Disposals:
+    """Disposal of sealed files of one data folder."""
+
+    def __init__(
+        self, folder: Path, database: Database, names: Names, archive: Archive, journal: Journal
+    ) -> None:
+        self._folder = folder
+        self._database = database
+        self._names = names
+        self._archive = archive
+        self._journal = journal
+
+    def dispose(
+        self, asked: Request, now_ns: int, keep_years: int | None, *, dry_run: bool = False
+    ) -> Disposed:
+        """Let whole sealed files go as the retention rule allows; without authority Refused, journalled."""
+        if reason := _unauthorised(asked, now_ns, keep_years):
+            self._refused(asked, reason)
+        with lock.held(self._folder / LOCK, wait_s=5.0) as ours:
+            if not ours:
+                raise StoreInUse(
+                    f"{self._folder} is being sealed just now; nothing was disposed of. Try again."
+                )
+            with self._database.read() as conn:
+                seals = [one for one in all_seals(conn, disposed=False) if one.to_ns <= asked.before_ns]
+                told = [self._told(conn, one, asked) for one in seals]
+            readings = sum(one.rows for one in seals)
+            if dry_run or not seals:
+                return Disposed(0, tuple(one.file for one in seals), readings)
+            number = self._journalled(asked, told)
+            self._archive.let_go()
+        return Disposed(number, tuple(one.file for one in seals), readings)
+
+    def _told(self, conn: Connection, one: Seal, asked: Request) -> dict[str, JSON]:
+        """What the entry keeps of a file; Refused where it cannot be let go."""
+        entry = conn.execute(select(journal).where(journal.c.number == one.number)).first()
+        what = what_of(entry)
+        found = read_sealed(self._archive, self._folder, what)
+        if found.faults:
+            self._refused(asked, f"{one.file} is not as it was sealed, and disposal would hide it")
+        for writer, spans in _numbers(found):
+            if self._partly_hot(conn, writer, spans):
+                self._refused(asked, f"{one.file} shares a batch with readings that are not sealed yet")
+        return {
+            "seal": one.number,
+            "file": one.file,
+            "sha256": one.sha256,
+            "rows": one.rows,
+            "from": rfc3339(one.from_ns),
+            "to": rfc3339(one.to_ns),
+            "channels": sorted(what["channels"]),
+            "numbers": {writer: [list(span) for span in spans] for writer, spans in _numbers(found)},
+        }
+
+    def _partly_hot(self, conn: Connection, writer: str, spans: Sequence[Sequence[int]]) -> bool:
+        """Whether a batch of these numbers has readings in the hot tier: its digest needs them all."""
+        number = self._names.number("writer", writer)
+        first, last = min(span[0] for span in spans), max(span[-1] for span in spans)
+        b, r = batch.c, reading.c
+        met = (b.writer == number, b.first_seq <= last, b.last_seq >= first)
+        hot = exists().where(r.writer == b.writer, r.seq >= b.first_seq, r.seq <= b.last_seq)
+        found = conn.execute(select(b.first_seq, b.last_seq).where(*met, hot)).all()
+        return any(a <= row.last_seq and z >= row.first_seq for row in found for a, z in spans)
+
+    def _journalled(self, asked: Request, told: list[dict[str, JSON]]) -> int:
+        what: dict[str, Any] = {"approver": asked.approver, "before": rfc3339(asked.before_ns), "files": told}
+        with self._database.begin() as conn:
+            entry = self._journal.append("disposal", asked.who, what, asked.why, conn)
+            rows = [{"seal": one["seal"], "number": entry.number} for one in told]
+            conn.execute(disposal.insert(), rows)
+        return entry.number
+
+    def _refused(self, asked: Request, reason: str) -> None:
+        what: dict[str, JSON] = {
+            "approver": asked.approver,
+            "before": rfc3339(asked.before_ns),
+            "reason": reason,
+        }
+        self._journal.append("disposal-refused", asked.who, what, asked.why)
+        raise Refused(f"Nothing was disposed of: {reason}. The attempt is in the journal.")
+
+
+def _numbers(found: SealedFile) -> Iterator[tuple[str, list[list[int]]]]:
+    for writer, seqs in sorted(found.seqs.items()):
+        yield writer, runs(seqs).tolist()
+
+
+def _unauthorised(asked: Request, now_ns: int, keep_years: int | None) -> str:
+    """Why these two may not do this; empty where they may."""
+    people = [name.strip().casefold() for name in (asked.who, asked.approver)]
+    if not all(people):
+        return "it takes the names of two people, who asks and who approves"
+    if people[0] == people[1]:
+        return f"it takes two people, and {asked.who.strip()} is one"
+    if not asked.why.strip():
+        return "the reason is missing"
+    if keep_years is None:
+        return "the setup has no [retention] in service.toml, so everything stays"
+    until_ns = _years_before(now_ns, keep_years)
+    if asked.before_ns > until_ns:
+        return f"[retention] keeps readings for {keep_years} years: all that came after {rfc3339(until_ns)}"
+    return ""
+
+
+def _years_before(now_ns: int, years: int) -> int:
+    now = datetime.fromtimestamp(now_ns // NS, UTC)
+    day = min(now.day, 28)  # of a leap day there is none in most years
+    return int(now.replace(year=now.year - years, day=day).timestamp()) * NS

@@ -1,0 +1,140 @@
+"""Nothing is ever deleted, unless two people let whole sealed months go as the setup allows."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from logger.errors import Refused
+from logger.store import Store
+from logger.store.disposal import Request
+from logger.store.months import month_span
+
+from .conftest import DAY, NOVEMBER, OCTOBER, edit, polled
+
+NOW = month_span(2037, 3)[0]
+BEFORE = month_span(2026, 11)[0]
+TWO = Request(BEFORE, "Greta Holm", "Ines Faber", "end of retention")
+
+
+@pytest.fixture
+def kept(store: Store) -> Store:
+    """October and November sealed, and a poll going on long after."""
+    store.append("poll", polled(OCTOBER, 90, step_ns=DAY // 4))
+    store.append("poll", polled(NOVEMBER, 90, step_ns=DAY // 4))
+    store.seal(NOVEMBER + 60 * DAY)
+    store.append("poll", polled(NOW - DAY, 60))
+    return store
+
+
+def test_two_people_let_a_month_go_and_its_digest_stays(kept: Store) -> None:
+    """October is gone for readers, explained for verification; the rest is as it was."""
+    october, november, *_ = kept.seals()
+
+    done = kept.dispose(TWO, NOW, 10)
+
+    assert done.files == (october.file,)
+    assert not (kept.folder / october.file).exists()
+    assert len(kept.readings("P1.temperature", OCTOBER, NOVEMBER)) == 0
+    assert len(kept.readings("P1.temperature", NOVEMBER, NOW)) > 90
+    found = kept.verify()
+    assert found.faults == ()
+    assert (found.files, len(found.disposed)) == (len(kept.seals()) - 1, 1)
+    assert "disposed of by Greta Holm, approved by Ines Faber" in found.disposed[0]
+    (entry,) = kept.journal.entries(kind="disposal")
+    assert entry.what["files"][0]["sha256"] == october.sha256  # type: ignore[index,call-overload]
+    assert kept.seals(disposed=False)[0] == november
+
+
+@pytest.mark.parametrize(
+    ("asked", "years", "reason"),
+    [
+        (Request(BEFORE, "Greta Holm", " greta holm", "x"), 10, "it takes two people"),
+        (Request(BEFORE, "Greta Holm", "", "x"), 10, "names of two people"),
+        (Request(BEFORE, "Greta Holm", "Ines Faber", " "), 10, "reason is missing"),
+        (TWO, None, "everything stays"),
+        (TWO, 11, "keeps readings for 11 years"),
+    ],
+    ids=["one person", "no approver", "no reason", "no rule", "too young"],
+)
+def test_without_authority_nothing_goes_and_the_attempt_is_kept(
+    kept: Store, asked: Request, years: int | None, reason: str
+) -> None:
+    with pytest.raises(Refused, match=reason):
+        kept.dispose(asked, NOW, years)
+
+    assert all((kept.folder / one.file).is_file() for one in kept.seals())
+    (entry,) = kept.journal.entries(kind="disposal-refused")
+    assert entry.who == "Greta Holm"
+
+
+def test_an_altered_file_is_not_made_to_vanish(kept: Store) -> None:
+    """Disposal must not hide that something was changed."""
+    path = kept.folder / kept.seals()[0].file
+    path.write_bytes(path.read_bytes()[:-1])
+
+    with pytest.raises(Refused, match="not as it was sealed"):
+        kept.dispose(TWO, NOW, 10)
+
+    assert path.is_file()
+
+
+def test_a_batch_that_is_partly_hot_keeps_its_files(kept: Store) -> None:
+    """An import that reaches from the old month into the running one: its digest needs both."""
+    kept.append("import-x", [*polled(OCTOBER + DAY, 3), *polled(NOW - 60, 1)])
+    kept.seal(NOW)
+
+    with pytest.raises(Refused, match="not sealed yet"):
+        kept.dispose(TWO, NOW, 10)
+    kept.seal(NOW + 60 * DAY)
+
+    assert len(kept.dispose(TWO, NOW, 10).files) == 2
+    assert kept.verify().faults == ()
+
+
+def test_what_an_interruption_leaves_goes_at_the_next_start(kept: Store, folder: Path) -> None:
+    """The entry stands before the file goes."""
+    file = folder / kept.seals()[0].file
+    content = file.read_bytes()
+    kept.dispose(TWO, NOW, 10)
+    kept.close()
+    file.write_bytes(content)
+
+    with Store.open(folder) as again:
+        assert not file.exists()
+        assert again.verify().faults == ()
+
+
+def test_a_file_removed_without_the_act_is_still_a_fault(kept: Store, folder: Path) -> None:
+    """A row in the table of disposals needs its entry in the journal; the database itself refuses it."""
+    number, file = kept.seals()[0].number, kept.seals()[0].file
+    kept.close()
+    with pytest.raises(sqlite3.IntegrityError, match="needs its journal entry"):
+        _insert(folder, number)
+    edit(folder, "INSERT INTO disposal (seal, number) SELECT min(number), 1 FROM seal")
+    (folder / file).unlink()
+
+    with Store.open(folder, read_only=True) as store:
+        faults = store.verify().faults
+
+    assert any(fault.startswith(f"file {file}: missing") for fault in faults)
+    assert any(
+        fault.startswith(f"disposal of seal {number}: its row is missing, altered") for fault in faults
+    )
+
+
+def _insert(folder: Path, number: int) -> None:
+    database = sqlite3.connect(folder / "stillroom.db")
+    try:
+        database.execute("INSERT INTO disposal (seal, number) VALUES (?, 1)", (number,))
+    finally:
+        database.close()
+
+
+def test_a_trial_says_what_would_go(kept: Store) -> None:
+    would = kept.dispose(TWO, NOW, 10, dry_run=True)
+
+    assert (would.number, len(would.files), would.readings) == (0, 1, 90)
+    assert all((kept.folder / one.file).is_file() for one in kept.seals())
