@@ -116,12 +116,19 @@ def make(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> 
     for number, key in enumerate(setup(channels).channels):
         say(f"making {key}: {days} days at 60 s")
         series = values(days, number)
-        jitter = np.random.default_rng(1000 + number).integers(-400, 400, len(series)) * 1_000_000
+        rng = np.random.default_rng(1000 + number)
+        jitter = rng.integers(-400, 400, len(series)) * 1_000_000
         taken = START_NS + STEP_NS // 2 + np.arange(len(series)) * STEP_NS + jitter
+        answer = rng.integers(36, 44, len(series)) * 1_000_000  # ns; a line of text at 9600 baud
         for begin in range(0, len(series), 50_000):
             part = slice(begin, begin + 50_000)
-            pairs = zip(taken[part].tolist(), series[part].tolist(), strict=True)
-            store.append("made", [Row(key, t, t + 40_000_000, v) for t, v in pairs])
+            store.append("made", _rows(key, taken[part], answer[part], series[part]))
     say("sealing")
     store.seal(START_NS + (days + 40) * 86_400 * NS)
     return store
+
+
+def _rows(key: str, *columns: np.ndarray[tuple[int], np.dtype[np.float64 | np.int64]]) -> list[Row]:
+    """Readings of one boot of the machine, whose monotonic clock ran with UTC."""
+    each = zip(*(column.tolist() for column in columns), strict=True)
+    return [Row(key, t, t + took, v, boot="made", monotonic_ns=t - START_NS + 10**12) for t, took, v in each]

@@ -42,3 +42,27 @@ def judge(
     with tempfile.TemporaryDirectory() as scratch:
         figures = run(keep or Path(scratch), channels, days, say)
     answer(dict(vars(figures)), as_json, figures.lines())
+
+
+@bench_app.command("store", short_help="Size, reading, charts, commits, verification.")
+def store(
+    *,
+    channels: Annotated[int, typer.Option(min=8, help="How many probes, one reading a minute each.")] = 20,
+    days: Annotated[int, typer.Option(help="How many days of them.")] = 365,
+    keep: Annotated[
+        Path | None, typer.Option(help="Make the record here and keep it for the next run.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Bytes a reading, reading beside bare pyarrow, charts of any length, commits, verifying beside hashing.
+
+    Making a year of 20 probes takes some minutes; name a folder with --keep to make it once.
+    """
+    from ..bench.store import run
+
+    def say(line: str) -> None:
+        typer.echo(line, err=True)
+
+    with tempfile.TemporaryDirectory() as scratch:
+        figures = run(keep or Path(scratch), channels, days, say)
+    answer(dict(vars(figures)), as_json, figures.lines())

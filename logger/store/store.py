@@ -18,6 +18,7 @@ from ..model import Row
 from ..series import Bool, Float, Int, Readings
 from . import lock, tables
 from .archive import Archive
+from .cells import Envelope
 from .database import FILE, RESTORING, Database
 from .disposal import Disposals, Disposed, Request
 from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
@@ -26,6 +27,7 @@ from .hot import Hot
 from .journal import Journal
 from .kept import Imports, Kept
 from .names import Names
+from .overview import Overviews
 from .queries import Queries
 from .rows import Columns
 from .seals import all_seals, hidden, sealed_channel
@@ -46,6 +48,7 @@ class Store:
         self._hot = Hot(database, self._names, self.journal)
         self._archive = Archive(folder, database, self._names, self._hot, self.journal)
         self._queries = Queries(database, self._names, self._hot, self._archive)
+        self._overviews = Overviews(folder, database, self._names, self._archive)
         self._setups = Setups(database, self.journal)
         self._kept = Kept(database)
         self._imports = Imports(database, self.journal, folder)
@@ -115,6 +118,14 @@ class Store:
         """Readings of a channel in [from, to), ascending in (taken, writer, seq)."""
         return self._queries.readings(channel, from_ns, to_ns)
 
+    def envelope(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Envelope:
+        """Extremes, mean and count of raw values in about `bins` bins: every minute's extreme is in it.
+
+        Fast for any length. Values are indications; corrections are nearly monotone, so that those of a
+        certificate may be applied to the extremes.
+        """
+        return self._overviews.envelope(channel, from_ns, to_ns, bins)
+
     def existing(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float]:
         """Instants and values of the readings that have a value, ascending."""
         return self._queries.existing(channel, from_ns, to_ns)
@@ -159,7 +170,10 @@ class Store:
         name, that is the room of the newest setup.
         """
         room = self._room()
-        return self._archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
+        sealed = self._archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
+        if sealed:
+            self._overviews.build(self.channels())
+        return sealed
 
     def seals(self, disposed: bool = True) -> list[Seal]:
         """Every seal, oldest first; with `disposed` those as well whose file was disposed of."""
