@@ -10,6 +10,7 @@ import pytest
 
 from logger.model import NS, Row
 from tests.dashboard.synthetic import NOW, value_at
+from tests.e2e.asking import ask_to_acknowledge
 
 pytestmark = pytest.mark.browser
 LAST = "document.querySelector('.js-plotly-plot').data[3].x.slice(-1)[0]"
@@ -69,7 +70,7 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
         assert part in told
     assert page.locator("#alert").get_attribute("role") == "alert"
     assert page.locator("#polite").inner_text() == "1 alarm to acknowledge."
-    page.locator(".alert button").click()
+    ask_to_acknowledge(page)
     page.get_by_label("Your name").fill("Radek Sova")
     page.locator("#acknowledge-go").click()
     page.get_by_text("wanted a comment").wait_for()

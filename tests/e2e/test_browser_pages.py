@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+from tests.e2e.asking import ask_to_acknowledge
+
 pytestmark = pytest.mark.browser
 PAGES = {
     "Now": "/",
@@ -38,7 +40,7 @@ def test_dialog_is_clean(open_page: Callable[..., Any], record: Any) -> None:
     record.raise_alarm()
     opened = open_page()
     page = opened.go("/", ".alert")
-    page.locator(".alert button").click()
+    ask_to_acknowledge(page)
     page.get_by_label("Your name").fill("Radek Sova")
     page.get_by_label("Comment: what you saw or did").fill("Seen.")
     page.locator("#acknowledge-go").click()
@@ -46,7 +48,7 @@ def test_dialog_is_clean(open_page: Callable[..., Any], record: Any) -> None:
     assert opened.seen.console == []
     record.raise_alarm()
     page = opened.go("/", ".alert")
-    page.locator(".alert button").click()
+    ask_to_acknowledge(page)
     page.get_by_label("Comment: what you saw or did").wait_for()
     assert opened.axe() == []
 
