@@ -8,7 +8,7 @@ from playwright.sync_api import TimeoutError as NotThere
 
 
 def ask_to_acknowledge(page: Any) -> None:
-    """Open the question of the alert. A click that meets the banner's own redrawing is lost; one clicks again."""
+    """Open the question of the alert. A click that meets its redrawing is lost; one clicks again."""
     for _ in range(3):
         page.locator(".alert button").click()
         try:
