@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -103,21 +104,48 @@ def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None) -> 
 def export(
     *,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="A new or empty folder to write into.")],
+    form: Annotated[
+        Literal["csv", "parquet"],
+        typer.Option("--format", help="csv: readings of an interval. parquet: the whole record."),
+    ] = "csv",
     start: AnyFrom = None,
     end: AnyTo = None,
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Write all readings as CSV with a description of the columns; times in UTC, raw values as they came.
+    """Write readings as CSV, or the whole record as Parquet, with a description of every column.
+
+    Times are in UTC, raw values as they came. `stillroom restore --from DIR` begins a new record from
+    an export in Parquet, with the same readings and the same digests.
 
     \b
-    Example:
+    Examples:
       stillroom export --out october --from 2026-10-01 --to 2026-11-01
+      stillroom export --out everything --format parquet
     """
+    if form == "parquet":
+        _export_all(out, start, end, data, as_json)
+        return
     from ..record import export as write
 
     with opened(data, config) as found:
         written = write(found.store, found.setup, whole_or_interval(found, start, end), out, found.now_ns)
     told = {"folder": str(out), "files": written.files, "readings": written.readings}
+    answer(told, as_json, [f"{written.readings} readings in {len(written.files)} files in {out}."])
+
+
+def _export_all(out: Path, start: str | None, end: str | None, data: Path, as_json: bool) -> None:
+    from ..store import Store
+    from ..store.export import export as write
+
+    if start or end:
+        raise Refused(
+            "An export in Parquet is of the whole record; leave out --from and --to, or take --format csv."
+        )
+    if not has_record(data):
+        raise Refused(f"There is no data folder {data}; name the record to export with --data DIR.")
+    with Store.open(data, read_only=True) as store:
+        written = write(store, out, time.time_ns())
+    told = {"folder": str(out), "files": list(written.files), "readings": written.readings}
     answer(told, as_json, [f"{written.readings} readings in {len(written.files)} files in {out}."])

@@ -144,12 +144,15 @@ def restore(
     Example:
       stillroom restore --from /mnt/archive/room-east --data /srv/room-east
     """
+    from ..store.reimport import begin_from, is_export
     from ..store.restore import restore as put
     from ..store.restore import tried
 
     if test_of is not None and not has_record(test_of):
         raise Refused(f"There is no data folder {test_of}; name the record whose backup is tested.")
-    if test_of is None:
+    if is_export(source) and test_of is None:
+        done = begin_from(source, data, person(who), time.time_ns())
+    elif test_of is None:
         done = put(source, data, person(who), generation)
     else:
         done = tried(source, data, test_of, person(who), generation)

@@ -45,6 +45,10 @@ class Queries:
             return self._ordered(channel, number, from_ns, to_ns)
         return whole
 
+    def columns(self, channel: str, from_ns: int, to_ns: int) -> Columns:
+        """Everything that is stored of a channel in [from, to), ascending in (taken, writer, seq)."""
+        return self._columns(channel, self._names.number("channel", channel) or 0, from_ns, to_ns)
+
     def existing(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float]:
         """Instants and values of the readings that have a value, ascending; for finding duplicates."""
         found = self.readings(channel, from_ns, to_ns)

@@ -126,6 +126,10 @@ class Store:
         """
         return self._overviews.envelope(channel, from_ns, to_ns, bins)
 
+    def columns(self, channel: str, from_ns: int, to_ns: int) -> Columns:
+        """Everything that is stored of a channel in [from, to), in the order of the record."""
+        return self._queries.columns(channel, from_ns, to_ns)
+
     def existing(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float]:
         """Instants and values of the readings that have a value, ascending."""
         return self._queries.existing(channel, from_ns, to_ns)
@@ -169,7 +173,7 @@ class Store:
         `rooms` says of channels to which room they belong; without it, and for those it does not
         name, that is the room of the newest setup.
         """
-        room = self._room()
+        room = self.room()
         sealed = self._archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
         if sealed:
             self._overviews.build(self.channels())
@@ -305,7 +309,7 @@ class Store:
         """Keep the original bit-identical under originals/ and journal the import."""
         self._imports.record(sha256, name, content, summary, who=who, at_ns=at_ns)
 
-    def _room(self) -> str:
+    def room(self) -> str:
         """Key of the room in the newest setup: under it the archive keeps its months."""
         versions = self.setups()
         text = versions[-1].texts.get("room.toml", "") if versions else ""

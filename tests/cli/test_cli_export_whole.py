@@ -1,0 +1,31 @@
+"""Export of everything by command, and a new record begun from it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+
+def test_everything_goes_out_and_comes_back(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
+    out, new = tmp_path / "out", tmp_path / "new"
+    done = stillroom(
+        "export", "--out", out, "--format", "parquet", "--data", demo_history, "--json", timeout=300
+    )
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["readings"] == 262_380
+
+    back = stillroom("restore", "--from", out, "--data", new, "--json", timeout=300)
+    assert back.returncode == 0, back.stderr
+    assert json.loads(back.stdout)["readings"] == 262_380
+    originals = {path.name: path.read_bytes() for path in (demo_history / "originals").iterdir()}
+    assert {path.name: path.read_bytes() for path in (new / "originals").iterdir()} == originals
+
+
+def test_a_part_of_it_is_not_exported_as_a_whole(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    common = ("--format", "parquet", "--data", demo_history)
+    done = stillroom("export", "--out", out, "--from", "2026-10-19", *common)
+    assert done.returncode == 2
+    assert "whole record" in done.stderr
+    assert not out.exists()

@@ -1,0 +1,103 @@
+"""The acceptance of S7: a full export begun anew elsewhere has equal digests; a stranger can read it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from logger.errors import Refused, StoreDamaged
+from logger.model import Row
+from logger.store import Store
+from logger.store.export import day_digests, export
+from logger.store.reimport import begin_from, is_export
+
+from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, polled
+
+PROBES = ("P1.temperature", "P2.temperature")
+
+
+@pytest.fixture
+def filled(store: Store) -> Store:
+    """Sealed, late, hot and failed readings of three writers, an original, two setups."""
+    store.put_setup({"room.toml": '[room]\nkey = "east"\n'}, "Greta Holm", "first", "Ines Faber", OCTOBER)
+    store.append("poll", polled(OCTOBER, 300, PROBES, step_ns=DAY // 10))
+    store.seal(IN_DECEMBER)
+    store.append("import-x", polled(OCTOBER + 5 * DAY + 7, 40, PROBES))
+    store.append(
+        "import-y", [Row("P1.temperature", OCTOBER + DAY, NOVEMBER, None, "timeout", raw="?", late=True)]
+    )
+    store.seal(IN_DECEMBER)
+    store.append("poll", polled(NOVEMBER + 40 * DAY, 50, PROBES))
+    content = "Zeit;P1\r\n".encode("cp1252")
+    store.record_import(hashlib.sha256(content).hexdigest(), "P1 export.csv", content, {"rows": 1})
+    return store
+
+
+def test_an_export_begun_anew_has_equal_digests(filled: Store, tmp_path: Path) -> None:
+    export(filled, tmp_path / "out", IN_DECEMBER)
+
+    done = begin_from(tmp_path / "out", tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)
+
+    assert is_export(tmp_path / "out")
+    assert done.verification.faults == ()
+    with Store.open(tmp_path / "new") as again:
+        assert day_digests(again) == day_digests(filled)
+        assert [one.digest for one in again.setups()] == [one.digest for one in filled.setups()]
+        (before,), (after,) = filled.imports(), again.imports()
+        assert (again.folder / after.original).read_bytes() == (filled.folder / before.original).read_bytes()
+        head = {"number": filled.journal.head()[0], "sha256": filled.journal.head()[1]}
+        assert again.journal.entries(kind="restore")[0].what["head"] == head
+
+
+def test_a_stranger_reads_all_of_it_with_pandas(filled: Store, tmp_path: Path) -> None:
+    """Two lines, as README.txt says; counts and values are those that were stored."""
+    done = export(filled, tmp_path / "out", IN_DECEMBER)
+
+    table = pd.read_parquet(tmp_path / "out" / "archive")
+
+    assert len(table) == done.readings == 600 + 80 + 1 + 100
+    assert table["value"].isna().sum() == 1
+    first = table[(table["channel"] == PROBES[0]) & (table["writer"] == "poll")].sort_values("seq").iloc[3]
+    assert (first["value"], first["taken"].isoformat()) == (20.03, "2026-10-01T07:12:00+00:00")
+    assert "received_after_ms" in (tmp_path / "out" / "README.txt").read_text("utf-8")
+
+
+def test_the_chain_can_be_checked_from_the_export_alone(filled: Store, tmp_path: Path) -> None:
+    """As README.txt says, with json and hashlib."""
+    export(filled, tmp_path / "out", IN_DECEMBER)
+    previous = "0" * 64
+    for line in (tmp_path / "out" / "journal.jsonl").read_text("utf-8").splitlines():
+        entry = json.loads(line)
+        kind, who, why = (json.dumps(entry[name], ensure_ascii=False) for name in ("kind", "who", "why"))
+        text = (
+            f'{{"at_ns":{entry["at_ns"]},"kind":{kind},"number":{entry["number"]},"previous":"{previous}",'
+            f'"what":{entry["what"]},"who":{who},"why":{why}}}'
+        )
+        previous = hashlib.sha256(text.encode()).hexdigest()
+        assert previous == entry["sha256"]
+    assert previous == filled.journal.head()[1]
+
+
+def test_an_altered_export_makes_no_record(filled: Store, tmp_path: Path) -> None:
+    export(filled, tmp_path / "out", IN_DECEMBER)
+    path = next((tmp_path / "out").rglob("*.parquet"))
+    path.write_bytes(path.read_bytes()[:-1])
+
+    with pytest.raises(StoreDamaged, match="missing or altered"):
+        begin_from(tmp_path / "out", tmp_path / "new", "Greta Holm", IN_DECEMBER)
+
+    assert not (tmp_path / "new").exists()
+
+
+def test_nothing_is_written_over(filled: Store, tmp_path: Path) -> None:
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "mine.txt").write_text("mine")
+    with pytest.raises(Refused, match="not an empty folder"):
+        export(filled, tmp_path / "out", IN_DECEMBER)
+    export(filled, tmp_path / "other", IN_DECEMBER)
+    with pytest.raises(Refused, match="nothing was restored"):
+        begin_from(tmp_path / "other", filled.folder, "Greta Holm", IN_DECEMBER)
