@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from ..store import Store
 START_NS = int(datetime(2025, 1, 1, tzinfo=UTC).timestamp()) * NS
 STEP_NS = 60 * NS
 ZONE = "bay"
+MONTH = 30 * 1440  # readings of a channel that are appended at once
 
 
 def setup(channels: int) -> Setup:
@@ -113,22 +115,26 @@ def make(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> 
     store = Store.open(folder, create=True, simulated=True)
     if store.extent() is not None:
         return store
-    for number, key in enumerate(setup(channels).channels):
-        say(f"making {key}: {days} days at 60 s")
-        series = values(days, number)
-        rng = np.random.default_rng(1000 + number)
-        jitter = rng.integers(-400, 400, len(series)) * 1_000_000
-        taken = START_NS + STEP_NS // 2 + np.arange(len(series)) * STEP_NS + jitter
-        answer = rng.integers(36, 44, len(series)) * 1_000_000  # ns; a line of text at 9600 baud
-        for begin in range(0, len(series), 50_000):
-            part = slice(begin, begin + 50_000)
-            store.append("made", _rows(key, taken[part], answer[part], series[part]))
+    columns = {key: _columns(days, number) for number, key in enumerate(setup(channels).channels)}
+    for begin in range(0, days * 1440, MONTH):  # in order of time, as a service would
+        say(f"making {channels} channels from day {begin // 1440} of {days}")
+        for key, arrays in columns.items():
+            store.append("made", _rows(key, *(array[begin : begin + MONTH] for array in arrays)))
     say("sealing")
     store.seal(START_NS + (days + 40) * 86_400 * NS)
     return store
 
 
-def _rows(key: str, *columns: np.ndarray[tuple[int], np.dtype[np.float64 | np.int64]]) -> list[Row]:
+def _columns(days: int, number: int) -> tuple[np.ndarray[tuple[int], np.dtype[Any]], ...]:
+    """Instants, nanoseconds from asking to having the answer, and values of one channel."""
+    series = values(days, number)
+    rng = np.random.default_rng(1000 + number)
+    jitter = rng.integers(-400, 400, len(series)) * 1_000_000
+    answer = rng.integers(36, 44, len(series)) * 1_000_000  # a line of text at 9600 baud
+    return START_NS + STEP_NS // 2 + np.arange(len(series)) * STEP_NS + jitter, answer, series
+
+
+def _rows(key: str, *columns: np.ndarray[tuple[int], np.dtype[Any]]) -> list[Row]:
     """Readings of one boot of the machine, whose monotonic clock ran with UTC."""
     each = zip(*(column.tolist() for column in columns), strict=True)
     return [Row(key, t, t + took, v, boot="made", monotonic_ns=t - START_NS + 10**12) for t, took, v in each]

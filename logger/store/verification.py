@@ -8,7 +8,9 @@ also shows a chain that was cut off or made anew.
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +33,7 @@ from .setups import proposals, text_digest
 from .tables import batch, disposal, import_file, issue, meta, reading, seal, seal_channel, setup
 
 MOST = 2**63 - 1
+READERS = min(4, os.cpu_count() or 1)
 CHANNEL_FIELDS = (*CHANNEL_FACTS, "from_ns", "to_ns", "upto_arrival")
 SETUP_FIELDS = ("version", "at_ns", "who", "approver", "why", "digest")
 PROPOSAL_FIELDS = ("version", "at_ns", "who", "why", "base", "correction", "digest")
@@ -99,12 +102,19 @@ class Walk:
             yield from self._index_of_seal(conn, number, what, rows.get(number))
             if number in claims.disposals:
                 self._let_go(claims.disposals[number])
-                continue
-            found = read_sealed(self._archive, self._folder, what)
-            yield from found.faults
-            self._readings += found.rows
-            for writer, seqs in found.seqs.items():
-                self._spans.setdefault(writer, []).append(runs(seqs))
+        standing = [what for number, what in claims.seals.items() if number not in claims.disposals]
+        # Hashing and decompressing let go of the interpreter, so that files are read side by side.
+        with ThreadPoolExecutor(READERS) as readers:
+            for faults, count, spans in readers.map(self._read, standing):
+                yield from faults
+                self._readings += count
+                for writer, found in spans.items():
+                    self._spans.setdefault(writer, []).append(found)
+
+    def _read(self, what: Mapping[str, Any]) -> tuple[tuple[str, ...], int, dict[str, Int]]:
+        """Faults, count, and per writer the runs of its numbers: little to keep of each file."""
+        found = read_sealed(self._archive, self._folder, what)
+        return found.faults, found.rows, {writer: runs(seqs) for writer, seqs in found.seqs.items()}
 
     def _let_go(self, told: Mapping[str, Any]) -> None:
         """A file that two people disposed of: its absence is explained, its numbers are accounted for."""
