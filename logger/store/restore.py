@@ -11,6 +11,7 @@ from ..errors import Refused, StoreDamaged
 from ..instants import rfc3339
 from .database import FILE, RESTORING
 from .facts import Verification
+from .files import PART
 from .generations import Generation, chosen, is_target
 from .store import Store
 from .target import copied, inside, plain_target_errors, sha256_of, written
@@ -56,7 +57,8 @@ def refuse_occupied(data: Path) -> None:
     """Refused where something stands in the folder, or it is a file."""
     if data.exists() and not data.is_dir():
         raise Refused(f"{data} is a file; nothing was restored. Name a new or empty folder with --data.")
-    if data.is_dir() and any(data.iterdir()) and not (data / RESTORING).is_file():
+    names = {path.name for path in data.iterdir()} if data.is_dir() else set()
+    if RESTORING not in names and not names <= {RESTORING + PART}:  # the latter: stopped at its first step
         raise Refused(f"{data} is not empty; nothing was restored. Name a new or empty folder with --data.")
 
 
