@@ -120,7 +120,7 @@ def export(
     an export in Parquet, with the same readings and the same digests.
 
     \b
-    Examples:
+    Example:
       stillroom export --out october --from 2026-10-01 --to 2026-11-01
       stillroom export --out everything --format parquet
     """
