@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
 from logger.errors import StillroomError
@@ -28,6 +28,7 @@ def frame(q: Queries) -> list[Component]:
         dcc.Store(id="acknowledging"),
         html.Div(id="polite", role="status", className="unseen", **POLITE),
         html.Div(id="lost", role="alert", className="lost", hidden=True),
+        html.Div(id="silent", role="alert", className="lost", hidden=True),
         html.Div(id="alert", role="alert", className="alerts"),
         _dialog(),
     ]
@@ -69,7 +70,7 @@ def banner(q: Queries) -> list[Component]:
                             html.Span(sentence(alarm.spec.action), className="action"),
                         ]
                     ),
-                    acknowledge_button(alarm, "banner"),
+                    acknowledge_button(alarm),
                 ],
                 className="alert",
             )
@@ -110,21 +111,18 @@ def register(app: Dash, q: Queries) -> None:
 
     @app.callback(
         Output("acknowledge-dialog", "opened"),
-        Output("acknowledging", "data"),
         Output("acknowledge-what", "children"),
         Output("acknowledge-refusal", "children"),
-        Input({"type": "acknowledge", "alarm": ALL, "place": ALL}, "n_clicks"),
+        Input("acknowledging", "data"),
         prevent_initial_call=True,
     )
-    def open_dialog(_: list[int]) -> tuple[Any, ...]:
-        if not ctx.triggered or not ctx.triggered[0]["value"]:
-            return (no_update,) * 4
-        key = ctx.triggered_id["alarm"]
+    def open_dialog(pressed: dict[str, Any]) -> tuple[Any, ...]:
         known = {alarm.alarm.key: alarm for alarm in q.alarms()}
-        if key not in known:
-            return (no_update,) * 4
-        what, since = alarm_words(known[key], q)
-        return True, key, f"{what}, {since}. {sentence(known[key].spec.consequence)}", refusal("")
+        if not pressed or pressed["alarm"] not in known:
+            return (no_update,) * 3
+        alarm = known[pressed["alarm"]]
+        what, since = alarm_words(alarm, q)
+        return True, f"{what}, {since}. {sentence(alarm.spec.consequence)}", refusal("")
 
     @app.callback(
         Output("acknowledge-dialog", "opened", allow_duplicate=True),
@@ -137,12 +135,12 @@ def register(app: Dash, q: Queries) -> None:
         State("acknowledge-comment", "value"),
         prevent_initial_call=True,
     )
-    def acknowledge(clicks: int, key: str, name: str, comment: str) -> tuple[Any, ...]:
-        if not clicks or not key:
+    def acknowledge(clicks: int, pressed: dict[str, Any], name: str, comment: str) -> tuple[Any, ...]:
+        if not clicks or not pressed:
             return (no_update,) * 4
         try:
             may_act(q)
-            q.acknowledge(key, name or "", comment or "")
+            q.acknowledge(pressed["alarm"], name or "", comment or "")
         except StillroomError as refused:
             return no_update, refusal(str(refused)), no_update, no_update
         return False, refusal(""), "", clicks

@@ -15,23 +15,28 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, Protocol
 
-import dash_mantine_components as dmc
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, html
 from dash.development.base_component import Component
 from flask import Response, abort, request
 
 from logger.errors import StillroomError
 
-from . import alert
+from . import alert, asked, news
 from .access import known_host
-from .components import aria, refusal
+from .components import refusal
 from .pages import excursions, inspections, now, trend
 from .queries import Queries
+from .shell import shell
 from .source import Source, StoreSource
 
 log = logging.getLogger(__name__)
-PAGES: tuple[ModuleType, ...] = (now, trend, excursions, inspections)
-SIMULATED = "Simulated data – demonstration, no sign-in"
+# In the order of the navigation: what is now, what was, what is in the room, what stands behind it.
+PAGES: tuple[ModuleType, ...] = (
+    now,
+    trend,
+    excursions,
+    inspections,
+)
 
 
 class Server(Protocol):
@@ -70,61 +75,15 @@ def create_app(
     index = app.index_string.replace("<html>", '<html lang="en">')
     app.index_string = index.replace("<footer>", "<div>").replace("</footer>", "</div>")
     app.server.config["SECRET_KEY"] = secrets.token_bytes(32)
-    app.layout = lambda: shell(q)
+    app.layout = lambda: shell(q, PAGES)
     for page in PAGES:
         page.register(app, q)
     alert.register(app, q)
+    news.register(app, q)
     _route(app, q)
     _secure(app, {socket.gethostname(), socket.getfqdn(), *names})
+    asked.guard(app)
     return app
-
-
-def shell(q: Queries) -> Component:
-    """What every page has: name of the room, navigation, clock, alert, and the ribbon of a demonstration."""
-    links = [
-        html.A(page.TITLE, href=page.PATH, className="nav", id=f"nav-{page.TITLE.lower()}") for page in PAGES
-    ]
-    simulated = q.source.simulated
-    ribbon = (
-        [html.Div(html.Span(SIMULATED), className="ribbon", role="note", **aria("Simulated data"))]
-        if simulated
-        else []
-    )
-    body = html.Div(
-        [
-            html.A("Skip to the page", href="#page", className="skip"),
-            html.Div(
-                [
-                    *ribbon,
-                    html.Div(
-                        [html.Strong(q.room.name), html.Span(q.room.site, className="site")], className="room"
-                    ),
-                    html.Nav(links, **aria("Pages")),
-                    html.Div(id="clock", className="clock"),
-                    html.Button("Dark", id="theme-toggle", type="button", className="quiet", n_clicks=0),
-                ],
-                className="head",
-                role="region",
-                **aria("Room and pages"),
-            ),
-            html.Main([*alert.frame(q), html.Div(id="page")], tabIndex=-1),
-            html.Footer(_footer(q)),
-            dcc.Location(id="address", refresh="callback-nav"),
-            dcc.Store(id="path"),
-        ],
-        className="shell" + (" simulated" if simulated else ""),
-    )
-    whole: Component = dmc.MantineProvider(
-        body, id="mantine", theme={"respectReducedMotion": True, "fontFamily": "B612, sans-serif"}
-    )
-    return whole
-
-
-def _footer(q: Queries) -> str:
-    setup = q.setup
-    room = setup.room
-    version = f"setup {setup.version}, {setup.digest[:12]}"
-    return f"{room.site}, {room.name} · {version} · custodian {room.custodian}"
 
 
 def page_of(q: Queries, path: str, search: str) -> Component:

@@ -26,6 +26,7 @@ class Line:
     values: Sequence[float | None]
     U: float
     place: int  # which colour and dash
+    bounds: bool = False  # values are bounds of what was there, as computed from extremes of the inputs
 
     @property
     def colour(self) -> str:
@@ -53,6 +54,13 @@ class Chart:
     inspections: Sequence[Inspection] = ()
     notes: Sequence[tuple[int, str]] = ()
     live: bool = False  # the time axis follows the readings until a person zooms
+    acts: Sequence[tuple[int, str]] = ()  # what people did, each at its instant
+    below: Sequence[Chart] = ()  # further quantities in the same window, one panel each
+
+    @property
+    def panels(self) -> tuple[Chart, ...]:
+        """One for each quantity, this one first."""
+        return (self, *self.below)
 
     def ms(self, ns: int) -> int:
         """Milliseconds for the axis: what plotly takes for UTC is local time at the fixed offset."""

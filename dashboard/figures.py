@@ -11,27 +11,74 @@ from collections.abc import Mapping, Sequence
 from logger.model import Rule
 
 from . import theme
+from .axes import axes, domains, frame, height_of, name_of
 from .chart import MS, Chart, Figure, Line, base, boxes_of
-from .verdict_trace import strip_traces, verdict_traces
-from .wording import offset_text, shown
+from .verdict_trace import mark_traces, verdict_traces
+from .wording import difference, quantity_name, shown
 
-__all__ = ["Chart", "Figure", "Line", "build", "ticks", "verdict_traces"]
+__all__ = ["GROUND_TRACES", "Chart", "Figure", "Line", "build", "height_of", "ticks", "verdict_traces"]
 
-GROUND_TRACES = 3  # traces before the first line
+GROUND_TRACES = 3  # traces before the lines of a panel
 
 
-def build(chart: Chart) -> Figure:
-    """The whole figure: ground first, then lines, then the trace."""
-    low, high = y_range(chart)
+def build(chart: Chart, height: int | None = None) -> Figure:
+    """The whole figure: of each panel the ground, then its lines; then the trace and the marks."""
+    height = height or height_of(chart)
+    ranges = [y_range(panel) for panel in chart.panels]
     return {
-        "data": [
-            *ground_traces(chart),
-            *(line_trace(chart, line) for line in chart.lines),
-            *verdict_traces(chart),
-            *strip_traces(chart),
-        ],
-        "layout": layout(chart, low, high),
+        "data": [*panel_traces(chart), *verdict_traces(chart), *mark_traces(chart)],
+        "layout": {
+            **frame(),
+            **axes(chart, ranges, height),
+            "annotations": words_on(chart, ranges, height),
+            "shapes": note_lines(chart, height),
+        },
     }
+
+
+def panel_traces(chart: Chart) -> list[Figure]:
+    """Ground and lines of every panel, in their order."""
+    return [
+        {**trace, "yaxis": name_of(i)}
+        for i, panel in enumerate(chart.panels)
+        for trace in (*ground_traces(panel), *(line_trace(panel, line) for line in panel.lines))
+    ]
+
+
+def words_on(chart: Chart, ranges: Sequence[tuple[float, float]], height: int) -> list[Figure]:
+    """Names at the ends of the lines, the unit over each panel below the first, words of the notes."""
+    panels = domains(chart, height)[0]
+    ends = [
+        label
+        for i, (panel, bounds) in enumerate(zip(chart.panels, ranges, strict=True))
+        for label in end_labels(panel, *bounds, name_of(i), (panels[i][1] - panels[i][0]) * height)
+    ]
+    return [*ends, *(panel_name(p, panels[i + 1][1]) for i, p in enumerate(chart.below)), *notes(chart)]
+
+
+def panel_name(panel: Chart, top: float) -> Figure:
+    """Quantity and unit over a panel."""
+    printed = shown(0.0, panel.unit)[1]
+    name = quantity_name(panel.quantity)
+    return {
+        "x": 0,
+        "xref": "paper",
+        "xanchor": "left",
+        "y": top,
+        "yref": "paper",
+        "yanchor": "bottom",
+        "text": f"{name}, {printed}" if printed else name,
+        "showarrow": False,
+        "font": {"size": 12, "color": theme.INK_2},
+    }
+
+
+def note_lines(chart: Chart, height: int) -> list[Figure]:
+    """A vertical line over all panels for each note."""
+    bottom = domains(chart, height)[0][-1][0]
+    line = {"type": "line", "xref": "x", "yref": "paper", "y0": bottom, "y1": 1}
+    ink = {"color": theme.INK_2, "width": 1}
+    return [{**line, "x0": chart.ms(at), "x1": chart.ms(at), "line": ink} for at, _ in chart.notes]
 
 
 def y_range(chart: Chart) -> tuple[float, float]:
@@ -61,7 +108,8 @@ def ground_traces(chart: Chart) -> list[Figure]:
         from_ns, to_ns = _clipped(chart, rule)
         if to_ns <= from_ns:
             continue
-        lower, upper, w = chart.y(rule.lower), chart.y(rule.upper), shown(rule.r * U, chart.unit)[0]
+        lower, upper = chart.y(rule.lower), chart.y(rule.upper)
+        w = difference(rule.r * U, chart.unit)[0]
         if lower is not None and upper is not None:
             inside.append((from_ns, to_ns, lower, upper))
         guard += [(from_ns, to_ns, upper - w, upper)] if upper is not None and w else []
@@ -107,103 +155,18 @@ def line_trace(chart: Chart, line: Line) -> Figure:
     }
 
 
-def layout(chart: Chart, low: float, high: float) -> Figure:
-    """Axes, margins and labels at the ends of the lines."""
-    strips = bool(chart.excursions or chart.inspections)
-    font = {"family": "B612, sans-serif", "size": 12, "color": theme.INK_2}
-    axis = {
-        "showgrid": False,
-        "zeroline": False,
-        "fixedrange": True,
-        "ticks": "outside",
-        "ticklen": 5,
-        "tickcolor": theme.INK_2,
-    }
-    return {
-        "font": font,
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-        "dragmode": "zoom",
-        "margin": {"l": 66, "r": 76, "t": 16, "b": 8},
-        "hovermode": "closest",
-        "hoverdistance": 12,
-        "showlegend": False,
-        "hoverlabel": {
-            "bgcolor": theme.INK,
-            "font": {"family": "B612, sans-serif", "size": 12, "color": "#ffffff"},
-        },
-        "xaxis": {
-            **({} if chart.live else {"range": [chart.ms(chart.from_ns), chart.ms(chart.to_ns)]}),
-            "type": "date",
-            "showgrid": False,
-            "zeroline": False,
-            "ticks": "outside",
-            "ticklen": 6,
-            "anchor": "y",
-            "tickcolor": theme.INK_2,
-            "tickformatstops": TICKS,
-            "nticks": 8,
-            "minor": {"ticks": "outside", "ticklen": 3},
-            "hoverformat": "%Y-%m-%d %H:%M:%S " + offset_text(chart.offset_s),
-        },
-        "yaxis": {**axis, "range": [low, high], "domain": [0.36 if strips else 0.33, 1], "nticks": 8},
-        "yaxis2": {
-            **axis,
-            "range": [-0.5, 2.5],
-            "domain": [0.1 if strips else 0.0, 0.22],
-            "anchor": "x",
-            "tickcolor": "rgba(0,0,0,0)",
-            "tickmode": "array",
-            "tickvals": [0, 1, 2],
-            "ticktext": ["not stable", "not shown", "stable"],
-            "tickfont": {"size": 11},
-            "showgrid": False,
-        },
-        "yaxis3": {
-            **axis,
-            "range": [-1, 1],
-            "domain": [0.0, 0.08],
-            "anchor": "x",
-            "tickcolor": "rgba(0,0,0,0)",
-            "tickmode": "array",
-            "tickvals": [0.5, -0.5],
-            "ticktext": ["excursion", "inspection"],
-            "tickfont": {"size": 10},
-            "visible": strips,
-        },
-        "annotations": [*end_labels(chart, low, high), *notes(chart)],
-        "shapes": [
-            {
-                "type": "line",
-                "xref": "x",
-                "yref": "paper",
-                "x0": chart.ms(at),
-                "x1": chart.ms(at),
-                "y0": 0.33,
-                "y1": 1,
-                "line": {"color": theme.INK_2, "width": 1},
-            }
-            for at, _ in chart.notes
-        ],
-    }
+def end_labels(chart: Chart, low: float, high: float, axis: str = "y", px: float = 270) -> list[Figure]:
+    """Names at the ends of the lines in place of a legend, pushed apart where they would meet.
 
-
-TICKS = [
-    {"dtickrange": [None, 60_000], "value": "%H:%M:%S"},
-    {"dtickrange": [60_000, 86_400_000], "value": "%H:%M\n%Y-%m-%d"},
-    {"dtickrange": [86_400_000, None], "value": "%Y-%m-%d"},
-]
-
-
-def end_labels(chart: Chart, low: float, high: float) -> list[Figure]:
-    """Names at the ends of the lines in place of a legend, pushed apart where they would meet."""
+    px: the height of the panel, which decides how near they may stand.
+    """
     ends = [
         (last, line)
         for line in chart.lines
         if (last := next((v for v in reversed(line.values) if v is not None), None)) is not None
     ]
     ends.sort(key=lambda end: end[0])
-    room = 0.062 * (high - low)
+    room = min(16.5 / px, 1 / max(len(ends), 1)) * (high - low)
     places = spread([float(chart.y(v) or 0.0) for v, _ in ends], room, low, high)
     return [
         {
@@ -212,7 +175,7 @@ def end_labels(chart: Chart, low: float, high: float) -> list[Figure]:
             "xanchor": "left",
             "xshift": 6,
             "y": y,
-            "yref": "y",
+            "yref": axis,
             "text": line.label,
             "showarrow": False,
             "font": {"size": 12, "color": line.colour},

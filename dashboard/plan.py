@@ -9,7 +9,7 @@ from logger.model import Room, Zone
 
 from .field import PROBES_NEEDED, Gradient, Spot, air, field, field_png, gradient
 from .theme import cividis
-from .wording import age
+from .wording import age, figure, shown, unit
 
 PX = 396.0  # along x, in a room of any size: letters have theirs, and the key below must not overlap
 MOST_PX_Y = 560.0
@@ -40,7 +40,7 @@ def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, h
 def words(spots: Sequence[Spot], found: Gradient | None) -> str:
     """What the plan shows, for a screen reader."""
     told = [
-        f"{s.probe} {s.name} {s.value:.2f} °C"
+        f"{s.probe} {s.name} {figure(s.value, 'degC')}"
         if s.value is not None and s.trusted
         else f"{s.probe} {s.name}: no value that can be trusted"
         for s in spots
@@ -52,7 +52,7 @@ def gradient_words(found: Gradient | None) -> str:
     """The gradient with its uncertainty, or that the probes do not show it."""
     if found is None:
         return "Horizontal gradient: not shown by these probes."
-    return f"Horizontal gradient {found.size:.2f} ± {found.U:.2f} K/m" + (
+    return f"Horizontal gradient {figure(found.size, 'K/m', found.U)}" + (
         "." if found.size > found.U else ": no direction shown."
     )
 
@@ -95,7 +95,7 @@ def _arrow(room: Room, found: Gradient | None, probes: int) -> str:
     if found is None:
         few = f"{probes} of {PROBES_NEEDED} air probes" if probes < PROBES_NEEDED else "badly placed probes"
         return _text(x, y - 12, "gradient not shown:", "middle") + _text(x, y + 3, few, "middle")
-    text = f"{found.size:.2f} ± {found.U:.2f} K/m"
+    text = figure(found.size, "K/m", found.U)
     label = _boxed(x, y - 26, text, "middle", "plan-gradient")
     if found.size <= found.U:
         return label
@@ -138,7 +138,7 @@ def _spot_text(spot: Spot) -> str:
     if spot.value is None:
         return f"{spot.probe} no value"
     if spot.trusted or spot.why:
-        return f"{spot.probe} {spot.value:.2f}"
+        return f"{spot.probe} {shown(spot.value, 'degC')[0]:.2f}"
     return f"{spot.probe} {age(spot.age_s)} old"
 
 
@@ -157,8 +157,8 @@ def _key(width: float, height: float, low: float, high: float) -> str:
         for i in range(12)
     )
     return (
-        _text(left - 6, y + 9, f"≤ {low:g}", "end")
+        _text(left - 6, y + 9, f"≤ {shown(low, 'degC')[0]:.5g}", "end")
         + cells
-        + _text(left + 12 * 6 + 6, y + 9, f"≥ {high:g} °C")
+        + _text(left + 12 * 6 + 6, y + 9, f"≥ {shown(high, 'degC')[0]:.5g} {unit('degC')}")
         + _text(PAD + width, y + 9, "air between probes: interpolated", "end")
     )

@@ -224,6 +224,10 @@ class Queries:
 
     # Live.
 
+    def cursor(self) -> int:
+        """The number of the newest arrival."""
+        return self.source.arrived_after(-1)[1]
+
     def news(self, cursor: int) -> tuple[dict[str, tuple[list[int], list[float | None]]], int]:
         """Corrected readings that arrived after a cursor, by channel; a failed poll breaks the line."""
         rows, newest = self.source.arrived_after(cursor)

@@ -40,6 +40,9 @@ class Source(Protocol):
     def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
         """Rows that came in after a cursor, and the new cursor; -1: only the newest cursor."""
 
+    def heartbeat(self) -> Mapping[str, Any] | None:
+        """When the service last had everything in order, and its parts; None when none ever ran."""
+
     def newest(self) -> Mapping[str, Row]:
         """The newest row with a value of each channel."""
 
@@ -115,6 +118,11 @@ class StoreSource:
 
     def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
         return self.store.arrived_after(cursor)
+
+    def heartbeat(self) -> Mapping[str, Any] | None:
+        from logger.service import heartbeat
+
+        return heartbeat.read(self.store.folder)
 
     def newest(self) -> Mapping[str, Row]:
         return self.store.newest_ok()

@@ -8,7 +8,7 @@ from typing import Any
 
 from logger.model import NS, Conformity, RuleState, Zone
 
-from .wording import STALE_S, age, parsed
+from .wording import STALE_S, age, parsed, spoken
 
 
 @dataclass(frozen=True)
@@ -52,8 +52,8 @@ def statement(zone: Zone, body: Mapping[str, Any] | None, now: int) -> Statement
         zone.name,
         body["verdict"],
         body["reason"],
-        body["sentence"],
-        body.get("next_step", ""),
+        spoken(body["sentence"]),
+        spoken(body.get("next_step", "")),
         tuple(_rule_state(r) for r in body.get("rules", ())),
         parsed(body["since"]) if body.get("since") else None,
         at,

@@ -6,7 +6,7 @@ Below it, excursions and inspections as brackets.
 
 from __future__ import annotations
 
-from logger.model import REASONS, Reason
+from logger.model import REASONS, Excursion, Inspection, Reason
 
 from . import theme
 from .chart import Chart, Figure, base, boxes_of
@@ -119,52 +119,54 @@ def word_trace(chart: Chart) -> Figure:
     )
 
 
-def strip_traces(chart: Chart) -> list[Figure]:
-    """Excursions as brackets along the top, inspections as lines under the trace."""
-    traces = []
-    if chart.excursions:
-        x: list[int | None] = []
-        text = []
-        for e in chart.excursions:
-            x += [chart.ms(max(e.from_ns, chart.from_ns)), chart.ms(min(e.to_ns, chart.to_ns)), None]
-            told = (
-                f"excursion: {e.rule.partition('.')[2]}, worst {shown(e.worst, e.unit)[0]:.2f} {unit(e.unit)}"
-            )
-            text += [told, told, ""]
-        traces.append(
-            base(
-                x=x,
-                y=[0.5 if i is not None else None for i in x],
-                yaxis="y3",
-                mode="lines+markers",
-                text=text,
-                line={"color": theme.VERMILION, "width": 3},
-                marker={"symbol": "line-ns-open", "size": 9, "color": theme.VERMILION},
-                hoverinfo="text",
-                name="excursions",
-            )
-        )
-    if chart.inspections:
-        traces.append(_inspection_trace(chart))
-    return traces
+def mark_traces(chart: Chart) -> list[Figure]:
+    """What stands under the trace: excursions, acts of people, inspections; always three traces."""
+    return [
+        bar_trace(chart, 2, theme.VERMILION, "excursions", [_excursion_span(e) for e in chart.excursions]),
+        act_trace(chart),
+        bar_trace(chart, 0, theme.INK, "inspections", [_job_span(chart, job) for job in chart.inspections]),
+    ]
 
 
-def _inspection_trace(chart: Chart) -> Figure:
+def _excursion_span(e: Excursion) -> tuple[int, int, str]:
+    worst = f"{shown(e.worst, e.unit)[0]:.2f} {unit(e.unit)}"
+    return e.from_ns, e.to_ns, f"excursion: {e.rule.partition('.')[2]}, worst {worst}"
+
+
+def _job_span(chart: Chart, job: Inspection) -> tuple[int, int, str]:
+    to_ns = chart.to_ns if job.to_ns is None else job.to_ns
+    return job.from_ns, to_ns, f"inspection {job.key}: {job.title}"
+
+
+def bar_trace(chart: Chart, row: int, colour: str, name: str, spans: list[tuple[int, int, str]]) -> Figure:
+    """Intervals as thick lines with ends, in one row of the marks."""
     x: list[int | None] = []
-    text = []
-    for job in chart.inspections:
-        to_ns = chart.to_ns if job.to_ns is None else min(job.to_ns, chart.to_ns)
-        x += [chart.ms(max(job.from_ns, chart.from_ns)), chart.ms(to_ns), None]
-        told = f"inspection {job.key}: {job.title}"
+    text: list[str] = []
+    for from_ns, to_ns, told in spans:
+        x += [chart.ms(max(from_ns, chart.from_ns)), chart.ms(min(to_ns, chart.to_ns)), None]
         text += [told, told, ""]
     return base(
         x=x,
-        y=[-0.5 if i is not None else None for i in x],
+        y=[row if i is not None else None for i in x],
         yaxis="y3",
         mode="lines+markers",
         text=text,
-        line={"color": theme.INK, "width": 3},
-        marker={"symbol": "line-ns-open", "size": 9, "color": theme.INK},
+        line={"color": colour, "width": 3},
+        marker={"symbol": "line-ns-open", "size": 9, "color": colour},
         hoverinfo="text",
-        name="inspections",
+        name=name,
+    )
+
+
+def act_trace(chart: Chart) -> Figure:
+    """What people did, a diamond each; hovering tells it."""
+    return base(
+        x=[chart.ms(at) for at, _ in chart.acts],
+        y=[1] * len(chart.acts),
+        yaxis="y3",
+        mode="markers",
+        text=[told for _, told in chart.acts],
+        marker={"symbol": "diamond-open", "size": 8, "color": theme.INK, "line": {"width": 1.5}},
+        hoverinfo="text",
+        name="acts",
     )

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from logger.errors import IntervalError
 from logger.instants import parse
 from logger.model import NS
+
+from .preferences import fahrenheit
 
 # Older than three intervals of the judging grid, the service's word is not trusted any more.
 STALE_S = 180.0
@@ -24,6 +27,8 @@ PRINTED_UNIT = {
 }
 # Pressure is kept in Pa and read in hPa; everything else is shown in its canonical unit.
 SHOWN_FACTOR = {"Pa": (0.01, "hPa")}
+# Units of temperature and of its differences for those who read °F: a difference of 1 K is one of 1.8 °F.
+FAHRENHEIT = {"degC": "°F", "K": "°F", "K/m": "°F/m", "K/h": "°F/h"}
 
 
 def moment(ns: int, zone: str) -> datetime:
@@ -103,6 +108,8 @@ def age(seconds: float) -> str:
 
 def unit(name: str) -> str:
     """A unit as it is printed."""
+    if name in FAHRENHEIT and fahrenheit():
+        return FAHRENHEIT[name]
     return PRINTED_UNIT.get(name, name)
 
 
@@ -113,6 +120,15 @@ def quantity_name(key: str) -> str:
 
 def shown(value: float, name: str) -> tuple[float, str]:
     """A value in the unit in which people read it, and that unit as printed."""
+    if name == "degC" and fahrenheit():
+        return value * 1.8 + 32.0, unit(name)
+    return difference(value, name)
+
+
+def difference(value: float, name: str) -> tuple[float, str]:
+    """A difference or an uncertainty in the unit in which people read it: no zero point enters it."""
+    if name in FAHRENHEIT and fahrenheit():
+        return value * 1.8, unit(name)
     factor, other = SHOWN_FACTOR.get(name, (1.0, name))
     return value * factor, unit(other)
 
@@ -135,7 +151,7 @@ def figure(value: float | None, name: str, U: float | None = None) -> str:
     shown_value, printed = shown(value, name)
     if U is None:
         return f"{shown_value:.{decimals(name)}f} {printed}"
-    shown_U, _ = shown(U, name)
+    shown_U, _ = difference(U, name)
     places = min(decimals(name, shown_U), 2)
     return f"{shown_value:.{places}f} ± {shown_U:.{places}f} {printed}"
 
@@ -155,8 +171,8 @@ def exceedance(value: float, name: str) -> str:
     >>> exceedance(0.451, "degC"), exceedance(0.001, "%RH")
     ('0.45 K·h', '< 0.01 % RH·h')
     """
-    area = unit("K" if name == "degC" else name)
-    return f"{value:.2f} {area}·h" if value >= 0.005 else f"< 0.01 {area}·h"
+    area, printed = difference(value, "K" if name == "degC" else name)
+    return f"{area:.2f} {printed}·h" if area >= 0.005 else f"< 0.01 {printed}·h"
 
 
 def instant(text: str, zone: str, *, wanted_in: str) -> int:
@@ -177,3 +193,25 @@ def sentence(text: str) -> str:
     if not stripped:
         return ""
     return stripped[0].upper() + stripped[1:] + ("" if stripped[-1] in ".!?" else ".")
+
+
+_FIGURE = re.compile(
+    r"(?P<value>-?\d+(?:\.\d+)?)(?: ± (?P<U>\d+(?:\.\d+)?))? (?P<unit>°C|K/m|K/h|K)(?![\w·])"
+    r"(?:, limit (?P<limit>-?[\d.]*\d)|, (?P<beyond>[\d.]*\d) K(?:/[mh])? beyond (?P<over>-?[\d.]*\d))?"
+)
+
+
+def spoken(text: str) -> str:
+    """A sentence that the service stored, with its figures in the unit in which this person reads them."""
+    return _FIGURE.sub(_refigured, text) if fahrenheit() else text
+
+
+def _refigured(found: re.Match[str]) -> str:
+    name = "degC" if found["unit"] == "°C" else found["unit"]
+    told = figure(float(found["value"]), name, float(found["U"]) if found["U"] else None)
+    if found["limit"]:
+        return f"{told}, limit {plain(float(found['limit']), name)}"
+    if found["beyond"]:
+        rate = "K" if name == "degC" else name
+        return f"{told}, {plain(float(found['beyond']), rate)} beyond {plain(float(found['over']), name)}"
+    return told

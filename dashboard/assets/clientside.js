@@ -9,6 +9,14 @@
   apply();
   query.addEventListener("change", apply);
 
+  /* The unit of temperature is kept in a cookie: the server writes the figures. */
+  document.addEventListener("click", function (e) {
+    var chosen = e.target.closest && e.target.closest("[data-unit]");
+    if (!chosen) { return; }
+    document.cookie = "stillroom-temperature=" + chosen.getAttribute("data-unit") + "; path=/; max-age=31536000; SameSite=Strict";
+    window.location.reload();
+  });
+
   var quiet = null;
   var waiting = null;
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
@@ -27,9 +35,12 @@
           link.classList.toggle("here", here);
           if (here) {
             link.setAttribute("aria-current", "page");
+            var row = link.parentNode;
+            if (row.scrollWidth > row.clientWidth) { row.scrollLeft = link.offsetLeft - row.offsetLeft - 24; }
             document.title = link.textContent + " – stillroom";
           } else { link.removeAttribute("aria-current"); }
         });
+        document.documentElement.dataset.page = (path || "/").replace(/^\/|\/$/g, "") || "now";
         return path;
       },
       /* Of all that a chart tells, only a change of the time axis asks again, after 200 ms of quiet. */

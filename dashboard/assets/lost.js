@@ -1,40 +1,67 @@
-/* When the server is lost the page says so at once: what stands on it is from before. */
+/* The pulse: once a second the page asks whether anything new came in, and says at once when the server
+   or the service behind it is lost, for then what stands on the page is from before. */
 (function () {
   "use strict";
   var asked = window.fetch;
   var lastGood = Date.now();
-  function clock() {
-    var d = new Date(lastGood);
+  var cursor = null;
+  var waiting = false;
+  var pending = 0;  // what the page itself asks for just now: a newer question would make its answer void
+  function clock(ms) {
+    var d = new Date(ms);
     return [d.getHours(), d.getMinutes(), d.getSeconds()].map(function (n) { return String(n).padStart(2, "0"); }).join(":");
   }
-  function show(text) {
-    var place = document.getElementById("lost");
+  function show(id, text) {
+    var place = document.getElementById(id);
     if (!place) { return; }
     if (text) {
       if (place.hidden || place.textContent !== text) { place.textContent = text; place.hidden = false; }
     } else if (!place.hidden) { place.hidden = true; place.textContent = ""; }
-    document.documentElement.toggleAttribute("data-lost", Boolean(text));
+    var any = document.querySelector(".lost:not([hidden])");
+    document.documentElement.toggleAttribute("data-lost", Boolean(any));
   }
   function lost() {
-    show("The server does not answer since " + clock() + ". What you see is from before: trust no verdict on this page.");
+    var what = navigator.onLine === false ? "This device has no connection" : "The server does not answer";
+    show("lost", what + " since " + clock(lastGood) + ". What you see is from before: trust no verdict on this page.");
   }
+  function good() { lastGood = Date.now(); show("lost", ""); }
   window.fetch = function (resource, options) {
     var own = String(resource && resource.url || resource).indexOf("_dash-update-component") >= 0;
-    return asked.call(window, resource, options).then(function (response) {
-      if (own && (response.ok || response.status === 204)) {
-        lastGood = Date.now(); show("");
-      } else if (own) {
-        show("The server answered with an error (" + response.status + "). What you see may be from before.");
-      }
+    if (own) { pending += 1; }
+    return asked.call(window, resource, options).finally(function () { if (own) { pending -= 1; } }).then(function (response) {
+      if (own && (response.ok || response.status === 204)) { good(); }
+      else if (own && response.status === 401) { show("lost", "You are signed out. Sign in again: what you see is from before."); }
+      else if (own) { show("lost", "The server answered with an error (" + response.status + "). What you see may be from before."); }
       return response;
     }, function (fault) {
       if (own) { lost(); }
       throw fault;
     });
   };
-  setInterval(function () {
-    /* The page asks every few seconds; a server that hangs gives no error, only silence. */
-    if (!document.hidden && Date.now() - lastGood > 20000) { lost(); }
-  }, 2000);
-  document.addEventListener("visibilitychange", function () { if (!document.hidden) { lastGood = Math.max(lastGood, Date.now() - 14000); } });
+  function heard(news) {
+    good();
+    if (news.stopped) {
+      show("silent", "The service was stopped " + ago(news.silent_s) + " ago: nothing is read or judged until it runs again.");
+    } else if (news.silent_s !== undefined) {
+      show("silent", "The service says nothing since " + ago(news.silent_s) + ". What you see is from before: trust no verdict on this page.");
+    } else { show("silent", ""); }
+    if (news.cursor !== cursor && pending === 0 && window.dash_clientside && window.dash_clientside.set_props && document.getElementById("page")) {
+      window.dash_clientside.set_props("news", { data: news.cursor });
+      cursor = news.cursor;
+    }
+  }
+  function ago(s) { return s < 100 ? s + " s" : s < 5400 ? Math.round(s / 60) + " min" : s < 129600 ? Math.round(s / 3600) + " h" : Math.round(s / 86400) + " days"; }
+  function pulse() {
+    if (waiting || document.hidden) { return; }
+    waiting = true;
+    var stop = new AbortController();
+    var late = setTimeout(function () { stop.abort(); }, 5000);
+    asked.call(window, "/_news", { signal: stop.signal, credentials: "same-origin", cache: "no-store" }).then(function (response) {
+      return response.ok ? response.json().then(heard) : undefined;
+    }).catch(lost).then(function () { clearTimeout(late); waiting = false; });
+  }
+  setInterval(pulse, 1000);
+  window.addEventListener("offline", lost);
+  window.addEventListener("online", pulse);
+  document.addEventListener("visibilitychange", pulse);
 })();

@@ -1,1 +1,1 @@
-"""Pages of the dashboard: one file each, with TITLE, PATH, layout and register."""
+"""One file for each page: TITLE, PATH, layout(q, search) and register(app, q); listed in dashboard/app.py."""

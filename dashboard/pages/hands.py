@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from dash import html
 from dash.development.base_component import Component
 
@@ -53,24 +55,19 @@ def _what(alarm: OpenAlarm) -> str:
     return f"{name}{value}{probe}{limit}"
 
 
-def acknowledge_button(alarm: OpenAlarm, place: str) -> Component:
-    """Opens the question for name and comment."""
+def acknowledge_button(alarm: OpenAlarm) -> Component:
+    """Opens the question for name and comment; assets/acts.js hears it."""
     name = alarm.rule.name if alarm.rule else alarm.spec.rule or "evidence"
-    return html.Button(
-        "Acknowledge",
-        id={"type": "acknowledge", "alarm": alarm.alarm.key, "place": place},
-        type="button",
-        className="act",
-        n_clicks=0,
-        **aria(f"Acknowledge: {alarm.zone}, {name}"),
-    )
+    named: dict[str, Any] = {"data-acknowledge": alarm.alarm.key}
+    label = aria(f"Acknowledge: {alarm.zone}, {name}")
+    return html.Button("Acknowledge", type="button", className="act", **named, **label)
 
 
 def _alarms(q: Queries) -> list[Component]:
     found = []
     for alarm in q.alarms():
         what, since = alarm_words(alarm, q)
-        end = acknowledge_button(alarm, "list") if alarm.awaiting else f"{alarm.spec.priority} priority"
+        end = acknowledge_button(alarm) if alarm.awaiting else f"{alarm.spec.priority} priority"
         found.append(_row(what, since, end, "hand-alarm"))
     return found
 

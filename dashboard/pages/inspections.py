@@ -28,7 +28,7 @@ from ..components import (
     verdict,
 )
 from ..queries import Queries
-from ..wording import between, figure, instant, parsed, plain, sentence, written
+from ..wording import between, figure, instant, parsed, plain, sentence, unit, written
 
 TITLE = "Inspections"
 PATH = "/inspections"
@@ -256,8 +256,8 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
         [
             card(
                 "Around the interval",
-                graph("check-graph", figures.build(chart), label, 360),
-                aside=f"°C, corrected; {at_offset(to_ns, q.room.timezone)}",
+                graph("check-graph", figures.build(chart, 420), label, 420),
+                aside=f"{unit('degC')}, corrected; {at_offset(to_ns, q.room.timezone)}",
             ),
             key_to_trace(),
             behind("Periods", period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import ALL, Dash, Input, Output, Patch, State, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from logger.model import NS
@@ -34,6 +34,8 @@ TITLE = "Now"
 PATH = "/"
 TRACE_TICKS = 12  # every minute the trace, the limits and the labels follow
 FRESH_TICKS = 120  # every ten minutes the lines are drawn anew, so that the window slides
+CHANGING = ("x", "y", "z", "text", "textfont")  # of a trace; the rest never does
+SLEPT_ROWS = 2000  # a tab that missed more than this is drawn anew
 MAX_POINTS = 3000
 
 
@@ -42,7 +44,7 @@ def layout(q: Queries, _: str) -> Component:
     zones = [zone.key for zone in q.setup.zones_now()]
     charts = [q.live_chart(zone) for zone in zones]
     cursor = {
-        "cursor": q.news(-1)[1],
+        "cursor": q.cursor(),
         "last": last_of(charts),
         "offset_s": charts[0].offset_s if charts else 0,
     }
@@ -88,7 +90,7 @@ def _right(q: Queries) -> Component:
     return html.Div(
         [
             card("What needs a hand", html.Div(hands.rows(q), id="now-hands"), ident="hands"),
-            card("Plan", svg(drawn_plan(q), "now-plan"), aside="corrected values, °C"),
+            card("Plan", svg(drawn_plan(q), "now-plan"), aside=f"corrected values, {unit('degC')}"),
             html.Div(scales(q.statements(), q), id="now-scales"),
         ],
         className="now-side",
@@ -132,10 +134,13 @@ def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
     aside = f"{unit(chart.unit)}, corrected; hatched: guard band, U = {figure(U, 'K')}; {offset}"
     return card(
         name,
-        graph(
-            {"type": "live", "zone": zone},
-            figures.build(chart),
-            f"{name} with its verdict trace; the table follows.",
+        _live(
+            graph(
+                {"type": "live", "zone": zone},
+                figures.build(chart),
+                f"{name} with its verdict trace; the table follows.",
+                figures.height_of(chart),
+            )
         ),
         behind(
             "Table behind this chart",
@@ -144,6 +149,13 @@ def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
         ),
         aside=aside,
     )
+
+
+def _live(chart: Component) -> Component:
+    """A chart with the word that it stands still, for when a person has zoomed; assets/live.js shows it."""
+    back = html.Button("Back to live", type="button", className="quiet")
+    chip = html.Div(["Live paused: zoomed. ", back], className="paused", hidden=True, role="status")
+    return html.Div([chip, chart], className="live")
 
 
 def values_table(chart: Chart, zone: str) -> Component:
@@ -181,15 +193,17 @@ def register(app: Dash, q: Queries) -> None:
         Output({"type": "live", "zone": ALL}, "extendData"),
         Output({"type": "live", "zone": ALL}, "figure"),
         Output("now-cursor", "data"),
+        Input("news", "data"),
         Input("now-tick", "n_intervals"),
         State("now-cursor", "data"),
         State({"type": "live", "zone": ALL}, "id"),
         prevent_initial_call=True,
     )
     def tick(
-        n: int, cursor: dict[str, Any], idents: list[dict[str, str]]
+        _: Any, n: int | None, cursor: dict[str, Any], idents: list[dict[str, str]]
     ) -> tuple[list[Any], list[Any], Any]:
-        return live_tick(q, n, cursor, [ident["zone"] for ident in idents])
+        by_clock = n if n and ctx.triggered_id == "now-tick" else 1
+        return live_tick(q, by_clock, cursor, [ident["zone"] for ident in idents])
 
     @app.callback(
         Output("now-sentences", "children"),
@@ -228,12 +242,12 @@ def changed(q: Queries, seen: dict[str, str], *, whole: bool) -> tuple[Any, ...]
 def live_tick(
     q: Queries, n: int, cursor: dict[str, Any], zones: list[str]
 ) -> tuple[list[Any], list[Any], Any]:
-    """What a live tick adds: new points only; each minute the trace; each ten minutes the lines anew."""
-    if n % FRESH_TICKS == 0:
-        newest = q.news(-1)[1]
-        charts = [q.live_chart(zone) for zone in zones]
-        fresh = {"cursor": newest, "last": last_of(charts), "offset_s": cursor["offset_s"]}
-        return [no_update] * len(zones), [patched(c, lines=True) for c in charts], fresh
+    """What a live tick adds: new points only; each minute the trace; each ten minutes the lines anew.
+
+    A tab that slept so long that it missed much is drawn anew, too: nothing is lost or told twice.
+    """
+    if n % FRESH_TICKS == 0 or q.cursor() - cursor["cursor"] > SLEPT_ROWS:
+        return _anew(q, cursor, zones)
     news, newest = q.news(cursor["cursor"])
     added = broken(q, news, cursor["last"])
     extended = [extension(q, zone, added, cursor["offset_s"]) for zone in zones]
@@ -244,6 +258,13 @@ def live_tick(
         return extended, traces, no_update
     last = {**cursor["last"], **{c: max(t) for c, (t, _) in added.items() if t}}
     return extended, traces, {**cursor, "cursor": newest, "last": last}
+
+
+def _anew(q: Queries, cursor: dict[str, Any], zones: list[str]) -> tuple[list[Any], list[Any], Any]:
+    newest = q.cursor()
+    charts = [q.live_chart(zone) for zone in zones]
+    fresh = {"cursor": newest, "last": last_of(charts), "offset_s": cursor["offset_s"]}
+    return [no_update] * len(zones), [patched(c, lines=True) for c in charts], fresh
 
 
 def broken(
@@ -275,7 +296,7 @@ def patched(chart: Chart, *, lines: bool) -> Patch:
     count = len(chart.lines)
     for i, trace in enumerate(figure_now["data"]):
         if lines or not GROUND_TRACES <= i < GROUND_TRACES + count:
-            for name in ("x", "y", "z", "text", "textfont"):
+            for name in CHANGING:
                 if name in trace:
                     patch["data"][i][name] = trace[name]
     patch["layout"]["annotations"] = figure_now["layout"]["annotations"]

@@ -131,7 +131,7 @@ def shown_view(q: Queries, view: View) -> Component:
                     "trend-graph",
                     figures.build(chart),
                     f"{name}, {window}, with limits and verdict trace; tables follow.",
-                    520,
+                    figures.height_of(chart, 440),
                 ),
                 html.Div(
                     [
@@ -308,8 +308,7 @@ def zoom(q: Queries, window: Any, view: dict[str, Any]) -> Any:
     # Drawn at the offset of the whole window, or the axis would jump at a clock change.
     part = Chart(**{**part.__dict__, "offset_s": view["offset_s"]})
     patch, built = Patch(), figures.build(part)
-    first_strip = GROUND_TRACES + len(part.lines) + len(figures.verdict_traces(part))
-    for i, trace in enumerate(built["data"][:first_strip]):
+    for i, trace in enumerate(built["data"][:-3]):
         if i >= GROUND_TRACES:
             for name in ("x", "y", "z", "text", "textfont"):
                 if name in trace:

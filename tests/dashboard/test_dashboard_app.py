@@ -11,6 +11,8 @@ from dashboard.access import may_act
 from dashboard.app import PAGES, create_app, page_of
 from dashboard.queries import Queries
 from logger.errors import Refused
+from logger.instants import rfc3339
+from logger.model import NS
 from tests.dashboard.synthetic import Synthetic
 
 
@@ -77,11 +79,11 @@ def test_real_record_takes_acts_only_from_this_machine(record: Synthetic, q: Que
 
 def test_real_record_has_no_ribbon(record: Synthetic, q: Queries) -> None:
     """The ribbon is for invented data, and there it stands on every page."""
-    from dashboard.app import SIMULATED, shell
+    from dashboard.shell import SIMULATED, shell
 
-    assert SIMULATED in str(shell(q))
+    assert SIMULATED in str(shell(q, PAGES))
     record.simulated = False
-    assert SIMULATED not in str(shell(q))
+    assert SIMULATED not in str(shell(q, PAGES))
 
 
 @pytest.mark.parametrize(
@@ -98,3 +100,74 @@ def test_a_strangers_name_for_this_machine_is_refused(record: Synthetic, host: s
     """A page elsewhere may let its own name lead here (DNS rebinding); it is not answered."""
     app = create_app(Path("unused"), source=record, names=["room.example"])
     assert app.server.test_client().get("/", headers={"Host": host}).status_code == status
+
+
+TICK = {
+    "output": "..alert.children...clock.children...polite.children...shell-seen.data..",
+    "outputs": [
+        *({"id": ident, "property": "children"} for ident in ("alert", "clock", "polite")),
+        {"id": "shell-seen", "property": "data"},
+    ],
+    "inputs": [
+        {"id": "shell-tick", "property": "n_intervals", "value": 1},
+        {"id": "acted", "property": "data", "value": None},
+    ],
+    "state": [{"id": "shell-seen", "property": "data", "value": {}}],
+    "changedPropIds": ["shell-tick.n_intervals"],
+}
+
+
+def test_sound_callback_is_answered(client: Any) -> None:
+    """What a page sends, by hand: the clock of the header comes back."""
+    answer = client.post("/_dash-update-component", json=TICK)
+    assert answer.status_code == 200
+    assert "clock" in answer.json["response"]
+
+
+@pytest.mark.parametrize("body", [
+    [],
+    "text",
+    {},
+    {"output": "nothing.here", "inputs": []},
+    {"output": ["alert.children"]},
+    TICK | {"inputs": []},
+    TICK | {"inputs": "none"},
+    TICK | {"inputs": [1, 2]},
+    TICK | {"inputs": [{"id": "clock", "property": "children", "value": 1}] * 2},
+    TICK | {"outputs": []},
+    TICK | {"outputs": 7},
+    TICK | {"changedPropIds": [{}]},
+    TICK | {"state": [{"id": "shell-seen", "property": "data", "value": [1, 2]}]},
+], ids=range(13))  # fmt: skip
+def test_malformed_callback_is_the_senders_fault(client: Any, body: Any) -> None:
+    """No page of ours can have sent it: 400, never an error of the server."""
+    assert client.post("/_dash-update-component", json=body).status_code == 400
+
+
+def test_callback_that_is_no_json_is_refused(client: Any) -> None:
+    """Bytes that are no JSON are told so, too."""
+    answer = client.post("/_dash-update-component", data=b"\xff{", content_type="application/json")
+    assert answer.status_code == 400
+
+
+@pytest.mark.parametrize(
+    ("age_s", "stopped", "told"),
+    [
+        (5, False, {}),
+        (90, False, {"silent_s": 90, "stopped": False}),
+        (5, True, {"silent_s": 5, "stopped": True}),
+    ],
+)
+def test_pulse_tells_a_silent_service(
+    client: Any, record: Synthetic, age_s: int, stopped: bool, told: dict[str, Any]
+) -> None:
+    """One small answer: the newest arrival, and silence only when there is one."""
+    record.beat = {"at": rfc3339(record.now - age_s * NS), "stopped": stopped}
+    answer = client.get("/_news")
+    assert answer.json == {"cursor": 0, **told}
+    assert len(answer.data) < 80
+
+
+def test_pulse_of_a_record_that_nobody_serves(client: Any) -> None:
+    """Without a heartbeat there is nothing to be silent."""
+    assert client.get("/_news").json == {"cursor": 0}

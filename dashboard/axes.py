@@ -1,0 +1,129 @@
+"""Axes of a chart in pixels: one panel for each quantity, the verdict trace below, marks under it.
+
+All of them share the time axis, whose words stand between the panels and the trace.
+"""
+
+from __future__ import annotations
+
+from . import theme
+from .chart import Chart, Figure
+from .wording import offset_text
+
+TOP, BOTTOM = 16, 8
+TIMES = 46  # the words of the time axis
+TRACE = 62
+MARKS = 52
+GAP = 22
+MARK_ROWS = ("excursion", "act", "inspection")
+TICKS = [
+    {"dtickrange": [None, 60_000], "value": "%H:%M:%S"},
+    {"dtickrange": [60_000, 86_400_000], "value": "%H:%M\n%Y-%m-%d"},
+    {"dtickrange": [86_400_000, None], "value": "%Y-%m-%d"},
+]
+AXIS = {
+    "showgrid": False,
+    "zeroline": False,
+    "fixedrange": True,
+    "ticks": "outside",
+    "ticklen": 5,
+    "tickcolor": theme.INK_2,
+}
+ROWS = {**AXIS, "anchor": "x", "tickcolor": "rgba(0,0,0,0)", "tickmode": "array"}
+FONT = {"family": "B612, sans-serif", "size": 12, "color": theme.INK_2}
+
+
+def name_of(panel: int) -> str:
+    """The y axis of a panel as traces name it; y2 and y3 are those of the trace and the marks."""
+    return "y" if panel == 0 else f"y{panel + 3}"
+
+
+def height_of(chart: Chart, first: int = 400) -> int:
+    """Pixels of a chart whose first panel makes it `first` high without marks."""
+    return first + (MARKS if has_marks(chart) else 0) + (len(chart.panels) - 1) * (150 + GAP)
+
+
+def has_marks(chart: Chart) -> bool:
+    return bool(chart.excursions or chart.inspections or chart.acts)
+
+
+def domains(chart: Chart, height: int) -> tuple[list[tuple[float, float]], float, float]:
+    """Shares of the height: (low, high) of each panel, top of the marks, top of the trace."""
+    whole = height - TOP - BOTTOM
+    marks = MARKS if has_marks(chart) else 0
+    trace = marks + TRACE
+    count = len(chart.panels)
+    unit = (whole - trace - TIMES - (count - 1) * GAP) / (count + 0.6)
+    found, top = [], float(whole)
+    for panel in range(count):
+        bottom = top - unit * (1.6 if panel == 0 else 1.0)
+        found.append((round(max(bottom, 0.0) / whole, 4), round(top / whole, 4)))
+        top = bottom - GAP
+    return found, round((marks - 6) / whole, 4) if marks else 0.0, round(trace / whole, 4)
+
+
+def axes(chart: Chart, ranges: list[tuple[float, float]], height: int) -> Figure:
+    """Every axis of the layout."""
+    panels, marks_top, trace_top = domains(chart, height)
+    found = {"xaxis": time_axis(chart, len(panels))}
+    for panel, (domain, bounds) in enumerate(zip(panels, ranges, strict=True)):
+        name = "yaxis" + name_of(panel)[1:]
+        found[name] = {
+            **AXIS,
+            "range": list(bounds),
+            "domain": list(domain),
+            "nticks": 8 if panel == 0 else 5,
+        }
+        if panel:
+            found[name]["anchor"] = "x"
+    found["yaxis2"] = {
+        **ROWS,
+        "range": [-0.5, 2.5],
+        "domain": [marks_top + 0.02 if has_marks(chart) else 0.0, trace_top],
+        "tickvals": [0, 1, 2],
+        "ticktext": list(theme.ROWS),
+        "tickfont": {"size": 11},
+    }
+    found["yaxis3"] = {
+        **ROWS,
+        "range": [-0.5, 2.5],
+        "domain": [0.0, marks_top or 0.01],
+        "tickvals": [2, 1, 0],
+        "ticktext": list(MARK_ROWS),
+        "tickfont": {"size": 10},
+        "visible": has_marks(chart),
+    }
+    return found
+
+
+def time_axis(chart: Chart, panels: int) -> Figure:
+    """The shared axis under the last panel; a live one follows its readings until a person zooms."""
+    fixed = {} if chart.live else {"range": [chart.ms(chart.from_ns), chart.ms(chart.to_ns)]}
+    return {
+        **fixed,
+        "type": "date",
+        "showgrid": False,
+        "zeroline": False,
+        "ticks": "outside",
+        "ticklen": 6,
+        "anchor": name_of(panels - 1),
+        "tickcolor": theme.INK_2,
+        "tickformatstops": TICKS,
+        "nticks": 8,
+        "minor": {"ticks": "outside", "ticklen": 3},
+        "hoverformat": "%Y-%m-%d %H:%M:%S " + offset_text(chart.offset_s),
+    }
+
+
+def frame() -> Figure:
+    """Fonts, margins and manners, the same for every chart."""
+    return {
+        "font": FONT,
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "dragmode": "zoom",
+        "margin": {"l": 66, "r": 82, "t": TOP, "b": BOTTOM},
+        "hovermode": "closest",
+        "hoverdistance": 12,
+        "showlegend": False,
+        "hoverlabel": {"bgcolor": theme.INK, "font": {**FONT, "color": "#ffffff"}},
+    }

@@ -1,0 +1,12 @@
+"""What a person chose for this browser. Kept in a cookie, because the server writes the figures."""
+
+from __future__ import annotations
+
+from flask import has_request_context, request
+
+TEMPERATURE = "stillroom-temperature"  # cookie: "degF", anything else is degC
+
+
+def fahrenheit() -> bool:
+    """Whether temperatures are read in °F where this page is shown; never outside a request."""
+    return has_request_context() and request.cookies.get(TEMPERATURE) == "degF"

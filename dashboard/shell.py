@@ -1,0 +1,70 @@
+"""What every page has: name of the room, navigation, clock, alert, and the ribbon of a demonstration."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from types import ModuleType
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from . import alert
+from .components import aria
+from .preferences import fahrenheit
+from .queries import Queries
+
+SIMULATED = "Simulated data – demonstration, no sign-in"
+
+
+def shell(q: Queries, pages: Sequence[ModuleType]) -> Component:
+    """The frame around `#page`, which the address fills."""
+    body = html.Div(
+        [
+            html.A("Skip to the page", href="#page", className="skip"),
+            html.Div(_head(q, pages), className="head", role="region", **aria("Room and pages")),
+            html.Main([*alert.frame(q), html.Div(id="page")], tabIndex=-1),
+            html.Footer(_footer(q)),
+            dcc.Location(id="address", refresh="callback-nav"),
+            dcc.Store(id="path"),
+            dcc.Store(id="news"),  # assets/pulse.js puts the number of the newest reading here
+        ],
+        className="shell" + (" simulated" if q.source.simulated else ""),
+    )
+    theme = {"respectReducedMotion": True, "fontFamily": "B612, sans-serif"}
+    whole: Component = dmc.MantineProvider(body, id="mantine", theme=theme)
+    return whole
+
+
+def _head(q: Queries, pages: Sequence[ModuleType]) -> list[Component]:
+    links = [
+        html.A(p.TITLE, href=p.PATH, className="nav", id=f"nav-{p.PATH.strip('/') or 'now'}") for p in pages
+    ]
+    ribbon = html.Div(html.Span(SIMULATED), className="ribbon", role="note", **aria("Simulated data"))
+    return [
+        *([ribbon] if q.source.simulated else []),
+        html.Div([html.Strong(q.room.name), html.Span(q.room.site, className="site")], className="room"),
+        html.Div(id="clock", className="clock"),
+        html.Div([*_choices()], className="choices"),
+        html.Nav(links, **aria("Pages")),
+    ]
+
+
+def _choices() -> list[Component]:
+    """What a person chooses for this browser: the unit of temperature, light or dark."""
+    other, name = ("°C", "degC") if fahrenheit() else ("°F", "degF")
+    named: dict[str, Any] = {"data-unit": name}
+    return [
+        html.Button(
+            other, type="button", className="quiet", **named, **aria(f"Show temperatures in {other}")
+        ),
+        html.Button("Dark", id="theme-toggle", type="button", className="quiet", n_clicks=0),
+    ]
+
+
+def _footer(q: Queries) -> str:
+    setup = q.setup
+    room = setup.room
+    version = f"setup {setup.version}, {setup.digest[:12]}"
+    return f"{room.site}, {room.name} · {version} · custodian {room.custodian}"

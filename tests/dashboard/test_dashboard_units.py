@@ -1,0 +1,58 @@
+"""°C or °F, as a person chose for the browser. 20 °C is 68 °F by definition: t_F = 1.8 t_C + 32."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from flask import Flask
+
+from dashboard.preferences import TEMPERATURE
+from dashboard.wording import difference, exceedance, figure, plain, shown, spoken, unit
+
+
+@pytest.fixture
+def in_fahrenheit() -> Iterator[None]:
+    """Inside a request of a browser that chose °F."""
+    with Flask("test").test_request_context(headers={"Cookie": f"{TEMPERATURE}=degF"}):
+        yield
+
+
+@pytest.mark.usefixtures("in_fahrenheit")
+def test_values_and_differences_differ() -> None:
+    """A temperature takes the zero point along, a difference, a gradient and an uncertainty do not."""
+    assert shown(20.0, "degC") == (pytest.approx(68.0), "°F")
+    assert difference(1.0, "K") == (pytest.approx(1.8), "°F")
+    assert figure(20.02, "degC", 0.1) == "68.04 ± 0.18 °F"
+    assert figure(0.4, "K/m", 0.14) == "0.72 ± 0.25 °F/m"
+    assert plain(0.5, "K") == "0.9 °F"
+    assert exceedance(0.6, "degC") == "1.08 °F·h"
+    assert unit("K/h") == "°F/h"
+    assert figure(96_541.0, "Pa") == "965.4 hPa"
+
+
+@pytest.mark.parametrize(
+    ("stored", "told"),
+    [
+        ("Closest to its limit: temperature, P1 20.02 ± 0.10 °C, limit 20.5.",
+         "Closest to its limit: temperature, P1 68.04 ± 0.18 °F, limit 68.9 °F."),
+        ("temperature at P1 is 20.71 °C, 0.21 K beyond 20.5. Hold measurements in this zone.",
+         "temperature at P1 is 69.28 °F, 0.38 °F beyond 68.9 °F. Hold measurements in this zone."),
+        ("span in 1 h at P2 is 0.60 K, 0.10 K beyond 0.5.",
+         "span in 1 h at P2 is 1.08 °F, 0.18 °F beyond 0.9 °F."),
+        ("relative humidity, P1 46.2 ± 1.8 % RH, limit 60.",
+         "relative humidity, P1 46.2 ± 1.8 % RH, limit 60."),
+        ("temperature: P6, calibration overdue.", "temperature: P6, calibration overdue."),
+    ],
+    ids=["value", "beyond", "span", "humidity", "no figure"],
+)  # fmt: skip
+@pytest.mark.usefixtures("in_fahrenheit")
+def test_stored_sentences_are_told_in_the_chosen_unit(stored: str, told: str) -> None:
+    """The service writes °C; who reads °F reads every figure of the sentence so."""
+    assert spoken(stored) == told
+
+
+def test_without_a_choice_nothing_changes() -> None:
+    """Outside a request, and for a browser that chose nothing, everything is in °C and K."""
+    assert figure(20.02, "degC", 0.1) == "20.02 ± 0.10 °C"
+    assert spoken("P1 is at 20.71 °C, limit 20.5.") == "P1 is at 20.71 °C, limit 20.5."
