@@ -120,6 +120,7 @@ def make(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> 
         say(f"making {channels} channels from day {begin // 1440} of {days}")
         for key, arrays in columns.items():
             store.append("made", _rows(key, *(array[begin : begin + MONTH] for array in arrays)))
+        store.seal(START_NS + begin * STEP_NS)  # months that are over, so that the hot tier stays small
     say("sealing")
     store.seal(START_NS + (days + 40) * 86_400 * NS)
     return store

@@ -201,11 +201,13 @@ class _Runs:
         self._changes: list[int] = changes.tolist()
         self._codes = codes
         encoded = [text.encode("utf-8") for text in texts.table]
-        self._table = [struct.pack("<I", len(text)) + text for text in encoded]
+        self._table: list[bytes] = [struct.pack("<I", len(text)) + text for text in encoded]
 
     def encoded(self, start: int, end: int) -> bytes:
         if start == end:
             return struct.pack("<I", 0)
+        if not self._changes:  # the usual case: one text throughout
+            return struct.pack("<II", 1, end - start) + self._table[int(self._codes[start])]
         inside = self._changes[bisect_right(self._changes, start) : bisect_left(self._changes, end)]
         firsts = [start, *inside]
         parts = [struct.pack("<I", len(firsts))]

@@ -56,10 +56,14 @@ def _read(reader: Reader) -> tuple[dict[str, dict[str, str]], dict[str, Int]]:
         days[channel] = days_of(columns)
         for writer, numbers in _by_writer(columns):
             seqs.setdefault(writer, []).append(numbers)
-    return days, {writer: np.sort(np.concatenate(parts)) for writer, parts in seqs.items()}
+    # Numbers rise within each channel: a stable sort merges such runs instead of beginning anew.
+    return days, {writer: np.sort(np.concatenate(parts), kind="stable") for writer, parts in seqs.items()}
 
 
 def _by_writer(columns: Columns) -> Iterator[tuple[str, Int]]:
+    if len(columns.writer.table) == 1:
+        yield columns.writer.table[0], columns.seq
+        return
     for code in np.unique(columns.writer.codes).tolist():
         yield columns.writer.table[code], columns.seq[columns.writer.codes == code]
 
