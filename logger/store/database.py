@@ -12,7 +12,7 @@ import shutil
 import sqlite3
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,8 @@ from sqlalchemy.exc import DatabaseError, OperationalError, TimeoutError
 from sqlalchemy.pool import QueuePool
 
 from ..errors import StoreDamaged, StoreError
-from .migrations import NEWEST, migrate, version
+from .files import PART, publish, sync_file
+from .migrations import NEWEST, migrate, refuse_newer, version
 
 FILE = "stillroom.db"
 RESTORING = "restore.unfinished"  # stands in a folder while a backup is put into it
@@ -38,7 +39,9 @@ class Database:
         self.path = folder / FILE
         self.read_only = read_only
         self._scratch: tempfile.TemporaryDirectory[str] | None = None
-        self._engine = self._connected()
+        self._engine = self._connected(*self._location())
+        if read_only:
+            self._read_as_newest()
         self._writing = self._engine.execution_options(begin="BEGIN IMMEDIATE")
         self._turn = threading.Lock()
         self._thread = threading.local()
@@ -84,8 +87,12 @@ class Database:
             source.backup(copy)
             copy.execute("PRAGMA journal_mode=DELETE")  # one file, complete in itself
 
-    def prepare(self, create: bool) -> None:
-        """Check the file quickly and bring its schema up to date; `create` begins one where there is none."""
+    def prepare(self, create: bool, upgraded: Callable[[Connection, str], None] | None = None) -> None:
+        """Check the file quickly and bring its schema up to date; `create` begins one where there is none.
+
+        Before an older record is changed, a copy of its database is put beside it. `upgraded` is called
+        with the old version inside the transaction that changes the schema: all of it or nothing.
+        """
         with self.read() as conn:
             found = quick_check(conn)
             known = version(conn) if not found else None
@@ -94,17 +101,57 @@ class Database:
             raise damaged(self.path, found)
         if known is None and not begins:
             raise StoreError(f"{self.path} could not be used: it has no tables of ours. {_NO_RECORD}")
-        if known != NEWEST:
-            with self.begin() as conn:
-                migrate(conn)
+        if known == NEWEST:
+            return
+        if known is not None:
+            refuse_newer(known)
+            self._keep_before(known)
+        with self.begin() as conn:
+            found_now = version(conn)  # another process may have been faster
+            migrate(conn)
+            if upgraded is not None and found_now not in (None, NEWEST):
+                upgraded(conn, str(found_now))
+
+    def _keep_before(self, known: str) -> None:
+        """The database as the older program left it, so that one can go back to that program."""
+        kept = before_upgrade(self.path, known)
+        part = kept.with_name(f"{kept.name}.{os.getpid()}{PART}")
+        try:
+            self.snapshot(part)
+            sync_file(part)
+            publish(part, kept)
+        except (OSError, sqlite3.Error, StoreError) as error:
+            part.unlink(missing_ok=True)
+            raise StoreError(
+                f"{kept} could not be written: {error}. The record was left as it is: it is copied before "
+                "this version of the program changes its tables: free as much space as stillroom.db takes."
+            ) from error
+
+    def _read_as_newest(self) -> None:
+        """An older record that is only read stays as it is: a scratch copy of it is brought up to date."""
+        try:
+            with self.read() as conn:
+                known = version(conn)
+        except (StoreError, DatabaseError):
+            return  # a damaged file is named by those who read it
+        if known is None or known >= NEWEST:
+            return
+        scratch = tempfile.TemporaryDirectory(prefix="stillroom-")
+        copy = Path(scratch.name) / "older"
+        copy.mkdir()
+        self.snapshot(copy / FILE)
+        self.close()
+        self._scratch = scratch
+        with closing(Database(copy)) as older, older.begin() as conn:
+            migrate(conn)
+        self._engine = self._connected(copy / FILE, "mode=rw")
 
     def _may_begin(self, conn: Connection) -> bool:
         """Whether nothing was here before: a new record would hide an emptied one."""
         beside = (self.path.with_name(name) for name in ("archive", "originals", "records"))
         return not inspect(conn).get_table_names() and not any(map(Path.exists, beside))
 
-    def _connected(self) -> Engine:
-        location, flags = self._location()
+    def _connected(self, location: Path, flags: str) -> Engine:
         uri = f"{location.absolute().as_uri()}?{flags}"
 
         def connect() -> sqlite3.Connection:
@@ -148,22 +195,11 @@ class Database:
         # Without this, REPLACE would delete rows past the triggers that keep them.
         connection.execute("PRAGMA recursive_triggers=ON")
         if self.read_only:
-            _fill_in(connection)
             connection.execute("PRAGMA query_only=ON")
             return
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA journal_size_limit=67108864")
-
-
-def _fill_in(connection: sqlite3.Connection) -> None:
-    """An older record that is only read is not migrated: what it cannot have yet stands there empty."""
-    try:
-        found = connection.execute("SELECT 1 FROM main.sqlite_master WHERE name = 'disposal'").fetchone()
-    except sqlite3.DatabaseError:
-        return  # a damaged file is named by those who read it
-    if found is None:
-        connection.execute("CREATE TEMP TABLE disposal (seal INTEGER PRIMARY KEY, number INTEGER)")
 
 
 def quick_check(conn: Connection) -> str:
@@ -173,6 +209,11 @@ def quick_check(conn: Connection) -> str:
     except DatabaseError as error:
         return str(error.orig)
     return "" if found == ["ok"] else "; ".join(found)
+
+
+def before_upgrade(path: Path, known: str) -> Path:
+    """Where the database of schema `known` is kept when a newer program changes it."""
+    return path.with_name(f"{path.name}.schema-{known}")
 
 
 def damaged(path: Path, found: str) -> StoreDamaged:

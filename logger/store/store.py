@@ -13,19 +13,21 @@ from types import TracebackType
 import numpy as np
 from sqlalchemy import Connection, select
 
+from .. import __version__
 from ..errors import StoreError
 from ..model import Row
 from ..series import Bool, Float, Int, Readings
 from . import lock, tables
 from .archive import Archive
 from .cells import Envelope
-from .database import FILE, RESTORING, Database
+from .database import FILE, RESTORING, Database, before_upgrade
 from .disposal import Disposals, Disposed, Request
 from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
 from .files import plain_write_errors
 from .hot import Hot
 from .journal import Journal
 from .kept import Imports, Kept
+from .migrations import NEWEST
 from .names import Names
 from .overview import Overviews
 from .queries import Queries
@@ -75,7 +77,7 @@ class Store:
         store = cls(folder, Database(folder, read_only))
         try:
             if not read_only:
-                store._database.prepare(create)
+                store._database.prepare(create, store._upgraded)
             store._settle(simulated)
             if not read_only:
                 store._archive.tidy()
@@ -315,6 +317,13 @@ class Store:
         text = versions[-1].texts.get("room.toml", "") if versions else ""
         found = tomllib.loads(text).get("room", {}).get("key", "")
         return str(found) or "unnamed"
+
+    def _upgraded(self, conn: Connection, known: str) -> None:
+        """The journal says from when on a newer program keeps this record, and where the old tables are."""
+        kept = before_upgrade(self.folder / FILE, known).name
+        what: dict[str, JSON] = {"from": known, "to": NEWEST, "kept": kept, "program": __version__}
+        why = "a newer program; validate it before its verdicts are relied on"
+        self.journal.append("schema", "stillroom", what, why, conn)
 
     def _settle(self, simulated: bool | None) -> None:
         """Learn whether this record is simulated; decide it when the store is new."""

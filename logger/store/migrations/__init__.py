@@ -28,11 +28,8 @@ def migrate(conn: Connection) -> None:
     found = version(conn)
     if found == NEWEST:
         return
-    if found is not None and found > NEWEST:
-        raise StoreError(
-            f"The data folder was written by a newer stillroom (schema {found}; this one knows {NEWEST}). "
-            "Nothing was changed. Install the newer version to use it."
-        )
+    if found is not None:
+        refuse_newer(found)
     from alembic import command
     from alembic.config import Config
 
@@ -40,3 +37,12 @@ def migrate(conn: Connection) -> None:
     config.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
     config.attributes["connection"] = conn
     command.upgrade(config, NEWEST)
+
+
+def refuse_newer(found: str) -> None:
+    """StoreError where a newer program wrote the record: an older one leaves it alone."""
+    if found > NEWEST:
+        raise StoreError(
+            f"The data folder was written by a newer stillroom (schema {found}; this one knows {NEWEST}). "
+            "Nothing was changed. Install the newer version to use it."
+        )

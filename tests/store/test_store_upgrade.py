@@ -1,0 +1,135 @@
+"""A record that an older program wrote: brought up to date, only read, killed meanwhile, taken back."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import sqlite3
+import subprocess
+import sys
+import zipfile
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from logger.errors import StoreError
+from logger.store import Store, database, migrations
+from logger.store.database import FILE
+
+OLD = Path(__file__).parents[1] / "data" / "schema_0001" / "record.zip"
+# As the program of that time printed it: tests/data/schema_0001/SOURCE.md.
+HEAD = (31, "f37b839a65ab01588b7c628b05187988ccfd32ae9543c0578d0b6884291e944c")
+READINGS = 2400
+
+# The child says when it begins, so that kills fall into the copy, the migration and its commit.
+CHILD = """
+import sys
+from pathlib import Path
+import alembic.command, alembic.config
+from logger.store import Store
+print("begins", flush=True)
+Store.open(Path(sys.argv[1])).close()
+print("done", flush=True)
+"""
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> Path:
+    """A folder as the first program left it."""
+    with zipfile.ZipFile(OLD) as packed:
+        packed.extractall(tmp_path / "old")
+    return tmp_path / "old"
+
+
+def schema_of(path: Path) -> str:
+    with closing(sqlite3.connect(path)) as connection:
+        return str(connection.execute("SELECT version_num FROM alembic_version").fetchone()[0])
+
+
+def test_an_older_record_is_brought_up_to_date_and_told(old: Path) -> None:
+    """Nothing that was kept changes, the old head is still in the chain, the upgrade is an entry."""
+    with Store.open(old) as store:
+        verification = store.verify([HEAD])
+        told = store.journal.entries(kind="schema")
+
+    assert (verification.faults, verification.readings) == ((), READINGS)
+    assert [(entry.number, entry.what["from"], entry.what["to"]) for entry in told] == [
+        (HEAD[0] + 1, "0001", migrations.NEWEST)
+    ]
+    assert schema_of(old / FILE) == migrations.NEWEST
+
+
+def test_the_database_of_before_is_kept_for_going_back(old: Path) -> None:
+    """Put back in its place it is the old record, digest for digest."""
+    Store.open(old).close()
+    kept = old / f"{FILE}.schema-0001"
+    assert schema_of(kept) == "0001"
+
+    for left in old.glob(f"{FILE}*"):
+        if left != kept:
+            left.unlink()
+    shutil.copyfile(kept, old / FILE)
+
+    with Store.open(old, read_only=True) as store:
+        verification = store.verify([HEAD])
+    assert (verification.faults, verification.head) == ((), HEAD)
+
+
+def test_an_older_record_that_is_only_read_stays_as_it_is(old: Path) -> None:
+    """A verifier of today reads it in a copy; not a byte changes and no file is added."""
+    before = {path: path.read_bytes() for path in old.rglob("*") if path.is_file()}
+
+    with Store.open(old, read_only=True) as store:
+        verification = store.verify([HEAD])
+        assert store.journal.head() == HEAD
+        assert store.seals()[0].rows == READINGS // 2
+
+    assert verification.intact
+    assert {path: path.read_bytes() for path in old.rglob("*") if path.is_file()} == before
+
+
+def test_without_room_for_the_copy_nothing_is_changed(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk that is full before the upgrade leaves the old record, and says how much is wanted."""
+
+    def full(_part: Path) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(database, "sync_file", full)
+    with pytest.raises(StoreError, match=r"No space left.*left as it is: .*as much space as"):
+        Store.open(old)
+
+    assert schema_of(old / FILE) == "0001"
+    assert sorted(path.name for path in old.iterdir()) == ["archive", FILE]
+
+
+@pytest.mark.parametrize(
+    "rounds", [pytest.param(4, id="short"), pytest.param(200, id="long", marks=pytest.mark.long)]
+)
+def test_killed_while_upgrading(tmp_path: Path, rounds: int) -> None:
+    """After a kill at any moment it is the old schema or the new one, intact, and can be opened."""
+    chance = random.Random(rounds)
+    found = []
+    for round_ in range(rounds):
+        folder = tmp_path / str(round_)
+        with zipfile.ZipFile(OLD) as packed:
+            packed.extractall(folder)
+        with subprocess.Popen(
+            [sys.executable, "-c", CHILD, str(folder)], stdout=subprocess.PIPE, text=True
+        ) as child:
+            assert child.stdout is not None
+            assert child.stdout.readline() == "begins\n"
+            try:
+                child.wait(chance.uniform(0, 0.07))
+            except subprocess.TimeoutExpired:
+                child.kill()
+
+        with Store.open(folder, read_only=True) as store:
+            verification = store.verify([HEAD])
+        found.append(verification.head[0] - HEAD[0])
+        assert (verification.faults, verification.readings) == ((), READINGS)
+        with Store.open(folder) as store:
+            assert len(store.journal.entries(kind="schema")) == 1
+        shutil.rmtree(folder)
+    assert set(found) <= {0, 1}
+    print(f"{found.count(0)} kills before the commit of the upgrade, {found.count(1)} after it")
