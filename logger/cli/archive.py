@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import time
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -15,6 +17,7 @@ from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
 from .printing import answer
 
 if TYPE_CHECKING:
+    from ..store import Store
     from ..store.facts import Verification
 
 
@@ -39,10 +42,19 @@ Backups = Annotated[
 ]
 
 
+Verdicts_ = Annotated[
+    bool,
+    typer.Option(
+        "--verdicts", help="Also judge everything again and compare with the verdicts that are stored."
+    ),
+]
+
+
 def verify(
     *,
     head: Head = [],  # noqa: B006 (read, never changed)
     backup: Backups = None,
+    verdicts: Verdicts_ = False,
     data: Data = DEFAULT_DATA,
     config: Config = None,  # noqa: ARG001 (every command takes both folders)
     as_json: Json = False,
@@ -51,13 +63,14 @@ def verify(
 
     Exits with 0 where it is intact and with 10 where it is not. The head of the chain proves this
     only against a copy of it that left the machine: print it, mail it or write it down, and give it
-    with --head later. With --backup, the rows that were altered are named too.
+    with --head later. With --backup, the rows that were altered are named too. Stored verdicts are made
+    from readings and setups that are verified in any case; --verdicts also finds an edit of them.
 
     \b
     Example:
       stillroom verify --data /srv/room-east --backup /mnt/archive/room-east
     """
-    result = _verified(data, [_head(text) for text in head], backup)
+    result = _verified(data, [_head(text) for text in head], backup, verdicts)
     number, sha256 = result.head
     told = {
         "intact": result.intact,
@@ -86,7 +99,7 @@ def _head(text: str) -> tuple[int, str]:
     return int(number), sha256.strip().lower()
 
 
-def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None) -> Verification:
+def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None, verdicts: bool) -> Verification:
     """A walk over the whole record that changes no byte of it; a file that cannot be read is a fault too."""
     from ..store import Store
     from ..store.comparison import checked
@@ -96,9 +109,24 @@ def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None) -> 
         raise Refused(f"There is no data folder {data}; name the record to verify with --data DIR.")
     try:
         with Store.open(data, read_only=True) as store:
-            return checked(store, heads, backup)
+            found = checked(store, heads, backup)
+            return replace(found, faults=(*found.faults, *_altered(store))) if verdicts else found
     except StoreDamaged as error:
         return Verification((str(error),), 0, 0, 0, 0, (0, ""))
+
+
+def _altered(store: Store) -> Iterator[str]:
+    """Days whose stored verdicts are not what their evidence gives."""
+    from ..config import in_force
+    from ..verdicts import Verdicts
+
+    versions = store.setups()
+    if not versions:
+        return
+    setup = in_force(versions).setup
+    for zone in setup.zones:
+        for day in Verdicts(store, setup).altered(zone):
+            yield f"verdicts of zone {zone} on {day}: not what their readings, setup and marks give"
 
 
 def export(

@@ -42,6 +42,7 @@ LOCK = "seal.lock"
 AGE_NS = 2 * DAY_NS
 SEAL_FACTS = ("room", "from_ns", "to_ns", "upto_arrival", "file", "rows", "size_bytes", "sha256")
 CHANNEL_FACTS = ("rows", "first_ns", "last_ns", "first_ok_ns", "last_ok_ns", "last_arrival")
+LARGE = 5_000_000  # hot rows: about 0.6 GB; then days are sealed before their month is over
 DELETED_AT_ONCE = 20_000  # hot rows per transaction, so that polling never waits long
 
 
@@ -83,9 +84,12 @@ class Archive:
     def seal(self, now_ns: int, room_of: Callable[[str], str]) -> list[Seal]:
         """Seal every UTC month that ended at least two days ago; gives the new seals.
 
+        Where the hot tier is large (fast probes), every day that ended so long ago, a file for each run.
         Another process that is sealing is left to it: then the answer is empty.
         """
         before_ns, _ = month_span(*month_of(now_ns - AGE_NS))
+        if self._hot.count() > LARGE:
+            before_ns = (now_ns - AGE_NS) // DAY_NS * DAY_NS
         with lock.held(self._folder / LOCK, wait_s=5.0) as ours:  # a start that tidies up is short
             if not ours:
                 return []
@@ -329,7 +333,7 @@ class Archive:
 
 
 def _spans(conn: Connection, channel: int, before_ns: int) -> Iterator[tuple[int, int]]:
-    """Months before an instant in which the channel has rows that no seal covers."""
+    """Months before an instant in which the channel has rows that no seal covers; the last ends there."""
     c, s = reading.c, seal_channel.c
     under = (
         s.channel == c.channel,
@@ -341,9 +345,9 @@ def _spans(conn: Connection, channel: int, before_ns: int) -> Iterator[tuple[int
     first = select(c.taken_ns).where(c.channel == channel, free).order_by(c.taken_ns).limit(1)
     from_ns = conn.execute(first.where(c.taken_ns < before_ns)).scalar()
     while from_ns is not None:
-        span = month_span(*month_of(from_ns))
-        yield span
-        from_ns = conn.execute(first.where(c.taken_ns >= span[1], c.taken_ns < before_ns)).scalar()
+        first_ns, end_ns = month_span(*month_of(from_ns))
+        yield first_ns, min(end_ns, before_ns)
+        from_ns = conn.execute(first.where(c.taken_ns >= end_ns, c.taken_ns < before_ns)).scalar()
 
 
 def _sealed_channel(columns: Columns) -> Sealed:

@@ -75,6 +75,11 @@ class Hot:
         texts["raw"] = Texts.of(raw.tolist())
         return Columns(*numeric, **texts)
 
+    def count(self) -> int:
+        """How many rows the tier holds."""
+        with self._database.read() as conn:
+            return conn.execute(select(func.count()).select_from(reading)).scalar_one()
+
     def _learn(self, columns: Columns) -> None:
         """Look names up before the transaction: while it runs every other writer waits."""
         for kind in KINDS:

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import json
 import sqlite3
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +45,24 @@ def test_a_changed_journal_entry_is_found_and_named(stillroom: Any, demo_copy: P
     done = stillroom("verify", "--data", demo_copy, "--json")
     assert done.returncode == 10
     assert any("journal entry 2" in fault for fault in json.loads(done.stdout)["faults"])
+
+
+def test_an_edited_verdict_is_found_by_judging_again(stillroom: Any, demo_copy: Path) -> None:
+    """Verdicts are made from verified evidence and stand outside the chain: an edit is named with its day."""
+    assert stillroom("verify", "--verdicts", "--data", demo_copy).returncode == 0
+    with sqlite3.connect(demo_copy / "stillroom.db") as db:
+        broken = "SELECT day, body FROM piece WHERE zone = 'machine-bay' AND body LIKE '%nonconforming%'"
+        day, body = db.execute(broken).fetchone()
+        edited = body.replace("nonconforming", "conforming")
+        db.execute("UPDATE piece SET body = ? WHERE zone = 'machine-bay' AND day = ?", (edited, day))
+    db.close()
+    told = str(date(1970, 1, 1) + timedelta(days=day))
+
+    assert stillroom("verify", "--data", demo_copy).returncode == 0
+    done = stillroom("verify", "--verdicts", "--data", demo_copy, "--json")
+    assert done.returncode == 10
+    (fault,) = json.loads(done.stdout)["faults"]
+    assert fault.startswith(f"verdicts of zone machine-bay on {told}:")
 
 
 def test_a_damaged_file_is_broken_and_no_traceback(stillroom: Any, demo_copy: Path) -> None:

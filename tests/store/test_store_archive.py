@@ -20,11 +20,12 @@ from sqlalchemy import func, select
 from logger.errors import StoreDamaged, StoreError
 from logger.model import Row
 from logger.series import STATUS
-from logger.store import Store, lock, tables
+from logger.store import Store, archive, lock, tables
 from logger.store.archive import Archive
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, polled
 
+HOUR = 60 * MINUTE
 PROBES = ("P1.temperature", "P1.relative_humidity")
 ROOM = {"room.toml": '[room]\nkey = "east"\n'}
 
@@ -78,6 +79,26 @@ def test_a_month_is_sealed_two_days_after_its_end_and_not_before(store: Store) -
 
     assert store.seal(NOVEMBER + 2 * DAY - 1) == []
     assert len(store.seal(NOVEMBER + 2 * DAY)) == 1
+
+
+def test_a_large_hot_tier_is_sealed_by_days(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fast probes fill it long before the month is over; what follows makes further files of the month."""
+    monkeypatch.setattr(archive, "LARGE", 100)
+    store.append("poll", polled(OCTOBER, 300, PROBES, step_ns=HOUR))  # 12.5 days
+    before = shown(store)
+
+    (first,) = store.seal(OCTOBER + 7 * DAY + 5 * HOUR)
+    late = [Row("P1.temperature", OCTOBER + DAY + 1, OCTOBER + 8 * DAY, 25.0, late=True)]
+    store.append("import-x", late)
+    (second,) = store.seal(OCTOBER + 12 * DAY)
+    assert store.seal(OCTOBER + 12 * DAY) == []  # no longer large
+    (third,) = store.seal(NOVEMBER + 2 * DAY)
+
+    assert (first.to_ns, second.to_ns, third.to_ns) == (OCTOBER + 5 * DAY, OCTOBER + 10 * DAY, NOVEMBER)
+    assert (first.rows, second.rows) == (5 * 24 * len(PROBES), 5 * 24 * len(PROBES) + 1)
+    assert [row for row in shown(store) if row[1] != "25.0"] == before
+    assert len(shown(store)) == len(before) + 1
+    assert store.verify().faults == ()
 
 
 def test_everything_sealed_leaves_an_empty_hot_tier(store: Store) -> None:
