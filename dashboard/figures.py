@@ -16,9 +16,20 @@ from .chart import MS, Chart, Figure, Line, base, boxes_of
 from .verdict_trace import mark_traces, verdict_traces
 from .wording import difference, quantity_name, shown
 
-__all__ = ["GROUND_TRACES", "Chart", "Figure", "Line", "build", "height_of", "ticks", "verdict_traces"]
+__all__ = [
+    "GROUND",
+    "GROUND_TRACES",
+    "Chart",
+    "Figure",
+    "Line",
+    "build",
+    "height_of",
+    "ticks",
+    "verdict_traces",
+]
 
 GROUND_TRACES = 3  # traces before the lines of a panel
+GROUND = ("inside of the limits", "width of the guard band", "limits")  # their names
 
 
 def build(chart: Chart, height: int | None = None) -> Figure:
@@ -119,12 +130,12 @@ def ground_traces(chart: Chart) -> list[Figure]:
                 edge_x += [chart.ms(from_ns), chart.ms(to_ns), None]
                 edge_y += [limit, limit, None]
     return [
-        base(**boxes_of(chart, inside), fill="toself", fillcolor="rgba(0,158,115,0.06)", name="inside"),
+        base(**boxes_of(chart, inside), fill="toself", fillcolor="rgba(0,158,115,0.06)", name=GROUND[0]),
         base(
             **boxes_of(chart, guard),
             fill="toself",
             fillcolor="rgba(0,0,0,0)",
-            name="guard band",
+            name=GROUND[1],
             fillpattern={
                 "shape": "/",
                 "size": 7,
@@ -134,7 +145,10 @@ def ground_traces(chart: Chart) -> list[Figure]:
             },
         ),
         base(
-            x=edge_x, y=edge_y, line={"color": theme.VERMILION, "width": 1.3, "dash": "7px,3px"}, name="limit"
+            x=edge_x,
+            y=edge_y,
+            line={"color": theme.VERMILION, "width": 1.3, "dash": "7px,3px"},
+            name=GROUND[2],
         ),
     ]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import secrets
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -27,14 +27,12 @@ from logger.model import (
     Setup,
     Zone,
 )
-from logger.units import quantity
 
-from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace
+from .chart import Chart
+from .charting import channels_in, charted
 from .field import Spot
-from .figures import Chart, Line
 from .source import Source
 from .statements import Statement, statement
-from .wording import offset_s
 
 LIVE_WINDOW_S = 12 * 3600
 
@@ -137,60 +135,20 @@ class Queries:
     def live_chart(self, zone: str, name: str = "temperature") -> Chart:
         """The last 12 h of a zone up to now."""
         now = self.now_ns()
-        return replace(self.chart(zone, name, now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
+        return replace(charted(self, zone, [name], now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
+
+    def chart(self, zone: str, name: str, from_ns: int, to_ns: int, *, marks: bool = False) -> Chart:
+        """A window of one quantity of a zone, with limits as in force and the trace."""
+        return charted(self, zone, [name], from_ns, to_ns, marks=marks)
 
     def channels(self, zone: str, name: str) -> list[str]:
         """Channels of one quantity in a zone."""
-        setup = self.setup
-        return [c for c in setup.channels_in(zone) if setup.channels[c].quantity == name]
-
-    def chart(
-        self,
-        zone: str,
-        name: str,
-        from_ns: int,
-        to_ns: int,
-        *,
-        channels: Sequence[str] | None = None,
-        bins: int = SCREEN_BINS,
-        marks: bool = False,
-    ) -> Chart:
-        """A window of a zone: lines thinned with their extremes kept, limits as in force, the trace."""
-        setup, now = self.setup, self.now_ns()
-        every = [c for c in setup.channels if setup.channels[c].quantity == name]
-        wanted = [c for c in (channels or self.channels(zone, name)) if c in every]
-        judged_to = min(to_ns, now)
-        periods = self.source.periods(zone, from_ns, judged_to, now) if judged_to > from_ns else []
-        return Chart(
-            zone=setup.zone(zone).name,
-            quantity=name,
-            unit=quantity(name).unit,
-            from_ns=from_ns,
-            to_ns=to_ns,
-            offset_s=offset_s(to_ns - 1, setup.room.timezone),
-            lines=[self.line(c, from_ns, to_ns, every.index(c)) for c in wanted],
-            limits=[
-                r
-                for r in setup.rules
-                if r.zone == zone and r.kind == "limit" and r.quantity == name and not r.activity
-            ],
-            runs=trace(periods, from_ns, to_ns, bins),
-            excursions=self.source.excursions(zone, from_ns, judged_to, now)
-            if marks and judged_to > from_ns
-            else (),
-            inspections=self.touching(zone, from_ns, to_ns) if marks else (),
-            notes=_clock_changes(from_ns, to_ns, setup.room.timezone),
-        )
-
-    def line(self, channel: str, from_ns: int, to_ns: int, place: int) -> Line:
-        """One channel over a window."""
-        taken, value, U = self.source.corrected(channel, from_ns, to_ns)
-        gap_ns = int(self.setup.channels[channel].max_age_s * NS)
-        times, values = envelope(taken, value, gap_ns, SCREEN_POINTS)
-        return Line(channel, self.label(channel), times, values, float(max(U, default=0.0)), place)
+        return channels_in(self.setup, zone, name)
 
     def label(self, channel: str) -> str:
         """The probe and a short word for where it stands: what fits at the end of a line."""
+        if channel not in self.setup.channels:
+            return self.probe_label(channel.rpartition(".")[0])
         position = self.position_of(channel)
         probe = self.setup.channels[channel].probe
         return f"{probe} {position.name.split()[-1]}" if position else probe
@@ -350,17 +308,3 @@ def _open_alarm(setup: Setup, spec: AlarmSpec, alarm: Alarm) -> OpenAlarm:
     zone = rule.zone if rule else (spec.rule or spec.key).partition(".")[0]
     name = setup.zones[zone].name if zone in setup.zones else setup.room.name
     return OpenAlarm(alarm, spec, rule, name, alarm.worst.limit if alarm.worst else None)
-
-
-def _clock_changes(from_ns: int, to_ns: int, zone: str) -> list[tuple[int, str]]:
-    """Where the local clock changes inside a window, to the hour; windows beyond 40 days do without."""
-    if not 0 < to_ns - from_ns <= 40 * 86400 * NS:
-        return []
-    hour = 3600 * NS
-    found, before = [], offset_s(from_ns, zone)
-    for at in range(from_ns - from_ns % hour + hour, to_ns, hour):
-        after = offset_s(at, zone)
-        if after != before:
-            found.append((at, "clock put back" if after < before else "clock put forward"))
-        before = after
-    return found

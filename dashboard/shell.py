@@ -57,7 +57,7 @@ def _choices() -> list[Component]:
     named: dict[str, Any] = {"data-unit": name}
     return [
         html.Button(
-            other, type="button", className="quiet", **named, **aria(f"Show temperatures in {other}")
+            other, type="button", className="quiet", **named, **aria(f"Temperatures in {other}")
         ),
         html.Button("Dark", id="theme-toggle", type="button", className="quiet", n_clicks=0),
     ]

@@ -17,10 +17,12 @@ from logger.errors import StoreError
 from logger.model import NS, Excursion, Inspection, Period, Row, Setup
 from logger.series import Float, Int
 
+from .journal_words import MACHINES, QUIET
 from .wording import STALE_S, parsed
 
 if TYPE_CHECKING:
-    from logger.store import Store
+    from logger.curves import Curve
+    from logger.store import Entry, Store
     from logger.verdicts import Verdicts
 
 
@@ -51,6 +53,12 @@ class Source(Protocol):
 
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
         """Instants, corrected values and expanded uncertainties, shape (n,) each."""
+
+    def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
+        """Corrected extremes of a measured or derived channel in about so many bins, for any window."""
+
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
+        """What people did in a window, newest first; inspections aside, which have their own list."""
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
         """Periods of a zone, clipped to the interval."""
@@ -133,6 +141,16 @@ class StoreSource:
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
         taken, found = self._current()[1].corrected(channel, from_ns, to_ns)
         return taken, found.value, found.U
+
+    def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
+        from logger.curves import curve
+
+        return curve(self.store, self.setup(), channel, from_ns, to_ns, bins=bins)
+
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
+        return self.store.journal.found(
+            without=QUIET, not_by=MACHINES, from_ns=from_ns, to_ns=to_ns, limit=limit
+        )
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
         verdicts = self._current()[1]

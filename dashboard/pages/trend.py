@@ -1,4 +1,4 @@
-"""Page Trend: any window of any channels of one quantity, with limits, trace, excursions, inspections.
+"""Page Trend: any window of any channels, with limits as in force, trace, excursions, acts, inspections.
 
 The address holds the view, so that a link shows the same. Zooming asks again for that window,
 so that detail appears and no extreme is lost.
@@ -6,17 +6,18 @@ so that detail appears and no extreme is lost.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
-from dash import ClientsideFunction, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from logger.errors import IntervalError, StillroomError
 from logger.model import NS
 
 from .. import figures
+from ..charting import channels_in, channels_of, charted, quantities
 from ..components import (
     aria,
     at_offset,
@@ -32,14 +33,20 @@ from ..components import (
     several,
     table,
 )
-from ..figures import GROUND_TRACES, Chart
+from ..figures import Chart
 from ..queries import Queries
 from ..wording import instant, local, quantity_name, shown, unit, written
 
 TITLE = "Trend"
 PATH = "/trend"
-RANGES = {"12 h": 12, "24 h": 24, "7 days": 168, "14 days": 336, "everything": 0}
+HOUR_NS = 3600 * NS
+RANGES = {"1 h": 1, "12 h": 12, "24 h": 24, "7 days": 168, "30 days": 720, "1 year": 8766, "everything": 0}
+MOVES = {"earlier": "Earlier", "later": "Later", "closer": "Closer", "wider": "Wider"}
+LONGEST_NS = 100 * 8766 * HOUR_NS
+SHORTEST_NS = 60 * NS
 TABLE_LIMIT = 400
+PANELS = 3  # more quantities than this leave no height for any
+CHANGING = ("x", "y", "z", "text", "textfont")
 
 
 @dataclass(frozen=True)
@@ -47,8 +54,8 @@ class View:
     """What the address asks for."""
 
     zone: str
-    quantity: str
-    channels: tuple[str, ...]
+    quantities: tuple[str, ...]
+    channels: tuple[str, ...]  # none: all of the zone
     from_ns: int
     to_ns: int
 
@@ -58,14 +65,22 @@ def view_of(q: Queries, search: str) -> View:
     asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     setup, zone_name = q.setup, q.room.timezone
     zone = q.zone(asked.get("zone") or next(iter(setup.zones))).key
-    quantity = asked.get("quantity", "temperature")
-    now = q.now_ns()
-    to_ns = instant(asked["to"], zone_name, wanted_in="To") if asked.get("to") else now
-    from_ns = instant(asked["from"], zone_name, wanted_in="From") if asked.get("from") else to_ns - 86400 * NS
+    known = quantities(setup)
+    names = tuple(n for n in asked.get("quantity", "temperature").split(",") if n in known)[:PANELS] or (
+        known[0],
+    )
+    to_ns = instant(asked["to"], zone_name, wanted_in="To") if asked.get("to") else q.now_ns()
+    from_ns = (
+        instant(asked["from"], zone_name, wanted_in="From") if asked.get("from") else to_ns - 24 * HOUR_NS
+    )
     if to_ns <= from_ns:
         raise IntervalError("The window is empty: To must be later than From.")
-    channels = tuple(c for c in asked.get("channels", "").split(",") if c in setup.channels)
-    return View(zone, quantity, channels or tuple(q.channels(zone, quantity)), from_ns, to_ns)
+    if to_ns - from_ns > LONGEST_NS:
+        raise IntervalError("The window is longer than a hundred years; move From or To.")
+    every = {c for name in names for c in channels_of(setup, name)}
+    return View(
+        zone, names, tuple(c for c in asked.get("channels", "").split(",") if c in every), from_ns, to_ns
+    )
 
 
 def layout(q: Queries, search: str) -> Component:
@@ -79,39 +94,45 @@ def layout(q: Queries, search: str) -> Component:
 
 
 def _form(q: Queries, view: View) -> Component:
-    zone = q.room.timezone
-    quantities = sorted({c.quantity for c in q.setup.channels.values()}, key=_order)
-    every = {c: q.label(c) for c in q.setup.channels if q.setup.channels[c].quantity == view.quantity}
+    zone, setup = q.room.timezone, q.setup
+    zones = {k: z.name for k, z in setup.zones.items()}
+    names = {k: quantity_name(k) for k in quantities(setup)}
     return html.Div(
         [
-            choice("trend-zone", "Zone", {k: z.name for k, z in q.setup.zones.items()}, view.zone),
-            choice("trend-quantity", "Quantity", {k: quantity_name(k) for k in quantities}, view.quantity),
-            several("trend-channels", "Channels", every, view.channels, "all of the zone"),
+            choice("trend-zone", "Zone", zones, view.zone),
+            several("trend-quantity", "Quantities, up to three", names, view.quantities, "temperature"),
+            several("trend-channels", "Channels", _options(q, view), view.channels, "all of the zone"),
             field("trend-from", "From, local", written(view.from_ns, zone)),
             field("trend-to", "To, local", written(view.to_ns, zone)),
             button("trend-show", "Show"),
-            html.Div(
-                [
-                    button({"type": "trend-range", "hours": hours}, name, quiet=True)
-                    for name, hours in RANGES.items()
-                ],
-                className="ranges",
-                role="group",
-                **aria("Quick ranges"),
-            ),
+            html.Div(_quick(), className="ranges", role="group", **aria("Quick ranges")),
             html.Div(id="trend-refusal"),
         ],
         className="form",
     )
 
 
-def _order(quantity: str) -> tuple[bool, bool, str]:
-    """Temperature first, humidity next, the others by name."""
-    return quantity != "temperature", quantity != "relative_humidity", quantity
+def _quick() -> list[Component]:
+    """Ranges that end now, and steps through time for those who cannot drag."""
+    ranges = [
+        button({"type": "trend-range", "hours": hours}, name, quiet=True) for name, hours in RANGES.items()
+    ]
+    moves = [button({"type": "trend-move", "step": step}, name, quiet=True) for step, name in MOVES.items()]
+    return [*ranges, html.Span(className="apart"), *moves]
+
+
+def _options(q: Queries, view: View) -> dict[str, str]:
+    many = len(view.quantities) > 1
+    return {
+        c: f"{q.label(c)}, {quantity_name(name)}" if many else q.label(c)
+        for name in view.quantities
+        for c in channels_of(q.setup, name)
+    }
 
 
 def chart_of(q: Queries, view: View) -> Chart:
-    return q.chart(view.zone, view.quantity, view.from_ns, view.to_ns, channels=view.channels, marks=True)
+    window = view.from_ns, view.to_ns
+    return charted(q, view.zone, view.quantities, *window, channels=view.channels, marks=True)
 
 
 def shown_view(q: Queries, view: View) -> Component:
@@ -119,101 +140,95 @@ def shown_view(q: Queries, view: View) -> Component:
     zone = q.room.timezone
     chart = chart_of(q, view)
     periods = q.periods(view.zone, view.from_ns, view.to_ns)
-    name = f"{chart.zone}, {quantity_name(view.quantity)}"
+    name = f"{chart.zone}, {', '.join(quantity_name(n) for n in view.quantities)}"
     window = f"{local(view.from_ns, zone)} to {local(view.to_ns, zone)}"
+    label = f"{name}, {window}, with limits and verdict trace; tables follow."
+    height = figures.height_of(chart, 440)
     return html.Div(
         [
             dcc.Store(id="trend-view", data={"search": search_of(view, zone), "offset_s": chart.offset_s}),
             dcc.Store(id="trend-window"),
             card(
                 name,
-                graph(
-                    "trend-graph",
-                    figures.build(chart),
-                    f"{name}, {window}, with limits and verdict trace; tables follow.",
-                    figures.height_of(chart, 440),
-                ),
-                html.Div(
-                    [
-                        html.Span(
-                            "Drag over the chart to look closer; double-click to see the whole window again.",
-                            className="aside",
-                        ),
-                        html.A("Link to this view", href="/trend" + search_of(view, zone), id="trend-link"),
-                    ],
-                    className="under",
-                ),
-                aside=f"{window}; {shown(0.0, chart.unit)[1]}, corrected; {at_offset(view.to_ns - 1, zone)}",
+                _empty(chart),
+                graph("trend-graph", figures.build(chart, height), label, height),
+                _under(view, zone),
+                aside=f"{window}; {_printed(chart)}corrected; {at_offset(view.to_ns - 1, zone)}",
             ),
             key_to_trace(),
             behind("Periods", period_table(periods[:TABLE_LIMIT], zone), _more(len(periods))),
-            behind("Excursions and inspections", _marks_table(q, chart)),
-            behind("Values", hourly(chart, zone)),
+            behind("Excursions, acts and inspections", _marks_table(chart, zone)),
+            *(behind(f"Values, {quantity_name(p.quantity)}", hourly(p, zone)) for p in chart.panels),
         ]
     )
+
+
+def _printed(chart: Chart) -> str:
+    printed = shown(0.0, chart.unit)[1]
+    bounds = any(line.bounds for panel in chart.panels for line in panel.lines)
+    told = "bounds from the extremes of the inputs, " if bounds else ""
+    return (f"{printed}, " if printed else "") + told
+
+
+def _empty(chart: Chart) -> Component:
+    """What to do when nothing was measured in the window."""
+    if any(v is not None for panel in chart.panels for line in panel.lines for v in line.values):
+        return html.Div()
+    return html.P(
+        "No reading in this window. Press “everything” to see where readings are.", className="empty"
+    )
+
+
+def _under(view: View, zone: str) -> Component:
+    told = "Drag over the chart to look closer; double-click to see the whole window again."
+    link = html.A("Link to this view", href="/trend" + search_of(view, zone), id="trend-link")
+    return html.Div([html.Span(told, className="aside"), link], className="under")
 
 
 def _more(count: int) -> str:
-    return (
-        f"The first {TABLE_LIMIT} of {count}; ask a shorter window for the rest."
-        if count > TABLE_LIMIT
-        else ""
-    )
+    told = f"The first {TABLE_LIMIT} of {count}; ask a shorter window for the rest."
+    return told if count > TABLE_LIMIT else ""
 
 
-def _marks_table(q: Queries, chart: Chart) -> Component:
-    zone = q.room.timezone
+def _marks_table(chart: Chart, zone: str) -> Component:
     rows = [
-        [
-            local(e.from_ns, zone),
-            local(e.to_ns, zone),
-            "excursion",
-            f"{e.rule.partition('.')[2]}, worst {shown(e.worst, e.unit)[0]:.2f} {unit(e.unit)}",
-        ]
-        for e in chart.excursions
-    ] + [
-        [
-            local(i.from_ns, zone),
-            local(i.to_ns, zone) if i.to_ns else "running",
-            "inspection",
-            f"{i.key} {i.title}",
-        ]
-        for i in chart.inspections
+        *(
+            [
+                e.from_ns,
+                local(e.to_ns, zone),
+                "excursion",
+                f"{e.rule.partition('.')[2]}, worst {shown(e.worst, e.unit)[0]:.2f} {unit(e.unit)}",
+            ]
+            for e in chart.excursions
+        ),
+        *([at, "", "act", told] for at, told in chart.acts),
+        *(
+            [i.from_ns, local(i.to_ns, zone) if i.to_ns else "running", "inspection", f"{i.key} {i.title}"]
+            for i in chart.inspections
+        ),
     ]
-    return table(
-        ["from", "to", "what", ""],
-        sorted(rows, key=lambda r: str(r[0])),
-        "Excursions and inspections in this window",
-        figures=(0, 1),
-    )
+    rows.sort(key=lambda row: int(str(row[0])))
+    told = [[local(int(str(row[0])), zone), *row[1:]] for row in rows[:TABLE_LIMIT]]
+    caption = "Excursions, acts of people and inspections in this window"
+    return table(["from", "to", "what", ""], told, caption, figures=(0, 1))
 
 
 def hourly(chart: Chart, zone: str) -> Component:
     """Least and greatest value of each line, in each of up to 48 equal parts of the window."""
-    parts = 12 if chart.to_ns - chart.from_ns <= 43_200 * NS else 48
+    parts = 12 if chart.to_ns - chart.from_ns <= 12 * HOUR_NS else 48
     width = (chart.to_ns - chart.from_ns) // parts
     rows = []
     for i in range(parts):
         a = chart.from_ns + i * width
-        cells = [
-            _span_of(
-                [
-                    v
-                    for t, v in zip(line.taken_ns, line.values, strict=True)
-                    if v is not None and a <= t < a + width
-                ],
-                chart.unit,
-            )
-            for line in chart.lines
-        ]
-        rows.append([local(a, zone), *cells])
-    caption = f"Least and greatest values, {shown(0.0, chart.unit)[1]}, local time"
-    return table(
-        ["from", *(line.label for line in chart.lines)], rows, caption, figures=range(len(chart.lines) + 1)
-    )
+        rows.append([local(a, zone), *(_span_of(line, a, a + width, chart.unit) for line in chart.lines)])
+    caption = f"Least and greatest values, {shown(0.0, chart.unit)[1] or 'no unit'}, local time"
+    heads = ["from", *(line.label for line in chart.lines)]
+    return table(heads, rows, caption, figures=range(len(chart.lines) + 1))
 
 
-def _span_of(values: list[float], of: str) -> str:
+def _span_of(line: figures.Line, from_ns: int, to_ns: int, of: str) -> str:
+    pairs = zip(line.taken_ns, line.values, strict=True)
+    values = [v for t, v in pairs if v is not None and from_ns <= t < to_ns]
     if not values:
         return "no value"
     return f"{shown(min(values), of)[0]:.2f} to {shown(max(values), of)[0]:.2f}"
@@ -221,26 +236,25 @@ def _span_of(values: list[float], of: str) -> str:
 
 def search_of(view: View, zone: str) -> str:
     """The address of a view."""
-    return "?" + urlencode(
-        {
-            "zone": view.zone,
-            "quantity": view.quantity,
-            "channels": ",".join(view.channels),
-            "from": written(view.from_ns, zone),
-            "to": written(view.to_ns, zone),
-        }
-    )
+    asked = {
+        "zone": view.zone,
+        "quantity": ",".join(view.quantities),
+        "channels": ",".join(view.channels),
+        "from": written(view.from_ns, zone),
+        "to": written(view.to_ns, zone),
+    }
+    return "?" + urlencode({key: value for key, value in asked.items() if value})
 
 
 def register(app: Dash, q: Queries) -> None:
     """Callbacks of the page."""
-    from dash import ALL
 
     @app.callback(
         Output("address", "search"),
         Output("trend-refusal", "children"),
         Input("trend-show", "n_clicks"),
         Input({"type": "trend-range", "hours": ALL}, "n_clicks"),
+        Input({"type": "trend-move", "step": ALL}, "n_clicks"),
         Input("trend-quantity", "value"),
         Input("trend-zone", "value"),
         State("trend-channels", "value"),
@@ -248,33 +262,22 @@ def register(app: Dash, q: Queries) -> None:
         State("trend-to", "value"),
         prevent_initial_call=True,
     )
-    def show(
-        _: int, __: list[int], quantity: str, zone: str, channels: list[str], first: str, last: str
-    ) -> tuple[Any, Any]:
+    def show(_: Any, __: Any, ___: Any, *form: Any) -> tuple[Any, Any]:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return no_update, no_update
-        changed = ctx.triggered_id in ("trend-zone", "trend-quantity")
-        asked = {
-            "zone": zone,
-            "quantity": quantity,
-            "channels": "" if changed else ",".join(channels or ()),
-            "from": first,
-            "to": last,
-        }
         try:
-            if isinstance(ctx.triggered_id, dict):
-                asked |= _range(q, int(ctx.triggered_id["hours"]))
-            return search_of(view_of(q, "?" + urlencode(asked)), q.room.timezone), refusal("")
+            return _asked(q, ctx.triggered_id, *form), refusal("")
         except StillroomError as refused:
             return no_update, refusal(str(refused))
 
     @app.callback(
         Output("trend-graph", "figure"),
+        Output("trend-link", "href"),
         Input("trend-window", "data"),
         State("trend-view", "data"),
         prevent_initial_call=True,
     )
-    def zoomed(window: Any, view: dict[str, Any]) -> Any:
+    def zoomed(window: Any, view: dict[str, Any]) -> tuple[Any, Any]:
         return zoom(q, window, view)
 
     in_browser: Any = app.clientside_callback  # without type information
@@ -286,15 +289,47 @@ def register(app: Dash, q: Queries) -> None:
     )
 
 
+def _asked(  # noqa: PLR0917 (the fields of the form)
+    q: Queries, by: Any, names: list[str], zone: str, channels: list[str], first: str, last: str
+) -> str:
+    """The address of what the form asks for; another zone or quantity takes all its channels."""
+    anew = by in ("trend-zone", "trend-quantity")
+    kept = "" if anew else ",".join(channels or ())
+    asked = {"zone": zone, "quantity": ",".join(names or ()), "channels": kept, "from": first, "to": last}
+    if isinstance(by, dict) and "hours" in by:
+        asked |= _range(q, int(by["hours"]))
+    view = view_of(q, "?" + urlencode(asked))
+    if isinstance(by, dict) and "step" in by:
+        view = moved(view, str(by["step"]))
+    own = tuple(c for name in view.quantities for c in channels_in(q.setup, view.zone, name))
+    return search_of(replace(view, channels=()) if set(view.channels) == set(own) else view, q.room.timezone)
+
+
+def moved(view: View, step: str) -> View:
+    """The view half a window earlier or later, or half or twice as long around its middle."""
+    whole, minute = view.to_ns - view.from_ns, 60 * NS
+    half = max(whole // 2 // minute, 1) * minute
+    quarter = half // 2 // minute * minute
+    shift = {
+        "earlier": (-half, -half),
+        "later": (half, half),
+        "closer": (quarter, -quarter),
+        "wider": (-half, half),
+    }
+    a, b = shift.get(step, (0, 0))
+    found = replace(view, from_ns=view.from_ns + a, to_ns=view.to_ns + b)
+    return found if SHORTEST_NS <= found.to_ns - found.from_ns <= LONGEST_NS and found.from_ns > 0 else view
+
+
 def _range(q: Queries, hours: int) -> dict[str, str]:
-    first, last = q.source.extent() or (q.now_ns() - 86400 * NS, q.now_ns())
+    first, last = q.source.extent() or (q.now_ns() - 24 * HOUR_NS, q.now_ns())
     to_ns = q.now_ns() if hours else last + NS
-    from_ns = to_ns - hours * 3600 * NS if hours else first
+    from_ns = to_ns - hours * HOUR_NS if hours else first
     zone = q.room.timezone
     return {"from": written(from_ns, zone), "to": written(to_ns + 59 * NS, zone)}
 
 
-def zoom(q: Queries, window: Any, view: dict[str, Any]) -> Any:
+def zoom(q: Queries, window: Any, view: dict[str, Any]) -> tuple[Any, Any]:
     """Lines and trace for the part that a person zoomed to; the whole window again without one."""
     whole = view_of(q, view["search"])
     from_ns, to_ns = whole.from_ns, whole.to_ns
@@ -303,14 +338,21 @@ def zoom(q: Queries, window: Any, view: dict[str, Any]) -> Any:
         from_ns = max(from_ns, int(window[0] * 1e6) - shift)
         to_ns = min(to_ns, int(window[1] * 1e6) - shift)
     if to_ns <= from_ns:
-        return no_update
-    part = chart_of(q, View(whole.zone, whole.quantity, whole.channels, from_ns, to_ns))
-    # Drawn at the offset of the whole window, or the axis would jump at a clock change.
-    part = Chart(**{**part.__dict__, "offset_s": view["offset_s"]})
+        return no_update, no_update
+    seen = replace(whole, from_ns=from_ns, to_ns=to_ns)
+    return patched(chart_of(q, seen), view["offset_s"]), "/trend" + search_of(seen, q.room.timezone)
+
+
+def patched(part: Chart, offset_s: int) -> Patch:
+    """The traces of a part, at the offset of the whole window, or the axis would jump at a clock change.
+
+    Ground and marks stay: they were drawn for the whole window.
+    """
+    part = replace(part, offset_s=offset_s, below=tuple(replace(p, offset_s=offset_s) for p in part.below))
     patch, built = Patch(), figures.build(part)
     for i, trace in enumerate(built["data"][:-3]):
-        if i >= GROUND_TRACES:
-            for name in ("x", "y", "z", "text", "textfont"):
+        if trace.get("name") not in figures.GROUND:
+            for name in CHANGING:
                 if name in trace:
                     patch["data"][i][name] = trace[name]
     return patch

@@ -18,13 +18,14 @@ import time
 from collections.abc import Callable, Collection, Iterator, Mapping
 from typing import Any
 
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, Row, or_, select
 
 from ..errors import StoreDamaged, StoreError
 from .database import Database
 from .facts import JSON, Entry
 from .tables import journal
 
+_LITERAL = str.maketrans({"%": "!%", "_": "!_", "!": "!!"})  # what a person writes is no pattern
 FIRST = (0, "0" * 64)  # what entry 1 follows
 
 
@@ -85,6 +86,50 @@ class Journal:
         order = journal.c.number.desc() if newest_first else journal.c.number
         with self._database.read() as conn:
             return [_entry(row) for row in conn.execute(wanted.order_by(order).limit(limit))]
+
+    def found(
+        self,
+        text: str = "",
+        *,
+        kinds: Collection[str] = (),
+        without: Collection[str] = (),
+        not_by: Collection[str] = (),
+        from_ns: int | None = None,
+        to_ns: int | None = None,
+        below: int | None = None,
+        limit: int = 100,
+    ) -> list[Entry]:
+        """The newest entries, newest first, that hold every word of `text` in who, why, kind or what.
+
+        Over [from, to) by their instant; numbers below `below`, so that a reader can go on. Capital
+        letters do not matter in ASCII.
+        """
+        c = journal.c
+        wanted = select(journal).order_by(c.number.desc()).limit(limit)
+        for word in text.split():
+            near = f"%{word.translate(_LITERAL)}%"
+            wanted = wanted.where(
+                or_(*(column.ilike(near, escape="!") for column in (c.who, c.why, c.kind, c.what)))
+            )
+        if kinds:
+            wanted = wanted.where(c.kind.in_(sorted(kinds)))
+        if without:
+            wanted = wanted.where(c.kind.not_in(sorted(without)))
+        if not_by:
+            wanted = wanted.where(c.who.not_in(sorted(not_by)))
+        if from_ns is not None:
+            wanted = wanted.where(c.at_ns >= from_ns)
+        if to_ns is not None:
+            wanted = wanted.where(c.at_ns < to_ns)
+        if below is not None:
+            wanted = wanted.where(c.number < below)
+        with self._database.read() as conn:
+            return [_entry(row) for row in conn.execute(wanted)]
+
+    def kinds(self) -> list[str]:
+        """Every kind of entry that there is."""
+        with self._database.read() as conn:
+            return sorted(conn.execute(select(journal.c.kind).distinct()).scalars())
 
     def head(self) -> tuple[int, str]:
         """Number and digest of the newest entry; (0, zeros) while there is none."""

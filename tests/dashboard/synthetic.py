@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 
 from logger.alarms import Alarm, AlarmState, Cell
+from logger.curves import Curve
 from logger.errors import Refused, UnknownName
 from logger.model import NS, Conformity, Excursion, Inspection, Period, Row, RuleState, Setup
+from logger.store import Entry
 from tests.dashboard.synthetic_setup import HOUR, NOW, PLACES, START, rules, setup
 
 __all__ = ["HOUR", "NOW", "PLACES", "START", "Synthetic", "rules", "setup", "value_at"]
@@ -43,6 +45,7 @@ class Synthetic:
         self.beat: dict[str, Any] | None = None
         self.rows: list[Row] = []
         self.acknowledged: list[tuple[str, str, str]] = []
+        self.acted_ns: list[int] = []
         self._alarms: dict[str, Alarm] = {}
         self.activities: list[str] = []  # asked about in checks
         self._setup = setup()
@@ -127,6 +130,26 @@ class Synthetic:
         if to_ns - from_ns == 1 and not len(taken):  # the newest reading of a quiet record
             taken, value = np.array([from_ns]), value_at(channel, np.array([from_ns]))
         return taken, value, np.full(len(taken), 0.1 if channel.endswith("temperature") else 1.8)
+
+    def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
+        """Extremes of the formula in equal bins; no derived channel."""
+        taken, value, U = self.corrected(channel, from_ns, to_ns)
+        width = max((to_ns - from_ns) // bins, 1)
+        place = (taken - from_ns) // width
+        first = np.concatenate([[0], np.flatnonzero(np.diff(place)) + 1]) if len(taken) else np.empty(0, int)
+        low, high, total = (f.reduceat(value, first) for f in (np.minimum, np.maximum, np.add))
+        n = np.diff([*first, len(taken)])
+        start = from_ns + place[first] * width
+        return Curve(start, start + width, low, high, total / n, U[first], n)
+
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
+        entries = (
+            Entry(i + 1, at, "alarm", who, {"alarm": alarm}, comment, "0" * 64)
+            for i, (at, (alarm, who, comment)) in enumerate(
+                zip(self.acted_ns, self.acknowledged, strict=True)
+            )
+        )
+        return [e for e in entries if from_ns <= e.at_ns < to_ns][:limit]
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
         every = (
@@ -259,6 +282,7 @@ class Synthetic:
         if alarm not in self._alarms:
             raise UnknownName("alarm", alarm, self._alarms)
         self.acknowledged.append((alarm, who, comment))
+        self.acted_ns.append(now_ns)
         self._alarms[alarm] = replace(self._alarms[alarm], condition=AlarmState.ACKNOWLEDGED)
 
     def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:

@@ -15,7 +15,7 @@ from dashboard.wording import instant, parsed, quantity_name, written
 from logger.alarms import AlarmState
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.model import NS, Row
-from tests.dashboard.synthetic import HOUR, NOW, Synthetic
+from tests.dashboard.synthetic import HOUR, NOW, Synthetic, setup
 
 MINUTE = 60 * NS
 
@@ -156,12 +156,14 @@ def test_clock_change_is_marked(q: Queries) -> None:
 
 def test_every_quantity_has_a_name() -> None:
     """A setup may measure what nobody here thought of; the page still draws its list."""
-    from dashboard.pages.trend import _order
+    from dashboard.charting import quantities
+    from logger.model import DERIVED
     from logger.units import QUANTITIES
 
-    ordered = sorted(QUANTITIES, key=_order)
-    assert ordered[:2] == ["temperature", "relative_humidity"]
-    assert all(quantity_name(q) for q in ordered)
+    assert all(quantity_name(of) for of in QUANTITIES)
+    # Six probes with temperature and humidity have a dew point each; without a barometer no density.
+    assert quantities(setup()) == ["temperature", "relative_humidity", "absolute_humidity", "dew_point"]
+    assert set(DERIVED) - set(quantities(setup())) == {"refractivity", "air_density"}
 
 
 def test_job_that_just_began_has_no_answer_yet(q: Queries, record: Synthetic) -> None:

@@ -1,0 +1,152 @@
+"""From the record to a chart: lines thinned with their extremes kept, limits as in force, trace, marks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logger.curves import Curve
+from logger.model import DERIVED, NS, Setup
+from logger.series import Float
+from logger.units import quantity
+
+from .chart import Chart, Line
+from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace
+from .journal_words import told
+from .wording import offset_s
+
+if TYPE_CHECKING:
+    from .queries import Queries
+
+RAW_POINTS = 4000  # a line of at most so many readings is drawn from each of them
+ACTS = 200  # so many acts of people are marked in one chart
+
+
+def channels_of(setup: Setup, name: str) -> list[str]:
+    """Every channel of a quantity, measured or derived."""
+    measured = [key for key, channel in setup.channels.items() if channel.quantity == name]
+    if name not in DERIVED:
+        return measured
+    return measured + [key for key in (f"{probe}.{name}" for probe in setup.probes) if setup.inputs_of(key)]
+
+
+def channels_in(setup: Setup, zone: str, name: str) -> list[str]:
+    """Those of a zone: a derived one stands where its probe stands."""
+    probes = {setup.channels[key].probe for key in setup.channels_in(zone)}
+    return [key for key in channels_of(setup, name) if key.rpartition(".")[0] in probes]
+
+
+def quantities(setup: Setup) -> list[str]:
+    """What can be drawn: temperature first, humidity next, the others by name."""
+    known = {c.quantity for c in setup.channels.values()} | {of for of in DERIVED if channels_of(setup, of)}
+    return sorted(known, key=lambda of: (of != "temperature", of != "relative_humidity", of))
+
+
+def charted(
+    q: Queries,
+    zone: str,
+    names: Sequence[str],
+    from_ns: int,
+    to_ns: int,
+    *,
+    channels: Sequence[str] = (),
+    bins: int = SCREEN_BINS,
+    marks: bool = False,
+) -> Chart:
+    """A window of a zone, a panel for each quantity; `channels` none: all of the zone."""
+    first, *others = (_panel(q, zone, name, (from_ns, to_ns), channels) for name in names)
+    now, setup = q.now_ns(), q.setup
+    periods = q.periods(zone, from_ns, to_ns)
+    whole = replace(
+        first,
+        below=tuple(others),
+        runs=trace(periods, from_ns, to_ns, bins),
+        notes=clock_changes(from_ns, to_ns, setup.room.timezone),
+    )
+    if not marks or min(to_ns, now) <= from_ns:
+        return whole
+    return replace(
+        whole,
+        excursions=q.source.excursions(zone, from_ns, min(to_ns, now), now),
+        inspections=q.touching(zone, from_ns, to_ns),
+        acts=[(entry.at_ns, told(entry)) for entry in q.source.acts(from_ns, to_ns, ACTS)],
+    )
+
+
+def _panel(q: Queries, zone: str, name: str, window: tuple[int, int], channels: Sequence[str]) -> Chart:
+    setup, (from_ns, to_ns) = q.setup, window
+    every = channels_of(setup, name)
+    wanted = [c for c in channels if c in every] or channels_in(setup, zone, name)
+    ruled = (r for r in setup.rules if r.zone == zone and r.kind == "limit" and r.quantity == name)
+    return Chart(
+        zone=setup.zone(zone).name,
+        quantity=name,
+        unit=quantity(name).unit,
+        from_ns=from_ns,
+        to_ns=to_ns,
+        offset_s=offset_s(to_ns - 1, setup.room.timezone),
+        lines=[line(q, c, from_ns, to_ns, every.index(c)) for c in wanted],
+        limits=[r for r in ruled if not r.activity],
+        runs=(),
+    )
+
+
+def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> Line:
+    """One channel over a window: every reading while they are few, else the extremes of each bin."""
+    inputs = q.setup.inputs_of(channel) or (channel,)
+    about = [q.setup.channels[key] for key in inputs]
+    gap_ns = int(max(c.max_age_s for c in about) * NS)
+    expected = (to_ns - from_ns) / NS / min(c.interval_s for c in about)
+    if len(inputs) == 1 and expected <= RAW_POINTS:
+        taken, value, U = q.source.corrected(channel, from_ns, to_ns)
+        times, values = envelope(taken, value, gap_ns, SCREEN_POINTS)
+        return Line(channel, q.label(channel), times, values, _greatest(U), place)
+    found = q.source.curve(channel, from_ns, to_ns, int(max(min(SCREEN_POINTS // 2, expected), 4)))
+    times, values = drawn(found, gap_ns)
+    return Line(channel, q.label(channel), times, values, _greatest(found.U), place, found.bounds)
+
+
+def _greatest(U: Float) -> float:
+    known = U[np.isfinite(U)]
+    return float(known.max()) if len(known) else 0.0
+
+
+def drawn(found: Curve, gap_ns: int) -> tuple[list[int], list[float | None]]:
+    """Two points for a bin: its extremes, the nearer one first; a break where bins are missing."""
+    times: list[int] = []
+    values: list[float | None] = []
+    quarter = (found.end_ns - found.start_ns) // 4
+    rows = zip(
+        found.start_ns.tolist(), quarter.tolist(), found.low.tolist(), found.high.tolist(), strict=True
+    )
+    last, end = None, None
+    for start, part, low, high in rows:
+        if end is not None and start - end > gap_ns:
+            times.append(end)
+            values.append(None)
+            last = None
+        end = start + 4 * part
+        one, other = (high, low) if last is not None and abs(high - last) < abs(low - last) else (low, high)
+        if one != one:  # noqa: PLR0124 (NaN: outside the range of a formula)
+            continue
+        times += [start + part, start + 3 * part] if one != other else [start + 2 * part]
+        values += [round(one, 4), round(other, 4)] if one != other else [round(one, 4)]
+        last = other
+    return times, values
+
+
+def clock_changes(from_ns: int, to_ns: int, zone: str) -> list[tuple[int, str]]:
+    """Where the local clock changes inside a window, to the hour; windows beyond 40 days do without."""
+    if not 0 < to_ns - from_ns <= 40 * 86400 * NS:
+        return []
+    hour = 3600 * NS
+    found, before = [], offset_s(from_ns, zone)
+    for at in range(from_ns - from_ns % hour + hour, to_ns, hour):
+        after = offset_s(at, zone)
+        if after != before:
+            found.append((at, "clock put back" if after < before else "clock put forward"))
+        before = after
+    return found

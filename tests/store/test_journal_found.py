@@ -1,0 +1,50 @@
+"""Searching the journal: every word, in any field, as plain text."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from logger.store import Store
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    """A record with four acts."""
+    ticks = iter(range(100, 100_000, 100))
+    found = Store.open(tmp_path / "data", create=True, simulated=True)
+    found.journal._clock = lambda: next(ticks)  # the instants of the acts
+    found.journal.append("alarm", "Greta Holm", {"alarm": "bay-temperature"}, "door was open")
+    found.journal.append("setup-proposed", "Ines Faber", {"version": 2}, "100 % of the band")
+    found.journal.append("alarm", "service", {"alarm": "bench_span"}, "")
+    found.journal.append("mark", "Greta Holm", {"zone": "machine-bay"}, "filter changed")
+    return found
+
+
+@pytest.mark.parametrize(
+    ("text", "kinds"),
+    [
+        ("greta", ["mark", "alarm"]),
+        ("GRETA door", ["alarm"]),
+        ("machine-bay", ["mark"]),
+        ("100 %", ["setup-proposed"]),
+        ("bench_span", ["alarm"]),
+        ("bench%span", []),
+        ("nothing of the kind", []),
+    ],
+)
+def test_every_word_must_be_there(store: Store, text: str, kinds: list[str]) -> None:
+    """Newest first; % and _ are letters like others."""
+    assert [entry.kind for entry in store.journal.found(text)] == kinds
+
+
+def test_window_kind_and_person_narrow_it(store: Store) -> None:
+    """Half-open in time; kinds and machines can be left out; a reader can go on below a number."""
+    every = store.journal.found(without=("store",))
+    assert [e.kind for e in every] == ["mark", "alarm", "setup-proposed", "alarm"]
+    assert store.journal.found(from_ns=every[1].at_ns, to_ns=every[0].at_ns) == [every[1]]
+    assert store.journal.found(kinds=("alarm",), not_by=("service",)) == [every[3]]
+    assert store.journal.found(below=every[2].number, kinds=("alarm",)) == [every[3]]
+    assert len(store.journal.found(limit=2)) == 2
+    assert "mark" in store.journal.kinds()
