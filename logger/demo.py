@@ -26,7 +26,7 @@ from zoneinfo import ZoneInfo
 
 from .errors import ImportRefused, Refused, StillroomError
 from .instants import parse
-from .model import NS, Config, Inspection
+from .model import NS, AsciiLine, Config, Inspection
 
 if TYPE_CHECKING:
     from .stopping import StopRequest
@@ -202,7 +202,9 @@ def _live(options: Options, store: Store, config: Config, stop: StopRequest, say
 def _connected(config: Config, urls: Mapping[str, str], mail_port: int | None) -> Config:
     """The example's placeholders replaced by the lines of the simulated probes."""
     lines = tuple(
-        replace(ln, url=urls[ln.probe], interval_s=POLL_S) for ln in config.lines if ln.probe in urls
+        replace(ln, url=urls[ln.probe], interval_s=POLL_S)
+        for ln in config.lines
+        if isinstance(ln, AsciiLine) and ln.probe in urls
     )
     mail = config.mail if mail_port is None else tuple(replace(m, port=mail_port) for m in config.mail)
     return replace(config, lines=lines, mail=mail)

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .model import NS
+from .model import NS, Status
 
 # How a stored status is written in an array: its place in this tuple.
-STATUS: tuple[str, ...] = ("ok", "timeout", "garbage", "sensor-fault", "device-error", "no-port")
+STATUS: tuple[str, ...] = get_args(Status)
 
 Int = NDArray[np.int64]
 Float = NDArray[np.float64]

@@ -28,9 +28,10 @@ from ..setups import Version, effective
 from ..tables_of_text import nearest
 from ..units import to_canonical
 from .checks import check
+from .connections import lines_of
 from .feasible import warnings as _warnings
 from .service import backup_of, keep_years_of
-from .setup import lines_of, mail_of, setup_of
+from .setup import mail_of, setup_of
 from .tables import Tables, read_tables
 from .uses import add_uses
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations
 
@@ -11,6 +10,7 @@ from ..model import Placement, Rule, Setup
 from ..rules import kinds
 from ..tables_of_text import Entry
 from ..units import QUANTITIES, unit_name
+from .connections import connection_faults
 from .feasible import infeasible
 from .schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
 from .setup import deadbands
@@ -100,25 +100,6 @@ def _probes(tables: Tables) -> Iterator[Fault]:
             yield entry.fault("channels", "at least one channel", "none")
         if key not in placed and all_read:
             yield entry.fault("", "a table [[placements]] that says where it stands", "none")
-
-
-def _connections(tables: Tables) -> Iterator[Fault]:
-    for key, entry in tables.connections.items():
-        table = entry.value
-        if table.mode == "query" and not table.query:
-            yield entry.fault("query", "the text that asks for a reading", "nothing")
-        channels = [c.rsplit(".", 1)[1] for c in tables.known("channel") if c.startswith(f"{key}.")]
-        for group, name in table.values.items():
-            if name not in channels:
-                yield unknown(entry, f"values.{group}", name, channels, "channel")
-        try:
-            groups = set(re.compile(table.pattern).groupindex)
-        except re.error as error:
-            yield entry.fault("pattern", "a regular expression", f"{error}")
-            continue
-        if groups != set(table.values):
-            found = f"{', '.join(sorted(groups)) or 'none'} and {', '.join(sorted(table.values)) or 'none'}"
-            yield entry.fault("pattern", "the same names in (?P<name>...) as in `values`", found)
 
 
 def _placements(tables: Tables, setup: Setup) -> Iterator[Fault]:
@@ -287,7 +268,7 @@ def _alarms(tables: Tables, setup: Setup) -> Iterator[Fault]:
 
 
 _OF_TABLES: Sequence[Callable[[Tables], Iterator[Fault]]] = (
-    _room, _channels, _probes, _connections, _certificates,
+    _room, _channels, _probes, connection_faults, _certificates,
 )  # fmt: skip
 _OF_SETUP: Sequence[Callable[[Tables, Setup], Iterator[Fault]]] = (
     _positions, _placements, _rules, _alarms, _zones,

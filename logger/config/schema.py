@@ -120,19 +120,6 @@ class ChannelTable(Table):
     response_s: NotNegative = 0.0
 
 
-class ConnectionTable(Table):
-    url: Text
-    mode: Literal["query", "stream"]
-    query: str = ""
-    pattern: Text
-    values: dict[str, str]
-    timeout_s: Positive = 1.0
-    baudrate: Annotated[int, Field(gt=0)] = 9600
-    parity: Literal["N", "E", "O"] = "N"
-    bytesize: Literal[7, 8] = 8
-    stopbits: Literal[1, 2] = 1
-
-
 class PlacementTable(Table):
     probe: Text
     position: Text

@@ -13,7 +13,6 @@ from ..instants import to_ns
 from ..model import (
     SURFACES,
     AlarmSpec,
-    AsciiLine,
     AsFound,
     Certificate,
     Channel,
@@ -355,29 +354,6 @@ def _alarm(key: str, table: AlarmTable) -> AlarmSpec:
         deadband=deadband[1] * pascals,
         routes=tuple(table.routes),
         latching=table.latching,
-    )
-
-
-def lines_of(tables: Tables) -> tuple[AsciiLine, ...]:
-    """How each connected probe is reached, in the order of the files."""
-    return tuple(_line(key, tables) for key in tables.connections if key in tables.probes)
-
-
-def _line(key: str, tables: Tables) -> AsciiLine:
-    table = tables.connections[key].value
-    return AsciiLine(
-        probe=key,
-        url=table.url,
-        mode=table.mode,
-        pattern=table.pattern,
-        channels={group: f"{key}.{name}" for group, name in table.values.items()},
-        query=table.query,
-        interval_s=tables.intervals_s[key],
-        timeout_s=table.timeout_s,
-        baudrate=table.baudrate,
-        parity=table.parity,
-        bytesize=table.bytesize,
-        stopbits=table.stopbits,
     )
 
 

@@ -12,6 +12,7 @@ from pydantic import BaseModel
 from ..errors import Fault, UnitError
 from ..tables_of_text import Entry, Path, Source, fault_at, nearest, parsed, validated
 from . import schema
+from .connection_tables import OF_KIND
 from .limits import COMMON_KEYS, Limit, is_limit_key, limit_of
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -55,7 +56,7 @@ class Tables:
     positions: dict[str, Entry[schema.PositionTable]] = field(default_factory=dict)
     probes: dict[str, Entry[schema.ProbeTable]] = field(default_factory=dict)
     channels: dict[str, Entry[schema.ChannelTable]] = field(default_factory=dict)
-    connections: dict[str, Entry[schema.ConnectionTable]] = field(default_factory=dict)
+    connections: dict[str, Entry[schema.Table]] = field(default_factory=dict)
     intervals_s: dict[str, float] = field(default_factory=dict)
     placements: list[Entry[schema.PlacementTable]] = field(default_factory=list)
     rules: dict[str, RuleEntry] = field(default_factory=dict)
@@ -142,11 +143,16 @@ def _read_probe(tables: Tables, key: str, probe: Entry[schema.ProbeTable], inter
         claim(tables, probe.source, "channel", f"{key}.{name}", (*path, name))
         if entry := validated(schema.ChannelTable, raw, probe.source, (*path, name), tables.faults):
             tables.channels[f"{key}.{name}"] = entry
-    raw = probe.value.connection
-    where = (*probe.path, "connection")
-    if raw is not None and (
-        line := validated(schema.ConnectionTable, raw, probe.source, where, tables.faults)
-    ):
+    if probe.value.connection is not None:
+        _read_connection(tables, key, probe, probe.value.connection)
+
+
+def _read_connection(tables: Tables, key: str, probe: Entry[schema.ProbeTable], raw: schema.Tables) -> None:
+    where, kind = (*probe.path, "connection"), raw.get("kind", "text")
+    if kind not in OF_KIND:
+        wanted = f"one of {', '.join(OF_KIND)}"
+        tables.faults.append(fault_at(probe.source, (*where, "kind"), wanted, repr(kind)))
+    elif line := validated(OF_KIND[kind], raw, probe.source, where, tables.faults):
         tables.connections[key] = line
 
 

@@ -7,6 +7,19 @@ Instants are int64 nanoseconds since 1970-01-01T00:00Z (`_ns`); intervals are ha
 
 from __future__ import annotations
 
+from .lines import (
+    AsciiLine,
+    Asked,
+    CommandLine,
+    Line,
+    Message,
+    ModbusLine,
+    MqttTopic,
+    OneWire,
+    PushedLine,
+    Register,
+    Sdi12Line,
+)
 from .outcome import Excursion, Period, RuleState
 from .setup import (
     AlarmSpec,
@@ -26,7 +39,7 @@ from .setup import (
     ThermalBody,
     Zone,
 )
-from .wire import AsciiLine, BackupPlan, Config, Inspection, MailRoute, Row
+from .wire import BackupPlan, Config, Inspection, MailRoute, Row
 from .words import (
     DERIVED,
     MEDIA,
@@ -38,6 +51,7 @@ from .words import (
     Quality,
     Reason,
     RuleKind,
+    Status,
     Verdict,
 )
 
@@ -51,30 +65,41 @@ __all__ = [
     "AlarmSpec",
     "AsFound",
     "AsciiLine",
+    "Asked",
     "BackupPlan",
     "Certificate",
     "Channel",
+    "CommandLine",
     "Config",
     "Conformity",
     "Correction",
     "Excursion",
     "HoursOfUse",
     "Inspection",
+    "Line",
     "MailRoute",
     "Mark",
+    "Message",
+    "ModbusLine",
+    "MqttTopic",
+    "OneWire",
     "Period",
     "Placement",
     "Position",
     "Probe",
+    "PushedLine",
     "Quality",
     "Reason",
+    "Register",
     "Room",
     "Row",
     "Rule",
     "RuleKind",
     "RuleState",
+    "Sdi12Line",
     "Settings",
     "Setup",
+    "Status",
     "ThermalBody",
     "Verdict",
     "Zone",

@@ -1,4 +1,4 @@
-"""What comes in and goes out: readings, probes on a line, mail, inspections, the whole configuration."""
+"""What comes in and goes out: readings, mail, inspections, the whole configuration."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from .lines import Line
 from .setup import Setup
+from .words import Status
 
 
 @dataclass(frozen=True)
@@ -20,34 +22,12 @@ class Row:
     taken_ns: int
     received_ns: int
     value: float | None
-    status: Literal["ok", "timeout", "garbage", "sensor-fault", "device-error", "no-port"] = "ok"
+    status: Status = "ok"
     raw: str = ""
     source: str = "poll"
     late: bool = False
     boot: str = ""
     monotonic_ns: int = 0
-
-
-@dataclass(frozen=True)
-class AsciiLine:
-    """A probe that speaks lines of text, over a serial port or a socket (`url` as pyserial takes it).
-
-    `pattern` must match the whole line; its named groups are values, `channels` says of which
-    channel. `mode` "query" sends `query` for each poll; "stream" listens.
-    """
-
-    probe: str
-    url: str
-    mode: Literal["query", "stream"]
-    pattern: str
-    channels: Mapping[str, str]
-    query: str = ""
-    interval_s: float = 60.0
-    timeout_s: float = 1.0
-    baudrate: int = 9600
-    parity: Literal["N", "E", "O"] = "N"
-    bytesize: int = 8
-    stopbits: int = 1
 
 
 @dataclass(frozen=True)
@@ -96,7 +76,7 @@ class Config:
     """What config/ says: the setup to judge by, and how this machine reaches probes and people."""
 
     setup: Setup
-    lines: tuple[AsciiLine, ...] = ()
+    lines: tuple[Line, ...] = ()
     mail: tuple[MailRoute, ...] = ()
     backup: BackupPlan | None = None
     keep_years: int | None = None  # how long readings stay at least; None: for ever

@@ -17,6 +17,10 @@ DERIVED: Mapping[str, tuple[str, ...]] = {
 SURFACES = ("scale", "structure", "part", "plate-top", "plate-bottom")
 MEDIA = ("air", "part", "scale", "structure", "plate-top", "plate-bottom", "supply", "outdoor", "pressure")
 
+# How a poll went; the last: another probe answered than the one that should.
+Status = Literal[
+    "ok", "timeout", "garbage", "sensor-fault", "device-error", "no-port", "wrong-probe"
+]  # fmt: skip
 Verdict = Literal["stable", "not stable", "not shown"]
 Reason = Literal["nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming"]
 RuleKind = Literal["limit", "span", "slope", "gradient", "difference", "condensation"]

@@ -1,7 +1,9 @@
 """From the wire to rows: drivers for probes, and one thread for each line that they share."""
 
 from .ascii_line import AsciiLineDriver
-from .bus import Bus, buses, stop_all
+from .bus import Bus, stop_all
+from .modbus import ModbusDriver
 from .polled import Polled, Raw
+from .wiring import buses, drivers
 
-__all__ = ["AsciiLineDriver", "Bus", "Polled", "Raw", "buses", "stop_all"]
+__all__ = ["AsciiLineDriver", "Bus", "ModbusDriver", "Polled", "Raw", "buses", "drivers", "stop_all"]

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from ..errors import ProbeError
 from ..model import AsciiLine
 from .clock import Clock, SystemClock
+from .identity import Identity, stopped
 from .polled import Raw, Status
 from .port import Port
 
@@ -27,9 +28,10 @@ class AsciiLineDriver:
 
     def __init__(self, line: AsciiLine, port: Port | None = None, clock: Clock | None = None) -> None:
         self.line = line
-        self._port = port or Port(line)
+        self._port = port or Port(line, speaks=line.mode == "stream")
         self._clock = clock or SystemClock()
         self._pattern = re.compile(line.pattern)
+        self._identity = Identity(line.serial if line.identity else "")
         self._heard: tuple[bytes, int] | None = None
 
     @property
@@ -71,15 +73,35 @@ class AsciiLineDriver:
         """One value for each channel: from the answer to the query, or from the newest line heard."""
         if not self._port.is_open:
             raise ProbeError(f"{self.line.url}: the line is not open")
-        text, at_ns = self._asked() if self.line.mode == "query" else self._newest()
-        if text is None:
-            rest = _shown(self._port.rest())
-            self._port.missed(self.line.timeout_s)
-            return self._all("timeout", self._clock.wall_ns(), rest)
-        return self._parsed(text, at_ns)
+        if self._identity.missing(self._port.openings) and (stop := self._unlike()) is not None:
+            return stop
+        text, at_ns = self._asked(self.line.query) if self.line.mode == "query" else self._newest()
+        return self._silence() if text is None else self._parsed(text, at_ns)
 
-    def _asked(self) -> tuple[bytes | None, int]:
-        self._port.send(self.line.query)
+    def _unlike(self) -> list[Raw] | None:
+        """Rows that say why the probe at the line is not the one that is meant; None when it is."""
+        text, at_ns = self._asked(self.line.identity)
+        if text is None:
+            return self._silence()
+        match = re.fullmatch(self.line.identity_pattern, text.decode("ascii", "replace"))
+        if match is None:
+            return self._all("garbage", at_ns, shown(text))
+        why = self._identity.fault(match.group("serial"), self._port.openings)
+        return stopped(self.channels, why, self._clock.wall_ns) if why else None
+
+    def _silence(self) -> list[Raw]:
+        rest = shown(self._port.rest())
+        self._port.missed(self.line.timeout_s)
+        if self.line.after_silence and not rest:
+            answer, _ = self._asked(self.line.after_silence)
+            if answer is None:
+                self._port.missed(self.line.timeout_s)
+            elif not re.match(rb"[+]?0\b", answer):  # 0: no error is queued
+                return self._all("device-error", self._clock.wall_ns(), shown(answer))
+        return self._all("timeout", self._clock.wall_ns(), rest)
+
+    def _asked(self, query: str) -> tuple[bytes | None, int]:
+        self._port.send(query)
         text = self._port.line(time.monotonic() + self.line.timeout_s)
         return text, self._clock.wall_ns()
 
@@ -96,25 +118,24 @@ class AsciiLineDriver:
         except UnicodeDecodeError:
             match = None
         if match is None:
-            return self._all("garbage", at_ns, _shown(text))
-        return [
-            self._value(channel, match.group(name), at_ns) for name, channel in self.line.channels.items()
-        ]
-
-    def _value(self, channel: str, written: str | None, at_ns: int) -> Raw:
-        """A number, or a sensor fault where the probe answered properly without giving one."""
-        if written is None or not _NUMBER.fullmatch(written) or float(written) in _FAULT_NUMBERS:
-            return Raw(channel, None, "sensor-fault", at_ns, (written or "")[:RAW_SHOWN])
-        return Raw(channel, float(written), "ok", at_ns, written[:RAW_SHOWN])
+            return self._all("garbage", at_ns, shown(text))
+        return [value_of(channel, match.group(name), at_ns) for name, channel in self.line.channels.items()]
 
     def _all(self, status: Status, at_ns: int, raw: str) -> list[Raw]:
         return [Raw(channel, None, status, at_ns, raw) for channel in self.channels]
 
 
-def _shown(received: bytes) -> str:
+def value_of(channel: str, written: str | None, at_ns: int) -> Raw:
+    """A number, or a sensor fault where the probe answered properly without giving one."""
+    if written is None or not _NUMBER.fullmatch(written) or float(written) in _FAULT_NUMBERS:
+        return Raw(channel, None, "sensor-fault", at_ns, (written or "")[:RAW_SHOWN])
+    return Raw(channel, float(written), "ok", at_ns, written[:RAW_SHOWN])
+
+
+def shown(received: bytes) -> str:
     """Received bytes as text that can be stored and read, at most 64 characters.
 
-    >>> _shown(b"T=2\\xfe\\x00")
+    >>> shown(b"T=2\\xfe\\x00")
     'T=2\\\\xfe\\\\x00'
     """
     written = (chr(b) if 32 <= b < 127 else f"\\x{b:02x}" for b in received[:RAW_SHOWN])

@@ -10,14 +10,12 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
-from ..errors import ProbeError, Refused
-from ..model import NS, AsciiLine, Row
-from .ascii_line import AsciiLineDriver
+from ..errors import ProbeError
+from ..model import NS, Row
 from .backoff import Backoff
 from .clock import Clock, SystemClock, boot_id
-from .grid import Grid, divides_a_day
+from .grid import Grid
 from .polled import Polled, Raw, Status
-from .port import Port
 
 log = logging.getLogger(__name__)
 
@@ -25,6 +23,7 @@ Emit = Callable[[Sequence[Row]], None]
 Event = Callable[[str, Mapping[str, object]], None]
 
 _LISTEN_S = 0.2  # so often a listening bus looks whether it shall stop
+SPREAD_S = 0.4  # within so long of each other all buses of one interval are polled
 _REOPEN_AFTER = 3  # polls without any answer on the line; a half-open connection is noticed in no other way
 
 
@@ -32,8 +31,9 @@ class Bus:
     """The probes on one line.
 
     emit: takes the rows of one probe's poll, quickly (a bounded queue, say). event: takes
-    "clock-step" {url, step_s}, "overrun" {url, skipped} and "bus-error" {url, probe, error}.
-    Polls lie between 20 % and 80 % of the interval in UTC, at a share that the url decides.
+    "clock-step" {url, step_s}, "overrun" {url, skipped}, "wrong-probe" {url, probe, found} and
+    "bus-error" {url, probe, error}. Polls lie about the middle of the interval in UTC, so that what all
+    buses bring can be stored together; the url decides on which side of it, by up to 0.2 s.
     """
 
     def __init__(
@@ -49,7 +49,7 @@ class Bus:
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         seed = zlib.crc32(url.encode())
-        self._share = 0.2 + 0.6 * (seed % 1000) / 1000
+        self._aside = (seed % 1000) / 1000 - 0.5
         self._backoff = {d.probe: Backoff(Random(seed)) for d in self.drivers}  # noqa: S311 (spreads retries)
 
     def start(self) -> None:
@@ -90,7 +90,10 @@ class Bus:
         by_interval: dict[float, list[Polled]] = defaultdict(list)
         for driver in self.drivers:
             by_interval[driver.interval_s].append(driver)
-        return {Grid(i, i * self._share, self._clock): drivers for i, drivers in by_interval.items()}
+        return {Grid(i, self._phase_s(i), self._clock): drivers for i, drivers in by_interval.items()}
+
+    def _phase_s(self, interval_s: float) -> float:
+        return interval_s / 2 + self._aside * min(SPREAD_S, 0.6 * interval_s)
 
     def _await(self, due_s: float) -> None:
         """Waits for the next poll; a probe that speaks by itself is listened to meanwhile."""
@@ -138,6 +141,8 @@ class Bus:
             log.exception("bus %s: probe %s", self.url, driver.probe)
             driver.close()
             answers = self._failed(driver, "device-error", repr(error))
+        if _worst(answers) == "wrong-probe":
+            self._event("wrong-probe", {"url": self.url, "probe": driver.probe, "found": answers[0].raw})
         backoff.learn(_worst(answers), self._clock.monotonic_ns() / NS)
         return answers
 
@@ -173,36 +178,9 @@ def _worst(answers: Sequence[Raw]) -> Status:
     return failures[0] if failures else "ok"
 
 
-def buses(lines: Sequence[AsciiLine], emit: Emit, event: Event, clock: Clock | None = None) -> list[Bus]:
-    """One bus for each url, in the order of the lines. Refused when lines of one url do not fit together."""
-    by_url: dict[str, list[AsciiLine]] = defaultdict(list)
-    for line in lines:
-        _check(line, by_url[line.url])
-        by_url[line.url].append(line)
-    return [Bus(url, _drivers(group, clock), emit, event, clock) for url, group in by_url.items()]
-
-
 def stop_all(running: Sequence[Bus], timeout_s: float = 10.0) -> bool:
     """Stops all at once, so that it takes no longer than the slowest; whether all have ended in time."""
     for bus in running:
         bus.ask_to_stop()
     until_s = time.monotonic() + timeout_s
     return all([bus.stop(max(0.0, until_s - time.monotonic())) for bus in running])
-
-
-def _drivers(group: Sequence[AsciiLine], clock: Clock | None) -> list[AsciiLineDriver]:
-    port = Port(group[0])
-    return [AsciiLineDriver(line, port, clock) for line in group]
-
-
-def _check(line: AsciiLine, others: Sequence[AsciiLine]) -> None:
-    if not divides_a_day(line.interval_s):
-        raise Refused(
-            f"Probe {line.probe}: wanted a sampling interval that divides a day, found {line.interval_s} s; "
-            "mend it in config/probes.toml."
-        )
-    if others and "stream" in (line.mode, others[0].mode):
-        raise Refused(
-            f"Probes {others[0].probe} and {line.probe} share {line.url}: a line on which a probe speaks by "
-            "itself can serve only one; mend `url` or `mode` in config/probes.toml."
-        )

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Protocol
 
-Status = Literal["ok", "timeout", "garbage", "sensor-fault", "device-error", "no-port"]
+from ..model import Status
+
+__all__ = ["Polled", "Raw", "Status"]
 
 
 @dataclass(frozen=True)

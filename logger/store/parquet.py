@@ -5,7 +5,7 @@ One row group (or more, when very long) per channel, rows in the order taken, wr
     channel             text
     taken               UTC instant in ms
     value               in the channel's own unit; null when there is none
-    status              ok, timeout, garbage, sensor-fault, device-error, no-port
+    status              ok, timeout, garbage, sensor-fault, device-error, no-port, wrong-probe
     raw                 text as received, where it explains something
     late                true when imported or delivered after a lost link
     received_after_ms   received − taken

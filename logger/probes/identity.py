@@ -1,0 +1,39 @@
+"""Who answers: the serial number, asked once at each opening of a line.
+
+A swapped cable is the worst of silent faults: all goes on, with the values of another place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from .polled import Raw
+
+
+class Identity:
+    """What one probe must answer. `wanted` "": nothing is asked."""
+
+    def __init__(self, wanted: str) -> None:
+        self._wanted = wanted
+        self._known_at = 0  # the opening at which it was found right
+
+    def missing(self, opening: int) -> bool:
+        """Whether it must still be asked since the line was opened."""
+        return bool(self._wanted) and self._known_at != opening
+
+    def fault(self, found: str, opening: int) -> str:
+        """What is wrong with the answer, "" when nothing is; right, it counts until the next opening.
+
+        >>> Identity("AG-0411").fault("AG-0412", 1)
+        "wanted serial 'AG-0411', found 'AG-0412'"
+        """
+        if found.strip() != self._wanted:
+            return f"wanted serial {self._wanted!r}, found {found.strip()!r}"
+        self._known_at = opening
+        return ""
+
+
+def stopped(channels: Sequence[str], why: str, clock_ns: Callable[[], int]) -> list[Raw]:
+    """Rows of a probe that is not the one that should answer: its values belong to another place."""
+    at_ns = clock_ns()
+    return [Raw(channel, None, "wrong-probe", at_ns, why[:64]) for channel in channels]

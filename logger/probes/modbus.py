@@ -1,0 +1,165 @@
+"""Driver for Modbus devices, RTU and TCP.
+
+RTU answers carry no number of their request: an answer that comes too late fits the next question. So
+one block holds all values of a device; every answer is held against device, function and count; and
+after anything that is not a whole answer the line is closed, left alone for a time-out, and opened anew.
+
+The library that tests use as a peer waits on the wall clock in its serial client: set back by an hour
+it would stop a bus for an hour. Hence our own few bytes, with deadlines on the monotonic clock.
+"""
+
+from __future__ import annotations
+
+import struct
+import time
+from collections.abc import Sequence
+
+from ..errors import ProbeError
+from ..model import ModbusLine, Register
+from .clock import Clock, SystemClock
+from .identity import Identity, stopped
+from .modbus_frames import (
+    FUNCTIONS,
+    HEADER,
+    BadFrame,
+    Exceptional,
+    answer_length,
+    crc16,
+    number,
+    registers,
+    request,
+    text,
+)
+from .polled import Raw, Status
+from .serial_line import SerialLine
+
+SHOWN = 32  # bytes, in hex
+
+
+class ModbusDriver:
+    """One Modbus device; see `logger.model.ModbusLine`. Conforms to `Polled`; shares its line's object."""
+
+    def __init__(self, line: ModbusLine, wire: SerialLine | None = None, clock: Clock | None = None) -> None:
+        self.line = line
+        self._wire = wire or SerialLine(line)
+        self._clock = clock or SystemClock()
+        self._identity = Identity(line.serial if line.identity else "")
+        self._transaction = 0
+
+    @property
+    def probe(self) -> str:
+        """Key of the probe."""
+        return self.line.probe
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Channels in the order of the configuration."""
+        return tuple(self.line.channels.values())
+
+    @property
+    def interval_s(self) -> float:
+        """Seconds from poll to poll."""
+        return self.line.interval_s
+
+    def open(self) -> None:
+        """See `Polled`."""
+        self._wire.open()
+
+    def close(self) -> None:
+        """See `Polled`."""
+        self._wire.close()
+
+    def listen(self, until_s: float) -> bool:  # noqa: ARG002 (a Modbus device never speaks by itself)
+        """See `Polled`."""
+        return False
+
+    def read(self) -> Sequence[Raw]:
+        """One request for the block that holds all values, and at an opening one for the serial number."""
+        if not self._wire.is_open:
+            raise ProbeError(f"{self.line.url}: the line is not open")
+        try:
+            if self._identity.missing(self._wire.openings) and (stop := self._unlike()):
+                return stop
+            return self._values()
+        except Exceptional as refusal:
+            return self._all("device-error", str(refusal))
+        except TimeoutError:
+            return self._lost("timeout", "")
+        except BadFrame as bad:
+            return self._lost("garbage", str(bad))
+
+    def block(self, function: str, address: int, count: int) -> tuple[int, ...]:
+        """Registers as they are; TimeoutError, BadFrame, Exceptional or ProbeError where there are none."""
+        code, tcp = FUNCTIONS[function], self.line.url.startswith("tcp://")
+        self._transaction = (self._transaction + 1) % 65536 if tcp else 0
+        asked = request(self.line.device, code, address, count, self._transaction if tcp else None)
+        self._pause()
+        self._wire.send(asked)
+        until_s = time.monotonic() + self.line.timeout_s
+        body = self._tcp(until_s) if tcp else self._rtu(asked, code, count, until_s)
+        return registers(body, self.line.device, code, count)
+
+    def _values(self) -> list[Raw]:
+        found = self.line.registers
+        first = min(r.address for r in found.values())
+        last = max(r.address + r.count for r in found.values())
+        words = self.block(self.line.function, first, last - first)
+        at_ns = self._clock.wall_ns()
+        return [
+            self._value(channel, found[name], words[found[name].address - first :], at_ns)
+            for name, channel in self.line.channels.items()
+        ]
+
+    def _value(self, channel: str, register: Register, words: Sequence[int], at_ns: int) -> Raw:
+        own = words[: register.count]
+        value = number(register, own)
+        raw = " ".join(f"{word:04x}" for word in own)
+        return Raw(channel, value, "ok" if value is not None else "sensor-fault", at_ns, raw)
+
+    def _unlike(self) -> list[Raw]:
+        place = self.line.identity or Register(0)
+        words = self.block(self.line.function, place.address, place.count)
+        found = text(words) if place.type == "text" else f"{number(place, words) or 0:.0f}"
+        why = self._identity.fault(found, self._wire.openings)
+        return stopped(self.channels, why, self._clock.wall_ns) if why else []
+
+    def _rtu(self, asked: bytes, function: int, count: int, until_s: float) -> bytes:
+        if self.line.echoes and self._wire.exactly(len(asked), until_s) != asked:
+            raise BadFrame("the adapter did not hear what it sent")
+        frame = self._wire.exactly(5, until_s)
+        if len(frame) == 5:
+            frame = self._wire.exactly(answer_length(function, frame, count) + 2, until_s, frame)
+        if not frame:
+            raise TimeoutError
+        if len(frame) < 5 or crc16(frame[:-2]) != frame[-2:]:
+            raise BadFrame(frame[:SHOWN].hex())
+        return frame[:-2]
+
+    def _tcp(self, until_s: float) -> bytes:
+        """The answer with our transaction's number; late answers to earlier ones are passed over."""
+        while head := self._wire.exactly(HEADER, until_s):
+            if len(head) < HEADER:
+                raise BadFrame(head.hex())
+            transaction, protocol, length = struct.unpack(">HHH", head)
+            if protocol or not 3 <= length <= 260:
+                raise BadFrame(head.hex())
+            body = self._wire.exactly(length, until_s)
+            if len(body) < length:
+                raise BadFrame(body[:SHOWN].hex() or "an answer that ended at its header")
+            if transaction == self._transaction:
+                return body
+        raise TimeoutError
+
+    def _pause(self) -> None:
+        """Frames are parted by 3.5 characters, 1.75 ms at the least (Serial Line V1.02, 2.5.1.1)."""
+        if "://" not in self.line.url:
+            time.sleep(max(0.00175, 3.5 * 11 / self.line.baudrate))
+
+    def _lost(self, status: Status, why: str) -> list[Raw]:
+        self._wire.missed(self.line.timeout_s)
+        self._wire.close()
+        return self._all(status, why)
+
+    def _all(self, status: Status, why: str) -> list[Raw]:
+        at_ns = self._clock.wall_ns()
+        return [Raw(channel, None, status, at_ns, why[:64]) for channel in self.channels]

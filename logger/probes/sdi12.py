@@ -1,0 +1,157 @@
+"""Driver for SDI-12 sensors behind a transparent adapter, which makes break and timing itself.
+
+Source: SDI-12 specification 1.4: 4.4 (commands), 4.4.12 (CRC). From user space the timing of the wire
+itself (break of 12 ms, answer within 15 ms) cannot be kept for sure; hence the adapter.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Sequence
+
+from ..errors import ProbeError
+from ..model import Sdi12Line
+from .ascii_line import RAW_SHOWN, shown, value_of
+from .clock import Clock, SystemClock
+from .identity import Identity, stopped
+from .polled import Raw, Status
+from .port import Port
+
+_VALUE = re.compile(r"[+-](?:\d+\.?\d*|\.\d+)")
+
+
+class _NoAnswer(Exception):
+    """Why there is no value, as a status and a text."""
+
+    def __init__(self, status: Status, why: str) -> None:
+        super().__init__(why)
+        self.status: Status = status
+
+
+class Sdi12Driver:
+    """One SDI-12 sensor; see `logger.model.Sdi12Line`. Conforms to `Polled`; shares its line's `Port`."""
+
+    def __init__(self, line: Sdi12Line, port: Port | None = None, clock: Clock | None = None) -> None:
+        self.line = line
+        self._port = port or Port(line)
+        self._clock = clock or SystemClock()
+        self._identity = Identity(line.serial if line.asks_identity else "")
+
+    @property
+    def probe(self) -> str:
+        """Key of the probe."""
+        return self.line.probe
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Channels in the order of the values."""
+        return tuple(self.line.channels.values())
+
+    @property
+    def interval_s(self) -> float:
+        """Seconds from poll to poll."""
+        return self.line.interval_s
+
+    def open(self) -> None:
+        """See `Polled`."""
+        self._port.open()
+
+    def close(self) -> None:
+        """See `Polled`."""
+        self._port.close()
+
+    def listen(self, until_s: float) -> bool:  # noqa: ARG002 (an SDI-12 sensor speaks only when asked)
+        """See `Polled`."""
+        return False
+
+    def read(self) -> Sequence[Raw]:
+        """One measurement: started, waited for, and its values fetched; all within the time-out."""
+        if not self._port.is_open:
+            raise ProbeError(f"{self.line.url}: the line is not open")
+        self._port.settle()
+        until_s = time.monotonic() + self.line.timeout_s
+        try:
+            if self._identity.missing(self._port.openings):
+                found = self._asked("I", until_s)[20:]
+                if why := self._identity.fault(found, self._port.openings):
+                    return stopped(self.channels, why, self._clock.wall_ns)
+            return self._values(self._measured(until_s))
+        except _NoAnswer as no:
+            if no.status != "device-error":
+                self._port.missed(self.line.timeout_s)
+            at_ns = self._clock.wall_ns()
+            return [Raw(c, None, no.status, at_ns, str(no)[:RAW_SHOWN]) for c in self.channels]
+
+    def _measured(self, until_s: float) -> list[str]:
+        answer = self._asked(self.line.command, until_s)
+        match = re.fullmatch(r".(\d{3})(\d{1,3})", answer)
+        if match is None:
+            raise _NoAnswer("garbage", answer)
+        wait_s, wanted = int(match.group(1)), int(match.group(2))
+        if wait_s:
+            self._wait(wait_s, until_s)
+        values: list[str] = []
+        for block in range(10):
+            if len(values) >= wanted:
+                break
+            values += self._data(block, until_s)
+        return values
+
+    def _wait(self, wait_s: int, until_s: float) -> None:
+        """Until the values are there: a service request says so earlier; C commands make none."""
+        ready_s = time.monotonic() + wait_s
+        if ready_s >= until_s:
+            told = f"it asks for {wait_s} s; timeout_s must be longer"
+            raise _NoAnswer("device-error", told)
+        concurrent = self.line.command.startswith("C")
+        while not concurrent and (line := self._port.line(ready_s)) is not None:
+            if line == self.line.address.encode():
+                return
+        if (left_s := ready_s - time.monotonic()) > 0:
+            time.sleep(left_s)
+
+    def _data(self, block: int, until_s: float) -> list[str]:
+        answer = self._asked(f"D{block}", until_s)
+        if self.line.command[1:2] == "C":
+            if len(answer) < 4 or crc(answer[:-3]) != answer[-3:]:
+                raise _NoAnswer("garbage", f"CRC: {answer}")
+            answer = answer[:-3]
+        values = _VALUE.findall(answer[1:])
+        if "".join(values) != answer[1:]:
+            raise _NoAnswer("garbage", answer)
+        if not values:
+            raise _NoAnswer("device-error", "the sensor has no values")
+        return values
+
+    def _asked(self, command: str, until_s: float) -> str:
+        """The answer to a command, which begins with the sensor's own address."""
+        address = self.line.address
+        self._port.send(f"{address}{command}!", end="")
+        line = self._port.line(until_s)
+        if line is None:
+            raise _NoAnswer("timeout", shown(self._port.rest()))
+        text = line.decode("ascii", "replace")
+        text = text.removeprefix(f"{address}{command}!")  # some adapters hear what they send
+        if not text.startswith(address) or "\ufffd" in text:
+            raise _NoAnswer("garbage", shown(line))
+        return text
+
+    def _values(self, values: Sequence[str]) -> list[Raw]:
+        at_ns = self._clock.wall_ns()
+        places = {str(n): value for n, value in enumerate(values, 1)}
+        return [value_of(channel, places.get(name), at_ns) for name, channel in self.line.channels.items()]
+
+
+def crc(text: str) -> str:
+    """The three characters that follow an answer with CRC (specification 1.4, 4.4.12.2 and its example).
+
+    >>> crc("0+3.14")
+    'OqZ'
+    """
+    value = 0
+    for byte in text.encode("ascii", "replace"):
+        value ^= byte
+        for _ in range(8):
+            value = value >> 1 ^ (0xA001 if value & 1 else 0)
+    return "".join(chr(0x40 | value >> shift & 0x3F) for shift in (12, 6, 0))
