@@ -1,4 +1,4 @@
-"""The alert on every page: a banner for what awaits a person, and the question for name and comment."""
+"""The alert on every page: a banner for what awaits a person, and the question for a comment."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
+from logger.accounts import Act
 from logger.errors import StillroomError
 
-from .access import may_act
+from .access import acting, allowed, needs
 from .components import button, digest, field, refusal
 from .pages.hands import acknowledge_button, alarm_words
 from .queries import Queries
@@ -44,7 +45,6 @@ def _dialog() -> Component:
         transitionProps={"duration": 0},
         children=[
             html.P(id="acknowledge-what"),
-            field("acknowledge-name", "Your name", persistence=True, persistence_type="local"),
             field("acknowledge-comment", "Comment: what you saw or did"),
             html.Div(id="acknowledge-refusal"),
             button("acknowledge-go", "Acknowledge"),
@@ -70,7 +70,7 @@ def banner(q: Queries) -> list[Component]:
                             html.Span(sentence(alarm.spec.action), className="action"),
                         ]
                     ),
-                    acknowledge_button(alarm),
+                    *([acknowledge_button(alarm)] if allowed(Act.ACKNOWLEDGE) else []),
                 ],
                 className="alert",
             )
@@ -102,6 +102,7 @@ def register(app: Dash, q: Queries) -> None:
         Input("acted", "data"),
         State("shell-seen", "data"),
     )
+    @needs(Act.READ)
     def tick(_: Any, __: Any, seen: dict[str, Any]) -> tuple[Any, ...]:
         lines = banner(q)
         now = {"banner": digest(lines), "count": len(lines)}
@@ -116,6 +117,7 @@ def register(app: Dash, q: Queries) -> None:
         Input("acknowledging", "data"),
         prevent_initial_call=True,
     )
+    @needs(Act.ACKNOWLEDGE)
     def open_dialog(pressed: dict[str, Any]) -> tuple[Any, ...]:
         known = {alarm.alarm.key: alarm for alarm in q.alarms()}
         if not pressed or pressed["alarm"] not in known:
@@ -131,16 +133,15 @@ def register(app: Dash, q: Queries) -> None:
         Output("acted", "data"),
         Input("acknowledge-go", "n_clicks"),
         State("acknowledging", "data"),
-        State("acknowledge-name", "value"),
         State("acknowledge-comment", "value"),
         prevent_initial_call=True,
     )
-    def acknowledge(clicks: int, pressed: dict[str, Any], name: str, comment: str) -> tuple[Any, ...]:
+    @needs(Act.ACKNOWLEDGE)
+    def acknowledge(clicks: int, pressed: dict[str, Any], comment: str) -> tuple[Any, ...]:
         if not clicks or not pressed:
             return (no_update,) * 4
         try:
-            may_act(q)
-            q.acknowledge(pressed["alarm"], name or "", comment or "")
+            q.acknowledge(pressed["alarm"], acting(Act.ACKNOWLEDGE), comment or "")
         except StillroomError as refused:
             return no_update, refusal(str(refused)), no_update, no_update
         return False, refusal(""), "", clicks

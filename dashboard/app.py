@@ -7,8 +7,6 @@ serve(folder)        the application behind waitress, on loopback unless told ot
 from __future__ import annotations
 
 import logging
-import secrets
-import socket
 import time
 from collections.abc import Callable, Collection
 from pathlib import Path
@@ -17,19 +15,24 @@ from typing import Any, Protocol
 
 from dash import ClientsideFunction, Dash, Input, Output, State, html
 from dash.development.base_component import Component
-from flask import Response, abort, request
+from flask import Response, request
 
+from logger.accounts import Act, wanted
 from logger.errors import StillroomError
+from logger.people import People
 
-from . import alert, asked, news
-from .access import known_host
+from . import alert, news, sign_in
+from .access import ANYONE, allowed, needs
 from .components import refusal
+from .guard import ROUTES, Guard, csrf_cookie, undeclared
 from .pages import excursions, inspections, now, trend
 from .queries import Queries
+from .secret import secret_key
 from .shell import shell
 from .source import Source, StoreSource
 
 log = logging.getLogger(__name__)
+CACHED = frozenset(name for name, need in ROUTES.items() if need == ANYONE)  # files of the program
 # In the order of the navigation: what is now, what was, what is in the room, what stands behind it.
 PAGES: tuple[ModuleType, ...] = (
     now,
@@ -54,13 +57,17 @@ def create_app(
     now_ns: Callable[[], int] = time.time_ns,
     tick_s: float = 5.0,
     names: Collection[str] = (),
+    first: sign_in.First | None = None,
+    tls: bool = False,
 ) -> Dash:
     """The application for one data folder; pages ask for news every `tick_s`.
 
     `source` and `now_ns` let a test bring its own record and clock; `names` are host names, beside
-    this machine's own, under which the pages may be asked for.
+    this machine's own, under which the pages may be asked for. `first` opens the way to the first
+    administrator; with `tls` cookies travel over nothing else. Raises where a part of it declares no need.
     """
-    q = Queries(source or StoreSource(store_folder), now_ns, tick_s)
+    source = source or StoreSource(store_folder)
+    q = Queries(source, now_ns, tick_s)
     app = Dash(
         __name__,
         use_async=False,
@@ -70,20 +77,30 @@ def create_app(
         assets_folder=str(Path(__file__).parent / "assets"),
         serve_locally=True,
         enable_mcp=False,
+        csrf_token_name=csrf_cookie(source.store.key),
     )
     # A page has one language and one footer, and that is ours.
     index = app.index_string.replace("<html>", '<html lang="en">')
     app.index_string = index.replace("<footer>", "<div>").replace("</footer>", "</div>")
-    app.server.config["SECRET_KEY"] = secrets.token_bytes(32)
+    app.server.config["SECRET_KEY"] = secret_key(source.store.folder)
     app.layout = lambda: shell(q, PAGES)
     for page in PAGES:
         page.register(app, q)
     alert.register(app, q)
     news.register(app, q)
     _route(app, q)
-    _secure(app, {socket.gethostname(), socket.getfqdn(), *names})
-    asked.guard(app)
+    guard = Guard(app, People(source.store), names)
+    guard.install(tls=tls)
+    sign_in.register(guard, first or sign_in.First(), lambda: q.room.name)
+    _harden(app, tls=tls)
+    _refuse_undeclared(app)
     return app
+
+
+def _refuse_undeclared(app: Dash) -> None:
+    open_ends = [*undeclared(app), *(page.__name__ for page in PAGES if not hasattr(page, "NEEDS"))]
+    if open_ends:
+        raise TypeError(f"These declare no need, see DEVELOPERS.md, Who may do what: {', '.join(open_ends)}")
 
 
 def page_of(q: Queries, path: str, search: str) -> Component:
@@ -93,6 +110,8 @@ def page_of(q: Queries, path: str, search: str) -> Component:
         return html.Div(
             [html.H1("There is no such page", className="page"), html.P(html.A("Go to Now", href="/"))]
         )
+    if not allowed(found.NEEDS):
+        return html.Div([html.H1(found.TITLE, className="page"), refusal(_not_yours(found.NEEDS))])
     try:
         drawn: Component = found.layout(q, search)
     except StillroomError as fault:
@@ -100,8 +119,13 @@ def page_of(q: Queries, path: str, search: str) -> Component:
     return drawn
 
 
+def _not_yours(act: Act) -> str:
+    return f"Your account may not {act}; that takes the role {wanted(act)}."
+
+
 def _route(app: Dash, q: Queries) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
+    @needs(Act.READ)
     def show(path: str | None, search: str | None) -> Component:
         return page_of(q, path or "/", search or "")
 
@@ -120,8 +144,8 @@ def _route(app: Dash, q: Queries) -> None:
     )
 
 
-def _secure(app: Dash, names: Collection[str]) -> None:
-    """Headers of every answer; no request from a page of another origin. Called when all callbacks stand."""
+def _harden(app: Dash, *, tls: bool) -> None:
+    """Headers of every answer. Called when all callbacks stand."""
     scripts = " ".join(["'self'", *app.csp_hashes()])
     policy = (
         f"default-src 'self'; script-src {scripts}; style-src 'self' 'unsafe-inline'; "
@@ -134,21 +158,18 @@ def _secure(app: Dash, names: Collection[str]) -> None:
         "Referrer-Policy": "no-referrer",
         "X-Frame-Options": "DENY",
         "Cross-Origin-Opener-Policy": "same-origin",
+        "Cross-Origin-Resource-Policy": "same-origin",
         "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
     }
-
-    def same_origin() -> None:
-        if not known_host(request.host, names):
-            abort(421)
-        origin = request.headers.get("Origin")
-        if request.method != "GET" and origin and origin.partition("://")[2] != request.host:
-            abort(403)
+    if tls:
+        headers["Strict-Transport-Security"] = "max-age=31536000"
 
     def harden(response: Response) -> Response:
         response.headers.update(headers)
+        if request.endpoint not in CACHED:
+            response.headers["Cache-Control"] = "no-store"  # what was shown stays on no shared machine
         return response
 
-    app.server.before_request(same_origin)
     app.server.after_request(harden)
 
 
@@ -158,7 +179,7 @@ def bind(folder: Path, host: str = "127.0.0.1", port: int = 8060, **more: Any) -
 
     app = create_app(folder, **more)
     server: Server = create_server(
-        app.server, host=host, port=port, threads=8, ident=None, clear_untrusted_proxy_headers=True
+        app.server, host=host, port=port, threads=8, ident=None, clear_untrusted_proxy_headers=False
     )
     return server
 
@@ -167,16 +188,17 @@ def serve(
     folder: Path,
     host: str = "127.0.0.1",
     port: int = 8060,
-    on_ready: Callable[[str], None] | None = None,
+    say: Callable[[str], None] = log.info,
     *,
     names: Collection[str] = (),
 ) -> None:
-    """Serve until interrupted. TLS is for a proxy in front; beyond loopback a real record takes no acts."""
-    server = bind(folder, host, port, names=names)
-    address = f"http://{host}:{port}/"
-    log.info("serving %s at %s", folder, address)
-    if on_ready is not None:
-        on_ready(address)
+    """Serve until interrupted. TLS is for a proxy in front."""
+    first = sign_in.First()
+    server = bind(folder, host, port, names=names, first=first)
+    say(f"The pages are at http://{host}:{port}/ (stop with Ctrl-C).")
+    if sign_in.wanted_first(folder):
+        say("No account yet. Within an hour, on this machine, make the first administrator:")
+        say(f"  http://127.0.0.1:{port}/first?code={first.code}")
     try:
         server.run()
     except KeyboardInterrupt:

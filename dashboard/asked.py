@@ -1,42 +1,74 @@
 """What a browser may ask of a callback: the shape of a request is checked before anything runs.
 
-Dash itself answers an unknown callback or a missing part with an error of the server; a request that
-no page of ours can have sent is the sender's fault, and is told so with 400.
+Dash itself takes any identifier for any input, and answers what does not fit with an error of the server;
+a request that no page of ours can have sent is the sender's fault, and is told so with 400.
 """
 
 from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from dash import Dash
-from flask import Response, abort, request
+from dash.exceptions import DashException, PreventUpdate
+from flask import request
+from werkzeug.exceptions import BadRequest
 
 log = logging.getLogger(__name__)
 PATH = "/_dash-update-component"
-OF_THE_VALUES = (TypeError, ValueError, LookupError, AttributeError)
+OF_THE_VALUES = (
+    TypeError,
+    ValueError,
+    LookupError,
+    AttributeError,
+    OverflowError,
+    RecursionError,
+    DashException,
+)
+BY_ITSELF = ("news.data",)  # beside every n_intervals: what a page asks without its person
 
 
-def guard(app: Dash) -> None:
-    """Refuse malformed requests of callbacks with 400; call it once, when the server stands."""
+def body() -> dict[str, Any]:
+    """The body of a call; BadRequest where it is none."""
+    try:
+        found = request.get_json()
+    except RecursionError:
+        raise BadRequest("The call is nested too deeply.") from None
+    if not isinstance(found, dict):
+        raise BadRequest("wanted a JSON object")
+    return found
 
-    def sound() -> None:
-        if request.path == PATH:
-            fault = fault_of(request.get_json(silent=True), app.callback_map)
-            if fault:
-                abort(Response(fault, 400, mimetype="text/plain"))
 
-    def unreadable(fault: Exception) -> Response:
-        if request.path != PATH:
-            raise fault
-        log.warning("a callback could not use what it was sent", exc_info=fault)
-        return Response("The values of this request cannot be used.", 400, mimetype="text/plain")
+def callback_of(app: Dash, called: Mapping[str, Any]) -> Callable[..., Any]:
+    """The function that a call is for; BadRequest where there is none, or where the call does not fit it."""
+    if fault := fault_of(called, app.callback_map):
+        raise BadRequest(fault)
+    function: Callable[..., Any] = app.callback_map[called["output"]]["callback"]
+    return function
 
-    app.server.before_request(sound)
-    for kind in OF_THE_VALUES:
-        app.server.register_error_handler(kind, unreadable)
+
+def by_itself(called: Mapping[str, Any]) -> bool:
+    """Whether a page asks by its own clock, which is no use by a person."""
+    changed = called.get("changedPropIds")
+    ids = [str(one) for one in changed] if isinstance(changed, list) else []
+    return bool(ids) and all(one.endswith(".n_intervals") or one in BY_ITSELF for one in ids)
+
+
+def answering(dispatch: Callable[[], Any]) -> Callable[[], Any]:
+    """Dash's dispatch, for which values that cannot be used are the sender's fault and not the server's."""
+
+    def answered() -> Any:
+        try:
+            return dispatch()
+        except PreventUpdate:
+            raise
+        except OF_THE_VALUES as fault:
+            log.warning("a callback could not use what it was sent", exc_info=fault)
+            raise BadRequest("The values of this request cannot be used.") from fault
+
+    return answered
 
 
 def fault_of(body: Any, known: Mapping[str, Mapping[str, Any]]) -> str:
@@ -49,7 +81,7 @@ def fault_of(body: Any, known: Mapping[str, Mapping[str, Any]]) -> str:
         return "wanted a JSON object"
     output = body.get("output")
     callback = known.get(output) if isinstance(output, str) else None
-    if callback is None:
+    if callback is None or "callback" not in callback:  # those of the browser have no function here
         return "there is no such callback"
     for part in ("inputs", "state"):
         fault = _differs(body.get(part, []), callback[part], part)
@@ -77,5 +109,8 @@ def _fits(given: Any, spec: Mapping[str, Any]) -> bool:
         return False
     wanted, found = str(spec["id"]), given.get("id")
     if not wanted.startswith("{"):
-        return found == wanted
-    return isinstance(found, dict) and set(found) == set(json.loads(wanted))
+        return bool(found == wanted)
+    pattern: dict[str, Any] = json.loads(wanted)
+    if not isinstance(found, dict) or set(found) != set(pattern):
+        return False
+    return all(isinstance(value, list) or found[key] == value for key, value in pattern.items())

@@ -15,8 +15,10 @@ import orjson
 from dash import Dash
 from flask import Response
 
+from logger.accounts import Act
 from logger.model import NS
 
+from .access import needs
 from .queries import Queries
 
 PATH = "/_news"
@@ -61,6 +63,7 @@ def register(app: Dash, q: Queries) -> None:
     """The route of the pulse."""
     pulse = Pulse(q)
 
+    @needs(Act.READ)
     def news() -> Response:
         return Response(pulse.answer(), mimetype="application/json", headers={"Cache-Control": "no-store"})
 

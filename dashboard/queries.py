@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from logger.accounts import Act
 from logger.actions import alarm_specs
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.errors import IntervalError, Refused, UnknownName
@@ -28,6 +29,7 @@ from logger.model import (
     Zone,
 )
 
+from .access import allowed
 from .chart import Chart
 from .charting import channels_in, charted
 from .field import Spot
@@ -103,11 +105,14 @@ class Queries:
         )
 
     def inspections(self) -> list[Inspection]:
+        """Every job, in order of begin; none for a visitor who may not see jobs."""
+        if not allowed(Act.READ_JOBS):
+            return []
         return sorted(self.source.inspections(), key=lambda i: i.from_ns)
 
     def inspection(self, key: str) -> Inspection:
         """The inspection of that key, or UnknownName."""
-        known = {i.key: i for i in self.source.inspections()}
+        known = {i.key: i for i in self.inspections()}
         if key not in known:
             raise UnknownName("inspection", key, known)
         return known[key]

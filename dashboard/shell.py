@@ -11,11 +11,12 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from . import alert
+from .access import allowed, visitor
 from .components import aria
 from .preferences import fahrenheit
 from .queries import Queries
 
-SIMULATED = "Simulated data – demonstration, no sign-in"
+SIMULATED = "Simulated data – demonstration, invented people"
 
 
 def shell(q: Queries, pages: Sequence[ModuleType]) -> Component:
@@ -39,14 +40,18 @@ def shell(q: Queries, pages: Sequence[ModuleType]) -> Component:
 
 def _head(q: Queries, pages: Sequence[ModuleType]) -> list[Component]:
     links = [
-        html.A(p.TITLE, href=p.PATH, className="nav", id=f"nav-{p.PATH.strip('/') or 'now'}") for p in pages
+        html.A(p.TITLE, href=p.PATH, className="nav", id=f"nav-{p.PATH.strip('/') or 'now'}")
+        for p in pages
+        if allowed(p.NEEDS)
     ]
+    who = visitor()
+    account = html.A(who.person if who else "Sign in", href="/account", className="who")
     ribbon = html.Div(html.Span(SIMULATED), className="ribbon", role="note", **aria("Simulated data"))
     return [
         *([ribbon] if q.source.simulated else []),
         html.Div([html.Strong(q.room.name), html.Span(q.room.site, className="site")], className="room"),
         html.Div(id="clock", className="clock"),
-        html.Div([*_choices()], className="choices"),
+        html.Div([account, *_choices()], className="choices"),
         html.Nav(links, **aria("Pages")),
     ]
 

@@ -30,6 +30,10 @@ class Source(Protocol):
     """What the pages ask. Instants are int64 ns UTC, intervals half-open, values canonical."""
 
     @property
+    def store(self) -> Store:
+        """The record in which the accounts are; the pages ask it for nothing else."""
+
+    @property
     def simulated(self) -> bool:
         """Whether the store holds invented data, for ever."""
 

@@ -279,7 +279,7 @@ def _address(port: int) -> str:
 
 
 def _welcome(options: Options, say: Say) -> None:
-    say(f"\nThe simulated room is at {_address(options.port)}  (no sign-in; stop with Ctrl-C)")
+    say(f"\nThe simulated room is at {_address(options.port)}  (its people are invented; stop with Ctrl-C)")
     if options.drift:
         say("The heater of the air handling sticks: watch the machine bay leave its limits within minutes.")
     say(f"In another window:  stillroom inspection list --data {options.data}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -42,3 +42,16 @@ def demo_history(tmp_path_factory: pytest.TempPathFactory, stillroom: Run) -> Pa
 def demo_copy(demo_history: Path, tmp_path: Path) -> Path:
     """A copy of the history that a test may change."""
     return Path(shutil.copytree(demo_history, tmp_path / "data"))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quick_passwords() -> Iterator[None]:
+    """Digests of passwords are slow on purpose; tests that sign in a hundred times take weak ones."""
+    from argon2 import PasswordHasher
+
+    from logger.people import passwords
+
+    strong = passwords._HASHER
+    passwords._HASHER = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
+    yield
+    passwords._HASHER = strong

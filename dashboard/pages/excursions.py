@@ -7,6 +7,7 @@ from urllib.parse import urlencode
 from dash import Dash, html
 from dash.development.base_component import Component
 
+from logger.accounts import Act
 from logger.model import NS, Excursion
 
 from ..components import aria, card, table
@@ -15,6 +16,7 @@ from ..wording import age, exceedance, local, plain, written
 
 TITLE = "Excursions"
 PATH = "/excursions"
+NEEDS = Act.READ
 LIMIT = 200
 
 

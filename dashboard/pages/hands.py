@@ -7,8 +7,10 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
+from logger.accounts import Act
 from logger.model import NS
 
+from ..access import allowed
 from ..components import aria
 from ..queries import OpenAlarm, Queries
 from ..wording import clock, exceedance, figure, local, plain
@@ -56,7 +58,7 @@ def _what(alarm: OpenAlarm) -> str:
 
 
 def acknowledge_button(alarm: OpenAlarm) -> Component:
-    """Opens the question for name and comment; assets/acts.js hears it."""
+    """Opens the question for a comment; assets/acts.js hears it."""
     name = alarm.rule.name if alarm.rule else alarm.spec.rule or "evidence"
     named: dict[str, Any] = {"data-acknowledge": alarm.alarm.key}
     label = aria(f"Acknowledge: {alarm.zone}, {name}")
@@ -67,7 +69,8 @@ def _alarms(q: Queries) -> list[Component]:
     found = []
     for alarm in q.alarms():
         what, since = alarm_words(alarm, q)
-        end = acknowledge_button(alarm) if alarm.awaiting else f"{alarm.spec.priority} priority"
+        asks = alarm.awaiting and allowed(Act.ACKNOWLEDGE)
+        end = acknowledge_button(alarm) if asks else f"{alarm.spec.priority} priority"
         found.append(_row(what, since, end, "hand-alarm"))
     return found
 

@@ -9,10 +9,12 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
+from logger.accounts import Act
 from logger.errors import StillroomError
 from logger.model import NS, VERDICT_OF, Inspection
 
 from .. import figures
+from ..access import acting, needs
 from ..components import (
     at_offset,
     behind,
@@ -32,7 +34,7 @@ from ..wording import between, figure, instant, parsed, plain, sentence, unit, w
 
 TITLE = "Inspections"
 PATH = "/inspections"
-NAME_KEPT: dict[str, Any] = {"persistence": True, "persistence_type": "local"}
+NEEDS = Act.READ_JOBS
 WORSE = ("stable", "not shown", "not stable")
 
 
@@ -106,7 +108,6 @@ def _start_form(q: Queries) -> Component:
         [
             choice("start-zone", "Zone", zones, next(iter(zones))),
             field("start-title", "What is measured"),
-            field("start-name", "Your name", **NAME_KEPT),
             button("start-go", "Start now"),
             html.Div(id="start-refusal"),
         ],
@@ -342,6 +343,7 @@ def register(app: Dash, q: Queries) -> None:
         State("check-pre", "value"),
         prevent_initial_call=True,
     )
+    @needs(Act.READ_JOBS)
     def ask(clicks: int, zone: str, first: str, last: str, pre: str) -> tuple[Any, Any]:
         if not clicks:
             return no_update, no_update
@@ -363,23 +365,21 @@ def register(app: Dash, q: Queries) -> None:
         Input({"type": "stop", "inspection": ALL}, "n_clicks"),
         State("start-zone", "value"),
         State("start-title", "value"),
-        State("start-name", "value"),
         prevent_initial_call=True,
     )
-    def act(_: int, __: list[int], zone: str, title: str, name: str) -> tuple[Any, ...]:
+    @needs(Act.INSPECT)
+    def act(_: int, __: list[int], zone: str, title: str) -> tuple[Any, ...]:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return (no_update,) * 4
         try:
-            said = _acted(q, zone, title, name)
+            said = _acted(q, zone, title)
         except StillroomError as refused:
             return refusal(str(refused)), no_update, no_update, no_update
         return refusal(""), listed(q), "", said
 
 
-def _acted(q: Queries, zone: str, title: str, name: str) -> str:
-    from ..access import may_act
-
-    may_act(q)
+def _acted(q: Queries, zone: str, title: str) -> str:
+    who = acting(Act.INSPECT)
     if isinstance(ctx.triggered_id, dict):
-        return f"Inspection {q.stop_inspection(ctx.triggered_id['inspection'], name or '').title} stopped."
-    return f"Inspection {q.start_inspection(zone, title or '', name or '').title} started."
+        return f"Inspection {q.stop_inspection(ctx.triggered_id['inspection'], who).title} stopped."
+    return f"Inspection {q.start_inspection(zone, title or '', who).title} started."

@@ -7,9 +7,11 @@ from typing import Any
 from dash import ALL, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
+from logger.accounts import Act
 from logger.model import NS
 
 from .. import figures
+from ..access import needs
 from ..components import (
     at_offset,
     behind,
@@ -32,6 +34,7 @@ from . import hands
 
 TITLE = "Now"
 PATH = "/"
+NEEDS = Act.READ
 TRACE_TICKS = 12  # every minute the trace, the limits and the labels follow
 FRESH_TICKS = 120  # every ten minutes the lines are drawn anew, so that the window slides
 CHANGING = ("x", "y", "z", "text", "textfont")  # of a trace; the rest never does
@@ -199,6 +202,7 @@ def register(app: Dash, q: Queries) -> None:
         State({"type": "live", "zone": ALL}, "id"),
         prevent_initial_call=True,
     )
+    @needs(Act.READ)
     def tick(
         _: Any, n: int | None, cursor: dict[str, Any], idents: list[dict[str, str]]
     ) -> tuple[list[Any], list[Any], Any]:
@@ -217,6 +221,7 @@ def register(app: Dash, q: Queries) -> None:
         State("now-seen", "data"),
         prevent_initial_call=True,
     )
+    @needs(Act.READ)
     def words(n: int | None, __: Any, seen: dict[str, str]) -> tuple[Any, ...]:
         return changed(q, seen, whole=(n or 1) % TRACE_TICKS == 0)  # none before the first tick
 

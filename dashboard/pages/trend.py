@@ -13,10 +13,12 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, ClientsideFunction, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
+from logger.accounts import Act
 from logger.errors import IntervalError, StillroomError
 from logger.model import NS
 
 from .. import figures
+from ..access import needs
 from ..charting import channels_in, channels_of, charted, quantities
 from ..components import (
     aria,
@@ -39,6 +41,7 @@ from ..wording import instant, local, quantity_name, shown, unit, written
 
 TITLE = "Trend"
 PATH = "/trend"
+NEEDS = Act.READ
 HOUR_NS = 3600 * NS
 RANGES = {"1 h": 1, "12 h": 12, "24 h": 24, "7 days": 168, "30 days": 720, "1 year": 8766, "everything": 0}
 MOVES = {"earlier": "Earlier", "later": "Later", "closer": "Closer", "wider": "Wider"}
@@ -262,6 +265,7 @@ def register(app: Dash, q: Queries) -> None:
         State("trend-to", "value"),
         prevent_initial_call=True,
     )
+    @needs(Act.READ)
     def show(_: Any, __: Any, ___: Any, *form: Any) -> tuple[Any, Any]:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return no_update, no_update
@@ -277,6 +281,7 @@ def register(app: Dash, q: Queries) -> None:
         State("trend-view", "data"),
         prevent_initial_call=True,
     )
+    @needs(Act.READ)
     def zoomed(window: Any, view: dict[str, Any]) -> tuple[Any, Any]:
         return zoom(q, window, view)
 

@@ -44,7 +44,8 @@ def demo(
     """A simulated measuring room: two weeks of history, live probes, alarms, and the pages.
 
     Nothing here is measured: every page and record says so, and the data can never enter the record
-    of a real room. It needs no sign-in and listens on 127.0.0.1 only. Stop it with Ctrl-C.
+    of a real room. It listens on 127.0.0.1 only; whoever looks there is one of its invented people.
+    Stop it with Ctrl-C.
 
     \b
     Example:

@@ -20,6 +20,7 @@ from . import (
     record,
     service,
     setup,
+    user,
 )
 
 _FRONT = """Says whether a dimensional measuring room supported a measurement, and proves it.
@@ -57,6 +58,7 @@ for group in (
     backup,
     certificate,
     setup,
+    user,
     bench,
 ):
     group.add_to(app)
@@ -72,8 +74,14 @@ def _version(wanted: bool) -> None:
 
 @app.callback()
 def front(
-    version: Annotated[
+    ctx: typer.Context,
+    _: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
     ] = False,
 ) -> None:
-    pass
+    import getpass
+
+    from ..through import through
+
+    # Whatever name is given with --who: the journal says whose login it was.
+    ctx.with_resource(through(at="command line", system_user=getpass.getuser()))

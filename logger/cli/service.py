@@ -80,10 +80,7 @@ def serve(
         _leave_with_parent()
     _refuse_taken(host, port)
 
-    def ready(address: str) -> None:
-        typer.echo(f"The pages are at {address} (stop with Ctrl-C).")
-
-    serve_pages(data, host, port, ready, names=name or ())
+    serve_pages(data, host, port, typer.echo, names=name or ())
 
 
 def _refuse_taken(host: str, port: int) -> None:

@@ -21,12 +21,14 @@ from typing import Any
 from sqlalchemy import Connection, Row, or_, select
 
 from ..errors import StoreDamaged, StoreError
+from ..through import WAY
 from .database import Database
 from .facts import JSON, Entry
 from .tables import journal
 
 _LITERAL = str.maketrans({"%": "!%", "_": "!_", "!": "!!"})  # what a person writes is no pattern
 FIRST = (0, "0" * 64)  # what entry 1 follows
+_OF_READINGS = ("batch", "seal")  # the proof of readings, which is no act
 
 
 def canonical(value: object) -> str:
@@ -62,7 +64,7 @@ class Journal:
             with self._database.begin() as own:
                 return self.append(kind, who, what, why, own)
         number, previous = head(conn)
-        text, at_ns = _text(kind, what), self._clock()
+        text, at_ns = _text(kind, _with_way(kind, what)), self._clock()
         fields: dict[str, Any] = {"number": number + 1, "at_ns": at_ns, "kind": kind, "who": who, "why": why}
         sha = digest(**fields, what=text, previous=previous)
         conn.execute(journal.insert().values(**fields, what=text, sha256=sha))
@@ -147,6 +149,12 @@ def head(conn: Connection) -> tuple[int, str]:
 def walk(conn: Connection) -> Iterator[Row[Any]]:
     """All rows of the journal in order, in bounded memory."""
     yield from conn.execute(select(journal).order_by(journal.c.number).execution_options(yield_per=5000))
+
+
+def _with_way(kind: str, what: Mapping[str, JSON]) -> Mapping[str, JSON]:
+    """What is said, and by which way it came where that is known."""
+    way = WAY.get()
+    return what if way is None or kind in _OF_READINGS else {**what, "through": dict(way)}
 
 
 def _text(kind: str, what: Mapping[str, JSON]) -> str:

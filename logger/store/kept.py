@@ -94,8 +94,8 @@ class Imports:
                 "original": original,
                 "summary": dict(summary),
             }
-            entry = self._journal.append("import", who, what, conn=conn)
-            conn.execute(import_file.insert().values(**entry.what))
+            self._journal.append("import", who, what, conn=conn)
+            conn.execute(import_file.insert().values(**what))
 
 
 def _replace(conn: Connection, table: Table, key: Mapping[str, Any], values: Mapping[str, Any]) -> None:

@@ -251,3 +251,53 @@ issue = Table(
     _text("sha256"),
     Column("body", JSON, nullable=False),
 )
+
+# People and machines. What is done with accounts and tokens is in the journal; secrets are kept as digests.
+account = Table(
+    "account",
+    metadata,
+    Column("name", String, primary_key=True),
+    _text("person"),
+    Column("roles", JSON, nullable=False),
+    _text("password"),
+    Column("active", Boolean, nullable=False),
+    _instant("made_ns"),
+    _instant("changed_ns"),
+)
+session = Table(
+    "session",
+    metadata,
+    Column("sha256", String, primary_key=True),
+    _text("account"),
+    _instant("began_ns"),
+    _instant("used_ns"),
+)
+preference = Table(
+    "preference",
+    metadata,
+    Column("account", String, primary_key=True),
+    Column("key", String, primary_key=True),
+    _text("value"),
+)
+token = Table(
+    "token",
+    metadata,
+    Column("id", String, primary_key=True),
+    _text("name"),
+    Column("scopes", JSON, nullable=False),
+    Column("probes", JSON, nullable=False),
+    _text("sha256"),
+    _instant("made_ns"),
+    _instant("until_ns", nullable=True),
+    _instant("revoked_ns", nullable=True),
+)
+
+# Runs of numbers that a node has pushed, so that nothing comes in twice; `count` names its way of counting.
+pushed = Table(
+    "pushed",
+    metadata,
+    Column("node", String, primary_key=True),
+    Column("count", String, primary_key=True),
+    Column("first_seq", BigInteger, primary_key=True),
+    Column("last_seq", BigInteger, nullable=False),
+)

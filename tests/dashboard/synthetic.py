@@ -7,9 +7,14 @@ sines, so that a test can compute them again.
 
 from __future__ import annotations
 
+import atexit
 import json
+import shutil
+import tempfile
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import cache, cached_property
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,10 +23,28 @@ from logger.alarms import Alarm, AlarmState, Cell
 from logger.curves import Curve
 from logger.errors import Refused, UnknownName
 from logger.model import NS, Conformity, Excursion, Inspection, Period, Row, RuleState, Setup
-from logger.store import Entry
+from logger.people import People, invented
+from logger.store import Entry, Store
 from tests.dashboard.synthetic_setup import HOUR, NOW, PLACES, START, rules, setup
 
 __all__ = ["HOUR", "NOW", "PLACES", "START", "Synthetic", "rules", "setup", "value_at"]
+
+
+@cache
+def _scratch() -> str:
+    folder = tempfile.mkdtemp(prefix="stillroom-tests-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
+
+
+@cache
+def _founded(simulated: bool) -> Path:
+    """A founded record with its invented people, made once for all tests: passwords are slow on purpose."""
+    folder = Path(_scratch()) / f"founded-{simulated}"
+    with Store.open(folder, create=True, simulated=simulated) as store:
+        if simulated:
+            invented.settle(People(store))
+    return folder
 
 
 def value_at(channel: str, taken_ns: np.ndarray) -> np.ndarray:
@@ -54,6 +77,13 @@ class Synthetic:
             "J2": Inspection("J2", "machine-bay", NOW - 8 * HOUR, NOW - 6 * HOUR, "Valve body 4480"),
             "J3": Inspection("J3", "plate-bench", NOW - 3 * HOUR, NOW - 2 * HOUR, "Ring set 100 mm"),
         }
+
+    @cached_property
+    def store(self) -> Store:
+        """A real record, empty but for accounts: who may do what is never invented."""
+        folder = Path(tempfile.mkdtemp(dir=_scratch()))
+        shutil.copytree(_founded(self.simulated), folder, dirs_exist_ok=True)
+        return Store.open(folder)
 
     def setup(self) -> Setup:
         return self._setup

@@ -30,18 +30,17 @@ def test_pages_are_clean(open_page: Callable[..., Any], record: Any, scheme: str
         assert opened.axe() == [], title
         assert "Share chart" not in page.content(), title
         assert page.title() == f"{title} – stillroom"
-        assert page.get_by_text("Simulated data – demonstration, no sign-in").is_visible()
+        assert page.get_by_text("Simulated data – demonstration, invented people").is_visible()
     assert opened.foreign() == []
     assert opened.seen.console == []
 
 
 def test_dialog_is_clean(open_page: Callable[..., Any], record: Any) -> None:
-    """The question for name and comment is labelled, too, and may be answered before the first tick."""
+    """The question for a comment is labelled, too, and may be answered before the first tick."""
     record.raise_alarm()
     opened = open_page()
     page = opened.go("/", ".alert")
     ask_to_acknowledge(page)
-    page.get_by_label("Your name").fill("Radek Sova")
     page.get_by_label("Comment: what you saw or did").fill("Seen.")
     page.locator("#acknowledge-go").click()
     page.wait_for_selector(".alert", state="detached")

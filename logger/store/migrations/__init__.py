@@ -13,7 +13,7 @@ from sqlalchemy import Connection, inspect, text
 
 from ...errors import StoreError
 
-NEWEST = "0003"
+NEWEST = "0004"
 
 
 def version(conn: Connection) -> str | None:

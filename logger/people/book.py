@@ -1,0 +1,171 @@
+"""The accounts of a record. Every act on one is journalled (kind `account`); nothing is ever removed."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sqlalchemy import Connection, Row, delete, insert, select, update
+
+from ..accounts import Act, Role, may, only_reads, roles_of
+from ..errors import Refused, UnknownName
+from ..store import Store
+from ..store.tables import account as t
+from ..store.tables import preference, session
+from .passwords import checked_password, digest, fits, outdated
+
+_NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,63}")
+
+
+@dataclass(frozen=True)
+class Account:
+    """A person with a name to sign in by; `person` is what the record prints."""
+
+    name: str
+    person: str
+    roles: frozenset[Role]
+    active: bool
+    made_ns: int
+    changed_ns: int
+
+    def may(self, act: Act) -> bool:
+        """Whether the roles of this account allow an act."""
+        return self.active and may(self.roles, act)
+
+    @property
+    def only_reads(self) -> bool:
+        """Whether this account can change nothing."""
+        return only_reads(self.roles)
+
+
+class People:
+    """The accounts of one record."""
+
+    def __init__(self, store: Store, clock: Callable[[], int] = time.time_ns) -> None:
+        self.store = store
+        self._clock = clock
+
+    def all(self) -> list[Account]:
+        """Every account, by name; those that were disabled stay."""
+        with self.store.read() as conn:
+            return [_account(row) for row in conn.execute(select(t).order_by(t.c.name))]
+
+    def find(self, name: str) -> Account | None:
+        """The account of that name, in use or disabled."""
+        with self.store.read() as conn:
+            row = conn.execute(select(t).where(t.c.name == name.strip().casefold())).first()
+            return None if row is None else _account(row)
+
+    def known(self, name: str) -> Account:
+        """The account of that name, or UnknownName."""
+        found = self.find(name)
+        if found is None:
+            raise UnknownName("account", name, [a.name for a in self.all()])
+        return found
+
+    def add(self, name: str, person: str, roles: Collection[Role], password: str, by: str) -> Account:
+        """A new account. Names and persons are given once, whatever their capitals."""
+        new = _valid(name, person, roles, self._clock())
+        stored = digest(checked_password(password, new.name, new.person))
+        with self.store.begin() as conn:
+            for other in conn.execute(select(t.c.name, t.c.person)):
+                if new.name == other.name or new.person.casefold() == other.person.casefold():
+                    raise Refused(f"There is an account {other.name!r} of {other.person} already.")
+            values = {"person": new.person, "roles": _sorted(new.roles), "password": stored, "active": True}
+            at = {"made_ns": new.made_ns, "changed_ns": new.changed_ns}
+            conn.execute(insert(t).values(name=new.name, **values, **at))
+            told = {"person": new.person, "roles": _sorted(new.roles)}
+            self._journalled(conn, "add", new.name, by, **told)
+        return new
+
+    def set_roles(self, name: str, roles: Collection[Role], by: str) -> Account:
+        """Other roles; whoever is signed in by this account has them from the next request on."""
+        before, given = self.known(name), roles_of(roles)
+        after = replace(before, roles=given)
+        with self.store.begin() as conn:
+            self._keep_administrator(conn, after)
+            self._changed(conn, name, roles=_sorted(given))
+            self._journalled(conn, "roles", before.name, by, was=_sorted(before.roles), roles=_sorted(given))
+        return after
+
+    def set_active(self, name: str, active: bool, by: str) -> Account:
+        """Disable an account, which ends its sessions, or take it into use again."""
+        after = replace(self.known(name), active=active)
+        with self.store.begin() as conn:
+            self._keep_administrator(conn, after)
+            self._changed(conn, name, active=active)
+            conn.execute(delete(session).where(session.c.account == after.name))
+            self._journalled(conn, "enable" if active else "disable", after.name, by)
+        return after
+
+    def set_password(self, name: str, password: str, by: str) -> None:
+        """Another password; ends every session of the account."""
+        known = self.known(name)
+        stored = digest(checked_password(password, known.name, known.person))
+        with self.store.begin() as conn:
+            self._changed(conn, name, password=stored)
+            conn.execute(delete(session).where(session.c.account == known.name))
+            self._journalled(conn, "password", known.name, by)
+
+    def verified(self, name: str, password: str, *, renew: bool = True) -> Account | None:
+        """The account in use that has this name and password; takes equally long for any other.
+
+        `renew`: a digest by older parameters is replaced, which takes a transaction of its own.
+        """
+        with self.store.read() as conn:
+            row = conn.execute(select(t).where(t.c.name == name.strip().casefold())).first()
+        if not fits(password, row.password if row is not None and row.active else None) or row is None:
+            return None
+        if renew and outdated(row.password):
+            with self.store.begin() as conn:
+                self._changed(conn, row.name, password=digest(password))
+        return _account(row)
+
+    def preferences(self, name: str) -> dict[str, str]:
+        """What a person prefers: unit of temperature, theme, …"""
+        with self.store.read() as conn:
+            rows = conn.execute(select(preference).where(preference.c.account == name))
+            return {row.key: row.value for row in rows}
+
+    def prefer(self, name: str, key: str, value: str) -> None:
+        """Keep a preference of a person; no act, hence not journalled."""
+        mine = (preference.c.account == name) & (preference.c.key == key)
+        with self.store.begin() as conn:
+            conn.execute(delete(preference).where(mine))
+            conn.execute(insert(preference).values(account=name, key=key[:64], value=value[:1000]))
+
+    def _changed(self, conn: Connection, name: str, **values: Any) -> None:
+        wanted = update(t).where(t.c.name == name.strip().casefold())
+        conn.execute(wanted.values(changed_ns=self._clock(), **values))
+
+    def _journalled(self, conn: Connection, act: str, name: str, by: str, **more: Any) -> None:
+        self.store.journal.append("account", by, {"act": act, "account": name, **more}, conn=conn)
+
+    def _keep_administrator(self, conn: Connection, after: Account) -> None:
+        """The last administrator in use stays one, or nobody could make another."""
+        others = [_account(row) for row in conn.execute(select(t).where(t.c.name != after.name))]
+        before = conn.execute(select(t).where(t.c.name == after.name)).one()
+        was = _account(before).may(Act.ADMINISTER)
+        if was and not any(a.may(Act.ADMINISTER) for a in [*others, after]):
+            raise Refused(f"{after.name} is the last administrator in use; name another one first.")
+
+
+def _valid(name: str, person: str, roles: Collection[Role], now_ns: int) -> Account:
+    short, full = name.strip().casefold(), " ".join(person.split())
+    if not _NAME.fullmatch(short):
+        raise Refused(f"name: wanted up to 64 letters a to z, digits, dots or hyphens, found {name!r}.")
+    if not 1 <= len(full) <= 120 or not full.isprintable():
+        raise Refused(f"person: wanted the full name as records print it, found {person!r}.")
+    return Account(short, full, roles_of(roles), True, now_ns, now_ns)
+
+
+def _account(row: Row[Any]) -> Account:
+    roles = frozenset(Role(role) for role in row.roles)
+    return Account(row.name, row.person, roles, bool(row.active), row.made_ns, row.changed_ns)
+
+
+def _sorted(roles: Collection[Role]) -> list[Any]:
+    return [role.value for role in Role if role in roles]

@@ -1,0 +1,61 @@
+"""Passwords: what is taken as one, and their digests by Argon2id (RFC 9106).
+
+Length and nothing else is asked for, as in OWASP ASVS 4.0.3, 2.1.1, 2.1.2 and 2.1.9 (from memory):
+at least 12 characters, at most 128, no rule about kinds of characters.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from functools import cache
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+
+from ..errors import Refused
+
+LEAST, MOST = 12, 128
+_HASHER = PasswordHasher()
+
+
+def checked_password(password: str, *names: str) -> str:
+    """The password in one normal form; Refused where it is too short, too long or the name itself."""
+    text = _normal(password)
+    if not LEAST <= len(text) <= MOST:
+        raise Refused(
+            f"password: wanted {LEAST} to {MOST} characters, found {len(text)}; nothing was changed."
+        )
+    plain = text.casefold().replace(" ", "")
+    if len(set(plain)) < 4 or any(plain == name.casefold().replace(" ", "") for name in names):
+        raise Refused("password: wanted one that is not your name nor one character again and again.")
+    return text
+
+
+def digest(password: str) -> str:
+    """What is stored; takes some 50 ms and 64 MiB on purpose."""
+    return _HASHER.hash(_normal(password))
+
+
+def fits(password: str, stored: str | None) -> bool:
+    """Whether the password has that digest; takes as long where there is no digest to compare with."""
+    if len(password) > 4 * MOST:
+        return False
+    try:
+        return _HASHER.verify(stored or _nobody(), _normal(password)) and stored is not None
+    except (VerificationError, InvalidHashError):
+        return False
+
+
+def outdated(stored: str) -> bool:
+    """Whether the digest was made with weaker parameters than today's."""
+    return _HASHER.check_needs_rehash(stored)
+
+
+@cache
+def _nobody() -> str:
+    return _HASHER.hash("nobody has this password")
+
+
+def _normal(password: str) -> str:
+    """One spelling for what looks alike on any keyboard (NIST SP 800-63B, 5.1.1.2)."""
+    return unicodedata.normalize("NFKC", password)

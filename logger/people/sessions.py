@@ -1,0 +1,79 @@
+"""Sessions: who is signed in, until when. Only a digest of what the browser holds is stored."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sqlalchemy import delete, insert, select, update
+
+from ..model import NS
+from ..store.tables import session as t
+from .book import Account, People
+
+_NOTED_NS = 60 * NS  # how exactly the last use is known: not every request is a write
+
+
+@dataclass(frozen=True)
+class Limits:
+    """How long a session lasts: without use, in all, and in all for who can only read (a door screen)."""
+
+    idle_ns: int = 2 * 3600 * NS
+    longest_ns: int = 12 * 3600 * NS
+    reader_ns: int = 30 * 86400 * NS
+
+
+class Sessions:
+    """The sessions of one record."""
+
+    def __init__(
+        self, people: People, limits: Limits | None = None, clock: Callable[[], int] = time.time_ns
+    ) -> None:
+        self._people = people
+        self._store = people.store
+        self._limits = limits or Limits()
+        self._clock = clock
+
+    def begin(self, name: str) -> str:
+        """A fresh session of an account; what the browser is to hold."""
+        key, now = secrets.token_urlsafe(32), self._clock()
+        with self._store.begin() as conn:
+            conn.execute(delete(t).where(t.c.began_ns < now - self._limits.reader_ns))
+            conn.execute(insert(t).values(sha256=_digest(key), account=name, began_ns=now, used_ns=now))
+        return key
+
+    def account(self, key: str, *, used: bool) -> Account | None:
+        """Who holds this session; None when it is over. `used`: by a person, not by a page by itself."""
+        now = self._clock()
+        with self._store.read() as conn:
+            row = conn.execute(select(t).where(t.c.sha256 == _digest(key))).first()
+        found = None if row is None else self._people.find(row.account)
+        if (
+            row is None
+            or found is None
+            or not found.active
+            or self._over(found, row.began_ns, row.used_ns, now)
+        ):
+            return None
+        if used and now - row.used_ns > _NOTED_NS:
+            with self._store.begin() as conn:
+                conn.execute(update(t).where(t.c.sha256 == row.sha256).values(used_ns=now))
+        return found
+
+    def end(self, key: str) -> None:
+        """Sign out: what the browser holds opens nothing any more."""
+        with self._store.begin() as conn:
+            conn.execute(delete(t).where(t.c.sha256 == _digest(key)))
+
+    def _over(self, account: Account, began_ns: int, used_ns: int, now: int) -> bool:
+        limits = self._limits
+        if account.only_reads:
+            return not 0 <= now - began_ns < limits.reader_ns
+        return now - began_ns >= limits.longest_ns or now - used_ns >= limits.idle_ns
+
+
+def _digest(key: str) -> str:
+    return hashlib.sha256(key.encode()).hexdigest()

@@ -1,0 +1,64 @@
+"""`stillroom user`: accounts and tokens from the terminal."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+PASSWORD = "a room of 20 degrees\n"
+
+
+def user(data: Path, *words: str, given: str = "") -> Any:
+    """The program with these words."""
+    command = [sys.executable, "-m", "logger.cli", "user", *words, "--data", str(data)]
+    return subprocess.run(command, input=given, capture_output=True, text=True, check=False, timeout=60)
+
+
+def test_an_account_from_first_to_last(demo_copy: Path) -> None:
+    """Made, listed, given another role, disabled; each act in the journal with the system's user."""
+    made = user(
+        demo_copy, "add", "gholm", "--person", "Greta Holm", "--role", "metrologist", "--password-stdin",
+        "--who", "The Head", given=PASSWORD,
+    )  # fmt: skip
+    assert made.stdout == "Greta Holm signs in as gholm: metrologist.\n", made.stderr
+    assert user(demo_copy, "role", "gholm", "--role", "quality").stdout == "Greta Holm: quality.\n"
+    assert "is disabled" in user(demo_copy, "disable", "gholm").stdout
+    (listed,) = json.loads(user(demo_copy, "list", "--json").stdout)
+    assert (listed["name"], listed["roles"], listed["state"]) == ("gholm", "quality", "disabled")
+    from logger.store import Store
+
+    with Store.open(demo_copy, read_only=True) as store:
+        entries = store.journal.entries(kind="account")
+    assert [e.what["act"] for e in entries] == ["add", "roles", "disable"]
+    assert entries[0].who == "The Head"
+    assert entries[0].what["through"]["at"] == "command line"
+    assert entries[0].what["through"]["system_user"]
+
+
+def test_faults_are_told_and_change_nothing(demo_copy: Path) -> None:
+    """An unknown role, a short password, a name that is none, a probe that is not there: 2, and why."""
+    add = ("add", "x", "--person", "X Y", "--password-stdin")
+    for words, given, told in (
+        ((*add, "--role", "boss"), PASSWORD, "wanted one or more of reader, operator"),
+        ((*add, "--role", "reader"), "short\n", "wanted 12 to 128 characters, found 5"),
+        (("add", "x", "--person", "X Y", "--role", "reader"), "", "--password-stdin"),
+        (("disable", "nobody"), "", "There is no account 'nobody'"),
+        (("token", "add", "n", "--scope", "everything"), "", "wanted one or more of readings"),
+        (("token", "add", "n", "--scope", "readings", "--probe", "P99"), "", "There is no probe 'P99'"),
+    ):
+        done = user(demo_copy, *words, given=given)
+        assert done.returncode == 2, (words, done.stdout)
+        assert told in done.stderr, (words, done.stderr)
+    assert json.loads(user(demo_copy, "list", "--json").stdout) == []
+
+
+def test_token_is_shown_once(demo_copy: Path) -> None:
+    made = json.loads(user(demo_copy, "token", "add", "node-1", "--scope", "readings", "--json").stdout)
+    assert made["token"].startswith(f"stillroom_{made['id']}_")
+    listed = user(demo_copy, "token", "list").stdout
+    assert made["id"] in listed
+    assert made["token"] not in listed
+    assert "is revoked" in user(demo_copy, "token", "revoke", made["id"]).stdout

@@ -1,0 +1,224 @@
+"""Accounts, sessions, passwords, tokens and signatures of a record."""
+
+from __future__ import annotations
+
+import pytest
+
+from logger.accounts import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads, refuse_same
+from logger.errors import Refused, UnknownName
+from logger.model import NS
+from logger.people import People, Refusals, Sessions, Throttle, Tokens, TooOften, sign
+from logger.through import through
+from tests.people.conftest import Clock
+
+GOOD = "a room of 20 degrees"
+
+
+def test_separation_of_hands() -> None:
+    """An operator changes no limit, who proposes does not alone approve, a reader sees no job."""
+    assert not may({Role.OPERATOR}, Act.PROPOSE)
+    assert not may({Role.METROLOGIST}, Act.APPROVE)
+    assert not may({Role.READER}, Act.READ_JOBS)
+    assert not may({Role.ADMINISTRATOR}, Act.APPROVE)
+    assert only_reads({Role.READER})
+    assert not only_reads({Role.READER, Role.OPERATOR})
+    assert set(MAY) == set(Act)
+    assert set(SIGNED_BY) == set(Meaning)
+
+
+def test_account_is_made_and_journalled(people: People) -> None:
+    """The journal has the act and no digest of a password; the name is found whatever its capitals."""
+    made = people.add("GHolm", " Greta   Holm ", {Role.METROLOGIST}, GOOD, "the custodian")
+    assert (made.name, made.person) == ("gholm", "Greta Holm")
+    (entry,) = people.store.journal.entries(kind="account")
+    assert (entry.who, entry.what["act"], entry.what["roles"]) == ("the custodian", "add", ["metrologist"])
+    assert "argon2" not in str(people.store.journal.entries())
+    assert people.verified("GHOLM", GOOD) == made
+    assert people.verified("gholm", GOOD + " ") is None
+    assert people.verified("nobody", GOOD) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "person", "password", "told"),
+    [
+        ("two words", "A B", GOOD, "name: wanted"),
+        ("ab", "", GOOD, "person: wanted"),
+        ("ab", "A\nB\x00", GOOD, "person: wanted"),
+        ("ab", "A B", "short", "password: wanted 12 to 128"),
+        ("ab", "A B", "aaaaaaaaaaaaaaaa", "password: wanted one"),
+        ("ab", "Greta Van Holmen", "greta van holmen", "password: wanted one"),
+        ("ab", "A B", "x" * 2000, "password: wanted 12 to 128"),
+    ],
+)
+def test_unusable_account_is_refused(
+    people: People, name: str, person: str, password: str, told: str
+) -> None:
+    with pytest.raises(Refused, match=told):
+        people.add(name, person, {Role.READER}, password, "test")
+    assert people.all() == []
+
+
+def test_one_person_has_one_account(people: People) -> None:
+    """Else one person could be two and approve what they proposed."""
+    people.add("gholm", "Greta Holm", {Role.METROLOGIST}, GOOD, "test")
+    with pytest.raises(Refused, match="already"):
+        people.add("greta", "GRETA HOLM", {Role.QUALITY}, GOOD, "test")
+
+
+def test_last_administrator_stays(people: People) -> None:
+    people.add("a", "A", {Role.ADMINISTRATOR}, GOOD, "test")
+    with pytest.raises(Refused, match="last administrator"):
+        people.set_roles("a", {Role.READER}, "test")
+    with pytest.raises(Refused, match="last administrator"):
+        people.set_active("a", False, "test")
+    people.add("b", "B", {Role.ADMINISTRATOR}, GOOD, "test")
+    people.set_active("a", False, "test")
+    assert people.verified("a", GOOD) is None
+    with pytest.raises(UnknownName, match="no account 'c'"):
+        people.set_roles("c", {Role.READER}, "test")
+
+
+def test_sessions_end(people: People, clock: Clock) -> None:
+    """After two hours without use, after twelve in all; a screen that only reads stays for 30 days."""
+    people.add("op", "Op", {Role.OPERATOR}, GOOD, "test")
+    people.add("door", "Door", {Role.READER}, GOOD, "test")
+    sessions = Sessions(people, clock=clock)
+    idle, used, door = sessions.begin("op"), sessions.begin("op"), sessions.begin("door")
+    for _ in range(7):
+        clock.ns += 3600 * NS
+        assert sessions.account(used, used=True) is not None
+    assert sessions.account(idle, used=True) is None
+    clock.ns += 3600 * NS
+    assert sessions.account(used, used=False) is not None
+    clock.ns += 2 * 3600 * NS
+    assert sessions.account(used, used=False) is None  # two hours in which only the page asked
+    assert sessions.account(door, used=False) is not None
+    clock.ns += 30 * 86400 * NS
+    assert sessions.account(door, used=True) is None
+    busy = sessions.begin("op")
+    for _ in range(11):
+        clock.ns += 3600 * NS
+        assert sessions.account(busy, used=True) is not None
+    clock.ns += 3600 * NS
+    assert sessions.account(busy, used=True) is None
+
+
+def test_session_ends_with_its_account(people: People, clock: Clock) -> None:
+    """Signing out, another password and a disabled account each end it; other roles hold at once."""
+    people.add("op", "Op", {Role.OPERATOR}, GOOD, "test")
+    sessions = Sessions(people, clock=clock)
+    for ended in (
+        sessions.end,
+        lambda key: people.set_password("op", GOOD + "!", "test"),
+        lambda key: people.set_active("op", False, "test"),
+    ):
+        people.set_active("op", True, "test")
+        key = sessions.begin("op")
+        assert sessions.account(key, used=True) is not None
+        ended(key)
+        assert sessions.account(key, used=True) is None
+    people.set_active("op", True, "test")
+    key = sessions.begin("op")
+    people.set_roles("op", {Role.READER}, "test")
+    found = sessions.account(key, used=True)
+    assert found is not None
+    assert not found.may(Act.ACKNOWLEDGE)
+    assert key.encode() not in (people.store.folder / "stillroom.db").read_bytes()
+
+
+def test_tries_are_bounded() -> None:
+    """Five for a name from one address in five minutes; somebody elsewhere is not locked out by them."""
+    now = [0.0]
+    throttle = Throttle(lambda: now[0])
+    for _ in range(5):
+        throttle.admit("gholm", "192.0.2.7")
+    with pytest.raises(TooOften, match="Wait 300 s"):
+        throttle.admit("GHOLM", "192.0.2.7")
+    throttle.admit("gholm", "192.0.2.8")
+    now[0] = 301.0
+    throttle.admit("gholm", "192.0.2.7")
+    for other in range(19):
+        throttle.admit(f"name{other}", "192.0.2.7")
+    with pytest.raises(TooOften):
+        throttle.admit("yet-another", "192.0.2.7")
+
+
+def test_signature_takes_password_and_role(people: People) -> None:
+    """Without the password or the role nothing is signed; with them the meaning is in the journal."""
+    people.add("gholm", "Greta Holm", {Role.METROLOGIST}, GOOD, "test")
+    with pytest.raises(Refused, match="takes the password"):
+        sign(people, "gholm", "", Meaning.REVIEWED, about={"record": 7})
+    with pytest.raises(Refused, match="takes the password"):
+        sign(people, "gholm", "not this one", Meaning.REVIEWED, about={"record": 7})
+    with pytest.raises(Refused, match="takes the role quality"):
+        sign(people, "gholm", GOOD, Meaning.APPROVED, about={"record": 7})
+    signed = sign(people, "gholm", GOOD, Meaning.REVIEWED, about={"record": 7}, why="month's end")
+    (entry,) = people.store.journal.entries(kind="signature")
+    assert (signed.number, signed.at_ns, signed.person) == (entry.number, entry.at_ns, entry.who)
+    assert entry.what == {"account": "gholm", "meaning": "reviewed", "about": {"record": 7}}
+
+
+def test_two_people_are_two() -> None:
+    refuse_same("Greta Holm", "Ines Faber", single_person=False, what="limits")
+    refuse_same("Greta Holm", "Greta Holm", single_person=True, what="limits")
+    with pytest.raises(Refused, match="another person approves"):
+        refuse_same("Greta Holm", " greta holm", single_person=False, what="limits")
+
+
+def test_token_is_shown_once_and_ends(people: People, clock: Clock) -> None:
+    tokens = Tokens(people.store, clock)
+    made, text = tokens.add("node-1", {Scope.READINGS}, "test", probes=["P4"], until_ns=clock.ns + NS)
+    assert tokens.find(text) == made
+    assert tokens.find(text[:-1] + ("A" if text[-1] != "A" else "B")) is None
+    assert tokens.find("stillroom_00000000_" + "x" * 43) is None
+    assert tokens.find("' OR 1=1") is None
+    assert text.rpartition("_")[2].encode() not in (people.store.folder / "stillroom.db").read_bytes()
+    clock.ns += NS
+    assert tokens.find(text) is None
+    other, text = tokens.add("node-2", {Scope.VERDICTS}, "test")
+    tokens.revoke(other.id, "test")
+    assert tokens.find(text) is None
+    with pytest.raises(Refused, match="revoked before"):
+        tokens.revoke(other.id, "test")
+    assert [e.what["act"] for e in people.store.journal.entries(kind="token")] == ["add", "add", "revoke"]
+
+
+def test_refused_attempts_do_not_fill_the_journal(people: People) -> None:
+    """A thousand in a minute are one entry and a count."""
+    now = [0.0]
+    refusals = Refusals(people.store, lambda: now[0])
+    for _ in range(1000):
+        refusals.note("nobody", "GET /x", "not signed in", "192.0.2.7")
+    assert len(people.store.journal.entries(kind="refused")) == 1
+    now[0] = 61.0
+    refusals.note("nobody", "GET /x", "not signed in", "192.0.2.7")
+    assert [e.what["times"] for e in people.store.journal.entries(kind="refused")] == [1, 1000]
+    for path in range(500):
+        refusals.note("nobody", f"GET /{path}", "not signed in", "192.0.2.7")
+    assert len(people.store.journal.entries(kind="refused")) < 70
+
+
+def test_journal_keeps_the_way(people: People) -> None:
+    """Whatever name is given, the entry says by which login or account it came; readings do not."""
+    with through(at="command line", system_user="lab"):
+        people.add("gholm", "Greta Holm", {Role.READER}, GOOD, "Somebody Else")
+    (entry,) = people.store.journal.entries(kind="account")
+    assert entry.what["through"] == {"at": "command line", "system_user": "lab"}
+    assert people.store.verify().faults == ()
+
+
+def test_preferences_are_of_one_person(people: People) -> None:
+    people.prefer("gholm", "temperature", "degF")
+    people.prefer("gholm", "temperature", "degC")
+    people.prefer("sova", "theme", "dark")
+    assert people.preferences("gholm") == {"temperature": "degC"}
+    assert people.preferences("nobody") == {}
+
+
+def test_passwords_are_kept_by_argon2id() -> None:
+    """The digest that is stored: Argon2id at least as costly as RFC 9106, 4, its second choice."""
+    from argon2 import PasswordHasher, Type, extract_parameters
+
+    kept = extract_parameters(PasswordHasher().hash("what logger.people.passwords makes"))
+    assert kept.type is Type.ID
+    assert (kept.time_cost >= 3, kept.memory_cost >= 64 * 1024, kept.hash_len >= 32) == (True, True, True)
