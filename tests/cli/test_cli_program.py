@@ -19,7 +19,7 @@ from logger.errors import Refused
 
 HEAVY = {"pandas", "pyarrow", "sqlalchemy", "dash", "typst", "pydantic", "numpy", "plotly", "apscheduler"}
 COMMANDS = {
-    *("demo", "run", "serve", "import", "verdicts", "check", "inspection", "excursion", "alarm"),
+    *("demo", "run", "serve", "import", "user", "verdicts", "check", "inspection", "excursion", "alarm"),
     *("record", "verify", "export", "confirm", "config", "probe", "bench", "backup", "restore", "dispose"),
 }
 
