@@ -4,157 +4,283 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
-from zoneinfo import ZoneInfo
+from dataclasses import dataclass, replace
+from datetime import date
+from decimal import Decimal, InvalidOperation
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ImportRefused
 from ..model import NS
+from .jumps import evidence, refuse_another_order, refuse_long_gap
 from .profile import Order, Profile
+from .stamps import ORDERS, PLACES, Parts, clock, date_parts, divided, fits
+from .table import Stream
+from .zones import DAY_NS, localised
 
 Int = NDArray[np.int64]
 
-_DAY_NS = 86_400 * NS
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
-_OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")
-_DATE = re.compile(r"(\d{1,4})[./\- ](\d{1,2})[./\- ](\d{1,4})|(\d{4})年(\d{1,2})月(\d{1,2})日")
-_CLOCK = re.compile(
-    r"(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?\s*([AaPp])?\.?(?:[Mm]\.?)?\s*(Z|z|[+-]\d{2}:?\d{2})?"
-)
+_SERIAL_DAY = {"serial_1900": date(1899, 12, 30).toordinal(), "serial_1904": date(1904, 1, 1).toordinal()}
+_YEARS = (1970, 2200)
 
 
 @dataclass(frozen=True)
-class Instants:
-    """UTC instants of all rows in the order of the rows, and what was taken as known."""
-
-    taken_ns: Int
-    assumed: tuple[str, ...]
-
-
-@dataclass
 class _Wall:
-    """Local days and times of day as read; `offset_ns` of each row where the text carries one."""
+    """Local days and times of day of the rows of one stream; offsets where the text carries them."""
 
     day: Int
     clock_ns: Int
     offset_ns: Int | None
-    assumed: list[str] = field(default_factory=list)
+    lines: Sequence[int]
 
     @property
     def ns(self) -> Int:
-        return self.day * _DAY_NS + self.clock_ns
+        return self.day * DAY_NS + self.clock_ns
 
 
-def zone_of(name: str) -> tzinfo:
-    """An IANA zone or a fixed offset; ImportRefused for anything else.
+def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], list[str]]:
+    """The instant of each row of each stream, and what was taken as known.
 
-    >>> str(zone_of("+01:00")), str(zone_of("Europe/Vienna"))
-    ('UTC+01:00', 'Europe/Vienna')
+    The order of dates is that of the whole file.
     """
-    if name.upper() in ("UTC", "Z"):
-        return UTC
-    if match := _OFFSET.fullmatch(name):
-        minutes = int(match[2]) * 60 + int(match[3] or 0)
-        if minutes < 24 * 60:
-            return timezone(timedelta(minutes=minutes if match[1] == "+" else -minutes))
-    try:
-        return ZoneInfo(name)
-    except (KeyError, ValueError, OSError):
-        raise ImportRefused(f"There is no time zone {name!r}: say an IANA name or an offset.") from None
-
-
-def instants(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Instants:
-    """The instant of each row; `lines` are the rows' numbers in the file, for messages."""
-    if profile.form != "calendar":
-        return _epoch(texts, lines, profile)
-    wall = _read(texts, lines, profile.order)
-    if wall.offset_ns is not None:
-        if profile.zone:
-            wall.assumed.append("the offsets in the file were used, not the profile's zone")
-        return Instants(wall.ns - wall.offset_ns, tuple(wall.assumed))
+    if profile.form in ("epoch_s", "epoch_ms"):
+        taken = [_epoch(s.times, s.lines, profile) for s in streams]
+        unit = "seconds" if profile.form == "epoch_s" else "milliseconds"
+        return taken, [f"times are {unit} since 1970-01-01 UTC, as declared"]
+    walls, assumed = _walls(streams, profile)
+    if not profile.jumps_are_real:
+        order = assumed[0].removeprefix("dates are ").partition(",")[0]
+        for wall in walls:
+            refuse_another_order(wall.day, wall.clock_ns, wall.lines, order)
+            refuse_long_gap(wall.ns, wall.lines)
+    if walls[0].offset_ns is not None:
+        note = ["the offsets in the file were used, not the profile's zone"] if profile.zone else []
+        return [w.ns - w.offset_ns for w in walls if w.offset_ns is not None], [*assumed, *note]
     if not profile.zone:
         raise ImportRefused(
-            f"In which time zone was {texts[0]!r} (line {lines[0]}) written? The file does not say. "
-            "Say `zone` under [time] in the profile: an IANA name, UTC, or an offset such as +01:00 for a "
-            "logger that never changes its clock."
+            f"In which time zone was {streams[0].times[0]!r} (line {streams[0].lines[0]}) written? The file "
+            "does "
+            "not say. Say `zone` under [time] in the profile: an IANA name, UTC, or an offset such as "
+            "+01:00 for "
+            "a logger that never changes its clock."
         )
-    return _localised(wall, lines, profile.zone)
+    return _all_localised(walls, profile, profile.zone, assumed)
 
 
-def _epoch(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Instants:
+def _all_localised(
+    walls: Sequence[_Wall], profile: Profile, zone: str, assumed: list[str]
+) -> tuple[list[Int], list[str]]:
+    notes = [f"times are local to {zone}, as declared"]
+    taken = []
+    for wall in walls:
+        step = -1 if _falls(wall.ns) else 1
+        utc, said = localised(wall.ns[::step], wall.lines[::step], zone, profile.repeated_hour)
+        taken.append(utc[::step])
+        notes += said
+    return taken, [*assumed, *dict.fromkeys(notes)]
+
+
+def _falls(wall_ns: Int) -> bool:
+    """Whether the newest row stands first: then the hour that comes twice is passed the other way."""
+    steps = np.diff(wall_ns)
+    return int((steps < 0).sum()) > int((steps > 0).sum())
+
+
+def _epoch(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Int:
     unit_ns, name = (NS, "seconds") if profile.form == "epoch_s" else (1_000_000, "milliseconds")
     taken = np.empty(len(texts), np.int64)
     for i, text in enumerate(texts):
-        whole, _, rest = text.strip().replace(",", ".").partition(".")
-        if not whole.lstrip("-").isdigit() or (rest and not rest.isdigit()):
+        ns = _scaled(text, unit_ns)
+        if ns is None or not 0 <= ns < 2**62:
             raise ImportRefused(f"Line {lines[i]}: {text!r} is no number of {name} since 1970.")
-        taken[i] = int(whole) * unit_ns + (int(rest.ljust(9, "0")[:9]) * unit_ns // NS if rest else 0)
-    return Instants(taken, (f"times are {name} since 1970-01-01 UTC, as declared",))
+        taken[i] = ns
+    return taken
 
 
-def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> _Wall:
+def _scaled(text: str, unit_ns: int) -> int | None:
+    """A decimal number times a unit, exact to the nanosecond; None for what is no number."""
+    bare = text.strip().replace(",", ".")
+    if not re.fullmatch(r"-?\d{1,19}(?:\.\d*)?(?:[eE]\+?\d{1,2})?", bare):
+        return None
+    try:
+        return int(Decimal(bare) * unit_ns)
+    except (InvalidOperation, OverflowError):
+        return None
+
+
+def _walls(streams: Sequence[Stream], profile: Profile) -> tuple[list[_Wall], list[str]]:
+    if profile.form in _SERIAL_DAY:
+        note = f"times are days of a spreadsheet since {profile.form[-4:]}, as declared"
+        return [_serial(s, _SERIAL_DAY[profile.form]) for s in streams], [note]
+    if profile.day_in is not None:
+        return _walls_of_clocks(streams, profile)
+    texts = [text for s in streams for text in s.times]
+    lines = [line for s in streams for line in s.lines]
+    whole, how = _read(texts, lines, profile.order)
+    return _parted(whole, streams), how
+
+
+def _parted(whole: _Wall, streams: Sequence[Stream]) -> list[_Wall]:
+    ends = np.cumsum([len(s.lines) for s in streams])[:-1]
+    days, clocks = np.split(whole.day, ends), np.split(whole.clock_ns, ends)
+    none = [None] * len(streams)
+    offsets: Sequence[Int | None] = none if whole.offset_ns is None else np.split(whole.offset_ns, ends)
+    return [_Wall(d, c, o, s.lines) for d, c, o, s in zip(days, clocks, offsets, streams, strict=True)]
+
+
+def _serial(stream: Stream, day0: int) -> _Wall:
+    """Days since a spreadsheet's first one: what a millisecond cannot tell is an error of the fraction."""
+    ms = np.empty(len(stream.times), np.int64)
+    for i, text in enumerate(stream.times):
+        ns = _scaled(text, DAY_NS)
+        if ns is None or not 0 <= ns < 100_000 * DAY_NS:
+            raise ImportRefused(f"Line {stream.lines[i]}: {text!r} is no number of days of a spreadsheet.")
+        ms[i] = -(-ns // 500_000) // 2
+    day, clock_ms = np.divmod(ms, DAY_NS // 1_000_000)
+    return _Wall(day + day0 - _EPOCH_DAY, clock_ms * 1_000_000, None, stream.lines)
+
+
+def _walls_of_clocks(streams: Sequence[Stream], profile: Profile) -> tuple[list[_Wall], list[str]]:
+    """Rows that hold the time of day alone; the day is told by the file's name or a line above them."""
+    by_name = profile.day_in == "file name"
+    said = [[_day_in_name(s.file)] * len(s.lines) if by_name else list(s.days) for s in streams]
+    for s, days in zip(streams, said, strict=True):
+        if "" in days:
+            line = s.lines[days.index("")]
+            raise ImportRefused(f"Line {line}: no line above it tells the day as {profile.day_in!r}.")
+    texts = [
+        f"{_day_of(d)} {t}"
+        for s, days in zip(streams, said, strict=True)
+        for d, t in zip(days, s.times, strict=True)
+    ]
+    whole, how = _read(texts, [line for s in streams for line in s.lines], profile.order)
+    walls = [replace(w, day=w.day + _midnights(w)) for w in _parted(whole, streams)]
+    return walls, [*how, f"the day is told by {'the name of the file' if by_name else repr(profile.day_in)}"]
+
+
+def _day_of(text: str) -> str:
+    """The date in a text such as "13.10.2026 09:00" or "Tuesday 2026-10-13"."""
+    match = re.search(r"\d{1,4}([./-])\d{1,2}\1\d{1,4}", text)
+    return match[0] if match else text
+
+
+def _day_in_name(file: str) -> str:
+    found = re.findall(r"(?<!\d)(?:\d{8}|\d{4}[-_.]\d{2}[-_.]\d{2}|\d{2}[-_.]\d{2}[-_.]\d{2,4})(?!\d)", file)
+    if len(found) != 1:
+        raise ImportRefused(
+            f"The name {file!r} holds {'no date' if not found else 'several dates'}; the profile says that "
+            "it tells "
+            "the day. Wanted one such as 20261013 or 2026-10-13."
+        )
+    return re.sub(r"[_.]", "-", found[0])
+
+
+def _midnights(wall: _Wall) -> Int:
+    """How many midnights lie behind each row: no change of clocks takes back three hours."""
+    over = np.diff(wall.clock_ns) < -DAY_NS // 8
+    same_day = np.diff(wall.day) == 0
+    return np.concatenate([[0], np.cumsum(over & same_day)]).astype(np.int64)
+
+
+def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tuple[_Wall, list[str]]:
     """Each day and each time of day occurs many times in a file: parsed once, looked up after."""
     days_text, clocks_text = _split(texts)
     line_of_day = dict(zip(reversed(days_text), reversed(lines), strict=True))
     line_of_clock = dict(zip(reversed(clocks_text), reversed(lines), strict=True))
-    parts = {text: _date_parts(text, line) for text, line in line_of_day.items()}
-    known, how = _order(list(parts.values()), next(iter(parts)), order)
-    days = {text: _day(p, known, text, line_of_day[text]) for text, p in parts.items()}
-    clocks = {text: _clock(text, line) for text, line in line_of_clock.items()}
-    day = np.fromiter(map(days.__getitem__, days_text), np.int64, len(texts))
+    parts = {text: date_parts(text, line) for text, line in line_of_day.items()}
+    clocks = {text: clock(text, line) for text, line in line_of_clock.items()}
     ns = {text: c[0] for text, c in clocks.items()}
     clock_ns = np.fromiter(map(ns.__getitem__, clocks_text), np.int64, len(texts))
+
+    def wall_of(known: Order) -> Int:
+        days = {text: _day(p, known, text, line_of_day[text]) for text, p in parts.items()}
+        return np.fromiter(map(days.__getitem__, days_text), np.int64, len(texts))
+
+    possible = _possible(list(parts.values()))
+    known, how = _order(parts, line_of_day, possible, order)
+    if known is None:
+        walls = {o: wall_of(o) * DAY_NS + clock_ns for o in possible if _all_days(parts, o)}
+        raise ImportRefused(f"{how}{evidence(walls)} Say `order` under [time] in the profile.")
     offset_ns = _offsets(clocks, clocks_text, line_of_clock)
-    return _Wall(day, clock_ns, offset_ns, [how])
+    return _Wall(wall_of(known), clock_ns, offset_ns, lines), [how]
 
 
 def _split(texts: Sequence[str]) -> tuple[list[str], list[str]]:
-    """Text of the day and of the time of day of each row."""
+    """Text of the day and of the time of day of each row; each way to write them is parted once."""
     days, clocks = [], []
     for text in texts:
         stripped = text.strip()
-        day, _, clock = stripped.partition("T" if "T" in stripped[:11] else " ")
+        day, _, of_day = stripped.partition("T" if "T" in stripped[:11] else " ")
+        if not (
+            day[:1].isdigit()
+            and of_day[:1].isdigit()
+            and len(day) > 5
+            and ":" not in day
+            and " " not in of_day
+        ):
+            day, of_day = divided(stripped)
         days.append(day)
-        clocks.append(clock.strip())
+        clocks.append(of_day)
     return days, clocks
 
 
-def _date_parts(text: str, line: int) -> tuple[str, str, str]:
-    match = _DATE.fullmatch(text)
-    if match is None:
-        raise ImportRefused(f"Line {line}: {text!r} is no date of three numbers.")
-    first, second, third = match.groups()[:3] if match[1] else match.groups()[3:]
-    return str(first), str(second), str(third)
+def _possible(parts: Sequence[Parts]) -> list[Order]:
+    return [o for o in ORDERS if all(fits(p, o) for p in parts)]
 
 
-def _order(parts: Sequence[tuple[str, str, str]], example: str, declared: Order | None) -> tuple[Order, str]:
-    """The order of the three numbers: proven by all dates of the file, or declared, or asked."""
-    possible = [o for o in _ORDERS if all(_fits(p, o) for p in parts)]
+def _all_days(parts: dict[str, Parts], order: Order) -> bool:
+    """Whether every date is a day of the calendar in this order."""
+    try:
+        return all(_day(p, order, "", 0) is not None for p in parts.values())
+    except ImportRefused:
+        return False
+
+
+def _order(
+    parts: dict[str, Parts], line_of: dict[str, int], possible: Sequence[Order], declared: Order | None
+) -> tuple[Order | None, str]:
+    """The order of the three numbers: proven by all dates of the file, or declared, or asked (None)."""
+    example = next(iter(parts))
+    if all(len(p[0]) == 4 for p in parts.values()) and declared in (None, "year-month-day"):
+        return _year_first(list(parts.values()), possible)
     if declared is not None:
         if declared not in possible:
+            wrong = next(text for text, p in parts.items() if not fits(p, declared))
             raise ImportRefused(
-                f"The dates, such as {example!r}, cannot all be {declared} as the profile says."
+                f"The dates, such as {example!r}, cannot all be {declared} as the profile says: look at line "
+                f"{line_of[wrong]}, {wrong!r}."
             )
         return declared, f"dates are {declared}, as declared"
     if not possible:
-        raise ImportRefused(f"The dates, such as {example!r}, fit no order of day, month and year.")
-    if all(len(p[0]) == 4 for p in parts):
-        return _year_first(parts, possible)
+        raise ImportRefused(_no_order(parts, line_of))
     if len(possible) == 1:
         return possible[0], f"dates are {possible[0]}, proven by the whole file"
-    raise ImportRefused(
-        f"Is {example!r} {' or '.join(possible)}? No date of the file decides it. "
-        "Say `order` under [time] in the profile."
-    )
+    return None, f"Is {example!r} {' or '.join(possible)}? No date of the file decides it."
 
 
-def _year_first(parts: Sequence[tuple[str, str, str]], possible: Sequence[Order]) -> tuple[Order, str]:
+def _no_order(parts: dict[str, Parts], line_of: dict[str, int]) -> str:
+    """Two dates that contradict each other say more than that nothing fits."""
+    texts = list(parts)
+    for text in texts[1:]:
+        if not _possible([parts[texts[0]], parts[text]]):
+            return (
+                f"The dates {texts[0]!r} (line {line_of[texts[0]]}) and {text!r} (line {line_of[text]}) fit "
+                "no order of "
+                "day, month and year together: parts of the file are written differently. Export it again, "
+                "or "
+                "split it."
+            )
+    decisive = {order: next((t for t, p in parts.items() if not fits(p, order)), "") for order in ORDERS[:2]}
+    said = "; ".join(f"{t!r} in line {line_of[t]} is not {o}" for o, t in decisive.items() if t)
+    return f"The dates, such as {texts[0]!r}, fit no order of day, month and year: {said}."
+
+
+def _year_first(parts: Sequence[Parts], possible: Sequence[Order]) -> tuple[Order, str]:
     """Nobody writes the day before the month behind a year, so one wrong date must not turn the others."""
     if "year-month-day" not in possible:
-        wrong = "-".join(next(p for p in parts if not _fits(p, "year-month-day")))
+        wrong = "-".join(next(p for p in parts if not fits(p, "year-month-day")))
         raise ImportRefused(
             f"There is no day {wrong!r} (year-month-day, as the year stands first). Mend the line; if this "
             'logger does write the day before the month, say `order = "year-day-month"` in the profile.'
@@ -162,51 +288,16 @@ def _year_first(parts: Sequence[tuple[str, str, str]], possible: Sequence[Order]
     return "year-month-day", "dates are year-month-day, as the year stands first"
 
 
-_ORDERS: tuple[Order, ...] = ("day-month-year", "month-day-year", "year-month-day", "year-day-month")
-_PLACES = {
-    "day-month-year": (2, 1, 0),
-    "month-day-year": (2, 0, 1),
-    "year-month-day": (0, 1, 2),
-    "year-day-month": (0, 2, 1),
-}
-
-
-def _fits(parts: tuple[str, str, str], order: Order) -> bool:
-    year, month, day = (parts[i] for i in _PLACES[order])
-    if len(year) not in (2, 4) or len(month) > 2 or len(day) > 2:
-        return False
-    return 1 <= int(month) <= 12 and 1 <= int(day) <= 31
-
-
-def _day(parts: tuple[str, str, str], order: Order, text: str, line: int) -> int:
-    year, month, day = (int(parts[i]) for i in _PLACES[order])
+def _day(parts: Parts, order: Order, text: str, line: int) -> int:
+    year, month, day = (int(parts[i]) for i in PLACES[order])
+    year = year + 2000 if year < 100 else year
     try:
-        return date(year + 2000 if year < 100 else year, month, day).toordinal() - _EPOCH_DAY
+        found = date(year, month, day).toordinal() - _EPOCH_DAY
     except ValueError:
         raise ImportRefused(f"Line {line}: there is no day {text!r} ({order}).") from None
-
-
-def _clock(text: str, line: int) -> tuple[int, int | None]:
-    """Nanoseconds since midnight, and the offset where one is written."""
-    match = _CLOCK.fullmatch(text)
-    if match is None:
-        raise ImportRefused(f"Line {line}: {text!r} is no time of day such as 14:05:30 or 02:05:30 PM.")
-    hour, minute, second = int(match[1]), int(match[2]), int(match[3] or 0)
-    if half := (match[5] or "").upper():
-        if not 1 <= hour <= 12:
-            raise ImportRefused(f"Line {line}: {text!r} is no time of a 12-hour clock.")
-        hour = hour % 12 + (12 if half == "P" else 0)
-    if hour > 23 or minute > 59 or second > 59:
-        raise ImportRefused(f"Line {line}: there is no time {text!r}.")
-    ns = (hour * 3600 + minute * 60 + second) * NS + int((match[4] or "").ljust(9, "0"))
-    return ns, _written_offset(match[6]) if match[6] else None
-
-
-def _written_offset(text: str) -> int:
-    if text in "Zz":
-        return 0
-    seconds = int(text[1:3]) * 3600 + int(text[-2:]) * 60
-    return (seconds if text[0] == "+" else -seconds) * NS
+    if not _YEARS[0] <= year < _YEARS[1]:
+        raise ImportRefused(f"Line {line}: {text!r} lies outside the years {_YEARS[0]} to {_YEARS[1] - 1}.")
+    return found
 
 
 def _offsets(
@@ -222,84 +313,3 @@ def _offsets(
         )
     offsets = {text: offset or 0 for text, (_, offset) in clocks.items()}
     return np.fromiter(map(offsets.__getitem__, texts), np.int64, len(texts))
-
-
-def _localised(wall: _Wall, lines: Sequence[int], name: str) -> Instants:
-    zone = zone_of(name)
-    before_ns, after_ns = _zone_offsets(wall, zone)
-    skipped = np.flatnonzero(before_ns < after_ns)
-    if len(skipped):
-        when, line = _shown(int(wall.ns[skipped[0]])), lines[skipped[0]]
-        raise ImportRefused(
-            f"Line {line}: {when} does not exist in {name}, as the clock skips it. If this logger never "
-            "changes its clock, say its offset as `zone` in the profile, such as +01:00."
-        )
-    repeated = before_ns > after_ns
-    offset_ns = before_ns.copy()
-    wall.assumed.append(f"times are local to {name}, as declared")
-    for day in np.unique(wall.day[repeated]):
-        rows = np.flatnonzero(repeated & (wall.day == day))
-        ends = (lines[int(rows[0])], lines[int(rows[-1])])
-        second = rows[_second_pass(wall.ns[rows], ends, wall.ns, name) :]
-        offset_ns[second] = after_ns[second]
-        again = f"{_shown(int(wall.ns[second[0]]))} in line {lines[int(second[0])]}"
-        wall.assumed.append(
-            f"the repeated hour is told by the order of rows: its second pass begins at {again}"
-        )
-    return Instants(wall.ns - offset_ns, tuple(wall.assumed))
-
-
-def _zone_offsets(wall: _Wall, zone: tzinfo) -> tuple[Int, Int]:
-    """Offsets from UTC of each row by the earlier and by the later reading of its wall time.
-
-    They differ only in an hour that the clock change skips or repeats, so only days with a
-    change are looked at minute by minute.
-    """
-    day, which = np.unique(wall.day, return_inverse=True)
-    starts = np.array([_offset_at(int(d) * _DAY_NS, zone, 0) for d in day], np.int64)
-    ends = np.array([_offset_at((int(d) + 1) * _DAY_NS, zone, 1) for d in day], np.int64)
-    before, after = starts[which], starts[which]
-    changing = np.flatnonzero((starts != ends)[which])
-    minute_ns = 60 * NS
-    minutes, of = np.unique(wall.ns[changing] // minute_ns, return_inverse=True)
-    for fold, target in ((0, before), (1, after)):
-        offsets = np.array([_offset_at(int(m) * minute_ns, zone, fold) for m in minutes], np.int64)
-        target[changing] = offsets[of] if len(minutes) else 0
-    return before, after
-
-
-def _offset_at(wall_ns: int, zone: tzinfo, fold: int) -> int:
-    at = datetime(1970, 1, 1) + timedelta(seconds=wall_ns // NS)
-    offset = at.replace(tzinfo=zone, fold=fold).utcoffset()
-    return 0 if offset is None else offset // timedelta(microseconds=1) * 1000
-
-
-def _second_pass(repeated_ns: Int, lines: tuple[int, int], all_ns: Int, zone: str) -> int:
-    """Index of the first row of the second pass through a repeated hour.
-
-    The one step back in time tells it. Without one, half of the hour is missing and nobody can
-    know which half: the file must be asked about.
-    """
-    steps = np.diff(repeated_ns)
-    back = np.flatnonzero(steps < 0)
-    if len(back) == 0 and _is_sparse(all_ns):
-        back = np.flatnonzero(steps == 0)  # a reading an hour stands still where a denser one steps back
-    if len(back) == 1:
-        return int(back[0]) + 1
-    found = "never steps back" if len(back) == 0 else f"steps back {len(back)} times"
-    raise ImportRefused(
-        f"Lines {lines[0]} to {lines[1]} lie in the hour that {zone} repeats, from "
-        f"{_shown(int(repeated_ns[0]))}, but the time {found}: before or after the clock change? "
-        "Split the file there and declare a fixed offset such as +02:00 as `zone` for each part, "
-        "or export in UTC."
-    )
-
-
-def _is_sparse(all_ns: Int) -> bool:
-    rising = np.diff(all_ns)
-    rising = rising[rising > 0]
-    return len(rising) > 0 and float(np.median(rising)) >= 3600 * NS
-
-
-def _shown(wall_ns: int) -> str:
-    return f"{datetime(1970, 1, 1) + timedelta(seconds=wall_ns // NS):%Y-%m-%d %H:%M:%S}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 from dataclasses import dataclass
 
 from ..errors import ImportRefused
@@ -59,9 +60,56 @@ def _found(content: bytes) -> tuple[str, str]:
         pass
     else:
         return "utf-8", "valid UTF-8"
+    if encoding := _by_unit(content):
+        return encoding, "the only one under which a unit of temperature can be read"
     if {b for b in set(content) if b >= 0x80} <= _WESTERN:
         return "cp1252", "only western letters and signs beyond ASCII"
-    return _guessed(content), "a guess"
+    one_byte = re.search(rb"(?<![A-Za-z\x80-\xff])\xb0 ?[CF](?![A-Za-z])", content[:_GUESS_BYTES])
+    return _guessed(content, _SINGLE_BYTE if one_byte else None), "a guess"
+
+
+# Where the degree sign stands in the character sets of older systems, before C or F and behind no letter.
+_DEGREES = {"cp1252": b"\xb0", "cp850": b"\xf8", "mac_roman": b"\xa1"}
+_SQUARE = {
+    "cp932": (b"\x81\x8e", b"\x81\x8b"),
+    "gb18030": (b"\xa1\xe6", b"\xa1\xe3"),
+    "cp949": (b"\xa1\xc9", b"\xa1\xc6"),
+    "euc_jp": (b"\xa1\xee", b"\xa1\xeb"),
+    "big5": (b"\xa2\x4a", b"\xa2\x58"),
+}
+
+
+def _by_unit(content: bytes) -> str:
+    """The one encoding under which a sign for degrees stands where one belongs, and all else can be read."""
+    head = content[:_GUESS_BYTES]
+    found = [
+        e
+        for e, sign in _DEGREES.items()
+        if re.search(rb"(?<![A-Za-z\x80-\xff])" + sign + rb" ?[CF](?![A-Za-z])", head)
+    ]
+    found = [e for e in found if _reads(content, e)]
+    found += [e for e, signs in _SQUARE.items() if any(s in head for s in signs) and _reads_wide(content, e)]
+    if found == ["cp1252"] and not {b for b in set(content) if b >= 0x80} <= _WESTERN:
+        return ""  # the sign stands in the same place in its Eastern neighbours
+    return found[0] if len(found) == 1 else ""
+
+
+_SINGLE_BYTE = ["cp1250", "cp1251", "cp1252", "cp1253", "cp1254", "cp1257"]
+
+
+def _reads(content: bytes, encoding: str) -> bool:
+    try:
+        text = content.decode(encoding)
+    except UnicodeDecodeError:
+        return False
+    return all(c.isprintable() or c in "\t\r\n\0\x0c\xa0" for c in set(text))
+
+
+def _reads_wide(content: bytes, encoding: str) -> bool:
+    """Whether it can be read so, with a unit of temperature that stands alone in the text."""
+    return _reads(content, encoding) and bool(
+        re.search(r"(?<!\w)(?:℃|℉|°\s?[CF])|[(（\[][^)）\]]*℃", content.decode(encoding))
+    )
 
 
 def _by_zero_bytes(content: bytes) -> str:
@@ -75,10 +123,10 @@ def _by_zero_bytes(content: bytes) -> str:
     return ""
 
 
-def _guessed(content: bytes) -> str:
+def _guessed(content: bytes, among: list[str] | None = None) -> str:
     from charset_normalizer import from_bytes
 
-    best = from_bytes(content[:_GUESS_BYTES]).best()
+    best = from_bytes(content[:_GUESS_BYTES], cp_isolation=among).best()
     if best is None:
         raise ImportRefused("The file is no text in any known encoding. Say `encoding` in the profile.")
     return best.encoding

@@ -1,41 +1,30 @@
 """A logger file into the store: whole or not at all, and twice is the same as once.
 
-    same value at the same instant     already there: skipped and counted
-    another value at the same instant  a conflict: both are kept, and the judge trusts neither
-    a fault word or sentinel           stored as a sensor fault with its text
-
 Because a value is only ever added to what is there, the order of two overlapping files does
-not matter.
+not matter. A fault word or sentinel is stored as a sensor fault with its text.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from math import isnan
 from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..errors import ImportRefused, UnitError
 from ..instants import rfc3339
-from ..model import NS, Channel, Row, Setup
+from ..model import NS, Row, Setup
 from ..series import Readings
-from ..units import from_canonical, quantity, to_canonical, unit_name
-from .dates import instants
-from .encoding import decoded
-from .profile import Column, Profile
-from .table import TextColumn, read_table
-from .values import Values, read_values
+from .comparison import Compared, Conflict, against
+from .profile import Profile
+from .reading import Reading, Series, read_content
 
-Int = NDArray[np.int64]
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-
-_RAW_CHARS = 64
+Say = Callable[[str], None]
 
 
 class ImportStore(Protocol):
@@ -43,23 +32,15 @@ class ImportStore(Protocol):
 
     def import_of(self, sha256: str) -> Any: ...
 
-    def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings: ...
+    def importing(self) -> AbstractContextManager[object]: ...
+
+    def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings: ...
 
     def append(self, writer: str, rows: Sequence[Row]) -> Any: ...
 
     def record_import(
         self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
     ) -> None: ...
-
-
-@dataclass(frozen=True)
-class Conflict:
-    """Two values for one instant of a channel, in the channel's unit."""
-
-    channel: str
-    taken_ns: int
-    stored: float
-    found: float
 
 
 @dataclass(frozen=True)
@@ -79,16 +60,6 @@ class ImportResult:
     already: bool = False
 
 
-@dataclass(frozen=True)
-class _Series:
-    """Readings of one channel, ascending in time; NaN with its text where the logger told a fault."""
-
-    channel: Channel
-    taken_ns: Int
-    value: Float
-    raw: NDArray[np.object_]
-
-
 def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
     path: Path,
     profile: Profile,
@@ -97,40 +68,66 @@ def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
     who: str,
     now_ns: int,
     dry_run: bool = False,
+    say: Say | None = None,
 ) -> ImportResult:
     """Imports a file; ImportRefused, with nothing changed, where a question is open."""
-    content = _content(path)
+    return import_content(path.name, content_of(path), profile, store, setup, who, now_ns, dry_run, say)
+
+
+def import_content(  # noqa: PLR0917
+    name: str,
+    content: bytes,
+    profile: Profile,
+    store: ImportStore,
+    setup: Setup,
+    who: str,
+    now_ns: int,
+    dry_run: bool = False,
+    say: Say | None = None,
+) -> ImportResult:
+    """The same for bytes that came another way, under the name that they had."""
+    say = say or _silent
     sha256 = hashlib.sha256(content).hexdigest()
     if store.import_of(sha256) is not None:
-        return ImportResult(sha256, path.name, already=True)
-    try:
-        rows, series, assumed = _parsed(content, profile, setup)
-    except (ImportRefused, UnitError) as error:
-        raise ImportRefused(f"{path.name}: {error}") from None
-    compared = [_against(s, store) for s in series]
-    result = _counted(ImportResult(sha256, path.name, rows, assumed=tuple(assumed)), series, compared)
-    _refuse_future(result, setup, now_ns)
-    if not dry_run:
-        # Readings first: if the machine stops in between, importing again skips them all as duplicates.
-        short = sha256[:12]
-        if rows_to_store := list(_rows([c.kept for c in compared], now_ns, f"import:{short}")):
-            store.append(f"import-{short}", rows_to_store)
-        store.record_import(sha256, path.name, content, _summary(result, profile, who), who=who, at_ns=now_ns)
+        return ImportResult(sha256, name, already=True)
+    say(f"{name}: reading")
+    reading = checked(name, content, profile, setup, now_ns)
+    with store.importing():  # two imports of one file side by side would both find nothing stored
+        if store.import_of(sha256) is not None:
+            return ImportResult(sha256, name, already=True)
+        say(f"{name}: comparing {reading.rows:,} rows with the record")
+        compared = [against(s, _stored(s, store)) for s in reading.series]
+        result = _counted(
+            ImportResult(sha256, name, reading.rows, assumed=reading.assumed), reading, compared
+        )
+        if not dry_run:
+            say(f"{name}: storing {result.stored:,} readings")
+            _store(store, result, compared, content, profile, who, now_ns)
     return result
 
 
-def _refuse_future(result: ImportResult, setup: Setup, now_ns: int) -> None:
-    """A reading from the future would hide, as the newest one, that its probe fell silent."""
-    last_ns = result.last_ns
-    if last_ns is not None and last_ns > now_ns + round(setup.clock_limit_s * NS):
+def _silent(_: str) -> None:
+    """Nobody is told."""
+
+
+def checked(name: str, content: bytes, profile: Profile, setup: Setup, now_ns: int) -> Reading:
+    """What a file says, with its name in front of a refusal; nothing of it may lie in the future."""
+    try:
+        reading = read_content(name, content, profile, setup)
+    except (ImportRefused, UnitError) as error:
+        text = str(error)
+        raise ImportRefused(text if text.startswith(f"{name}: ") else f"{name}: {text}") from None
+    _refuse_future(name, reading, setup, now_ns)
+    return reading
+
+
+def content_of(path: Path) -> bytes:
+    """The bytes of a file; ImportRefused where it cannot be read or is empty."""
+    if path.is_dir():
         raise ImportRefused(
-            f"{result.name}: the last reading was taken at {rfc3339(last_ns)}, in the future of this "
-            f"machine's clock (it is {rfc3339(now_ns // NS * NS)} now). Look at `zone` and `order` under "
-            "[time] in the profile, at the logger's clock and at this one."
+            f"{path} is a folder: name its files, or let `stillroom import --watch {path}` take them one by "
+            "one."
         )
-
-
-def _content(path: Path) -> bytes:
     try:
         content = path.read_bytes()
     except OSError as error:
@@ -140,130 +137,54 @@ def _content(path: Path) -> bytes:
     return content
 
 
-def _parsed(content: bytes, profile: Profile, setup: Setup) -> tuple[int, list[_Series], list[str]]:
-    text = decoded(content, profile.encoding)
-    table = read_table(text.text, profile)
-    times = instants(table.times, table.lines, profile)
-    values, value_notes = read_values(table, profile)
-    assumed = [f"the encoding is {text.encoding} ({text.how})", *table.assumed, *times.assumed, *value_notes]
-    if np.any(np.diff(times.taken_ns) < 0):
-        assumed.append("rows do not stand in order of time; they were sorted")
-    series = []
-    for column, written, cells in zip(profile.columns, table.columns, values, strict=True):
-        channel = _channel(column, setup)
-        unit, notes = _unit(column, written, channel)
-        series.append(_series(channel, times.taken_ns, cells, unit))
-        assumed += notes
-    return len(table.lines), series, assumed
-
-
-def _channel(column: Column, setup: Setup) -> Channel:
-    if column.channel not in setup.channels:
+def _refuse_future(name: str, reading: Reading, setup: Setup, now_ns: int) -> None:
+    """A reading from the future would hide, as the newest one, that its probe fell silent."""
+    last_ns = max((int(s.taken_ns[-1]) for s in reading.series if len(s.taken_ns)), default=None)
+    if last_ns is not None and last_ns > now_ns + round(setup.clock_limit_s * NS):
         raise ImportRefused(
-            f"The profile puts {column.heading!r} into channel {column.channel!r}, which the setup has not. "
-            f"It has: {', '.join(setup.channels)}."
+            f"{name}: the last reading was taken at {rfc3339(last_ns)}, in the future of this "
+            f"machine's clock (it is {rfc3339(now_ns // NS * NS)} now). Look at `zone` and `order` under "
+            "[time] in the profile, at the logger's clock and at this one."
         )
-    return setup.channels[column.channel]
 
 
-def _unit(column: Column, written: TextColumn, channel: Channel) -> tuple[str, list[str]]:
-    """The unit of a column as declared or written; both must agree, and one must be there."""
-    known = quantity(channel.quantity).units
-    declared = unit_name(column.unit) if column.unit else None
-    found = unit_name(written.unit) if written.unit and unit_name(written.unit) in known else None
-    if declared and found and declared != found:
-        raise ImportRefused(
-            f"Column {column.heading!r} is in {found} in the file, {declared} in the profile."
-        )
-    unit = declared or found
-    if unit is None:
-        says = f"it says {written.unit!r}" if written.unit else "the file does not say"
-        raise ImportRefused(
-            f"In which unit is column {column.heading!r} ({channel.quantity})? {says[0].upper()}{says[1:]}. "
-            f"Say `unit` in the profile: one of {', '.join(known)}."
-        )
-    to_canonical(0.0, unit, channel.quantity)  # a unit of another quantity is refused here
-    if unit == channel.unit:
-        return unit, [] if declared else [f"{column.heading!r} is in {unit}, as the file says"]
-    return unit, [f"{column.heading!r} is in {unit} and was converted to {channel.unit} of {channel.key}"]
+def _stored(series: Series, store: ImportStore) -> Readings:
+    if len(series.taken_ns) == 0:
+        return Readings.empty()
+    return store.everything(series.channel.key, int(series.taken_ns[0]), int(series.taken_ns[-1]) + 1)
 
 
-def _series(channel: Channel, taken_ns: Int, cells: Values, unit: str) -> _Series:
-    value = cells.value
-    raw = np.full(len(value), "", object)
-    if unit != channel.unit:
-        canonical = to_canonical(value, unit, channel.quantity)
-        # Converting rounds in the last bit; nine decimals make 68 °F and 20 °C one value.
-        value = np.round(from_canonical(canonical, channel.unit, channel.quantity), 9)
-        raw[:] = [f"{cell.strip()} {unit}"[:_RAW_CHARS] for cell in cells.cells]
-    for i in np.flatnonzero(cells.fault):
-        raw[i] = cells.cells[i].strip()[:_RAW_CHARS]
-    there = np.flatnonzero(~cells.blank)
-    order = there[np.argsort(taken_ns[there], kind="stable")]
-    return _Series(channel, taken_ns[order], value[order], raw[order])
-
-
-@dataclass(frozen=True)
-class _Compared:
-    kept: _Series
-    duplicates: int
-    conflicts: tuple[Conflict, ...]
-
-
-def _counted(result: ImportResult, series: Sequence[_Series], compared: Sequence[_Compared]) -> ImportResult:
-    instants_ns = np.concatenate([s.taken_ns for s in series])
+def _counted(result: ImportResult, reading: Reading, compared: Sequence[Compared]) -> ImportResult:
+    ends = [(int(s.taken_ns[0]), int(s.taken_ns[-1])) for s in reading.series if len(s.taken_ns)]
     return replace(
         result,
         stored=sum(len(c.kept.taken_ns) for c in compared),
         duplicates=sum(c.duplicates for c in compared),
         conflicts=tuple(conflict for c in compared for conflict in c.conflicts),
-        flagged=sum(int(np.isnan(s.value).sum()) for s in series),
-        first_ns=int(instants_ns.min()) if len(instants_ns) else None,
-        last_ns=int(instants_ns.max()) if len(instants_ns) else None,
+        flagged=sum(int(np.isnan(s.value).sum()) for s in reading.series),
+        first_ns=min((first for first, _ in ends), default=None),
+        last_ns=max((last for _, last in ends), default=None),
     )
 
 
-def _against(series: _Series, store: ImportStore) -> _Compared:
-    """One channel against what is stored and against itself: what is new, what contradicts."""
-    t, v = series.taken_ns, series.value
-    if len(t) == 0:
-        return _Compared(series, 0, ())
-    stored = store.readings(series.channel.key, int(t[0]), int(t[-1]) + 1)
-    stored_t, stored_v = stored.taken_ns, stored.value
-    shared = np.isin(t, stored_t)
-    shared[1:] |= t[1:] == t[:-1]
-    kept = ~shared
-    known = _by_instant(stored_t, stored_v, t[shared])
-    first_of_run = np.flatnonzero(shared[1:] & (t[1:] == t[:-1]) & ~shared[:-1])
-    for i in first_of_run:
-        known.setdefault(int(t[i]), []).append(float(v[i]))
-    conflicts = []
-    for i in np.flatnonzero(shared):
-        there = known.setdefault(int(t[i]), [])
-        if any(_same(float(v[i]), other) for other in there):
-            continue
-        kept[i] = True
-        others = [other for other in there if not np.isnan(other)]
-        if others and not np.isnan(v[i]):
-            conflicts.append(Conflict(series.channel.key, int(t[i]), others[0], float(v[i])))
-        there.append(float(v[i]))
-    new = _Series(series.channel, t[kept], v[kept], series.raw[kept])
-    return _Compared(new, int((~kept).sum()), tuple(conflicts))
+def _store(  # noqa: PLR0917
+    store: ImportStore,
+    result: ImportResult,
+    compared: Sequence[Compared],
+    content: bytes,
+    profile: Profile,
+    who: str,
+    now_ns: int,
+) -> None:
+    # Readings first: if the machine stops in between, importing again skips them all as duplicates.
+    short = result.sha256[:12]
+    if rows := list(_rows([c.kept for c in compared], now_ns, f"import:{short}")):
+        store.append(f"import-{short}", rows)
+    summary = _summary(result, profile, who)
+    store.record_import(result.sha256, result.name, content, summary, who=who, at_ns=now_ns)
 
 
-def _by_instant(stored_t: Int, stored_v: Float, wanted: Int) -> dict[int, list[float]]:
-    known: dict[int, list[float]] = {}
-    among = np.isin(stored_t, wanted)
-    for t, v in zip(stored_t[among].tolist(), stored_v[among].tolist(), strict=True):
-        known.setdefault(t, []).append(v)
-    return known
-
-
-def _same(a: float, b: float) -> bool:
-    return a == b or (np.isnan(a) and np.isnan(b))
-
-
-def _rows(kept: Sequence[_Series], now_ns: int, source: str) -> Iterator[Row]:
+def _rows(kept: Sequence[Series], now_ns: int, source: str) -> Iterator[Row]:
     for series in kept:
         key = series.channel.key
         columns = (series.taken_ns.tolist(), series.value.tolist(), series.raw.tolist())

@@ -14,9 +14,16 @@ from ..errors import ConfigError, Fault, ImportRefused
 from ..tables_of_text import parsed, validated
 
 Order = Literal["day-month-year", "month-day-year", "year-month-day", "year-day-month"]
-Form = Literal["calendar", "epoch_s", "epoch_ms"]
+Form = Literal["calendar", "epoch_s", "epoch_ms", "serial_1900", "serial_1904"]
+Half = Literal["first", "second"]
 
-FAULT_WORDS = ("OL", "---", "----", "N/A", "NaN", "nan", "Err", "Error", "open", "short")
+# Written with any capitals; a cell of nothing but dashes, stars, question marks or hashes says the same.
+FAULT_WORDS = (
+    "OL", "O.L", "N/A", "#N/A", "n.a.", "NA", "NaN", "null", "None", "Err", "Error", "Fault", "Fail", "open",
+    "short", "over", "under", "overflow", "underflow", "overrange", "underrange", "inf", "+inf", "-inf",
+    "invalid", "lost", "missing", "no data", "disconnected",
+)  # fmt: skip
+DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "space"}
 
 _Text = Annotated[str, StringConstraints(min_length=1)]
 
@@ -29,9 +36,15 @@ class _ProfileFile(_Table):
     name: _Text
     files: list[_Text] = []
     encoding: _Text | None = None
-    delimiter: Literal[",", ";", "\t", "|"] | None = None
+    delimiter: Literal[",", ";", "\t", "|", " "] | None = None
     decimal: Literal[".", ","] | None = None
+    thousands: Literal[".", ",", " ", "'", ""] | None = None
+    sheet: _Text | None = None
+    sections: list[_Text] = []
+    leave_out: list[_Text] = []
     unnamed_first_column: bool = False
+    short_rows: bool = False
+    whole_last_line: bool = False
     fault_words: list[_Text] = list(FAULT_WORDS)
     sentinels: list[_Text] = []
     time: dict[str, Any]
@@ -43,12 +56,18 @@ class _TimeTable(_Table):
     form: Form = "calendar"
     order: Order | None = None
     zone: _Text | None = None
+    day_in: _Text | None = None
+    repeated_hour: Half | None = None
+    jumps_are_real: bool = False
 
 
 class _ColumnTable(_Table):
     heading: _Text
     channel: _Text
     unit: _Text | None = None
+    unit_in: _Text | None = None
+    time: Annotated[list[_Text], Field(max_length=2)] = []
+    only: dict[_Text, _Text] = {}
 
 
 @dataclass(frozen=True)
@@ -58,11 +77,17 @@ class Column:
     heading: str
     channel: str
     unit: str | None = None
+    unit_in: str | None = None  # a column that tells the unit of each row
+    time: tuple[str, ...] = ()  # its own column(s) of times, where probes stand side by side with theirs
+    only: tuple[tuple[str, str], ...] = ()  # rows whose other column, or section, says that
 
 
 @dataclass(frozen=True)
 class Profile:
-    """All that is declared about one kind of file; None: the whole file must prove it."""
+    """All that is declared about one kind of file; None: the whole file must prove it.
+
+    A heading "#3" is the third column, whatever stands above it.
+    """
 
     name: str
     time_headings: tuple[str, ...]
@@ -74,9 +99,32 @@ class Profile:
     encoding: str | None = None
     delimiter: str | None = None
     decimal: str | None = None
+    thousands: str | None = None
+    sheet: str | None = None
+    sections: tuple[str, ...] = ()  # keys of lines such as "Probe: P1" that stand above each part of the file
+    leave_out: tuple[str, ...] = ()  # patterns of lines that are no readings
     unnamed_first_column: bool = False
+    short_rows: bool = False  # rows may end early: what is missing there is empty
+    whole_last_line: bool = False  # a last line without line end is whole all the same
+    day_in: str | None = None  # "file name", or the key of a line above the headings, that tells the day
+    repeated_hour: str | None = None  # which pass through an hour that comes twice, where only one is there
+    jumps_are_real: bool = False  # a jump that another date order would explain is real
     fault_words: tuple[str, ...] = FAULT_WORDS
     sentinels: tuple[str, ...] = ()
+
+    def streams(self) -> dict[tuple[tuple[str, ...], tuple[tuple[str, str], ...]], tuple[Column, ...]]:
+        """Columns that share their times and rows."""
+        found: dict[Any, list[Column]] = {}
+        for column in self.columns:
+            found.setdefault((column.time or self.time_headings, column.only), []).append(column)
+        return {key: tuple(columns) for key, columns in found.items()}
+
+    def headings(self) -> list[str]:
+        """Every column of the file that is needed, each once."""
+        of_columns = [(*c.time, c.heading, *((c.unit_in,) if c.unit_in else ())) for c in self.columns]
+        keys = [key for c in self.columns for key, _ in c.only if key not in self.sections]
+        times = () if all(c.time for c in self.columns) else self.time_headings
+        return list(dict.fromkeys([*times, *(h for some in of_columns for h in some), *keys]))
 
 
 def load_profile(path: Path) -> Profile:
@@ -103,7 +151,7 @@ def profile_of(file: str, text: str) -> Profile:
     ]
     if faults or head is None or time is None:
         raise ConfigError(dict.fromkeys(faults))
-    given = tuple(Column(**c.value.model_dump()) for c in columns if c)
+    given = tuple(_column(c.value) for c in columns if c)
     return _checked(file, _profile(head.value, time.value, given))
 
 
@@ -120,6 +168,11 @@ def choose_profile(path: Path, profiles: Iterable[Profile]) -> Profile:
     )
 
 
+def _column(table: _ColumnTable) -> Column:
+    only = tuple(sorted(table.only.items()))
+    return Column(table.heading, table.channel, table.unit, table.unit_in, tuple(table.time), only)
+
+
 def _profile(head: _ProfileFile, time: _TimeTable, columns: tuple[Column, ...]) -> Profile:
     return Profile(
         name=head.name,
@@ -132,14 +185,23 @@ def _profile(head: _ProfileFile, time: _TimeTable, columns: tuple[Column, ...]) 
         encoding=head.encoding,
         delimiter=head.delimiter,
         decimal=head.decimal,
+        thousands=head.thousands,
+        sheet=head.sheet,
+        sections=tuple(head.sections),
+        leave_out=tuple(head.leave_out),
         unnamed_first_column=head.unnamed_first_column,
+        short_rows=head.short_rows,
+        whole_last_line=head.whole_last_line,
+        day_in=time.day_in,
+        repeated_hour=time.repeated_hour,
+        jumps_are_real=time.jumps_are_real,
         fault_words=tuple(head.fault_words),
         sentinels=tuple(head.sentinels),
     )
 
 
 def _checked(file: str, profile: Profile) -> Profile:
-    from .dates import zone_of
+    from .zones import zone_of
 
     faults = []
     if profile.zone is not None:
@@ -148,10 +210,14 @@ def _checked(file: str, profile: Profile) -> Profile:
         except ImportRefused:
             wanted = "an IANA time zone such as Europe/Vienna, UTC, or an offset such as +01:00"
             faults.append(Fault(file, "time", "zone", wanted, repr(profile.zone)))
-    headings = [*profile.time_headings, *(c.heading for c in profile.columns)]
-    for key, names in (("heading", headings), ("channel", [c.channel for c in profile.columns])):
-        if twice := sorted({n for n in names if names.count(n) > 1}):
-            faults.append(Fault(file, "columns", key, f"each {key} once", ", ".join(map(repr, twice))))
+    of_columns = [(c.heading, c.only) for c in profile.columns]
+    headings = [*((h, ()) for h in profile.time_headings), *of_columns]
+    twice = sorted({heading for heading, only in headings if headings.count((heading, only)) > 1})
+    channels = [c.channel for c in profile.columns]
+    again = sorted({c for c in channels if channels.count(c) > 1})
+    for key, names in (("heading", twice), ("channel", again)):
+        if names:
+            faults.append(Fault(file, "columns", key, f"each {key} once", ", ".join(map(repr, names))))
     if faults:
         raise ConfigError(faults)
     return profile

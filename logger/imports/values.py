@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -10,26 +11,53 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ImportRefused
-from .profile import Profile
-from .table import TextColumn, TextTable
+from ..units import QUANTITIES, unit_name
+from .grid import Exact
+from .profile import FAULT_WORDS, Profile
+from .table import Stream, TextColumn
 
 _PLAIN = frozenset("0123456789+-.")
 _NUMBER = {
     ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"),
     ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?"),
 }
-# A sign with anything but three digits behind it cannot separate thousands.
-_PROOF = {sign: re.compile(rf"[+-]?\d*\{sign}(?:\d{{1,2}}|\d{{4,}})(?:[eE][+-]?\d+)?") for sign in ".,"}
+# A sign with anything but three digits behind it cannot separate thousands; nor can one behind a zero alone.
+_PROOF = {
+    sign: re.compile(
+        rf"[+-]?(?:\d*\{sign}(?:\d{{1,2}}|\d{{4,}})|0?\{sign}\d+|\d{{4,}}\{sign}\d+)(?:[eE][+-]?\d+)?"
+    )
+    for sign in ".,"
+}
+# Groups of three digits, told apart by the sign that is not the decimal one, by a blank or an apostrophe.
+_GROUPED = {
+    "'": re.compile(r"[+-]?\d{1,3}(?:'\d{3})+(?:[.,]\d+)?"),
+    " ": re.compile(r"[+-]?\d{1,3}(?: \d{3})+(?:[.,]\d+)?"),
+    ",": re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?"),
+    ".": re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?"),
+}
+_BOTH = {
+    ".": re.compile(r"[+-]?\d{1,3}(?:[,' ]\d{3})+\.\d*|[+-]?\d{1,3}(?:,\d{3}){2,}"),
+    ",": re.compile(r"[+-]?\d{1,3}(?:[.' ]\d{3})+,\d*|[+-]?\d{1,3}(?:\.\d{3}){2,}"),
+}
 _NAMES = {".": "point", ",": "comma"}
+_MARKS_ONLY = re.compile(r"[-–—*?#_.!]{1,}|[-+]?\.[-+]?")
+_WITH_UNIT = re.compile(r"([+-]?[\d.,' ]*\d[.,]?(?:[eE][+-]?\d+)?)\s*([^\d\s+\-.,'][^\d]*)")
+_SIGNS = str.maketrans({"−": "-", "–": "-", "\xa0": " ", "\u202f": " ", "\u2009": " ", "’": "'", "٫": ","})
+_KNOWN_WORDS = frozenset(word.casefold() for word in FAULT_WORDS)
+_UNITS = frozenset(unit for q in QUANTITIES.values() for unit in q.units if unit != "1")
 
 
 @dataclass(frozen=True)
 class Values:
-    """Numbers of one column, NaN where there is none; `fault` marks cells that say so by a word."""
+    """Numbers of one column, NaN where there is none; `fault` marks cells that say so by a word.
+
+    `unit`: where every number carries it in its own cell.
+    """
 
     value: NDArray[np.float64]
     fault: NDArray[np.bool_]
-    cells: tuple[str, ...]
+    cells: Sequence[str]
+    unit: str | None = None
 
     @property
     def blank(self) -> NDArray[np.bool_]:
@@ -37,22 +65,26 @@ class Values:
         return np.isnan(self.value) & ~self.fault
 
 
-def read_values(table: TextTable, profile: Profile) -> tuple[list[Values], list[str]]:
-    """Values of every column, and what was taken as known."""
-    sign, how = _decimal_sign(table.columns, profile)
-    values = [_column(column, table.lines, sign, profile) for column in table.columns]
-    blank = sum(int(v.blank.sum()) for v in values)
-    note = [f"{blank} empty cell(s) are no readings"] if blank else []
-    return values, [*how, *note]
+def read_values(streams: Sequence[Stream], profile: Profile) -> tuple[list[list[Values]], list[str]]:
+    """Values of every column of every stream, and what was taken as known."""
+    columns = [column for stream in streams for column in stream.columns]
+    sign, how = _decimal_sign(columns, profile)
+    values = [
+        [_column(column, stream.lines, sign, profile) for column in stream.columns] for stream in streams
+    ]
+    blank = sum(int(v.blank.sum()) for some in values for v in some)
+    return values, [*how, *([f"{blank} empty cell(s) are no readings"] if blank else [])]
 
 
 def _decimal_sign(columns: Sequence[TextColumn], profile: Profile) -> tuple[str, list[str]]:
     """The decimal sign: declared, or proven by the whole file, or asked."""
     if profile.decimal:
         return profile.decimal, [f"the decimal sign is a {_NAMES[profile.decimal]}, as declared"]
-    cells = {cell.strip() for column in columns for cell in column.cells}
-    example = {sign: next((c for c in cells if sign in c and _is_number(c)), "") for sign in ".,"}
-    proven = [sign for sign in ".," if any(_PROOF[sign].fullmatch(c) for c in cells)]
+    texts = {c for column in columns for c in column.cells if not isinstance(c, Exact)}
+    cells = {_number_part(c) for c in texts if "." in c or "," in c}
+    example = {sign: next((c for c in sorted(cells) if sign in c and _is_number(c)), "") for sign in ".,"}
+    both = [sign for sign in ".," if any(_BOTH[sign].fullmatch(c) for c in cells)]
+    proven = both or [sign for sign in ".," if any(_PROOF[sign].fullmatch(c) for c in cells)]
     if len(proven) == 1:
         return proven[0], [f"the decimal sign is a {_NAMES[proven[0]]}, proven by the whole file"]
     if not any(example.values()):
@@ -64,29 +96,126 @@ def _decimal_sign(columns: Sequence[TextColumn], profile: Profile) -> tuple[str,
     )
 
 
+def _number_part(cell: str) -> str:
+    text = _tidy(cell)
+    match = _WITH_UNIT.fullmatch(text)
+    return match[1].strip() if match else text
+
+
 def _is_number(text: str) -> bool:
     return any(form.fullmatch(text) for form in _NUMBER.values())
 
 
 def _column(column: TextColumn, lines: Sequence[int], sign: str, profile: Profile) -> Values:
-    words = {*profile.fault_words, *profile.sentinels}
-    fast = _all_plain(column.cells, sign)
-    if fast is not None and not profile.sentinels:
+    fast = None if profile.sentinels else _all_plain(column.cells, sign)
+    if fast is not None:
         return Values(fast, np.zeros(len(fast), np.bool_), column.cells)
-    value = np.full(len(column.cells), np.nan)
-    fault = np.zeros(len(column.cells), np.bool_)
-    form = _NUMBER[sign]
-    for i, cell in enumerate(column.cells):
-        text = cell.strip()
+    return _Slow(column, lines, sign, profile).values()
+
+
+class _Slow:
+    """One cell at a time: for columns that hold more than plain numbers."""
+
+    def __init__(self, column: TextColumn, lines: Sequence[int], sign: str, profile: Profile) -> None:
+        self.column, self.lines, self.sign = column, lines, sign
+        self.sentinels = frozenset(profile.sentinels)
+        own = profile.fault_words != FAULT_WORDS
+        self.words = frozenset(w.casefold() for w in profile.fault_words) if own else _KNOWN_WORDS
+        self.thousands = _thousands(column, sign, profile)
+        self.units: dict[str, int] = {}
+
+    def values(self) -> Values:
+        cells = self.column.cells
+        value = np.full(len(cells), np.nan)
+        fault = np.zeros(len(cells), np.bool_)
+        known: dict[str, float | bool | None] = {}
+        for i, cell in enumerate(cells):
+            if cell not in known:
+                known[cell] = self._read(cell, self.lines[i])
+            found = known[cell]
+            if found is True:
+                fault[i] = True
+            elif found is not None:
+                value[i] = found
+        return Values(value, fault, cells, self._unit())
+
+    def _read(self, cell: str, line: int) -> float | bool | None:
+        """A number, True for a fault, None for an empty cell; ImportRefused for anything else."""
+        text = cell.strip() if isinstance(cell, Exact) else _tidy(cell)
         if not text:
-            continue
-        if text in words:
-            fault[i] = True
-        elif form.fullmatch(text):
-            value[i] = float(text.replace(sign, "."))
-        else:
-            _refuse(column, text, lines[i], sign)
-    return Values(value, fault, column.cells)
+            return None
+        if cell.strip() in self.sentinels or text in self.sentinels:
+            return True
+        if isinstance(cell, Exact):
+            return float(text)
+        number = self._number(text)
+        if number is not None:
+            return number
+        if text.casefold() in self.words or _MARKS_ONLY.fullmatch(text):
+            return True
+        if (match := _WITH_UNIT.fullmatch(text)) and unit_name(match[2]) in _UNITS:
+            number = self._number(match[1].strip())
+            if number is not None:
+                self.units.setdefault(unit_name(match[2]), line)
+                return number
+        raise self._refused(text, line)
+
+    def _number(self, text: str) -> float | None:
+        if self.thousands and _GROUPED[self.thousands].fullmatch(text):
+            text = text.replace(self.thousands, "")
+        if not _NUMBER[self.sign].fullmatch(text):
+            return None
+        found = float(text.replace(self.sign, "."))
+        return found if np.isfinite(found) else None
+
+    def _unit(self) -> str | None:
+        if len(self.units) > 1:
+            (one, first), (other, second) = list(self.units.items())[:2]
+            raise ImportRefused(
+                f"Column {self.column.wanted.heading!r} is in {one} in line {first} and in {other} in line "
+                f"{second}."
+            )
+        return next(iter(self.units), None)
+
+    def _refused(self, text: str, line: int) -> ImportRefused:
+        heading = self.column.wanted.heading
+        if any(form.fullmatch(text) for form in _GROUPED.values()):
+            return ImportRefused(
+                f"Line {line}, column {heading!r}: is {text!r} a number with a sign between thousands? Say "
+                '`thousands` in the profile, such as "," or "." or "\'".'
+            )
+        return ImportRefused(
+            f"Line {line}, column {heading!r}: {text!r} is no number with a decimal {_NAMES[self.sign]}. "
+            "If the logger writes it for a fault, add it to `fault_words` in the profile."
+        )
+
+
+def _thousands(column: TextColumn, sign: str, profile: Profile) -> str:
+    """The sign between thousands: declared, or proven by a number that has it beside the decimal sign."""
+    if profile.thousands is not None:
+        return "" if profile.thousands == sign else profile.thousands
+    cells = {_number_part(c) for c in column.cells if not isinstance(c, Exact)}
+    for mark in ("'", " ", "." if sign == "," else ","):
+        if any(mark in c and _BOTH[sign].fullmatch(c) for c in cells):
+            return mark
+    return ""
+
+
+def _tidy(cell: str) -> str:
+    """A cell without what spreadsheets and typesetters add: ="20.1", no-break blanks, long minus signs."""
+    text = cell.strip()
+    if text.startswith('="') and text.endswith('"'):
+        text = text[2:-1]
+    if not text.isascii():
+        text = (
+            unicodedata.normalize("NFKC", text.translate(_SIGNS)) if _wide(text) else text.translate(_SIGNS)
+        )
+    return text.strip().strip("'\"").strip()
+
+
+def _wide(text: str) -> bool:
+    """Digits as wide as the characters of an East Asian script."""
+    return any(unicodedata.east_asian_width(c) == "F" for c in text)
 
 
 def _all_plain(cells: Iterable[str], sign: str) -> NDArray[np.float64] | None:
@@ -102,10 +231,3 @@ def _all_plain(cells: Iterable[str], sign: str) -> NDArray[np.float64] | None:
         return np.array([float(text) for text in joined.split("\n")])
     except ValueError:
         return None
-
-
-def _refuse(column: TextColumn, text: str, line: int, sign: str) -> None:
-    raise ImportRefused(
-        f"Line {line}, column {column.heading!r}: {text!r} is no number with a decimal {_NAMES[sign]}. "
-        "If the logger writes it for a fault, add it to `fault_words` in the profile."
-    )

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import tomllib
 import uuid
-from collections.abc import Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from types import TracebackType
 
@@ -14,7 +14,7 @@ import numpy as np
 from sqlalchemy import Connection, select
 
 from .. import __version__
-from ..errors import StoreError
+from ..errors import StoreError, StoreInUse
 from ..model import Row
 from ..series import Bool, Float, Int, Readings
 from . import lock, tables
@@ -118,6 +118,10 @@ class Store:
 
     def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         """Readings of a channel in [from, to), ascending in (taken, writer, seq)."""
+        return self._queries.readings(channel, from_ns, to_ns)
+
+    def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+        """The same with what a decision set aside: all that was ever stored of those instants."""
         return self._queries.readings(channel, from_ns, to_ns)
 
     def envelope(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Envelope:
@@ -289,6 +293,14 @@ class Store:
     def live(self) -> dict[str, str]:
         """The newest statement about each zone."""
         return self._kept.live()
+
+    @contextmanager
+    def importing(self) -> Iterator[None]:
+        """Be the one import on this folder: what is stored does not change between comparing and adding."""
+        with lock.held(self.folder / "import.lock", wait_s=600.0) as ours:
+            if not ours:
+                raise StoreInUse(f"Another import into {self.folder} has been running for ten minutes.")
+            yield
 
     def import_of(self, sha256: str) -> ImportedFile | None:
         """What is known of an imported file with this digest; None when it never came."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,10 @@ class MemoryStore:
     def import_of(self, sha256: str) -> bytes | None:
         return self.files.get(sha256)
 
-    def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+    def importing(self) -> AbstractContextManager[None]:
+        return nullcontext()
+
+    def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         mine = [r for r in self.rows if r.channel == channel and from_ns <= r.taken_ns < to_ns]
         mine.sort(key=lambda r: r.taken_ns)
         return Readings(

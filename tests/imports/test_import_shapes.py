@@ -11,9 +11,9 @@ import pytest
 
 from logger.errors import ConfigError, ImportRefused
 from logger.imports import ImportResult, choose_profile, profile_of
-from logger.imports.dates import zone_of
 from logger.imports.encoding import decoded
 from logger.imports.profile import Column
+from logger.imports.zones import zone_of
 from logger.model import NS
 
 Bring = Callable[..., ImportResult]
@@ -39,11 +39,27 @@ def test_one_degree_sign_is_no_asian_text() -> None:
     assert decoded("20,35 °C".encode("cp1252")).encoding == "cp1252"
 
 
-def test_shift_jis_is_found_and_said_to_be_a_guess() -> None:
-    text = "日時,温度(℃),湿度(%)\n" + "26/10/13 09:00,20.1,48.2 測定室の気温と湿度の記録です\n" * 20
+def test_an_encoding_that_nothing_proves_is_said_to_be_a_guess() -> None:
+    text = "日時,温度,湿度\n" + "26/10/13 09:00,20.1,48.2 測定室の気温と湿度の記録です\n" * 20
     found = decoded(text.encode("cp932"))
     assert found.text == text
     assert found.how == "a guess"
+
+
+DEGREES = {
+    "Zeit;Temperatur (°C);Größe\n": ("cp1252", "cp850", "mac_roman", "latin-1", "utf-8", "utf-16-be"),
+    "日時,温度(℃),湿度(%)\n2026-10-13 09:00,20.1,48\n": ("cp932", "euc_jp"),
+    "时间,温度(℃),湿度(%)\n2026-10-13 09:00,20.1,48\n": ("gbk", "gb18030"),
+    "시간,온도(℃),습도(%)\n2026-10-13 09:00,20.1,48\n": ("cp949", "euc_kr"),
+    "時間,溫度(℃),濕度(%)\n2026-10-13 09:00,20.1,48\n": ("big5",),
+    "Время;Температура (°C)\n13.10.2026 09:00;20,1\n": ("cp1251", "koi8_r"),
+}
+
+
+@pytest.mark.parametrize(("text", "encoding"), [(t, e) for t, some in DEGREES.items() for e in some])
+def test_the_sign_for_degrees_tells_the_encoding(text: str, encoding: str) -> None:
+    """The same sign lies at another byte in each; the places are those of Python's codecs."""
+    assert decoded(text.encode(encoding)).text == text
 
 
 def test_a_declared_encoding_that_does_not_fit_is_refused(bring: Bring, memory: Any) -> None:
@@ -59,8 +75,8 @@ def test_a_declared_encoding_that_does_not_fit_is_refused(bring: Bring, memory: 
         (HEAD + ROWS + "Minimum,20.00\nEnd of data\n", "line 6 is a footer and was left out"),
         (HEAD.replace("\n", "\0\n") + ROWS.replace("Z,", "Z,\0"), ""),
         (HEAD + ROWS + "2026-10-13T09:04:0", "line 6 is torn and was left out: '2026-10-13T09:04:0'"),
-        (HEAD + ROWS + "2026-10-13T09:04:00Z,20", "line 6, the last one, is torn and was left out"),
-        (HEAD + ROWS + "2026-10-13T09:04:00Z,", "line 6, the last one, is torn and was left out"),
+        (HEAD + ROWS + "2026-10-13T09:04:00Z,20", "line 6, the last one, has no line end and may be torn"),
+        (HEAD + ROWS + "2026-10-13T09:04:00Z,", "line 6, the last one, has no line end and may be torn"),
         (HEAD + ",degC\n" + ROWS, ""),
         ((HEAD + ROWS).replace("\n", "\r\n"), ""),
         ((HEAD + ROWS).replace("\n", "\r"), ""),
@@ -90,7 +106,7 @@ def test_the_last_line_without_a_line_end_may_be_whole(bring: Bring, memory: Any
     [
         (HEAD + ROWS.replace("20.02", "20.02,7"), "Line 4 has 3 columns, wanted 2"),
         (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "paused"), "Line 4 has no time in it"),
-        (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "2026-10-32T09:02:00Z"), "fit no order"),
+        (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "2026-10-32T09:02:00Z"), "There is no day '2026-10-32'"),
         (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "2026-11-31T09:02:00Z"), "Line 4: there is no day"),
         (HEAD + ROWS.replace("T09:02:00Z", "T09:62:00Z"), "Line 4: there is no time '09:62:00Z'"),
         (HEAD + ROWS.replace("T09:02:00Z", "T09:02:00"), "Some times carry an offset"),

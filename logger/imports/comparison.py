@@ -1,0 +1,82 @@
+"""What a file adds to the record: what is there already, what is new, what contradicts.
+
+same value at the same instant     already there: skipped and counted
+another value at the same instant  a conflict: both are kept, and the judge trusts neither
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..series import Readings
+from .reading import Series
+
+Int = NDArray[np.int64]
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """Two values for one instant of a channel, in the channel's unit."""
+
+    channel: str
+    taken_ns: int
+    stored: float
+    found: float
+
+
+@dataclass(frozen=True)
+class Compared:
+    """The readings of one channel that are new, how many are not, and what contradicts."""
+
+    kept: Series
+    duplicates: int
+    conflicts: tuple[Conflict, ...]
+
+
+def against(series: Series, stored: Readings) -> Compared:
+    """One channel against everything that is stored of it in that time, and against itself."""
+    t, v = series.taken_ns, series.value
+    if len(t) == 0:
+        return Compared(series, 0, ())
+    shared = _among(t, stored.taken_ns)
+    shared[1:] |= t[1:] == t[:-1]
+    kept = ~shared
+    known = _by_instant(stored.taken_ns, stored.value, t[shared])
+    first_of_run = np.flatnonzero(shared[1:] & (t[1:] == t[:-1]) & ~shared[:-1])
+    for i in first_of_run:
+        known.setdefault(int(t[i]), []).append(float(v[i]))
+    conflicts = []
+    for i in np.flatnonzero(shared):
+        there = known.setdefault(int(t[i]), [])
+        if any(_same(float(v[i]), other) for other in there):
+            continue
+        kept[i] = True
+        others = [other for other in there if not np.isnan(other)]
+        if others and not np.isnan(v[i]):
+            conflicts.append(Conflict(series.channel.key, int(t[i]), others[0], float(v[i])))
+        there.append(float(v[i]))
+    return Compared(series.part(kept), int((~kept).sum()), tuple(conflicts))
+
+
+def _among(t: Int, stored_t: Int) -> NDArray[np.bool_]:
+    """Which of the instants `t` are in `stored_t`, both ascending."""
+    if len(stored_t) == 0:
+        return np.zeros(len(t), np.bool_)
+    at = np.minimum(np.searchsorted(stored_t, t), len(stored_t) - 1)
+    return np.asarray(stored_t[at] == t)
+
+
+def _by_instant(stored_t: Int, stored_v: Float, wanted: Int) -> dict[int, list[float]]:
+    known: dict[int, list[float]] = {}
+    among = np.isin(stored_t, wanted)
+    for t, v in zip(stored_t[among].tolist(), stored_v[among].tolist(), strict=True):
+        known.setdefault(t, []).append(v)
+    return known
+
+
+def _same(a: float, b: float) -> bool:
+    return a == b or (np.isnan(a) and np.isnan(b))

@@ -1,0 +1,188 @@
+"""Where the headings stand, how columns are separated, and which column is which."""
+
+from __future__ import annotations
+
+import csv
+import io
+import itertools
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ..errors import ImportRefused
+from .grid import Grid, Row, is_filled
+from .profile import DELIMITERS, Profile
+
+_HEAD_LINES = 1000  # headings stand above the readings; nobody writes a longer preamble
+_BRACKETED = re.compile(
+    r"^(?P<name>.*?)\s*(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\]|\{(?P<d>[^{}]*)\}|/\s*(?P<c>\S+))\s*$"
+)
+_IN_NAME = re.compile(
+    r"^(?P<name>.+?)[ _,:-]+(?P<unit>°\s?[CF]|℃|℉|deg\s?[CF]|%\s?r\.?[hF]\.?|%|hPa|kPa|mbar)$", re.I
+)
+
+
+@dataclass(frozen=True)
+class Heading:
+    """The row of headings: its place among the rows (−1: there is none), and the names of the columns."""
+
+    at: int
+    names: tuple[str, ...]
+    joined: tuple[str, ...]  # each with what the row above says of it and its neighbours
+    row: tuple[str, ...]
+
+    @property
+    def width(self) -> int:
+        return len(self.names)
+
+
+def text_grid(name: str, text: str, delimiter: str) -> Grid:
+    """Rows of a text file with the line number on which each ends."""
+    source = io.StringIO(text, newline="")
+    reader = csv.reader(source, delimiter=delimiter, skipinitialspace=delimiter == " ")
+    try:
+        rows = [(reader.line_num, cells) for cells in reader if is_filled(cells)]
+    except csv.Error as error:
+        raise ImportRefused(f"Line {reader.line_num} is no row of a table: {error}.") from None
+    note = f"columns are separated by {DELIMITERS[delimiter]}s"
+    return Grid(name, rows, unterminated=not text.endswith(("\n", "\r")), assumed=(note,))
+
+
+def delimiter_of(text: str, profile: Profile) -> str:
+    """The declared delimiter, or the one under which a row holds every heading."""
+    if profile.delimiter is not None:
+        return profile.delimiter
+    head = "".join(itertools.islice(io.StringIO(text, newline=""), _HEAD_LINES))
+    grids = {delimiter: text_grid("", head, delimiter).rows for delimiter in DELIMITERS}
+    if _by_number(profile):
+        return max(grids, key=lambda delimiter: _timed_rows(grids[delimiter], profile))
+    return min(grids, key=lambda d: len(_missing(grids[d], profile)[1]))
+
+
+def find_heading(rows: Sequence[Row], profile: Profile) -> Heading:
+    """The row that holds every heading of the profile; ImportRefused naming what is missing."""
+    if _by_number(profile):
+        return _unheaded(rows)
+    at, missing = _missing(rows, profile)
+    if missing:
+        where = f"line {rows[at][0]} has the others" if at >= 0 else "no line has any of them"
+        raise ImportRefused(
+            f"No row holds all headings of profile {profile.name!r}: {', '.join(map(repr, missing))} "
+            "missing; "
+            f"{where}. Mend `heading` in the profile, or take another profile."
+        )
+    return _heading(rows, at)
+
+
+def places_of(heading: Heading, profile: Profile, line: int) -> dict[str, int]:
+    """Index of the column of each heading of the profile."""
+    found = {}
+    shift = int(profile.unnamed_first_column)
+    for wanted in profile.headings():
+        where = _where(heading, wanted)
+        if len(where) > 1:
+            raise ImportRefused(
+                f"The heading {wanted!r} stands {len(where)} times in line {line}: which column is meant? "
+                f'Say it by its number, such as "#{where[-1] + 1}", as `heading` in the profile.'
+            )
+        if not where:
+            raise ImportRefused(f"There is no column {wanted!r}; line {line} has {heading.width} columns.")
+        found[wanted] = where[0] + (0 if wanted.startswith("#") else shift)
+    return found
+
+
+def unit_in_heading(name: str) -> str | None:
+    """What stands in brackets or after a stroke in a heading, or at its end where it is a unit."""
+    match = _BRACKETED.match(name)
+    if match:
+        return next((g for g in (match["a"], match["b"], match["c"], match["d"]) if g), None)
+    tail = _IN_NAME.match(name)
+    return tail["unit"] if tail else None
+
+
+def _by_number(profile: Profile) -> bool:
+    return all(_number(h) is not None for h in profile.headings())
+
+
+def _number(heading: str) -> int | None:
+    return int(heading[1:]) if re.fullmatch(r"#[1-9]\d{0,3}", heading) else None
+
+
+def _timed_rows(rows: Sequence[Row], profile: Profile) -> int:
+    """How many rows have every numbered column, and a digit in each."""
+    numbers = [n for h in profile.headings() if (n := _number(h)) is not None]
+    return sum(
+        len(cells) >= max(numbers) and all(any(c.isdigit() for c in cells[n - 1]) for n in numbers)
+        for _, cells in rows
+    )
+
+
+def _unheaded(rows: Sequence[Row]) -> Heading:
+    widths = [len(trimmed(cells)) for _, cells in rows]
+    if not widths:
+        raise ImportRefused("wanted a table of readings, found no row.")
+    names = tuple(f"#{n}" for n in range(1, max(set(widths), key=widths.count) + 1))
+    return Heading(-1, names, names, ())
+
+
+def _heading(rows: Sequence[Row], at: int) -> Heading:
+    names = tuple(plain(c) for c in trimmed(rows[at][1]))
+    return Heading(at, names, _joined(rows, at, names), tuple(rows[at][1]))
+
+
+def _joined(rows: Sequence[Row], at: int, names: Sequence[str]) -> tuple[str, ...]:
+    """Names with the group above them: "P4" over "Temperature" and an empty cell is "P4 Temperature"
+    twice.
+    """
+    above = [plain(c) for c in rows[at - 1][1]] if at > 0 else []
+    group, found = "", []
+    for n, name in enumerate(names):
+        group = above[n] if n < len(above) and above[n] else group
+        found.append(f"{group} {name}".strip())
+    return tuple(found)
+
+
+def _missing(rows: Sequence[Row], profile: Profile) -> tuple[int, list[str]]:
+    """The first row with every heading, else the one with the most: its place and what it lacks."""
+    wanted = profile.headings()
+    best: tuple[int, list[str]] = (-1, wanted)
+    for at in range(min(len(rows), _HEAD_LINES)):
+        heading = _heading(rows, at)
+        missing = [h for h in wanted if not _where(heading, h)]
+        if len(missing) < len(best[1]):
+            best = (at, missing)
+        if not missing:
+            break
+    return best
+
+
+def _where(heading: Heading, wanted: str) -> list[int]:
+    """Columns that a heading may mean: as written, with its group, then without the unit in it."""
+    number = _number(wanted)
+    if number is not None:
+        return [number - 1] if number <= heading.width + 1 else []
+    name = plain(wanted)
+    bare = [_bare(n) for n in heading.names]
+    with_group = [_bare(n) for n in heading.joined]
+    for names in (heading.names, heading.joined, bare, with_group):
+        if found := [n for n, each in enumerate(names) if each == name]:
+            return found
+    return []
+
+
+def _bare(name: str) -> str:
+    match = _BRACKETED.match(name)
+    return match["name"].strip() if match else name
+
+
+def plain(cell: str) -> str:
+    """A cell without what the eye does not see."""
+    return " ".join(cell.replace("\ufeff", "").split()).lstrip("#").strip()
+
+
+def trimmed(cells: Sequence[str]) -> Sequence[str]:
+    """Cells without the empty ones at the end: some write a delimiter behind the last column as well."""
+    n = len(cells)
+    while n and not cells[n - 1].strip():
+        n -= 1
+    return cells[:n]

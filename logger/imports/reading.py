@@ -1,0 +1,189 @@
+"""A file to series of readings, with everything that was taken as known; nothing is stored here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import ImportRefused
+from ..model import Channel, Setup
+from ..units import from_canonical, quantity, to_canonical, unit_name
+from .containers import Part, parts_of
+from .dates import instants
+from .encoding import decoded
+from .grid import Grid
+from .heading import delimiter_of, text_grid
+from .profile import Column, Profile
+from .sheets import sheet_grid
+from .structured import json_grid, parquet_grid
+from .table import Stream, TextColumn, TextTable, read_table
+from .values import Values, read_values
+
+Int = NDArray[np.int64]
+Float = NDArray[np.float64]
+
+RAW_CHARS = 64
+
+
+@dataclass(frozen=True)
+class Series:
+    """Readings of one channel, ascending in time; NaN with its text where the logger told a fault."""
+
+    channel: Channel
+    taken_ns: Int
+    value: Float
+    raw: NDArray[np.object_]
+    line: Int  # where each stands in the file
+
+    def part(self, where: NDArray[np.bool_]) -> Series:
+        """Those readings only."""
+        return Series(
+            self.channel, self.taken_ns[where], self.value[where], self.raw[where], self.line[where]
+        )
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What a file says. `rows`: lines of its tables."""
+
+    rows: int
+    series: tuple[Series, ...]
+    assumed: tuple[str, ...]
+
+
+def read_content(name: str, content: bytes, profile: Profile, setup: Setup) -> Reading:
+    """Everything in a file, as the profile describes it; ImportRefused where a question is open."""
+    tables = [_table(part, profile) for part in parts_of(name, content)]
+    streams = [stream for table in tables for stream in table.streams]
+    taken, time_notes = instants(streams, profile)
+    values, value_notes = read_values(streams, profile)
+    assumed = [note for table in tables for note in table.assumed] + time_notes + value_notes
+    if any(np.any(np.diff(at) < 0) for at in taken):
+        assumed.append("rows do not stand in order of time; they were sorted")
+    series = []
+    for stream, at, some in zip(streams, taken, values, strict=True):
+        for column, cells in zip(stream.columns, some, strict=True):
+            made, notes = _series(column, cells, at, stream, setup)
+            series.append(made)
+            assumed += notes
+    rows = sum(table.rows for table in tables)
+    return Reading(rows, _joined(series), tuple(dict.fromkeys(assumed)))
+
+
+def grid_of(part: Part, profile: Profile) -> Grid:
+    """The cells of a part, whatever kind of file it is."""
+    if part.kind == "sheet":
+        return sheet_grid(part, profile.sheet)
+    if part.kind == "json":
+        return json_grid(part)
+    if part.kind == "parquet":
+        return parquet_grid(part)
+    text = decoded(part.content, profile.encoding)
+    grid = text_grid(part.name, text.text, delimiter_of(text.text, profile))
+    note = f"the encoding is {text.encoding} ({text.how})"
+    return Grid(grid.name, grid.rows, grid.unterminated, (note, *grid.assumed))
+
+
+def _table(part: Part, profile: Profile) -> TextTable:
+    return read_table(grid_of(part, profile), profile)
+
+
+def _channel(column: Column, setup: Setup) -> Channel:
+    if column.channel not in setup.channels:
+        raise ImportRefused(
+            f"The profile puts {column.heading!r} into channel {column.channel!r}, which the setup has not. "
+            f"It has: {', '.join(setup.channels)}."
+        )
+    return setup.channels[column.channel]
+
+
+def _unit(
+    column: Column, written: str | None, in_cells: str | None, channel: Channel
+) -> tuple[str, list[str]]:
+    """The unit of a column as declared or written; all that tell one must agree, and one must be there."""
+    known = quantity(channel.quantity).units
+    told = {
+        "the profile": unit_name(column.unit) if column.unit else None,
+        "the file": unit_name(written) if written and unit_name(written) in known else None,
+        "its cells": in_cells,
+    }
+    said = {where: unit for where, unit in told.items() if unit}
+    if len({_one_unit(u) for u in said.values()}) > 1:
+        where = ", ".join(f"{unit} in {place}" for place, unit in reversed(said.items()))
+        raise ImportRefused(f"Column {column.heading!r} is in {where}.")
+    unit = next(iter(said.values()), None)
+    if unit is None:
+        says = f"it says {written!r}" if written else "the file does not say"
+        raise ImportRefused(
+            f"In which unit is column {column.heading!r} ({channel.quantity})? {says[0].upper()}{says[1:]}. "
+            f"Say `unit` in the profile: one of {', '.join(known)}."
+        )
+    to_canonical(0.0, unit, channel.quantity)  # a unit of another quantity is refused here
+    if unit == channel.unit:
+        return unit, [] if column.unit else [f"{column.heading!r} is in {unit}, as the file says"]
+    return unit, [f"{column.heading!r} is in {unit} and was converted to {channel.unit} of {channel.key}"]
+
+
+def _one_unit(unit: str) -> str:
+    """Per cent is relative humidity where that is what a channel measures."""
+    return "%RH" if unit == "%" else unit
+
+
+def _series(
+    column: TextColumn, cells: Values, taken_ns: Int, stream: Stream, setup: Setup
+) -> tuple[Series, list[str]]:
+    channel = _channel(column.wanted, setup)
+    unit, notes = _unit(column.wanted, column.unit, cells.unit, channel)
+    value = cells.value
+    raw = np.full(len(value), "", object)
+    if unit != channel.unit:
+        canonical = to_canonical(value, unit, channel.quantity)
+        # Converting rounds in the last bit; nine decimals make 68 °F and 20 °C one value.
+        value = np.round(from_canonical(canonical, channel.unit, channel.quantity), 9)
+        raw[:] = [f"{cell.strip()} {unit}"[:RAW_CHARS] for cell in cells.cells]
+    for i in np.flatnonzero(cells.fault).tolist():
+        raw[i] = str(cells.cells[i]).strip()[:RAW_CHARS]
+    there = np.flatnonzero(~cells.blank)
+    order = there[np.argsort(taken_ns[there], kind="stable")]
+    lines = np.asarray(stream.lines, np.int64)
+    made = Series(channel, taken_ns[order], value[order], raw[order], lines[order])
+    return made, [*notes, *_beyond(made)]
+
+
+def _beyond(series: Series) -> list[str]:
+    """Values that the probe cannot have measured: stored as they are, and told, as they may stand for a
+    fault.
+    """
+    low, high = series.channel.probe_span
+    with np.errstate(invalid="ignore"):
+        odd = (series.value < low) | (series.value > high)
+    if not odd.any():
+        return []
+    values, counts = np.unique(series.value[odd], return_counts=True)
+    often = sorted(zip(counts.tolist(), values.tolist(), strict=True), reverse=True)[:3]
+    told = ", ".join(f"{value:g} ({count} times)" for count, value in often)
+    return [
+        f"{int(odd.sum())} value(s) of {series.channel.key} lie outside the span of the probe, {low:g} to "
+        f"{high:g} "
+        f"{series.channel.unit}: {told}. Where such a number stands for a fault, name it under `sentinels`"
+    ]
+
+
+def _joined(series: Sequence[Series]) -> tuple[Series, ...]:
+    """One series for each channel: a zip may hold the same table many times over."""
+    by_channel: dict[str, list[Series]] = {}
+    for one in series:
+        by_channel.setdefault(one.channel.key, []).append(one)
+    return tuple(same[0] if len(same) == 1 else _merged(same) for same in by_channel.values())
+
+
+def _merged(same: Sequence[Series]) -> Series:
+    columns = [
+        np.concatenate([getattr(s, name) for s in same]) for name in ("taken_ns", "value", "raw", "line")
+    ]
+    order = np.argsort(columns[0], kind="stable")
+    taken, value, raw, line = (c[order] for c in columns)
+    return Series(same[0].channel, taken, value, raw, line)

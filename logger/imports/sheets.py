@@ -1,0 +1,87 @@
+"""Workbooks (.xlsx, .ods and their older kin) to a grid of cells.
+
+Dates in a cell carry neither zone nor the writer's habits; they are told as year-month-day. Workbooks that
+count their days from 1904 are told apart by the workbook itself.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+from ..errors import ImportRefused
+from .containers import Part
+from .grid import Exact, Grid, is_filled
+
+
+def sheet_grid(part: Part, wanted: str | None) -> Grid:
+    """The rows of one sheet: the one that the profile names, or the only one with anything in it."""
+    from python_calamine import CalamineError, CalamineWorkbook
+
+    try:
+        book = CalamineWorkbook.from_object(io.BytesIO(part.content))
+        names = list(book.sheet_names)
+        if wanted is not None and wanted not in names:
+            raise ImportRefused(f"There is no sheet {wanted!r}; the workbook has {', '.join(names)}.")
+        found = {n: _rows(book, n) for n in ([wanted] if wanted is not None else names)}
+    except (CalamineError, OSError, ValueError) as error:
+        raise ImportRefused(f"The workbook cannot be read: {error}.") from None
+    filled = {name: rows for name, rows in found.items() if rows}
+    if not filled:
+        raise ImportRefused("wanted a table of readings, found a workbook without any cell filled.")
+    if len(filled) > 1:
+        raise ImportRefused(
+            f"Which sheet holds the readings: {', '.join(filled)}? Say `sheet` in the profile."
+        )
+    name, rows = next(iter(filled.items()))
+    return Grid(part.name, rows, assumed=(f"the readings are in sheet {name!r}",))
+
+
+def _rows(book: Any, name: str) -> list[tuple[int, list[str]]]:
+    sheet = book.get_sheet_by_name(name)
+    rows = ((number, [cell_text(c) for c in cells]) for number, cells in enumerate(sheet.iter_rows(), 1))
+    return [(number, cells) for number, cells in rows if is_filled(cells)]
+
+
+def cell_text(value: Any) -> str:
+    """A typed cell as text that cannot be misread.
+
+    >>> cell_text(20.05), cell_text(datetime(2026, 10, 13, 8, 59, 59, 999_990)), cell_text(date(2026, 10, 13))
+    ('20.05', '2026-10-13T09:00:00', '2026-10-13T00:00:00')
+    """
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, bool):
+        return Exact(int(value))
+    if isinstance(value, int | float):
+        return number_text(value)
+    return _instant_text(value)
+
+
+def number_text(value: float) -> str:
+    """A number as text; what is no finite number is told as a word."""
+    if not math.isfinite(value):
+        return str(value)
+    return Exact(int(value)) if value == int(value) and abs(value) < 1e15 else Exact(repr(value))
+
+
+def _instant_text(value: Any) -> str:
+    """Times are kept as a fraction of a day: what a millisecond cannot tell is an error of that fraction."""
+    if isinstance(value, datetime):
+        return _to_ms(value).isoformat()
+    if isinstance(value, date):  # a reader gives the midnight of a column of times as a bare date
+        return datetime(value.year, value.month, value.day).isoformat()
+    if isinstance(value, time):
+        return _to_ms(datetime.combine(date(2000, 1, 1), value)).time().isoformat()
+    if isinstance(value, timedelta):  # a time of day in a cell that is formatted as a duration
+        return (datetime(2000, 1, 1) + value).time().isoformat() if value < timedelta(days=1) else str(value)
+    return str(value)
+
+
+def _to_ms(at: datetime) -> datetime:
+    ms = round(at.microsecond / 1000)
+    return at.replace(microsecond=0) + timedelta(milliseconds=ms)

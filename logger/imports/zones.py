@@ -1,0 +1,138 @@
+"""Local times to UTC in any zone: each repeated hour told by the order of rows, or declared, or asked
+about.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import ImportRefused
+from ..model import NS
+
+Int = NDArray[np.int64]
+
+DAY_NS = 86_400 * NS
+_HALF_DAY_NS = DAY_NS // 2
+_OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")
+
+
+def zone_of(name: str) -> tzinfo:
+    """An IANA zone or a fixed offset; ImportRefused for anything else.
+
+    >>> str(zone_of("+01:00")), str(zone_of("Europe/Vienna"))
+    ('UTC+01:00', 'Europe/Vienna')
+    """
+    if name.upper() in ("UTC", "Z"):
+        return UTC
+    if match := _OFFSET.fullmatch(name):
+        minutes = int(match[2]) * 60 + int(match[3] or 0)
+        if minutes < 24 * 60:
+            return timezone(timedelta(minutes=minutes if match[1] == "+" else -minutes))
+    try:
+        return ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        raise ImportRefused(f"There is no time zone {name!r}: say an IANA name or an offset.") from None
+
+
+def localised(wall_ns: Int, lines: Sequence[int], name: str, half: str | None) -> tuple[Int, list[str]]:
+    """UTC of local times in order of the rows, ascending but for clock changes; and what was taken as known.
+
+    `half`: which pass through a repeated hour is meant where only one of them is there.
+    """
+    zone = zone_of(name)
+    before_ns, after_ns = _zone_offsets(wall_ns, zone)
+    skipped = np.flatnonzero(before_ns < after_ns)
+    if len(skipped):
+        when, line = shown(int(wall_ns[skipped[0]])), lines[skipped[0]]
+        raise ImportRefused(
+            f"Line {line}: {when} does not exist in {name}, as the clock skips it. If this logger never "
+            "changes its clock, say its offset as `zone` in the profile, such as +01:00."
+        )
+    offset_ns = before_ns.copy()
+    notes = []
+    for rows in _changes(wall_ns, np.flatnonzero(before_ns > after_ns)):
+        second, note = _second_pass(rows, wall_ns, lines, name, half)
+        offset_ns[second] = after_ns[second]
+        notes.append(note)
+    return wall_ns - offset_ns, notes
+
+
+def _changes(wall_ns: Int, repeated: Int) -> list[Int]:
+    """Rows in repeated hours, apart for each change of the clock: no two lie within half a day."""
+    if not len(repeated):
+        return []
+    order = repeated[np.argsort(wall_ns[repeated], kind="stable")]
+    breaks = np.flatnonzero(np.diff(wall_ns[order]) > _HALF_DAY_NS) + 1
+    return [np.sort(part) for part in np.split(order, breaks)]
+
+
+def _zone_offsets(wall_ns: Int, zone: tzinfo) -> tuple[Int, Int]:
+    """Offsets from UTC of each row by the earlier and by the later reading of its wall time.
+
+    They differ only in an hour that the clock change skips or repeats, so only days with a
+    change are looked at minute by minute.
+    """
+    day, which = np.unique(wall_ns // DAY_NS, return_inverse=True)
+    starts = np.array([_offset_at(int(d) * DAY_NS, zone, 0) for d in day], np.int64)
+    ends = np.array([_offset_at((int(d) + 1) * DAY_NS, zone, 1) for d in day], np.int64)
+    before, after = starts[which], starts[which]
+    changing = np.flatnonzero((starts != ends)[which])
+    minute_ns = 60 * NS
+    minutes, of = np.unique(wall_ns[changing] // minute_ns, return_inverse=True)
+    for fold, target in ((0, before), (1, after)):
+        offsets = np.array([_offset_at(int(m) * minute_ns, zone, fold) for m in minutes], np.int64)
+        target[changing] = offsets[of] if len(minutes) else 0
+    return before, after
+
+
+def _offset_at(wall_ns: int, zone: tzinfo, fold: int) -> int:
+    at = datetime(1970, 1, 1) + timedelta(seconds=wall_ns // NS)
+    offset = at.replace(tzinfo=zone, fold=fold).utcoffset()
+    return 0 if offset is None else offset // timedelta(microseconds=1) * 1000
+
+
+def _second_pass(
+    rows: Int, wall_ns: Int, lines: Sequence[int], zone: str, half: str | None
+) -> tuple[Int, str]:
+    """The rows of the second pass through a repeated hour.
+
+    The one step back in time tells it. Without one, half of the hour is missing and nobody can
+    know which half: it is declared, or the file must be asked about.
+    """
+    steps = np.diff(wall_ns[rows])
+    back = np.flatnonzero(steps < 0)
+    if len(back) == 0 and _is_sparse(wall_ns):
+        back = np.flatnonzero(steps == 0)  # a reading an hour stands still where a denser one steps back
+    if len(back) == 1:
+        second = rows[int(back[0]) + 1 :]
+        again = f"{shown(int(wall_ns[second[0]]))} in line {lines[int(second[0])]}"
+        return second, f"the repeated hour is told by the order of rows: its second pass begins at {again}"
+    if len(back) == 0 and half is not None:
+        said = f"{shown(int(wall_ns[rows[0]]))} lies in an hour that {zone} repeats, in its {half} pass"
+        return (rows if half == "second" else rows[:0]), f"{said}, as declared"
+    found = "never steps back" if len(back) == 0 else f"steps back {len(back)} times"
+    raise ImportRefused(
+        f"Lines {lines[int(rows[0])]} to {lines[int(rows[-1])]} lie in the hour that {zone} repeats, from "
+        f"{shown(int(wall_ns[rows[0]]))}, but the time {found}: before or after the clock change? "
+        'Where the file holds one of them, say `repeated_hour = "first"` or "second" under [time] in the '
+        "profile; else split the file there and declare a fixed offset such as +02:00 as `zone` for each "
+        "part, "
+        "or export in UTC."
+    )
+
+
+def _is_sparse(wall_ns: Int) -> bool:
+    rising = np.diff(wall_ns)
+    rising = rising[rising > 0]
+    return len(rising) > 0 and float(np.median(rising)) >= 3600 * NS
+
+
+def shown(wall_ns: int) -> str:
+    """A local time in a message."""
+    return f"{datetime(1970, 1, 1) + timedelta(seconds=wall_ns // NS):%Y-%m-%d %H:%M:%S}"
