@@ -29,6 +29,7 @@ class Claims:
     imports: dict[str, dict[str, Any]] = field(default_factory=dict)  # SHA-256 -> as in `import_file`
     records: dict[int, dict[str, Any]] = field(default_factory=dict)  # number -> as in `issue`
     disposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # seal -> what was let go
+    clocks: dict[int, dict[str, Any]] = field(default_factory=dict)  # entry -> what it says of a clock
     acts: Acts = field(default_factory=Acts)
     founding: Mapping[str, Any] = field(default_factory=dict)
 
@@ -133,6 +134,11 @@ def _read_founding(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> N
     claims.founding = claims.founding or dict(what)
 
 
+def _read_clock(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    names = ("probe", "clock_ns", "offset_ns") if row.kind == "clock-comparison" else ("boot", "base_ns")
+    claims.clocks[row.number] = {"kind": row.kind} | {name: what[name] for name in names}
+
+
 _READERS: dict[str, Callable[[Row[Any], Mapping[str, Any], Claims], None]] = {
     "seal": _read_seal,
     "setup": _read_setup,
@@ -142,6 +148,8 @@ _READERS: dict[str, Callable[[Row[Any], Mapping[str, Any], Claims], None]] = {
     "record": _read_record,
     "disposal": _read_disposal,
     "store": _read_founding,
+    "clock-comparison": _read_clock,
+    "clock-correction": _read_clock,
 }
 
 

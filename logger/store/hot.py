@@ -46,22 +46,31 @@ class Hot:
         self._names = names
         self._journal = journal
 
-    def append(self, writer: str, rows: Sequence[Row]) -> Batch:
+    def append(self, writer: str, rows: Sequence[Row], conn: Connection | None = None) -> Batch:
         """Store rows under the next numbers of their writer, with their digest in the journal.
 
-        When this returns they are on the disk. When it raises, none of them is stored.
+        When this returns they are on the disk, or in the caller's transaction. When it raises, none is.
         """
         unnumbered = columns_of(writer, 0, rows)
+        if conn is not None:
+            return self._append(conn, writer, unnumbered)
         self._learn(unnumbered)
-        with self._database.begin() as conn:
-            number = self._names.numbers(conn, "writer", [writer])[writer]
-            next_seq = _next(conn, number)
-            if not rows:
-                return Batch(0, writer, next_seq, next_seq - 1, "")
-            arrival = _next_arrival(conn) + unnumbered.seq
-            columns = replace(unnumbered, seq=unnumbered.seq + next_seq, arrival=arrival)
-            self._insert(conn, columns)
-            return self._chained(conn, number, columns)
+        with self._database.begin() as own:
+            return self._append(own, writer, unnumbered)
+
+    def next_seq(self, conn: Connection, writer: str) -> int:
+        """The number that the writer's next row will have."""
+        return _next(conn, self._names.numbers(conn, "writer", [writer])[writer])
+
+    def _append(self, conn: Connection, writer: str, unnumbered: Columns) -> Batch:
+        number = self._names.numbers(conn, "writer", [writer])[writer]
+        next_seq = _next(conn, number)
+        if not len(unnumbered):
+            return Batch(0, writer, next_seq, next_seq - 1, "")
+        arrival = _next_arrival(conn) + unnumbered.seq
+        columns = replace(unnumbered, seq=unnumbered.seq + next_seq, arrival=arrival)
+        self._insert(conn, columns)
+        return self._chained(conn, number, columns)
 
     def select(
         self, conn: Connection, *where: ColumnElement[bool], order: Any = reading.c.arrival

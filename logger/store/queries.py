@@ -11,6 +11,7 @@ from ..model import Row
 from ..series import Float, Int, Readings, merged
 from .archive import Archive
 from .arrays import fetched
+from .clocks import UNSURE, Clocks
 from .database import Database
 from .hot import Hot
 from .names import Names
@@ -24,14 +25,26 @@ KINDS = (np.int64, np.int64, np.float64, np.uint8, np.bool_)
 class Queries:
     """Reading back. Every answer is of one instant: hot rows and seals of the same snapshot."""
 
-    def __init__(self, database: Database, names: Names, hot: Hot, archive: Archive) -> None:
+    def __init__(self, database: Database, names: Names, hot: Hot, archive: Archive, clocks: Clocks) -> None:
         self._database = database
         self._names = names
         self._hot = hot
         self._archive = archive
+        self._clocks = clocks
 
     def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
-        """Readings of a channel in [from, to), ascending in (taken, writer, seq)."""
+        """Readings of a channel in [from, to) at their true instants, ascending."""
+        number = self._names.number("channel", channel)
+        if number is None:
+            return Readings.empty()
+        moved = self._clocks.readings(
+            channel, from_ns, to_ns, lambda a, b: self._columns(channel, number, a, b)
+        )
+        if moved is not None:
+            return moved
+        return self._stamped(channel, from_ns, to_ns)
+
+    def _stamped(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         number = self._names.number("channel", channel)
         if number is None:
             return Readings.empty()
@@ -50,8 +63,8 @@ class Queries:
         return self._columns(channel, self._names.number("channel", channel) or 0, from_ns, to_ns)
 
     def existing(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float]:
-        """Instants and values of the readings that have a value, ascending; for finding duplicates."""
-        found = self.readings(channel, from_ns, to_ns)
+        """Stamps and values of the readings that have a value, ascending; for finding duplicates."""
+        found = self._stamped(channel, from_ns, to_ns)
         valid = np.isfinite(found.value)
         return found.taken_ns[valid], found.value[valid]
 
@@ -107,6 +120,8 @@ class Queries:
         earliest: dict[str, int] = {}
         for number, first_ns in rows:
             earliest[texts[number]] = min(first_ns, earliest.get(texts[number], first_ns))
+        for channel, first_ns in self._clocks.changed_since(cursor, self._names.known("channel")).items():
+            earliest[channel] = min(first_ns, earliest.get(channel, first_ns))
         return earliest, end
 
     def _sealed_part(self, file: str, channel: str, from_ns: int, to_ns: int) -> Readings:
@@ -135,6 +150,8 @@ class Queries:
     def _newest(self, conn: Connection, channel: str, ok: bool) -> Row | None:
         number = self._names.number("channel", channel)
         where = [reading.c.channel == number, *([reading.c.status == 0] if ok else [])]
+        if (unsure := self._names.number("source", UNSURE)) is not None:
+            where.append(reading.c.source != unsure)  # it may well be dated in the future
         last = select(reading.c.arrival, reading.c.taken_ns).where(*where)
         hot = conn.execute(
             last.order_by(reading.c.taken_ns.desc(), reading.c.arrival.desc()).limit(1)

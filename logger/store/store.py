@@ -20,6 +20,7 @@ from ..series import Bool, Float, Int, Readings
 from . import lock, tables
 from .archive import Archive
 from .cells import Envelope
+from .clocks import Clocks
 from .database import FILE, RESTORING, Database, before_upgrade
 from .disposal import Disposals, Disposed, Request
 from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
@@ -49,7 +50,8 @@ class Store:
         self.journal = Journal(database)
         self._hot = Hot(database, self._names, self.journal)
         self._archive = Archive(folder, database, self._names, self._hot, self.journal)
-        self._queries = Queries(database, self._names, self._hot, self._archive)
+        self.clocks = Clocks(database, self.journal, self._names)
+        self._queries = Queries(database, self._names, self._hot, self._archive, self.clocks)
         self._overviews = Overviews(folder, database, self._names, self._archive)
         self._setups = Setups(database, self.journal)
         self._kept = Kept(database)
@@ -112,12 +114,19 @@ class Store:
 
     # Readings
 
-    def append(self, writer: str, rows: Sequence[Row]) -> Batch:
-        """Store rows under the next numbers of their writer; on the disk when this returns."""
-        return self._hot.append(writer, rows)
+    def append(self, writer: str, rows: Sequence[Row], conn: Connection | None = None) -> Batch:
+        """Store rows under the next numbers of their writer; on the disk when this or `conn` is done."""
+        return self._hot.append(writer, rows, conn)
+
+    def next_seq(self, conn: Connection, writer: str) -> int:
+        """The number that the writer's next row will have."""
+        return self._hot.next_seq(conn, writer)
 
     def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
-        """Readings of a channel in [from, to), ascending in (taken, writer, seq)."""
+        """Readings of a channel in [from, to), ascending in (taken, writer, seq), at their true instants.
+
+        That is where they were stamped, unless `clocks` knows of the clock that did it.
+        """
         return self._queries.readings(channel, from_ns, to_ns)
 
     def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings:

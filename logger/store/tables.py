@@ -191,6 +191,36 @@ import_file = Table(
     Column("summary", JSON, nullable=False),
 )
 
+# Messages that nodes posted, each by its number: one that comes again is not stored again.
+delivery = Table(
+    "delivery",
+    metadata,
+    Column("node", String, primary_key=True),
+    Column("seq", BigInteger, primary_key=True),
+    _text("sha256"),
+    _instant("at_ns"),
+)
+
+# `number` is that of the journal's entry; `arrival` tells those who look by arrivals that readings moved.
+clock_comparison = Table(
+    "clock_comparison",
+    metadata,
+    Column("number", Number, primary_key=True),
+    _text("probe"),
+    _instant("clock_ns"),
+    Column("offset_ns", BigInteger, nullable=False),
+    Column("arrival", BigInteger, nullable=False),
+    Index("clock_comparison_probe", "probe", "clock_ns"),
+)
+clock_correction = Table(
+    "clock_correction",
+    metadata,
+    Column("number", Number, primary_key=True),
+    _text("boot"),
+    Column("base_ns", BigInteger, nullable=False),
+    Column("arrival", BigInteger, nullable=False),
+)
+
 # What follows from acts. The act itself is in the journal, written in the same transaction.
 inspection = Table(
     "inspection",

@@ -24,6 +24,7 @@ from .acts import check_acts
 from .archive import CHANNEL_FACTS, SEAL_FACTS, Archive
 from .arrays import fetched
 from .claims import Claims, read_chain
+from .clocks import check_clocks
 from .database import Database, quick_check
 from .facts import Verification
 from .names import Names
@@ -68,6 +69,7 @@ class Walk:
                 self._kept,
                 self._issued,
                 lambda conn, claims: check_acts(conn, claims.acts),
+                lambda conn, claims: check_clocks(conn, claims.clocks),
                 self._unsealed,
             )
             self._run(lambda: read_chain(conn, dict(heads), claims))

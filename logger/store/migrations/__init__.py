@@ -13,7 +13,7 @@ from sqlalchemy import Connection, inspect, text
 
 from ...errors import StoreError
 
-NEWEST = "0004"
+NEWEST = "0005"
 
 
 def version(conn: Connection) -> str | None:

@@ -1,0 +1,227 @@
+"""Readings that come by themselves, stored exactly once: MQTT, HTTP push, and rows of other nodes.
+
+What is acknowledged is on the disk. The same message again stores nothing; a number that comes again
+with other content is refused. The HTTP interface calls `push` and `take_rows`, and answers when they return:
+
+    push        one message of a device, JSON or SenML, by its node's name and a number of the node's own
+    take_rows   rows of another stillroom, by its name and the number of the first
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sqlalchemy import Connection, select
+
+from .errors import Refused, UnitError, UnknownName
+from .model import NS, Config, MqttTopic, PushedLine, Row, Setup
+from .probes.clock import boot_id
+from .probes.messages import BadMessage, Heard, Told, heard
+from .probes.mqtt import Arrived
+from .senml import UNITS
+from .series import STATUS
+from .store import Store, tables
+from .store.clocks import Comparison
+from .units import unit_name
+
+COMPARED_EVERY_NS = 6 * 3600 * NS  # a clock that keeps its offset is noted so often
+MOVED_NS = 2 * NS  # one that does not, at once
+AHEAD_NS = 30 * NS
+FIELDS = (
+    "channel",
+    "taken_ns",
+    "received_ns",
+    "value",
+    "status",
+    "raw",
+    "source",
+    "late",
+    "boot",
+    "monotonic_ns",
+)
+
+
+class AlreadyThere(Refused):
+    """A number that came before with other content; it stays as it was (an HTTP interface says 409)."""
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What became of a message: rows stored, values that were there already, whether all of it was."""
+
+    stored: int
+    known: int
+    repeated: bool = False
+
+
+def push(  # noqa: PLR0917 (who, which, what, when: as they stand in the request)
+    store: Store, config: Config, node: str, seq: int, payload: bytes, now_ns: int | None = None
+) -> Taken:
+    """Store one message of a node. Refused: an unknown node, a message that cannot be read, `AlreadyThere`.
+
+    `seq`: a number of the node's own, larger for each message; gaps do not matter. On the disk on return.
+    """
+    now_ns = time.time_ns() if now_ns is None else now_ns
+    lines = _lines_of(config, node)
+    sha = hashlib.sha256(payload).hexdigest()
+    rows, clock_ns = _read(config.setup, lines, payload, now_ns, "push")
+    with store.begin() as conn:
+        if _delivered(conn, node, seq, sha):
+            return Taken(0, len(rows), repeated=True)
+        taken = _stored(store, conn, f"push:{node}", rows)
+        conn.execute(tables.delivery.insert().values(node=node, seq=seq, sha256=sha, at_ns=now_ns))
+        for line in lines:
+            _compared(store, conn, line.probe, clock_ns, now_ns)
+    return taken
+
+
+def take_rows(store: Store, config: Config, node: str, first: int, rows: Sequence[Sequence[Any]]) -> int:
+    """Store rows of another stillroom, numbered from `first` by it; gives the number that is wanted next.
+
+    Rows that are there already are passed over; where some are missing before `first` nothing is stored, and
+    the number tells where to go on. Each row has the fields of `FIELDS`; Refused where one has not.
+    """
+    allowed = {channel for line in _lines_of(config, node) for channel in line.channels.values()}
+    made = [_row(told, allowed) for told in rows]
+    writer = f"node:{node}"
+    with store.begin() as conn:
+        wanted = store.next_seq(conn, writer)
+        fresh = made[wanted - first :] if first <= wanted else []
+        store.append(writer, fresh, conn)
+        return wanted + len(fresh)
+
+
+def arrived(store: Store, config: Config, messages: Sequence[Arrived], event: Any) -> None:
+    """Store messages of a broker; one that cannot be read is an event, and is not asked for again."""
+    rows: list[Row] = []
+    clocks: list[tuple[str, int, int]] = []
+    for message in messages:
+        try:
+            found, clock_ns = _read(config.setup, message.topics, message.payload, message.at_ns, "mqtt")
+        except Refused as refused:
+            topic = message.topics[0].topic
+            event(
+                "message-refused", {"url": message.topics[0].url, "topic": topic, "why": str(refused)[:200]}
+            )
+            continue
+        rows += found
+        clocks += [(t.probe, clock_ns, message.at_ns) for t in message.topics if clock_ns is not None]
+    with store.begin() as conn:
+        _stored(store, conn, "mqtt", rows)
+        for probe, clock_ns, at_ns in clocks:
+            _compared(store, conn, probe, clock_ns, at_ns)
+
+
+def _lines_of(config: Config, node: str) -> list[PushedLine]:
+    lines = [line for line in config.lines if isinstance(line, PushedLine)]
+    mine = [line for line in lines if line.node == node]
+    if not mine:
+        raise UnknownName("node", node, {line.node for line in lines})
+    return mine
+
+
+def _read(
+    setup: Setup, lines: Sequence[PushedLine | MqttTopic], payload: bytes, now_ns: int, way: str
+) -> tuple[list[Row], int | None]:
+    """Rows of all lines that a message may speak of, and what the clock of the node showed."""
+    found: list[Row] = []
+    clocks: list[int] = []
+    faults: list[str] = []
+    for line in lines:
+        try:
+            said = heard(payload, line.message, line.channels, now_ns)
+        except BadMessage as bad:
+            faults.append(f"probe {line.probe}: {bad}")
+            continue
+        found += _rows(setup, line, said, now_ns, way)
+        clocks += [said.clock_ns] if said.clock_ns is not None else []
+    if not found:
+        raise Refused(f"The message cannot be read; nothing of it was stored. {'; '.join(faults)}.")
+    return found, clocks[-1] if clocks else None
+
+
+def _rows(setup: Setup, line: PushedLine | MqttTopic, said: Heard, now_ns: int, way: str) -> list[Row]:
+    late_ns = 2 * round(line.interval_s * NS)
+    rows = []
+    for told in said.told:
+        channel = line.channels[told.name]
+        _fits(setup, channel, told)
+        taken_ns = now_ns if told.taken_ns is None else told.taken_ns
+        # With its clock told, a stamp is judged by what the clock said; else by ours.
+        if taken_ns > (said.clock_ns or now_ns) + AHEAD_NS:
+            raise Refused(f"{told.name}: its time lies in the future by more than 30 s; look at its clock.")
+        row = Row(channel, taken_ns, now_ns, told.value, "ok" if told.value is not None else "sensor-fault")
+        age_ns = (said.clock_ns or now_ns) - taken_ns
+        source = way if told.taken_ns is not None else f"{way} on arrival"
+        rows.append(replace(row, raw=told.raw, source=source, late=age_ns > late_ns, **_here()))
+    return rows
+
+
+def _fits(setup: Setup, channel: str, told: Told) -> None:
+    """SenML names its units: another one than the channel's would be a wrong number under a right name."""
+    wanted = setup.channels[channel].unit
+    if told.unit and unit_name(UNITS.get(told.unit, told.unit)) != unit_name(wanted):
+        raise UnitError(f"{told.name}: wanted {wanted}, as channel {channel} has it; found {told.unit!r}.")
+
+
+def _here() -> dict[str, Any]:
+    return {"boot": boot_id(), "monotonic_ns": time.monotonic_ns()}
+
+
+def _delivered(conn: Connection, node: str, seq: int, sha: str) -> bool:
+    t = tables.delivery
+    known = conn.execute(select(t.c.sha256).where(t.c.node == node, t.c.seq == seq)).scalar()
+    if known is not None and known != sha:
+        raise AlreadyThere(f"Message {seq} of {node} came before with other content; nothing was stored.")
+    return known is not None
+
+
+def _stored(store: Store, conn: Connection, writer: str, rows: Sequence[Row]) -> Taken:
+    """What is not there yet by channel, stamp and value; another value at one stamp is kept beside it."""
+    fresh: dict[tuple[str, int, float | None], Row] = {}
+    for row in rows:
+        own_time = not row.source.endswith("on arrival")
+        if own_time and row.value is not None and _there(store, row):
+            continue
+        fresh[row.channel, row.taken_ns, row.value] = row
+    store.append(writer, list(fresh.values()), conn)
+    return Taken(len(fresh), len(rows) - len(fresh))
+
+
+def _there(store: Store, row: Row) -> bool:
+    _, values = store.existing(row.channel, row.taken_ns, row.taken_ns + 1)
+    return row.value in values.tolist()
+
+
+def _compared(store: Store, conn: Connection, probe: str, clock_ns: int | None, now_ns: int) -> None:
+    """Notes by how much a probe's clock is ahead: at first, when that changed, and every six hours."""
+    if clock_ns is None:
+        return
+    known = store.clocks.comparisons(probe)
+    offset_ns = clock_ns - now_ns
+    last = known[-1] if known else None
+    if last and abs(offset_ns - last.offset_ns) < MOVED_NS and clock_ns - last.clock_ns < COMPARED_EVERY_NS:
+        return
+    store.clocks.compare(Comparison(probe, clock_ns, offset_ns), "stillroom", "told with its readings", conn)
+
+
+def _row(told: Sequence[Any], allowed: set[str]) -> Row:
+    fields: Mapping[str, Any] = dict(zip(FIELDS, told, strict=False))
+    wanted = {"channel": str, "taken_ns": int, "received_ns": int, "status": str, "raw": str, "source": str,
+              "late": bool, "boot": str, "monotonic_ns": int}  # fmt: skip
+    sound = len(told) == len(FIELDS) and all(type(fields[name]) is kind for name, kind in wanted.items())
+    if not sound or fields["status"] not in STATUS or not _is_value(fields["value"]):
+        raise Refused(
+            f"Wanted a row of {', '.join(FIELDS)}; found {str(list(told))[:120]}. Nothing was stored."
+        )
+    if fields["channel"] not in allowed:
+        raise UnknownName("channel of this node", fields["channel"], allowed)
+    return Row(**fields)
+
+
+def _is_value(value: Any) -> bool:
+    return value is None or (type(value) in (int, float) and abs(value) < 1e300)

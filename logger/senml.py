@@ -1,0 +1,99 @@
+"""Sensor Measurement Lists (SenML in JSON): a pack of records to numbers with name, unit and time.
+
+Source: RFC 8428, chapters 4 and 5. Base fields hold for their record and all after it; a time below 2^28
+is relative to now; a field whose name ends in "_" must be understood, and none is.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+NS = 1_000_000_000
+RELATIVE = 2**28  # s
+NEWEST_VERSION = 10
+# SenML unit -> ours (RFC 8428, 12.1, and the secondary units of RFC 8798).
+UNITS = {"Cel": "degC", "K": "K", "%RH": "%RH", "Pa": "Pa", "hPa": "hPa", "ppm": "ppm", "m/s": "m/s"}
+_NUMBERS = ("bt", "bv", "bs", "bver", "t", "v", "s", "ut")
+_TEXTS = ("bn", "bu", "n", "u", "vs", "vd")
+
+
+class NoSenml(ValueError):
+    """What is not SenML, or asks for what is not understood; the text says what and where."""
+
+
+@dataclass(frozen=True)
+class Record:
+    """One resolved record. `taken_ns` None: it came without a time; `value` None: a text, a flag or a sum."""
+
+    name: str
+    unit: str
+    taken_ns: int | None
+    value: float | None
+
+
+def records(payload: bytes, now_ns: int) -> list[Record]:
+    """The resolved records of a pack; NoSenml with what was wanted and found.
+
+    >>> pack = b'[{"bn":"P1/","bt":1792396800,"bu":"Cel","n":"t","v":20.03},{"n":"t","t":60,"v":20.1}]'
+    >>> [(r.name, r.unit, r.taken_ns // NS, r.value) for r in records(pack, 0)]
+    [('P1/t', 'Cel', 1792396800, 20.03), ('P1/t', 'Cel', 1792396860, 20.1)]
+    """
+    base: dict[str, Any] = {"bn": "", "bt": Decimal(0), "bu": "", "bv": Decimal(0)}
+    found = []
+    for number, told in enumerate(_pack(payload), 1):
+        _checked(told, number)
+        base |= {key: told[key] for key in base if key in told}
+        if "n" in told or "v" in told:
+            found.append(_resolved(told, base, now_ns, number))
+    return found
+
+
+def _pack(payload: bytes) -> list[Any]:
+    try:
+        pack = json.loads(payload, parse_float=Decimal, parse_int=Decimal, parse_constant=_refused)
+    except (ValueError, RecursionError) as error:
+        raise NoSenml(f"wanted a list of records in JSON, found none: {error}") from error
+    if not isinstance(pack, list) or not pack:
+        raise NoSenml("wanted a list of records, found something else")
+    return pack
+
+
+def _refused(word: str) -> None:
+    raise ValueError(f"{word} is no number of JSON")
+
+
+def _checked(told: Any, number: int) -> None:
+    if not isinstance(told, dict):
+        raise NoSenml(f"record {number}: wanted an object, found {str(told)[:40]!r}")
+    for key, value in told.items():
+        if key.endswith("_"):
+            raise NoSenml(f"record {number}: the field {key!r} must be understood, and is not")
+        kind = Decimal if key in _NUMBERS else str if key in _TEXTS else object
+        if not isinstance(value, kind):
+            raise NoSenml(f"record {number}: {key!r} is {str(value)[:40]!r}, which it cannot be")
+    if told.get("bver", 0) > NEWEST_VERSION:
+        raise NoSenml(f"record {number}: version {told['bver']}, newer than {NEWEST_VERSION}")
+
+
+def _resolved(told: Mapping[str, Any], base: Mapping[str, Any], now_ns: int, number: int) -> Record:
+    name = base["bn"] + told.get("n", "")
+    if not name:
+        raise NoSenml(f"record {number}: wanted a name in bn or n, found none")
+    value = float(base["bv"] + told["v"]) if "v" in told else None
+    if value is not None and not math.isfinite(value):
+        raise NoSenml(f"record {number}: the value {told['v']} is too large")
+    return Record(name, told.get("u", base["bu"]), _taken(told, base, now_ns), value)
+
+
+def _taken(told: Mapping[str, Any], base: Mapping[str, Any], now_ns: int) -> int | None:
+    time_s = base["bt"] + told.get("t", 0)
+    if not time_s and not base["bt"]:
+        return None
+    if abs(time_s) > 2**33:
+        raise NoSenml(f"the time {time_s} is no time of this age")
+    return int(time_s * NS) + (now_ns if abs(time_s) < RELATIVE else 0)

@@ -1,0 +1,181 @@
+"""What is known of the clocks that stamped readings: comparisons of a probe's own clock, and corrections.
+
+A reading keeps its stamp for ever. On reading back it is moved: by the even drift between two comparisons
+where the probe's own clock made the stamp; by what is known of this machine's clock where it was unsure.
+A reading that an unsure clock stamped has no place in time until that clock's correction is recorded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, Row, func, select
+
+from ..drift import true_ns
+from ..model import NS
+from ..series import Readings
+from .database import Database
+from .facts import JSON
+from .journal import Journal
+from .names import Names
+from .rows import Columns
+from .tables import batch, clock_comparison, clock_correction, reading
+
+UNSURE = "poll, clock unsure"
+OURS = frozenset({"poll", "mqtt on arrival", "push on arrival", "simulated", UNSURE})
+COMPARISON, CORRECTION = "clock-comparison", "clock-correction"
+Read = Callable[[int, int], Columns]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A probe's own clock showed `clock_ns` when it was `clock_ns − offset_ns`."""
+
+    probe: str
+    clock_ns: int
+    offset_ns: int
+
+
+class Clocks:
+    """Comparisons and corrections of one store."""
+
+    def __init__(self, database: Database, journal: Journal, names: Names) -> None:
+        self._database = database
+        self._journal = journal
+        self._names = names
+
+    def compare(self, found: Comparison, who: str, why: str, conn: Connection) -> int:
+        """Record that a probe's clock was compared; gives the number of the entry."""
+        what: dict[str, JSON] = {
+            "probe": found.probe, "clock_ns": found.clock_ns, "offset_ns": found.offset_ns
+        }  # fmt: skip
+        number = self._journal.append(COMPARISON, who, what, why, conn).number
+        conn.execute(clock_comparison.insert().values(number=number, arrival=_coming(conn), **what))
+        return number
+
+    def correct(self, boot: str, base_ns: int, who: str, why: str, conn: Connection) -> int:
+        """Record what UTC less the monotonic clock was while this machine ran as `boot`."""
+        what: dict[str, JSON] = {"boot": boot, "base_ns": base_ns}
+        number = self._journal.append(CORRECTION, who, what, why, conn).number
+        conn.execute(clock_correction.insert().values(number=number, arrival=_coming(conn), **what))
+        return number
+
+    def comparisons(self, probe: str) -> list[Comparison]:
+        """Those of a probe, in order of what its clock showed; of two at one instant the later act's."""
+        t = clock_comparison
+        with self._database.read() as conn:
+            rows = conn.execute(select(t).where(t.c.probe == probe).order_by(t.c.number))
+            found = {row.clock_ns: Comparison(probe, row.clock_ns, row.offset_ns) for row in rows}
+        return [found[ns] for ns in sorted(found)]
+
+    def unsure_boots(self) -> dict[str, tuple[int, int]]:
+        """Boot -> first and last stamp of its readings that an unsure clock made and nobody corrected."""
+        number = self._names.number("source", UNSURE)
+        if number is None:
+            return {}
+        c = reading.c
+        with self._database.read() as conn:
+            asked = select(c.boot, func.min(c.taken_ns), func.max(c.taken_ns)).where(c.source == number)
+            rows = conn.execute(asked.group_by(c.boot)).all()
+            texts = self._names.texts([row[0] for row in rows], conn)
+            known = set(conn.execute(select(clock_correction.c.boot)).scalars())
+        return {texts[boot]: (first, last) for boot, first, last in rows if texts[boot] not in known}
+
+    def readings(self, channel: str, from_ns: int, to_ns: int, read: Read) -> Readings | None:
+        """Readings at their true instants; None where all stamps of the channel stand as they are."""
+        compared = self.comparisons(channel.rsplit(".", 1)[0])
+        unsure = self._names.number("source", UNSURE) is not None
+        if not compared and not unsure:
+            return None
+        reach_ns = max((abs(c.offset_ns) for c in compared), default=0) + NS
+        columns = read(from_ns - reach_ns, to_ns + reach_ns)
+        parts = [_drifting(columns, compared)]
+        if unsure:
+            parts += self._corrected(read)
+        return _between(parts, from_ns, to_ns)
+
+    def _corrected(self, read: Read) -> Iterator[Columns]:
+        """Readings of an unsure clock whose correction is recorded, wherever its stamps lay."""
+        with self._database.read() as conn:
+            order = clock_correction.c.number
+            known = {r.boot: r.base_ns for r in conn.execute(select(clock_correction).order_by(order))}
+        if known:
+            rows = read(-(2**62), 2**62)
+            rows = rows.part(_of_sources(rows, {UNSURE}))
+            for boot, base_ns in known.items():
+                mine = rows.part(np.array([rows.boot[at] == boot for at in range(len(rows))], np.bool_))
+                wrong_ns = base_ns - (mine.received_ns - mine.monotonic_ns)
+                yield _moved(mine, mine.taken_ns + wrong_ns)
+
+    def changed_since(self, cursor: int, channels: Sequence[str]) -> dict[str, int]:
+        """Channel -> earliest instant whose readings moved by what was recorded after the cursor."""
+        t = clock_comparison
+        with self._database.read() as conn:
+            newer = conn.execute(select(t).where(t.c.arrival > cursor)).all()
+            corrected = conn.execute(
+                select(clock_correction.c.boot).where(clock_correction.c.arrival > cursor)
+            ).all()
+            before = {row.number: _before(conn, row) for row in newer}
+        found: dict[str, int] = {}
+        for row in newer:
+            for channel in (c for c in channels if c.rsplit(".", 1)[0] == row.probe):
+                found[channel] = min(before[row.number], found.get(channel, before[row.number]))
+        return found | (dict.fromkeys(channels, 0) if corrected else {})
+
+
+def check_clocks(conn: Connection, told: dict[int, dict[str, Any]]) -> Iterator[str]:
+    """A sentence for every row that does not say what its entry says, is missing, or has none."""
+    for table, kind in ((clock_comparison, COMPARISON), (clock_correction, CORRECTION)):
+        rows = {row.number: row._asdict() for row in conn.execute(select(table))}
+        wanted = {number: what for number, what in told.items() if what["kind"] == kind}
+        for number in sorted(rows.keys() | wanted.keys()):
+            row, what = rows.get(number, {}), wanted.get(number, {"": None})
+            if any(row.get(name) != value for name, value in what.items() if name != "kind"):
+                yield f"{kind} {number}: its row is missing, altered, or without its journal entry"
+
+
+def _before(conn: Connection, row: Row[Any]) -> int:
+    """From where on a comparison moves readings: since the one before it, else all."""
+    t = clock_comparison
+    earlier = select(func.max(t.c.clock_ns)).where(t.c.probe == row.probe, t.c.clock_ns < row.clock_ns)
+    return int(conn.execute(earlier).scalar() or abs(row.offset_ns)) - abs(int(row.offset_ns))
+
+
+def _coming(conn: Connection) -> int:
+    """The number that the next reading to come will have: whoever looks by arrivals sees this with it."""
+    newest = select(batch.c.first_arrival + batch.c.last_seq - batch.c.first_seq + 1)
+    return int(conn.execute(newest.order_by(batch.c.number.desc()).limit(1)).scalar() or 1)
+
+
+def _drifting(columns: Columns, compared: Sequence[Comparison]) -> Columns:
+    kept = columns.part(~_of_sources(columns, {UNSURE}))
+    if not compared:
+        return kept
+    theirs = ~_of_sources(kept, OURS)
+    clock = np.array([c.clock_ns for c in compared], np.int64)
+    offset = np.array([c.offset_ns for c in compared], np.int64)
+    return _moved(kept, np.where(theirs, true_ns(kept.taken_ns, clock, offset), kept.taken_ns))
+
+
+def _of_sources(columns: Columns, sources: frozenset[str] | set[str]) -> Any:
+    among = [code for code, text in enumerate(columns.source.table) if text in sources]
+    return np.isin(columns.source.codes, among)
+
+
+def _moved(columns: Columns, taken_ns: Any) -> Columns:
+    from dataclasses import replace
+
+    return replace(columns, taken_ns=np.asarray(taken_ns, np.int64))
+
+
+def _between(parts: Sequence[Columns], from_ns: int, to_ns: int) -> Readings:
+    taken = np.concatenate([p.taken_ns for p in parts])
+    order = np.argsort(taken, kind="stable")
+    order = order[(taken[order] >= from_ns) & (taken[order] < to_ns)]
+    value, status, late = (
+        np.concatenate([getattr(p, name) for p in parts])[order] for name in ("value", "status", "late")
+    )
+    return Readings(taken[order], value, status, late)

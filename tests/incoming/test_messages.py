@@ -1,0 +1,111 @@
+"""Messages in JSON and SenML; the packs of SenML are those of RFC 8428."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.model import NS, Message
+from logger.probes.messages import BadMessage, Told, heard
+from logger.senml import NoSenml, records
+
+NOW_NS = 1_793_000_000 * NS
+JSON = Message("json", "time", "clock")
+
+
+def test_the_packs_of_the_standard() -> None:
+    """RFC 8428: 5.1.1 (one point), 5.1.2 (several points, without and with times), 5.1.3 (relative times)."""
+    one = b'[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]'
+    assert records(one, NOW_NS)[0].value == 23.1
+    several = b'[{"bn":"urn:dev:ow:10e2073a01080063:","n":"voltage","u":"V","v":120.1},'
+    several += b'{"n":"current","u":"A","v":1.2}]'
+    found = records(several, NOW_NS)
+    assert [(r.name.rsplit(":", 1)[1], r.unit, r.value) for r in found] == [
+        ("voltage", "V", 120.1),
+        ("current", "A", 1.2),
+    ]
+    timed = (
+        b'[{"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,"bu":"A","bver":5,"n":"voltage","u":"V",'
+        b'"v":120.1},{"n":"current","t":-5,"v":1.2},{"n":"current","t":-4,"v":1.3}]'
+    )
+    found = records(timed, NOW_NS)
+    assert [r.taken_ns for r in found] == [1276020076001000000, 1276020071001000000, 1276020072001000000]
+    assert [r.unit for r in found] == ["V", "A", "A"]
+    recent = b'[{"bn":"urn:dev:ow:10e2073a01080063","n":"x","u":"%RH","v":20,"t":-10}]'
+    assert records(recent, NOW_NS)[0].taken_ns == NOW_NS - 10 * NS
+    based = b'[{"bn":"d","bv":20.0,"n":"t","u":"Cel","v":0.25},{"n":"u","vs":"a text"}]'
+    assert [r.value for r in records(based, NOW_NS)] == [20.25, None]
+
+
+@pytest.mark.parametrize(
+    ("pack", "said"),
+    [
+        (b'[{"n":"t","v":20,"secret_":1}]', "must be understood"),
+        (b'[{"n":"t","v":20,"bver":11}]', "newer than 10"),
+        (b'[{"v":20}]', "wanted a name"),
+        (b'[{"n":"t","v":"20"}]', "which it cannot be"),
+        (b'[{"n":"t","v":NaN}]', "no number"),
+        (b'{"n":"t","v":1}', "a list of records"),
+        (b"[]", "a list of records"),
+        (b"\xff", "a list of records"),
+    ],
+)
+def test_what_is_no_senml_is_refused(pack: bytes, said: str) -> None:
+    with pytest.raises(NoSenml, match=said):
+        records(pack, NOW_NS)
+
+
+def test_an_object_or_several_with_time_clock_and_values_within_each_other() -> None:
+    one = {
+        "time": "2026-10-26T08:33:20+01:00",
+        "clock": 1793000001.5,
+        "air": {"t": 20.03},
+        "rh": None,
+        "battery": 3.1,
+    }
+    found = heard(json.dumps([one]).encode(), JSON, ("air.t", "rh"), NOW_NS)
+    assert found.told == (Told("air.t", 20.03, NOW_NS), Told("rh", None, NOW_NS, "null"))
+    assert found.clock_ns == 1793000001_500_000_000
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        ("[1]", "a list of objects"),
+        ("{", "wanted JSON"),
+        ('{"t": 20}', "wanted the time under 'time'"),
+        ('{"t": 20, "time": "2026-10-26T08:33:20"}', "with its offset"),
+        ('{"t": 20, "time": "yesterday"}', "with its offset"),
+        ('{"t": 20, "time": -5}', "with its offset"),
+        ('{"T": 20, "time": 1793000000}', "wanted values of t"),
+        ("1" * 1_000_001, "at most 1000000 bytes"),
+        ("[" * 100_000, "wanted JSON"),
+    ],
+)
+def test_a_message_that_cannot_be_read_says_why(body: str, said: str) -> None:
+    with pytest.raises(BadMessage, match=said):
+        heard(body.encode(), JSON, ("t",), NOW_NS)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.binary(max_size=60)
+    | st.recursive(
+        st.none() | st.booleans() | st.floats() | st.text(max_size=8) | st.integers(),
+        lambda inner: (
+            st.lists(inner, max_size=3)
+            | st.dictionaries(st.sampled_from(["t", "time", "n", "v", "bt", "clock"]), inner, max_size=4)
+        ),
+        max_leaves=8,
+    ).map(lambda value: json.dumps(value).encode())
+)
+def test_whatever_comes_is_read_or_refused(body: bytes) -> None:
+    for form in (JSON, Message("senml")):
+        try:
+            found = heard(body, form, ("t",), NOW_NS)
+        except BadMessage:
+            continue
+        assert found.told

@@ -1,0 +1,128 @@
+"""Messages and rows that nodes post: stored once, with their own times, refused whole when they are wrong."""
+
+from __future__ import annotations
+
+import json
+import threading
+
+import pytest
+
+from logger.errors import Refused, UnitError, UnknownName
+from logger.incoming import AlreadyThere, Taken, push, take_rows
+from logger.model import NS, Config, Message, PushedLine
+from logger.store import Store
+
+from .conftest import NAMES, NOW_NS, with_lines
+
+
+def said(t: float, at_s: float = 0, **more: object) -> bytes:
+    return json.dumps({"time": NOW_NS / NS + at_s, "t": t, "rh": 45.0, **more}).encode()
+
+
+def test_a_message_is_stored_once_by_node_and_number(store: Store, config: Config) -> None:
+    assert push(store, config, "annex", 1, said(20.03), NOW_NS) == Taken(2, 0)
+    assert push(store, config, "annex", 1, said(20.03), NOW_NS) == Taken(0, 2, repeated=True)
+    with pytest.raises(AlreadyThere, match="Message 1 of annex came before"):
+        push(store, config, "annex", 1, said(20.04), NOW_NS)
+    assert push(store, config, "annex", 7, said(20.03), NOW_NS) == Taken(0, 2)  # the same reading, sent anew
+    assert push(store, config, "annex", 8, said(20.05, 60), NOW_NS + 60 * NS) == Taken(2, 0)
+    found = store.readings("P1.temperature", 0, 2**62)
+    assert found.value.tolist() == [20.03, 20.05]
+    assert found.taken_ns.tolist() == [NOW_NS, NOW_NS + 60 * NS]
+    assert not found.late.any()
+    assert store.verify().intact
+
+
+def test_what_was_kept_over_a_lost_link_comes_late_with_its_own_times(store: Store, config: Config) -> None:
+    """Features A7: three hours of readings once a minute, sent together."""
+    kept = [{"time": NOW_NS / NS - 60 * n, "t": 20.0 + n / 1000, "rh": 45.0} for n in range(180, 0, -1)]
+    assert push(store, config, "annex", 1, json.dumps(kept).encode(), NOW_NS).stored == 360
+    found = store.readings("P1.temperature", 0, 2**62)
+    assert found.taken_ns.tolist() == [NOW_NS - 60 * n * NS for n in range(180, 0, -1)]
+    assert found.late.sum() == 178  # all but those of the last two minutes
+
+
+@pytest.mark.parametrize(
+    ("payload", "said_"),
+    [
+        (said(20.0, 3600), "future"),
+        (b"{}", "wanted values of"),
+        (b"garbage", "wanted JSON"),
+    ],
+)
+def test_what_cannot_be_stored_is_refused_and_its_number_stays_free(
+    store: Store, config: Config, payload: bytes, said_: str
+) -> None:
+    with pytest.raises(Refused, match=said_):
+        push(store, config, "annex", 1, payload, NOW_NS)
+    assert push(store, config, "annex", 1, said(20.0), NOW_NS).stored == 2
+
+
+def test_an_unknown_node_and_a_wrong_unit_are_named(store: Store, config: Config) -> None:
+    with pytest.raises(UnknownName, match="no node 'attic'"):
+        push(store, config, "attic", 1, said(20.0), NOW_NS)
+    line = PushedLine("P1", "annex", NAMES, Message("senml"))
+    pack = b'[{"bn":"","n":"t","u":"K","v":293.15},{"n":"rh","u":"%RH","v":45}]'
+    with pytest.raises(UnitError, match=r"t: wanted degC|t: wanted °C"):
+        push(store, with_lines(config, line), "annex", 1, pack, NOW_NS)
+    right = pack.replace(b'"K","v":293.15', b'"Cel","v":20.0')
+    assert push(store, with_lines(config, line), "annex", 1, right, NOW_NS).stored == 2
+
+
+def test_a_hundred_messages_at_once_twice_each_are_a_hundred(store: Store, config: Config) -> None:
+    def send(first: int) -> None:
+        for n in range(first, 50):
+            push(store, config, "annex", n, said(20.0 + n / 100, n), NOW_NS + n * NS)
+
+    threads = [threading.Thread(target=send, args=(first,)) for first in (0, 0, 25)]
+    [t.start() for t in threads]
+    [t.join() for t in threads]
+    assert len(store.readings("P1.temperature", 0, 2**62)) == 50
+    assert store.verify().intact
+
+
+def rows(first: int, count: int) -> list[list[object]]:
+    return [
+        [
+            "P1.temperature",
+            NOW_NS + n * NS,
+            NOW_NS + n * NS,
+            20.0 + n / 100,
+            "ok",
+            "",
+            "poll",
+            False,
+            "boot",
+            n,
+        ]
+        for n in range(first, first + count)
+    ]
+
+
+def test_rows_of_another_stillroom_are_stored_once_and_in_order(store: Store, config: Config) -> None:
+    assert take_rows(store, config, "annex", 1, rows(1, 10)) == 11
+    assert take_rows(store, config, "annex", 1, rows(1, 12)) == 13  # its answer was lost; two more came
+    assert take_rows(store, config, "annex", 5, rows(5, 3)) == 13
+    assert take_rows(store, config, "annex", 20, rows(20, 3)) == 13  # a hole: go on at 13
+    found = store.readings("P1.temperature", 0, 2**62)
+    assert found.value.tolist() == [20.0 + n / 100 for n in range(1, 13)]
+    assert store.verify().intact
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        ["P2.temperature", 1, 1, 20.0, "ok", "", "poll", False, "b", 1],
+        ["P1.temperature", 1, 1, 20.0, "good", "", "poll", False, "b", 1],
+        ["P1.temperature", 1, 1, "20", "ok", "", "poll", False, "b", 1],
+        ["P1.temperature", 1.5, 1, 20.0, "ok", "", "poll", False, "b", 1],
+        ["P1.temperature", 1, 1, True, "ok", "", "poll", False, "b", 1],
+        ["P1.temperature", 1, 1, 20.0, "ok", "", "poll", False, "b"],
+    ],
+)
+def test_a_row_that_is_none_stores_nothing_of_its_batch(
+    store: Store, config: Config, row: list[object]
+) -> None:
+    with pytest.raises(Refused):
+        take_rows(store, config, "annex", 1, [*rows(1, 2), row])
+    assert store.channels() == []
