@@ -102,7 +102,7 @@ def test_a_damaged_file_stops_with_what_to_do(folder: Path, damage: str) -> None
     content[at : at + 4096] = b"\xa5" * 4096
     (folder / FILE).write_bytes(content)
 
-    with pytest.raises(StoreDamaged, match=r"does not read back as it was written.*newest backup"):
+    with pytest.raises(StoreDamaged, match=r"(?s)does not read back as it was written.*newest backup"):
         Store.open(folder)
 
     assert (folder / FILE).read_bytes() == content
