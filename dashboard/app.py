@@ -25,7 +25,7 @@ from . import alert, news, sign_in
 from .access import ANYONE, allowed, needs
 from .components import refusal
 from .guard import ROUTES, Guard, csrf_cookie, undeclared
-from .pages import excursions, inspections, now, trend
+from .pages import excursions, health, inspections, journal, limits, now, probes, trend
 from .queries import Queries
 from .secret import secret_key
 from .shell import shell
@@ -39,6 +39,10 @@ PAGES: tuple[ModuleType, ...] = (
     trend,
     excursions,
     inspections,
+    probes,
+    limits,
+    journal,
+    health,
 )
 
 

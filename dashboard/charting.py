@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logger.accounts import Act
 from logger.curves import Curve
 from logger.model import DERIVED, NS, Setup
 from logger.series import Float
+from logger.store import Entry
 from logger.units import quantity
 
+from .access import allowed
 from .chart import Chart, Line
 from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace
 from .journal_words import told
@@ -72,8 +75,13 @@ def charted(
         whole,
         excursions=q.source.excursions(zone, from_ns, min(to_ns, now), now),
         inspections=q.touching(zone, from_ns, to_ns),
-        acts=[(entry.at_ns, told(entry)) for entry in q.source.acts(from_ns, to_ns, ACTS)],
+        acts=[(entry.at_ns, told(entry)) for entry in _acts(q, from_ns, to_ns)],
     )
+
+
+def _acts(q: Queries, from_ns: int, to_ns: int) -> list[Entry]:
+    """What people did; entries may name a job, so that they are for those who may read jobs."""
+    return q.source.acts(from_ns, to_ns, ACTS) if allowed(Act.READ_JOBS) else []
 
 
 def _panel(q: Queries, zone: str, name: str, window: tuple[int, int], channels: Sequence[str]) -> Chart:

@@ -70,19 +70,19 @@ def trace(periods: Sequence[Period], from_ns: int, to_ns: int, bins: int = SCREE
     """
     if to_ns <= from_ns or not periods:
         return []
-    width = (to_ns - from_ns) / bins
+    whole = to_ns - from_ns  # whole numbers: a rounded edge would let a bin show its neighbour
     worst = np.full(bins, len(REASONS), np.int64)
     decided = np.full(bins, -1, np.int64)
     for i, period in enumerate(periods):
-        first = max(int((period.from_ns - from_ns) // width), 0)
-        last = min(int(-(-(period.to_ns - from_ns) // width)), bins)
+        first = max((period.from_ns - from_ns) * bins // whole, 0)
+        last = min(-(-(period.to_ns - from_ns) * bins // whole), bins)
         if last <= first:
             continue
         rank = REASONS.index(period.reason)
         better = worst[first:last] > rank
         worst[first:last][better] = rank
         decided[first:last][better] = i
-    return _runs(decided, periods, from_ns, to_ns, width)
+    return _runs(decided, periods, from_ns, to_ns, whole / bins)
 
 
 def _runs(

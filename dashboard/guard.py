@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 from dash import Dash
 from dash.exceptions import DashException
-from flask import Response, abort, g, redirect, request, session
+from flask import Flask, Response, abort, g, redirect, request, session
 from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
 from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
 from werkzeug.wrappers import Response as Answer
@@ -47,6 +47,12 @@ class SignedIn(UserMixin):  # type: ignore[misc]  # without type information
         self.account = account
 
 
+def guard_of(server: Flask) -> Guard:
+    """The door of an application, for a callback that asks for a password."""
+    found: Guard = server.extensions[__name__]
+    return found
+
+
 class Guard:
     """Sign-in and permission for one application."""
 
@@ -61,6 +67,7 @@ class Guard:
     def install(self, *, tls: bool = False) -> None:
         """Put this door before every route of the application."""
         server, key = self.app.server, self.people.store.key[:8]
+        server.extensions[__name__] = self
         server.config.update(
             SESSION_COOKIE_NAME=f"stillroom-{key}",
             SESSION_COOKIE_HTTPONLY=True,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from logger.instants import rfc3339
 from logger.store import Entry
 
 KINDS = {
@@ -28,6 +29,7 @@ KINDS = {
     "setup-refused": "setup refused",
     "store": "record begun",
 }
+ALREADY_TOLD = ("digest", "sha256", "at", "at_ns", "first_ns", "last_ns")
 MACHINES = ("service", "stillroom", "poll")  # who writes without a person
 QUIET = ("batch", "seal", "event", "inspection")  # too many, or drawn by themselves
 
@@ -47,10 +49,21 @@ def about(what: Mapping[str, Any]) -> str:
     >>> about({"alarm": "bay", "was": "unacknowledged", "is": "acknowledged", "digest": "0" * 64})
     'alarm bay, unacknowledged → acknowledged'
     """
-    facts = {k: v for k, v in what.items() if k not in ("digest", "sha256", "at_ns", "first_ns", "last_ns")}
+    facts = {_named(k): _instant(k, v) for k, v in what.items() if k not in ALREADY_TOLD}
     change = f"{facts.pop('was')} → {facts.pop('is')}" if {"was", "is"} <= set(facts) else ""
     told = [f"{k.replace('_', ' ')} {_said(v)}" for k, v in facts.items() if _short(v)]
     return ", ".join([*told, change] if change else told)
+
+
+def _named(key: str) -> str:
+    return key.removesuffix("_ns")
+
+
+def _instant(key: str, value: object) -> object:
+    """An instant in ns as ISO 8601, UTC to the minute; anything else as it is."""
+    if not key.endswith("_ns") or not isinstance(value, int) or isinstance(value, bool):
+        return value
+    return rfc3339(value)[:16] + "Z"
 
 
 def _short(value: object) -> bool:

@@ -61,9 +61,7 @@ def _choices() -> list[Component]:
     other, name = ("°C", "degC") if fahrenheit() else ("°F", "degF")
     named: dict[str, Any] = {"data-unit": name}
     return [
-        html.Button(
-            other, type="button", className="quiet", **named, **aria(f"Temperatures in {other}")
-        ),
+        html.Button(other, type="button", className="quiet", **named, **aria(f"Temperatures in {other}")),
         html.Button("Dark", id="theme-toggle", type="button", className="quiet", n_clicks=0),
     ]
 

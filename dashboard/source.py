@@ -18,6 +18,7 @@ from logger.model import NS, Excursion, Inspection, Period, Row, Setup
 from logger.series import Float, Int
 
 from .journal_words import MACHINES, QUIET
+from .keeping import Keeping
 from .wording import STALE_S, parsed
 
 if TYPE_CHECKING:
@@ -32,6 +33,10 @@ class Source(Protocol):
     @property
     def store(self) -> Store:
         """The record in which the accounts are; the pages ask it for nothing else."""
+
+    @property
+    def keeping(self) -> Keeping:
+        """Journal, versions of the setup, proposals, health."""
 
     @property
     def simulated(self) -> bool:
@@ -100,6 +105,7 @@ class StoreSource:
         self.store: Store = Store.open(folder)
         self._lock = threading.RLock()
         self._judge: tuple[int, Setup, Verdicts] | None = None
+        self.keeping = Keeping(self.store, self.setup)
 
     @property
     def simulated(self) -> bool:

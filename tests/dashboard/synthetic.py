@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 
+from dashboard.keeping import Keeping
 from logger.alarms import Alarm, AlarmState, Cell
 from logger.curves import Curve
 from logger.errors import Refused, UnknownName
@@ -87,6 +88,18 @@ class Synthetic:
 
     def setup(self) -> Setup:
         return self._setup
+
+    @cached_property
+    def keeping(self) -> Keeping:
+        """A real, nearly empty record with the example's setup, for pages that look at the record itself."""
+        from logger.actions import apply_setup
+        from logger.config import example_folder, load
+
+        folder = Path(tempfile.mkdtemp())
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+        store = Store.open(folder / "data", create=True, simulated=True)
+        apply_setup(store, load(example_folder()).texts, "Greta Holm", "first setup", "Ines Faber", START)
+        return Keeping(store, self.setup)
 
     def live(self) -> Mapping[str, Mapping[str, Any]]:
         at = self.at or self.now

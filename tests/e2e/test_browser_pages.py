@@ -15,6 +15,10 @@ PAGES = {
     "Trend": "/trend",
     "Excursions": "/excursions",
     "Inspections": "/inspections?inspection=J2",
+    "Probes": "/probes?probe=P1&certificate=C-P1.temperature",
+    "Limits": "/limits",
+    "Journal": "/journal",
+    "Health": "/health",
 }
 
 
@@ -60,6 +64,7 @@ def test_phone_has_no_sideways_scroll(open_page: Callable[..., Any]) -> None:
         page.wait_for_timeout(400)
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
     page = opened.go("/", ".js-plotly-plot .main-svg")
+    page.wait_for_timeout(500)
     tops = [
         page.locator(place).first.bounding_box()["y"] for place in (".sentence", "#hands", ".js-plotly-plot")
     ]

@@ -1,0 +1,80 @@
+"""One certificate as a person reads it, and the file in which it stands."""
+
+from __future__ import annotations
+
+from dash import html
+from dash.development.base_component import Component
+
+from logger.errors import UnknownName
+from logger.model import NS, Certificate
+
+from .components import behind, card, table
+from .queries import Queries
+from .wording import PRINTED_UNIT, local
+
+
+def certificate_card(q: Queries, number: str) -> Component:
+    """Facts, points, what was found before adjusting, and the text of its file."""
+    papers = [c for c in q.setup.certificates if c.number == number]
+    if not papers:
+        raise UnknownName("certificate", number, {c.number for c in q.setup.certificates})
+    return card(f"Certificate {number}", *(_paper(q, paper) for paper in papers), *_file(q, number))
+
+
+def _paper(q: Queries, paper: Certificate) -> Component:
+    zone = q.room.timezone
+    own = q.setup.channels[paper.channel].unit
+    unit = PRINTED_UNIT.get(own, own)
+    apart = "K" if own == "degC" else unit  # of differences
+    facts = [
+        ["channel", paper.channel],
+        ["issued by", paper.issuer],
+        ["accreditation", paper.accreditation or "not stated"],
+        ["calibrated on", paper.calibrated_on],
+        ["in use from", local(paper.valid_from_ns, zone)],
+        ["due", "not stated" if paper.due_ns is None else f"through {local(paper.due_ns - NS, zone)[:10]}"],
+        ["range of use", f"{paper.range[0]:g} to {paper.range[1]:g} {unit}"],
+        ["coverage factor", f"k = {paper.k:g}"],
+        ["allowed for drift", f"± {paper.drift:g} {apart}" if paper.drift else "none declared"],
+        ["further standard uncertainty", f"{paper.other_u:g} {apart}" if paper.other_u else "none declared"],
+        ["withdrawn", "no" if paper.withdrawn_ns is None else local(paper.withdrawn_ns, zone)],
+    ]
+    points = zip(paper.indications, paper.corrections, paper.U, strict=True)
+    rows = [[f"{i:g}", f"{i + c:g}", f"{-c:+.4g}", f"{u:g}"] for i, c, u in points]
+    head = ["indication", "reference", "error", f"U (k = {paper.k:g})"]
+    return html.Div(
+        [
+            table(["", ""], facts, f"What it says of {paper.channel}"),
+            table(head, rows, f"Points, in {unit}", figures=(0, 1, 2, 3)),
+            *_as_found(paper, unit),
+        ],
+        className="paper",
+    )
+
+
+def _as_found(paper: Certificate, unit: str) -> list[Component]:
+    if paper.as_found is None:
+        return []
+    found = zip(paper.as_found.indications, paper.as_found.errors, strict=True)
+    model = {"": "nothing follows", "step": "a step at an unknown time", "linear": "even drift"}[
+        paper.as_found.model
+    ]
+    rows = [[f"{i:g}", f"{e:+.4g}"] for i, e in found]
+    return [
+        table(
+            ["indication", "error"], rows, f"As found, before adjusting, in {unit}; {model}", figures=(0, 1)
+        )
+    ]
+
+
+def _file(q: Queries, number: str) -> list[Component]:
+    """The files of the setup in force in which this number stands, word for word."""
+    versions = q.source.keeping.versions()
+    texts = versions[-1].texts if versions else {}
+    held = [
+        (name, text) for name, text in texts.items() if name.startswith("certificates/") and number in text
+    ]
+    return [
+        behind(f"The file {name}, as it is in force", html.Pre(text, className="file", tabIndex=0))
+        for name, text in held
+    ]

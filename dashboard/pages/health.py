@@ -1,0 +1,75 @@
+"""Page Health: service, judging, probes and record; every figure with the instant at which it was true."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from dash import Dash, Input, Output, html
+from dash.development.base_component import Component
+
+from logger.accounts import Act
+from logger.model import NS
+
+from ..access import needs
+from ..components import card, swatch, table
+from ..queries import Queries
+from ..wording import age, local
+
+if TYPE_CHECKING:
+    from logger.health import Figure
+
+TITLE = "Health"
+PATH = "/health"
+NEEDS = Act.READ
+
+
+def layout(q: Queries, _: str) -> Component:
+    """The page, with what needs a look in its first sentence."""
+    return html.Div(
+        [html.H1("Health", className="page"), html.Div(drawn(q), id="health-figures", className="stack")]
+    )
+
+
+def drawn(q: Queries) -> list[Component]:
+    """A sentence, then a table for each group."""
+    now = q.now_ns()
+    figures = q.source.keeping.health(now)
+    faults = [f for f in figures if f.fault]
+    groups = [(name, list(group)) for name, group in groupby(figures, lambda f: f.group)]
+    return [_sentence(faults), *(card(name, _table(q, name, group, now)) for name, group in groups)]
+
+
+def _sentence(faults: list[Figure]) -> Component:
+    if not faults:
+        return html.P([swatch("conforming"), "Everything is in order."], className="health-word")
+    told = "; ".join(f"{f.what}: {f.fault}" for f in faults[:3])
+    more = f"; and {len(faults) - 3} more" if len(faults) > 3 else ""
+    return html.P([swatch("nonconforming"), f"Needs a look: {told}{more}."], className="health-word")
+
+
+def _table(q: Queries, name: str, figures: list[Figure], now: int) -> Component:
+    zone = q.room.timezone
+    rows = [
+        [
+            f.what,
+            f.value,
+            html.Span([swatch("nonconforming" if f.fault else "conforming"), f.word]),
+            "never" if f.at_ns is None else local(f.at_ns, zone, seconds=True),
+            "" if f.at_ns is None else age((now - f.at_ns) / NS),
+        ]
+        for f in figures
+    ]
+    head = ["what", "figure", "", "true at, local", "age"]
+    return table(head, rows, f"{name}, each figure with the instant at which it was true", figures=(3, 4))
+
+
+def register(app: Dash, q: Queries) -> None:
+    """The figures follow while the page is open."""
+
+    @app.callback(
+        Output("health-figures", "children"), Input("shell-tick", "n_intervals"), prevent_initial_call=True
+    )
+    @needs(Act.READ)
+    def follow(_: int) -> list[Component]:
+        return drawn(q)

@@ -1,0 +1,121 @@
+"""Page Journal: every act and event, searchable, newest first; the address holds the search."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+from urllib.parse import parse_qs, urlencode
+
+from dash import Dash, Input, Output, State, html, no_update
+from dash.development.base_component import Component
+
+from logger.accounts import Act
+from logger.errors import StillroomError
+from logger.store import Entry
+
+from ..access import needs
+from ..components import button, card, choice, field, refusal, table
+from ..journal_words import about, kind
+from ..queries import Queries
+from ..wording import instant, local
+
+TITLE = "Journal"
+PATH = "/journal"
+NEEDS = Act.READ_JOBS  # entries name inspections
+LIMIT = 100
+MACHINE_KINDS = ("batch",)  # each store of readings is an entry, too: thousands a day
+
+
+def layout(q: Queries, search: str) -> Component:
+    """The page for an address; one that cannot be read keeps the form and says why."""
+    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    try:
+        drawn = _found(q, asked)
+    except StillroomError as refused:
+        drawn = refusal(str(refused))
+    number, digest = q.source.keeping.head()
+    told = f"Head of the chain: entry {number}, SHA-256 {digest}. Write it down: it proves what stood here."
+    return html.Div(
+        [html.H1("Journal", className="page"), _form(q, asked), drawn, html.P(told, className="provenance")]
+    )
+
+
+def _form(q: Queries, asked: Mapping[str, str]) -> Component:
+    kinds = {"": "all but stored readings", **{k: kind(k) for k in q.source.keeping.kinds()}}
+    chosen = asked.get("kind", "")
+    return html.Div(
+        [
+            field("journal-text", "Words in it: a name, a probe, a reason", asked.get("text", "")),
+            choice("journal-kind", "Kind", kinds, chosen if chosen in kinds else ""),
+            field("journal-from", "From, local", asked.get("from", "")),
+            field("journal-to", "To, local", asked.get("to", "")),
+            button("journal-search", "Search"),
+            html.Div(id="journal-refusal"),
+        ],
+        className="form",
+    )
+
+
+def _found(q: Queries, asked: Mapping[str, str]) -> Component:
+    zone = q.room.timezone
+    chosen = asked.get("kind", "")
+    entries = q.source.keeping.entries(
+        asked.get("text", ""),
+        kinds=(chosen,) if chosen else (),
+        without=() if chosen else MACHINE_KINDS,
+        from_ns=_instant(asked, "from", zone),
+        to_ns=_instant(asked, "to", zone),
+        below=int(asked["below"]) if asked.get("below", "").isdecimal() else None,
+        limit=LIMIT,
+    )
+    if not entries:
+        return html.P("No entry holds all of that. Take a word away, or widen the window.", className="empty")
+    head = ["number", "when, local", "who", "what", "about", "why", "digest"]
+    rows = [_row(entry, zone) for entry in entries]
+    drawn = table(head, rows, f"Entries of the journal, newest first, at most {LIMIT}", figures=(0, 1))
+    return card("Acts and events", drawn, *_older(entries, asked))
+
+
+def _instant(asked: Mapping[str, str], name: str, zone: str) -> int | None:
+    return instant(asked[name], zone, wanted_in=name.capitalize()) if asked.get(name) else None
+
+
+def _row(entry: Entry, zone: str) -> list[object]:
+    digest = html.Span(entry.sha256[:12], className="provenance nowrap", title=entry.sha256)
+    words = entry.number, local(entry.at_ns, zone, seconds=True), entry.who, kind(entry.kind)
+    return [*words, about(entry.what), entry.why, digest]
+
+
+def _older(entries: list[Entry], asked: Mapping[str, str]) -> list[Component]:
+    if len(entries) < LIMIT:
+        return []
+    return [html.A("Older entries", href=f"{PATH}?{urlencode({**asked, 'below': entries[-1].number})}")]
+
+
+def register(app: Dash, q: Queries) -> None:
+    """The search; Enter in the words asks, too."""
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Output("journal-refusal", "children"),
+        Input("journal-search", "n_clicks"),
+        Input("journal-text", "n_submit"),
+        State("journal-text", "value"),
+        State("journal-kind", "value"),
+        State("journal-from", "value"),
+        State("journal-to", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ_JOBS)
+    def search(*asked: Any) -> tuple[Any, Any]:
+        if not any(asked[:2]):
+            return no_update, no_update
+        form = dict(
+            zip(("text", "kind", "from", "to"), (str(value or "") for value in asked[2:]), strict=True)
+        )
+        try:
+            for name in ("from", "to"):
+                _instant(form, name, q.room.timezone)
+        except StillroomError as refused:
+            return no_update, refusal(str(refused))
+        return "?" + urlencode({name: value for name, value in form.items() if value}), refusal("")

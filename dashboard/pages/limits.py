@@ -1,0 +1,226 @@
+"""Page Limits: in force with their basis, proposed, and how they came about; two people change one."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import parse_qs
+
+import dash_mantine_components as dmc
+from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
+from dash.development.base_component import Component
+from flask import current_app
+
+from logger.accounts import Act, wanted
+from logger.errors import StillroomError
+from logger.model import Rule, Zone
+from logger.store import SetupProposal
+
+from ..access import allowed, needs
+from ..components import behind, button, card, field, refusal, slot, table
+from ..guard import guard_of
+from ..queries import Queries
+from ..sign_in import confirmed
+from ..wording import between, local, plain, quantity_name
+
+TITLE = "Limits"
+PATH = "/limits"
+NEEDS = Act.READ
+HEAD = ["rule", "limits", "guard band", "what it takes", "since", "basis"]
+
+
+def layout(q: Queries, search: str) -> Component:
+    """What waits for a second person first, then what is in force, then history."""
+    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    waiting = [p for p in q.source.keeping.proposals() if p.state == "waiting"]
+    return html.Div(
+        [
+            html.H1("Limits", className="page"),
+            html.Div(id="limits-said", role="status"),
+            *(_proposal(q, p, opened=asked.get("proposal") == str(p.version)) for p in waiting),
+            *(_zone(q, zone) for zone in q.setup.zones_now()),
+            _ended(q),
+            _versions(q),
+        ],
+        className="stack",
+    )
+
+
+def limits_text(rule: Rule) -> str:
+    """The limits of a rule in words.
+
+    >>> from dataclasses import replace
+    >>> rule = Rule("z.t", "z", "limit", "temperature", "temperature", "degC", 19.5, 20.5, "", 0)
+    >>> limits_text(rule), limits_text(replace(rule, lower=None, unit="K", upper=0.5))
+    ('19.5 °C to 20.5 °C', 'at most 0.5 K')
+    """
+    if rule.lower is None:
+        return f"at most {plain(rule.upper, rule.unit)}"
+    if rule.upper is None:
+        return f"at least {plain(rule.lower, rule.unit)}"
+    return f"{plain(rule.lower, rule.unit)} to {plain(rule.upper, rule.unit)}"
+
+
+def _guard(rule: Rule) -> str:
+    return "none: simple acceptance" if rule.r == 0 else "U" if rule.r == 1 else f"{rule.r:g} U"
+
+
+def _takes(rule: Rule) -> str:
+    what = ", ".join(rule.channels) or f"{quantity_name(rule.quantity)} in {', '.join(rule.media)}"
+    return what + (f"; for {rule.activity}" if rule.activity else "")
+
+
+def _row(rule: Rule, zone: str) -> list[object]:
+    return [rule.name, limits_text(rule), _guard(rule), _takes(rule), local(rule.from_ns, zone), rule.basis]
+
+
+def _zone(q: Queries, zone: Zone) -> Component:
+    now, clock = q.now_ns(), q.room.timezone
+    rules = [r for r in q.setup.rules if r.zone == zone.key]
+    held = [r for r in rules if r.from_ns <= now and (r.to_ns is None or r.to_ns > now)]
+    later = [r for r in rules if r.from_ns > now]
+    settles = f"settling {zone.settling_s / 3600:g} h, pre-window {zone.pre_window_s / 3600:g} h"
+    body = [
+        table(HEAD, [_row(r, clock) for r in held], f"{zone.name}: in force now, times local", figures=(1, 4))
+    ]
+    if later:
+        body.append(
+            table(
+                HEAD,
+                [_row(r, clock) for r in later],
+                f"{zone.name}: approved, in force later",
+                figures=(1, 4),
+            )
+        )
+    approved = ", ".join(sorted({r.approver for r in held if r.approver}))
+    body.append(html.P(f"Approved by {approved}." if approved else "", className="aside"))
+    return card(zone.name, *body, aside=settles)
+
+
+def _ended(q: Queries) -> Component:
+    now, zone = q.now_ns(), q.room.timezone
+    ended = [r for r in q.setup.rules if r.to_ns is not None and r.to_ns <= now]
+    rows = [[r.zone, r.name, limits_text(r), between(r.from_ns, r.to_ns, zone), r.basis] for r in ended]
+    head = ["zone", "rule", "limits", "in force", "basis"]
+    return card(
+        "What was in force before", table(head, rows, "Earlier limits: their time stays judged by them")
+    )
+
+
+def _versions(q: Queries) -> Component:
+    zone = q.room.timezone
+    rows = [
+        [
+            v.version,
+            local(v.at_ns, zone),
+            v.who,
+            v.approver,
+            v.why + (" (correction of an entry error)" if v.correction else ""),
+            v.digest[:12],
+        ]
+        for v in reversed(q.source.keeping.versions())
+    ]
+    head = ["version", "in force from", "proposed by", "approved by", "why", "digest"]
+    refused = [p for p in q.source.keeping.proposals() if p.state == "refused"]
+    told = [[p.version, local(p.at_ns, zone), p.who, p.why] for p in refused]
+    return card(
+        "Versions of the setup",
+        table(head, rows, "Newest first; a number stands for all files of the setup", figures=(0, 1)),
+        behind(
+            "Refused proposals", table(["version", "proposed", "by", "why"], told, "Refused", figures=(0, 1))
+        ),
+    )
+
+
+def _proposal(q: Queries, p: SetupProposal, *, opened: bool) -> Component:
+    zone, number = q.room.timezone, p.version
+    correction = " It corrects an entry error and reaches back before its approval." if p.correction else ""
+    said = f"{p.who} proposed it {local(p.at_ns, zone)}: {p.why}.{correction} Another person decides."
+    return card(
+        f"Proposal {number} waits for a second person",
+        html.P(said, className="next-step"),
+        _effect(q, p)
+        if opened
+        else html.A("Show what it changes, and which verdicts", href=f"{PATH}?proposal={number}"),
+        _decision(number),
+    )
+
+
+def _decision(number: int) -> Component:
+    """What the second person fills in; who may only propose may only close."""
+    if not allowed(Act.PROPOSE):
+        return html.P(f"Deciding on it takes the role {wanted(Act.APPROVE)}.", className="aside")
+    approves = allowed(Act.APPROVE)
+    password = "Your password, to sign" if approves else "Your password, to close it"
+    ident = {"type": "limits-password", "version": number}
+    return html.Div(
+        [
+            field({"type": "limits-why", "version": number}, "Comment; the reason when you refuse"),
+            slot(dmc.PasswordInput(id=ident, label=password, size="sm")),
+            *([_act(number, "approve", "Approve")] if approves else []),
+            _act(number, "refuse", "Refuse", quiet=True),
+        ],
+        className="form",
+    )
+
+
+def _act(number: int, act: str, text: str, *, quiet: bool = False) -> Component:
+    return button({"type": "limits-act", "version": number, "act": act}, text, quiet=quiet)
+
+
+def _effect(q: Queries, p: SetupProposal) -> Component:
+    zone = q.room.timezone
+    found = q.source.keeping.effect(p, q.now_ns())
+    rows = [
+        [c.thing, c.what, "its approval" if c.from_ns is None else local(c.from_ns, zone)]
+        for c in found.changes
+    ]
+    verdicts = found.verdicts if allowed(Act.READ_JOBS) else ()
+    judged = [[v.what, v.job, between(v.from_ns, v.to_ns, zone), v.was, v.becomes] for v in verdicts]
+    return html.Div(
+        [
+            table(["thing", "change", "holds from"], rows, f"What proposal {p.version} changes"),
+            table(
+                ["what", "job", "when", "was", "becomes"],
+                judged,
+                f"Verdicts that proposal {p.version} would change",
+            ),
+        ]
+    )
+
+
+def register(app: Dash, q: Queries) -> None:
+    """Approve and refuse: signed by an account, never by a name from the browser."""
+
+    @app.callback(
+        Output("limits-said", "children"),
+        Output("address", "search", allow_duplicate=True),
+        Input({"type": "limits-act", "version": ALL, "act": ALL}, "n_clicks"),
+        State({"type": "limits-password", "version": ALL}, "value"),
+        State({"type": "limits-why", "version": ALL}, "value"),
+        State({"type": "limits-why", "version": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.PROPOSE)
+    def act(
+        _: list[int], passwords: list[str], whys: list[str], idents: list[dict[str, Any]]
+    ) -> tuple[Any, Any]:
+        if not ctx.triggered or not ctx.triggered[0]["value"]:
+            return no_update, no_update
+        by = ctx.triggered_id
+        place = [ident["version"] for ident in idents].index(by["version"])
+        may = Act.APPROVE if by["act"] == "approve" else Act.PROPOSE
+        try:
+            who = confirmed(guard_of(current_app), may, passwords[place] or "")
+            said = decided(q, int(by["version"]), str(by["act"]), who, whys[place] or "")
+        except StillroomError as refused:
+            return refusal(str(refused)), no_update
+        return html.P(said, className="done"), f"?decided={by['version']}"
+
+
+def decided(q: Queries, version: int, act: str, who: str, why: str) -> str:
+    """Do the act; gives what is said of it. Refused to the author of the proposal."""
+    if act == "approve":
+        q.source.keeping.approve(version, who, why, q.now_ns())
+        return f"Version {version} is in force, approved by {who}."
+    q.source.keeping.refuse(version, who, why, q.now_ns())
+    return f"Proposal {version} is closed, refused by {who}."

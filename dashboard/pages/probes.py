@@ -1,0 +1,189 @@
+"""Page Probes: the register, each certificate one click away, drift, comparison side by side, intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+from urllib.parse import parse_qs, urlencode
+
+from dash import Dash, Input, Output, State, html, no_update
+from dash.development.base_component import Component
+
+from logger.accounts import Act
+from logger.confirmation import Entry
+from logger.confirmation import register as register_of
+from logger.errors import Refused, StillroomError
+from logger.interval_review import review
+from logger.model import NS
+
+from ..access import needs
+from ..certificates import certificate_card
+from ..comparing import compared, comparison_table
+from ..components import aria, button, card, field, refusal, several, swatch, table
+from ..drift import drift_card
+from ..queries import Queries
+from ..wording import between, instant, written
+
+TITLE = "Probes"
+PATH = "/probes"
+NEEDS = Act.READ
+MARK = {
+    "confirmed": "conforming",
+    "due": "guard band",
+    "overdue": "nonconforming",
+    "withdrawn": "nonconforming",
+}
+DAY_NS = 86_400 * NS
+
+
+def layout(q: Queries, search: str) -> Component:
+    """The register; beside it what the address asks for: a certificate, a probe, a comparison."""
+    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    return html.Div(
+        [
+            html.H1("Probes", className="page"),
+            *_asked_for(q, asked),
+            _register(q),
+            _comparison(q, asked),
+            _intervals(q),
+        ],
+        className="stack",
+    )
+
+
+def _asked_for(q: Queries, asked: Mapping[str, str]) -> list[Component]:
+    found: list[Component] = []
+    if asked.get("certificate"):
+        found.append(certificate_card(q, asked["certificate"]))
+    if asked.get("probe") in q.setup.probes:
+        found += [drift_card(q, asked["probe"]), _places(q, asked["probe"])]
+    return found
+
+
+def _register(q: Queries) -> Component:
+    entries = register_of(q.setup, q.now_ns())
+    short = sum(bool(e.missing) for e in entries)
+    told = "every entry is complete" if not short else f"{short} of {len(entries)} entries are not complete"
+    head = ["channel", "serial", "position", "certificate", "U (k = 2)", "due", "status", ""]
+    rows = [_row(q, entry) for entry in entries]
+    return card(
+        "Register", table(head, rows, "Every channel with its confirmation", figures=(4, 5)), aside=told
+    )
+
+
+def _row(q: Queries, entry: Entry) -> list[object]:
+    known, place = entry.confirmation, entry.position
+    probe = html.A(
+        known.channel, href=f"{PATH}?probe={entry.probe}", **aria(f"{known.channel}: drift and places")
+    )
+    paper = known.certificate
+    link = (
+        html.A(paper.number, href=f"{PATH}?{urlencode({'certificate': paper.number})}") if paper else "none"
+    )
+    unit = q.setup.channels[known.channel].unit
+    U = f"{2 * max(paper.U) / paper.k:g} {unit.replace('degC', 'K').replace('%RH', '% RH')}" if paper else ""
+    left = "" if known.days_left is None else f", {known.days_left} days" if known.days_left >= 0 else ""
+    status = html.Span([swatch(MARK.get(known.status, "indeterminate")), f"{known.status}{left}"])
+    where = f"{place.name} ({place.medium})" if place else "nowhere"
+    due = known.due.isoformat() if known.due else "not stated"
+    missing = "missing: " + ", ".join(entry.missing) if entry.missing else "complete"
+    return [probe, entry.serial, where, link, U, due, status, missing]
+
+
+def _places(q: Queries, probe: str) -> Component:
+    zone = q.room.timezone
+    stays = sorted((p for p in q.setup.placements if p.probe == probe), key=lambda p: p.from_ns)
+    rows = [
+        [_position(q, p.position), between(p.from_ns, p.to_ns, zone).replace("running", "now")] for p in stays
+    ]
+    return card(
+        f"Where {probe} stood", table(["position", "when, local"], rows, "Places of this probe", figures=(1,))
+    )
+
+
+def _position(q: Queries, key: str) -> str:
+    place = q.setup.positions.get(key)
+    if place is None:
+        return key
+    x, y, z = place.xyz_m
+    return f"{place.name}, {place.medium}, {x:g} m, {y:g} m, height {z:g} m"
+
+
+def _comparison(q: Queries, asked: Mapping[str, str]) -> Component:
+    zone, now = q.room.timezone, q.now_ns()
+    channels = [c for c in asked.get("compare", "").split(",") if c]
+    options = {c: q.label(c) + f", {c.partition('.')[2].replace('_', ' ')}" for c in q.setup.channels}
+    form = html.Div(
+        [
+            several(
+                "compare-channels",
+                "Channels beside each other",
+                options,
+                channels,
+                "two or more of one quantity",
+            ),
+            field("compare-from", "From, local", asked.get("from") or written(now - 2 * 3600 * NS, zone)),
+            field("compare-to", "To, local", asked.get("to") or written(now, zone)),
+            button("compare-go", "Compare"),
+            html.Div(id="compare-refusal"),
+        ],
+        className="form",
+    )
+    said = html.P(
+        "Put the probes beside each other in still air, away from sun and people, and give them an hour. "
+        "Humidity is compared by dew point. Offsets are against the mean of these probes, not the truth.",
+        className="aside",
+    )
+    return card("Comparison side by side", said, form, *_answer(q, channels, asked), ident="compare")
+
+
+def _answer(q: Queries, channels: list[str], asked: Mapping[str, str]) -> list[Component]:
+    if not channels:
+        return []
+    zone = q.room.timezone
+    try:
+        window = (
+            instant(asked.get("from", ""), zone, wanted_in="From"),
+            instant(asked.get("to", ""), zone, wanted_in="To"),
+        )
+        return [comparison_table(q, compared(q, channels, *window), between(*window, zone))]
+    except StillroomError as refused:
+        return [refusal(str(refused))]
+
+
+def _intervals(q: Queries) -> Component:
+    rows = []
+    for channel in q.setup.channels:
+        found = review(q.setup.certificates_of(channel))
+        moved = ", ".join(f"{f.moved:g} ({f.calibrated_on})" for f in found.findings)
+        rows.append([channel, len(found.findings), moved or "none", found.proposal, found.why])
+    head = ["channel", "findings", "moved since the calibration before", "interval", "why"]
+    said = "A proposal by the staircase method of ILAC-G24 / OIML D 10; a person decides."
+    return card("Calibration intervals", table(head, rows, "From what the calibrations found"), aside=said)
+
+
+def register(app: Dash, q: Queries) -> None:
+    """The comparison is asked for by its form and stands in the address."""
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Output("compare-refusal", "children"),
+        Input("compare-go", "n_clicks"),
+        State("compare-channels", "value"),
+        State("compare-from", "value"),
+        State("compare-to", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ)
+    def compare(clicks: int, channels: list[str], first: str, last: str) -> tuple[Any, Any]:
+        if not clicks:
+            return no_update, no_update
+        try:
+            zone = q.room.timezone
+            window = instant(first, zone, wanted_in="From"), instant(last, zone, wanted_in="To")
+            if not channels or not all(c in q.setup.channels for c in channels):
+                raise Refused("Choose two channels or more of one quantity.")
+            compared(q, channels, *window)
+        except StillroomError as refused:
+            return no_update, refusal(str(refused))
+        return "?" + urlencode({"compare": ",".join(channels), "from": first, "to": last}), refusal("")

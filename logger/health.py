@@ -1,0 +1,133 @@
+"""How the service, the probes and the record are, each figure with the instant at which it was true.
+
+Nothing here is judged; `word` is "in order", or says what to look at. An unknown is never in order.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from .confirmation import position_of
+from .instants import to_ns
+from .model import NS, Setup
+from .service import heartbeat
+from .store import Store
+from .verdicts import Verdicts
+
+SILENT_S = 60.0
+LATE_S = 180  # of a zone that was not judged
+BACKUP_S = 2 * 86_400.0
+FULL = 0.1  # share of the disk that must be free: less is told
+GB = 1e9
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One line: what it is about, its value in words, when that was true, and whether it is in order."""
+
+    group: str
+    what: str
+    value: str
+    at_ns: int | None
+    fault: str = ""
+
+    @property
+    def word(self) -> str:
+        return self.fault or "in order"
+
+
+def health(store: Store, setup: Setup, now_ns: int) -> list[Figure]:
+    """Every figure, by group, in a fixed order."""
+    return [
+        *_service(heartbeat.read(store.folder), now_ns),
+        *_zones(store, setup, now_ns),
+        *_probes(store, setup, now_ns),
+        *_record(store, now_ns),
+    ]
+
+
+def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[Figure]:
+    if beat is None:
+        yield Figure("Service", "heartbeat", "none", None, "the service has never run here")
+        return
+    at_ns = to_ns(datetime.fromisoformat(str(beat["at"])))
+    yield _beating(bool(beat.get("stopped")), at_ns, now_ns)
+    lost, failing = int(beat.get("readings_lost") or 0), dict(beat.get("failing") or {})
+    told = ", ".join(f"{job}: {why}" for job, why in failing.items())
+    version = f"stillroom {beat.get('software', '?')}, setup {beat.get('setup', '?')}"
+    yield Figure("Service", "software", version, at_ns)
+    waiting, trouble = str(beat.get("queue", "?")), str(beat.get("store_trouble") or "")
+    yield Figure("Service", "readings waiting to be stored", waiting, at_ns, trouble)
+    yield Figure("Service", "readings lost", str(lost), at_ns, "readings were lost" if lost else "")
+    yield Figure("Service", "jobs that fail", str(len(failing)), at_ns, told)
+
+
+def _beating(stopped: bool, at_ns: int, now_ns: int) -> Figure:
+    if stopped:
+        return Figure("Service", "heartbeat", "stopped", at_ns, "the service was stopped")
+    late = (now_ns - at_ns) / NS > SILENT_S
+    told = "the service is silent: look whether it runs" if late else ""
+    return Figure("Service", "heartbeat", "beating", at_ns, told)
+
+
+def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
+    verdicts = Verdicts(store, setup)
+    for zone in setup.zones_now():
+        until_ns = verdicts.stored_until(zone.key)
+        late = until_ns is None or now_ns - until_ns > LATE_S * NS
+        told = "never" if until_ns is None else "that minute"
+        yield Figure(
+            "Judging", f"{zone.name} judged up to", told, until_ns, "not judged lately" if late else ""
+        )
+
+
+def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
+    newest, answered = store.newest_ok(), store.newest()
+    for key, channel in setup.channels.items():
+        if position_of(setup, key, now_ns) is None:
+            continue
+        row, last = newest.get(key), answered.get(key)
+        if row is None:
+            yield Figure("Probes", key, "never read", None, "no reading yet")
+            continue
+        late = (now_ns - row.taken_ns) / NS > channel.max_age_s
+        why = f"silent: {last.status}" if last is not None and last.status != "ok" else "silent"
+        told = f"every {channel.interval_s:g} s, answered in {(row.received_ns - row.taken_ns) / 1e6:.0f} ms"
+        yield Figure("Probes", key, told, row.taken_ns, why if late else "")
+
+
+def _record(store: Store, now_ns: int) -> Iterator[Figure]:
+    number, digest = store.journal.head()
+    yield Figure("Record", "head of the journal", f"entry {number}, {digest[:16]}…", now_ns)
+    usage = shutil.disk_usage(store.folder)
+    free = f"{usage.free / GB:.1f} GB of {usage.total / GB:.1f} GB free"
+    full = "the disk is nearly full" if usage.free < FULL * usage.total else ""
+    yield Figure("Record", "disk", free, now_ns, full)
+    size = sum(f.stat().st_size for f in _files(store.folder))
+    yield Figure("Record", "size of the record", f"{size / 1e6:.1f} MB", now_ns)
+    seals = store.seals()
+    yield Figure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
+    yield _backup(store, now_ns)
+    tried = store.journal.found(kinds=("restore-test",), limit=1)
+    at_ns = tried[0].at_ns if tried else None
+    told = "" if tried else "try to restore a backup"
+    yield Figure("Record", "last restore test", "done" if tried else "none", at_ns, told)
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    yield from (f for f in folder.rglob("*") if f.is_file())
+
+
+def _backup(store: Store, now_ns: int) -> Figure:
+    found = store.journal.found(kinds=("backup",), limit=1)
+    if not found:
+        return Figure("Record", "last backup", "none", None, "back it up: stillroom backup --to DIR")
+    if found[0].what.get("intact") is not True:
+        return Figure("Record", "last backup", "not intact", found[0].at_ns, "not intact")
+    old = "older than two days" if (now_ns - found[0].at_ns) / NS > BACKUP_S else ""
+    return Figure("Record", "last backup", "intact", found[0].at_ns, old)
