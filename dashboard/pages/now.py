@@ -56,7 +56,7 @@ def layout(q: Queries, _: str) -> Component:
             html.H1(f"Now: {q.room.name}", className="unseen"),
             dcc.Interval(id="now-tick", interval=q.tick_s * 1000),
             dcc.Store(id="now-cursor", data=cursor),
-            dcc.Store(id="now-seen", data={}),
+            dcc.Store(id="now-seen", data=drawn_already(q)),
             html.Div(sentences(q.statements(), q), id="now-sentences", className="sentences"),
             html.Div([_left(q, charts), _right(q)], className="now"),
         ]
@@ -226,19 +226,27 @@ def register(app: Dash, q: Queries) -> None:
         return changed(q, seen, whole=(n or 1) % TRACE_TICKS == 0)  # none before the first tick
 
 
-PARTS = ("sentences", "hands", "scales", "plan", "probes")
+def drawn_already(q: Queries) -> dict[str, str]:
+    """What the page shows from the start, so that the first tick draws nothing again."""
+    return {name: digest(part) for name, part in _parts(q, whole=True).items()}
 
 
-def changed(q: Queries, seen: dict[str, str], *, whole: bool) -> tuple[Any, ...]:
-    """The parts that read differently from what is on the screen; plan and probes only when `whole`."""
+def _parts(q: Queries, *, whole: bool) -> dict[str, Any]:
     statements = q.statements()
     parts: dict[str, Any] = {
         "sentences": sentences(statements, q),
         "hands": hands.rows(q),
         "scales": scales(statements, q),
     }
-    if whole:
-        parts |= {"plan": drawn_plan(q), "probes": probes(q)}
+    return parts | ({"plan": drawn_plan(q), "probes": probes(q)} if whole else {})
+
+
+PARTS = ("sentences", "hands", "scales", "plan", "probes")
+
+
+def changed(q: Queries, seen: dict[str, str], *, whole: bool) -> tuple[Any, ...]:
+    """The parts that read differently from what is on the screen; plan and probes only when `whole`."""
+    parts = _parts(q, whole=whole)
     now = seen | {name: digest(part) for name, part in parts.items()}
     answers = [parts[name] if name in parts and seen.get(name) != now[name] else no_update for name in PARTS]
     return (*answers, no_update if seen == now else now)
