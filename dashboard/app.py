@@ -17,7 +17,9 @@ from dash import ClientsideFunction, Dash, Input, Output, State, html
 from dash.development.base_component import Component
 from flask import Response, request
 
+from logger import api
 from logger.accounts import Act, wanted
+from logger.current import Current
 from logger.errors import StillroomError
 from logger.people import People
 
@@ -96,6 +98,11 @@ def create_app(
     guard = Guard(app, People(source.store), names)
     guard.install(tls=tls)
     sign_in.register(guard, first or sign_in.First(), lambda: q.room.name)
+    current = source.current if isinstance(source, StoreSource) else Current(source.store)
+    interface = api.blueprint(current, guard.refusals)
+    guard.csrf.exempt(interface)  # a token is no cookie: no page can send it along unseen
+    app.server.register_blueprint(interface)
+    api.problems.install(app.server)
     _harden(app, tls=tls)
     _refuse_undeclared(app)
     return app

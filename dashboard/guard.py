@@ -152,8 +152,10 @@ class Guard:
             abort(403)
 
     def _permitted(self) -> Answer | None:
-        if request.endpoint is None:
-            return None  # there is no such route, and Flask says so
+        if request.endpoint is None or request.blueprint == "api":
+            return None  # there is no such route, and Flask says so; or the interface has its own door
+        if request.path.startswith("/api/") and request.endpoint in PAGES:
+            abort(404)
         request.max_content_length = FORM_BYTES
         need = self.need()
         if need == ANYONE:
@@ -203,7 +205,10 @@ def csrf_cookie(record: str) -> str:
 
 def need_of(app: Dash, endpoint: str) -> Need | None:
     """What a route declares, by its own `@needs` or for Dash's in ROUTES."""
-    found: Need | None = getattr(app.server.view_functions[endpoint], "needs", ROUTES.get(endpoint))
+    view = app.server.view_functions[endpoint]
+    if hasattr(view, "scope"):
+        return ANYONE  # as a person; the interface's own door asks for a token with that scope
+    found: Need | None = getattr(view, "needs", ROUTES.get(endpoint))
     return found
 
 

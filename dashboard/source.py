@@ -7,13 +7,11 @@ judge: periods, excursions and checks come from `logger.verdicts`, which stores 
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from logger.alarms import Alarm
-from logger.errors import StoreError
 from logger.model import NS, Excursion, Inspection, Period, Row, Setup
 from logger.series import Float, Int
 
@@ -100,11 +98,12 @@ class StoreSource:
     """A data folder, read by this process beside the service that writes it."""
 
     def __init__(self, folder: Path) -> None:
+        from logger.current import Current
         from logger.store import Store
 
         self.store: Store = Store.open(folder)
-        self._lock = threading.RLock()
-        self._judge: tuple[int, Setup, Verdicts] | None = None
+        self.current = Current(self.store)
+        self._lock = self.current.judging
         self.keeping = Keeping(self.store, self.setup)
 
     @property
@@ -112,21 +111,8 @@ class StoreSource:
         return bool(self.store.simulated)
 
     def _current(self) -> tuple[Setup, Verdicts]:
-        """Setup and verdicts of the newest version; read again when another one was applied."""
-        from logger.config import in_force
-        from logger.verdicts import Verdicts
-
-        versions = self.store.setups()
-        if not versions:
-            raise StoreError(
-                f"The data folder {self.store.folder} has no setup yet; apply one: stillroom config apply."
-            )
-        newest = versions[-1]
-        with self._lock:
-            if self._judge is None or self._judge[0] != newest.version:
-                setup = in_force(versions).setup
-                self._judge = (newest.version, setup, Verdicts(self.store, setup))
-            return self._judge[1], self._judge[2]
+        """Setup and verdicts of the newest version."""
+        return self.current.setup, self.current.verdicts
 
     def setup(self) -> Setup:
         return self._current()[0]

@@ -8,6 +8,7 @@ import typer
 
 from ..instants import rfc3339
 from ..model import NS, Excursion, Inspection
+from ..told import excursion_json
 from .judging import decisive_first
 from .opening import Opened, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
@@ -107,7 +108,7 @@ def excursions(
     asked = sum(e.asks_disposition for e in rows)
     first = f"{counted(len(rows), 'excursion')}, {asked} of them to be decided on."
     lines = [first, "", *table(heads, [_excursion_row(e) for e in rows])]
-    answer([_excursion_json(e) for e in rows], as_json, lines)
+    answer([excursion_json(e) for e in rows], as_json, lines)
 
 
 def _excursion_row(e: Excursion) -> tuple[Any, ...]:
@@ -115,23 +116,3 @@ def _excursion_row(e: Excursion) -> tuple[Any, ...]:
     asks = "asked" if e.asks_disposition else "not asked: outside hours of use"
     told = figures(e.worst, e.limit, e.U)
     return e.zone, e.rule, rfc3339(e.from_ns), lasted, *told, e.unit, " ".join(e.probes), proven, asks
-
-
-def _excursion_json(e: Excursion) -> dict[str, Any]:
-    return {
-        "zone": e.zone,
-        "rule": e.rule,
-        "from": rfc3339(e.from_ns),
-        "to": rfc3339(e.to_ns),
-        "worst": e.worst,
-        "worst_at": rfc3339(e.worst_ns),
-        "limit": e.limit,
-        "U": e.U,
-        "unit": e.unit,
-        "exceedance": e.exceedance,
-        "probes": list(e.probes),
-        "proven": e.proven,
-        "basis": e.basis,
-        "provisional": e.provisional,
-        "asks_disposition": e.asks_disposition,
-    }

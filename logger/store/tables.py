@@ -321,13 +321,3 @@ token = Table(
     _instant("until_ns", nullable=True),
     _instant("revoked_ns", nullable=True),
 )
-
-# Runs of numbers that a node has pushed, so that nothing comes in twice; `count` names its way of counting.
-pushed = Table(
-    "pushed",
-    metadata,
-    Column("node", String, primary_key=True),
-    Column("count", String, primary_key=True),
-    Column("first_seq", BigInteger, primary_key=True),
-    Column("last_seq", BigInteger, nullable=False),
-)

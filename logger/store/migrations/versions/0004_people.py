@@ -1,4 +1,4 @@
-"""Accounts of people, their sessions and preferences; tokens of machines; what nodes have pushed."""
+"""Accounts of people, their sessions and preferences; tokens of machines."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -43,11 +43,4 @@ def upgrade() -> None:
         sa.Column("made_ns", sa.BigInteger, nullable=False),
         sa.Column("until_ns", sa.BigInteger, nullable=True),
         sa.Column("revoked_ns", sa.BigInteger, nullable=True),
-    )
-    op.create_table(
-        "pushed",
-        sa.Column("node", sa.String, primary_key=True),
-        sa.Column("count", sa.String, primary_key=True),
-        sa.Column("first_seq", sa.BigInteger, primary_key=True),
-        sa.Column("last_seq", sa.BigInteger, nullable=False),
     )

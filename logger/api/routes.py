@@ -1,0 +1,184 @@
+"""The routes of the HTTP interface. What is stored is stored when the answer goes out."""
+
+from __future__ import annotations
+
+import json
+import secrets
+import time
+from collections.abc import Callable
+from http import HTTPStatus
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from flask import Blueprint, Flask, Response, request
+from werkzeug.exceptions import HTTPException
+
+from .. import __version__, actions
+from ..accounts import Scope
+from ..current import Current
+from ..errors import Refused, StillroomError
+from ..instants import rfc3339
+from ..model import NS, Inspection
+from ..people import Refusals, Tokens
+from ..service import heartbeat
+from ..store import Store
+from ..told import excursion_json
+from . import asked, problems
+from .description import VERSION, description
+from .door import OPEN, Door, scope, token
+
+NAME = "api"
+MOST_EXCURSIONS = 1000
+SILENT_S = 90.0
+BODIES = ("application/json", "application/senml+json")
+
+
+class Interface:
+    """What the routes do, on one record."""
+
+    def __init__(self, current: Current, now_ns: Callable[[], int]) -> None:
+        self._current, self._now_ns = current, now_ns
+        self._store = current.store
+
+    @property
+    def _zone(self) -> ZoneInfo:
+        return ZoneInfo(self._current.setup.room.timezone)
+
+    def verdict(self, zone: str) -> Response:
+        """The check of an interval, as `stillroom check --json` answers it."""
+        given, now_ns = asked.parameters("from", "to", "pre_window_s", "activity"), self._now_ns()
+        self._current.setup.zone(zone)
+        from_ns, to_ns = asked.interval(given, self._zone, now_ns)
+        pre_window_s = asked.whole_number(given, "pre_window_s", 7 * 86400)
+        activity = given.get("activity", "")
+        self._known_activity(zone, activity)
+        with self._current.judging:
+            found = self._current.verdicts.check(
+                zone, from_ns, to_ns, now_ns, pre_window_s=pre_window_s, activity=activity
+            )
+        return _json(found.to_json())
+
+    def _known_activity(self, zone: str, activity: str) -> None:
+        """A misspelt activity would be judged by the general limits, which may be wider."""
+        setups = self._current.setup.every()
+        known = {r.activity for s in setups for r in s.rules if r.zone == zone and r.activity}
+        if activity and activity not in known:
+            raise Refused(f"No rule of zone {zone!r} is for the activity {activity[:80]!r}.")
+
+    def excursions(self) -> Response:
+        """Runs of a rule that was not met, oldest first."""
+        given, now_ns = asked.parameters("zone", "from", "to"), self._now_ns()
+        zone = given.get("zone")
+        if zone is not None:
+            self._current.setup.zone(zone)
+        from_ns, to_ns = asked.interval(given, self._zone, now_ns)
+        with self._current.judging:
+            found = self._current.verdicts.excursions(zone, from_ns, to_ns, now_ns)
+        if len(found) > MOST_EXCURSIONS:
+            raise Refused(f"There are {len(found)} excursions in it; ask for a shorter interval.")
+        return _json({"excursions": [excursion_json(one) for one in found]})
+
+    def start(self) -> Response:
+        """Register a job that begins now."""
+        wanted, now_ns = asked.body(asked.Start), self._now_ns()
+        given = wanted.model_dump(exclude={"key"})
+        stamp = time.strftime("%Y%m%d-%H%M%S", time.gmtime(now_ns // NS))
+        key = wanted.key or f"{stamp}-{secrets.token_hex(2)}"
+        job = Inspection(key=key, from_ns=now_ns, to_ns=None, **given)
+        setup = self._current.setup
+        if job.key in {one.key for one in actions.inspections(self._store)}:
+            return problems.problem(HTTPStatus.CONFLICT, f"There is an inspection {key!r} already.")
+        made = actions.start_inspection(self._store, setup, job, token().name, now_ns)
+        return _json(_job(made), HTTPStatus.CREATED)
+
+    def stop(self, key: str) -> Response:
+        """End a running job now."""
+        if request.get_data():
+            raise Refused("No body is wanted; the job ends now.")
+        known = {one.key: one for one in actions.inspections(self._store)}
+        if key in known and known[key].to_ns is not None:
+            return problems.problem(HTTPStatus.CONFLICT, f"Inspection {key!r} was over before.")
+        return _json(_job(actions.stop_inspection(self._store, key, token().name, self._now_ns())))
+
+    def health(self) -> Response:
+        """Whether readings come in: the service's sign, the newest reading's age, the journal's head."""
+        asked.parameters()
+        now_ns, beat = self._now_ns(), heartbeat.read(self._store.folder)
+        newest = self._store.newest_ns()
+        number, sha256 = self._store.journal.head()
+        age = None if newest is None else round((now_ns - newest) / NS, 1)
+        alive = beat is not None and not beat.get("stopped") and _fresh(self._store.folder)
+        told = {
+            "status": "running" if alive else "not running",
+            "at": rfc3339(now_ns // NS * NS),
+            "service": beat,
+            "newest_reading_age_s": age,
+            "journal": {"number": number, "sha256": sha256},
+            "software": f"stillroom {__version__}",
+        }
+        return _json(told)
+
+
+def _fresh(folder: Path) -> bool:
+    """Whether the service's sign of life was written lately, by the file system's own clock."""
+    try:
+        return time.time() - (folder / heartbeat.FILE).stat().st_mtime < SILENT_S
+    except OSError:
+        return False
+
+
+def _job(one: Inspection) -> dict[str, Any]:
+    end = None if one.to_ns is None else rfc3339(one.to_ns)
+    return {"key": one.key, "zone": one.zone, "title": one.title, "from": rfc3339(one.from_ns), "to": end}
+
+
+def _json(told: Any, status: int = 200) -> Response:
+    return Response(
+        json.dumps(told, ensure_ascii=False, allow_nan=False), status, mimetype="application/json"
+    )
+
+
+def blueprint(
+    current: Current, refusals: Refusals | None = None, now_ns: Callable[[], int] = time.time_ns
+) -> Blueprint:
+    """The routes on one record, each behind the door."""
+    made, does, store = Blueprint(NAME, __name__), Interface(current, now_ns), current.store
+    door = Door(Tokens(store, now_ns), refusals or Refusals(store))
+    made.before_request(door.check)
+    made.register_error_handler(StillroomError, problems.of)
+    made.register_error_handler(HTTPException, problems.of_http)
+    prefix = f"{problems.PREFIX}{VERSION}"
+    for method, path, scoped, view in (
+        ("GET", "/zones/<zone>/verdict", Scope.VERDICTS, does.verdict),
+        ("GET", "/excursions", Scope.VERDICTS, does.excursions),
+        ("POST", "/inspections", Scope.INSPECTIONS, does.start),
+        ("POST", "/inspections/<key>/stop", Scope.INSPECTIONS, does.stop),
+        ("GET", "/health", Scope.HEALTH, does.health),
+        ("GET", "/openapi.json", OPEN, _described),
+    ):
+        made.add_url_rule(prefix + path, view_func=_scoped(scoped, view), methods=[method])
+    return made
+
+
+def _described() -> Response:
+    return _json(description())
+
+
+def _scoped(needed: Scope | str, view: Callable[..., Response]) -> Callable[..., Response]:
+    """The view as a function of its own, on which its scope can stand."""
+
+    def called(**parts: str) -> Response:
+        return view(**parts)
+
+    called.__name__ = view.__name__.strip("_")
+    return scope(needed)(called)
+
+
+def create_api(store: Store, now_ns: Callable[[], int] = time.time_ns) -> Flask:
+    """The interface alone, without any page."""
+    app = Flask("stillroom")
+    app.config["MAX_CONTENT_LENGTH"] = 1_000_000
+    app.register_blueprint(blueprint(Current(store), now_ns=now_ns))
+    problems.install(app)
+    return app

@@ -1,0 +1,158 @@
+"""The HTTP interface: what it answers, to whom, and what it refuses."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.accounts import Scope
+from logger.api import description
+from logger.store import Store
+
+ROOT = Path(__file__).resolve().parents[2]
+BAY = "/zones/machine-bay/verdict"
+BAY_JOB = {"zone": "machine-bay"}
+JSON = {"content_type": "application/json"}
+SPAN = {"from": "2026-10-19T07:30:00Z", "to": "2026-10-19T09:00:00Z"}
+
+
+def test_verdict_is_that_of_the_command(ask: Any, record: Store) -> None:
+    """Two ways to ask, one answer, one digest."""
+    status, told = ask("GET", BAY, "verdicts", query_string=SPAN)
+    command = [sys.executable, "-m", "logger.cli", "check", "--zone", "machine-bay", "--json"]
+    where = ["--from", SPAN["from"], "--to", SPAN["to"], "--data", str(record.folder)]
+    said = json.loads(subprocess.run([*command, *where], capture_output=True, text=True, check=False).stdout)
+    assert status == 200
+    assert told == said
+    assert told["verdict"] == "not stable"
+
+
+def test_excursions_are_listed(ask: Any) -> None:
+    span = {"from": "2026-10-12", "to": "2026-10-26"}
+    status, told = ask("GET", "/excursions", "verdicts", query_string=span)
+    assert status == 200
+    assert len(told["excursions"]) >= 1
+    one, zone = told["excursions"][0], told["excursions"][0]["zone"]
+    assert one["to"] > one["from"]
+    _, only = ask("GET", "/excursions", "verdicts", query_string={**span, "zone": zone})
+    assert only["excursions"] == [e for e in told["excursions"] if e["zone"] == zone]
+
+
+def test_inspection_is_started_and_stopped(ask: Any, record: Store) -> None:
+    """Sent twice it is one; its journal names the machine and its token."""
+    body = {"zone": "machine-bay", "title": "Gear hub 12", "key": "G-12", "length_mm": 120}
+    status, told = ask("POST", "/inspections", "inspections", json=body)
+    assert (status, told["key"], told["to"]) == (201, "G-12", None)
+    assert ask("POST", "/inspections", "inspections", json=body)[0] == 409
+    status, told = ask("POST", "/inspections/G-12/stop", "inspections")
+    assert (status, told["from"] < told["to"]) == (200, True)
+    assert ask("POST", "/inspections/G-12/stop", "inspections")[0] == 409
+    entry = record.journal.entries(kind="inspection")[-1]
+    assert entry.who == "machine-inspections"
+    assert entry.what["through"]["at"] == "http"
+
+
+def test_health_tells_the_head(ask: Any, record: Store) -> None:
+    status, told = ask("GET", "/health", "health")
+    assert (status, told["status"]) == (200, "not running")
+    assert told["journal"] == dict(zip(("number", "sha256"), record.journal.head(), strict=True))
+
+
+@pytest.mark.parametrize("scope", [s.value for s in Scope])
+def test_a_token_opens_its_own_door_alone(ask: Any, interface: Any, scope: str) -> None:
+    """Every route with every token; without one, and with one that nobody made: 401 and how to come in."""
+    for rule in interface.url_map.iter_rules():
+        needed = getattr(interface.view_functions[rule.endpoint], "scope", None)
+        if not rule.rule.startswith("/api/") or needed == "open":
+            continue
+        assert needed in set(Scope), rule.rule
+        path = rule.rule.removeprefix("/api/v1").replace("<zone>", "machine-bay").replace("<key>", "none")
+        path = path.replace("<node>", "none").replace("<int:seq>", "1")
+        (method,) = (rule.methods or set()) - {"HEAD", "OPTIONS"}
+        assert (ask(method, path, scope)[0] == 403) == (needed != scope), (rule.rule, scope)
+        assert ask(method, path)[0] == 401
+        forged = {"Authorization": "Bearer stillroom_00000000_" + "A" * 43}
+        assert ask(method, path, headers=forged)[0] == 401
+
+
+def test_refusals_stand_in_the_journal(ask: Any, record: Store) -> None:
+    ask("GET", "/excursions", "readings")
+    told = record.journal.entries(kind="refused")
+    assert ("machine-readings", "GET /api/v1/excursions") in [(e.who, e.what["attempt"]) for e in told]
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "as_", "more", "status"),
+    [
+        ("GET", "/zones/attic/verdict", "verdicts", {"query_string": SPAN}, 404),
+        ("GET", BAY, "verdicts", {}, 422),
+        ("GET", BAY, "verdicts", {"query_string": {**SPAN, "to": SPAN["from"]}}, 422),
+        ("GET", BAY, "verdicts", {"query_string": {**SPAN, "to": "2099-01-01"}}, 422),
+        ("GET", BAY, "verdicts", {"query_string": {**SPAN, "pre_window_s": "-1"}}, 422),
+        ("GET", BAY, "verdicts", {"query_string": {**SPAN, "pre_window_s": "9" * 40}}, 422),
+        ("GET", BAY, "verdicts", {"query_string": {**SPAN, "activity": "nonsense"}}, 422),
+        ("GET", BAY, "verdicts", {"query_string": {**SPAN, "zone": "x"}}, 422),
+        ("GET", BAY, "verdicts", {"query_string": [("from", "2026-10-19"), ("from", "2026-10-18")]}, 422),
+        ("GET", "/zones/..%2f..%2fetc/verdict", "verdicts", {"query_string": SPAN}, 404),
+        ("POST", "/inspections", "inspections", {"data": b"{", **JSON}, 400),
+        ("POST", "/inspections", "inspections", {"data": b"\xff\xfe", **JSON}, 400),
+        ("POST", "/inspections", "inspections", {"data": b"[" * 99_999, **JSON}, 400),
+        ("POST", "/inspections", "inspections", {"data": b"{}", "content_type": "text/plain"}, 415),
+        ("POST", "/inspections", "inspections", {"data": b"{}"}, 415),
+        ("POST", "/inspections", "inspections", {"json": []}, 422),
+        ("POST", "/inspections", "inspections", {"json": {**BAY_JOB, "title": "a", "more": 1}}, 422),
+        ("POST", "/inspections", "inspections", {"json": {**BAY_JOB, "title": "\x00"}}, 422),
+        ("POST", "/inspections", "inspections", {"json": {"zone": "attic", "title": "a"}}, 404),
+        ("POST", "/inspections", "inspections", {"json": {"zone": 1, "title": "a"}}, 422),
+        ("POST", "/inspections", "inspections", {"data": b"x" * 1_000_001, **JSON}, 413),
+        ("POST", "/inspections/none/stop", "inspections", {}, 404),
+        ("DELETE", "/inspections", "inspections", {}, 405),
+        ("GET", "/nothing", "health", {}, 404),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_done_is_a_problem(
+    interface: Any, tokens: Any, method: str, path: str, as_: str, more: dict[str, Any], status: int
+) -> None:
+    """4xx in the form of RFC 9457, never 5xx, and always in words."""
+    client = interface.test_client()
+    answer = client.open("/api/v1" + path, method=method, headers={"Authorization": tokens[as_]}, **more)
+    assert answer.status_code == status, answer.text
+    assert answer.mimetype == "application/problem+json"
+    told = answer.get_json()
+    assert told["status"] == status
+    assert told["title"]
+    assert told["detail"]
+
+
+def test_another_method_cannot_be_pretended(ask: Any) -> None:
+    """No header makes a GET act."""
+    pretended = {"X-HTTP-Method-Override": "POST", "X-Method-Override": "POST", "X-HTTP-Method": "POST"}
+    assert ask("GET", "/inspections/G-12/stop", "inspections", headers=pretended)[0] == 405
+
+
+def test_the_shipped_description_is_the_served_one(ask: Any) -> None:
+    """docs/openapi.json is written anew by `python -m logger.api`."""
+    shipped = json.loads((ROOT / "docs" / "openapi.json").read_text("utf-8"))
+    assert shipped == description()
+    assert ask("GET", "/openapi.json") == (200, description())
+
+
+def test_every_route_is_described(interface: Any) -> None:
+    """Neither a route without a description nor the other way round; every refusal that a route can give."""
+    described = {
+        (method.upper(), path.replace("{", "<").replace("}", ">"))
+        for path, methods in description()["paths"].items()
+        for method in methods
+    }
+    served = {
+        (method, rule.rule.removeprefix("/api/v1").replace("int:", ""))
+        for rule in interface.url_map.iter_rules()
+        for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
+        if rule.rule.startswith("/api/")
+    }
+    assert described == served
