@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, TypeVar
 from zoneinfo import ZoneInfo
 
 from flask import request
@@ -17,6 +17,7 @@ Text = Annotated[
     Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*[^\s\x00-\x1f\x7f][^\x00-\x1f\x7f]*$"),
 ]
 Optional = Annotated[str, Field(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")]
+Whole = Annotated[int, Field(ge=-(2**62), lt=2**62)]
 Body = TypeVar("Body", bound=BaseModel)
 
 
@@ -41,7 +42,7 @@ class Rows(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True)
     first: Annotated[int, Field(ge=1, lt=2**62)]
-    rows: Annotated[list[list[Any]], Field(max_length=5000)]
+    rows: Annotated[list[list[Whole | float | bool | str | None]], Field(max_length=5000)]
 
 
 def body(shape: type[Body]) -> Body:
@@ -86,6 +87,13 @@ def interval(asked: dict[str, str], zone: ZoneInfo, now_ns: int) -> tuple[int, i
     if to_ns > now_ns:
         raise IntervalError(f"to {rfc3339(to_ns)} is in the future; only what was recorded can be judged.")
     return from_ns, to_ns
+
+
+def number(text: str) -> int:
+    """The number of a message in an address; Refused where it is none."""
+    if not text.isascii() or not text.isdigit() or len(text) > 18:
+        raise Refused(f"The number of a message: wanted a whole number below 10^18, found {text[:24]!r}.")
+    return int(text)
 
 
 def whole_number(asked: dict[str, str], name: str, most: int) -> int | None:

@@ -7,7 +7,7 @@ from typing import Any
 
 from .. import __version__
 from ..accounts import Scope
-from .asked import Start
+from .asked import Rows, Start
 
 VERSION = "v1"
 _INSTANT = (
@@ -16,6 +16,8 @@ _INSTANT = (
 _TEXT = {"type": "string"}
 _TIME = {"type": "string", "format": "date-time"}
 _NUMBER = {"type": ["number", "null"]}
+_MESSAGE = {"time": "2026-10-19T08:30:00Z", "t": 20.03, "rh": 45.1}
+_PACK = [{"bn": "", "bt": 1792398600, "n": "t", "u": "Cel", "v": 20.03}, {"n": "rh", "u": "%RH", "v": 45.1}]
 _WHY = {
     400: "The request cannot be read.",
     401: "There is no bearer token of this record in the request.",
@@ -54,6 +56,8 @@ def description() -> dict[str, Any]:
 
 def _paths() -> dict[str, Any]:
     return {
+        "/nodes/{node}/messages/{seq}": {"post": _message()},
+        "/nodes/{node}/rows": {"post": _rows()},
         "/zones/{zone}/verdict": {"get": _verdict()},
         "/excursions": {"get": _excursions()},
         "/inspections": {"post": _start()},
@@ -61,6 +65,40 @@ def _paths() -> dict[str, Any]:
         "/health": {"get": _health()},
         "/openapi.json": {"get": _description()},
     }
+
+
+def _message() -> dict[str, Any]:
+    number = {"type": "integer", "minimum": 0, "maximum": 10**18 - 1}
+    return _operation(
+        "pushMessage",
+        Scope.READINGS,
+        "Push one message of a node",
+        "JSON or SenML (RFC 8428), as the setup declares it for the probes of this node. The same message "
+        "under the same number again stores nothing and answers 200; another one under it is a conflict. The "
+        "answer comes after the message is on the disk.",
+        answers={200: ("It is on the disk.", "Taken")},
+        refusals=(404, 409, 413, 415, 422),
+        parameters=[_node(), _path("seq", "Number of the message, by the node", number)],
+        requestBody=_body({"application/json": "Message", "application/senml+json": "Pack"}),
+    )
+
+
+def _rows() -> dict[str, Any]:
+    return _operation(
+        "pushRows",
+        Scope.READINGS,
+        "Push rows of another stillroom",
+        "In the order of its own numbers. The answer names the number that is wanted next: rows that were "
+        "there are passed over, and where some are missing before the first nothing is stored.",
+        answers={200: ("They are on the disk.", "Next")},
+        refusals=(400, 404, 413, 415, 422),
+        parameters=[_node()],
+        requestBody=_body({"application/json": "Rows"}),
+    )
+
+
+def _node() -> dict[str, Any]:
+    return _path("node", "Name of the node: that of the token")
 
 
 def _verdict() -> dict[str, Any]:
@@ -216,6 +254,13 @@ def _schemas() -> dict[str, Any]:
             | {"exceedance": {"type": "number"}, "probes": {"type": "array", "items": _TEXT}}
             | {"proven": {"type": "boolean"}, "provisional": {"type": "boolean"}}
         ),
+        "Message": {"type": ["object", "array"], "examples": [_MESSAGE]},
+        "Pack": {"type": "array", "minItems": 1, "items": {"type": "object"}, "examples": [_PACK]},
+        "Taken": _object(
+            {"stored": {"type": "integer"}, "known": {"type": "integer"}, "repeated": {"type": "boolean"}}
+        ),
+        "Rows": _inlined(Rows.model_json_schema()),
+        "Next": _object({"next": {"type": "integer"}}),
         "Start": _inlined(Start.model_json_schema()),
         "Inspection": _object(
             {"key": _TEXT, "zone": _TEXT, "title": _TEXT, "from": _TIME}

@@ -6,23 +6,26 @@ import json
 import secrets
 import time
 from collections.abc import Callable
+from dataclasses import asdict
 from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from flask import Blueprint, Flask, Response, request
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import Forbidden, HTTPException, UnsupportedMediaType
 
 from .. import __version__, actions
 from ..accounts import Scope
 from ..current import Current
 from ..errors import Refused, StillroomError
+from ..incoming import AlreadyThere, push, take_rows
 from ..instants import rfc3339
-from ..model import NS, Inspection
+from ..model import NS, Inspection, PushedLine
 from ..people import Refusals, Tokens
 from ..service import heartbeat
 from ..store import Store
+from ..through import WAY
 from ..told import excursion_json
 from . import asked, problems
 from .description import VERSION, description
@@ -44,6 +47,32 @@ class Interface:
     @property
     def _zone(self) -> ZoneInfo:
         return ZoneInfo(self._current.setup.room.timezone)
+
+    def push(self, node: str, seq: str) -> Response:
+        """Store one message of a node; on the disk when this answers."""
+        if request.mimetype not in BODIES:
+            raise UnsupportedMediaType(f"The body is wanted as {' or '.join(BODIES)}.")
+        self._of_token(node)
+        number = asked.number(seq)
+        try:
+            taken = push(self._store, self._current.config, node, number, request.get_data(), self._now_ns())
+        except AlreadyThere as known:
+            return problems.problem(HTTPStatus.CONFLICT, str(known))
+        return _json(asdict(taken))
+
+    def rows(self, node: str) -> Response:
+        """Store rows of another stillroom; tells the number that is wanted next."""
+        given = asked.body(asked.Rows)
+        self._of_token(node)
+        return _json({"next": take_rows(self._store, self._current.config, node, given.first, given.rows)})
+
+    def _of_token(self, node: str) -> None:
+        """A token speaks for the node of its own name, and for the probes that it names."""
+        mine = token()
+        lines = [ln for ln in self._current.config.lines if isinstance(ln, PushedLine) and ln.node == node]
+        foreign = [ln.probe for ln in lines if mine.probes and ln.probe not in mine.probes]
+        if node != mine.name or foreign:
+            raise Forbidden(f"This token is for the node {mine.name!r} and its own probes.")
 
     def verdict(self, zone: str) -> Response:
         """The check of an interval, as `stillroom check --json` answers it."""
@@ -146,10 +175,13 @@ def blueprint(
     made, does, store = Blueprint(NAME, __name__), Interface(current, now_ns), current.store
     door = Door(Tokens(store, now_ns), refusals or Refusals(store))
     made.before_request(door.check)
+    made.teardown_request(_forget_way)
     made.register_error_handler(StillroomError, problems.of)
     made.register_error_handler(HTTPException, problems.of_http)
     prefix = f"{problems.PREFIX}{VERSION}"
     for method, path, scoped, view in (
+        ("POST", "/nodes/<node>/messages/<seq>", Scope.READINGS, does.push),
+        ("POST", "/nodes/<node>/rows", Scope.READINGS, does.rows),
         ("GET", "/zones/<zone>/verdict", Scope.VERDICTS, does.verdict),
         ("GET", "/excursions", Scope.VERDICTS, does.excursions),
         ("POST", "/inspections", Scope.INSPECTIONS, does.start),
@@ -159,6 +191,11 @@ def blueprint(
     ):
         made.add_url_rule(prefix + path, view_func=_scoped(scoped, view), methods=[method])
     return made
+
+
+def _forget_way(_: BaseException | None) -> None:
+    """Threads serve one request after the other."""
+    WAY.set(None)
 
 
 def _described() -> Response:

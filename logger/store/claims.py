@@ -82,6 +82,7 @@ def _cut_off(claims: Claims, heads: Mapping[int, str]) -> Iterator[str]:
 def _claimed(row: Row[Any], claims: Claims) -> Iterator[str]:
     try:
         what = json.loads(row.what)
+        what.pop("through", None)  # by which way an act came is no part of what it did
         if row.kind == "batch":
             yield from _claimed_batch(row.number, what, claims)
         elif row.kind in _READERS:

@@ -28,7 +28,7 @@ from .tables import journal
 
 _LITERAL = str.maketrans({"%": "!%", "_": "!_", "!": "!!"})  # what a person writes is no pattern
 FIRST = (0, "0" * 64)  # what entry 1 follows
-_OF_READINGS = ("batch", "seal")  # the proof of readings, which is no act
+_NO_ACTS = ("batch", "seal", "store")  # the proof of readings, and the record's own beginning
 
 
 def canonical(value: object) -> str:
@@ -154,7 +154,7 @@ def walk(conn: Connection) -> Iterator[Row[Any]]:
 def _with_way(kind: str, what: Mapping[str, JSON]) -> Mapping[str, JSON]:
     """What is said, and by which way it came where that is known."""
     way = WAY.get()
-    return what if way is None or kind in _OF_READINGS else {**what, "through": dict(way)}
+    return what if way is None or kind in _NO_ACTS else {**what, "through": dict(way)}
 
 
 def _text(kind: str, what: Mapping[str, JSON]) -> str:

@@ -46,3 +46,31 @@ def ask(interface: Any, tokens: dict[str, str]) -> Any:
         return answer.status_code, answer.get_json()
 
     return asked
+
+
+@pytest.fixture
+def pushing(tmp_path: Path) -> Iterator[tuple[Any, Store]]:
+    """post(path, …) -> (status, JSON) by the token of node "annex", which has probe P1; and its record."""
+    from logger.actions import apply_setup
+    from logger.config import example_folder, read_texts
+
+    texts = dict(read_texts(example_folder()))
+    texts["probes.toml"] = as_pushed(texts["probes.toml"])
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        apply_setup(store, texts, "test", "test", "test", 1)
+        text = Tokens(store).add("annex", {Scope.READINGS}, "test", probes=["P1"])[1]
+        client = create_api(store, lambda: 1_793_000_000 * 10**9).test_client()
+
+        def post(path: str, **more: Any) -> tuple[int, Any]:
+            answer = client.post("/api/v1" + path, headers={"Authorization": f"Bearer {text}"}, **more)
+            return answer.status_code, answer.get_json()
+
+        yield post, store
+
+
+def as_pushed(probes: str) -> str:
+    """The example's probes with P1 as one of node "annex"."""
+    begin = probes.index("[probes.P1.connection]")
+    end = probes.index("[probes.P2]")
+    table = 'kind = "push"\nnode = "annex"\nvalues = { t = "temperature", rh = "relative_humidity" }\n\n'
+    return probes[:begin] + "[probes.P1.connection]\n" + table + probes[end:]

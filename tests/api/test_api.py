@@ -72,7 +72,7 @@ def test_a_token_opens_its_own_door_alone(ask: Any, interface: Any, scope: str) 
             continue
         assert needed in set(Scope), rule.rule
         path = rule.rule.removeprefix("/api/v1").replace("<zone>", "machine-bay").replace("<key>", "none")
-        path = path.replace("<node>", "none").replace("<int:seq>", "1")
+        path = path.replace("<node>", "none").replace("<seq>", "1")
         (method,) = (rule.methods or set()) - {"HEAD", "OPTIONS"}
         assert (ask(method, path, scope)[0] == 403) == (needed != scope), (rule.rule, scope)
         assert ask(method, path)[0] == 401
@@ -127,6 +127,35 @@ def test_what_cannot_be_done_is_a_problem(
     assert told["status"] == status
     assert told["title"]
     assert told["detail"]
+
+
+def test_readings_are_pushed_once(pushing: Any) -> None:
+    """On the disk when answered; the same message again stores nothing; another one is a conflict."""
+    post, store = pushing
+    said = {"time": "2026-10-26T07:33:20Z", "t": 20.03, "rh": 45.0}
+    assert post("/nodes/annex/messages/1", json=said) == (200, {"stored": 2, "known": 0, "repeated": False})
+    assert store.readings("P1.temperature", 0, 2**62).value.tolist() == [20.03]
+    assert post("/nodes/annex/messages/1", json=said) == (200, {"stored": 0, "known": 2, "repeated": True})
+    assert post("/nodes/annex/messages/1", json={**said, "t": 20.04})[0] == 409
+    assert post("/nodes/annex/messages/2", data=b"t=20", content_type="text/plain")[0] == 415
+    assert post("/nodes/annex/messages/2", data=b"[" * 99_999, content_type="application/json")[0] == 422
+    assert post("/nodes/annex/messages/2", json={"t": 20})[0] == 422
+    assert post("/nodes/annex/messages/" + "9" * 30, json=said)[0] == 422
+    assert post("/nodes/annex/messages/-1", json=said)[0] == 422
+    assert post("/nodes/other/messages/1", json=said)[0] == 403
+    assert store.verify().intact
+
+
+def test_rows_of_another_stillroom(pushing: Any) -> None:
+    """The answer names the number that is wanted next, and a row that is none stores nothing."""
+    post, store = pushing
+    row = ["P1.temperature", 10**18, 10**18, 20.0, "ok", "", "poll", False, "boot", 1]
+    assert post("/nodes/annex/rows", json={"first": 1, "rows": [row]}) == (200, {"next": 2})
+    assert post("/nodes/annex/rows", json={"first": 1, "rows": [row]}) == (200, {"next": 2})
+    assert post("/nodes/annex/rows", json={"first": 9, "rows": [row]}) == (200, {"next": 2})
+    for wrong in ([2**70, *row[1:]], [row[0], 2**70, *row[2:]], ["P2.temperature", *row[1:]], [], ["x"] * 10):
+        assert post("/nodes/annex/rows", json={"first": 2, "rows": [wrong]})[0] in (404, 422), wrong
+    assert len(store.readings("P1.temperature", 0, 2**62)) == 1
 
 
 def test_another_method_cannot_be_pretended(ask: Any) -> None:

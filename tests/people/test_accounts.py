@@ -207,6 +207,21 @@ def test_journal_keeps_the_way(people: People) -> None:
     assert people.store.verify().faults == ()
 
 
+def test_verification_does_not_mind_the_way(people: People) -> None:
+    """An inspection that came by the command line or a page is held against its entry all the same."""
+    from logger import actions
+    from logger.config import example_folder, load
+    from logger.model import Inspection, Mark
+
+    setup = load(example_folder()).setup
+    with through(at="dashboard", account="gholm"):
+        job = Inspection("J1", "machine-bay", 0, None, "bore")
+        actions.start_inspection(people.store, setup, job, "Greta Holm", 5 * NS)
+        actions.stop_inspection(people.store, "J1", "Greta Holm", 9 * NS)
+        actions.mark(people.store, setup, Mark("machine-bay", NS, 2 * NS, "painting", "Greta Holm"))
+    assert people.store.verify().faults == ()
+
+
 def test_preferences_are_of_one_person(people: People) -> None:
     people.prefer("gholm", "temperature", "degF")
     people.prefer("gholm", "temperature", "degC")
