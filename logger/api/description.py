@@ -160,7 +160,7 @@ def _health() -> dict[str, Any]:
         "health",
         Scope.HEALTH,
         "Whether readings come in",
-        "The service's own sign of life, the age of the newest reading, and the head of the journal, which "
+        "What page Health shows, each figure with its instant; and the head of the journal, which "
         "proves the record against later change once it has left the machine.",
         answers={200: ("What is known.", "Health")},
         refusals=(422,),
@@ -266,9 +266,13 @@ def _schemas() -> dict[str, Any]:
             {"key": _TEXT, "zone": _TEXT, "title": _TEXT, "from": _TIME}
             | {"to": {"type": ["string", "null"], "format": "date-time"}}
         ),
+        "Figure": _object(
+            {"group": _TEXT, "what": _TEXT, "value": _TEXT, "word": _TEXT}
+            | {"at": {"type": ["string", "null"], "format": "date-time"}}
+        ),
         "Health": _object(
-            {"status": {"type": "string", "enum": ["running", "not running"]}, "at": _TIME}
-            | {"service": {"type": ["object", "null"]}, "newest_reading_age_s": _NUMBER}
+            {"status": {"type": "string", "enum": ["in order", "to be looked at"]}, "at": _TIME}
+            | {"figures": {"type": "array", "items": _ref("Figure")}}
             | {"journal": _object({"number": {"type": "integer"}, "sha256": _TEXT}), "software": _TEXT}
         ),
     }

@@ -8,7 +8,6 @@ import time
 from collections.abc import Callable
 from dataclasses import asdict
 from http import HTTPStatus
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -19,11 +18,11 @@ from .. import __version__, actions
 from ..accounts import Scope
 from ..current import Current
 from ..errors import Refused, StillroomError
+from ..health import Figure, health
 from ..incoming import AlreadyThere, push, take_rows
 from ..instants import rfc3339
 from ..model import NS, Inspection, PushedLine
 from ..people import Refusals, Tokens
-from ..service import heartbeat
 from ..store import Store
 from ..through import WAY
 from ..told import excursion_json
@@ -33,7 +32,6 @@ from .door import OPEN, Door, scope, token
 
 NAME = "api"
 MOST_EXCURSIONS = 1000
-SILENT_S = 90.0
 BODIES = ("application/json", "application/senml+json")
 
 
@@ -131,30 +129,24 @@ class Interface:
         return _json(_job(actions.stop_inspection(self._store, key, token().name, self._now_ns())))
 
     def health(self) -> Response:
-        """Whether readings come in: the service's sign, the newest reading's age, the journal's head."""
+        """Every figure of page Health, and the journal's head, which proves the record from elsewhere."""
         asked.parameters()
-        now_ns, beat = self._now_ns(), heartbeat.read(self._store.folder)
-        newest = self._store.newest_ns()
+        now_ns = self._now_ns()
+        figures = health(self._store, self._current.setup, now_ns)
         number, sha256 = self._store.journal.head()
-        age = None if newest is None else round((now_ns - newest) / NS, 1)
-        alive = beat is not None and not beat.get("stopped") and _fresh(self._store.folder)
         told = {
-            "status": "running" if alive else "not running",
+            "status": "to be looked at" if any(one.fault for one in figures) else "in order",
             "at": rfc3339(now_ns // NS * NS),
-            "service": beat,
-            "newest_reading_age_s": age,
+            "figures": [_figure(one) for one in figures],
             "journal": {"number": number, "sha256": sha256},
             "software": f"stillroom {__version__}",
         }
         return _json(told)
 
 
-def _fresh(folder: Path) -> bool:
-    """Whether the service's sign of life was written lately, by the file system's own clock."""
-    try:
-        return time.time() - (folder / heartbeat.FILE).stat().st_mtime < SILENT_S
-    except OSError:
-        return False
+def _figure(one: Figure) -> dict[str, Any]:
+    at = None if one.at_ns is None else rfc3339(one.at_ns)
+    return {"group": one.group, "what": one.what, "value": one.value, "at": at, "word": one.word}
 
 
 def _job(one: Inspection) -> dict[str, Any]:
