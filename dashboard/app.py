@@ -27,7 +27,7 @@ from . import alert, news, sign_in
 from .access import ANYONE, allowed, needs
 from .components import refusal
 from .guard import ROUTES, Guard, csrf_cookie, undeclared
-from .pages import excursions, health, inspections, journal, limits, now, probes, trend
+from .pages import excursions, gradients, health, inspections, journal, limits, now, probes, trend, wall
 from .queries import Queries
 from .secret import secret_key
 from .shell import shell
@@ -39,12 +39,14 @@ CACHED = frozenset(name for name, need in ROUTES.items() if need == ANYONE)  # f
 PAGES: tuple[ModuleType, ...] = (
     now,
     trend,
+    gradients,
     excursions,
     inspections,
     probes,
     limits,
     journal,
     health,
+    wall,
 )
 
 

@@ -42,7 +42,7 @@ def _head(q: Queries, pages: Sequence[ModuleType]) -> list[Component]:
     links = [
         html.A(p.TITLE, href=p.PATH, className="nav", id=f"nav-{p.PATH.strip('/') or 'now'}")
         for p in pages
-        if allowed(p.NEEDS)
+        if allowed(p.NEEDS) and getattr(p, "IN_NAV", True)
     ]
     who = visitor()
     account = html.A(who.person if who else "Sign in", href="/account", className="who")
@@ -66,8 +66,9 @@ def _choices() -> list[Component]:
     ]
 
 
-def _footer(q: Queries) -> str:
+def _footer(q: Queries) -> list[Any]:
     setup = q.setup
     room = setup.room
     version = f"setup {setup.version}, {setup.digest[:12]}"
-    return f"{room.site}, {room.name} · {version} · custodian {room.custodian}"
+    wall = html.A("Wall view", href="/wall", className="nav", id="nav-wall")
+    return [f"{room.site}, {room.name} · {version} · custodian {room.custodian} · ", wall]

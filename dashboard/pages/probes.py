@@ -152,14 +152,21 @@ def _answer(q: Queries, channels: list[str], asked: Mapping[str, str]) -> list[C
 
 
 def _intervals(q: Queries) -> Component:
-    rows = []
+    rows, unsaid = [], []
     for channel in q.setup.channels:
         found = review(q.setup.certificates_of(channel))
+        if not found.findings:
+            unsaid.append(channel)
+            continue
         moved = ", ".join(f"{f.moved:g} ({f.calibrated_on})" for f in found.findings)
         rows.append([channel, len(found.findings), moved or "none", found.proposal, found.why])
     head = ["channel", "findings", "moved since the calibration before", "interval", "why"]
     said = "A proposal by the staircase method of ILAC-G24 / OIML D 10; a person decides."
-    return card("Calibration intervals", table(head, rows, "From what the calibrations found"), aside=said)
+    told = (
+        f"No calibration has said yet what it found before adjusting: {', '.join(unsaid)}." if unsaid else ""
+    )
+    drawn = [table(head, rows, "From what the calibrations found")] if rows else []
+    return card("Calibration intervals", *drawn, html.P(told, className="aside"), aside=said)
 
 
 def register(app: Dash, q: Queries) -> None:

@@ -13,12 +13,14 @@ pytestmark = pytest.mark.browser
 PAGES = {
     "Now": "/",
     "Trend": "/trend",
+    "Gradients": "/gradients",
     "Excursions": "/excursions",
     "Inspections": "/inspections?inspection=J2",
     "Probes": "/probes?probe=P1&certificate=C-P1.temperature",
     "Limits": "/limits",
     "Journal": "/journal",
     "Health": "/health",
+    "Wall view": "/wall",
 }
 
 
@@ -29,7 +31,7 @@ def test_pages_are_clean(open_page: Callable[..., Any], record: Any, scheme: str
     opened = open_page(scheme=scheme)
     for title, path in PAGES.items():
         page = opened.go(path, ".alert")
-        page.wait_for_timeout(600)
+        page.wait_for_timeout(200)
         assert page.evaluate("document.documentElement.dataset.theme") == scheme
         assert opened.axe() == [], title
         assert "Share chart" not in page.content(), title
@@ -93,7 +95,7 @@ def test_keyboard_reaches_everything(open_page: Callable[..., Any], record: Any)
     record.raise_alarm()
     page = open_page().go("/", ".alert")
     reached = []
-    for _ in range(14):
+    for _ in range(24):
         page.keyboard.press("Tab")
         reached.append(page.evaluate("(document.activeElement.textContent || '').trim().slice(0, 30)"))
     for wanted in (

@@ -1,0 +1,230 @@
+"""Page Gradients: vertical and horizontal, in time and as profile, each with its uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import parse_qs, urlencode
+
+from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
+from dash.development.base_component import Component
+
+from logger.accounts import Act
+from logger.errors import IntervalError, StillroomError
+from logger.model import NS
+
+from .. import figures
+from ..access import needs
+from ..components import (
+    aria,
+    at_offset,
+    behind,
+    button,
+    card,
+    choice,
+    field,
+    graph,
+    key_to_trace,
+    refusal,
+    svg,
+    table,
+)
+from ..field import gradient as plane_of
+from ..gradients import Direction, Standing, chart, gradient, limits, pairs, standing
+from ..plan import gradient_words
+from ..profile import Level, profile
+from ..queries import Queries
+from ..wording import figure, instant, local, plain, unit, written
+from .trend import hourly
+
+TITLE = "Gradients"
+PATH = "/gradients"
+NEEDS = Act.READ
+HOUR_NS = 3600 * NS
+RANGES = {"12 h": 12, "24 h": 24, "7 days": 168, "30 days": 720}
+
+
+@dataclass(frozen=True)
+class View:
+    """What the address asks for."""
+
+    zone: str
+    from_ns: int
+    to_ns: int
+
+
+def view_of(q: Queries, search: str) -> View:
+    """The view in an address; what is left out is the last 24 h of the first zone."""
+    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    clock = q.room.timezone
+    zone = q.zone(asked.get("zone") or next(iter(q.setup.zones))).key
+    to_ns = instant(asked["to"], clock, wanted_in="To") if asked.get("to") else q.now_ns()
+    from_ns = instant(asked["from"], clock, wanted_in="From") if asked.get("from") else to_ns - 24 * HOUR_NS
+    if to_ns <= from_ns:
+        raise IntervalError("The window is empty: To must be later than From.")
+    return View(zone, from_ns, to_ns)
+
+
+def layout(q: Queries, search: str) -> Component:
+    """The page for an address; one that cannot be read keeps the form and says why."""
+    try:
+        view = view_of(q, search)
+        drawn = shown_view(q, view)
+    except StillroomError as refused:
+        view, drawn = view_of(q, ""), [refusal(str(refused))]
+    return html.Div([html.H1("Gradients", className="page"), _form(q, view), *drawn], className="stack")
+
+
+def _form(q: Queries, view: View) -> Component:
+    clock = q.room.timezone
+    zones = {z.key: z.name for z in q.setup.zones_now()}
+    quick = [button({"type": "gradients-range", "hours": h}, name, quiet=True) for name, h in RANGES.items()]
+    return html.Div(
+        [
+            choice("gradients-zone", "Zone", zones, view.zone),
+            field("gradients-from", "From, local", written(view.from_ns, clock)),
+            field("gradients-to", "To, local", written(view.to_ns, clock)),
+            button("gradients-show", "Show"),
+            html.Div(quick, className="ranges", role="group", **aria("Quick ranges")),
+            html.Div(id="gradients-refusal"),
+        ],
+        className="form",
+    )
+
+
+def shown_view(q: Queries, view: View) -> list[Component]:
+    """Sentences, the two charts, and the profile beside them."""
+    found = standing(q, view.zone, view.from_ns, view.to_ns)
+    if not found or not len(found[0].curve):
+        why = "No two air probes of this zone were read at the same time in this window." if found else (
+            "No probe stands in the air of this zone."
+        )  # fmt: skip
+        return [html.P(f"Gradients are not shown. {why}", className="empty")]
+    return [
+        html.Div([_sentence(q, view, d, found) for d in ("vertical", "horizontal")], className="sentences"),
+        html.Div(
+            [
+                html.Div(
+                    [_chart(q, view, d, found) for d in ("vertical", "horizontal")], className="main-side"
+                ),
+                html.Div([_profile(q, found), _plane(q)], className="other-side"),
+            ],
+            className="two",
+        ),
+        key_to_trace(),
+    ]
+
+
+def _sentence(q: Queries, view: View, direction: Direction, found: Sequence[Standing]) -> Component:
+    """The newest gradient of the pair that is worst now, against its limit."""
+    name = f"{direction.capitalize()}"
+    every = pairs(direction, found)
+    if not every:
+        told = "No two air probes of this zone are 0.3 m apart in this direction."
+        return html.Div(
+            [html.H2(f"{name}: not shown.", className="sentence"), html.P(told, className="next-step")]
+        )
+    values = [(gradient(a, b, d, direction), a, b, d) for a, b, d in every]
+    (value, U), a, b, d = max(values, key=lambda v: abs(v[0][0][-1]))
+    ruled = limits(q, view.zone, direction)
+    limit = f" Limit {plain(ruled[-1].upper, 'K/m')}." if ruled else " No limit is set."
+    at = local(int(a.curve.end_ns[-1]), q.room.timezone)
+    return html.Div(
+        [
+            html.H2(f"{name} {figure(float(value[-1]), 'K/m', float(U[-1]))}", className="sentence"),
+            html.P(
+                f"{b.label} to {a.label}, {abs(d):.2f} m apart, up to {at}.{limit}", className="next-step"
+            ),
+        ]
+    )
+
+
+def _chart(q: Queries, view: View, direction: Direction, found: Sequence[Standing]) -> Component:
+    drawn = chart(q, view.zone, direction, found, (view.from_ns, view.to_ns))
+    name = f"{direction.capitalize()} gradient of {drawn.zone}"
+    if not drawn.lines:
+        return card(name, html.P("No pair of air probes shows it.", className="empty"))
+    U = max(line.U for line in drawn.lines)
+    sign = "; positive: warmer above" if direction == "vertical" else ""
+    aside = f"{unit('K/m')}, U up to {figure(U, 'K/m')}{sign}; {at_offset(view.to_ns - 1, q.room.timezone)}"
+    ident, label = (
+        {"type": "gradient", "direction": direction},
+        f"{name} in time with verdict trace; a table follows.",
+    )
+    return card(
+        name,
+        graph(ident, figures.build(drawn, 360), label, 360),
+        behind(f"Table behind this chart, {direction}", hourly(drawn, q.room.timezone)),
+        aside=aside,
+    )
+
+
+def _profile(q: Queries, found: Sequence[Standing]) -> Component:
+    levels = [
+        Level(
+            s.label,
+            s.place.xyz_m[2],
+            float(s.curve.mean.mean()),
+            float(s.curve.low.min()),
+            float(s.curve.high.max()),
+            float(s.curve.U.max()),
+        )
+        for s in found
+    ]
+    rows = [
+        [
+            v.probe,
+            f"{v.height_m:g} m",
+            figure(v.mean, "degC", v.U),
+            f"{plain(v.low, 'degC')} to {plain(v.high, 'degC')}",
+        ]
+        for v in levels
+    ]
+    return card(
+        "Profile",
+        svg(profile(levels, q.room.size_m[2])),
+        behind(
+            "Table behind the profile",
+            table(["probe", "height", "mean", "range"], rows, "Profile of the window"),
+        ),
+        aside="mean, U and range of the window, by height",
+    )
+
+
+def _plane(q: Queries) -> Component:
+    """The plane over all air probes of the room, now; from four probes on."""
+    return card(
+        "Over the whole room, now",
+        html.P(gradient_words(plane_of(q.spots()))),
+        aside="plane through air probes",
+    )
+
+
+def register(app: Dash, q: Queries) -> None:
+    """The form writes the address."""
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Output("gradients-refusal", "children"),
+        Input("gradients-show", "n_clicks"),
+        Input({"type": "gradients-range", "hours": ALL}, "n_clicks"),
+        Input("gradients-zone", "value"),
+        State("gradients-from", "value"),
+        State("gradients-to", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ)
+    def show(_: Any, __: Any, zone: str, first: str, last: str) -> tuple[Any, Any]:
+        if not ctx.triggered or not ctx.triggered[0]["value"]:
+            return no_update, no_update
+        asked = {"zone": zone, "from": first, "to": last}
+        try:
+            if isinstance(ctx.triggered_id, dict):
+                now, clock = q.now_ns(), q.room.timezone
+                begin = now - int(ctx.triggered_id["hours"]) * HOUR_NS
+                asked |= {"from": written(begin, clock), "to": written(now, clock)}
+            view_of(q, "?" + urlencode(asked))
+        except StillroomError as refused:
+            return no_update, refusal(str(refused))
+        return "?" + urlencode(asked), refusal("")

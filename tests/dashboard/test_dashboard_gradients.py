@@ -1,0 +1,99 @@
+"""Gradients as the page draws them, against numbers by hand and JCGM 100, 5.1."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+
+from dashboard.gradients import Standing, chart, gradient, pairs, standing
+from dashboard.pages import gradients
+from dashboard.pages.wall import drawn as wall
+from dashboard.profile import Level, profile
+from dashboard.queries import Queries
+from logger.curves import Curve
+from logger.model import NS, Position
+from tests.dashboard.synthetic import HOUR, NOW, Synthetic
+
+MINUTE = 60 * NS
+
+
+def probe(
+    name: str, height: float, value: float, U: float = 0.10, x: float = 0.0, u_m: float = 0.0
+) -> Standing:
+    start = np.arange(3, dtype=np.int64) * MINUTE
+    values = np.full(3, value)
+    curve = Curve(start, start + MINUTE, values, values, values, np.full(3, U), np.ones(3, np.int64))
+    return Standing(
+        f"{name}.temperature", name, Position(name, name, "z", "air", (x, 0.0, height), u_m), curve
+    )
+
+
+def test_a_linear_profile_has_one_gradient() -> None:
+    """19.8, 20.0 and 20.4 °C at 0.5, 1.0 and 2.0 m: 0.40 K/m between each two of them."""
+    found = [probe("A", 0.5, 19.8), probe("B", 1.0, 20.0), probe("C", 2.0, 20.4)]
+    every = pairs("vertical", found)
+    assert len(every) == 3
+    assert every[0][2] == 1.5  # the farthest first
+    for a, b, d in every:
+        assert gradient(a, b, d, "vertical")[0] == pytest.approx([0.40] * 3)
+
+
+def test_uncertainty_of_two_probes_a_metre_apart() -> None:
+    """U 0.10 K each, 1 m apart: √2 · 0.10 = 0.14 K/m; the places' 20 mm add ΔT·√2·2·0.02 = 0.057 at 1 K."""
+    a, b = probe("A", 1.0, 20.0), probe("B", 2.0, 20.0)
+    assert gradient(a, b, 1.0, "vertical")[1] == pytest.approx([0.1414] * 3, abs=1e-4)
+    a, b = probe("A", 1.0, 20.0, u_m=0.02), probe("B", 2.0, 21.0, u_m=0.02)
+    assert gradient(a, b, 1.0, "vertical")[1] == pytest.approx([np.hypot(0.1414, 0.0566)] * 3, abs=1e-3)
+
+
+def test_sign_tells_where_it_is_warmer() -> None:
+    """Warmer below is negative; across there is no above, and the size alone is told."""
+    cold_above = probe("A", 0.5, 20.4), probe("B", 1.5, 20.0)
+    assert gradient(*cold_above, 1.0, "vertical")[0] == pytest.approx([-0.4] * 3)
+    side = [probe("A", 1.0, 20.4), probe("B", 1.0, 20.0, x=2.0)]
+    assert pairs("vertical", side) == []
+    ((a, b, d),) = pairs("horizontal", side)
+    assert gradient(a, b, d, "horizontal")[0] == pytest.approx([0.2] * 3)
+
+
+def test_page_draws_what_the_record_says(q: Queries) -> None:
+    """P1 and P2 of the invented bay: 19.91 − 20.02 over 1.4 m, with the rule's limit on both signs."""
+    found = standing(q, "machine-bay", NOW - 2 * HOUR, NOW)
+    assert [s.channel for s in found] == ["P1.temperature", "P2.temperature"]
+    drawn = chart(q, "machine-bay", "vertical", found, (NOW - 2 * HOUR, NOW))
+    (line,) = drawn.lines
+    assert line.label == "P2–P1"
+    assert [v for v in line.values if v is not None] == pytest.approx([-0.11 / 1.4] * 120, abs=0.011)
+    assert [(r.lower, r.upper) for r in drawn.limits] == [(-0.5, 0.5)]
+    page = str(gradients.layout(q, ""))
+    assert "Vertical -0.08 ± 0.10 K/m" in page
+    assert "Limit 0.5 K/m." in page
+
+
+def test_zone_with_one_height_says_why(q: Queries) -> None:
+    """The bench has its two air probes on one height: not shown, in words."""
+    assert "Vertical: not shown." in str(gradients.layout(q, "?zone=plate-bench"))
+    assert "There is no zone" in str(gradients.layout(q, "?zone=attic"))
+
+
+def test_profile_is_well_formed() -> None:
+    """Names cannot become markup, and a screen reader hears the figures."""
+    text = profile(
+        [Level("<b>P1</b>", 0.9, 20.0, 19.9, 20.1, 0.1), Level("P2", 2.3, 20.1, 20.0, 20.2, 0.1)], 3.0
+    )
+    root = ET.fromstring(text)  # noqa: S314 (our own text)
+    assert "P2 at 2.3 m 20.10 ± 0.10 °C" in root.attrib["aria-label"]
+    assert {e.tag for e in root.iter()} <= {"svg", "text", "path", "circle"}
+
+
+def test_wall_shows_verdicts_and_no_job(q: Queries, record: Synthetic) -> None:
+    """Zone, verdict, why and value; no key or title of an inspection; old words lose their place."""
+    job = q.start_inspection("machine-bay", "Secret gear", "Radek Sova")
+    told = str(wall(q))
+    for part in ("Machine bay", "stable", "not shown", "Swap P6 or confirm it.", "20.02"):
+        assert part in told
+    assert not any(secret in told for secret in ("Secret gear", job.key, "Gear hub 4471", "J1"))
+    record.at = NOW - 1200 * NS
+    assert "20 min old" in str(wall(q))
