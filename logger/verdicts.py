@@ -53,6 +53,7 @@ class _Head:
     until_ns: int
     open_from_ns: int
     timeline: list[Held] = field(default_factory=list)  # what it was judged by
+    decided: int = 0  # the newest decision on conflicting values that it knew of
 
 
 class Verdicts:
@@ -74,6 +75,7 @@ class Verdicts:
     def refresh(self, zone: str, now_ns: int) -> None:
         """Judge again what is dirty, up to the last complete cell before `now_ns`."""
         self.setup.zone(zone)
+        decided = self.store.decisions.newest()
         head, dirty_ns, cursor = self._dirty(zone, now_ns)
         if dirty_ns is None:
             return
@@ -85,7 +87,7 @@ class Verdicts:
         for judgement, state_in in self._judged(zone, day, last, state, now_ns):
             bodies = {d: (context, piece.to_text()) for d, piece in pieces(judgement, state_in).items()}
             ends = _end_ns(judgement), self._open_from_ns(judgement)
-            new = _Head(context, cursor, first_day, *ends, timeline(self.setup, zone, marks))
+            new = _Head(context, cursor, first_day, *ends, timeline(self.setup, zone, marks), decided)
             bodies[HEAD] = (context, json.dumps(asdict(new)))
             self.store.put_pieces(zone, bodies)
             self._newest[zone] = judgement
@@ -133,8 +135,10 @@ class Verdicts:
             _, cursor = self.store.arrived_after(-1)
             return None, None if extent is None else extent[0], cursor
         changed, cursor = self.store.changed_since(head.cursor)
+        decided = self.store.decisions.since(head.decided)
         reach_ns = self._reach_ns[zone]
-        arrived = [first for channel, first in changed.items() if channel in channels]
+        touched_by = [*changed.items(), *decided.items()]
+        arrived = [first for channel, first in touched_by if channel in channels]
         found = [first - reach_ns for first in arrived]
         touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
         if touched is not None:

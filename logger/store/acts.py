@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Row, select
 
 from ..errors import IntervalError
 from ..instants import parse
-from .tables import alarm, inspection, mark
+from .tables import alarm, decision, inspection, mark
 
 UTC = ZoneInfo("UTC")
 COLUMNS = ("zone", "from_ns", "to_ns")
@@ -25,6 +25,7 @@ class Acts:
     unknown: set[str] = field(default_factory=set)  # keys of inspections with acts that are not known here
     marks: dict[int, dict[str, Any]] = field(default_factory=dict)
     alarms: dict[str, tuple[str, int]] = field(default_factory=dict)  # key -> state, occurrence
+    decisions: list[tuple[Any, ...]] = field(default_factory=list)  # number, channel, instant, value, seen
 
 
 def read_act(row: Row[Any], what: Mapping[str, Any], acts: Acts) -> None:
@@ -34,6 +35,11 @@ def read_act(row: Row[Any], what: Mapping[str, Any], acts: Acts) -> None:
     elif row.kind == "mark":
         span = {"from_ns": _ns(what["from"]), "to_ns": _ns(what["to"])}
         acts.marks[what["mark"]] = {"zone": what["zone"], **span, "reason": row.why, "who": row.who}
+    elif row.kind == "decision":
+        acts.decisions += [
+            (row.number, what["channel"], one["taken_ns"], one["value"], tuple(one["seen"]))
+            for one in what["instants"]
+        ]
     elif row.kind == "alarm":
         acts.alarms[what["alarm"]] = (what["is"], what["occurrence"])
 
@@ -61,10 +67,20 @@ def check_acts(conn: Connection, acts: Acts) -> Iterator[str]:
     for number in sorted(marks.keys() | acts.marks.keys()):
         if not _same(marks.get(number), acts.marks.get(number)):
             yield f"mark {number}: its row is missing, altered, or without its journal entry"
+    yield from _check_decisions(conn, acts)
     states = {row.key: (row.state, row.body.get("occurrence", 0)) for row in conn.execute(select(alarm))}
     for key in sorted(states.keys() | acts.alarms.keys()):
         if states.get(key) != acts.alarms.get(key, ("normal", 0)):
             yield f"alarm {key}: its state is not the one that the journal tells"
+
+
+def _check_decisions(conn: Connection, acts: Acts) -> Iterator[str]:
+    rows = [
+        (row.number, row.channel, row.taken_ns, row.value, tuple(row.seen))
+        for row in conn.execute(select(decision))
+    ]
+    for one in sorted(set(rows) ^ set(acts.decisions), key=repr):
+        yield f"decision {one[0]} on {one[1]}: its row is missing, altered, or without its journal entry"
 
 
 def _same(row: Mapping[str, Any] | None, told: Mapping[str, Any] | None) -> bool:

@@ -13,6 +13,7 @@ from .archive import Archive
 from .arrays import fetched
 from .clocks import UNSURE, Clocks
 from .database import Database
+from .decisions import Decisions, chosen, holding
 from .hot import Hot
 from .names import Names
 from .rows import Columns, joined, ordered
@@ -25,12 +26,15 @@ KINDS = (np.int64, np.int64, np.float64, np.uint8, np.bool_)
 class Queries:
     """Reading back. Every answer is of one instant: hot rows and seals of the same snapshot."""
 
-    def __init__(self, database: Database, names: Names, hot: Hot, archive: Archive, clocks: Clocks) -> None:
+    def __init__(
+        self, database: Database, names: Names, hot: Hot, archive: Archive, known: tuple[Clocks, Decisions]
+    ) -> None:
+        """`known`: what people recorded since that readings are read by."""
         self._database = database
         self._names = names
         self._hot = hot
         self._archive = archive
-        self._clocks = clocks
+        self._clocks, self._decisions = known
 
     def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         """Readings of a channel in [from, to) at their true instants, ascending."""
@@ -38,13 +42,21 @@ class Queries:
         if number is None:
             return Readings.empty()
         moved = self._clocks.readings(
-            channel, from_ns, to_ns, lambda a, b: self._columns(channel, number, a, b)
+            channel, from_ns, to_ns, lambda a, b: self._held(channel, self._columns(channel, number, a, b))
         )
         if moved is not None:
             return moved
-        return self._stamped(channel, from_ns, to_ns)
+        whole = self.stamped(channel, from_ns, to_ns)
+        return holding(whole, self._decisions.of(channel, from_ns, to_ns))
 
-    def _stamped(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+    def _held(self, channel: str, rows: Columns) -> Columns:
+        if not len(rows):
+            return rows
+        decided = self._decisions.of(channel, int(rows.taken_ns[0]), int(rows.taken_ns[-1]) + 1)
+        return rows.part(chosen(rows.taken_ns, rows.value, decided)) if decided else rows
+
+    def stamped(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+        """All readings of a channel by their stamps in [from, to), whatever was decided, ascending."""
         number = self._names.number("channel", channel)
         if number is None:
             return Readings.empty()
@@ -64,7 +76,7 @@ class Queries:
 
     def existing(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float]:
         """Stamps and values of the readings that have a value, ascending; for finding duplicates."""
-        found = self._stamped(channel, from_ns, to_ns)
+        found = self.stamped(channel, from_ns, to_ns)
         valid = np.isfinite(found.value)
         return found.taken_ns[valid], found.value[valid]
 

@@ -22,6 +22,7 @@ from .archive import Archive
 from .cells import Envelope
 from .clocks import Clocks
 from .database import FILE, RESTORING, Database, before_upgrade
+from .decisions import Decisions
 from .disposal import Disposals, Disposed, Request
 from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
 from .files import plain_write_errors
@@ -51,7 +52,9 @@ class Store:
         self._hot = Hot(database, self._names, self.journal)
         self._archive = Archive(folder, database, self._names, self._hot, self.journal)
         self.clocks = Clocks(database, self.journal, self._names)
-        self._queries = Queries(database, self._names, self._hot, self._archive, self.clocks)
+        self.decisions = Decisions(database, self.journal)
+        known = (self.clocks, self.decisions)
+        self._queries = Queries(database, self._names, self._hot, self._archive, known)
         self._overviews = Overviews(folder, database, self._names, self._archive)
         self._setups = Setups(database, self.journal)
         self._kept = Kept(database)
@@ -125,13 +128,14 @@ class Store:
     def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         """Readings of a channel in [from, to), ascending in (taken, writer, seq), at their true instants.
 
-        That is where they were stamped, unless `clocks` knows of the clock that did it.
+        That is where they were stamped, unless `clocks` knows of the clock that did it. Where a person
+        decided which of several values of one stamp holds, that one alone.
         """
         return self._queries.readings(channel, from_ns, to_ns)
 
     def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings:
-        """The same with what a decision set aside: all that was ever stored of those instants."""
-        return self._queries.readings(channel, from_ns, to_ns)
+        """All that was ever stored of those stamps, with what a decision set aside."""
+        return self._queries.stamped(channel, from_ns, to_ns)
 
     def envelope(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Envelope:
         """Extremes, mean and count of raw values in about `bins` bins: every minute's extreme is in it.

@@ -136,6 +136,20 @@ disposal = Table(
     Column("number", BigInteger, nullable=False),
 )
 
+# Which of several values for one instant holds; the newest decision on an instant counts.
+decision = Table(
+    "decision",
+    metadata,
+    Column("id", Number, primary_key=True, autoincrement=True),
+    Column("number", BigInteger, nullable=False),
+    _text("channel"),
+    _instant("taken_ns"),
+    Column("value", Double, nullable=True),
+    Column("seen", JSON, nullable=False),
+    Index("decision_channel_taken", "channel", "taken_ns"),
+    sqlite_autoincrement=True,
+)
+
 setup = Table(
     "setup",
     metadata,

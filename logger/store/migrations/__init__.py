@@ -13,7 +13,7 @@ from sqlalchemy import Connection, inspect, text
 
 from ...errors import StoreError
 
-NEWEST = "0005"
+NEWEST = "0006"
 
 
 def version(conn: Connection) -> str | None:

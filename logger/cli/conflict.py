@@ -1,0 +1,108 @@
+"""Values that contradict each other: where they stand, and the decision which one holds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..errors import Refused
+from ..instants import parse, rfc3339
+from .opening import Opened, opened
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
+from .printing import answer, counted, table
+
+if TYPE_CHECKING:
+    from ..conflicts import Disagreement
+
+conflict = typer.Typer(help="Conflicts: two values for one instant, of which neither counts until decided.")
+
+Channel = Annotated[str | None, typer.Option("--channel", metavar="NAME", help="Only this channel.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(conflict, name="conflict", no_args_is_help=True)
+
+
+@conflict.command("list")
+def listed(
+    *,
+    channel: Channel = None,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    every: Annotated[bool, typer.Option("--all", help="Those that are decided too.")] = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Instants at which an imported value contradicts another one, with where each came from."""
+    with opened(data, config) as found:
+        rows = _chosen(found, channel, start, end, every)
+    first = f"{counted(len(rows), 'conflict')}." if rows else "No values contradict each other."
+    heads = ("channel", "at", "values", "from", "holds")
+    lines = [first, "", *table(heads, [_row(d) for d in rows])] if rows else [first]
+    answer([_json(d) for d in rows], as_json, lines)
+
+
+@conflict.command("decide")
+def decided(
+    *,
+    keep: Annotated[
+        str | None,
+        typer.Option("--keep", metavar="SOURCE", help="The source whose values hold: a file, or as listed."),
+    ] = None,
+    value: Annotated[float | None, typer.Option("--value", help="The value that holds.")] = None,
+    none: Annotated[bool, typer.Option("--none", help="None of the values holds.")] = False,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="How this is known.")] = "",
+    channel: Channel = None,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Say which value holds, for every conflict of a channel and time; the others stay in the record.
+
+    \b
+    Example:
+      stillroom conflict decide --keep bay-october.csv --why "the other file was read out by mistake"
+    """
+    from .. import conflicts
+
+    if [keep is not None, value is not None, none].count(True) != 1:
+        raise Refused("Say one of --keep SOURCE, --value V and --none; nothing was decided.")
+    with opened(data, config) as found:
+        rows = _chosen(found, channel, start, end, every=False)
+        chosen = conflicts.of_source(rows, keep) if keep is not None else [(d, value) for d in rows]
+        done = conflicts.decide(found.store, chosen, person(who), why)
+    left = len(rows) - done
+    rest = f" {counted(left, 'conflict')} of these have no single value from there." if left else ""
+    answer({"decided": done, "left": left}, as_json, [f"{counted(done, 'conflict')} decided.{rest}"])
+
+
+def _chosen(
+    found: Opened, channel: str | None, start: str | None, end: str | None, every: bool
+) -> list[Disagreement]:
+    from ..conflicts import disagreements
+
+    first = parse(start, found.zone_info, "--from") if start else 0
+    last = parse(end, found.zone_info, "--to") if end else 2**63 - 1
+    return [
+        d
+        for d in disagreements(found.store, decided=every)
+        if channel in (None, d.channel) and first <= d.taken_ns < last
+    ]
+
+
+def _row(d: Disagreement) -> Sequence[object]:
+    holds = "" if not d.decided else "none" if d.chosen is None else f"{d.chosen:g}"
+    values = " | ".join(f"{c.value:g}" for c in d.claims)
+    return d.channel, rfc3339(d.taken_ns), values, " | ".join(c.file or c.source for c in d.claims), holds
+
+
+def _json(d: Disagreement) -> dict[str, Any]:
+    claims = [{"value": c.value, "source": c.source, "file": c.file} for c in d.claims]
+    decision = {"decided": d.decided, "holds": d.chosen}
+    return {"channel": d.channel, "at": rfc3339(d.taken_ns), "claims": claims, **decision}
