@@ -10,6 +10,7 @@ with other content is refused. The HTTP interface calls `push` and `take_rows`, 
 from __future__ import annotations
 
 import hashlib
+import re
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -79,15 +80,19 @@ def push(  # noqa: PLR0917 (who, which, what, when: as they stand in the request
     return taken
 
 
-def take_rows(store: Store, config: Config, node: str, first: int, rows: Sequence[Sequence[Any]]) -> int:
-    """Store rows of another stillroom, numbered from `first` by it; gives the number that is wanted next.
+def take_rows(  # noqa: PLR0917 (who, of which record, from where, what)
+    store: Store, config: Config, node: str, record: str, first: int, rows: Sequence[Sequence[Any]]
+) -> int:
+    """Store rows of another stillroom's record, numbered from `first`; gives the number that is wanted next.
 
     Rows that are there already are passed over; where some are missing before `first` nothing is stored, and
     the number tells where to go on. Each row has the fields of `FIELDS`; Refused where one has not.
     """
     allowed = {channel for line in _lines_of(config, node) for channel in line.channels.values()}
     made = [_row(told, allowed) for told in rows]
-    writer = f"node:{node}"
+    if not re.fullmatch("[0-9a-f]{32}", record):
+        raise Refused(f"Wanted the key of the node's record, 32 hexadecimal digits; found {record[:40]!r}.")
+    writer = f"node:{node}:{record[:12]}"  # another record of the same node counts from 1 again
     with store.begin() as conn:
         wanted = store.next_seq(conn, writer)
         fresh = made[wanted - first :] if first <= wanted else []

@@ -1,4 +1,4 @@
-"""How a long-running command is asked to stop: Ctrl-C, SIGTERM, and on Windows Ctrl-Break."""
+"""How a long-running command is asked to stop: Ctrl-C, SIGTERM, on Windows Ctrl-Break; SIGHUP: look again."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ class StopRequest:
 
     def __init__(self) -> None:
         self._asked = threading.Event()
+        self._again = False
         self._before: dict[signal.Signals, Any] = {}
 
     def __enter__(self) -> StopRequest:
@@ -23,6 +24,8 @@ class StopRequest:
             number = getattr(signal, name, None)
             if number is not None:
                 self._before[number] = signal.signal(number, self._ask)
+        if hasattr(signal, "SIGHUP"):
+            self._before[signal.SIGHUP] = signal.signal(signal.SIGHUP, self._ask_again)
         return self
 
     def __exit__(
@@ -36,6 +39,11 @@ class StopRequest:
         """Whether somebody asked."""
         return self._asked.is_set()
 
+    def reload_asked(self) -> bool:
+        """Whether SIGHUP came since this was last asked (systems without it: never)."""
+        asked, self._again = self._again, False
+        return asked
+
     def wait(self, alive: Callable[[], bool] = lambda: True) -> bool:
         """Block until asked, or until `alive` says no; True where somebody asked."""
         while alive():
@@ -46,3 +54,6 @@ class StopRequest:
 
     def _ask(self, _number: int, _frame: FrameType | None) -> None:
         self._asked.set()
+
+    def _ask_again(self, _number: int, _frame: FrameType | None) -> None:
+        self._again = True

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+import time
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from ..errors import Refused, StillroomError
-from .opening import applied_setup, opened, opened_or_new
+from .opening import Opened, applied_setup, opened, opened_or_new
 from .options import DEFAULT_DATA, Config, Data, Port, Who, person
+
+if TYPE_CHECKING:
+    from ..service import Service
+    from ..service.node import Node
 
 
 def add_to(app: typer.Typer) -> None:
@@ -16,31 +21,75 @@ def add_to(app: typer.Typer) -> None:
     app.command("serve", short_help="The pages, in a browser.")(serve)
 
 
-def run(*, who: Who = "", data: Data = DEFAULT_DATA, config: Config = None) -> None:
+def run(
+    *,
+    forward: Annotated[
+        str | None,
+        typer.Option(
+            "--forward",
+            metavar="URL",
+            help="Be a node: send everything to the stillroom at this address, judge nothing here. Its token "
+            "stands in the environment variable STILLROOM_TOKEN.",
+        ),
+    ] = None,
+    node: Annotated[
+        str, typer.Option("--node", metavar="NAME", help="With --forward: the node's name.")
+    ] = "",
+    ca_file: Annotated[
+        str, typer.Option("--ca-file", metavar="FILE", help="With --forward: certificates to trust, PEM.")
+    ] = "",
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+) -> None:
     """Read the probes, judge the room, raise alarms, seal the archive: until Ctrl-C or SIGTERM.
 
     On an empty data folder the configuration becomes setup version 1. One service runs on a
-    folder at a time. The pages are a program of their own: `stillroom serve`.
+    folder at a time. The pages are a program of their own: `stillroom serve`. SIGHUP proposes the
+    files of --config when they changed. As a node it keeps all until the centre has it.
 
     \b
-    Example:
+    Examples:
       stillroom run --config config --data /srv/room-east
+      stillroom run --config config --data /srv/annex --forward https://room.example:8060 --node annex
     """
-    from ..service import Service
+    from ..service.reloading import reload
     from ..stopping import StopRequest
 
     with opened_or_new(data, config, person(who)) as found, found.store.lock_service():
         applied_setup(found)
-        service = Service(found.store, found.config)
+        service = _service(found, forward, node, ca_file)
+
+        def alive() -> bool:
+            if stop.reload_asked():
+                typer.echo(reload(found.store, config, time.time_ns()))
+            return service.alive
+
         with StopRequest() as stop:
             service.start()
             typer.echo(f"Reading {len(found.config.lines)} probes into {data}. Stop with Ctrl-C.")
-            asked = stop.wait(lambda: service.alive)
+            asked = stop.wait(alive)
             in_time = service.stop()
     if not asked:
         raise StillroomError("The service ended because one of its parts died; its journal says which.")
     if not in_time:
         raise StillroomError("The service did not end in time; its last readings may be missing.")
+
+
+def _service(found: Opened, forward: str | None, node: str, ca_file: str) -> Service | Node:
+    import os
+
+    from ..service import Service
+    from ..service.forwarder import Centre
+    from ..service.node import Node
+
+    if forward is None:
+        return Service(found.store, found.config)
+    if not node:
+        raise Refused("--forward: wanted this node's name with --node, as the centre's probes.toml has it.")
+    return Node(
+        found.store, found.config, Centre(forward, node, os.environ.get("STILLROOM_TOKEN", ""), ca_file)
+    )
 
 
 def serve(

@@ -19,6 +19,7 @@ from ..model import (
     Register,
     Sdi12Line,
 )
+from ..probes.wiring import clashes
 from ..tables_of_text import Entry
 from . import connection_tables as kinds
 from .tables import Tables, unknown
@@ -147,6 +148,27 @@ def connection_faults(tables: Tables) -> Iterator[Fault]:
             yield from _pattern(entry, "pattern", set(entry.value.values))
         if isinstance(entry.value, kinds.ModbusTable):
             yield from _block(entry, entry.value)
+    if not tables.faults:
+        yield from _shared(tables)
+
+
+def _shared(tables: Tables) -> Iterator[Fault]:
+    """Lines that several probes share, and names that probes of one node share."""
+    lines = lines_of(tables)
+    for probe, key, wanted, found in clashes(lines):
+        entry: Entry[Any] = (
+            tables.probes[probe] if key == "sampling_interval_s" else tables.connections[probe]
+        )
+        yield entry.fault(key, wanted, found)
+    seen: dict[tuple[str, str], str] = {}
+    for line in (line for line in lines if isinstance(line, PushedLine | MqttTopic)):
+        place = line.node if isinstance(line, PushedLine) else f"{line.url}/{line.topic}"
+        for name in line.channels:
+            if (other := seen.setdefault((place, name), line.probe)) != line.probe:
+                wanted = f"names of its own in what {place} sends"
+                yield tables.connections[line.probe].fault(
+                    "values", wanted, f"{name!r}, which is {other}'s too"
+                )
 
 
 def _names(tables: Tables, key: str, entry: Entry[Any]) -> Iterator[Fault]:

@@ -193,12 +193,24 @@ class AlarmTable(Table):
 class ServiceFile(Table):
     backup: Tables | None = None
     retention: Tables | None = None
+    clock: Tables | None = None
+    heartbeat: Tables | None = None
 
 
 class BackupTable(Table):
     folder: Text
     at_utc: Annotated[str, StringConstraints(pattern="^([01][0-9]|2[0-3]):[0-5][0-9]$")] = "03:40"
     keep: Annotated[int, Field(ge=1)] = 14
+
+
+class ClockTable(Table):
+    must_be_synchronised: bool = False
+
+
+class HeartbeatTable(Table):
+    url: Annotated[str, StringConstraints(pattern="^(https?://[^/ ]+.*)?$")] = ""
+    file: str = ""
+    every_s: Annotated[float, Field(ge=10, le=3600)] = 60.0
 
 
 class RetentionTable(Table):

@@ -1,8 +1,8 @@
-"""What service.toml says: backups, and how long readings stay at least."""
+"""What service.toml says: backups, how long readings stay at least, the clock, and signs of life."""
 
 from __future__ import annotations
 
-from ..model import BackupPlan
+from ..model import BackupPlan, Heartbeat
 from .tables import Tables
 
 
@@ -18,3 +18,16 @@ def backup_of(tables: Tables) -> BackupPlan | None:
 def keep_years_of(tables: Tables) -> int | None:
     """For how many years readings stay at least; None: nothing may ever be disposed of."""
     return tables.retention.value.years if tables.retention else None
+
+
+def clock_synchronised_of(tables: Tables) -> bool:
+    """Whether readings are unsure until the system has synchronised its clock."""
+    return tables.clock.value.must_be_synchronised if tables.clock else False
+
+
+def heartbeat_of(tables: Tables) -> Heartbeat | None:
+    """Where the service says that it runs; None where only its own folder is told."""
+    if tables.heartbeat is None:
+        return None
+    table = tables.heartbeat.value
+    return Heartbeat(table.url, table.file, table.every_s)

@@ -64,6 +64,8 @@ class Tables:
     alarms: dict[str, Entry[schema.AlarmTable]] = field(default_factory=dict)
     backup: Entry[schema.BackupTable] | None = None
     retention: Entry[schema.RetentionTable] | None = None
+    clock: Entry[schema.ClockTable] | None = None
+    heartbeat: Entry[schema.HeartbeatTable] | None = None
     certificates: list[CertificateEntry] = field(default_factory=list)
     uses: list[Source] = field(
         default_factory=list
@@ -228,6 +230,11 @@ def _read_service(tables: Tables, source: Source) -> None:
     if told.retention is not None and claim(tables, source, "retention", "retention", ("retention",)):
         where: Path = ("retention",)
         tables.retention = validated(schema.RetentionTable, told.retention, source, where, tables.faults)
+    if told.clock is not None and claim(tables, source, "clock", "clock", ("clock",)):
+        tables.clock = validated(schema.ClockTable, told.clock, source, ("clock",), tables.faults)
+    if told.heartbeat is not None and claim(tables, source, "heartbeat", "heartbeat", ("heartbeat",)):
+        beats: Path = ("heartbeat",)
+        tables.heartbeat = validated(schema.HeartbeatTable, told.heartbeat, source, beats, tables.faults)
 
 
 def _read_certificate(tables: Tables, source: Source) -> None:

@@ -39,7 +39,7 @@ from .setup import (
     ThermalBody,
     Zone,
 )
-from .wire import BackupPlan, Config, Inspection, MailRoute, Row
+from .wire import BackupPlan, Config, Heartbeat, Inspection, MailRoute, Row
 from .words import (
     DERIVED,
     MEDIA,
@@ -74,6 +74,7 @@ __all__ = [
     "Conformity",
     "Correction",
     "Excursion",
+    "Heartbeat",
     "HoursOfUse",
     "Inspection",
     "Line",

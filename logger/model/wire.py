@@ -54,6 +54,15 @@ class BackupPlan:
 
 
 @dataclass(frozen=True)
+class Heartbeat:
+    """Where the service says from time to time that all its parts move, besides the file in its folder."""
+
+    url: str = ""
+    file: str = ""
+    every_s: float = 60.0
+
+
+@dataclass(frozen=True)
 class Inspection:
     """A job that was measured in a zone over an interval; `to_ns` None: still running."""
 
@@ -81,3 +90,5 @@ class Config:
     backup: BackupPlan | None = None
     keep_years: int | None = None  # how long readings stay at least; None: for ever
     texts: Mapping[str, str] = field(default_factory=dict)  # file name -> its text, as applied
+    clock_synchronised: bool = False  # readings are unsure until the system has synchronised its clock
+    heartbeat: Heartbeat | None = None

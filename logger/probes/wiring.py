@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from ..errors import Refused
 from ..model import AsciiLine, Asked, CommandLine, Line, ModbusLine, MqttTopic, OneWire, PushedLine, Sdi12Line
@@ -27,12 +27,12 @@ def buses(lines: Sequence[Line], emit: Emit, event: Event, clock: Clock | None =
 
     Probes that send by themselves to a broker or over HTTP are on no bus.
     """
+    for probe, key, wanted, found in clashes(lines):
+        raise Refused(f"Probe {probe}: {key}: wanted {wanted}, found {found}; mend it in config/probes.toml.")
     by_bus: dict[str, list[Asked]] = defaultdict(list)
     for line in lines:
-        if isinstance(line, MqttTopic | PushedLine):
-            continue
-        _check(line, by_bus[line.bus])
-        by_bus[line.bus].append(line)
+        if not isinstance(line, MqttTopic | PushedLine):
+            by_bus[line.bus].append(line)
     return [Bus(url, drivers(group, clock), emit, event, clock) for url, group in by_bus.items()]
 
 
@@ -57,25 +57,28 @@ def _on_text(line: Asked, port: Port, clock: Clock | None) -> Polled:
     return AsciiLineDriver(line, port, clock)
 
 
-def _check(line: Asked, others: Sequence[Asked]) -> None:
-    if not divides_a_day(line.interval_s):
-        raise Refused(
-            f"Probe {line.probe}: wanted a sampling interval that divides a day, found {line.interval_s} s; "
-            "mend it in config/probes.toml."
-        )
-    if not others:
-        return
-    together = f"Probes {others[0].probe} and {line.probe} share {line.bus}: "
-    if "stream" in (getattr(line, "mode", ""), getattr(others[0], "mode", "")):
-        raise Refused(
-            f"{together}a line on which a probe speaks by itself can serve only one; "
-            "mend `url` or `mode` in config/probes.toml."
-        )
-    if type(line) is not type(others[0]) or _settings(line) != _settings(others[0]):
-        raise Refused(
-            f"{together}on one line all speak one protocol at one speed; mend `kind`, `baudrate`, `parity`, "
-            "`bytesize` or `stopbits` in config/probes.toml."
-        )
+def clashes(lines: Sequence[Line]) -> Iterator[tuple[str, str, str, str]]:
+    """(probe, key, wanted, found) of each line that cannot be polled, or not beside others on its wire."""
+    first: dict[str, Asked] = {}
+    for line in lines:
+        if isinstance(line, MqttTopic | PushedLine):
+            continue
+        if not divides_a_day(line.interval_s):
+            yield (
+                line.probe,
+                "sampling_interval_s",
+                "an interval that divides a day",
+                f"{line.interval_s:g} s",
+            )
+        other = first.setdefault(line.bus, line)
+        if other is line:
+            continue
+        beside = f"{other.probe} on the same line"
+        if "stream" in (getattr(line, "mode", ""), getattr(other, "mode", "")):
+            yield line.probe, "mode", "a line of its own where a probe speaks by itself", beside
+        elif type(line) is not type(other) or _settings(line) != _settings(other):
+            wanted = "one protocol and one speed on a line (kind, baudrate, parity, bytesize, stopbits)"
+            yield line.probe, "url", wanted, f"others than those of {beside}"
 
 
 def _settings(line: Asked) -> tuple[object, ...]:

@@ -16,15 +16,15 @@ from ..config import in_force
 from ..instants import rfc3339
 from ..model import NS, Config
 from ..notify.mail import Sender, SmtpSender
-from ..probes import Bus, buses
-from ..probes.clock import Clock, SystemClock
+from ..probes.clock import Clock
 from ..store import Store, tables
 from ..verdicts import Verdicts
-from . import backups
+from . import backups, systemd
 from .alarming import Alarming
 from .confirming import tell_due
-from .heartbeat import beat
+from .heartbeat import beat, tell_outside
 from .jobs import Jobs, Loop
+from .sources import HANGS_AFTER_S, Sources
 from .writer import Writer
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 SHORTEST_OUTAGE_NS = 180 * NS
-HANGS_AFTER_S = 120.0  # a part that has not moved for so long stops the heartbeat
+JUDGES_AT_MOST_S = 1800.0  # years that are judged again take their time; longer is a hang
 SEND_EVERY_S = 5.0
 
 
@@ -54,17 +54,19 @@ class Service:
         """`connected` is asked of each setup that is taken over later: other lines than its files say."""
         self._store = store
         self._clock = clock
-        self._bus_clock = bus_clock or SystemClock()
         self._connected = connected
         self._sender = sender or SmtpSender()
         self._writer = Writer(store, clock=clock)
         self._jobs = Jobs(self._writer.event)
         self._judging = Loop("judge", self._jobs, self._judge, judge_every_s)
         self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
-        self._buses: list[Bus] = []
+        self._watching = Loop("watchdog", self._jobs, self._feed, (systemd.watchdog_s() or 30.0) / 3)
+        self._sources = Sources(store, self._writer, bus_clock)
+        beat_s = config.heartbeat.every_s if config.heartbeat else 60.0
+        self._outside = Loop("heartbeat outside", self._jobs, self._tell_outside, beat_s)
+        self._beaten_s = self._judged_s = time.monotonic()
         self._calendar: BackgroundScheduler | None = None
         self._told_ns = 0  # when it was last looked for what comes due
-        self._started_ns = 0  # monotonic, by the clock of the buses
         self._since_ns = clock()  # before that nobody asked the probes
         self._use(config)
 
@@ -72,18 +74,20 @@ class Service:
     def alive(self) -> bool:
         """Whether every part that must never end still runs."""
         threads = self._writer.alive and self._judging.alive and self._sending.alive
-        return threads and all(bus.alive for bus in self._buses)
+        return threads and self._sources.alive
 
     def start(self) -> None:
         """Begins polling and judging; returns at once."""
-        self._started_ns = self._bus_clock.monotonic_ns()
         self._writer.start()
         self._tell_start()
-        self._start_buses()
+        self._sources.start(self.config)
         self._judging.start()
         self._sending.start()
+        self._watching.start()
+        self._outside.start()
         self._calendar = self._calendar_work()
         self._calendar.start()
+        systemd.tell("READY=1")
 
     def stop(self, timeout_s: float = 25.0) -> bool:
         """Ends polling, stores what is in memory, ends; whether all came to its end in that time."""
@@ -92,10 +96,13 @@ class Service:
         def left_s() -> float:
             return max(0.1, deadline - time.monotonic())
 
+        systemd.tell("STOPPING=1")
         if self._calendar is not None:
             self._calendar.shutdown(wait=False)
-        ended = self._stop_buses(left_s() / 2)
+        ended = self._sources.stop(left_s() / 2)
         ended &= self._judging.stop(left_s() / 2)
+        ended &= self._watching.stop(left_s() / 2)
+        self._outside.stop(0.1)  # whoever watches may be silent just now
         # A mail server that is silent just now may keep its letter: it is in the outbox, and waits.
         self._sending.stop(left_s() / 2)
         self._writer.event("stop", {"in_time": ended})
@@ -115,7 +122,7 @@ class Service:
             "readings_lost": self._writer.lost,
             "store_trouble": self._writer.trouble,
             "stored_s_ago": round(now_s - self._writer.passed_s, 1),
-            "buses": {bus.url: self._age_s(bus) for bus in self._buses},
+            **self._sources.status(),
             "failing": dict(self._jobs.failing),
         }
 
@@ -127,11 +134,20 @@ class Service:
     def _judge(self) -> None:
         """One turn of the job loop."""
         self._jobs.run("take over setup", self._take_over_setup)
+        self._jobs.run("look at clock", self._sources.watch.look)
         now_ns = self._clock()
         judged = self._jobs.run("judge now", lambda: self._verdicts.judge_live(now_ns))
         alarmed = self._jobs.run("alarms", lambda: self._alarm(now_ns))
+        self._judged_s = time.monotonic()
         if judged and alarmed and self._moves():
             self._beat()
+
+    def _feed(self) -> None:
+        """Tells systemd that readings get to the disk; to judge a record of years again may take long."""
+        if self._moves() and time.monotonic() - self._judged_s < JUDGES_AT_MOST_S:
+            systemd.tell(
+                f"WATCHDOG=1\nSTATUS=setup {self.config.setup.version}, queue {self._writer.waiting}"
+            )
 
     def _alarm(self, now_ns: int) -> None:
         if self._alarming.turn(now_ns):
@@ -159,26 +175,13 @@ class Service:
             return
         config = self._connected(in_force(self._store.setups()))
         other_lines = config.lines != self.config.lines
+        if other_lines:
+            self._sources.change(config)
         self._use(config)
         taken = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", taken)
         if self._calendar is not None:
             self._plan_backup(self._calendar)
-        if other_lines:
-            self._stop_buses(10.0)
-            self._start_buses()
-
-    def _start_buses(self) -> None:
-        self._buses = buses(self.config.lines, self._writer.rows, self._writer.event, self._bus_clock)
-        for bus in self._buses:
-            bus.start()
-
-    def _stop_buses(self, timeout_s: float) -> bool:
-        deadline = time.monotonic() + timeout_s
-        ending, self._buses = self._buses, []  # a bus that was told to end is not a part that died
-        for bus in ending:
-            bus.stop(0.0)  # ask all of them first, so that they end side by side
-        return all([bus.stop(max(0.1, deadline - time.monotonic())) for bus in ending])
 
     def _tell_start(self) -> None:
         now_ns = self._clock()
@@ -238,20 +241,16 @@ class Service:
             )
 
     def _moves(self) -> bool:
-        """Whether rows get to the disk and every bus comes round; a timer alone would prove nothing."""
-        if time.monotonic() - self._writer.passed_s > HANGS_AFTER_S:
-            return False
-        return self.alive and all(
-            self._age_s(b) < max(HANGS_AFTER_S, 3 * _interval_s(b)) for b in self._buses
-        )
+        """Whether rows get to the disk and every source comes round; a timer alone would prove nothing."""
+        stored_s = time.monotonic() - self._writer.passed_s
+        return stored_s < HANGS_AFTER_S and self.alive and self._sources.moves()
 
-    def _age_s(self, bus: Bus) -> float:
-        passed_ns = bus.passed_ns or self._started_ns
-        return round((self._bus_clock.monotonic_ns() - passed_ns) / NS, 1)
+    def _tell_outside(self) -> None:
+        """Only while the heartbeat itself is given: what stops that must be noticed outside."""
+        plan = self.config.heartbeat
+        if plan is not None and time.monotonic() - self._beaten_s < HANGS_AFTER_S:
+            tell_outside(plan, self.status())
 
     def _beat(self, stopped: bool = False) -> None:
+        self._beaten_s = time.monotonic()
         beat(self._store.folder, {**self.status(), "stopped": stopped})
-
-
-def _interval_s(bus: Bus) -> float:
-    return max((driver.interval_s for driver in bus.drivers), default=0.0)

@@ -26,7 +26,7 @@ log = logging.getLogger(__name__)
 
 CAPACITY = 200_000  # rows; ten days of 13 channels a minute
 BATCH = 5_000
-GATHER_S = 0.2  # what comes in this time after the first row goes to the disk with it
+GATHER_S = 0.8  # what comes in this time after the first row goes to the disk with it, as one entry
 REPEAT_S = 60.0  # events of one kind about one thing come together in the journal at most so often
 LONGEST_WAIT_S = 5.0
 UNSTORED = (StoreError, SQLAlchemyError, OSError)  # what the store raises when it could not do its work
@@ -126,7 +126,7 @@ class Writer:
                 self._news.wait(1.0)
             gathers = bool(self._rows) and not self._ending
         if gathers:
-            time.sleep(GATHER_S)
+            self._gather()
         with self._news:
             batch = [self._rows.popleft() for _ in range(min(BATCH, len(self._rows)))]
             stores = bool(batch)
@@ -146,6 +146,13 @@ class Writer:
             self.waiting = len(self._rows)
             if not self._rows:
                 self.passed_s = time.monotonic()
+
+    def _gather(self) -> None:
+        """Lets the rows of other buses come, unless it ends."""
+        until = time.monotonic() + GATHER_S
+        with self._news:
+            while not self._ending and (left := until - time.monotonic()) > 0:
+                self._news.wait(left)
 
     def _store_rows(self, batch: list[Row]) -> None:
         if not batch:

@@ -132,7 +132,8 @@ def _read_disposal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> No
 
 
 def _read_founding(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
-    claims.founding = claims.founding or dict(what)
+    # By which way the first entry came is told besides, and is no fact of the record.
+    claims.founding = claims.founding or {k: v for k, v in what.items() if k != "through"}
 
 
 def _read_clock(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:

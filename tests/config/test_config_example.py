@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from logger import config
+from logger.config import connection_tables
 from logger.config import schema as config_schema
 from logger.config.feasible import rule_U
 from logger.imports import profile
@@ -96,7 +97,7 @@ def test_the_digest_knows_every_character_but_not_the_line_ends(example: Config)
 
 _TABLES = [
     table
-    for module in (config_schema, profile)
+    for module in (config_schema, connection_tables, profile)
     for table in vars(module).values()
     if isinstance(table, type) and issubclass(table, config_schema.BaseModel) and table.model_fields
 ]

@@ -100,10 +100,10 @@ def rows(first: int, count: int) -> list[list[object]]:
 
 
 def test_rows_of_another_stillroom_are_stored_once_and_in_order(store: Store, config: Config) -> None:
-    assert take_rows(store, config, "annex", 1, rows(1, 10)) == 11
-    assert take_rows(store, config, "annex", 1, rows(1, 12)) == 13  # its answer was lost; two more came
-    assert take_rows(store, config, "annex", 5, rows(5, 3)) == 13
-    assert take_rows(store, config, "annex", 20, rows(20, 3)) == 13  # a hole: go on at 13
+    assert take_rows(store, config, "annex", "a" * 32, 1, rows(1, 10)) == 11
+    assert take_rows(store, config, "annex", "a" * 32, 1, rows(1, 12)) == 13  # the answer was lost
+    assert take_rows(store, config, "annex", "a" * 32, 5, rows(5, 3)) == 13
+    assert take_rows(store, config, "annex", "a" * 32, 20, rows(20, 3)) == 13  # a hole: go on at 13
     found = store.readings("P1.temperature", 0, 2**62)
     assert found.value.tolist() == [20.0 + n / 100 for n in range(1, 13)]
     assert store.verify().intact
@@ -124,5 +124,5 @@ def test_a_row_that_is_none_stores_nothing_of_its_batch(
     store: Store, config: Config, row: list[object]
 ) -> None:
     with pytest.raises(Refused):
-        take_rows(store, config, "annex", 1, [*rows(1, 2), row])
+        take_rows(store, config, "annex", "a" * 32, 1, [*rows(1, 2), row])
     assert store.channels() == []

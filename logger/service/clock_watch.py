@@ -1,0 +1,98 @@
+"""Whether this machine's clock can be believed; what it stamps meanwhile is marked, and mended later.
+
+A clock is unsure when it shows an instant before what is stored already, or before this program was
+written; and, where service.toml says so, while the system has not synchronised it. It is sure again when
+the system says so, or when it was set to an instant that can be.
+Source: adjtimex(2): state 5 is TIME_ERROR.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from ..instants import rfc3339
+from ..model import NS, Row
+from ..probes.clock import Clock, boot_id
+from ..store import Store
+from ..store.clocks import UNSURE
+
+TIME_ERROR = 5
+WRITTEN_NS = 1_790_000_000 * NS  # nothing was measured by this program before it was written
+STEP_NS = NS  # set, not slewed
+
+Event = Callable[[str, Mapping[str, object]], None]
+
+
+def synchronised() -> bool | None:
+    """Whether the system has synchronised its clock; None where it cannot be asked."""
+    if not sys.platform.startswith("linux"):
+        return None
+    try:
+        state = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.create_string_buffer(512))
+    except (OSError, AttributeError):
+        return None
+    return None if state < 0 else int(state) != TIME_ERROR
+
+
+@dataclass
+class ClockWatch:
+    """The clock of one run of the service. `limit_s`: so far it may lie before what is stored.
+
+    Rows go through `stamped` in any thread; `look` is called now and then in one.
+    """
+
+    store: Store
+    clock: Clock
+    event: Event
+    limit_s: float = 30.0
+    demanded: bool = False  # it must be synchronised
+    asked: Callable[[], bool | None] = synchronised
+    why: str = ""  # it is unsure because of this; "": it is believed
+    _base_ns: int = 0
+
+    def begin(self) -> None:
+        """Decide at the start, against what is stored."""
+        self._base_ns = self._base()
+        self.why = self._doubt(self.store.newest_ns() or 0)
+        if self.why:
+            self.event("clock-unsure", {"boot": boot_id(), "why": self.why})
+
+    def stamped(self, rows: Sequence[Row]) -> Sequence[Row]:
+        """Rows of the buses, marked while the clock is unsure."""
+        return [replace(row, source=UNSURE) for row in rows] if self.why else rows
+
+    def look(self) -> None:
+        """Whether an unsure clock is known by now; then what it stamped is mended, as a recorded act."""
+        if not self.why:
+            return
+        was_set = abs(self._base() - self._base_ns) > STEP_NS
+        if self.asked() is not True and not was_set:
+            return
+        if self._impossible(self._newest_sure()):
+            return
+        with self.store.begin() as conn:
+            self.store.clocks.correct(boot_id(), self._base(), "stillroom", f"known again: {self.why}", conn)
+        self.event("clock-known", {"boot": boot_id(), "at": rfc3339(self.clock.wall_ns())})
+        self.why = ""
+
+    def _doubt(self, newest_ns: int) -> str:
+        if doubt := self._impossible(newest_ns):
+            return doubt
+        return "the system has not synchronised it" if self.demanded and self.asked() is not True else ""
+
+    def _impossible(self, newest_ns: int) -> str:
+        now_ns = self.clock.wall_ns()
+        if now_ns < WRITTEN_NS:
+            return f"it shows {rfc3339(now_ns)}, before this program was written"
+        if now_ns < newest_ns - self.limit_s * NS:
+            return f"it shows {rfc3339(now_ns)}, before the newest reading of {rfc3339(newest_ns)}"
+        return ""
+
+    def _newest_sure(self) -> int:
+        return max((row.taken_ns for row in self.store.newest().values()), default=0)
+
+    def _base(self) -> int:
+        return self.clock.wall_ns() - self.clock.monotonic_ns()

@@ -1,0 +1,145 @@
+"""A small node: reads its probes, stores what they say, and sends it to a central stillroom.
+
+What is sent are the rows themselves in the order in which they arrived. The centre says which it wants next;
+what it has is not sent again, what it lost (because it was put back from a backup, say) is. The node's own
+store is the outbox: nothing is lost while the centre is away, and nothing is sealed that it has not got.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import ssl
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import quote, urlsplit
+
+from ..errors import Refused
+from ..incoming import FIELDS
+from ..model import Row
+from ..store import Store
+
+log = logging.getLogger(__name__)
+
+BATCH = 500
+LONGEST_WAIT_S = 60.0
+ANSWER_S = 15.0
+
+
+class NotTaken(Exception):
+    """The centre is away, or did not take a batch; the text says why."""
+
+
+@dataclass(frozen=True)
+class Centre:
+    """Where rows are sent to: `url` of the central stillroom, and by which name and token."""
+
+    url: str
+    node: str
+    token: str = ""
+    ca_file: str = ""
+
+    def __post_init__(self) -> None:
+        where = urlsplit(self.url)
+        if where.scheme not in ("http", "https") or not where.hostname:
+            raise Refused(
+                f"Wanted the address of the centre, such as https://room.example:8060; found {self.url!r}."
+            )
+
+    def send(self, record: str, first: int, rows: Sequence[Row]) -> int:
+        """Hands over rows numbered from `first`; gives the number that the centre wants next, or NotTaken."""
+        body = json.dumps({"record": record, "first": first, "rows": [fields(row) for row in rows]}).encode()
+        path = f"/api/v1/nodes/{quote(self.node, safe='')}/rows"
+        asked = urllib.request.Request(self.url.rstrip("/") + path, body, self._head(), method="POST")  # noqa: S310
+        try:
+            with self._opener().open(asked, timeout=ANSWER_S) as answer:
+                return int(json.loads(answer.read(10_000))["next"])
+        except urllib.error.HTTPError as error:
+            raise NotTaken(f"{error.code} {error.read(500).decode('utf-8', 'replace')}") from error
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            raise NotTaken(str(error)) from error
+
+    def _head(self) -> dict[str, str]:
+        head = {"Content-Type": "application/json"}
+        return head | ({"Authorization": f"Bearer {self.token}"} if self.token else {})
+
+    def _opener(self) -> urllib.request.OpenerDirector:
+        """No proxy of the environment stands between a node and its centre."""
+        context = ssl.create_default_context(cafile=self.ca_file or None)
+        return urllib.request.build_opener(
+            urllib.request.ProxyHandler({}), urllib.request.HTTPSHandler(context=context)
+        )
+
+
+def fields(row: Row) -> list[Any]:
+    """A row as it travels: `logger.incoming.FIELDS`."""
+    return [getattr(row, name) for name in FIELDS]
+
+
+class Forwarder:
+    """Sends what the centre has not got. `turn` is called again and again by one thread."""
+
+    def __init__(self, store: Store, centre: Centre, clock_s: Callable[[], float] = time.monotonic) -> None:
+        self._store = store
+        self._centre = centre
+        self._clock_s = clock_s
+        self._next = 0  # not known before the centre was asked
+        self._pause_s = 1.0
+        self._not_before_s = 0.0
+        self.trouble = ""
+        self.sent = 0
+
+    @property
+    def waiting(self) -> int:
+        """How many rows the centre has not got, as far as is known."""
+        _, end = self._store.arrived_after(-1)
+        return max(0, end - max(self._next, 1) + 1)
+
+    def turn(self, going_on: Callable[[], bool] = lambda: True) -> int:
+        """Sends all that waits, in batches, unless the centre was away a moment ago; how many rows went."""
+        sent = 0
+        if not self._next and self._clock_s() >= self._not_before_s:
+            self._ask()
+        while self._next and going_on() and self._clock_s() >= self._not_before_s:
+            found, _ = self._store.arrived_after(self._next - 1, BATCH)
+            if not found:
+                break
+            sent += self._send(found)
+        return sent
+
+    def _ask(self) -> None:
+        """What the centre wants next. More than there is: this record was put back, numbers come twice."""
+        _, end = self._store.arrived_after(-1)
+        try:
+            wanted = self._centre.send(self._store.key, 1, [])
+        except NotTaken as failure:
+            self._failed(str(failure))
+            return
+        if wanted > end + 1:
+            had = f"the centre has {wanted - 1} rows of this node and this record only {end}"
+            self._failed(f"{had}: it was put back from a backup; let the node begin a new data folder")
+            return
+        self._next, self.trouble, self._pause_s = wanted, "", 1.0
+
+    def _send(self, found: Sequence[tuple[int, Row]]) -> int:
+        first = found[0][0]
+        try:
+            wanted = self._centre.send(self._store.key, first, [row for _, row in found])
+        except NotTaken as failure:
+            self._failed(str(failure))
+            return 0
+        self.trouble, self._pause_s = "", 1.0
+        went, self._next = max(0, wanted - first), wanted
+        self.sent += went
+        return went
+
+    def _failed(self, why: str) -> None:
+        if not self.trouble:
+            log.warning("the centre does not take rows: %s", why)
+        self.trouble = why
+        self._not_before_s = self._clock_s() + self._pause_s
+        self._pause_s = min(2 * self._pause_s, LONGEST_WAIT_S)

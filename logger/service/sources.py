@@ -1,0 +1,112 @@
+"""Everything that brings readings: buses that ask, brokers that tell, and the clock that stamps them."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from .. import incoming
+from ..model import NS, Config, MqttTopic, Row
+from ..probes import Bus, buses
+from ..probes.clock import Clock, SystemClock
+from ..probes.mqtt import Arrived, Subscriber, subscribers
+from ..store import Store
+from .clock_watch import ClockWatch, synchronised
+from .writer import Writer
+
+HANGS_AFTER_S = 120.0  # a part that has not moved for so long is told to hang
+
+
+class Sources:
+    """The sources of one setup after the other, on one store, through one writer."""
+
+    def __init__(
+        self,
+        store: Store,
+        writer: Writer,
+        clock: Clock | None = None,
+        asked: Callable[[], bool | None] = synchronised,
+    ) -> None:
+        self._store = store
+        self._writer = writer
+        self._clock = clock or SystemClock()
+        self._asked = asked
+        self.watch = ClockWatch(store, self._clock, writer.event, asked=asked)
+        self._config: Config | None = None
+        self._buses: list[Bus] = []
+        self._subscribers: list[Subscriber] = []
+        self._started_ns = 0
+
+    @property
+    def alive(self) -> bool:
+        """Whether every thread of theirs runs."""
+        return all([*(bus.alive for bus in self._buses), *(one.alive for one in self._subscribers)])
+
+    def start(self, config: Config) -> None:
+        """Begins with the lines of a setup; the clock is looked at first."""
+        limit_s, demanded = config.setup.clock_limit_s, config.clock_synchronised
+        self.watch = replace(self.watch, limit_s=limit_s, demanded=demanded)
+        self.watch.begin()
+        self._run(config, self._made(config))
+
+    def change(self, config: Config, timeout_s: float = 10.0) -> None:
+        """Goes over to other lines; Refused, with everything as it was, where they do not fit together."""
+        made = self._made(config)
+        self.stop(timeout_s)
+        self._run(config, made)
+
+    def stop(self, timeout_s: float) -> bool:
+        """Ends all side by side; whether all ended in time."""
+        deadline = time.monotonic() + timeout_s
+        ending, self._buses = self._buses, []  # a bus that was told to end is not a part that died
+        telling, self._subscribers = self._subscribers, []
+        for bus in ending:
+            bus.ask_to_stop()
+        ended = [bus.stop(max(0.1, deadline - time.monotonic())) for bus in ending]
+        ended += [one.stop(max(0.1, deadline - time.monotonic())) for one in telling]
+        return all(ended)
+
+    def moves(self) -> bool:
+        """Whether every bus comes round and every broker's messages get to the disk."""
+        if not self.alive:
+            return False
+        told = all(time.monotonic() - one.passed_s < HANGS_AFTER_S for one in self._subscribers)
+        return told and all(self._age_s(b) < max(HANGS_AFTER_S, 3 * _interval_s(b)) for b in self._buses)
+
+    def status(self) -> dict[str, object]:
+        """What the heartbeat says of them: seconds since each bus came round, brokers, clock."""
+        return {
+            "buses": {bus.url: self._age_s(bus) for bus in self._buses},
+            "brokers": {one.url: one.connected for one in self._subscribers},
+            "clock": self.watch.why or "believed",
+            "clock_synchronised": self._asked(),
+        }
+
+    def _made(self, config: Config) -> list[Bus]:
+        return buses(config.lines, self._rows, self._writer.event, self._clock)
+
+    def _run(self, config: Config, made: list[Bus]) -> None:
+        self._config, self._buses = config, made
+        self._started_ns = self._clock.monotonic_ns()
+        topics = [line for line in config.lines if isinstance(line, MqttTopic)]
+        self._subscribers = subscribers(topics, self._store.key, self._take, self._writer.event)
+        for bus in self._buses:
+            bus.start()
+        for one in self._subscribers:
+            one.start()
+
+    def _rows(self, rows: Sequence[Row]) -> None:
+        self._writer.rows(self.watch.stamped(rows))
+
+    def _take(self, messages: Sequence[Arrived]) -> None:
+        if self._config is not None:
+            incoming.arrived(self._store, self._config, messages, self._writer.event)
+
+    def _age_s(self, bus: Bus) -> float:
+        passed_ns = bus.passed_ns or self._started_ns
+        return round((self._clock.monotonic_ns() - passed_ns) / NS, 1)
+
+
+def _interval_s(bus: Bus) -> float:
+    return max((driver.interval_s for driver in bus.drivers), default=0.0)

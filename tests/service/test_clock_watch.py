@@ -1,0 +1,96 @@
+"""A clock that is wrong at boot: what it stamps is marked, and mended by a recorded correction."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from logger.model import NS, Row
+from logger.probes.clock import boot_id
+from logger.service.clock_watch import ClockWatch
+from logger.store import Store
+from logger.store.clocks import UNSURE
+
+NOW_NS = 1_793_000_000 * NS
+
+
+class Hands:
+    """Wall and monotonic time as a test sets them."""
+
+    def __init__(self, wall_ns: int) -> None:
+        self.mono_ns = 5 * NS
+        self.base_ns = wall_ns - self.mono_ns
+
+    def wall_ns(self) -> int:
+        return self.base_ns + self.mono_ns
+
+    def monotonic_ns(self) -> int:
+        return self.mono_ns
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "data", create=True) as opened:
+        opened.append("poll", [Row("P1.temperature", NOW_NS, NOW_NS, 20.0)])
+        yield opened
+
+
+def row(hands: Hands, value: float) -> Row:
+    return Row(
+        "P1.temperature", hands.wall_ns(), hands.wall_ns(), value, boot=boot_id(), monotonic_ns=hands.mono_ns
+    )
+
+
+def watch(store: Store, hands: Hands, synced: list[bool | None], demanded: bool = False) -> ClockWatch:
+    made = ClockWatch(store, hands, lambda *_: None, demanded=demanded, asked=lambda: synced[0])  # type: ignore[arg-type]
+    made.begin()
+    return made
+
+
+@pytest.mark.parametrize("shown", [60 * NS, NOW_NS - 3600 * NS])
+def test_a_clock_before_what_is_stored_is_unsure_until_it_is_set(store: Store, shown: int) -> None:
+    hands, synced = Hands(shown), [False]
+    found = watch(store, hands, synced)  # type: ignore[arg-type]
+    assert "before" in found.why
+    store.append("poll", found.stamped([row(hands, 21.0)]))
+    hands.mono_ns += 60 * NS
+    store.append("poll", found.stamped([row(hands, 22.0)]))
+    found.look()
+    assert found.why
+    assert store.readings("P1.temperature", 0, 2**62).value.tolist() == [20.0]
+    hands.base_ns = NOW_NS + 1000 * NS  # somebody, or a time server, sets it right
+    found.look()
+    assert not found.why
+    moved = store.readings("P1.temperature", 0, 2**62)
+    assert moved.value.tolist() == [20.0, 21.0, 22.0]
+    assert moved.taken_ns.tolist()[1:] == [NOW_NS + 1005 * NS, NOW_NS + 1065 * NS]
+    assert found.stamped([row(hands, 23.0)])[0].source == "poll"
+    assert [e.who for e in store.journal.entries(kind="clock-correction")] == ["stillroom"]
+    assert store.verify().intact
+
+
+def test_catching_up_by_itself_does_not_make_a_wrong_clock_right(store: Store) -> None:
+    hands = Hands(NOW_NS - 3600 * NS)
+    found = watch(store, hands, [None])
+    hands.mono_ns += 7200 * NS
+    found.look()
+    assert found.why
+
+
+def test_a_clock_that_must_be_synchronised_is_unsure_until_it_is(store: Store) -> None:
+    hands, synced = Hands(NOW_NS + NS), [False]
+    found = watch(store, hands, synced, demanded=True)  # type: ignore[arg-type]
+    assert found.why == "the system has not synchronised it"
+    assert found.stamped([row(hands, 21.0)])[0].source == UNSURE
+    synced[0] = True
+    found.look()
+    assert not found.why
+
+
+def test_a_good_clock_is_believed_and_nothing_is_said(store: Store) -> None:
+    hands = Hands(NOW_NS - 5 * NS)  # a small step back by a time server
+    found = watch(store, hands, [None])
+    assert not found.why
+    assert store.journal.entries(kind="clock-correction") == []

@@ -1,0 +1,137 @@
+"""What systemd is told, and the unit file that is shipped."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from logger.config import example_folder
+from logger.service import Service, systemd
+from logger.store import Store
+
+from .test_whole_service import START_NS, FastClock, in_force, texts
+
+UNIT = Path(__file__).parents[2] / "systemd" / "stillroom.service"
+
+
+class Listener:
+    """The other end of NOTIFY_SOCKET."""
+
+    def __init__(self, path: Path) -> None:
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self._socket.bind(str(path))
+        self._socket.settimeout(0.05)
+        self.heard: list[str] = []
+
+    def listen(self, seconds: float) -> list[str]:
+        until_s = time.monotonic() + seconds
+        while time.monotonic() < until_s:
+            try:
+                self.heard.append(self._socket.recv(4096).decode())
+            except TimeoutError:
+                continue
+        return self.heard
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+@pytest.fixture
+def listener(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Listener]:
+    made = Listener(tmp_path / "notify")
+    monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+    monkeypatch.setenv("WATCHDOG_USEC", "600000")
+    yield made
+    made.close()
+
+
+def test_nothing_is_said_where_nobody_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
+    assert not systemd.tell("READY=1")
+    monkeypatch.setenv("WATCHDOG_USEC", "60000000")
+    assert systemd.watchdog_s() == 60
+    monkeypatch.setenv("WATCHDOG_PID", "1")
+    assert systemd.watchdog_s() is None
+
+
+def test_ready_watchdog_and_stopping_are_told_in_order(tmp_path: Path, listener: Listener) -> None:
+    clock = FastClock()
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        service = Service(store, in_force(store, texts(25), START_NS), clock=clock.wall_ns, bus_clock=clock)
+        service.start()
+        heard = listener.listen(1.0)
+        assert service.stop()
+    heard = listener.listen(0.2)
+    assert "READY=1" in heard[:2]
+    assert sum(h.startswith("WATCHDOG=1\nSTATUS=setup 1") for h in heard) >= 2
+    assert heard[-1] == "STOPPING=1" or "STOPPING=1" in heard
+
+
+def test_a_writer_that_hangs_is_not_covered_for(
+    tmp_path: Path, listener: Listener, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The watchdog is fed by progress alone: no row gets to the disk, no sign is given."""
+    clock = FastClock()
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        service = Service(store, in_force(store, texts(25), START_NS), clock=clock.wall_ns, bus_clock=clock)
+        service.start()
+        listener.listen(0.5)
+        monkeypatch.setattr("logger.service.service.HANGS_AFTER_S", -1.0)
+        listener.listen(0.3)
+        listener.heard.clear()
+        assert listener.listen(0.8) == []
+        assert service.stop()
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")
+def test_the_unit_is_sound_and_hardened(tmp_path: Path) -> None:
+    """Checked by systemd itself, with this environment's program in the place of the installed one."""
+    program = Path(sys.executable).with_name("stillroom")
+    unit = tmp_path / "stillroom.service"
+    unit.write_text(UNIT.read_text().replace("/opt/stillroom/bin/stillroom", str(program)))
+    done = subprocess.run(
+        ["systemd-analyze", "verify", str(unit)], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    told = subprocess.run(
+        ["systemd-analyze", "security", "--offline=yes", "--threshold=25", str(unit)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert told.returncode == 0, told.stdout[-400:]
+
+
+def test_sighup_proposes_changed_files_and_refuses_faulty_ones_whole(tmp_path: Path) -> None:
+    """The running service goes on under what is in force."""
+    folder, data = tmp_path / "config", tmp_path / "data"
+    shutil.copytree(example_folder(), folder)
+    room = folder / "room.toml"
+    command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
+    process = subprocess.Popen([*command, "--who", "Greta Holm"], stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    try:
+        assert process.stdout.readline().startswith("Reading")
+        room.write_text(room.read_text().replace('name = "Machine bay"', 'nmae = "Machine bay"'))
+        os.kill(process.pid, signal.SIGHUP)
+        assert "refused whole" in process.stdout.readline()
+        room.write_text(room.read_text().replace('nmae = "Machine bay"', 'name = "Large machine bay"'))
+        os.kill(process.pid, signal.SIGHUP)
+        assert "proposed as version 2" in process.stdout.readline()
+    finally:
+        process.terminate()
+        assert process.wait(30) == 0
+        process.stdout.close()
+    with Store.open(data) as store:
+        told = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "config-reload"]
+        assert any("nmae" in str(fault) for fault in told[0]["faults"])
+        assert [p.state for p in store.proposals()] == ["waiting"]
+        assert len(store.setups()) == 1
+        assert store.verify().intact
