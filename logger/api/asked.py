@@ -38,9 +38,10 @@ class Start(BaseModel):
 
 
 class Rows(BaseModel):
-    """Rows of another stillroom, numbered from `first` by it."""
+    """Rows of another stillroom, numbered from `first` in its record, whose key keeps restarts apart."""
 
     model_config = ConfigDict(extra="forbid", strict=True)
+    record: Annotated[str, Field(pattern="^[0-9a-f]{32}$")]
     first: Annotated[int, Field(ge=1, lt=2**62)]
     rows: Annotated[list[list[Whole | float | bool | str | None]], Field(max_length=5000)]
 

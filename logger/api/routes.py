@@ -62,7 +62,8 @@ class Interface:
         """Store rows of another stillroom; tells the number that is wanted next."""
         given = asked.body(asked.Rows)
         self._of_token(node)
-        return _json({"next": take_rows(self._store, self._current.config, node, given.first, given.rows)})
+        where = (node, given.record, given.first)
+        return _json({"next": take_rows(self._store, self._current.config, *where, given.rows)})
 
     def _of_token(self, node: str) -> None:
         """A token speaks for the node of its own name, and for the probes that it names."""

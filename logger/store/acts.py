@@ -15,7 +15,6 @@ from .tables import alarm, decision, inspection, mark
 
 UTC = ZoneInfo("UTC")
 COLUMNS = ("zone", "from_ns", "to_ns")
-BESIDE = frozenset({"inspection", "act", "key", "through", *COLUMNS})
 
 
 @dataclass
@@ -48,7 +47,9 @@ def read_act(row: Row[Any], what: Mapping[str, Any], acts: Acts) -> None:
 def _inspection(what: Mapping[str, Any], acts: Acts) -> None:
     key = what["inspection"]
     if what["act"] == "add":
-        body = {name: told for name, told in what.items() if name not in BESIDE}
+        body = {
+            name: told for name, told in what.items() if name not in {"inspection", "act", "key", *COLUMNS}
+        }
         acts.inspections[key] = {**{name: what[name] for name in COLUMNS}, "body": body}
     elif what["act"] == "stop":
         acts.inspections[key]["to_ns"] = _ns(what["to"])

@@ -132,8 +132,7 @@ def _read_disposal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> No
 
 
 def _read_founding(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
-    # By which way the first entry came is told besides, and is no fact of the record.
-    claims.founding = claims.founding or {k: v for k, v in what.items() if k != "through"}
+    claims.founding = claims.founding or dict(what)
 
 
 def _read_clock(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:

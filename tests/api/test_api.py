@@ -150,11 +150,23 @@ def test_rows_of_another_stillroom(pushing: Any) -> None:
     """The answer names the number that is wanted next, and a row that is none stores nothing."""
     post, store = pushing
     row = ["P1.temperature", 10**18, 10**18, 20.0, "ok", "", "poll", False, "boot", 1]
-    assert post("/nodes/annex/rows", json={"first": 1, "rows": [row]}) == (200, {"next": 2})
-    assert post("/nodes/annex/rows", json={"first": 1, "rows": [row]}) == (200, {"next": 2})
-    assert post("/nodes/annex/rows", json={"first": 9, "rows": [row]}) == (200, {"next": 2})
+    assert post("/nodes/annex/rows", json={"record": "a" * 32, "first": 1, "rows": [row]}) == (
+        200,
+        {"next": 2},
+    )
+    assert post("/nodes/annex/rows", json={"record": "a" * 32, "first": 1, "rows": [row]}) == (
+        200,
+        {"next": 2},
+    )
+    assert post("/nodes/annex/rows", json={"record": "a" * 32, "first": 9, "rows": [row]}) == (
+        200,
+        {"next": 2},
+    )
     for wrong in ([2**70, *row[1:]], [row[0], 2**70, *row[2:]], ["P2.temperature", *row[1:]], [], ["x"] * 10):
-        assert post("/nodes/annex/rows", json={"first": 2, "rows": [wrong]})[0] in (404, 422), wrong
+        assert post("/nodes/annex/rows", json={"record": "a" * 32, "first": 2, "rows": [wrong]})[0] in (
+            404,
+            422,
+        ), wrong
     assert len(store.readings("P1.temperature", 0, 2**62)) == 1
 
 
