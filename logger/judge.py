@@ -126,6 +126,29 @@ def _cut(wide: _Gridded, grid: Grid) -> _Gridded:
     return replace(wide, grid=grid, **arrays)
 
 
+def part(judgement: Judgement, from_ns: int, to_ns: int) -> Judgement:
+    """The part of a judgement in [from, to), as if only that had been judged."""
+    grid, step_ns = judgement.grid, judgement.grid.step_ns
+    first = max(grid.first, from_ns // step_ns)
+    smaller = Grid(first, max(0, min(grid.first + grid.n, -(-to_ns // step_ns)) - first), grid.step_s)
+    if smaller == grid:
+        return judgement
+    offset = first - grid.first
+    inside = slice(offset, offset + smaller.n)
+    memory = judgement.memory
+    causes = [(cell - offset, rule) for cell, rule in memory.causes]
+    states = {cell - offset: s for cell, s in memory.states.items() if 0 <= cell - offset <= smaller.n}
+    return replace(
+        judgement,
+        grid=smaller,
+        reason=judgement.reason[inside],
+        findings=tuple(_cut(f, smaller) for f in judgement.findings),
+        cells={key: _cut(c, smaller) for key, c in judgement.cells.items()},
+        memory=Memory(memory.settling[inside], memory.unknown[inside], states, causes),
+        marked=judgement.marked[inside],
+    )
+
+
 def _memory(
     zone: Zone,
     setup: Setup,

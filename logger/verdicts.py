@@ -24,7 +24,7 @@ from .forward import forward
 from .hours import Span, asks_disposition
 from .inspection import ChannelStatistics, Check, check, rfc3339, statistics
 from .intervals import require
-from .judge import JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
+from .judge import JUDGE_VERSION, Judgement, digest, lookback_s, part, reach_s
 from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
 from .periods import Run, excursion, joined, joined_runs
 from .pieces import DAY_NS, Piece, pieces
@@ -320,19 +320,32 @@ class Verdicts:
         alone: bool = False,
     ) -> Check:
         """Whether the record supports a measurement in a zone over [from, to); `alone` as of `judgement`."""
+        before_s = self.asked_before_s(zone, from_ns, to_ns, now_ns, pre_window_s)
+        begin_ns = from_ns - before_s * NS
+        judgement = self.judgement(zone, begin_ns, to_ns, now_ns, activity=activity, alone=alone)
+        return self.checked(judgement, from_ns, to_ns, before_s, activity)
+
+    def asked_before_s(
+        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None = None
+    ) -> int:
+        """The pre-window in s of an interval that can be judged; else IntervalError or UnknownName."""
         self.setup.zone(zone)
         extent = self.store.extent([c for c in self.setup.channels_in(zone) if c in self.store.channels()])
         require(zone, (from_ns, to_ns), extent, now_ns, self.setup.step_s * NS)
-        own_s = self.setup.at(from_ns).zone(zone).pre_window_s
-        before_s = own_s if pre_window_s is None else pre_window_s
-        begin_ns = from_ns - before_s * NS
-        judgement = self.judgement(zone, begin_ns, to_ns, now_ns, activity=activity, alone=alone)
+        return self.setup.at(from_ns).zone(zone).pre_window_s if pre_window_s is None else pre_window_s
+
+    def checked(
+        self, judgement: Judgement, from_ns: int, to_ns: int, pre_window_s: int, activity: str = ""
+    ) -> Check:
+        """The check of [from, to) by a judgement of its days, which may be longer: the answer is the same."""
+        day = (from_ns - pre_window_s * NS) // DAY_NS - (ACTIVITY_DAYS if activity else 0)
+        end_ns = -(-to_ns // judgement.grid.step_ns) * judgement.grid.step_ns
         return check(
-            judgement,
+            part(judgement, day * DAY_NS, end_ns),
             self.setup,
             from_ns,
             to_ns,
-            pre_window_s=before_s,
+            pre_window_s=pre_window_s,
             marks=self.marks(),
             activity=activity,
             software=f"stillroom {__version__}, judge {JUDGE_VERSION}",

@@ -9,7 +9,7 @@ import typer
 from ..instants import rfc3339
 from ..model import NS, Excursion, Inspection
 from ..told import excursion_json
-from .judging import decisive_first
+from .check import decisive_first
 from .opening import Opened, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
 from .printing import answer, counted, duration, figures, table

@@ -1,28 +1,21 @@
-"""What the record says: `verdicts` over time, and the `check` of one interval."""
+"""What the record says over time: `verdicts`."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Any
 
 import typer
 
-from ..errors import Refused
 from ..hours import common_ns, spans
 from ..instants import rfc3339, wall
-from ..model import NS, VERDICT_OF, Period
+from ..model import NS, Period
 from .opening import Opened, interval, opened
 from .options import DEFAULT_DATA, Config, Data, From, Json, To, Zone
-from .printing import answer, duration, figures, table
-
-if TYPE_CHECKING:
-    from ..inspection import Check
-
-EXIT_OF = {"stable": 0, "not stable": 10, "not shown": 11}
+from .printing import answer, duration, table
 
 
 def add_to(app: typer.Typer) -> None:
     app.command("verdicts", short_help="Verdict and reason over time.")(verdicts)
-    app.command("check", short_help="Did the room support this interval? Why?")(check)
 
 
 def verdicts(
@@ -94,103 +87,3 @@ def _period_row(found: Opened, p: Period) -> tuple[str, ...]:
     lasted = duration((p.to_ns - p.from_ns) / NS)
     young = "provisional" if p.provisional else ""
     return wall(p.from_ns, zone), wall(p.to_ns, zone), lasted, p.verdict, p.reason, p.rule, p.probe, young
-
-
-def check(
-    *,
-    zone: Zone,
-    start: From,
-    end: To,
-    pre_window_s: Annotated[
-        int | None,
-        typer.Option(
-            "--pre-window-s",
-            metavar="SECONDS",
-            min=0,
-            help="Seconds before the start in which the rules must hold.",
-        ),
-    ] = None,
-    activity: Annotated[
-        str, typer.Option("--activity", metavar="NAME", help="Judge by the limits of this activity.")
-    ] = "",
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
-    """Did the room support what was measured in this interval? With every reason.
-
-    Exits with 0 for stable, 10 for not stable, 11 for not shown, so that a measuring program can ask.
-
-    \b
-    Example:
-      stillroom check --zone machine-bay --from 2026-10-19T08:00 --to 2026-10-19T09:30 --json
-    """
-    with opened(data, config) as found:
-        from_ns, to_ns = interval(found, zone, start, end)
-        _known(found, zone, activity)
-        result = found.verdicts().check(
-            zone, from_ns, to_ns, found.now_ns, pre_window_s=pre_window_s, activity=activity
-        )
-        answer(result.to_json(), as_json, check_lines(found, result))
-    raise typer.Exit(EXIT_OF[result.verdict])
-
-
-def _known(found: Opened, zone: str, activity: str) -> None:
-    """A misspelt activity would be judged by the general limits, which may be wider."""
-    known = {r.activity for s in found.setup.every() for r in s.rules if r.zone == zone and r.activity}
-    if activity and activity not in known:
-        names = ", ".join(sorted(known)) or "none"
-        raise Refused(
-            f"No rule of zone {zone!r} is for the activity {activity!r}; it has rules for: {names}. "
-            "Without --activity the general limits hold."
-        )
-
-
-def check_lines(found: Opened, result: Check) -> list[str]:
-    """The answer for a person: the verdict, why, and what the channels read."""
-    told: Any = result.to_json()
-    name = found.setup.zone(result.zone).name
-    head = f"{name}, {told['from']} to {told['to']}: {result.verdict}."
-    reasons = [_reason_row(r) for r in decisive_first(told)]
-    heads = ("reason", "rule", "probe", "from", "to", "worst", "limit", "U", "unit", "because")
-    read = [
-        (
-            s.channel,
-            *map(_figure, (s.min, s.max, s.mean, s.span)),
-            s.unit,
-            _share(s.share_conforming),
-            _share(s.share_conforming_in_use),
-        )
-        for s in result.statistics
-    ]
-    return [
-        head + (" Provisional: younger readings may still change it." if result.provisional else ""),
-        "",
-        *(table(heads, reasons) if reasons else ["  Every rule was shown to be met."]),
-        "",
-        *table(("channel", "min", "max", "mean", "span", "unit", "conforming", "in hours of use"), read),
-        "",
-        f"  decision rule: {result.decision_rule}; pre-window {duration(result.pre_window_s)}",
-        f"  setup {result.setup[:12]}, {result.software}, digest {told['digest'][:12]}",
-    ]
-
-
-def decisive_first(told: dict[str, Any]) -> list[dict[str, Any]]:
-    """Reasons that made the verdict before the others, and among them those of the interval itself."""
-    return sorted(
-        told["reasons"], key=lambda r: (VERDICT_OF[r["reason"]] != told["verdict"], r["pre_window"])
-    )
-
-
-def _figure(value: float | None) -> str:
-    return "" if value is None else f"{value:.2f}"
-
-
-def _share(share: float | None) -> str:
-    return "" if share is None else f"{share:.1%}"
-
-
-def _reason_row(r: dict[str, Any]) -> tuple[Any, ...]:
-    when = "before " if r["pre_window"] else ""
-    told = figures(r["worst"], r["limit"], r["U"])
-    return when + r["reason"], r["rule"], r["probe"], r["from"], r["to"], *told, r["unit"], r["why"]

@@ -12,6 +12,7 @@ from . import (
     backup,
     bench,
     certificate,
+    check,
     compare,
     conflict,
     demo,
@@ -22,6 +23,7 @@ from . import (
     record,
     service,
     setup,
+    soak,
     user,
 )
 
@@ -53,6 +55,8 @@ for group in (
     imports,
     conflict,
     judging,
+    check,
+    soak,
     inspection,
     alarm,
     probe,

@@ -5,12 +5,15 @@ ISO/TR 16015:2003 and ASME B89.6.2 for the terms.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from ..errors import UnitError
 
 Array = NDArray[np.float64]
 REFERENCE_C = 20.0
@@ -70,6 +73,32 @@ MATERIALS: Mapping[str, Material] = MappingProxyType(
         )
     }
 )
+
+
+# A scale that neither expands nor errs: for results that are referred to 20 degC by other means.
+IDEAL = Material("ideal", 0.0, 0.0, "by definition")
+_OWN = re.compile(r"(?P<alpha>-?\d+(\.\d+)?)\s*(\+-|±|\+/-)\s*(?P<half>\d+(\.\d+)?)(\s*1?e-6(/K)?)?")
+
+
+def material_of(text: str) -> Material:
+    """A material by name, or a value of one's own in 1e-6/K with its bound, "11.2 +- 0.3"; Refused else.
+
+    >>> material_of("Steel").alpha_per_K, material_of("11.2 ± 0.3").half_width_per_K
+    (1.15e-05, 3e-07)
+    """
+    wanted = text.strip().casefold()
+    if wanted == IDEAL.name:
+        return IDEAL
+    own = _OWN.fullmatch(wanted)
+    if own is not None:
+        alpha, half = (float(f"{own[name]}e-6") for name in ("alpha", "half"))
+        return Material(text.strip(), alpha, half, "declared")
+    if wanted not in MATERIALS:
+        raise UnitError(
+            f"There is no material {text!r}. Wanted one of: {', '.join((*MATERIALS, IDEAL.name))}; or a "
+            "value of your own with its bound, as in '11.2 +- 0.3' (1e-6/K)."
+        )
+    return MATERIALS[wanted]
 
 
 def length_change_um(length_mm: ArrayLike, alpha_per_K: ArrayLike, t_C: ArrayLike) -> Array:

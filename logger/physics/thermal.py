@@ -14,6 +14,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..errors import Refused
+
 Array = NDArray[np.float64]
 LUMPED_BIOT = 0.1
 # W/(m²·K) in still laboratory air, convection and radiation together, 6 to 10: from memory.
@@ -35,8 +37,34 @@ BODIES: Mapping[str, Body] = MappingProxyType(
         "aluminium": Body(2700, 896, 170),
         "granite": Body(2700, 790, 2.8),
         "zirconia": Body(6000, 460, 2.5),
+        # From memory, as the others near 20 degC; a time constant that was measured is always better.
+        "stainless steel": Body(7900, 500, 15),
+        "cast iron": Body(7200, 460, 50),
+        "brass": Body(8500, 380, 115),
+        "copper": Body(8940, 385, 390),
+        "titanium": Body(4430, 530, 7),
+        "tungsten carbide": Body(14900, 200, 85),
+        "glass": Body(2500, 840, 1.0),
+        "acrylic": Body(1190, 1470, 0.19),
+        "nylon": Body(1140, 1700, 0.25),
     }
 )
+
+
+def body_of(material: str) -> Body:
+    """The body of a material by its name or a longer one that begins or ends alike; Refused else.
+
+    >>> body_of("steel gauge block") is BODIES["steel"], body_of("aluminium 6061") is BODIES["aluminium"]
+    (True, True)
+    """
+    wanted = material.strip().casefold()
+    for name in sorted(BODIES, key=len, reverse=True):
+        if name in wanted:
+            return BODIES[name]
+    raise Refused(
+        f"How heat moves in {material!r} is not known here. Wanted one of: {', '.join(BODIES)}; or give the "
+        "time constant itself."
+    )
 
 
 def volume_and_area(

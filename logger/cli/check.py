@@ -1,0 +1,280 @@
+"""The `check` of an interval: did the room support it, by how many µm may it have erred, and why."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..errors import Refused
+from ..model import VERDICT_OF
+from . import thermal as about
+from .opening import Opened, interval, opened
+from .options import DEFAULT_DATA, Config, Data, Json
+from .printing import answer, duration, figures, table
+
+if TYPE_CHECKING:
+    from ..assessment import Assessment, Question
+    from ..inspection import Check
+
+EXIT_OF = {"stable": 0, "not stable": 10, "not shown": 11}
+
+Zone = Annotated[str | None, typer.Option("--zone", metavar="ZONE", help="Key of the zone, as in room.toml.")]
+From = Annotated[
+    str | None,
+    typer.Option(
+        "--from",
+        metavar="TIME",
+        help="Start: 2026-10-19T08:30:00Z, 2026-10-19T10:30+02:00, the room's own time 2026-10-19T10:30, "
+        "or a day 2026-10-19 (its first instant).",
+    ),
+]
+To = Annotated[
+    str | None, typer.Option("--to", metavar="TIME", help="End, not itself included; written like --from.")
+]
+PreWindow = Annotated[
+    int | None,
+    typer.Option(
+        "--pre-window-s",
+        metavar="SECONDS",
+        min=0,
+        help="Seconds before the start in which the rules must hold.",
+    ),
+]
+Activity = Annotated[
+    str, typer.Option("--activity", metavar="NAME", help="Judge by the limits of this activity.")
+]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("check", short_help="Did the room support this interval? By how many µm? Why?")(check)
+
+
+def check(
+    *,
+    zone: Zone = None,
+    start: From = None,
+    end: To = None,
+    pre_window_s: PreWindow = None,
+    activity: Activity = "",
+    length_mm: about.Length = None,
+    tolerance_um: about.Tolerance = None,
+    material: about.MaterialName = "",
+    scale_material: about.ScaleMaterial = "",
+    compensated: about.Compensated = False,
+    point_by_point: about.PointByPoint = False,
+    adding_up: about.AddUp = "gum",
+    mastered_at: about.Mastered = None,
+    tve_um: about.Tve = None,
+    tve_span_K: about.TveSpan = 0.0,
+    share_allowed: about.Share = None,
+    part_tau_s: about.PartTau = 0.0,
+    u_tau_s: about.UTau = 0.0,
+    scale_tau_s: about.ScaleTau = 0.0,
+    arrived_at: about.ArrivedAt = None,
+    arrived_C: about.ArrivedC = None,
+    feature: about.Features = None,
+    stamp: Annotated[
+        str | None, typer.Option("--stamp", metavar="LINE", help="The line of a report: is it still so?")
+    ] = None,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Did the room support what was measured in this interval? With every reason.
+
+    With a length and a material also: by how many µm may it have erred, beside the tolerance.
+    Exits with 0 for stable, 10 for not stable, 11 for not shown, so that a measuring program can ask.
+
+    \b
+    Examples:
+      stillroom check --zone machine-bay --from 2026-10-19T08:00 --to 2026-10-19T09:30 --json
+      stillroom check --zone machine-bay --from 2026-10-13T13:00 --to 2026-10-13T15:30 \\
+        --length-mm 420 --material aluminium --tolerance-um 30 --scale-material steel
+      stillroom check --stamp "stillroom: machine-bay 2026-10-13T11:00:00Z/…"
+    """
+    given = about.Given(
+        length_mm=length_mm,
+        tolerance_um=tolerance_um,
+        material=material,
+        scale_material=scale_material,
+        compensated=compensated,
+        point_by_point=point_by_point,
+        adding_up=adding_up,
+        mastered_at=mastered_at,
+        tve_um=tve_um,
+        tve_span_K=tve_span_K,
+        share_allowed=share_allowed,
+        part_tau_s=part_tau_s,
+        scale_tau_s=scale_tau_s,
+        u_tau_s=u_tau_s,
+        arrived_at=arrived_at,
+        arrived_C=arrived_C,
+        features=tuple(feature or ()),
+    )
+    with opened(data, config) as found:
+        asked = _asked(found, (zone, start, end), pre_window_s, activity, stamp)
+        done = _assessed(found, about.question(asked, given, found.zone_info))
+        told = done.to_json() | ({"stamp_holds": _same(stamp, done)} if stamp else {})
+        answer(told, as_json, [*_stamp_lines(stamp, done), *assessment_lines(found, done)])
+    raise typer.Exit(EXIT_OF[done.check.verdict])
+
+
+def _asked(
+    found: Opened,
+    where: tuple[str | None, str | None, str | None],
+    pre_window_s: int | None,
+    activity: str,
+    stamp: str | None,
+) -> Question:
+    from ..assessment import Question
+    from ..stamp import read_stamp
+
+    if stamp is not None:
+        s = read_stamp(stamp)
+        return Question(s.zone, s.from_ns, s.to_ns, s.pre_window_s, s.activity)
+    zone, start, end = where
+    if zone is None or start is None or end is None:
+        raise Refused("Wanted --zone, --from and --to, or --stamp with the line of a report.")
+    from_ns, to_ns = interval(found, zone, start, end)
+    _known(found, zone, activity)
+    return Question(zone, from_ns, to_ns, pre_window_s, activity)
+
+
+def _assessed(found: Opened, asked: Question) -> Assessment:
+    from ..assessment import assess
+
+    return assess(found.verdicts(), asked, found.now_ns)
+
+
+def _same(stamp: str, done: Assessment) -> bool:
+    from ..stamp import read_stamp
+
+    return read_stamp(stamp).digest == done.check.to_json()["digest"]
+
+
+def _stamp_lines(stamp: str | None, done: Assessment) -> list[str]:
+    if stamp is None:
+        return []
+    if _same(stamp, done):
+        return ["The stamp holds: same interval, same verdict, same digest.", ""]
+    from ..stamp import read_stamp
+
+    was = read_stamp(stamp)
+    young = " It was provisional then." if was.provisional else ""
+    return [
+        f"The stamp does not hold: it says {was.verdict}, digest {was.digest[:12]}; the record says "
+        f"{done.check.verdict}.{young}",
+        "",
+    ]
+
+
+def assessment_lines(found: Opened, done: Assessment) -> list[str]:
+    """The answer for a person: verdict, why, µm, words for the certificate, the line for the report."""
+    told = done.to_json()
+    statement = told["statement"] or "No statement: what is not shown is not certified."
+    return [
+        *check_lines(found, done.check),
+        *_thermal_lines(done),
+        "",
+        f"  for the certificate: {statement}",
+        f"  for the report: {told['stamp']}",
+    ]
+
+
+def _thermal_lines(done: Assessment) -> list[str]:
+    told: Any = done.thermal_json()
+    if told is None:
+        return []
+    notices = [f"  note: {n}" for n in told["notices"]]
+    if not done.thermal:
+        return ["", "  Thermal error: not shown.", *notices]
+    worst = done.thermal[0]
+    U = "" if worst.U_um is None else f", U {worst.U_um:.2f} µm (k = 2)"
+    share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"
+    by = "JCGM 100" if worst.adding_up == "gum" else "ASME B89.6.2"
+    sides = told["temperatures"]
+    what = f"{worst.feature}, {worst.material} on {worst.scale_material}"
+    rows = [
+        (n, _figure(sides[n]["mean_C"]), f"{2 * sides[n]['u_K']:.3f}", sides[n]["how"])
+        for n in ("part", "scale")
+    ]
+    return [
+        "",
+        f"  Thermal error of {what}, {worst.case}, by {by}:",
+        f"  NDE {worst.nde_um:+.2f} µm{U}, drift {worst.ed_um:.2f} µm, TVE {worst.tve_um:.2f} µm "
+        f"({worst.tve_source}){share}.",
+        *_index_lines(worst),
+        "",
+        *table(("temperature", "mean °C", "U K", "how"), rows),
+        "",
+        *table(("contribution", "µm"), [(c.name, f"{c.um:.3f}") for c in worst.contributions]),
+        *notices,
+    ]
+
+
+def _index_lines(worst: Any) -> list[str]:
+    if worst.tei_pct is None:
+        return []
+    return [f"  TEI {worst.tei_pct:.1f} % of the tolerance (ASME B89.6.2, UNDE {worst.unde_um:.2f} µm)."]
+
+
+def _known(found: Opened, zone: str, activity: str) -> None:
+    """A misspelt activity would be judged by the general limits, which may be wider."""
+    known = {r.activity for s in found.setup.every() for r in s.rules if r.zone == zone and r.activity}
+    if activity and activity not in known:
+        names = ", ".join(sorted(known)) or "none"
+        raise Refused(
+            f"No rule of zone {zone!r} is for the activity {activity!r}; it has rules for: {names}. "
+            "Without --activity the general limits hold."
+        )
+
+
+def check_lines(found: Opened, result: Check) -> list[str]:
+    """The answer for a person: the verdict, why, and what the channels read."""
+    told: Any = result.to_json()
+    name = found.setup.zone(result.zone).name
+    head = f"{name}, {told['from']} to {told['to']}: {result.verdict}."
+    reasons = [_reason_row(r) for r in decisive_first(told)]
+    heads = ("reason", "rule", "probe", "from", "to", "worst", "limit", "U", "unit", "because")
+    read = [
+        (
+            s.channel,
+            *map(_figure, (s.min, s.max, s.mean, s.span)),
+            s.unit,
+            _share(s.share_conforming),
+            _share(s.share_conforming_in_use),
+        )
+        for s in result.statistics
+    ]
+    return [
+        head + (" Provisional: younger readings may still change it." if result.provisional else ""),
+        "",
+        *(table(heads, reasons) if reasons else ["  Every rule was shown to be met."]),
+        "",
+        *table(("channel", "min", "max", "mean", "span", "unit", "conforming", "in hours of use"), read),
+        "",
+        f"  decision rule: {result.decision_rule}; pre-window {duration(result.pre_window_s)}",
+        f"  setup {result.setup[:12]}, {result.software}, digest {told['digest'][:12]}",
+    ]
+
+
+def decisive_first(told: dict[str, Any]) -> list[dict[str, Any]]:
+    """Reasons that made the verdict before the others, and among them those of the interval itself."""
+    return sorted(
+        told["reasons"], key=lambda r: (VERDICT_OF[r["reason"]] != told["verdict"], r["pre_window"])
+    )
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
+
+
+def _share(share: float | None) -> str:
+    return "" if share is None else f"{share:.1%}"
+
+
+def _reason_row(r: dict[str, Any]) -> tuple[Any, ...]:
+    when = "before " if r["pre_window"] else ""
+    told = figures(r["worst"], r["limit"], r["U"])
+    return when + r["reason"], r["rule"], r["probe"], r["from"], r["to"], *told, r["unit"], r["why"]

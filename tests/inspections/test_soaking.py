@@ -1,0 +1,111 @@
+"""The soak planner against textbooks and solvers."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from logger.errors import Refused
+from logger.physics.thermal import BODIES, Body, body_of
+from logger.soaking import COLDER_K, by_size, fitted, plan, sizes, typed
+from logger.stamp import read_stamp
+
+
+def test_a_gauge_block_of_steel() -> None:
+    """100 x 35 x 9 mm, h = 8 W/(m²·K), all faces: 25.13 min (by hand); 5 K to 0.1 K takes ln 50 of it."""
+    found = by_size(BODIES["steel"], "cuboid", (100.0, 35.0, 9.0))
+    assert found.tau_s / 60 == pytest.approx(25.13, abs=0.01)
+    ready = plan(found, 25.0, 20.0, 0.1)
+    assert ready.ready_after_s == pytest.approx(found.tau_s * np.log(50))
+    assert ready.ready_latest_s == pytest.approx(ready.ready_after_s * 8 / 6)
+
+
+@pytest.mark.parametrize(
+    ("shape", "power", "size"), [("sphere", 2, (120.0,)), ("cylinder", 1, (90.0, 3000.0))]
+)
+def test_the_core_of_a_thick_piece_is_no_sooner_than_conduction_says(
+    shape: Any, power: int, size: tuple[float, ...]
+) -> None:
+    """Conduction in shells, solved by scipy: ours for the core is within 5 % of it, lumped is too early."""
+    body = Body(1190, 1470, 0.19)
+    found = by_size(body, shape, size)
+    assert not found.lumped
+    R, n = size[0] / 2000, 60
+    edges = np.linspace(0, R, n + 1)
+    mid, dr = (edges[1:] + edges[:-1]) / 2, R / n
+    volume = np.diff(edges ** (power + 1)) / (power + 1)
+
+    def flow(_: float, T: np.ndarray) -> np.ndarray:
+        inner = body.conductivity * edges[1:-1] ** power * np.diff(T) / dr
+        surface = R**power * T[-1] / (1 / 8.0 + (R - mid[-1]) / body.conductivity)
+        heat = np.concatenate([[0.0], inner, [-surface]])
+        return np.diff(heat) / volume / (body.density * body.specific_heat)
+
+    ours = plan(found, 25.0, 20.0, 0.1).ready_after_s
+    solved = solve_ivp(flow, (0, 2 * ours), np.full(n, 5.0), method="BDF", rtol=1e-7, max_step=ours / 300)
+    true = float(np.interp(-0.1, -solved.y[0], solved.t))
+    assert ours == pytest.approx(true, rel=0.05)
+    assert found.tau_s * np.log(50) < 0.97 * true
+
+
+def test_a_plate_takes_heat_away_faster_and_a_part_that_was_wiped_is_colder() -> None:
+    steel = BODIES["steel"]
+    still, plate, moving = (
+        by_size(steel, "cuboid", (100.0, 35.0, 9.0), air, on_plate=on).tau_s
+        for air, on in (("still", False), ("still", True), ("moving", False))
+    )
+    assert plate < moving < still
+    dry, wiped = (plan(typed(1800.0), 20.2, 20.0, 0.3, just) for just in ("", "wiped"))
+    assert dry.ready_after_s == 0
+    assert wiped.ready_after_s == pytest.approx(1800 * np.log((COLDER_K["wiped"] - 0.2) / 0.3))
+    assert "no source" in wiped.warnings[0]
+
+
+def test_a_constant_is_fitted_to_twenty_minutes() -> None:
+    """37 → 20 °C with τ = 30 min, noise 0.02 K, 20 min of it: within 15 %."""
+    rng = np.random.default_rng(11)
+    t = np.arange(0, 1200, 10.0)
+    found = fitted(t, 20 + 17 * np.exp(-t / 1800) + rng.normal(0, 0.02, len(t)))
+    assert found.tau_s == pytest.approx(1800, rel=0.15)
+    assert plan(found, 37.0, 20.0, 0.5).ready_after_s == pytest.approx(106 * 60, rel=0.15)
+
+
+@pytest.mark.parametrize(
+    ("call", "told"),
+    [
+        (lambda: by_size(BODIES["steel"], "cylinder", (10.0,)), "diameter x length"),
+        (lambda: plan(typed(1800.0), 25.0, 20.0, 0.0), "residual"),
+        (lambda: typed(-1.0), "time constant"),
+        (lambda: fitted([0.0, 1.0], [20.0, 20.1]), "at least 5"),
+        (lambda: fitted(np.arange(50.0), 20 + 1e-3 * np.arange(50.0)), "do not tell"),
+        (lambda: body_of("cheese"), "Wanted one of"),
+        (lambda: sizes("a x b", "cuboid"), "100x35x9"),
+        (lambda: read_stamp("stable, I swear"), "whole line"),
+    ],
+)
+def test_what_cannot_be_planned_is_refused(call: Any, told: str) -> None:
+    with pytest.raises(Refused, match=told):
+        call()
+
+
+def test_the_command_answers_the_planner(stillroom: Any, tmp_path: Path) -> None:
+    """37 °C to 20 ± 0.5 °C with τ = 30 min: 106 min; the same fitted from a file."""
+    done = stillroom("soak", "--time-constant-s", 1800, "--from-C", 37, "--residual-K", 0.5, "--json")
+    assert json.loads(done.stdout)["ready_after_s"] / 60 == pytest.approx(106, abs=2)
+    t = np.arange(0, 1200, 10)
+    lines = ["s,degC", *(f"{s},{20 + 17 * np.exp(-s / 1800):.4f}" for s in t)]
+    (tmp_path / "step.csv").write_text("\n".join(lines), "utf-8")
+    done = stillroom("soak", "--fit", tmp_path / "step.csv", "--from-C", 37, "--residual-K", 0.5, "--json")
+    assert json.loads(done.stdout)["time_constant_s"] == pytest.approx(1800, rel=0.01)
+    cube = stillroom(
+        "soak", "--material", "granite", "--size-mm", 300, "--from-C", 25, "--residual-K", 0.1, "--json"
+    )
+    told = json.loads(cube.stdout)
+    assert told["biot"] == pytest.approx(0.1429, abs=1e-4)  # Incropera & DeWitt: lumped below 0.1
+    assert not told["lumped"]
+    assert told["warnings"]
