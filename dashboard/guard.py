@@ -96,7 +96,7 @@ class Guard:
 
     def _load(self, key: str) -> SignedIn | None:
         used = self._by_a_person()
-        account = self.sessions.account(key, used=used)
+        account = self.sessions.account(str(key), used=used)
         return None if account is None else SignedIn(key, account)
 
     @staticmethod
