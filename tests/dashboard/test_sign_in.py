@@ -46,10 +46,10 @@ def test_who_signs_in_goes_on_to_where_they_were(real: Any) -> None:
     assert asked.headers["Location"] == "/sign-in?next=/trend%3Fzone%3Dmachine-bay"
     done = tried(client, "OP", PASSWORD, next="/trend?zone=machine-bay")
     assert (done.status_code, done.headers["Location"]) == (302, "/trend?zone=machine-bay")
-    for foreign in ("//evil.example", "https://evil.example", "/\\evil.example", "/%0d%0aX:y", "javascript:x"):
+    for foreign in ("//evil.example", "https://evil.example", "/\\evil.example", "/%0d%0aX:y", "data:x"):
         place = tried(real[2].server.test_client(), "op", PASSWORD, next=foreign).headers["Location"]
         assert place in ("/", foreign)
-        assert not place.startswith(("//", "/\\", "http", "java"))
+        assert not place.startswith(("//", "/\\", "http", "data"))
 
 
 def test_cookies_are_strict(real: Any) -> None:
@@ -109,7 +109,7 @@ def test_a_forged_cookie_opens_nothing(real: Any) -> None:
 
 
 def test_wrong_passwords_are_bounded_and_journalled(real: Any) -> None:
-    """After five: 429 with the time to wait, even for the right one; a wrong name reads like a wrong password."""
+    """After five: 429 with the time to wait, even for the right one; wrong names and passwords read alike."""
     record, _, app = real
     client = app.server.test_client()
     for name in ("op", "nobody-here"):
@@ -192,7 +192,7 @@ class TestFirst:
         assert client.post("/first", data={**form, "again": "x"}).status_code == 400
         assert client.post("/first", data=form).status_code == 302
         assert "administer accounts" in client.get("/account").text
-        assert with_token(client).post("/first", data={**form, "name": "second"}).status_code == 410
+        assert with_token(client).post("/first", data={**form, "csrf_token": ""}).status_code == 410
         assert client.get(f"/first?code={first.code}").status_code == 410
 
     @pytest.mark.parametrize("trace", TRACES)
