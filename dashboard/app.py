@@ -1,17 +1,15 @@
 """The web application: one process, everything served from here, nothing asked of another host.
 
-create_app(folder)   the application, for a server or a test
-serve(folder)        the application behind waitress, on loopback unless told otherwise
+create_app(folder) is the application, for a server (`serving.py`) or a test.
 """
 
 from __future__ import annotations
 
-import logging
 import time
 from collections.abc import Callable, Collection
 from pathlib import Path
 from types import ModuleType
-from typing import Any, Protocol
+from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, html
 from dash.development.base_component import Component
@@ -33,7 +31,6 @@ from .secret import secret_key
 from .shell import shell
 from .source import Source, StoreSource
 
-log = logging.getLogger(__name__)
 CACHED = frozenset(name for name, need in ROUTES.items() if need == ANYONE)  # files of the program
 # In the order of the navigation: what is now, what was, what is in the room, what stands behind it.
 PAGES: tuple[ModuleType, ...] = (
@@ -48,14 +45,6 @@ PAGES: tuple[ModuleType, ...] = (
     health,
     wall,
 )
-
-
-class Server(Protocol):
-    """A bound server: `run` blocks until `close`."""
-
-    def run(self) -> None: ...
-
-    def close(self) -> None: ...
 
 
 def create_app(
@@ -184,35 +173,3 @@ def _harden(app: Dash, *, tls: bool) -> None:
         return response
 
     app.server.after_request(harden)
-
-
-def bind(folder: Path, host: str = "127.0.0.1", port: int = 8060, **more: Any) -> Server:
-    """A server that holds its port but does not run yet; OSError when the port is taken."""
-    from waitress import create_server
-
-    app = create_app(folder, **more)
-    server: Server = create_server(
-        app.server, host=host, port=port, threads=8, ident=None, clear_untrusted_proxy_headers=False
-    )
-    return server
-
-
-def serve(
-    folder: Path,
-    host: str = "127.0.0.1",
-    port: int = 8060,
-    say: Callable[[str], None] = log.info,
-    *,
-    names: Collection[str] = (),
-) -> None:
-    """Serve until interrupted. TLS is for a proxy in front."""
-    first = sign_in.First()
-    server = bind(folder, host, port, names=names, first=first)
-    say(f"The pages are at http://{host}:{port}/ (stop with Ctrl-C).")
-    if sign_in.wanted_first(folder):
-        say("No account yet. Within an hour, on this machine, make the first administrator:")
-        say(f"  http://127.0.0.1:{port}/first?code={first.code}")
-    try:
-        server.run()
-    except KeyboardInterrupt:
-        server.close()

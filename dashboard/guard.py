@@ -59,7 +59,7 @@ class Guard:
     def __init__(self, app: Dash, people: People, names: Collection[str] = ()) -> None:
         self.app, self.people, self.simulated = app, people, people.store.simulated
         self.sessions, self.refusals, self.throttle = Sessions(people), Refusals(people.store), Throttle()
-        self._names = {socket.gethostname(), socket.getfqdn(), *names}
+        self._names = {socket.gethostname(), *names}  # and none that a name server would have to be asked for
         self._csrf_cookie = csrf_cookie(people.store.key)
         if self.simulated:
             invented.settle(people)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -100,7 +101,7 @@ def serve(
         typer.Option(
             "--host",
             metavar="ADDRESS",
-            help="Address to listen on. Beyond this machine, put a proxy with TLS before it.",
+            help="Address to listen on; beyond this machine with TLS.",
         ),
     ] = "127.0.0.1",
     name: Annotated[
@@ -111,6 +112,18 @@ def serve(
             help="Further name under which the pages are asked for, a proxy's for instance; may be repeated.",
         ),
     ] = None,
+    certificate: Annotated[
+        Path | None,
+        typer.Option(
+            "--certificate", metavar="FILE", help="Serve TLS with this certificate and chain (PEM)."
+        ),
+    ] = None,
+    key: Annotated[
+        Path | None, typer.Option("--key", metavar="FILE", help="Key of the certificate (PEM, no password).")
+    ] = None,
+    behind_tls: Annotated[
+        bool, typer.Option("--behind-tls", help="A proxy before it speaks TLS: cookies go over TLS alone.")
+    ] = False,
     with_parent: Annotated[bool, typer.Option("--with-parent", hidden=True)] = False,
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -120,16 +133,20 @@ def serve(
     \b
     Example:
       stillroom serve --data /srv/room-east --port 8060
+      stillroom serve --host 192.0.2.20 --certificate room.pem --key room.key --name room.example
     """
-    from dashboard.app import serve as serve_pages
+    from dashboard.serving import Place, Tls
+    from dashboard.serving import serve as serve_pages
 
+    if (certificate is None) != (key is None):
+        raise Refused("TLS takes both files: --certificate FILE and --key FILE.")
+    tls = Tls(certificate, key) if certificate and key else None
     with opened(data, config) as found:
         applied_setup(found)
     if with_parent:
         _leave_with_parent()
     _refuse_taken(host, port)
-
-    serve_pages(data, host, port, typer.echo, names=name or ())
+    serve_pages(data, Place(host, port, name or (), tls, behind_tls), typer.echo)
 
 
 def _refuse_taken(host: str, port: int) -> None:

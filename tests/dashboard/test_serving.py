@@ -1,0 +1,172 @@
+"""Where the pages are served: TLS, what is said of it, and which sockets are opened."""
+
+from __future__ import annotations
+
+import socket
+import ssl
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.serving import Place, Tls, bind, serve
+from logger.errors import Refused
+from tests.dashboard.synthetic import Synthetic
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        return int(server.getsockname()[1])
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> Tls:
+    """A certificate by OpenSSL's command line, for an hour."""
+    folder = tmp_path_factory.mktemp("tls")
+    made = Tls(folder / "room.pem", folder / "room.key")
+    command = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "1"]
+    names = ["-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"]
+    subprocess.run(
+        [*command, *names, "-keyout", made.key, "-out", made.certificate], check=True, capture_output=True
+    )
+    return made
+
+
+@pytest.fixture
+def served(files: Tls) -> Iterator[tuple[Place, Synthetic]]:
+    record, place = Synthetic(), Place("127.0.0.1", free_port(), tls=files)
+    server = bind(record.store.folder, place, source=record)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield place, record
+    server.close()
+    thread.join(10)
+
+
+def test_pages_come_over_tls(served: Any, files: Tls) -> None:
+    """By OpenSSL as Python has it: the certificate verifies, cookies are for TLS alone, old TLS is none."""
+    import httpx
+
+    place, _ = served
+    trusted = ssl.create_default_context(cafile=str(files.certificate))
+    with httpx.Client(verify=trusted) as client:
+        page = client.get(place.address)
+    assert page.status_code == 200
+    assert all("Secure" in cookie for cookie in page.headers.get_list("set-cookie"))
+    assert page.headers["Strict-Transport-Security"]
+    old = ssl.create_default_context(cafile=str(files.certificate))
+    old.set_ciphers("ALL:@SECLEVEL=0")
+    with pytest.warns(DeprecationWarning, match="TLS"):
+        old.minimum_version = old.maximum_version = ssl.TLSVersion.TLSv1_1
+    with (
+        socket.create_connection((place.host, place.port), 5) as plain,
+        pytest.raises((ssl.SSLError, ConnectionError)),
+    ):
+        old.wrap_socket(plain, server_hostname="localhost")
+
+
+def test_plain_http_on_the_port_of_tls_is_no_page(served: Any) -> None:
+    """And the server goes on."""
+    place, _ = served
+    said = b""
+    with socket.create_connection((place.host, place.port), 5) as plain, suppress(ConnectionError):
+        plain.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        said = plain.recv(200)
+    assert b"200 OK" not in said
+    context = ssl.create_default_context()
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    with socket.create_connection((place.host, place.port), 5) as plain:
+        context.wrap_socket(plain, server_hostname="localhost").close()
+
+
+@pytest.mark.parametrize("wrong", ["missing", "swapped", "garbage", "locked"])
+def test_unusable_files_are_named(files: Tls, tmp_path: Path, wrong: str) -> None:
+    """Before anything is served; a key with a password does not stop an unattended start by asking."""
+    locked = tmp_path / "locked.key"
+    command = ["openssl", "rsa", "-in", files.key, "-aes256", "-passout", "pass:secret", "-out", locked]
+    subprocess.run(command, check=True, capture_output=True)
+    (tmp_path / "garbage.pem").write_text("nothing")
+    given = {
+        "missing": Tls(tmp_path / "none.pem", files.key),
+        "swapped": Tls(files.key, files.certificate),
+        "garbage": Tls(tmp_path / "garbage.pem", files.key),
+        "locked": Tls(files.certificate, locked),
+    }[wrong]
+    record = Synthetic()
+    with pytest.raises(Refused, match="wanted a"):
+        bind(record.store.folder, Place(port=free_port(), tls=given), source=record)
+
+
+@pytest.mark.parametrize(
+    ("place", "told"),
+    [
+        (Place("127.0.0.1", 1), False),
+        (Place("::1", 1), False),
+        (Place("0.0.0.0", 1), True),  # noqa: S104 (said, and not listened on)
+        (Place("192.0.2.1", 1), True),
+        (Place("192.0.2.1", 1, behind_tls=True), False),
+    ],
+)
+def test_plain_http_beyond_this_machine_is_said(
+    monkeypatch: pytest.MonkeyPatch, place: Place, told: bool
+) -> None:
+    """Plainly, with what to do; and the first administrator's address is one of this machine."""
+    from dashboard import serving
+
+    class Ended:
+        def run(self) -> None: ...
+
+        def close(self) -> None: ...
+
+    monkeypatch.setattr(serving, "bind", lambda *_, **__: Ended())
+    monkeypatch.setattr(serving.sign_in, "wanted_first", lambda _: True)
+    said: list[str] = []
+    serve(Path("unused"), place, said.append)
+    assert any("plain HTTP, open to other machines" in line for line in said) == told
+    assert any("/first?code=" in line for line in said)
+
+
+def test_one_file_of_tls_is_refused(demo_history: Path) -> None:
+    command = [sys.executable, "-m", "logger.cli", "serve", "--data", str(demo_history), "--key", "x"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    assert (done.returncode, "takes both files" in done.stderr) == (2, True)
+
+
+AUDITED = """
+import sys, threading
+seen = []
+def hook(event, args):
+    if event in ("socket.connect", "socket.sendto", "socket.bind"):
+        seen.append((event, str(args[1])))
+    if event in ("socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyaddr"):
+        seen.append((event, str(args[0])))
+sys.addaudithook(hook)
+from pathlib import Path
+from dashboard.serving import Place, bind
+server = bind(Path(sys.argv[1]), Place("127.0.0.1", int(sys.argv[2])))
+thread = threading.Thread(target=server.run, daemon=True)
+thread.start()
+import http.client
+asked = http.client.HTTPConnection("127.0.0.1", int(sys.argv[2]))
+asked.request("GET", "/")
+assert asked.getresponse().read()
+print("\\n".join(f"{event} {where}" for event, where in seen))
+"""
+
+
+def test_no_socket_is_opened_but_its_own(demo_copy: Path) -> None:
+    """Features U3, G6: every connection, look-up and bind of the serving process, by Python's audit hook."""
+    port = free_port()
+    command = [sys.executable, "-c", AUDITED, str(demo_copy), str(port)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+    assert done.returncode == 0, done.stderr
+    seen = set(done.stdout.split("\n")) - {""}
+    own = f"('127.0.0.1', {port})"
+    allowed = {f"socket.bind {own}", f"socket.connect {own}", "socket.getaddrinfo 127.0.0.1"}
+    assert f"socket.bind {own}" in seen
+    assert seen - allowed == set()
