@@ -107,7 +107,7 @@ def _verdict() -> dict[str, Any]:
         Scope.VERDICTS,
         "Did the room support what was measured in this interval?",
         "The same answer, with the same digest, as `stillroom check --json`: stable, not stable or not "
-        "shown, with every reason.",
+        "shown, with every reason, words for a certificate and a line for a report.",
         answers={200: ("The answer.", "Verdict")},
         refusals=(404, 422),
         parameters=[
@@ -244,6 +244,11 @@ def _schemas() -> dict[str, Any]:
             {"verdict": words, "zone": _TEXT, "from": _TIME, "to": _TIME}
             | {"pre_window_s": {"type": "integer"}, "provisional": {"type": "boolean"}}
             | {"decision_rule": _TEXT, "reasons": {"type": "array", "items": _ref("Reason")}}
+            | {
+                "thermal": {"type": ["object", "null"]},
+                "statement": {"type": ["string", "null"]},
+                "stamp": _TEXT,
+            }
             | {"statistics": {"type": "object"}, "digest": _TEXT, "setup": _TEXT, "software": _TEXT}
         ),
         "Reason": reason,

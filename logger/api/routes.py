@@ -16,6 +16,7 @@ from werkzeug.exceptions import Forbidden, HTTPException, UnsupportedMediaType
 
 from .. import __version__, actions
 from ..accounts import Scope
+from ..assessment import Question, assess
 from ..current import Current
 from ..errors import Refused, StillroomError
 from ..health import Figure, health
@@ -81,10 +82,9 @@ class Interface:
         pre_window_s = asked.whole_number(given, "pre_window_s", 7 * 86400)
         activity = given.get("activity", "")
         self._known_activity(zone, activity)
+        question = Question(zone, from_ns, to_ns, pre_window_s, activity)
         with self._current.judging:
-            found = self._current.verdicts.check(
-                zone, from_ns, to_ns, now_ns, pre_window_s=pre_window_s, activity=activity
-            )
+            found = assess(self._current.verdicts, question, now_ns)
         return _json(found.to_json())
 
     def _known_activity(self, zone: str, activity: str) -> None:
