@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -18,6 +19,9 @@ from .printing import answer, table
 
 if TYPE_CHECKING:
     from ..imports import Conflict, ImportResult, Profile
+    from ..imports.preview import Preview
+
+_SLOW_S = 1.0  # what takes longer says what it is doing
 
 
 def add_to(app: typer.Typer) -> None:
@@ -25,17 +29,30 @@ def add_to(app: typer.Typer) -> None:
 
 
 def imports(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Files to import.")],
+    files: Annotated[list[Path] | None, typer.Argument(metavar="[FILE]...", help="Files to import.")] = None,
     *,
     profile: Annotated[
         str | None,
         typer.Option(
             "--profile",
             metavar="NAME|FILE",
-            help="How to read them: a name in config/profiles or a file; default: the one that fits.",
+            help="How to read them: a name in config/profiles, one used before, or a file; default: the one "
+            "that fits.",
         ),
     ] = None,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be stored.")] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only show what would be stored, and all that is assumed.")
+    ] = False,
+    describe: Annotated[
+        bool, typer.Option("--describe", help="Write a profile for a file, with the questions that are open.")
+    ] = False,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Where --describe writes; default: here.")
+    ] = None,
+    watch: Annotated[
+        Path | None,
+        typer.Option("--watch", metavar="DIR", help="Import what comes into this folder, until stopped."),
+    ] = None,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -43,26 +60,71 @@ def imports(
 ) -> None:
     """Import files of data loggers: each whole or not at all, and twice is the same as once.
 
-    What the file does not prove (date order, decimal sign, zone, units) the profile must declare;
-    otherwise nothing is stored and the open question is named. Originals are kept, bit for bit.
+    Text, workbooks, JSON, SenML and Parquet, also packed with gzip or zip. What the file does not prove
+    (date order, decimal sign, zone, units) the profile must declare; otherwise nothing is stored and the
+    open question is named. Originals are kept, bit for bit.
 
     \b
-    Example:
+    Examples:
       stillroom import sample_logs/machine-bay.csv --dry-run
+      stillroom import new-logger.csv --describe --out config/profiles/new-logger.toml
+      stillroom import --watch /srv/loggers --profile machine-bay
     """
-    # All are read before any is stored, so that a refusal of the last leaves nothing of the first.
-    trial = _all(files, profile, True, data, config, person(who))
-    done = trial if dry_run else _all(files, profile, False, data, config, person(who))
-    answer([_result_json(r, dry_run) for r in done], as_json, _lines(done, dry_run))
+    if watch is not None:
+        from .watching import watch_folder
+
+        watch_folder(watch, profile, person(who), data, config)
+    elif not files:
+        raise Refused("Name the files to import, or a folder with --watch; nothing was imported.")
+    elif describe:
+        _describe(files, out, data, config)
+    else:
+        _import(files, profile, dry_run, person(who), data, config, as_json)
 
 
-def _all(  # noqa: PLR0917 (the options of the command)
-    files: Sequence[Path], profile: str | None, dry_run: bool, data: Path, config: Path | None, who: str
-) -> list[ImportResult]:
+def _import(  # noqa: PLR0917 (the options of the command)
+    files: Sequence[Path],
+    profile: str | None,
+    dry_run: bool,
+    who: str,
+    data: Path,
+    config: Path | None,
+    as_json: bool,
+) -> None:
     with _record(data, config, who, dry_run) as found:
         applied_setup(found)
-        pairs = [(file, _profile(found, file, profile)) for file in files]
-        return [_imported(found, file, how, who, dry_run) for file, how in pairs]
+        say = _teller()
+        # All are read before any is stored, so that a refusal of the last leaves nothing of the first.
+        pairs = [(file, profile_for(found, file, profile)) for file in files]
+        tried = [_tried(found, file, how, say) for file, how in pairs]
+        done = [result for result, _ in tried]
+        if not dry_run:
+            done = [imported(found, file, how, who, say) for file, how in pairs]
+    shown = [preview for _, preview in tried] if dry_run else []
+    payload = [_result_json(r, dry_run) for r in done]
+    for body, seen in zip(payload, shown, strict=False):
+        body["preview"] = None if seen is None else _preview_json(seen)
+    answer(payload, as_json, _lines(done, dry_run, shown))
+
+
+def _describe(files: Sequence[Path], out: Path | None, data: Path, config: Path | None) -> None:
+    """Write the profile to a file, or print it; the questions go to the terminal in either case."""
+    from ..imports.describing import describe
+    from ..imports.importer import content_of
+
+    if len(files) != 1:
+        raise Refused("Name the one file that --describe is to look at.")
+    with _record(data, config, "", dry_run=True) as found:
+        made = describe(files[0].name, content_of(files[0]), found.setup)
+    if out is None:
+        typer.echo(made.text, nl=False)
+        return
+    if out.exists():
+        raise Refused(f"{out} is there already and was left as it is; name another file with --out.")
+    out.write_text(made.text, encoding="utf-8")
+    typer.echo(f"{out} is written. {len(made.questions)} question(s) are open:")
+    for question in made.questions:
+        typer.echo(f"  {question}")
 
 
 @contextmanager
@@ -74,34 +136,66 @@ def _record(data: Path, config: Path | None, who: str, dry_run: bool) -> Iterato
         return
     with (
         TemporaryDirectory(prefix="stillroom-trial-") as scratch,
-        opened_or_new(Path(scratch) / "data", config, who) as found,
+        opened_or_new(Path(scratch) / "data", config, who or "trial") as found,
     ):
         yield found
 
 
-def _imported(found: Opened, file: Path, how: Profile, who: str, dry_run: bool) -> ImportResult:
+def _teller() -> Callable[[str], None]:
+    """Tells on standard error what is being done, once it has taken longer than a second."""
+    begin = time.monotonic()
+
+    def say(line: str) -> None:
+        if time.monotonic() - begin > _SLOW_S:
+            typer.echo(line, err=True)
+
+    return say
+
+
+def _tried(
+    found: Opened, file: Path, how: Profile, say: Callable[[str], None]
+) -> tuple[ImportResult, Preview | None]:
+    import hashlib
+
+    from ..imports import ImportResult
+    from ..imports.importer import checked, content_of, trial
+    from ..imports.preview import preview_of
+
+    content = content_of(file)
+    sha256 = hashlib.sha256(content).hexdigest()
+    if found.store.import_of(sha256) is not None:
+        return ImportResult(sha256, file.name, already=True), None
+    say(f"{file.name}: reading")
+    reading = checked(file.name, content, how, found.setup, found.now_ns)
+    return trial(file.name, sha256, reading, found.store), preview_of(reading)
+
+
+def imported(
+    found: Opened, file: Path, how: Profile, who: str, say: Callable[[str], None] | None = None
+) -> ImportResult:
+    """Import one file into an open record."""
     from ..imports import import_file
 
-    return import_file(file, how, found.store, found.setup, who, found.now_ns, dry_run)
+    return import_file(file, how, found.store, found.setup, who, time.time_ns(), say=say)
 
 
-def _profile(found: Opened, file: Path, wanted: str | None) -> Profile:
-    from ..imports import choose_profile, load_profile, profile_of
+def profile_for(found: Opened, file: Path, wanted: str | None) -> Profile:
+    """The profile that was named, or the one that fits the name of the file."""
+    from ..imports import choose_profile, known_profiles, load_profile
 
     if not file.exists():
         raise Refused(f"There is no file {file}; nothing was imported.")
     if wanted is not None and Path(wanted).suffix == ".toml":
         return load_profile(Path(wanted))
-    texts = {n: t for n, t in found.config.texts.items() if n.startswith("profiles/")}
+    profiles = known_profiles(found.config.texts, found.store.imports())
     if wanted is None:
-        return choose_profile(file, [profile_of(name, text) for name, text in texts.items()])
-    name = f"profiles/{wanted}.toml"
-    if name not in texts:
-        known = ", ".join(sorted(Path(n).stem for n in texts)) or "none"
+        return choose_profile(file, profiles.values())
+    if wanted not in profiles:
+        known = ", ".join(sorted(profiles)) or "none"
         raise Refused(
             f"There is no profile {wanted!r}. The setup has: {known}; or name a file ending in .toml."
         )
-    return profile_of(name, texts[name])
+    return profiles[wanted]
 
 
 def _result_json(r: ImportResult, dry_run: bool) -> dict[str, Any]:
@@ -121,18 +215,42 @@ def _result_json(r: ImportResult, dry_run: bool) -> dict[str, Any]:
     }
 
 
+def _preview_json(seen: Preview) -> dict[str, Any]:
+    def row(one: Any) -> dict[str, Any]:
+        return {"line": one.line, "at": rfc3339(one.taken_ns), "values": dict(one.values)}
+
+    axes = [
+        {
+            "channel": a.channel,
+            "readings": a.rows,
+            "step_s": a.step_s,
+            "gaps": [[rfc3339(begin), rfc3339(end)] for begin, end in a.gaps],
+            "low": a.low,
+            "high": a.high,
+        }
+        for a in seen.axes
+    ]
+    ends = {"first": [row(r) for r in seen.first], "last": [row(r) for r in seen.last]}
+    return {**ends, "flagged": [row(r) for r in seen.flagged], "axes": axes}
+
+
 def _conflict(c: Conflict) -> dict[str, Any]:
     return {"channel": c.channel, "taken": rfc3339(c.taken_ns), "stored": c.stored, "found": c.found}
 
 
-def _lines(done: Sequence[ImportResult], dry_run: bool) -> list[str]:
+def _lines(done: Sequence[ImportResult], dry_run: bool, shown: Sequence[Preview | None]) -> list[str]:
+    from ..imports.preview import lines_of
+
     total = sum(r.stored for r in done)
     heads = ("file", "rows", "stored", "there already", "conflicts", "without value", "from", "to")
     rows = [_row(r) for r in done]
     notes = [f"  {r.name}: {note}" for r in done for note in r.assumed]
     notes += [f"  {r.name}: imported before, nothing to do" for r in done if r.already]
+    if not dry_run and any(r.conflicts for r in done):
+        notes.append("  values that contradict others wait for a decision: stillroom conflict list")
+    seen = [line for one in shown if one is not None for line in ("", *lines_of(one))]
     first = f"{total} readings would be stored." if dry_run else f"{total} readings are stored."
-    return [first, "", *table(heads, rows), "", *notes]
+    return [first, "", *table(heads, rows), *seen, "", *notes]
 
 
 def _row(r: ImportResult) -> tuple[Any, ...]:

@@ -30,7 +30,7 @@ from ..units import to_canonical
 from .checks import check
 from .connections import lines_of
 from .feasible import warnings as _warnings
-from .service import backup_of, clock_synchronised_of, heartbeat_of, keep_years_of
+from .service import backup_of, clock_synchronised_of, heartbeat_of, keep_years_of, watch_of
 from .setup import mail_of, setup_of
 from .tables import Tables, read_tables
 from .uses import add_uses
@@ -84,6 +84,7 @@ def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
         mail_of(tables),
         backup_of(tables),
         keep_years_of(tables),
+        watch=watch_of(tables),
         texts={f: _lf(texts[f]) for f in sorted(texts)},
         clock_synchronised=clock_synchronised_of(tables),
         heartbeat=heartbeat_of(tables),

@@ -193,6 +193,7 @@ class AlarmTable(Table):
 class ServiceFile(Table):
     backup: Tables | None = None
     retention: Tables | None = None
+    watch: Tables | None = None
     clock: Tables | None = None
     heartbeat: Tables | None = None
 
@@ -211,6 +212,12 @@ class HeartbeatTable(Table):
     url: Annotated[str, StringConstraints(pattern="^(https?://[^/ ]+.*)?$")] = ""
     file: str = ""
     every_s: Annotated[float, Field(ge=10, le=3600)] = 60.0
+
+
+class WatchTable(Table):
+    folder: Text
+    profile: Text | None = None
+    quiet_s: Annotated[float, Field(ge=1, le=86_400)] = 10.0
 
 
 class RetentionTable(Table):

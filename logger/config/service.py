@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..model import BackupPlan, Heartbeat
+from ..model import BackupPlan, Heartbeat, WatchPlan
 from .tables import Tables
 
 
@@ -18,6 +18,14 @@ def backup_of(tables: Tables) -> BackupPlan | None:
 def keep_years_of(tables: Tables) -> int | None:
     """For how many years readings stay at least; None: nothing may ever be disposed of."""
     return tables.retention.value.years if tables.retention else None
+
+
+def watch_of(tables: Tables) -> WatchPlan | None:
+    """The folder whose files the service imports; None where no file names one."""
+    if tables.watch is None:
+        return None
+    table = tables.watch.value
+    return WatchPlan(table.folder, table.profile or "", table.quiet_s)
 
 
 def clock_synchronised_of(tables: Tables) -> bool:

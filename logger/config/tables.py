@@ -64,6 +64,7 @@ class Tables:
     alarms: dict[str, Entry[schema.AlarmTable]] = field(default_factory=dict)
     backup: Entry[schema.BackupTable] | None = None
     retention: Entry[schema.RetentionTable] | None = None
+    watch: Entry[schema.WatchTable] | None = None
     clock: Entry[schema.ClockTable] | None = None
     heartbeat: Entry[schema.HeartbeatTable] | None = None
     certificates: list[CertificateEntry] = field(default_factory=list)
@@ -230,6 +231,8 @@ def _read_service(tables: Tables, source: Source) -> None:
     if told.retention is not None and claim(tables, source, "retention", "retention", ("retention",)):
         where: Path = ("retention",)
         tables.retention = validated(schema.RetentionTable, told.retention, source, where, tables.faults)
+    if told.watch is not None and claim(tables, source, "watch", "watch", ("watch",)):
+        tables.watch = validated(schema.WatchTable, told.watch, source, ("watch",), tables.faults)
     if told.clock is not None and claim(tables, source, "clock", "clock", ("clock",)):
         tables.clock = validated(schema.ClockTable, told.clock, source, ("clock",), tables.faults)
     if told.heartbeat is not None and claim(tables, source, "heartbeat", "heartbeat", ("heartbeat",)):

@@ -23,6 +23,7 @@ from ..series import Readings
 from .comparison import Compared, Conflict, against
 from .profile import Profile
 from .reading import Reading, Series, read_content
+from .writing import written
 
 Say = Callable[[str], None]
 
@@ -92,6 +93,8 @@ def import_content(  # noqa: PLR0917
         return ImportResult(sha256, name, already=True)
     say(f"{name}: reading")
     reading = checked(name, content, profile, setup, now_ns)
+    if dry_run:
+        return trial(name, sha256, reading, store)
     with store.importing():  # two imports of one file side by side would both find nothing stored
         if store.import_of(sha256) is not None:
             return ImportResult(sha256, name, already=True)
@@ -100,10 +103,15 @@ def import_content(  # noqa: PLR0917
         result = _counted(
             ImportResult(sha256, name, reading.rows, assumed=reading.assumed), reading, compared
         )
-        if not dry_run:
-            say(f"{name}: storing {result.stored:,} readings")
-            _store(store, result, compared, content, profile, who, now_ns)
+        say(f"{name}: storing {result.stored:,} readings")
+        _store(store, result, compared, content, profile, who, now_ns)
     return result
+
+
+def trial(name: str, sha256: str, reading: Reading, store: ImportStore) -> ImportResult:
+    """What an import of this reading would do just now; nothing is stored."""
+    compared = [against(s, _stored(s, store)) for s in reading.series]
+    return _counted(ImportResult(sha256, name, reading.rows, assumed=reading.assumed), reading, compared)
 
 
 def _silent(_: str) -> None:
@@ -206,6 +214,7 @@ def _summary(result: ImportResult, profile: Profile, who: str) -> dict[str, Any]
     body = {k: v for k, v in asdict(result).items() if k not in ("conflicts", "assumed", "already")}
     return body | {
         "profile": profile.name,
+        "profile_text": written(profile),  # what was answered once is found again by the next file
         "who": who,
         "assumed": list(result.assumed),
         "conflicts": [asdict(c) for c in result.conflicts],

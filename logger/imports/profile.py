@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import fnmatch
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -23,6 +21,7 @@ FAULT_WORDS = (
     "short", "over", "under", "overflow", "underflow", "overrange", "underrange", "inf", "+inf", "-inf",
     "invalid", "lost", "missing", "no data", "disconnected",
 )  # fmt: skip
+UNKNOWN = "?"  # the channel of a column that nobody has named yet
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "space"}
 
 _Text = Annotated[str, StringConstraints(min_length=1)]
@@ -155,19 +154,6 @@ def profile_of(file: str, text: str) -> Profile:
     return _checked(file, _profile(head.value, time.value, given))
 
 
-def choose_profile(path: Path, profiles: Iterable[Profile]) -> Profile:
-    """The one profile whose `files` patterns fit the name of a file; ImportRefused for none or several."""
-    known = list(profiles)
-    fitting = [p for p in known if any(fnmatch.fnmatchcase(path.name, pattern) for pattern in p.files)]
-    if len(fitting) == 1:
-        return fitting[0]
-    names = ", ".join(p.name for p in (fitting or known)) or "none"
-    which = "Several profiles fit" if fitting else "No profile fits"
-    raise ImportRefused(
-        f"{which} the name {path.name!r}: {names}. Say which with --profile, or mend `files`."
-    )
-
-
 def _column(table: _ColumnTable) -> Column:
     only = tuple(sorted(table.only.items()))
     return Column(table.heading, table.channel, table.unit, table.unit_in, tuple(table.time), only)
@@ -214,7 +200,7 @@ def _checked(file: str, profile: Profile) -> Profile:
     headings = [*((h, ()) for h in profile.time_headings), *of_columns]
     twice = sorted({heading for heading, only in headings if headings.count((heading, only)) > 1})
     channels = [c.channel for c in profile.columns]
-    again = sorted({c for c in channels if channels.count(c) > 1})
+    again = sorted({c for c in channels if channels.count(c) > 1 and c != UNKNOWN})
     for key, names in (("heading", twice), ("channel", again)):
         if names:
             faults.append(Fault(file, "columns", key, f"each {key} once", ", ".join(map(repr, names))))

@@ -16,7 +16,7 @@ from .dates import instants
 from .encoding import decoded
 from .grid import Grid
 from .heading import delimiter_of, text_grid
-from .profile import Column, Profile
+from .profile import UNKNOWN, Column, Profile
 from .sheets import sheet_grid
 from .structured import json_grid, parquet_grid
 from .table import Stream, TextColumn, TextTable, read_table
@@ -92,6 +92,12 @@ def _table(part: Part, profile: Profile) -> TextTable:
 
 
 def _channel(column: Column, setup: Setup) -> Channel:
+    if column.channel == UNKNOWN:
+        raise ImportRefused(
+            f"Which channel is column {column.heading!r}? Say `channel` in the profile, or take its table "
+            "out. "
+            f"The setup has: {', '.join(setup.channels)}."
+        )
     if column.channel not in setup.channels:
         raise ImportRefused(
             f"The profile puts {column.heading!r} into channel {column.channel!r}, which the setup has not. "

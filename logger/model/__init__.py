@@ -39,7 +39,7 @@ from .setup import (
     ThermalBody,
     Zone,
 )
-from .wire import BackupPlan, Config, Heartbeat, Inspection, MailRoute, Row
+from .wire import BackupPlan, Config, Heartbeat, Inspection, MailRoute, Row, WatchPlan
 from .words import (
     DERIVED,
     MEDIA,
@@ -103,5 +103,6 @@ __all__ = [
     "Status",
     "ThermalBody",
     "Verdict",
+    "WatchPlan",
     "Zone",
 ]

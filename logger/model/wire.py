@@ -63,6 +63,18 @@ class Heartbeat:
 
 
 @dataclass(frozen=True)
+class WatchPlan:
+    """The folder whose files the service imports once they have not changed for `quiet_s`.
+
+    `profile`: its name; empty: the one that fits the name of each file.
+    """
+
+    folder: str
+    profile: str = ""
+    quiet_s: float = 10.0
+
+
+@dataclass(frozen=True)
 class Inspection:
     """A job that was measured in a zone over an interval; `to_ns` None: still running."""
 
@@ -92,3 +104,4 @@ class Config:
     texts: Mapping[str, str] = field(default_factory=dict)  # file name -> its text, as applied
     clock_synchronised: bool = False  # readings are unsure until the system has synchronised its clock
     heartbeat: Heartbeat | None = None
+    watch: WatchPlan | None = None

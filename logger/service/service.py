@@ -22,6 +22,7 @@ from ..verdicts import Verdicts
 from . import backups, systemd
 from .alarming import Alarming
 from .confirming import tell_due
+from .folder import WatchedFolder
 from .heartbeat import beat, tell_outside
 from .jobs import Jobs, Loop
 from .sources import HANGS_AFTER_S, Sources
@@ -35,6 +36,7 @@ log = logging.getLogger(__name__)
 SHORTEST_OUTAGE_NS = 180 * NS
 JUDGES_AT_MOST_S = 1800.0  # years that are judged again take their time; longer is a hang
 SEND_EVERY_S = 5.0
+IMPORT_EVERY_S = 5.0
 
 
 class Service:
@@ -60,6 +62,8 @@ class Service:
         self._jobs = Jobs(self._writer.event)
         self._judging = Loop("judge", self._jobs, self._judge, judge_every_s)
         self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
+        self._folder = WatchedFolder(store, clock)
+        self._importing = Loop("import files", self._jobs, self._import, IMPORT_EVERY_S)
         self._watching = Loop("watchdog", self._jobs, self._feed, (systemd.watchdog_s() or 30.0) / 3)
         self._sources = Sources(store, self._writer, bus_clock)
         beat_s = config.heartbeat.every_s if config.heartbeat else 60.0
@@ -83,6 +87,7 @@ class Service:
         self._sources.start(self.config)
         self._judging.start()
         self._sending.start()
+        self._importing.start()
         self._watching.start()
         self._outside.start()
         self._calendar = self._calendar_work()
@@ -105,6 +110,7 @@ class Service:
         self._outside.stop(0.1)  # whoever watches may be silent just now
         # A mail server that is silent just now may keep its letter: it is in the outbox, and waits.
         self._sending.stop(left_s() / 2)
+        ended &= self._importing.stop(left_s() / 2)
         self._writer.event("stop", {"in_time": ended})
         ended &= self._writer.stop(left_s())
         self._beat(stopped=True)
@@ -152,6 +158,9 @@ class Service:
     def _alarm(self, now_ns: int) -> None:
         if self._alarming.turn(now_ns):
             self._sending.wake()
+
+    def _import(self) -> None:
+        self._folder.turn(self.config)
 
     def _send(self) -> None:
         self._jobs.run("notices of due days", self._tell_due)

@@ -1,0 +1,287 @@
+"""A first profile for a file that nobody has described yet: what it shows is written down, the rest is asked.
+
+Nothing is guessed: a column gets its channel where it bears the channel's own name, else a question.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import PurePath
+
+from ..errors import ImportRefused
+from ..model import Setup
+from ..units import QUANTITIES, unit_name
+from .containers import Part, parts_of
+from .dates import instants
+from .encoding import decoded
+from .grid import Grid, Row
+from .heading import plain, text_grid, trimmed, unit_in_heading
+from .profile import DELIMITERS, UNKNOWN, Column, Form, Profile
+from .reading import grid_of
+from .stamps import clock, date_parts, divided
+from .table import Stream, TextColumn
+from .values import read_values
+from .writing import written
+
+_NUMBER = re.compile(r"[+-]?\d[\d.,' ]*(?:[eE][+-]?\d+)?")
+_EPOCH_S, _EPOCH_MS = (946_684_800, 4_102_444_800), (946_684_800_000, 4_102_444_800_000)  # 2000 to 2100
+_SAMPLE = 400
+
+
+@dataclass(frozen=True)
+class Guess:
+    """A column of values as the file shows it."""
+
+    heading: str
+    unit: str | None
+    example: str
+    channel: str
+    candidates: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Description:
+    """A profile with the questions that are open; `columns` has every column of numbers."""
+
+    profile: Profile
+    columns: tuple[Guess, ...]
+    questions: tuple[str, ...]
+
+    @property
+    def text(self) -> str:
+        """The profile as a file, each open question above it."""
+        notes = {c.heading: _remark(c) for c in self.columns}
+        return written(self.profile, notes, self.questions)
+
+
+def describe(name: str, content: bytes, setup: Setup | None = None, sheet: str | None = None) -> Description:
+    """What a file shows of itself; ImportRefused where no table of readings is found in it."""
+    part = parts_of(name, content)[0]
+    grid, delimiter = _best_grid(part, sheet)
+    sample, width = _timed(grid.rows[: 4 * _SAMPLE])
+    if not sample:
+        raise ImportRefused(f"{name}: no row holds a time and a number; is it a table of readings?")
+    names, units = _names(grid.rows, sample[0], width)
+    shift = int(len(names) == width - 1)
+    times, form = _time_columns(sample, width)
+    rows = _like(grid.rows, sample[0], width, times)
+    headings = _headings(names, width, shift)
+    guesses = _guesses(rows, width, times, (headings, units, shift), setup)
+    profile = Profile(
+        PurePath(name).stem,
+        tuple(headings[t] for t in times),
+        tuple(Column(g.heading, g.channel, g.unit) for g in guesses),
+        files=(_pattern(name),),
+        form=form,
+        delimiter=delimiter,
+        sheet=sheet,
+        unnamed_first_column=bool(shift),
+    )
+    profile, questions = _asked(profile, rows, times, width)
+    return Description(profile, guesses, (*questions, *_unit_questions(guesses)))
+
+
+def _best_grid(part: Part, sheet: str | None) -> tuple[Grid, str | None]:
+    """The grid in which the most rows hold a time and a number."""
+    if part.kind != "text":
+        return grid_of(part, Profile("", (), (), sheet=sheet)), None
+    text = decoded(part.content).text
+    grids: dict[str, Grid] = {}
+    for delimiter in DELIMITERS:
+        try:
+            grids[delimiter] = text_grid(part.name, text, delimiter)
+        except ImportRefused:
+            continue
+    if not grids:
+        raise ImportRefused(f"{part.name}: no row of it is that of a table.")
+    best = max(grids, key=lambda d: _merit(grids[d].rows))
+    return grids[best], best
+
+
+def _merit(rows: Sequence[Row]) -> tuple[int, int]:
+    timed, width = _timed(rows[: 4 * _SAMPLE])
+    return len(timed), -abs(width)
+
+
+def _like(rows: Sequence[Row], first: Row, width: int, times: Sequence[int]) -> list[Row]:
+    """All rows as wide as the first reading with digits where the time stands."""
+    wide = [row for row in rows if row[0] >= first[0] and len(row[1]) == width]
+    return [row for row in wide if all(any(c.isdigit() for c in row[1][t]) for t in times)]
+
+
+def _timed(rows: Sequence[Row]) -> tuple[list[Row], int]:
+    """Rows of the most usual width that hold a time and, in another cell, a number."""
+    good = [row for row in rows if _has_time_and_number(row[1])]
+    widths = [len(cells) for _, cells in good]
+    width = max(set(widths), key=widths.count) if widths else 0
+    return [row for row in good if len(row[1]) == width], width
+
+
+def _has_time_and_number(cells: Sequence[str]) -> bool:
+    timed = {n for n, cell in enumerate(cells) if _kind_of_time(cell)}
+    return bool(timed) and any(
+        n not in timed and _NUMBER.fullmatch(cell.strip()) for n, cell in enumerate(cells)
+    )
+
+
+def _kind_of_time(cell: str) -> str:
+    """ "stamp", "day", "clock", "epoch_s", "epoch_ms", or nothing."""
+    text = cell.strip()
+    if not any(c.isdigit() for c in text) or len(text) > 60:
+        return ""
+    if re.fullmatch(r"\d{10}(?:\.\d+)?|\d{13}", text):
+        low, high = _EPOCH_MS if len(text.partition(".")[0]) == 13 else _EPOCH_S
+        return ("epoch_ms" if high == _EPOCH_MS[1] else "epoch_s") if low <= float(text) < high else ""
+    day, of_day = divided(text)
+    found = "day" if _is(date_parts, day) else ""
+    if found and of_day:
+        return "stamp" if _is(clock, of_day) else ""
+    return found or ("clock" if ":" in text and _is(clock, text) else "")
+
+
+def _is(read: object, text: str) -> bool:
+    try:
+        read(text, 0)  # type: ignore[operator]
+    except (ImportRefused, ValueError):
+        return False
+    return True
+
+
+def _time_columns(rows: Sequence[Row], width: int) -> tuple[tuple[int, ...], Form]:
+    """The column of times, or those of the day and of the time of day."""
+    sample = [cells for _, cells in rows[:_SAMPLE]]
+    kinds = [_most([_kind_of_time(cells[n]) for cells in sample]) for n in range(width)]
+    for kind, form in (("stamp", "calendar"), ("epoch_s", "epoch_s"), ("epoch_ms", "epoch_ms")):
+        if kind in kinds:
+            return (kinds.index(kind),), form  # type: ignore[return-value]
+    if "day" in kinds and "clock" in kinds:
+        return (kinds.index("day"), kinds.index("clock")), "calendar"
+    return (next(n for n, kind in enumerate(kinds) if kind),) if any(kinds) else (0,), "calendar"
+
+
+def _most(kinds: Sequence[str]) -> str:
+    best = max(set(kinds), key=kinds.count)
+    return best if kinds.count(best) > len(kinds) // 2 else ""
+
+
+def _names(rows: Sequence[Row], first: Row, width: int) -> tuple[list[str], list[str]]:
+    """The row of headings above the readings, and that of units below it, where they are there."""
+    above = [cells for line, cells in rows if line < first[0]]
+    near = [list(trimmed(cells)) for cells in above[-3:] if width - 1 <= len(cells) <= width + 1]
+    if not near:
+        return [], []
+    if len(near) > 1 and any(_is_unit(cell) for cell in near[-1]):
+        return [plain(c) for c in near[-2]], near[-1]
+    return [plain(c) for c in near[-1]], []
+
+
+def _is_unit(cell: str) -> bool:
+    known = {unit for q in QUANTITIES.values() for unit in q.units if unit != "1"}
+    return unit_name(cell.strip().strip("[](){}")) in known
+
+
+def _headings(names: Sequence[str], width: int, shift: int) -> list[str]:
+    """What the profile calls each column: its heading where that is one, else its number."""
+    found = []
+    for n in range(width):
+        name = names[n - shift] if 0 <= n - shift < len(names) else ""
+        found.append(
+            name if name and list(names).count(name) == 1 and not name.startswith("#") else f"#{n + 1}"
+        )
+    return found
+
+
+def _guesses(
+    rows: Sequence[Row],
+    width: int,
+    times: Sequence[int],
+    known: tuple[Sequence[str], Sequence[str], int],
+    setup: Setup | None,
+) -> tuple[Guess, ...]:
+    headings, units, shift = known
+    found = []
+    for n in range(width):
+        cells = [cells[n].strip() for _, cells in rows[:_SAMPLE]]
+        numbers = [c for c in cells if _NUMBER.fullmatch(c)]
+        if n in times or len(numbers) < max(1, len(cells) // 3) or _counts(numbers) or (shift and n == 0):
+            continue
+        unit = unit_in_heading(headings[n]) or (units[n] if n < len(units) else "")
+        unit = unit_name(unit.strip("[](){} ")) if unit else ""
+        channel, candidates = _channels(headings[n], unit, setup)
+        found.append(Guess(headings[n], unit or None, numbers[0], channel, candidates))
+    return tuple(found)
+
+
+def _counts(numbers: Sequence[str]) -> bool:
+    """A column that counts the rows."""
+    whole = [int(t) for t in numbers if t.isdigit()]
+    return len(whole) == len(numbers) > 2 and all(b - a == 1 for a, b in itertools.pairwise(whole))
+
+
+def _channels(heading: str, unit: str, setup: Setup | None) -> tuple[str, tuple[str, ...]]:
+    """The channel that a heading names, and all that measure something in that unit."""
+    if setup is None:
+        return UNKNOWN, ()
+    fitting = [c for c in setup.channels.values() if not unit or unit in QUANTITIES[c.quantity].units]
+    said = set(re.findall(r"\w+", heading.casefold()))
+    whole = [c.key for c in fitting if set(re.findall(r"[^\W_]+", c.key.casefold())) <= said]
+    by_probe = [c.key for c in fitting if unit and c.probe.casefold() in said]
+    named = whole if len(whole) == 1 else by_probe
+    return (named[0] if len(named) == 1 else UNKNOWN), tuple(c.key for c in fitting)
+
+
+def _asked(
+    profile: Profile, rows: Sequence[Row], times: Sequence[int], width: int
+) -> tuple[Profile, list[str]]:
+    """What the dates and the numbers prove or leave open, asked of the importer's own rules."""
+    questions = []
+    texts = [" ".join(cells[t] for t in times) for _, cells in rows]
+    cells = [TextColumn(c, None, [row[n] for _, row in rows]) for c, n in _places(profile, width)]
+    stream = Stream(texts, [line for line, _ in rows], tuple(cells))
+    for zone in ("", "UTC"):
+        try:
+            instants([stream], replace(profile, zone=zone or None))
+        except ImportRefused as refused:
+            questions.append(str(refused))
+            if "time zone" not in str(refused):
+                break  # the zone is asked about as well, once the order of the dates is known
+        else:
+            break
+    try:
+        read_values([stream], profile)
+    except ImportRefused as refused:
+        questions.append(str(refused))
+    order_open = any("`order`" in q for q in questions)
+    if order_open and not any("time zone" in q for q in questions):
+        questions.append("In which time zone are the times written? Say `zone` under [time].")
+    return profile, questions
+
+
+def _places(profile: Profile, width: int) -> list[tuple[Column, int]]:
+    return [(c, n) for c in profile.columns if (n := _number(c.heading)) is not None and n < width]
+
+
+def _number(heading: str) -> int | None:
+    return int(heading[1:]) - 1 if re.fullmatch(r"#\d+", heading) else None
+
+
+def _unit_questions(guesses: Sequence[Guess]) -> list[str]:
+    asked = [f"Which channel is column {g.heading!r}?" for g in guesses if g.channel == UNKNOWN]
+    return asked + [f"In which unit is column {g.heading!r}? Say `unit`." for g in guesses if g.unit is None]
+
+
+def _remark(guess: Guess) -> str:
+    told = f"such as {guess.example}"
+    if guess.channel == UNKNOWN and guess.candidates:
+        told += f"; one of {', '.join(guess.candidates[:12])}"
+    return told
+
+
+def _pattern(name: str) -> str:
+    """A pattern for the names of files like this one: digits may differ."""
+    base = PurePath(name).name
+    pattern = re.sub(r"\d[\d_.\-]*\d|\d", "*", PurePath(base).stem).replace("**", "*")
+    return pattern + PurePath(base).suffix

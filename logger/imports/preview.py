@@ -1,0 +1,149 @@
+"""What an import would do, before anything is stored: rows, the time axis, gaps, flagged rows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..instants import rfc3339
+from ..model import NS
+from .reading import Reading, Series
+
+Int = NDArray[np.int64]
+
+ROWS = 3  # shown at each end
+GAPS = 10  # told one by one
+BINS = 60
+_LONGER = 1.5  # a step longer than that many usual ones is a gap
+_LEVELS = "▁▂▃▄▅▆▇█"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the file as it was understood."""
+
+    line: int
+    taken_ns: int
+    values: tuple[tuple[str, str], ...]  # channel, value or the word for a fault
+
+
+@dataclass(frozen=True)
+class Axis:
+    """The instants of one channel: how many, how far apart, where they stop; counts in equal bins."""
+
+    channel: str
+    unit: str
+    rows: int
+    first_ns: int
+    last_ns: int
+    step_s: float | None
+    gaps: tuple[tuple[int, int], ...]
+    counts: tuple[int, ...]
+    low: float | None
+    high: float | None
+
+    @property
+    def bar(self) -> str:
+        """The counts as a line of characters, for a terminal."""
+        most = max(self.counts, default=0)
+        return "".join("·" if not n else _LEVELS[min(7, n * 8 // (most + 1))] for n in self.counts)
+
+
+@dataclass(frozen=True)
+class Preview:
+    """First and last rows, every channel's axis, and the rows that carry no value."""
+
+    first: tuple[Row, ...]
+    last: tuple[Row, ...]
+    axes: tuple[Axis, ...]
+    flagged: tuple[Row, ...]
+
+
+def preview_of(reading: Reading) -> Preview:
+    """What a person looks at before saying yes."""
+    filled = [s for s in reading.series if len(s.taken_ns)]
+    ends = (
+        (min(int(s.taken_ns[0]) for s in filled), max(int(s.taken_ns[-1]) for s in filled))
+        if filled
+        else (0, 0)
+    )
+    flagged = [(s, np.flatnonzero(np.isnan(s.value))[:GAPS]) for s in filled]
+    return Preview(
+        _rows([(s, np.arange(min(ROWS, len(s.taken_ns)))) for s in filled])[:ROWS],
+        _rows([(s, np.arange(max(0, len(s.taken_ns) - ROWS), len(s.taken_ns))) for s in filled])[-ROWS:],
+        tuple(_axis(s, ends) for s in filled),
+        _rows(flagged)[:GAPS],
+    )
+
+
+def _rows(wanted: Sequence[tuple[Series, Int]]) -> tuple[Row, ...]:
+    """What some channels say at some places, a line of the file each, in order of time."""
+    found: dict[tuple[int, int], list[tuple[str, str]]] = {}
+    for series, places in wanted:
+        for n in places.tolist():
+            value = float(series.value[n])
+            text = str(series.raw[n]) if np.isnan(value) else f"{value:g}"
+            key = (int(series.taken_ns[n]), int(series.line[n]))
+            found.setdefault(key, []).append((series.channel.key, text))
+    return tuple(Row(line, at, tuple(cells)) for (at, line), cells in sorted(found.items()))
+
+
+def _axis(series: Series, ends: tuple[int, int]) -> Axis:
+    taken, value = series.taken_ns, series.value[np.isfinite(series.value)]
+    steps = np.diff(taken)
+    rising = steps[steps > 0]
+    step_ns = int(np.median(rising)) if len(rising) else None
+    wide = np.flatnonzero(steps > _LONGER * step_ns) if step_ns else np.empty(0, np.int64)
+    gaps = tuple((int(taken[n]), int(taken[n + 1])) for n in wide.tolist())
+    edges = np.linspace(ends[0], max(ends[1], ends[0] + 1), BINS + 1)
+    counts = np.histogram(taken.astype(np.float64), edges)[0]
+    low, high = (float(value.min()), float(value.max())) if len(value) else (None, None)
+    step_s = None if step_ns is None else step_ns / NS
+    key, unit = series.channel.key, series.channel.unit
+    whole = (len(taken), int(taken[0]), int(taken[-1]))
+    return Axis(key, unit, *whole, step_s, gaps, tuple(counts.tolist()), low, high)
+
+
+def lines_of(preview: Preview) -> list[str]:
+    """The same for a terminal."""
+    lines = []
+    for heading, rows in (
+        ("first rows", preview.first),
+        ("last rows", preview.last),
+        ("without value", preview.flagged),
+    ):
+        if rows:
+            lines += [f"  {heading}:", *(f"    {_row(row)}" for row in rows)]
+    lines.append("  time axis, number of readings in equal parts of the time:")
+    for axis in preview.axes:
+        every = "" if axis.step_s is None else f", every {axis.step_s:g} s"
+        span = "" if axis.low is None else f", {axis.low:g} to {axis.high:g} {axis.unit}"
+        lines.append(f"    {axis.bar} {axis.channel}: {axis.rows} readings{every}{span}")
+    lines += _gap_lines(preview.axes)
+    return lines
+
+
+def _row(row: Row) -> str:
+    values = ", ".join(f"{channel} {text}" for channel, text in row.values)
+    return f"line {row.line}: {rfc3339(row.taken_ns)}  {values}"
+
+
+def _gap_lines(axes: Sequence[Axis]) -> list[str]:
+    """Gaps that several channels share are told once."""
+    shared: dict[tuple[int, int], list[str]] = {}
+    for axis in axes:
+        for gap in axis.gaps:
+            shared.setdefault(gap, []).append(axis.channel)
+    told = sorted(shared.items(), key=lambda item: item[0][0] - item[0][1])[:GAPS]
+    lines = [
+        f"    gap of {(end - begin) / NS:g} s from {rfc3339(begin)} to {rfc3339(end)}: "
+        f"{channels[0] if len(channels) == 1 else f'{len(channels)} channels'}"
+        for (begin, end), channels in sorted(told)
+    ]
+    more = len(shared) - len(told)
+    return (
+        [f"  {len(shared)} gap(s):", *lines, *([f"    and {more} shorter"] if more else [])] if shared else []
+    )

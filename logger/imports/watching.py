@@ -1,0 +1,107 @@
+"""A folder that is watched: each file is imported once it is whole, and nothing in it is ever changed.
+
+A file is whole when its size and time of change have stayed the same for a while. What was refused is
+tried again when the file, or how files are read, has changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from ..errors import Refused, StillroomError
+from .importer import ImportResult
+
+State = Literal["imported", "already", "refused"]
+
+QUIET_S = 10.0
+_UNFINISHED = (".part", ".partial", ".tmp", ".temp", ".crdownload", ".download", ".swp", "~")
+_LITTER = ("thumbs.db", "desktop.ini")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a file; `why` tells of a refusal."""
+
+    path: Path
+    state: State
+    why: str = ""
+    result: ImportResult | None = None
+
+
+@dataclass(frozen=True)
+class _Seen:
+    size: int
+    changed_ns: int
+    since_s: float  # when it was first seen like that
+
+
+class Folder:
+    """What is known of the files of one folder and the folders in it."""
+
+    def __init__(self, folder: Path, quiet_s: float = QUIET_S) -> None:
+        self.folder = folder
+        self.quiet_s = quiet_s
+        self._seen: dict[Path, _Seen] = {}
+        self._done: dict[Path, tuple[int, int, str]] = {}
+
+    @property
+    def waiting(self) -> list[Path]:
+        """Files that are not whole yet, by name."""
+        return sorted(
+            p for p, seen in self._seen.items() if self._done.get(p, ())[:2] != (seen.size, seen.changed_ns)
+        )
+
+    def look(self, bring: Callable[[Path], ImportResult], now_s: float, how: str = "") -> list[Outcome]:
+        """Import what has become whole; `how` names how files are read just now, such as a setup's version.
+
+        now_s: a monotonic clock. Refused where the folder cannot be read.
+        """
+        found = self._files()
+        self._seen = {path: seen for path, seen in self._seen.items() if path in found}
+        ready = []
+        for path, (size, changed_ns) in sorted(found.items()):
+            before = self._seen.get(path)
+            if before is None or (before.size, before.changed_ns) != (size, changed_ns):
+                self._seen[path] = before = _Seen(size, changed_ns, now_s)
+            quiet = now_s - before.since_s >= self.quiet_s
+            if quiet and self._done.get(path) != (size, changed_ns, how):
+                ready.append((path, (size, changed_ns, how)))
+        return [self._taken(path, mark, bring) for path, mark in ready]
+
+    def _taken(
+        self, path: Path, mark: tuple[int, int, str], bring: Callable[[Path], ImportResult]
+    ) -> Outcome:
+        try:
+            result = bring(path)
+        except StillroomError as error:
+            self._done[path] = mark
+            return Outcome(path, "refused", str(error))
+        self._done[path] = mark
+        return Outcome(path, "already" if result.already else "imported", "", result)
+
+    def _files(self) -> dict[Path, tuple[int, int]]:
+        try:
+            paths = [p for p in self.folder.rglob("*") if _is_wanted(p.relative_to(self.folder))]
+            if not self.folder.is_dir():
+                raise Refused(f"There is no folder {self.folder} to watch.")
+        except OSError as error:
+            raise Refused(f"The watched folder {self.folder} cannot be read: {error.strerror}.") from None
+        found = {}
+        for path in paths:
+            try:
+                info = path.stat()
+                if path.is_file():
+                    found[path] = (info.st_size, info.st_mtime_ns)
+            except OSError:
+                continue  # gone between listing and looking
+        return found
+
+
+def _is_wanted(path: Path) -> bool:
+    """Hidden files, lock files of office programs and copies that are under way are not for us."""
+    name = path.name.lower()
+    hidden = any(part.startswith((".", "~$")) for part in path.parts)
+    return not (hidden or name.endswith(_UNFINISHED) or name in _LITTER)
