@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -140,16 +139,6 @@ def in_air(cells: Mapping[str, Cells], setup: Setup, zone: str) -> dict[str, Cel
         for key in keys
         if key in cells or (setup.inputs_of(key) and set(setup.inputs_of(key)) <= set(cells))
     }
-
-
-def cut(cells: Cells, part: slice) -> Cells:
-    """The cells of a part of the grid, as they are."""
-    first, last, _ = part.indices(cells.grid.n)
-    grid = Grid(cells.grid.first + first, max(0, last - first), cells.grid.step_s)
-    arrays: dict[str, Any] = {
-        name: value[part] for name, value in vars(cells).items() if isinstance(value, np.ndarray)
-    }
-    return replace(cells, grid=grid, **arrays)
 
 
 def _stood_in_air(probe: str, setup: Setup, zone: str) -> bool:

@@ -8,19 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any, TypeVar
 
 import numpy as np
 
 from .bodies import BodyState, Memory
-from .evidence import Cells, Grid
+from .evidence import Grid
+from .gridded import joined
 from .judge import Judgement, judge
 from .model import Mark, Rule, Setup, Zone
-from .rules.finding import Finding
 from .series import Readings
 from .tracks import TrackState
-
-_Gridded = TypeVar("_Gridded", Finding, Cells)
 
 
 def judge_over(
@@ -36,7 +33,7 @@ def judge_over(
 ) -> Judgement:
     """Judge one zone over `grid`, each part by the settings in force in it; arguments as of `judge`."""
     done: list[Judgement] = []
-    setup = replace(setup, rules=tuple(r for r in setup.rules if _holds(r, grid)))
+    setup = holding(setup, grid)
     before = setup.at((grid.first - 1) * grid.step_ns)
     for own, part in _parts(setup, grid):
         state = handed_over(before.zone(zone), own.zone(zone), state)
@@ -45,8 +42,13 @@ def judge_over(
     return done[0] if len(done) == 1 else _joined(done, grid)
 
 
+def holding(setup: Setup, grid: Grid) -> Setup:
+    """The setup with the rules that are in force in any cell: after years most older pieces are not."""
+    rules = tuple(rule for rule in setup.rules if _holds(rule, grid))
+    return setup if rules == setup.rules else replace(setup, rules=rules)
+
+
 def _holds(rule: Rule, grid: Grid) -> bool:
-    """Whether a rule is in force in any cell: after years most of its older pieces are not."""
     part = grid.clip(rule.from_ns, rule.to_ns)
     return bool(part.start < part.stop)
 
@@ -80,22 +82,12 @@ def _joined(parts: Sequence[Judgement], grid: Grid) -> Judgement:
         grid=grid,
         reason=np.concatenate([p.reason for p in parts]),
         # What a rule looks at hangs on names, places and dates, which are the same in each part.
-        findings=tuple(_one(each, grid) for each in zip(*(p.findings for p in parts), strict=True)),
-        cells={key: _one([p.cells[key] for p in parts], grid) for key in last.cells},
+        findings=tuple(joined(each, grid) for each in zip(*(p.findings for p in parts), strict=True)),
+        cells={key: joined([p.cells[key] for p in parts], grid) for key in last.cells},
         memory=_memory(parts),
         marked=np.concatenate([p.marked for p in parts]),
         provisional_from=min(p.provisional_from for p in parts),
     )
-
-
-def _one(each: Sequence[_Gridded], grid: Grid) -> _Gridded:
-    """The last of several with the arrays of all."""
-    arrays: dict[str, Any] = {
-        name: np.concatenate([getattr(one, name) for one in each])
-        for name, value in vars(each[-1]).items()
-        if isinstance(value, np.ndarray)
-    }
-    return replace(each[-1], grid=grid, **arrays)
 
 
 def _memory(parts: Sequence[Judgement]) -> Memory:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from .calibration import Why, corrected
 from .model import NS, Channel, Quality, Setup
-from .quality import constant_runs, gross_range, moved, spikes, stays
+from .quality import constant_runs, gross_range, last_run, moved, spikes, stays
 from .series import Bool, Float, Int, Readings, conflicting
 from .units import MICRO, difference_to_canonical
 
@@ -37,6 +37,11 @@ class Grid:
     def start_ns(self) -> Int:
         """Start of each cell, shape (n,)."""
         return (self.first + np.arange(self.n, dtype=np.int64)) * self.step_ns
+
+    def part(self, cells: slice) -> Grid:
+        """The cells of a slice, which may reach beyond the end."""
+        begin, end, _ = cells.indices(self.n)
+        return Grid(self.first + begin, max(0, end - begin), self.step_s)
 
     def clip(self, from_ns: int, to_ns: int | None) -> slice:
         """Cells that start in [from, to)."""
@@ -90,9 +95,10 @@ class _Channel:
 def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
     flags = gross_range(readings.value, channel.probe_span, channel.user_span)
     done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
-    why = done.why.copy()
+    why = done.why
     conflict = conflicting(readings)
-    why[conflict] = np.maximum(why[conflict], Why.CONFLICT)
+    if conflict.any():
+        why = np.where(conflict, np.maximum(why, Why.CONFLICT), why).astype(np.uint8)
     micro, U = np.rint(done.value * MICRO), np.rint(done.U * MICRO)
     doubted = spikes(channel, readings.taken_ns, readings.value, flags)
     return _Channel(readings.taken_ns, micro, U, why, flags, doubted)
@@ -146,10 +152,13 @@ def _beside(own: _Channel, at: Int, other: _Channel, max_age_s: float) -> Bool:
 def _flag_stuck(key: str, parts: Mapping[str, _Channel], setup: Setup, readings: Readings) -> _Channel:
     """Doubt runs of identical values during which another probe of the same quantity moved."""
     channel, own = setup.channels[key], parts[key]
-    runs = constant_runs(readings.taken_ns, readings.value, channel.flat_n, channel.max_age_s)
-    if not runs:
+    if channel.flat_n <= 1 or not len(readings):
         return own
-    doubted, open_from = own.doubted.copy(), None
+    runs = constant_runs(readings.taken_ns, readings.value, channel.flat_n, channel.max_age_s)
+    # Whatever goes on at the end may yet become a run that is long enough.
+    last = last_run(readings.taken_ns, readings.value, channel.max_age_s)
+    open_ns = int(own.taken_ns[max(last, len(readings) - _longest(channel))])
+    doubted = own.doubted if not runs else own.doubted.copy()
     least = 5 * max(channel.resolution, channel.noise)
     threshold = float(difference_to_canonical(least, channel.unit, channel.quantity)) * MICRO
     for begin, end in runs:
@@ -157,9 +166,7 @@ def _flag_stuck(key: str, parts: Mapping[str, _Channel], setup: Setup, readings:
             others = _neighbours(key, parts, setup, slice(own.taken_ns[i], own.taken_ns[j - 1] + 1))
             if any(moved(values, threshold) for values in others):
                 doubted[i:j] = True
-        if end == len(readings):
-            open_from = int(own.taken_ns[max(begin, end - _longest(channel))])
-    return replace(own, doubted=doubted, open_run_ns=open_from)
+    return replace(own, doubted=doubted, open_run_ns=open_ns)
 
 
 def _longest(channel: Channel) -> int:
@@ -206,15 +213,15 @@ def _gridded(channel: Channel, part: _Channel, placed: Bool, grid: Grid, now_ns:
         part.taken_ns, [grid.first * grid.step_ns, (grid.first + grid.n) * grid.step_ns]
     )
     near = slice(int(begin), int(end))
-    index, flags = part.taken_ns[near] // grid.step_ns - grid.first, part.flags[near]
-    doubt = np.maximum(part.why[near], np.where(part.doubted[near], Why.SUSPECT, Why.EVIDENCE))
-    present = flags < Quality.FAIL
+    index, present = part.taken_ns[near] // grid.step_ns - grid.first, part.flags[near] < Quality.FAIL
+    doubt = np.where(part.doubted[near], np.maximum(part.why[near], Why.SUSPECT), part.why[near])
     why = np.zeros(grid.n, np.uint8)
-    doubtful = present & (doubt > Why.EVIDENCE)
-    np.maximum.at(why, index[doubtful], doubt[doubtful])
-    good: Bool | slice = present & ~doubtful
-    if isinstance(good, np.ndarray) and good.all():
-        good = slice(None)
+    clear = doubt == Why.EVIDENCE
+    good: Bool | slice = slice(None)
+    if not (clear & present).all():
+        doubtful = present & ~clear
+        np.maximum.at(why, index[doubtful], doubt[doubtful])
+        good = present & clear
     cells = _reduced(
         index[good], part.taken_ns[near][good], part.micro[near][good], part.U[near][good], grid.n
     )
@@ -244,12 +251,11 @@ class _Reduced:
 
 def _reduced(index: Int, taken: Int, micro: Float, U: Float, n: int) -> _Reduced:
     """Min, max, mean, largest U, count, first and last instant, longest time between two, per cell."""
-    floats = [np.full(n, np.nan) for _ in range(4)]
-    whole = [np.zeros(n, np.int64) for _ in range(4)]
+    floats, whole = np.full((4, n), np.nan), np.zeros((4, n), np.int64)
     cells = _Reduced(*floats, *whole)
     if not len(index):
         return cells
-    if (np.diff(index) > 0).all():  # one reading a cell, the usual case
+    if (index[1:] > index[:-1]).all():  # one reading a cell, the usual case
         for array in (cells.low, cells.high, cells.mean):
             array[index] = micro
         cells.U[index], cells.count[index] = U, 1

@@ -39,10 +39,8 @@ def _read(
     """The window's readings: what was kept of the last one, and what lies behind its end."""
     begin_ns, end_ns = window
     fresh = begin_ns if known_ns is None else max(begin_ns, known_ns)
-    return {
-        channel: merged([_since(readings, begin_ns), store.readings(channel, fresh, end_ns)])
-        for channel, readings in kept.items()
-    }
+    new = store.readings_of(list(kept), fresh, end_ns)
+    return {channel: merged([_since(readings, begin_ns), new[channel]]) for channel, readings in kept.items()}
 
 
 def _since(readings: Readings, begin_ns: int) -> Readings:

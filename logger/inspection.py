@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .calibration import WHY_TEXT, Why
-from .derived import cut, in_air
+from .derived import in_air
 from .evidence import Cells, Grid
+from .gridded import cut
 from .hours import spans
 from .judge import Judgement, digest
 from .model import NS, REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
@@ -307,7 +308,7 @@ def _summary(finding: Finding, inside: slice) -> Cause:
 
 def statistics(judgement: Judgement, setup: Setup, inside: slice) -> list[ChannelStatistics]:
     """Statistics of every channel that stood in the zone, then of what follows from those in its air."""
-    own = {key: cut(cells, inside) for key, cells in judgement.cells.items()}
+    own = {key: cut(cells, judgement.grid.part(inside)) for key, cells in judgement.cells.items()}
     every = own | in_air(own, setup, judgement.zone)
     placed = [cells for cells in every.values() if cells.placed.any()]
     grid = next(iter(own.values())).grid if own else judgement.grid

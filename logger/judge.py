@@ -12,7 +12,6 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,7 @@ from .agreement import WINDOW_S, doubted
 from .bodies import BodyState, Exposure, Memory, remember, with_bodies
 from .derived import with_derived
 from .evidence import FLAT_WINDOW_S, Cells, Grid, evidence
+from .gridded import cut
 from .model import NS, REASONS, Conformity, Mark, Reason, Setup, Zone
 from .rules import evaluate
 from .rules.finding import Finding
@@ -29,7 +29,6 @@ from .tracks import air_of, follow
 
 # Goes up whenever the same record could be judged otherwise; stored verdicts name it.
 JUDGE_VERSION = 1
-_Gridded = TypeVar("_Gridded", Finding, Cells)
 DAY_S = 86_400
 
 
@@ -53,26 +52,37 @@ class Judgement:
 
 def lookback_s(setup: Setup, zone: str) -> int:
     """How far before a piece its readings must reach."""
-    windows = [rule.window_s for rule in setup.rules if rule.zone == zone]
-    return max([*windows, 0]) + FLAT_WINDOW_S + WINDOW_S + int(_max_age_s(setup, zone)) + setup.step_s
+    return window_s(setup, zone) + tests_s(setup, zone)
+
+
+def window_s(setup: Setup, zone: str) -> int:
+    """The longest window of a zone's rules."""
+    return max((rule.window_s for rule in setup.rules if rule.zone == zone), default=0)
+
+
+def tests_s(setup: Setup, zone: str) -> int:
+    """How far before a cell the readings must reach that its evidence hangs on."""
+    return FLAT_WINDOW_S + WINDOW_S + int(_max_age_s(setup, zone)) + setup.step_s
 
 
 def lookahead_s(setup: Setup, zone: str) -> int:
-    """How far after an instant readings usually still change its verdict: flat line, spike, cover.
+    """How far after an instant readings in order of time still change its verdict.
 
-    A run of identical values that goes on may change more; it keeps its cells provisional itself.
+    A run of flat_n values, or the next two that confirm a departure; then the cover of the cells before
+    it, and the neighbours. A run that goes on may change more; it keeps its cells provisional itself.
     """
-    reach = [0.0 if setup.zone(zone).agree_K is None else WINDOW_S]
+    reach = [0.0]
     for key in setup.channels_in(zone):
         channel = setup.channels[key]
-        reach.append(max(channel.flat_n, 3) * channel.interval_s + channel.max_age_s)
-    return int(max(reach)) + setup.step_s
+        reach.append(max(channel.flat_n * channel.interval_s, 2 * channel.max_age_s) + channel.max_age_s)
+    beside_s = 0 if setup.zone(zone).agree_K is None else WINDOW_S
+    return int(max(reach)) + beside_s + setup.step_s
 
 
 def reach_s(setup: Setup, zone: str) -> int:
     """How far after a piece its readings must be known, and before a late reading pieces are dirty."""
     stuck = any(setup.channels[key].flat_n for key in setup.channels_in(zone))
-    return max(lookahead_s(setup, zone), FLAT_WINDOW_S if stuck else 0)
+    return lookahead_s(setup, zone) + (FLAT_WINDOW_S if stuck else 0)
 
 
 def _max_age_s(setup: Setup, zone: str) -> float:
@@ -97,12 +107,44 @@ def judge(
     """
     back = lookback_s(setup, zone) // grid.step_s + 1
     # A cell at the end may be covered by a reading that comes after it, or doubted with it.
-    ahead = (int(_max_age_s(setup, zone)) + WINDOW_S) // grid.step_s + 2
-    wide = Grid(grid.first - back, grid.n + back + ahead, grid.step_s)
-    cells = doubted(zone, setup, evidence(zone, setup, readings, wide, now_ns))
-    cells = with_derived(cells, setup, zone)
-    findings = tuple(_cut(evaluate(r, cells, setup, wide), grid) for r in setup.rules_of(zone, activity))
-    own = {key: _cut(c, grid) for key, c in cells.items()}
+    wide = Grid(grid.first - back, grid.n + back + unsure(setup, zone), grid.step_s)
+    cells = seen(zone, setup, readings, wide, now_ns)
+    findings = found(zone, setup, cells, grid, activity)
+    return concluded(zone, setup, cells, findings, grid, state=state, now_ns=now_ns, marks=marks)
+
+
+def unsure(setup: Setup, zone: str) -> int:
+    """At how many cells of either end of a grid its evidence also hangs on cells beyond."""
+    return (int(_max_age_s(setup, zone)) + WINDOW_S) // setup.step_s + 2
+
+
+def seen(
+    zone: str, setup: Setup, readings: Mapping[str, Readings], grid: Grid, now_ns: int
+) -> dict[str, Cells]:
+    """The evidence of a zone on a grid, derived quantities with it; unsure near its ends."""
+    return with_derived(doubted(zone, setup, evidence(zone, setup, readings, grid, now_ns)), setup, zone)
+
+
+def found(
+    zone: str, setup: Setup, cells: Mapping[str, Cells], grid: Grid, activity: str = ""
+) -> tuple[Finding, ...]:
+    """What the rules of a zone say of each cell of a grid, from cells that reach back by their windows."""
+    return tuple(evaluate(rule, cells, setup, grid) for rule in setup.rules_of(zone, activity))
+
+
+def concluded(
+    zone: str,
+    setup: Setup,
+    cells: Mapping[str, Cells],
+    findings: tuple[Finding, ...],
+    grid: Grid,
+    *,
+    state: BodyState,
+    now_ns: int,
+    marks: Sequence[Mark] = (),
+) -> Judgement:
+    """The judgement that follows from findings, marks, and what bodies remember."""
+    own = {key: cut(c, grid) for key, c in cells.items()}
     memory = _memory(setup.zone(zone), setup, state, findings, cells=own, grid=grid)
     marked = _marked(zone, marks, grid)
     return Judgement(
@@ -115,15 +157,6 @@ def judge(
         marked,
         _provisional_from(setup, zone, cells, grid, now_ns),
     )
-
-
-def _cut(wide: _Gridded, grid: Grid) -> _Gridded:
-    """The part of a finding or of evidence that lies on a smaller grid."""
-    part = slice(grid.first - wide.grid.first, grid.first - wide.grid.first + grid.n)
-    arrays: dict[str, Any] = {
-        name: value[part] for name, value in vars(wide).items() if isinstance(value, np.ndarray)
-    }
-    return replace(wide, grid=grid, **arrays)
 
 
 def part(judgement: Judgement, from_ns: int, to_ns: int) -> Judgement:
@@ -142,8 +175,8 @@ def part(judgement: Judgement, from_ns: int, to_ns: int) -> Judgement:
         judgement,
         grid=smaller,
         reason=judgement.reason[inside],
-        findings=tuple(_cut(f, smaller) for f in judgement.findings),
-        cells={key: _cut(c, smaller) for key, c in judgement.cells.items()},
+        findings=tuple(cut(f, smaller) for f in judgement.findings),
+        cells={key: cut(c, smaller) for key, c in judgement.cells.items()},
         memory=Memory(memory.settling[inside], memory.unknown[inside], states, causes),
         marked=judgement.marked[inside],
     )

@@ -62,11 +62,21 @@ def constant_runs(taken_ns: Int, value: Float, least: int, max_age_s: float) -> 
     """
     if least <= 1 or len(value) < least:
         return []
-    same = (value[1:] == value[:-1]) & (np.diff(taken_ns) <= max_age_s * NS)
+    same = (value[1:] == value[:-1]) & (taken_ns[1:] - taken_ns[:-1] <= max_age_s * NS)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
     begin, end = edges[::2], edges[1::2] + 1
     long = end - begin >= least
     return list(zip(begin[long].tolist(), end[long].tolist(), strict=True))
+
+
+def last_run(taken_ns: Int, value: Float, max_age_s: float) -> int:
+    """Where the run of identical valid values begins that the newest value ends; n at least 1.
+
+    >>> last_run(np.arange(6) * NS, np.array([1.0, 2.0, 2.0, 3.0, 3.0, 3.0]), 5.0)
+    3
+    """
+    other = np.flatnonzero((value[1:] != value[:-1]) | (np.diff(taken_ns) > max_age_s * NS))
+    return int(other[-1]) + 1 if len(other) else 0
 
 
 def spikes(channel: Channel, taken_ns: Int, value: Float, flags: Flags) -> Bool:
@@ -74,11 +84,14 @@ def spikes(channel: Channel, taken_ns: Int, value: Float, flags: Flags) -> Bool:
 
     Values that failed take no part, so that one wild value does not cast doubt on its neighbours.
     """
+    if channel.spike is None:
+        return np.zeros(value.shape, np.bool_)
+    usable = flags < Quality.FAIL
+    if usable.all():
+        return np.asarray(spike(taken_ns, value, channel.spike, channel.max_age_s) == Quality.SUSPECT)
     found = np.zeros(value.shape, np.bool_)
-    if channel.spike is not None:
-        usable = np.flatnonzero(flags < Quality.FAIL)
-        tested = spike(taken_ns[usable], value[usable], channel.spike, channel.max_age_s)
-        found[usable] = tested == Quality.SUSPECT
+    tested = spike(taken_ns[usable], value[usable], channel.spike, channel.max_age_s)
+    found[usable] = tested == Quality.SUSPECT
     return found
 
 

@@ -1,59 +1,37 @@
-"""Stored verdicts kept true: judges what is dirty, answers from pieces.
-
-A piece (zone, UTC day) is dirty when a reading arrived that its windows can see, when setup or
-marks changed, or while it still holds provisional minutes. Dirty pieces are judged again in order
-of time, each from the bodies' state that the day before left.
+"""What the record says of a room: periods, excursions, checks and the newest statement, answered from
+verdicts that the ledger keeps true.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from sqlalchemy import select
 
 from . import __version__
-from .bodies import BodyState, at_start_of_record
 from .calibration import Corrected, corrected
 from .confirmation import position_of
 from .epochs import judge_over
-from .evidence import Grid
 from .forward import forward
 from .hours import Span, asks_disposition
-from .inspection import ChannelStatistics, Check, check, rfc3339, statistics
+from .inspection import ChannelStatistics, Check, check, statistics
 from .intervals import require
-from .judge import JUDGE_VERSION, Judgement, digest, lookback_s, part, reach_s
+from .judge import JUDGE_VERSION, Judgement, part
+from .ledger import CHUNK_DAYS, NEVER_NS, Head, Ledger
 from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
 from .periods import Run, excursion, joined, joined_runs
-from .pieces import DAY_NS, Piece, pieces
+from .pieces import DAY_NS, Piece
 from .series import Int
 from .statement import rule_states, statement
 from .store import Store
 from .store.tables import inspection as inspection_table
-from .store.tables import mark as mark_table
-from .timeline import Held, first_difference, timeline
 
-# Days judged in one go: bounds memory, and is the largest piece that a power cut can cost.
-CHUNK_DAYS = 31
 # How far back an activity's own rules are judged before the interval that is asked about.
 ACTIVITY_DAYS = 3
-NEVER_NS = 2**63 - 1
-HEAD = -1  # the row of the piece table that holds how far a zone has been judged
-
-
-@dataclass(frozen=True)
-class _Head:
-    """How far a zone has been judged: all that arrived up to `cursor`, cells before `until_ns`."""
-
-    context: str
-    cursor: int
-    first_day: int
-    until_ns: int
-    open_from_ns: int
-    timeline: list[Held] = field(default_factory=list)  # what it was judged by
-    decided: int = 0  # the newest decision on conflicting values that it knew of
 
 
 class Verdicts:
@@ -62,129 +40,23 @@ class Verdicts:
     def __init__(self, store: Store, setup: Setup) -> None:
         self.store = store
         self.setup = setup
-        self._newest: dict[str, Judgement] = {}
-        self._reach_ns = {z: max(reach_s(s, z) for s in setup.every()) * NS for z in setup.zones}
-        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.every()) * NS for z in setup.zones}
+        self._ledger = Ledger(store, setup)
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval that was declared not to be trusted."""
-        with self.store.read() as conn:
-            rows = conn.execute(select(mark_table).order_by(mark_table.c.id)).all()
-        return tuple(Mark(r.zone, r.from_ns, r.to_ns, r.reason, r.who) for r in rows)
+        return self._ledger.marks()
 
-    def refresh(self, zone: str, now_ns: int) -> None:
-        """Judge again what is dirty, up to the last complete cell before `now_ns`."""
-        self.setup.zone(zone)
-        decided = self.store.decisions.newest()
-        head, dirty_ns, cursor = self._dirty(zone, now_ns)
-        if dirty_ns is None:
-            return
-        marks = self.marks()
-        context = self._context()
-        day, last = dirty_ns // DAY_NS, (now_ns - 1) // DAY_NS
-        first_day = day if head is None else min(head.first_day, day)
-        state = self._state_before(zone, day) if day > first_day else self._unknown(zone, day)
-        for judgement, state_in in self._judged(zone, day, last, state, now_ns):
-            bodies = {d: (context, piece.to_text()) for d, piece in pieces(judgement, state_in).items()}
-            ends = _end_ns(judgement), self._open_from_ns(judgement)
-            new = _Head(context, cursor, first_day, *ends, timeline(self.setup, zone, marks), decided)
-            bodies[HEAD] = (context, json.dumps(asdict(new)))
-            self.store.put_pieces(zone, bodies)
-            self._newest[zone] = judgement
-
-    def _judged(
-        self, zone: str, day: int, last: int, state: BodyState, now_ns: int
-    ) -> Iterator[tuple[Judgement, BodyState]]:
-        """Judgements of the days from `day` to `last`, some weeks at a time, and the state before each."""
-        grids = [
-            self._grid(d * DAY_NS, min((d + CHUNK_DAYS) * DAY_NS, (last + 1) * DAY_NS, now_ns))
-            for d in range(day, last + 1, CHUNK_DAYS)
-        ]
-        windows = [self._window(zone, grid, now_ns) for grid in grids]
-        parts = forward(self.store, self.setup.channels_in(zone), windows)
-        marks = self.marks()
-        for grid, readings in zip(grids, parts, strict=True):
-            judgement = judge_over(zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks)
-            yield judgement, state
-            state = judgement.memory.states[grid.n]
+    def refresh(self, zone: str, now_ns: int) -> bool:
+        """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was."""
+        return self._ledger.refresh(zone, now_ns)
 
     def altered(self, zone: str) -> list[str]:
-        """UTC days whose stored verdicts are not what their readings, setup and marks give: somebody's edit.
-
-        Only what is final is compared; a store that has never been judged has nothing to alter.
-        """
-        head = self._head(zone)
-        if head is None or self._dirty(zone, head.until_ns)[1] is not None:
-            return []
-        first, last = head.first_day, (head.until_ns - 1) // DAY_NS
-        found = []
-        for judgement, state in self._judged(zone, first, last, self._unknown(zone, first), head.until_ns):
-            for day, piece in pieces(judgement, state).items():
-                stored = self.store.piece(zone, day)
-                final = (day + 1) * DAY_NS <= head.open_from_ns
-                if final and (stored is None or stored[1] != piece.to_text()):
-                    found.append(rfc3339(day * DAY_NS)[:10])
-        return found
-
-    def _dirty(self, zone: str, now_ns: int) -> tuple[_Head | None, int | None, int]:
-        """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
-        head = self._head(zone)
-        channels = self.setup.channels_in(zone)
-        if head is None or head.context != self._context():
-            extent = self.store.extent([c for c in channels if c in self.store.channels()])
-            _, cursor = self.store.arrived_after(-1)
-            return None, None if extent is None else extent[0], cursor
-        changed, cursor = self.store.changed_since(head.cursor)
-        decided = self.store.decisions.since(head.decided)
-        reach_ns = self._reach_ns[zone]
-        touched_by = [*changed.items(), *decided.items()]
-        arrived = [first for channel, first in touched_by if channel in channels]
-        found = [first - reach_ns for first in arrived]
-        touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
-        if touched is not None:
-            found.append(touched - reach_ns)
-        complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
-        if complete_ns > head.until_ns:
-            found.append(head.open_from_ns)
-        # Before its first reading there is no record to judge, however far the tests reach back.
-        begin_ns = min([head.first_day * DAY_NS, *arrived])
-        found = [max(min(ns, head.until_ns), begin_ns) for ns in found if ns < complete_ns]
-        return head, min(found, default=None), cursor
-
-    def _head(self, zone: str) -> _Head | None:
-        stored = self.store.piece(zone, HEAD)
-        try:
-            return None if stored is None else _Head(**json.loads(stored[1]))
-        except (TypeError, ValueError):
-            return None  # written by another version: a cache, which is simply made again
-
-    def _context(self) -> str:
-        return digest([JUDGE_VERSION, self.setup.step_s])
-
-    def _state_before(self, zone: str, day: int) -> BodyState:
-        stored = self.store.piece(zone, day - 1)
-        return Piece.of_text(stored[1]).state_out if stored else self._unknown(zone, day)
-
-    def _unknown(self, zone: str, day: int) -> BodyState:
-        """Nothing is known at the start of a day, for as long as the zone was set to settle then."""
-        return at_start_of_record(self.setup.at(day * DAY_NS).zone(zone))
-
-    def _open_from_ns(self, judgement: Judgement) -> int:
-        return min(judgement.provisional_from * judgement.grid.step_ns, _end_ns(judgement))
-
-    def _window(self, zone: str, grid: Grid, now_ns: int) -> tuple[int, int]:
-        """Readings that a judgement over a grid needs, as [begin, end) in ns."""
-        begin = (grid.first - 2) * grid.step_ns - self._lookback_ns[zone]
-        end = (grid.first + grid.n) * grid.step_ns + self._reach_ns[zone]
-        return begin, min(end, now_ns)
-
-    def _grid(self, from_ns: int, to_ns: int) -> Grid:
-        step_ns = self.setup.step_s * NS
-        return Grid(from_ns // step_ns, max(0, to_ns // step_ns - from_ns // step_ns), self.setup.step_s)
+        """UTC days whose stored verdicts are not what readings, setup and marks give: somebody's edit."""
+        return self._ledger.altered(zone)
 
     def stored_until(self, zone: str) -> int | None:
         """Instant up to which verdicts are stored; None when none is."""
-        head = self._head(zone)
+        head = self._ledger.head(zone)
         return None if head is None else head.until_ns
 
     def stored_pieces(self, zone: str, from_ns: int, to_ns: int) -> list[Piece]:
@@ -198,7 +70,7 @@ class Verdicts:
         """Periods clipped to [from, to), half-open and without gaps where the record has been judged."""
         if refresh:
             self.refresh(zone, now_ns)
-        head = self._head(zone)
+        head = self._ledger.head(zone)
         if head is None:
             return []
         whole = joined(p for piece in self.stored_pieces(zone, from_ns, to_ns) for p in piece.periods)
@@ -215,20 +87,21 @@ class Verdicts:
 
     def current(self, zone: str) -> Period | None:
         """The newest stored period, from its true beginning."""
-        head = self._head(zone)
-        if head is None:
-            return None
-        days = CHUNK_DAYS
+        head = self._ledger.head(zone)
+        return None if head is None else self._running(zone, head, {})
+
+    def _running(self, zone: str, head: Head, made: Mapping[int, Piece]) -> Period | None:
+        """The newest period; `made`: pieces that are not stored yet."""
+        days = 1
         while True:
-            begin = head.until_ns - days * DAY_NS
-            found = joined(
-                p for piece in self.stored_pieces(zone, begin, head.until_ns) for p in piece.periods
-            )
-            if not found:
-                return None
+            first, end = (head.until_ns - 1) // DAY_NS - days + 1, min([*made, NEVER_NS])
+            stored = self.store.pieces(zone, first, end) if first < end else {}
+            known = {day: Piece.of_text(body) for day, (_, body) in stored.items() if day >= first}
+            known |= made
+            found = joined(p for _, piece in sorted(known.items()) for p in piece.periods)
             # One period alone may have begun before what was read.
-            if len(found) > 1 or begin // DAY_NS <= head.first_day:
-                return found[-1]
+            if len(found) != 1 or first <= head.first_day:
+                return found[-1] if found else None
             days *= 4
 
     def excursions(
@@ -239,7 +112,7 @@ class Verdicts:
         for key in [zone] if zone else list(self.setup.zones):
             if refresh:
                 self.refresh(key, now_ns)
-            head = self._head(key)
+            head = self._ledger.head(key)
             if head is not None:
                 found += self._excursions(key, from_ns, to_ns, head.open_from_ns)
         return sorted(found, key=lambda e: (e.from_ns, e.zone, e.rule))
@@ -295,13 +168,13 @@ class Verdicts:
         day = from_ns // DAY_NS
         if activity or alone:
             day -= ACTIVITY_DAYS
-            state = self._unknown(zone, day)
+            state = self._ledger.unknown(zone, day)
         else:
-            state = self._state_before(zone, day)
+            state = self._ledger.state_before(zone, day)
         step_ns = self.setup.step_s * NS
         end_ns = min(-(-to_ns // step_ns) * step_ns, now_ns // step_ns * step_ns)
-        grid = self._grid(day * DAY_NS, end_ns)
-        window = self._window(zone, grid, now_ns)
+        grid = self._ledger.grid(day * DAY_NS, end_ns)
+        window = self._ledger.window(zone, grid, now_ns)
         (readings,) = forward(self.store, self.setup.channels_in(zone), [window])
         marks = self.marks()
         return judge_over(
@@ -355,7 +228,7 @@ class Verdicts:
         """Every rule in the cell that holds `at_ns`, or in the last complete one before `now_ns`."""
         step_ns = self.setup.step_s * NS
         cell = min(at_ns // step_ns, now_ns // step_ns - 1)
-        judgement = self._newest.get(zone)
+        judgement = self._ledger.newest.get(zone)
         if judgement is None or not 0 <= cell - judgement.grid.first < judgement.grid.n:
             judgement = self.judgement(zone, cell * step_ns, (cell + 1) * step_ns, now_ns)
         return rule_states(judgement, cell - judgement.grid.first)
@@ -383,23 +256,26 @@ class Verdicts:
 
     def judge_live(self, now_ns: int) -> None:
         """Judge every zone up to now and keep its newest statement for those who show it."""
-        newest = self.store.newest_ok()
         for zone in (z.key for z in self.setup.zones_now()):
-            before = self.stored_until(zone)
-            self.refresh(zone, now_ns)
-            if self.stored_until(zone) == before and zone in self.store.live():
-                continue
-            judgement, current = self._newest.get(zone), self.current(zone)
-            if judgement is None or current is None or not judgement.grid.n:
-                continue
-            here = [c for c in self.setup.channels_in(zone) if c in newest and self._stands(c, zone, now_ns)]
-            ages = [now_ns - newest[c].taken_ns for c in here]
-            oldest_s = max(ages) / NS if ages else None
-            self.store.put_live(zone, _text(statement(self.setup, judgement, current, oldest_s)))
+            if not self._ledger.refresh(zone, now_ns, partial(self._told, now_ns)):
+                self._tell_once(zone, now_ns)
 
+    def _told(self, now_ns: int, judgement: Judgement, made: Mapping[int, Piece], head: Head) -> str | None:
+        """What is said of a zone by a judgement that is about to be stored."""
+        zone, current = judgement.zone, self._running(judgement.zone, head, made)
+        if current is None or not judgement.grid.n:
+            return None
+        newest = self._ledger.newest_values_ns(zone)
+        ages = [now_ns - ns for channel, ns in newest.items() if self._stands(channel, zone, now_ns)]
+        return _text(statement(self.setup, judgement, current, max(ages) / NS if ages else None))
 
-def _end_ns(judgement: Judgement) -> int:
-    return (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns
+    def _tell_once(self, zone: str, now_ns: int) -> None:
+        """A zone that was judged without anybody asking for a statement."""
+        judgement, head = self._ledger.newest.get(zone), self._ledger.head(zone)
+        if zone not in self.store.live() and judgement is not None and head is not None:
+            said = self._told(now_ns, judgement, {}, head)
+            if said is not None:
+                self.store.put_live(zone, said)
 
 
 def _text(body: object) -> str:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from functools import cached_property
+from typing import Literal, TypeVar
 
 from ..errors import UnknownName
 from .words import DERIVED, RuleKind
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -276,6 +279,10 @@ class Setup:
         for settings in self.earlier:
             if at_ns < settings.until_ns:
                 return replace(self, zones=settings.zones, channels=settings.channels, earlier=())
+        return self._newest
+
+    @cached_property
+    def _newest(self) -> Setup:
         return replace(self, earlier=()) if self.earlier else self
 
     def every(self) -> tuple[Setup, ...]:
@@ -302,14 +309,21 @@ class Setup:
 
     def placements_of(self, channel: str) -> tuple[Placement, ...]:
         """Where the probe of a channel stood, in order of time."""
-        probe = self.channels[channel].probe
-        return tuple(sorted((p for p in self.placements if p.probe == probe), key=lambda p: p.from_ns))
+        return self._placed.get(self.channels[channel].probe, ())
+
+    @cached_property
+    def _placed(self) -> Mapping[str, tuple[Placement, ...]]:
+        """By probe, in order of time."""
+        return _grouped(sorted(self.placements, key=lambda p: p.from_ns), lambda p: p.probe)
 
     def certificates_of(self, channel: str) -> tuple[Certificate, ...]:
         """Certificates of a channel in the order in which they were put in use."""
-        return tuple(
-            sorted((c for c in self.certificates if c.channel == channel), key=lambda c: c.valid_from_ns)
-        )
+        return self._certified.get(channel, ())
+
+    @cached_property
+    def _certified(self) -> Mapping[str, tuple[Certificate, ...]]:
+        """By channel, in the order in which they were put in use."""
+        return _grouped(sorted(self.certificates, key=lambda c: c.valid_from_ns), lambda c: c.channel)
 
     def channels_of(self, rule: Rule) -> tuple[str, ...]:
         """Channels that a rule takes, at any time, in the order of their keys."""
@@ -349,6 +363,13 @@ class Setup:
         places = {p.key for p in self.positions.values() if p.zone == zone}
         probes = {p.probe for p in self.placements if p.position in places}
         return tuple(sorted(c.key for c in self.channels.values() if c.probe in probes))
+
+
+def _grouped(things: Iterable[T], key: Callable[[T], str]) -> Mapping[str, tuple[T, ...]]:
+    found: dict[str, list[T]] = {}
+    for thing in things:
+        found.setdefault(key(thing), []).append(thing)
+    return {name: tuple(each) for name, each in found.items()}
 
 
 def _outside(rule: Rule, other: Rule) -> tuple[Rule, ...]:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 
 from ..errors import Refused
 from ..evidence import Cells, Grid
 from ..model import Rule, RuleKind, Setup
 from . import condensation, difference, gradient, limit, slope, span
-from .finding import Candidate, Finding, worst_of
+from .finding import Candidates, Finding, worst_of
+from .sight import Sight
 
-_KINDS: Mapping[RuleKind, Callable[[Rule, Mapping[str, Cells], Setup], list[Candidate]]] = {
+_KINDS: Mapping[RuleKind, Callable[[Rule, Sight], Iterator[Candidates]]] = {
     "limit": limit.candidates,
     "span": span.candidates,
     "slope": slope.candidates,
@@ -21,10 +22,10 @@ _KINDS: Mapping[RuleKind, Callable[[Rule, Mapping[str, Cells], Setup], list[Cand
 
 
 def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -> Finding:
-    """What one rule says of each cell of the grid."""
+    """What one rule says of each cell of the grid; `cells` reach back from it by the rule's window."""
     if rule.kind not in _KINDS:
         raise Refused(f"Rule {rule.key!r} is of kind {rule.kind!r}; wanted one of {', '.join(_KINDS)}.")
-    return worst_of(rule, grid, _KINDS[rule.kind](rule, cells, setup))
+    return worst_of(rule, grid, _KINDS[rule.kind](rule, Sight(cells, setup, grid)))
 
 
 def kinds() -> tuple[RuleKind, ...]:

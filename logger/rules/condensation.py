@@ -13,19 +13,19 @@ are then added before they are squared (JCGM 100, 5.2.2). A dew point below 0 de
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import product
 
 import numpy as np
 
 from ..derived import coarse, dew_point_slopes, dew_points
-from ..evidence import Cells
 from ..model import Rule, Setup
 from ..physics.saturation import log_slope_water, saturation_pressure_water
 from ..series import Float
 from ..units import MICRO
-from .finding import Candidate
+from .finding import Candidates, pair_names
+from .sight import Block, Sight
 
 
 def sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -40,32 +40,32 @@ def _measures_dew(key: str, setup: Setup) -> bool:
     return key in setup.channels and setup.channels[key].quantity == "dew_point"
 
 
-def candidates(rule: Rule, cells: Mapping[str, Cells], setup: Setup) -> list[Candidate]:
+def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
     """One candidate a pair of a surface and a probe of the air's dew point."""
     at_surface = _humidity if rule.unit == "%RH" else _margin
-    found = []
-    for one, other in product(*sides(rule, setup)):
-        surface, dew = cells[one], cells[other]
+    for one, other in product(*sides(rule, sight.setup)):
+        surface, dew = sight.block([one]), sight.block([other])
         low, high = at_surface(surface, dew)
-        found.append(
-            Candidate(
-                f"{surface.channel.probe}–{dew.channel.probe}",
-                low,
-                high,
-                _U(rule, surface, dew, [cells[key] for key in setup.inputs_of(other)]),
-                np.maximum(surface.why, dew.why),
-                surface.placed & dew.placed,
-            )
+        inputs = sight.setup.inputs_of(other)
+        yield Candidates(
+            pair_names(surface, dew),
+            low,
+            high,
+            _U(rule, surface, dew, [sight.block([key]) for key in inputs] if one in inputs else []),
+            np.maximum(surface.of("why"), dew.of("why")),
+            surface.of("placed") & dew.of("placed"),
         )
-    return found
 
 
-def _margin(surface: Cells, dew: Cells) -> tuple[Float, Float]:
-    return surface.low - dew.high, surface.high - dew.low
+def _margin(surface: Block, dew: Block) -> tuple[Float, Float]:
+    return surface.of("low") - dew.of("high"), surface.of("high") - dew.of("low")
 
 
-def _humidity(surface: Cells, dew: Cells) -> tuple[Float, Float]:
-    return _humidity_at(surface.high, dew.low), _humidity_at(surface.low, dew.high)
+def _humidity(surface: Block, dew: Block) -> tuple[Float, Float]:
+    return (
+        _humidity_at(surface.of("high"), dew.of("low")),
+        _humidity_at(surface.of("low"), dew.of("high")),
+    )
 
 
 def _humidity_at(surface: Float, dew: Float) -> Float:
@@ -73,20 +73,24 @@ def _humidity_at(surface: Float, dew: Float) -> Float:
     return coarse(100 * ratio)
 
 
-def _U(rule: Rule, surface: Cells, dew: Cells, inputs: list[Cells]) -> Float:
-    t_s, t_d = ((c.low + c.high) / 2 / MICRO for c in (surface, dew))
+def _U(rule: Rule, surface: Block, dew: Block, inputs: Sequence[Block]) -> Float:
+    """U of the pair; `inputs`: what the dew point follows from, where the surface's own probe is one."""
+    t_s, t_d = (_middle(block) for block in (surface, dew))
     by_surface, by_dew = np.ones_like(t_s), np.ones_like(t_d)
     if rule.unit == "%RH":
         at = 100 * saturation_pressure_water(t_d) / saturation_pressure_water(t_s)
         by_surface, by_dew = at * log_slope_water(t_s), at * log_slope_water(t_d)
-    first, second = by_surface * surface.U / MICRO, by_dew * dew.U / MICRO
-    own = [c for c in inputs if c.channel.key == surface.channel.key]
-    if own:
+    U_s, U_d = (block.of("U") / MICRO for block in (surface, dew))
+    first, second = by_surface * U_s, by_dew * U_d
+    if inputs:
         # t_s is the very temperature inside t_d, so that its error moves both.
-        t, rh = (c.low + c.high for c in inputs)
-        by_t, _ = dew_point_slopes(t / 2 / MICRO, rh / 2 / MICRO)
-        return coarse(_common(first, second, by_t * by_dew * surface.U / MICRO))
+        by_t, _ = dew_point_slopes(*(_middle(block) for block in inputs))
+        return coarse(_common(first, second, by_t * by_dew * U_s))
     return coarse(np.hypot(first, second))
+
+
+def _middle(block: Block) -> Float:
+    return np.asarray((block.of("low") + block.of("high")) / 2 / MICRO)
 
 
 def _common(surface: Float, dew: Float, within_dew: Float) -> Float:

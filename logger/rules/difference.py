@@ -6,16 +6,15 @@ the worst is named. Cell means are compared, a covered cell by its bounds; U add
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 from itertools import product
 
 import numpy as np
 
-from ..evidence import Cells
 from ..model import Rule, Setup
-from .finding import Candidate
-from .gradient import bounds
+from .finding import Candidates, pair_names
+from .sight import Sight
 
 
 def _sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -25,14 +24,16 @@ def _sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return first, second
 
 
-def candidates(rule: Rule, cells: Mapping[str, Cells], setup: Setup) -> list[Candidate]:
+def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
     """One candidate a pair: the first minus the second."""
-    found = []
-    for one, other in product(*_sides(rule, setup)):
-        a, b = cells[one], cells[other]
-        (a_low, a_high), (b_low, b_high) = bounds(a), bounds(b)
-        label = f"{a.channel.probe}–{b.channel.probe}"
-        U = np.rint(np.hypot(a.U, b.U))
-        why = np.maximum(a.why, b.why)
-        found.append(Candidate(label, a_low - b_high, a_high - b_low, U, why, a.placed & b.placed))
-    return found
+    for pairs in sight.several(list(product(*_sides(rule, sight.setup)))):
+        a, b = sight.block([one for one, _ in pairs]), sight.block([other for _, other in pairs])
+        (a_low, a_high), (b_low, b_high) = a.bounds(), b.bounds()
+        yield Candidates(
+            pair_names(a, b),
+            a_low - b_high,
+            a_high - b_low,
+            np.rint(np.hypot(a.of("U"), b.of("U"))),
+            np.maximum(a.of("why"), b.of("why")),
+            a.of("placed") & b.of("placed"),
+        )

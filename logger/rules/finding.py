@@ -14,7 +14,7 @@ our own cautious choice. "Worst" always means smallest margin. Numbers are whole
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,24 +23,31 @@ from numpy.typing import NDArray
 from ..calibration import Why
 from ..evidence import Grid
 from ..model import Conformity, Rule
-from ..series import Bool, Float
+from ..series import Bool, Float, Int
 from ..units import MICRO
+from .sight import Block
 
 
 @dataclass(frozen=True)
-class Candidate:
-    """Values low … high (equal but for limits of a cell's min and max) with U; all of shape (n,), micro.
+class Candidates:
+    """Values low … high (equal but for limits of a cell's min and max) with U; arrays of shape (k, n), micro.
 
-    low, high: NaN where nothing was seen; why: Why.EVIDENCE, or why it supports nothing;
-    placed: the candidate takes part at that time.
+    labels: one for each of the k; low, high: NaN where nothing was seen; why: Why.EVIDENCE, or why it
+    supports nothing; placed: the candidate takes part at that time.
     """
 
-    label: str
+    labels: tuple[str, ...]
     low: Float
     high: Float
     U: Float
     why: NDArray[np.uint8]
     placed: Bool
+
+
+def pair_names(a: Block, b: Block) -> tuple[str, ...]:
+    """Names of pairs: both probes."""
+    both = zip(a.cells, b.cells, strict=True)
+    return tuple(f"{one.channel.probe}–{other.channel.probe}" for one, other in both)
 
 
 @dataclass(frozen=True)
@@ -97,38 +104,42 @@ class Worst:
         self.beyond = np.zeros(n, np.uint64)
         self.known, self.placed = np.zeros(n, np.int32), np.zeros(n, np.int32)
 
-    def add(self, candidate: Candidate) -> None:
-        """Take one candidate into account."""
-        number = len(self.labels)
-        self.labels.append(candidate.label)
-        margin, value = margin_and_value(self.rule, candidate.low, candidate.high)
-        if not candidate.placed.all():
-            margin = np.where(candidate.placed, margin, np.nan)
-        slack = margin - np.rint(self.rule.r * candidate.U)
-        self.placed += candidate.placed
-        self._evidence(candidate, slack, number)
-        at = np.flatnonzero(margin < self.margin)  # false where nothing was seen
-        self.margin[at], self.value[at] = margin[at], value[at]
-        self.U[at], self.label[at] = candidate.U[at], number
-        self._beyond(margin, slack, number)
+    def add(self, some: Candidates) -> None:
+        """Take some candidates into account."""
+        begin = len(self.labels)
+        self.labels += some.labels
+        margin, value = margin_and_value(self.rule, some.low, some.high)
+        if not some.placed.all():
+            margin = np.where(some.placed, margin, np.nan)
+        slack = margin - np.rint(self.rule.r * some.U)
+        self.placed += some.placed.sum(axis=0)
+        self._evidence(some, slack, begin)
+        row, at = _smallest(margin, self.margin)
+        self.margin[at], self.value[at] = margin[row, at], value[row, at]
+        self.U[at], self.label[at] = some.U[row, at], begin + row
+        self._beyond(margin, slack, begin)
 
-    def _evidence(self, candidate: Candidate, slack: Float, number: int) -> None:
+    def _evidence(self, some: Candidates, slack: Float, begin: int) -> None:
         # Without a value there is no margin, and without its uncertainty no slack: neither is evidence.
-        known = (candidate.why == Why.EVIDENCE) & np.isfinite(slack)
-        self.known += known
+        known = (some.why == Why.EVIDENCE) & np.isfinite(slack)
         if known.all():
-            np.minimum(self.slack, slack, out=self.slack)
+            self.known += len(known)
+            np.minimum(self.slack, slack.min(axis=0), out=self.slack)
             return
-        np.fmin(self.slack, np.where(known, slack, np.inf), out=self.slack)
-        short = ~known & candidate.placed & (candidate.why > self.why)
-        self.why[short], self.short_label[short] = candidate.why[short], number
+        self.known += known.sum(axis=0)
+        np.minimum(self.slack, np.where(known, slack, np.inf).min(axis=0), out=self.slack)
+        short = np.where(~known & some.placed, some.why, 0)
+        row = short.argmax(axis=0)
+        highest = short[row, np.arange(short.shape[1])]
+        at = np.flatnonzero(highest > self.why)
+        self.why[at], self.short_label[at] = highest[at], begin + row[at]
 
-    def _beyond(self, margin: Float, slack: Float, number: int) -> None:
-        over = np.flatnonzero(margin < 0)
-        if len(over):
-            self.beyond[over] |= np.uint64(1) << np.uint64(min(number, 63))
+    def _beyond(self, margin: Float, slack: Float, begin: int) -> None:
+        for row in np.flatnonzero((margin < 0).any(axis=1)).tolist():
+            over = np.flatnonzero(margin[row] < 0)
+            self.beyond[over] |= np.uint64(1) << np.uint64(min(begin + row, 63))
             # slack = margin − w, hence margin < −w where 2·margin − slack < 0.
-            self.proven[over] |= 2 * margin[over] - slack[over] < 0
+            self.proven[over] |= 2 * margin[row, over] - slack[row, over] < 0
 
     def finding(self) -> Finding:
         """The finding: short where fewer candidates than the rule needs have evidence."""
@@ -174,9 +185,19 @@ def _in_force(finding: Finding) -> Finding:
     return finding
 
 
-def worst_of(rule: Rule, grid: Grid, candidates: Sequence[Candidate]) -> Finding:
+def _smallest(margin: Float, than: Float) -> tuple[Int, Int]:
+    """Where, of the columns of `margin`, one is smaller than `than`, and the first row of the smallest."""
+    if len(margin) == 1:
+        at = np.flatnonzero(margin[0] < than)  # false where nothing was seen
+        return np.zeros(len(at), np.int64), at
+    least = np.fmin.reduce(margin, axis=0)
+    at = np.flatnonzero(least < than)
+    return (margin[:, at] == least[at]).argmax(axis=0), at
+
+
+def worst_of(rule: Rule, grid: Grid, candidates: Iterable[Candidates]) -> Finding:
     """All candidates of a rule as one finding."""
     worst = Worst(rule, grid)
-    for candidate in candidates:
-        worst.add(candidate)
+    for some in candidates:
+        worst.add(some)
     return worst.finding()

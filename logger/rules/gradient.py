@@ -11,15 +11,27 @@ reading of its own, enters with whichever of its bounds makes the difference lar
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from itertools import combinations
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations, product
 
 import numpy as np
 
-from ..evidence import Cells
-from ..model import Position, Rule, Setup
-from ..series import Bool, Float
-from .finding import Candidate
+from ..model import Position, Rule
+from .finding import Candidates, pair_names
+from .sight import Sight
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """Two channels at two positions during [from_ns, to_ns), d_m apart with standard uncertainty u_d_m."""
+
+    one: str
+    other: str
+    d_m: float
+    u_d_m: float
+    from_ns: int
+    to_ns: int | None
 
 
 def distance_m(rule: Rule, a: Position, b: Position) -> float | None:
@@ -35,47 +47,43 @@ def distance_m(rule: Rule, a: Position, b: Position) -> float | None:
     return d if d >= rule.d_min_m else None
 
 
-def candidates(rule: Rule, cells: Mapping[str, Cells], setup: Setup) -> list[Candidate]:
+def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
     """One candidate a pair of channels and the positions at which both stood."""
-    found = []
+    for pairs in sight.several(list(_pairs(rule, sight))):
+        yield _compared(pairs, sight)
+
+
+def _pairs(rule: Rule, sight: Sight) -> Iterator[_Pair]:
+    setup = sight.setup
     for one, other in combinations(setup.channels_of(rule), 2):
-        for a in setup.placements_of(one):
-            for b in setup.placements_of(other):
-                pair = (setup.positions[a.position], setup.positions[b.position])
-                d = distance_m(rule, *pair)
-                if d is None or pair[0].zone != pair[1].zone:
-                    continue
-                grid = cells[one].grid
-                there = np.zeros(grid.n, np.bool_)
-                there[grid.clip(max(a.from_ns, b.from_ns), _earlier(a.to_ns, b.to_ns))] = True
-                found.append(_pair(cells[one], cells[other], d, np.hypot(pair[0].u_m, pair[1].u_m), there))
-    return found
+        for a, b in product(setup.placements_of(one), setup.placements_of(other)):
+            there = setup.positions[a.position], setup.positions[b.position]
+            d = distance_m(rule, *there)
+            if d is None or there[0].zone != there[1].zone:
+                continue
+            u_d = float(np.hypot(there[0].u_m, there[1].u_m))
+            yield _Pair(one, other, d, u_d, max(a.from_ns, b.from_ns), _earlier(a.to_ns, b.to_ns))
 
 
 def _earlier(a: int | None, b: int | None) -> int | None:
     return b if a is None else a if b is None else min(a, b)
 
 
-def bounds(c: Cells) -> tuple[Float, Float]:
-    """The mean of a cell twice, or both bounds of a covered one."""
-    own = c.count > 0
-    if own.all():
-        return c.mean, c.mean
-    return np.where(own, c.mean, c.low), np.where(own, c.mean, c.high)
-
-
-def _pair(a: Cells, b: Cells, d_m: float, u_d_m: float, there: Bool) -> Candidate:
-    (a_low, a_high), (b_low, b_high) = bounds(a), bounds(b)
+def _compared(pairs: Sequence[_Pair], sight: Sight) -> Candidates:
+    a, b = sight.block([p.one for p in pairs]), sight.block([p.other for p in pairs])
+    d_m, u_d_m = np.array([[p.d_m] for p in pairs]), np.array([[p.u_d_m] for p in pairs])
+    (a_low, a_high), (b_low, b_high) = a.bounds(), b.bounds()
     difference = np.abs(a_high - b_low)
     if a_low is not a_high or b_low is not b_high:
         difference = np.maximum(difference, np.abs(b_high - a_low))
     value = np.rint(difference / d_m)
-    U_squared = (a.U**2 + b.U**2) / d_m**2 + (difference * (2 * u_d_m / d_m**2)) ** 2
-    return Candidate(
-        f"{a.channel.probe}–{b.channel.probe}",
+    U_squared = (a.of("U") ** 2 + b.of("U") ** 2) / d_m**2 + (difference * (2 * u_d_m / d_m**2)) ** 2
+    there = np.stack([sight.during(p.from_ns, p.to_ns) for p in pairs])
+    return Candidates(
+        pair_names(a, b),
         value,
         value,
         np.rint(np.sqrt(U_squared)),
-        np.maximum(a.why, b.why),
-        there & a.placed & b.placed,
+        np.maximum(a.of("why"), b.of("why")),
+        there & a.of("placed") & b.of("placed"),
     )

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator
 
-from ..evidence import Cells
-from ..model import Rule, Setup
-from .finding import Candidate
+from ..model import Rule
+from .finding import Candidates
+from .sight import Sight
 
 
-def candidates(rule: Rule, cells: Mapping[str, Cells], setup: Setup) -> list[Candidate]:
+def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
     """One candidate a channel."""
-    found = []
-    for key in setup.channels_of(rule):
-        c = cells[key]
-        found.append(Candidate(c.channel.probe, c.low, c.high, c.U, c.why, c.placed))
-    return found
+    for keys in sight.several(sight.setup.channels_of(rule)):
+        c = sight.block(keys)
+        yield Candidates(
+            sight.labels(keys), c.of("low"), c.of("high"), c.of("U"), c.of("why"), c.of("placed")
+        )

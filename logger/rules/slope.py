@@ -11,52 +11,52 @@ not depend on where a record was cut.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator
 
 import numpy as np
 
 from ..calibration import Why
-from ..evidence import Cells
-from ..model import Rule, Setup
+from ..model import Rule
 from ..series import Float
-from ..units import MICRO, difference_to_canonical
-from .finding import Candidate
-from .windows import moving_min, moving_sum, sufficiency
+from ..units import MICRO
+from .finding import Candidates
+from .sight import Block, Sight
+from .span import u_cell
+from .windows import moving_sum, sufficiency
 
 
-def slope_per_h(cells: Cells, width: int) -> tuple[Float, Float]:
+def slope_per_h(block: Block, width: int) -> tuple[Float, Float]:
     """Slope in micro-units per hour and Σ(t − t̄)² in h², of the filled cells of each window."""
-    filled = cells.count > 0
-    base = cells.mean[filled][0] if filled.any() else 0.0
-    value = np.where(filled, cells.mean - base, 0.0).astype(np.int64)
+    filled, mean = block.of("count") > 0, block.of("mean")
+    at = filled.argmax(axis=1)[:, None]
+    base = np.nan_to_num(np.take_along_axis(mean, at, axis=1))
+    value = np.where(filled, mean - base, 0.0).astype(np.int64)
     # Places count from the start of this piece; int64 wraps, and differences of sums come out right.
-    place = np.where(filled, np.arange(len(value)), 0).astype(np.int64)
+    end = np.arange(block.grid.n, dtype=np.int64)
+    place = np.where(filled, end, 0)
     n = moving_sum(filled, width)
-    end = np.arange(len(value), dtype=np.int64)
     t, v = moving_sum(place, width) - n * end, moving_sum(value, width)
     tt = moving_sum(place * place, width) - 2 * end * moving_sum(place, width) + n * end * end
     tv = moving_sum(place * value, width) - end * v
     spread = n * tt - t * t
     known = spread > 0
     per_cell = np.where(known, (n * tv - t * v) / np.where(known, spread, 1), np.nan)
-    hours = cells.grid.step_s / 3600
+    hours = block.grid.step_s / 3600
     return per_cell / hours, np.where(known, spread / np.maximum(n, 1), np.nan) * hours**2
 
 
-def candidates(rule: Rule, cells: Mapping[str, Cells], setup: Setup) -> list[Candidate]:
+def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
     """One candidate a channel: its slope against the limit."""
-    return [_candidate(rule, cells[key]) for key in setup.channels_of(rule)]
-
-
-def _candidate(rule: Rule, c: Cells) -> Candidate:
-    width = rule.window_s // c.grid.step_s
-    why = sufficiency(c, rule.window_s, rule.completeness)
-    slope, spread = slope_per_h(c, width)
-    slope = np.rint(np.where(why == Why.EVIDENCE, slope, np.nan))
-    if rule.lower is None:
-        slope = np.abs(slope)
-    channel = c.channel
-    fewest = moving_min(np.where(c.count > 0, c.count, np.nan), width)
-    u_cell = np.sqrt(channel.noise**2 / fewest + channel.resolution**2 / 12)
-    U = difference_to_canonical(2 * u_cell / np.sqrt(spread), channel.unit, channel.quantity)
-    return Candidate(channel.probe, slope, slope, np.rint(U * MICRO), why, c.placed)
+    width = rule.window_s // sight.grid.step_s
+    before = width - 1
+    for keys in sight.several(sight.setup.channels_of(rule), before):
+        c = sight.block(keys, before)
+        why = sufficiency(c, rule.window_s, rule.completeness)
+        slope, spread = slope_per_h(c, width)
+        slope = np.rint(np.where(why == Why.EVIDENCE, slope, np.nan))
+        if rule.lower is None:
+            slope = np.abs(slope)
+        U = np.rint(c.difference(2 * u_cell(c, width) / np.sqrt(spread)) * MICRO)
+        own = slope[:, before:]
+        placed = c.of("placed")[:, before:]
+        yield Candidates(sight.labels(keys), own, own, U[:, before:], why[:, before:], placed)

@@ -9,37 +9,37 @@ with n the fewest readings of a filled cell in the window.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator
 
 import numpy as np
 
-from ..evidence import Cells
-from ..model import Rule, Setup
+from ..model import Rule
 from ..series import Float
-from ..units import MICRO, difference_to_canonical
-from .finding import Candidate
+from ..units import MICRO
+from .finding import Candidates
+from .sight import Block, Sight
 from .windows import moving_max, moving_min, sufficiency
 
 
-def span_U(cells: Cells, width: int) -> Float:
-    """Expanded uncertainty (k = 2) of the span in each window, whole micro-units."""
-    channel, count = cells.channel, cells.count
-    if len(count) and count.min() == count.max() > 0:
-        fewest = np.full(len(count), float(count[0]))
+def u_cell(block: Block, width: int) -> Float:
+    """Standard uncertainty of a cell's mean in each window, offset left out; in the channels' own units."""
+    count = block.of("count")
+    if count.size and (count == count[:, :1]).all() and (count[:, 0] > 0).all():
+        fewest = np.broadcast_to(count.astype(np.float64), count.shape)
     else:
         fewest = moving_min(np.where(count > 0, count, np.nan), width)
-    u_cell = np.sqrt(channel.noise**2 / fewest + channel.resolution**2 / 12)
-    own = difference_to_canonical(2 * np.sqrt(2) * u_cell, channel.unit, channel.quantity)
-    return np.asarray(np.rint(own * MICRO))
+    noise, resolution = block.each(lambda c: c.noise), block.each(lambda c: c.resolution)
+    return np.asarray(np.sqrt(noise**2 / fewest + resolution**2 / 12))
 
 
-def candidates(rule: Rule, cells: Mapping[str, Cells], setup: Setup) -> list[Candidate]:
+def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
     """One candidate a channel: its span against the limit."""
-    found = []
-    for key in setup.channels_of(rule):
-        c = cells[key]
-        width = rule.window_s // c.grid.step_s
-        span = moving_max(c.mean, width) - moving_min(c.mean, width)
-        why = sufficiency(c, rule.window_s, rule.completeness)
-        found.append(Candidate(c.channel.probe, span, span, span_U(c, width), why, c.placed))
-    return found
+    width = rule.window_s // sight.grid.step_s
+    before = width - 1
+    for keys in sight.several(sight.setup.channels_of(rule), before):
+        c = sight.block(keys, before)
+        mean = c.of("mean")
+        span = (moving_max(mean, width) - moving_min(mean, width))[:, before:]
+        U = np.rint(c.difference(2 * np.sqrt(2) * u_cell(c, width)[:, before:]) * MICRO)
+        why = sufficiency(c, rule.window_s, rule.completeness)[:, before:]
+        yield Candidates(sight.labels(keys), span, span, U, why, c.of("placed")[:, before:])

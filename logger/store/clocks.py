@@ -110,6 +110,14 @@ class Clocks:
                 wrong_ns = base_ns - (mine.received_ns - mine.monotonic_ns)
                 yield _moved(mine, mine.taken_ns + wrong_ns)
 
+    def moving(self, channels: Sequence[str]) -> list[str]:
+        """Those of the channels whose stamps may not stand as they are."""
+        if self._names.number("source", UNSURE) is not None:
+            return list(channels)
+        with self._database.read() as conn:
+            compared = set(conn.execute(select(clock_comparison.c.probe).distinct()).scalars())
+        return [channel for channel in channels if channel.rsplit(".", 1)[0] in compared]
+
     def changed_since(self, cursor: int, channels: Sequence[str]) -> dict[str, int]:
         """Channel -> earliest instant whose readings moved by what was recorded after the cursor."""
         t = clock_comparison

@@ -61,6 +61,14 @@ class Decisions:
         with self._database.read() as conn:
             return decisions_of(conn, channel, from_ns, to_ns)
 
+    def of_several(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, dict[int, Decision]]:
+        """The same of those among several channels that have any."""
+        c = decision.c
+        asked = select(c.channel).distinct().where(c.taken_ns >= from_ns, c.taken_ns < to_ns)
+        with self._database.read() as conn:
+            decided = set(conn.execute(asked).scalars()) & set(channels)
+            return {channel: decisions_of(conn, channel, from_ns, to_ns) for channel in decided}
+
     def since(self, newest: int) -> dict[str, int]:
         """Channel -> earliest instant among the decisions made after that one."""
         earliest = select(decision.c.channel, func.min(decision.c.taken_ns)).where(decision.c.id > newest)

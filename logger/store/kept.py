@@ -26,9 +26,13 @@ class Kept:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def put_pieces(self, zone: str, pieces: Mapping[int, tuple[str, str]]) -> None:
-        """Keep day -> (input digest, body) of a zone, all in one transaction."""
+    def put_pieces(
+        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
+    ) -> None:
+        """Keep day -> (input digest, body) of a zone and its newest statement, all in one transaction."""
         with self._database.begin() as conn:
+            if statement is not None:
+                _replace(conn, live, {"zone": zone}, {"body": statement})
             for day, (key, body) in pieces.items():
                 _replace(conn, piece, {"zone": zone, "day": day}, {"key": key, "body": body})
 

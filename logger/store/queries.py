@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection, Integer, func, select, type_coerce
@@ -11,14 +12,14 @@ from ..model import Row
 from ..series import Float, Int, Readings, merged
 from .archive import Archive
 from .arrays import fetched
-from .clocks import UNSURE, Clocks
+from .clocks import OURS, UNSURE, Clocks
 from .database import Database
 from .decisions import Decisions, chosen, holding
 from .hot import Hot
 from .names import Names
 from .rows import Columns, joined, ordered
-from .seals import SealedChannel, hidden, last_sealed_arrival, sealed_channel
-from .tables import reading, seal_channel
+from .seals import SealedChannel, hidden, last_sealed_arrival, sealed_channel, sealed_channels
+from .tables import name, reading, seal_channel
 
 KINDS = (np.int64, np.int64, np.float64, np.uint8, np.bool_)
 
@@ -38,16 +39,24 @@ class Queries:
 
     def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         """Readings of a channel in [from, to) at their true instants, ascending."""
+        return self.readings_of([channel], from_ns, to_ns)[channel]
+
+    def readings_of(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
+        """The same of several channels: one question to the hot tier, and each file opened once."""
+        moved = {c: self._moved(c, from_ns, to_ns) for c in self._clocks.moving(channels)}
+        plain = [channel for channel in channels if moved.get(channel) is None]
+        decided = self._decisions.of_several(plain, from_ns, to_ns)
+        whole = self._stamped(plain, from_ns, to_ns)
+        found = {c: holding(whole[c], decided.get(c, {})) for c in plain}
+        return found | {channel: some for channel, some in moved.items() if some is not None}
+
+    def _moved(self, channel: str, from_ns: int, to_ns: int) -> Readings | None:
         number = self._names.number("channel", channel)
         if number is None:
-            return Readings.empty()
-        moved = self._clocks.readings(
+            return None
+        return self._clocks.readings(
             channel, from_ns, to_ns, lambda a, b: self._held(channel, self._columns(channel, number, a, b))
         )
-        if moved is not None:
-            return moved
-        whole = self.stamped(channel, from_ns, to_ns)
-        return holding(whole, self._decisions.of(channel, from_ns, to_ns))
 
     def _held(self, channel: str, rows: Columns) -> Columns:
         if not len(rows):
@@ -57,18 +66,60 @@ class Queries:
 
     def stamped(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         """All readings of a channel by their stamps in [from, to), whatever was decided, ascending."""
-        number = self._names.number("channel", channel)
-        if number is None:
-            return Readings.empty()
+        return self._stamped([channel], from_ns, to_ns)[channel]
+
+    def _stamped(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
+        numbers = {c: number for c in channels if (number := self._names.number("channel", c)) is not None}
         with self._database.read() as conn:
-            seals = sealed_channel(conn, number, from_ns, to_ns)
-            parts = [_hot_part(conn, number, from_ns, to_ns, seals)]
-        met = [one for one in seals if one.first_ns < to_ns and one.last_ns >= from_ns]
-        parts += [self._sealed_part(one.file, channel, from_ns, to_ns) for one in met]
-        whole = merged([part for part in parts if len(part)])
-        if np.any(np.diff(whole.taken_ns) == 0):
-            return self._ordered(channel, number, from_ns, to_ns)
-        return whole
+            seals = sealed_channels(conn, list(numbers.values()), from_ns, to_ns)
+            hot = _hot_parts(conn, numbers, from_ns, to_ns, seals)
+        sealed = self._sealed_parts(numbers, seals, from_ns, to_ns)
+        found = {c: merged([hot[c], *sealed[c]]) if c in numbers else Readings.empty() for c in channels}
+        return {
+            c: self._ordered(c, numbers[c], from_ns, to_ns) if np.any(np.diff(some.taken_ns) == 0) else some
+            for c, some in found.items()
+        }
+
+    def _sealed_parts(
+        self, numbers: Mapping[str, int], seals: Mapping[int, list[SealedChannel]], from_ns: int, to_ns: int
+    ) -> dict[str, list[Readings]]:
+        """By channel what sealed files hold of it in [from, to), in the order of the seals."""
+        parts: dict[str, list[Readings]] = {channel: [] for channel in numbers}
+        wanted: dict[str, list[str]] = {}
+        for channel, number in numbers.items():
+            for one in seals.get(number, ()):
+                if one.first_ns < to_ns and one.last_ns >= from_ns:
+                    wanted.setdefault(one.file, []).append(channel)
+        for file, channels in wanted.items():
+            with self._archive.open(file) as reader:
+                for channel in channels:
+                    parts[channel].append(_within(reader.shown(channel), from_ns, to_ns))
+        return parts
+
+    def fresh(
+        self, cursor: int, channels: Sequence[str], most: int
+    ) -> tuple[dict[str, Readings], int] | None:
+        """By channel what arrived after the cursor, ascending in the instant taken; and the new cursor.
+
+        None where that is more than `most` rows, was sealed already, or where stamps have to be moved.
+        """
+        c = reading.c
+        fields = c.arrival, c.taken_ns, c.value, c.status, type_coerce(c.late, Integer), c.channel, c.source
+        wanted = select(*fields).where(c.arrival > cursor).order_by(c.taken_ns, c.arrival).limit(most + 1)
+        with self._database.read() as conn:
+            if last_sealed_arrival(conn) > cursor:
+                return None
+            arrival, *shown, of, source = fetched(conn, wanted, (*KINDS, np.int64, np.int64))
+            texts = self._names.texts({*of.tolist(), *source.tolist()}, conn)
+        sources = {texts[number] for number in set(source.tolist())}
+        ours = sources <= OURS - {UNSURE}
+        if len(arrival) > most or self._clocks.changed_since(cursor, channels):
+            return None
+        if not ours and (UNSURE in sources or self._clocks.moving(channels)):
+            return None
+        numbers = {texts[number]: number for number in set(of.tolist())}
+        found = {ch: Readings(*(x[of == number] for x in shown)) for ch, number in numbers.items()}
+        return found, int(arrival.max(initial=cursor))
 
     def columns(self, channel: str, from_ns: int, to_ns: int) -> Columns:
         """Everything that is stored of a channel in [from, to), ascending in (taken, writer, seq)."""
@@ -82,9 +133,19 @@ class Queries:
 
     def newest(self, ok: bool = False) -> dict[str, Row]:
         """Per channel the reading taken last; with `ok`, the last that has a value."""
+        numbers = {self._names.number("channel", c): c for c in self._names.known("channel")}
+        known = {number: channel for number, channel in numbers.items() if number is not None}
         with self._database.read() as conn:
-            found = {channel: self._newest(conn, channel, ok) for channel in self._names.known("channel")}
-        return {channel: row for channel, row in found.items() if row is not None}
+            hot = _newest_hot(conn, ok, self._names.number("source", UNSURE))
+            seals = sealed_channels(conn, list(known))
+            ends = {number: _newest_sealed(seals.get(number, ()), ok) for number in known}
+            rows = self._hot.select(conn, reading.c.arrival.in_([arrival for arrival, _ in hot.values()]))
+        found = {row.channel: row for row in rows.rows()}
+        for number, channel in known.items():
+            end, taken = ends[number], hot.get(number, (0, None))[1]
+            if end is not None and (taken is None or end[0] > taken):
+                found[channel] = self._sealed_row(channel, *end, ok)
+        return {channel: found[channel] for channel in known.values() if channel in found}
 
     def newest_ns(self) -> int | None:
         """The instant of the reading taken last; no file is opened for it."""
@@ -136,12 +197,6 @@ class Queries:
             earliest[channel] = min(first_ns, earliest.get(channel, first_ns))
         return earliest, end
 
-    def _sealed_part(self, file: str, channel: str, from_ns: int, to_ns: int) -> Readings:
-        with self._archive.open(file) as reader:
-            taken_ns, value, status, late = reader.shown(channel)
-        a, b = np.searchsorted(taken_ns, [from_ns, to_ns])
-        return Readings(taken_ns[a:b], value[a:b], status[a:b], late[a:b])
-
     def _ordered(self, channel: str, number: int, from_ns: int, to_ns: int) -> Readings:
         """The same with what orders equal instants, which is seldom needed and slower to read."""
         rows = self._columns(channel, number, from_ns, to_ns)
@@ -158,21 +213,6 @@ class Queries:
                 parts.append(reader.columns(reader.groups().get(channel, [])))
         rows = ordered(joined(parts))
         return rows.part((rows.taken_ns >= from_ns) & (rows.taken_ns < to_ns))
-
-    def _newest(self, conn: Connection, channel: str, ok: bool) -> Row | None:
-        number = self._names.number("channel", channel)
-        where = [reading.c.channel == number, *([reading.c.status == 0] if ok else [])]
-        if (unsure := self._names.number("source", UNSURE)) is not None:
-            where.append(reading.c.source != unsure)  # it may well be dated in the future
-        last = select(reading.c.arrival, reading.c.taken_ns).where(*where)
-        hot = conn.execute(
-            last.order_by(reading.c.taken_ns.desc(), reading.c.arrival.desc()).limit(1)
-        ).first()
-        seals = sealed_channel(conn, number) if number is not None else []
-        known = [(at, one.file) for one in seals if (at := one.last_ok_ns if ok else one.last_ns) is not None]
-        if known and (hot is None or max(known)[0] > hot.taken_ns):
-            return self._sealed_row(channel, *max(known), ok)
-        return None if hot is None else self._hot.select(conn, reading.c.arrival == hot.arrival).row(0)
 
     def _sealed_row(self, channel: str, at_ns: int, file: str, ok: bool) -> Row:
         with self._archive.open(file) as reader:
@@ -198,19 +238,52 @@ class Queries:
         return (min(known), max(known)) if known else None
 
 
-def _hot_part(
-    conn: Connection, channel: int, from_ns: int, to_ns: int, seals: Sequence[SealedChannel]
-) -> Readings:
-    """Hot rows that no seal covers, ascending in the instant taken."""
+def _hot_parts(
+    conn: Connection,
+    numbers: Mapping[str, int],
+    from_ns: int,
+    to_ns: int,
+    seals: Mapping[int, list[SealedChannel]],
+) -> dict[str, Readings]:
+    """Hot rows of several channels that no seal covers, ascending in the instant taken."""
     c = reading.c
     wanted = (
-        select(c.arrival, c.taken_ns, c.value, c.status, type_coerce(c.late, Integer))
-        .where(c.channel == channel, c.taken_ns >= from_ns, c.taken_ns < to_ns)
-        .order_by(c.taken_ns, c.arrival)
+        select(c.arrival, c.taken_ns, c.value, c.status, type_coerce(c.late, Integer), c.channel)
+        .where(c.channel.in_(numbers.values()), c.taken_ns >= from_ns, c.taken_ns < to_ns)
+        .order_by(c.channel, c.taken_ns, c.arrival)
     )
-    arrival, taken_ns, *shown = fetched(conn, wanted, KINDS)
-    kept = ~hidden(taken_ns, arrival, seals)
-    return Readings(taken_ns[kept], *(column[kept] for column in shown))
+    arrival, *shown, of = fetched(conn, wanted, (*KINDS, np.int64))
+    parts = {}
+    for channel, number in numbers.items():
+        a, b = np.searchsorted(of, [number, number + 1])
+        kept = ~hidden(shown[0][a:b], arrival[a:b], seals.get(number, ()))
+        parts[channel] = Readings(*(column[a:b][kept] for column in shown))
+    return parts
+
+
+def _within(shown: Sequence[Any], from_ns: int, to_ns: int) -> Readings:
+    """Of columns that begin with the instants taken, ascending, those in [from, to)."""
+    a, b = np.searchsorted(shown[0], [from_ns, to_ns])
+    return Readings(*(column[a:b] for column in shown))
+
+
+def _newest_hot(conn: Connection, ok: bool, unsure: int | None) -> dict[int, tuple[int, int]]:
+    """By channel number arrival and instant of the hot reading taken last: one step in the index each."""
+    c = reading.c
+    names = select(name.c.id).where(name.c.kind == "channel").subquery()
+    of = select(c.arrival).where(c.channel == names.c.id, *([c.status == 0] if ok else []))
+    if unsure is not None:
+        of = of.where(c.source != unsure)  # it may well be dated in the future
+    last = of.order_by(c.taken_ns.desc(), c.arrival.desc()).limit(1).correlate(names).scalar_subquery()
+    arrivals = [at for _, at in conn.execute(select(names.c.id, last)) if at is not None]
+    rows = conn.execute(select(c.channel, c.arrival, c.taken_ns).where(c.arrival.in_(arrivals)))
+    return {channel: (arrival, taken_ns) for channel, arrival, taken_ns in rows}
+
+
+def _newest_sealed(seals: Sequence[SealedChannel], ok: bool) -> tuple[int, str] | None:
+    """The instant of the reading taken last in sealed files, and its file."""
+    known = [(at, one.file) for one in seals if (at := one.last_ok_ns if ok else one.last_ns) is not None]
+    return max(known, default=None)
 
 
 def _end(conn: Connection) -> int:

@@ -33,8 +33,16 @@ def sealed_channel(
     conn: Connection, channel: int, from_ns: int | None = None, to_ns: int | None = None
 ) -> list[SealedChannel]:
     """Sealed files with a channel that are not disposed of, their month meeting [from, to), as sealed."""
+    return sealed_channels(conn, [channel], from_ns, to_ns).get(channel, [])
+
+
+def sealed_channels(
+    conn: Connection, channels: Sequence[int], from_ns: int | None = None, to_ns: int | None = None
+) -> dict[int, list[SealedChannel]]:
+    """The same of several channels, by their numbers."""
     c = seal_channel.c
     wanted = select(
+        c.channel,
         seal.c.file,
         c.from_ns,
         c.to_ns,
@@ -44,12 +52,15 @@ def sealed_channel(
         c.last_ns,
         c.first_ok_ns,
         c.last_ok_ns,
-    ).where(c.number == seal.c.number, c.channel == channel, c.number.not_in(select(disposal.c.seal)))
+    ).where(c.number == seal.c.number, c.channel.in_(channels), c.number.not_in(select(disposal.c.seal)))
     if from_ns is not None:
         wanted = wanted.where(c.to_ns > from_ns)
     if to_ns is not None:
         wanted = wanted.where(c.from_ns < to_ns)
-    return [SealedChannel(*row) for row in conn.execute(wanted.order_by(c.number))]
+    found: dict[int, list[SealedChannel]] = {}
+    for channel, *row in conn.execute(wanted.order_by(c.number)):
+        found.setdefault(channel, []).append(SealedChannel(*row))
+    return found
 
 
 def hidden(taken_ns: Int, arrival: Int, seals: Sequence[SealedChannel]) -> Bool:

@@ -137,6 +137,19 @@ class Store:
         """All that was ever stored of those stamps, with what a decision set aside."""
         return self._queries.stamped(channel, from_ns, to_ns)
 
+    def readings_of(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
+        """The same of several channels at once, which is faster; one that was never read has none."""
+        return self._queries.readings_of(channels, from_ns, to_ns)
+
+    def fresh(
+        self, cursor: int, channels: Sequence[str], most: int = 5000
+    ) -> tuple[dict[str, Readings], int] | None:
+        """By channel what arrived after the cursor, and the cursor after it; for who follows `channels`.
+
+        None where that cannot be told so simply: too much, sealed already, or of clocks that were wrong.
+        """
+        return self._queries.fresh(cursor, channels, most)
+
     def envelope(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Envelope:
         """Extremes, mean and count of raw values in about `bins` bins: every minute's extreme is in it.
 
@@ -287,9 +300,11 @@ class Store:
         """Keep what was judged for a zone and UTC day, with the digest of its input."""
         self._kept.put_pieces(zone, {day: (key, body)})
 
-    def put_pieces(self, zone: str, pieces: Mapping[int, tuple[str, str]]) -> None:
-        """Keep several days at once: one transaction instead of many."""
-        self._kept.put_pieces(zone, pieces)
+    def put_pieces(
+        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
+    ) -> None:
+        """Keep several days, and the newest statement, at once: one transaction instead of many."""
+        self._kept.put_pieces(zone, pieces, statement)
 
     def piece(self, zone: str, day: int) -> tuple[str, str] | None:
         """(digest of its input, body) of what was judged for that day; None when nothing is kept."""

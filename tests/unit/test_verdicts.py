@@ -196,7 +196,10 @@ def judged_days(
     """Periods of the two days, and the days whose pieces were judged for it."""
     verdicts, days = Verdicts(store, setup), []
     put = store.put_pieces
-    store.put_pieces = lambda zone, pieces: (days.extend(d for d in pieces if d >= 0), put(zone, pieces))[1]  # type: ignore[method-assign]
+    store.put_pieces = lambda zone, pieces, told=None: (  # type: ignore[method-assign]
+        days.extend(d for d in pieces if d >= 0),
+        put(zone, pieces, told),
+    )[1]  # type: ignore[method-assign]
     found = told(verdicts, made, now)
     del store.put_pieces  # type: ignore[method-assign]
     return found, [d - made.at(0) // (86400 * NS) for d in days]

@@ -1,0 +1,257 @@
+"""Stored verdicts kept true: judges what is dirty, piece by piece, in order of time.
+
+A piece (zone, UTC day) is dirty when a reading arrived that its windows can see, when setup or
+marks changed, or while it still holds provisional minutes. Dirty pieces are judged again in order
+of time, each from the bodies' state that the day before left.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from sqlalchemy import select
+
+from .bodies import BodyState, at_start_of_record
+from .epochs import judge_over
+from .evidence import Grid
+from .forward import forward
+from .instants import rfc3339
+from .judge import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
+from .model import NS, Mark, Setup
+from .pieces import DAY_NS, Piece, pieces
+from .series import Readings
+from .store import Store
+from .store.tables import mark as mark_table
+from .timeline import Held, first_difference, timeline
+from .trail import Trail, begun, extended
+
+# Days judged in one go: bounds memory, and is the largest piece that a power cut can cost.
+CHUNK_DAYS = 31
+NEVER_NS = 2**63 - 1
+Tell = Callable[[Judgement, Mapping[int, Piece], "Head"], str | None]
+HEAD = -1  # the row of the piece table that holds how far a zone has been judged
+
+
+@dataclass(frozen=True)
+class Head:
+    """How far a zone has been judged: all that arrived up to `cursor`, cells before `until_ns`."""
+
+    context: str
+    cursor: int
+    first_day: int
+    until_ns: int
+    open_from_ns: int
+    timeline: list[Held] = field(default_factory=list)  # what it was judged by
+    decided: int = 0  # the newest decision on conflicting values that it knew of
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """What the newest judgement of a zone is extended from, while the store says that it is the newest."""
+
+    trail: Trail
+    head: Head
+    stored: str
+    marks: tuple[Mark, ...]
+
+
+class Ledger:
+    """What is stored of a room's verdicts. Several processes may keep it; what they store is the same.
+
+    newest: the judgement of each zone that was made last.
+    """
+
+    def __init__(self, store: Store, setup: Setup) -> None:
+        self.store = store
+        self.setup = setup
+        self.newest: dict[str, Judgement] = {}
+        self._kept: dict[str, _Kept] = {}
+        self._reach_ns = {z: max(reach_s(s, z) for s in setup.every()) * NS for z in setup.zones}
+        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.every()) * NS for z in setup.zones}
+
+    def marks(self) -> tuple[Mark, ...]:
+        """Every interval that was declared not to be trusted."""
+        with self.store.read() as conn:
+            rows = conn.execute(select(mark_table).order_by(mark_table.c.id)).all()
+        return tuple(Mark(r.zone, r.from_ns, r.to_ns, r.reason, r.who) for r in rows)
+
+    def refresh(self, zone: str, now_ns: int, tell: Tell | None = None) -> bool:
+        """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was.
+
+        `tell`: what to store as the newest statement about the zone, in the same transaction.
+        """
+        self.setup.zone(zone)
+        return self._extend(zone, now_ns, tell) or self._judge_again(zone, now_ns, tell)
+
+    def _extend(self, zone: str, now_ns: int, tell: Tell | None) -> bool:
+        """The usual minute: nothing but newer readings came, and the newest judgement goes on with them."""
+        kept = self._kept.get(zone)
+        if kept is None or (self._stored_head(zone), self.marks()) != (kept.stored, kept.marks):
+            return False
+        complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
+        if complete_ns <= kept.head.until_ns or self.store.decisions.newest() != kept.head.decided:
+            return False
+        new = self.store.fresh(kept.head.cursor, list(kept.trail.readings))
+        if new is None:
+            return False
+        readings, cursor = new
+        here = {channel: readings[channel] for channel in kept.trail.readings if channel in readings}
+        trail = extended(kept.trail, self.setup, here, now_ns, kept.marks)
+        if trail is None:
+            return False
+        head = replace(kept.head, cursor=cursor)
+        self._kept[zone] = _Kept(trail, *self._store(trail.judgement, trail.state, head, tell), kept.marks)
+        return True
+
+    def _judge_again(self, zone: str, now_ns: int, tell: Tell | None) -> bool:
+        decided = self.store.decisions.newest()
+        head, dirty_ns, cursor = self._dirty(zone, now_ns)
+        if dirty_ns is None:
+            return False
+        marks = self.marks()
+        day, last = dirty_ns // DAY_NS, (now_ns - 1) // DAY_NS
+        first_day = day if head is None else min(head.first_day, day)
+        state = self.state_before(zone, day) if day > first_day else self.unknown(zone, day)
+        held = timeline(self.setup, zone, marks)
+        new = Head(self._context(), cursor, first_day, 0, 0, held, decided)
+        self._kept.pop(zone, None)
+        for made in self._judged(zone, day, last, state, now_ns):
+            judgement, state_in, readings = made
+            stored = self._store(judgement, state_in, new, tell)
+        if judgement.grid.n * self.setup.step_s <= 2 * DAY_S and not self._foreseen(zone, now_ns):
+            trail = begun(self.setup, judgement, state_in, readings, now_ns)
+            if trail is not None:
+                self._kept[zone] = _Kept(trail, *stored, marks)
+        return True
+
+    def _foreseen(self, zone: str, now_ns: int) -> bool:
+        """Whether the store holds readings of a time to come, by a clock that was ahead."""
+        coming = self.store.readings_of(self.setup.channels_in(zone), now_ns, NEVER_NS)
+        return any(len(readings) for readings in coming.values())
+
+    def _store(
+        self, judgement: Judgement, state_in: BodyState, head: Head, tell: Tell | None
+    ) -> tuple[Head, str]:
+        """Keep the pieces of a judgement, and the head that says how far the zone has been judged."""
+        head = replace(head, until_ns=_end_ns(judgement), open_from_ns=self._open_from_ns(judgement))
+        text = json.dumps(vars(head))
+        made = pieces(judgement, state_in)
+        bodies = {day: (head.context, piece.to_text()) for day, piece in made.items()}
+        bodies[HEAD] = (head.context, text)
+        self.store.put_pieces(judgement.zone, bodies, tell(judgement, made, head) if tell else None)
+        self.newest[judgement.zone] = judgement
+        return head, text
+
+    def newest_values_ns(self, zone: str) -> dict[str, int]:
+        """When each channel of a zone was last read with a value."""
+        kept, channels = self._kept.get(zone), self.setup.channels_in(zone)
+        known = {c: _last_value_ns(kept.trail.readings[c]) for c in channels} if kept else {}
+        if not known or None in known.values():
+            rows = self.store.newest_ok()
+            return {channel: rows[channel].taken_ns for channel in channels if channel in rows}
+        return {channel: ns for channel, ns in known.items() if ns is not None}
+
+    def _judged(
+        self, zone: str, day: int, last: int, state: BodyState, now_ns: int
+    ) -> Iterator[tuple[Judgement, BodyState, Mapping[str, Readings]]]:
+        """Judgements of the days from `day` to `last`, in weeks; state before and readings of each."""
+        grids = [
+            self.grid(d * DAY_NS, min((d + CHUNK_DAYS) * DAY_NS, (last + 1) * DAY_NS, now_ns))
+            for d in range(day, last + 1, CHUNK_DAYS)
+        ]
+        windows = [self.window(zone, grid, now_ns) for grid in grids]
+        parts = forward(self.store, self.setup.channels_in(zone), windows)
+        marks = self.marks()
+        for grid, readings in zip(grids, parts, strict=True):
+            judgement = judge_over(zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks)
+            yield judgement, state, readings
+            state = judgement.memory.states[grid.n]
+
+    def altered(self, zone: str) -> list[str]:
+        """UTC days whose stored verdicts are not what their readings, setup and marks give: somebody's edit.
+
+        Only what is final is compared; a store that has never been judged has nothing to alter.
+        """
+        head = self.head(zone)
+        if head is None or self._dirty(zone, head.until_ns)[1] is not None:
+            return []
+        first, last = head.first_day, (head.until_ns - 1) // DAY_NS
+        found = []
+        for judgement, state, _ in self._judged(zone, first, last, self.unknown(zone, first), head.until_ns):
+            for day, piece in pieces(judgement, state).items():
+                stored = self.store.piece(zone, day)
+                final = (day + 1) * DAY_NS <= head.open_from_ns
+                if final and (stored is None or stored[1] != piece.to_text()):
+                    found.append(rfc3339(day * DAY_NS)[:10])
+        return found
+
+    def _dirty(self, zone: str, now_ns: int) -> tuple[Head | None, int | None, int]:
+        """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
+        head = self.head(zone)
+        channels = self.setup.channels_in(zone)
+        if head is None or head.context != self._context():
+            extent = self.store.extent([c for c in channels if c in self.store.channels()])
+            _, cursor = self.store.arrived_after(-1)
+            return None, None if extent is None else extent[0], cursor
+        changed, cursor = self.store.changed_since(head.cursor)
+        reach_ns = self._reach_ns[zone]
+        touched_by = [*changed.items(), *self.store.decisions.since(head.decided).items()]
+        arrived = [first for channel, first in touched_by if channel in channels]
+        found = [first - reach_ns for first in arrived]
+        touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
+        if touched is not None:
+            found.append(touched - reach_ns)
+        complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
+        if complete_ns > head.until_ns:
+            found.append(head.open_from_ns)
+        # Before its first reading there is no record to judge, however far the tests reach back.
+        begin_ns = min([head.first_day * DAY_NS, *arrived])
+        found = [max(min(ns, head.until_ns), begin_ns) for ns in found if ns < complete_ns]
+        return head, min(found, default=None), cursor
+
+    def _stored_head(self, zone: str) -> str | None:
+        stored = self.store.piece(zone, HEAD)
+        return None if stored is None else stored[1]
+
+    def head(self, zone: str) -> Head | None:
+        stored = self._stored_head(zone)
+        try:
+            return None if stored is None else Head(**json.loads(stored))
+        except (TypeError, ValueError):
+            return None  # written by another version: a cache, which is simply made again
+
+    def _context(self) -> str:
+        return digest([JUDGE_VERSION, self.setup.step_s])
+
+    def state_before(self, zone: str, day: int) -> BodyState:
+        stored = self.store.piece(zone, day - 1)
+        return Piece.of_text(stored[1]).state_out if stored else self.unknown(zone, day)
+
+    def unknown(self, zone: str, day: int) -> BodyState:
+        """Nothing is known at the start of a day, for as long as the zone was set to settle then."""
+        return at_start_of_record(self.setup.at(day * DAY_NS).zone(zone))
+
+    def _open_from_ns(self, judgement: Judgement) -> int:
+        return min(judgement.provisional_from * judgement.grid.step_ns, _end_ns(judgement))
+
+    def window(self, zone: str, grid: Grid, now_ns: int) -> tuple[int, int]:
+        """Readings that a judgement over a grid needs, as [begin, end) in ns."""
+        begin = (grid.first - 2) * grid.step_ns - self._lookback_ns[zone]
+        end = (grid.first + grid.n) * grid.step_ns + self._reach_ns[zone]
+        return begin, min(end, now_ns)
+
+    def grid(self, from_ns: int, to_ns: int) -> Grid:
+        step_ns = self.setup.step_s * NS
+        return Grid(from_ns // step_ns, max(0, to_ns // step_ns - from_ns // step_ns), self.setup.step_s)
+
+
+def _last_value_ns(readings: Readings) -> int | None:
+    valid = np.flatnonzero(np.isfinite(readings.value))
+    return int(readings.taken_ns[valid[-1]]) if len(valid) else None
+
+
+def _end_ns(judgement: Judgement) -> int:
+    return (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns

@@ -1,0 +1,82 @@
+"""What a rule sees: the cells of several channels side by side, in blocks that fit a processor's cache.
+
+A rule is judged over the grid; its windows reach back before it. A year is looked at channel by
+channel, a live minute all channels at once: the same whole numbers either way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..evidence import Cells, Grid
+from ..model import Channel, Setup
+from ..series import Bool, Float
+from ..units import difference_to_canonical
+
+# Numbers in one array of a block: a quarter of a megabyte.
+BLOCK = 32_768
+T = TypeVar("T")
+
+
+class Block:
+    """Cells of k channels over n cells of the grid; every array of shape (k, n)."""
+
+    def __init__(self, cells: Sequence[Cells], grid: Grid) -> None:
+        begin = grid.first - cells[0].grid.first
+        self.cells, self.grid, self._part = cells, grid, slice(begin, begin + grid.n)
+
+    def of(self, name: str) -> NDArray[Any]:
+        """The arrays of that name of all channels; of one channel alone a view."""
+        if len(self.cells) == 1:
+            return np.asarray(getattr(self.cells[0], name)[None, self._part])
+        return np.stack([getattr(c, name)[self._part] for c in self.cells])
+
+    def each(self, number: Callable[[Channel], float]) -> Float:
+        """A number of each channel, shape (k, 1)."""
+        return np.array([[number(c.channel)] for c in self.cells])
+
+    def difference(self, value: Float) -> Float:
+        """Differences, each in its own channel's unit, in the canonical one."""
+        return value * self.each(lambda c: float(difference_to_canonical(1.0, c.unit, c.quantity)))
+
+    def bounds(self) -> tuple[Float, Float]:
+        """The mean of a cell twice, or both bounds of a covered one, which has no reading of its own."""
+        own, mean = self.of("count") > 0, self.of("mean")
+        if own.all():
+            return mean, mean
+        return np.where(own, mean, self.of("low")), np.where(own, mean, self.of("high"))
+
+
+@dataclass(frozen=True)
+class Sight:
+    """The evidence of a zone around the grid on which a rule is judged."""
+
+    cells: Mapping[str, Cells]
+    setup: Setup
+    grid: Grid
+
+    def block(self, keys: Sequence[str], before: int = 0) -> Block:
+        """The cells of some channels on the grid and on `before` cells that lead to it."""
+        wide = Grid(self.grid.first - before, self.grid.n + before, self.grid.step_s)
+        return Block([self.cells[key] for key in keys], wide)
+
+    def labels(self, keys: Sequence[str]) -> tuple[str, ...]:
+        """Names of the probes."""
+        return tuple(self.cells[key].channel.probe for key in keys)
+
+    def several(self, things: Sequence[T], before: int = 0) -> Iterator[Sequence[T]]:
+        """The things in as many parts as blocks are needed."""
+        at_once = max(1, BLOCK // max(self.grid.n + before, 1))
+        for begin in range(0, len(things), at_once):
+            yield things[begin : begin + at_once]
+
+    def during(self, from_ns: int, to_ns: int | None) -> Bool:
+        """True in the cells of the grid that start in [from, to)."""
+        there = np.zeros(self.grid.n, np.bool_)
+        there[self.grid.clip(from_ns, to_ns)] = True
+        return there
