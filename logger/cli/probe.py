@@ -1,4 +1,4 @@
-"""Probes: the register with certificates and their due days."""
+"""Probes: the register with certificates and their due days; a new probe tried; acts on the register."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ import typer
 from ..instants import parse
 from .opening import opened
 from .options import DEFAULT_DATA, Config, Data, Json
+from .placing import commands
 from .printing import answer, counted, table
+from .trying import try_
 
 if TYPE_CHECKING:
     from ..confirmation import Entry
@@ -19,6 +21,8 @@ probe = typer.Typer(help="Probes: register, certificates, due days.")
 
 
 def add_to(app: typer.Typer) -> None:
+    commands(probe)
+    probe.command("try", short_help="What a new probe says, and how to write it.")(try_)
     app.add_typer(probe, name="probe", no_args_is_help=True)
 
 

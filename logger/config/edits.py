@@ -1,0 +1,116 @@
+"""Changes to the texts of a setup as a person would write them: comments and order stay as they are."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from ..errors import Refused, UnknownName
+from ..instants import rfc3339
+from ..tables_of_text import Source, key_lines
+
+Texts = dict[str, str]
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
+
+
+@dataclass(frozen=True)
+class Place:
+    """One table [[placements]]: where it stands in the texts, and what it says. `last_line` counts from 1."""
+
+    file: str
+    last_line: int
+    probe: str
+    position: str
+    ended: bool
+
+
+def places(texts: Mapping[str, str]) -> list[Place]:
+    """Every placement, in the order of the files."""
+    found = []
+    for file in sorted(f for f in texts if f.startswith("probes") and f.endswith(".toml")):
+        lines = key_lines(texts[file])
+        for number, told in enumerate(tomllib.loads(texts[file]).get("placements", [])):
+            here = [line for path, line in lines.items() if path[:2] == ("placements", number)]
+            found.append(Place(file, max(here), told["probe"], told["position"], "to" in told))
+    return found
+
+
+def standing(texts: Mapping[str, str], probe: str) -> Place:
+    """The placement of a probe that has no end; Refused where it stands nowhere."""
+    mine = [place for place in places(texts) if place.probe == probe]
+    if not mine:
+        raise UnknownName("probe with a placement", probe, {place.probe for place in places(texts)})
+    open_ = [place for place in mine if not place.ended]
+    if not open_:
+        raise Refused(f"Probe {probe} stands nowhere just now: its last placement has an end.")
+    return open_[-1]
+
+
+def ended(texts: Mapping[str, str], probe: str, at_ns: int) -> Texts:
+    """The probe's placement with an end."""
+    place = standing(texts, probe)
+    lines = texts[place.file].splitlines()
+    lines.insert(place.last_line, f"to = {rfc3339(at_ns)}")
+    return {**texts, place.file: "\n".join(lines) + "\n"}
+
+
+def placed(
+    texts: Mapping[str, str], probe: str, position: str, at_ns: int, file: str = "probes.toml"
+) -> Texts:
+    """A further placement at the end of a file."""
+    lines = [f'probe = "{_plain(probe)}"', f'position = "{_plain(position)}"', f"from = {rfc3339(at_ns)}"]
+    told = "\n".join(["", "", "[[placements]]", *lines, ""])
+    return {**texts, file: texts[file].rstrip("\n") + told}
+
+
+def disconnected(texts: Mapping[str, str], probe: str) -> Texts:
+    """The probe without its table of connection, if it has one: nobody asks it any more."""
+    for file in (f for f in texts if f.startswith("probes") and f.endswith(".toml")):
+        source = Source(file, {}, key_lines(texts[file]))
+        first = source.lines.get(("probes", probe, "connection"))
+        if first is None:
+            continue
+        lines = texts[file].splitlines()
+        after = [
+            n for path, n in source.lines.items() if n > first and path[:3] != ("probes", probe, "connection")
+        ]
+        end = min(after, default=len(lines) + 1) - 1
+        while end > first and not lines[end - 1].strip().rstrip("#").strip():
+            end -= 1
+        while end > first and lines[end - 1].lstrip().startswith("#"):
+            end -= 1  # comments above the next table belong to that
+        return {**texts, file: "\n".join(lines[: first - 1] + lines[end:]) + "\n"}
+    return dict(texts)
+
+
+def with_certificates(texts: Mapping[str, str], papers: Mapping[str, str]) -> Texts:
+    """Texts with further certificates, by the names of their files."""
+    new = {f"certificates/{name}": text for name, text in papers.items()}
+    if known := sorted(new.keys() & texts.keys()):
+        raise Refused(f"There is a file {known[0]} already; give the certificate's file another name.")
+    return {**texts, **new}
+
+
+def added(texts: Mapping[str, str], text: str) -> tuple[Texts, str]:
+    """Texts with one more probe, written as in probes.toml, in a file of its own; and its key."""
+    try:
+        told: Mapping[str, Any] = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise Refused(f"The file of the new probe is no TOML: {error}. Nothing was changed.") from error
+    probes = told.get("probes", {})
+    if not isinstance(probes, dict) or len(probes) != 1 or set(told) - {"probes", "placements"}:
+        raise Refused("The file of the new probe: wanted one table [probes.<name>] and nothing else.")
+    (key,) = probes
+    file = f"probes-{_plain(key)}.toml"
+    if file in texts:
+        raise Refused(f"There is a file {file} already; give the probe another name.")
+    return {**texts, file: text.rstrip("\n") + "\n"}, str(key)
+
+
+def _plain(name: str) -> str:
+    if not _NAME.fullmatch(name):
+        raise Refused(f"Wanted a name of letters, digits, - and _; found {name!r}.")
+    return name

@@ -1,0 +1,97 @@
+"""Probes that come, move, are replaced or leave: recorded acts, proposed and approved like any setup.
+
+A position keeps its series: the old probe's placement ends at the instant at which the new one's begins, each
+reading stays with its own probe and certificate, and every page and record shows the change as a mark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from .approval import propose
+from .config import in_force, load_texts
+from .config.edits import added, disconnected, ended, placed, standing, with_certificates
+from .errors import Refused
+from .instants import rfc3339
+from .store import Store
+
+
+@dataclass(frozen=True)
+class Deed:
+    """Who did it, when it was done, when it is told, and why."""
+
+    who: str
+    at_ns: int
+    now_ns: int
+    why: str = ""
+    papers: Mapping[str, str] = field(default_factory=dict)  # its certificates: file name -> text
+
+
+@dataclass(frozen=True)
+class Placing:
+    """What a deed came to: a sentence for a person, and the number of the proposed version."""
+
+    sentence: str
+    version: int
+
+
+def add(store: Store, text: str, position: str, deed: Deed) -> Placing:
+    """A new probe, written as in probes.toml, at a position."""
+    texts, key = added(with_certificates(_texts(store), deed.papers), text)
+    texts = placed(texts, key, position, deed.at_ns, f"probes-{key}.toml")
+    serial = load_texts(texts).setup.probes[key].serial
+    return _proposed(store, texts, f"{key} ({serial}) stands at {position} from {_at(deed)} on.", deed)
+
+
+def swap(store: Store, old: str, new: str, deed: Deed, text: str = "") -> Placing:
+    """Another probe takes the place of one: of the register, standing nowhere, or new, written in `text`."""
+    texts: Mapping[str, str] = with_certificates(_texts(store), deed.papers)
+    place = standing(texts, old)
+    if text:
+        texts, key = added(texts, text)
+        if key != new:
+            raise Refused(f"The file describes probe {key}, not {new}; nothing was changed.")
+    if old == new:
+        raise Refused(f"Probe {old} cannot take its own place; nothing was changed.")
+    texts = disconnected(ended(texts, old, deed.at_ns), old)
+    texts = placed(texts, new, place.position, deed.at_ns, f"probes-{new}.toml" if text else place.file)
+    said = f"At {place.position}, {new} stands in the place of {old} from {_at(deed)} on."
+    return _proposed(store, texts, said, deed)
+
+
+def move(store: Store, probe: str, position: str, deed: Deed) -> Placing:
+    """The same probe at another position."""
+    texts = _texts(store)
+    place = standing(texts, probe)
+    if place.position == position:
+        raise Refused(f"Probe {probe} stands at {position} already; nothing was changed.")
+    texts = placed(ended(texts, probe, deed.at_ns), probe, position, deed.at_ns, place.file)
+    said = f"{probe} stands at {position} from {_at(deed)} on, until then at {place.position}."
+    return _proposed(store, texts, said, deed)
+
+
+def withdraw(store: Store, probe: str, deed: Deed) -> Placing:
+    """A probe leaves its place and is not asked any more; its readings and certificates stay."""
+    texts = _texts(store)
+    place = standing(texts, probe)
+    texts = disconnected(ended(texts, probe, deed.at_ns), probe)
+    said = f"{probe} leaves {place.position} at {_at(deed)}; its readings stay."
+    return _proposed(store, texts, said, deed)
+
+
+def _at(deed: Deed) -> str:
+    return rfc3339(deed.at_ns)
+
+
+def _texts(store: Store) -> Mapping[str, str]:
+    versions = store.setups()
+    if not versions:
+        raise Refused("No setup is in force yet; begin with `stillroom config apply`.")
+    return in_force(versions).texts
+
+
+def _proposed(store: Store, texts: Mapping[str, str], said: str, deed: Deed) -> Placing:
+    if deed.at_ns > deed.now_ns:
+        raise Refused("The time lies in the future: what is recorded is what was done. Nothing was changed.")
+    return Placing(said, propose(store, texts, deed.who, deed.why.strip() or said, deed.now_ns))
