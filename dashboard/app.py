@@ -20,6 +20,7 @@ from logger.accounts import Act, wanted
 from logger.current import Current
 from logger.errors import StillroomError
 from logger.people import People
+from logger.secret import secret_key
 
 from . import alert, news, sign_in
 from .access import ANYONE, allowed, needs
@@ -27,7 +28,6 @@ from .components import refusal
 from .guard import ROUTES, Guard, csrf_cookie, undeclared
 from .pages import excursions, gradients, health, inspections, journal, limits, now, probes, trend, wall
 from .queries import Queries
-from .secret import secret_key
 from .shell import shell
 from .source import Source, StoreSource
 

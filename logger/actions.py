@@ -21,11 +21,12 @@ from .instants import rfc3339
 from .model import AlarmSpec, Inspection, Mark, Setup
 from .notify.outbox import Letter, Outbox
 from .store import Store, tables
+from .view import view_specs
 
 __all__ = [
     "acknowledge", "add_inspection", "alarm_list", "alarm_of", "alarm_specs", "apply_setup", "change",
-    "inspections", "mark", "marks", "outbox", "put_alarm", "start_inspection", "stop_inspection",
-    "undelivered",
+    "inspections", "known_alarm", "mark", "marks", "outbox", "put_alarm", "start_inspection",
+    "stop_inspection", "undelivered",
 ]  # fmt: skip
 
 _COLUMNS = ("key", "zone", "from_ns", "to_ns")  # of an inspection; its other fields are in the body
@@ -35,7 +36,7 @@ def acknowledge(store: Store, alarm_key: str, who: str, comment: str, now_ns: in
     """A person takes notice of an alarm and says so; gives the alarm after it."""
     act = Act("acknowledge", _person(who), now_ns, comment.strip())
     with store.begin() as conn:
-        alarm = _known_alarm(conn, alarm_key)
+        alarm = known_alarm(conn, alarm_key)
         if alarm.condition not in ACKNOWLEDGED:
             raise Refused(f"Alarm {alarm_key!r} is {alarm.state}: there is nothing to acknowledge.")
         after = acted(alarm, act).alarm
@@ -52,25 +53,8 @@ def alarm_list(store: Store) -> list[Alarm]:
 
 
 def alarm_specs(setup: Setup, routes: Iterable[str] = ()) -> tuple[AlarmSpec, ...]:
-    """The alarms of the setup, and for each zone one that nobody has to think of: silent sources.
-
-    The latter are called "<zone>.evidence", have no rule, and go out by `routes` besides the screen.
-    """
-    given = {spec.key for spec in setup.alarms}
-    silent = [
-        AlarmSpec(
-            key=f"{zone}.evidence",
-            rule="",
-            priority="medium",
-            consequence="Time without evidence is not shown as stable; after a while bodies are unknown.",
-            action="Look at supply, cable and display of the probe; stillroom goes on asking it.",
-            on_delay_s=120,
-            off_delay_s=60,
-            routes=("screen", *routes),
-        )
-        for zone in (z.key for z in setup.zones_now())
-    ]
-    return (*setup.alarms, *(spec for spec in silent if spec.key not in given))
+    """The alarms of the setup, and those that nobody has to declare (`view.py`), which go out by `routes`."""
+    return (*setup.alarms, *view_specs(setup, tuple(routes)))
 
 
 def outbox(store: Store) -> Outbox:
@@ -179,7 +163,8 @@ def inspections(store: Store, zone: str | None = None) -> list[Inspection]:
         return [Inspection(**{name: row[name] for name in _COLUMNS}, **row["body"]) for row in rows]
 
 
-def _known_alarm(conn: Connection, key: str) -> Alarm:
+def known_alarm(conn: Connection, key: str) -> Alarm:
+    """The alarm as stored; UnknownName where none of that key was ever evaluated."""
     keys = list(conn.execute(select(tables.alarm.c.key)).scalars())
     if key not in keys:
         raise UnknownName("alarm", key, keys)

@@ -20,8 +20,9 @@ from dataclasses import asdict, dataclass, fields, replace
 from enum import StrEnum
 from typing import Any, Literal
 
+from .alarm_cells import Cell
 from .errors import Refused
-from .model import NS, AlarmSpec, Conformity, RuleState
+from .model import NS, AlarmSpec, Conformity
 from .units import micro
 
 # Cells that come to be judged longer after their end than this are history: they are counted,
@@ -55,22 +56,6 @@ ACKNOWLEDGED: Mapping[AlarmState, AlarmState] = {
 
 
 @dataclass(frozen=True)
-class Cell:
-    """One judged cell [cell_ns, to_ns) of the rule. `margin` is positive inside, in `unit`."""
-
-    cell_ns: int
-    to_ns: int
-    conformity: Conformity
-    value: float | None = None
-    U: float | None = None
-    margin: float | None = None
-    unit: str = ""
-    limit: float | None = None
-    probe: str = ""
-    probes: tuple[str, ...] = ()  # all that are out, where more than the deciding one is known
-
-
-@dataclass(frozen=True)
 class Act:
     """What a person (or, for suppression, another alarm) did to this alarm."""
 
@@ -83,11 +68,14 @@ class Act:
 
 @dataclass(frozen=True)
 class Notice:
-    """Something that a person is to be told; `step` and `occurrence` make it the same when repeated."""
+    """Something that a person is to be told; `step` and `occurrence` make it the same when repeated.
+
+    `step`: "annunciated", "returned", "escalated" or "repeated", with a number where it comes again.
+    """
 
     alarm: str
     occurrence: int
-    step: Literal["annunciated", "returned"]
+    step: str
     at_ns: int
     since_ns: int
     worst: Cell
@@ -111,6 +99,12 @@ class Alarm:
     annunciated_ns: int | None = None
     returned_ns: int | None = None
     worst: Cell | None = None  # of the occurrence
+    newest: Cell | None = None  # the newest that was out, of the occurrence
+    cause: str = ""  # the alarm that led the cause when this one joined it; itself, where it leads
+    waits: bool = False  # for others of its cause, before it is told
+    repeats: int = 0  # how often the occurrence was told again
+    repeated_ns: int | None = None
+    escalated_ns: int | None = None
     told: bool = True  # whether the occurrence was announced
     acknowledged_ns: int | None = None
     acknowledged_by: str = ""
@@ -141,9 +135,9 @@ class Alarm:
         """Inverse of `to_json`; a field that an older version did not write keeps its default."""
         known = {f.name: body[f.name] for f in fields(Alarm) if f.name in body}
         known["condition"] = AlarmState(known.get("condition", AlarmState.NORMAL))
-        for name in ("run", "worst"):
+        for name in ("run", "worst", "newest"):
             if known.get(name) is not None:
-                known[name] = _cell_from_json(known[name])
+                known[name] = Cell.from_json(known[name])
         return Alarm(**known)
 
 
@@ -192,46 +186,6 @@ def acted(alarm: Alarm, act: Act) -> Step:
     return _covered(alarm, act)
 
 
-def cell_of(state: RuleState, step_ns: int) -> Cell:
-    """The cell of a rule as the alarm needs it; `limit` is the one nearer to the value."""
-    return Cell(
-        state.cell_ns, state.cell_ns + step_ns, state.conformity, state.value, state.U, state.margin,
-        state.unit, _nearer_limit(state), state.probe, state.outside,
-    )  # fmt: skip
-
-
-def _nearer_limit(state: RuleState) -> float | None:
-    if state.lower is None or state.upper is None:
-        return state.upper if state.lower is None else state.lower
-    if state.value is None:
-        return None
-    return state.upper if state.value > (state.lower + state.upper) / 2 else state.lower
-
-
-def evidence_cell(
-    cell_ns: int, to_ns: int, newest_ns: Mapping[str, int | None], max_age_ns: Mapping[str, int]
-) -> Cell:
-    """Whether every source reported: `value` is the age in s of the one that is most overdue.
-
-    `newest_ns`: channel -> instant of its newest good reading, None when there never was one.
-    """
-    if not newest_ns:
-        return Cell(cell_ns, to_ns, Conformity.NOT_APPLICABLE, unit="s")
-    margins = {key: max_age_ns[key] - max(0, to_ns - (at or 0)) for key, at in newest_ns.items()}
-    worst = min(margins, key=lambda key: (margins[key], key))
-    silent = tuple(sorted(key for key, margin in margins.items() if margin < 0))
-    newest = newest_ns[worst]
-    age_s = None if newest is None else max(0, to_ns - newest) / NS
-    return Cell(
-        cell_ns, to_ns, Conformity.NONCONFORMING if silent else Conformity.CONFORMING,
-        age_s, 0.0, margins[worst] / NS, "s", max_age_ns[worst] / NS, worst, silent,
-    )  # fmt: skip
-
-
-def _cell_from_json(body: Mapping[str, Any]) -> Cell:
-    return Cell(**{**body, "conformity": Conformity(body["conformity"]), "probes": tuple(body["probes"])})
-
-
 def _instant(event: Cell | Act) -> tuple[int, int]:
     # An act at the very end of a cell was done in ignorance of it, hence before it.
     return (event.at_ns, 0) if isinstance(event, Act) else (event.to_ns, 1)
@@ -275,7 +229,7 @@ def _outside(spec: AlarmSpec, alarm: Alarm, cell: Cell, live: bool) -> Step:
         run=run,
     )
     if alarm.condition in ACTIVE:
-        return Step(replace(alarm, worst=run))
+        return Step(replace(alarm, worst=run, newest=cell))
     if alarm.out_ns < spec.on_delay_s * NS:
         return Step(alarm)
     if not live:
@@ -317,7 +271,13 @@ def _annunciated(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
         annunciated_ns=cell.to_ns,
         returned_ns=None,
         worst=alarm.run,
+        newest=cell,
         told=not withheld,
+        cause="",
+        waits=False,
+        repeats=0,
+        repeated_ns=None,
+        escalated_ns=None,
         acknowledged_ns=None,
         acknowledged_by="",
         comment="",

@@ -15,6 +15,7 @@ from sqlalchemy import select
 from . import __version__
 from .calibration import Corrected, corrected
 from .confirmation import position_of
+from .doubts import doubts
 from .epochs import judge_over
 from .forward import forward
 from .hours import Span, asks_disposition
@@ -226,12 +227,22 @@ class Verdicts:
 
     def rule_states(self, zone: str, at_ns: int, now_ns: int) -> list[RuleState]:
         """Every rule in the cell that holds `at_ns`, or in the last complete one before `now_ns`."""
+        judgement, cell = self._cell(zone, at_ns, now_ns)
+        return rule_states(judgement, cell)
+
+    def doubts(self, zone: str, at_ns: int, now_ns: int) -> dict[str, str]:
+        """Channels that report in that cell and cannot be believed, and why."""
+        judgement, cell = self._cell(zone, at_ns, now_ns)
+        return doubts(judgement, self.setup, cell)
+
+    def _cell(self, zone: str, at_ns: int, now_ns: int) -> tuple[Judgement, int]:
+        """A judgement with the cell that holds an instant, and the cell's place in it."""
         step_ns = self.setup.step_s * NS
         cell = min(at_ns // step_ns, now_ns // step_ns - 1)
         judgement = self._ledger.newest.get(zone)
         if judgement is None or not 0 <= cell - judgement.grid.first < judgement.grid.n:
             judgement = self.judgement(zone, cell * step_ns, (cell + 1) * step_ns, now_ns)
-        return rule_states(judgement, cell - judgement.grid.first)
+        return judgement, cell - judgement.grid.first
 
     def statistics(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[ChannelStatistics]:
         """Statistics of each channel of a zone over [from, to)."""

@@ -48,6 +48,8 @@ def alarm_words(alarm: OpenAlarm, q: Queries) -> tuple[str, str]:
 def _what(alarm: OpenAlarm) -> str:
     """Rule and worst value; an alarm without a rule tells which sources are silent."""
     worst, rule = alarm.alarm.worst, alarm.rule
+    if worst and worst.words:
+        return worst.words
     if not alarm.spec.rule:
         return f"no reading from {', '.join(worst.probes) if worst and worst.probes else 'a probe'}"
     name = rule.name if rule else alarm.spec.rule

@@ -1,4 +1,4 @@
-"""Alarms: what waits for a person, and taking notice of it."""
+"""Alarms: what waits for a person, and what a person does with it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ..instants import rfc3339
+from ..instants import parse, rfc3339
 from .opening import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, counted, table
@@ -15,6 +15,12 @@ if TYPE_CHECKING:
     from ..alarms import Alarm
 
 alarm = typer.Typer(help="Alarms: what asks for a person.")
+Key = Annotated[
+    str, typer.Argument(metavar="ALARM", help="Key of the alarm, as `stillroom alarm list` shows it.")
+]
+Reason = Annotated[
+    str, typer.Option("--reason", metavar="TEXT", help="Why; goes into the journal and into records.")
+]
 
 
 def add_to(app: typer.Typer) -> None:
@@ -40,11 +46,9 @@ def listed(
         rows = [_alarm_json(found, a) for a in known]
     heads = ("alarm", "state", "since", "priority", "rule", "action")
     first = f"{counted(len(rows), 'alarm')}." if rows else "No alarm asks for anything."
-    answer(
-        rows,
-        as_json,
-        [first, "", *table(heads, [[row[h] for h in heads] for row in rows])] if rows else [first],
-    )
+    lines = [first, "", *table(heads, [[row[h] for h in heads] for row in rows])] if rows else [first]
+    lines += [f"  {row['alarm']}: {row['because']}" for row in rows if row["because"]]
+    answer(rows, as_json, lines)
 
 
 def _alarm_json(found: Opened, a: Alarm) -> dict[str, Any]:
@@ -54,21 +58,43 @@ def _alarm_json(found: Opened, a: Alarm) -> dict[str, Any]:
     return {
         "alarm": a.key,
         "state": a.state.value,
-        "since": None if a.since_ns is None else rfc3339(a.since_ns),
-        "annunciated": None if a.annunciated_ns is None else rfc3339(a.annunciated_ns),
+        "beneath": a.condition.value,
+        "since": _when(a.since_ns),
+        "annunciated": _when(a.annunciated_ns),
+        "cause": a.cause,
         "priority": "" if spec is None else spec.priority,
         "rule": "" if spec is None else spec.rule,
         "consequence": "" if spec is None else spec.consequence,
         "action": "" if spec is None else spec.action,
         "acknowledged_by": a.acknowledged_by,
         "comment": a.comment,
+        "shelved_until": _when(a.shelved_until_ns),
+        "because": _because(a),
     }
+
+
+def _when(at_ns: int | None) -> str | None:
+    return None if at_ns is None else rfc3339(at_ns)
+
+
+def _because(a: Alarm) -> str:
+    """Why an alarm is silent though it is evaluated."""
+    if a.removed_by:
+        return f"out of service by {a.removed_by}"
+    if a.suppressed_by:
+        return f"suppressed by {a.suppressed_by}"
+    if a.shelved_until_ns is not None:
+        return f"shelved by {a.shelved_by} until {rfc3339(a.shelved_until_ns)}: {a.shelved_why}"
+    return ""
 
 
 @alarm.command("acknowledge")
 def acknowledge(
-    key: Annotated[
-        str, typer.Argument(metavar="ALARM", help="Key of the alarm, as `stillroom alarm list` shows it.")
+    keys: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="ALARM...", help="Keys of alarms of one cause, as `stillroom alarm list` has them."
+        ),
     ],
     *,
     comment: Annotated[
@@ -85,9 +111,137 @@ def acknowledge(
     Example:
       stillroom alarm acknowledge bay-temperature --who "Greta Holm" --comment "door closed"
     """
-    from ..actions import acknowledge as acknowledged
+    from ..attending import acknowledge_many
 
     with opened(data, config) as found:
-        after = acknowledged(found.store, key, person(who), comment, found.now_ns)
+        after = acknowledge_many(found.store, keys, person(who), comment, found.now_ns)
+        told = [_alarm_json(found, a) for a in after]
+    lines = [f"Alarm {t['alarm']} is {t['state']}, acknowledged by {t['acknowledged_by']}." for t in told]
+    answer(told[0] if len(told) == 1 else told, as_json, lines)
+
+
+@alarm.command("shelve")
+def shelve(
+    key: Key,
+    *,
+    reason: Reason,
+    hours: Annotated[
+        float | None, typer.Option("--hours", metavar="H", min=0.0, help="For so long, at most 31 days.")
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option("--until", metavar="TIME", help="Until then, instead of --hours.")
+    ] = None,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Put an alarm aside for a time. It is evaluated all the while, and comes back by itself.
+
+    \b
+    Example:
+      stillroom alarm shelve bay-humidity --hours 8 --reason "humidifier is being serviced"
+    """
+    from ..attending import shelve as shelved
+    from ..errors import Refused
+
+    if (hours is None) == (until is None):
+        raise Refused("Say how long with --hours H, or until when with --until TIME.")
+    with opened(data, config) as found:
+        end = (
+            parse(until, found.zone_info, "--until") if until else found.now_ns + round((hours or 0) * 3600e9)
+        )
+        after = shelved(found.store, key, person(who), reason, until_ns=end, now_ns=found.now_ns)
         told = _alarm_json(found, after)
-    answer(told, as_json, [f"Alarm {key} is {told['state']}, acknowledged by {told['acknowledged_by']}."])
+    answer(told, as_json, [f"Alarm {key} is {told['state']} until {told['shelved_until']}."])
+
+
+def _acting(name: str, verb: str) -> None:
+    """One command for an act that wants a name and a reason."""
+
+    def command(
+        key: Key,
+        *,
+        reason: Reason,
+        who: Who = "",
+        data: Data = DEFAULT_DATA,
+        config: Config = None,
+        as_json: Json = False,
+    ) -> None:
+        from .. import attending
+
+        with opened(data, config) as found:
+            after = getattr(attending, verb)(found.store, key, person(who), reason, found.now_ns)
+            told = _alarm_json(found, after)
+        answer(told, as_json, [f"Alarm {key} is {told['state']}."])
+
+    command.__doc__ = _DOCS[name]
+    alarm.command(name)(command)
+
+
+_DOCS = {
+    "unshelve": """Take an alarm off the shelf before its time; what still stands is told at once.""",
+    "reset": """End a latched alarm that was acknowledged and whose rule is met again.""",
+    "remove": """Take an alarm out of service, for work on what it watches. It is evaluated all the while.""",
+    "return": """Put an alarm back in service; what still stands is told at once.""",
+}
+for _name, _verb in (
+    ("unshelve", "unshelve"),
+    ("reset", "reset"),
+    ("remove", "take_out"),
+    ("return", "put_back"),
+):
+    _acting(_name, _verb)
+
+
+@alarm.command("prove")
+def prove(
+    *,
+    route: Annotated[
+        list[str] | None,
+        typer.Option("--route", metavar="ROUTE", help="Only this route or duty calendar; may be repeated."),
+    ] = None,
+    wait: Annotated[
+        float, typer.Option("--wait", metavar="S", min=0.0, help="Wait so long for the service to send it.")
+    ] = 60.0,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Send a test to everybody whom an alarm would reach now, through the running service, and show receipts.
+
+    Exits with 10 where a recipient was not reached. Accepted by a server is not read by a person: ask them.
+    """
+    from dataclasses import asdict
+
+    from ..attending import prove as proved
+
+    with opened(data, config) as found:
+        key, _ = proved(found.store, found.config, person(who), found.now_ns, route or ())
+        rows = [asdict(r) for r in _waited(found, key, wait)]
+    reached = all(row["state"] == "sent" for row in rows)
+    heads = ("route", "recipient", "state", "answer")
+    said = "Every way was proven." if reached else "Not every recipient was reached."
+    if any(row["state"] == "waiting" for row in rows):
+        said += " What waits is sent by the service: does `stillroom run` run?"
+    answer(
+        {"test": key, "receipts": rows},
+        as_json,
+        [said, "", *table(heads, [[r[h] for h in heads] for r in rows])],
+    )
+    if not reached:
+        raise typer.Exit(10)
+
+
+def _waited(found: Opened, key: str, wait_s: float) -> list[Any]:
+    import time
+
+    from ..attending import receipts
+
+    deadline = time.monotonic() + wait_s
+    while True:
+        rows = receipts(found.store, key)
+        if time.monotonic() >= deadline or all(row.state != "waiting" for row in rows):
+            return rows
+        time.sleep(0.5)

@@ -30,8 +30,9 @@ from ..units import to_canonical
 from .checks import check
 from .connections import lines_of
 from .feasible import warnings as _warnings
+from .notices import with_notices
 from .service import backup_of, clock_synchronised_of, heartbeat_of, keep_years_of, watch_of
-from .setup import mail_of, setup_of
+from .setup import setup_of
 from .tables import Tables, read_tables
 from .uses import add_uses
 
@@ -78,17 +79,17 @@ def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
     tables.faults += _profile_faults(texts, tables, setup)
     if tables.faults:
         raise ConfigError(sorted(tables.faults, key=lambda fault: fault.file))
-    return Config(
+    config = Config(
         setup,
         lines_of(tables),
-        mail_of(tables),
-        backup_of(tables),
-        keep_years_of(tables),
+        backup=backup_of(tables),
+        keep_years=keep_years_of(tables),
         watch=watch_of(tables),
         texts={f: _lf(texts[f]) for f in sorted(texts)},
         clock_synchronised=clock_synchronised_of(tables),
         heartbeat=heartbeat_of(tables),
     )
+    return with_notices(config, tables)
 
 
 def in_force(versions: Sequence[SetupVersion], known_ns: int | None = None) -> Config:

@@ -12,20 +12,10 @@ from ..tables_of_text import Entry
 from ..units import QUANTITIES, unit_name
 from .connections import connection_faults
 from .feasible import infeasible
+from .notices import faults as _alarms
 from .schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
-from .setup import deadbands
 from .tables import CertificateEntry, Tables, unknown
 from .zones import faults as _zones
-
-_KEY_OF_UNIT = {
-    "degC": "deadband_K",
-    "K": "deadband_K",
-    "%RH": "deadband_percent_RH",
-    "Pa": "deadband_hPa",
-    "ppm": "deadband_ppm",
-    "K/h": "deadband_K_per_h",
-    "K/m": "deadband_K_per_m",
-}
 
 
 def check(tables: Tables, setup: Setup) -> list[Fault]:
@@ -249,22 +239,6 @@ def _rule_channels(tables: Tables, setup: Setup, rule: Rule, entry: Entry[RuleTa
                 yield entry.fault(
                     "channels", f"channels of probes in {rule.zone}", f"{key}, which is never there"
                 )
-
-
-def _alarms(tables: Tables, setup: Setup) -> Iterator[Fault]:
-    routes = ["screen", *tables.known("mail route")]
-    units = {rule.key: rule.unit for rule in setup.rules}
-    for entry in tables.alarms.values():
-        rule = entry.value.rule
-        if rule not in tables.known("rule"):
-            yield unknown(entry, "rule", rule, tables.known("rule"), "rule")
-        for route in entry.value.routes:
-            if route not in routes:
-                yield unknown(entry, "routes", route, routes, "route")
-        fitting = _KEY_OF_UNIT.get(units.get(rule, ""))
-        for key in deadbands(entry.value):
-            if rule in units and key != fitting:
-                yield entry.fault(key, f"{fitting or 'no deadband'}, as {rule} is in {units[rule]}", key)
 
 
 _OF_TABLES: Sequence[Callable[[Tables], Iterator[Fault]]] = (

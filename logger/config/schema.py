@@ -158,38 +158,6 @@ class RuleTable(Table):
     approver: str | None = None
 
 
-class AlarmsFile(Table):
-    mail: Tables = {}
-    alarms: Tables = {}
-
-
-class MailTable(Table):
-    host: Text
-    port: Annotated[int, Field(gt=0, lt=65536)]
-    sender: Text
-    recipients: Annotated[list[Text], Field(min_length=1)]
-    tls: Literal["none", "starttls", "tls"] = "starttls"
-    user: str = ""
-    password_env: str = ""
-
-
-class AlarmTable(Table):
-    rule: Text
-    priority: Literal["low", "medium", "high"]
-    consequence: Text
-    action: Text
-    on_delay_s: Annotated[int, Field(ge=0)] = 300
-    off_delay_s: Annotated[int, Field(ge=0)] = 300
-    deadband_K: NotNegative | None = None
-    deadband_percent_RH: NotNegative | None = None
-    deadband_hPa: NotNegative | None = None
-    deadband_ppm: NotNegative | None = None
-    deadband_K_per_h: NotNegative | None = None
-    deadband_K_per_m: NotNegative | None = None
-    routes: Annotated[list[Text], Field(min_length=1)] = ["screen"]
-    latching: bool = False
-
-
 class ServiceFile(Table):
     backup: Tables | None = None
     retention: Tables | None = None

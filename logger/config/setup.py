@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import date, tzinfo
 from typing import Any, TypedDict
-from zoneinfo import ZoneInfo
 
 from ..errors import UnitError
-from ..instants import to_ns
 from ..model import (
     SURFACES,
-    AlarmSpec,
     AsFound,
     Certificate,
     Channel,
-    MailRoute,
     Placement,
     Position,
     Probe,
@@ -27,34 +22,13 @@ from ..model import (
 )
 from ..tables_of_text import Entry
 from ..units import QUANTITIES, difference_to_canonical, from_canonical, quantity, to_canonical, unit_name
-from .schema import AlarmTable, PlacementTable, PointTable, RoomTable
+from .moments import add_fault, end_of_day_ns, instant_ns, zone_of
+from .notices import alarms_of
+from .schema import PlacementTable, PointTable, RoomTable
 from .tables import CertificateEntry, RuleEntry, Tables
 from .zones import bodies_of, hours_of
 
 FOREVER_AGO_NS = 0
-
-
-def instant_ns(moment: date, zone: tzinfo) -> int:
-    """A day's first instant, a local time or an instant with offset, as UTC nanoseconds.
-
-    ValueError for a local time that the clock change skips or repeats.
-
-    >>> instant_ns(date(2026, 10, 1), ZoneInfo("Europe/Vienna"))
-    1790805600000000000
-    """
-    if not isinstance(moment, datetime):
-        return to_ns(datetime(moment.year, moment.month, moment.day, tzinfo=zone))
-    if moment.tzinfo is not None:
-        return to_ns(moment)
-    early, late = moment.replace(tzinfo=zone, fold=0), moment.replace(tzinfo=zone, fold=1)
-    if early.utcoffset() != late.utcoffset():
-        raise ValueError("a local time that is skipped or repeated by the clock change")
-    return to_ns(early)
-
-
-def end_of_day_ns(day: date, zone: tzinfo) -> int:
-    """The first instant after a local day: "due" means through the end of it."""
-    return instant_ns(day + timedelta(days=1), zone)
 
 
 def setup_of(tables: Tables, version: int, digest: str) -> Setup:
@@ -71,27 +45,9 @@ def setup_of(tables: Tables, version: int, digest: str) -> Setup:
         placements=tuple(p for e in tables.placements if (p := _placement(e, zone, tables))),
         certificates=tuple(c for e in tables.certificates if (c := _certificate(e, zone, tables))),
         rules=tuple(r for k in tables.rules if (r := _rule(k, tables.rules[k], zone, tables))),
-        alarms=tuple(_alarm(k, e.value) for k, e in tables.alarms.items()),
+        alarms=alarms_of(tables),
         clock_limit_s=tables.room.value.clock_limit_s if tables.room else 30.0,
     )
-
-
-def zone_of(tables: Tables) -> tzinfo:
-    """The room's time zone; UTC, with a fault, where it is not known."""
-    if tables.room is None:
-        return UTC
-    try:
-        return ZoneInfo(tables.room.value.timezone)
-    except (KeyError, ValueError, OSError):
-        wanted, found = "an IANA time zone such as Europe/Vienna", repr(tables.room.value.timezone)
-        _add(tables, tables.room, "timezone", wanted, found)
-        return UTC
-
-
-def _add(tables: Tables, entry: Entry[Any], key: str, wanted: str, found: str) -> None:
-    fault = entry.fault(key, wanted, found)
-    if fault not in tables.faults:
-        tables.faults.append(fault)
 
 
 def _room(table: RoomTable) -> Room:
@@ -173,7 +129,7 @@ def _moment_ns(entry: Entry[Any], key: str, moment: date | None, zone: tzinfo, t
         return instant_ns(moment, zone)
     except ValueError as error:
         wanted = "a local time that exists once; add the offset, as in 2026-10-25T02:30:00+01:00"
-        _add(tables, entry, key, wanted, str(error))
+        add_fault(tables, entry, key, wanted, str(error))
         return None
 
 
@@ -197,7 +153,7 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
     try:
         values = _in_channel_unit(found, to)
     except UnitError as error:
-        _add(tables, found.entry, "unit", "a unit of the channel's quantity", str(error))
+        add_fault(tables, found.entry, "unit", "a unit of the channel's quantity", str(error))
         return None
     return Certificate(
         number=head.number,
@@ -332,43 +288,3 @@ def _media(found: RuleEntry) -> tuple[str, ...]:
 
 def _first(*values: int | None) -> int:
     return next(v for v in values if v is not None)
-
-
-def deadbands(table: AlarmTable) -> Mapping[str, float]:
-    """Stated deadbands by key, as in {"deadband_K": 0.05}."""
-    stated = {k: v for k, v in table.model_dump().items() if k.startswith("deadband_")}
-    return {k: v for k, v in stated.items() if v is not None}
-
-
-def _alarm(key: str, table: AlarmTable) -> AlarmSpec:
-    deadband = next(iter(deadbands(table).items()), ("", 0.0))
-    pascals = 100.0 if deadband[0] == "deadband_hPa" else 1.0
-    return AlarmSpec(
-        key=key,
-        rule=table.rule,
-        priority=table.priority,
-        consequence=table.consequence,
-        action=table.action,
-        on_delay_s=table.on_delay_s,
-        off_delay_s=table.off_delay_s,
-        deadband=deadband[1] * pascals,
-        routes=tuple(table.routes),
-        latching=table.latching,
-    )
-
-
-def mail_of(tables: Tables) -> tuple[MailRoute, ...]:
-    """The mail routes, in the order of the files."""
-    return tuple(
-        MailRoute(
-            key=key,
-            host=entry.value.host,
-            port=entry.value.port,
-            sender=entry.value.sender,
-            recipients=tuple(entry.value.recipients),
-            tls=entry.value.tls,
-            user=entry.value.user,
-            password_env=entry.value.password_env,
-        )
-        for key, entry in tables.mail.items()
-    )

@@ -11,7 +11,7 @@ from pydantic import BaseModel
 
 from ..errors import Fault, UnitError
 from ..tables_of_text import Entry, Path, Source, fault_at, nearest, parsed, validated
-from . import schema
+from . import notice_tables, schema
 from .connection_tables import OF_KIND
 from .limits import COMMON_KEYS, Limit, is_limit_key, limit_of
 
@@ -22,7 +22,7 @@ _HEADER_OF = {
     "zone": "zones",
     "position": "positions",
     "probe": "probes",
-    "mail route": "mail",
+    "person": "people",
     "alarm": "alarms",
 }
 
@@ -60,8 +60,10 @@ class Tables:
     intervals_s: dict[str, float] = field(default_factory=dict)
     placements: list[Entry[schema.PlacementTable]] = field(default_factory=list)
     rules: dict[str, RuleEntry] = field(default_factory=dict)
-    mail: dict[str, Entry[schema.MailTable]] = field(default_factory=dict)
-    alarms: dict[str, Entry[schema.AlarmTable]] = field(default_factory=dict)
+    routes: dict[str, Entry[Any]] = field(default_factory=dict)  # of notices, by mail and otherwise
+    people: dict[str, Entry[notice_tables.PersonTable]] = field(default_factory=dict)
+    notices: Entry[notice_tables.NoticesTable] | None = None
+    alarms: dict[str, Entry[notice_tables.AlarmTable]] = field(default_factory=dict)
     backup: Entry[schema.BackupTable] | None = None
     retention: Entry[schema.RetentionTable] | None = None
     watch: Entry[schema.WatchTable] | None = None
@@ -214,11 +216,21 @@ def _is_number(value: object) -> bool:
 
 
 def _read_alarms(tables: Tables, source: Source) -> None:
-    file = validated(schema.AlarmsFile, source.tables, source, (), tables.faults)
+    file = validated(notice_tables.AlarmsFile, source.tables, source, (), tables.faults)
     if file is None:
         return
-    tables.mail |= _named(tables, source, "mail route", schema.MailTable, file.value.mail)
-    tables.alarms |= _named(tables, source, "alarm", schema.AlarmTable, file.value.alarms)
+    for header, model in notice_tables.ROUTES.items():
+        for name, table in getattr(file.value, header).items():
+            path: Path = (header, name)
+            if not claim(tables, source, "route", name, path):
+                continue
+            if entry := validated(model, table, source, path, tables.faults):
+                tables.routes[name] = entry
+    tables.people |= _named(tables, source, "person", notice_tables.PersonTable, file.value.people)
+    tables.alarms |= _named(tables, source, "alarm", notice_tables.AlarmTable, file.value.alarms)
+    plan = file.value.notices
+    if plan is not None and claim(tables, source, "notices", "notices", ("notices",)):
+        tables.notices = validated(notice_tables.NoticesTable, plan, source, ("notices",), tables.faults)
 
 
 def _read_service(tables: Tables, source: Source) -> None:

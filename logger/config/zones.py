@@ -16,7 +16,7 @@ _DAY = "|".join(DAYS)
 _HOURS = re.compile(
     rf"(?P<first>{_DAY})(-(?P<last>{_DAY}))? (?P<h0>\d\d):(?P<m0>\d\d)-(?P<h1>\d\d):(?P<m1>\d\d)"
 )
-_WANTED = 'days and local times as in "Mon-Fri 06:00-22:00"; after midnight: "Mon-Fri 22:00-06:00"'
+WANTED_HOURS = 'days and local times as in "Mon-Fri 06:00-22:00"; after midnight: "Mon-Fri 22:00-06:00"'
 _MIDNIGHT = 24 * 60
 
 
@@ -84,7 +84,7 @@ def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
             try:
                 weekly(text)
             except ValueError as error:
-                yield entry.fault("hours_of_use", _WANTED, str(error))
+                yield entry.fault("hours_of_use", WANTED_HOURS, str(error))
     for key, body in tables.bodies.items():
         if body.value.lower_degC >= body.value.upper_degC:
             found = f"{body.value.lower_degC:g} and {body.value.upper_degC:g}"

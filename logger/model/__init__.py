@@ -20,6 +20,19 @@ from .lines import (
     Register,
     Sdi12Line,
 )
+from .notices import (
+    Away,
+    ChatRoute,
+    CommandRoute,
+    Duty,
+    MailRoute,
+    NoticePlan,
+    Person,
+    Route,
+    Shift,
+    TemperatureUnit,
+    WebhookRoute,
+)
 from .outcome import Excursion, Period, RuleState
 from .setup import (
     AlarmSpec,
@@ -39,7 +52,7 @@ from .setup import (
     ThermalBody,
     Zone,
 )
-from .wire import BackupPlan, Config, Heartbeat, Inspection, MailRoute, Row, WatchPlan
+from .wire import BackupPlan, Config, Heartbeat, Inspection, Row, WatchPlan
 from .words import (
     DERIVED,
     MEDIA,
@@ -66,13 +79,17 @@ __all__ = [
     "AsFound",
     "AsciiLine",
     "Asked",
+    "Away",
     "BackupPlan",
     "Certificate",
     "Channel",
+    "ChatRoute",
     "CommandLine",
+    "CommandRoute",
     "Config",
     "Conformity",
     "Correction",
+    "Duty",
     "Excursion",
     "Heartbeat",
     "HoursOfUse",
@@ -83,8 +100,10 @@ __all__ = [
     "Message",
     "ModbusLine",
     "MqttTopic",
+    "NoticePlan",
     "OneWire",
     "Period",
+    "Person",
     "Placement",
     "Position",
     "Probe",
@@ -93,6 +112,7 @@ __all__ = [
     "Reason",
     "Register",
     "Room",
+    "Route",
     "Row",
     "Rule",
     "RuleKind",
@@ -100,9 +120,12 @@ __all__ = [
     "Sdi12Line",
     "Settings",
     "Setup",
+    "Shift",
     "Status",
+    "TemperatureUnit",
     "ThermalBody",
     "Verdict",
     "WatchPlan",
+    "WebhookRoute",
     "Zone",
 ]

@@ -217,6 +217,14 @@ class AlarmSpec:
     deadband: float = 0.0
     routes: tuple[str, ...] = ("screen",)
     latching: bool = False  # stays until a person resets it, though the room came back by itself
+    hours: HoursOfUse | None = None  # its own calendar; None: always
+    in_hours_of_use: bool = False  # only while the zone is used
+    escalate_after_s: int = 0  # not acknowledged for so long: told to escalate_to; 0: never
+    escalate_to: tuple[str, ...] = ()
+    repeat_after_s: int = 0  # still out for so long: told again; 0: never
+    can_wait: bool = False  # in quiet hours its notices wait for their end
+    zone: str = ""  # of an alarm without a rule; "": the whole room
+    watches: str = ""  # what an alarm without a rule looks at, as in `logger.view`
 
 
 @dataclass(frozen=True)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
 
 from .lines import Line
+from .notices import ChatRoute, CommandRoute, Duty, MailRoute, NoticePlan, Person, Route, WebhookRoute
 from .setup import Setup
 from .words import Status
 
@@ -28,20 +28,6 @@ class Row:
     late: bool = False
     boot: str = ""
     monotonic_ns: int = 0
-
-
-@dataclass(frozen=True)
-class MailRoute:
-    """Where notices go by mail."""
-
-    key: str
-    host: str
-    port: int
-    sender: str
-    recipients: tuple[str, ...]
-    tls: Literal["none", "starttls", "tls"] = "starttls"
-    user: str = ""
-    password_env: str = ""  # name of the environment variable that holds the password
 
 
 @dataclass(frozen=True)
@@ -99,9 +85,18 @@ class Config:
     setup: Setup
     lines: tuple[Line, ...] = ()
     mail: tuple[MailRoute, ...] = ()
+    ways: tuple[WebhookRoute | CommandRoute | ChatRoute, ...] = ()  # besides mail
+    people: tuple[Person, ...] = ()
+    duties: tuple[Duty, ...] = ()
+    notices: NoticePlan = field(default_factory=NoticePlan)
     backup: BackupPlan | None = None
     keep_years: int | None = None  # how long readings stay at least; None: for ever
     texts: Mapping[str, str] = field(default_factory=dict)  # file name -> its text, as applied
     clock_synchronised: bool = False  # readings are unsure until the system has synchronised its clock
     heartbeat: Heartbeat | None = None
     watch: WatchPlan | None = None
+
+    @property
+    def routes(self) -> Mapping[str, Route]:
+        """Every way out of the house, by its key."""
+        return {route.key: route for route in (*self.mail, *self.ways)}

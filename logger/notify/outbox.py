@@ -13,12 +13,15 @@ from dataclasses import dataclass
 from email.message import EmailMessage
 from typing import Any
 
-from sqlalchemy import Connection, Select, Table, insert, select, update
+from sqlalchemy import Connection, Select, Table, func, insert, select, update
 
 from ..alarms import Notice
-from ..model import NS, MailRoute
+from ..duty import Address
+from ..instants import rfc3339
+from ..model import NS, MailRoute, Route
 from .mail import Outcome, Sender, identity, message, message_id
 from .text import Wording
+from .ways import Ways
 
 FIRST_RETRY_NS = 30 * NS
 LONGEST_RETRY_NS = 15 * 60 * NS
@@ -51,47 +54,87 @@ class Outbox:
     def queue(
         self, conn: Connection, notice: Notice, wording: Wording, routes: Iterable[MailRoute], now_ns: int
     ) -> int:
-        """Puts one letter for each recipient in the caller's transaction; how many."""
-        rows = [
-            {
-                "at_ns": notice.at_ns, "alarm": notice.alarm, "route": route.key, "next_ns": now_ns,
-                "state": "waiting",
-                "body": {
-                    "recipient": recipient, "message_id": message_id(notice, recipient, route.sender),
-                    "subject": wording.subject, "text": wording.body, "queued_ns": now_ns,
-                    "step": notice.step, "occurrence": notice.occurrence,
-                },
-            }
-            for route in routes
-            for recipient in route.recipients
-        ]  # fmt: skip
-        if rows:
-            conn.execute(insert(self.table), rows)
-        return len(rows)
+        """Puts one letter for each recipient of mail routes in the caller's transaction; how many."""
+        letters = [(address, wording) for address in _recipients(routes)]
+        return self.put(conn, notice, letters, now_ns)
+
+    def put(
+        self,
+        conn: Connection,
+        notice: Notice,
+        letters: Iterable[tuple[Address, Wording]],
+        now_ns: int,
+        *,
+        next_ns: int | None = None,
+        told: Mapping[str, Any] | None = None,
+    ) -> int:
+        """Puts one letter for each address in the caller's transaction, to go out from `next_ns` on.
+
+        `told`: further plain facts for programs that receive it.
+        """
+        facts = {"alarm": notice.alarm, "step": notice.step, "occurrence": notice.occurrence, **(told or {})}
+        named = [(a, w, message_id(notice, a.recipient or a.route, a.sender)) for a, w in letters]
+        row = {
+            "at_ns": notice.at_ns,
+            "alarm": notice.alarm,
+            "next_ns": now_ns if next_ns is None else next_ns,
+        }
+        return self._put(conn, row, named, facts)
 
     def tell(
         self, conn: Connection, key: str, wording: Wording, routes: Iterable[MailRoute], now_ns: int
     ) -> None:
         """Puts a letter that belongs to no alarm, one for each recipient; `key` makes it the same again."""
+        self.post(conn, key, [(address, wording) for address in _recipients(routes)], now_ns)
+
+    def post(
+        self, conn: Connection, key: str, letters: Iterable[tuple[Address, Wording]], now_ns: int
+    ) -> int:
+        """The same for any addresses; how many."""
+        named = [(a, w, identity(f"{key}|{a.recipient or a.route}", a.sender)) for a, w in letters]
+        return self._put(conn, {"at_ns": now_ns, "alarm": key, "next_ns": now_ns}, named, {})
+
+    def _put(
+        self,
+        conn: Connection,
+        row: Mapping[str, Any],
+        letters: Iterable[tuple[Address, Wording, str]],
+        facts: Mapping[str, Any],
+    ) -> int:
+        common = {
+            "at": rfc3339(row["at_ns"]),
+            "queued_ns": row["next_ns"],
+            "simulated": self.simulated,
+            **facts,
+        }
         rows = [
-            {
-                "at_ns": now_ns, "alarm": key, "route": route.key, "next_ns": now_ns, "state": "waiting",
-                "body": {
-                    "recipient": recipient, "message_id": identity(f"{key}|{recipient}", route.sender),
-                    "subject": wording.subject, "text": wording.body, "queued_ns": now_ns,
-                },
-            }
-            for route in routes
-            for recipient in route.recipients
+            {**row, "route": address.route, "state": "waiting", "body": {
+                "recipient": address.recipient, "message_id": named, "subject": wording.subject,
+                "text": wording.body, **common,
+            }}
+            for address, wording, named in letters
         ]  # fmt: skip
         if rows:
             conn.execute(insert(self.table), rows)
+        return len(rows)
 
     def waiting(self, now_ns: int, limit: int = 50) -> list[Letter]:
         """Letters whose time has come, oldest first."""
         t = self.table
         due = select(t).where(t.c.state == "waiting", t.c.next_ns <= now_ns).order_by(t.c.id).limit(limit)
         return self._letters(due)
+
+    def of(self, alarm: str) -> list[Letter]:
+        """Every letter about an alarm or under a key, oldest first, whatever became of it."""
+        t = self.table
+        return self._letters(select(t).where(t.c.alarm == alarm).order_by(t.c.id))
+
+    def receipts(self) -> dict[str, int]:
+        """When each route last took a letter."""
+        t = self.table
+        query = select(t.c.route, func.max(t.c.sent_ns)).where(t.c.state == "sent").group_by(t.c.route)
+        with self.read() as conn:
+            return {route: at for route, at in conn.execute(query) if at is not None}
 
     def failed(self) -> list[Letter]:
         """Letters that were given up: a person must hear of them on the screen."""
@@ -101,24 +144,27 @@ class Outbox:
     def send_due(
         self,
         sender: Sender,
-        routes: Mapping[str, MailRoute],
+        routes: Mapping[str, Route],
         now_ns: int,
         going_on: Callable[[], bool] = lambda: True,
+        ways: Ways | None = None,
     ) -> list[tuple[Letter, Outcome]]:
         """One attempt for each letter that is due; each result is committed before the next attempt."""
         done = []
         for letter in self.waiting(now_ns):
             if not going_on():
                 break
-            route = routes.get(letter.route)
-            outcome = (
-                Outcome("refused", 0, f"There is no route {letter.route!r} in the setup any more.")
-                if route is None
-                else sender.send(route, self._message(letter, route))
-            )
+            outcome = self._attempt(letter, routes.get(letter.route), sender, ways or Ways())
             self._note(letter, outcome, now_ns)
             done.append((letter, outcome))
         return done
+
+    def _attempt(self, letter: Letter, route: Route | None, sender: Sender, ways: Ways) -> Outcome:
+        if route is None:
+            return Outcome("refused", 0, f"There is no route {letter.route!r} in the setup any more.")
+        if isinstance(route, MailRoute):
+            return sender.send(route, self._message(letter, route))
+        return ways.send(route, letter.body)
 
     def _letters(self, query: Select[Any]) -> list[Letter]:
         names = ("id", "at_ns", "alarm", "route", "state", "tries", "error", "body")
@@ -160,3 +206,7 @@ def back_off_ns(tries: int) -> int:
 def gives_up(letter: Letter, outcome: Outcome, now_ns: int) -> bool:
     """Whether a letter will not be tried again: refused for good, or nobody took it for a day."""
     return outcome.result == "refused" or now_ns - int(letter.body["queued_ns"]) > GIVE_UP_NS
+
+
+def _recipients(routes: Iterable[MailRoute]) -> list[Address]:
+    return [Address(route.key, recipient, route.sender) for route in routes for recipient in route.recipients]

@@ -1,29 +1,22 @@
 """What a notice says: short enough for a phone, complete enough to act on.
 
-What, where, how much beyond what, since when, at one probe or several, what to do first, which
-inspections run in that zone, and, when it is over, how long bodies still need.
+What, where, how much beyond what, since when, at one probe or several, what stands with it, what to do
+first, whether anyone is on it, which inspections run in that zone, and how long bodies still need.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
-from ..alarms import Cell, Notice
+from ..alarm_cells import Cell
+from ..alarms import Alarm, Notice
 from ..instants import local, wall
-from ..model import NS, AlarmSpec, Inspection, Rule, Setup
+from ..model import NS, AlarmSpec, Inspection, Rule, Setup, TemperatureUnit
+from .quantities import difference, duration, quantity
 
-# How a canonical unit is printed: name, factor to it, decimals.
-_PRINTED: dict[str, tuple[str, float, int]] = {
-    "degC": ("°C", 1.0, 2),
-    "K": ("K", 1.0, 2),
-    "K/h": ("K/h", 1.0, 2),
-    "K/m": ("K/m", 1.0, 2),
-    "%RH": ("%RH", 1.0, 1),
-    "Pa": ("hPa", 0.01, 1),
-    "s": ("min", 1 / 60, 0),
-}
+LISTED = 12  # probes or alarms in one line
 
 
 @dataclass(frozen=True)
@@ -34,6 +27,36 @@ class Wording:
     body: str
 
 
+@dataclass(frozen=True)
+class Around:
+    """What stands around a notice: the alarm as it is now, others of its cause, jobs, and who reads it."""
+
+    alarm: Alarm | None = None
+    others: Sequence[tuple[AlarmSpec, Alarm]] = ()
+    running: Sequence[Inspection] = ()
+    settles_s: float | None = None  # how long bodies need if it came back now; None: as the zone is set
+    link: str = ""  # where the recipient can acknowledge it
+    temperature: TemperatureUnit = "degC"
+    simulated: bool = False
+    forecast: str = ""
+
+
+@dataclass(frozen=True)
+class _Told:
+    """Everything that the sentences are made of."""
+
+    notice: Notice
+    spec: AlarmSpec
+    zone: str
+    setup: Setup
+    around: Around
+    rule: Rule | None = field(default=None)
+
+    @property
+    def clock(self) -> ZoneInfo:
+        return ZoneInfo(self.setup.room.timezone)
+
+
 def wording(
     notice: Notice,
     spec: AlarmSpec,
@@ -42,85 +65,101 @@ def wording(
     *,
     running: Iterable[Inspection] = (),
     simulated: bool = False,
+    around: Around | None = None,
 ) -> Wording:
-    """The notice in words; `running` are inspections of the zone that are not over."""
+    """The notice in words; `running` are inspections of the zone that are not over. `zone` "": the room."""
+    around = around or Around(running=tuple(running), simulated=simulated)
     rule = next((r for r in setup.rules if r.key == spec.rule), None)
-    if notice.step == "annunciated":
-        what, lines = _out(notice.cell, spec, rule, setup), _first_steps(notice, spec, setup, running)
+    told = _Told(notice, spec, zone, setup, around, rule)
+    if notice.step == "returned":
+        what, lines = _back(told), _afterwards(told)
     else:
-        what, lines = _back(notice, rule), _afterwards(notice, zone, rule, setup)
-    mark = "SIMULATED: " if simulated else ""
-    head = f"{mark}{setup.zone(zone).name}, {setup.room.name}"
-    subject = " ".join(f"{mark}{setup.zone(zone).name}: {what}".split())
+        what, lines = out(notice.cell, spec, setup, around.temperature), _first_steps(told)
+    mark = "SIMULATED: " if around.simulated else ""
+    where = setup.zone(zone).name if zone else setup.room.name
+    head = f"{mark}{where}, {setup.room.name}" if zone else f"{mark}{where}"
+    subject = " ".join(f"{mark}{_again(notice)}{where}: {what}".split())
     return Wording(subject, "\n".join([head, f"{what[:1].upper()}{what[1:]}.", *lines]) + "\n")
 
 
-def quantity(value: float, unit: str) -> str:
-    """A value for a person, in the unit in which it is printed.
-
-    >>> quantity(20.9, "degC"), quantity(96_540.0, "Pa"), quantity(480.0, "s")
-    ('20.90 °C', '965.4 hPa', '8 min')
-    """
-    name, factor, decimals = _PRINTED.get(unit, (unit, 1.0, 3))
-    return f"{value * factor:.{decimals}f} {name}".rstrip()
+def _again(notice: Notice) -> str:
+    """What sets a repeated notice apart in a list of mails."""
+    if notice.step.startswith("escalated"):
+        return "Nobody acknowledged: "
+    return "Still: " if notice.step.startswith("repeated") else ""
 
 
-def difference(value: float, unit: str) -> str:
-    """A difference: of temperatures in K.
-
-    >>> difference(0.4, "degC"), difference(3.0, "%RH")
-    ('0.40 K', '3.0 %RH')
-    """
-    return quantity(value, "K" if unit == "degC" else unit)
-
-
-def duration(ns: int) -> str:
-    """A duration for a person.
-
-    >>> duration(95 * 60 * NS), duration(40 * NS)
-    ('1 h 35 min', '40 s')
-    """
-    minutes = ns // (60 * NS)
-    if minutes < 1:
-        return f"{ns // NS} s"
-    return f"{minutes // 60} h {minutes % 60} min" if minutes >= 60 else f"{minutes} min"
-
-
-def _out(cell: Cell, spec: AlarmSpec, rule: Rule | None, setup: Setup) -> str:
+def out(cell: Cell, spec: AlarmSpec, setup: Setup, temperature: TemperatureUnit = "degC") -> str:
+    """What is out, in a few words."""
+    if cell.words:
+        return cell.words
     if not spec.rule:
-        silent = _listed([_place(probe, setup) for probe in cell.probes or (cell.probe,)])
-        return f"no readings from {silent}"
+        return f"no readings from {_listed([_place(p, setup) for p in cell.probes or (cell.probe,)])}"
+    rule = next((r for r in setup.rules if r.key == spec.rule), None)
     name = rule.name if rule else spec.rule
     if cell.value is None or cell.limit is None:
         return f"{name} is beyond its limit"
-    by = difference(abs(cell.value - cell.limit), cell.unit)
+    by = difference(abs(cell.value - cell.limit), cell.unit, temperature)
     side = "above" if cell.value > cell.limit else "below"
-    value, limit = quantity(cell.value, cell.unit), quantity(cell.limit, cell.unit)
+    value, limit = (quantity(v, cell.unit, temperature) for v in (cell.value, cell.limit))
     return f"{name} {value}, {by} {side} the limit {limit}"
 
 
-def _first_steps(notice: Notice, spec: AlarmSpec, setup: Setup, running: Iterable[Inspection]) -> list[str]:
-    tz = ZoneInfo(setup.room.timezone)
-    lines = [f"Since {wall(notice.since_ns, tz)} ({duration(notice.at_ns - notice.since_ns)})."]
+def _first_steps(told: _Told) -> list[str]:
+    notice, spec, around = told.notice, told.spec, told.around
+    lines = [f"Since {wall(notice.since_ns, told.clock)} ({duration(notice.at_ns - notice.since_ns)})."]
     if spec.rule:
-        lines.append(_where(notice.cell, setup))
+        lines.append(_where(told))
+    lines += _also(told)
     lines.append(f"Do first: {spec.action}")
     if spec.consequence:
         lines.append(f"Otherwise: {spec.consequence}")
-    lines.append(_running(running))
+    lines += [*_attended(told), *([around.forecast] if around.forecast else [])]
+    if told.zone:
+        lines += [_running(around.running), *_settles(told)]
     lines.append(f"Priority {spec.priority}. Acknowledge {spec.key} on page Now or by: "
                  f"stillroom alarm acknowledge {spec.key}")  # fmt: skip
+    if around.link:
+        lines.append(f"Or here; it asks before it acts, and works once: {around.link}")
     return lines
 
 
-def _where(cell: Cell, setup: Setup) -> str:
+def _where(told: _Told) -> str:
+    cell, unit = told.notice.cell, told.around.temperature
     probes = cell.probes or ((cell.probe,) if cell.probe else ())
-    where = _listed([_place(probe, setup) for probe in probes]) or "unknown probe"
+    where = _listed([_place(probe, told.setup) for probe in probes]) or "unknown probe"
     line = f"At {where}" if len(probes) < 2 else f"At {len(probes)} probes: {where}"
     if cell.U is None or cell.margin is None:
         return f"{line}."
     proven = "" if -cell.margin > cell.U else "; beyond the limit by less than U"
-    return f"{line}; U {difference(cell.U, cell.unit)} (k = 2){proven}."
+    return f"{line}; U {difference(cell.U, cell.unit, unit)} (k = 2){proven}."
+
+
+def _also(told: _Told) -> list[str]:
+    """The other alarms of the same cause: one line, however many they are."""
+    found = []
+    for spec, alarm in told.around.others[:LISTED]:
+        cell = alarm.newest or alarm.worst
+        if cell is None:
+            continue
+        zone = spec.zone or next((r.zone for r in told.setup.rules if r.key == spec.rule), "")
+        where = f"{told.setup.zone(zone).name}: " if zone and zone != told.zone else ""
+        probes = _listed([_place(p, told.setup) for p in cell.probes]) if spec.rule else ""
+        at = f" at {probes}" if probes else ""
+        found.append(f"{where}{out(cell, spec, told.setup, told.around.temperature)}{at}")
+    more = len(told.around.others) - LISTED
+    return [f"Also: {'; '.join(found)}{f'; and {more} more' if more > 0 else ''}."] if found else []
+
+
+def _attended(told: _Told) -> list[str]:
+    """Whether anyone is on it, where that is known."""
+    alarm = told.around.alarm
+    if alarm is None:
+        return []
+    if alarm.acknowledged_by:
+        comment = f": {alarm.comment}" if alarm.comment else ""
+        return [f"{alarm.acknowledged_by} is on it{comment}."]
+    return ["Nobody has acknowledged it."]
 
 
 def _running(running: Iterable[Inspection]) -> str:
@@ -128,26 +167,43 @@ def _running(running: Iterable[Inspection]) -> str:
     return f"Inspections running here: {_listed(jobs)}." if jobs else "No inspection is running here."
 
 
-def _back(notice: Notice, rule: Rule | None) -> str:
-    if rule is None:
-        return "readings come in again"
-    cell = notice.cell
-    value = f", {quantity(cell.value, cell.unit)}" if cell.value is not None else ""
-    return f"{rule.name} is back within its limit{value}"
+def _settles(told: _Told) -> list[str]:
+    """How long bodies need if it came back at this moment; only where it is known who reads it."""
+    if told.rule is None or not told.rule.disturbs or told.around.alarm is None:
+        return []
+    settles_s = told.around.settles_s
+    if settles_s is None:
+        settles_s = told.setup.zone(told.zone).settling_s
+    return [f"If it came back now: settled in {duration(round(settles_s) * NS)}."] if settles_s else []
 
 
-def _afterwards(notice: Notice, zone: str, rule: Rule | None, setup: Setup) -> list[str]:
-    tz = ZoneInfo(setup.room.timezone)
-    lines = [f"It was so from {wall(notice.since_ns, tz)} to {wall(notice.cell.to_ns, tz)} at the latest."]
+def _back(told: _Told) -> str:
+    if told.rule is None:
+        return "readings come in again" if told.spec.watches in ("", "silent") else _over(told)
+    cell = told.notice.cell
+    value = "" if cell.value is None else f", {quantity(cell.value, cell.unit, told.around.temperature)}"
+    return f"{told.rule.name} is back within its limit{value}"
+
+
+def _over(told: _Told) -> str:
+    return f"over: {told.notice.worst.words}" if told.notice.worst.words else "over"
+
+
+def _afterwards(told: _Told) -> list[str]:
+    notice, setup, rule = told.notice, told.setup, told.rule
+    since, until = wall(notice.since_ns, told.clock), wall(notice.cell.to_ns, told.clock)
+    lines = [f"It was so from {since} to {until} at the latest."]
     if rule is None:
         return lines
     if notice.worst.value is not None:
-        worst = quantity(notice.worst.value, notice.worst.unit)
+        worst = quantity(notice.worst.value, notice.worst.unit, told.around.temperature)
         lines.append(f"Worst: {worst} at {_place(notice.worst.probe, setup)}.")
-    settling_s = setup.zone(zone).settling_s
+    settling_s = setup.zone(told.zone).settling_s
     if rule.disturbs and settling_s:
-        until = local(notice.at_ns + settling_s * NS, tz)
-        lines.append(f"Not stable until about {until:%H:%M}: bodies settle for {duration(settling_s * NS)}.")
+        settled = local(notice.at_ns + settling_s * NS, told.clock)
+        lines.append(
+            f"Not stable until about {settled:%H:%M}: bodies settle for {duration(settling_s * NS)}."
+        )
     return lines
 
 

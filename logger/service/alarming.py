@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from sqlalchemy import Connection
 
 from .. import actions
-from ..alarms import Alarm, Cell, Notice, Step, cell_of, evidence_cell, step
+from ..alarm_cells import Cell, cell_of, evidence_cell
+from ..alarms import ACTIVE, Alarm, Notice, Step, step
+from ..causes import FLOOD_NS, flooded, is_over, joined, speaking
+from ..doubts import by_doubted_alone
+from ..duty import asleep, every_way
 from ..instants import rfc3339
 from ..model import NS, AlarmSpec, Config, Conformity, Row, RuleState, Setup
-from ..notify.text import wording
+from ..reminding import reminded, suppressed
 from ..store import Store
+from ..view import Facts, fact, suspect_cell
+from .telling import Telling, annunciation, zone_of
 
 # A service that was away looks back so far; what is older is in the periods and excursions.
 CATCH_UP_NS = 3600 * NS
+FLOOD = "system.flood"
 
 
 class Judged(Protocol):
@@ -25,35 +32,154 @@ class Judged(Protocol):
     def rule_states(self, zone: str, at_ns: int, now_ns: int) -> Sequence[RuleState]:
         """The rules of a zone in the cell that holds `at_ns`."""
 
+    def doubts(self, zone: str, at_ns: int, now_ns: int) -> Mapping[str, str]:
+        """Channels that report in that cell and cannot be believed, and why."""
+
+
+@dataclass
+class _Turn:
+    """What one turn works on: specs by key, alarms as they are so far, what is to be told, and why."""
+
+    now_ns: int
+    specs: Mapping[str, AlarmSpec]
+    cells: Mapping[str, Sequence[Cell]]
+    before: dict[str, Alarm]
+    after: dict[str, Alarm]
+    notices: list[Notice] = field(default_factory=list)
+    reasons: dict[str, list[str]] = field(default_factory=dict)
+
+    def take(self, key: str, done: Step) -> None:
+        """The alarm after a step."""
+        self.after[key] = done.alarm
+        self.notices += done.notices
+        self.reasons.setdefault(key, []).extend(done.reasons)
+
 
 @dataclass(frozen=True)
 class Alarming:
     """The alarms of one setup, evaluated cell by cell as cells become complete.
 
     `since_ns`: when polling began. A source is not silent for the time before anybody asked it.
+    `facts`: what the service knows of itself.
     """
 
     store: Store
     config: Config
     judged: Judged
     since_ns: int | None = None
+    facts: Callable[[int], Facts] = lambda _: Facts()
 
     def turn(self, now_ns: int) -> list[Notice]:
-        """Evaluates all cells that are complete and new; gives the notices, queued already."""
+        """Evaluates all cells that are complete and new; gives what was told, queued already."""
         known = {alarm.key: alarm for alarm in actions.alarm_list(self.store)}
-        specs = actions.alarm_specs(self.config.setup, [route.key for route in self.config.mail])
+        specs = self._specs()
         cells = self._cells(specs, {s.key: known.get(s.key, Alarm(s.key)) for s in specs}, now_ns)
-        notices: list[Notice] = []
-        if not any(cells.values()) and not any(_leaves_shelf(alarm, now_ns) for alarm in known.values()):
-            return notices
+        if not any(cells.values()) and not any(self._is_due(alarm, now_ns) for alarm in known.values()):
+            return []
         with self.store.begin() as conn:
-            for spec in specs:
-                # Read again: a person may have acknowledged since.
-                before = actions.alarm_of(conn, spec.key)
-                done = step(spec, before, cells.get(spec.key, ()), (), now_ns)
-                self._kept(conn, spec, before, done, now_ns)
-                notices += done.notices
-        return notices
+            # Read again: a person may have acknowledged since.
+            before = {s.key: actions.alarm_of(conn, s.key) for s in specs}
+            turn = _Turn(now_ns, {s.key: s for s in specs}, cells, before, dict(before))
+            return self._turned(conn, turn)
+
+    def _specs(self) -> list[AlarmSpec]:
+        """What is watched comes before what rests on it."""
+        return sorted(
+            actions.alarm_specs(self.config.setup, every_way(self.config)), key=lambda s: bool(s.rule)
+        )
+
+    def _is_due(self, alarm: Alarm, now_ns: int) -> bool:
+        """Whether an alarm has something to do though no cell is new."""
+        shelf = alarm.shelved_until_ns
+        gathered_ns = (alarm.annunciated_ns or 0) + self.config.notices.gather_s * NS
+        return (shelf is not None and shelf <= now_ns) or (alarm.waits and gathered_ns <= now_ns)
+
+    def _turned(self, conn: Connection, turn: _Turn) -> list[Notice]:
+        for key, spec in turn.specs.items():
+            turn.take(key, suppressed(turn.after[key], self._suppressor(spec, turn), turn.now_ns))
+            turn.take(key, step(spec, turn.after[key], turn.cells[key], (), turn.now_ns))
+            turn.take(key, reminded(spec, turn.after[key], turn.now_ns))
+        self._gather(turn)
+        self._flood(turn)
+        told = self._tell(conn, turn)
+        for key in turn.specs:
+            self._kept(conn, turn, key)
+        return told
+
+    def _suppressor(self, spec: AlarmSpec, turn: _Turn) -> str:
+        """By what an alarm is suppressed by design now: its calendar, or a source that is silent."""
+        zone = zone_of(spec, self.config.setup)
+        off = asleep(spec, zone, self.config.setup, turn.now_ns)
+        if off or not spec.rule:
+            return off
+        source = turn.after.get(f"{zone}.evidence")
+        if source is None or source.condition not in ACTIVE or source.newest is None:
+            return ""
+        cells = turn.cells[spec.key]
+        if not cells:
+            return turn.after[spec.key].suppressed_by
+        silent = self._silent_of(spec, source.newest)
+        unknown = cells[-1].conformity is Conformity.INDETERMINATE
+        return f"{source.key} ({', '.join(silent)})" if unknown and silent else ""
+
+    def _silent_of(self, spec: AlarmSpec, cell: Cell) -> list[str]:
+        setup = self.config.setup
+        rule = next(r for r in setup.rules if r.key == spec.rule)
+        taken = {setup.channels[c].probe for c in setup.channels_of(rule) if c in setup.channels}
+        silent = {setup.channels[c].probe for c in cell.probes if c in setup.channels}
+        return sorted(taken & silent)
+
+    def _gather(self, turn: _Turn) -> None:
+        """New occurrences find their cause; the flood's alarm stands for those that it drowns."""
+        flood = turn.after[FLOOD].condition in ACTIVE
+        new = [n for n in turn.notices if n.step == "annunciated"]
+        found = joined(new, turn.after, turn.specs, FLOOD if flood else "")
+        for key, alarm in found.items():
+            turn.after[key] = alarm
+            if not alarm.waits:
+                turn.reasons[key].append(f"{key}: told together with {alarm.cause}.")
+
+    def _flood(self, turn: _Turn) -> None:
+        """A flood is an alarm of its own, raised in the turn in which it begins."""
+        spec, flood = turn.specs[FLOOD], turn.after[FLOOD]
+        begun = [a.annunciated_ns for a in turn.after.values() if a.annunciated_ns and a.key != FLOOD]
+        if flooded(begun, turn.now_ns, was=False) and flood.condition not in ACTIVE:
+            recent = sum(turn.now_ns - FLOOD_NS <= at <= turn.now_ns for at in begun)
+            to_ns = turn.now_ns // NS * NS
+            cell = fact(spec, Facts(flooded=recent), max(flood.cell_ns + 1, to_ns - NS), to_ns)
+            done = step(spec, flood, [cell], (), turn.now_ns)
+            turn.take(FLOOD, done)
+            turn.after |= joined(done.notices, turn.after, turn.specs)
+
+    def _tell(self, conn: Connection, turn: _Turn) -> list[Notice]:
+        """Queues what is due now: causes that were gathered, what is over, what is told again."""
+        telling = Telling(self.store, self.config, conn, turn.specs, turn.now_ns)
+        told = _overtaken(turn)
+        for notice in told:
+            telling.put(notice, turn.after[notice.alarm], [])
+        every = list(turn.after.values())
+        for alarm, *others in speaking(every, self.config.notices.gather_s, turn.now_ns):
+            told.append(annunciation(alarm))
+            telling.put(told[-1], alarm, others)
+            for one in (alarm, *others):
+                turn.after[one.key] = replace(turn.after[one.key], waits=False)
+        for notice in (n for n in turn.notices if n.step != "annunciated"):
+            alarm = turn.after[notice.alarm]
+            if notice.step == "returned" and not is_over(alarm, every):
+                turn.reasons[alarm.key].append(f"{alarm.key}: others of its cause still stand.")
+                continue
+            told.append(notice)
+            telling.put(notice, alarm, [])
+        return told
+
+    def _kept(self, conn: Connection, turn: _Turn, key: str) -> None:
+        before, after = turn.before[key], turn.after[key]
+        if after != before:
+            actions.put_alarm(conn, after, turn.now_ns)
+        told_again = after.repeats != before.repeats or after.escalated_ns != before.escalated_ns
+        if told_again or (after.state, after.occurrence) != (before.state, before.occurrence):
+            what = {**actions.change(before, after), **_worst(after)}
+            self.store.journal.append("alarm", "service", what, " ".join(turn.reasons[key]), conn)
 
     def _cells(
         self, specs: Sequence[AlarmSpec], known: Mapping[str, Alarm], now_ns: int
@@ -61,14 +187,17 @@ class Alarming:
         """New cells of each alarm. What the rules were is asked once for each zone and cell."""
         step_ns = self.config.setup.step_s * NS
         end_ns = now_ns // step_ns * step_ns
-        asked: dict[tuple[str, int], dict[str, RuleState]] = {}
+        asked: dict[tuple[str, int], dict[str, Cell]] = {}
         cells: dict[str, list[Cell]] = {key: [] for key in known}
+        facts: Facts | None = None
         for spec in specs:
             zone = zone_of(spec, self.config.setup)
             new = range(_first_cell(known[spec.key], end_ns, step_ns), end_ns, step_ns)
             if not spec.rule:
-                # Which sources were silent in an older cell is not known any more.
-                cells[spec.key] = [self._evidence(zone, cell_ns, end_ns) for cell_ns in new[-1:]]
+                # What the facts were in an older cell is not known any more.
+                for cell_ns in new[-1:]:
+                    facts = facts or self._facts(known, now_ns)
+                    cells[spec.key] = [self._view(spec, facts, cell_ns, end_ns, now_ns)]
                 continue
             for cell_ns in new:
                 if (zone, cell_ns) not in asked:
@@ -76,9 +205,31 @@ class Alarming:
                 cells[spec.key] += _cell(asked[zone, cell_ns], spec.rule, cell_ns, step_ns)
         return cells
 
-    def _rules(self, zone: str, cell_ns: int, now_ns: int) -> dict[str, RuleState]:
-        found = self.judged.rule_states(zone, cell_ns, now_ns)
-        return {state.rule: state for state in found if state.cell_ns == cell_ns}
+    def _rules(self, zone: str, cell_ns: int, now_ns: int) -> dict[str, Cell]:
+        """Each rule's cell; what only doubted probes say is no evidence against the room."""
+        found = [s for s in self.judged.rule_states(zone, cell_ns, now_ns) if s.cell_ns == cell_ns]
+        doubted = self.judged.doubts(zone, cell_ns, now_ns) if found else {}
+        return {state.rule: self._believed(state, doubted) for state in found}
+
+    def _believed(self, state: RuleState, doubted: Mapping[str, str]) -> Cell:
+        cell = cell_of(state, self.config.setup.step_s * NS)
+        out = state.conformity is Conformity.NONCONFORMING
+        if out and doubted and by_doubted_alone(state, doubted, self.config.setup):
+            return replace(cell, conformity=Conformity.INDETERMINATE)
+        return cell
+
+    def _facts(self, known: Mapping[str, Alarm], now_ns: int) -> Facts:
+        begun = [a.annunciated_ns for a in known.values() if a.annunciated_ns and a.key != FLOOD]
+        recent = [at for at in begun if now_ns - FLOOD_NS <= at <= now_ns]
+        stands = flooded(begun, now_ns, was=known[FLOOD].condition in ACTIVE)
+        return replace(self.facts(now_ns), flooded=len(recent) if stands else 0)
+
+    def _view(self, spec: AlarmSpec, facts: Facts, cell_ns: int, end_ns: int, now_ns: int) -> Cell:
+        if spec.watches == "silent":
+            return self._evidence(spec.zone, cell_ns, end_ns)
+        if spec.watches == "suspect":
+            return suspect_cell(cell_ns, end_ns, self.judged.doubts(spec.zone, cell_ns, now_ns))
+        return fact(spec, facts, cell_ns, end_ns)
 
     def _evidence(self, zone: str, cell_ns: int, end_ns: int) -> Cell:
         setup = self.config.setup
@@ -96,49 +247,30 @@ class Alarming:
         known = [ns for ns in (self.since_ns, None if newest is None else newest.taken_ns) if ns is not None]
         return max(known, default=None)
 
-    def _kept(self, conn: Connection, spec: AlarmSpec, before: Alarm, done: Step, now_ns: int) -> None:
-        after = done.alarm
-        if after != before:
-            actions.put_alarm(conn, after, now_ns)
-        if (after.state, after.occurrence) != (before.state, before.occurrence):
-            what = {**actions.change(before, after), **_worst(after)}
-            self.store.journal.append("alarm", "service", what, " ".join(done.reasons), conn)
-        for notice in done.notices:
-            self._queue(conn, spec, notice, now_ns)
 
-    def _queue(self, conn: Connection, spec: AlarmSpec, notice: Notice, now_ns: int) -> None:
-        zone = zone_of(spec, self.config.setup)
-        running = [job for job in actions.inspections(self.store, zone) if job.to_ns is None]
-        words = wording(
-            notice, spec, zone, self.config.setup, running=running, simulated=self.store.simulated
-        )
-        routes = [route for route in self.config.mail if route.key in spec.routes]
-        actions.outbox(self.store).queue(conn, notice, words, routes, now_ns)
-
-
-def zone_of(spec: AlarmSpec, setup: Setup) -> str:
-    """The zone that an alarm is about."""
-    if not spec.rule:
-        return spec.key.removesuffix(".evidence")
-    return next(rule.zone for rule in setup.rules if rule.key == spec.rule)
+def _overtaken(turn: _Turn) -> list[Notice]:
+    """Occurrences that were followed by another one before they could be told: none is lost."""
+    waited = [
+        annunciation(a)
+        for a in turn.before.values()
+        if a.waits and a.occurrence != turn.after[a.key].occurrence
+    ]
+    older = [n for n in turn.notices if n.occurrence != turn.after[n.alarm].occurrence]
+    return [*waited, *(n for n in older if n.step == "annunciated")]
 
 
 def _first_cell(alarm: Alarm, end_ns: int, step_ns: int) -> int:
     """The first cell to evaluate; a clock that went back begins again at the newest."""
     if alarm.cell_ns < 0 or alarm.cell_ns >= end_ns:
         return end_ns - step_ns
-    return max(alarm.cell_ns + step_ns, (end_ns - CATCH_UP_NS) // step_ns * step_ns)
+    return max(alarm.cell_ns // step_ns * step_ns + step_ns, (end_ns - CATCH_UP_NS) // step_ns * step_ns)
 
 
-def _cell(states: Mapping[str, RuleState], rule: str, cell_ns: int, step_ns: int) -> list[Cell]:
+def _cell(cells: Mapping[str, Cell], rule: str, cell_ns: int, step_ns: int) -> list[Cell]:
     """The cell of one rule. A zone that was judged without it had no such requirement then."""
-    if rule in states:
-        return [cell_of(states[rule], step_ns)]
-    return [Cell(cell_ns, cell_ns + step_ns, Conformity.NOT_APPLICABLE)] if states else []
-
-
-def _leaves_shelf(alarm: Alarm, now_ns: int) -> bool:
-    return alarm.shelved_until_ns is not None and alarm.shelved_until_ns <= now_ns
+    if rule in cells:
+        return [cells[rule]]
+    return [Cell(cell_ns, cell_ns + step_ns, Conformity.NOT_APPLICABLE)] if cells else []
 
 
 def _stands_in(setup: Setup, channel: str, zone: str, at_ns: int) -> bool:

@@ -29,15 +29,20 @@ def watch(store: Store, plan: BackupPlan | None, event: Event, now_ns: int) -> N
     """Tell of a backup that is too old, and each quarter that restoring one should be tried."""
     if plan is None:
         return
-    newest_ns = _newest(store, "backup", intact=True)
-    begun_ns = _newest(store, "store")
-    age_ns = now_ns - (newest_ns or begun_ns or now_ns)
+    newest_ns = newest_backup_ns(store)
+    age_ns = now_ns - (newest_ns or now_ns)
     if age_ns > OLD_NS:
-        what = {"folder": plan.folder, "days": round(age_ns / DAY_NS, 1), "ever": newest_ns is not None}
+        ever = _newest(store, "backup", intact=True) is not None
+        what = {"folder": plan.folder, "days": round(age_ns / DAY_NS, 1), "ever": ever}
         event("backup-old", what)
     tried_ns = max(_newest(store, kind) or 0 for kind in ("restore-test", "restore-test-due", "store"))
     if now_ns - tried_ns > QUARTER_NS:
         store.journal.append("restore-test-due", "service", {"days": round((now_ns - tried_ns) / DAY_NS)})
+
+
+def newest_backup_ns(store: Store) -> int | None:
+    """When the newest backup that is intact was made; the record's begin where there was none yet."""
+    return _newest(store, "backup", intact=True) or _newest(store, "store")
 
 
 def _newest(store: Store, kind: str, intact: bool = False) -> int | None:

@@ -1,4 +1,4 @@
-"""Notices that a calibration comes due: each once, kept in the journal, and sent by every mail route."""
+"""Notices that a calibration comes due: each once, kept in the journal, and sent by every way."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 
 from .. import actions
 from ..confirmation import OVERDUE, Notice, notices
+from ..duty import addresses, every_way
 from ..instants import rfc3339
 from ..model import Config, Setup
 from ..notify.text import Wording
@@ -30,7 +31,8 @@ def tell_due(store: Store, config: Config, now_ns: int) -> list[Notice]:
         entry = store.journal.append(KIND, "stillroom", what, conn=conn)
         words = wording(found, config.setup, simulated=store.simulated)
         key = f"{KIND}.{entry.number}"
-        actions.outbox(store).tell(conn, key, words, config.mail, now_ns)
+        letters = [(to, words) for to in addresses(every_way(config), config, now_ns)]
+        actions.outbox(store).post(conn, key, letters, now_ns)
     return found
 
 

@@ -25,6 +25,7 @@ from .confirming import tell_due
 from .folder import WatchedFolder
 from .heartbeat import beat, tell_outside
 from .jobs import Jobs, Loop
+from .knowing import Knowing
 from .sources import HANGS_AFTER_S, Sources
 from .writer import Writer
 
@@ -135,7 +136,8 @@ class Service:
     def _use(self, config: Config) -> None:
         self.config = config
         self._verdicts = Verdicts(self._store, config.setup)
-        self._alarming = Alarming(self._store, config, self._verdicts, self._since_ns)
+        facts = Knowing(self._store, config, self._jobs.failing).facts
+        self._alarming = Alarming(self._store, config, self._verdicts, self._since_ns, facts)
 
     def _judge(self) -> None:
         """One turn of the job loop."""
@@ -164,9 +166,8 @@ class Service:
 
     def _send(self) -> None:
         self._jobs.run("notices of due days", self._tell_due)
-        routes = {route.key: route for route in self.config.mail}
         done = actions.outbox(self._store).send_due(
-            self._sender, routes, self._clock(), going_on=lambda: not self._sending.ending
+            self._sender, self.config.routes, self._clock(), going_on=lambda: not self._sending.ending
         )
         for letter, outcome in done:
             recipient = letter.body["recipient"]

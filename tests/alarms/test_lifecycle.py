@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from logger.alarm_cells import cell_of, evidence_cell
 from logger.alarms import (
     LIVE_NS,
     Act,
@@ -15,8 +16,6 @@ from logger.alarms import (
     AlarmState,
     Cell,
     Notice,
-    cell_of,
-    evidence_cell,
     step,
 )
 from logger.errors import Refused

@@ -60,7 +60,7 @@ def test_a_return_says_how_long_bodies_need(setup: Setup) -> None:
 
     assert words.subject == "Machine bay: temperature is back within its limit, 20.20 °C"
     assert "Worst: 20.90 °C at P1 (bridge table)." in words.body
-    assert "Not stable until about 08:40: bodies settle for 4 h 0 min." in words.body
+    assert "Not stable until about 08:40: bodies settle for 4 h." in words.body
 
 
 @pytest.mark.parametrize("step", ["annunciated", "returned"])

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from dashboard.secret import secret_key
 
 from dashboard.app import create_app
 from dashboard.guard import CALLBACKS
-from dashboard.secret import secret_key
 from dashboard.sign_in import First
 from logger.accounts import Role
 from logger.errors import StoreError
@@ -137,7 +137,9 @@ def test_forms_take_the_token_of_their_page(real: Any) -> None:
     assert client.get("/account").status_code == 200
 
 
-@pytest.mark.parametrize("headers", [{"Sec-Fetch-Site": "cross-site"}, {"Origin": "null"}, {"Origin": "http://x.example"}])
+@pytest.mark.parametrize(
+    "headers", [{"Sec-Fetch-Site": "cross-site"}, {"Origin": "null"}, {"Origin": "http://x.example"}]
+)
 def test_what_comes_from_another_page_is_refused(real: Any, headers: dict[str, str]) -> None:
     client = signed_in(real[2], "op")
     _, body = next(iter(calls_of(real[2])))

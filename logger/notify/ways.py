@@ -1,0 +1,134 @@
+"""Ways of a notice besides mail: a signed webhook, a program, a chat service.
+
+Each answers with an `Outcome` and never raises. A webhook carries three headers: `webhook-id` (the same for
+each attempt), `webhook-timestamp` (seconds since 1970) and `webhook-signature`, a list of
+`v1=<hex HMAC-SHA256(key, id.timestamp.body)>`, one for each key in use. A receiver compares them in constant
+time, refuses a timestamp that is more than 5 min off, and answers an id that it has seen without acting.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+import os
+import subprocess
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from http.client import HTTPConnection, HTTPException, HTTPSConnection
+from typing import Any
+from urllib.parse import urlsplit
+
+from ..model import NS, ChatRoute, CommandRoute, WebhookRoute
+from .mail import Outcome
+
+# What of a letter goes out; who else is told stays here.
+TOLD = ("message_id", "alarm", "step", "occurrence", "priority", "zone", "at", "subject", "text", "simulated")
+LATER_CODES = (408, 425, 429)  # RFC 9110, 15.5.9; RFC 8470, 5.2; RFC 6585, 4
+
+
+def signature(keys: Sequence[bytes], identity: str, timestamp: int, body: bytes) -> str:
+    """The header `webhook-signature`: one entry for each key."""
+    text = f"{identity}.{timestamp}.".encode() + body
+    return " ".join(f"v1={hmac.new(key, text, hashlib.sha256).hexdigest()}" for key in keys)
+
+
+@dataclass(frozen=True)
+class Ways:
+    """Hands a notice to a route that is no mail; `environment` holds the secrets that routes name."""
+
+    environment: Mapping[str, str] = field(default_factory=lambda: os.environ)
+    clock: Callable[[], int] = time.time_ns
+
+    def send(self, route: WebhookRoute | CommandRoute | ChatRoute, letter: Mapping[str, Any]) -> Outcome:
+        """One attempt to hand over the body of a letter."""
+        if isinstance(route, WebhookRoute):
+            return self._post(route, letter)
+        return self._run(route, letter) if isinstance(route, CommandRoute) else self._chat(route, letter)
+
+    def _post(self, route: WebhookRoute, letter: Mapping[str, Any]) -> Outcome:
+        missing = [name for name in route.key_envs if not self.environment.get(name)]
+        if missing:
+            return Outcome("refused", 0, f"The environment variable {missing[0]!r} with the key is not set.")
+        keys = [self.environment[name].encode() for name in route.key_envs]
+        body, now_s = payload(letter), self.clock() // NS
+        identity = str(letter["message_id"]).strip("<>")
+        headers = {
+            "Content-Type": "application/json",
+            "webhook-id": identity,
+            "webhook-timestamp": str(now_s),
+            "webhook-signature": signature(keys, identity, now_s, body),
+        }
+        return _answered(route.url, body, headers, route.timeout_s)
+
+    def _run(self, route: CommandRoute, letter: Mapping[str, Any]) -> Outcome:
+        try:
+            done = subprocess.run(
+                route.arguments,
+                input=payload(letter),
+                capture_output=True,
+                timeout=route.timeout_s,
+                check=False,
+            )
+        except subprocess.TimeoutExpired:
+            return Outcome("later", 0, f"{route.arguments[0]} did not end in {route.timeout_s:g} s")
+        except OSError as error:
+            return Outcome("later", 0, f"{type(error).__name__}: {error}")
+        said = done.stderr.decode("utf-8", "replace").strip()[:200]
+        return Outcome("later" if done.returncode else "accepted", done.returncode, said)
+
+    def _chat(self, route: ChatRoute, letter: Mapping[str, Any]) -> Outcome:
+        url = self.environment.get(route.url_env)
+        if not url:
+            return Outcome("refused", 0, f"The environment variable {route.url_env!r} is not set.")
+        try:
+            import apprise
+        except ImportError:
+            return Outcome(
+                "refused", 0, "Chat services need the package apprise: pip install 'stillroom[chat]'."
+            )
+        service = apprise.Apprise()
+        if not service.add(url):  # the address is a secret: it is never repeated
+            return Outcome("refused", 0, f"The address in {route.url_env!r} is none that apprise knows.")
+        # Truthy on success only; since 2.3 it is an object, so that comparing it with True would fail.
+        taken = bool(service.notify(title=str(letter["subject"]), body=str(letter["text"])))
+        return Outcome(
+            "accepted" if taken else "later", 0, "" if taken else "the chat service did not take it"
+        )
+
+
+def payload(letter: Mapping[str, Any]) -> bytes:
+    """What goes over a webhook and to a program: the exact bytes that are signed."""
+    names = (
+        "message_id",
+        "alarm",
+        "step",
+        "occurrence",
+        "priority",
+        "zone",
+        "at",
+        "subject",
+        "text",
+        "simulated",
+    )
+    told = {name: letter[name] for name in names if name in letter}
+    return json.dumps(told, ensure_ascii=False, sort_keys=True).encode()
+
+
+def _answered(url: str, body: bytes, headers: Mapping[str, str], timeout_s: float) -> Outcome:
+    """One POST. No redirect is followed: a notice goes where the setup says and nowhere else."""
+    at = urlsplit(url)
+    secure = at.scheme == "https"
+    peer = (HTTPSConnection if secure else HTTPConnection)(at.hostname or "", at.port, timeout=timeout_s)
+    try:
+        peer.request("POST", at.path + (f"?{at.query}" if at.query else "") or "/", body, dict(headers))
+        answer = peer.getresponse()
+        if 200 <= answer.status < 300:
+            return Outcome("accepted", answer.status)
+        later = answer.status >= 500 or answer.status in LATER_CODES
+        return Outcome("later" if later else "refused", answer.status, answer.reason[:200])
+    except (OSError, HTTPException) as error:
+        return Outcome("later", 0, f"{type(error).__name__}: {error}"[:200])
+    finally:
+        peer.close()

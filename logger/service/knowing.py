@@ -1,0 +1,74 @@
+"""What the service knows of itself, gathered once a minute for the alarms about loss of view."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from .. import actions
+from ..confirmation import position_of, status
+from ..model import NS, Config
+from ..notify.outbox import Letter, Outbox
+from ..store import Store
+from ..view import Facts
+from .backups import newest_backup_ns
+
+CLOCK_NS = 600 * NS  # so long a step of the clock is told
+REFUSED_NS = 86_400 * NS
+DAY_NS = 86_400 * NS
+
+
+@dataclass(frozen=True)
+class Knowing:
+    """Gathers `Facts` of one store under one configuration; `failing` is the job loop's own list."""
+
+    store: Store
+    config: Config
+    failing: Mapping[str, str]
+
+    def facts(self, now_ns: int) -> Facts:
+        """As of now."""
+        box = actions.outbox(self.store)
+        waiting = [letter for letter in box.waiting(now_ns) if letter.tries]
+        return Facts(
+            disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,
+            disk_wanted_GB=self.config.notices.disk_free_GB,
+            backup_age_days=self._backup_age_days(now_ns),
+            clock_step_s=self._clock_step_s(now_ns),
+            failing=dict(self.failing),
+            refused=_names(x for x in box.failed() if now_ns - x.at_ns < REFUSED_NS),
+            waiting_s=max((now_ns - int(x.body["queued_ns"]) for x in waiting), default=0) / NS,
+            unproven=self._unproven(box, now_ns),
+            overdue=self._overdue(now_ns),
+        )
+
+    def _backup_age_days(self, now_ns: int) -> float | None:
+        if self.config.backup is None:
+            return None
+        newest = newest_backup_ns(self.store)
+        return None if newest is None else (now_ns - newest) / DAY_NS
+
+    def _clock_step_s(self, now_ns: int) -> float | None:
+        for entry in self.store.journal.entries(kind="event", newest_first=True, limit=100):
+            if now_ns - entry.at_ns > CLOCK_NS:
+                return None
+            if entry.what.get("event") == "clock-step" and entry.at_ns <= now_ns:
+                return float(str(entry.what.get("step_s", 0.0)))
+        return None
+
+    def _unproven(self, box: Outbox, now_ns: int) -> dict[str, float]:
+        """Routes that took nothing for longer than planned, counted from the setup that brought them."""
+        last, applied = box.receipts(), self.store.setups()
+        begun = next((v.at_ns for v in reversed(applied)), now_ns)
+        ages = {key: (now_ns - last.get(key, begun)) / DAY_NS for key in self.config.routes}
+        return {key: days for key, days in ages.items() if days > self.config.notices.proof_days}
+
+    def _overdue(self, now_ns: int) -> list[str]:
+        setup = self.config.setup
+        here = (c for c in setup.channels if position_of(setup, c, now_ns) is not None)
+        return [c for c in here if status(setup, c, now_ns).status == "overdue"]
+
+
+def _names(letters: Iterable[Letter]) -> list[str]:
+    return sorted({letter.body["recipient"] or letter.route for letter in letters})

@@ -1,0 +1,114 @@
+"""What is told again: escalation, re-alarm, and suppression by design. Times of feature L4: 15 min, 4 h."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.alarm_cells import Cell
+from logger.alarms import Act, Alarm, AlarmState, acted, step
+from logger.model import NS, AlarmSpec, Conformity
+from logger.reminding import reminded, suppressed
+
+MINUTE = 60 * NS
+SPEC = AlarmSpec(
+    "air", "bay.temperature", "high", "Wrong lengths.", "Stop.", on_delay_s=0, off_delay_s=0,
+    escalate_after_s=900, escalate_to=("second",), repeat_after_s=4 * 3600,
+)  # fmt: skip
+
+
+def cell(minute: int, value: float | None = 22.0) -> Cell:
+    """A minute, out by default."""
+    if value is None:
+        return Cell(minute * MINUTE, (minute + 1) * MINUTE, Conformity.INDETERMINATE)
+    found = Conformity.NONCONFORMING if value > 21.0 else Conformity.CONFORMING
+    return Cell(minute * MINUTE, (minute + 1) * MINUTE, found, value, 0.06, 21.0 - value, "degC", 21.0, "P1")
+
+
+def out() -> Alarm:
+    """Annunciated at the end of minute 0."""
+    return step(SPEC, Alarm("air"), [cell(0)], [], MINUTE).alarm
+
+
+def test_nobody_acknowledges_for_fifteen_minutes() -> None:
+    """At 14:59 nothing, at 15:00 the second person, once."""
+    alarm = out()
+
+    assert reminded(SPEC, alarm, 16 * MINUTE - 1).notices == ()
+    done = reminded(SPEC, alarm, 16 * MINUTE)
+    assert [n.step for n in done.notices] == ["escalated"]
+    assert reminded(SPEC, done.alarm, 60 * MINUTE).notices == ()
+
+
+def test_an_acknowledged_alarm_is_not_escalated_but_told_again_after_four_hours() -> None:
+    """Still out: unacknowledged once more, under a step of its own, and again four hours later."""
+    alarm = acted(out(), Act("acknowledge", "Greta Holm", 2 * MINUTE, "door")).alarm
+
+    assert reminded(SPEC, alarm, 16 * MINUTE).notices == ()
+    first = reminded(SPEC, alarm, 241 * MINUTE)
+    second = reminded(SPEC, first.alarm, 481 * MINUTE)
+    assert [n.step for n in (*first.notices, *second.notices)] == ["repeated 1", "repeated 2"]
+    assert first.alarm.state is AlarmState.UNACKNOWLEDGED
+    assert first.alarm.acknowledged_by == ""
+    escalated = reminded(SPEC, first.alarm, 256 * MINUTE)
+    assert [n.step for n in escalated.notices] == ["escalated 1"]
+
+
+def test_what_is_shelved_or_suppressed_reminds_nobody() -> None:
+    """It is evaluated and stays silent; released, it goes on."""
+    shelved = acted(out(), Act("shelve", "Greta Holm", MINUTE, "service", 600 * MINUTE)).alarm
+    quiet = suppressed(out(), "bay.evidence (P1)", MINUTE).alarm
+
+    assert reminded(SPEC, shelved, 300 * MINUTE).notices == ()
+    assert reminded(SPEC, quiet, 300 * MINUTE).notices == ()
+    assert quiet.state is AlarmState.SUPPRESSED
+    assert suppressed(quiet, "bay.evidence (P1)", 2 * MINUTE).alarm == quiet
+    assert suppressed(quiet, "", 2 * MINUTE).alarm.state is AlarmState.UNACKNOWLEDGED
+
+
+def test_what_comes_while_suppressed_is_told_at_its_release() -> None:
+    """Withheld, not lost."""
+    quiet = suppressed(Alarm("air"), "its own calendar", 0).alarm
+    done = step(SPEC, quiet, [cell(0)], [], MINUTE)
+
+    assert done.notices == ()
+    assert [n.step for n in suppressed(done.alarm, "", 2 * MINUTE).notices] == ["annunciated"]
+
+
+events = st.lists(
+    st.tuples(
+        st.sampled_from(["out", "in", "unknown", "acknowledge", "suppress", "release"]), st.integers(1, 90)
+    ),
+    min_size=1, max_size=25,
+)  # fmt: skip
+
+
+@given(events, st.booleans())
+@settings(max_examples=120, deadline=None)
+def test_each_step_is_told_once_and_a_restart_changes_nothing(
+    story: list[tuple[str, int]], cut: bool
+) -> None:
+    """No (occurrence, step) comes twice, in whatever order; through JSON text between any two events."""
+    alarm, minute, told = Alarm("air"), 0, []
+    spec = replace(SPEC, repeat_after_s=3600)
+    for kind, length in story:
+        cells = []
+        if kind in ("out", "in", "unknown"):
+            value = {"out": 22.0, "in": 20.0, "unknown": None}[kind]
+            cells = [cell(minute + n, value) for n in range(length)]
+        minute += length
+        now = minute * MINUTE
+        acts = [Act("acknowledge", "Greta Holm", now, "seen")] if kind == "acknowledge" else []
+        steps = [step(spec, alarm, cells, acts, now)]
+        if kind in ("suppress", "release"):
+            steps.append(suppressed(steps[-1].alarm, "calendar" if kind == "suppress" else "", now))
+        steps.append(reminded(spec, steps[-1].alarm, now))
+        told += [(n.occurrence, n.step) for s in steps for n in s.notices]
+        alarm = steps[-1].alarm
+        if cut:
+            alarm = Alarm.from_json(json.loads(json.dumps(alarm.to_json())))
+            assert alarm == steps[-1].alarm
+    assert len(told) == len(set(told))
