@@ -6,7 +6,7 @@ what is, and what it is about. Refusals come before anything is written and name
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -24,9 +24,9 @@ from .store import Store, tables
 from .view import view_specs
 
 __all__ = [
-    "acknowledge", "add_inspection", "alarm_list", "alarm_of", "alarm_specs", "apply_setup", "change",
-    "inspections", "known_alarm", "mark", "marks", "outbox", "put_alarm", "start_inspection",
-    "stop_inspection", "undelivered",
+    "acknowledge", "add_inspection", "add_inspections", "alarm_list", "alarm_of", "alarm_specs",
+    "apply_setup", "change", "inspections", "known_alarm", "mark", "marks", "outbox", "put_alarm",
+    "start_inspection", "stop_inspection", "undelivered",
 ]  # fmt: skip
 
 _COLUMNS = ("key", "zone", "from_ns", "to_ns")  # of an inspection; its other fields are in the body
@@ -128,6 +128,21 @@ def add_inspection(store: Store, setup: Setup, inspection: Inspection, who: str)
         what = {"inspection": inspection.key, "act": "add", **asdict(inspection)}
         store.journal.append("inspection", who, what, conn=conn)
     return inspection
+
+
+def add_inspections(store: Store, setup: Setup, jobs: Sequence[Inspection], who: str) -> None:
+    """Register several jobs: all of them, or none."""
+    valid, who = [_valid(setup, job) for job in jobs], _person(who)
+    known = {job.key for job in inspections(store)}
+    twice = [job.key for job in valid if job.key in known]
+    if twice:
+        more = f" and {len(twice) - 5} more" if len(twice) > 5 else ""
+        raise Refused(f"Nothing was registered: there are already {', '.join(twice[:5])}{more}.")
+    with store.begin() as conn:
+        for job in valid:
+            conn.execute(insert(tables.inspection).values(**_inspection_columns(job)))
+            what = {"inspection": job.key, "act": "add", **asdict(job)}
+            store.journal.append("inspection", who, what, conn=conn)
 
 
 def start_inspection(store: Store, setup: Setup, inspection: Inspection, who: str, now_ns: int) -> Inspection:

@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 
 from .conditions import extents, statement
-from .errors import IntervalError, Refused
+from .errors import IntervalError, Refused, UnitError
 from .evidence import Cells
 from .inspection import Check
 from .instants import rfc3339
 from .judge import Judgement
-from .model import NS, Setup, ThermalBody
+from .model import NS, Inspection, Setup, ThermalBody
 from .physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from .stamp import stamp
 from .thermal_error import Feature, ThermalError, Work, thermal_errors
@@ -198,6 +198,22 @@ def _begin_ns(verdicts: Verdicts, asked: Question, before_s: int) -> int:
     return wanted if known is None else min(begin, max(wanted, known[0]))
 
 
+def question_of(job: Inspection, now_ns: int, work: Work | None = None) -> Question:
+    """The question that a registered job asks; one that still runs is asked about up to now.
+
+    µm where it has a length and a material that is known; without `work`, on a steel scale, not corrected.
+    """
+    asked = Question(job.zone, job.from_ns, now_ns if job.to_ns is None else job.to_ns, activity=job.activity)
+    if job.length_mm is None or not job.material:
+        return asked
+    try:
+        material = material_of(job.material)
+    except UnitError:
+        return asked
+    feature = Feature(job.length_mm, material, job.tolerance_um, job.title)
+    return replace(asked, features=(feature,), work=work or Work(material_of("steel")))
+
+
 def worst_case_um(error: ThermalError) -> float:
     """How far a result may be off, at most: the bias that was not corrected and what is uncertain."""
     bias = 0.0 if error.case.endswith(" corrected") and "not" not in error.case else abs(error.nde_um)
@@ -205,6 +221,6 @@ def worst_case_um(error: ThermalError) -> float:
 
 
 __all__ = [
-    "REFERENCE_C", "Assessment", "Material", "Question", "assess", "assessed", "residual_K", "settled",
-    "soaked", "worst_case_um",
+    "REFERENCE_C", "Assessment", "Material", "Question", "assess", "assessed", "question_of", "residual_K",
+    "settled", "soaked", "worst_case_um",
 ]  # fmt: skip

@@ -234,3 +234,8 @@ def _against(feature: Feature, total_um: float, work: Work) -> dict[str, Any]:
 def _cycles(tracks: Tracks, drift: Float) -> bool:
     """Whether one cycle dominates the variation: then its values gather at the ends."""
     return bool(np.ptp(drift) > 0) and dominant_period_s(drift, tracks.step_s) is not None
+
+
+def largest_um(tracks: Tracks, feature: Feature, work: Work) -> float:
+    """The largest |Δ| at any time from mastering to the end, in µm."""
+    return float(np.max(np.abs(_delta(tracks, feature, work)), initial=0.0))

@@ -199,13 +199,29 @@ class Verdicts:
         judgement = self.judgement(zone, begin_ns, to_ns, now_ns, activity=activity, alone=alone)
         return self.checked(judgement, from_ns, to_ns, before_s, activity)
 
+    def record(self, zone: str) -> tuple[int, int] | None:
+        """First and last instant with a reading of a zone's channels."""
+        self.setup.zone(zone)
+        known = set(self.store.channels())
+        return self.store.extent([c for c in self.setup.channels_in(zone) if c in known])
+
     def asked_before_s(
         self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None = None
     ) -> int:
         """The pre-window in s of an interval that can be judged; else IntervalError or UnknownName."""
-        self.setup.zone(zone)
-        extent = self.store.extent([c for c in self.setup.channels_in(zone) if c in self.store.channels()])
-        require(zone, (from_ns, to_ns), extent, now_ns, self.setup.step_s * NS)
+        return self.before_s(zone, (from_ns, to_ns), self.record(zone), now_ns, pre_window_s)
+
+    def before_s(
+        self,
+        zone: str,
+        interval: tuple[int, int],
+        record: tuple[int, int] | None,
+        now_ns: int,
+        pre_window_s: int | None = None,
+    ) -> int:
+        """The same for a record that was asked for once."""
+        from_ns = interval[0]
+        require(zone, interval, record, now_ns, self.setup.step_s * NS)
         return self.setup.at(from_ns).zone(zone).pre_window_s if pre_window_s is None else pre_window_s
 
     def checked(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -77,6 +78,10 @@ def check(
     stamp: Annotated[
         str | None, typer.Option("--stamp", metavar="LINE", help="The line of a report: is it still so?")
     ] = None,
+    listed: Annotated[
+        Path | None,
+        typer.Option("--list", metavar="FILE", help="CSV or workbook with the columns zone, from, to, …"),
+    ] = None,
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,
@@ -91,6 +96,7 @@ def check(
       stillroom check --zone machine-bay --from 2026-10-19T08:00 --to 2026-10-19T09:30 --json
       stillroom check --zone machine-bay --from 2026-10-13T13:00 --to 2026-10-13T15:30 \\
         --length-mm 420 --material aluminium --tolerance-um 30 --scale-material steel
+      stillroom check --list jobs.xlsx
       stillroom check --stamp "stillroom: machine-bay 2026-10-13T11:00:00Z/…"
     """
     given = about.Given(
@@ -112,12 +118,26 @@ def check(
         arrived_C=arrived_C,
         features=tuple(feature or ()),
     )
+    if listed is not None:
+        raise typer.Exit(_list(listed, data, config, as_json))
     with opened(data, config) as found:
         asked = _asked(found, (zone, start, end), pre_window_s, activity, stamp)
         done = _assessed(found, about.question(asked, given, found.zone_info))
         told = done.to_json() | ({"stamp_holds": _same(stamp, done)} if stamp else {})
         answer(told, as_json, [*_stamp_lines(stamp, done), *assessment_lines(found, done)])
     raise typer.Exit(EXIT_OF[done.check.verdict])
+
+
+def _list(file: Path, data: Path, config: Path | None, as_json: bool) -> int:
+    """Every interval of a list; the worst decides the exit code."""
+    from ..job_lists import read_list
+    from .inspection import answered, lines_of
+
+    with opened(data, config) as found:
+        rows = answered(found, [one.job for one in read_list(file, found.zone_info, named=False)])
+    answer(rows, as_json, lines_of(rows))
+    verdicts = {row["verdict"] for row in rows}
+    return next((EXIT_OF[v] for v in ("not stable", "not shown") if v in verdicts), 0)
 
 
 def _asked(
@@ -135,7 +155,9 @@ def _asked(
         return Question(s.zone, s.from_ns, s.to_ns, s.pre_window_s, s.activity)
     zone, start, end = where
     if zone is None or start is None or end is None:
-        raise Refused("Wanted --zone, --from and --to, or --stamp with the line of a report.")
+        raise Refused(
+            "Wanted --zone, --from and --to, or --list with a file, or --stamp with the line of a report."
+        )
     from_ns, to_ns = interval(found, zone, start, end)
     _known(found, zone, activity)
     return Question(zone, from_ns, to_ns, pre_window_s, activity)

@@ -1,26 +1,35 @@
-"""Registered inspections and excursions, each with its verdict or its worst value."""
+"""Inspections: started, stopped, imported, each with its verdict; which of them something touches."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ..instants import rfc3339
-from ..model import NS, Excursion, Inspection
-from ..told import excursion_json
+from ..errors import Refused
+from ..instants import parse, rfc3339
+from ..model import Inspection
 from .check import decisive_first
 from .opening import Opened, opened, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
-from .printing import answer, counted, duration, figures, table
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
+from .printing import answer, counted, table
+
+if TYPE_CHECKING:
+    from ..affected import Touched
+    from ..bulk import Answer
 
 inspection = typer.Typer(help="Inspections, each with its verdict.")
-excursion = typer.Typer(help="Excursions: runs of a rule not met.")
+
+Key = Annotated[str, typer.Argument(metavar="KEY", help="Key of the inspection.")]
+Title = Annotated[str, typer.Option("--title", metavar="TEXT", help="What is measured.")]
+Text = Annotated[str, typer.Option(metavar="TEXT")]
+OutFile = Annotated[Path, typer.Argument(metavar="FILE", help="CSV or workbook: key, zone, from, to, …")]
 
 
 def add_to(app: typer.Typer) -> None:
     app.add_typer(inspection, name="inspection", no_args_is_help=True)
-    app.add_typer(excursion, name="excursion", no_args_is_help=True)
 
 
 @inspection.command("list")
@@ -33,7 +42,7 @@ def inspections(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Registered inspections with the verdict on each.
+    """Registered inspections with the verdict on each, and by how many µm each may have erred.
 
     \b
     Example:
@@ -46,25 +55,37 @@ def inspections(
             found.setup.zone(zone)
         from_ns, to_ns = whole_or_interval(found, start, end)
         jobs = [j for j in registered(found.store, zone) if _touches(j, from_ns, to_ns) or not (start or end)]
-        rows = [_inspection_json(found, job) for job in jobs]
-    heads = ("key", "zone", "from", "to", "verdict", "reason", "title")
-    lines = [
+        rows = answered(found, jobs)
+    answer(rows, as_json, lines_of(rows))
+
+
+def lines_of(rows: Sequence[dict[str, Any]]) -> list[str]:
+    """A sentence and a table of judged jobs."""
+    heads = ("key", "zone", "from", "to", "verdict", "reason", "U_um", "share", "title")
+    return [
         f"{counted(len(rows), 'inspection')}.",
         "",
         *table(heads, [[row[h] for h in heads] for row in rows]),
     ]
-    answer(rows, as_json, lines)
 
 
 def _touches(job: Inspection, from_ns: int, to_ns: int) -> bool:
     return job.from_ns < to_ns and (job.to_ns is None or job.to_ns > from_ns)
 
 
-def _inspection_json(found: Opened, job: Inspection) -> dict[str, Any]:
-    end_ns = found.now_ns if job.to_ns is None else job.to_ns
-    result = found.verdicts().check(job.zone, job.from_ns, end_ns, found.now_ns, activity=job.activity)
-    reasons = decisive_first(dict(result.to_json()))
-    return {
+def answered(found: Opened, jobs: Sequence[Inspection]) -> list[dict[str, Any]]:
+    """Each job with its verdict and µm, as plain data."""
+    from ..assessment import question_of
+    from ..bulk import assess_many
+
+    questions = [question_of(job, found.now_ns) for job in jobs]
+    answers = assess_many(found.verdicts(), questions, found.now_ns)
+    return [row_of(job, one) for job, one in zip(jobs, answers, strict=True)]
+
+
+def row_of(job: Inspection, one: Answer) -> dict[str, Any]:
+    """A job and its answer as plain data."""
+    told = {
         "key": job.key,
         "zone": job.zone,
         "from": rfc3339(job.from_ns),
@@ -77,42 +98,261 @@ def _inspection_json(found: Opened, job: Inspection) -> dict[str, Any]:
         "machine": job.machine,
         "person": job.person,
         "activity": job.activity,
-        "verdict": result.verdict,
+    }
+    if one.found is None:
+        nothing: dict[str, Any] = {
+            "verdict": "not shown",
+            "reason": one.refused,
+            "reasons": [],
+            "digest": None,
+        }
+        return told | nothing | {"thermal": None, "U_um": None, "share": None}
+    check = one.found.check.to_json()
+    reasons, thermal = decisive_first(dict(check)), one.found.thermal_json()
+    share = thermal and thermal.get("share_of_tolerance")
+    return told | {
+        "verdict": check["verdict"],
         "reason": reasons[0]["reason"] if reasons else "conforming",
         "reasons": reasons,
+        "digest": check["digest"],
+        "thermal": thermal,
+        "U_um": None if not thermal or thermal.get("U_um") is None else round(thermal["U_um"], 3),
+        "share": None if share is None else f"{share:.1%}",
     }
 
 
-@excursion.command("list")
-def excursions(
+@inspection.command("start")
+def start(
+    title: Annotated[str, typer.Argument(metavar="TITLE", help="What is measured.")],
     *,
-    zone: AnyZone = None,
-    start: AnyFrom = None,
-    end: AnyTo = None,
+    zone: Zone,
+    key: Text = "",
+    part: Text = "",
+    material: Text = "",
+    length_mm: Annotated[float | None, typer.Option(metavar="MM")] = None,
+    tolerance_um: Annotated[float | None, typer.Option(metavar="UM", help="Full width.")] = None,
+    machine: Text = "",
+    activity: Text = "",
+    who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Runs of a rule that was not met: when, worst value, how far beyond for how long, proven or not.
+    """An inspection begins now. Says whether the room is fit for it at this moment.
 
     \b
     Example:
-      stillroom excursion list --from 2026-10-19 --to 2026-10-20
+      stillroom inspection start "Gear case 7" --zone machine-bay --part "GC-114 no. 7"
+    """
+    from ..readiness import begin, ready
+
+    with opened(data, config) as found:
+        verdicts, name = found.verdicts(), person(who)
+        job = Inspection(
+            key, zone, 0, None, title, part, material, length_mm, tolerance_um, machine, name, activity
+        )
+        made = begin(found.store, found.setup, job, name, found.now_ns)
+        told = ready(verdicts, zone, found.now_ns, activity)
+    payload = {"key": made.key, "zone": zone, "from": rfc3339(made.from_ns), "ready": told.to_json()}
+    answer(payload, as_json, [f"Inspection {made.key} has begun.", told.sentence])
+
+
+@inspection.command("stop")
+def stop(
+    key: Key,
+    *,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """An inspection ends now; its verdict so far.
+
+    \b
+    Example:
+      stillroom inspection stop I-2701
+    """
+    from ..actions import stop_inspection
+
+    with opened(data, config) as found:
+        job = stop_inspection(found.store, key, person(who), found.now_ns)
+        (row,) = answered(found, [job])
+    answer(row, as_json, [f"Inspection {key} has ended: {row['verdict']} ({row['reason']})."])
+
+
+@inspection.command("ready")
+def ready_now(
+    *,
+    zone: Zone,
+    activity: Text = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """May I start now in this zone? If not, when, and what stands in the way.
+
+    \b
+    Example:
+      stillroom inspection ready --zone machine-bay
+    """
+    from ..readiness import ready
+
+    with opened(data, config) as found:
+        told = ready(found.verdicts(), zone, found.now_ns, activity)
+    answer(told.to_json(), as_json, [told.sentence])
+
+
+@inspection.command("import")
+def imported(
+    file: OutFile,
+    *,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Judge the list, register nothing.")] = False,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Register the inspections of a list and judge all of them; all or none, and none twice.
+
+    \b
+    Example:
+      stillroom inspection import jobs.xlsx
+    """
+    from ..actions import add_inspections
+    from ..job_lists import read_list
+
+    with opened(data, config) as found:
+        jobs = [one.job for one in read_list(file, found.zone_info)]
+        if not dry_run:
+            add_inspections(found.store, found.setup, jobs, person(who))
+        rows = answered(found, jobs)
+    answer(rows, as_json, lines_of(rows))
+
+
+@inspection.command("impact")
+def impact(
+    *,
+    zone: AnyZone = None,
+    at: Annotated[str | None, typer.Option("--at", metavar="TIME", help="A time in an excursion.")] = None,
+    rule: Annotated[str, typer.Option("--rule", metavar="RULE", help="Its rule, where several.")] = "",
+    probe: Annotated[
+        str | None, typer.Option("--probe", metavar="PROBE", help="A probe that was wrong.")
+    ] = None,
+    certificate: Annotated[
+        str | None, typer.Option("--certificate", metavar="NUMBER", help="A certificate that was wrong.")
+    ] = None,
+    position: Annotated[
+        str | None, typer.Option("--position", metavar="KEY", help="A position that was not as set up.")
+    ] = None,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    error_K: Annotated[
+        float | None, typer.Option("--error-K", metavar="K", help="By how much the probe was wrong.")
+    ] = None,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Which inspections does this touch, the worst first, and what was decided on each?
+
+    \b
+    Examples:
+      stillroom inspection impact --zone machine-bay --at 2026-10-19T05:30
+      stillroom inspection impact --probe P2 --from 2026-10-15 --to 2026-10-20 --error-K 0.3
+      stillroom inspection impact --certificate AL-1234
     """
     with opened(data, config) as found:
-        if zone is not None:
-            found.setup.zone(zone)
-        from_ns, to_ns = whole_or_interval(found, start, end)
-        rows = found.verdicts().excursions(zone, from_ns, to_ns, found.now_ns)
-    heads = ("zone", "rule", "from", "for", "worst", "limit", "U", "unit", "probes", "proven", "decision")
-    asked = sum(e.asks_disposition for e in rows)
-    first = f"{counted(len(rows), 'excursion')}, {asked} of them to be decided on."
-    lines = [first, "", *table(heads, [_excursion_row(e) for e in rows])]
-    answer([excursion_json(e) for e in rows], as_json, lines)
+        found_ = _impact(found, (zone, at, rule), (probe, certificate, position), (start, end), error_K)
+    answer([t.to_json() for t in found_], as_json, touched_lines(found_))
 
 
-def _excursion_row(e: Excursion) -> tuple[Any, ...]:
-    lasted, proven = duration((e.to_ns - e.from_ns) / NS), "yes" if e.proven else "within U"
-    asks = "asked" if e.asks_disposition else "not asked: outside hours of use"
-    told = figures(e.worst, e.limit, e.U)
-    return e.zone, e.rule, rfc3339(e.from_ns), lasted, *told, e.unit, " ".join(e.probes), proven, asks
+def _impact(
+    found: Opened,
+    excursion: tuple[str | None, str | None, str],
+    wrong: tuple[str | None, str | None, str | None],
+    span: tuple[str | None, str | None],
+    error_K: float | None,
+) -> list[Touched]:
+    from .. import affected
+
+    (zone, at, rule), (probe, certificate, position) = excursion, wrong
+    verdicts, now_ns = found.verdicts(), found.now_ns
+    given = [name for name in (at, probe, certificate, position) if name is not None]
+    if len(given) != 1 or (at is not None and zone is None):
+        raise Refused("Wanted one of: --zone with --at, --probe, --certificate, --position.")
+    if zone is not None and at is not None:
+        at_ns = parse(at, found.zone_info, "--at")
+        e = affected.excursion_at(verdicts, zone, at_ns, now_ns, rule)
+        return affected.by_excursion(verdicts, e, now_ns)
+    if certificate is not None:
+        return affected.by_certificate(verdicts, certificate, now_ns, error_K)
+    ends = whole_or_interval(found, *span)
+    if probe is not None:
+        return affected.by_probe(verdicts, probe, ends, now_ns, error_K)
+    return affected.by_position(verdicts, str(position), ends, now_ns)
+
+
+def touched_lines(touched: Sequence[Touched]) -> list[str]:
+    """What is touched, for a person."""
+    rows = [
+        (
+            t.job.key,
+            t.job.title,
+            t.verdict,
+            "?" if t.effect_um is None else f"{t.effect_um:.2f}",
+            t.job.tolerance_um,
+            "?" if t.share is None else f"{t.share:.1%}",
+            t.decided.decision if t.decided else "open",
+        )
+        for t in touched
+    ]
+    left = sum(t.decided is None for t in touched)
+    heads = ("inspection", "title", "verdict", "effect µm", "tolerance µm", "share", "decision")
+    return [f"{counted(len(rows), 'inspection')} touched, {left} to be decided on.", "", *table(heads, rows)]
+
+
+@inspection.command("decide")
+def decide(
+    key: Key,
+    *,
+    zone: Zone,
+    at: Annotated[str, typer.Option("--at", metavar="TIME", help="A time in the excursion that touches it.")],
+    rule: Annotated[str, typer.Option("--rule", metavar="RULE", help="Its rule, where several.")] = "",
+    decision: Annotated[
+        str,
+        typer.Option(
+            "--decision", metavar="WORD", help="stands; stands, corrected; measure again; withdrawn."
+        ),
+    ],
+    customer: Annotated[
+        str,
+        typer.Option("--customer", metavar="TEXT", help="What the customer must be told, or why nothing."),
+    ],
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason.")],
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+) -> None:
+    """Decide on an inspection that an excursion touches.
+
+    \b
+    Example:
+      stillroom inspection decide I-2603 --zone machine-bay --at 2026-10-19T05:30 \\
+        --decision "measure again" --customer "delivery a day later" --why "4 µm of 12 µm"
+    """
+    from .. import affected
+    from ..accounts import Act
+    from ..people.authority import refuse_without_authority
+
+    with opened(data, config) as found:
+        refuse_without_authority(found.store, person(who), Act.DECIDE)
+        verdicts = found.verdicts()
+        e = affected.excursion_at(verdicts, zone, parse(at, found.zone_info, "--at"), found.now_ns, rule)
+        touched = {t.job.key: t for t in affected.by_excursion(verdicts, e, found.now_ns)}
+        if key not in touched:
+            raise Refused(
+                f"This excursion does not touch {key!r}; it touches: {', '.join(touched) or 'none'}."
+            )
+        words = {"decision": decision, "customer": customer, "reason": why, "who": person(who)}
+        affected.decide_on(found.store, touched[key], **words)
+    typer.echo(f"Inspection {key}: {decision}.")

@@ -1,0 +1,176 @@
+"""Excursions: what happened, what was decided, what causes them."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from ..instants import parse, rfc3339
+from ..model import NS, Excursion
+from ..told import excursion_json
+from .opening import opened, whole_or_interval
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
+from .printing import answer, counted, duration, figures, table
+
+excursion = typer.Typer(help="Excursions: runs of a rule not met, and what was decided.")
+
+At = Annotated[str, typer.Option("--at", metavar="TIME", help="A time in the excursion, such as its start.")]
+Rule = Annotated[str, typer.Option("--rule", metavar="RULE", help="Its rule, where several were not met.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(excursion, name="excursion", no_args_is_help=True)
+
+
+@excursion.command("list")
+def excursions(
+    *,
+    zone: AnyZone = None,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    open_only: Annotated[
+        bool, typer.Option("--open", help="Only those that still ask for a decision.")
+    ] = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Runs of a rule that was not met: when, worst value, how far beyond for how long, proven or not.
+
+    \b
+    Example:
+      stillroom excursion list --from 2026-10-19 --to 2026-10-20
+    """
+    from ..dispositions import book
+
+    with opened(data, config) as found:
+        if zone is not None:
+            found.setup.zone(zone)
+        from_ns, to_ns = whole_or_interval(found, start, end)
+        rows = found.verdicts().excursions(zone, from_ns, to_ns, found.now_ns)
+        decided = book(found.store)
+    states = [_state(e, decided) for e in rows]
+    both = [(e, s) for e, s in zip(rows, states, strict=True) if not open_only or s == "open"]
+    heads = ("zone", "rule", "from", "for", "worst", "limit", "U", "unit", "probes", "proven", "decision")
+    asked = sum(s == "open" for s in states)
+    first = f"{counted(len(both), 'excursion')}, {asked} of them to be decided on."
+    lines = [first, "", *table(heads, [_excursion_row(e, s) for e, s in both])]
+    answer([excursion_json(e) | {"disposition": s} for e, s in both], as_json, lines)
+
+
+def _state(e: Excursion, decided: Any) -> str:
+    own = decided.excursion(e)
+    if own is not None and own.closed:
+        return "closed"
+    return "open" if e.asks_disposition else "not asked: outside hours of use"
+
+
+def _excursion_row(e: Excursion, state: str) -> tuple[Any, ...]:
+    lasted, proven = duration((e.to_ns - e.from_ns) / NS), "yes" if e.proven else "within U"
+    told = figures(e.worst, e.limit, e.U)
+    return e.zone, e.rule, rfc3339(e.from_ns), lasted, *told, e.unit, " ".join(e.probes), proven, state
+
+
+@excursion.command("note")
+def note(
+    *,
+    zone: Zone,
+    at: At,
+    rule: Rule = "",
+    cause: Annotated[str, typer.Option("--cause", metavar="CAUSE", help="From the list of causes.")] = "",
+    detail: Annotated[str, typer.Option("--detail", metavar="TEXT", help="What happened.")] = "",
+    immediate: Annotated[
+        str, typer.Option("--immediate", metavar="TEXT", help="What was done at once.")
+    ] = "",
+    impact: Annotated[str, typer.Option("--impact", metavar="TEXT", help="What it means for results.")] = "",
+    decision: Annotated[str, typer.Option("--decision", metavar="TEXT", help="What was decided.")] = "",
+    customer: Annotated[
+        str,
+        typer.Option("--customer", metavar="TEXT", help="What the customer must be told, or why nothing."),
+    ] = "",
+    close: Annotated[bool, typer.Option("--close", help="Close it: everything must be said.")] = False,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+) -> None:
+    """Write down what is known of an excursion; what was said before stays unless it is said anew.
+
+    It closes only with all of it, and when every inspection that it touches has a decision.
+
+    \b
+    Example:
+      stillroom excursion note --zone machine-bay --at 2026-10-19T05:30 --cause "air handling" \\
+        --detail "damper stuck" --immediate "no measuring until 12:00"
+    """
+    from dataclasses import asdict
+
+    from ..accounts import Act
+    from ..affected import by_excursion, excursion_at, undecided
+    from ..dispositions import Findings, book, note_excursion
+    from ..people.authority import refuse_without_authority
+
+    given = Findings(cause, detail, immediate, impact, decision, customer)
+    with opened(data, config) as found:
+        refuse_without_authority(found.store, person(who), Act.DECIDE)
+        verdicts = found.verdicts()
+        e = excursion_at(verdicts, zone, parse(at, found.zone_info, "--at"), found.now_ns, rule)
+        before = book(found.store).excursion(e)
+        kept = asdict(before.findings) if before else {}
+        whole = Findings(**(kept | {k: v for k, v in asdict(given).items() if v.strip()}))
+        left = undecided(by_excursion(verdicts, e, found.now_ns)) if close else []
+        note_excursion(found.store, e, whole, person(who), close=close, undecided=left)
+    typer.echo("Closed." if close else f"Noted. To close it: {'; '.join(whole.missing) or 'add --close'}.")
+
+
+@excursion.command("causes")
+def causes(
+    *,
+    zone: AnyZone = None,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    action_at: Annotated[
+        str | None,
+        typer.Option("--action-at", metavar="TIME", help="A corrective action: 30 days before and after it."),
+    ] = None,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Causes by hours, those that came back three times in 30 days, and what an action changed.
+
+    \b
+    Example:
+      stillroom excursion causes --action-at 2026-10-20
+    """
+    from dataclasses import asdict
+
+    from ..dispositions import REPEATS, before_after, book, pareto
+
+    with opened(data, config) as found:
+        from_ns, to_ns = whole_or_interval(found, start, end)
+        verdicts = found.verdicts()
+        rows = verdicts.excursions(zone, from_ns, to_ns, found.now_ns)
+        decided = book(found.store)
+        counted_ = pareto(rows, decided)
+        again = [e for e in rows if decided.repeated(e) >= REPEATS]
+        effect = None
+        if action_at:
+            at_ns = parse(action_at, found.zone_info, "--action-at")
+            every = verdicts.excursions(zone, 0, found.now_ns, found.now_ns, refresh=False)
+            effect = before_after(every, at_ns, found.now_ns)
+    told = {
+        "causes": [asdict(c) for c in counted_],
+        "repeats": [excursion_json(e) for e in again],
+        "effect": None if effect is None else asdict(effect),
+    }
+    lines = table(
+        ("cause", "excursions", "hours"), [(c.cause, c.excursions, f"{c.hours:.1f}") for c in counted_]
+    )
+    lines += [f"  again: {e.zone}, {e.rule}, {rfc3339(e.from_ns)}" for e in again]
+    if effect is not None:
+        lines.append(
+            f"  {effect.days:.0f} days each side: excursions {effect.before} → {effect.after}, hours "
+            f"{effect.before_h:.1f} → {effect.after_h:.1f}"
+        )
+    answer(told, as_json, lines)

@@ -1,0 +1,85 @@
+"""Marks of people: time not to be trusted, work stopped and resumed."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from ..errors import IntervalError
+from ..instants import parse, rfc3339
+from .opening import opened
+from .options import DEFAULT_DATA, Config, Data, From, To, Who, Zone, person
+
+mark = typer.Typer(help="Mark time as not to be trusted; stop and resume work.")
+
+Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason, as the record prints it.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(mark, name="mark", no_args_is_help=True)
+
+
+@mark.command("time")
+def time(
+    *,
+    zone: Zone,
+    start: From,
+    end: To,
+    why: Why,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+) -> None:
+    """Declare an interval of a zone as not to be trusted, whatever the probes say. Never removed.
+
+    \b
+    Example:
+      stillroom mark time --zone plate-bench --from 2026-10-20T09:00 --to 2026-10-20T10:00 \\
+        --why "filter change"
+    """
+    from ..actions import mark as marked
+    from ..model import Mark
+
+    with opened(data, config) as found:
+        from_ns, to_ns = (
+            parse(text, found.zone_info, name) for text, name in ((start, "--from"), (end, "--to"))
+        )
+        if to_ns <= from_ns:
+            raise IntervalError(f"--from {rfc3339(from_ns)} is not before --to {rfc3339(to_ns)}.")
+        number = marked(found.store, found.setup, Mark(zone, from_ns, to_ns, why, person(who)))
+    typer.echo(f"Mark {number}: {zone}, {rfc3339(from_ns)} to {rfc3339(to_ns)} is not to be trusted.")
+
+
+@mark.command("stop-work")
+def stop_work(
+    *, zone: Zone, why: Why, who: Who = "", data: Data = DEFAULT_DATA, config: Config = None
+) -> None:
+    """Nobody is to measure in a zone until work is resumed.
+
+    \b
+    Example:
+      stillroom mark stop-work --zone machine-bay --why "air handling has failed"
+    """
+    from ..work_stops import stop_work as stop
+
+    with opened(data, config) as found:
+        stop(found.store, found.setup, zone, who=person(who), why=why, now_ns=found.now_ns)
+    typer.echo(f"Work in {zone} is stopped.")
+
+
+@mark.command("resume-work")
+def resume_work(
+    *, zone: Zone, why: Why, who: Who = "", data: Data = DEFAULT_DATA, config: Config = None
+) -> None:
+    """Measuring may go on; takes the role metrologist or quality where the record has accounts.
+
+    \b
+    Example:
+      stillroom mark resume-work --zone machine-bay --why "stable since 14:00, check standard within 0.3 µm"
+    """
+    from ..work_stops import resume_work as resume
+
+    with opened(data, config) as found:
+        resume(found.store, found.setup, zone, who=person(who), why=why, now_ns=found.now_ns)
+    typer.echo(f"Work in {zone} goes on.")

@@ -1,0 +1,26 @@
+"""Whether a person who is named, and has not signed in, may do something: for the command line."""
+
+from __future__ import annotations
+
+from ..accounts import Act, refuse_unless, wanted
+from ..errors import Refused
+from ..store import Store
+from .book import People
+
+
+def refuse_without_authority(store: Store, who: str, act: Act) -> None:
+    """Refused unless the named person has an account whose roles allow the act.
+
+    A record that has no accounts yet knows no roles: there, whoever can write to it may.
+    """
+    accounts = [a for a in People(store).all() if a.active]
+    if not accounts:
+        return
+    named = who.strip().casefold()
+    found = next((a for a in accounts if named in (a.person.casefold(), a.name)), None)
+    if found is None:
+        raise Refused(
+            f"Nothing was changed: {who.strip() or 'nobody'} has no account here, and so may not "
+            f"{act.value}; that takes the role {wanted(act)}."
+        )
+    refuse_unless(found.person, found.roles, act)
