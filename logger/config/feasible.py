@@ -18,7 +18,7 @@ from ..derived import derived_channel, nominal_U
 from ..errors import Fault
 from ..model import Certificate, Channel, Position, Rule, Setup
 from ..physics.saturation import log_slope_water
-from ..rules import condensation
+from ..rules import condensation, plane
 from ..tables_of_text import Entry
 from ..units import difference_to_canonical, to_canonical
 from .schema import RuleTable
@@ -32,12 +32,16 @@ def infeasible(tables: Tables, setup: Setup) -> Iterator[Fault]:
     for rule in setup.rules:
         entry = tables.rules[rule.key].entry
         channels = _channels(rule, setup)
-        least = 2 if rule.kind in _PAIRS else 1
+        least = plane.FEWEST if rule.kind == "plane" else 2 if rule.kind in _PAIRS else 1
         if len(channels) < max(least, rule.need or 0):
             yield _too_few(entry, rule, channels, max(least, rule.need or 0))
             continue
         if rule.kind in _PAIRS and not list(_pairs(rule, setup)):
             yield entry.fault("", _PAIRS[rule.kind], f"no such pair among {', '.join(channels)}")
+            continue
+        if rule.kind == "plane" and rule.direction not in _fit(rule, setup).determined:
+            wanted = f"positions that determine the {rule.direction or 'whole'} gradient"
+            yield entry.fault("", wanted, f"those of {', '.join(channels)}, which do not")
             continue
         bare = [c for c in channels if not _certified(c, setup)]
         if len(channels) - len(bare) < (rule.need or len(channels)):
@@ -70,6 +74,7 @@ def _certified(key: str, setup: Setup) -> bool:
 
 _PAIRS = {
     "gradient": "two probes at least d_min_m apart in the rule's direction",
+    "spread": "two probes",
     "difference": "two media with a probe in each, or two channels",
     "condensation": "a surface and a dew point of the air, both with certificates",
 }
@@ -112,7 +117,7 @@ def _width(rule: Rule) -> float | None:
     """Width of what is allowed; None where one side is open."""
     if rule.lower is not None and rule.upper is not None:
         return rule.upper - rule.lower
-    return rule.upper if rule.kind in ("span", "gradient") else None
+    return rule.upper if rule.kind in ("span", "gradient", "plane", "spread") else None
 
 
 def warnings(setup: Setup) -> list[str]:
@@ -140,6 +145,8 @@ def rule_U(rule: Rule, setup: Setup) -> tuple[float, str]:
     """
     if rule.kind in _PAIRS:
         return min(_pairs(rule, setup), default=(0.0, ""))
+    if rule.kind == "plane":
+        return _plane_U(rule, setup), "the plane"
     channels = [_channel(c, setup) for c in setup.channels_of(rule) if _certified(c, setup)]
     if rule.kind in ("span", "slope"):
         factor = math.sqrt(2) if rule.kind == "span" else _slope_factor(rule, setup)
@@ -192,7 +199,7 @@ def _pairs(rule: Rule, setup: Setup) -> Iterator[tuple[float, str]]:
             per_K = 1.0 if rule.unit == "K" else (rule.upper or 0.0) * float(log_slope_water(20.0))
             yield float(U) * per_K, f"{one.key} and {other.key}"
             continue
-        if rule.kind == "difference":
+        if rule.kind in ("difference", "spread"):
             yield float(U), f"{one.key} and {other.key}"
             continue
         for a, b in product(setup.placements_of(one.key), setup.placements_of(other.key)):
@@ -201,11 +208,26 @@ def _pairs(rule: Rule, setup: Setup) -> Iterator[tuple[float, str]]:
                 yield float(U) / d, f"{one.key} and {other.key}"
 
 
+def _fit(rule: Rule, setup: Setup) -> plane.Fit:
+    """The plane through where the rule's probes stood last."""
+    stays = [setup.placements_of(key)[-1:] for key in setup.channels_of(rule)]
+    return plane.Fit.of([setup.positions[stay.position] for each in stays for stay in each])
+
+
+def _plane_U(rule: Rule, setup: Setup) -> float:
+    """U of the plane's gradient where there is none, which is the least it can be."""
+    channels = [_channel(key, setup) for key in setup.channels_of(rule)]
+    if not all(_certified(c.key, setup) for c in channels):
+        return 0.0
+    U = np.array([[_channel_U(c, rule, setup)] for c in channels])
+    return float(_fit(rule, setup).component(rule.direction, 0 * U, U, 0 * U)[1][0])
+
+
 def _channel_pairs(rule: Rule, setup: Setup) -> list[tuple[Channel, Channel]]:
     """Pairs with a certificate each: across the two media of a difference, any two for a gradient."""
     if rule.kind == "condensation":
         keys = list(product(*condensation.sides(rule, setup)))
-    elif rule.kind == "gradient" or rule.channels:
+    elif rule.kind in ("gradient", "spread") or rule.channels:
         keys = list(combinations(setup.channels_of(rule), 2))
     else:
         sides = [setup.channels_of(replace(rule, media=(medium,))) for medium in rule.media]

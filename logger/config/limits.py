@@ -37,20 +37,22 @@ _FORMS = tuple(
         rf"(?P<kind>span)_(?P<n>\d+)(?P<of>s|min|h)_(?P<unit>{_UNIT})",
         rf"(?P<kind>slope)_(?P<n>\d+)(?P<of>s|min|h)_(?P<unit>{_UNIT})_per_h",
         rf"(?P<kind>gradient)_(?P<direction>vertical|horizontal|pair)_(?P<unit>{_UNIT})_per_m",
-        rf"(?P<kind>difference)_(?P<unit>{_UNIT})",
+        rf"gradient_(?P<kind>plane)(_(?P<direction>vertical|horizontal))?_(?P<unit>{_UNIT})_per_m",
+        rf"(?P<kind>difference|spread)_(?P<unit>{_UNIT})",
         r"(?P<kind>condensation)_margin_(?P<unit>K)",
         r"(?P<surface>surface_humidity)_(?P<unit>percent_RH)",
     )
 )
 _SECONDS = {"s": 1, "min": 60, "h": 3600}
 _ABSOLUTE = ("limit",)
-_PER = {"slope": "/h", "gradient": "/m"}
+_PER = {"slope": "/h", "gradient": "/m", "plane": "/m"}
 
 # Offered when an unknown key comes near to one of them.
 COMMON_KEYS = (
     "lower_degC", "upper_degC", "lower_percent_RH", "upper_percent_RH", "lower_hPa", "upper_hPa",
     "span_1h_K", "span_24h_K", "slope_1h_K_per_h", "gradient_vertical_K_per_m",
-    "gradient_horizontal_K_per_m", "gradient_pair_K_per_m", "difference_K", "condensation_margin_K",
+    "gradient_horizontal_K_per_m", "gradient_pair_K_per_m", "gradient_plane_vertical_K_per_m",
+    "gradient_plane_horizontal_K_per_m", "spread_K", "difference_K", "condensation_margin_K",
     "surface_humidity_percent_RH",
 )  # fmt: skip
 
@@ -77,9 +79,11 @@ class Limit:
             return f"{self.kind}{of} in {_duration(self.window_s)}"
         if self.kind == "gradient":
             return f"{self.direction} gradient{of}"
+        if self.kind == "plane":
+            return f"{self.direction} gradient{of} of the plane".strip()
         if self.kind == "condensation":
             return "condensation margin" if self.unit == "K" else "humidity at surfaces"
-        return f"difference{of}"
+        return f"{self.kind}{of}"
 
 
 def is_limit_key(key: str) -> bool:

@@ -175,8 +175,8 @@ class Rule:
     """One requirement on one zone, in force over [from_ns, to_ns).
 
     `channels` empty means every channel of the zone that measures `quantity` in one of `media`.
-    Limits, in `unit`: degC, %RH, Pa for kind "limit"; K for "span" and "difference"; K/h for
-    "slope"; K/m for "gradient".
+    Limits, in `unit`: degC, %RH, Pa for kind "limit"; K for "span", "spread" and "difference"; K/h for
+    "slope"; K/m for "gradient" and "plane".
     """
 
     key: str  # "machine-bay.temperature"

@@ -23,7 +23,7 @@ Status = Literal[
 ]  # fmt: skip
 Verdict = Literal["stable", "not stable", "not shown"]
 Reason = Literal["nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming"]
-RuleKind = Literal["limit", "span", "slope", "gradient", "difference", "condensation"]
+RuleKind = Literal["limit", "span", "slope", "gradient", "plane", "spread", "difference", "condensation"]
 
 # In the order in which they apply: the first that holds is the reason of a cell.
 REASONS: tuple[Reason, ...] = (

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from ..errors import Refused
 from ..evidence import Cells, Grid
 from ..model import Rule, RuleKind, Setup
-from . import condensation, difference, gradient, limit, slope, span
+from . import condensation, difference, gradient, limit, plane, slope, span
 from .finding import Candidates, Finding, worst_of
 from .sight import Sight
 
@@ -16,6 +16,8 @@ _KINDS: Mapping[RuleKind, Callable[[Rule, Sight], Iterator[Candidates]]] = {
     "span": span.candidates,
     "slope": slope.candidates,
     "gradient": gradient.candidates,
+    "plane": plane.candidates,
+    "spread": gradient.candidates,
     "difference": difference.candidates,
     "condensation": condensation.candidates,
 }

@@ -1,4 +1,5 @@
 """Spatial gradient: |Ti − Tj| / d for each pair of positions far enough apart, the worst pair named.
+Spread: |Ti − Tj| of every pair, however near, which is max − min with the probes that make it.
 
 For "vertical" and "horizontal" d is that component of the distance, for "pair" the whole of it.
 The uncertainty follows from the probes' own and from the positions' (JCGM 100, 5.1):
@@ -36,6 +37,8 @@ class _Pair:
 
 def distance_m(rule: Rule, a: Position, b: Position) -> float | None:
     """Distance of two positions in the rule's direction; None where the pair does not speak of it."""
+    if rule.kind == "spread":
+        return 1.0
     dx, dy, dz = (p - q for p, q in zip(a.xyz_m, b.xyz_m, strict=True))
     across, up = float(np.hypot(dx, dy)), abs(dz)
     if rule.direction == "pair":
@@ -61,7 +64,7 @@ def _pairs(rule: Rule, sight: Sight) -> Iterator[_Pair]:
             d = distance_m(rule, *there)
             if d is None or there[0].zone != there[1].zone:
                 continue
-            u_d = float(np.hypot(there[0].u_m, there[1].u_m))
+            u_d = 0.0 if rule.kind == "spread" else float(np.hypot(there[0].u_m, there[1].u_m))
             yield _Pair(one, other, d, u_d, max(a.from_ns, b.from_ns), _earlier(a.to_ns, b.to_ns))
 
 

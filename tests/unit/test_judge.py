@@ -221,7 +221,7 @@ def random_record(
     made: SimpleNamespace, seed: int, n: int
 ) -> tuple[Setup, dict[str, Readings], tuple[Mark, ...]]:
     """Gaps, doubles, spikes, stuck runs, excursions, failed polls, a clock that stepped back, marks, and
-    limits and a certificate that change on the way; three probes, one of which leaves the others for a while.
+    limits and a certificate that change on the way; four probes, one of which leaves the others for a while.
     """
     rng = np.random.default_rng(seed)
     values = 20.0 + np.cumsum(rng.normal(0, 0.02, n)) + 0.3 * np.sin(np.arange(n) / 200)
@@ -236,8 +236,12 @@ def random_record(
     slope = made.rule(
         name="slope over 2 h", kind="slope", window_s=7200, lower=None, upper=0.4, unit="K/h", disturbs=False
     )
-    rules = (made.rule(to_ns=change), made.rule(upper=20.8, from_ns=change), span, slope)
-    places = {"T1": (0, 0, 1), "T2": (1, 0, 2), "T3": (2, 0, 1)}
+    plane = made.rule(
+        name="plane", kind="plane", direction="vertical", unit="K/m", lower=None, upper=0.9, disturbs=False
+    )
+    spread = made.rule(name="spread", kind="spread", lower=None, upper=1.2, unit="K", disturbs=False)
+    rules = (made.rule(to_ns=change), made.rule(upper=20.8, from_ns=change), span, slope, plane, spread)
+    places = {"T1": (0, 0, 1), "T2": (1, 0, 2), "T3": (2, 0, 1), "T4": (1, 2, 1)}
     tested = {"flat_n": 30, "resolution": 0.01, "spike": 0.5}
     setup = made.setup(rules, places, settling_s=2 * 3600, channel=tested)
     newer = replace(setup.certificates[0], number="C2", valid_from_ns=change, corrections=(-0.05,))
@@ -253,7 +257,8 @@ def random_record(
     jumped = Readings(*(array[order] for array in vars(jumped).values()))
     begin = int(rng.integers(0, n)) * 60 * NS + made.at(0)
     marks = (Mark("bay", begin, begin + int(rng.integers(1, 9000)) * NS, "serviced", "somebody"),)
-    return setup, {"T1": jumped, "T2": made.series(beside), "T3": made.series(apart)}, marks
+    steady = made.series(beside - 0.1)
+    return setup, {"T1": jumped, "T2": made.series(beside), "T3": made.series(apart), "T4": steady}, marks
 
 
 def whole_and_split(made: SimpleNamespace, seed: int, cut: int) -> tuple[list[Period], list[Period]]:
