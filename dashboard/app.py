@@ -26,7 +26,19 @@ from . import alert, news, sign_in
 from .access import ANYONE, allowed, needs
 from .components import refusal
 from .guard import ROUTES, Guard, csrf_cookie, undeclared
-from .pages import excursions, gradients, health, inspections, journal, limits, now, probes, trend, wall
+from .pages import (
+    excursions,
+    gradients,
+    health,
+    imports,
+    inspections,
+    journal,
+    limits,
+    now,
+    probes,
+    trend,
+    wall,
+)
 from .queries import Queries
 from .shell import shell
 from .source import Source, StoreSource
@@ -40,6 +52,7 @@ PAGES: tuple[ModuleType, ...] = (
     excursions,
     inspections,
     probes,
+    imports,
     limits,
     journal,
     health,

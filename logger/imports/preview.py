@@ -98,7 +98,8 @@ def _axis(series: Series, ends: tuple[int, int]) -> Axis:
     step_ns = int(np.median(rising)) if len(rising) else None
     wide = np.flatnonzero(steps > _LONGER * step_ns) if step_ns else np.empty(0, np.int64)
     gaps = tuple((int(taken[n]), int(taken[n + 1])) for n in wide.tolist())
-    edges = np.linspace(ends[0], max(ends[1], ends[0] + 1), BINS + 1)
+    bins = max(1, min(BINS, len(taken) // 3))  # fewer readings than that would show as gaps
+    edges = np.linspace(ends[0], max(ends[1], ends[0] + 1), bins + 1)
     counts = np.histogram(taken.astype(np.float64), edges)[0]
     low, high = (float(value.min()), float(value.max())) if len(value) else (None, None)
     step_s = None if step_ns is None else step_ns / NS

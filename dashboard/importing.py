@@ -1,0 +1,147 @@
+"""Files on their way into the record: kept in memory while a person answers, worked on beside the pages.
+
+A file stays here until it is imported or newer ones push it out; nothing of it is written before that.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import secrets
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from logger.errors import Refused, StillroomError
+
+if TYPE_CHECKING:
+    from logger.imports import ImportResult, Profile
+    from logger.imports.describing import Description
+    from logger.imports.preview import Preview
+    from logger.model import Setup
+    from logger.store import Store
+
+MOST_FILES = 4
+MOST_BYTES = 45 << 20  # what a browser can send here at once; larger files go in by the command
+
+
+@dataclass
+class Upload:
+    """One file with what is known of it so far; `stage` is told while somebody works on it."""
+
+    name: str
+    content: bytes
+    stage: str = ""
+    refused: str = ""
+    described: Description | None = None
+    tried: tuple[ImportResult, Preview | None] | None = None
+    profile: Profile | None = None  # by which it was tried
+    done: ImportResult | None = None
+    answers: dict[str, str] = field(default_factory=dict)  # as last given, so that the form keeps them
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    @property
+    def busy(self) -> bool:
+        """Whether somebody works on it."""
+        return self.lock.locked()
+
+
+class Desk:
+    """The files that lie open. May be called from any thread."""
+
+    def __init__(self) -> None:
+        self._files: OrderedDict[str, Upload] = OrderedDict()
+        self._guard = threading.Lock()
+
+    def put(self, name: str, encoded: str) -> str:
+        """Keep what a browser sent (a data address in base64); gives the key under which it lies here."""
+        try:
+            content = base64.b64decode(encoded.partition(",")[2], validate=True)
+        except (binascii.Error, ValueError):
+            raise Refused("The file did not arrive whole; choose it again.") from None
+        if len(content) > MOST_BYTES:
+            raise Refused(
+                f"{name} is larger than {MOST_BYTES >> 20} MiB; bring it in with `stillroom import` on the "
+                "machine."
+            )
+        key = secrets.token_urlsafe(12)
+        with self._guard:
+            self._files[key] = Upload(name, content)
+            while len(self._files) > MOST_FILES:
+                self._files.popitem(last=False)
+        return key
+
+    def get(self, key: str) -> Upload:
+        """The file under a key; Refused where it lies here no longer."""
+        with self._guard:
+            found = self._files.get(key)
+        if found is None:
+            raise Refused("That file is no longer open here; choose it again.")
+        return found
+
+
+def work(upload: Upload, doing: Callable[[Upload], None], wait_s: float = 0.8) -> None:
+    """Do something with a file in a thread; what is quick is done when this returns.
+
+    One thing at a time for a file: asked for twice, it is done once.
+    """
+    if not upload.lock.acquire(blocking=False):
+        return
+    upload.refused = ""
+
+    def run() -> None:
+        try:
+            doing(upload)
+        except StillroomError as error:
+            upload.refused = str(error)
+        finally:
+            upload.stage = ""
+            upload.lock.release()
+
+    thread = threading.Thread(target=run, name="import", daemon=True)
+    thread.start()
+    thread.join(wait_s)
+
+
+def describe(upload: Upload, setup: Setup) -> None:
+    """What the file shows of itself."""
+    from logger.imports.describing import describe as described
+
+    upload.stage = "looking at the file"
+    upload.described = described(upload.name, upload.content, setup)
+
+
+def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns: int) -> None:
+    """What an import by this profile would do."""
+    import hashlib
+
+    from logger.imports import ImportResult
+    from logger.imports.importer import checked, trial
+    from logger.imports.preview import preview_of
+
+    upload.tried, upload.profile = None, profile
+    sha256 = hashlib.sha256(upload.content).hexdigest()
+    if store.import_of(sha256) is not None:
+        upload.tried = ImportResult(sha256, upload.name, already=True), None
+        return
+    upload.stage = "reading the file"
+    reading = checked(upload.name, upload.content, profile, setup, now_ns)
+    upload.stage = f"comparing {reading.rows:,} rows with the record"
+    upload.tried = trial(upload.name, sha256, reading, store), preview_of(reading)
+
+
+def bring_in(upload: Upload, store: Store, setup: Setup, who: str, now_ns: int) -> None:
+    """Import by the profile that was tried."""
+    from logger.imports import import_content
+
+    if upload.profile is None:
+        raise Refused("Look at what would be stored first.")
+
+    def say(line: str) -> None:
+        upload.stage = line.partition(": ")[2] or line
+
+    upload.done = import_content(
+        upload.name, upload.content, upload.profile, store, setup, who, now_ns, say=say
+    )

@@ -1,0 +1,263 @@
+"""Page Import: choose a file, answer what it does not tell, look, import; conflicts that wait for a
+person.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+from urllib.parse import parse_qs
+
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.development.base_component import Component
+
+from logger.accounts import Act
+from logger.conflicts import Disagreement, decide, disagreements, of_source
+from logger.errors import Refused, StillroomError
+from logger.incoming_files import refused_files
+
+from ..access import acting, allowed, needs
+from ..components import button, card, choice, field, refusal, table
+from ..import_forms import answered, questions, shown
+from ..importing import Desk, bring_in, describe, try_out, work
+from ..queries import Queries
+from ..wording import local, plain
+
+TITLE = "Import"
+PATH = "/import"
+NEEDS = Act.MARK
+NEW = ""  # the choice of a profile that is made here
+SHOWN = 50  # conflicts and files in a list
+
+
+def layout(q: Queries, search: str) -> Component:
+    """The file on the desk, conflicts, what came in, what was refused."""
+    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    return html.Div(
+        [
+            html.H1("Import", className="page"),
+            card("Bring in a file", _choose(), html.Div(id="import-refusal", role="status")),
+            html.Div(id="import-desk"),
+            html.Div(_conflicts(q), id="import-conflicts"),
+            _imported(q),
+            _refused(q),
+            dcc.Store(id="import-key", data=asked.get("file", "")),
+            dcc.Interval(id="import-tick", interval=700, disabled=True),
+        ],
+        className="stack",
+    )
+
+
+def _choose() -> Component:
+    text = html.Span("Choose or drop a file", className="act")
+    formats = "Text, workbooks, JSON, SenML, Parquet; also packed with gzip or zip. Nothing is stored yet."
+    return html.Div(
+        [
+            dcc.Upload(text, id="import-file", className="drop", max_size=-1),
+            html.P(formats),
+        ]
+    )
+
+
+def desk_of(q: Queries, desk: Desk, key: str) -> list[Component]:
+    """The file that lies open: its questions, what would be stored, what was."""
+    if not key:
+        return []
+    upload = desk.get(key)
+    if upload.busy:
+        return [card(upload.name, html.P(f"Working: {upload.stage or 'one moment'} …", role="status"))]
+    parts: list[Component] = []
+    if upload.done is not None:
+        return [card(upload.name, html.P(_done(upload.done), className="done", role="status"))]
+    if upload.described is not None or upload.refused:
+        parts.append(card(upload.name, *questions(q, upload), refusal(upload.refused)))
+    if upload.tried is not None and not upload.refused:
+        parts.append(shown(q, upload))
+    return parts
+
+
+def _done(done: Any) -> str:
+    if done.already:
+        return f"{done.name} was imported before; there is nothing to do."
+    told = f"{done.name}: {done.stored:,} readings are stored, {done.duplicates:,} were there already"
+    more = f"; {len(done.conflicts)} contradict others and wait below" if done.conflicts else ""
+    return f"{told}{more}."
+
+
+def _conflicts(q: Queries) -> list[Component]:
+    found = disagreements(q.source.store)
+    if not found:
+        return []
+    heads = ["channel", "at, local", "values", "from"]
+    rows = [_conflict_row(q, d) for d in found[:SHOWN]]
+    more = f", the first {SHOWN} are listed" if len(found) > SHOWN else ""
+    told = f"{len(found)} wait for a decision{more}. Until then neither value supports a verdict."
+    return [
+        card(
+            "Conflicts",
+            html.P(told),
+            table(heads, rows, "Values that contradict each other", figures=(1, 2)),
+            *([_decision(found)] if allowed(Act.DECIDE) else []),
+        )
+    ]
+
+
+def _conflict_row(q: Queries, d: Disagreement) -> list[object]:
+    unit = q.setup.channels[d.channel].unit if d.channel in q.setup.channels else ""
+    values = " or ".join(plain(c.value, unit) for c in d.claims)
+    return [
+        d.channel,
+        local(d.taken_ns, q.room.timezone),
+        values,
+        ", ".join(c.file or c.source for c in d.claims),
+    ]
+
+
+def _decision(found: Sequence[Disagreement]) -> Component:
+    sources = {c.source: c.file or c.source for d in found for c in d.claims}
+    channels = {"": "all channels"} | {d.channel: d.channel for d in found}
+    options = {f"keep {s}": f"the values from {name} hold" for s, name in sources.items()}
+    return html.Div(
+        [
+            choice("conflict-channel", "For", channels, ""),
+            choice(
+                "conflict-keep",
+                "Decision",
+                options | {"none": "none of the values holds"},
+                next(iter(options)),
+            ),
+            field("conflict-why", "How this is known"),
+            button("conflict-decide", "Decide"),
+            html.Div(id="conflict-refusal"),
+        ],
+        className="form",
+    )
+
+
+def decided(q: Queries, who: str, channel: str, keep: str, why: str) -> str:
+    """Record the decision for every conflict of the channel; gives what is said of it."""
+    found = [d for d in disagreements(q.source.store) if channel in ("", d.channel)]
+    source = keep.removeprefix("keep ")
+    chosen = [(d, None) for d in found] if keep == "none" else of_source(found, source)
+    return f"{decide(q.source.store, chosen, who, why)} conflict(s) decided."
+
+
+def _imported(q: Queries) -> Component:
+    files = sorted(q.source.store.imports(), key=lambda f: -f.at_ns)[:SHOWN]
+    rows = [
+        [
+            f.name,
+            local(f.at_ns, q.room.timezone),
+            f.summary.get("stored", ""),
+            f.summary.get("who", ""),
+            f.sha256[:12],
+        ]
+        for f in files
+    ]
+    if not rows:
+        return card("Imported", html.P("No file has been imported yet."))
+    heads = ["file", "at, local", "readings", "by", "SHA-256"]
+    return card("Imported", table(heads, rows, "Files in the record, newest first", figures=(1, 2)))
+
+
+def _refused(q: Queries) -> Component:
+    rows = [[r.name, local(r.at_ns, q.room.timezone), r.why] for r in refused_files(q.source.store)[:SHOWN]]
+    if not rows:
+        return html.Div()
+    heads = ["file", "at, local", "why"]
+    return card(
+        "Refused in the watched folder", table(heads, rows, "Files that were left outside", figures=(1,))
+    )
+
+
+def register(app: Dash, q: Queries) -> None:
+    """Upload, answers, look, import, and the decision on conflicts."""
+    desk = Desk()
+    _register_desk(app, q, desk)
+    _register_steps(app, q, desk)
+    _register_conflicts(app, q)
+
+
+def _register_desk(app: Dash, q: Queries, desk: Desk) -> None:
+    @app.callback(
+        Output("import-key", "data"),
+        Output("import-refusal", "children"),
+        Input("import-file", "contents"),
+        State("import-file", "filename"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.MARK)
+    def uploaded(contents: str | None, name: str | None) -> tuple[Any, Any]:
+        if not contents:
+            return no_update, no_update
+        try:
+            key = desk.put(name or "file", contents)
+            work(desk.get(key), lambda upload: describe(upload, q.setup))
+        except StillroomError as fault:
+            return no_update, refusal(str(fault))
+        return key, ""
+
+    @app.callback(
+        Output("import-desk", "children"),
+        Output("import-tick", "disabled"),
+        Input("import-key", "data"),
+        Input("import-tick", "n_intervals"),
+    )
+    @needs(Act.MARK)
+    def drawn(key: str | None, _: int | None) -> tuple[Any, bool]:
+        try:
+            shown_now = desk_of(q, desk, key or "")
+            return shown_now, not (key and desk.get(key).busy)
+        except StillroomError as fault:
+            return refusal(str(fault)), True
+
+
+def _register_steps(app: Dash, q: Queries, desk: Desk) -> None:
+    @app.callback(
+        Output("import-tick", "disabled", allow_duplicate=True),
+        Output("import-tick", "n_intervals"),
+        Input({"type": "import-step", "step": ALL}, "n_clicks"),
+        State("import-key", "data"),
+        State({"type": "import-answer", "of": ALL}, "value"),
+        State({"type": "import-answer", "of": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.MARK)
+    def step(_: list[int], key: str, values: list[Any], idents: list[dict[str, Any]]) -> tuple[Any, Any]:
+        if not ctx.triggered or not ctx.triggered[0]["value"]:
+            return no_update, no_update
+        answers = {ident["of"]: value for ident, value in zip(idents, values, strict=True)}
+        try:
+            upload = desk.get(key or "")
+        except Refused:
+            return False, 0  # the next tick says that it lies here no longer
+        upload.answers = {of: str(value or "") for of, value in answers.items()}
+        who = acting(Act.MARK)
+        if ctx.triggered_id["step"] == "import":
+            work(upload, lambda u: bring_in(u, q.source.store, q.setup, who, q.now_ns()))
+        else:
+            work(upload, lambda u: try_out(u, answered(q, u, answers), q.source.store, q.setup, q.now_ns()))
+        return False, 0
+
+
+def _register_conflicts(app: Dash, q: Queries) -> None:
+    @app.callback(
+        Output("import-conflicts", "children"),
+        Output("conflict-refusal", "children"),
+        Input("conflict-decide", "n_clicks"),
+        State("conflict-channel", "value"),
+        State("conflict-keep", "value"),
+        State("conflict-why", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.DECIDE)
+    def decides(
+        clicks: int | None, channel: str | None, keep: str | None, why: str | None
+    ) -> tuple[Any, Any]:
+        if not clicks:
+            return no_update, no_update
+        try:
+            said = decided(q, acting(Act.DECIDE), channel or "", keep or "", why or "")
+        except StillroomError as fault:
+            return no_update, refusal(str(fault))
+        return [html.P(said, className="done", role="status"), *_conflicts(q)], no_update
