@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from dashboard.access import ANYONE
-from dashboard.app import create_app
+from dashboard.app import PAGES, create_app
 from dashboard.guard import CALLBACKS, need_of, undeclared
 from logger.accounts import Act, Role, may
 from logger.people import People
@@ -145,3 +145,30 @@ def test_call_without_the_token_changes_nothing(room: Any) -> None:
     _, body = next((o, b) for o, b in calls_of(app) if o == "page.children")
     del client.environ_base["HTTP_X_CSRFTOKEN"]
     assert client.post(CALLBACKS, json=body).status_code == 400
+
+
+def drawn(client: Any, path: str) -> str:
+    """What a browser is sent for a page: its frame and its content."""
+    inputs = [{"id": "address", "property": name, "value": value} for name, value in
+              (("pathname", path.partition("?")[0]), ("search", "?" + path.partition("?")[2]))]  # fmt: skip
+    body = {"output": "page.children", "outputs": {"id": "page", "property": "children"}, "inputs": inputs}
+    answer = client.post(CALLBACKS, json={**body, "changedPropIds": []})
+    assert answer.status_code == 200, answer.text
+    return str(answer.text) + str(client.get("/_dash-layout").text)
+
+
+def test_a_reader_sees_no_job(room: Any) -> None:
+    """Features U3: on no page, by no address, while an operator sees them where they belong."""
+    record, app = room
+    jobs = list(record.jobs.values())
+    told = {word for job in jobs for word in (job.title, job.person, job.part) if word}
+    assert len(told) >= 3
+    reader, operator = signed_in(app, "reader"), signed_in(app, "operator")
+    asked = [page.PATH for page in PAGES]
+    asked += [f"{path}?inspection=J2&zone=machine-bay" for path in asked]
+    asked += ["/trend?zone=machine-bay&from=2026-10-16T16:00&to=2026-10-19T16:00"]
+    for path in asked:
+        shown = drawn(reader, path)
+        assert not [word for word in told if word in shown], path
+        assert "/inspections" not in shown, path
+    assert all(word in drawn(operator, "/inspections") for word in told)
