@@ -9,6 +9,7 @@ from logger.instants import rfc3339
 from logger.store import Entry
 
 KINDS = {
+    "account": "account",
     "alarm": "alarm",
     "backup": "backup",
     "batch": "readings stored",
@@ -19,6 +20,7 @@ KINDS = {
     "inspection": "inspection",
     "mark": "time marked as not to be trusted",
     "record": "record issued",
+    "refused": "attempt refused",
     "restore": "restore",
     "restore-test": "restore test",
     "restore-test-due": "restore test due",
@@ -27,11 +29,14 @@ KINDS = {
     "setup-approved": "setup approved",
     "setup-proposed": "setup proposed",
     "setup-refused": "setup refused",
+    "signature": "signature",
     "store": "record begun",
+    "token": "token of a machine",
 }
 ALREADY_TOLD = ("digest", "sha256", "at", "at_ns", "first_ns", "last_ns")
 MACHINES = ("service", "stillroom", "poll")  # who writes without a person
-QUIET = ("batch", "seal", "event", "inspection")  # too many, or drawn by themselves
+# Too many, drawn by themselves, or not about the room.
+QUIET = ("batch", "seal", "event", "inspection", "account", "token", "refused")
 
 
 def kind(name: str) -> str:

@@ -14,10 +14,11 @@ from typing import Any
 from flask import Blueprint, Response, g, redirect, render_template, request
 from werkzeug.wrappers import Response as Answer
 
-from logger.accounts import Act, Role
+from logger.accounts import SIGNED_BY, Act, Role
 from logger.errors import Refused
 from logger.people import People, TooOften, invented
 from logger.store import Store
+from logger.through import WAY
 
 from .access import ANYONE, acting, at_this_machine, needs, visitor
 from .guard import Guard
@@ -206,7 +207,10 @@ def _next() -> str:
 
 
 def confirmed(guard: Guard, act: Act, password: str) -> str:
-    """The visitor once more by password, for a signature; gives the name, Refused otherwise."""
+    """The visitor once more by password, for a signature; gives the name, Refused otherwise.
+
+    The journal's entries of this call then say that they are signed, and with what meaning.
+    """
     name, mine, address = acting(act), visitor(), request.remote_addr or ""
     assert mine is not None  # noqa: S101 (acting would have refused)
     guard.throttle.admit(mine.name, address)
@@ -214,4 +218,6 @@ def confirmed(guard: Guard, act: Act, password: str) -> str:
         guard.refusals.note(name, act.value, "wrong password", address)
         raise Refused("Nothing was signed: the password is wrong.")
     guard.throttle.passed(mine.name, address)
+    meaning = next((m.value for m, takes in SIGNED_BY.items() if takes is act), "confirmed")
+    WAY.set({"at": "dashboard", "account": mine.name, "signed": meaning})
     return name

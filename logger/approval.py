@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from .accounts import Act
 from .config import in_force, load_texts
 from .errors import Refused, UnknownName
 from .model import Config
+from .people import People
 from .setups import contradictions
 from .store import SetupProposal, Store
 
@@ -53,7 +55,7 @@ def propose(
 
     Refused: a faulty set, one that is in force already, and one that changes what stored readings mean.
     """
-    config, who = _sound(store, texts), person(who)
+    config, who = _sound(store, texts), People(store).acting(person(who), Act.PROPOSE)
     known = store.setups()
     if not known:
         return store.put_setup(config.texts, who, why.strip() or "first setup of an empty store", who, now_ns)
@@ -68,10 +70,11 @@ def propose(
 
 def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:
     """Put a proposal in force, from now on or from its own later dates; by another person than its author."""
-    proposal, who = proposal_of(store, version), person(who)
+    people, proposal = People(store), proposal_of(store, version)
+    who = people.acting(person(who), Act.APPROVE)
     _sound(store, proposal.texts)
     single = in_force(store.setups()).setup.room.single_person
-    if who.casefold() == proposal.who.strip().casefold() and (proposal.correction or not single):
+    if people.same(who, proposal.who) and (proposal.correction or not single):
         wanted = "a correction of an entry error is signed by two" if single else "another person approves it"
         raise Refused(
             f"{who} proposed version {version}; {wanted}. (A lab of one person sets single_person = true "
@@ -84,7 +87,8 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
 
 def refuse(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:
     """Close a proposal without putting it in force; its author may take it back so."""
-    proposal, who, why = proposal_of(store, version), person(who), said(why, "reason of the refusal")
+    proposal, why = proposal_of(store, version), said(why, "reason of the refusal")
+    who = People(store).acting(person(who), Act.PROPOSE)
     with store.begin() as conn:
         store.refuse_setup(proposal, who, why, now_ns, conn=conn)
     return proposal

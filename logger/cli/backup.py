@@ -200,11 +200,15 @@ def dispose(
     Example:
       stillroom dispose --before 2016-01-01 --who "Greta Holm" --approver "Ines Faber" --why "QM 4.2"
     """
+    from ..accounts import Act
+    from ..people import People
     from ..store.disposal import Request
 
     with opened(data, config) as found:
         applied_setup(found)
-        asked = Request(parse(before, found.zone_info, "--before"), person(who), approver, why)
+        people = People(found.store)
+        first, second = people.acting(person(who), Act.PROPOSE), people.acting(approver, Act.APPROVE)
+        asked = Request(parse(before, found.zone_info, "--before"), first, second, why)
         done = found.store.dispose(asked, found.now_ns, found.config.keep_years, dry_run=dry_run)
     told = {"entry": done.number, "files": list(done.files), "readings": done.readings, "dry_run": dry_run}
     verb = "Would let go" if dry_run else "Let go"

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, delete, insert, select, update
 
-from ..accounts import Act, Role, may, only_reads, roles_of
+from ..accounts import Act, Role, may, only_reads, refuse_unless, roles_of
 from ..errors import Refused, UnknownName
 from ..store import Store
 from ..store.tables import account as t
@@ -109,6 +109,35 @@ class People:
             self._changed(conn, name, password=stored)
             conn.execute(delete(session).where(session.c.account == known.name))
             self._journalled(conn, "password", known.name, by)
+
+    def acting(self, who: str, act: Act) -> str:
+        """The name to act under. A name that has an account acts with its roles, whoever types it.
+
+        Refused where these do not allow the act. A name without an account is taken as it is: on the
+        command line the system's user is the authority.
+        """
+        account = self.named(who)
+        if account is None:
+            return who.strip()
+        if not account.may(act):
+            what = {"attempt": act.value, "account": account.name}
+            self.store.journal.append("refused", account.person, what, "its roles do not allow it")
+        if not account.active:
+            raise Refused(f"Nothing was changed: the account of {account.person} is disabled.")
+        refuse_unless(account.person, account.roles, act)
+        return account.person
+
+    def same(self, one: str, other: str) -> bool:
+        """Whether two names mean one person: alike but for capitals, or names of one account."""
+        first, second = self.named(one), self.named(other)
+        if first is not None or second is not None:
+            return first == second
+        return " ".join(one.split()).casefold() == " ".join(other.split()).casefold()
+
+    def named(self, who: str) -> Account | None:
+        """The account that a name means: its own name, or the person's."""
+        name = " ".join(who.split()).casefold()
+        return next((a for a in self.all() if name in (a.name, a.person.casefold())), None)
 
     def verified(self, name: str, password: str, *, renew: bool = True) -> Account | None:
         """The account in use that has this name and password; takes equally long for any other.

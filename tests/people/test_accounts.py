@@ -237,3 +237,45 @@ def test_passwords_are_kept_by_argon2id() -> None:
     kept = extract_parameters(PasswordHasher().hash("what logger.people.passwords makes"))
     assert kept.type is Type.ID
     assert (kept.time_cost >= 3, kept.memory_cost >= 64 * 1024, kept.hash_len >= 32) == (True, True, True)
+
+
+def test_two_names_of_one_account_are_one_person(people: People) -> None:
+    """Whoever proposes as "gholm" does not approve as "Greta Holm"."""
+    people.add("gholm", "Greta Holm", {Role.METROLOGIST, Role.QUALITY}, GOOD, "test")
+    people.add("op", "Olga Pern", {Role.OPERATOR}, GOOD, "test")
+    assert people.same("gholm", " greta  holm")
+    assert not people.same("gholm", "op")
+    assert people.same("Somebody", "somebody ")
+    assert people.acting("GHOLM", Act.APPROVE) == "Greta Holm"
+    assert people.acting("nobody known here", Act.APPROVE) == "nobody known here"
+    with pytest.raises(Refused, match=r"Olga Pern \(operator\) may not propose limits"):
+        people.acting("op", Act.PROPOSE)
+    assert people.store.journal.entries(kind="refused")[-1].who == "Olga Pern"
+    people.set_active("op", False, "test")
+    with pytest.raises(Refused, match="is disabled"):
+        people.acting("Olga Pern", Act.READ)
+
+
+def test_limits_change_by_two_accounts(people: People) -> None:
+    """Features U1: an operator proposes nothing; a metrologist's change waits until quality approves it."""
+    from logger.approval import approve, propose
+    from logger.config import example_folder, read_texts
+
+    for name, role in (("op", Role.OPERATOR), ("met", Role.METROLOGIST), ("qual", Role.QUALITY)):
+        people.add(name, f"The {role.value}", {role}, GOOD, "test")
+    texts = {name: text.replace("simulated = true", "simulated = false") for name, text in
+             read_texts(example_folder()).items()}  # fmt: skip
+    store = people.store
+    propose(store, texts, "met", "first", 1)
+    changed = {**texts, "limits.toml": texts["limits.toml"].replace("20.5", "20.4", 1)}
+    assert changed != texts
+    with pytest.raises(Refused, match="may not propose"):
+        propose(store, changed, "The operator", "wider", 2)
+    version = propose(store, changed, "met", "by the new specification", 3)
+    assert store.setups()[-1].version == 1
+    for other in ("op", "met"):
+        with pytest.raises(Refused, match="may not approve"):
+            approve(store, version, other, "", 4)
+    approve(store, version, "qual", "", 5)
+    newest = store.setups()[-1]
+    assert (newest.version, newest.who, newest.approver) == (version, "The metrologist", "The quality")
