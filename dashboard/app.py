@@ -170,7 +170,7 @@ def _harden(app: Dash, *, tls: bool) -> None:
     headers = {
         "Content-Security-Policy": policy,
         "X-Content-Type-Options": "nosniff",
-        "Referrer-Policy": "no-referrer",
+        "Referrer-Policy": "same-origin",  # with none, a browser names no origin for a form of ours
         "X-Frame-Options": "DENY",
         "Cross-Origin-Opener-Policy": "same-origin",
         "Cross-Origin-Resource-Policy": "same-origin",

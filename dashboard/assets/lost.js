@@ -15,7 +15,7 @@
     var place = document.getElementById(id);
     if (!place) { return; }
     if (text) {
-      if (place.hidden || place.textContent !== text) { place.textContent = text; place.hidden = false; }
+      if (place.hidden || (place.textContent !== text && place.firstChild.data !== text)) { place.textContent = text; place.hidden = false; }
     } else if (!place.hidden) { place.hidden = true; place.textContent = ""; }
     var any = document.querySelector(".lost:not([hidden])");
     document.documentElement.toggleAttribute("data-lost", Boolean(any));
@@ -24,13 +24,24 @@
     var what = navigator.onLine === false ? "This device has no connection" : "The server does not answer";
     show("lost", what + " since " + clock(lastGood) + ". What you see is from before: trust no verdict on this page.");
   }
+  function signedOut() {
+    show("lost", "You are signed out; what you see is from before. ");
+    var place = document.getElementById("lost");
+    if (place && !place.querySelector("a")) {
+      var link = document.createElement("a");
+      link.href = "/sign-in?next=" + encodeURIComponent(location.pathname + location.search);
+      link.textContent = "Sign in again";
+      place.appendChild(link);
+    }
+  }
   function good() { lastGood = Date.now(); show("lost", ""); }
   window.fetch = function (resource, options) {
     var own = String(resource && resource.url || resource).indexOf("_dash-update-component") >= 0;
     if (own) { pending += 1; }
     return asked.call(window, resource, options).finally(function () { if (own) { pending -= 1; } }).then(function (response) {
       if (own && (response.ok || response.status === 204)) { good(); }
-      else if (own && response.status === 401) { show("lost", "You are signed out. Sign in again: what you see is from before."); }
+      else if (own && response.status === 401) { signedOut(); }
+      else if (own && response.status === 403) { show("lost", "This takes another role than your account has; nothing was changed."); }
       else if (own) { show("lost", "The server answered with an error (" + response.status + "). What you see may be from before."); }
       return response;
     }, function (fault) {
@@ -57,6 +68,7 @@
     var stop = new AbortController();
     var late = setTimeout(function () { stop.abort(); }, 5000);
     asked.call(window, "/_news", { signal: stop.signal, credentials: "same-origin", cache: "no-store" }).then(function (response) {
+      if (response.status === 401) { signedOut(); }
       return response.ok ? response.json().then(heard) : undefined;
     }).catch(lost).then(function () { clearTimeout(late); waiting = false; });
   }

@@ -1,0 +1,131 @@
+"""Signing in, in a real browser: by keyboard, on a phone, in the dark; and losing one's session."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.accounts import Role
+from logger.people import People
+from tests.dashboard.synthetic import Synthetic
+
+pytestmark = pytest.mark.browser
+PASSWORD = "twelve or more of them"
+
+
+@pytest.fixture
+def real() -> Synthetic:
+    """A record that counts as real, with an operator and a reader."""
+    made = Synthetic(simulated=False)
+    people = People(made.store)
+    people.add("op", "Olga Pern", {Role.OPERATOR}, PASSWORD, "test")
+    people.add("door", "Screen by the door", {Role.READER}, PASSWORD, "test")
+    return made
+
+
+@pytest.fixture
+def where(real: Synthetic, served: Callable[..., Any]) -> Iterator[str]:
+    from dashboard.app import create_app
+
+    with served(create_app(Path("unused"), source=real, now_ns=lambda: real.now, tick_s=1.0)) as address:
+        yield address
+
+
+def sign_in(page: Any, name: str) -> None:
+    """By keyboard alone, as it stands."""
+    page.get_by_role("textbox", name="Name").focus()
+    page.keyboard.press("Control+A")
+    page.keyboard.type(name)
+    page.keyboard.press("Tab")
+    page.keyboard.type(PASSWORD)
+    page.keyboard.press("Enter")
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (360, "dark")])
+def test_plain_pages_are_clean(
+    open_page: Callable[..., Any], where: str, address: str, width: int, scheme: str
+) -> None:
+    """axe finds nothing, nothing is asked of another host, nothing runs off the side."""
+    opened = open_page(width=width, scheme=scheme, where=where)
+    page = opened.go("/sign-in", "h1")
+    assert page.title() == "Sign in – stillroom"
+    assert opened.axe() == []
+    page.get_by_role("textbox", name="Name").fill("op")
+    page.get_by_label("Password", exact=True).fill("wrong")
+    page.get_by_role("button", name="Sign in").click()
+    page.get_by_role("alert").wait_for()
+    assert page.get_by_role("textbox", name="Name").input_value() == "op"
+    assert opened.axe() == []
+    sign_in(page, "op")
+    page.wait_for_selector("#page > *")
+    for path in ("/account", "/first"):
+        page = opened.go(path, "h1")
+        assert opened.axe() == [], path
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert opened.foreign() == []
+    invented = open_page(width=width, scheme=scheme, where=address)
+    for path in ("/account", "/sign-in"):
+        invented.go(path if path != "/account" else "/", "body *")
+        page = invented.go(path, "h1")
+        assert invented.axe() == [], path
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_a_day_of_an_operator(open_page: Callable[..., Any], where: str, real: Synthetic) -> None:
+    """Asked for a page, signed in by keyboard, acknowledged under the own name, signed out."""
+    real.raise_alarm()
+    opened = open_page(where=where)
+    page = opened.go("/trend?zone=plate-bench", "h1")
+    sign_in(page, "op")
+    page.wait_for_url("**/trend?zone=plate-bench")
+    page = opened.go("/", ".alert")
+    page.locator(".alert button").click()
+    page.get_by_label("Comment: what you saw or did").fill("Door was open.")
+    page.locator("#acknowledge-go").click()
+    page.wait_for_selector(".alert", state="detached")
+    assert real.acknowledged == [("bay-temperature", "Olga Pern", "Door was open.")]
+    page.get_by_role("link", name="Olga Pern").click()
+    page.get_by_role("button", name="Sign out").click()
+    page.wait_for_url("**/sign-in")
+    assert opened.seen.console == []
+
+
+def test_a_reader_is_offered_no_act(open_page: Callable[..., Any], where: str, real: Synthetic) -> None:
+    """No button to acknowledge, no page of jobs; the room is there."""
+    real.raise_alarm()
+    opened = open_page(where=where)
+    sign_in(opened.go("/", "h1"), "door")
+    opened.page.wait_for_selector(".alert")
+    assert opened.page.get_by_role("button", name="Acknowledge").count() == 0
+    assert opened.page.get_by_role("link", name="Inspections").count() == 0
+    assert "Gear hub" not in opened.page.content()
+
+
+def test_a_session_that_ended_is_said(open_page: Callable[..., Any], where: str, real: Synthetic) -> None:
+    """Within seconds, with the way back to where one was."""
+    opened = open_page(where=where)
+    sign_in(opened.go("/trend", "h1"), "op")
+    page = opened.page
+    page.wait_for_selector("#trend-graph .main-svg")
+    People(real.store).set_active("op", False, "test")
+    page.get_by_text("You are signed out").wait_for()
+    People(real.store).set_active("op", True, "test")
+    page.get_by_role("link", name="Sign in again").click()
+    sign_in(page, "op")
+    page.wait_for_url("**/trend*")
+
+
+def test_a_link_from_elsewhere_needs_no_second_sign_in(open_page: Callable[..., Any], where: str) -> None:
+    """A mail's link brings no strict cookie; who is signed in still comes to the page."""
+    opened = open_page(where=where)
+    sign_in(opened.go("/", "h1"), "op")
+    page = opened.page
+    page.wait_for_selector("#now-sentences")
+    page.route("http://elsewhere.example/", lambda route: route.fulfill(
+        content_type="text/html", body=f'<a href="{where}/trend">the trend</a>'))  # fmt: skip
+    page.goto("http://elsewhere.example/")
+    page.get_by_role("link", name="the trend").click()
+    page.wait_for_selector("#trend-graph")
