@@ -17,6 +17,7 @@ from . import (
     conflict,
     demo,
     excursion,
+    heartbeat,
     imports,
     inspection,
     judging,
@@ -53,6 +54,7 @@ app = typer.Typer(
 
 for group in (
     demo,
+    heartbeat,
     service,
     imports,
     conflict,

@@ -163,13 +163,9 @@ class Alarming:
             telling.put(told[-1], alarm, others)
             for one in (alarm, *others):
                 turn.after[one.key] = replace(turn.after[one.key], waits=False)
-        for notice in (n for n in turn.notices if n.step != "annunciated"):
-            alarm = turn.after[notice.alarm]
-            if notice.step == "returned" and not is_over(alarm, every):
-                turn.reasons[alarm.key].append(f"{alarm.key}: others of its cause still stand.")
-                continue
+        for notice in _worth_telling(turn):
             told.append(notice)
-            telling.put(notice, alarm, [])
+            telling.put(notice, turn.after[notice.alarm], [])
         return told
 
     def _kept(self, conn: Connection, turn: _Turn, key: str) -> None:
@@ -246,6 +242,22 @@ class Alarming:
     def _heard(self, newest: Row | None) -> int | None:
         known = [ns for ns in (self.since_ns, None if newest is None else newest.taken_ns) if ns is not None]
         return max(known, default=None)
+
+
+def _worth_telling(turn: _Turn) -> list[Notice]:
+    """What is told again, and for each cause that is over one return: the last one, its leader's first."""
+    found = [n for n in turn.notices if n.step not in ("annunciated", "returned")]
+    over: set[str] = set()
+    returns = [n for n in turn.notices if n.step == "returned"]
+    for notice in sorted(returns, key=lambda n: turn.after[n.alarm].cause != n.alarm):
+        alarm = turn.after[notice.alarm]
+        cause = alarm.cause or alarm.key
+        if cause in over or not is_over(alarm, turn.after.values()):
+            turn.reasons[alarm.key].append(f"{alarm.key}: the end of {cause} is told once.")
+            continue
+        over.add(cause)
+        found.append(notice)
+    return found
 
 
 def _overtaken(turn: _Turn) -> list[Notice]:

@@ -1,0 +1,87 @@
+"""The heartbeat of a service, watched from another machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ..errors import Refused
+from .options import Config
+
+if TYPE_CHECKING:
+    from ..outside import Watcher
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("heartbeat", short_help="Watch from another machine whether the service is alive.")(heartbeat)
+
+
+def heartbeat(
+    *,
+    file: Annotated[
+        Path | None,
+        typer.Option("--file", metavar="FILE", help="The file `heartbeat`, over a share for instance."),
+    ] = None,
+    url: Annotated[
+        str | None,
+        typer.Option("--url", metavar="URL", help="An address that answers with it, instead of --file."),
+    ] = None,
+    older: Annotated[
+        float,
+        typer.Option(
+            "--older", metavar="S", min=1.0, help="A sign that does not change for so long is none."
+        ),
+    ] = 180.0,
+    every: Annotated[float, typer.Option("--every", metavar="S", min=0.1, help="Look so often.")] = 30.0,
+    route: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--route", metavar="ROUTE", help="Tell only by this route or duty calendar; may be repeated."
+        ),
+    ] = None,
+    config: Config = None,
+) -> None:
+    """Watch the heartbeat of a service, and tell people when it stops: until Ctrl-C or SIGTERM.
+
+    Runs on another machine, with a copy of the configuration folder for its routes. It asks nothing of the
+    clock over there. With the values as they are a dead service is told within 4 minutes.
+
+    \b
+    Example:
+      stillroom heartbeat --file /mnt/room-east/heartbeat --config config
+    """
+    from ..outside import Watcher, of_address, of_file
+    from .opening import from_folder
+    from .options import DEFAULT_CONFIG
+
+    if (file is None) == (url is None):
+        raise Refused("Say which heartbeat with --file FILE, or with --url URL.")
+    found = from_folder(config or DEFAULT_CONFIG)
+    unknown = [name for name in route or () if name not in {*found.routes, *(d.key for d in found.duties)}]
+    if unknown:
+        raise Refused(f"There is no route {unknown[0]!r} in alarms.toml.")
+    read = of_file(file) if file else of_address(url or "")
+    _watch(Watcher(read, found, older, tuple(route or ())), every)
+
+
+def _watch(watcher: Watcher, every_s: float) -> None:
+    import time
+
+    from ..stopping import StopRequest
+
+    with StopRequest() as stop:
+        next_s = time.monotonic()
+
+        def looks() -> bool:
+            nonlocal next_s
+            if time.monotonic() >= next_s:
+                next_s = time.monotonic() + every_s
+                for to, outcome in watcher.turn(time.monotonic(), time.time_ns()):
+                    said = f"{outcome.result} {outcome.code or ''} {outcome.reply}".strip()
+                    typer.echo(f"{to.route} {to.recipient}: {said}")
+            return True
+
+        typer.echo("Watching the heartbeat. Stop with Ctrl-C.")
+        stop.wait(looks)
