@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from logger.series import Float, Int
 
 SCREEN_POINTS = 800
 SCREEN_BINS = 1500
+MANY_RUNS = 200
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,20 @@ def trace(periods: Sequence[Period], from_ns: int, to_ns: int, bins: int = SCREE
         better = worst[first:last] > rank
         worst[first:last][better] = rank
         decided[first:last][better] = i
-    return _runs(decided, periods, from_ns, to_ns, whole / bins)
+    runs = _runs(decided, periods, from_ns, to_ns, whole / bins)
+    return runs if len(runs) <= MANY_RUNS else _merged(runs)
+
+
+def _merged(runs: Sequence[Run]) -> list[Run]:
+    """Touching runs of one reason as one: where so many stand, none can be told from its neighbour by eye."""
+    found: list[Run] = []
+    for run in runs:
+        last = found[-1] if found else None
+        if last is not None and last.reason == run.reason and run.from_ns <= last.to_ns:
+            found[-1] = replace(last, to_ns=max(run.to_ns, last.to_ns))
+        else:
+            found.append(run)
+    return found
 
 
 def _runs(

@@ -71,6 +71,7 @@ class Queries:
         self.source = source
         self.now_ns = now_ns
         self.tick_s = tick_s  # how often a page asks for news
+        self._looked: tuple[tuple[int, int, int], list[Spot]] | None = None
 
     @property
     def setup(self) -> Setup:
@@ -207,7 +208,13 @@ class Queries:
         return found, newest
 
     def spots(self) -> list[Spot]:
-        """Temperature probes in the plan, with their newest corrected value."""
+        """Temperature probes in the plan, with their newest corrected value; one look a second serves all."""
+        looked = self.cursor(), self.now_ns() // NS, self.setup.version
+        if self._looked is None or self._looked[0] != looked:
+            self._looked = looked, self._spots()
+        return self._looked[1]
+
+    def _spots(self) -> list[Spot]:
         now, newest, found = self.now_ns(), self.source.newest(), []
         overdue = {o.channel for o in self.overdue()}
         for key, channel in self.setup.channels.items():

@@ -12,6 +12,7 @@ from logger.model import NS
 
 from .. import figures
 from ..access import needs
+from ..chart import MS
 from ..components import (
     at_offset,
     behind,
@@ -46,6 +47,7 @@ def layout(q: Queries, _: str) -> Component:
     """The page with its first data in it."""
     zones = [zone.key for zone in q.setup.zones_now()]
     charts = [q.live_chart(zone) for zone in zones]
+    parts = _parts(q, whole=True)
     cursor = {
         "cursor": q.cursor(),
         "last": last_of(charts),
@@ -56,19 +58,19 @@ def layout(q: Queries, _: str) -> Component:
             html.H1(f"Now: {q.room.name}", className="unseen"),
             dcc.Interval(id="now-tick", interval=q.tick_s * 1000),
             dcc.Store(id="now-cursor", data=cursor),
-            dcc.Store(id="now-seen", data=drawn_already(q)),
-            html.Div(sentences(q.statements(), q), id="now-sentences", className="sentences"),
-            html.Div([_left(q, charts), _right(q)], className="now"),
+            # What the page shows from the start, so that the first tick draws nothing again.
+            dcc.Store(id="now-seen", data={name: digest(part) for name, part in parts.items()}),
+            html.Div(parts["sentences"], id="now-sentences", className="sentences"),
+            html.Div([_left(q, charts, parts), _right(parts)], className="now"),
         ]
     )
 
 
-def _left(q: Queries, charts: list[Chart]) -> Component:
+def _left(q: Queries, charts: list[Chart], parts: dict[str, Any]) -> Component:
     zones = [zone.key for zone in q.setup.zones_now()]
     cards = [_chart_card(q, zone, chart) for zone, chart in zip(zones, charts, strict=True)]
-    return html.Div(
-        [*cards, key_to_trace(), card("Probes", html.Div(probes(q), id="now-probes"))], className="now-charts"
-    )
+    table_of = card("Probes", html.Div(parts["probes"], id="now-probes"))
+    return html.Div([*cards, key_to_trace(), table_of], className="now-charts")
 
 
 def probes(q: Queries) -> Component:
@@ -89,12 +91,12 @@ def probes(q: Queries) -> Component:
     )
 
 
-def _right(q: Queries) -> Component:
+def _right(parts: dict[str, Any]) -> Component:
     return html.Div(
         [
-            card("What needs a hand", html.Div(hands.rows(q), id="now-hands"), ident="hands"),
-            card("Plan", svg(drawn_plan(q), "now-plan"), aside=f"corrected values, {unit('degC')}"),
-            html.Div(scales(q.statements(), q), id="now-scales"),
+            card("What needs a hand", html.Div(parts["hands"], id="now-hands"), ident="hands"),
+            card("Plan", svg(parts["plan"], "now-plan"), aside=f"corrected values, {unit('degC')}"),
+            html.Div(parts["scales"], id="now-scales"),
         ],
         className="now-side",
     )
@@ -184,9 +186,12 @@ def drawn_plan(q: Queries) -> str:
     return plan(q.room, list(q.setup.zones_now()), q.spots(), *q.field_range())
 
 
-def last_of(charts: list[Chart]) -> dict[str, int]:
-    """The newest instant of each line, so that a tick never doubles a point and a silence breaks the line."""
-    return {line.channel: line.taken_ns[-1] for chart in charts for line in chart.lines if line.taken_ns}
+def last_of(charts: list[Chart]) -> list[int]:
+    """The newest instant of each line in ms, in the order of the charts.
+
+    By it a tick never doubles a point, and a silence breaks the line; a plain list keeps a tick small.
+    """
+    return [line.taken_ns[-1] // MS if line.taken_ns else 0 for chart in charts for line in chart.lines]
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -226,11 +231,6 @@ def register(app: Dash, q: Queries) -> None:
         return changed(q, seen, whole=(n or 1) % TRACE_TICKS == 0)  # none before the first tick
 
 
-def drawn_already(q: Queries) -> dict[str, str]:
-    """What the page shows from the start, so that the first tick draws nothing again."""
-    return {name: digest(part) for name, part in _parts(q, whole=True).items()}
-
-
 def _parts(q: Queries, *, whole: bool) -> dict[str, Any]:
     statements = q.statements()
     parts: dict[str, Any] = {
@@ -262,14 +262,17 @@ def live_tick(
     if n % FRESH_TICKS == 0 or q.cursor() - cursor["cursor"] > SLEPT_ROWS:
         return _anew(q, cursor, zones)
     news, newest = q.news(cursor["cursor"])
-    added = broken(q, news, cursor["last"])
+    channels = [channel for zone in zones for channel in q.channels(zone, "temperature")]
+    known = dict(zip(channels, cursor["last"], strict=True))
+    added = broken(q, news, {channel: (ms + 1) * MS - 1 for channel, ms in known.items() if ms})
     extended = [extension(q, zone, added, cursor["offset_s"]) for zone in zones]
     traces = [
         patched(q.live_chart(zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones
     ]
     if newest == cursor["cursor"]:
         return extended, traces, no_update
-    last = {**cursor["last"], **{c: max(t) for c, (t, _) in added.items() if t}}
+    known |= {channel: max(taken) // MS for channel, (taken, _) in added.items() if channel in known}
+    last = [known[channel] for channel in channels]
     return extended, traces, {**cursor, "cursor": newest, "last": last}
 
 

@@ -66,3 +66,28 @@ def store(
     with tempfile.TemporaryDirectory() as scratch:
         figures = run(keep or Path(scratch), channels, days, say)
     answer(dict(vars(figures)), as_json, figures.lines())
+
+
+@bench_app.command("dashboard", short_help="The pages in a real browser.")
+def dashboard(
+    *,
+    probes: Annotated[int, typer.Option(min=8, help="How many probes, one reading a minute each.")] = 20,
+    viewers: Annotated[int, typer.Option(min=1, help="How many viewers at 5 s refresh.")] = 50,
+    seconds: Annotated[float, typer.Option(min=5, help="How long they look.")] = 20.0,
+    keep: Annotated[
+        Path | None, typer.Option(help="Make the records here and keep them for the next run.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """First paint, ticks, zoom on ten years, 2,000 verdict periods beside 20, and many viewers.
+
+    Needs playwright and a Chromium, as the tests do. Making ten years takes a minute or two: see --keep.
+    """
+    from dashboard.bench import run
+
+    def say(line: str) -> None:
+        typer.echo(line, err=True)
+
+    with tempfile.TemporaryDirectory() as scratch:
+        figures = run(keep or Path(scratch), probes, viewers, seconds, say)
+    answer(dict(vars(figures)), as_json, figures.lines())

@@ -100,3 +100,12 @@ def test_narrow_window_keeps_true_edges() -> None:
 def test_no_window_no_trace(window: tuple[int, int]) -> None:
     """A window without length has no trace."""
     assert trace([period(0, 60, "conforming")], window[0] * MINUTE, window[1] * MINUTE) == []
+
+
+def test_thousands_of_periods_become_few_runs() -> None:
+    """2,000 periods in turn, shorter than a bin: each bin shows the worse of two, and one run is drawn."""
+    turns = [period(2 * i, 2 * i + 1, "conforming") for i in range(1000)]
+    turns += [period(2 * i + 1, 2 * i + 2, "settling") for i in range(1000)]
+    runs = trace(sorted(turns, key=lambda p: p.from_ns), 0, 2000 * MINUTE, 900)
+    assert {run.reason for run in runs} == {"settling"}
+    assert len(runs) < 10

@@ -83,7 +83,7 @@ def test_ticks_heal_a_sleeping_tab(q: Queries, record: Synthetic) -> None:
     """All rows after the cursor come at once, none twice, and a silence breaks the line."""
     cursor: dict[str, Any] = {
         "cursor": q.news(-1)[1],
-        "last": {"P1.temperature": NOW - MINUTE},
+        "last": [(NOW - MINUTE) // 1_000_000, 0, 0, 0, 0, 0],  # of P1 to P6
         "offset_s": 7200,
     }
     for minute in (0, 1, 30):

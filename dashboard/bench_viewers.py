@@ -1,0 +1,83 @@
+"""Many viewers without many browsers: what one browser asked in some seconds, asked again by each."""
+
+from __future__ import annotations
+
+import http.client
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+from urllib.parse import urlsplit
+
+REFRESH_S = 5.0
+PULSES = 5  # of the news in one refresh
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One request of a page."""
+
+    host: str
+    path: str
+    method: str
+    headers: dict[str, str]
+    body: str
+
+    @classmethod
+    def of(cls, request: Any) -> Asked:
+        """From the browser's own."""
+        parts = urlsplit(request.url)
+        path = parts.path + (f"?{parts.query}" if parts.query else "")
+        return cls(parts.netloc, path, request.method, dict(request.headers), request.post_data or "")
+
+    @property
+    def repeated(self) -> bool:
+        """Whether a page asks this over and over."""
+        return self.path.startswith(("/_news", "/_dash-update-component"))
+
+    def with_cookies(self, cookies: str) -> Asked:
+        return replace(self, headers={**self.headers, "cookie": cookies})
+
+
+def watch(asked: Sequence[Asked], viewers: int, seconds: float, used_s: Callable[[], float]) -> float:
+    """Share of one core that the server spends on so many viewers, each refreshing every 5 s."""
+    kinds = {
+        one.body.partition('"output":"')[2].partition('"')[0]: one for one in asked if one.method == "POST"
+    }
+    pulse = next(one for one in asked if one.method == "GET")
+    until = time.monotonic() + seconds
+    threads = [
+        threading.Thread(target=_view, args=(pulse, list(kinds.values()), i * REFRESH_S / viewers, until))
+        for i in range(viewers)
+    ]
+    before, began = used_s(), time.monotonic()
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return (used_s() - before) / (time.monotonic() - began)
+
+
+def _view(pulse: Asked, calls: Sequence[Asked], wait_s: float, until: float) -> None:
+    """One viewer: a pulse each second, everything else once a refresh."""
+    time.sleep(wait_s)
+    connection = http.client.HTTPConnection(pulse.host, timeout=30)
+    while time.monotonic() < until:
+        for call in calls:
+            _ask(connection, call)
+        for _ in range(PULSES):
+            _ask(connection, pulse)
+            time.sleep(REFRESH_S / PULSES)
+    connection.close()
+
+
+def _ask(connection: http.client.HTTPConnection, one: Asked) -> None:
+    headers = {
+        k: v for k, v in one.headers.items() if k.lower() not in ("content-length", "host", "accept-encoding")
+    }
+    connection.request(one.method, one.path, body=one.body.encode() or None, headers=headers)
+    answer = connection.getresponse()
+    answer.read()
+    if answer.status >= 400:
+        raise RuntimeError(f"{one.method} {one.path} was answered with {answer.status}")
