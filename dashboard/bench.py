@@ -85,7 +85,7 @@ class Figures:
             f"zoom on ten years, drawn after {DEBOUNCE_MS} ms of quiet: {zoom_ms:.0f} ms, median of {zooms}",
             f"drawing 2,000 verdict periods: {self.redraw_2000_ms:.0f} ms, 20: {self.redraw_20_ms:.0f} ms; "
             f"ratio {self.redraw_2000_ms / self.redraw_20_ms:.2f}",
-            f"{self.viewers} viewers at 5 s: {self.viewers_core:.2f} of a core; 1: {self.one_viewer_core:.3f}",
+            f"{self.viewers} looking, 5 s: {self.viewers_core:.2f} of a core; 1: {self.one_viewer_core:.3f}",
         ]
 
 

@@ -84,15 +84,15 @@ def trace(periods: Sequence[Period], from_ns: int, to_ns: int, bins: int = SCREE
         worst[first:last][better] = rank
         decided[first:last][better] = i
     runs = _runs(decided, periods, from_ns, to_ns, whole / bins)
-    return runs if len(runs) <= MANY_RUNS else _merged(runs)
+    return runs if len(runs) <= MANY_RUNS else _merged(runs, whole // bins)
 
 
-def _merged(runs: Sequence[Run]) -> list[Run]:
-    """Touching runs of one reason as one: where so many stand, none can be told from its neighbour by eye."""
+def _merged(runs: Sequence[Run], bin_ns: int) -> list[Run]:
+    """Neighbours of one reason as one, less than two bins apart: where so many stand, no eye parts them."""
     found: list[Run] = []
     for run in runs:
         last = found[-1] if found else None
-        if last is not None and last.reason == run.reason and run.from_ns <= last.to_ns:
+        if last is not None and last.reason == run.reason and run.from_ns <= last.to_ns + 2 * bin_ns:
             found[-1] = replace(last, to_ns=max(run.to_ns, last.to_ns))
         else:
             found.append(run)

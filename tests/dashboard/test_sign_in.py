@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from dashboard.secret import secret_key
 
 from dashboard.app import create_app
 from dashboard.guard import CALLBACKS
@@ -16,6 +15,7 @@ from dashboard.sign_in import First
 from logger.accounts import Role
 from logger.errors import StoreError
 from logger.people import People, invented
+from logger.secret import secret_key
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_who_may import PASSWORD, calls_of, signed_in, with_token
 
