@@ -16,6 +16,8 @@ from .components import aria
 from .preferences import fahrenheit
 from .queries import Queries
 
+# assets/sound.js keeps its word: what it says depends on what the browser allows.
+_SOUND: dict[str, Any] = {"data-sound": "", "aria-pressed": "false"}
 SIMULATED = "Simulated data – demonstration, invented people"
 
 
@@ -62,6 +64,7 @@ def _choices() -> list[Component]:
     named: dict[str, Any] = {"data-unit": name}
     return [
         html.Button(other, type="button", className="quiet", **named, **aria(f"Temperatures in {other}")),
+        html.Button("Sound off", type="button", className="quiet", **_SOUND),
         html.Button("Dark", id="theme-toggle", type="button", className="quiet", n_clicks=0),
     ]
 
