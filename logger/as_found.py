@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .correction import correction
 from .model import Certificate
 from .series import Float, Int
 
@@ -44,7 +45,7 @@ def change(before: Certificate, after: Certificate, indication: Float) -> Float:
     if found is None:
         return np.zeros_like(indication)
     as_found = np.interp(indication, found.indications, found.errors)
-    return np.asarray(as_found + np.interp(indication, before.indications, before.corrections), np.float64)
+    return np.asarray(as_found + correction(before, indication), np.float64)
 
 
 def elapsed(before: Certificate, after: Certificate, taken_ns: Int) -> Float:

@@ -1,10 +1,10 @@
 """Correction of an indication and its uncertainty, by the certificate in force at that instant.
 
     corrected = indication + correction(indication)
-    u² = (U_cal/k)² + resolution²/12 + noise² + drift²/3 + other_u²            (JCGM 100, 4.3 and 5.1)
+    u² = (U_cal/k)² + resolution²/12 + noise² + drift²/3 + other_u² + s²       (JCGM 100, 4.3 and 5.1)
 
-What the next calibration found may change both (`as_found.py`). Piecewise linear over the indication;
-nothing is extrapolated: beyond the end points the end correction is used for display and the reading
+s: what a polynomial leaves of the points. What the next calibration found may change both (`as_found.py`).
+Nothing is extrapolated: beyond the end points the end correction is used for display and the reading
 cannot support a verdict.
 """
 
@@ -17,7 +17,8 @@ from enum import IntEnum
 import numpy as np
 
 from .as_found import effect
-from .model import Certificate, Channel
+from .correction import correction, left_over
+from .model import Certificate, Channel, Rule
 from .series import Float, Int
 from .units import difference_to_canonical, to_canonical
 
@@ -61,6 +62,33 @@ WHY_TEXT: dict[Why, str] = {
 }
 
 
+def told(why: Why, rule: Rule) -> str:
+    """The reason in words; of a window also what ends it, for somebody will ask.
+
+    A loss of 20 min breaks a window of 24 h for a day, though the room is fine:
+
+    >>> from logger.model import Rule
+    >>> day = Rule("bay.span", "bay", "span", "span in 24 h", "temperature", "K", None, 1.0, "", 0, None,
+    ...            window_s=86_400)
+    >>> told(Why.GAP, day)
+    'a gap of more than 2 h in the last 24 h; over when that lies 24 h back, or its readings are imported'
+    >>> told(Why.OVERDUE, day)
+    'calibration overdue'
+    """
+    if not rule.window_s or why not in (Why.INCOMPLETE, Why.GAP):
+        return WHY_TEXT[why]
+    window = _hours(rule.window_s)
+    if why == Why.GAP:
+        found, lies = f"a gap of more than {_hours(rule.window_s / 12)} in", "that lies"
+    else:
+        found, lies = f"fewer than {rule.completeness:.0%} of the readings of", "enough of the loss lies"
+    return f"{found} the last {window}; over when {lies} {window} back, or its readings are imported"
+
+
+def _hours(seconds: float) -> str:
+    return f"{seconds / 3600:g} h" if seconds >= 3600 else f"{seconds / 60:g} min"
+
+
 @dataclass(frozen=True)
 class Corrected:
     """Corrected values and expanded uncertainties U (k = 2) in the canonical unit; shape (n,).
@@ -71,20 +99,6 @@ class Corrected:
     value: Float
     U: Float
     why: np.ndarray[tuple[int], np.dtype[np.uint8]]
-
-
-def correction(certificate: Certificate, indication: Float) -> Float:
-    """Correction (reference − indication) at each indication, in the channel's unit; shape kept.
-
-    Errors of +0.10 at 18 and +0.20 at 22 make 20.00 read 19.85:
-
-    >>> from logger.model import Certificate
-    >>> c = Certificate("1", "T.temperature", "", "", "2026-01-01", 0, None, (18.0, 22.0), (-0.1, -0.2),
-    ...                 (0.1, 0.1), 2.0, (18.0, 22.0))
-    >>> float(20.0 + correction(c, np.array(20.0)))
-    19.85
-    """
-    return np.asarray(np.interp(indication, certificate.indications, certificate.corrections), np.float64)
 
 
 def certificate_U(certificate: Certificate, indication: Float) -> Float:
@@ -112,6 +126,7 @@ def standard_uncertainty(certificate: Certificate, channel: Channel, indication:
     0.135
     """
     fixed = channel.resolution**2 / 12 + channel.noise**2 + certificate.drift**2 / 3 + certificate.other_u**2
+    fixed += left_over(certificate) ** 2
     return np.asarray(np.sqrt((certificate_U(certificate, indication) / certificate.k) ** 2 + fixed))
 
 

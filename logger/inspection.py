@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from .calibration import WHY_TEXT, Why
+from .calibration import WHY_TEXT, Why, told
 from .derived import in_air
 from .evidence import Cells, Grid
 from .gridded import cut
@@ -242,7 +242,7 @@ def _cause(finding: Finding, cells: slice, reason: Reason, pre_window: bool) -> 
         unit=finding.rule.unit,
         proven=bool(finding.proven[cells].any()),
         basis=finding.rule.basis,
-        why=WHY_TEXT[Why(int(finding.why[at]))],
+        why=told(Why(int(finding.why[at])), finding.rule),
         pre_window=pre_window,
     )
 
@@ -302,7 +302,7 @@ def _summary(finding: Finding, inside: slice) -> Cause:
     margin = finding.margin[inside]
     cause = _cause(finding, inside, "conforming" if np.isfinite(margin).any() else "indeterminate", False)
     short = finding.why[inside]
-    why = WHY_TEXT[Why(int(short.max(initial=0)))]
+    why = told(Why(int(short.max(initial=0))), finding.rule)
     return replace(cause, reason=reason, why=why)
 
 

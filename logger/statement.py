@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .calibration import WHY_TEXT, Why
+from .calibration import WHY_TEXT, Why, told
 from .inspection import rfc3339
 from .judge import Judgement
 from .model import NS, REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
@@ -44,7 +44,7 @@ def _rule_state(finding: Finding, cell: int) -> RuleState:
         upper=rule.upper,
         conformity=Conformity(int(finding.conformity[cell])),
         probe=label(finding, cell),
-        why=WHY_TEXT[Why(int(finding.why[cell]))],
+        why=told(Why(int(finding.why[cell])), rule),
         outside=tuple(x for i, x in enumerate(finding.labels[:63]) if int(finding.beyond[cell]) >> i & 1),
     )
 

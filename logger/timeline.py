@@ -107,7 +107,18 @@ def _certificates(setup: Setup, zone: str) -> Iterator[Held]:
 
 
 def _correcting(one: Certificate, after: Certificate | None) -> list[Any]:
-    numbers = [one.channel, one.indications, one.corrections, one.U, one.k, one.range, one.drift, one.other_u]
+    numbers: list[Any] = [
+        one.channel,
+        one.indications,
+        one.corrections,
+        one.U,
+        one.k,
+        one.range,
+        one.drift,
+        one.other_u,
+    ]
+    if one.polynomial is not None:
+        numbers.append(asdict(one.polynomial))
     found = after.as_found if after else None
     if after is None or found is None or not found.model:
         return numbers

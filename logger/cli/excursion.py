@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
-from ..instants import parse, rfc3339
+from ..instants import parse, rfc3339, wall
 from ..model import NS, Excursion
 from ..told import excursion_json
 from .opening import opened, whole_or_interval
@@ -38,6 +39,8 @@ def excursions(
 ) -> None:
     """Runs of a rule that was not met: when, worst value, how far beyond for how long, proven or not.
 
+    Times are those of the room, with their offset from UTC; with --json they are UTC.
+
     \b
     Example:
       stillroom excursion list --from 2026-10-19 --to 2026-10-20
@@ -55,7 +58,7 @@ def excursions(
     heads = ("zone", "rule", "from", "for", "worst", "limit", "U", "unit", "probes", "proven", "decision")
     asked = sum(s == "open" for s in states)
     first = f"{counted(len(both), 'excursion')}, {asked} of them to be decided on."
-    lines = [first, "", *table(heads, [_excursion_row(e, s) for e, s in both])]
+    lines = [first, "", *table(heads, [_excursion_row(e, s, found.zone_info) for e, s in both])]
     answer([excursion_json(e) | {"disposition": s} for e, s in both], as_json, lines)
 
 
@@ -66,10 +69,10 @@ def _state(e: Excursion, decided: Any) -> str:
     return "open" if e.asks_disposition else "not asked: outside hours of use"
 
 
-def _excursion_row(e: Excursion, state: str) -> tuple[Any, ...]:
+def _excursion_row(e: Excursion, state: str, zone: ZoneInfo) -> tuple[Any, ...]:
     lasted, proven = duration((e.to_ns - e.from_ns) / NS), "yes" if e.proven else "within U"
     told = figures(e.worst, e.limit, e.U)
-    return e.zone, e.rule, rfc3339(e.from_ns), lasted, *told, e.unit, " ".join(e.probes), proven, state
+    return e.zone, e.rule, wall(e.from_ns, zone), lasted, *told, e.unit, " ".join(e.probes), proven, state
 
 
 @excursion.command("note")

@@ -29,6 +29,8 @@ def verdicts(
 ) -> None:
     """Verdict and reason over time: stable, not stable or not shown, without a hole.
 
+    Times are those of the room, with their offset from UTC; with --json they are UTC.
+
     \b
     Example:
       stillroom verdicts --zone machine-bay --from 2026-10-19 --to 2026-10-20

@@ -140,6 +140,28 @@ def _certificates(tables: Tables) -> Iterator[Fault]:
         yield from _days(found.entry)
         yield from _points(found)
         yield from _as_found(found)
+        yield from _polynomial(found)
+
+
+def _polynomial(found: CertificateEntry) -> Iterator[Fault]:
+    """It must agree with the points: a turned sign, a wrong scale or a missing term shows at once."""
+    stated = found.entry.value.polynomial
+    for entry in found.points if stated is not None else ():
+        point = entry.value
+        if stated is None or (point.reference is None and point.correction is None):
+            continue
+        reference = (
+            point.indication + (point.correction or 0.0) if point.reference is None else point.reference
+        )
+        z = (point.indication - stated.centre) / stated.scale
+        value = sum(c * z**power for power, c in enumerate(stated.coefficients))
+        told = {"correction": point.indication + value, "error": point.indication - value}.get(
+            stated.of, value
+        )
+        if abs(told - reference) > point.U:
+            wanted = f"a {stated.of} within U = {point.U:g} of each point"
+            at = f"{told - reference:+.3g} off at {point.indication:g}"
+            yield found.entry.fault("polynomial", wanted, at)
 
 
 def _applied_twice(entry: Entry[CertificateFile], channel: Entry[ChannelTable]) -> Iterator[Fault]:

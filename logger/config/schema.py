@@ -212,7 +212,17 @@ class CertificateFile(Table):
     applied_by_instrument: bool = False
     as_found_model: Literal["step", "linear"] | None = None
     as_found: list[Any] = []
+    polynomial: PolynomialTable | None = None
     points: Annotated[list[Any], Field(min_length=1)]
+
+
+class PolynomialTable(Table):
+    """c0 + c1·z + … with z = (indication - centre)/scale: the correction, the error, or the reference."""
+
+    of: Literal["correction", "error", "reference"]
+    coefficients: Annotated[list[float], Field(min_length=1, max_length=10)]
+    centre: float = 0.0
+    scale: Positive = 1.0
 
 
 class AsFoundTable(Table):

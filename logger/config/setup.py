@@ -13,6 +13,7 @@ from ..model import (
     Certificate,
     Channel,
     Placement,
+    Polynomial,
     Position,
     Probe,
     Room,
@@ -168,6 +169,7 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
         applied_by_instrument=head.applied_by_instrument,
         calibrated_ns=instant_ns(head.calibrated_on, zone),
         as_found=_as_found(found, to),
+        polynomial=_polynomial(found, to),
         **values,
     )
 
@@ -238,6 +240,22 @@ def _value(value: float, to: Conversion) -> float:
         quantity(of)
         return value
     return float(from_canonical(to_canonical(value, from_unit, of), to_unit, of))
+
+
+def _polynomial(found: CertificateEntry, to: Conversion) -> Polynomial | None:
+    """The stated polynomial as a correction in the channel's unit."""
+    stated = found.entry.value.polynomial
+    if stated is None or found.entry.value.applied_by_instrument:
+        return None
+    c = list(stated.coefficients)
+    if stated.of == "error":
+        c = [-x for x in c]
+    if stated.of == "reference":  # less the indication, which is centre + scale·z
+        c += [0.0] * (2 - len(c))
+        c[0], c[1] = c[0] - stated.centre, c[1] - stated.scale
+    return Polynomial(
+        tuple(_difference(x, to) for x in c), _value(stated.centre, to), _difference(stated.scale, to)
+    )
 
 
 def _difference(value: float, to: Conversion) -> float:

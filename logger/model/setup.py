@@ -141,6 +141,15 @@ class AsFound:
 
 
 @dataclass(frozen=True)
+class Polynomial:
+    """A correction c₀ + c₁·z + c₂·z² + … in the channel's unit, z = (indication − centre)/scale."""
+
+    coefficients: tuple[float, ...]
+    centre: float = 0.0
+    scale: float = 1.0
+
+
+@dataclass(frozen=True)
 class Certificate:
     """Calibration of one channel, in the channel's own unit.
 
@@ -168,6 +177,7 @@ class Certificate:
     applied_by_instrument: bool = False
     calibrated_ns: int | None = None  # first instant of the day of calibration; None: as valid_from_ns
     as_found: AsFound | None = None  # re-judges the readings under the certificate before this one
+    polynomial: Polynomial | None = None  # takes the place of straight lines between the points
 
 
 @dataclass(frozen=True)
