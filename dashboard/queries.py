@@ -9,13 +9,14 @@ from __future__ import annotations
 import math
 import secrets
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from logger.accounts import Act
 from logger.actions import alarm_specs
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
+from logger.assessment import Question
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.model import (
     NS,
@@ -274,6 +275,11 @@ class Queries:
     ) -> Mapping[str, Any]:
         """The check of a past interval, by the limits of an activity; an empty or future one is refused."""
         self.zone(zone)
+        to_ns = self._complete(from_ns, to_ns)
+        return self.source.check(zone, from_ns, to_ns, self.now_ns(), pre_window_s, activity=activity)
+
+    def _complete(self, from_ns: int, to_ns: int) -> int:
+        """The end of what is complete of an interval; IntervalError where nothing is."""
         now = self.now_ns()
         if to_ns <= from_ns:
             raise IntervalError("The interval is empty: its end must be later than its start.")
@@ -283,7 +289,22 @@ class Queries:
         judged_ns = now // step_ns * step_ns  # the present cell is not complete
         if from_ns // step_ns * step_ns >= judged_ns:
             raise IntervalError("The interval has no complete minute yet; ask again shortly.")
-        return self.source.check(zone, from_ns, min(to_ns, judged_ns), now, pre_window_s, activity=activity)
+        return min(to_ns, judged_ns)
+
+    def assess(self, asked: Question) -> Mapping[str, Any]:
+        """The whole answer to a question, with µm and words for a report."""
+        self.zone(asked.zone)
+        to_ns = self._complete(asked.from_ns, asked.to_ns)
+        return self.source.assess(replace(asked, to_ns=to_ns), self.now_ns())
+
+    def answers(self, jobs: Sequence[Inspection]) -> Sequence[Mapping[str, Any] | str]:
+        """The check of each job, or why it cannot be judged."""
+        return self.source.answers(jobs, self.now_ns())
+
+    def readiness(self) -> list[str]:
+        """Whether an inspection may begin now, in words, for each zone."""
+        now = self.now_ns()
+        return [self.source.ready(zone.key, now) for zone in self.setup.zones_now()]
 
     def acknowledge(self, alarm: str, who: str, comment: str) -> None:
         """Both a name and a comment are wanted; nothing is changed without them."""

@@ -7,7 +7,7 @@ judge: periods, excursions and checks come from `logger.verdicts`, which stores 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -20,6 +20,7 @@ from .keeping import Keeping
 from .wording import STALE_S, parsed
 
 if TYPE_CHECKING:
+    from logger.assessment import Question
     from logger.curves import Curve
     from logger.store import Entry, Store
     from logger.verdicts import Verdicts
@@ -77,6 +78,15 @@ class Source(Protocol):
         self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None, *, activity: str
     ) -> Mapping[str, Any]:
         """The check of an interval, as `stillroom check --json` prints it."""
+
+    def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
+        """The whole answer to a question, as `stillroom check --json` prints it."""
+
+    def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
+        """The check of each job, or why it cannot be judged."""
+
+    def ready(self, zone: str, now_ns: int) -> str:
+        """Whether an inspection may begin now, in a sentence."""
 
     def alarms(self) -> list[Alarm]:
         """Every alarm as it stands."""
@@ -171,6 +181,26 @@ class StoreSource:
                 zone, from_ns, to_ns, now_ns, pre_window_s=pre_window_s, activity=activity
             )
             return found.to_json()
+
+    def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
+        from logger.assessment import assess
+
+        with self._lock:
+            return assess(self._current()[1], asked, now_ns).to_json()
+
+    def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
+        from logger.assessment import question_of
+        from logger.bulk import assess_many
+
+        with self._lock:
+            found = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
+        return [a.refused if a.found is None else a.found.to_json() for a in found]
+
+    def ready(self, zone: str, now_ns: int) -> str:
+        from logger.readiness import ready
+
+        with self._lock:
+            return ready(self._current()[1], zone, now_ns).sentence
 
     def alarms(self) -> list[Alarm]:
         from logger import actions

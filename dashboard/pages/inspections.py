@@ -11,31 +11,24 @@ from dash.development.base_component import Component
 
 from logger.accounts import Act
 from logger.errors import StillroomError
-from logger.model import NS, VERDICT_OF, Inspection
+from logger.model import NS, Inspection
+from logger.physics.expansion import IDEAL, MATERIALS
 
-from .. import figures
 from ..access import acting, needs
-from ..components import (
-    at_offset,
-    behind,
-    button,
-    card,
-    choice,
-    field,
-    graph,
-    key_to_trace,
-    period_table,
-    refusal,
-    table,
-    verdict,
-)
+from ..answering import answered, leading_reason, minutes, question
+from ..components import button, card, choice, field, refusal, verdict
 from ..queries import Queries
-from ..wording import between, figure, instant, parsed, plain, sentence, unit, written
+from ..wording import between, instant, written
 
 TITLE = "Inspections"
 PATH = "/inspections"
 NEEDS = Act.READ_JOBS
 WORSE = ("stable", "not shown", "not stable")
+ABOUT = ("length", "tolerance", "material", "scale", "corrected")
+CORRECTED = {"no": "not corrected to 20 °C", "yes": "corrected to 20 °C"}
+SHOWN, LOOKED_THROUGH = 60, 400  # jobs in the list; jobs that are judged to find those of one verdict
+DAY_NS = 86_400 * NS
+NOTHING_YET = "No inspection has been registered yet."
 
 
 def layout(q: Queries, search: str) -> Component:
@@ -47,7 +40,7 @@ def layout(q: Queries, search: str) -> Component:
         answer = [answered(q, asked)] if asked.get("from") else []
     except StillroomError as fault:
         refused = str(fault)
-    jobs = card("Inspections", html.Div(listed(q), id="inspection-list"))
+    jobs = card("Inspections", _find_form(asked), html.Div(_found(q, asked), id="inspection-list"))
     return html.Div(
         [
             html.H1("Inspections", className="page"),
@@ -95,8 +88,34 @@ def _check_form(q: Queries, asked: Mapping[str, str]) -> Component:
             field("check-from", "From, local", asked.get("from") or written(now - 7200 * NS, room)),
             field("check-to", "To, local", asked.get("to") or written(now - 600 * NS, room)),
             field("check-pre", "Pre-window, min", pre, narrow=True),
+            field("check-length", "Length, mm", asked.get("length", ""), narrow=True),
+            field("check-tolerance", "Tolerance, µm", asked.get("tolerance", ""), narrow=True),
+            choice("check-material", "Part of", _materials(), asked.get("material", "")),
+            choice("check-scale", "Scale of", _scales(), asked.get("scale", "steel")),
+            choice("check-corrected", "Result", CORRECTED, asked.get("corrected", "no")),
             button("check-ask", "Check"),
             html.Div(id="check-refusal"),
+        ],
+        className="form",
+    )
+
+
+def _materials() -> dict[str, str]:
+    return {"": "not said: no µm"} | {name: name for name in MATERIALS}
+
+
+def _scales() -> dict[str, str]:
+    return {name: name for name in MATERIALS} | {IDEAL.name: "does not expand"}
+
+
+def _find_form(asked: Mapping[str, str]) -> Component:
+    words = {"": "any"} | {w: w for w in WORSE}
+    return html.Div(
+        [
+            field("find-text", "Job, part, machine, person", asked.get("find", "")),
+            field("find-day", "Day", asked.get("day", ""), narrow=True, placeholder="2026-10-19"),
+            choice("find-verdict", "Verdict", words, asked.get("verdict", "")),
+            button("find-go", "Find", quiet=True),
         ],
         className="form",
     )
@@ -110,19 +129,47 @@ def _start_form(q: Queries) -> Component:
             field("start-title", "What is measured"),
             button("start-go", "Start now"),
             html.Div(id="start-refusal"),
+            *(html.P(line, className="aside") for line in q.readiness()),
         ],
         className="form",
     )
 
 
-def listed(q: Queries) -> list[Component]:
-    """Newest first; each with the word that the record gives it."""
-    found = [_job(q, job) for job in reversed(q.inspections())]
-    return found or [html.P("No inspection has been registered yet.")]
+def _found(q: Queries, asked: Mapping[str, str]) -> list[Component]:
+    try:
+        return listed(q, asked)
+    except StillroomError as fault:
+        return [refusal(str(fault))]
 
 
-def _job(q: Queries, job: Inspection) -> Component:
-    word, reason = verdict_of(q, job)
+def listed(q: Queries, asked: Mapping[str, str] | None = None) -> list[Component]:
+    """Newest first, those that were looked for; each with the word that the record gives it."""
+    asked = asked or {}
+    jobs = [job for job in reversed(q.inspections()) if _fits(q, job, asked)]
+    judged = jobs[: LOOKED_THROUGH if asked.get("verdict") else SHOWN]
+    both = list(zip(judged, verdicts_of(q, judged), strict=True))
+    found = [(job, word) for job, word in both if asked.get("verdict") in (None, "", word[0])]
+    drawn = [_job(q, job, word) for job, word in found[:SHOWN]]
+    if len(jobs) > len(judged) or len(found) > SHOWN:
+        told = f"The newest {len(drawn)} of {len(jobs)}; look for a day, a part or a person to see others."
+        drawn.append(html.P(told, className="aside"))
+    return drawn or [html.P("None was found." if any(asked.values()) else NOTHING_YET)]
+
+
+def _fits(q: Queries, job: Inspection, asked: Mapping[str, str]) -> bool:
+    """Whether every word stands in the job, and it touches the day."""
+    words = asked.get("find", "").casefold().split()
+    told = " ".join([job.key, job.title, job.part, job.machine, job.person, job.activity]).casefold()
+    if not all(word in told for word in words):
+        return False
+    if not asked.get("day"):
+        return True
+    begin = instant(asked["day"], q.room.timezone, wanted_in="Day")
+    return job.from_ns < begin + DAY_NS and (job.to_ns or q.now_ns()) > begin
+
+
+def _job(q: Queries, job: Inspection, told: tuple[str, str]) -> Component:
+    word, reason = told
     zone = q.room.timezone
     end: list[Component] = [verdict(word, reason, apart=True)]
     if job.to_ns is None:
@@ -140,194 +187,17 @@ def _job(q: Queries, job: Inspection) -> Component:
     )
 
 
-def verdict_of(q: Queries, job: Inspection) -> tuple[str, str]:
-    """The verdict of a job and the reason that leads; a running one is judged up to now."""
-    try:
-        found = q.check(job.zone, job.from_ns, job.to_ns or q.now_ns(), activity=job.activity)
-    except StillroomError as refused:
-        return "not shown", "no complete minute yet" if job.to_ns is None else str(refused)
+def verdicts_of(q: Queries, jobs: Sequence[Inspection]) -> list[tuple[str, str]]:
+    """The verdict of each job and the reason that leads; a running one is judged up to now."""
+    return [_verdict_of(job, found) for job, found in zip(jobs, q.answers(jobs), strict=True)]
+
+
+def _verdict_of(job: Inspection, found: Mapping[str, Any] | str) -> tuple[str, str]:
+    if isinstance(found, str):
+        return "not shown", "no complete minute yet" if job.to_ns is None else found
     leading = leading_reason(found["reasons"])
     word = str(leading["reason"]) if leading else "conforming"
     return str(found["verdict"]), word + (" so far" if job.to_ns is None and leading else "")
-
-
-def answered(q: Queries, asked: Mapping[str, str]) -> Component:
-    """The answer for one interval: a sentence, the reasons, the statistics, the chart around it."""
-    zone, room = q.zone(asked.get("zone", "")), q.room.timezone
-    from_ns, to_ns = (
-        instant(asked["from"], room, wanted_in="From"),
-        instant(asked["to"], room, wanted_in="To"),
-    )
-    pre_window_s = minutes(asked.get("pre", ""))
-    activity = q.inspection(asked["inspection"]).activity if asked.get("inspection") else ""
-    found = q.check(zone.key, from_ns, to_ns, pre_window_s, activity)
-    to_ns = min(to_ns, parsed(found["to"]))
-    return html.Div(
-        [
-            _words(q, zone.name, found, asked),
-            _chart(q, zone.key, from_ns, to_ns, int(found["pre_window_s"])),
-            _tables(q, found),
-        ]
-    )
-
-
-def minutes(text: str) -> int | None:
-    """Seconds of a pre-window written in minutes; empty: the zone's own."""
-    from logger.errors import IntervalError
-
-    if not text.strip():
-        return None
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        raise IntervalError(f"Pre-window: wanted minutes such as 120, found {text!r}.") from None
-    if not 0 <= value <= 7 * 1440:
-        raise IntervalError(f"Pre-window: wanted 0 to 10080 minutes, found {text}.")
-    return round(value * 60)
-
-
-def _words(q: Queries, name: str, found: Mapping[str, Any], asked: Mapping[str, str]) -> Component:
-    room = q.room.timezone
-    from_ns, to_ns = parsed(found["from"]), parsed(found["to"])
-    title = f"{q.inspection(asked['inspection']).title}: " if asked.get("inspection") else ""
-    leading = leading_reason(found["reasons"])
-    return html.Section(
-        [
-            html.H2(
-                [verdict(str(found["verdict"]), leading["reason"] if leading else "conforming")],
-                className="sentence",
-            ),
-            html.P(
-                f"{title}{name}, {between(from_ns, to_ns, room)}. {_because(q, leading)}",
-                className="next-step",
-                id="check-answer",
-            ),
-            html.P(
-                f"{sentence(str(found['decision_rule']))} Pre-window {found['pre_window_s'] // 60} min."
-                + (" Provisional: the newest minutes may still change." if found.get("provisional") else ""),
-                className="aside",
-            ),
-        ],
-        className="answer",
-    )
-
-
-def leading_reason(reasons: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
-    """Of the runs with the deciding reason, the one furthest beyond its limit.
-
-    What was so inside the interval decides before what was so in its pre-window.
-    """
-    if not reasons:
-        return None
-    deciding = [r for r in reasons if VERDICT_OF[r["reason"]] == VERDICT_OF[reasons[0]["reason"]]]
-    first = min(deciding, key=lambda r: bool(r.get("pre_window")))
-
-    def rank(r: Mapping[str, Any]) -> tuple[bool, float]:
-        known = r.get("worst") is not None and r.get("limit") is not None
-        return not r.get("pre_window"), abs(r["worst"] - r["limit"]) if known else 0.0
-
-    return max((r for r in deciding if r["reason"] == first["reason"]), key=rank)
-
-
-def _because(q: Queries, leading: Mapping[str, Any] | None) -> str:
-    if leading is None:
-        return "Every rule was met, with room for the uncertainty of the probes."
-    rule = _rule_name(q, leading["rule"])
-    where = f" on {leading['probe']}" if leading.get("probe") else ""
-    value = (
-        f": {figure(leading['worst'], leading['unit'], leading['U'])}"
-        if leading.get("worst") is not None
-        else ""
-    )
-    limit = f", limit {plain(leading['limit'], leading['unit'])}" if leading.get("limit") is not None else ""
-    why = f" ({leading['why']})" if leading.get("why") else ""
-    return sentence(f"{leading['reason']}: {rule}{where}{value}{limit}{why}")
-
-
-def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -> Component:
-    """The interval with its pre-window and a quarter more on either side."""
-    start = from_ns - pre_window_s * NS
-    margin = max((to_ns - start) // 4, 1800 * NS)
-    chart = q.chart(zone, "temperature", start - margin, min(to_ns + margin, q.now_ns()), marks=True)
-    chart = figures.Chart(
-        **{**chart.__dict__, "notes": [(start, "pre-window"), (from_ns, "start"), (to_ns, "end")]}
-    )
-    label = "Temperature around the interval, with limits and verdict trace; tables follow."
-    return html.Div(
-        [
-            card(
-                "Around the interval",
-                graph("check-graph", figures.build(chart, 420), label, 420),
-                aside=f"{unit('degC')}, corrected; {at_offset(to_ns, q.room.timezone)}",
-            ),
-            key_to_trace(),
-            behind("Periods", period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone)),
-        ]
-    )
-
-
-def _tables(q: Queries, found: Mapping[str, Any]) -> Component:
-    room = q.room.timezone
-    reasons = [
-        [
-            r["reason"] + (", pre-window" if r.get("pre_window") else ""),
-            _rule_name(q, r["rule"]),
-            r["probe"],
-            between(parsed(r["from"]), parsed(r["to"]), room),
-            figure(r["worst"], r["unit"], r["U"]) if r["worst"] is not None else "",
-            plain(r["limit"], r["unit"]) if r["limit"] is not None else "",
-            "yes" if r["proven"] else "no",
-            r.get("why", ""),
-        ]
-        for r in found["reasons"]
-    ]
-    head = ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why"]
-    return html.Div(
-        [
-            table(head, reasons, "Reasons", figures=(3, 4, 5)),
-            *_bases(q, found["reasons"]),
-            _statistics(q, found["statistics"]),
-            html.P(
-                f"Digest {found['digest']} · setup {found['setup']} · software {found['software']}",
-                className="provenance",
-            ),
-        ]
-    )
-
-
-def _bases(q: Queries, reasons: Sequence[Mapping[str, Any]]) -> list[Component]:
-    """Where the numbers of the limits come from, each rule once."""
-    bases = {_rule_name(q, r["rule"]): r["basis"] for r in reasons if r["basis"]}
-    return [html.P(f"Basis of {name}: {basis}", className="aside") for name, basis in bases.items()]
-
-
-def _rule_name(q: Queries, key: str) -> str:
-    return next((r.name for r in q.setup.rules if r.key == key), key)
-
-
-def _statistics(q: Queries, found: Any) -> Component:
-    rows = []
-    each = found.items() if isinstance(found, Mapping) else ((s["channel"], s) for s in found)
-    for channel, s in each:
-        share = s.get("share_conforming")
-        name = q.probe_label(channel.partition(".")[0])
-        quantity = s.get("quantity", channel.partition(".")[2]).replace("_", " ")
-        span_unit = "K" if s["unit"] == "degC" else s["unit"]
-        rows.append(
-            [
-                name,
-                quantity,
-                *(plain(s[k], s["unit"]) for k in ("min", "max", "mean")),
-                plain(s["span"], span_unit),
-                "–" if share is None else f"{100 * share:.1f} %",
-            ]
-        )
-    return table(
-        ["probe", "quantity", "least", "greatest", "mean", "span", "conforming"],
-        rows,
-        "Statistics of the interval",
-        figures=range(2, 7),
-    )
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -341,20 +211,39 @@ def register(app: Dash, q: Queries) -> None:
         State("check-from", "value"),
         State("check-to", "value"),
         State("check-pre", "value"),
+        State("check-length", "value"),
+        State("check-tolerance", "value"),
+        State("check-material", "value"),
+        State("check-scale", "value"),
+        State("check-corrected", "value"),
         prevent_initial_call=True,
     )
     @needs(Act.READ_JOBS)
-    def ask(clicks: int, zone: str, first: str, last: str, pre: str) -> tuple[Any, Any]:
+    def ask(clicks: int, zone: str, first: str, last: str, pre: str, *about: str) -> tuple[Any, Any]:
         if not clicks:
             return no_update, no_update
         try:
             room = q.room.timezone
             from_ns, to_ns = instant(first, room, wanted_in="From"), instant(last, room, wanted_in="To")
-            minutes(pre)
-            q.check(zone, from_ns, to_ns, minutes(pre))
+            told = {k: v for k, v in zip(ABOUT, about, strict=True) if v}
+            q.assess(question(q, zone, (from_ns, to_ns), minutes(pre), told))
         except StillroomError as refused:
             return no_update, refusal(str(refused))
-        return "?" + urlencode({"zone": zone, "from": first, "to": last, "pre": pre}), refusal("")
+        return "?" + urlencode({"zone": zone, "from": first, "to": last, "pre": pre} | told), refusal("")
+
+    @app.callback(
+        Output("inspection-list", "children", allow_duplicate=True),
+        Input("find-go", "n_clicks"),
+        State("find-text", "value"),
+        State("find-day", "value"),
+        State("find-verdict", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ_JOBS)
+    def find(clicks: int, text: str, day: str, word: str) -> Any:
+        return (
+            _found(q, {"find": text or "", "day": day or "", "verdict": word or ""}) if clicks else no_update
+        )
 
     @app.callback(
         Output("start-refusal", "children"),

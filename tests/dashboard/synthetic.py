@@ -11,7 +11,7 @@ import atexit
 import json
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cache, cached_property
 from pathlib import Path
@@ -21,6 +21,7 @@ import numpy as np
 
 from dashboard.keeping import Keeping
 from logger.alarms import Alarm, AlarmState, Cell
+from logger.assessment import Question
 from logger.curves import Curve
 from logger.errors import Refused, UnknownName
 from logger.model import NS, Conformity, Excursion, Inspection, Period, Row, RuleState, Setup
@@ -290,6 +291,33 @@ class Synthetic:
             "setup": "s" * 64,
             "software": "stillroom 0",
         }
+
+    def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
+        ends = asked.zone, asked.from_ns, asked.to_ns
+        told = self.check(*ends, now_ns, asked.pre_window_s, activity=asked.activity)
+        lines = [{"name": "temperature of the part", "um": 0.61}, {"name": "variation", "um": 0.3}]
+        side = {"mean_C": 20.1, "u_K": 0.06, "u_shared_K": 0.0, "how": "air", "channels": ["P1.temperature"]}
+        thermal = {
+            "feature": "Gear hub", "length_mm": 420.0, "tolerance_um": 30.0, "material": "aluminium",
+            "scale_material": "steel", "case": "off 20 °C and not corrected", "adding_up": "gum",
+            "nde_um": 0.97, "ed_um": 0.5, "tve_um": 0.5,
+            "tve_source": "part and scale only, structure not included",
+            "U_um": 1.36, "k": 2.0, "unde_um": 0.1, "tei_pct": 5.2, "share_of_tolerance": 0.078,
+            "share_allowed": None, "within_share": None, "contributions": lines, "notices": ["as the air"],
+            "temperatures": {"part": side, "scale": side, "air_span_K": 0.2},
+        }  # fmt: skip
+        return {**told, "thermal": thermal if asked.features else None, "statement": None, "stamp": "stamp"}
+
+    def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
+        return [
+            self.check(j.zone, j.from_ns, j.to_ns or now_ns, now_ns, None, activity=j.activity)
+            if j.from_ns // (60 * NS) < now_ns // (60 * NS)
+            else "no complete minute"
+            for j in jobs
+        ]
+
+    def ready(self, zone: str, now_ns: int) -> str:
+        return f"{zone}: yes, now."
 
     def raise_alarm(self, state: AlarmState = AlarmState.UNACKNOWLEDGED) -> None:
         """The bay's temperature alarm, out since five minutes."""

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from dashboard.pages.hands import alarm_words
-from dashboard.pages.inspections import leading_reason, verdict_of
+from dashboard.pages.inspections import leading_reason, verdicts_of
 from dashboard.pages.now import broken, extension, live_tick
 from dashboard.queries import Queries
 from dashboard.wording import instant, parsed, quantity_name, written
@@ -170,9 +170,9 @@ def test_job_that_just_began_has_no_answer_yet(q: Queries, record: Synthetic) ->
     """Within its first minute a running job is not shown, in words; the present cell is never judged."""
     record.now += 30 * NS
     job = q.start_inspection("machine-bay", "Gear hub", "Radek Sova")
-    assert verdict_of(q, job) == ("not shown", "no complete minute yet")
+    assert verdicts_of(q, [job])[0] == ("not shown", "no complete minute yet")
     record.now += 120 * NS
-    assert verdict_of(q, job)[0] == "stable"
+    assert verdicts_of(q, [job])[0][0] == "stable"
     assert parsed(q.check("machine-bay", job.from_ns, record.now)["to"]) == record.now // MINUTE * MINUTE
 
 
@@ -180,7 +180,7 @@ def test_inspection_is_judged_by_the_limits_of_its_activity(q: Queries, record: 
     """On the page as by `stillroom inspection list`: gauge blocks may have limits of their own."""
     job = replace(q.start_inspection("machine-bay", "Set 3", "Radek Sova"), activity="gauge blocks")
     record.now += 120 * NS
-    verdict_of(q, job)
+    verdicts_of(q, [job])
     assert record.activities == ["gauge blocks"]
 
 

@@ -1,0 +1,108 @@
+"""Page Inspections: what is found, and the budget beside the tolerance."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import Any
+from urllib.parse import urlencode
+
+import pytest
+
+from dashboard.answering import question
+from dashboard.budget import bars, drawing, words
+from dashboard.pages.inspections import layout, listed
+from dashboard.queries import Queries
+from dashboard.wording import written
+from logger.errors import Refused
+from tests.dashboard.synthetic import HOUR, NOW, Synthetic
+
+TOLD: dict[str, Any] = {
+    "feature": "Bore",
+    "case": "off 20 °C and not corrected",
+    "adding_up": "gum",
+    "k": 2.0,
+    "nde_um": -3.0,
+    "U_um": 1.0,
+    "unde_um": 0.5,
+    "tve_um": 0.4,
+    "tve_source": "drift check",
+    "tei_pct": 39.0,
+    "share_of_tolerance": 0.4,
+    "within_share": False,
+    "tolerance_um": 10.0,
+    "contributions": [{"name": "temperature of the part", "um": 0.3}, {"name": "variation", "um": 0.4}],
+}
+
+
+def titles(found: list[Any]) -> list[str]:
+    return re.findall(r"A\(children='([^']*)'", str(found))
+
+
+@pytest.mark.parametrize(
+    ("asked", "wanted"),
+    [
+        ({}, ["Ring set 100 mm", "Valve body 4480", "Gear hub 4471"]),
+        ({"find": "gear"}, ["Gear hub 4471"]),
+        ({"find": "sova VALVE"}, ["Valve body 4480"]),
+        ({"verdict": "not stable"}, ["Valve body 4480"]),
+        ({"verdict": "stable"}, ["Gear hub 4471"]),
+        ({"find": "nothing such"}, []),
+    ],
+)
+def test_jobs_are_found(q: Queries, record: Synthetic, asked: dict[str, str], wanted: list[str]) -> None:
+    record.jobs["J2"] = replace(record.jobs["J2"], person="Radek Sova")
+    assert titles(listed(q, asked)) == wanted
+
+
+def test_jobs_of_a_day_are_found(q: Queries, record: Synthetic) -> None:
+    from dashboard.wording import local
+
+    day = local(NOW - 30 * HOUR, q.room.timezone)[:10]
+    assert "Gear hub 4471" in titles(listed(q, {"day": day}))
+    assert "Ring set 100 mm" not in titles(listed(q, {"day": day}))
+    assert "wanted RFC 3339" in str(layout(q, "?day=soon"))
+
+
+def test_the_budget_says_what_is_how_large() -> None:
+    """Bars at k = 2 beside the bias; the whole is |NDE| + U = 4 µm of 10 µm (by hand)."""
+    rows = bars(TOLD)
+    assert ("bias and U", 4.0, "whole") in rows
+    assert ("variation", 0.8, "part") in rows
+    assert "Together 40% of the tolerance of 10 µm. More than the share that is allowed." in words(TOLD)
+    drawn = drawing(rows, 10.0)
+    lengths = {float(w) for w in re.findall(r'class="budget-whole" x="210" y="\d+" width="([\d.]+)"', drawn)}
+    assert max(lengths) == pytest.approx(4 * min(lengths), rel=0.01)
+    assert "tolerance 10 µm" in drawn
+    corrected = {**TOLD, "case": "off 20 °C and corrected"}
+    assert ("bias and U", 1.0, "whole") in bars(corrected)
+    assert "before correction" in words(corrected)
+
+
+def test_an_arithmetic_sum_has_no_uncertainty() -> None:
+    told = {**TOLD, "adding_up": "b89", "U_um": None, "k": None}
+    assert bars(told)[-1] == ("sum", pytest.approx(0.7), "whole")
+    assert "UNDE 0.50 µm" in words(told)
+
+
+def test_the_page_draws_a_length_that_was_asked_about(q: Queries) -> None:
+    first, last = (written(NOW - h * HOUR, q.room.timezone) for h in (3, 2))
+    about = {"length": "420", "tolerance": "30", "material": "aluminium"}
+    asked = "?" + urlencode({"zone": "machine-bay", "from": first, "to": last, **about})
+    drawn = str(layout(q, asked))
+    assert "thermal-answer" in drawn
+    assert "Temperatures that were used" in drawn
+    assert "thermal-answer" not in str(layout(q, asked.replace("&length=420", "")))
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"length": "420"}, "wanted a material"),
+        ({"length": "long", "material": "steel"}, "wanted a number"),
+        ({"length": "420", "material": "cheese"}, "no material"),
+    ],
+)
+def test_what_was_filled_in_wrongly_is_told(q: Queries, asked: dict[str, str], told: str) -> None:
+    with pytest.raises(Refused, match=told):
+        question(q, "machine-bay", (NOW - HOUR, NOW), None, asked)
