@@ -22,7 +22,7 @@ from logger.errors import StillroomError
 from logger.people import People
 from logger.secret import secret_key
 
-from . import alert, by_mail, news, sign_in
+from . import administration, alert, by_mail, news, sign_in
 from .access import ANYONE, allowed, needs
 from .components import refusal
 from .guard import ROUTES, Guard, csrf_cookie, undeclared
@@ -103,6 +103,7 @@ def create_app(
     guard.install(tls=tls)
     sign_in.register(guard, first or sign_in.First(), lambda: q.room.name)
     by_mail.register(guard, q)
+    administration.register(guard, lambda: q.room.name)
     current = source.current if isinstance(source, StoreSource) else Current(source.store)
     interface = api.blueprint(current, guard.refusals)
     guard.csrf.exempt(interface)  # a token is no cookie: no page can send it along unseen

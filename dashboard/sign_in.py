@@ -55,7 +55,8 @@ def register(guard: Guard, first: First, room: Callable[[], str]) -> None:
     guard.app.server.register_blueprint(routes)
 
 
-def _page(template: str, guard: Guard, room: Callable[[], str], status: int = 200, **more: Any) -> Response:
+def page(template: str, guard: Guard, room: Callable[[], str], status: int = 200, **more: Any) -> Response:
+    """A plain page of ours, told who reads it and which room it is."""
     told = {"room": room(), "simulated": guard.simulated, "refused": "", **more}
     return Response(render_template(template, **told), status)
 
@@ -65,7 +66,7 @@ def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
         guests = invented.PEOPLE if guard.simulated and at_this_machine() else ()
         told = {"name": "", "next": _next(), "guests": guests, "password": invented.PASSWORD, **more}
         told["empty"] = not guard.people.all()
-        return _page("sign_in.html", guard, room, status, **told)
+        return page("sign_in.html", guard, room, status, **told)
 
     @routes.get("/sign-in")
     @needs(ANYONE)
@@ -120,7 +121,7 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
         roles = [role.value for role in Role if who and role in who.roles]
         mays = [act.value for act in Act if who and who.may(act)]
         told = {"who": who, "roles": roles, "mays": mays, "guests": guests, "next": "/account", **more}
-        return _page("account.html", guard, room, status, **told)
+        return page("account.html", guard, room, status, **told)
 
     @routes.get("/account")
     @needs(Act.READ)
@@ -138,7 +139,7 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
             if guard.people.verified(mine.name, request.form.get("password", "")) is None:
                 guard.refusals.note(mine.person, "change of password", "wrong password", address)
                 raise Refused("The present password is wrong; nothing was changed.")
-            guard.people.set_password(mine.name, _twice(), mine.person)
+            guard.people.set_password(mine.name, twice(), mine.person)
         except Refused as refused:
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused))
         guard.throttle.passed(mine.name, address)
@@ -149,7 +150,7 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
 def _first(routes: Blueprint, guard: Guard, first: First, room: Callable[[], str]) -> None:
     def form(status: int = 200, **more: Any) -> Response:
         others = [role.value for role in Role if role is not Role.ADMINISTRATOR]
-        return _page("first.html", guard, room, status, others=others, code=_code(), **more)
+        return page("first.html", guard, room, status, others=others, code=_code(), **more)
 
     def closed() -> Response | None:
         """Why no first administrator can be made now; None: one can."""
@@ -181,7 +182,7 @@ def _first(routes: Blueprint, guard: Guard, first: First, room: Callable[[], str
             roles = [Role(role) for role in given.getlist("role") if role in set(Role)]
             person = given.get("person", "")
             made = guard.people.add(
-                given.get("name", ""), person, {*roles, Role.ADMINISTRATOR}, _twice(), person.strip()
+                given.get("name", ""), person, {*roles, Role.ADMINISTRATOR}, twice(), person.strip()
             )
         except Refused as refused:
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused), given=given)
@@ -189,7 +190,8 @@ def _first(routes: Blueprint, guard: Guard, first: First, room: Callable[[], str
         return redirect("/")
 
 
-def _twice() -> str:
+def twice() -> str:
+    """The new password of a form, which was typed twice."""
     first, again = request.form.get("new", ""), request.form.get("again", "")
     if first != again:
         raise Refused("The two new passwords are not the same; nothing was changed.")

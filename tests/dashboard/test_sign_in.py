@@ -169,6 +169,52 @@ def test_own_password_is_changed(real: Any) -> None:
     assert people.verified("op", "another one of them") is not None
 
 
+class TestAdministration:
+    """Accounts of others, by an administrator and nobody else, each time with the own password."""
+
+    @pytest.fixture
+    def admin(self, real: Any) -> Any:
+        real[1].add("boss", "Nora Adler", {Role.ADMINISTRATOR}, PASSWORD, "test")
+        return signed_in(real[2], "boss")
+
+    def test_an_account_is_made_and_ended(self, real: Any, admin: Any) -> None:
+        people = real[1]
+        assert "Olga Pern (op): operator" in admin.get("/accounts").text
+        form = {"act": "add", "person": "Ivo Kern", "name": "ikern", "role": ["quality"], "own": PASSWORD}
+        new = {"new": "still another of them", "again": "still another of them"}
+        assert "signs in as ikern: quality" in admin.post("/accounts", data={**form, **new}).text
+        assert people.verified("ikern", new["new"]) is not None
+        for act in ({"act": "roles", "role": ["reader"]}, {"act": "password", **new}, {"act": "disable"}):
+            assert admin.post("/accounts", data={"name": "ikern", "own": PASSWORD, **act}).status_code == 200
+        assert people.verified("ikern", new["new"]) is None
+        told = real[0].store.journal.entries(kind="account")[-1]
+        assert (told.who, told.what["act"]) == ("Nora Adler", "disable")
+        assert told.what["through"] == {"at": "dashboard", "account": "boss", "signed": "confirmed"}
+
+    @pytest.mark.parametrize(
+        "wrong",
+        [
+            {"own": "not mine at all"}, {"own": ""}, {"act": "remove"}, {"role": ["boss"]}, {"role": []},
+            {"name": "nobody"}, {"act": "add", "person": "", "new": PASSWORD, "again": PASSWORD},
+        ],
+    )  # fmt: skip
+    def test_what_is_wrong_changes_nothing(self, real: Any, admin: Any, wrong: dict[str, Any]) -> None:
+        before = real[1].all()
+        form = {"act": "roles", "name": "op", "role": ["quality"], "own": PASSWORD, **wrong}
+        assert admin.post("/accounts", data=form).status_code == 400
+        assert real[1].all() == before
+
+    def test_the_last_administrator_stays(self, admin: Any) -> None:
+        done = admin.post("/accounts", data={"act": "disable", "name": "boss", "own": PASSWORD})
+        assert (done.status_code, "last administrator" in done.text) == (400, True)
+
+    def test_nobody_else_may(self, real: Any) -> None:
+        client = signed_in(real[2], "op")
+        assert client.get("/accounts").status_code == 403
+        form = {"act": "roles", "name": "op", "own": PASSWORD}
+        assert client.post("/accounts", data=form).status_code == 403
+
+
 class TestFirst:
     """The first administrator: a code from the terminal, on this machine, once."""
 
