@@ -20,8 +20,10 @@ from .keeping import Keeping
 from .wording import STALE_S, parsed
 
 if TYPE_CHECKING:
+    from logger.affected import Touched
     from logger.assessment import Question
     from logger.curves import Curve
+    from logger.dispositions import Book, Findings
     from logger.store import Entry, Store
     from logger.verdicts import Verdicts
 
@@ -87,6 +89,18 @@ class Source(Protocol):
 
     def ready(self, zone: str, now_ns: int) -> str:
         """Whether an inspection may begin now, in a sentence."""
+
+    def decided(self) -> Book:
+        """Everything that was decided on excursions and inspections."""
+
+    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
+        """Inspections that an excursion touches, the worst against its tolerance first."""
+
+    def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
+        """Write down what is known of an excursion, or close it."""
+
+    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+        """Decide on an inspection: decision, customer, reason."""
 
     def alarms(self) -> list[Alarm]:
         """Every alarm as it stands."""
@@ -201,6 +215,30 @@ class StoreSource:
 
         with self._lock:
             return ready(self._current()[1], zone, now_ns).sentence
+
+    def decided(self) -> Book:
+        from logger.dispositions import book
+
+        return book(self.store)
+
+    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
+        from logger.affected import by_excursion
+
+        with self._lock:
+            return by_excursion(self._current()[1], e, now_ns)
+
+    def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
+        from logger.affected import undecided
+        from logger.dispositions import note_excursion
+
+        left = undecided(self.touched(e, now_ns)) if close else []
+        note_excursion(self.store, e, said, who, close=close, undecided=left)
+
+    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+        from logger.affected import decide_on
+
+        decision, customer, reason = told
+        decide_on(self.store, touched, decision=decision, customer=customer, reason=reason, who=who)
 
     def alarms(self) -> list[Alarm]:
         from logger import actions

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from urllib.parse import urlencode
+from urllib.parse import parse_qs, urlencode
 
 from dash import Dash, html
 from dash.development.base_component import Component
 
 from logger.accounts import Act
+from logger.dispositions import Book
+from logger.errors import StillroomError
 from logger.model import NS, Excursion
 
-from ..components import aria, card, table
+from .. import decisions
+from ..components import aria, card, refusal, table
 from ..queries import Queries
 from ..wording import age, exceedance, local, plain, written
 
@@ -20,25 +23,48 @@ NEEDS = Act.READ
 LIMIT = 200
 
 
-def layout(q: Queries, _: str) -> Component:
-    """All excursions of the record, newest first."""
+def layout(q: Queries, search: str) -> Component:
+    """All excursions of the record, newest first; before them the one that the address names."""
+    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    try:
+        one = decisions.asked_for(q, asked)
+        named = decisions.form(q, one) if one else []
+    except StillroomError as fault:
+        named = [refusal(str(fault))]
     extent, now = q.source.extent(), q.now_ns()
     found = q.source.excursions(None, extent[0], now, now) if extent else []
     newest = sorted(found, key=lambda e: -e.from_ns)
-    rows = [_row(q, e) for e in newest[:LIMIT]]
-    head = ["zone", "rule", "from", "to", "lasted", "worst", "limit", "exceedance", "proven", "probes", ""]
+    decided = q.source.decided()
+    rows = [_row(q, e, decided) for e in newest[:LIMIT]]
+    head = [
+        "zone",
+        "rule",
+        "from",
+        "to",
+        "lasted",
+        "worst",
+        "limit",
+        "exceedance",
+        "proven",
+        "probes",
+        "decision",
+        "",
+    ]
     caption = "Excursions, local time" + (
         f"; the newest {LIMIT} of {len(found)}" if len(found) > LIMIT else ""
     )
     return html.Div(
         [
             html.H1("Excursions", className="page"),
+            *named,
             card("Runs of a rule not met", table(head, rows, caption, figures=(2, 3, 4, 5, 6, 7))),
-        ]
+            decisions.causes_card(found, decided),
+        ],
+        className="stack",
     )
 
 
-def _row(q: Queries, e: Excursion) -> list[object]:
+def _row(q: Queries, e: Excursion, decided: Book) -> list[object]:
     zone = q.room.timezone
     name = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
     return [
@@ -52,6 +78,11 @@ def _row(q: Queries, e: Excursion) -> list[object]:
         exceedance(e.exceedance, e.unit),
         "yes" if e.proven else "no",
         ", ".join(e.probes),
+        html.A(
+            decisions.word(e, decided),
+            href=decisions.address(e),
+            **aria(f"decision on {name}, {local(e.from_ns, zone)}"),
+        ),
         html.A("trend", href=f"/trend?{_around(e, zone)}", **aria(f"trend around {local(e.from_ns, zone)}")),
     ]
 
@@ -66,5 +97,6 @@ def _around(e: Excursion, zone: str) -> str:
     )
 
 
-def register(_: Dash, __: Queries) -> None:
-    """No callbacks yet."""
+def register(app: Dash, q: Queries) -> None:
+    """Callbacks of the forms."""
+    decisions.register(app, q)

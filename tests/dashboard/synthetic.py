@@ -20,9 +20,11 @@ from typing import Any
 import numpy as np
 
 from dashboard.keeping import Keeping
+from logger.affected import Touched
 from logger.alarms import Alarm, AlarmState, Cell
 from logger.assessment import Question
 from logger.curves import Curve
+from logger.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.errors import Refused, UnknownName
 from logger.model import NS, Conformity, Excursion, Inspection, Period, Row, RuleState, Setup
 from logger.people import People, invented
@@ -315,6 +317,25 @@ class Synthetic:
             else "no complete minute"
             for j in jobs
         ]
+
+    def decided(self) -> Book:
+        return book(self.store)
+
+    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
+        known = self.decided()
+        return [
+            Touched(j, span_of(e), "not stable", "settling", 1.5, "by hand", known.decided(j.key, span_of(e)))
+            for j in self.jobs.values()
+            if j.zone == e.zone and j.from_ns < e.to_ns and (j.to_ns or now_ns) > e.from_ns
+        ]
+
+    def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
+        left = [t.job.key for t in self.touched(e, now_ns) if t.decided is None] if close else []
+        note_excursion(self.store, e, said, who, close=close, undecided=left)
+
+    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+        words = dict(zip(("decision", "customer", "reason"), told, strict=True))
+        decide(self.store, touched.job.key, touched.about, **words, who=who)
 
     def ready(self, zone: str, now_ns: int) -> str:
         return f"{zone}: yes, now."
