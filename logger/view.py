@@ -35,6 +35,8 @@ class Facts:
     waiting_s: float = 0.0  # age of the oldest notice that nobody took yet
     unproven: Mapping[str, float] = field(default_factory=dict)  # routes and days without a receipt
     overdue: Collection[str] = ()  # channels whose calibration is overdue
+    strangers: Mapping[str, str] = field(default_factory=dict)  # probes at whose line another one answers
+    clock_unsure: str = ""  # since when readings wait for the correction of this machine's clock
     flooded: int = 0  # alarms in the last 10 min, while that is a flood
 
 
@@ -49,6 +51,8 @@ def _backup(f: Facts) -> str:
 
 
 def _clock(f: Facts) -> str:
+    if f.clock_unsure:
+        return f.clock_unsure
     return "" if f.clock_step_s is None else f"the clock of this machine stepped by {f.clock_step_s:+.0f} s"
 
 
@@ -69,6 +73,10 @@ def _proof(f: Facts) -> str:
 
 def _calibration(f: Facts) -> str:
     return f"calibration overdue: {', '.join(sorted(f.overdue))}" if f.overdue else ""
+
+
+def _probe(f: Facts) -> str:
+    return "; ".join(f"probe {probe}: {why}" for probe, why in sorted(f.strangers.items()))
 
 
 def _flood(f: Facts) -> str:
@@ -104,6 +112,10 @@ WATCHED: Mapping[str, Watch] = {
     "clock": Watch(
         _clock, "medium", "Readings around the step cannot be placed in time; verdicts there are not shown.",
         "Look why the clock was set, and whether its time server is reached.", off_delay_s=0,
+    ),
+    "probe": Watch(
+        _probe, "high", "Another probe answers there: its values belong to another place and are not taken.",
+        "Look at the cables of the probes that were last touched; a swap is told by `stillroom probe swap`.",
     ),
     "jobs": Watch(
         _jobs, "high", "What fails is not done: judging, alarms, sealing or backups.",

@@ -91,3 +91,18 @@ def dashboard(
     with tempfile.TemporaryDirectory() as scratch:
         figures = run(keep or Path(scratch), probes, viewers, seconds, say)
     answer(dict(vars(figures)), as_json, figures.lines())
+
+
+@bench_app.command("poll", short_help="How late polls are, and what polling costs.")
+def poll(
+    *,
+    probes: Annotated[int, typer.Option(min=1, help="How many probes, asked once a second.")] = 64,
+    lines: Annotated[int, typer.Option(min=1, help="On how many lines.")] = 8,
+    seconds: Annotated[int, typer.Option(min=5, help="For how long.")] = 30,
+    as_json: Json = False,
+) -> None:
+    """Poll simulated probes over sockets: lateness beside a bare loop of sleeps, and share of one core."""
+    from ..bench.poll import run
+
+    figures = run(probes, lines, seconds, lambda line: typer.echo(line, err=True))
+    answer(dict(vars(figures)), as_json, figures.lines())

@@ -6,7 +6,7 @@ import logging
 import threading
 import time
 import zlib
-from collections import defaultdict
+from collections import defaultdict, deque
 from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
@@ -41,6 +41,9 @@ class Bus:
     ) -> None:
         self.url = url
         self.drivers = tuple(drivers)
+        self.lateness_s: deque[float] = deque(
+            maxlen=600
+        )  # by how much the newest turns began after they were due
         self.passed_ns = 0  # monotonic instant of the last complete pass; a watchdog looks at it
         self._emit = emit
         self._event = event
@@ -106,6 +109,7 @@ class Bus:
                 self._clock.wait(self._stop, left_s)
 
     def _turn(self, grid: Grid, drivers: Sequence[Polled]) -> None:
+        self.lateness_s.append(self._clock.monotonic_ns() / NS - grid.due_s())
         step_s = grid.arrive()
         if step_s:
             self._event("clock-step", {"url": self.url, "step_s": step_s})

@@ -58,7 +58,7 @@ class ClockWatch:
         self._base_ns = self._base()
         self.why = self._doubt(self.store.newest_ns() or 0)
         if self.why:
-            self.event("clock-unsure", {"boot": boot_id(), "why": self.why})
+            self.store.clocks.doubt(boot_id(), self._base_ns, self.why)
 
     def stamped(self, rows: Sequence[Row]) -> Sequence[Row]:
         """Rows of the buses, marked while the clock is unsure."""

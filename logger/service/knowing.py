@@ -16,6 +16,7 @@ from .backups import newest_backup_ns
 
 CLOCK_NS = 600 * NS  # so long a step of the clock is told
 REFUSED_NS = 86_400 * NS
+STRANGE_NS = 3600 * NS
 DAY_NS = 86_400 * NS
 
 
@@ -41,6 +42,8 @@ class Knowing:
             waiting_s=max((now_ns - int(x.body["queued_ns"]) for x in waiting), default=0) / NS,
             unproven=self._unproven(box, now_ns),
             overdue=self._overdue(now_ns),
+            strangers=self._strangers(now_ns),
+            clock_unsure=self._clock_unsure(),
         )
 
     def _backup_age_days(self, now_ns: int) -> float | None:
@@ -63,6 +66,23 @@ class Knowing:
         begun = next((v.at_ns for v in reversed(applied)), now_ns)
         ages = {key: (now_ns - last.get(key, begun)) / DAY_NS for key in self.config.routes}
         return {key: days for key, days in ages.items() if days > self.config.notices.proof_days}
+
+    def _strangers(self, now_ns: int) -> dict[str, str]:
+        """Probes whose newest polls found another one at the line."""
+        newest = self.store.newest()
+        mine = {channel: line.probe for line in self.config.lines for channel in line.channels.values()}
+        return {
+            mine[channel]: row.raw or "another one answers"
+            for channel, row in newest.items()
+            if channel in mine and row.status == "wrong-probe" and now_ns - row.taken_ns < STRANGE_NS
+        }
+
+    def _clock_unsure(self) -> str:
+        waiting = self.store.clocks.unsure_boots()
+        if not waiting:
+            return ""
+        why = next(iter(waiting.values())).why
+        return f"readings wait for a correction of this machine's clock ({why}); see `stillroom clock list`"
 
     def _overdue(self, now_ns: int) -> list[str]:
         setup = self.config.setup

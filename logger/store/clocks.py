@@ -22,11 +22,11 @@ from .facts import JSON
 from .journal import Journal
 from .names import Names
 from .rows import Columns
-from .tables import batch, clock_comparison, clock_correction, reading
+from .tables import batch, clock_comparison, clock_correction
 
 UNSURE = "poll, clock unsure"
 OURS = frozenset({"poll", "mqtt on arrival", "push on arrival", "simulated", UNSURE})
-COMPARISON, CORRECTION = "clock-comparison", "clock-correction"
+COMPARISON, CORRECTION, DOUBT = "clock-comparison", "clock-correction", "clock-unsure"
 Read = Callable[[int, int], Columns]
 
 
@@ -37,6 +37,16 @@ class Comparison:
     probe: str
     clock_ns: int
     offset_ns: int
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Stamps of a boot are unsure from `at_ns` on; `base_ns`: what UTC less monotonic showed then."""
+
+    boot: str
+    base_ns: int
+    at_ns: int
+    why: str
 
 
 class Clocks:
@@ -71,18 +81,17 @@ class Clocks:
             found = {row.clock_ns: Comparison(probe, row.clock_ns, row.offset_ns) for row in rows}
         return [found[ns] for ns in sorted(found)]
 
-    def unsure_boots(self) -> dict[str, tuple[int, int]]:
-        """Boot -> first and last stamp of its readings that an unsure clock made and nobody corrected."""
-        number = self._names.number("source", UNSURE)
-        if number is None:
-            return {}
-        c = reading.c
+    def doubt(self, boot: str, base_ns: int, why: str) -> None:
+        """Record that from now on stamps of this boot are unsure; `base_ns`: UTC less monotonic, as shown."""
+        self._journal.append(DOUBT, "stillroom", {"boot": boot, "base_ns": base_ns}, why)
+
+    def unsure_boots(self) -> dict[str, Doubt]:
+        """Boots whose stamps were unsure and that nobody corrected, oldest first."""
         with self._database.read() as conn:
-            asked = select(c.boot, func.min(c.taken_ns), func.max(c.taken_ns)).where(c.source == number)
-            rows = conn.execute(asked.group_by(c.boot)).all()
-            texts = self._names.texts([row[0] for row in rows], conn)
             known = set(conn.execute(select(clock_correction.c.boot)).scalars())
-        return {texts[boot]: (first, last) for boot, first, last in rows if texts[boot] not in known}
+        entries = self._journal.entries(kind=DOUBT)
+        told = [Doubt(str(e.what["boot"]), int(str(e.what["base_ns"])), e.at_ns, e.why) for e in entries]
+        return {doubt.boot: doubt for doubt in told if doubt.boot not in known}
 
     def readings(self, channel: str, from_ns: int, to_ns: int, read: Read) -> Readings | None:
         """Readings at their true instants; None where all stamps of the channel stand as they are."""

@@ -102,7 +102,8 @@ def test_readings_of_an_unsure_clock_have_no_place_in_time_until_it_is_corrected
     store.append("poll", [unsure(n, (5 + 60 * n) * NS, 10 + 60 * n) for n in range(3)])
     assert len(store.readings("P1.temperature", 0, 2**62)) == 0
     assert store.newest_ok() == {}
-    assert store.clocks.unsure_boots() == {"boot-a": (5 * NS, 125 * NS)}
+    store.clocks.doubt("boot-a", -5 * NS, "it shows 1970")
+    assert [d.why for d in store.clocks.unsure_boots().values()] == ["it shows 1970"]
     with store.begin() as conn:
         store.clocks.correct("boot-a", NOW_NS, "stillroom", "the clock was set", conn)
     found = store.readings("P1.temperature", 0, 2**62)

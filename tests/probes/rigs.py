@@ -10,6 +10,7 @@ from random import Random
 
 from logger.model import AsciiLine, CommandLine, ModbusLine, OneWire, Register, Sdi12Line
 from logger.probes import Polled, drivers
+from logger.probes.clock import Clock
 from logger.simulation.speakers import (
     ModbusSpeaker,
     ScpiSpeaker,
@@ -76,8 +77,16 @@ BOTH = channels("temperature", "relative_humidity")
 START = {"temperature": 20.03, "relative_humidity": 47.8}
 
 
-def rig(kind: str, folder: Path, serial: str = SERIAL) -> Rig:
+def rig(kind: str, folder: Path, serial: str = SERIAL, clock: Clock | None = None) -> Rig:
     """The rig of one transport; the configured serial number may be another than the twin's."""
+    folder.mkdir(exist_ok=True)
+    made = _rig_of(kind, folder, serial)
+    if clock is not None:
+        made.driver._clock = clock  # type: ignore[attr-defined]
+    return made
+
+
+def _rig_of(kind: str, folder: Path, serial: str) -> Rig:
     if kind == "1-wire":
         place = folder / "w1" / "28-0000"
         show_one_wire(place, START["temperature"])

@@ -61,8 +61,10 @@ def test_a_clock_before_what_is_stored_is_unsure_until_it_is_set(store: Store, s
     assert found.why
     assert store.readings("P1.temperature", 0, 2**62).value.tolist() == [20.0]
     hands.base_ns = NOW_NS + 1000 * NS  # somebody, or a time server, sets it right
+    assert list(store.clocks.unsure_boots()) == [boot_id()]
     found.look()
     assert not found.why
+    assert store.clocks.unsure_boots() == {}
     moved = store.readings("P1.temperature", 0, 2**62)
     assert moved.value.tolist() == [20.0, 21.0, 22.0]
     assert moved.taken_ns.tolist()[1:] == [NOW_NS + 1005 * NS, NOW_NS + 1065 * NS]

@@ -1,0 +1,112 @@
+"""Clocks: those of probes compared, and that of this machine corrected."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from ..errors import Refused, UnknownName
+from ..instants import parse, rfc3339
+from .opening import opened
+from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .printing import answer, counted, table
+
+clock = typer.Typer(help="Clocks: those of probes compared, that of this machine corrected.")
+Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How it was found, for the journal.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(clock, name="clock", no_args_is_help=True)
+
+
+@clock.callback()
+def group() -> None:
+    """Clocks: those of probes compared, that of this machine corrected."""
+
+
+@clock.command("list")
+def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
+    """Comparisons of the probes' own clocks, and boots of this machine whose stamps wait for a correction."""
+    with opened(data, config) as found:
+        compared = [c for probe in found.setup.probes for c in found.store.clocks.comparisons(probe)]
+        unsure = found.store.clocks.unsure_boots()
+    rows = [
+        {"probe": c.probe, "showed": rfc3339(c.clock_ns), "ahead_s": round(c.offset_ns / 1e9, 3)}
+        for c in compared
+    ]
+    boots = [{"boot": d.boot, "since": rfc3339(d.at_ns), "why": d.why} for d in unsure.values()]
+    lines = [f"{counted(len(rows), 'comparison')}, {counted(len(boots), 'boot')} waiting for a correction."]
+    if rows:
+        lines += ["", *table(("probe", "its clock showed", "ahead, s"), [tuple(r.values()) for r in rows])]
+    if boots:
+        lines += ["", *table(("boot", "since, by itself", "because"), [tuple(b.values()) for b in boots])]
+    answer({"comparisons": rows, "unsure": boots}, as_json, lines)
+
+
+@clock.command("compare")
+def compare(
+    probe: Annotated[str, typer.Argument(metavar="PROBE", help="Key of the probe or logger.")],
+    *,
+    shows: Annotated[str, typer.Option("--shows", metavar="TIME", help="What its own clock shows.")],
+    at: Annotated[str | None, typer.Option("--at", metavar="TIME", help="True time; default: now.")] = None,
+    why: Why = "",
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Record that the clock of a probe was compared. Between two comparisons its drift is taken out evenly.
+
+    \b
+    Example:
+      stillroom clock compare P5 --shows 2026-11-14T09:56 --at 2026-11-14T10:00 --why "read out"
+    """
+    from ..store.clocks import Comparison
+
+    with opened(data, config) as found:
+        if probe not in found.setup.probes:
+            raise UnknownName("probe", probe, found.setup.probes)
+        clock_ns = parse(shows, found.zone_info, "--shows")
+        at_ns = found.now_ns if at is None else parse(at, found.zone_info, "--at")
+        with found.store.begin() as conn:
+            told = Comparison(probe, clock_ns, clock_ns - at_ns)
+            found.store.clocks.compare(told, person(who), why.strip() or "compared by a person", conn)
+    ahead_s = (clock_ns - at_ns) / 1e9
+    said = f"The clock of {probe} was {abs(ahead_s):g} s {'ahead' if ahead_s > 0 else 'behind'}."
+    more = "Its readings are moved by that, evenly since the comparison before; their stamps stay."
+    answer({"probe": probe, "ahead_s": ahead_s}, as_json, [said, more])
+
+
+@clock.command("correct")
+def correct(
+    boot: Annotated[str, typer.Argument(metavar="BOOT", help="As in `clock list`.")],
+    *,
+    shift: Annotated[
+        float,
+        typer.Option("--shift", metavar="S", help="Seconds that its stamps are moved by; 0: none."),
+    ],
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="How that is known.")],
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Record what is known of this machine's clock while it was unsure; its readings then count.
+
+    \b
+    Example:
+      stillroom clock correct 0b1c2d3e --shift 3600 --why "compared with the radio clock by the door"
+    """
+    if not why.strip():
+        raise Refused("The reason is missing; nothing was changed.")
+    with opened(data, config) as found:
+        clocks = found.store.clocks
+        known = [b for b in clocks.unsure_boots() if b.startswith(boot)]
+        if len(known) != 1:
+            raise UnknownName("boot that waits for a correction", boot, clocks.unsure_boots())
+        base_ns = clocks.unsure_boots()[known[0]].base_ns + round(shift * 1e9)
+        with found.store.begin() as conn:
+            clocks.correct(known[0], base_ns, person(who), why.strip(), conn)
+    said = f"Stamps of boot {known[0]} are moved by {shift:+g} s on reading back; they themselves stay."
+    answer({"boot": known[0], "shift_s": shift}, as_json, [said])

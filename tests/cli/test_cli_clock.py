@@ -1,0 +1,45 @@
+"""Clocks compared and corrected by the program itself."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from logger.config import example_folder
+from logger.model import NS, Row
+from logger.store import Store
+from logger.store.clocks import UNSURE
+
+T0 = 1_792_000_000 * NS
+
+
+def test_a_logger_is_compared_and_a_boot_corrected(stillroom: Any, tmp_path: Path) -> None:
+    """Stamps stay; readings move; the acts carry the person's name; an unknown probe or boot is named."""
+    data = tmp_path / "data"
+    done = stillroom("config", "apply", "--data", data, "--config", example_folder(), "--who", "Greta Holm")
+    assert done.returncode == 0, done.stderr
+    with Store.open(data) as store:
+        store.append("import", [Row("P5.temperature", T0, T0, 20.0, source="file")])
+        unsure = Row(
+            "P1.temperature", 90 * NS, 91 * NS, 21.0, source=UNSURE, boot="boot-a", monotonic_ns=11 * NS
+        )
+        store.append("poll", [unsure])
+        store.clocks.doubt("boot-a", 80 * NS, "it shows 1970")
+    to = ("--data", data, "--who", "Greta Holm")
+    shows, at = "2026-10-14T17:46:40Z", "2026-10-14T17:50:40Z"
+    done = stillroom("clock", "compare", "P5", "--shows", shows, "--at", at, *to)
+    assert done.stdout.startswith("The clock of P5 was 240 s behind."), done.stderr
+    told = json.loads(stillroom("clock", "list", "--json", "--data", data).stdout)
+    assert [c["ahead_s"] for c in told["comparisons"]] == [-240.0]
+    assert [b["boot"] for b in told["unsure"]] == ["boot-a"]
+    done = stillroom("clock", "correct", "boot", "--shift", T0 // NS, "--why", "radio clock", *to)
+    assert done.returncode == 0, done.stderr
+    assert "1 comparison, 0 boots waiting" in stillroom("clock", "list", "--data", data).stdout
+    with Store.open(data) as store:
+        assert store.readings("P5.temperature", 0, 2**62).taken_ns.tolist() == [T0 + 240 * NS]
+        assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == [T0 + 90 * NS]
+        assert store.columns("P1.temperature", 0, 2**62).taken_ns.tolist() == [90 * NS]
+        assert store.verify().intact
+    assert stillroom("clock", "compare", "P9", "--shows", shows, *to).returncode == 2
+    assert stillroom("clock", "correct", "other", "--shift", 0, "--why", "x", *to).returncode == 2
