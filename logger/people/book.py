@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Row, delete, insert, select, update
 from ..accounts import Act, Role, may, only_reads, refuse_unless, roles_of
 from ..errors import Refused, UnknownName
 from ..store import Store
+from ..store.people import password_digest
 from ..store.tables import account as t
 from ..store.tables import preference, session
 from .passwords import checked_password, digest, fits, outdated
@@ -77,7 +78,7 @@ class People:
             values = {"person": new.person, "roles": _sorted(new.roles), "password": stored, "active": True}
             at = {"made_ns": new.made_ns, "changed_ns": new.changed_ns}
             conn.execute(insert(t).values(name=new.name, **values, **at))
-            told = {"person": new.person, "roles": _sorted(new.roles)}
+            told = {"person": new.person, "roles": _sorted(new.roles), "password": password_digest(stored)}
             self._journalled(conn, "add", new.name, by, **told)
         return new
 
@@ -108,7 +109,7 @@ class People:
         with self.store.begin() as conn:
             self._changed(conn, name, password=stored)
             conn.execute(delete(session).where(session.c.account == known.name))
-            self._journalled(conn, "password", known.name, by)
+            self._journalled(conn, "password", known.name, by, password=password_digest(stored))
 
     def acting(self, who: str, act: Act) -> str:
         """The name to act under. A name that has an account acts with its roles, whoever types it.
@@ -149,8 +150,11 @@ class People:
         if not fits(password, row.password if row is not None and row.active else None) or row is None:
             return None
         if renew and outdated(row.password):
+            newer = digest(password)
             with self.store.begin() as conn:
-                self._changed(conn, row.name, password=digest(password))
+                self._changed(conn, row.name, password=newer)
+                told = {"password": password_digest(newer), "why": "stronger parameters"}
+                self._journalled(conn, "password", row.name, "stillroom", **told)
         return _account(row)
 
     def preferences(self, name: str) -> dict[str, str]:

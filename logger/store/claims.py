@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Row
 from .acts import Acts, read_act
 from .archive import CHANNEL_FACTS, SEAL_FACTS
 from .journal import FIRST, digest, walk
+from .people import Known, read_person
 
 
 @dataclass
@@ -31,6 +32,7 @@ class Claims:
     disposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # seal -> what was let go
     clocks: dict[int, dict[str, Any]] = field(default_factory=dict)  # entry -> what it says of a clock
     acts: Acts = field(default_factory=Acts)
+    people: Known = field(default_factory=Known)  # accounts and tokens
     founding: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -140,6 +142,10 @@ def _read_clock(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
     claims.clocks[row.number] = {"kind": row.kind} | {name: what[name] for name in names}
 
 
+def _read_person(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    read_person(row, what, claims.people)
+
+
 _READERS: dict[str, Callable[[Row[Any], Mapping[str, Any], Claims], None]] = {
     "seal": _read_seal,
     "setup": _read_setup,
@@ -151,6 +157,8 @@ _READERS: dict[str, Callable[[Row[Any], Mapping[str, Any], Claims], None]] = {
     "store": _read_founding,
     "clock-comparison": _read_clock,
     "clock-correction": _read_clock,
+    "account": _read_person,
+    "token": _read_person,
 }
 
 

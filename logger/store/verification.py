@@ -28,6 +28,7 @@ from .clocks import check_clocks
 from .database import Database, quick_check
 from .facts import Verification
 from .names import Names
+from .people import check_people
 from .sealed_file import read_sealed
 from .seals import hidden, sealed_channel
 from .setups import proposals, text_digest
@@ -70,6 +71,7 @@ class Walk:
                 self._issued,
                 lambda conn, claims: check_acts(conn, claims.acts),
                 lambda conn, claims: check_clocks(conn, claims.clocks),
+                lambda conn, claims: check_people(conn, claims.people),
                 self._unsealed,
             )
             self._run(lambda: read_chain(conn, dict(heads), claims))

@@ -279,3 +279,52 @@ def test_limits_change_by_two_accounts(people: People) -> None:
     approve(store, version, "qual", "", 5)
     newest = store.setups()[-1]
     assert (newest.version, newest.who, newest.approver) == (version, "The metrologist", "The quality")
+
+
+@pytest.mark.parametrize(
+    ("statement", "fault"),
+    [
+        ("UPDATE account SET roles = '[\"administrator\"]' WHERE name = 'op'", "account op:"),
+        ("UPDATE account SET password = (SELECT password FROM account WHERE name = 'op')", "account gholm:"),
+        ("UPDATE account SET active = 1 WHERE name = 'gone'", "account gone:"),
+        ("UPDATE account SET person = 'X' WHERE name = 'op'", "account op:"),
+        ("INSERT INTO account SELECT 'a', 'A', roles, password, 1, 0, 0 FROM account LIMIT 1", "account a:"),
+        ("DELETE FROM account WHERE name = 'op'", "account op:"),
+        ("UPDATE token SET scopes = '[\"readings\", \"verdicts\"]'", "token "),
+        ("UPDATE token SET revoked_ns = NULL", "token "),
+        ("UPDATE token SET until_ns = 5", "token "),
+    ],
+    ids=lambda text: text[:44],
+)
+def test_what_was_changed_past_the_journal_is_named(people: People, statement: str, fault: str) -> None:
+    """A role, a password or a token exchanged in the file itself (ISO/IEC 17025, 7.11.3: integrity)."""
+    import sqlite3
+    from contextlib import closing
+
+    for name, role in (("gholm", Role.METROLOGIST), ("op", Role.OPERATOR), ("gone", Role.QUALITY)):
+        people.add(name, f"Person {name}", {role}, GOOD, "test")
+    people.set_roles("gholm", {Role.QUALITY, Role.METROLOGIST}, "test")
+    people.set_password("op", GOOD + "!", "test")
+    people.set_active("gone", False, "test")
+    tokens = Tokens(people.store)
+    made, _ = tokens.add("node", {Scope.READINGS}, "test", probes=["P1"])
+    tokens.revoke(made.id, "test")
+    assert people.store.verify().faults == ()
+    with closing(sqlite3.connect(people.store.folder / "stillroom.db")) as editor:
+        editor.execute(statement)
+        editor.commit()
+    assert any(found.startswith(fault) for found in people.store.verify().faults)
+
+
+def test_a_weaker_digest_is_renewed_and_journalled(people: People, monkeypatch: pytest.MonkeyPatch) -> None:
+    from argon2 import PasswordHasher
+
+    from logger.people import passwords
+
+    people.add("gholm", "Greta Holm", {Role.METROLOGIST}, GOOD, "test")
+    stronger = PasswordHasher(time_cost=2, memory_cost=64, parallelism=1)
+    monkeypatch.setattr(passwords, "_HASHER", stronger)
+    assert people.verified("gholm", GOOD) is not None
+    assert people.verified("gholm", GOOD) is not None
+    assert [e.what["act"] for e in people.store.journal.entries(kind="account")] == ["add", "password"]
+    assert people.store.verify().faults == ()
