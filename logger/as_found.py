@@ -19,6 +19,7 @@ import numpy as np
 from .correction import correction
 from .model import Certificate
 from .series import Float, Int
+from .units import MICRO
 
 
 @dataclass(frozen=True)
@@ -54,6 +55,31 @@ def elapsed(before: Certificate, after: Certificate, taken_ns: Int) -> Float:
     if end <= start:
         return np.ones(len(taken_ns))
     return np.clip((taken_ns - start) / (end - start), 0.0, 1.0)
+
+
+def released_until_ns(before: Certificate, after: Certificate) -> int | None:
+    """Until when the later certificate releases time in which the earlier was overdue; None: it does not.
+
+    It must say so, with a reason that two people stand for; and no error as found may be further from
+    what was left than the drift that was allowed for. It tells of the time up to its calibration.
+
+    >>> from dataclasses import replace
+    >>> from logger.model import AsFound
+    >>> paper = Certificate("1", "T.temperature", "", "", "2026-01-01", 0, 10, (20.0,), (0.0,), (0.1,), 2.0,
+    ...                     (18.0, 22.0), drift=0.06)
+    >>> again = replace(paper, number="2", valid_from_ns=90, as_found=AsFound((20.0,), (-0.06,)),
+    ...                 calibrated_ns=80, releases_overdue="the laboratory was late")
+    >>> released_until_ns(paper, again), released_until_ns(paper, replace(again, releases_overdue=""))
+    (80, None)
+    >>> released_until_ns(paper, replace(again, as_found=AsFound((20.0,), (-0.061,)))) is None
+    True
+    """
+    if not after.releases_overdue or after.as_found is None:
+        return None
+    moved = np.abs(change(before, after, np.asarray(after.as_found.indications)))
+    if (np.rint(moved * MICRO) > np.rint(before.drift * MICRO)).any():
+        return None
+    return after.valid_from_ns if after.calibrated_ns is None else after.calibrated_ns
 
 
 def effect(before: Certificate, after: Certificate, taken_ns: Int, indication: Float) -> Effect | None:

@@ -16,7 +16,7 @@ from enum import IntEnum
 
 import numpy as np
 
-from .as_found import effect
+from .as_found import effect, released_until_ns
 from .correction import correction, left_over
 from .model import Certificate, Channel, Rule
 from .series import Float, Int
@@ -152,7 +152,8 @@ def corrected(channel: Channel, certificates: Sequence[Certificate], taken_ns: I
             kept = replace(certificate, drift=0.0) if found.replaces_drift else certificate
             own = standard_uncertainty(kept, channel, indication)
             u[part] = np.hypot(own, found.half_width / np.sqrt(3))
-        why[part] = _status(certificate, taken_ns[part], indication)
+        released_ns = released_until_ns(certificate, after) if after else None
+        why[part] = _status(certificate, taken_ns[part], indication, released_ns)
     return Corrected(
         to_canonical(value, channel.unit, channel.quantity),
         difference_to_canonical(2 * u, channel.unit, channel.quantity),
@@ -166,12 +167,13 @@ def _during(taken_ns: Int, from_ns: int, to_ns: int | None) -> slice:
 
 
 def _status(
-    certificate: Certificate, taken_ns: Int, raw: Float
+    certificate: Certificate, taken_ns: Int, raw: Float, released_ns: int | None
 ) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
     low, high = certificate.range
     why = np.where((raw < low) | (raw > high), Why.OUTSIDE_RANGE, Why.EVIDENCE).astype(np.uint8)
     if certificate.due_ns is not None:
-        why[taken_ns >= certificate.due_ns] = Why.OVERDUE
+        overdue_ns = max(certificate.due_ns, released_ns or certificate.due_ns)
+        why[taken_ns >= overdue_ns] = Why.OVERDUE
     if certificate.withdrawn_ns is not None:
         why[taken_ns >= certificate.withdrawn_ns] = Why.WITHDRAWN
     return why

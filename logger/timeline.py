@@ -13,6 +13,7 @@ from dataclasses import asdict, is_dataclass, replace
 from itertools import pairwise
 from typing import Any
 
+from .as_found import released_until_ns
 from .model import Certificate, Mark, Setup
 
 Held = list[Any]  # [from_ns, to_ns or None, digest], as JSON keeps it
@@ -100,7 +101,9 @@ def _certificates(setup: Setup, zone: str) -> Iterator[Held]:
                 continue
             end = None if after is None else after.valid_from_ns
             yield [one.valid_from_ns, end, _digest(_correcting(one, after))]
-            for limit in (one.due_ns, one.withdrawn_ns):
+            released_ns = released_until_ns(one, after) if after and one.due_ns is not None else None
+            overdue_ns = max(one.due_ns, released_ns or one.due_ns) if one.due_ns is not None else None
+            for limit in (overdue_ns, one.withdrawn_ns):
                 if limit is not None and (end is None or limit < end):
                     what = "withdrawn" if limit == one.withdrawn_ns else "overdue"
                     yield [max(limit, one.valid_from_ns), end, _digest([key, what])]

@@ -11,7 +11,7 @@ from ..rules import kinds
 from ..tables_of_text import Entry
 from ..units import QUANTITIES, unit_name
 from .connections import connection_faults
-from .feasible import infeasible
+from .feasible import infeasible, unreleased
 from .notices import faults as _alarms
 from .schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
 from .tables import CertificateEntry, Tables, unknown
@@ -28,7 +28,7 @@ def check(tables: Tables, setup: Setup) -> list[Fault]:
     faults = [f for part in _OF_TABLES for f in part(tables)]
     faults += [f for part in _OF_SETUP for f in part(tables, setup)]
     if sound and not faults:
-        faults = list(infeasible(tables, setup))
+        faults = [*infeasible(tables, setup), *unreleased(tables, setup)]
     return faults
 
 

@@ -13,6 +13,7 @@ from itertools import combinations, product
 
 import numpy as np
 
+from ..as_found import change, released_until_ns
 from ..calibration import standard_uncertainty
 from ..derived import derived_channel, nominal_U
 from ..errors import Fault
@@ -50,6 +51,26 @@ def infeasible(tables: Tables, setup: Setup) -> Iterator[Fault]:
             continue
         yield from _window(entry, rule, setup)
         yield from _acceptance(entry, rule, setup)
+
+
+def unreleased(tables: Tables, setup: Setup) -> Iterator[Fault]:
+    """A fault for each certificate that says it releases overdue time, and cannot."""
+    for found in tables.certificates:
+        head = found.entry.value
+        if head.releases_overdue is None:
+            continue
+        papers = setup.certificates_of(head.channel)
+        later = next((i for i, c in enumerate(papers) if c.number == head.number), 0)
+        before, after = (papers[later - 1], papers[later]) if later else (None, None)
+        wanted = "errors as found, each within the drift that the certificate before allows"
+        if before is None or after is None:
+            yield found.entry.fault("releases_overdue", wanted, "no certificate before this one")
+        elif after.as_found is None:
+            yield found.entry.fault("releases_overdue", wanted, "no errors as found")
+        elif released_until_ns(before, after) is None:
+            moved = np.abs(change(before, after, np.asarray(after.as_found.indications))).max()
+            off = f"{moved:.3g} where {before.drift:.3g} is allowed"
+            yield found.entry.fault("releases_overdue", wanted, off)
 
 
 def _channels(rule: Rule, setup: Setup) -> tuple[str, ...]:

@@ -212,6 +212,7 @@ class CertificateFile(Table):
     applied_by_instrument: bool = False
     as_found_model: Literal["step", "linear"] | None = None
     as_found: list[Any] = []
+    releases_overdue: Text | None = None
     polynomial: PolynomialTable | None = None
     points: Annotated[list[Any], Field(min_length=1)]
 

@@ -170,6 +170,7 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
         calibrated_ns=instant_ns(head.calibrated_on, zone),
         as_found=_as_found(found, to),
         polynomial=_polynomial(found, to),
+        releases_overdue=head.releases_overdue or "",
         **values,
     )
 

@@ -177,6 +177,7 @@ class Certificate:
     applied_by_instrument: bool = False
     calibrated_ns: int | None = None  # first instant of the day of calibration; None: as valid_from_ns
     as_found: AsFound | None = None  # re-judges the readings under the certificate before this one
+    releases_overdue: str = ""  # why time in which the certificate before was overdue may be relied on
     polynomial: Polynomial | None = None  # takes the place of straight lines between the points
 
 

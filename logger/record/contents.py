@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import __version__
+from ..as_found import released_until_ns
 from ..hours import Span, common_ns, spans, told
 from ..instants import rfc3339
 from ..model import NS, REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
@@ -162,7 +163,9 @@ def _probes(setup: Setup, span: Interval) -> list[dict[str, Any]]:
 
 def _stay(setup: Setup, stay: Placement, span: Interval) -> dict[str, Any]:
     probe, position = setup.probes[stay.probe], setup.positions[stay.position]
-    certificates = [_certificate(c, span) for key in probe.channels for c in _in_force(setup, key, span)]
+    certificates = [
+        _certificate(c, span, setup) for key in probe.channels for c in _in_force(setup, key, span)
+    ]
     return {
         "probe": probe.key,
         "serial": probe.serial,
@@ -183,10 +186,19 @@ def _in_force(setup: Setup, channel: str, span: Interval) -> list[Certificate]:
     return [c for c, end in zip(known, [*ends, None], strict=True) if span.overlaps(c.valid_from_ns, end)]
 
 
-def _certificate(c: Certificate, span: Interval) -> dict[str, Any]:
+def _released(c: Certificate, setup: Setup) -> str:
+    """By which later certificate overdue time was released, and why."""
+    later = [other for other in setup.certificates_of(c.channel) if other.valid_from_ns > c.valid_from_ns]
+    released_ns = released_until_ns(c, later[0]) if later else None
+    if released_ns is None:
+        return ""
+    return f", released until {rfc3339(released_ns)} by {later[0].number}: {later[0].releases_overdue}"
+
+
+def _certificate(c: Certificate, span: Interval, setup: Setup) -> dict[str, Any]:
     status = "confirmed"
     if c.due_ns is not None and c.due_ns < span.to_ns:
-        status = "overdue"
+        status = "overdue" + _released(c, setup)
     if c.withdrawn_ns is not None and c.withdrawn_ns < span.to_ns:
         status = "withdrawn"
     return {
