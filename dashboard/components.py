@@ -61,17 +61,37 @@ def card(title: str, *children: Child, aside: Child = "", ident: str = "") -> Co
 
 
 def table(
-    head: Sequence[str], rows: Sequence[Sequence[Child]], caption: str, *, figures: Sequence[int] = ()
+    head: Sequence[str],
+    rows: Sequence[Sequence[Child]],
+    caption: str,
+    *,
+    figures: Sequence[int] = (),
+    stacks: bool = False,
 ) -> Component:
-    """A table with a caption and header cells; columns in `figures` are set in tabular figures."""
-    cells = [
-        html.Tr([html.Td(cell, className="figure" if i in figures else "") for i, cell in enumerate(row)])
-        for row in rows
+    """A table with a caption and header cells; columns in `figures` are set in tabular figures.
+
+    `stacks`: on a phone each row becomes a block that names its cells, for tables of words. Their roles
+    are said then, because a browser forgets them when the layout is no table's.
+    """
+
+    def role(name: str) -> dict[str, Any]:
+        return {"role": name} if stacks else {}
+
+    def cell(i: int, child: Child) -> Component:
+        named: dict[str, Any] = {"data-head": head[i]} if stacks and i < len(head) else {}
+        return html.Td(child, className="figure" if i in figures else "", **named, **role("cell"))
+
+    cells = [html.Tr([cell(i, child) for i, child in enumerate(row)], **role("row")) for row in rows]
+    body = cells or [html.Tr(html.Td("none", colSpan=len(head), **role("cell")), **role("row"))]
+    heads = [
+        html.Th(text, scope="col", **role("columnheader")) if text else html.Td(**role("cell"))
+        for text in head
     ]
-    body = cells or [html.Tr(html.Td("none", colSpan=len(head)))]
-    heads = html.Tr([html.Th(text, scope="col") if text else html.Td() for text in head])
-    drawn = html.Table([html.Caption(caption), html.Thead(heads), html.Tbody(body)])
-    return html.Div(drawn, className="table", tabIndex=0, role="region", **aria(caption))
+    group = role("rowgroup")
+    parts = [html.Thead(html.Tr(heads, **role("row")), **group), html.Tbody(body, **group)]
+    drawn = html.Table([html.Caption(caption), *parts], **role("table"))
+    css = "table stacks" if stacks else "table"
+    return html.Div(drawn, className=css, tabIndex=0, role="region", **aria(caption))
 
 
 def behind(summary: str, *children: Child) -> Component:

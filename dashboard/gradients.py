@@ -18,6 +18,7 @@ import numpy as np
 
 from logger.curves import Curve, together
 from logger.model import NS, Position, Rule
+from logger.rules.plane import FEWEST, Fit
 from logger.series import Float
 
 from .chart import Chart, Line
@@ -26,6 +27,18 @@ from .envelope import trace
 from .queries import Queries
 from .wording import offset_s
 
+__all__ = [
+    "FEWEST",
+    "Direction",
+    "Standing",
+    "chart",
+    "gradient",
+    "limits",
+    "pairs",
+    "plane",
+    "room_air",
+    "standing",
+]
 Direction = Literal["vertical", "horizontal"]
 NEAREST_M = 0.3  # probes nearer to each other are not compared, unless a rule says otherwise
 BINS = 400
@@ -117,6 +130,28 @@ def limits(q: Queries, zone: str, direction: Direction) -> list[Rule]:
     ]  # fmt: skip
     both = direction == "vertical"
     return [replace(r, lower=-r.upper) if both and r.upper is not None else r for r in own]
+
+
+def plane(found: Sequence[Standing]) -> dict[str, tuple[float, float]]:
+    """|g| of the least-squares plane in the newest bin, with U, for each direction that the places determine.
+
+    The same fit as the rule of kind "plane"; "" is the whole gradient. Empty with fewer than four probes.
+    """
+    fit = Fit.of([s.place for s in found]) if found else None
+    if fit is None or not fit.determined:
+        return {}
+    T, U = (np.array([[getattr(s.curve, name)[-1]] for s in found]) for name in ("mean", "U"))
+    each = {name: fit.component(name, T, U, np.zeros_like(T)) for name in sorted(fit.determined)}
+    return {name: (float(value[0]), float(own_U[0])) for name, (value, own_U) in each.items()}
+
+
+def room_air(q: Queries, from_ns: int, to_ns: int) -> list[Standing]:
+    """Air probes of all zones together."""
+    each = [s for zone in q.setup.zones_now() for s in standing(q, zone.key, from_ns, to_ns)]
+    filled = [s for s in each if len(s.curve)]
+    curves = together([s.curve for s in filled]) if filled else []
+    found = [replace(s, curve=curve) for s, curve in zip(filled, curves, strict=True)]
+    return found if found and len(found[0].curve) else []
 
 
 def _line(q: Queries, pair: tuple[Standing, Standing, float], direction: Direction, place: int) -> Line:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from .bodies import BodyState
@@ -29,8 +30,9 @@ class Piece:
         return json.dumps(self, default=vars, separators=(",", ":"), ensure_ascii=False)
 
     @staticmethod
+    @lru_cache(maxsize=8192)
     def of_text(text: str) -> Piece:
-        """From what was stored."""
+        """From what was stored; days that a chart of years asks for again and again are read once."""
         body: Mapping[str, Any] = json.loads(text)
         return Piece(
             tuple(Period(**p) for p in body["periods"]),

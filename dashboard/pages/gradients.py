@@ -30,9 +30,18 @@ from ..components import (
     svg,
     table,
 )
-from ..field import gradient as plane_of
-from ..gradients import Direction, Standing, chart, gradient, limits, pairs, standing
-from ..plan import gradient_words
+from ..gradients import (
+    FEWEST,
+    Direction,
+    Standing,
+    chart,
+    gradient,
+    limits,
+    pairs,
+    plane,
+    room_air,
+    standing,
+)
 from ..profile import Level, profile
 from ..queries import Queries
 from ..wording import figure, instant, local, plain, unit, written
@@ -108,7 +117,7 @@ def shown_view(q: Queries, view: View) -> list[Component]:
                 html.Div(
                     [_chart(q, view, d, found) for d in ("vertical", "horizontal")], className="main-side"
                 ),
-                html.Div([_profile(q, found), _plane(q)], className="other-side"),
+                html.Div([_profile(q, found), _plane(q, view)], className="other-side"),
             ],
             className="two",
         ),
@@ -192,12 +201,19 @@ def _profile(q: Queries, found: Sequence[Standing]) -> Component:
     )
 
 
-def _plane(q: Queries) -> Component:
-    """The plane over all air probes of the room, now; from four probes on."""
+def _plane(q: Queries, view: View) -> Component:
+    """The plane over all air probes of the room; from four probes on."""
+    found = room_air(q, view.from_ns, view.to_ns)
+    told = plane(found)
+    if not told:
+        few = f"{len(found)} air probes are read in common; a plane needs {FEWEST}, well spread."
+        return card("Plane over the whole room", html.P(f"Not shown: {few}"))
+    rows = [[name or "whole", figure(told[name][0], "K/m", told[name][1])] for name in told]
+    probes = ", ".join(s.channel.partition(".")[0] for s in found)
     return card(
-        "Over the whole room, now",
-        html.P(gradient_words(plane_of(q.spots()))),
-        aside="plane through air probes",
+        "Plane over the whole room",
+        table(["direction", "gradient"], rows, "Least-squares plane, newest common bin", figures=(1,)),
+        html.P(f"Through {probes}.", className="aside"),
     )
 
 

@@ -72,7 +72,9 @@ def _found(q: Queries, asked: Mapping[str, str]) -> Component:
         return html.P("No entry holds all of that. Take a word away, or widen the window.", className="empty")
     head = ["number", "when, local", "who", "what", "about", "why", "digest"]
     rows = [_row(entry, zone) for entry in entries]
-    drawn = table(head, rows, f"Entries of the journal, newest first, at most {LIMIT}", figures=(0, 1))
+    drawn = table(
+        head, rows, f"Entries of the journal, newest first, at most {LIMIT}", figures=(0, 1), stacks=True
+    )
     return card("Acts and events", drawn, *_older(entries, asked))
 
 

@@ -80,7 +80,13 @@ def _zone(q: Queries, zone: Zone) -> Component:
     later = [r for r in rules if r.from_ns > now]
     settles = f"settling {zone.settling_s / 3600:g} h, pre-window {zone.pre_window_s / 3600:g} h"
     body = [
-        table(HEAD, [_row(r, clock) for r in held], f"{zone.name}: in force now, times local", figures=(1, 4))
+        table(
+            HEAD,
+            [_row(r, clock) for r in held],
+            f"{zone.name}: in force now, times local",
+            figures=(1, 4),
+            stacks=True,
+        )
     ]
     if later:
         body.append(
@@ -102,7 +108,8 @@ def _ended(q: Queries) -> Component:
     rows = [[r.zone, r.name, limits_text(r), between(r.from_ns, r.to_ns, zone), r.basis] for r in ended]
     head = ["zone", "rule", "limits", "in force", "basis"]
     return card(
-        "What was in force before", table(head, rows, "Earlier limits: their time stays judged by them")
+        "What was in force before",
+        table(head, rows, "Earlier limits: their time stays judged by them", stacks=True),
     )
 
 
@@ -124,7 +131,13 @@ def _versions(q: Queries) -> Component:
     told = [[p.version, local(p.at_ns, zone), p.who, p.why] for p in refused]
     return card(
         "Versions of the setup",
-        table(head, rows, "Newest first; a number stands for all files of the setup", figures=(0, 1)),
+        table(
+            head,
+            rows,
+            "Newest first; a number stands for all files of the setup",
+            figures=(0, 1),
+            stacks=True,
+        ),
         behind(
             "Refused proposals", table(["version", "proposed", "by", "why"], told, "Refused", figures=(0, 1))
         ),

@@ -67,7 +67,9 @@ def _register(q: Queries) -> Component:
     head = ["channel", "serial", "position", "certificate", "U (k = 2)", "due", "status", ""]
     rows = [_row(q, entry) for entry in entries]
     return card(
-        "Register", table(head, rows, "Every channel with its confirmation", figures=(4, 5)), aside=told
+        "Register",
+        table(head, rows, "Every channel with its confirmation", figures=(4, 5), stacks=True),
+        aside=told,
     )
 
 

@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
-from dashboard.gradients import Standing, chart, gradient, pairs, standing
+from dashboard.gradients import Standing, chart, gradient, pairs, plane, standing
 from dashboard.pages import gradients
 from dashboard.pages.wall import drawn as wall
 from dashboard.profile import Level, profile
@@ -56,6 +56,18 @@ def test_sign_tells_where_it_is_warmer() -> None:
     assert pairs("vertical", side) == []
     ((a, b, d),) = pairs("horizontal", side)
     assert gradient(a, b, d, "horizontal")[0] == pytest.approx([0.2] * 3)
+
+
+def test_plane_through_probes() -> None:
+    """T = 20 + 0.03 x + 0.2 z at four corners of two heights: 0.2 K/m up; three probes make no plane."""
+    at = ((0.0, 0.5), (4.0, 0.5), (0.0, 2.0), (4.0, 2.0))
+    four = [probe(f"P{i}", z, 20 + 0.03 * x + 0.2 * z, x=x) for i, (x, z) in enumerate(at)]
+    found = plane(four)
+    assert found["vertical"][0] == pytest.approx(0.2)
+    # Each component over a rectangle of sides d has u = u_probe/d: U = 0.10/1.5.
+    assert found["vertical"][1] == pytest.approx(0.10 / 1.5, abs=1e-6)
+    assert plane(four[:3]) == {}
+    assert plane([]) == {}
 
 
 def test_page_draws_what_the_record_says(q: Queries) -> None:
