@@ -35,7 +35,7 @@ def layout(q: Queries, search: str) -> Component:
     return html.Div(
         [
             html.H1("Limits", className="page"),
-            html.Div(id="limits-said", role="status"),
+            html.Div(_decision_of(q, asked.get("decided", "")), id="limits-said", role="status"),
             *(_proposal(q, p, opened=asked.get("proposal") == str(p.version)) for p in waiting),
             *(_zone(q, zone) for zone in q.setup.zones_now()),
             _ended(q),
@@ -43,6 +43,15 @@ def layout(q: Queries, search: str) -> Component:
         ],
         className="stack",
     )
+
+
+def _decision_of(q: Queries, number: str) -> Component | None:
+    """What became of the proposal that was decided on just now: the page is drawn anew after it."""
+    approved = next((v for v in q.source.keeping.versions() if str(v.version) == number), None)
+    if approved is not None:
+        return html.P(f"Version {number} is in force, approved by {approved.approver}.", className="done")
+    refused = [p for p in q.source.keeping.proposals() if str(p.version) == number and p.state == "refused"]
+    return html.P(f"Proposal {number} is closed.", className="done") if refused else None
 
 
 def limits_text(rule: Rule) -> str:

@@ -129,3 +129,34 @@ def test_a_link_from_elsewhere_needs_no_second_sign_in(open_page: Callable[..., 
     page.goto("http://elsewhere.example/")
     page.get_by_role("link", name="the trend").click()
     page.wait_for_selector("#trend-graph")
+
+
+def test_a_limit_is_approved_by_two_people(open_page: Callable[..., Any], record: Synthetic) -> None:
+    """Proposed by one, signed by another with password; neither the author nor a wrong password will do."""
+    from logger.config import example_folder, read_texts
+    from logger.people import invented
+
+    texts, keeping = dict(read_texts(example_folder())), record.keeping
+    tighter = {**texts, "limits.toml": texts["limits.toml"].replace("20.5", "20.4", 1)}
+    number = keeping.propose(tighter, "Greta Holm", "by the new specification", record.now)
+    opened = open_page()
+    page = opened.go("/limits", "h1")
+    page.get_by_text(f"Proposal {number} waits").wait_for()
+    assert page.get_by_role("button", name="Approve").count() == 0  # Greta Holm, who proposed it
+    page = opened.go("/account", "h1")
+    page.get_by_role("button", name="Ines Faber").click()
+    page = opened.go("/limits", "h1")
+    signed = (("not this one", "password is wrong"), (invented.PASSWORD, "approved by Ines Faber"))
+    for password, told in signed:
+        page.get_by_label("Your password, to sign").fill(password)
+        page.get_by_role("button", name="Approve").click()
+        page.locator("#limits-said", has_text=told).wait_for()
+    assert (keeping.versions()[-1].version, keeping.versions()[-1].approver) == (number, "Ines Faber")
+    (entry,) = keeping.entries("", kinds=["setup-approved"])
+    assert entry.what["through"] == {"at": "dashboard", "account": "faber", "signed": "approved"}
+    keeping.propose(texts, "Ines Faber", "back again", record.now)
+    page = opened.go("/limits", "h1")
+    page.get_by_label("Your password, to sign").fill(invented.PASSWORD)
+    page.get_by_role("button", name="Approve").click()
+    page.locator("#limits-said", has_text="another person approves it").wait_for()
+    assert keeping.versions()[-1].version == number
