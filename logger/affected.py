@@ -224,7 +224,8 @@ def _one(
     if answer.found is None:
         return Touched(job, about, "not shown", answer.refused, None, "cannot be judged", decided)
     check, asked = answer.found.check, answer.question
-    reason = check.causes[0].reason if check.causes else "conforming"
+    inside = [c for c in check.causes if not c.pre_window] or list(check.causes)
+    reason = inside[0].reason if inside else "conforming"
     effect, how = None, "no length and material are known"
     if asked.features and asked.work is not None and answer.found.tracks is not None:
         pair = asked.features[0], asked.work

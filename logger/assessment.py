@@ -18,7 +18,8 @@ from .evidence import Cells
 from .inspection import Check
 from .instants import rfc3339
 from .judge import Judgement
-from .model import NS, Inspection, Setup, ThermalBody
+from .model import NS, Inspection, Period, Setup, ThermalBody
+from .periods import periods
 from .physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from .stamp import stamp
 from .thermal_error import Feature, ThermalError, Work, thermal_errors
@@ -55,12 +56,14 @@ class Assessment:
     tracks: Tracks | None
     statement: str | None
     notices: tuple[str, ...]
+    segments: tuple[Period, ...] = ()  # a long program, judged piece by piece
 
     def to_json(self) -> dict[str, Any]:
         """The check as plain data, with `thermal`, `statement` and `stamp`."""
         told = self.check.to_json()
         return told | {
             "thermal": self.thermal_json(),
+            "segments": [_segment(p) for p in self.segments],
             "statement": self.statement,
             "stamp": stamp(told),
         }
@@ -133,21 +136,33 @@ def assessed(verdicts: Verdicts, judgement: Judgement, asked: Question, before_s
     """The same from a judgement that covers all of it."""
     result = verdicts.checked(judgement, asked.from_ns, asked.to_ns, before_s, asked.activity)
     told = _statement(judgement, verdicts.setup, result)
+    pieces = tuple(periods(judgement, _inside(judgement, result)))
     if not asked.features or asked.work is None:
-        return Assessment(result, (), None, told, ())
+        return Assessment(result, (), None, told, (), pieces)
     mastered = asked.from_ns if asked.mastered_ns is None else asked.mastered_ns
     span = mastered, asked.from_ns, asked.to_ns
     found = tracks(judgement, verdicts.setup, span, asked.part, asked.scale)
     if found is None:
-        return Assessment(result, (), None, told, ("no confirmed temperature in the interval",))
+        return Assessment(result, (), None, told, ("no confirmed temperature in the interval",), pieces)
     errors = thermal_errors(found, asked.features, asked.work)
-    return Assessment(result, tuple(errors), found, told, found.notices)
+    return Assessment(result, tuple(errors), found, told, found.notices, pieces)
+
+
+def _inside(judgement: Judgement, result: Check) -> slice:
+    step_ns, first, n = judgement.grid.step_ns, judgement.grid.first, judgement.grid.n
+    return slice(result.from_ns // step_ns - first, min(n, -(-result.to_ns // step_ns) - first))
+
+
+def _segment(p: Period) -> dict[str, Any]:
+    return {"from": rfc3339(p.from_ns), "to": rfc3339(p.to_ns), "verdict": p.verdict, "reason": p.reason} | {
+        "rule": p.rule,
+        "probe": p.probe,
+    }
 
 
 def _statement(judgement: Judgement, setup: Setup, result: Check) -> str | None:
     """The sentence for a certificate; None where what it would say is not shown."""
-    step_ns, first, n = judgement.grid.step_ns, judgement.grid.first, judgement.grid.n
-    inside = slice(result.from_ns // step_ns - first, min(n, -(-result.to_ns // step_ns) - first))
+    inside = _inside(judgement, result)
     largest = {key: U for key, cells in judgement.cells.items() if (U := _largest_U(cells, inside))}
     try:
         return statement(result, extents(result, setup, largest), setup.zone(result.zone).name).sentence

@@ -8,10 +8,11 @@ from dash import html
 from dash.development.base_component import Component
 
 from logger.accounts import Act
-from logger.model import NS
+from logger.model import NS, REASONS, VERDICT_OF, Inspection
+from logger.readiness import FORGOTTEN_NS
 
 from ..access import allowed
-from ..components import aria
+from ..components import aria, verdict
 from ..queries import OpenAlarm, Queries
 from ..wording import clock, exceedance, figure, local, plain
 
@@ -84,8 +85,21 @@ def _running(q: Queries) -> list[Component]:
             continue
         since = clock(job.from_ns, q.now_ns(), q.room.timezone)
         link = html.A("check or stop", href=f"/inspections?inspection={job.key}")
-        found.append(_row(f"Inspection {job.title}, {q.zone(job.zone).name}", f"running since {since}", link))
+        end = html.Span([_so_far(q, job), link])
+        what = f"Inspection {job.title}, {q.zone(job.zone).name}"
+        css = "hand-alarm" if q.now_ns() - job.from_ns > FORGOTTEN_NS else ""
+        asked = "; does it still run?" if css else ""
+        found.append(_row(what, f"running since {since}{asked}", end, css))
     return found
+
+
+def _so_far(q: Queries, job: Inspection) -> Component:
+    """The worst that the room did since a running inspection began."""
+    found = [p.reason for p in q.periods(job.zone, job.from_ns, q.now_ns())]
+    if not found:
+        return html.Span("no complete minute yet", className="verdict")
+    worst = min(found, key=REASONS.index)
+    return verdict(VERDICT_OF[worst], worst, apart=True)
 
 
 def _excursions(q: Queries) -> list[Component]:

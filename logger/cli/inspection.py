@@ -180,6 +180,29 @@ def stop(
     answer(row, as_json, [f"Inspection {key} has ended: {row['verdict']} ({row['reason']})."])
 
 
+@inspection.command("issues")
+def issues(
+    key: Key,
+    *,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Every issue of the verdict on an inspection: what changed, and when.
+
+    \b
+    Example:
+      stillroom inspection issues I-2603
+    """
+    from ..verdict_issues import issues as issued
+
+    with opened(data, config) as found:
+        rows = [vars(i) | {"at": rfc3339(i.at_ns)} for i in issued(found.store).get(key, [])]
+    heads = ("number", "at", "verdict", "reason", "difference", "digest")
+    lines = [f"{counted(len(rows), 'issue')}.", "", *table(heads, [[r[h] for h in heads] for r in rows])]
+    answer(rows, as_json, lines)
+
+
 @inspection.command("ready")
 def ready_now(
     *,

@@ -21,6 +21,7 @@ from ..store import Store, tables
 from ..verdicts import Verdicts
 from . import backups, systemd
 from .alarming import Alarming
+from .attending_jobs import AttendingJobs
 from .confirming import tell_due
 from .folder import WatchedFolder
 from .heartbeat import beat, tell_outside
@@ -38,6 +39,7 @@ SHORTEST_OUTAGE_NS = 180 * NS
 JUDGES_AT_MOST_S = 1800.0  # years that are judged again take their time; longer is a hang
 SEND_EVERY_S = 5.0
 IMPORT_EVERY_S = 5.0
+ATTEND_EVERY_S = 2.0
 
 
 class Service:
@@ -63,6 +65,8 @@ class Service:
         self._jobs = Jobs(self._writer.event)
         self._judging = Loop("judge", self._jobs, self._judge, judge_every_s)
         self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
+        self._jobs_of_people = AttendingJobs(store, config)
+        self._attending = Loop("inspections", self._jobs, self._attend, ATTEND_EVERY_S)
         self._folder = WatchedFolder(store, clock)
         self._importing = Loop("import files", self._jobs, self._import, IMPORT_EVERY_S)
         self._watching = Loop("watchdog", self._jobs, self._feed, (systemd.watchdog_s() or 30.0) / 3)
@@ -89,6 +93,7 @@ class Service:
         self._judging.start()
         self._sending.start()
         self._importing.start()
+        self._attending.start()
         self._watching.start()
         self._outside.start()
         self._calendar = self._calendar_work()
@@ -107,6 +112,7 @@ class Service:
             self._calendar.shutdown(wait=False)
         ended = self._sources.stop(left_s() / 2)
         ended &= self._judging.stop(left_s() / 2)
+        ended &= self._attending.stop(left_s() / 2)
         ended &= self._watching.stop(left_s() / 2)
         self._outside.stop(0.1)  # whoever watches may be silent just now
         # A mail server that is silent just now may keep its letter: it is in the outbox, and waits.
@@ -135,6 +141,7 @@ class Service:
 
     def _use(self, config: Config) -> None:
         self.config = config
+        self._jobs_of_people.use(config)
         self._verdicts = Verdicts(self._store, config.setup)
         facts = Knowing(self._store, config, self._jobs.failing).facts
         self._alarming = Alarming(self._store, config, self._verdicts, self._since_ns, facts)
@@ -163,6 +170,9 @@ class Service:
 
     def _import(self) -> None:
         self._folder.turn(self.config)
+
+    def _attend(self) -> None:
+        self._jobs_of_people.turn(self._clock())
 
     def _send(self) -> None:
         self._jobs.run("notices of due days", self._tell_due)

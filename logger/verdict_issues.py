@@ -1,0 +1,101 @@
+"""Verdicts of inspections as they were issued: late or corrected data makes a new issue, the old one stays.
+
+An issue is an entry of the journal. It is made when a registered inspection has ended and its verdict
+is final, and again whenever its digest is another one; who answers for it is told when the verdict is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from .actions import inspections
+from .assessment import question_of
+from .bulk import Answer, assess_many
+from .model import Inspection
+from .store import Store
+from .verdicts import Verdicts
+
+KIND = "verdict-issue"
+
+
+@dataclass(frozen=True)
+class Issue:
+    """One issue of the verdict on an inspection; `difference` in words, empty for the first."""
+
+    inspection: str
+    number: int
+    at_ns: int
+    verdict: str
+    reason: str
+    digest: str
+    difference: str = ""
+    other_verdict: bool = False
+
+
+def issues(store: Store) -> dict[str, list[Issue]]:
+    """Key of an inspection -> its issues, the first one first."""
+    found: dict[str, list[Issue]] = {}
+    for entry in store.journal.entries(kind=KIND):
+        w: Mapping[str, Any] = entry.what
+        told = (w["verdict"], w["reason"], w["digest"], w["difference"], w["other_verdict"])
+        found.setdefault(w["inspection"], []).append(Issue(w["inspection"], w["issue"], entry.at_ns, *told))
+    return found
+
+
+def of_digest(store: Store, digest: str) -> Issue | None:
+    """The issue that a stamp's digest belongs to."""
+    return next((i for each in issues(store).values() for i in each if i.digest == digest), None)
+
+
+def review(
+    store: Store, verdicts: Verdicts, now_ns: int, only: Iterable[str] | None = None
+) -> list[tuple[Inspection, Issue]]:
+    """Issue what is new or another one now, of all inspections or of some; gives those issues."""
+    wanted = None if only is None else set(only)
+    known = issues(store)
+    jobs = [
+        j for j in inspections(store) if j.to_ns is not None and (wanted is None or j.key in wanted)
+    ]  # fmt: skip
+    answers = assess_many(verdicts, [question_of(job, now_ns) for job in jobs], now_ns)
+    found = []
+    for job, answer in zip(jobs, answers, strict=True):
+        issue = _issue(job, answer, known.get(job.key, []), now_ns)
+        if issue is not None:
+            _issued(store, issue)
+            found.append((job, issue))
+    return found
+
+
+def _issue(job: Inspection, answer: Answer, before: Sequence[Issue], now_ns: int) -> Issue | None:
+    """The next issue; None while the verdict is provisional, or where it is the last one's."""
+    if answer.found is None or answer.found.check.provisional:
+        return None
+    check = answer.found.check
+    digest = str(check.to_json()["digest"])
+    if before and before[-1].digest == digest:
+        return None
+    inside = [c for c in check.causes if not c.pre_window] or list(check.causes)
+    reason = inside[0].reason if inside else "conforming"
+    difference, other = "", False
+    if before:
+        last = before[-1]
+        other = (last.verdict, last.reason) != (check.verdict, reason)
+        was, now = f"{last.verdict} ({last.reason})", f"{check.verdict} ({reason})"
+        difference = f"was {was}, now {now}" if other else f"{now} as before; its figures changed"
+    number = len(before) + 1
+    return Issue(job.key, number, now_ns, check.verdict, reason, digest, difference, other)
+
+
+def _issued(store: Store, issue: Issue) -> None:
+    told: dict[str, Any] = {
+        "inspection": issue.inspection,
+        "issue": issue.number,
+        "verdict": issue.verdict,
+        "reason": issue.reason,
+        "digest": issue.digest,
+        "difference": issue.difference,
+        "other_verdict": issue.other_verdict,
+    }
+    store.journal.append(KIND, "stillroom", told, issue.difference)

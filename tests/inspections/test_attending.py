@@ -1,0 +1,133 @@
+"""Late readings make a new issue and tell the owner; dropped files start and stop; forgotten stops are asked about."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from logger import actions, dropped
+from logger.config import in_force
+from logger.model import NS, Config, Inspection, Row
+from logger.service.attending_jobs import AttendingJobs
+from logger.store import Store
+from logger.verdict_issues import issues, of_digest
+from tests.inspections.test_lists import NOW
+
+HOUR = 3600 * NS
+
+
+@pytest.fixture
+def store(demo_copy: Path) -> Iterator[Store]:
+    with Store.open(demo_copy) as opened:
+        yield opened
+
+
+@pytest.fixture
+def config(store: Store) -> Config:
+    return in_force(store.setups())
+
+
+def letters(store: Store) -> list[str]:
+    return [letter.body["subject"] for letter in actions.outbox(store).waiting(NOW + 10**15)]
+
+
+def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Config) -> None:
+    """Gear case, stable; late readings of 21.5 °C inside it: issue 2 is not stable, both are kept, one is told."""
+    attending = AttendingJobs(store, config)
+    attending.turn(NOW)
+    first = issues(store)
+    assert {key: [i.verdict for i in each] for key, each in first.items()} == {
+        "I-2601": ["stable"], "I-2602": ["stable"], "I-2605": ["not shown"], "I-2603": ["not stable"],
+        "I-2604": ["not stable"], "I-2606": ["not shown"],
+    }  # fmt: skip
+    before = letters(store)
+    attending.turn(NOW + 120 * NS)
+    assert issues(store) == first
+    job = next(j for j in actions.inspections(store) if j.key == "I-2601")
+    late = [
+        Row("P1.temperature", job.from_ns + HOUR + s * NS, NOW, 21.5, "ok", "", "late", late=True)
+        for s in range(5, 1200, 10)
+    ]
+    store.append("late", late)
+    attending.turn(NOW + 240 * NS)
+    one, two = issues(store)["I-2601"]
+    assert (one.verdict, two.verdict, two.number) == ("stable", "not stable", 2)
+    assert two.difference == "was stable (conforming), now not stable (nonconforming)"
+    assert issues(store)["I-2602"] == first["I-2602"]
+    (told,) = [s for s in letters(store) if s not in before]
+    assert "inspection I-2601 was stable (conforming), now not stable" in told
+    assert of_digest(store, one.digest) == one
+    assert store.verify().intact
+
+
+def test_another_setup_is_looked_through(store: Store, config: Config) -> None:
+    """A tighter limit put in force from the beginning: every stable verdict of the bay is issued anew."""
+    attending = AttendingJobs(store, config)
+    attending.turn(NOW)
+    rules = tuple(
+        replace(r, upper=20.05) if r.key == "machine-bay.temperature" else r for r in config.setup.rules
+    )
+    attending.use(replace(config, setup=replace(config.setup, rules=rules)))
+    attending.turn(NOW + NS)
+    assert [i.verdict for i in issues(store)["I-2601"]] == ["stable", "not stable"]
+
+
+def test_a_forgotten_stop_is_asked_about_once(store: Store, config: Config) -> None:
+    job = Inspection("R-1", "machine-bay", 0, None, "Ring", person="Radek Sova")
+    actions.start_inspection(store, config.setup, job, "Radek Sova", NOW)
+    attending = AttendingJobs(store, config)
+    for hours in (1, 11, 13, 14):
+        attending.turn(NOW + hours * HOUR)
+    assert [s for s in letters(store) if "R-1" in s] == [
+        "SIMULATED: Measuring room East: does inspection R-1 still run?"
+    ] * sum(len(route.recipients) for route in config.mail)
+
+
+def drop(store: Store, name: str, said: object) -> None:
+    folder = store.folder / dropped.FOLDER
+    folder.mkdir(exist_ok=True)
+    text = said if isinstance(said, str) else json.dumps(said)
+    (folder / name).write_text(text, "utf-8")
+    os.utime(folder / name, ns=(NOW - 10 * NS,) * 2)
+
+
+def test_a_measuring_program_starts_and_stops_by_files(store: Store, config: Config) -> None:
+    start = {"act": "start", "key": "D-1", "zone": "machine-bay", "title": "Ring", "length_mm": 120.0}
+    drop(store, "a.json", start)
+    (done,) = dropped.take(store, config.setup, NOW)
+    assert (done.key, done.refused) == ("D-1", "")
+    drop(store, "b.json", {"act": "stop", "key": "D-1"})
+    dropped.take(store, config.setup, NOW + HOUR)
+    job = next(j for j in actions.inspections(store) if j.key == "D-1")
+    assert (job.from_ns, job.to_ns, job.length_mm) == (NOW, NOW + HOUR, 120.0)
+    assert len(list((store.folder / dropped.FOLDER / "done").iterdir())) == 2
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "{half", "[1]", {"act": "begin"}, {"act": "stop", "key": "nobody"}, {"act": "start", "zone": "attic"},
+        {"act": "start", "zone": "machine-bay", "rm": "-rf"},
+        {"act": "start", "zone": "machine-bay", "length_mm": "long"},
+    ],
+)  # fmt: skip
+def test_what_cannot_be_done_is_put_aside_with_its_reason(store: Store, config: Config, said: object) -> None:
+    before = len(actions.inspections(store))
+    drop(store, "x.json", said)
+    (one,) = dropped.take(store, config.setup, NOW)
+    assert one.refused
+    assert len(actions.inspections(store)) == before
+    (why,) = (store.folder / dropped.FOLDER / "refused").glob("*.txt")
+    assert why.read_text("utf-8").strip() == one.refused
+    assert dropped.take(store, config.setup, NOW) == []
+
+
+def test_a_file_that_is_still_written_is_left(store: Store, config: Config) -> None:
+    drop(store, "x.json", "{")
+    os.utime(store.folder / dropped.FOLDER / "x.json", ns=(NOW, NOW))
+    assert dropped.take(store, config.setup, NOW + NS) == []
