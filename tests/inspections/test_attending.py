@@ -1,4 +1,4 @@
-"""Late readings make a new issue and tell the owner; dropped files start and stop; forgotten stops are asked about."""
+"""Late readings make a new issue and tell the owner; dropped files start and stop; forgotten stops."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def letters(store: Store) -> list[str]:
 
 
 def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Config) -> None:
-    """Gear case, stable; late readings of 21.5 °C inside it: issue 2 is not stable, both are kept, one is told."""
+    """Gear case, stable; late readings of 21.5 °C inside it: issue 2 is not stable, both are kept."""
     attending = AttendingJobs(store, config)
     attending.turn(NOW)
     first = issues(store)
