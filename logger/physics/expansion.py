@@ -34,7 +34,7 @@ class Material:
 
 def _handbook(name: str, alpha_micro: float, source: str, half_width_micro: float | None = None) -> Material:
     half = HANDBOOK_SHARE * alpha_micro if half_width_micro is None else half_width_micro
-    return Material(name, alpha_micro * 1e-6, half * 1e-6, source)
+    return Material(name, float(f"{alpha_micro}e-6"), half * 1e-6, source)
 
 
 _SWYT = "Swyt (1994), J. Res. NIST 99, 31"
@@ -57,6 +57,8 @@ MATERIALS: Mapping[str, Material] = MappingProxyType(
             _handbook("brass", 20.5, _CALLISTER),
             _handbook("titanium 6Al-4V", 8.6, _CALLISTER),
             _handbook("invar", 1.6, _CALLISTER, 0.4),  # another table gives 1.2
+            _handbook("Inconel 625", 12.8, _CALLISTER),
+            _handbook("tungsten", 4.5, _CALLISTER),
             _handbook("ductile iron", 11.2, _CALLISTER),
             _handbook("grey cast iron", 11.4, "amesweb.info, linear thermal expansion of metals"),
             _handbook("austenitic stainless steel", 17.3, "liquisearch.com, thermal expansion of materials"),
@@ -85,6 +87,8 @@ def material_of(text: str) -> Material:
 
     >>> material_of("Steel").alpha_per_K, material_of("11.2 ± 0.3").half_width_per_K
     (1.15e-05, 3e-07)
+    >>> material_of("titanium 6Al-4V").alpha_per_K
+    8.6e-06
     """
     wanted = text.strip().casefold()
     if wanted == IDEAL.name:
@@ -93,12 +97,13 @@ def material_of(text: str) -> Material:
     if own is not None:
         alpha, half = (float(f"{own[name]}e-6") for name in ("alpha", "half"))
         return Material(text.strip(), alpha, half, "declared")
-    if wanted not in MATERIALS:
+    known = {name.casefold(): material for name, material in MATERIALS.items()}
+    if wanted not in known:
         raise UnitError(
             f"There is no material {text!r}. Wanted one of: {', '.join((*MATERIALS, IDEAL.name))}; or a "
             "value of your own with its bound, as in '11.2 +- 0.3' (1e-6/K)."
         )
-    return MATERIALS[wanted]
+    return known[wanted]
 
 
 def length_change_um(length_mm: ArrayLike, alpha_per_K: ArrayLike, t_C: ArrayLike) -> Array:

@@ -75,11 +75,12 @@ def class_tolerance_K(t_C: ArrayLike, tolerance_class: str) -> Array:
 
 
 def temperature_of_thermistor(R_ohm: ArrayLike, a: float, b: float, c: float) -> Array:
-    """Temperature in degC from resistance and individual Steinhart–Hart coefficients; R above 0.
+    """Temperature in degC from resistance and individual Steinhart–Hart coefficients, −100 … 300 degC.
 
     >>> float(temperature_of_thermistor(10_000.0, 1.129148e-3, 2.34125e-4, 8.76741e-8).round(4))
     24.9997
     """
     R = np.asarray(R_ohm, np.float64)
-    logarithm = np.log(np.where(R > 0, R, np.nan))
-    return np.asarray(1 / (a + b * logarithm + c * logarithm**3) - ZERO_K)
+    logarithm = np.log(np.where((R > 0) & np.isfinite(R), R, np.nan))
+    t = 1 / (a + b * logarithm + c * logarithm**3) - ZERO_K
+    return np.asarray(np.where((t >= -100) & (t <= 300), t, np.nan))

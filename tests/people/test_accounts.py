@@ -290,7 +290,7 @@ def test_limits_change_by_two_accounts(people: People) -> None:
         ("UPDATE account SET person = 'X' WHERE name = 'op'", "account op:"),
         ("INSERT INTO account SELECT 'a', 'A', roles, password, 1, 0, 0 FROM account LIMIT 1", "account a:"),
         ("DELETE FROM account WHERE name = 'op'", "account op:"),
-        ("UPDATE token SET scopes = '[\"readings\", \"verdicts\"]'", "token "),
+        ('UPDATE token SET scopes = \'["readings", "verdicts"]\'', "token "),
         ("UPDATE token SET revoked_ns = NULL", "token "),
         ("UPDATE token SET until_ns = 5", "token "),
     ],
