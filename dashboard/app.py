@@ -99,12 +99,13 @@ def create_app(
     alert.register(app, q)
     news.register(app, q)
     _route(app, q)
-    guard = Guard(app, People(source.store), names)
+    current = source.current if isinstance(source, StoreSource) else Current(source.store)
+    plan = current.config.sessions if isinstance(source, StoreSource) else None
+    guard = Guard(app, People(source.store), names, plan)
     guard.install(tls=tls)
     sign_in.register(guard, first or sign_in.First(), lambda: q.room.name)
     by_mail.register(guard, q)
     administration.register(guard, lambda: q.room.name)
-    current = source.current if isinstance(source, StoreSource) else Current(source.store)
     interface = api.blueprint(current, guard.refusals)
     guard.csrf.exempt(interface)  # a token is no cookie: no page can send it along unseen
     app.server.register_blueprint(interface)

@@ -15,6 +15,7 @@ from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
 from werkzeug.wrappers import Response as Answer
 
 from logger.accounts import Act
+from logger.model import SessionPlan
 from logger.people import Account, People, Refusals, Sessions, Throttle, invented
 from logger.through import WAY
 
@@ -56,9 +57,12 @@ def guard_of(server: Flask) -> Guard:
 class Guard:
     """Sign-in and permission for one application."""
 
-    def __init__(self, app: Dash, people: People, names: Collection[str] = ()) -> None:
+    def __init__(
+        self, app: Dash, people: People, names: Collection[str] = (), plan: SessionPlan | None = None
+    ) -> None:
         self.app, self.people, self.simulated = app, people, people.store.simulated
-        self.sessions, self.refusals, self.throttle = Sessions(people), Refusals(people.store), Throttle()
+        self.sessions = Sessions(people, plan)
+        self.refusals, self.throttle = Refusals(people.store), Throttle()
         self._names = {socket.gethostname(), *names}  # and none that a name server would have to be asked for
         self._csrf_cookie = csrf_cookie(people.store.key)
         if self.simulated:

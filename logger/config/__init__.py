@@ -31,7 +31,7 @@ from .checks import check
 from .connections import lines_of
 from .feasible import warnings as _warnings
 from .notices import with_notices
-from .service import backup_of, clock_synchronised_of, heartbeat_of, keep_years_of, watch_of
+from .service import backup_of, clock_synchronised_of, heartbeat_of, keep_years_of, sessions_of, watch_of
 from .setup import setup_of
 from .tables import Tables, read_tables
 from .uses import add_uses
@@ -88,6 +88,7 @@ def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
         texts={f: _lf(texts[f]) for f in sorted(texts)},
         clock_synchronised=clock_synchronised_of(tables),
         heartbeat=heartbeat_of(tables),
+        sessions=sessions_of(tables),
     )
     return with_notices(config, tables)
 

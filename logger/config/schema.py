@@ -164,6 +164,7 @@ class ServiceFile(Table):
     watch: Tables | None = None
     clock: Tables | None = None
     heartbeat: Tables | None = None
+    sign_in: Tables | None = None
 
 
 class BackupTable(Table):
@@ -186,6 +187,12 @@ class WatchTable(Table):
     folder: Text
     profile: Text | None = None
     quiet_s: Annotated[float, Field(ge=1, le=86_400)] = 10.0
+
+
+class SignInTable(Table):
+    idle_min: Annotated[float, Field(ge=1, le=1440)] = 120.0
+    longest_h: Annotated[float, Field(ge=0.1, le=168)] = 12.0
+    reader_days: Annotated[float, Field(ge=0.1, le=366)] = 30.0
 
 
 class RetentionTable(Table):

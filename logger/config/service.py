@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..model import BackupPlan, Heartbeat, WatchPlan
+from ..model import BackupPlan, Heartbeat, SessionPlan, WatchPlan
 from .tables import Tables
 
 
@@ -31,6 +31,14 @@ def watch_of(tables: Tables) -> WatchPlan | None:
 def clock_synchronised_of(tables: Tables) -> bool:
     """Whether readings are unsure until the system has synchronised its clock."""
     return tables.clock.value.must_be_synchronised if tables.clock else False
+
+
+def sessions_of(tables: Tables) -> SessionPlan:
+    """How long a person stays signed in."""
+    if tables.sign_in is None:
+        return SessionPlan()
+    table = tables.sign_in.value
+    return SessionPlan(table.idle_min * 60, table.longest_h * 3600, table.reader_days * 86400)
 
 
 def heartbeat_of(tables: Tables) -> Heartbeat | None:

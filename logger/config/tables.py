@@ -69,6 +69,7 @@ class Tables:
     watch: Entry[schema.WatchTable] | None = None
     clock: Entry[schema.ClockTable] | None = None
     heartbeat: Entry[schema.HeartbeatTable] | None = None
+    sign_in: Entry[schema.SignInTable] | None = None
     certificates: list[CertificateEntry] = field(default_factory=list)
     uses: list[Source] = field(
         default_factory=list
@@ -250,6 +251,9 @@ def _read_service(tables: Tables, source: Source) -> None:
     if told.heartbeat is not None and claim(tables, source, "heartbeat", "heartbeat", ("heartbeat",)):
         beats: Path = ("heartbeat",)
         tables.heartbeat = validated(schema.HeartbeatTable, told.heartbeat, source, beats, tables.faults)
+    if told.sign_in is not None and claim(tables, source, "sign_in", "sign_in", ("sign_in",)):
+        doors: Path = ("sign_in",)
+        tables.sign_in = validated(schema.SignInTable, told.sign_in, source, doors, tables.faults)
 
 
 def _read_certificate(tables: Tables, source: Source) -> None:

@@ -53,7 +53,7 @@ from .setup import (
     ThermalBody,
     Zone,
 )
-from .wire import BackupPlan, Config, Heartbeat, Inspection, Row, WatchPlan
+from .wire import BackupPlan, Config, Heartbeat, Inspection, Row, SessionPlan, WatchPlan
 from .words import (
     DERIVED,
     MEDIA,
@@ -120,6 +120,7 @@ __all__ = [
     "RuleKind",
     "RuleState",
     "Sdi12Line",
+    "SessionPlan",
     "Settings",
     "Setup",
     "Shift",

@@ -49,6 +49,18 @@ class Heartbeat:
 
 
 @dataclass(frozen=True)
+class SessionPlan:
+    """How long a person stays signed in: without use; in all; in all for who can only read.
+
+    The last is long, so that a screen by the door stays; nothing can be changed from it.
+    """
+
+    idle_s: float = 2 * 3600.0
+    longest_s: float = 12 * 3600.0
+    reader_s: float = 30 * 86400.0
+
+
+@dataclass(frozen=True)
 class WatchPlan:
     """The folder whose files the service imports once they have not changed for `quiet_s`.
 
@@ -95,6 +107,7 @@ class Config:
     clock_synchronised: bool = False  # readings are unsure until the system has synchronised its clock
     heartbeat: Heartbeat | None = None
     watch: WatchPlan | None = None
+    sessions: SessionPlan = field(default_factory=SessionPlan)
 
     @property
     def routes(self) -> Mapping[str, Route]:

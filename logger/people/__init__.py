@@ -3,12 +3,12 @@
 from .book import Account, People
 from .passwords import checked_password
 from .refusals import Refusals
-from .sessions import Limits, Sessions
+from .sessions import Sessions
 from .signatures import Signature, sign
 from .throttle import Throttle, TooOften
 from .tokens import Token, Tokens
 
 __all__ = [
-    "Account", "Limits", "People", "Refusals", "Sessions", "Signature", "Throttle", "Token", "Tokens",
+    "Account", "People", "Refusals", "Sessions", "Signature", "Throttle", "Token", "Tokens",
     "TooOften", "checked_password", "sign",
 ]  # fmt: skip

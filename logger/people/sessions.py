@@ -6,42 +6,32 @@ import hashlib
 import secrets
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from sqlalchemy import delete, insert, select, update
 
-from ..model import NS
+from ..model import NS, SessionPlan
 from ..store.tables import session as t
 from .book import Account, People
 
 _NOTED_NS = 60 * NS  # how exactly the last use is known: not every request is a write
 
 
-@dataclass(frozen=True)
-class Limits:
-    """How long a session lasts: without use, in all, and in all for who can only read (a door screen)."""
-
-    idle_ns: int = 2 * 3600 * NS
-    longest_ns: int = 12 * 3600 * NS
-    reader_ns: int = 30 * 86400 * NS
-
-
 class Sessions:
     """The sessions of one record."""
 
     def __init__(
-        self, people: People, limits: Limits | None = None, clock: Callable[[], int] = time.time_ns
+        self, people: People, plan: SessionPlan | None = None, clock: Callable[[], int] = time.time_ns
     ) -> None:
         self._people = people
         self._store = people.store
-        self._limits = limits or Limits()
+        self._plan = plan or SessionPlan()
         self._clock = clock
 
     def begin(self, name: str) -> str:
         """A fresh session of an account; what the browser is to hold."""
         key, now = secrets.token_urlsafe(32), self._clock()
         with self._store.begin() as conn:
-            conn.execute(delete(t).where(t.c.began_ns < now - self._limits.reader_ns))
+            conn.execute(delete(t).where(t.c.began_ns < now - round(self._plan.reader_s * NS)))
             conn.execute(insert(t).values(sha256=_digest(key), account=name, began_ns=now, used_ns=now))
         return key
 
@@ -69,10 +59,10 @@ class Sessions:
             conn.execute(delete(t).where(t.c.sha256 == _digest(key)))
 
     def _over(self, account: Account, began_ns: int, used_ns: int, now: int) -> bool:
-        limits = self._limits
+        plan, in_all_s, unused_s = self._plan, (now - began_ns) / NS, (now - used_ns) / NS
         if account.only_reads:
-            return not 0 <= now - began_ns < limits.reader_ns
-        return now - began_ns >= limits.longest_ns or now - used_ns >= limits.idle_ns
+            return in_all_s >= plan.reader_s
+        return in_all_s >= plan.longest_s or unused_s >= plan.idle_s
 
 
 def _digest(key: str) -> str:

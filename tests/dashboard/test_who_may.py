@@ -172,3 +172,4 @@ def test_a_reader_sees_no_job(room: Any) -> None:
         assert not [word for word in told if word in shown], path
         assert "/inspections" not in shown, path
     assert all(word in drawn(operator, "/inspections") for word in told)
+    assert not [word for word in told if word in drawn(operator, "/wall")]  # whoever is signed in there

@@ -328,3 +328,22 @@ def test_a_weaker_digest_is_renewed_and_journalled(people: People, monkeypatch: 
     assert people.verified("gholm", GOOD) is not None
     assert [e.what["act"] for e in people.store.journal.entries(kind="account")] == ["add", "password"]
     assert people.store.verify().faults == ()
+
+
+def test_sessions_as_the_setup_says(people: People, clock: Clock) -> None:
+    """[sign_in] of service.toml; what it cannot be is refused with the key."""
+    from logger.config import example_folder, load_texts, read_texts
+    from logger.errors import ConfigError
+
+    texts = dict(read_texts(example_folder()))
+    assert load_texts(texts).sessions.idle_s == 7200
+    texts["service.toml"] += "\n[sign_in]\nidle_min = 10\nlongest_h = 1\n"
+    sessions = Sessions(people, load_texts(texts).sessions, clock)
+    people.add("op", "Op", {Role.OPERATOR}, GOOD, "test")
+    key = sessions.begin("op")
+    clock.ns += 599 * NS
+    assert sessions.account(key, used=False) is not None
+    clock.ns += NS
+    assert sessions.account(key, used=False) is None
+    with pytest.raises(ConfigError, match=r"service.toml \[sign_in\] idle_min"):
+        load_texts({**texts, "service.toml": "[sign_in]\nidle_min = 0\n"})
