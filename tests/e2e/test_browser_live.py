@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from logger.instants import rfc3339
 from logger.model import NS, Row
 from tests.dashboard.synthetic import NOW, value_at
 from tests.e2e.asking import ask_to_acknowledge
@@ -106,3 +107,55 @@ def test_lost_server_is_told_at_once(browser: Any, record: Any, served: Callable
 def test_formula_of_the_record() -> None:
     """The invented record is what its formula says, so that the tests above compare with something known."""
     assert float(value_at("P1.temperature", [NOW - 7.5 * 3600 * NS])[0]) > 20.5
+
+
+def test_silent_service_is_told_at_once(open_page: Callable[..., Any], record: Any) -> None:
+    """The pages answer, the service behind them does not beat: every page says so, and takes it back."""
+    page = open_page().go("/trend", "#trend-graph .main-svg")
+    record.beat = {"at": rfc3339(record.now - 200 * NS), "stopped": False}
+    page.wait_for_selector("#silent:not([hidden])", timeout=6000)
+    assert "The service says nothing since 3 min" in page.locator("#silent").inner_text()
+    record.beat = {"at": rfc3339(record.now - 5 * NS), "stopped": False}
+    page.wait_for_selector("#silent", state="hidden", timeout=6000)
+
+
+def test_zoomed_live_chart_says_that_it_stands_still(open_page: Callable[..., Any]) -> None:
+    """A drag shows the word and the way back; the button follows the readings again."""
+    page = open_page().go("/", ".js-plotly-plot .nsewdrag")
+    page.wait_for_timeout(900)
+    box = page.locator(".js-plotly-plot .nsewdrag").first.bounding_box()
+    middle = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] * 0.2, middle)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.5, middle, steps=6)
+    page.mouse.up()
+    page.get_by_text("Live paused").first.wait_for()
+    page.get_by_role("button", name="Back to live").first.click()
+    page.get_by_text("Live paused").first.wait_for(state="hidden")
+
+
+def test_temperatures_are_read_as_chosen(open_page: Callable[..., Any]) -> None:
+    """68 °F for 20 °C on every page of this browser, until °C is chosen again."""
+    opened = open_page()
+    page = opened.go("/", "#now-probes table")
+    page.get_by_role("button", name="Temperatures in °F").click()
+    page.get_by_role("button", name="Temperatures in °C").wait_for()
+    page.wait_for_selector("#now-probes table")
+    row = page.locator("#now-probes tr", has_text="Bridge table").inner_text()
+    assert "± 0.18 °F" in row
+    assert "67 °F to 68.9 °F" not in row
+    page = opened.go("/limits", "#page table")
+    assert "67.1 °F to 68.9 °F" in page.locator("#page").inner_text()
+
+
+def test_time_is_walked_through_by_keyboard(open_page: Callable[..., Any]) -> None:
+    """Who cannot drag steps earlier and closer; each view stands in the address."""
+    opened = open_page()
+    page = opened.go("/trend?from=2026-10-19T02:00&to=2026-10-19T14:00", "#trend-graph .main-svg")
+    page.get_by_role("button", name="Earlier").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**from=2026-10-18+20%3A00**")
+    opened.wait("document.querySelector('#trend-from').value === '2026-10-18 20:00'")
+    page.get_by_role("button", name="Closer").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**from=2026-10-18+23%3A00&to=2026-10-19+05%3A00**")
