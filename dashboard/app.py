@@ -36,6 +36,7 @@ from .pages import (
     limits,
     now,
     probes,
+    soak,
     trend,
     wall,
 )
@@ -51,6 +52,7 @@ PAGES: tuple[ModuleType, ...] = (
     gradients,
     excursions,
     inspections,
+    soak,
     probes,
     imports,
     limits,

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from logger.assessment import Question
     from logger.curves import Curve
     from logger.dispositions import Book, Findings
+    from logger.soak_clocks import Reading
+    from logger.soaking import Plan
     from logger.store import Entry, Store
     from logger.verdicts import Verdicts
 
@@ -101,6 +103,15 @@ class Source(Protocol):
 
     def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
         """Decide on an inspection: decision, customer, reason."""
+
+    def soaks(self, now_ns: int) -> list[Reading]:
+        """Parts that stand in a zone until they are as warm as it."""
+
+    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+        """A part begins to soak."""
+
+    def end_soak(self, number: int, who: str) -> None:
+        """It is measured, or taken away."""
 
     def alarms(self) -> list[Alarm]:
         """Every alarm as it stands."""
@@ -239,6 +250,23 @@ class StoreSource:
 
         decision, customer, reason = told
         decide_on(self.store, touched, decision=decision, customer=customer, reason=reason, who=who)
+
+    def soaks(self, now_ns: int) -> list[Reading]:
+        from logger.soak_clocks import clocks, read
+
+        with self._lock:
+            verdicts = self._current()[1]
+            return [read(verdicts, clock, now_ns) for clock in clocks(self.store)]
+
+    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+        from logger.soak_clocks import begin_soak
+
+        begin_soak(self.store, self.setup(), zone, name, from_C=from_C, plan=plan, who=who, now_ns=now_ns)
+
+    def end_soak(self, number: int, who: str) -> None:
+        from logger.soak_clocks import end_soak
+
+        end_soak(self.store, number, who)
 
     def alarms(self) -> list[Alarm]:
         from logger import actions

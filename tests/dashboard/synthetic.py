@@ -28,6 +28,8 @@ from logger.dispositions import Book, Findings, book, decide, note_excursion, sp
 from logger.errors import Refused, UnknownName
 from logger.model import NS, Conformity, Excursion, Inspection, Period, Row, RuleState, Setup
 from logger.people import People, invented
+from logger.soak_clocks import Reading, begin_soak, clocks, end_soak
+from logger.soaking import Plan
 from logger.store import Entry, Store
 from tests.dashboard.synthetic_setup import HOUR, NOW, PLACES, START, rules, setup
 
@@ -336,6 +338,16 @@ class Synthetic:
     def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
         words = dict(zip(("decision", "customer", "reason"), told, strict=True))
         decide(self.store, touched.job.key, touched.about, **words, who=who)
+
+    def soaks(self, now_ns: int) -> list[Reading]:
+        return [Reading(c, 21.0, 20.0, False, now_ns + HOUR, 0.5) for c in clocks(self.store)]
+
+    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+        words = {"from_C": from_C, "plan": plan, "who": who, "now_ns": now_ns}
+        begin_soak(self.store, self._setup, zone, name, **words)
+
+    def end_soak(self, number: int, who: str) -> None:
+        end_soak(self.store, number, who)
 
     def ready(self, zone: str, now_ns: int) -> str:
         return f"{zone}: yes, now."

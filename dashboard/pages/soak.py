@@ -1,0 +1,279 @@
+"""Page Soak: how long a part must stand in the room, and a clock for each that stands there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, cast
+from urllib.parse import parse_qs
+
+from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
+from dash.development.base_component import Component
+
+from logger.accounts import Act
+from logger.assessment import residual_K
+from logger.errors import Refused, StillroomError
+from logger.model import NS
+from logger.physics.expansion import material_of
+from logger.physics.thermal import BODIES, body_of
+from logger.soak_clocks import Reading
+from logger.soaking import (
+    CAUTIONS,
+    COLDER_K,
+    FILMS,
+    SIZES,
+    Air,
+    Just,
+    Plan,
+    Shape,
+    by_size,
+    plan,
+    sizes,
+    typed,
+)
+
+from ..access import acting, allowed, needs
+from ..answering import number
+from ..components import aria, button, card, choice, field, refusal
+from ..queries import Queries
+from ..wording import clock, difference, plain
+
+TITLE = "Soak"
+PATH = "/soak"
+NEEDS = Act.READ
+ASKED = (
+    *("material", "shape", "size", "air", "plate", "just", "tau"),
+    *("from", "room", "residual", "length", "tolerance", "share"),
+)
+SURFACES = {"": "on edges or rails", "plate": "on a metal plate"}
+JUST = {"": "nothing", "sprayed": "sprayed with canned air", "wiped": "wiped with solvent"}
+
+
+def layout(q: Queries, search: str) -> Component:
+    """The planner beside the clocks; `?wall=1` has the clocks alone, for a screen on the wall."""
+    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    clocks = html.Div(drawn(q), id="soak-clocks", className="clocks")
+    if asked.get("wall"):
+        return html.Div([html.H1("Soaking", className="page"), clocks])
+    link = html.A("clocks for a screen on the wall", href="/soak?wall=1")
+    return html.Div(
+        [
+            html.H1("Soak", className="page"),
+            card(
+                "How long must a part stand in the room?", _form(q), html.Div(id="soak-answer"), _cautions()
+            ),
+            card("Parts that soak", clocks, aside=link),
+        ],
+        className="stack",
+    )
+
+
+def _cautions() -> Component:
+    return html.Ul([html.Li(line) for line in CAUTIONS], className="cautions")
+
+
+def _form(q: Queries) -> Component:
+    zones = {key: zone.name for key, zone in q.setup.zones.items()}
+    asks = [
+        choice({"soak": "material"}, "Material", {m: m for m in BODIES}, "steel"),
+        choice({"soak": "shape"}, "Shape", {s: f"{s}: {names}" for s, (_, names) in SIZES.items()}, "cuboid"),
+        field({"soak": "size"}, "Size, mm", "100x35x9"),
+        choice({"soak": "air"}, "Air", {a: a for a in FILMS}, "still"),
+        choice({"soak": "plate"}, "Stands", SURFACES, ""),
+        choice({"soak": "just"}, "Just before", JUST, ""),
+        field({"soak": "tau"}, "or time constant, min", "", narrow=True),
+        field({"soak": "from"}, "Part now, °C", "25", narrow=True),
+        field({"soak": "room"}, "Room, °C", "20", narrow=True),
+        field({"soak": "residual"}, "May be left, K", "", narrow=True),
+        field({"soak": "length"}, "or length, mm", "100", narrow=True),
+        field({"soak": "tolerance"}, "tolerance, µm", "10", narrow=True),
+        field({"soak": "share"}, "share of it, %", "10", narrow=True),
+        button("soak-ask", "Plan"),
+    ]
+    clock_of = [
+        choice("soak-zone", "Zone", zones, next(iter(zones))),
+        field("soak-name", "Name of the part"),
+        button("soak-begin", "Start a clock", quiet=True),
+    ]
+    return html.Div([*asks, *(clock_of if allowed(Act.INSPECT) else [])], className="form")
+
+
+def planned(asked: Mapping[str, str]) -> Plan:
+    """The plan for what was filled in; Refused where it does not fit."""
+    from_C, room_C = (_temperature(asked, key) for key in ("from", "room"))
+    tau = number(asked.get("tau", ""), "Time constant")
+    material, shape = asked.get("material", "steel"), cast("Shape", asked.get("shape", "cuboid"))
+    constant = (
+        typed(tau * 60)
+        if tau is not None
+        else by_size(
+            body_of(material),
+            shape,
+            sizes(asked.get("size", ""), shape),
+            cast("Air", asked.get("air", "still")),
+            on_plate=bool(asked.get("plate")),
+        )
+    )
+    return plan(constant, from_C, room_C, _residual(asked, material), cast("Just", asked.get("just", "")))
+
+
+def _temperature(asked: Mapping[str, str], key: str) -> float:
+    try:
+        return float(asked.get(key, "").replace(",", "."))
+    except ValueError:
+        name = {"from": "Part now", "room": "Room"}[key]
+        raise Refused(f"{name}: wanted a temperature in °C, found {asked.get(key, '')!r}.") from None
+
+
+def _start_C(asked: Mapping[str, str]) -> float:
+    """Where the clock begins: what was sprayed or wiped may be colder, and the later time counts."""
+    from_C, room_C = (_temperature(asked, key) for key in ("from", "room"))
+    colder = from_C - COLDER_K[cast("Just", asked.get("just", ""))]
+    return max(from_C, colder, key=lambda t: abs(t - room_C))
+
+
+def _residual(asked: Mapping[str, str], material: str) -> float:
+    given = number(asked.get("residual", ""), "May be left")
+    if given is not None:
+        return given
+    length, tolerance = (
+        number(asked.get("length", ""), "Length"),
+        number(asked.get("tolerance", ""), "Tolerance"),
+    )
+    share = number(asked.get("share", ""), "Share")
+    if length is None or tolerance is None or share is None:
+        raise Refused("Wanted what may be left in K, or a length with its tolerance and the share of it.")
+    names = {"cast iron": "grey cast iron", "stainless steel": "austenitic stainless steel"}
+    names |= {"titanium": "titanium 6Al-4V", "glass": "soda-lime glass"}
+    names |= {"zirconia": "zirconia gauge block", "tungsten carbide": "tungsten carbide gauge block"}
+    alpha = material_of(names.get(material, material)).alpha_per_K
+    return residual_K(length, alpha, share / 100 * tolerance)
+
+
+def told(found: Plan) -> Component:
+    """The plan in words."""
+    c = found.constant
+    left, off = (f"{difference(x, 'degC')[0]:.3g}" for x in (found.residual_K, found.difference_K))
+    bulk = "" if c.biot is None else f" Biot number {c.biot:.2g}."
+    latest = f"; where little heat is exchanged, after {minutes(found.ready_latest_s)}"
+    return html.Div(
+        [
+            html.P(f"Ready after {minutes(found.ready_after_s)}{latest}.", className="sentence"),
+            html.P(
+                f"{off} K from the room, {left} K may be left. Time constant {minutes(c.core_s)} "
+                f"({c.how}).{bulk}",
+                className="next-step",
+            ),
+            *(html.P(w, className="aside") for w in found.warnings),
+        ],
+        className="answer",
+    )
+
+
+def minutes(seconds: float) -> str:
+    """
+    >>> minutes(5430), minutes(0), minutes(600)
+    ('1 h 31 min', '0 min', '10 min')
+    """
+    hours, rest = divmod(-(-round(seconds) // 60), 60)
+    return f"{hours} h {rest:02} min" if hours else f"{rest} min"
+
+
+def drawn(q: Queries) -> list[Component]:
+    """A clock for each part; names are for those who may see jobs."""
+    found = q.source.soaks(q.now_ns())
+    if not found:
+        return [html.P("No part soaks just now.", className="calm")]
+    return [_clock(q, reading, place) for place, reading in enumerate(found, 1)]
+
+
+def _clock(q: Queries, r: Reading, place: int) -> Component:
+    name = r.clock.name if allowed(Act.READ_JOBS) else f"part {place}"
+    now = q.now_ns()
+    word, at = _when(q, r, now)
+    warm = "" if r.part_C is None else f"part {plain(r.part_C, 'degC')}, air {plain(r.air_C, 'degC')}; "
+    since = f"{q.zone(r.clock.zone).name}, since {clock(r.clock.at_ns, now, q.room.timezone)}; {r.clock.how}"
+    bar: dict[str, Any] = {
+        "style": {"--share": f"{100 * r.share:.0f}%"},
+        **aria(f"{100 * r.share:.0f} % of the way"),
+    }
+    parts = [
+        html.H2(name),
+        html.P(word, className="clock-time"),
+        html.Div(className="clock-bar", role="img", **bar),
+        html.P(f"{warm}{at}", className="next-step"),
+        html.P(since, className="aside"),
+    ]
+    if allowed(Act.INSPECT):
+        parts.append(button({"type": "soak-end", "clock": r.clock.number}, "Taken away", quiet=True))
+    return html.Section(parts, className="clock-part")
+
+
+def _when(q: Queries, r: Reading, now: int) -> tuple[str, str]:
+    """The word of a clock, and when it will be ready."""
+    if r.ready:
+        return "ready", ""
+    if r.ready_ns is None:
+        return "not known", "no confirmed air temperature"
+    at = clock(r.ready_ns, now, q.room.timezone)
+    return minutes((r.ready_ns - now) / NS), f"ready at {at}, if the air stays as it is"
+
+
+def register(app: Dash, q: Queries) -> None:
+    """Callbacks of the page."""
+    asks = [State({"soak": key}, "value") for key in ASKED]
+
+    @app.callback(
+        Output("soak-answer", "children"), Input("soak-ask", "n_clicks"), *asks, prevent_initial_call=True
+    )
+    @needs(Act.READ)
+    def ask(clicks: int, *values: str) -> Any:
+        if not clicks:
+            return no_update
+        try:
+            return told(planned(_asked(values)))
+        except StillroomError as refused:
+            return refusal(str(refused))
+
+    @app.callback(
+        Output("soak-answer", "children", allow_duplicate=True),
+        Output("soak-clocks", "children", allow_duplicate=True),
+        Input("soak-begin", "n_clicks"),
+        State("soak-zone", "value"),
+        State("soak-name", "value"),
+        *asks,
+        prevent_initial_call=True,
+    )
+    @needs(Act.INSPECT)
+    def begin(clicks: int, zone: str, name: str, *values: str) -> tuple[Any, Any]:
+        if not clicks:
+            return no_update, no_update
+        asked, who = _asked(values), acting(Act.INSPECT)
+        try:
+            found, start_C = planned(asked), _start_C(asked)
+            q.source.begin_soak(zone, name or "", start_C, found, who=who, now_ns=q.now_ns())
+        except StillroomError as refused:
+            return refusal(str(refused)), no_update
+        return told(found), drawn(q)
+
+    @app.callback(
+        Output("soak-clocks", "children", allow_duplicate=True),
+        Input({"type": "soak-end", "clock": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.INSPECT)
+    def end(_: list[int]) -> Any:
+        if not ctx.triggered or not ctx.triggered[0]["value"]:
+            return no_update
+        q.source.end_soak(int(ctx.triggered_id["clock"]), acting(Act.INSPECT))
+        return drawn(q)
+
+    @app.callback(
+        Output("soak-clocks", "children"), Input("shell-tick", "n_intervals"), prevent_initial_call=True
+    )
+    @needs(Act.READ)
+    def go_on(_: int) -> Any:
+        return drawn(q)
+
+
+def _asked(values: tuple[str, ...]) -> dict[str, str]:
+    return {key: value or "" for key, value in zip(ASKED, values, strict=True)}
