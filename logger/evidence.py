@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .calibration import Why, corrected
+from .errors import Refused
 from .model import NS, Channel, Quality, Setup
 from .quality import constant_runs, gross_range, last_run, moved, spikes, stays
 from .series import Bool, Float, Int, Readings, conflicting
@@ -93,6 +94,10 @@ class _Channel:
 
 
 def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
+    if (readings.taken_ns[1:] < readings.taken_ns[:-1]).any():
+        raise Refused(
+            f"Readings of {channel.key} are not in order of time; sort them before they are judged."
+        )
     flags = gross_range(readings.value, channel.probe_span, channel.user_span)
     done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     why = done.why

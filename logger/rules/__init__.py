@@ -23,10 +23,19 @@ _KINDS: Mapping[RuleKind, Callable[[Rule, Sight], Iterator[Candidates]]] = {
 }
 
 
+WINDOWED = ("span", "slope")
+
+
 def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -> Finding:
     """What one rule says of each cell of the grid; `cells` reach back from it by the rule's window."""
     if rule.kind not in _KINDS:
         raise Refused(f"Rule {rule.key!r} is of kind {rule.kind!r}; wanted one of {', '.join(_KINDS)}.")
+    if rule.lower is not None and rule.upper is not None and rule.lower > rule.upper:
+        raise Refused(f"Rule {rule.key!r} has its limits the wrong way round: {rule.lower} to {rule.upper}.")
+    if rule.kind in WINDOWED and (rule.window_s <= 0 or rule.window_s % grid.step_s):
+        raise Refused(
+            f"Rule {rule.key!r} has a window of {rule.window_s} s; wanted whole cells of {grid.step_s} s."
+        )
     return worst_of(rule, grid, _KINDS[rule.kind](rule, Sight(cells, setup, grid)))
 
 

@@ -47,7 +47,7 @@ def distance_m(rule: Rule, a: Position, b: Position) -> float | None:
         d = up
     else:
         d = across
-    return d if d >= rule.d_min_m else None
+    return d if d >= rule.d_min_m and d > 0 else None
 
 
 def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from logger.bodies import at_start_of_record
 from logger.judge import Judgement
-from logger.model import NS, REASONS, Conformity, Mark, Period, Setup
+from logger.model import NS, REASONS, AsFound, Conformity, Mark, Period, Setup
 from logger.periods import excursion, excursion_runs, joined, joined_runs, periods
 from logger.series import Readings
 
@@ -244,9 +244,13 @@ def random_record(
     places = {"T1": (0, 0, 1), "T2": (1, 0, 2), "T3": (2, 0, 1), "T4": (1, 2, 1)}
     tested = {"flat_n": 30, "resolution": 0.01, "spike": 0.5}
     setup = made.setup(rules, places, settling_s=2 * 3600, channel=tested)
+    overdue = replace(setup.certificates[0], due_ns=change - int(rng.integers(1, 400)) * 60 * NS, drift=0.06)
     newer = replace(setup.certificates[0], number="C2", valid_from_ns=change, corrections=(-0.05,))
+    released = AsFound((20.0,), (float(rng.choice([0.05, 0.07])),))  # within the drift, or not
+    calibrated_ns = change - int(rng.integers(0, 90)) * 60 * NS
+    newer = replace(newer, as_found=released, calibrated_ns=calibrated_ns, releases_overdue="late")
     zone = replace(setup.zones["bay"], agree_K=0.4)
-    setup = replace(setup, certificates=(*setup.certificates, newer), zones={"bay": zone})
+    setup = replace(setup, certificates=(overdue, *setup.certificates[1:], newer), zones={"bay": zone})
     beside = 20.0 + 0.2 * np.sin(np.arange(n) / 30)
     apart = beside + 0.02
     apart[n // 3 : n // 3 + int(rng.integers(0, 200))] += 0.7
