@@ -12,6 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from . import actions
 from .confirmation import position_of
 from .instants import to_ns
 from .model import NS, Setup
@@ -65,6 +66,23 @@ def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[Figure]:
     yield Figure("Service", "readings waiting to be stored", waiting, at_ns, trouble)
     yield Figure("Service", "readings lost", str(lost), at_ns, "readings were lost" if lost else "")
     yield Figure("Service", "jobs that fail", str(len(failing)), at_ns, told)
+    yield from _sources(beat, at_ns)
+
+
+def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
+    """Clock, lines and brokers, as the service told them with its newest heartbeat."""
+    clock = str(beat.get("clock") or "not known")
+    synced = {True: "synchronised by the system", False: "not synchronised by the system"}
+    told = synced.get(beat.get("clock_synchronised"), "synchronisation not known")  # type: ignore[arg-type]
+    yield Figure("Service", "clock", told, at_ns, "" if clock == "believed" else clock)
+    if (late := beat.get("late_ms")) is not None:
+        yield Figure("Service", "99 of 100 polls begin within", f"{late} ms of their time", at_ns)
+    for url, age_s in dict(beat.get("buses") or {}).items():
+        yield Figure("Lines", url, f"came round {age_s:g} s before", at_ns)
+    for url, there in dict(beat.get("brokers") or {}).items():
+        yield Figure(
+            "Lines", url, "connected" if there else "away", at_ns, "" if there else "the broker is away"
+        )
 
 
 def _beating(stopped: bool, at_ns: int, now_ns: int) -> Figure:
@@ -99,6 +117,16 @@ def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
         why = f"silent: {last.status}" if last is not None and last.status != "ok" else "silent"
         told = f"every {channel.interval_s:g} s, answered in {(row.received_ns - row.taken_ns) / 1e6:.0f} ms"
         yield Figure("Probes", key, told, row.taken_ns, why if late else "")
+    yield from _clocks(store, setup)
+
+
+def _clocks(store: Store, setup: Setup) -> Iterator[Figure]:
+    """By how much the probes' own clocks were ahead when they were last compared."""
+    for probe in setup.probes:
+        if compared := store.clocks.comparisons(probe):
+            last = compared[-1]
+            told = f"{last.offset_ns / NS:+.1f} s, taken out on reading back"
+            yield Figure("Probes", f"own clock of {probe}", told, last.clock_ns - last.offset_ns)
 
 
 def _record(store: Store, now_ns: int) -> Iterator[Figure]:
@@ -113,10 +141,17 @@ def _record(store: Store, now_ns: int) -> Iterator[Figure]:
     seals = store.seals()
     yield Figure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
     yield _backup(store, now_ns)
+    yield from _proofs(store)
     tried = store.journal.found(kinds=("restore-test",), limit=1)
     at_ns = tried[0].at_ns if tried else None
     told = "" if tried else "try to restore a backup"
     yield Figure("Record", "last restore test", "done" if tried else "none", at_ns, told)
+
+
+def _proofs(store: Store) -> Iterator[Figure]:
+    """When each way of notices was last seen to work."""
+    for route, at_ns in sorted(actions.outbox(store).receipts().items()):
+        yield Figure("Notices", f"last receipt by {route}", "arrived", at_ns)
 
 
 def _files(folder: Path) -> Iterator[Path]:

@@ -78,10 +78,16 @@ class Sources:
         """What the heartbeat says of them: seconds since each bus came round, brokers, clock."""
         return {
             "buses": {bus.url: self._age_s(bus) for bus in self._buses},
+            "late_ms": self._late_ms(),
             "brokers": {one.url: one.connected for one in self._subscribers},
             "clock": self.watch.why or "believed",
             "clock_synchronised": self._asked(),
         }
+
+    def _late_ms(self) -> float | None:
+        """By how much polls begin after they are due: of the newest ones the 99th of a hundred."""
+        late = sorted(s for bus in self._buses for s in tuple(bus.lateness_s))
+        return round(1000 * late[int(0.99 * (len(late) - 1))], 1) if late else None
 
     def _made(self, config: Config) -> list[Bus]:
         return buses(config.lines, self._rows, self._writer.event, self._clock)

@@ -188,7 +188,7 @@ def spoiled(answer: bytes, fault: str, random: Random, late_s: float = 0.3) -> S
         at = random.randrange(len(answer))
         return [answer[:at] + bytes([answer[at] ^ 1 << random.randrange(8)]) + answer[at + 1 :]]
     if fault == "drip":
-        return [step for byte in answer for step in (bytes([byte]), 0.004)]
+        return [step for byte in answer for step in (bytes([byte]), 0.001)]
     done: dict[str, Sequence[Step]] = {
         "late": [late_s, answer],
         "garbage": [bytes(random.randrange(256) for _ in answer)],

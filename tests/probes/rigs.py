@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -41,14 +42,16 @@ class Spoken(Device):
         self.speaker = speaker
         self.fault = ""
         self.late_s = 0.3
+        self.turn = threading.Lock()  # held while it answers: a wire is changed at no other time
         self._random = Random(7)
         super().__init__(wire)
 
     def _take(self) -> None:
-        if not self.wire.files():
-            return
-        for answer in self.speaker.take(self.wire.receive()):
-            self.say(*spoiled(answer, self.fault, self._random, self.late_s))
+        with self.turn:
+            taken = self.speaker.take(self.wire.receive()) if self.wire.files() else []
+            fault = self.fault
+        for answer in taken:
+            self.say(*spoiled(answer, fault, self._random, self.late_s))
 
 
 @dataclass
