@@ -7,6 +7,7 @@ Nothing here knows the clock: an instant comes in as text or as int64 nanosecond
 from __future__ import annotations
 
 import re
+from calendar import monthrange
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -17,6 +18,14 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHAPE = re.compile(
     r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(?P<rest>\.\d{1,9})?)?(Z|[+-]\d{2}:\d{2})?)?", re.IGNORECASE
 )
+_MONTHS = (
+    *("january", "february", "march", "april", "may", "june", "july", "august", "september", "october"),
+    *("november", "december"),
+)
+_CLOCK = r"(?P<hour>\d{1,2}):(?P<minute>\d{2})"
+_YEAR = r"(?:,?\s+(?P<year>\d{4}))?,?\s+(?:at\s+)?"
+_SAID = re.compile(r"(?P<day>\d{1,2})\.?\s+(?P<month>[A-Za-z]{3,9})\.?" + _YEAR + _CLOCK)
+_SAID_MONTH_FIRST = re.compile(r"(?P<month>[A-Za-z]{3,9})\.?\s+(?P<day>\d{1,2})" + _YEAR + _CLOCK)
 _WANTED = (
     "wanted RFC 3339 as in 2026-10-19T08:30:00Z or 2026-10-19T10:30+02:00, "
     "or the room's own time as in 2026-10-19T10:30, or a day as in 2026-10-19"
@@ -73,6 +82,33 @@ def parse(text: str, zone: ZoneInfo, what: str = "time") -> int:
         raise IntervalError(f"{what} {text!r} is no instant ({error}): {_WANTED}.") from None
     whole_ns = to_ns(at if at.tzinfo else _in_room(at, zone, text, what))
     return whole_ns + int(rest.removeprefix(".").ljust(9, "0"))
+
+
+def said(text: str, zone: ZoneInfo, now_ns: int, what: str = "time") -> int:
+    """The instant that a person said, as above or as in "20 March 14:10"; without a year the newest past one.
+
+    >>> now = parse("2026-11-25T09:00", ZoneInfo("Europe/Vienna"))
+    >>> [rfc3339(said(t, ZoneInfo("Europe/Vienna"), now)) for t in ("20 March 14:10", "24 Dec 2025 08:00")]
+    ['2026-03-20T13:10:00Z', '2025-12-24T07:00:00Z']
+    >>> rfc3339(said("December 24, 8:00", ZoneInfo("Europe/Vienna"), now))
+    '2025-12-24T07:00:00Z'
+    """
+    found = _SAID.fullmatch(text.strip()) or _SAID_MONTH_FIRST.fullmatch(text.strip())
+    names = [name for name in _MONTHS if found and name.startswith(found["month"].casefold())]
+    if found is None or len(names) != 1:
+        return parse(text, zone, what)
+    month, day = _MONTHS.index(names[0]) + 1, int(found["day"])
+    clock = f"{int(found['hour']):02d}:{found['minute']}"
+    newest = local(now_ns, zone).year
+    years = [int(found["year"])] if found["year"] else range(newest, newest - 9, -1)  # 29 February
+    for year in years:
+        written = f"{year:04d}-{month:02d}-{day:02d}T{clock}"
+        if not found["year"] and day > monthrange(year, month)[1]:
+            continue
+        at_ns = parse(written, zone, what)
+        if found["year"] or at_ns <= now_ns:
+            return at_ns
+    raise IntervalError(f"{what} {text!r} is no instant: {_WANTED}.")
 
 
 def _in_room(at: datetime, zone: ZoneInfo, text: str, what: str) -> datetime:

@@ -31,7 +31,16 @@ from .checks import check
 from .connections import lines_of
 from .feasible import warnings as _warnings
 from .notices import with_notices
-from .service import backup_of, clock_synchronised_of, heartbeat_of, keep_years_of, sessions_of, watch_of
+from .service import (
+    backup_of,
+    clock_synchronised_of,
+    heartbeat_of,
+    keep_years_of,
+    monthly_records_of,
+    reviews_of,
+    sessions_of,
+    watch_of,
+)
 from .setup import setup_of
 from .tables import Tables, read_tables
 from .uses import add_uses
@@ -84,6 +93,8 @@ def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
         lines_of(tables),
         backup=backup_of(tables),
         keep_years=keep_years_of(tables),
+        reviews=reviews_of(tables),
+        monthly_records=monthly_records_of(tables),
         watch=watch_of(tables),
         texts={f: _lf(texts[f]) for f in sorted(texts)},
         clock_synchronised=clock_synchronised_of(tables),

@@ -165,6 +165,8 @@ class ServiceFile(Table):
     clock: Tables | None = None
     heartbeat: Tables | None = None
     sign_in: Tables | None = None
+    reviews: Tables | None = None
+    records: Tables | None = None
 
 
 class BackupTable(Table):
@@ -197,6 +199,14 @@ class SignInTable(Table):
 
 class RetentionTable(Table):
     years: Annotated[int, Field(ge=1, le=100)]
+
+
+class ReviewsTable(Table):
+    every: list[Literal["daily", "weekly", "monthly"]]
+
+
+class RecordsTable(Table):
+    monthly: bool = True
 
 
 class CertificateFile(Table):

@@ -1,4 +1,4 @@
-"""What service.toml says: backups, how long readings stay at least, the clock, and signs of life."""
+"""What service.toml says: backups, how long readings stay, reviews, records, the clock, and signs of life."""
 
 from __future__ import annotations
 
@@ -47,3 +47,14 @@ def heartbeat_of(tables: Tables) -> Heartbeat | None:
         return None
     table = tables.heartbeat.value
     return Heartbeat(table.url, table.file, table.every_s)
+
+
+def reviews_of(tables: Tables) -> tuple[str, ...]:
+    """How often the record is to be reviewed; all three where no file says otherwise."""
+    every = ("daily", "weekly", "monthly")
+    return every if tables.reviews is None else tuple(c for c in every if c in tables.reviews.value.every)
+
+
+def monthly_records_of(tables: Tables) -> bool:
+    """Whether the service issues the record of each zone when a month is over."""
+    return tables.records is None or tables.records.value.monthly

@@ -70,6 +70,8 @@ class Tables:
     clock: Entry[schema.ClockTable] | None = None
     heartbeat: Entry[schema.HeartbeatTable] | None = None
     sign_in: Entry[schema.SignInTable] | None = None
+    reviews: Entry[schema.ReviewsTable] | None = None
+    records: Entry[schema.RecordsTable] | None = None
     certificates: list[CertificateEntry] = field(default_factory=list)
     uses: list[Source] = field(
         default_factory=list
@@ -254,6 +256,10 @@ def _read_service(tables: Tables, source: Source) -> None:
     if told.sign_in is not None and claim(tables, source, "sign_in", "sign_in", ("sign_in",)):
         doors: Path = ("sign_in",)
         tables.sign_in = validated(schema.SignInTable, told.sign_in, source, doors, tables.faults)
+    if told.reviews is not None and claim(tables, source, "reviews", "reviews", ("reviews",)):
+        tables.reviews = validated(schema.ReviewsTable, told.reviews, source, ("reviews",), tables.faults)
+    if told.records is not None and claim(tables, source, "records", "records", ("records",)):
+        tables.records = validated(schema.RecordsTable, told.records, source, ("records",), tables.faults)
 
 
 def _read_certificate(tables: Tables, source: Source) -> None:

@@ -103,6 +103,8 @@ class Config:
     notices: NoticePlan = field(default_factory=NoticePlan)
     backup: BackupPlan | None = None
     keep_years: int | None = None  # how long readings stay at least; None: for ever
+    reviews: tuple[str, ...] = ("daily", "weekly", "monthly")  # how often the record is to be reviewed
+    monthly_records: bool = True  # the service issues the record of each zone when a month is over
     texts: Mapping[str, str] = field(default_factory=dict)  # file name -> its text, as applied
     clock_synchronised: bool = False  # readings are unsure until the system has synchronised its clock
     heartbeat: Heartbeat | None = None

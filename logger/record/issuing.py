@@ -19,6 +19,7 @@ from .contents import Interval, contents, numbered
 from .figure import figure
 from .pdf import compiled
 from .readings import CORRECTED, RAW, described, record_csv
+from .signing import Key, sealed_by, signing_key
 from .wording import sentence
 
 if TYPE_CHECKING:
@@ -61,11 +62,13 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     readings, rows = record_csv(store, setup, zone, from_ns, to_ns)
     facts["readings"] = {"rows": rows, "sha256": _sha256(readings)}
     chart = figure(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
+    key = signing_key(store, who)
     with store.begin() as conn:
         _refuse_replacement(conn, replaces, why)
         number = _next_number(conn)
-        head = {"number": number, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
-        files = rendered(numbered(facts, {**head, "replaces": replaces, "why": why}), chart, readings)
+        head: dict[str, Any] = {"number": number, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
+        head |= {"replaces": replaces, "why": why, "signed_by": key.name}
+        files = _signed(key, rendered(numbered(facts, head), chart, readings))
         _refuse_overwriting(out, files)
         folder = _kept(store.folder, number, files)
         for name, content in files.items():
@@ -87,6 +90,12 @@ def rendered(facts: Mapping[str, Any], chart: str, readings: bytes) -> dict[str,
         f"{stem}-readings.txt": described((*RAW, *CORRECTED)).encode(),
         f"{stem}.json": record,
     }
+
+
+def _signed(key: Key, files: dict[str, bytes]) -> dict[str, bytes]:
+    """The files with the list of their digests and its signature."""
+    stem = next(name.removesuffix(".pdf") for name in files if name.endswith(".pdf"))
+    return files | sealed_by(key, stem, files)
 
 
 def stem_of(facts: Mapping[str, Any]) -> str:
@@ -118,6 +127,9 @@ def _refuse_replacement(conn: Connection, replaces: int | None, why: str) -> Non
         return
     if conn.execute(select(t.c.number).where(t.c.number == replaces)).first() is None:
         raise Refused(f"There is no record {replaces} that could be replaced.")
+    later = conn.execute(select(t.c.number).where(t.c.replaces == replaces)).scalar()
+    if later is not None:
+        raise Refused(f"Record {replaces} was replaced by record {later}; amend that one.")
     if not why.strip():
         raise Refused(f"A record that replaces record {replaces} must say why.")
 

@@ -11,6 +11,7 @@ from logger import config
 from logger.config import connection_tables
 from logger.config import schema as config_schema
 from logger.config.feasible import rule_U
+from logger.errors import ConfigError
 from logger.imports import profile
 from logger.model import NS, Config
 
@@ -110,3 +111,13 @@ def test_every_key_is_shown_in_the_example(table: type[config_schema.BaseModel])
     keys = [field.alias or name for name, field in table.model_fields.items()]
     shown = [k for k in keys if re.search(rf"(?m)(^|[\[#{{,.:]\s*|\s){re.escape(k)}(\s*[=,.\]]|$)", texts)]
     assert set(keys) - set(shown) == set()
+
+
+def test_reviews_and_monthly_records_are_wanted_unless_a_file_says_otherwise(example: Config) -> None:
+    assert (example.reviews, example.monthly_records) == (("daily", "weekly", "monthly"), True)
+    text = "[reviews]\nevery = ['weekly']\n[records]\nmonthly = false\n"
+    said = dict(example.texts) | {"service.toml": text}
+    other = config.load_texts(said)
+    assert (other.reviews, other.monthly_records) == (("weekly",), False)
+    with pytest.raises(ConfigError, match="every"):
+        config.load_texts(said | {"service.toml": '[reviews]\nevery = ["hourly"]\n'})

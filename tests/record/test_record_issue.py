@@ -8,50 +8,20 @@ import io
 import json
 import shutil
 import sqlite3
-import subprocess
-import time
 import tomllib
-from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import pytest
 
-from logger.config import load_texts
 from logger.errors import Refused
-from logger.instants import parse
-from logger.model import Setup
-from logger.record import Issued, issue
 from logger.record.issuing import rendered
 from logger.store import Store
-from logger.verdicts import Verdicts
+
+from .conftest import Room, opened, tool
 
 ROOT = Path(__file__).resolve().parents[2]
-VIENNA = ZoneInfo("Europe/Vienna")
-DAY = (parse("2026-10-19", VIENNA), parse("2026-10-20", VIENNA))
-
-
-@dataclass(frozen=True)
-class Room:
-    """The demo's history, open, with what judges it."""
-
-    store: Store
-    setup: Setup
-    now_ns: int
-
-    def issue(self, out: Path, zone: str = "machine-bay", **more: Any) -> Issued:
-        verdicts = Verdicts(self.store, self.setup)
-        return issue(self.store, verdicts, self.setup, zone, *DAY, out, "Greta Holm", self.now_ns, **more)
-
-
-@pytest.fixture
-def room(demo_copy: Path) -> Iterator[Room]:
-    with Store.open(demo_copy) as store:
-        newest = store.setups()[-1]
-        yield Room(store, load_texts(newest.texts, version=newest.version).setup, time.time_ns())
 
 
 @pytest.fixture(scope="module")
@@ -60,22 +30,12 @@ def monday(demo_history: Path, tmp_path_factory: pytest.TempPathFactory) -> Path
     data = shutil.copytree(demo_history, tmp_path_factory.mktemp("record") / "data")
     out = data.parent / "out"
     with Store.open(data) as store:
-        newest = store.setups()[-1]
-        setup = load_texts(newest.texts, version=newest.version).setup
-        Room(store, setup, time.time_ns()).issue(out)
+        opened(store).issue(out)
     return out
 
 
 def facts_of(folder: Path) -> Any:
     return json.loads(next(folder.glob("*.json")).read_text("utf-8"))
-
-
-def tool(name: str, *arguments: object) -> str:
-    """Output of a program that knows nothing of us; the test is skipped where it is not installed."""
-    if shutil.which(name) is None:
-        pytest.skip(f"{name} is not installed")
-    done = subprocess.run([name, *map(str, arguments)], capture_output=True, text=True, check=False)
-    return done.stdout + done.stderr
 
 
 def by_hand(indication: float) -> float:
@@ -145,7 +105,7 @@ def test_readings_are_complete_and_described(monday: Path) -> None:
 
 
 def test_paper_says_what_the_json_says(monday: Path) -> None:
-    text = tool("pdftotext", "-layout", next(monday.glob("*.pdf")), "-")
+    text = tool("pdftotext", "-layout", next(monday.glob("*.pdf")), "-")[1]
     words = " ".join(text.split())
     for expected in ("Machine bay was stable for", "Almtal Gearworks", "SIMULATED", "I-2604", "Reviewed by"):
         assert expected in words
@@ -154,8 +114,8 @@ def test_paper_says_what_the_json_says(monday: Path) -> None:
 
 def test_the_pdf_is_whole_tagged_and_carries_the_readings(monday: Path) -> None:
     pdf = next(monday.glob("*.pdf"))
-    assert "No syntax or stream encoding errors found" in tool("qpdf", "--check", pdf)
-    assert {"readings.csv", "record.json"} <= set(tool("qpdf", "--list-attachments", pdf).split())
+    assert "No syntax or stream encoding errors found" in tool("qpdf", "--check", pdf)[1]
+    assert {"readings.csv", "record.json"} <= set(tool("qpdf", "--list-attachments", pdf)[1].split())
     assert b"pdfaid" in pdf.read_bytes()
     assert b"pdfuaid" in pdf.read_bytes()
 

@@ -1,0 +1,178 @@
+"""Reviews of the record: the act itself, what is missing, and the year for the management review."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..instants import wall
+from .opening import Opened, opened
+from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .printing import answer, counted, duration, table
+
+if TYPE_CHECKING:
+    from ..record.reviews import Signer
+
+review = typer.Typer(help="Reviews: who looked at the record of a day, a week or a month.")
+Label = Annotated[
+    str, typer.Argument(metavar="PERIOD", help="A day 2026-10-19, a week 2026-W43 or a month 2026-10.")
+]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(review, name="review", no_args_is_help=True)
+
+
+@review.command("show")
+def show(label: Label, *, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
+    """What there is to review in a period: time by verdict, excursions, alarms that wait.
+
+    \b
+    Example:
+      stillroom review show 2026-W43
+    """
+    from ..record.reviews import shown
+
+    with opened(data, config) as found:
+        seen = shown(found.store, found.verdicts(), label, found.now_ns)
+    answer(seen, as_json, _shown_lines(seen))
+
+
+def _shown_lines(seen: dict[str, Any]) -> list[str]:
+    words = ("stable", "not stable", "not shown")
+    rows = [
+        [
+            z["zone"],
+            *(duration(z["seconds"][w]) for w in words),
+            duration(z["without_record_s"]),
+            len(z["excursions"]),
+        ]
+        for z in seen["zones"]
+    ]
+    heads = ("zone", *words, "without record", "excursions")
+    waiting = [f"Alarm {a['alarm']}: {a['state']} since {a['since']}." for a in seen["alarms"]]
+    return [f"{seen['period']}: {seen['from']} to {seen['to']}.", "", *table(heads, rows), "", *waiting]
+
+
+@review.command("sign")
+def sign(
+    label: Label,
+    *,
+    comment: Annotated[str, typer.Option("--comment", metavar="TEXT", help="What was seen or done.")] = "",
+    account: Annotated[
+        str,
+        typer.Option("--account", metavar="NAME", help="Sign by this account; its password is asked for."),
+    ] = "",
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Say that you reviewed a period; what was shown is kept with the act.
+
+    With --account it is a signature by password; without, a name that was given, and said to be one.
+
+    \b
+    Example:
+      stillroom review sign 2026-W43 --account holm --comment "door seal replaced"
+    """
+    from ..record.reviews import review as reviewed
+
+    with opened(data, config) as found:
+        signer = _signer(account)
+        made = reviewed(found.store, found.verdicts(), label, person(who), comment, found.now_ns, signer)
+    how = "signed by password" if made.signed else "by the name given"
+    answer(
+        made.to_json(), as_json, [f"{label} is reviewed by {made.who}, {how}; journal entry {made.number}."]
+    )
+
+
+def _signer(account: str) -> Signer | None:
+    from ..record.reviews import Signer
+
+    return Signer(account, typer.prompt("Password", hide_input=True, err=True)) if account else None
+
+
+@review.command("list")
+def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
+    """Every review, and those that are missing.
+
+    \b
+    Example:
+      stillroom review list
+    """
+    from ..record.reviews import missing, reviews
+
+    with opened(data, config) as found:
+        rows = reviews(found.store)
+        late = missing(found.store, found.setup, found.config.reviews, found.now_ns)
+        lines = [_row(r.to_json(), found, r.at_ns) for r in rows]
+    heads = ("period", "who", "at", "signed", "comment")
+    head = f"{counted(len(rows), 'review')}; {len(late) or 'none'} missing" + (
+        f": {', '.join(late)}." if late else "."
+    )
+    answer(
+        {"reviews": [r.to_json() for r in rows], "missing": late}, as_json, [head, "", *table(heads, lines)]
+    )
+
+
+def _row(r: dict[str, Any], found: Opened, at_ns: int) -> list[object]:
+    signed = "by password" if r["signed"] else "name given"
+    return [r["period"], r["who"], wall(at_ns, found.zone_info), signed, r["comment"]]
+
+
+@review.command("year")
+def year(
+    number: Annotated[int | None, typer.Argument(metavar="YEAR", help="Default: this year.")] = None,
+    *,
+    action: Annotated[
+        list[str],
+        typer.Option("--action", metavar="DAY", help="Day of a corrective action; may be repeated."),
+    ] = [],  # noqa: B006 (read, never changed)
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """The year for the management review: share of time stable by zone against the year before, what came
+    back again and again, and what a corrective action changed (30 days before and after it).
+
+    \b
+    Example:
+      stillroom review year 2026 --action 2026-09-14
+    """
+    from ..record.year import year as summed
+
+    with opened(data, config) as found:
+        wanted = number or time.gmtime(found.now_ns // 10**9).tm_year
+        told = summed(found.store, found.verdicts(), wanted, action, found.now_ns, found.config.reviews)
+    answer(told, as_json, _year_lines(told))
+
+
+def _year_lines(told: dict[str, Any]) -> list[str]:
+    def share(value: float | None) -> str:
+        return "no record" if value is None else f"{value:.1%}"
+
+    shares = ("stable", "stable_year_before", "stable_in_use")
+    counts = ("excursions", "excursions_year_before")
+    zones = [[z["zone"], *(share(z[k]) for k in shares), *(z[k] for k in counts)] for z in told["zones"]]
+    heads = ("zone", "stable", "year before", "in hours of use", "excursions", "year before")
+    repeats = [[r[k] for k in ("zone", "rule", "times", "from", "to")] for r in told["repeats"]]
+    actions = [_action_row(a) for a in told["actions"]]
+    lines = [f"{told['year']}, up to {told['to']}.", "", *table(heads, zones), ""]
+    if repeats:
+        lines += [
+            "Three or more within 30 days:",
+            *table(("zone", "rule", "times", "from", "to"), repeats),
+            "",
+        ]
+    if actions:
+        before_after = ("action", "zone", "excursions before", "after", "hours before", "after")
+        lines += ["30 days before and after:", *table(before_after, actions), ""]
+    return [*lines, f"{counted(told['reviews'], 'review')} made, {told['reviews_missing']} missing."]
+
+
+def _action_row(a: dict[str, Any]) -> list[object]:
+    hours = [f"{a[k]:.1f}" for k in ("hours_before", "hours_after")]
+    return [a["day"], a["zone"], a["excursions_before"], a["excursions_after"], *hours]

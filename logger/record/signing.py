@@ -1,0 +1,176 @@
+"""Signatures by the record itself: Ed25519 (RFC 8032), so that a copy can be trusted without trusting us.
+
+The private key is made at first use, in `keys/` of the data folder, readable by its owner alone. Every
+public key that ever signed is in the journal (kind `signing-key`): a new one names the old, and is signed
+by it unless that was lost. A signature is 64 bytes beside the file, as the command line of OpenSSL
+reads it: `openssl pkeyutl -verify -pubin -inkey KEY.pem -rawin -in FILE -sigfile FILE.sig`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import Refused
+from ..instants import rfc3339
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+    from ..store import Store
+
+KIND = "signing-key"
+FOLDER, FILE = "keys", "signing-key.pem"
+
+
+@dataclass(frozen=True)
+class Key:
+    """A key that can sign. `public` is its public half as PEM text; `name` the SHA-256 of that half's DER."""
+
+    name: str
+    public: str
+    _private: Ed25519PrivateKey
+
+    def sign(self, content: bytes) -> bytes:
+        """64 bytes; the same for the same content and key."""
+        return bytes(self._private.sign(content))
+
+
+def signing_key(store: Store, who: str) -> Key:
+    """The key in use; made and journalled at first use. Refused where it is gone or not the one known."""
+    known, path = _newest(store), _path(store)
+    if not path.exists():
+        if known is not None:
+            raise Refused(
+                f"The signing key of this record is not at {path}; a restored record comes without it. Say "
+                "what became of it: `stillroom record key --lost --why TEXT` makes a new one, journalled."
+            )
+        key = _made(path)
+    else:
+        key = _read(path)
+    if known is None:
+        what = {"act": "first", "key": key.name, "public": key.public}
+        store.journal.append(KIND, who, what, "the record signs from now on")
+    elif known["key"] != key.name:
+        raise Refused(f"{path} is not the key that this record signs by ({known['key'][:16]}…).")
+    return key
+
+
+def renewed(store: Store, who: str, why: str, *, lost: bool = False) -> Key:
+    """Another key from now on, by a journalled act; the old one signs for it, unless it was `lost`.
+
+    What the old key signed stays verifiable: its public half is in the journal and in every package.
+    """
+    if not why.strip():
+        raise Refused("Nothing was changed: say why there is to be another signing key.")
+    path = _path(store)
+    before = None if lost else signing_key(store, who)
+    if lost and _newest(store) is None:
+        raise Refused("Nothing was changed: this record has never signed, so no key can be lost.")
+    aside = path.with_suffix(".new")
+    aside.unlink(missing_ok=True)
+    key = _made(aside)
+    act = "lost" if lost else "rotated"
+    more = {"signed_by_old": before.sign(key.public.encode()).hex()} if before else {}
+    what: dict[str, Any] = {"act": act, "key": key.name, "public": key.public, **more}
+    store.journal.append(KIND, who, what, why.strip())
+    aside.replace(path)
+    return key
+
+
+def public_keys(store: Store) -> list[dict[str, Any]]:
+    """Every key of this record, oldest first: since when, by which act, its public half, who and why."""
+    return [
+        {**entry.what, "at": rfc3339(entry.at_ns), "who": entry.who, "why": entry.why}
+        for entry in store.journal.entries(kind=KIND)
+    ]
+
+
+def verified(public: str, content: bytes, signature: bytes) -> bool:
+    """Whether the signature is that of the content by the key with this public half."""
+    from cryptography.exceptions import InvalidSignature
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+    from cryptography.hazmat.primitives.serialization import load_pem_public_key
+
+    try:
+        key = load_pem_public_key(public.encode())
+        if not isinstance(key, Ed25519PublicKey):
+            return False
+        key.verify(signature, content)
+    except (InvalidSignature, ValueError):
+        return False
+    return True
+
+
+def head_text(store: Store, at_ns: int) -> bytes:
+    """The head of the chain as a text to sign and to give away."""
+    number, sha256 = store.journal.head()
+    return (
+        f"Head of the journal of record {store.key} ({store.room()})\n"
+        f"entry   {number}\nsha256  {sha256}\nat      {rfc3339(at_ns)}\n"
+        f"verify  stillroom verify --head {number}:{sha256}\n"
+    ).encode()
+
+
+def sealed_by(key: Key, name: str, files: Mapping[str, bytes]) -> dict[str, bytes]:
+    """The list of digests of files as `sha256sum -c` reads it, its signature, and the public key."""
+    lines = [f"{hashlib.sha256(content).hexdigest()}  {file}\n" for file, content in sorted(files.items())]
+    listed = "".join(lines).encode()
+    return {
+        f"{name}.sha256": listed,
+        f"{name}.sha256.sig": key.sign(listed),
+        f"{name}-key.pem": key.public.encode(),
+    }
+
+
+def _path(store: Store) -> Path:
+    return store.folder / FOLDER / FILE
+
+
+def _newest(store: Store) -> Mapping[str, Any] | None:
+    found = store.journal.entries(kind=KIND, newest_first=True, limit=1)
+    return found[0].what if found else None
+
+
+def _made(path: Path) -> Key:
+    from cryptography.hazmat.primitives import serialization as s
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+    private = Ed25519PrivateKey.generate()
+    text = private.private_bytes(s.Encoding.PEM, s.PrivateFormat.PKCS8, s.NoEncryption())
+    path.parent.mkdir(mode=0o700, exist_ok=True)
+    # Its owner's alone from the first byte on, not from a later chmod.
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "wb") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    return _key(private)
+
+
+def _read(path: Path) -> Key:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+    from cryptography.hazmat.primitives.serialization import load_pem_private_key
+
+    try:
+        private = load_pem_private_key(path.read_bytes(), None)
+    except ValueError as error:
+        raise Refused(
+            f"{path} is no private key ({error}); see `stillroom record key --lost --help`."
+        ) from None
+    if not isinstance(private, Ed25519PrivateKey):
+        raise Refused(f"{path}: wanted an Ed25519 key, found another kind.")
+    return _key(private)
+
+
+def _key(private: Ed25519PrivateKey) -> Key:
+    from cryptography.hazmat.primitives import serialization as s
+
+    public = private.public_key()
+    der = public.public_bytes(s.Encoding.DER, s.PublicFormat.SubjectPublicKeyInfo)
+    pem = public.public_bytes(s.Encoding.PEM, s.PublicFormat.SubjectPublicKeyInfo)
+    return Key(hashlib.sha256(der).hexdigest(), pem.decode(), private)

@@ -1,0 +1,121 @@
+"""The answer to one date, against the logger's file and the certificates read by hand."""
+
+from __future__ import annotations
+
+import csv
+import sqlite3
+import tomllib
+from contextlib import closing
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from logger.errors import IntervalError
+from logger.instants import parse, said
+from logger.record import moment
+from logger.record.reviews import Signer, missing, review, reviews, span_of
+
+from .conftest import VIENNA, Room
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_it_tells_what_the_loggers_file_says_then(room: Room) -> None:
+    """The reading nearest to the instant, read here with csv alone."""
+    at_ns = said("20 October 14:10", VIENNA, room.now_ns)
+    told = moment(room.store, room.verdicts, "machine-bay", at_ns, room.now_ns)
+    with (ROOT / "sample_logs" / "machine-bay.csv").open(encoding="utf-8", newline="") as lines:
+        rows = [r for r in csv.reader(lines) if r[0].startswith("2026-10-20T12:")]
+    near = min(rows, key=lambda r: abs(parse(r[0], VIENNA) - at_ns))
+    p1 = next(r for r in told["readings"] if r["channel"] == "P1.temperature")
+    assert (p1["indication"], parse(p1["taken"], VIENNA)) == (float(near[1]), parse(near[0], VIENNA))
+    paper = tomllib.loads((ROOT / "config/certificates/AG-0411-T.toml").read_text("utf-8"))
+    assert (p1["certificate"], p1["issuer"]) == (paper["number"], paper["issuer"])
+    assert p1["corrected"] == pytest.approx(p1["indication"] + p1["correction"], abs=2e-6)
+    assert (told["verdict"], told["setup"]["version"]) == ("stable", 1)
+    assert "machine-bay.temperature" in {row["rule"] for row in told["limits"]}
+    assert all(row["basis"] for row in told["limits"])
+
+
+def test_it_agrees_with_the_check_of_that_minute_all_through_the_bad_monday(room: Room) -> None:
+    verdicts = room.verdicts
+    for hour in (3, 7, 9, 12, 20):
+        at_ns = parse(f"2026-10-19T{hour:02d}:30", VIENNA)
+        told = moment(room.store, verdicts, "machine-bay", at_ns, room.now_ns)
+        minute = verdicts.check("machine-bay", at_ns, at_ns + 60 * 10**9, room.now_ns, pre_window_s=0)
+        assert told["verdict"] == minute.verdict
+
+
+def test_a_gap_is_said_and_an_instant_outside_the_record_refused(room: Room) -> None:
+    for text in ("2020-03-20T14:10", "2030-03-20T14:10"):
+        with pytest.raises(IntervalError, match="outside the record"):
+            moment(room.store, room.verdicts, "machine-bay", parse(text, VIENNA), room.now_ns)
+
+
+def test_who_reviewed_it_is_named_and_what_was_shown_is_kept(room: Room) -> None:
+    made = review(room.store, room.verdicts, "2026-10-20", "Greta Holm", "door left open", room.now_ns)
+    told = moment(room.store, room.verdicts, "machine-bay", parse("2026-10-20T14:10", VIENNA), room.now_ns)
+    assert [(r["who"], r["cadence"], r["signed"]) for r in told["reviews"]] == [
+        ("Greta Holm", "daily", False)
+    ]
+    entry = room.store.journal.entries(kind="review")[0]
+    bay = entry.what["shown"]["zones"][0]
+    assert sum(bay["seconds"].values()) + bay["without_record_s"] == 86_400
+    assert (made.from_ns, made.to_ns) == span_of("2026-10-20", "Europe/Vienna")
+    assert room.store.verify().intact
+
+
+def test_a_signed_review_takes_the_password_and_nothing_is_left_of_a_wrong_one(room: Room) -> None:
+    from logger.accounts import Role
+    from logger.errors import Refused
+    from logger.people import People
+
+    People(room.store).add("holm", "Greta Holm", [Role.METROLOGIST], "correct horse battery", "test")
+    with pytest.raises(Refused, match="password"):
+        review(room.store, room.verdicts, "2026-W42", "x", "", room.now_ns, Signer("holm", "wrong"))
+    assert reviews(room.store) == []
+    made = review(
+        room.store, room.verdicts, "2026-W42", "x", "", room.now_ns, Signer("holm", "correct horse battery")
+    )
+    assert (made.who, made.signed) == ("Greta Holm", True)
+    (signature,) = room.store.journal.entries(kind="signature")
+    assert signature.what["meaning"] == "reviewed"
+    assert signature.what["about"] == {"review": "2026-W42", "digest": made.digest}
+
+
+@pytest.mark.parametrize(
+    ("label", "words"),
+    [
+        ("2035-01-01", "is not over"),
+        ("2020-W10", "before the record"),
+        ("October", "wanted a day"),
+        ("2026-13", "wanted"),
+    ],
+)
+def test_what_cannot_be_reviewed_is_refused(room: Room, label: str, words: str) -> None:
+    from logger.errors import Refused
+
+    with pytest.raises(Refused, match=words):
+        review(room.store, room.verdicts, label, "Greta Holm", "", room.now_ns)
+
+
+def test_two_skipped_working_days_are_missing_and_a_weekend_is_not(room: Room) -> None:
+    """Counted from the day on which the record was begun; the demo is used from Monday to Saturday."""
+    begun = room.store.journal.entries(limit=1)[0].at_ns
+    day_ns = 86_400 * 10**9
+    found = missing(room.store, room.setup, ("daily",), begun + 10 * day_ns)
+    assert len(found) in (7, 8)  # a Sunday or two are free, and the last working day is not due yet
+    assert all(date.fromisoformat(label).weekday() != 6 for label in found)
+    assert missing(room.store, room.setup, (), begun + 10 * day_ns) == []
+    assert missing(room.store, room.setup, ("daily",), begun) == []
+
+
+def test_asking_judges_nothing_twice(room: Room) -> None:
+    """The stored verdicts stay as they are: a question changes nothing."""
+    verdicts, at_ns = room.verdicts, parse("2026-10-20T14:10", VIENNA)
+    first = moment(room.store, verdicts, "machine-bay", at_ns, room.now_ns)
+    with closing(sqlite3.connect(room.store.folder / "stillroom.db")) as db:
+        before = db.execute("SELECT count(*), max(body) FROM piece").fetchone()
+        assert moment(room.store, verdicts, "machine-bay", at_ns, room.now_ns) == first
+        assert db.execute("SELECT count(*), max(body) FROM piece").fetchone() == before
