@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from math import isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..calibration import Corrected, corrected
-from ..instants import rfc3339
-from ..model import Channel
+from ..calibration import corrected
+from ..model import NS, Channel
 from ..series import STATUS, Float, Int, Readings
 from ..units import quantity
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from ..model import Setup
     from ..store import Store
 
+_DECIMALS = (("s", NS), ("ms", 1_000_000), ("ns", 1))
 RAW: tuple[tuple[str, str], ...] = (
     ("channel", "key of the channel: <probe>.<quantity>"),
     ("taken", "instant at which the reading was taken, RFC 3339 in UTC"),
@@ -36,50 +37,76 @@ CORRECTED: tuple[tuple[str, str], ...] = (
 def raw_csv(store: Store, channel: Channel, from_ns: int, to_ns: int) -> tuple[bytes, int]:
     """One channel as it came, and the number of its readings."""
     readings = store.readings(channel.key, from_ns, to_ns)
-    return _table([name for name, _ in RAW], _raw_rows(channel, readings)), len(readings)
+    return _csv([name for name, _ in RAW], [_raw(channel, readings)]), len(readings)
 
 
 def record_csv(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) -> tuple[bytes, int]:
     """All readings of a zone in an interval, as they came and corrected, and their number."""
-    rows: list[str] = []
-    for key in setup.channels_in(zone):
-        channel, readings = setup.channels[key], store.readings(key, from_ns, to_ns)
-        done = corrected(channel, setup.certificates_of(key), readings.taken_ns, readings.value)
-        more = _corrected_rows(channel, done)
-        rows += [f"{raw},{rest}" for raw, rest in zip(_raw_rows(channel, readings), more, strict=True)]
-    return _table([name for name, _ in (*RAW, *CORRECTED)], rows), len(rows)
+    keys = setup.channels_in(zone)
+    parts = [corrected_table(store, setup, key, from_ns, to_ns) for key in keys]
+    return _csv([name for name, _ in (*RAW, *CORRECTED)], parts), sum(part.num_rows for part in parts)
 
 
-def _table(heads: Sequence[str], rows: Iterable[str]) -> bytes:
-    return "".join(f"{line}\n" for line in (",".join(heads), *rows)).encode()
+def corrected_table(store: Store, setup: Setup, key: str, from_ns: int, to_ns: int) -> pa.Table:
+    """Readings of one channel, as they came and corrected, in the columns RAW and CORRECTED."""
+    channel, readings = setup.channels[key], store.readings(key, from_ns, to_ns)
+    done = corrected(channel, setup.certificates_of(key), readings.taken_ns, readings.value)
+    table = _raw(channel, readings)
+    for name, values in (("corrected", done.value), ("U", done.U)):
+        table = table.append_column(name, _numbers(np.round(values, 6)))  # as they are judged
+    return table.append_column("corrected_unit", _same(quantity(channel.quantity).unit, len(readings)))
 
 
-def _raw_rows(channel: Channel, readings: Readings) -> list[str]:
+def _raw(channel: Channel, readings: Readings) -> pa.Table:
     """No field can hold a comma, a quote or a line end: keys and units are checked by the configuration."""
-    fields = zip(
-        readings.taken_ns.tolist(), readings.value.tolist(), readings.status, readings.late, strict=True
-    )
-    return [
-        f"{channel.key},{rfc3339(taken)},{_shortest(value)},{channel.unit},{STATUS[status]},{int(late)}"
-        for taken, value, status, late in fields
-    ]
+    import pyarrow as pa
+
+    n = len(readings)
+    words = pa.DictionaryArray.from_arrays(readings.status, list(STATUS)).cast(pa.string())
+    columns = {
+        "channel": _same(channel.key, n),
+        "taken": _instants(readings.taken_ns),
+        "value": _numbers(readings.value),
+        "unit": _same(channel.unit, n),
+        "status": words,
+        "late": pa.array(readings.late).cast(pa.uint8()),
+    }
+    return pa.table(columns)
 
 
-def _corrected_rows(channel: Channel, done: Corrected) -> list[str]:
-    unit = quantity(channel.quantity).unit
-    pairs = zip(_rounded(done.value), _rounded(done.U), strict=True)
-    return [f"{_shortest(value)},{_shortest(U)},{unit}" for value, U in pairs]
+def _instants(taken_ns: Int) -> pa.Array:
+    """RFC 3339 in UTC, all of a channel with as many decimals as its finest instant needs: 0, 3 or 9."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    unit, size = next((u, s) for u, s in _DECIMALS if s == 1 or not (taken_ns % s).any())
+    return pc.strftime(pa.array(taken_ns // size, pa.timestamp(unit)), format="%Y-%m-%dT%H:%M:%SZ")
 
 
-def _rounded(values: Float) -> list[float]:
-    """To a millionth of the unit, as they are judged."""
-    rounded: list[float] = np.round(values, 6).tolist()
-    return rounded
+def _numbers(values: Float) -> pa.Array:
+    """The shortest text that reads back as the same number; nothing where there is none."""
+    import pyarrow as pa
+
+    return pa.array(values, mask=~np.isfinite(values))
 
 
-def _shortest(value: float) -> str:
-    """The shortest text that reads back as the same number; empty for none."""
-    return repr(value) if isfinite(value) else ""
+def _same(text: str, n: int) -> pa.Array:
+    import pyarrow as pa
+
+    return pa.repeat(pa.scalar(text), n)
+
+
+def _csv(heads: Sequence[str], parts: Sequence[pa.Table]) -> bytes:
+    import pyarrow as pa
+    from pyarrow import csv
+
+    sink = pa.BufferOutputStream()
+    sink.write(f"{','.join(heads)}\n".encode())
+    plain = csv.WriteOptions(include_header=False, quoting_style="none")
+    for part in parts:
+        csv.write_csv(part, sink, plain)
+    content: bytes = sink.getvalue().to_pybytes()
+    return content
 
 
 def described(columns: Iterable[tuple[str, str]]) -> str:
