@@ -21,7 +21,7 @@ HEAVY = {"pandas", "pyarrow", "sqlalchemy", "dash", "typst", "pydantic", "numpy"
 COMMANDS = {
     *("demo", "run", "serve", "import", "user", "verdicts", "check", "inspection", "excursion", "alarm"),
     *("record", "verify", "export", "confirm", "config", "probe", "bench", "backup", "restore", "dispose"),
-    *("review", "compare", "conflict", "soak"),
+    *("review", "compare", "conflict", "soak", "mark", "heartbeat", "clock"),
 }
 
 
