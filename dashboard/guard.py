@@ -61,7 +61,8 @@ class Guard:
         self, app: Dash, people: People, names: Collection[str] = (), plan: SessionPlan | None = None
     ) -> None:
         self.app, self.people, self.simulated = app, people, people.store.simulated
-        self.sessions = Sessions(people, plan)
+        self.plan = plan or SessionPlan()
+        self.sessions = Sessions(people, self.plan)
         self.refusals, self.throttle = Refusals(people.store), Throttle()
         self._names = {socket.gethostname(), *names}  # and none that a name server would have to be asked for
         self._csrf_cookie = csrf_cookie(people.store.key)
@@ -78,7 +79,7 @@ class Guard:
             SESSION_COOKIE_SAMESITE="Strict",
             SESSION_COOKIE_SECURE=tls,
             SESSION_REFRESH_EACH_REQUEST=False,
-            PERMANENT_SESSION_LIFETIME=30 * 86400,
+            PERMANENT_SESSION_LIFETIME=round(max(self.plan.reader_s, self.plan.longest_s)),
             WTF_CSRF_TIME_LIMIT=None,  # as long as the session, or an open page would die after an hour
             WTF_CSRF_SSL_STRICT=False,  # we send no referrer; the origin is checked below
             MAX_FORM_MEMORY_SIZE=FORM_BYTES,

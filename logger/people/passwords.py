@@ -6,6 +6,7 @@ at least 12 characters, at most 128, no rule about kinds of characters.
 
 from __future__ import annotations
 
+import threading
 import unicodedata
 from functools import cache
 
@@ -16,6 +17,7 @@ from ..errors import Refused
 
 LEAST, MOST = 12, 128
 _HASHER = PasswordHasher()
+_TURNS = threading.BoundedSemaphore(2)  # each takes 64 MiB: many strangers at once must not take all there is
 
 
 def checked_password(password: str, *names: str) -> str:
@@ -41,7 +43,8 @@ def fits(password: str, stored: str | None) -> bool:
     if len(password) > 4 * MOST:
         return False
     try:
-        return _HASHER.verify(stored or _nobody(), _normal(password)) and stored is not None
+        with _TURNS:
+            return _HASHER.verify(stored or _nobody(), _normal(password)) and stored is not None
     except (VerificationError, InvalidHashError):
         return False
 

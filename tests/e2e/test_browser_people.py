@@ -131,6 +131,36 @@ def test_a_link_from_elsewhere_needs_no_second_sign_in(open_page: Callable[..., 
     page.wait_for_selector("#trend-graph")
 
 
+def test_the_first_start(open_page: Callable[..., Any], served: Callable[..., Any]) -> None:
+    """From the address on the terminal to the first administrator, and from there to a second account."""
+    from dashboard.app import create_app
+    from dashboard.sign_in import First
+
+    record, first = Synthetic(simulated=False), First()
+    with served(create_app(Path("unused"), source=record, first=first)) as where:
+        opened = open_page(where=where)
+        page = opened.go(f"/first?code={first.code}", "h1")
+        page.get_by_label("Your full name, as records print it").fill("Greta Holm")
+        page.get_by_label("A short name to sign in by").fill("gholm")
+        page.get_by_label("metrologist").check()
+        for label in ("Password", "Password, again"):
+            page.get_by_label(label, exact=True).fill(PASSWORD)
+        page.get_by_role("button", name="Make this account").click()
+        page.get_by_role("link", name="Greta Holm").click()
+        page.get_by_role("link", name="Accounts of others").click()
+        page.get_by_label("Full name, as records print it").fill("Ines Faber")
+        page.get_by_label("A short name to sign in by").fill("faber")
+        form = page.locator("form", has=page.get_by_label("A short name to sign in by"))
+        form.get_by_label("quality").check()
+        form.get_by_label("New password, 12 characters or more").fill(PASSWORD)
+        form.get_by_label("New password, again").fill(PASSWORD)
+        form.get_by_label("Your own password, to confirm").fill(PASSWORD)
+        form.get_by_role("button", name="Make this account").click()
+        page.get_by_text("Ines Faber signs in as faber: quality.").wait_for()
+        assert opened.axe() == []
+    assert [a.name for a in People(record.store).all()] == ["faber", "gholm"]
+
+
 def test_a_limit_is_approved_by_two_people(open_page: Callable[..., Any], record: Synthetic) -> None:
     """Proposed by one, signed by another with password; neither the author nor a wrong password will do."""
     from logger.config import example_folder, read_texts
