@@ -170,6 +170,12 @@ class Ledger:
             yield judgement, state, readings
             state = judgement.memory.states[grid.n]
 
+    def over(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> Iterator[Judgement]:
+        """Judgements of the days of [from, to) in weeks, without what is stored and without storing."""
+        first, last = from_ns // DAY_NS, (to_ns - 1) // DAY_NS
+        for judgement, _, _ in self._judged(zone, first, last, self.unknown(zone, first), now_ns):
+            yield judgement
+
     def altered(self, zone: str) -> list[str]:
         """UTC days whose stored verdicts are not what their readings, setup and marks give: somebody's edit.
 

@@ -25,6 +25,7 @@ from . import (
     mark,
     probe,
     record,
+    replay,
     review,
     service,
     setup,
@@ -78,6 +79,7 @@ for group in (
     setup,
     user,
     bench,
+    replay,
 ):
     group.add_to(app)
 

@@ -1,0 +1,76 @@
+"""A recorded time once more under other limits and delays, beside what is in force."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ..errors import Refused
+from .opening import opened, whole_or_interval
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
+from .printing import answer, table
+
+if TYPE_CHECKING:
+    from ..replay import Outcome
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("replay", short_help="How other limits and delays would have alarmed.")(replay)
+
+
+def replay(
+    *,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    limits: Annotated[
+        Path | None,
+        typer.Option("--limits", metavar="FILE", help="Another limits.toml, as if it had always held."),
+    ] = None,
+    delays: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--delays",
+            metavar="[RULE=]ON[/OFF[/BAND]]",
+            help="On-delay and off-delay in s, deadband; for one rule or for all. May be repeated.",
+        ),
+    ] = None,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Go through the record under other limits and delays: alarms, hours and inspections lost.
+
+    Nothing is changed by it. Both sides are counted from the readings in the same way, as if nobody had
+    shelved anything; what people were told at the time is in the journal.
+
+    \b
+    Example:
+      stillroom replay --from 2026-01-01 --to 2027-01-01 --limits wider.toml --delays 600
+    """
+    from ..replay import delays_of, replay, whole_cells, with_limits
+
+    with opened(data, config) as found:
+        if limits is not None and not limits.is_file():
+            raise Refused(f"There is no file {limits}.")
+        text = None if limits is None else limits.read_text(encoding="utf-8-sig")
+        other = found.setup if text is None else with_limits(found.config, text)
+        span = whole_cells(*whole_or_interval(found, start, end), found.setup)
+        now = replay(found.store, found.setup, *span, {})
+        then = replay(found.store, other, *span, delays_of(delays or (), other))
+    answer({"in_force": now.to_json(), "other": then.to_json()}, as_json, _lines(now, then))
+
+
+def _lines(now: Outcome, then: Outcome) -> list[str]:
+    rules = list(dict.fromkeys([*now.alarms, *then.alarms]))
+    alarms = [[rule, _count(now, rule), _count(then, rule)] for rule in rules]
+    hours = [[f"hours {v}", round(now.hours[v], 1), round(then.hours[v], 1)] for v in now.hours]
+    lost = [["inspections not stable", len(now.lost), len(then.lost)]]
+    lost.append(["of inspections", now.inspections, then.inspections])
+    heads = ("alarms of", "in force", "other")
+    return [*table(heads, alarms), "", *table(("lost", "in force", "other"), [*hours, *lost])]
+
+
+def _count(side: Outcome, rule: str) -> int | str:
+    return len(side.alarms[rule]) if rule in side.alarms else "no rule"
