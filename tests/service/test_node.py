@@ -233,3 +233,37 @@ def test_a_whole_node_reads_stores_and_sends(annex: Store, centre: Store, door: 
     assert told[-1] == "stop"
     assert annex.verify().intact
     assert centre.verify().intact
+
+
+def test_a_node_hands_over_to_the_interface_as_it_is_served(
+    annex: Store, centre: Store, config: Config
+) -> None:
+    """The real routes with a real token behind a real server; a token without the right is told so."""
+    from waitress import create_server
+
+    from logger.accounts import Scope
+    from logger.actions import apply_setup
+    from logger.api import create_api
+    from logger.people import Tokens
+
+    texts = dict(read_texts(example_folder()))
+    before, _, after = texts["probes.toml"].partition("[probes.P1.connection]\n")
+    pushed = 'kind = "push"\nnode = "annex"\nvalues = { t = "temperature" }\n\n'
+    texts["probes.toml"] = f"{before}[probes.P1.connection]\n{pushed}{after[after.index('[probes.P2]') :]}"
+    apply_setup(centre, texts, "test", "test", "test", 1)
+    tokens = Tokens(centre)
+    server = create_server(create_api(centre), host="127.0.0.1", port=0, threads=2)
+    serving = threading.Thread(target=server.run, daemon=True)
+    serving.start()
+    url = f"http://127.0.0.1:{server.effective_port}"
+    annex.append("poll", rows(1, 1200))
+    wrong = Forwarder(annex, Centre(url, "annex", tokens.add("annex", {Scope.HEALTH}, "test")[1]))
+    assert wrong.turn() == 0
+    assert wrong.trouble.startswith("403")
+    sends = Forwarder(annex, Centre(url, "annex", tokens.add("annex", {Scope.READINGS}, "test")[1]))
+    assert sends.turn() == 1200
+    assert sends.turn() == 0
+    assert len(centre.columns("P1.temperature", 0, 2**62)) == 1200
+    assert centre.verify().intact
+    server.close()
+    serving.join(5)
