@@ -81,7 +81,7 @@ def _row(q: Queries, e: Excursion, decided: Book) -> list[object]:
         html.A(
             decisions.word(e, decided),
             href=decisions.address(e),
-            **aria(f"decision on {name}, {local(e.from_ns, zone)}"),
+            **aria(f"{decisions.word(e, decided)}: decision on {name}, {local(e.from_ns, zone)}"),
         ),
         html.A("trend", href=f"/trend?{_around(e, zone)}", **aria(f"trend around {local(e.from_ns, zone)}")),
     ]

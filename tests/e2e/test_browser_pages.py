@@ -16,6 +16,8 @@ PAGES = {
     "Gradients": "/gradients",
     "Excursions": "/excursions",
     "Inspections": "/inspections?inspection=J2",
+    "Soak": "/soak",
+    "Import": "/import",
     "Probes": "/probes?probe=P1&certificate=C-P1.temperature",
     "Limits": "/limits",
     "Journal": "/journal",
@@ -31,6 +33,7 @@ def test_pages_are_clean(open_page: Callable[..., Any], record: Any, scheme: str
     opened = open_page(scheme=scheme)
     for title, path in PAGES.items():
         page = opened.go(path, ".alert")
+        page.wait_for_selector("#page h1", state="attached")
         page.wait_for_timeout(200)
         assert page.evaluate("document.documentElement.dataset.theme") == scheme
         assert opened.axe() == [], title
