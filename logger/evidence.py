@@ -115,8 +115,10 @@ def _confirmed(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str)
     if not own.doubted.any():
         return own
     usable = np.flatnonzero(own.flags < Quality.FAIL)
-    doubted = own.doubted.copy()
-    doubted[usable] &= ~stays(own.taken_ns[usable], own.micro[usable], own.U[usable], channel.max_age_s)
+    doubted, at = own.doubted.copy(), np.flatnonzero(own.doubted[usable])
+    # Each with the two that follow it: the others need no confirmation.
+    known = own.taken_ns[usable], own.micro[usable], own.U[usable]
+    doubted[usable[stays(*known, channel.max_age_s, at)]] = False
     for other in parts:
         at = np.flatnonzero(doubted)
         if not len(at):

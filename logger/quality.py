@@ -95,19 +95,18 @@ def spikes(channel: Channel, taken_ns: Int, value: Float, flags: Flags) -> Bool:
     return found
 
 
-def stays(taken_ns: Int, value: Float, U: Float, max_age_s: float) -> Bool:
-    """Where the next two readings confirm a value within its U: then it was a step and no spike.
+def stays(taken_ns: Int, value: Float, U: Float, max_age_s: float, at: Int) -> Int:
+    """Those of the places `at` whose value the next two readings confirm within its U: a step and no spike.
 
     >>> t = np.arange(5) * 60 * NS
-    >>> stays(t, np.array([20.0, 21.2, 21.2, 21.15, 20.0]), np.full(5, 0.1), 180.0).tolist()
-    [False, True, False, False, False]
+    >>> stays(t, np.array([20.0, 21.2, 21.2, 21.15, 20.0]), np.full(5, 0.1), 180.0, np.arange(5)).tolist()
+    [1]
     """
-    confirmed = np.zeros(value.shape, np.bool_)
-    if len(value) > 2:
-        near = np.diff(taken_ns) <= max_age_s * NS
-        one, two = np.abs(value[1:-1] - value[:-2]), np.abs(value[2:] - value[:-2])
-        confirmed[:-2] = near[:-1] & near[1:] & (one <= U[:-2]) & (two <= U[:-2])
-    return confirmed
+    at = at[at + 2 < len(value)]
+    age_ns = max_age_s * NS
+    near = (taken_ns[at + 1] - taken_ns[at] <= age_ns) & (taken_ns[at + 2] - taken_ns[at + 1] <= age_ns)
+    one, two = np.abs(value[at + 1] - value[at]), np.abs(value[at + 2] - value[at])
+    return at[near & (one <= U[at]) & (two <= U[at])]
 
 
 def moved(values: Float, threshold: float) -> bool:

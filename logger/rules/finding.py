@@ -109,15 +109,28 @@ class Worst:
         begin = len(self.labels)
         self.labels += some.labels
         margin, value = margin_and_value(self.rule, some.low, some.high)
-        if not some.placed.all():
+        always = bool(some.placed.all())
+        if not always:
             margin = np.where(some.placed, margin, np.nan)
-        slack = margin - np.rint(self.rule.r * some.U)
-        self.placed += some.placed.sum(axis=0)
+        # U is whole already, so that a factor of one leaves it as it is.
+        slack = margin - (some.U if self.rule.r == 1.0 else np.rint(self.rule.r * some.U))
+        self.placed += len(some.labels) if always else some.placed.sum(axis=0)
         self._evidence(some, slack, begin)
-        row, at = _smallest(margin, self.margin)
-        self.margin[at], self.value[at] = margin[row, at], value[row, at]
-        self.U[at], self.label[at] = some.U[row, at], begin + row
+        self._worse(margin, value, some.U, begin)
         self._beyond(margin, slack, begin)
+
+    def _worse(self, margin: Float, value: Float, U: Float, begin: int) -> None:
+        """Keep what is nearer to its limit, of equals the first."""
+        if len(margin) > 1:
+            row, at = _smallest(margin, self.margin)
+            self.margin[at], self.value[at] = margin[row, at], value[row, at]
+            self.U[at], self.label[at] = U[row, at], begin + row
+            return
+        nearer = margin[0] < self.margin  # false where nothing was seen
+        if nearer.any():
+            for kept, new in ((self.margin, margin[0]), (self.value, value[0]), (self.U, U[0])):
+                np.copyto(kept, new, where=nearer)
+            np.copyto(self.label, np.int16(begin), where=nearer)
 
     def _evidence(self, some: Candidates, slack: Float, begin: int) -> None:
         # Without a value there is no margin, and without its uncertainty no slack: neither is evidence.
@@ -187,9 +200,6 @@ def _in_force(finding: Finding) -> Finding:
 
 def _smallest(margin: Float, than: Float) -> tuple[Int, Int]:
     """Where, of the columns of `margin`, one is smaller than `than`, and the first row of the smallest."""
-    if len(margin) == 1:
-        at = np.flatnonzero(margin[0] < than)  # false where nothing was seen
-        return np.zeros(len(at), np.int64), at
     least = np.fmin.reduce(margin, axis=0)
     at = np.flatnonzero(least < than)
     return (margin[:, at] == least[at]).argmax(axis=0), at

@@ -22,10 +22,13 @@ from .windows import moving_max, moving_min, sufficiency
 
 
 def u_cell(block: Block, width: int) -> Float:
-    """Standard uncertainty of a cell's mean in each window, offset left out; in the channels' own units."""
+    """Standard uncertainty of a cell's mean in each window, offset left out; in the channels' own units.
+
+    Shape (k, n), or (k, 1) where it is the same in all.
+    """
     count = block.of("count")
     if count.size and (count == count[:, :1]).all() and (count[:, 0] > 0).all():
-        fewest = np.broadcast_to(count.astype(np.float64), count.shape)
+        fewest = count[:, :1].astype(np.float64)
     else:
         fewest = moving_min(np.where(count > 0, count, np.nan), width)
     noise, resolution = block.each(lambda c: c.noise), block.each(lambda c: c.resolution)
@@ -40,6 +43,7 @@ def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
         c = sight.block(keys, before)
         mean = c.of("mean")
         span = (moving_max(mean, width) - moving_min(mean, width))[:, before:]
-        U = np.rint(c.difference(2 * np.sqrt(2) * u_cell(c, width)[:, before:]) * MICRO)
+        U = np.rint(c.difference(2 * np.sqrt(2) * u_cell(c, width)) * MICRO)
+        U = np.broadcast_to(U, mean.shape)[:, before:]
         why = sufficiency(c, rule.window_s, rule.completeness)[:, before:]
         yield Candidates(sight.labels(keys), span, span, U, why, c.of("placed")[:, before:])

@@ -110,7 +110,8 @@ def test_a_gap_ends_a_constant_run() -> None:
 @pytest.mark.parametrize(("after", "confirmed"), [((21.2, 21.15), True), ((21.2, 20.0), False)])
 def test_two_readings_that_follow_confirm_a_step(after: tuple[float, float], confirmed: bool) -> None:
     value = np.array([20.0, 21.2, *after, 20.0])
-    assert bool(stays(minutes(5), value, np.full(5, 0.1), 180.0)[1]) is confirmed
+    confirmed_at = stays(minutes(5), value, np.full(5, 0.1), 180.0, np.arange(5)).tolist()
+    assert (1 in confirmed_at) is confirmed
 
 
 def test_missing_values_are_missing_and_nothing_else() -> None:
