@@ -60,6 +60,7 @@ class Work:
     point_by_point: bool = False
     adding_up: AddingUp = "gum"
     drift: DriftCheck | None = None
+    um_per_K: float | None = None  # from a check standard; in place of book values
     share_allowed: float | None = None
 
 
@@ -121,7 +122,8 @@ def thermal_error(tracks: Tracks, feature: Feature, work: Work) -> ThermalError:
     drift = _delta(tracks, feature, work)
     ed = float(np.max(np.abs(drift - drift[0]), initial=0.0))
     tve, source = _tve(work, ed, tracks.span_K)
-    half = tve / 2 if work.drift else float(np.ptp(drift)) / 2
+    own = work.drift is None and work.um_per_K is None
+    half = float(np.ptp(drift)) / 2 if own else tve / 2
     sizes = _added_up(tracks, feature, work, (tve, half, drift))
     return ThermalError(
         feature=feature.name or f"{feature.length_mm:g} mm",
@@ -149,6 +151,9 @@ def _delta(tracks: Tracks, feature: Feature, work: Work) -> Float:
 
 def _tve(work: Work, ed: float, span_K: float) -> tuple[float, str]:
     """A drift check's value, scaled up where the room moved more than at the check, never down."""
+    if work.drift is None and work.um_per_K is not None:
+        own = abs(work.um_per_K)
+        return own * span_K, f"check standard, {own:g} µm/K times {span_K:.2f} K"
     if work.drift is None:
         return ed, OWN_TVE
     known = work.drift.span_K > 0

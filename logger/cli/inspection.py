@@ -379,3 +379,36 @@ def decide(
         words = {"decision": decision, "customer": customer, "reason": why, "who": person(who)}
         affected.decide_on(found.store, touched[key], **words)
     typer.echo(f"Inspection {key}: {decision}.")
+
+
+@inspection.command("standard")
+def standard(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="CSV: time, deviation in µm of one artefact.")],
+    *,
+    zone: Zone,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """This machine's own µm for each K, and its lag, from measurements of a check standard.
+
+    Give it to `check` as --um-per-K, in place of book values, where your laboratory says so.
+
+    \b
+    Example:
+      stillroom inspection standard ring-gauge.csv --zone machine-bay
+    """
+    from dataclasses import asdict
+
+    from ..standards import read_standard, sensitivity
+
+    with opened(data, config) as found:
+        measured = read_standard(file, found.zone_info)
+        told = sensitivity(found.verdicts(), zone, measured)
+    high = "more than a day" if told.lag_high_s is None else f"{told.lag_high_s / 60:.0f} min"
+    lines = [
+        f"{told.um_per_K:+.2f} µm for each K, U {told.U_um_per_K:.2f} µm/K (95 %), {told.points} points.",
+        f"  lag {told.lag_s / 60:.0f} min (between {told.lag_low_s / 60:.0f} min and {high}); scatter "
+        f"{told.scatter_um:.2f} µm; the air moved over {told.span_K:.2f} K",
+    ]
+    answer(asdict(told), as_json, lines)

@@ -53,6 +53,10 @@ Tve = Annotated[
 TveSpan = Annotated[
     float, typer.Option("--tve-span-K", metavar="K", help="Span of the room during the drift check.")
 ]
+UmPerK = Annotated[
+    float | None,
+    typer.Option("--um-per-K", metavar="UM", help="This machine's own, from `inspection standard`."),
+]
 Share = Annotated[
     float | None,
     typer.Option("--share-allowed", metavar="SHARE", help="Share of the tolerance that you allow, 0 to 1."),
@@ -96,6 +100,7 @@ class Given:
     mastered_at: str | None = None
     tve_um: float | None = None
     tve_span_K: float = 0.0
+    um_per_K: float | None = None
     share_allowed: float | None = None
     part_tau_s: float = 0.0
     scale_tau_s: float = 0.0
@@ -165,6 +170,7 @@ def _work(given: Given) -> Work:
         point_by_point=given.point_by_point,
         adding_up="b89" if given.adding_up == "b89" else "gum",
         drift=_drift(given),
+        um_per_K=given.um_per_K,
         share_allowed=given.share_allowed,
     )
 

@@ -1,0 +1,68 @@
+"""Where a limit comes from: a length, a material, what is allowed (`limits derive`)."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from ..errors import Refused
+from .options import Json
+from .printing import answer
+
+limits = typer.Typer(help="Limits of the room, and where they come from.")
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(limits, name="limits", no_args_is_help=True)
+
+
+@limits.callback()
+def group() -> None:
+    """Limits of the room, and where they come from."""
+
+
+@limits.command("derive")
+def derive(
+    *,
+    length_mm: Annotated[float, typer.Option("--length-mm", metavar="MM", help="Longest length measured.")],
+    material: Annotated[str, typer.Option("--material", metavar="NAME", help="Of the part.")],
+    scale_material: Annotated[
+        str, typer.Option("--scale-material", metavar="NAME", help="Of the scale.")
+    ] = "steel",
+    allowed_um: Annotated[
+        float | None, typer.Option("--allowed-um", metavar="UM", help="What temperature may do to it.")
+    ] = None,
+    limit_K: Annotated[
+        float | None, typer.Option("--limit-K", metavar="K", help="Back: what this limit does to the length.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """From what a length allows to the limit of the room, with the sentence for its basis; and back.
+
+    \b
+    Examples:
+      stillroom limits derive --length-mm 500 --material aluminium --allowed-um 2
+      stillroom limits derive --length-mm 500 --material aluminium --limit-K 0.5
+    """
+    from ..derivation import derive as derived
+    from ..derivation import length_errors_um
+    from ..physics.expansion import material_of
+
+    part, scale = material_of(material), material_of(scale_material)
+    if (allowed_um is None) == (limit_K is None):
+        raise Refused("Wanted one of --allowed-um and --limit-K.")
+    if limit_K is not None:
+        alone, both = length_errors_um(length_mm, part, scale, limit_K)
+        told = {"alone_um": round(alone, 6), "on_scale_um": round(both, 6)}
+        line = f"±{limit_K:g} K: {alone:.2f} µm alone, {both:.2f} µm on a scale of {scale.name}."
+        answer(told, as_json, [line])
+        return
+    found = derived(length_mm, part, scale, allowed_um or 0.0)
+    payload = {
+        "alone_K": round(found.alone_K, 6),
+        "on_scale_K": None if found.on_scale_K is None else round(found.on_scale_K, 6),
+        "part_minus_scale_K": round(found.part_minus_scale_K, 6),
+        "basis": found.basis,
+    }
+    answer(payload, as_json, ["For limits.toml:", "", f'  basis = "{found.basis}"'])
