@@ -15,7 +15,7 @@ from ..errors import ImportRefused
 from ..model import NS
 from .jumps import evidence, refuse_another_order, refuse_long_gap
 from .profile import Order, Profile
-from .stamps import ORDERS, PLACES, Parts, clock, date_parts, divided, fits
+from .stamps import ORDERS, PLACES, Parts, clock, date_parts, divided, fits, half_word, shape
 from .table import Stream
 from .zones import DAY_NS, localised
 
@@ -191,6 +191,9 @@ def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tu
     line_of_clock = dict(zip(reversed(clocks_text), reversed(lines), strict=True))
     parts = {text: date_parts(text, line) for text, line in line_of_day.items()}
     clocks = {text: clock(text, line) for text, line in line_of_clock.items()}
+    _refuse_mixed(line_of_day, offset=False)
+    _refuse_mixed(line_of_clock, offset=True)
+    _refuse_third_half(line_of_clock)
     ns = {text: c[0] for text, c in clocks.items()}
     clock_ns = np.fromiter(map(ns.__getitem__, clocks_text), np.int64, len(texts))
 
@@ -205,6 +208,47 @@ def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tu
         raise ImportRefused(f"{how}{evidence(walls)} Say `order` under [time] in the profile.")
     offset_ns = _offsets(clocks, clocks_text, line_of_clock)
     return _Wall(wall_of(known), clock_ns, offset_ns, lines), [how]
+
+
+def _refuse_mixed(line_of: dict[str, int], *, offset: bool) -> None:
+    """A time that is written otherwise than all others has lost something: 05:00 of 05:00:00, or its PM."""
+    padded = next((text for text in line_of if _has_zero(text, offset)), None)
+    bare = next((text for text in line_of if _is_bare(text, offset)), None)
+    if padded is not None and bare is not None:
+        raise _mixed(bare, padded, line_of)
+    usual, wanted = "", ""
+    for text in line_of:
+        found = shape(text, offset)
+        usual, wanted = (usual or text), (wanted or found)
+        if found != wanted:
+            raise _mixed(text, usual, line_of)
+
+
+def _refuse_third_half(line_of: dict[str, int]) -> None:
+    """A day has two halves: a third word for one of them is a damaged one, or of another language."""
+    by_word: dict[str, str] = {}
+    for text in line_of:
+        by_word.setdefault(half_word(text), text)
+    if len(by_word) > 2:
+        last = max(by_word.values(), key=lambda text: line_of[text])
+        raise _mixed(last, next(iter(by_word.values())), line_of)
+
+
+def _mixed(text: str, usual: str, line_of: dict[str, int]) -> ImportRefused:
+    return ImportRefused(
+        f"Line {line_of[text]}: {text!r} is written otherwise than {usual!r} in line {line_of[usual]}. Mend "
+        "the line, or split the file where its way to write times changes."
+    )
+
+
+def _has_zero(text: str, clock_only: bool) -> bool:
+    """Whether an hour, or a part of a date, is filled up with a zero."""
+    return bool(re.match(r"\D*0\d(?!\d)", text) if clock_only else re.search(r"(?<!\d)0\d(?!\d)", text))
+
+
+def _is_bare(text: str, clock_only: bool) -> bool:
+    """Whether an hour, or a part of a date, is one digit alone."""
+    return bool(re.match(r"\D*\d(?!\d)", text) if clock_only else re.search(r"(?<!\d)\d(?!\d)", text))
 
 
 def _split(texts: Sequence[str]) -> tuple[list[str], list[str]]:

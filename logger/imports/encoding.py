@@ -25,7 +25,10 @@ _GUESS_BYTES = 65536  # more makes the guess slower, not better
 
 @dataclass(frozen=True)
 class Decoded:
-    """Text without NUL characters, the encoding it was read with and how that became known."""
+    """Text, the encoding it was read with and how that became known.
+
+    NUL characters are blanks there: one may stand where a digit was.
+    """
 
     text: str
     encoding: str
@@ -45,7 +48,7 @@ def decoded(content: bytes, declared: str | None = None) -> Decoded:
         raise ImportRefused(
             f"The file cannot be read as {encoding} ({how}): {error}. Say `encoding` in the profile."
         ) from None
-    return Decoded(text.replace("\0", "").removeprefix("\ufeff"), encoding, how)
+    return Decoded(text.replace("\0", " ").removeprefix("\ufeff"), encoding, how)
 
 
 def _found(content: bytes) -> tuple[str, str]:

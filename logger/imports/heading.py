@@ -53,7 +53,11 @@ def delimiter_of(text: str, profile: Profile) -> str:
     if profile.delimiter is not None:
         return profile.delimiter
     head = "".join(itertools.islice(io.StringIO(text, newline=""), _HEAD_LINES))
-    grids = {delimiter: text_grid("", head, delimiter).rows for delimiter in DELIMITERS}
+    grids = {}
+    for delimiter in DELIMITERS:
+        grids[delimiter] = text_grid("", head, delimiter).rows
+        if not _by_number(profile) and not _missing(grids[delimiter], profile)[1]:
+            return delimiter
     if _by_number(profile):
         return max(grids, key=lambda delimiter: _timed_rows(grids[delimiter], profile))
     return min(grids, key=lambda d: len(_missing(grids[d], profile)[1]))
@@ -146,7 +150,11 @@ def _missing(rows: Sequence[Row], profile: Profile) -> tuple[int, list[str]]:
     """The first row with every heading, else the one with the most: its place and what it lacks."""
     wanted = profile.headings()
     best: tuple[int, list[str]] = (-1, wanted)
+    words = {word for h in wanted if _number(h) is None for word in h.split()}
     for at in range(min(len(rows), _HEAD_LINES)):
+        text = " ".join(rows[at][1])
+        if not any(word in text for word in words):
+            continue  # most rows of a long file are told apart by this alone
         heading = _heading(rows, at)
         missing = [h for h in wanted if not _where(heading, h)]
         if len(missing) < len(best[1]):

@@ -151,6 +151,17 @@ def divided(text: str) -> tuple[str, str]:
     return head, tail.strip()
 
 
+def shape(text: str, offset: bool = False) -> str:
+    """How a date or a time of day is written: a file writes all of them alike, but for fractions of seconds.
+
+    >>> shape("9:00:00.25 PM") == shape("11:59:30 AM"), shape("09:00") == shape("09:00:00")
+    (True, False)
+    """
+    bare = _without_offset(text)[0] if offset else text
+    words = re.sub(r"[^\W\d_]+\.?(?:\s?[^\W\d_]+\.?)*", "a", re.sub(r"\d+", "0", bare))
+    return re.sub(r"^(\W*a?\W?0\D{1,2}0\D{1,2}0)[.,:]0", r"\1", " ".join(words.split()))
+
+
 ORDERS: tuple[Order, ...] = ("day-month-year", "month-day-year", "year-month-day", "year-day-month")
 PLACES = {
     "day-month-year": (2, 1, 0),
@@ -166,3 +177,8 @@ def fits(parts: Parts, order: Order) -> bool:
     if len(year) not in (2, 4) or len(month) > 2 or len(day) > 2:
         return False
     return 1 <= int(month) <= 12 and 1 <= int(day) <= 31
+
+
+def half_word(text: str) -> str:
+    """The letters of a time of day, without its offset: its word for the half of the day."""
+    return re.sub(r"[^a-zα-ω上下午前後오전후öçş]", "", _without_offset(text)[0].lower())

@@ -210,7 +210,17 @@ def _tidy(cell: str) -> str:
         text = (
             unicodedata.normalize("NFKC", text.translate(_SIGNS)) if _wide(text) else text.translate(_SIGNS)
         )
-    return text.strip().strip("'\"").strip()
+    return _unquoted(text.strip())
+
+
+def _unquoted(text: str) -> str:
+    """Without marks that open and close, or the apostrophe by which a spreadsheet keeps a cell as text.
+
+    One mark alone at the end may stand where a digit was.
+    """
+    if len(text) > 1 and text[0] == text[-1] and text[0] in "'\"":
+        return text[1:-1].strip()
+    return text.removeprefix("'").strip()
 
 
 def _wide(text: str) -> bool:

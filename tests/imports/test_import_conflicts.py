@@ -163,6 +163,6 @@ def test_two_imports_of_one_file_side_by_side_store_it_once(bring: Bring, store:
 
     text = day({})
     with ThreadPoolExecutor(2) as pool:
-        results = list(pool.map(lambda n: bring(text, store, name="same.csv"), range(2)))
+        results = list(pool.map(lambda name: bring(text, store, name=name), ("one.csv", "two.csv")))
     assert sorted(r.stored for r in results) == [0, 1440]
     assert len(store.everything("P1.temperature", *DAY)) == 1440
