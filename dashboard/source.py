@@ -284,9 +284,9 @@ class StoreSource:
         actions.acknowledge(self.store, alarm, who, comment, now_ns)
 
     def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
-        from logger import actions
+        from logger.readiness import begin
 
-        actions.start_inspection(self.store, self.setup(), inspection, who, now_ns)
+        begin(self.store, self.setup(), inspection, who, now_ns)
 
     def stop_inspection(self, key: str, who: str, now_ns: int) -> Inspection:
         from logger import actions

@@ -24,6 +24,7 @@ from ..incoming import AlreadyThere, push, take_rows
 from ..instants import rfc3339
 from ..model import NS, Inspection, PushedLine
 from ..people import Refusals, Tokens
+from ..readiness import begin
 from ..store import Store
 from ..through import WAY
 from ..told import excursion_json
@@ -117,7 +118,7 @@ class Interface:
         setup = self._current.setup
         if job.key in {one.key for one in actions.inspections(self._store)}:
             return problems.problem(HTTPStatus.CONFLICT, f"There is an inspection {key!r} already.")
-        made = actions.start_inspection(self._store, setup, job, token().name, now_ns)
+        made = begin(self._store, setup, job, token().name, now_ns)
         return _json(_job(made), HTTPStatus.CREATED)
 
     def stop(self, key: str) -> Response:

@@ -80,7 +80,10 @@ class Synthetic:
         self._setup = setup()
         self.jobs = {
             "J1": Inspection("J1", "machine-bay", NOW - 30 * HOUR, NOW - 28 * HOUR, "Gear hub 4471"),
-            "J2": Inspection("J2", "machine-bay", NOW - 8 * HOUR, NOW - 6 * HOUR, "Valve body 4480"),
+            "J2": Inspection(
+                *("J2", "machine-bay", NOW - 8 * HOUR, NOW - 6 * HOUR, "Valve body 4480"),
+                *("VB-9 no. 4", "aluminium", 420.0, 30.0),
+            ),
             "J3": Inspection("J3", "plate-bench", NOW - 3 * HOUR, NOW - 2 * HOUR, "Ring set 100 mm"),
         }
 

@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+from dashboard.decisions import address
+from tests.dashboard.synthetic import NOW, Synthetic
 from tests.e2e.asking import ask_to_acknowledge
 
 pytestmark = pytest.mark.browser
@@ -14,7 +16,7 @@ PAGES = {
     "Now": "/",
     "Trend": "/trend",
     "Gradients": "/gradients",
-    "Excursions": "/excursions",
+    "Excursions": address(Synthetic().excursions(None, 0, NOW, NOW)[0]),
     "Inspections": "/inspections?inspection=J2",
     "Soak": "/soak",
     "Import": "/import",
