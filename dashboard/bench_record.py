@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from logger.bench.record import ZONE, setup, values
-from logger.model import NS, Period, Row, Setup
+from logger.current import Current
+from logger.model import NS, Config, Period, Row, Setup
 from logger.store import Store
 from logger.verdicts import Verdicts
 
@@ -52,16 +53,25 @@ def fill(
         store.seal(end_ns)
 
 
+class Held(Current):
+    """What holds in a made record, which keeps no files of a setup."""
+
+    def __init__(self, store: Store, whole: Setup) -> None:
+        super().__init__(store)
+        self._known = 1, Config(whole, (), (), texts={}), Verdicts(store, whole)
+
+    def _newest(self) -> tuple[int, Config, Verdicts]:
+        assert self._known is not None  # noqa: S101 (set above)
+        return self._known
+
+
 class Made(StoreSource):
     """A made record: nothing is judged; so many periods, stable and not, stand in every window."""
 
     def __init__(self, folder: Path, whole: Setup, periods: int) -> None:
         super().__init__(folder)
-        self._whole = whole
+        self.current = Held(self.store, whole)
         self._periods = periods
-
-    def _current(self) -> tuple[Setup, Verdicts]:
-        return self._whole, Verdicts(self.store, self._whole)
 
     def periods(self, zone: str, from_ns: int, to_ns: int, _now_ns: int) -> list[Period]:
         whole = to_ns - from_ns
