@@ -51,6 +51,10 @@ Verdicts_ = Annotated[
 
 
 def verify(
+    package: Annotated[
+        Path | None,
+        typer.Argument(metavar="[PACKAGE]", help="A package, folder or zip; default: the record."),
+    ] = None,
     *,
     head: Head = [],  # noqa: B006 (read, never changed)
     backup: Backups = None,
@@ -70,6 +74,9 @@ def verify(
     Example:
       stillroom verify --data /srv/room-east --backup /mnt/archive/room-east
     """
+    if package is not None:
+        _verify_package(package, as_json)
+        return
     result = _verified(data, [_head(text) for text in head], backup, verdicts)
     number, sha256 = result.head
     told = {
@@ -88,6 +95,27 @@ def verify(
     lines += [f"  {line}" for line in result.disposed]
     answer(told, as_json, [*lines, f"  head of the chain: entry {number}, {sha256}"])
     if not result.intact:
+        raise typer.Exit(10)
+
+
+def _verify_package(path: Path, as_json: bool) -> None:
+    from ..package import verify_package
+
+    found = verify_package(path)
+    told = {
+        "intact": found.intact,
+        "faults": list(found.faults),
+        "files": found.files,
+        "records": found.records,
+    }
+    first = "The package is intact." if found.intact else "The package is broken:"
+    lines = [
+        first,
+        *(f"  {fault}" for fault in found.faults),
+        f"  {found.files} files, {found.records} records",
+    ]
+    answer(told | {"key": found.key}, as_json, [*lines, f"  signed by key {found.key or 'none'}"])
+    if not found.intact:
         raise typer.Exit(10)
 
 

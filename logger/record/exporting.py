@@ -48,7 +48,7 @@ def export(store: Store, setup: Setup, span: tuple[int, int], out: Path, now_ns:
             files[f"readings/{key}.csv"] = content
             count += rows
     files["README.txt"] = _description(store, setup, span, now_ns).encode()
-    files |= _setups(store)
+    files |= setup_files(store)
     digests = {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())}
     files["manifest.json"] = (json.dumps(digests, indent=1) + "\n").encode()
     for name, content in files.items():
@@ -58,7 +58,7 @@ def export(store: Store, setup: Setup, span: tuple[int, int], out: Path, now_ns:
     return Exported(tuple(sorted(files)), count)
 
 
-def _setups(store: Store) -> dict[str, bytes]:
+def setup_files(store: Store) -> dict[str, bytes]:
     """The newest version in setup/, older ones below it, and who put each in force when and why."""
     versions, files = store.setups(), {}
     for version in versions:

@@ -44,7 +44,7 @@ def record_csv(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) 
     """All readings of a zone in an interval, as they came and corrected, and their number."""
     keys = setup.channels_in(zone)
     parts = [corrected_table(store, setup, key, from_ns, to_ns) for key in keys]
-    return _csv([name for name, _ in (*RAW, *CORRECTED)], parts), sum(part.num_rows for part in parts)
+    return table_csv(parts), sum(part.num_rows for part in parts)
 
 
 def corrected_table(store: Store, setup: Setup, key: str, from_ns: int, to_ns: int) -> pa.Table:
@@ -94,6 +94,11 @@ def _same(text: str, n: int) -> pa.Array:
     import pyarrow as pa
 
     return pa.repeat(pa.scalar(text), n)
+
+
+def table_csv(parts: Sequence[pa.Table]) -> bytes:
+    """Tables in the columns RAW and CORRECTED as one file."""
+    return _csv([name for name, _ in (*RAW, *CORRECTED)], parts)
 
 
 def _csv(heads: Sequence[str], parts: Sequence[pa.Table]) -> bytes:

@@ -1,0 +1,49 @@
+"""The assessor's package: everything that is asked for at an audit, verifiable without this program."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from .opening import applied_setup, opened, whole_or_interval
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
+from .printing import answer
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("package", short_help="What an assessor takes along, verifiable by sha256sum.")(package)
+
+
+def package(
+    *,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="A new folder to write into.")],
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    zipped: Annotated[bool, typer.Option("--zip", help="Also as DIR.zip.")] = False,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Write everything of an interval, all zones, as a signed BagIt folder (RFC 8493).
+
+    Records, readings as CSV and Parquet, setup with certificates and limits, imported originals, acts,
+    inspections, reviews, a page that opens in any browser. `stillroom verify DIR`, `sha256sum -c` and
+    `openssl` verify it.
+
+    \b
+    Example:
+      stillroom package --from 2026-10-01 --to 2026-11-01 --out audit --zip
+    """
+    from ..package import pack
+
+    with opened(data, config) as found:
+        applied_setup(found)
+        span = whole_or_interval(found, start, end)
+        made = pack(found.store, found.verdicts(), span, out, person(who), found.now_ns, zipped=zipped)
+    told = {"path": str(made.path), "files": made.files, "bytes": made.size_bytes}
+    told |= {"manifest_sha256": made.manifest_sha256}
+    first = f"{made.files} files, {made.size_bytes / 1e6:.1f} MB in {made.path}."
+    answer(told, as_json, [first, f"  SHA-256 of the list of all of them: {made.manifest_sha256}"])

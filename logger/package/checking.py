@@ -1,0 +1,129 @@
+"""Verification of a package by its own lists and signatures; what is wrong is named, file by file."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..errors import Refused
+from ..record.signing import verified
+
+MANIFEST, TAGS = "manifest-sha256.txt", "tagmanifest-sha256.txt"
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What was found. `key` is the SHA-256 of the public key that signed; compare it with one known."""
+
+    faults: tuple[str, ...]
+    files: int
+    records: int
+    key: str
+
+    @property
+    def intact(self) -> bool:
+        """Whether everything is as it was packed and signed."""
+        return not self.faults
+
+
+def verify_package(path: Path) -> Checked:
+    """Verify a package, folder or zip; Refused where there is none."""
+    with _folder(path) as folder:
+        if not (folder / "bagit.txt").is_file():
+            raise Refused(f"{path} is no package: wanted the file bagit.txt in it, found none.")
+        listed = _listed(folder / MANIFEST)
+        faults = [
+            *_against(folder, listed),
+            *_extra(folder, listed),
+            *_against(folder, _listed(folder / TAGS)),
+        ]
+        faults += _signature(folder, "manifest-sha256.txt", folder / "signing-key.pem", folder)
+        faults += _known_key(folder)
+        records = sorted((folder / "data" / "records").glob("*/*.sha256"))
+        for record in records:
+            key = record.with_name(record.name.removesuffix(".sha256") + "-key.pem")
+            faults += _signature(record.parent, record.name, key, folder)
+            faults += _against(record.parent, _listed(record))
+        return Checked(tuple(dict.fromkeys(faults)), len(listed), len(records), _name(folder))
+
+
+@contextmanager
+def _folder(path: Path) -> Iterator[Path]:
+    if path.is_dir():
+        yield path
+        return
+    if not zipfile.is_zipfile(path):
+        raise Refused(f"There is no package {path}: wanted a folder or a zip file.")
+    with tempfile.TemporaryDirectory(prefix="stillroom-package-") as scratch:
+        try:
+            with zipfile.ZipFile(path) as archive:
+                archive.extractall(scratch)
+        except (zipfile.BadZipFile, OSError) as error:
+            raise Refused(f"{path} cannot be unpacked: {error}.") from error
+        inner = [p for p in Path(scratch).iterdir() if p.is_dir()]
+        yield inner[0] if len(inner) == 1 else Path(scratch)
+
+
+def _listed(manifest: Path) -> dict[str, str]:
+    """File name -> digest of a list as sha256sum writes it; empty where it cannot be read."""
+    if not manifest.is_file():
+        return {}
+    lines = manifest.read_text("utf-8", "replace").splitlines()
+    pairs = [line.split(maxsplit=1) for line in lines if line.strip()]
+    return {pair[1].strip(): pair[0] for pair in pairs if len(pair) == 2}
+
+
+def _against(folder: Path, listed: dict[str, str]) -> Iterator[str]:
+    if not listed:
+        yield f"{folder.name}: its list of digests is missing or empty"
+    for name, digest in listed.items():
+        path = folder / name
+        if not path.resolve().is_relative_to(folder.resolve()):
+            yield f"{name}: leads out of the package"
+        elif not path.is_file():
+            yield f"{name}: is missing"
+        else:
+            with path.open("rb") as file:
+                if hashlib.file_digest(file, "sha256").hexdigest() != digest:
+                    yield f"{name}: was changed"
+
+
+def _extra(folder: Path, listed: dict[str, str]) -> Iterator[str]:
+    found = {p.relative_to(folder).as_posix() for p in (folder / "data").rglob("*") if p.is_file()}
+    for name in sorted(found - listed.keys()):
+        yield f"{name}: is in no list"
+
+
+def _signature(folder: Path, name: str, key: Path, package: Path) -> Iterator[str]:
+    paths = folder / name, folder / f"{name}.sig", key
+    told = (folder / name).relative_to(package).as_posix()
+    if not all(path.is_file() for path in paths):
+        yield f"{told}: is not signed"
+        return
+    content, signature, public = (path.read_bytes() for path in paths)
+    if not verified(public.decode("ascii", "replace"), content, signature):
+        yield f"{told}: the signature is not that of this list by {key.name}"
+
+
+def _known_key(folder: Path) -> Iterator[str]:
+    """The key beside the signature must be one of those that the record names."""
+    try:
+        keys = json.loads((folder / "data" / "keys.json").read_bytes())
+        known = {key["public"] for key in keys}
+    except (OSError, ValueError, KeyError, TypeError):
+        yield "data/keys.json: cannot be read"
+        return
+    path = folder / "signing-key.pem"
+    if path.is_file() and path.read_text("ascii", "replace") not in known:
+        yield "signing-key.pem: is no key of this record"
+
+
+def _name(folder: Path) -> str:
+    path = folder / "signing-key.pem"
+    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""

@@ -1,0 +1,82 @@
+"""The first page of a package: plain HTML that needs no server, no script and nothing from elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from html import escape
+from typing import Any
+from urllib.parse import quote
+
+_STYLE = """body{font:15px/1.5 system-ui,sans-serif;margin:2rem auto;max-width:60rem;padding:0 1rem;
+color:#1b2430;background:#fff}table{border-collapse:collapse;margin:.5rem 0 1.5rem;
+display:block;overflow-x:auto}
+th,td{text-align:left;padding:.2rem .8rem .2rem 0;border-bottom:1px solid #d8dcdd;white-space:nowrap}
+td.n{text-align:right;font-variant-numeric:tabular-nums}th{color:#5a6672;font-weight:normal}
+.mark{border:2px solid;padding:.5rem 1rem;font-weight:bold}code{overflow-wrap:anywhere}a{color:#0072b2}
+@media(prefers-color-scheme:dark){body{color:#e6e9eb;background:#1b2430}a{color:#56b4e9}th{color:#b5bdc5}}"""
+
+
+def index(told: Mapping[str, Any], names: Sequence[str]) -> str:
+    """The page: what this is, each zone by month, worst days, excursions, every file."""
+    title = f"{told['room']}, {told['site']}"
+    body = "".join(_body(told, names))
+    return (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
+        f'<meta name="viewport" content="width=device-width,initial-scale=1"><style>{_STYLE}</style></head>'
+        f"<body><main><h1>{escape(title)}</h1>{body}</main></body></html>\n"
+    )
+
+
+def _body(told: Mapping[str, Any], names: Sequence[str]) -> Iterator[str]:
+    if told["simulated"]:
+        yield '<p class="mark">SIMULATED: nothing in this package is measured.</p>'
+    yield f"<p>The record from {told['from']} to {told['to']} (UTC), packed {told['packed']}. "
+    yield f"Answers for the room: {escape(told['custodian'])}.</p>"
+    head = told["head"]
+    yield f"<p>Head of the chain: entry {head['number']}, <code>{head['sha256']}</code>. "
+    yield 'How to verify all of it: <a href="HOW-TO-VERIFY.txt">HOW-TO-VERIFY.txt</a>.</p>'
+    for zone in told["zones"]:
+        yield from _zone(zone)
+    yield "<h2>Files</h2><ul>"
+    yield from (f'<li><a href="{quote(name)}">{escape(name)}</a></li>' for name in names)
+    yield "</ul>"
+
+
+def _zone(zone: Mapping[str, Any]) -> Iterator[str]:
+    yield f"<h2>{escape(zone['name'])}</h2>"
+    words = ("stable", "not stable", "not shown")
+    months = [
+        [month, *(_hours(spent[w]) for w in words), _share(spent)] for month, spent in zone["months"].items()
+    ]
+    yield _table("Hours by month", ("month", *words, "share stable"), months)
+    worst = [[d["day"], *(_hours(d[w]) for w in words)] for d in zone["worst_days"]]
+    yield _table("Worst days", ("day", *words), worst)
+    beyond = [_excursion(e) for e in zone["excursions"]]
+    yield _table("Excursions", ("rule", "from", "to", "worst", "limit", "unit", "proven"), beyond)
+
+
+def _excursion(e: Mapping[str, Any]) -> list[str]:
+    proven = "yes" if e["proven"] else "within U"
+    return [e["rule"], e["from"], e["to"], f"{e['worst']:g}", f"{e['limit']:g}", e["unit"], proven]
+
+
+def _hours(seconds: int) -> str:
+    return f"{seconds / 3600:.1f} h"
+
+
+def _share(spent: Mapping[str, int]) -> str:
+    whole = sum(spent.values())
+    return f"{spent['stable'] / whole:.1%}" if whole else "no record"
+
+
+def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    if not rows:
+        return f"<h3>{caption}</h3><p>None.</p>"
+    head = "".join(f'<th scope="col">{escape(h)}</th>' for h in heads)
+    lines = "".join(
+        "<tr>"
+        + "".join(f"<td{' class=n' if i else ''}>{escape(str(c))}</td>" for i, c in enumerate(row))
+        + "</tr>"
+        for row in rows
+    )
+    return f"<h3>{caption}</h3><table tabindex=0><thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>"

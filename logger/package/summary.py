@@ -1,0 +1,71 @@
+"""What a package leads with: each zone by month, its worst days, its excursions; counted, not judged anew."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from ..instants import local, rfc3339
+from ..model import NS, Period
+from ..told import excursion_json
+
+if TYPE_CHECKING:
+    from ..store import Store
+    from ..verdicts import Verdicts
+
+WORST_DAYS = 5
+_VERDICTS = ("stable", "not stable", "not shown")
+DAY_NS = 86_400 * NS
+
+
+def summary(store: Store, verdicts: Verdicts, span: tuple[int, int], now_ns: int) -> dict[str, Any]:
+    """The interval zone by zone; days and months are those of UTC."""
+    room = verdicts.setup.room
+    number, sha256 = store.journal.head()
+    return {
+        "room": room.name,
+        "site": room.site,
+        "custodian": room.custodian,
+        "simulated": store.simulated,
+        "from": rfc3339(span[0]),
+        "to": rfc3339(span[1]),
+        "packed": local(now_ns, ZoneInfo("UTC")).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "zones": [_zone(verdicts, key, span, now_ns) for key in verdicts.setup.zones],
+        "head": {"number": number, "sha256": sha256},
+    }
+
+
+def _zone(verdicts: Verdicts, zone: str, span: tuple[int, int], now_ns: int) -> dict[str, Any]:
+    periods = verdicts.periods(zone, span[0], min(span[1], now_ns), now_ns)
+    days = by_day(periods)
+    worst = sorted(days, key=lambda day: (days[day]["stable"] - sum(days[day].values()), day))
+    months: dict[str, dict[str, int]] = {}
+    for day, spent in sorted(days.items()):
+        of_month = months.setdefault(day[:7], dict.fromkeys(_VERDICTS, 0))
+        for verdict in _VERDICTS:
+            of_month[verdict] += spent[verdict]
+    return {
+        "zone": zone,
+        "name": verdicts.setup.zone(zone).name,
+        "months": months,
+        "worst_days": [{"day": day, **days[day]} for day in worst[:WORST_DAYS]],
+        "excursions": [excursion_json(e) for e in verdicts.excursions(zone, *span, now_ns, refresh=False)],
+    }
+
+
+def by_day(periods: Sequence[Period]) -> dict[str, dict[str, int]]:
+    """UTC day -> seconds by verdict.
+
+    >>> by_day([Period("bay", 0, 90_000 * NS, "stable", "conforming")])["1970-01-02"]["stable"]
+    3600
+    """
+    found: dict[str, dict[str, int]] = {}
+    for p in periods:
+        begin = p.from_ns
+        while begin < p.to_ns:
+            end = min(p.to_ns, (begin // DAY_NS + 1) * DAY_NS)
+            spent = found.setdefault(rfc3339(begin)[:10], dict.fromkeys(_VERDICTS, 0))
+            spent[p.verdict] += (end - begin) // NS
+            begin = end
+    return found

@@ -1,0 +1,214 @@
+"""Writing a package: everything an assessor asks for, in open formats, under one list of digests.
+
+data/index.html            opens in any browser without a server
+data/HOW-TO-VERIFY.txt     with sha256sum and openssl alone
+data/records/<number>/     issued records of the interval, as they were issued
+data/readings/<zone>/      readings as CSV and Parquet, as they came and corrected
+data/setup/                every version of the setup: plan, probes, limits with basis, certificates
+data/originals/            imported files, bit for bit
+data/summary.json          by zone: time by verdict each month, worst days, excursions, reviews
+data/register.json, inspections.json, keys.json, journal.jsonl, restore.json, head.txt
+manifest-sha256.txt.sig    signature of the list by the record's key, signing-key.pem
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from .. import __version__
+from ..confirmation import register
+from ..errors import Refused
+from ..instants import rfc3339
+from ..model import Setup
+from ..record.exporting import setup_files
+from ..record.listing import issues
+from ..record.readings import CORRECTED, RAW, corrected_table, described, table_csv
+from ..record.reviews import reviews
+from ..record.signing import head_text, public_keys, signing_key
+from ..store.journal import canonical
+from ..store.target import copied, plain_target_errors, sha256_of, written
+from .page import index
+from .summary import summary
+
+if TYPE_CHECKING:
+    from ..store import Store
+    from ..verdicts import Verdicts
+
+MANIFEST = "manifest-sha256.txt"
+TAGS = "tagmanifest-sha256.txt"
+SIGNATURE, KEY = f"{MANIFEST}.sig", "signing-key.pem"
+HOW_TO = """How to verify this package{simulated}
+
+No program of ours is needed. In the folder that holds bagit.txt:
+
+    sha256sum -c manifest-sha256.txt
+    sha256sum -c tagmanifest-sha256.txt
+    openssl pkeyutl -verify -pubin -inkey signing-key.pem -rawin -in manifest-sha256.txt \\
+        -sigfile manifest-sha256.txt.sig
+
+The first names every file that was changed; the last says whether the list is the one that was signed by
+the record whose public key is signing-key.pem (all its keys, with who made them, are in data/keys.json).
+Compare that key with one that you were given by another way. `bagit.py --validate .` (RFC 8493) and
+`stillroom verify .` do the same and more. Issued records carry lists and signatures of their own.
+
+data/head.txt has the head of the chain of the whole record: kept by you, it proves later that nothing of
+what stood before it was changed: stillroom verify --head NUMBER:SHA256.
+
+Columns of the readings:
+{columns}
+"""
+
+
+@dataclass(frozen=True)
+class Packed:
+    """What was written: folder or zip file, number and bytes of payload files, SHA-256 of the manifest."""
+
+    path: Path
+    files: int
+    size_bytes: int
+    manifest_sha256: str
+
+
+def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its place)
+    store: Store,
+    verdicts: Verdicts,
+    span: tuple[int, int],
+    out: Path,
+    who: str,
+    now_ns: int,
+    *,
+    zipped: bool = False,
+) -> Packed:
+    """Write the package of [from, to) = `span`; journalled as kind `package`. Refused where `out` stands."""
+    import bagit
+
+    archive = out.with_name(f"{out.name}.zip")
+    for path in (out, archive) if zipped else (out,):
+        if path.exists():
+            raise Refused(f"{path} is there already; nothing was written. Name another one with --out.")
+    key = signing_key(store, who)
+    with plain_target_errors(out):
+        out.mkdir(parents=True)
+        _payload(store, verdicts, span, out, now_ns)
+        bagit.make_bag(str(out.resolve()), _about(store, verdicts.setup, span), checksums=["sha256"])
+        manifest = (out / MANIFEST).read_bytes()
+        written(out / SIGNATURE, key.sign(manifest))
+        written(out / KEY, key.public.encode())
+        _list_tags(out)
+    files = [p for p in (out / "data").rglob("*") if p.is_file()]
+    sha256 = hashlib.sha256(manifest).hexdigest()
+    made = Packed(out, len(files), sum(p.stat().st_size for p in files), sha256)
+    if zipped:
+        shutil.make_archive(str(out), "zip", out.parent, out.name)
+        made = Packed(archive, made.files, made.size_bytes, sha256)
+    what: dict[str, Any] = {
+        "from": rfc3339(span[0]),
+        "to": rfc3339(span[1]),
+        "manifest": sha256,
+        "files": len(files),
+    }
+    what["key"] = key.name
+    store.journal.append("package", who, what)
+    return made
+
+
+def _list_tags(out: Path) -> None:
+    """The tag manifest anew, so that it lists the signature and the key, too (RFC 8493, 2.2.1)."""
+    tags = sorted(p for p in out.iterdir() if p.is_file() and p.name != TAGS)
+    written(out / TAGS, "".join(f"{sha256_of(p)}  {p.name}\n" for p in tags).encode())
+
+
+def _about(store: Store, setup: Setup, span: tuple[int, int]) -> dict[str, str]:
+    mark = "SIMULATED, no measured data. " if store.simulated else ""
+    of = f"Record of {setup.room.name} from {rfc3339(span[0])} to {rfc3339(span[1])}"
+    return {
+        "Source-Organization": setup.room.site,
+        "External-Description": mark + of,
+        "External-Identifier": store.key,
+        "Bag-Software-Agent": f"stillroom {__version__}",
+    }
+
+
+def _payload(store: Store, verdicts: Verdicts, span: tuple[int, int], out: Path, now_ns: int) -> None:
+    told = summary(store, verdicts, span, now_ns)
+    files = dict(_texts(store, verdicts.setup, span, now_ns)) | {"summary.json": _json(told)}
+    files |= {f"setup/{name.removeprefix('setup/')}": c for name, c in setup_files(store).items()}
+    for name, content in files.items():
+        written(out / name, content)
+    _copies(store, span, out)
+    for zone in verdicts.setup.zones:
+        _readings(store, verdicts.setup, zone, span, out)
+    names = sorted(p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file())
+    written(out / "index.html", index(told, names).encode())
+
+
+def _texts(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> Iterator[tuple[str, bytes]]:
+    simulated = " (SIMULATED: no measured data)" if store.simulated else ""
+    yield (
+        "HOW-TO-VERIFY.txt",
+        HOW_TO.format(simulated=simulated, columns=described((*RAW, *CORRECTED))).encode(),
+    )
+    yield "head.txt", head_text(store, now_ns // 10**9 * 10**9)
+    yield "keys.json", _json(public_keys(store))
+    yield "register.json", _json([asdict(entry) for entry in register(setup, min(span[1], now_ns))])
+    yield "inspections.json", _json(_inspections(store, span))
+    yield (
+        "reviews.json",
+        _json([r.to_json() for r in reviews(store) if r.from_ns < span[1] and r.to_ns > span[0]]),
+    )
+    kinds = ("backup", "restore", "restore-test", "restore-test-due")
+    proofs = [e for kind in kinds for e in store.journal.entries(kind=kind)]
+    yield (
+        "restore.json",
+        _json([{"kind": e.kind, "at": rfc3339(e.at_ns), "who": e.who, **e.what} for e in proofs]),
+    )
+    yield "journal.jsonl", "".join(_line(e) for e in _acts(store, span)).encode()
+
+
+def _acts(store: Store, span: tuple[int, int]) -> Sequence[Any]:
+    """Acts and events of the interval, and all that set something up, whenever that was."""
+    always = ("store", "setup", "setup-proposed", "setup-approved", "setup-refused", "signing-key", "import")
+    entries = store.journal.entries(without=("batch",))
+    return [e for e in entries if e.kind in always or span[0] <= e.at_ns < span[1]]
+
+
+def _line(entry: Any) -> str:
+    facts = {name: getattr(entry, name) for name in ("number", "at_ns", "kind", "who", "why", "sha256")}
+    return json.dumps({**facts, "what": canonical(entry.what)}, ensure_ascii=False) + "\n"
+
+
+def _inspections(store: Store, span: tuple[int, int]) -> list[dict[str, Any]]:
+    from ..record.acts import inspections_of
+
+    return inspections_of(store, None, *span)
+
+
+def _copies(store: Store, span: tuple[int, int], out: Path) -> None:
+    for one in issues(store):
+        if one.from_ns < span[1] and one.to_ns > span[0]:
+            for name in one.files:
+                copied(one.folder / name, out / "records" / f"{one.number:06d}" / name)
+    for file in store.imports():
+        copied(store.folder / file.original, out / file.original)
+
+
+def _readings(store: Store, setup: Setup, zone: str, span: tuple[int, int], out: Path) -> None:
+    """CSV and Parquet of each channel of a zone; one without readings has no file."""
+    import pyarrow.parquet as pq
+
+    for key in setup.channels_in(zone):
+        table = corrected_table(store, setup, key, *span)
+        if table.num_rows:
+            path = out / "readings" / zone / key
+            written(path.with_name(f"{key}.csv"), table_csv([table]))
+            pq.write_table(table, path.with_name(f"{key}.parquet"), compression="zstd")
+
+
+def _json(facts: Any) -> bytes:
+    return (json.dumps(facts, indent=1, ensure_ascii=False, default=str) + "\n").encode()
