@@ -13,6 +13,7 @@ from logger.errors import StillroomError
 from logger.model import NS, Excursion
 
 from .. import decisions
+from ..alarm_figures import alarms_card
 from ..components import aria, card, refusal, table
 from ..queries import Queries
 from ..wording import age, exceedance, local, plain, written
@@ -59,6 +60,7 @@ def layout(q: Queries, search: str) -> Component:
             *named,
             card("Runs of a rule not met", table(head, rows, caption, figures=(2, 3, 4, 5, 6, 7))),
             decisions.causes_card(found, decided),
+            alarms_card(q),
         ],
         className="stack",
     )

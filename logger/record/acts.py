@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from ..alarm_figures import change_of, figures
 from ..instants import rfc3339
 from ..model import Setup
 
@@ -20,6 +21,7 @@ def acts_in(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> d
         "inspections": _inspections(store, verdicts, span),
         "marks": _marks(store, span),
         "alarms": _alarms(store, setup, span),
+        "alarm_figures": _figures(store, setup, span),
     }
 
 
@@ -88,10 +90,22 @@ def alarms_open(store: Store) -> list[dict[str, Any]]:
         return [{"alarm": r.key, "state": r.state, "since": rfc3339(r.at_ns)} for r in conn.execute(wanted)]
 
 
+def _figures(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
+    """How the alarms of the zone's rules did their work."""
+    entries = store.journal.entries(kind="alarm")
+    keys = _keys(setup, span)
+    changes = [c for e in entries if (c := change_of(e.at_ns, e.who, e.what)) and c.alarm in keys]
+    return figures(changes, span.from_ns, span.to_ns).to_json()
+
+
+def _keys(setup: Setup, span: Interval) -> set[str]:
+    rules = {rule.key for rule in setup.rules if rule.zone == span.zone}
+    return {alarm.key for alarm in setup.alarms if alarm.rule in rules}
+
+
 def _alarms(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
     """What alarms of the zone's rules did, and who took notice of them."""
-    rules = {rule.key for rule in setup.rules if rule.zone == span.zone}
-    keys = {alarm.key for alarm in setup.alarms if alarm.rule in rules}
+    keys = _keys(setup, span)
     return [
         {
             "at": rfc3339(entry.at_ns),

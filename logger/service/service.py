@@ -23,6 +23,7 @@ from . import backups, systemd
 from .alarming import Alarming
 from .attending_jobs import AttendingJobs
 from .confirming import tell_due
+from .digest import tell_digest
 from .folder import WatchedFolder
 from .heartbeat import beat, tell_outside
 from .jobs import Jobs, Loop
@@ -176,6 +177,7 @@ class Service:
 
     def _send(self) -> None:
         self._jobs.run("notices of due days", self._tell_due)
+        self._jobs.run("daily digest", self._digest)
         done = actions.outbox(self._store).send_due(
             self._sender, self.config.routes, self._clock(), going_on=lambda: not self._sending.ending
         )
@@ -241,6 +243,9 @@ class Service:
     def _back_up(self) -> None:
         if self.config.backup is not None:
             backups.daily(self._store, self.config.backup, self._writer.event, self._clock())
+
+    def _digest(self) -> None:
+        tell_digest(self._store, self.config, self._verdicts, self._clock())
 
     def _tell_due(self) -> None:
         """Once an hour, and at the start: a service that was away for a month tells at once."""

@@ -1,0 +1,35 @@
+"""The card with the figures of the alarms, for page Excursions."""
+
+from __future__ import annotations
+
+from dash import html
+from dash.development.base_component import Component
+
+from logger.alarm_figures import change_of, figures
+from logger.model import NS
+
+from .components import card
+from .queries import Queries
+from .wording import age
+
+DAYS = 30
+
+
+def alarms_card(q: Queries) -> Component:
+    """How the alarms of the last 30 days did their work."""
+    now = q.now_ns()
+    entries = q.source.store.journal.entries(kind="alarm")
+    changes = [c for e in entries if (c := change_of(e.at_ns, e.who, e.what))]
+    found = figures(changes, now - DAYS * 86_400 * NS, now)
+    half, longest = found.to_acknowledge_s, found.longest_to_acknowledge_s or 0
+    heard = "none yet" if half is None else f"half of them within {age(half)}, the last after {age(longest)}"
+    lines = {
+        "raised": f"{found.raised}, {found.per_day:g} a day",
+        "acknowledged": f"{found.acknowledged}; {heard}",
+        "most often": ", ".join(f"{alarm} {n}" for alarm, n in found.top) or "none",
+        "chattering (3 in an hour)": ", ".join(found.chattering) or "none",
+        "standing over 24 h": ", ".join(found.stale) or "none",
+        "floods (over 10 in 10 min)": str(found.floods),
+    }
+    rows = [part for head, text in lines.items() for part in (html.Dt(head), html.Dd(text))]
+    return card(f"Alarms of the last {DAYS} days", html.Dl(rows, className="facts"))

@@ -1,0 +1,92 @@
+"""Figures of the alarms, counted by hand; and the digest, once a day."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from logger import actions
+from logger.alarm_figures import Change, change_of, figures
+from logger.model import NS, NoticePlan
+from logger.service.digest import tell_digest
+from logger.store import Store
+from logger.verdicts import Verdicts
+from tests.service.test_alarming import CONFIG, live
+
+MINUTE, HOUR, DAY = 60 * NS, 3600 * NS, 86_400 * NS
+
+
+def raised(
+    alarm: str, n: int, at_ns: int, over_ns: int | None = None, heard_ns: int | None = None
+) -> list[Change]:
+    """One occurrence as the journal tells it."""
+    told = [Change(at_ns, alarm, "normal", "unacknowledged", n, "service")]
+    if heard_ns is not None:
+        told.append(Change(heard_ns, alarm, "unacknowledged", "acknowledged", n, "Greta Holm"))
+    if over_ns is not None:
+        was, now = ("acknowledged", "normal") if heard_ns else ("unacknowledged", "returned unacknowledged")
+        told.append(Change(over_ns, alarm, was, now, n, "service"))
+    return told
+
+
+def test_ten_days_counted_by_hand() -> None:
+    """Five of "air" with three within the hour, one of "span" that stands for 30 h, one never ended."""
+    story = [
+        *raised("air", 1, HOUR, HOUR + 10 * MINUTE, HOUR + 4 * MINUTE),
+        *raised("air", 2, HOUR + 20 * MINUTE, HOUR + 25 * MINUTE),
+        *raised("air", 3, HOUR + 40 * MINUTE, HOUR + 45 * MINUTE),
+        *raised("span", 1, 2 * DAY, 2 * DAY + 30 * HOUR, 2 * DAY + 12 * MINUTE),
+        *raised("air", 4, 5 * DAY, 5 * DAY + HOUR, 5 * DAY + 2 * MINUTE),
+        *raised("door", 1, 9 * DAY + 23 * HOUR),
+        *raised("air", 5, 11 * DAY),
+    ]
+
+    found = figures(sorted(story, key=lambda c: c.at_ns), 0, 10 * DAY)
+
+    assert (found.raised, found.per_day) == (6, 0.6)
+    assert found.top == (("air", 4), ("door", 1), ("span", 1))
+    assert (found.chattering, found.stale) == (("air",), ("span",))
+    assert (found.acknowledged, found.to_acknowledge_s, found.longest_to_acknowledge_s) == (3, 240.0, 720.0)
+    assert found.floods == 0
+
+
+def test_a_flood_is_counted_once_and_a_re_alarm_is_no_new_alarm() -> None:
+    """Eleven in ten minutes; the same occurrence told again counts once."""
+    flood = [c for n in range(11) for c in raised(f"a{n}", 1, n * MINUTE // 2)]
+    again = [Change(5 * HOUR, "a1", "acknowledged", "unacknowledged", 1, "service")]
+
+    found = figures([*flood, *again], 0, DAY)
+
+    assert (found.raised, found.floods) == (11, 1)
+    assert figures(flood[:-1], 0, DAY).floods == 0
+    assert figures([], 0, DAY).to_acknowledge_s is None
+    assert change_of(0, "x", {"alarm": "a"}) is None
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    """A new record of a simulated room."""
+    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
+        yield opened
+
+
+def test_the_digest_goes_out_once_a_day_with_the_head_of_the_chain(store: Store) -> None:
+    """At 06:30 of the room's time; a service that was away tells at once when it comes back."""
+    live(store, [20.0, 20.0])
+    config = replace(CONFIG, notices=NoticePlan(digest_at=(6, 30)))
+    verdicts = Verdicts(store, config.setup)
+    morning = 1_792_384_200 * NS  # 2026-10-19T04:30:00Z, 06:30 in Vienna
+
+    assert tell_digest(store, config, verdicts, morning - MINUTE)  # that of the day before
+    head = store.journal.head()
+    assert not tell_digest(store, config, verdicts, morning - NS)
+    assert tell_digest(store, config, verdicts, morning)
+    assert not tell_digest(store, config, verdicts, morning + 20 * HOUR)
+
+    text = actions.outbox(store).of("digest.2026-10-18")[0].body["text"]
+    assert "Machine bay: " in text
+    assert f"entry {head[0] - 1}, " in text
+    assert not tell_digest(store, CONFIG, verdicts, morning)
