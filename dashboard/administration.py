@@ -12,7 +12,7 @@ from flask import Blueprint, Response, request
 
 from logger.accounts import Act, Role, roles_of
 from logger.errors import Refused
-from logger.people import Account, People
+from logger.people import Account, People, invented
 
 from .access import needs
 from .guard import Guard
@@ -52,6 +52,8 @@ def _done(people: People, act: str, by: str) -> str:
         made = people.add(name, request.form.get("person", ""), roles_of(roles), twice(), by)
         return f"{made.person} signs in as {made.name}: {_roles(made)}."
     account = people.known(name)
+    if invented.is_invented(people, account):
+        raise Refused("The invented people of a demonstration stay as they are; make another account.")
     if act == "roles":
         return f"{account.person}: {_roles(people.set_roles(name, roles_of(roles), by))}."
     if act == "password":

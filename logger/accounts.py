@@ -110,19 +110,6 @@ def refuse_unless(person: str, roles: Collection[Role], act: Act) -> None:
         )
 
 
-def refuse_same(proposer: str, approver: str, *, single_person: bool, what: str) -> None:
-    """Refused where who proposed would approve; a laboratory of one person has declared itself one.
-
-    >>> refuse_same("Greta Holm", "Radek Sova", single_person=False, what="limits")
-    >>> refuse_same("Greta Holm", "greta holm ", single_person=True, what="limits")
-    """
-    if proposer.strip().casefold() == approver.strip().casefold() and not single_person:
-        raise Refused(
-            f"Nothing was changed: {approver.strip()} proposed {what}, and another person approves it. (A "
-            "lab of one person sets single_person = true in room.toml, which every record then prints.)"
-        )
-
-
 def roles_of(names: Iterable[str]) -> frozenset[Role]:
     """Roles by name; Refused for one that is none, and for none at all."""
     given = {name.strip().casefold() for name in names if name.strip()}

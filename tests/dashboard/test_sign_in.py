@@ -290,6 +290,12 @@ class TestDemonstration:
         assert client.get("/").status_code == 302
         assert "Go on as an invented person" in client.get("/sign-in").text
 
+    def test_the_invented_people_stay_as_they_are(self, record: Synthetic) -> None:
+        client = with_token(create_app(record.store.folder, source=record).server.test_client())
+        form = {"act": "disable", "name": "holm", "own": invented.PASSWORD}
+        assert client.post("/accounts", data=form).status_code == 400
+        assert client.get("/").status_code == 200
+
     def test_a_real_record_has_no_invented_people(self, real: Any) -> None:
         client = real[2].server.test_client()
         assert client.get("/").status_code == 302

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from logger.accounts import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads, refuse_same
+from logger.accounts import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads
 from logger.errors import Refused, UnknownName
 from logger.model import NS
 from logger.people import People, Refusals, Sessions, Throttle, Tokens, TooOften, sign
@@ -156,13 +156,6 @@ def test_signature_takes_password_and_role(people: People) -> None:
     (entry,) = people.store.journal.entries(kind="signature")
     assert (signed.number, signed.at_ns, signed.person) == (entry.number, entry.at_ns, entry.who)
     assert entry.what == {"account": "gholm", "meaning": "reviewed", "about": {"record": 7}}
-
-
-def test_two_people_are_two() -> None:
-    refuse_same("Greta Holm", "Ines Faber", single_person=False, what="limits")
-    refuse_same("Greta Holm", "Greta Holm", single_person=True, what="limits")
-    with pytest.raises(Refused, match="another person approves"):
-        refuse_same("Greta Holm", " greta holm", single_person=False, what="limits")
 
 
 def test_token_is_shown_once_and_ends(people: People, clock: Clock) -> None:
