@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import socket
 import subprocess
@@ -54,6 +55,8 @@ class Broker:
             f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
             f"persistence_location {folder}/\nautosave_interval 1\nautosave_on_changes true\n"
         )
+        if os.geteuid() == 0:  # else it lets go of its rights, and could keep nothing in our folder
+            self._file.write_text(self._file.read_text() + "user root\n")
         self._process: subprocess.Popen[bytes] | None = None
         self.start()
 
@@ -82,7 +85,6 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
         pytest.skip("mosquitto is not installed")
     folder = tmp_path / "broker"
     folder.mkdir()
-    folder.chmod(0o777)  # it lets go of its rights when started by an administrator
     made = Broker(folder)
     yield made
     made.stop()
