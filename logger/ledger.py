@@ -120,7 +120,8 @@ class Ledger:
         self._kept.pop(zone, None)
         for made in self._judged(zone, day, last, state, now_ns):
             judgement, state_in, readings = made
-            stored = self._store(judgement, state_in, new, tell)
+            newest = _end_ns(judgement) + self.setup.step_s * NS > now_ns
+            stored = self._store(judgement, state_in, new, tell if newest else None)
         if judgement.grid.n * self.setup.step_s <= 2 * DAY_S and not self._foreseen(zone, now_ns):
             trail = begun(self.setup, judgement, state_in, readings, now_ns)
             if trail is not None:

@@ -319,3 +319,16 @@ def test_a_record_keeps_its_first_day_while_it_grows(
     found = verdicts.current("bay")
     assert found is not None
     assert found.from_ns == made.at(0)
+
+
+def test_only_the_newest_of_many_days_is_told(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    """Two days and months of silence are judged in several goes: the statement is of now alone."""
+    store.append("w", two_days)
+    told, put = [], store.put_pieces
+    store.put_pieces = lambda zone, pieces, body=None: (told.append(body), put(zone, pieces, body))[1]  # type: ignore[method-assign]
+    Verdicts(store, setup).judge_live(made.at(0, day=100))
+    assert len(told) > 2
+    assert [body is not None for body in told] == [False] * (len(told) - 1) + [True]
+    assert json.loads(store.live()["bay"])["at"] == "2026-06-18T00:00:00Z"
