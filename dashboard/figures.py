@@ -28,6 +28,8 @@ __all__ = [
     "verdict_traces",
 ]
 
+CLEAR = "rgba(0,0,0,0)"
+HATCH = {"shape": "/", "size": 7, "solidity": 0.12, "fgcolor": theme.GREY, "bgcolor": CLEAR}
 GROUND_TRACES = 3  # traces before the lines of a panel
 GROUND = ("inside of the limits", "width of the guard band", "limits")  # their names
 
@@ -129,27 +131,11 @@ def ground_traces(chart: Chart) -> list[Figure]:
             if limit is not None:
                 edge_x += [chart.ms(from_ns), chart.ms(to_ns), None]
                 edge_y += [limit, limit, None]
+    dashes = {"color": theme.VERMILION, "width": 1.3, "dash": "7px,3px"}
     return [
         base(**boxes_of(chart, inside), fill="toself", fillcolor="rgba(0,158,115,0.06)", name=GROUND[0]),
-        base(
-            **boxes_of(chart, guard),
-            fill="toself",
-            fillcolor="rgba(0,0,0,0)",
-            name=GROUND[1],
-            fillpattern={
-                "shape": "/",
-                "size": 7,
-                "solidity": 0.12,
-                "fgcolor": theme.GREY,
-                "bgcolor": "rgba(0,0,0,0)",
-            },
-        ),
-        base(
-            x=edge_x,
-            y=edge_y,
-            line={"color": theme.VERMILION, "width": 1.3, "dash": "7px,3px"},
-            name=GROUND[2],
-        ),
+        base(**boxes_of(chart, guard), fill="toself", fillcolor=CLEAR, name=GROUND[1], fillpattern=HATCH),
+        base(x=edge_x, y=edge_y, line=dashes, name=GROUND[2]),
     ]
 
 

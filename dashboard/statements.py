@@ -30,37 +30,15 @@ class Statement:
 
 
 def statement(zone: Zone, body: Mapping[str, Any] | None, now: int) -> Statement:
+    """What the service said of a zone last; not shown when it said nothing, or too long ago."""
     if body is None:
+        told = "The service has not judged this zone yet. Start it with `stillroom run`."
+        unsaid = (), None, None, False, None, True
         return Statement(
-            zone.key,
-            zone.name,
-            "not shown",
-            "indeterminate",
-            f"{zone.name}: not shown.",
-            "The service has not judged this zone yet. Start it with `stillroom run`.",
-            (),
-            None,
-            None,
-            False,
-            None,
-            True,
+            zone.key, zone.name, "not shown", "indeterminate", f"{zone.name}: not shown.", told, *unsaid
         )
-    at = parsed(body["at"])
-    seconds = (now - at) / NS
-    said = Statement(
-        zone.key,
-        zone.name,
-        body["verdict"],
-        body["reason"],
-        spoken(body["sentence"]),
-        spoken(body.get("next_step", "")),
-        tuple(_rule_state(r) for r in body.get("rules", ())),
-        parsed(body["since"]) if body.get("since") else None,
-        at,
-        bool(body.get("provisional")),
-        body.get("oldest_reading_s"),
-        False,
-    )
+    said = _said(zone, body)
+    seconds = (now - parsed(body["at"])) / NS
     if seconds <= STALE_S:
         return said
     return replace(
@@ -71,6 +49,23 @@ def statement(zone: Zone, body: Mapping[str, Any] | None, now: int) -> Statement
         rules=(),
         sentence=f"{zone.name}: not shown. The last word is {age(seconds)} old.",
         next_step=f"It was: {said.sentence} The service has not judged since; look whether it runs.",
+    )
+
+
+def _said(zone: Zone, body: Mapping[str, Any]) -> Statement:
+    return Statement(
+        zone.key,
+        zone.name,
+        body["verdict"],
+        body["reason"],
+        spoken(body["sentence"]),
+        spoken(body.get("next_step", "")),
+        tuple(_rule_state(r) for r in body.get("rules", ())),
+        parsed(body["since"]) if body.get("since") else None,
+        parsed(body["at"]),
+        bool(body.get("provisional")),
+        body.get("oldest_reading_s"),
+        False,
     )
 
 
