@@ -106,3 +106,20 @@ def poll(
 
     figures = run(probes, lines, seconds, lambda line: typer.echo(line, err=True))
     answer(dict(vars(figures)), as_json, figures.lines())
+
+
+@bench_app.command("forecast", short_help="Whether forecasts are worth anything.")
+def forecast(
+    *,
+    days: Annotated[int, typer.Option(min=7, help="How many days of the made room.")] = 60,
+    csv: Annotated[Path | None, typer.Option(help="A recording in place of it, evenly spaced.")] = None,
+    column: Annotated[str, typer.Option(help="The column of the recording.")] = "Temperature",
+    every: Annotated[float, typer.Option(min=1.0, help="Seconds from one value to the next.")] = 60.0,
+    half: Annotated[float, typer.Option(min=0.01, help="Limits so far around the median, in K.")] = 0.5,
+    as_json: Json = False,
+) -> None:
+    """Forecasts of crossings, and of the value in 30 min, against "it stays as it is"."""
+    from ..bench.forecast import lines, made, recorded
+
+    found = made(days) if csv is None else recorded(csv, column, every, half)
+    answer(dict(vars(found)), as_json, lines(found))

@@ -18,6 +18,7 @@ from . import (
     conflict,
     demo,
     excursion,
+    forecast,
     heartbeat,
     imports,
     inspection,
@@ -59,6 +60,7 @@ app = typer.Typer(
 
 for group in (
     demo,
+    forecast,
     heartbeat,
     service,
     imports,

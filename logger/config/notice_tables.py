@@ -84,7 +84,6 @@ class NoticesTable(Table):
     digest_routes: list[Text] = []
     proof_days: Annotated[int, Field(ge=1)] = 35
     disk_free_GB: NotNegative = 1.0
-    forecast: bool = False
 
 
 class AlarmTable(Table):

@@ -137,7 +137,6 @@ def _plan(table: of.NoticesTable, tables: Tables) -> NoticePlan:
         digest_routes=tuple(table.digest_routes),
         proof_days=table.proof_days,
         disk_free_GB=table.disk_free_GB,
-        forecast=table.forecast,
     )
 
 

@@ -109,4 +109,3 @@ class NoticePlan:
     digest_routes: tuple[str, ...] = ()
     proof_days: int = 35
     disk_free_GB: float = 1.0
-    forecast: bool = False  # notices ahead of a crossing

@@ -38,7 +38,6 @@ class Around:
     link: str = ""  # where the recipient can acknowledge it
     temperature: TemperatureUnit = "degC"
     simulated: bool = False
-    forecast: str = ""
 
 
 @dataclass(frozen=True)
@@ -114,7 +113,7 @@ def _first_steps(told: _Told) -> list[str]:
     lines.append(f"Do first: {spec.action}")
     if spec.consequence:
         lines.append(f"Otherwise: {spec.consequence}")
-    lines += [*_attended(told), *([around.forecast] if around.forecast else [])]
+    lines += _attended(told)
     if told.zone:
         lines += [_running(around.running), *_settles(told)]
     lines.append(f"Priority {spec.priority}. Acknowledge {spec.key} on page Now or by: "

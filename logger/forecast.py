@@ -1,0 +1,136 @@
+"""When a quantity will leave its limits at its present rate, and when a decay is over. Never an excursion.
+
+A straight line by least squares through the last hour of minute means. Its residuals are correlated, so the
+scatter counts with the effective number n·(1 − r)/(1 + r) of a first-order autocorrelation r (Bayley &
+Hammersley 1946). The interval is that of the line's slope and level at k = 2; it says nothing of what a
+person may do to the room meanwhile.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .series import Float
+
+WINDOW_MIN = 60
+LEAST = 20  # minutes with a value, below which nothing is said
+HORIZON_MIN = 60  # a crossing that is further away is not told
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """Minutes until a limit is crossed, with the interval in which that is likely; None: perhaps never."""
+
+    limit: float
+    minutes: float
+    earliest: float
+    latest: float | None
+
+
+@dataclass(frozen=True)
+class Line:
+    """Level now, slope per minute, and the standard uncertainty of each."""
+
+    level: float
+    slope: float
+    u_level: float
+    u_slope: float
+
+
+def line(minute: Float, value: Float) -> Line | None:
+    """The line through values at minutes up to now (0, earlier ones negative); None: too few."""
+    known = np.isfinite(value)
+    t, y = minute[known], value[known]
+    if len(t) < LEAST:
+        return None
+    middle = float(t.mean())
+    spread = float(((t - middle) ** 2).sum())
+    slope = float(((t - middle) * (y - y.mean())).sum()) / spread
+    rest = y - y.mean() - slope * (t - middle)
+    r = float(np.clip((rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-30), 0.0, 0.95))
+    variance = float(rest @ rest) / (len(t) - 2) * (1 + r) / (1 - r)
+    u_slope = (variance / spread) ** 0.5
+    u_level = (variance / len(t) + (middle * u_slope) ** 2) ** 0.5
+    return Line(float(y.mean()) - slope * middle, slope, u_level, u_slope)
+
+
+def crossing(found: Line, lower: float | None, upper: float | None) -> Crossing | None:
+    """The next crossing from inside; None where the slope is not proven to lead to one within the horizon.
+
+    >>> c = crossing(Line(20.2, 0.6 / 60, 0.0, 0.0), 19.0, 21.0)
+    >>> c is None, crossing(Line(20.7, 0.6 / 60, 0.0, 0.0), 19.0, 21.0).minutes
+    (True, 30.0)
+    """
+    if abs(found.slope) <= 2 * found.u_slope:
+        return None
+    limit = upper if found.slope > 0 else lower
+    if limit is None:
+        return None
+    gap = abs(limit - found.level) if (limit - found.level) * found.slope > 0 else 0.0
+    minutes = gap / abs(found.slope)
+    if gap == 0.0 or minutes > HORIZON_MIN:
+        return None
+    fast, slow = abs(found.slope) + 2 * found.u_slope, abs(found.slope) - 2 * found.u_slope
+    earliest = max(0.0, gap - 2 * found.u_level) / fast
+    return Crossing(limit, round(minutes, 6), earliest, (gap + 2 * found.u_level) / slow)
+
+
+def settling_min(minute: Float, departure: Float, within: float) -> float | None:
+    """Minutes until a departure that decays exponentially is within ±`within`; None where none decays.
+
+    From the line through the logarithm of the departures: level·exp(−t/τ) = within, t = τ·ln(level/within).
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.where(np.abs(departure) > 1e-6, np.log(np.abs(departure)), np.nan)
+    found = line(minute, logs)
+    if found is None:
+        return None
+    if found.level <= np.log(within):
+        return 0.0
+    proven = found.slope < -2 * found.u_slope
+    return (found.level - float(np.log(within))) / -found.slope if proven else None
+
+
+@dataclass(frozen=True)
+class Skill:
+    """How forecasts did: crossings told before they came, tellings that were wrong, minutes of warning.
+
+    `value_skill`: 1 − error / error of "it stays as it is", of the value half an hour ahead.
+    """
+
+    crossings: int
+    told: int
+    tellings: int
+    wrong: int
+    lead_min: float | None
+    value_skill: float
+
+    @property
+    def has_skill(self) -> bool:
+        """Whether it may be trusted with a notice: most are told, and few tellings are wrong."""
+        return self.crossings >= 5 and self.told >= self.crossings / 2 and self.wrong <= self.tellings / 4
+
+
+def skill(value: Float, lower: float, upper: float) -> Skill:
+    """Over minute values of a record, shape (n,): a forecast every 5 min, each against what came."""
+    ahead, minute = 30, np.arange(-WINDOW_MIN + 1, 1, dtype=np.float64)
+    out = (value > upper) | (value < lower)
+    begins = [n for n in np.flatnonzero(out) if n >= WINDOW_MIN and not out[n - ahead : n].any()]
+    said, errors, stays = [], [], []
+    for n in range(WINDOW_MIN, len(value) - HORIZON_MIN, 5):
+        found = None if out[n - 1] else line(minute, value[n - WINDOW_MIN : n])
+        if found is None:
+            continue
+        if crossing(found, lower, upper) is not None:
+            said.append(n)
+        errors.append(abs(found.level + ahead * found.slope - value[n - 1 + ahead]))
+        stays.append(abs(value[n - 1] - value[n - 1 + ahead]))
+    leads = [b - min(s for s in said if b - HORIZON_MIN <= s <= b) for b in begins
+             if any(b - HORIZON_MIN <= s <= b for s in said)]  # fmt: skip
+    wrong = sum(not out[s : s + HORIZON_MIN].any() for s in said)
+    worse = float(np.nanmean(stays)) if stays else 0.0
+    gained = 1 - float(np.nanmean(errors)) / worse if worse else 0.0
+    lead = float(np.median(leads)) if leads else None
+    return Skill(len(begins), len(leads), len(said), wrong, lead, round(gained, 3))

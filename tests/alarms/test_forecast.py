@@ -1,0 +1,76 @@
+"""Forecast against closed forms (feature J10) and against noise, in which it must say nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logger.forecast import crossing, line, settling_min, skill
+
+MINUTE = np.arange(-59.0, 1.0)
+
+
+def test_a_ramp_is_told_half_an_hour_before_or_more() -> None:
+    """0.6 K/h from 20.2 to 21.0 takes 80 min; with noise of 0.02 K the interval holds the truth."""
+    rng = np.random.default_rng(1)
+    for passed in (25, 35, 50):
+        now = 20.2 + 0.6 * passed / 60
+        values = now + 0.6 * MINUTE / 60 + rng.normal(0, 0.02, 60)
+        found = line(MINUTE, values)
+        assert found is not None
+        ahead = crossing(found, 19.0, 21.0)
+        assert ahead is not None
+        assert ahead.latest is not None
+        assert ahead.earliest <= 80 - passed <= ahead.latest
+        assert ahead.minutes == pytest.approx(80 - passed, rel=0.15)
+
+
+def test_a_falling_value_crosses_the_lower_limit_and_a_one_sided_rule_has_no_other() -> None:
+    """Exact line: 0.3 K at 0.6 K/h are 30 min."""
+    found = line(MINUTE, 19.3 - 0.6 * MINUTE / 60)
+    assert found is not None
+    ahead = crossing(found, 19.0, 21.0)
+    assert ahead is not None
+    assert (ahead.limit, ahead.minutes) == (19.0, pytest.approx(30.0, abs=1e-3))
+    assert crossing(found, None, 21.0) is None
+
+
+def test_noise_and_too_few_values_say_nothing() -> None:
+    """The slope of 200 hours of correlated noise is hardly ever taken for a trend that leads anywhere."""
+    rng = np.random.default_rng(2)
+    told = 0
+    for _ in range(200):
+        found = line(MINUTE, 20.0 + rng.normal(0, 0.02, 60))
+        assert found is not None
+        told += crossing(found, 19.5, 20.5) is not None
+    assert told <= 2
+    assert line(MINUTE[:19], np.full(19, 20.0)) is None
+    assert line(MINUTE, np.full(60, np.nan)) is None
+
+
+def test_a_decay_is_over_when_the_exponential_says_so() -> None:
+    """τ = 1.5 h from 1.2 K to 0.4 K: 1.5 h · ln 3 = 1.65 h, within 10 %."""
+    departure = 1.2 * np.exp(-MINUTE / 90) + np.random.default_rng(3).normal(0, 0.005, 60)
+
+    found = settling_min(MINUTE, departure, 0.4)
+
+    assert found == pytest.approx(1.65 * 60, rel=0.10)
+    assert settling_min(MINUTE, np.full(60, 0.2), 0.4) == 0.0
+    assert settling_min(MINUTE, 0.5 * np.exp(MINUTE / 90), 0.4) is None
+
+
+def test_skill_is_high_on_ramps_and_none_on_steps() -> None:
+    """Slow excursions are foreseen; a door that opens is not, and nothing is invented for it."""
+    rng = np.random.default_rng(4)
+    n = np.arange(14 * 1440)
+    ramps = 20.0 + 0.8 * np.sin(2 * np.pi * n / 720) + rng.normal(0, 0.01, len(n))
+    steps = 20.0 + np.where(n % 720 < 30, 1.0, 0.0) + rng.normal(0, 0.01, len(n))
+
+    slow, sudden = skill(ramps, 19.5, 20.5), skill(steps, 19.5, 20.5)
+
+    assert slow.told >= 0.9 * slow.crossings
+    assert slow.value_skill > 0.5
+    assert slow.lead_min is not None
+    assert slow.lead_min >= 30
+    assert sudden.told <= 0.1 * sudden.crossings
+    assert not sudden.has_skill
