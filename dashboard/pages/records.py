@@ -1,0 +1,370 @@
+"""Page Records: what was so at an instant, records to issue, amend and take along, and reviews."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qs, urlencode
+from zoneinfo import ZoneInfo
+
+import dash_mantine_components as dmc
+from dash import Dash, Input, Output, State, html, no_update
+from dash.development.base_component import Component
+from flask import Response, abort, current_app, send_file
+
+from logger.accounts import Act
+from logger.current import Current
+from logger.errors import Refused, StillroomError, StoreError
+from logger.instants import said
+from logger.model import NS
+from logger.record import amend, issue, issue_of, issues, moment
+from logger.record.reviews import Signer, label_of, missing, review, reviews
+from logger.record.reviews import shown as review_shown
+
+from ..access import acting, allowed, needs, visitor
+from ..components import button, card, choice, field, refusal, slot, table, verdict
+from ..guard import guard_of
+from ..queries import Queries
+from ..sign_in import confirmed
+from ..wording import between, figure, instant, local, local_offset, plain
+from ..wording import moment as wall
+
+TITLE = "Records"
+PATH = "/records"
+NEEDS = Act.READ_JOBS
+FILES = "/records/files"
+KINDS = {
+    ".pdf": "PDF",
+    "-readings.csv": "readings",
+    ".json": "facts",
+    ".sha256": "digests",
+    ".sha256.sig": "signature",
+}
+
+
+def layout(q: Queries, search: str) -> Component:
+    """The question of a date with its answer, then records, then reviews."""
+    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    try:
+        answer = _answered(q, asked) if asked.get("at") else html.Div()
+    except StillroomError as fault:
+        answer = refusal(str(fault))
+    parts = [
+        html.H1("Records", className="page"),
+        card("What was so at an instant", _date_form(q, asked), answer),
+    ]
+    if allowed(Act.ISSUE):
+        parts.append(card("Issue a record", _issue_form(q)))
+    parts += [card("Issued records", html.Div(listed(q), id="record-list")), _reviews(q)]
+    return html.Div(parts, className="stack")
+
+
+def _current(q: Queries) -> Current:
+    """What judges: that of the pages where they have one, so that nothing is judged twice at a time."""
+    found: Current | None = getattr(q.source, "current", None)
+    return found or Current(q.source.store)
+
+
+def _zones(q: Queries) -> dict[str, str]:
+    return {key: zone.name for key, zone in q.setup.zones.items()}
+
+
+def _date_form(q: Queries, asked: Mapping[str, str]) -> Component:
+    zones = _zones(q)
+    zone = asked["zone"] if asked.get("zone") in zones else next(iter(zones))
+    return html.Div(
+        [
+            choice("at-zone", "Zone", zones, zone),
+            field("at-when", "When, local: 20 March 14:10", asked.get("at", "")),
+            button("at-ask", "Ask"),
+        ],
+        className="form",
+    )
+
+
+def _answered(q: Queries, asked: Mapping[str, str]) -> Component:
+    current, zone = _current(q), q.room.timezone
+    at_ns = said(asked["at"], ZoneInfo(zone), q.now_ns(), "When")
+    with current.judging:
+        told = moment(current.store, current.verdicts, asked.get("zone", ""), at_ns, q.now_ns())
+    head = [verdict(told["verdict"], told["reason"])]
+    by = "; ".join(f"{r['who']} ({r['period']})" for r in told["reviews"])
+    version = told["setup"] or {"version": "none", "approver": "nobody"}
+    words = f"{told['name']}, {local_offset(at_ns, zone)}. " + (
+        f"Reviewed by {by}." if by else "Nobody has reviewed it."
+    )
+    approved = f" Setup version {version['version']}, approved by {version['approver']}."
+    return html.Div(
+        [
+            html.H2(head, className="sentence"),
+            html.P(words + approved, id="at-answer"),
+            _reading_table(told),
+            _limit_table(told),
+        ],
+        className="answer",
+    )
+
+
+def _reading_table(told: Mapping[str, Any]) -> Component:
+    rows = [
+        [
+            r["channel"],
+            r["position"],
+            f"{r['indication']:g} {r['unit']}" if r.get("indication") is not None else "none",
+            figure(r["corrected"], r["corrected_unit"], r["U"]) if r.get("corrected") is not None else "none",
+            r["certificate"] or "none",
+            r["confirmation"] + (f", {r['why']}" if r.get("why") else ""),
+        ]
+        for r in told["readings"]
+    ]
+    heads = ["channel", "position", "indication", "corrected", "certificate", "status"]
+    return table(heads, rows, "Readings, each with its certificate", figures=(2, 3), stacks=True)
+
+
+def _limit_table(told: Mapping[str, Any]) -> Component:
+    rows = [
+        [
+            r["name"],
+            " to ".join(plain(v, r["unit"]) for v in (r["lower"], r["upper"]) if v is not None),
+            figure(r["value"], r["unit"], r["U"]),
+            r["conformity"],
+            r["basis"],
+        ]
+        for r in told["limits"]
+    ]
+    return table(
+        ["rule", "limits", "value", "result", "basis"],
+        rows,
+        "Limits in force then",
+        figures=(1, 2),
+        stacks=True,
+    )
+
+
+def _issue_form(q: Queries) -> Component:
+    zones, zone, now = _zones(q), q.room.timezone, q.now_ns()
+    today = wall(now, zone).strftime("%Y-%m-%d")
+    first = wall(now, zone).replace(day=1).strftime("%Y-%m-%d")
+    return html.Div(
+        [
+            choice("issue-zone", "Zone", zones, next(iter(zones))),
+            field("issue-from", "From, local", first),
+            field("issue-to", "To, local", today),
+            button("issue-go", "Issue"),
+            field("amend-number", "Amend record number", narrow=True),
+            field("amend-why", "Why it is amended"),
+            button("amend-go", "Amend"),
+            html.Div(id="issue-refusal", role="status"),
+        ],
+        className="form",
+    )
+
+
+def listed(q: Queries) -> list[Component]:
+    """Newest first, each with its files."""
+    zone = q.room.timezone
+    rows = [
+        [
+            one.number,
+            q.zone(one.zone).name,
+            between(one.from_ns, one.to_ns, zone),
+            f"{local(one.at_ns, zone)} by {one.who}",
+            (f"replaces {one.replaces}: {one.why}. " if one.replaces else "")
+            + (f"Replaced by {one.replaced_by}." if one.replaced_by else "In force."),
+            html.Span([x for link in _links(one.number, one.files) for x in (link, " ")]),
+        ]
+        for one in reversed(issues(q.source.store))
+    ]
+    if not rows:
+        return [html.P("No record has been issued yet.")]
+    heads = ["number", "zone", "interval, local", "issued", "standing", "files"]
+    return [table(heads, rows, "Records, newest first", figures=(0, 2), stacks=True)]
+
+
+def _links(number: int, files: Mapping[str, str]) -> list[Component]:
+    found = [(name, word) for end, word in KINDS.items() for name in files if name.endswith(end)]
+    return [html.A(word, href=f"{FILES}/{number}/{name}", download=name) for name, word in found]
+
+
+def _reviews(q: Queries) -> Component:
+    zone, store = q.room.timezone, q.source.store
+    try:
+        wanted = _current(q).config.reviews
+    except StoreError:
+        wanted = ()
+    late = missing(store, q.setup, wanted, q.now_ns())
+    told = f"Missing: {', '.join(late)}." if late else "No review is missing."
+    rows = [
+        [r.period, r.who, local(r.at_ns, zone), "by password" if r.signed else "name given", r.comment]
+        for r in reversed(reviews(store))
+    ]
+    done = table(
+        ["period", "who", "at, local", "signed", "comment"], rows[:50], "Reviews, newest first", stacks=True
+    )
+    form = [_review_form(q)] if allowed(Act.REVIEW) else []
+    return card("Reviews", html.P(told, id="review-missing"), *form, html.Div(id="review-shown"), done)
+
+
+def _review_form(q: Queries) -> Component:
+    yesterday = wall(q.now_ns() - 86_400 * NS, q.room.timezone).date()
+    return html.Div(
+        [
+            field("review-period", "Period: a day, 2026-W43 or 2026-10", label_of("daily", yesterday)),
+            button("review-look", "Show"),
+            field("review-comment", "What was seen or done"),
+            slot(dmc.PasswordInput(id="review-password", label="Your password", size="sm", value="")),
+            button("review-sign", "Sign as reviewed"),
+            html.Div(id="review-refusal", role="status"),
+        ],
+        className="form",
+    )
+
+
+def register(app: Dash, q: Queries) -> None:
+    """The question, issuing, amending, reviews, and the files."""
+    _files(app, q)
+    _asking(app)
+    _issuing(app, q)
+    _reviewing(app, q)
+
+
+def _files(app: Dash, q: Queries) -> None:
+    @needs(Act.READ_JOBS)
+    def record_file(number: int, name: str) -> Response:
+        try:
+            one = issue_of(q.source.store, number)
+        except Refused:
+            abort(404)
+        if name not in one.files or not (one.folder / name).is_file():
+            abort(404)
+        return send_file((one.folder / name).resolve(), as_attachment=True, download_name=name)
+
+    app.server.add_url_rule(f"{FILES}/<int:number>/<name>", view_func=record_file)
+
+
+def _asking(app: Dash) -> None:
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Input("at-ask", "n_clicks"),
+        Input("at-when", "n_submit"),
+        State("at-zone", "value"),
+        State("at-when", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ_JOBS)
+    def ask(clicks: int | None, submits: int | None, zone: str, when: str) -> Any:
+        if not (clicks or submits) or not when:
+            return no_update
+        return "?" + urlencode({"zone": zone, "at": when})
+
+
+def _issuing(app: Dash, q: Queries) -> None:
+    listing = (Output("record-list", "children"), Output("issue-refusal", "children"))
+
+    @app.callback(
+        *(Output(o.component_id, o.component_property, allow_duplicate=True) for o in listing),
+        Input("issue-go", "n_clicks"),
+        State("issue-zone", "value"),
+        State("issue-from", "value"),
+        State("issue-to", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.ISSUE)
+    def put_out(clicks: int | None, zone: str, start: str, end: str) -> tuple[Any, Any]:
+        def made(current: Current, out: Path) -> int:
+            asked = ((start, "From"), (end, "To"))
+            span = [instant(text, q.room.timezone, wanted_in=name) for text, name in asked]
+            if not span[0] < span[1] <= q.now_ns():
+                raise Refused("From must come before To, and To must be past.")
+            ours = (current.store, current.verdicts, current.setup, zone)
+            return issue(*ours, span[0], span[1], out, acting(Act.ISSUE), q.now_ns()).number
+
+        return _done(q, made) if clicks else (no_update, no_update)
+
+    @app.callback(
+        *(Output(o.component_id, o.component_property, allow_duplicate=True) for o in listing),
+        Input("amend-go", "n_clicks"),
+        State("amend-number", "value"),
+        State("amend-why", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.ISSUE)
+    def put_right(clicks: int | None, number: str, why: str) -> tuple[Any, Any]:
+        def made(current: Current, out: Path) -> int:
+            if not number.strip().isdecimal():
+                raise Refused(f"Amend record number: wanted a number such as 3, found {number!r}.")
+            ours = (current.store, current.verdicts, int(number), why)
+            return amend(*ours, out, acting(Act.ISSUE), q.now_ns()).number
+
+        return _done(q, made) if clicks else (no_update, no_update)
+
+
+def _done(q: Queries, made: Callable[[Current, Path], int]) -> tuple[Any, Any]:
+    """Issue into the record itself; the copy beside it is of no use here."""
+    try:
+        current = _current(q)
+        with tempfile.TemporaryDirectory(prefix="stillroom-record-") as out, current.judging:
+            number = made(current, Path(out))
+    except StillroomError as fault:
+        return no_update, refusal(str(fault))
+    return listed(q), html.P(f"Record {number} is issued.")
+
+
+def _reviewing(app: Dash, q: Queries) -> None:
+    @app.callback(
+        Output("review-shown", "children"),
+        Input("review-look", "n_clicks"),
+        State("review-period", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.REVIEW)
+    def look(clicks: int | None, period: str) -> Any:
+        try:
+            return _seen(q, period.strip()) if clicks else no_update
+        except StillroomError as fault:
+            return refusal(str(fault))
+
+    @app.callback(
+        Output("review-refusal", "children"),
+        Output("review-missing", "children"),
+        Output("review-password", "value"),
+        Input("review-sign", "n_clicks"),
+        State("review-period", "value"),
+        State("review-comment", "value"),
+        State("review-password", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.REVIEW)
+    def sign(clicks: int | None, period: str, comment: str, password: str) -> tuple[Any, Any, Any]:
+        if not clicks:
+            return no_update, no_update, no_update
+        try:
+            who, mine = confirmed(guard_of(current_app), Act.REVIEW, password), visitor()
+            assert mine is not None  # noqa: S101 (who is confirmed is known)
+            current = _current(q)
+            with current.judging:
+                act = (period.strip(), who, comment, q.now_ns(), Signer(mine.name, password))
+                review(current.store, current.verdicts, *act)
+        except StillroomError as fault:
+            return refusal(str(fault)), no_update, ""
+        late = missing(current.store, q.setup, current.config.reviews, q.now_ns())
+        told = f"Missing: {', '.join(late)}." if late else "No review is missing."
+        return html.P(f"{period} is signed as reviewed by {who}."), told, ""
+
+
+def _seen(q: Queries, period: str) -> Component:
+    current = _current(q)
+    with current.judging:
+        seen = review_shown(current.store, current.verdicts, period, q.now_ns())
+    words = ("stable", "not stable", "not shown")
+    rows = [
+        [
+            q.zone(z["zone"]).name,
+            *(f"{z['seconds'][w] / 3600:.1f} h" for w in words),
+            str(len(z["excursions"])),
+        ]
+        for z in seen["zones"]
+    ]
+    return table(["zone", *words, "excursions"], rows, f"To review: {period}", figures=(1, 2, 3, 4))

@@ -1,0 +1,72 @@
+"""Page Records on the demo's history: ask, issue, take along, review; who may not is refused."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.app import create_app
+from dashboard.pages import records
+from dashboard.queries import Queries
+from dashboard.source import StoreSource
+from logger.errors import Refused
+from logger.record import issues
+
+
+@pytest.fixture
+def q(demo_copy: Path) -> Queries:
+    return Queries(StoreSource(demo_copy))
+
+
+def words(component: Any) -> str:
+    """Everything that a page says, in one line."""
+    return str(component.to_plotly_json()) if hasattr(component, "to_plotly_json") else str(component)
+
+
+def test_a_date_is_answered_on_the_page_and_a_wrong_one_refused(q: Queries) -> None:
+    told = words(records.layout(q, "?zone=machine-bay&at=20+October+14:10"))
+    for expected in ("2026-10-20 14:10", "AG-0411-T", "Nobody has reviewed it", "approved by", "stable"):
+        assert expected in told
+    assert "is no instant" in words(records.layout(q, "?zone=machine-bay&at=yesterday"))
+    assert "outside the record" in words(records.layout(q, "?zone=machine-bay&at=2020-01-01T10:00"))
+
+
+def test_an_issued_record_is_listed_and_its_file_is_what_is_kept(q: Queries, demo_copy: Path) -> None:
+    from tests.record.conftest import DAY
+
+    def made(current: Any, out: Path) -> int:
+        ours = (current.store, current.verdicts, current.setup, "machine-bay")
+        return int(records.issue(*ours, *DAY, out, "Greta Holm", q.now_ns()).number)
+
+    listing, said = records._done(q, made)
+    assert "Record 1 is issued" in words(said)
+    one = issues(q.source.store)[0]
+    name, digest = next((n, d) for n, d in one.files.items() if n.endswith(".pdf"))
+    assert f"/records/files/1/{name}" in words(listing[0])
+    client = create_app(demo_copy).server.test_client()
+    client.get("/")  # on the invented record whoever is at this machine is signed in
+    answer = client.get(f"/records/files/1/{name}")
+    assert hashlib.sha256(answer.data).hexdigest() == digest
+    assert "attachment" in answer.headers["Content-Disposition"]
+    answer.close()
+    for wrong in ("/records/files/9/x.pdf", "/records/files/1/x.pdf"):
+        assert client.get(wrong).status_code == 404
+    assert b"SQLite" not in client.get("/records/files/1/..%2F..%2Fstillroom.db").data
+
+
+def test_a_refusal_is_told_and_nothing_is_issued(q: Queries) -> None:
+    def refused(current: Any, out: Path) -> int:
+        raise Refused("There is no record 9.")
+
+    _, said = records._done(q, refused)
+    assert "no record 9" in words(said)
+    assert issues(q.source.store) == []
+
+
+def test_what_is_to_be_reviewed_is_shown(q: Queries) -> None:
+    told = words(records._seen(q, "2026-10-19"))
+    assert "Machine bay" in told
+    assert "16.9 h" in told  # 16 h 54 min of Monday were stable, as the record of that day says
