@@ -232,16 +232,16 @@ def register(app: Dash, q: Queries) -> None:
 
 def _files(app: Dash, q: Queries) -> None:
     @needs(Act.READ_JOBS)
-    def record_file(number: int, name: str) -> Response:
+    def record_file(number: str, name: str) -> Response:
         try:
-            one = issue_of(q.source.store, number)
+            one = issue_of(q.source.store, int(number) if number.isdecimal() else 0)
         except Refused:
             abort(404)
         if name not in one.files or not (one.folder / name).is_file():
             abort(404)
         return send_file((one.folder / name).resolve(), as_attachment=True, download_name=name)
 
-    app.server.add_url_rule(f"{FILES}/<int:number>/<name>", view_func=record_file)
+    app.server.add_url_rule(f"{FILES}/<number>/<name>", view_func=record_file)
 
 
 def _asking(app: Dash) -> None:

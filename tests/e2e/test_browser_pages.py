@@ -24,6 +24,7 @@ PAGES = {
     "Limits": "/limits",
     "Journal": "/journal",
     "Health": "/health",
+    "Records": "/records",
     "Wall view": "/wall",
 }
 
