@@ -123,3 +123,19 @@ def forecast(
 
     found = made(days) if csv is None else recorded(csv, column, every, half)
     answer(dict(vars(found)), as_json, lines(found))
+
+
+@bench_app.command("import", short_help="A long text file, beside DuckDB's explicit read of it.")
+def imports(
+    *,
+    rows: Annotated[int, typer.Option(min=1000, help="How many rows, two values each.")] = 1_000_000,
+    as_json: Json = False,
+) -> None:
+    """Import a made file of decimal-comma text and read the same file with DuckDB, told everything."""
+    from ..bench.imports import run
+
+    def say(line: str) -> None:
+        typer.echo(line, err=True)
+
+    figures = run(rows, say)
+    answer(dict(vars(figures)), as_json, figures.lines())

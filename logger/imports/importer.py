@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
+from itertools import islice
 from math import isnan
 from pathlib import Path
 from typing import Any, Protocol
@@ -25,6 +26,7 @@ from .profile import Profile
 from .reading import Reading, Series, read_content
 from .writing import written
 
+AT_ONCE = 50_000  # readings in one batch: all of them as objects would need half a kilobyte each
 Say = Callable[[str], None]
 
 
@@ -37,7 +39,9 @@ class ImportStore(Protocol):
 
     def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings: ...
 
-    def append(self, writer: str, rows: Sequence[Row]) -> Any: ...
+    def begin(self) -> AbstractContextManager[Any]: ...
+
+    def append(self, writer: str, rows: Sequence[Row], conn: Any = None) -> Any: ...
 
     def record_import(
         self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
@@ -186,8 +190,10 @@ def _store(  # noqa: PLR0917
 ) -> None:
     # Readings first: if the machine stops in between, importing again skips them all as duplicates.
     short = result.sha256[:12]
-    if rows := list(_rows([c.kept for c in compared], now_ns, f"import:{short}")):
-        store.append(f"import-{short}", rows)
+    rows = _rows([c.kept for c in compared], now_ns, f"import:{short}")
+    with store.begin() as conn:
+        while some := list(islice(rows, AT_ONCE)):
+            store.append(f"import-{short}", some, conn)
     summary = _summary(result, profile, who)
     store.record_import(result.sha256, result.name, content, summary, who=who, at_ns=now_ns)
 

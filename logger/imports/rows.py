@@ -132,9 +132,11 @@ class Rows:
         return None
 
     def _left_out(self, cells: list[str]) -> bool:
-        text = " ".join(cells).strip()
         if cells[0].lstrip().startswith("#") and not self._is_heading(cells):
             return True
+        if not self.profile.leave_out:
+            return False
+        text = " ".join(cells).strip()
         return any(fnmatch.fnmatchcase(text, pattern) for pattern in self.profile.leave_out)
 
     def _refuse_swallowed(self, line: int, cells: list[str]) -> None:

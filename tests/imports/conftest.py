@@ -46,7 +46,10 @@ class MemoryStore:
             np.array([r.late for r in mine], np.bool_),
         )
 
-    def append(self, writer: str, rows: Sequence[Row]) -> None:
+    def begin(self) -> AbstractContextManager[None]:
+        return nullcontext()
+
+    def append(self, writer: str, rows: Sequence[Row], conn: Any = None) -> None:
         self.rows += rows
 
     def record_import(
