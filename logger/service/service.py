@@ -29,6 +29,7 @@ from .heartbeat import beat, tell_outside
 from .jobs import Jobs, Loop
 from .knowing import Knowing
 from .sources import HANGS_AFTER_S, Sources
+from .unstored import Unstored
 from .writer import Writer
 
 if TYPE_CHECKING:
@@ -62,6 +63,7 @@ class Service:
         self._clock = clock
         self._connected = connected
         self._sender = sender or SmtpSender()
+        self._unstored = Unstored(self._sender)
         self._writer = Writer(store, clock=clock)
         self._jobs = Jobs(self._writer.event)
         self._judging = Loop("judge", self._jobs, self._judge, judge_every_s)
@@ -176,6 +178,7 @@ class Service:
         self._jobs_of_people.turn(self._clock())
 
     def _send(self) -> None:
+        self._jobs.run("tell that nothing is stored", self._tell_unstored)
         self._jobs.run("notices of due days", self._tell_due)
         self._jobs.run("daily digest", self._digest)
         done = actions.outbox(self._store).send_due(
@@ -243,6 +246,10 @@ class Service:
     def _back_up(self) -> None:
         if self.config.backup is not None:
             backups.daily(self._store, self.config.backup, self._writer.event, self._clock())
+
+    def _tell_unstored(self) -> None:
+        trouble, waiting = self._writer.trouble, self._writer.waiting
+        self._unstored.turn(self.config, trouble, waiting, monotonic_s=time.monotonic(), now_ns=self._clock())
 
     def _digest(self) -> None:
         tell_digest(self._store, self.config, self._verdicts, self._clock())

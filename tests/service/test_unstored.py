@@ -1,0 +1,40 @@
+"""The database refuses: told directly, once an hour, and tried again while nobody took it."""
+
+from __future__ import annotations
+
+from logger.notify.mail import MemorySender, Outcome
+from logger.service.unstored import AGAIN_S, Unstored
+
+from .test_alarming import CONFIG
+
+FULL = "database or disk is full"
+
+
+def test_it_is_told_after_a_minute_and_then_hourly_while_it_lasts() -> None:
+    """A moment's trouble calls nobody; the end of it begins anew."""
+    twin = MemorySender()
+    told = Unstored(twin)
+
+    each = [
+        told.turn(CONFIG, FULL, 42, monotonic_s=s, now_ns=int(s))
+        for s in (0.0, 59.0, 60.0, 300.0, 60.0 + AGAIN_S)
+    ]
+    assert each == [0, 0, 1, 0, 1]
+    assert told.turn(CONFIG, "", 0, monotonic_s=4000.0, now_ns=1) == 0
+    assert told.turn(CONFIG, FULL, 1, monotonic_s=4001.0, now_ns=1) == 0
+
+    text = twin.accepted[0][1].get_content()
+    assert FULL in text
+    assert "42 readings wait in memory" in text
+    assert len({m["Message-ID"] for _, m in twin.accepted}) == 2
+
+
+def test_what_no_server_took_is_tried_at_the_next_turn() -> None:
+    """Nothing can be queued, so memory has to remember it."""
+    busy = MemorySender({"greta@almtal.example": Outcome("later", 451, "busy")})
+    told = Unstored(busy)
+    told.turn(CONFIG, FULL, 1, monotonic_s=0.0, now_ns=1)
+
+    assert told.turn(CONFIG, FULL, 1, monotonic_s=61.0, now_ns=1) == 0
+    busy.answers.clear()
+    assert told.turn(CONFIG, FULL, 1, monotonic_s=66.0, now_ns=1) == 1
