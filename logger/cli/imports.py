@@ -91,20 +91,29 @@ def _import(  # noqa: PLR0917 (the options of the command)
     config: Path | None,
     as_json: bool,
 ) -> None:
+    say = _teller()
+    if not dry_run and not has_record(data):
+        with _record(data, config, who, dry_run=True) as scratch:  # a refusal leaves no new folder behind
+            _all_tried(scratch, files, profile, say)
     with _record(data, config, who, dry_run) as found:
-        applied_setup(found)
-        say = _teller()
-        # All are read before any is stored, so that a refusal of the last leaves nothing of the first.
-        pairs = [(file, profile_for(found, file, profile)) for file in files]
-        tried = [_tried(found, file, how, say) for file, how in pairs]
-        done = [result for result, _ in tried]
+        tried = _all_tried(found, files, profile, say)
+        done = [result for _, _, result, _ in tried]
         if not dry_run:
-            done = [imported(found, file, how, who, say) for file, how in pairs]
-    shown = [preview for _, preview in tried] if dry_run else []
+            done = [imported(found, file, how, who, say) for file, how, _, _ in tried]
+    shown = [preview for *_, preview in tried] if dry_run else []
     payload = [_result_json(r, dry_run) for r in done]
     for body, seen in zip(payload, shown, strict=False):
         body["preview"] = None if seen is None else _preview_json(seen)
     answer(payload, as_json, _lines(done, dry_run, shown))
+
+
+def _all_tried(
+    found: Opened, files: Sequence[Path], profile: str | None, say: Callable[[str], None]
+) -> list[tuple[Path, Profile, ImportResult, Preview | None]]:
+    """All are read before any is stored, so that a refusal of the last leaves nothing of the first."""
+    applied_setup(found)
+    pairs = [(file, profile_for(found, file, profile)) for file in files]
+    return [(file, how, *_tried(found, file, how, say)) for file, how in pairs]
 
 
 def _describe(files: Sequence[Path], out: Path | None, data: Path, config: Path | None) -> None:

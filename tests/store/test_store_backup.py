@@ -5,9 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-import sqlite3
 import threading
-from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -276,17 +274,3 @@ def test_a_restore_test_is_an_act_of_the_record_that_was_tested(
 
     (entry,) = filled.journal.entries(kind="restore-test")
     assert (entry.who, entry.what["intact"], entry.what["readings"]) == (WHO, True, 450)
-
-
-def test_a_record_of_an_older_schema_is_read_without_being_changed(filled: Store) -> None:
-    """A backup made before the table of disposals existed verifies read-only."""
-    filled.close()
-    with closing(sqlite3.connect(filled.folder / FILE)) as older:
-        older.executescript(
-            "DROP TRIGGER disposal_kept; DROP TRIGGER disposal_unchanged; DROP TRIGGER disposal_journalled; "
-            "DROP TABLE disposal; UPDATE alembic_version SET version_num = '0002'"
-        )
-    with Store.open(filled.folder, read_only=True) as seen:
-        assert seen.verify().intact
-    with Store.open(filled.folder) as migrated:
-        assert migrated.verify().intact
