@@ -88,7 +88,7 @@ def clock(text: str, line: int) -> tuple[int, int | None]:
         raise ImportRefused(f"Line {line}: {text!r} is no time of day such as 14:05:30 or 02:05:30 PM.")
     hour, minute, second = int(match["h"]), int(match["m"]), int(match["s"] or 0)
     if half:
-        if not 0 <= hour <= 12 or (hour == 0 and half == "am"):
+        if not 1 <= hour <= 12:
             raise ImportRefused(f"Line {line}: {text!r} is no time of a 12-hour clock.")
         hour = hour % 12 + (12 if half == "pm" else 0)
     if (hour, minute, second) == (24, 0, 0) and not int(match["f"] or 0):

@@ -123,6 +123,7 @@ class _Slow:
         self.words = frozenset(w.casefold() for w in profile.fault_words) if own else _KNOWN_WORDS
         self.thousands = _thousands(column, sign, profile)
         self.units: dict[str, int] = {}
+        self.bare = 0  # line of a number without a unit
 
     def values(self) -> Values:
         cells = self.column.cells
@@ -150,6 +151,7 @@ class _Slow:
             return float(text)
         number = self._number(text)
         if number is not None:
+            self.bare = self.bare or line
             return number
         if text.casefold() in self.words or _MARKS_ONLY.fullmatch(text):
             return True
@@ -174,6 +176,12 @@ class _Slow:
             raise ImportRefused(
                 f"Column {self.column.wanted.heading!r} is in {one} in line {first} and in {other} in line "
                 f"{second}."
+            )
+        if self.units and self.bare:
+            unit, line = next(iter(self.units.items()))
+            raise ImportRefused(
+                f"Column {self.column.wanted.heading!r} tells {unit} in line {line} and no unit in line "
+                f"{self.bare}: one of them has lost something. Mend the line."
             )
         return next(iter(self.units), None)
 
@@ -214,13 +222,10 @@ def _tidy(cell: str) -> str:
 
 
 def _unquoted(text: str) -> str:
-    """Without marks that open and close, or the apostrophe by which a spreadsheet keeps a cell as text.
-
-    One mark alone at the end may stand where a digit was.
-    """
+    """Without marks that open and close; one mark alone may stand where a digit was."""
     if len(text) > 1 and text[0] == text[-1] and text[0] in "'\"":
         return text[1:-1].strip()
-    return text.removeprefix("'").strip()
+    return text
 
 
 def _wide(text: str) -> bool:

@@ -118,8 +118,9 @@ def strictly(content: bytes, kind: Kind) -> Iterator[tuple[int, float]]:
         value = match[2].strip().strip("\"'").strip()
         if not FORMS[kind.comma].fullmatch(value):
             continue
+        stamp, midnight = re.subn(r" 24:00:00$|T24:00:00$", lambda m: m[0].replace("24", "00"), match[1])
         try:
-            at = datetime.strptime(match[1], kind.stamp).replace(tzinfo=UTC)
+            at = datetime.strptime(stamp, kind.stamp).replace(tzinfo=UTC) + timedelta(days=midnight)
         except ValueError:
             continue
         yield int(at.timestamp()) * NS, float(value.replace(",", "."))
