@@ -28,6 +28,7 @@ from .folder import WatchedFolder
 from .heartbeat import beat, tell_outside
 from .jobs import Jobs, Loop
 from .knowing import Knowing
+from .month_end import month_end
 from .sources import HANGS_AFTER_S, Sources
 from .unstored import Unstored
 from .writer import Writer
@@ -231,6 +232,10 @@ class Service:
         daily = ((self._seal, "daily seal", 2, 10), (self._check, "daily check", 3, 10))
         for work, name, hour, minute in daily:
             calendar.add_job(self._jobs.run, "cron", (name, work), id=name, hour=hour, minute=minute)
+        monthly = {"day": 3, "hour": 4, "minute": 10}
+        calendar.add_job(
+            self._jobs.run, "cron", ("month's end", self._month_end), id="month's end", **monthly
+        )
         self._plan_backup(calendar)
         return calendar
 
@@ -242,6 +247,10 @@ class Service:
         if plan is not None:
             hour, minute = plan.at_utc
             calendar.add_job(self._jobs.run, "cron", (name, self._back_up), id=name, hour=hour, minute=minute)
+
+    def _month_end(self) -> None:
+        if self.config.monthly_records:
+            self._writer.event("month-end", month_end(self._store, self.config, self._clock()))
 
     def _back_up(self) -> None:
         if self.config.backup is not None:

@@ -1,0 +1,58 @@
+"""When a month is over: the record of each zone is issued, once, and what is still open is listed first."""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from ..instants import local, parse
+from ..model import NS, Config
+from ..record import issue, issues
+from ..record.reviews import missing
+from ..store import Store
+from ..verdicts import Verdicts
+
+WHO = "service"
+
+
+def month_end(store: Store, config: Config, now_ns: int) -> dict[str, Any]:
+    """Issue what is not issued yet of the month before; gives what a person is to be told of it."""
+    setup = config.setup
+    zone = ZoneInfo(setup.room.timezone)
+    first = local(now_ns, zone).date().replace(day=1)
+    before = (first - timedelta(days=1)).replace(day=1)
+    span = parse(before.isoformat(), zone), parse(first.isoformat(), zone)
+    verdicts, known = Verdicts(store, setup), {(r.zone, r.from_ns, r.to_ns) for r in issues(store)}
+    spans = {one.key: _recorded(store, verdicts, one.key, span) for one in setup.zones_now()}
+    numbers = [
+        _issued(store, verdicts, key, part, now_ns)
+        for key, part in spans.items()
+        if part is not None and (key, *part) not in known
+    ]
+    found = verdicts.excursions(None, *span, now_ns)
+    return {
+        "month": f"{before:%Y-%m}",
+        "excursions": sum(e.asks_disposition for e in found),
+        "reviews_missing": list(missing(store, setup, config.reviews, now_ns)),
+        "records": numbers,
+    }
+
+
+def _recorded(store: Store, verdicts: Verdicts, zone: str, span: tuple[int, int]) -> tuple[int, int] | None:
+    """The part of the month since the zone's record began; None where there was none yet."""
+    known = set(store.channels())
+    keys = [key for key in verdicts.setup.channels_in(zone) if key in known]
+    extent = store.extent(keys) if keys else None
+    if extent is None or not extent[0] < span[1] or extent[1] < span[0]:
+        return None
+    step_ns = verdicts.setup.step_s * NS
+    return max(span[0], extent[0] // step_ns * step_ns), span[1]
+
+
+def _issued(store: Store, verdicts: Verdicts, zone: str, span: tuple[int, int], now_ns: int) -> int:
+    with tempfile.TemporaryDirectory(prefix="stillroom-record-") as out:
+        made = issue(store, verdicts, verdicts.setup, zone, *span, Path(out), WHO, now_ns)
+    return made.number
