@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dash import html
 from dash.development.base_component import Component
 
 from logger.alarm_figures import change_of, figures
 from logger.model import NS
 
-from .components import card
+from .components import card, table
 from .queries import Queries
 from .wording import age
 
@@ -31,5 +30,7 @@ def alarms_card(q: Queries) -> Component:
         "standing over 24 h": ", ".join(found.stale) or "none",
         "floods (over 10 in 10 min)": str(found.floods),
     }
-    rows = [part for head, text in lines.items() for part in (html.Dt(head), html.Dd(text))]
-    return card(f"Alarms of the last {DAYS} days", html.Dl(rows, className="facts"))
+    caption = "As the journal tells them"
+    return card(
+        f"Alarms of the last {DAYS} days", table(["alarms", ""], [[*row] for row in lines.items()], caption)
+    )
