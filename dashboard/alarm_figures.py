@@ -30,7 +30,6 @@ def alarms_card(q: Queries) -> Component:
         "standing over 24 h": ", ".join(found.stale) or "none",
         "floods (over 10 in 10 min)": str(found.floods),
     }
-    caption = "As the journal tells them"
-    return card(
-        f"Alarms of the last {DAYS} days", table(["alarms", ""], [[*row] for row in lines.items()], caption)
-    )
+    rows = [[*row] for row in lines.items()]
+    found_rows = table(["alarms", "figure"], rows, "As the journal tells them", stacks=True)
+    return card(f"Alarms of the last {DAYS} days", found_rows)
