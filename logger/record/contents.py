@@ -14,6 +14,7 @@ from ..hours import Span, common_ns, spans, told
 from ..instants import rfc3339
 from ..model import NS, REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
 from .acts import acts_in
+from .reviews import covering
 
 if TYPE_CHECKING:
     from ..inspection import Check
@@ -61,6 +62,7 @@ def contents(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> 
         "excursions": [_excursion(e) for e in verdicts.excursions(*where)],
         "gaps": _gaps(store, setup, span),
         **acts_in(store, verdicts, setup, span),
+        "reviews": [r.to_json() for r in covering(store, span.zone, span.from_ns, span.to_ns)],
         "digest": result.to_json()["digest"],
         "setup": _setup(store, setup, span),
         "software": f"stillroom {__version__}",

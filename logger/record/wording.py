@@ -170,6 +170,7 @@ def _sections(facts: Facts, zone: ZoneInfo) -> list[dict[str, Any]]:
         _gaps(facts, zone),
         _marks(facts, zone),
         _alarms(facts, zone),
+        _reviews(facts, zone),
         _probes(facts),
         _certificates(facts, zone),
     ]
@@ -317,6 +318,21 @@ def _alarms(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
     rows = [(_wall(a["at"], zone)[:16], a["alarm"], a["what"], a["who"], a["why"]) for a in facts["alarms"]]
     heads = ("At", "Alarm", "What", "Who", "Comment")
     return _section("Alarms and acknowledgements", heads, "llllw", rows, "None in this interval.")
+
+
+def _reviews(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = [
+        (
+            r["period"],
+            r["who"],
+            _wall(r["at"], zone)[:16],
+            "password" if r["signed"] else "name",
+            r["comment"],
+        )
+        for r in facts["reviews"]
+    ]
+    heads = ("Period", "Reviewed by", "At", "Signed by", "Comment")
+    return _section("Reviews", heads, "llllw", rows, "Nobody had reviewed this interval when it was issued.")
 
 
 def _probes(facts: Facts) -> dict[str, Any]:

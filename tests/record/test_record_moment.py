@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import sqlite3
 import tomllib
 from contextlib import closing
@@ -16,7 +17,7 @@ from logger.instants import parse, said
 from logger.record import moment
 from logger.record.reviews import Signer, missing, review, reviews, span_of
 
-from .conftest import VIENNA, Room
+from .conftest import VIENNA, Room, tool
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -64,6 +65,18 @@ def test_who_reviewed_it_is_named_and_what_was_shown_is_kept(room: Room) -> None
     assert sum(bay["seconds"].values()) + bay["without_record_s"] == 86_400
     assert (made.from_ns, made.to_ns) == span_of("2026-10-20", "Europe/Vienna")
     assert room.store.verify().intact
+
+
+def test_a_record_says_who_had_reviewed_its_interval(room: Room, tmp_path: Path) -> None:
+    review(room.store, room.verdicts, "2026-10-19", "Greta Holm", "door left open", room.now_ns)
+    room.issue(tmp_path)
+    facts = json.loads(next(tmp_path.glob("*.json")).read_text("utf-8"))
+    assert [(r["who"], r["period"], r["comment"]) for r in facts["reviews"]] == [
+        ("Greta Holm", "2026-10-19", "door left open")
+    ]
+    code, text = tool("pdftotext", "-layout", next(tmp_path.glob("*.pdf")), "-")
+    assert code == 0
+    assert "door left open" in text
 
 
 def test_a_signed_review_takes_the_password_and_nothing_is_left_of_a_wrong_one(room: Room) -> None:
