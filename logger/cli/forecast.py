@@ -21,6 +21,10 @@ def forecast(*, zone: Zone, data: Data = DEFAULT_DATA, config: Config = None, as
 
     It is a help for planning: it never counts as an excursion, raises no alarm, and knows nothing of what a
     person may do meanwhile. How far it can be trusted is measured by `stillroom bench forecast`.
+
+    \b
+    Example:
+      stillroom forecast --zone machine-bay
     """
     with opened(data, config) as found:
         found.setup.zone(zone)
