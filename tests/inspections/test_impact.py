@@ -159,19 +159,20 @@ def test_before_and_after_an_action(monday: Excursion) -> None:
 def test_work_is_resumed_by_authority_only(verdicts: Verdicts) -> None:
     store, setup = verdicts.store, verdicts.setup
     people = People(store)
-    for name, person, role in (("radek", "Radek Sova", Role.OPERATOR), ("ines", "Ines Faber", Role.QUALITY)):
+    known = {"wirth": ("Jonas Wirth", Role.OPERATOR), "brandt": ("Livia Brandt", Role.QUALITY)}
+    for name, (person, role) in known.items():
         people.add(name, person, {role}, "a-long-enough-password-7", "Greta Holm")
-    work_stops.stop_work(store, setup, "machine-bay", who="Radek Sova", why="damper", now_ns=NOW)
+    work_stops.stop_work(store, setup, "machine-bay", who="Jonas Wirth", why="damper", now_ns=NOW)
     job = Inspection("", "machine-bay", 0, None, "Ring")
-    with pytest.raises(Refused, match="stopped by Radek Sova"):
-        begin(store, setup, job, "Radek Sova", NOW)
+    with pytest.raises(Refused, match="stopped by Jonas Wirth"):
+        begin(store, setup, job, "Jonas Wirth", NOW)
     assert "work is stopped" in ready(verdicts, "machine-bay", NOW).sentence
-    for nobody in ("Radek Sova", "A Stranger"):
+    for nobody in ("Jonas Wirth", "A Stranger"):
         with pytest.raises(Refused, match="metrologist or quality"):
             work_stops.resume_work(store, setup, "machine-bay", who=nobody, why="looks fine", now_ns=NOW)
-    work_stops.resume_work(store, setup, "machine-bay", who="Ines Faber", why="checked", now_ns=NOW)
+    work_stops.resume_work(store, setup, "machine-bay", who="Livia Brandt", why="checked", now_ns=NOW)
     assert work_stops.stopped(store) == {}
-    made = begin(store, setup, job, "Radek Sova", NOW)
+    made = begin(store, setup, job, "Jonas Wirth", NOW)
     assert made.key
     assert forgotten(store, NOW + 11 * HOUR) == []
     assert [j.key for j in forgotten(store, NOW + 13 * HOUR)] == [made.key]

@@ -84,14 +84,14 @@ def test_a_signed_review_takes_the_password_and_nothing_is_left_of_a_wrong_one(r
     from logger.errors import Refused
     from logger.people import People
 
-    People(room.store).add("holm", "Greta Holm", [Role.METROLOGIST], "correct horse battery", "test")
+    People(room.store).add("brandt", "Livia Brandt", [Role.METROLOGIST], "correct horse battery", "test")
     with pytest.raises(Refused, match="password"):
-        review(room.store, room.verdicts, "2026-W42", "x", "", room.now_ns, Signer("holm", "wrong"))
+        review(room.store, room.verdicts, "2026-W42", "x", "", room.now_ns, Signer("brandt", "wrong"))
     assert reviews(room.store) == []
     made = review(
-        room.store, room.verdicts, "2026-W42", "x", "", room.now_ns, Signer("holm", "correct horse battery")
+        room.store, room.verdicts, "2026-W42", "x", "", room.now_ns, Signer("brandt", "correct horse battery")
     )
-    assert (made.who, made.signed) == ("Greta Holm", True)
+    assert (made.who, made.signed) == ("Livia Brandt", True)
     (signature,) = room.store.journal.entries(kind="signature")
     assert signature.what["meaning"] == "reviewed"
     assert signature.what["about"] == {"review": "2026-W42", "digest": made.digest}
