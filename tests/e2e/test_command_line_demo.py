@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import signal
 import socket
 import sqlite3
@@ -98,7 +99,10 @@ def demo(demo_copy: Path) -> Iterator[Demo]:
 
 
 def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, stillroom: Any) -> None:
-    assert "Imported machine-bay.csv: 19440 " in demo.said(), "what the loggers held up to now"
+    held = re.search(r"Imported machine-bay\.csv: (\d+) ", demo.said())
+    assert held, demo.said()
+    # 54 h of six channels; a poll comes some seconds early or late, so either end may hold one more or less.
+    assert abs(int(held[1]) - 54 * 60 * 6) <= 6, "what the loggers held up to now"
     with urllib.request.urlopen(demo.address, timeout=10) as page:  # noqa: S310 (our own address)
         assert page.status == 200
     # All 13 channels by serial lines: pseudo-terminals on this system.
