@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 from sqlalchemy import Connection, select
 
 from .errors import Refused, UnitError, UnknownName
@@ -32,6 +33,7 @@ from .units import unit_name
 COMPARED_EVERY_NS = 6 * 3600 * NS  # a clock that keeps its offset is noted so often
 MOVED_NS = 2 * NS  # one that does not, at once
 AHEAD_NS = 30 * NS
+EARLIEST_NS = 946_684_800 * NS  # 2000-01-01: what a device stamps earlier is the start of a clock never set
 FIELDS = (
     "channel",
     "taken_ns",
@@ -159,6 +161,8 @@ def _rows(setup: Setup, line: PushedLine | MqttTopic, said: Heard, now_ns: int, 
         # With its clock told, a stamp is judged by what the clock said; else by ours.
         if taken_ns > (said.clock_ns or now_ns) + AHEAD_NS:
             raise Refused(f"{told.name}: its time lies in the future by more than 30 s; look at its clock.")
+        if taken_ns < EARLIEST_NS:
+            raise Refused(f"{told.name}: its time lies before the year 2000; its clock was never set.")
         row = Row(channel, taken_ns, now_ns, told.value, "ok" if told.value is not None else "sensor-fault")
         age_ns = (said.clock_ns or now_ns) - taken_ns
         source = way if told.taken_ns is not None else f"{way} on arrival"
@@ -190,7 +194,7 @@ def _stored(store: Store, conn: Connection, writer: str, rows: Sequence[Row]) ->
     fresh: dict[tuple[str, int, float | None], Row] = {}
     for row in rows:
         own_time = not row.source.endswith("on arrival")
-        if own_time and row.value is not None and _there(store, row):
+        if own_time and _there(store, row):
             continue
         fresh[row.channel, row.taken_ns, row.value] = row
     store.append(writer, list(fresh.values()), conn)
@@ -198,8 +202,11 @@ def _stored(store: Store, conn: Connection, writer: str, rows: Sequence[Row]) ->
 
 
 def _there(store: Store, row: Row) -> bool:
-    _, values = store.existing(row.channel, row.taken_ns, row.taken_ns + 1)
-    return row.value in values.tolist()
+    """A fault that is told again is as known as a value is."""
+    found = store.columns(row.channel, row.taken_ns, row.taken_ns + 1).value
+    if row.value is None:
+        return bool(np.isnan(found).any())
+    return row.value in found.tolist()
 
 
 def _compared(store: Store, conn: Connection, probe: str, clock_ns: int | None, now_ns: int) -> None:

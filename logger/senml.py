@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -43,14 +43,19 @@ def records(payload: bytes, now_ns: int) -> list[Record]:
     >>> [(r.name, r.unit, r.taken_ns // NS, r.value) for r in records(pack, 0)]
     [('P1/t', 'Cel', 1792396800, 20.03), ('P1/t', 'Cel', 1792396860, 20.1)]
     """
+    try:
+        return list(_all_resolved(_pack(payload), now_ns))
+    except ArithmeticError as error:  # an exponent beyond what even a decimal takes
+        raise NoSenml("wanted numbers that a double can hold, found one beyond all of them") from error
+
+
+def _all_resolved(pack: Sequence[Any], now_ns: int) -> Iterator[Record]:
     base: dict[str, Any] = {"bn": "", "bt": Decimal(0), "bu": "", "bv": Decimal(0)}
-    found = []
-    for number, told in enumerate(_pack(payload), 1):
+    for number, told in enumerate(pack, 1):
         _checked(told, number)
         base |= {key: told[key] for key in base if key in told}
         if "n" in told or "v" in told:
-            found.append(_resolved(told, base, now_ns, number))
-    return found
+            yield _resolved(told, base, now_ns, number)
 
 
 def _pack(payload: bytes) -> list[Any]:
@@ -96,4 +101,4 @@ def _taken(told: Mapping[str, Any], base: Mapping[str, Any], now_ns: int) -> int
         return None
     if abs(time_s) > 2**33:
         raise NoSenml(f"the time {time_s} is no time of this age")
-    return int(time_s * NS) + (now_ns if abs(time_s) < RELATIVE else 0)
+    return int(time_s * NS) + (now_ns if time_s < RELATIVE else 0)

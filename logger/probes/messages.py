@@ -65,6 +65,8 @@ def _senml(payload: bytes, names: Collection[str], now_ns: int) -> Heard:
 def _json(payload: bytes, form: Message, names: Collection[str]) -> Heard:
     try:
         found = json.loads(payload, parse_float=Decimal, parse_int=Decimal)
+    except ArithmeticError as error:  # an exponent beyond what even a decimal takes
+        raise BadMessage("wanted numbers that a double can hold, found one beyond all of them") from error
     except (ValueError, RecursionError) as error:
         raise BadMessage(f"wanted JSON, found none: {error}") from error
     objects = found if isinstance(found, list) else [found]

@@ -9,7 +9,7 @@ import numpy as np
 from sqlalchemy import Connection, Integer, func, select, type_coerce
 
 from ..model import Row
-from ..series import Float, Int, Readings, merged
+from ..series import Readings, merged
 from .archive import Archive
 from .arrays import fetched
 from .clocks import OURS, UNSURE, Clocks
@@ -124,12 +124,6 @@ class Queries:
     def columns(self, channel: str, from_ns: int, to_ns: int) -> Columns:
         """Everything that is stored of a channel in [from, to), ascending in (taken, writer, seq)."""
         return self._columns(channel, self._names.number("channel", channel) or 0, from_ns, to_ns)
-
-    def existing(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float]:
-        """Stamps and values of the readings that have a value, ascending; for finding duplicates."""
-        found = self.stamped(channel, from_ns, to_ns)
-        valid = np.isfinite(found.value)
-        return found.taken_ns[valid], found.value[valid]
 
     def newest(self, ok: bool = False) -> dict[str, Row]:
         """Per channel the reading taken last; with `ok`, the last that has a value."""

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, select
 from .. import __version__
 from ..errors import StoreError, StoreInUse
 from ..model import Row
-from ..series import Bool, Float, Int, Readings
+from ..series import Bool, Readings
 from . import lock, tables
 from .archive import Archive
 from .cells import Envelope
@@ -161,10 +161,6 @@ class Store:
     def columns(self, channel: str, from_ns: int, to_ns: int) -> Columns:
         """Everything that is stored of a channel in [from, to), in the order of the record."""
         return self._queries.columns(channel, from_ns, to_ns)
-
-    def existing(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float]:
-        """Instants and values of the readings that have a value, ascending."""
-        return self._queries.existing(channel, from_ns, to_ns)
 
     def channels(self) -> list[str]:
         """Every channel that ever had a reading, sorted."""

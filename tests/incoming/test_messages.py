@@ -40,6 +40,12 @@ def test_the_packs_of_the_standard() -> None:
     assert [r.value for r in records(based, NOW_NS)] == [20.25, None]
 
 
+def test_a_time_far_back_is_relative_too() -> None:
+    """RFC 8428, 4.5.3: values below 2**28 are relative to now; so are all negative ones."""
+    pack = b'[{"n":"t","v":20,"t":-300000000}]'
+    assert records(pack, NOW_NS)[0].taken_ns == NOW_NS - 300_000_000 * NS
+
+
 @pytest.mark.parametrize(
     ("pack", "said"),
     [
@@ -51,6 +57,8 @@ def test_the_packs_of_the_standard() -> None:
         (b'{"n":"t","v":1}', "a list of records"),
         (b"[]", "a list of records"),
         (b"\xff", "a list of records"),
+        (b'[{"n":"t","v":1e99999999999999999999}]', "a double can hold"),
+        (b'[{"bt":1e999999999,"n":"t","v":1}]', "a double can hold"),
     ],
 )
 def test_what_is_no_senml_is_refused(pack: bytes, said: str) -> None:

@@ -46,6 +46,11 @@ def test_what_was_kept_over_a_lost_link_comes_late_with_its_own_times(store: Sto
     ("payload", "said_"),
     [
         (said(20.0, 3600), "future"),
+        (said(20.0, -1_792_999_000), "before the year 2000; its clock was never set"),
+        (b'{"time": "0001-01-01T00:00:00Z", "t": 20.0}', "before the year 2000"),
+        (b'{"time": "1969-12-31T23:00:00Z", "t": 20.0}', "before the year 2000"),
+        (b'{"time": 1e99999999999999999999, "t": 20.0}', "a double can hold"),
+        (b'{"time": 1793000000, "t": 1e99999999999999999999}', "a double can hold"),
         (b"{}", "wanted values of"),
         (b"garbage", "wanted JSON"),
     ],
@@ -56,6 +61,15 @@ def test_what_cannot_be_stored_is_refused_and_its_number_stays_free(
     with pytest.raises(Refused, match=said_):
         push(store, config, "annex", 1, payload, NOW_NS)
     assert push(store, config, "annex", 1, said(20.0), NOW_NS).stored == 2
+
+
+def test_a_fault_that_is_told_again_is_one_row(store: Store, config: Config) -> None:
+    """A broker delivers again what was not acknowledged; that must not make two failures of one."""
+    told = json.dumps({"time": NOW_NS / NS, "t": None, "rh": "OL"}).encode()
+    assert push(store, config, "annex", 1, told, NOW_NS) == Taken(2, 0)
+    assert push(store, config, "annex", 2, told, NOW_NS) == Taken(0, 2)
+    assert push(store, config, "annex", 3, said(20.03), NOW_NS) == Taken(2, 0)
+    assert len(store.columns("P1.temperature", 0, 2**62)) == 2
 
 
 def test_an_unknown_node_and_a_wrong_unit_are_named(store: Store, config: Config) -> None:

@@ -203,17 +203,6 @@ def test_arrivals_are_told_once_each_in_order(store: Store) -> None:
     assert store.changed_since(middle) == ({"P1.temperature": OCTOBER}, end)
 
 
-def test_existing_gives_only_what_has_a_value(store: Store) -> None:
-    """A failed poll is no duplicate of a value."""
-    failed = Row("P1.temperature", OCTOBER, OCTOBER, None, "timeout")
-    store.append("poll", [*reversed(polled(OCTOBER, 3)), failed])
-
-    instants, values = store.existing("P1.temperature", OCTOBER, OCTOBER + 2 * MINUTE)
-
-    assert instants.tolist() == [OCTOBER, OCTOBER + MINUTE]
-    assert values.tolist() == [20.0, 20.01]
-
-
 def test_readings_of_an_unknown_channel_are_none(store: Store) -> None:
     """A channel that never had a reading has no readings and no extent."""
     assert len(store.readings("P9.temperature", 0, OCTOBER)) == 0
