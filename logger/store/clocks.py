@@ -27,6 +27,7 @@ from .tables import batch, clock_comparison, clock_correction
 UNSURE = "poll, clock unsure"
 OURS = frozenset({"poll", "mqtt on arrival", "push on arrival", "simulated", UNSURE})
 COMPARISON, CORRECTION, DOUBT = "clock-comparison", "clock-correction", "clock-unsure"
+EVER_NS = 2**62
 Read = Callable[[int, int], Columns]
 
 
@@ -100,7 +101,8 @@ class Clocks:
         if not compared and not unsure:
             return None
         reach_ns = max((abs(c.offset_ns) for c in compared), default=0) + NS
-        columns = read(from_ns - reach_ns, to_ns + reach_ns)
+        # Whoever asks for all that will ever come asks up to the largest number that the database takes.
+        columns = read(max(from_ns - reach_ns, -EVER_NS), min(to_ns + reach_ns, EVER_NS))
         parts = [_drifting(columns, compared)]
         if unsure:
             parts += self._corrected(read)
@@ -112,7 +114,7 @@ class Clocks:
             order = clock_correction.c.number
             known = {r.boot: r.base_ns for r in conn.execute(select(clock_correction).order_by(order))}
         if known:
-            rows = read(-(2**62), 2**62)
+            rows = read(-EVER_NS, EVER_NS)
             rows = rows.part(_of_sources(rows, {UNSURE}))
             for boot, base_ns in known.items():
                 mine = rows.part(np.array([rows.boot[at] == boot for at in range(len(rows))], np.bool_))

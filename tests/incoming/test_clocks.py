@@ -13,6 +13,7 @@ from logger.incoming import push
 from logger.model import NS, Config, Row
 from logger.store import Store
 from logger.store.clocks import UNSURE, Comparison
+from logger.verdicts import Verdicts
 
 from .conftest import NOW_NS
 
@@ -51,6 +52,16 @@ def test_only_the_probes_own_stamps_are_moved(store: Store) -> None:
     compare(store, "P1", NOW_NS, 60 * NS)
     assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
     assert store.readings("P2.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
+
+
+def test_a_room_with_a_compared_clock_is_judged_live(store: Store, example: Config) -> None:
+    """The ledger asks for all that will ever come; that must not go past what a database takes."""
+    push_from = NOW_NS - 600 * NS
+    store.append("import", [Row("P1.temperature", push_from, NOW_NS, 20.0, source="loggers")])
+    compare(store, "P1", push_from, 5 * NS)
+    Verdicts(store, example.setup).judge_live(NOW_NS)
+    assert len(store.readings("P1.temperature", NOW_NS, 2**63 - 1)) == 0
+    assert len(store.readings("P1.temperature", -(2**63), 2**63 - 1)) == 1
 
 
 def test_a_comparison_tells_who_judges_that_readings_moved(store: Store) -> None:
