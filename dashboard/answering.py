@@ -16,7 +16,7 @@ from . import figures
 from .budget import thermal_cards
 from .components import at_offset, behind, card, graph, key_to_trace, period_table, table, verdict
 from .queries import Queries
-from .wording import between, figure, instant, parsed, plain, sentence, unit
+from .wording import between, difference_unit, figure, instant, parsed, plain, sentence, unit
 
 
 def answered(q: Queries, asked: Mapping[str, str]) -> Component:
@@ -180,7 +180,7 @@ def _statistics(q: Queries, found: Any) -> Component:
         share = s.get("share_conforming")
         name = q.probe_label(channel.partition(".")[0])
         quantity = s.get("quantity", channel.partition(".")[2]).replace("_", " ")
-        span_unit = "K" if s["unit"] == "degC" else s["unit"]
+        span_unit = difference_unit(s["unit"])
         rows.append(
             [
                 name,

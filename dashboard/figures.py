@@ -7,8 +7,10 @@ clock that is put back would make the axis run backwards. The axis title says th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from logger.model import Rule
+from logger.units import quantity
 
 from . import theme
 from .axes import axes, domains, frame, height_of, name_of
@@ -24,6 +26,7 @@ __all__ = [
     "Line",
     "build",
     "height_of",
+    "places_of_lines",
     "ticks",
     "verdict_traces",
 ]
@@ -32,6 +35,18 @@ CLEAR = "rgba(0,0,0,0)"
 HATCH = {"shape": "/", "size": 7, "solidity": 0.12, "fgcolor": theme.GREY, "bgcolor": CLEAR}
 GROUND_TRACES = 3  # traces before the lines of a panel
 GROUND = ("inside of the limits", "width of the guard band", "limits")  # their names
+
+
+Box = tuple[int, int, float, float]  # from, to, low, high
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What lies under the lines for one limit, each with from and to: boxes inside, guard bands, edges."""
+
+    inside: list[Box]
+    guard: list[Box]
+    edges: list[tuple[int, int, float]]
 
 
 def build(chart: Chart, height: int | None = None) -> Figure:
@@ -113,30 +128,31 @@ def _clipped(chart: Chart, rule: Rule) -> tuple[int, int]:
 
 def ground_traces(chart: Chart) -> list[Figure]:
     """Inside of the limits, guard bands and limits, each over the time in which it was in force."""
-    inside, guard = [], []
-    edge_x: list[int | None] = []
-    edge_y: list[float | None] = []
-    U = max((line.U for line in chart.lines), default=0.0)
-    for rule in chart.limits:
-        from_ns, to_ns = _clipped(chart, rule)
-        if to_ns <= from_ns:
-            continue
-        lower, upper = chart.y(rule.lower), chart.y(rule.upper)
-        w = difference(rule.r * U, chart.unit)[0]
-        if lower is not None and upper is not None:
-            inside.append((from_ns, to_ns, lower, upper))
-        guard += [(from_ns, to_ns, upper - w, upper)] if upper is not None and w else []
-        guard += [(from_ns, to_ns, lower, lower + w)] if lower is not None and w else []
-        for limit in (lower, upper):
-            if limit is not None:
-                edge_x += [chart.ms(from_ns), chart.ms(to_ns), None]
-                edge_y += [limit, limit, None]
+    grounds = [ground for rule in chart.limits if (ground := _ground(chart, rule))]
+    inside = [box for ground in grounds for box in ground.inside]
+    guard = [box for ground in grounds for box in ground.guard]
+    edges = [edge for ground in grounds for edge in ground.edges]
+    edge_x = [x for a, b, _ in edges for x in (chart.ms(a), chart.ms(b), None)]
+    edge_y = [y for *_, limit in edges for y in (limit, limit, None)]
     dashes = {"color": theme.VERMILION, "width": 1.3, "dash": "7px,3px"}
     return [
         base(**boxes_of(chart, inside), fill="toself", fillcolor="rgba(0,158,115,0.06)", name=GROUND[0]),
         base(**boxes_of(chart, guard), fill="toself", fillcolor=CLEAR, name=GROUND[1], fillpattern=HATCH),
         base(x=edge_x, y=edge_y, line=dashes, name=GROUND[2]),
     ]
+
+
+def _ground(chart: Chart, rule: Rule) -> Ground | None:
+    """What one limit draws; None where it was not in force in the window."""
+    from_ns, to_ns = _clipped(chart, rule)
+    if to_ns <= from_ns:
+        return None
+    lower, upper = chart.y(rule.lower), chart.y(rule.upper)
+    w = difference(rule.r * max((line.U for line in chart.lines), default=0.0), chart.unit)[0]
+    inside = [(from_ns, to_ns, lower, upper)] if lower is not None and upper is not None else []
+    guard = [(from_ns, to_ns, upper - w, upper)] if upper is not None and w else []
+    guard += [(from_ns, to_ns, lower, lower + w)] if lower is not None and w else []
+    return Ground(inside, guard, [(from_ns, to_ns, limit) for limit in (lower, upper) if limit is not None])
 
 
 def line_trace(chart: Chart, line: Line) -> Figure:
@@ -219,20 +235,40 @@ def notes(chart: Chart) -> list[Figure]:
     ]
 
 
+def places_of_lines(counts: Sequence[int]) -> list[range]:
+    """Where the lines of each panel stand among the traces, given how many each has.
+
+    >>> places_of_lines([3, 2])
+    [range(3, 6), range(9, 11)]
+    """
+    found, first = [], 0
+    for count in counts:
+        first += GROUND_TRACES
+        found.append(range(first, first + count))
+        first += count
+    return found
+
+
 def ticks(
     offset_s: int,
-    unit_of: str,
     news: Mapping[str, tuple[Sequence[int], Sequence[float | None]]],
-    order: Sequence[str],
-    first: int,
+    panels: Sequence[tuple[str, Sequence[str]]],
 ) -> tuple[Figure, list[int]] | None:
-    """What is appended to a live chart: points and the traces they belong to; None when nothing came."""
+    """What is appended to a live chart: points and the traces they belong to; None when nothing came.
+
+    panels: of each its quantity and its channels, in the order in which they are drawn.
+    """
     x, y, where = [], [], []
-    for i, channel in enumerate(order):
-        if channel not in news:
-            continue
-        taken, values = news[channel]
-        x.append([t // MS + offset_s * 1000 for t in taken])
-        y.append([None if v is None else round(shown(v, unit_of)[0], 4) for v in values])
-        where.append(first + i)
+    places = places_of_lines([len(channels) for _, channels in panels])
+    for (name, channels), traces in zip(panels, places, strict=True):
+        for channel, trace in zip(channels, traces, strict=True):
+            taken, values = news.get(channel, ((), ()))
+            if taken:
+                x.append([t // MS + offset_s * 1000 for t in taken])
+                y.append([_plotted(v, quantity(name).unit) for v in values])
+                where.append(trace)
     return ({"x": x, "y": y}, where) if where else None
+
+
+def _plotted(value: float | None, unit_of: str) -> float | None:
+    return None if value is None else round(shown(value, unit_of)[0], 4)

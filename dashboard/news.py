@@ -35,7 +35,7 @@ class Pulse:
         self._kept: tuple[float, bytes] = (-1.0, b"")
 
     def answer(self) -> bytes:
-        """Number of the newest arrival, and whether the service is silent."""
+        """Number of the newest arrival, which setup holds, and whether the service is silent."""
         with self._lock:
             now_s = time.monotonic()
             if now_s - self._kept[0] > KEPT_S:
@@ -43,7 +43,11 @@ class Pulse:
             return self._kept[1]
 
     def _asked(self) -> dict[str, Any]:
-        return {"cursor": self._q.source.arrived_after(-1)[1], **silence(self._q)}
+        return {
+            "cursor": self._q.source.arrived_after(-1)[1],
+            "setup": self._q.setup.digest[:12],
+            **silence(self._q),
+        }
 
 
 def silence(q: Queries) -> dict[str, Any]:

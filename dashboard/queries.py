@@ -19,6 +19,7 @@ from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.assessment import Question
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.model import (
+    DERIVED,
     NS,
     AlarmSpec,
     Inspection,
@@ -32,12 +33,14 @@ from logger.model import (
 
 from .access import allowed
 from .chart import Chart
-from .charting import channels_in, charted
+from .charting import channels_in, charted, quantities
 from .field import Spot
 from .source import Source
 from .statements import Statement, statement
 
 LIVE_WINDOW_S = 12 * 3600
+ALWAYS_DRAWN = ("temperature", "relative_humidity")  # also where no limit is set for it
+LIVE_PANELS = 3
 
 
 @dataclass(frozen=True)
@@ -139,10 +142,19 @@ class Queries:
 
     # Charts.
 
-    def live_chart(self, zone: str, name: str = "temperature") -> Chart:
+    def live_panels(self, zone: str) -> list[tuple[str, list[str]]]:
+        """What is drawn of a zone now: each measured quantity with its channels, if it is ruled or common."""
+        now = self.now_ns()
+        ruled = {r.quantity for r in self.setup.rules_of(zone) if r.kind == "limit" and _in_force(r, now)}
+        found = [(name, self.channels(zone, name)) for name in quantities(self.setup) if name not in DERIVED]
+        drawn = [(name, some) for name, some in found if some and name in {*ruled, *ALWAYS_DRAWN}]
+        return drawn[:LIVE_PANELS] or [("temperature", [])]
+
+    def live_chart(self, zone: str) -> Chart:
         """The last 12 h of a zone up to now."""
         now = self.now_ns()
-        return replace(charted(self, zone, [name], now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
+        names = [name for name, _ in self.live_panels(zone)]
+        return replace(charted(self, zone, names, now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
 
     def chart(self, zone: str, name: str, from_ns: int, to_ns: int, *, marks: bool = False) -> Chart:
         """A window of one quantity of a zone, with limits as in force and the trace."""
@@ -262,8 +274,7 @@ class Queries:
             and r.quantity == "temperature"
             and r.lower is not None
             and r.upper is not None
-            and r.from_ns <= now
-            and (r.to_ns is None or r.to_ns > now)
+            and _in_force(r, now)
         ]
         low, high = min(bands, key=lambda band: band[1] - band[0], default=(19.5, 20.5))
         return (3 * low + high) / 4, (low + 3 * high) / 4
@@ -329,6 +340,10 @@ class Queries:
         if job.to_ns is not None:
             raise Refused(f"Inspection {key} was stopped already; its interval stands.")
         return self.source.stop_inspection(key, who.strip() or job.person, self.now_ns())
+
+
+def _in_force(rule: Rule, now_ns: int) -> bool:
+    return rule.from_ns <= now_ns and (rule.to_ns is None or rule.to_ns > now_ns)
 
 
 def _wanted(text: str, what: str) -> None:

@@ -8,7 +8,17 @@ from typing import Any
 
 from logger.model import NS, Conformity, RuleState, Zone
 
-from .wording import STALE_S, age, parsed, spoken
+from .wording import STALE_S, age, clock, parsed, plain, spoken
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """Until when a zone stays within its limits at its present rate, and what ends that, if anything."""
+
+    until_ns: int
+    earliest_ns: int | None = None
+    latest_ns: int | None = None
+    reached: str = ""
 
 
 @dataclass(frozen=True)
@@ -21,52 +31,91 @@ class Statement:
     reason: str
     sentence: str
     next_step: str
-    rules: tuple[RuleState, ...]
-    since_ns: int | None
-    at_ns: int | None
-    provisional: bool
-    oldest_reading_s: float | None
-    stale: bool
+    rules: tuple[RuleState, ...] = ()
+    since_ns: int | None = None
+    ahead: Ahead | None = None
+    stale: bool = False
+
+    def when(self, now_ns: int, timezone: str) -> str:
+        """Since when the verdict holds, and until when at this rate: "since 09:54; at this rate past …"."""
+        if self.stale:
+            return ""
+        since = f"since {clock(self.since_ns, now_ns, timezone)}" if self.since_ns is not None else ""
+        return "; ".join(part for part in (since, self._until(now_ns, timezone)) if part)
+
+    def _until(self, now_ns: int, timezone: str) -> str:
+        if self.ahead is None or self.verdict != "stable":
+            return ""
+
+        def at(ns: int | None) -> str:
+            return "never" if ns is None else clock(ns, now_ns, timezone)
+
+        there = self.ahead
+        if not there.reached:
+            return f"at this rate past {at(there.until_ns)}"
+        if there.latest_ns is None:
+            span = f"{at(there.earliest_ns)} or later"
+        else:
+            span = f"{at(there.earliest_ns)} to {at(there.latest_ns)}"
+        return f"at this rate until about {at(there.until_ns)} ({span}), when {there.reached}"
 
 
 def statement(zone: Zone, body: Mapping[str, Any] | None, now: int) -> Statement:
     """What the service said of a zone last; not shown when it said nothing, or too long ago."""
     if body is None:
-        told = "The service has not judged this zone yet. Start it with `stillroom run`."
-        unsaid = (), None, None, False, None, True
-        return Statement(
-            zone.key, zone.name, "not shown", "indeterminate", f"{zone.name}: not shown.", told, *unsaid
-        )
+        return _unsaid(zone)
     said = _said(zone, body)
     seconds = (now - parsed(body["at"])) / NS
-    if seconds <= STALE_S:
-        return said
+    return said if seconds <= STALE_S else _too_old(said, seconds)
+
+
+def _unsaid(zone: Zone) -> Statement:
+    return Statement(
+        zone=zone.key,
+        name=zone.name,
+        verdict="not shown",
+        reason="indeterminate",
+        sentence=f"{zone.name}: not shown.",
+        next_step="The service has not judged this zone yet. Start it with `stillroom run`.",
+        stale=True,
+    )
+
+
+def _too_old(said: Statement, seconds: float) -> Statement:
     return replace(
         said,
         verdict="not shown",
         reason="indeterminate",
         stale=True,
         rules=(),
-        sentence=f"{zone.name}: not shown. The last word is {age(seconds)} old.",
+        ahead=None,
+        sentence=f"{said.name}: not shown. The last word is {age(seconds)} old.",
         next_step=f"It was: {said.sentence} The service has not judged since; look whether it runs.",
     )
 
 
 def _said(zone: Zone, body: Mapping[str, Any]) -> Statement:
     return Statement(
-        zone.key,
-        zone.name,
-        body["verdict"],
-        body["reason"],
-        spoken(body["sentence"]),
-        spoken(body.get("next_step", "")),
-        tuple(_rule_state(r) for r in body.get("rules", ())),
-        parsed(body["since"]) if body.get("since") else None,
-        parsed(body["at"]),
-        bool(body.get("provisional")),
-        body.get("oldest_reading_s"),
-        False,
+        zone=zone.key,
+        name=zone.name,
+        verdict=body["verdict"],
+        reason=body["reason"],
+        sentence=spoken(body["sentence"]),
+        next_step=spoken(body.get("next_step", "")),
+        rules=tuple(_rule_state(r) for r in body.get("rules", ())),
+        since_ns=parsed(body["since"]) if body.get("since") else None,
+        ahead=_ahead(body.get("ahead")),
     )
+
+
+def _ahead(body: Mapping[str, Any] | None) -> Ahead | None:
+    if not body:
+        return None
+    if "rule" not in body:
+        return Ahead(parsed(body["until"]))
+    latest = parsed(body["latest"]) if body.get("latest") else None
+    reached = f"{body['name']} at {body['probe']} reaches {plain(body['limit'], body['unit'])}"
+    return Ahead(parsed(body["until"]), parsed(body["earliest"]), latest, reached)
 
 
 def _rule_state(body: Mapping[str, Any]) -> RuleState:

@@ -133,6 +133,11 @@ def difference(value: float, name: str) -> tuple[float, str]:
     return value * factor, unit(other)
 
 
+def difference_unit(name: str) -> str:
+    """The unit of a difference: that of a temperature is K."""
+    return "K" if name == "degC" else name
+
+
 def decimals(name: str, U: float | None = None) -> int:
     """Decimal places that go with an uncertainty of two figures, or with the unit."""
     if U is not None and U > 0:
@@ -171,7 +176,7 @@ def exceedance(value: float, name: str) -> str:
     >>> exceedance(0.451, "degC"), exceedance(0.001, "%RH")
     ('0.45 K·h', '< 0.01 % RH·h')
     """
-    area, printed = difference(value, "K" if name == "degC" else name)
+    area, printed = difference(value, difference_unit(name))
     return f"{area:.2f} {printed}·h" if area >= 0.005 else f"< 0.01 {printed}·h"
 
 
@@ -212,6 +217,6 @@ def _refigured(found: re.Match[str]) -> str:
     if found["limit"]:
         return f"{told}, limit {plain(float(found['limit']), name)}"
     if found["beyond"]:
-        rate = "K" if name == "degC" else name
+        rate = difference_unit(name)
         return f"{told}, {plain(float(found['beyond']), rate)} beyond {plain(float(found['over']), name)}"
     return told

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from .ahead import ahead
 from .calibration import WHY_TEXT, Why, told
 from .inspection import rfc3339
 from .judge import Judgement
@@ -65,6 +66,7 @@ def statement(
         "since": rfc3339(current.from_ns),
         "sentence": sentence(zone.name, reason),
         "next_step": next_step(setup, judgement, states, reason),
+        "ahead": ahead(setup, judgement),
         "provisional": True,
         "rules": [_plain(state) for state in states],
         "oldest_reading_s": oldest_s,

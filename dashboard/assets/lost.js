@@ -5,6 +5,7 @@
   var asked = window.fetch;
   var lastGood = Date.now();
   var cursor = null;
+  var setup = null;
   var waiting = false;
   var pending = 0;  // what the page itself asks for just now: a newer question would make its answer void
   function clock(ms) {
@@ -49,8 +50,15 @@
       throw fault;
     });
   };
+  /* Other probes or limits: a page that only shows is loaded again; one with a form waits for its person. */
+  function changed(news) {
+    var shows = ["now", "wall", "health"].indexOf(document.documentElement.dataset.page) >= 0;
+    if (setup !== null && news.setup !== setup && shows) { location.reload(); }
+    setup = news.setup;
+  }
   function heard(news) {
     good();
+    changed(news);
     if (news.stopped) {
       show("silent", "The service was stopped " + ago(news.silent_s) + " ago: nothing is read or judged until it runs again.");
     } else if (news.silent_s !== undefined) {

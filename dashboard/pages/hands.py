@@ -1,7 +1,8 @@
-"""What needs a hand, most urgent first: alarms, running inspections, excursions, overdue probes."""
+"""What needs a hand, most urgent first: alarms, running inspections, soaking parts, excursions, probes."""
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from dash import html
@@ -14,14 +15,14 @@ from logger.readiness import FORGOTTEN_NS
 from ..access import allowed
 from ..components import aria, verdict
 from ..queries import OpenAlarm, Queries
-from ..wording import clock, exceedance, figure, local, plain
+from ..wording import clock, exceedance, figure, local, plain, quantity_name
 
 DAY_NS = 86400 * NS
 
 
 def rows(q: Queries) -> list[Component]:
     """One row each: what, since when, and a figure or an act."""
-    found = [*_alarms(q), *_running(q), *_excursions(q), *_overdue(q)]
+    found = [*_alarms(q), *_running(q), *_soaking(q), *_excursions(q), *_overdue(q)]
     return found or [html.P("Nothing needs a hand.", className="calm")]
 
 
@@ -43,7 +44,15 @@ def alarm_words(alarm: OpenAlarm, q: Queries) -> tuple[str, str]:
         if alarm.alarm.since_ns
         else "an unknown time"
     )
-    return f"{alarm.zone}: {_what(alarm)}", f"since {since}, {alarm.alarm.state}"
+    return f"{alarm.zone}: {_named(_what(alarm), q)}", f"since {since}, {alarm.alarm.state}"
+
+
+def _named(words: str, q: Queries) -> str:
+    """Channels as a person calls them: the keys of the setup are for files."""
+    for key in q.setup.channels:
+        probe, _, quantity = key.rpartition(".")
+        words = re.sub(rf"\b{re.escape(key)}\b", f"{probe} {quantity_name(quantity)}", words)
+    return words
 
 
 def _what(alarm: OpenAlarm) -> str:
@@ -90,6 +99,17 @@ def _running(q: Queries) -> list[Component]:
         css = "hand-alarm" if q.now_ns() - job.from_ns > FORGOTTEN_NS else ""
         asked = "; does it still run?" if css else ""
         found.append(_row(what, f"running since {since}{asked}", end, css))
+    return found
+
+
+def _soaking(q: Queries) -> list[Component]:
+    """Parts that come to the temperature of the room, with when they will have."""
+    now, found = q.now_ns(), []
+    for r in q.source.soaks(now) if allowed(Act.READ_JOBS) else []:
+        ready = f"ready {clock(r.ready_ns, now, q.room.timezone)}" if r.ready_ns else "end not known"
+        since = f"from {plain(r.clock.from_C, 'degC')} since {clock(r.clock.at_ns, now, q.room.timezone)}"
+        link = html.A("ready" if r.ready else ready, href="/soak")
+        found.append(_row(f"Soaking: {r.clock.name}, {q.zone(r.clock.zone).name}", since, link))
     return found
 
 

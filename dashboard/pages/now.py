@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import ALL, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from logger.accounts import Act
-from logger.model import NS
 
 from .. import figures
 from ..access import needs
-from ..chart import MS
 from ..components import (
     at_offset,
     behind,
@@ -25,34 +23,28 @@ from ..components import (
     swatch,
     table,
 )
-from ..figures import GROUND_TRACES, Chart
+from ..figures import Chart
+from ..live import TRACE_TICKS, cursor_of, live_tick
 from ..plan import plan
 from ..queries import Queries
 from ..scale import scale
 from ..statements import Statement
-from ..wording import age, clock, figure, quantity_name, sentence, unit
+from ..wording import age, difference_unit, figure, quantity_name, sentence, unit
 from . import hands
+from .trend import hourly
 
 TITLE = "Now"
 PATH = "/"
 NEEDS = Act.READ
-TRACE_TICKS = 12  # every minute the trace, the limits and the labels follow
-FRESH_TICKS = 120  # every ten minutes the lines are drawn anew, so that the window slides
-CHANGING = ("x", "y", "z", "text", "textfont")  # of a trace; the rest never does
-SLEPT_ROWS = 2000  # a tab that missed more than this is drawn anew
-MAX_POINTS = 3000
 
 
 def layout(q: Queries, _: str) -> Component:
     """The page with its first data in it."""
     zones = [zone.key for zone in q.setup.zones_now()]
+    number = q.cursor()  # before the charts, or what arrives meanwhile would never be drawn
     charts = [q.live_chart(zone) for zone in zones]
     parts = _parts(q, whole=True)
-    cursor = {
-        "cursor": q.cursor(),
-        "last": last_of(charts),
-        "offset_s": charts[0].offset_s if charts else 0,
-    }
+    cursor = cursor_of(number, charts, charts[0].offset_s if charts else 0)
     return html.Div(
         [
             html.H1(f"Now: {q.room.name}", className="unseen"),
@@ -126,17 +118,16 @@ def _headline(s: Statement) -> list[str]:
 
 
 def _rest(s: Statement, q: Queries) -> str:
+    """What follows the headline: since when and until when, then what the service said."""
     _, _, rest = s.sentence.partition(". ")
-    if rest or s.since_ns is None or s.stale:
-        return rest
-    return f"Since {clock(s.since_ns, q.now_ns(), q.room.timezone)}."
+    return " ".join(part for part in (sentence(s.when(q.now_ns(), q.room.timezone)), rest) if part)
 
 
 def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
-    name = f"{chart.zone}, {quantity_name(chart.quantity)}, last 12 h"
-    U = max((line.U for line in chart.lines), default=0.0)
+    names = " and ".join(quantity_name(panel.quantity) for panel in chart.panels)
+    name = f"{chart.zone}, {names}, last 12 h"
     offset = at_offset(chart.to_ns - 1, q.room.timezone)
-    aside = f"{unit(chart.unit)}, corrected; hatched: guard band, U = {figure(U, 'K')}; {offset}"
+    aside = f"{unit(chart.unit)}, corrected; {_hatched(chart)}{offset}"
     return card(
         name,
         _live(
@@ -149,11 +140,21 @@ def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
         ),
         behind(
             "Table behind this chart",
-            values_table(chart, q.room.timezone),
+            *(hourly(panel, q.room.timezone) for panel in chart.panels),
             period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone),
         ),
         aside=aside,
     )
+
+
+def _hatched(chart: Chart) -> str:
+    """What the hatching means, with the U of each quantity that has a limit."""
+    told = [
+        figure(max(line.U for line in panel.lines), difference_unit(panel.unit))
+        for panel in chart.panels
+        if panel.lines and panel.limits
+    ]
+    return f"hatched: guard band, U = {' and '.join(told)}; " if told else ""
 
 
 def _live(chart: Component) -> Component:
@@ -161,13 +162,6 @@ def _live(chart: Component) -> Component:
     back = html.Button("Back to live", type="button", className="quiet")
     chip = html.Div(["Live paused: zoomed. ", back], className="paused", hidden=True, role="status")
     return html.Div([chip, chart], className="live")
-
-
-def values_table(chart: Chart, zone: str) -> Component:
-    """Least and greatest value of each line in each hour, as drawn."""
-    from .trend import hourly
-
-    return hourly(chart, zone)
 
 
 def scales(statements: list[Statement], q: Queries) -> list[Component]:
@@ -184,14 +178,6 @@ def scales(statements: list[Statement], q: Queries) -> list[Component]:
 
 def drawn_plan(q: Queries) -> str:
     return plan(q.room, list(q.setup.zones_now()), q.spots(), *q.field_range())
-
-
-def last_of(charts: list[Chart]) -> list[int]:
-    """The newest instant of each line in ms, in the order of the charts.
-
-    By it a tick never doubles a point, and a silence breaks the line; a plain list keeps a tick small.
-    """
-    return [line.taken_ns[-1] // MS if line.taken_ns else 0 for chart in charts for line in chart.lines]
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -250,71 +236,3 @@ def changed(q: Queries, seen: dict[str, str], *, whole: bool) -> tuple[Any, ...]
     now = seen | {name: digest(part) for name, part in parts.items()}
     answers = [parts[name] if name in parts and seen.get(name) != now[name] else no_update for name in PARTS]
     return (*answers, no_update if seen == now else now)
-
-
-def live_tick(
-    q: Queries, n: int, cursor: dict[str, Any], zones: list[str]
-) -> tuple[list[Any], list[Any], Any]:
-    """What a live tick adds: new points only; each minute the trace; each ten minutes the lines anew.
-
-    A tab that slept so long that it missed much is drawn anew, too: nothing is lost or told twice.
-    """
-    if n % FRESH_TICKS == 0 or q.cursor() - cursor["cursor"] > SLEPT_ROWS:
-        return _anew(q, cursor, zones)
-    news, newest = q.news(cursor["cursor"])
-    channels = [channel for zone in zones for channel in q.channels(zone, "temperature")]
-    known = dict(zip(channels, cursor["last"], strict=True))
-    added = broken(q, news, {channel: (ms + 1) * MS - 1 for channel, ms in known.items() if ms})
-    extended = [extension(q, zone, added, cursor["offset_s"]) for zone in zones]
-    traces = [
-        patched(q.live_chart(zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones
-    ]
-    if newest == cursor["cursor"]:
-        return extended, traces, no_update
-    known |= {channel: max(taken) // MS for channel, (taken, _) in added.items() if channel in known}
-    last = [known[channel] for channel in channels]
-    return extended, traces, {**cursor, "cursor": newest, "last": last}
-
-
-def _anew(q: Queries, cursor: dict[str, Any], zones: list[str]) -> tuple[list[Any], list[Any], Any]:
-    newest = q.cursor()
-    charts = [q.live_chart(zone) for zone in zones]
-    fresh = {"cursor": newest, "last": last_of(charts), "offset_s": cursor["offset_s"]}
-    return [no_update] * len(zones), [patched(c, lines=True) for c in charts], fresh
-
-
-def broken(
-    q: Queries, news: dict[str, Any], last: dict[str, int]
-) -> dict[str, tuple[list[int], list[float | None]]]:
-    """New points after the last one drawn, with a break where the probe was silent for too long."""
-    found = {}
-    for channel, (taken, values) in news.items():
-        kept = [(t, v) for t, v in zip(taken, values, strict=True) if t > last.get(channel, 0)]
-        before = last.get(channel)
-        out: list[tuple[int, float | None]] = []
-        for t, v in kept:
-            if before is not None and t - before > q.setup.channels[channel].max_age_s * NS:
-                out.append((before + NS, None))
-            out.append((t, v))
-            before = t
-        found[channel] = ([t for t, _ in out], [v for _, v in out])
-    return {channel: pair for channel, pair in found.items() if pair[0]}
-
-
-def extension(q: Queries, zone: str, news: dict[str, Any], offset_s: int) -> Any:
-    added = figures.ticks(offset_s, "degC", news, q.channels(zone, "temperature"), GROUND_TRACES)
-    return no_update if added is None else (*added, MAX_POINTS)
-
-
-def patched(chart: Chart, *, lines: bool) -> Patch:
-    """The ground, the trace and the labels anew, without touching what a person has zoomed to."""
-    figure_now, patch = figures.build(chart), Patch()
-    count = len(chart.lines)
-    for i, trace in enumerate(figure_now["data"]):
-        if lines or not GROUND_TRACES <= i < GROUND_TRACES + count:
-            for name in CHANGING:
-                if name in trace:
-                    patch["data"][i][name] = trace[name]
-    patch["layout"]["annotations"] = figure_now["layout"]["annotations"]
-    patch["layout"]["yaxis"]["range"] = figure_now["layout"]["yaxis"]["range"]
-    return patch

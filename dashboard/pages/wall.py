@@ -20,7 +20,7 @@ from ..components import aria
 from ..envelope import trace
 from ..queries import Queries
 from ..statements import Statement
-from ..wording import clock, figure, local, sentence
+from ..wording import figure, local, sentence
 
 TITLE = "Wall view"
 PATH = "/wall"
@@ -46,12 +46,12 @@ def drawn(q: Queries) -> list[Component]:
 
 
 def _zone(q: Queries, s: Statement, now: int) -> Component:
-    since = f"since {clock(s.since_ns, now, q.room.timezone)}" if s.since_ns and not s.stale else ""
     why = s.reason if s.reason != "conforming" else ""
+    when = s.when(now, q.room.timezone)
     words = [
         html.P(s.name, className="wall-name"),
         html.H2(s.verdict, className="wall-verdict"),
-        html.P(", ".join(part for part in (why, since) if part), className="wall-since"),
+        html.P(", ".join(part for part in (why, when) if part), className="wall-since"),
         html.P(_next(s), className="wall-next"),
     ]
     return html.Section(

@@ -19,7 +19,7 @@ from logger.model import (
 )
 
 HOUR = 3600 * NS
-NOW = 1_792_418_400 * NS  # 2026-10-19T14:00 in Vienna
+NOW = 1_792_418_400 * NS  # 2026-10-19T14:00Z, 16:00 in Vienna
 START = NOW - 72 * HOUR
 PLACES = {
     "P1": ("Bridge table", "machine-bay", "air", (2.0, 2.0, 0.9), 20.02),

@@ -7,14 +7,19 @@ from typing import Any
 
 import pytest
 
+from dashboard import figures
+from dashboard.live import broken, cursor_of, extension, known_of, live_tick, packed
+from dashboard.pages import hands
 from dashboard.pages.hands import alarm_words
 from dashboard.pages.inspections import leading_reason, verdicts_of
-from dashboard.pages.now import broken, extension, live_tick
 from dashboard.queries import Queries
+from dashboard.statements import statement
 from dashboard.wording import instant, parsed, quantity_name, written
 from logger.alarms import AlarmState
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.model import NS, Row
+from logger.physics.thermal import body_of
+from logger.soaking import by_size, plan, sizes
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic, setup
 
 MINUTE = 60 * NS
@@ -47,6 +52,46 @@ def test_silent_service_is_told(q: Queries, record: Synthetic, monkeypatch: pyte
     assert "stillroom run" in bay.next_step
 
 
+@pytest.mark.parametrize(
+    ("ahead", "told"),
+    [
+        (None, "since 11:00"),
+        ({"until": NOW + HOUR}, "since 11:00; at this rate past 17:00"),
+        (
+            {
+                "until": NOW + 20 * MINUTE,
+                "earliest": NOW + 15 * MINUTE,
+                "latest": None,
+                "rule": "machine-bay.temperature",
+                "name": "temperature",
+                "probe": "P2",
+                "limit": 20.5,
+                "unit": "degC",
+            },
+            "since 11:00; at this rate until about 16:20 (16:15 or later), when temperature at P2 reaches "
+            "20.5 °C",
+        ),
+    ],
+    ids=["not known", "quiet", "a ramp"],
+)
+def test_until_when_is_told_beside_since_when(record: Synthetic, ahead: Any, told: str) -> None:
+    """The forecast that the service stored; a word that is too old has none."""
+    zone, body = setup().zone("machine-bay"), {**record.live()["machine-bay"], "ahead": ahead}
+    assert statement(zone, body, NOW).when(NOW, "Europe/Vienna") == told
+    assert statement(zone, body, NOW + HOUR).when(NOW + HOUR, "Europe/Vienna") == ""
+
+
+def test_a_soaking_part_is_listed_for_those_who_may_see_jobs(q: Queries, record: Synthetic) -> None:
+    """What is in the room, from how warm, and when it will be ready."""
+    steel = by_size(body_of("steel"), "cuboid", sizes("100x35x9", "cuboid"), "still", on_plate=False)
+    record.begin_soak(
+        "machine-bay", "Ring set", 26.0, plan(steel, 26.0, 20.0, 0.1, ""), who="Greta Holm", now_ns=NOW
+    )
+    (row,) = [r for r in hands.rows(q) if "Ring set" in str(r)]
+    assert "Soaking: Ring set, Machine bay" in str(row)
+    assert "ready 17:00" in str(row)
+
+
 def test_alarms_that_await_come_first(q: Queries, record: Synthetic) -> None:
     """An unacknowledged alarm awaits a person; an acknowledged one is listed but does not."""
     assert q.alarms() == []
@@ -62,7 +107,7 @@ def test_silent_sources_are_an_alarm_that_needs_a_hand(q: Queries, record: Synth
     (alarm,) = q.alarms()
     assert alarm.awaiting
     what, _ = alarm_words(alarm, q)
-    assert what == f"{q.zone('machine-bay').name}: no reading from P1.temperature, P2.temperature"
+    assert what == f"{q.zone('machine-bay').name}: no reading from P1 temperature, P2 temperature"
 
 
 @pytest.mark.parametrize(("who", "comment"), [("", "seen"), ("Radek", " ")], ids=["no name", "no comment"])
@@ -81,20 +126,31 @@ def test_overdue_probe_is_found(q: Queries) -> None:
 
 def test_ticks_heal_a_sleeping_tab(q: Queries, record: Synthetic) -> None:
     """All rows after the cursor come at once, none twice, and a silence breaks the line."""
-    cursor: dict[str, Any] = {
-        "cursor": q.news(-1)[1],
-        "last": [(NOW - MINUTE) // 1_000_000, 0, 0, 0, 0, 0],  # of P1 to P6
-        "offset_s": 7200,
-    }
+    zones = ["machine-bay", "plate-bench"]
+    cursor = packed(
+        q.news(-1)[1], [(NOW - MINUTE) // 1_000_000, *[None] * 11], 7200
+    )  # 6 probes, 2 lines each
     for minute in (0, 1, 30):
         record.add(Row("P1.temperature", NOW + minute * MINUTE, NOW, 20.0 + minute))
-    extended, _, after = live_tick(q, 1, cursor, ["machine-bay", "plate-bench"])
+    extended, _, after = live_tick(q, 1, cursor, zones)
     data, where, _ = extended[0]
     assert where == [3]
     assert data["y"] == [[20.0, 21.0, None, 50.0]]
     assert data["x"][0][0] == NOW // 1_000_000 + 7_200_000
-    again, _, _ = live_tick(q, 2, after, ["machine-bay", "plate-bench"])
+    again, _, _ = live_tick(q, 2, after, zones)
     assert not isinstance(again[0], tuple)
+    assert known_of(q, after, zones)["P1.temperature"] == (NOW + 30 * MINUTE) // 1_000_000
+
+
+def test_humidity_is_live_beside_temperature(q: Queries, record: Synthetic) -> None:
+    """It has a panel of its own in each zone, and a reading of it goes to its own line there."""
+    assert [p.quantity for p in q.live_chart("plate-bench").panels] == ["temperature", "relative_humidity"]
+    cursor = cursor_of(q.cursor(), [q.live_chart("plate-bench")], 7200)
+    record.add(Row("P5.relative_humidity", NOW, NOW, 47.25))
+    ((data, where, _),), _, _ = live_tick(q, 1, cursor, ["plate-bench"])
+    drawn = figures.build(q.live_chart("plate-bench"))["data"]
+    assert [(drawn[i]["name"], drawn[i]["yaxis"]) for i in where] == [(q.label("P5.temperature"), "y4")]
+    assert data["y"] == [[47.25]]
 
 
 def test_repeated_row_is_not_drawn_twice(q: Queries) -> None:
