@@ -102,6 +102,7 @@ class Alarm:
     newest: Cell | None = None  # the newest that was out, of the occurrence
     cause: str = ""  # the alarm that led the cause when this one joined it; itself, where it leads
     waits: bool = False  # for others of its cause, before it is told
+    told_ns: int | None = None  # when its newest notice went out, which quiet hours or a shelf may delay
     repeats: int = 0  # how often the occurrence was told again
     repeated_ns: int | None = None
     escalated_ns: int | None = None
@@ -275,6 +276,7 @@ def _annunciated(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
         told=not withheld,
         cause="",
         waits=False,
+        told_ns=None,
         repeats=0,
         repeated_ns=None,
         escalated_ns=None,

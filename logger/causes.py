@@ -36,7 +36,7 @@ def joined(
     `flood`: key of the flood's alarm while one stands; what is not of high priority joins it silently.
     """
     found: dict[str, Alarm] = {}
-    for notice in sorted(new, key=lambda n: (_rank(specs[n.alarm]), n.since_ns, n.alarm)):
+    for notice in sorted(new, key=lambda n: (rank(specs[n.alarm]), n.since_ns, n.alarm)):
         around = {**alarms, **found}
         alarm, spec = around[notice.alarm], specs[notice.alarm]
         if flood and flood != alarm.key and spec.priority != "high":
@@ -49,7 +49,8 @@ def joined(
     return found
 
 
-def _rank(spec: AlarmSpec) -> int:
+def rank(spec: AlarmSpec) -> int:
+    """Place of an alarm among others, the most urgent first."""
     return URGENCY.index(spec.priority)
 
 
@@ -74,7 +75,7 @@ def _fellows(
 def _adds(spec: AlarmSpec, told: Sequence[AlarmSpec]) -> bool:
     """Whether a person learns anything from it that those before did not say."""
     known = {route for one in told for route in one.routes}
-    return _rank(spec) < min(map(_rank, told), default=len(URGENCY)) or not known.issuperset(spec.routes)
+    return rank(spec) < min(map(rank, told), default=len(URGENCY)) or not known.issuperset(spec.routes)
 
 
 def speaking(alarms: Iterable[Alarm], gather_s: int, now_ns: int) -> list[list[Alarm]]:
@@ -83,10 +84,16 @@ def speaking(alarms: Iterable[Alarm], gather_s: int, now_ns: int) -> list[list[A
     Of several that are due for one cause the first speaks for all: nothing is told twice.
     """
     every = list(alarms)
-    due = [a for a in every if a.waits and now_ns - (a.annunciated_ns or 0) >= gather_s * NS]
+    due = [a for a in every if a.waits and has_gathered(a, gather_s, now_ns)]
     due.sort(key=lambda a: (a.cause != a.key, a.annunciated_ns or 0, a.key))
     leaders = {a.cause: a for a in reversed(due)}
     return [[a, *(o for o in every if _stands_with(o, a))] for a in leaders.values()]
+
+
+def has_gathered(alarm: Alarm, gather_s: int, now_ns: int) -> bool:
+    """Whether it waited long enough; what was annunciated by a clock that went back since waits no longer."""
+    waited_ns = now_ns - (alarm.annunciated_ns or 0)
+    return waited_ns >= gather_s * NS or waited_ns < 0
 
 
 def _stands_with(other: Alarm, alarm: Alarm) -> bool:

@@ -1,33 +1,69 @@
 """What is told again: an alarm that nobody acknowledges, and one that still stands after hours.
 
 Re-alarm in the words of IEC 62682: the alarm is unacknowledged once more. What is shelved, suppressed by
-design or out of service reminds nobody. Both follow from stored instants, so a restart changes nothing.
+design or out of service reminds nobody. Times count from the notice before, not from an annunciation that a
+shelf or quiet hours kept back. All follows from stored instants, so a restart changes nothing.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from typing import Literal
 
 from .alarms import ACTIVE, Act, Alarm, AlarmState, Notice, Step, acted
+from .causes import TOGETHER_NS, rank
 from .model import NS, AlarmSpec
+
+Kind = Literal["repeated", "escalated"]
+KINDS: tuple[Kind, ...] = ("repeated", "escalated")
+
+
+def told_again(alarms: Iterable[Alarm], specs: Mapping[str, AlarmSpec], now_ns: int) -> list[list[Step]]:
+    """What is due to be told again, one list for each cause: the first speaks for the others.
+
+    Others of the cause that would be due within half an hour are told with it, not after it.
+    """
+    every = sorted(alarms, key=lambda a: (rank(specs[a.key]), _begun(a), a.key))
+    found, done = [], set()
+    for kind in KINDS:
+        for alarm in every:
+            if alarm.key in done or not _is_due(kind, specs[alarm.key], alarm, now_ns):
+                continue
+            near = [a for a in every if _goes_with(a, alarm) and a.key not in done]
+            fellows = [a for a in near if _is_due(kind, specs[a.key], a, now_ns + TOGETHER_NS)]
+            done |= {a.key for a in (alarm, *fellows)}
+            found.append([_again(kind, specs[a.key], a, now_ns) for a in (alarm, *fellows)])
+    return found
 
 
 def reminded(spec: AlarmSpec, alarm: Alarm, now_ns: int) -> Step:
-    """The alarm with what is due to be told again at `now_ns`."""
+    """One alarm by itself with what is due to be told again at `now_ns`."""
+    return next((group[0] for group in told_again([alarm], {alarm.key: spec}, now_ns)), Step(alarm))
+
+
+def _goes_with(other: Alarm, alarm: Alarm) -> bool:
+    return other.key != alarm.key and bool(alarm.cause) and other.cause == alarm.cause
+
+
+def _is_due(kind: Kind, spec: AlarmSpec, alarm: Alarm, at_ns: int) -> bool:
     if alarm.state is not alarm.condition or not alarm.told or alarm.waits or alarm.condition not in ACTIVE:
-        return Step(alarm)
-    begun = _begun(alarm)
-    if spec.repeat_after_s and now_ns - begun >= spec.repeat_after_s * NS:
+        return False
+    if kind == "escalated" and (alarm.condition is AlarmState.ACKNOWLEDGED or alarm.escalated_ns is not None):
+        return False
+    after_s = spec.repeat_after_s if kind == "repeated" else spec.escalate_after_s
+    return bool(after_s) and at_ns - _begun(alarm) >= after_s * NS
+
+
+def _again(kind: Kind, spec: AlarmSpec, alarm: Alarm, now_ns: int) -> Step:
+    if kind == "repeated":
         return _repeated(spec, alarm, now_ns)
-    unheard = alarm.condition is AlarmState.UNACKNOWLEDGED and alarm.escalated_ns is None
-    if unheard and spec.escalate_after_s and now_ns - begun >= spec.escalate_after_s * NS:
-        after = replace(alarm, escalated_ns=now_ns)
-        return Step(after, (_notice(after, "escalated", now_ns),), (f"{spec.key}: nobody acknowledged it.",))
-    return Step(alarm)
+    after = replace(alarm, escalated_ns=now_ns)
+    return Step(after, (_notice(after, "escalated", now_ns),), (f"{spec.key}: nobody acknowledged it.",))
 
 
 def _begun(alarm: Alarm) -> int:
-    return max(alarm.annunciated_ns or 0, alarm.repeated_ns or 0)
+    return max(alarm.annunciated_ns or 0, alarm.told_ns or 0, alarm.repeated_ns or 0)
 
 
 def _repeated(spec: AlarmSpec, alarm: Alarm, now_ns: int) -> Step:

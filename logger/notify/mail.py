@@ -89,14 +89,8 @@ class SmtpSender:
             with self._connected(route) as peer:
                 peer.send_message(message)
             return Outcome("accepted", 250)
-        except smtplib.SMTPRecipientsRefused as error:
-            return _by_code(*next(iter(error.recipients.values())))
-        except smtplib.SMTPResponseException as error:
-            return _by_code(error.smtp_code, error.smtp_error)
-        except smtplib.SMTPNotSupportedError as error:
-            return Outcome("refused", 0, str(error))
-        except (smtplib.SMTPException, OSError) as error:
-            return Outcome("later", 0, f"{type(error).__name__}: {error}")
+        except (smtplib.SMTPException, OSError, ValueError) as error:
+            return _outcome_of(error)
 
     def _unsafe(self, route: MailRoute) -> str:
         if not route.user:
@@ -143,6 +137,19 @@ class MemorySender:
         if outcome.result == "accepted":
             self.accepted.append((route.key, message))
         return outcome
+
+
+def _outcome_of(error: Exception) -> Outcome:
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        return _by_code(*next(iter(error.recipients.values())))
+    if isinstance(error, smtplib.SMTPResponseException):
+        return _by_code(error.smtp_code, error.smtp_error)
+    if isinstance(error, smtplib.SMTPNotSupportedError):
+        return Outcome("refused", 0, str(error))
+    named = type(error).__name__
+    if isinstance(error, ValueError) and not isinstance(error, OSError):  # its words could hold a password
+        return Outcome("refused", 0, f"{named} in user, password or address")
+    return Outcome("later", 0, f"{named}: {error}")
 
 
 def _by_code(code: int, reply: bytes | str) -> Outcome:

@@ -118,11 +118,23 @@ class Outbox:
             conn.execute(insert(self.table), rows)
         return len(rows)
 
-    def waiting(self, now_ns: int, limit: int = 50) -> list[Letter]:
-        """Letters whose time has come, oldest first."""
+    def waiting(self, now_ns: int, limit: int = 50, route: str | None = None) -> list[Letter]:
+        """Letters whose time has come, oldest first; of one route, or of all."""
         t = self.table
         due = select(t).where(t.c.state == "waiting", t.c.next_ns <= now_ns).order_by(t.c.id).limit(limit)
-        return self._letters(due)
+        return self._letters(due if route is None else due.where(t.c.route == route))
+
+    def routes_due(self, now_ns: int) -> list[str]:
+        """Routes for which a letter waits whose time has come."""
+        t = self.table
+        query = select(t.c.route).where(t.c.state == "waiting", t.c.next_ns <= now_ns).distinct()
+        with self.read() as conn:
+            return sorted(conn.execute(query).scalars())
+
+    def tried_in_vain(self) -> list[Letter]:
+        """Letters that nobody took at the first attempt and that are tried again, due just now or not."""
+        t = self.table
+        return self._letters(select(t).where(t.c.state == "waiting", t.c.tries > 0).order_by(t.c.id))
 
     def of(self, alarm: str) -> list[Letter]:
         """Every letter about an alarm or under a key, oldest first, whatever became of it."""
@@ -136,10 +148,11 @@ class Outbox:
         with self.read() as conn:
             return {route: at for route, at in conn.execute(query) if at is not None}
 
-    def failed(self) -> list[Letter]:
-        """Letters that were given up: a person must hear of them on the screen."""
+    def failed(self, since_ns: int | None = None) -> list[Letter]:
+        """Letters that were given up, or that were since then: a person must hear of them on the screen."""
         t = self.table
-        return self._letters(select(t).where(t.c.state == "failed").order_by(t.c.id))
+        query = select(t).where(t.c.state == "failed").order_by(t.c.id)
+        return self._letters(query if since_ns is None else query.where(t.c.next_ns > since_ns))
 
     def send_due(
         self,
@@ -148,10 +161,15 @@ class Outbox:
         now_ns: int,
         going_on: Callable[[], bool] = lambda: True,
         ways: Ways | None = None,
+        *,
+        route: str | None = None,
     ) -> list[tuple[Letter, Outcome]]:
-        """One attempt for each letter that is due; each result is committed before the next attempt."""
+        """One attempt for each letter that is due; each result is committed before the next attempt.
+
+        `route`: only letters of that one.
+        """
         done = []
-        for letter in self.waiting(now_ns):
+        for letter in self.waiting(now_ns, route=route):
             if not going_on():
                 break
             outcome = self._attempt(letter, routes.get(letter.route), sender, ways or Ways())
@@ -187,7 +205,7 @@ class Outbox:
         if outcome.result == "accepted":
             values |= {"state": "sent", "sent_ns": now_ns, "next_ns": None, "error": ""}
         elif gives_up(letter, outcome, now_ns):
-            values |= {"state": "failed", "next_ns": None}
+            values |= {"state": "failed", "next_ns": now_ns}  # when it was given up
         else:
             values |= {"next_ns": now_ns + back_off_ns(tries)}
         with self.begin() as conn:

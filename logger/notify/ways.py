@@ -12,11 +12,14 @@ import hashlib
 import hmac
 import json
 import os
+import signal
 import subprocess
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
+from tempfile import TemporaryFile
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -64,19 +67,12 @@ class Ways:
 
     def _run(self, route: CommandRoute, letter: Mapping[str, Any]) -> Outcome:
         try:
-            done = subprocess.run(
-                route.arguments,
-                input=payload(letter),
-                capture_output=True,
-                timeout=route.timeout_s,
-                check=False,
-            )
+            code, said = _ran(route, payload(letter))
         except subprocess.TimeoutExpired:
             return Outcome("later", 0, f"{route.arguments[0]} did not end in {route.timeout_s:g} s")
-        except OSError as error:
+        except (OSError, ValueError) as error:
             return Outcome("later", 0, f"{type(error).__name__}: {error}")
-        said = done.stderr.decode("utf-8", "replace").strip()[:200]
-        return Outcome("later" if done.returncode else "accepted", done.returncode, said)
+        return Outcome("later" if code else "accepted", code, said)
 
     def _chat(self, route: ChatRoute, letter: Mapping[str, Any]) -> Outcome:
         url = self.environment.get(route.url_env)
@@ -98,21 +94,43 @@ class Ways:
         )
 
 
+def _ran(route: CommandRoute, told: bytes) -> tuple[int, str]:
+    """Exit status of the program and what it complained of; what hangs ends with all that it started.
+
+    It writes into files, not pipes: a siren that it leaves sounding would hold a pipe open.
+    """
+    with TemporaryFile() as inward, TemporaryFile() as aside:
+        inward.write(told)
+        inward.seek(0)
+        peer = subprocess.Popen(
+            route.arguments,
+            stdin=inward,
+            stdout=subprocess.DEVNULL,
+            stderr=aside,
+            start_new_session=True,
+        )
+        try:
+            code = peer.wait(route.timeout_s)
+        except subprocess.TimeoutExpired:
+            _end(peer)
+            raise
+        aside.seek(0)
+        return code, aside.read(800).decode("utf-8", "replace").strip()[:200]
+
+
+def _end(peer: subprocess.Popen[bytes]) -> None:
+    """The program and its children, where the system knows groups of processes."""
+    if hasattr(os, "killpg"):
+        with suppress(ProcessLookupError):
+            os.killpg(peer.pid, signal.SIGKILL)
+    else:
+        peer.kill()
+    peer.wait()
+
+
 def payload(letter: Mapping[str, Any]) -> bytes:
     """What goes over a webhook and to a program: the exact bytes that are signed."""
-    names = (
-        "message_id",
-        "alarm",
-        "step",
-        "occurrence",
-        "priority",
-        "zone",
-        "at",
-        "subject",
-        "text",
-        "simulated",
-    )
-    told = {name: letter[name] for name in names if name in letter}
+    told = {name: letter[name] for name in TOLD if name in letter}
     return json.dumps(told, ensure_ascii=False, sort_keys=True).encode()
 
 

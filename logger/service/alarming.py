@@ -11,12 +11,12 @@ from sqlalchemy import Connection
 from .. import actions
 from ..alarm_cells import Cell, cell_of, evidence_cell
 from ..alarms import ACTIVE, Alarm, Notice, Step, step
-from ..causes import FLOOD_NS, flooded, is_over, joined, speaking
+from ..causes import FLOOD_NS, flooded, has_gathered, is_over, joined, speaking
 from ..doubts import by_doubted_alone
 from ..duty import asleep, every_way
 from ..instants import rfc3339
 from ..model import NS, AlarmSpec, Config, Conformity, Row, RuleState, Setup
-from ..reminding import reminded, suppressed
+from ..reminding import suppressed, told_again
 from ..store import Store
 from ..view import Facts, fact, suspect_cell
 from .telling import Telling, annunciation, zone_of
@@ -91,17 +91,19 @@ class Alarming:
     def _is_due(self, alarm: Alarm, now_ns: int) -> bool:
         """Whether an alarm has something to do though no cell is new."""
         shelf = alarm.shelved_until_ns
-        gathered_ns = (alarm.annunciated_ns or 0) + self.config.notices.gather_s * NS
-        return (shelf is not None and shelf <= now_ns) or (alarm.waits and gathered_ns <= now_ns)
+        gathered = alarm.waits and has_gathered(alarm, self.config.notices.gather_s, now_ns)
+        return (shelf is not None and shelf <= now_ns) or gathered
 
     def _turned(self, conn: Connection, turn: _Turn) -> list[Notice]:
         for key, spec in turn.specs.items():
             turn.take(key, suppressed(turn.after[key], self._suppressor(spec, turn), turn.now_ns))
             turn.take(key, step(spec, turn.after[key], turn.cells[key], (), turn.now_ns))
-            turn.take(key, reminded(spec, turn.after[key], turn.now_ns))
         self._gather(turn)
         self._flood(turn)
-        told = self._tell(conn, turn)
+        again = told_again(turn.after.values(), turn.specs, turn.now_ns)
+        for done in (done for group in again for done in group):
+            turn.take(done.alarm.key, replace(done, notices=()))
+        told = self._tell(conn, turn, again)
         for key in turn.specs:
             self._kept(conn, turn, key)
         return told
@@ -135,7 +137,7 @@ class Alarming:
         new = [n for n in turn.notices if n.step == "annunciated"]
         found = joined(new, turn.after, turn.specs, FLOOD if flood else "")
         for key, alarm in found.items():
-            turn.after[key] = alarm
+            turn.after[key] = alarm if alarm.waits else replace(alarm, told_ns=turn.now_ns)
             if not alarm.waits:
                 turn.reasons[key].append(f"{key}: told together with {alarm.cause}.")
 
@@ -151,22 +153,22 @@ class Alarming:
             turn.take(FLOOD, done)
             turn.after |= joined(done.notices, turn.after, turn.specs)
 
-    def _tell(self, conn: Connection, turn: _Turn) -> list[Notice]:
+    def _tell(self, conn: Connection, turn: _Turn, again: Sequence[Sequence[Step]]) -> list[Notice]:
         """Queues what is due now: causes that were gathered, what is over, what is told again."""
         telling = Telling(self.store, self.config, conn, turn.specs, turn.now_ns)
-        told = _overtaken(turn)
-        for notice in told:
+        overtaken = _overtaken(turn)
+        for notice in overtaken:
             telling.put(notice, turn.after[notice.alarm], [])
-        every = list(turn.after.values())
-        for alarm, *others in speaking(every, self.config.notices.gather_s, turn.now_ns):
-            told.append(annunciation(alarm))
-            telling.put(told[-1], alarm, others)
-            for one in (alarm, *others):
-                turn.after[one.key] = replace(turn.after[one.key], waits=False)
-        for notice in _worth_telling(turn):
-            told.append(notice)
-            telling.put(notice, turn.after[notice.alarm], [])
-        return told
+        spoken = speaking(turn.after.values(), self.config.notices.gather_s, turn.now_ns)
+        due = [(annunciation(group[0]), group) for group in spoken]
+        due += [(notice, [turn.after[notice.alarm]]) for notice in _returns(turn)]
+        due += [(group[0].notices[0], [done.alarm for done in group]) for group in again]
+        for notice, group in due:
+            goes_ns = telling.put(notice, group[0], group[1:])
+            if notice.step != "returned":
+                for key in (one.key for one in group):
+                    turn.after[key] = replace(turn.after[key], waits=False, told_ns=goes_ns)
+        return [*overtaken, *(notice for notice, _ in due)]
 
     def _kept(self, conn: Connection, turn: _Turn, key: str) -> None:
         before, after = turn.before[key], turn.after[key]
@@ -244,9 +246,9 @@ class Alarming:
         return max(known, default=None)
 
 
-def _worth_telling(turn: _Turn) -> list[Notice]:
-    """What is told again, and for each cause that is over one return: the last one, its leader's first."""
-    found = [n for n in turn.notices if n.step not in ("annunciated", "returned")]
+def _returns(turn: _Turn) -> list[Notice]:
+    """For each cause that is over one return: the last one, its leader's first."""
+    found: list[Notice] = []
     over: set[str] = set()
     returns = [n for n in turn.notices if n.step == "returned"]
     for notice in sorted(returns, key=lambda n: turn.after[n.alarm].cause != n.alarm):

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import shutil
+import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 from .. import actions
+from ..config.notice_tables import ROUTES
 from ..confirmation import position_of, status
 from ..model import NS, Config
 from ..notify.outbox import Letter, Outbox
@@ -31,14 +34,14 @@ class Knowing:
     def facts(self, now_ns: int) -> Facts:
         """As of now."""
         box = actions.outbox(self.store)
-        waiting = [letter for letter in box.waiting(now_ns) if letter.tries]
+        waiting = box.tried_in_vain()
         return Facts(
             disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,
             disk_wanted_GB=self.config.notices.disk_free_GB,
             backup_age_days=self._backup_age_days(now_ns),
             clock_step_s=self._clock_step_s(now_ns),
             failing=dict(self.failing),
-            refused=_names(x for x in box.failed() if now_ns - x.at_ns < REFUSED_NS),
+            refused=_names(box.failed(now_ns - REFUSED_NS)),
             waiting_s=max((now_ns - int(x.body["queued_ns"]) for x in waiting), default=0) / NS,
             unproven=self._unproven(box, now_ns),
             overdue=self._overdue(now_ns),
@@ -62,10 +65,20 @@ class Knowing:
 
     def _unproven(self, box: Outbox, now_ns: int) -> dict[str, float]:
         """Routes that took nothing for longer than planned, counted from the setup that brought them."""
-        last, applied = box.receipts(), self.store.setups()
-        begun = next((v.at_ns for v in reversed(applied)), now_ns)
-        ages = {key: (now_ns - last.get(key, begun)) / DAY_NS for key in self.config.routes}
+        last, begun = box.receipts(), self._begun
+        ages = {
+            key: (now_ns - max(last.get(key, 0), begun.get(key, now_ns))) / DAY_NS
+            for key in self.config.routes
+        }
         return {key: days for key, days in ages.items() if days > self.config.notices.proof_days}
+
+    @cached_property
+    def _begun(self) -> dict[str, int]:
+        """Since when each route stands in every version of the setup."""
+        begun: dict[str, int] = {}
+        for version in self.store.setups():
+            begun = {key: begun.get(key, version.at_ns) for key in _routes(version.texts)}
+        return begun
 
     def _strangers(self, now_ns: int) -> dict[str, str]:
         """Probes whose newest polls found another one at the line."""
@@ -88,6 +101,12 @@ class Knowing:
         setup = self.config.setup
         here = (c for c in setup.channels if position_of(setup, c, now_ns) is not None)
         return [c for c in here if status(setup, c, now_ns).status == "overdue"]
+
+
+def _routes(texts: Mapping[str, str]) -> set[str]:
+    """Keys of the routes that the files of a setup declare."""
+    files = [tomllib.loads(text) for name, text in texts.items() if name.endswith(".toml")]
+    return {key for file in files for kind in ROUTES for key in file.get(kind, {})}
 
 
 def _names(letters: Iterable[Letter]) -> list[str]:

@@ -16,6 +16,7 @@ from ..config import in_force
 from ..instants import rfc3339
 from ..model import NS, Config
 from ..notify.mail import Sender, SmtpSender
+from ..notify.outbox import gives_up
 from ..probes.clock import Clock
 from ..store import Store, tables
 from ..verdicts import Verdicts
@@ -23,6 +24,7 @@ from . import backups, systemd
 from .alarming import Alarming
 from .attending_jobs import AttendingJobs
 from .confirming import tell_due
+from .couriers import Couriers
 from .digest import tell_digest
 from .folder import WatchedFolder
 from .heartbeat import beat, tell_outside
@@ -69,6 +71,7 @@ class Service:
         self._jobs = Jobs(self._writer.event)
         self._judging = Loop("judge", self._jobs, self._judge, judge_every_s)
         self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
+        self._couriers = Couriers(self._jobs, self._carry)
         self._jobs_of_people = AttendingJobs(store, config)
         self._attending = Loop("inspections", self._jobs, self._attend, ATTEND_EVERY_S)
         self._folder = WatchedFolder(store, clock)
@@ -121,6 +124,7 @@ class Service:
         self._outside.stop(0.1)  # whoever watches may be silent just now
         # A mail server that is silent just now may keep its letter: it is in the outbox, and waits.
         self._sending.stop(left_s() / 2)
+        self._couriers.wait(left_s() / 2)
         ended &= self._importing.stop(left_s() / 2)
         self._writer.event("stop", {"in_time": ended})
         ended &= self._writer.stop(left_s())
@@ -182,14 +186,19 @@ class Service:
         self._jobs.run("tell that nothing is stored", self._tell_unstored)
         self._jobs.run("notices of due days", self._tell_due)
         self._jobs.run("daily digest", self._digest)
+        self._couriers.send(actions.outbox(self._store).routes_due(self._clock()))
+
+    def _carry(self, route: str) -> None:
+        """Every letter of one route that is due."""
         done = actions.outbox(self._store).send_due(
-            self._sender, self.config.routes, self._clock(), going_on=lambda: not self._sending.ending
-        )
+            self._sender, self.config.routes, self._clock(),
+            going_on=lambda: not self._sending.ending, route=route,
+        )  # fmt: skip
         for letter, outcome in done:
             recipient = letter.body["recipient"]
             if outcome.result != "accepted":
                 log.warning("notice to %s: %s %s %s", recipient, outcome.result, outcome.code, outcome.reply)
-            if outcome.result == "refused":
+            if gives_up(letter, outcome, self._clock()):
                 what = {"route": letter.route, "recipient": recipient, "alarm": letter.alarm}
                 self._writer.event("notice-refused", {**what, "reply": f"{outcome.code} {outcome.reply}"})
 

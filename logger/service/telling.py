@@ -29,14 +29,18 @@ class Telling:
     specs: Mapping[str, AlarmSpec]
     now_ns: int
 
-    def put(self, notice: Notice, alarm: Alarm, others: Sequence[Alarm]) -> None:
-        """One notice to everybody whom the alarm, and those that it speaks for, are to be told to."""
+    def put(self, notice: Notice, alarm: Alarm, others: Sequence[Alarm]) -> int:
+        """One notice to everybody whom the alarm, and those that it speaks for, are to be told to.
+
+        Gives the instant from which on it goes out.
+        """
         spec = self.specs[notice.alarm]
         fellows = [self.specs[o.key] for o in others]
-        names = spec.escalate_to if notice.step.startswith("escalated") else spec.routes
-        every = addresses([*names, *(r for f in fellows for r in f.routes)], self.config, self.now_ns)
+        escalated = notice.step.startswith("escalated")
+        names = [n for s in (spec, *fellows) for n in (s.escalate_to if escalated else s.routes)]
+        every = addresses(names, self.config, self.now_ns)
         if not every:
-            return
+            return self.now_ns
         jobs = self._running(zone_of(spec, self.config.setup))
         letters = [(a, self._worded(notice, alarm, others, jobs, a)) for a in every]
         next_ns = self._next_ns([spec, *fellows])
@@ -52,6 +56,7 @@ class Telling:
             "waits_s": (next_ns - self.now_ns) // NS,
         }
         self.store.journal.append(KIND, "service", what, letters[0][1].subject, self.conn)
+        return next_ns
 
     def _running(self, zone: str) -> list[Inspection]:
         return [job for job in actions.inspections(self.store, zone or None) if job.to_ns is None]

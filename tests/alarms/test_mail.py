@@ -198,3 +198,17 @@ def test_a_server_that_leaves_without_a_word_after_accepting_has_accepted(
 
     assert SmtpSender(timeout_s=5).send(route, letter()).result == "accepted"
     assert len(peer.accepted) == 1
+
+
+def test_a_password_that_cannot_be_sent_is_refused_and_not_shown(
+    serve: Callable[..., tuple[Any, MailRoute]],
+) -> None:
+    """RFC 4616 would allow UTF-8, smtplib writes ASCII alone: the letter is given up, the sender lives on."""
+    peer, route = serve(authenticator=lambda *_: None, auth_require_tls=False)
+    secret = replace(route, user="room", password_env="ROOM")
+
+    outcome = SmtpSender(timeout_s=5, environment={"ROOM": "gehörtmir"}).send(secret, letter())
+
+    assert (outcome.result, outcome.code, peer.attempts) == ("refused", 0, [])
+    assert "password" in outcome.reply
+    assert "geh" not in outcome.reply

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from logger.alarm_cells import Cell
 from logger.alarms import Act, Alarm, AlarmState, acted, step
 from logger.model import NS, AlarmSpec, Conformity
-from logger.reminding import reminded, suppressed
+from logger.reminding import reminded, suppressed, told_again
 
 MINUTE = 60 * NS
 SPEC = AlarmSpec(
@@ -55,6 +55,37 @@ def test_an_acknowledged_alarm_is_not_escalated_but_told_again_after_four_hours(
     assert first.alarm.acknowledged_by == ""
     escalated = reminded(SPEC, first.alarm, 256 * MINUTE)
     assert [n.step for n in escalated.notices] == ["escalated 1"]
+
+
+def test_alarms_of_one_cause_are_told_again_together() -> None:
+    """Raised 10 min apart: one escalation with both at 15:00, none 10 min later; another cause by itself."""
+    specs = {key: replace(SPEC, key=key) for key in ("air", "span", "disk")}
+    raised = {"air": (0, "air"), "span": (10, "air"), "disk": (9, "disk")}
+    alarms = {
+        key: replace(step(specs[key], Alarm(key), [cell(at)], [], (at + 1) * MINUTE).alarm, cause=cause)
+        for key, (at, cause) in raised.items()
+    }
+
+    first = told_again(alarms.values(), specs, 16 * MINUTE)
+    alarms |= {done.alarm.key: done.alarm for group in first for done in group}
+    second = told_again(alarms.values(), specs, 26 * MINUTE)
+    alarms |= {done.alarm.key: done.alarm for group in second for done in group}
+
+    assert [[done.alarm.key for done in group] for group in first] == [["air", "span"]]
+    assert [[done.alarm.key for done in group] for group in second] == [["disk"]]
+    heard = acted(alarms["air"], Act("acknowledge", "Greta Holm", 30 * MINUTE, "door")).alarm
+    assert told_again([heard, alarms["span"]], specs, 200 * MINUTE) == []
+    again = told_again([heard, alarms["span"]], specs, 241 * MINUTE)
+    assert [[n.step for done in group for n in done.notices] for group in again] == [["repeated 1"] * 2]
+
+
+def test_times_count_from_what_a_person_was_told() -> None:
+    """Kept back by quiet hours until minute 400: escalated 15 min after that, repeated 4 h after."""
+    late = replace(out(), told_ns=400 * MINUTE)
+
+    assert reminded(SPEC, late, 415 * MINUTE - 1).notices == ()
+    assert [n.step for n in reminded(SPEC, late, 415 * MINUTE).notices] == ["escalated"]
+    assert [n.step for n in reminded(SPEC, late, 640 * MINUTE).notices] == ["repeated 1"]
 
 
 def test_what_is_shelved_or_suppressed_reminds_nobody() -> None:

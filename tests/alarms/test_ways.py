@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
+import os
+import signal
 import sys
 import threading
 from collections.abc import Iterator
@@ -62,6 +64,15 @@ def receiver() -> Iterator[Receiver]:
         told.silent.set()
     server.shutdown()
     server.server_close()
+
+
+def _runs(pid: int) -> bool:
+    """Whether a process that was killed just now still runs; one that nobody took leave of does not."""
+    state = Path(f"/proc/{pid}/stat")
+    try:
+        return state.read_text(encoding="ascii").rpartition(")")[2].split()[0] not in "ZX"
+    except OSError:
+        return False
 
 
 def sent(receiver: Receiver, *key_envs: str, timeout_s: float = 5.0) -> tuple[str, int]:
@@ -143,6 +154,22 @@ def test_a_program_gets_the_notice_and_its_end_is_believed(tmp_path: Path) -> No
     assert (good.result, kept.read_bytes()) == ("accepted", payload(LETTER))
     assert (bad.result, bad.code, bad.reply) == ("later", 3, "no horn")
     assert (slow.result, gone.result) == ("later", "later")
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="groups of processes are POSIX")
+def test_what_a_hanging_program_started_ends_with_it_and_a_siren_may_go_on(tmp_path: Path) -> None:
+    """A child outlives a program that ends in order, which counts at once, and not one that hangs."""
+    pids = [tmp_path / "siren.pid", tmp_path / "hung.pid"]
+
+    left = Ways().send(CommandRoute("horn", ("sh", "-c", f"sleep 30 & echo $! >{pids[0]}"), 20.0), LETTER)
+    slow = Ways().send(
+        CommandRoute("horn", ("sh", "-c", f"sleep 30 & echo $! >{pids[1]}; wait"), 1.0), LETTER
+    )
+
+    children = [int(file.read_text()) for file in pids]
+    assert (left.result, slow.result) == ("accepted", "later")
+    os.kill(children[0], signal.SIGKILL)  # it was alive
+    assert not _runs(children[1])
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")  # of modules that apprise loads

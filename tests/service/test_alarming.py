@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
+from logger import actions, attending
 from logger.alarms import AlarmState
 from logger.model import (
     NS,
@@ -253,3 +253,26 @@ def test_a_rule_that_is_not_in_force_any_more_ends_its_alarm(store: Store) -> No
     live(store, [20.9, 20.9, 20.9], 3, Other())
 
     assert states(store)["bay-air"] is AlarmState.RETURNED_UNACKNOWLEDGED
+
+
+def test_what_comes_off_the_shelf_is_told_once_and_nobody_is_blamed_yet(store: Store) -> None:
+    """Out all the while: at the shelf's end one notice, the second person only after their own 15 min."""
+    spec = replace(SPEC, escalate_after_s=900, escalate_to=("duty",), repeat_after_s=2400)
+    config = replace(CONFIG, setup=replace(CONFIG.setup, alarms=(spec,)))
+    told, ends = Told(), START + 50 * MINUTE + 20 * NS
+    live(store, [20.0], told=told)
+    attending.shelve(store, "bay-air", "Greta Holm", "fan is changed", until_ns=ends, now_ns=START + MINUTE)
+    for minute in range(1, 68):
+        told.values[minute] = 20.9
+        at = START + minute * MINUTE + 30 * NS
+        store.append("poll", [Row("P1.temperature", at, at, 20.9)])
+        # Each turn by a service of its own: a restart at any moment changes nothing.
+        Alarming(store, config, told).turn(ends - 1 if minute == 49 else at + 33 * NS)
+        if minute == 49:
+            assert actions.outbox(store).waiting(2**62) == []
+            Alarming(store, config, told).turn(ends)
+
+    found = actions.outbox(store).waiting(2**62)
+    assert [(x.body["step"], x.body["queued_ns"]) for x in found] == [
+        ("annunciated", ends), ("escalated", START + 66 * MINUTE + 3 * NS)
+    ]  # fmt: skip

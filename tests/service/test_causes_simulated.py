@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -136,6 +137,23 @@ def test_the_air_handling_stops_and_one_notice_lists_twelve_probes(store: Store)
     assert states(store) == {
         "bay-air": AlarmState.UNACKNOWLEDGED, "bench-air": AlarmState.UNACKNOWLEDGED
     }  # fmt: skip
+
+
+def test_nobody_comes_and_the_second_person_is_told_once_of_both_zones(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both zones are out and nobody acknowledges for 15 min: one letter that lists both, whoever is told."""
+    alarms = tuple(replace(s, escalate_after_s=900, escalate_to=("duty",)) for s in CONFIG.setup.alarms)
+    monkeypatch.setitem(globals(), "CONFIG", replace(CONFIG, setup=replace(CONFIG.setup, alarms=alarms)))
+
+    def course(n: int, minute: int) -> float:
+        return wobble(n, minute) + (2.0 if minute >= (5 if n < 6 else 9) else 0.0)
+
+    lived(store, course, 0, 40)
+
+    found = letters(store)
+    assert [step for step, _ in found] == ["annunciated", "escalated"]
+    assert [p for p in PROBES if f"{p} (place {p})" not in found[1][1]] == []
 
 
 def test_one_probe_that_fails_is_an_alarm_of_the_probe(store: Store) -> None:

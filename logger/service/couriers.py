@@ -1,0 +1,37 @@
+"""One courier for each way out, so that a mail server that is silent does not hold up the horn beside it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable
+
+from .jobs import Jobs
+
+
+class Couriers:
+    """Runs `carry` for a route in a thread of its own, never twice at once for one route."""
+
+    def __init__(self, jobs: Jobs, carry: Callable[[str], object]) -> None:
+        self._jobs = jobs
+        self._carry = carry
+        self._away: dict[str, threading.Thread] = {}
+
+    def send(self, routes: Iterable[str]) -> None:
+        """Sends a courier for each route whose last one is back; returns at once."""
+        for route in routes:
+            known = self._away.get(route)
+            if known is None or not known.is_alive():
+                self._away[route] = threading.Thread(
+                    target=self._go, args=(route,), name=f"notices by {route}", daemon=True
+                )
+                self._away[route].start()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Whether all of them came back in that time; each has its share of it."""
+        away = [thread for thread in self._away.values() if thread.is_alive()]
+        for thread in away:
+            thread.join(timeout_s / len(away))
+        return not any(thread.is_alive() for thread in away)
+
+    def _go(self, route: str) -> None:
+        self._jobs.run(f"send notices by {route}", lambda: self._carry(route))
