@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Collection
+from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -80,6 +82,7 @@ def create_app(
     this machine's own, under which the pages may be asked for. `first` opens the way to the first
     administrator; with `tls` cookies travel over nothing else. Raises where a part of it declares no need.
     """
+    _whole_imports()
     source = source or StoreSource(store_folder)
     q = Queries(source, now_ns, tick_s)
     app = Dash(
@@ -117,6 +120,15 @@ def create_app(
     _harden(app, tls=tls)
     _refuse_undeclared(app)
     return app
+
+
+def _whole_imports() -> None:
+    """pyarrow imports pandas where it is installed, at its first use; here, before there are threads.
+
+    Plotly looks into pandas once it is known, and an answer that met a half-imported one failed.
+    """
+    with suppress(ImportError):
+        import_module("pandas")
 
 
 def _refuse_undeclared(app: Dash) -> None:

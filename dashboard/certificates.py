@@ -10,7 +10,7 @@ from logger.model import NS, Certificate
 
 from .components import behind, card, table
 from .queries import Queries
-from .wording import PRINTED_UNIT, local
+from .wording import local, plain, plain_difference, point, signed
 
 
 def certificate_card(q: Queries, number: str) -> Component:
@@ -24,8 +24,10 @@ def certificate_card(q: Queries, number: str) -> Component:
 def _paper(q: Queries, paper: Certificate) -> Component:
     zone = q.room.timezone
     own = q.setup.channels[paper.channel].unit
-    unit = PRINTED_UNIT.get(own, own)
-    apart = "K" if own == "degC" else unit  # of differences
+
+    def size(value: float) -> str:
+        return plain_difference(value, own)
+
     facts = [
         ["channel", paper.channel],
         ["issued by", paper.issuer],
@@ -33,20 +35,20 @@ def _paper(q: Queries, paper: Certificate) -> Component:
         ["calibrated on", paper.calibrated_on],
         ["in use from", local(paper.valid_from_ns, zone)],
         ["due", "not stated" if paper.due_ns is None else f"through {local(paper.due_ns - NS, zone)[:10]}"],
-        ["range of use", f"{paper.range[0]:g} to {paper.range[1]:g} {unit}"],
+        ["range of use", f"{plain(paper.range[0], own)} to {plain(paper.range[1], own)}"],
         ["coverage factor", f"k = {paper.k:g}"],
-        ["allowed for drift", f"± {paper.drift:g} {apart}" if paper.drift else "none declared"],
-        ["further standard uncertainty", f"{paper.other_u:g} {apart}" if paper.other_u else "none declared"],
+        ["allowed for drift", f"± {size(paper.drift)}" if paper.drift else "none declared"],
+        ["further standard uncertainty", size(paper.other_u) if paper.other_u else "none declared"],
         ["withdrawn", "no" if paper.withdrawn_ns is None else local(paper.withdrawn_ns, zone)],
     ]
     points = zip(paper.indications, paper.corrections, paper.U, strict=True)
-    rows = [[f"{i:g}", f"{i + c:g}", f"{-c:+.4g}", f"{u:g}"] for i, c, u in points]
+    rows = [[point(i, own), point(i + c, own), signed(-c, own), size(u)] for i, c, u in points]
     head = ["indication", "reference", "error", f"U (k = {paper.k:g})"]
     return html.Div(
         [
-            table(["", ""], facts, f"What it says of {paper.channel}"),
-            table(head, rows, f"Points, in {unit}", figures=(0, 1, 2, 3)),
-            *_as_found(paper, unit),
+            table(["fact", "as stated"], facts, f"What it says of {paper.channel}"),
+            table(head, rows, "Points", figures=(0, 1, 2, 3)),
+            *_as_found(paper, own),
         ],
         className="paper",
     )
@@ -59,12 +61,8 @@ def _as_found(paper: Certificate, unit: str) -> list[Component]:
     model = {"": "nothing follows", "step": "a step at an unknown time", "linear": "even drift"}[
         paper.as_found.model
     ]
-    rows = [[f"{i:g}", f"{e:+.4g}"] for i, e in found]
-    return [
-        table(
-            ["indication", "error"], rows, f"As found, before adjusting, in {unit}; {model}", figures=(0, 1)
-        )
-    ]
+    rows = [[point(i, unit), signed(e, unit)] for i, e in found]
+    return [table(["indication", "error"], rows, f"As found, before adjusting; {model}", figures=(0, 1))]
 
 
 def _file(q: Queries, number: str) -> list[Component]:

@@ -131,7 +131,11 @@ def period_table(periods: Sequence[Period], zone: str) -> Component:
         for p in periods
     ]
     return table(
-        ["from", "to", "verdict", "rule", "probe", ""], rows, "Periods, local time, half-open", figures=(0, 1)
+        ["from", "to", "verdict", "rule", "probe", "note"],
+        rows,
+        "Periods, local time, half-open",
+        figures=(0, 1),
+        stacks=True,
     )
 
 

@@ -17,10 +17,11 @@ from .chart import Figure
 from .charting import channels_in
 from .components import behind, card, graph, table
 from .queries import Queries
-from .wording import difference, local
+from .wording import difference, local, plain, plain_difference, point, signed
 
 DAY_NS = 86_400 * NS
 DAYS = 90
+REFERENCE_C = 20.0  # ISO 1
 
 
 def drift_card(q: Queries, probe: str) -> Component:
@@ -30,26 +31,31 @@ def drift_card(q: Queries, probe: str) -> Component:
         row
         for channel in channels
         for paper in q.setup.certificates_of(channel)
-        for row in _history(channel, paper)
+        for row in _history(channel, q.setup.channels[channel].unit, paper)
     ]
     head = ["channel", "certificate", "calibrated on", "at", "as found", "as left", "U (k = 2)"]
     history = table(
-        head, rows, "Errors at the point nearest to 20, or to the middle of the range", figures=(3, 4, 5, 6)
+        head,
+        rows,
+        f"Errors at the point nearest to {plain(REFERENCE_C, 'degC')}, or to the middle of the range",
+        figures=(3, 4, 5, 6),
+        stacks=True,
     )
     return card(f"Drift of {probe}", history, *_against_neighbours(q, probe))
 
 
-def _history(channel: str, paper: Certificate) -> list[list[object]]:
-    middle = 20.0 if "temperature" in channel else sum(paper.range) / 2
+def _history(channel: str, unit: str, paper: Certificate) -> list[list[object]]:
+    middle = REFERENCE_C if "temperature" in channel else sum(paper.range) / 2
 
     def nearest(points: Sequence[float]) -> int:
         return min(range(len(points)), key=lambda i: abs(points[i] - middle))
 
     at, before, found = nearest(paper.indications), paper.as_found, "not stated"
     if before is not None and before.errors:
-        found = f"{before.errors[nearest(before.indications)]:+.4g}"
-    told = f"{paper.indications[at]:g}", found, f"{-paper.corrections[at]:+.4g}"
-    return [[channel, paper.number, paper.calibrated_on, *told, f"{2 * paper.U[at] / paper.k:g}"]]
+        found = signed(before.errors[nearest(before.indications)], unit)
+    told = point(paper.indications[at], unit), found, signed(-paper.corrections[at], unit)
+    U = plain_difference(2 * paper.U[at] / paper.k, unit)
+    return [[channel, paper.number, paper.calibrated_on, *told, U]]
 
 
 def _against_neighbours(q: Queries, probe: str) -> list[Component]:
@@ -96,7 +102,7 @@ def _figure(q: Queries, days: list[str], apart: dict[str, list[float]], probe: s
         colour, own = theme.SERIES[i % len(theme.SERIES)], channel.startswith(f"{probe}.")
         name = q.label(channel)
         stroke = {"color": colour, "width": 2.4 if own else 1.2, "dash": theme.DASHES[i % len(theme.DASHES)]}
-        hover = "%{x}: %{y:+.3f}<extra>" + name + "</extra>"
+        hover = f"%{{x}}: %{{y:+.3f}} {difference(0.0, 'K')[1]}<extra>{name}</extra>"
         style = {"type": "scatter", "mode": "lines+markers", "marker": {"size": 4}, "hovertemplate": hover}
         lines.append({**style, "name": name, **_broken(days, values), "line": stroke})
         ends.append((values[-1], name, colour))

@@ -12,6 +12,7 @@ KINDS = {
     "account": "account",
     "alarm": "alarm",
     "backup": "backup",
+    "confirmation": "calibration due",
     "batch": "readings stored",
     "disposal": "disposal",
     "disposal-refused": "disposal refused",
@@ -32,8 +33,21 @@ KINDS = {
     "signature": "signature",
     "store": "record begun",
     "token": "token of a machine",
+    "verdict-issue": "verdict of an inspection",
 }
 ALREADY_TOLD = ("digest", "sha256", "at", "at_ns", "first_ns", "last_ns")
+SECRET = ("password",)  # only that it was set is told, not even its digest
+LONGEST, FEW = 80, 6  # letters of a fact, and facts of a list
+UNITS = {
+    "_um": "µm",
+    "_mm": "mm",
+    "_m": "m",
+    "_C": "°C",
+    "_K": "K",
+    "_s": "s",
+    "_bytes": "B",
+    "_days": "days",
+}
 MACHINES = ("service", "stillroom", "poll")  # who writes without a person
 # Too many, drawn by themselves, or not about the room.
 QUIET = ("batch", "seal", "event", "inspection", "account", "token", "refused")
@@ -53,30 +67,50 @@ def about(what: Mapping[str, Any]) -> str:
 
     >>> about({"alarm": "bay", "was": "unacknowledged", "is": "acknowledged", "digest": "0" * 64})
     'alarm bay, unacknowledged → acknowledged'
+    >>> about({"tolerance_um": 25.0, "roles": ["reader", "quality"]})
+    'tolerance 25 µm, roles reader and quality'
     """
-    facts = {_named(k): _instant(k, v) for k, v in what.items() if k not in ALREADY_TOLD}
+    facts = {k: _said(k, v) for k, v in what.items() if k not in ALREADY_TOLD and k not in SECRET}
     change = f"{facts.pop('was')} → {facts.pop('is')}" if {"was", "is"} <= set(facts) else ""
-    told = [f"{k.replace('_', ' ')} {_said(v)}" for k, v in facts.items() if _short(v)]
+    told = [f"{_named(k)} {text}" for k, text in facts.items() if text]
+    told += [f"a new {k}" for k in SECRET if k in what]
     return ", ".join([*told, change] if change else told)
 
 
 def _named(key: str) -> str:
-    return key.removesuffix("_ns")
+    ending = next((e for e in UNITS if key.endswith(e)), "")
+    return key.removesuffix(ending).removesuffix("_ns").replace("_", " ")
 
 
-def _instant(key: str, value: object) -> object:
-    """An instant in ns as ISO 8601, UTC to the minute; anything else as it is."""
-    if not key.endswith("_ns") or not isinstance(value, int) or isinstance(value, bool):
-        return value
-    return rfc3339(value)[:16] + "Z"
+def _said(key: str, value: object) -> str:
+    """A fact in words; nothing where it is too long for a line."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return _number(key, value)
+    if isinstance(value, str):
+        return value if len(value) <= LONGEST else ""
+    return _several(value)
 
 
-def _short(value: object) -> bool:
-    return isinstance(value, bool | int | float) or (isinstance(value, str) and 0 < len(value) <= 80)
+def _number(key: str, value: float) -> str:
+    """An instant in ns as ISO 8601, UTC to the minute; a number with the unit that its key names."""
+    if key.endswith("_ns") and isinstance(value, int):
+        return rfc3339(value)[:16] + "Z"
+    unit = next((u for ending, u in UNITS.items() if key.endswith(ending)), "")
+    return f"{value:.12g} {unit}".strip()
 
 
-def _said(value: object) -> str:
-    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
+def _several(value: object) -> str:
+    """A short list, or a small table of facts."""
+    if isinstance(value, Mapping):
+        flat = len(value) <= FEW and not any(isinstance(v, Mapping | list) for v in value.values())
+        return f"({about(value)})" if flat and value else ""
+    if not isinstance(value, list) or not value:
+        return ""
+    told = [about(one) if isinstance(one, Mapping) else str(one) for one in value[:FEW]]
+    more = f" and {len(value) - FEW} more" if len(value) > FEW else ""
+    return ("; " if isinstance(value[0], Mapping) else " and ").join(told) + more
 
 
 def told(entry: Entry) -> str:

@@ -90,7 +90,8 @@ def scale(state: RuleState, r: float = 1.0) -> str:
 
 def _head(state: RuleState) -> str:
     name = state.name + (f", {state.probe}" if state.probe else "")
-    value = figure(state.value, state.unit, state.U)
+    known = state.value is not None
+    value = figure(state.value, state.unit, state.U) if known else state.why or "no value"
     word = (
         ""
         if state.conformity in (Conformity.CONFORMING, Conformity.NOT_APPLICABLE)

@@ -154,6 +154,7 @@ def bar_trace(chart: Chart, row: int, colour: str, name: str, spans: list[tuple[
         line={"color": colour, "width": 3},
         marker={"symbol": "line-ns-open", "size": 9, "color": colour},
         hoverinfo="text",
+        cliponaxis=False,  # what stands at the edge is drawn whole
         name=name,
     )
 
@@ -168,5 +169,6 @@ def act_trace(chart: Chart) -> Figure:
         text=[told for _, told in chart.acts],
         marker={"symbol": "diamond-open", "size": 8, "color": theme.INK, "line": {"width": 1.5}},
         hoverinfo="text",
+        cliponaxis=False,
         name="acts",
     )

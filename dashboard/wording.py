@@ -170,6 +170,36 @@ def plain(value: float | None, name: str) -> str:
     return f"{shown_value:.{places}f}".rstrip("0").rstrip(".") + f" {printed}"
 
 
+def point(value: float, name: str) -> str:
+    """A calibration point: every figure that was stated.
+
+    >>> point(20.013, "degC"), point(101_325.0, "Pa")
+    ('20.013 °C', '1013.25 hPa')
+    """
+    shown_value, printed = shown(value, name)
+    return f"{shown_value:.8g} {printed}".strip()
+
+
+def signed(value: float, name: str) -> str:
+    """An error, with its sign and the unit of a difference.
+
+    >>> signed(0.013, "degC"), signed(-0.3, "%RH")
+    ('+0.013 K', '-0.3 % RH')
+    """
+    apart, printed = difference(value, difference_unit(name))
+    return f"{apart:+.4g} {printed}".strip()
+
+
+def plain_difference(value: float, name: str) -> str:
+    """An uncertainty or another difference of values in that unit.
+
+    >>> plain_difference(0.06, "degC"), plain_difference(1.2, "%RH")
+    ('0.06 K', '1.2 % RH')
+    """
+    apart, printed = difference(value, difference_unit(name))
+    return f"{apart:.4g} {printed}".strip()
+
+
 def exceedance(value: float, name: str) -> str:
     """How far beyond a limit for how long; what is there never reads as nothing.
 

@@ -128,8 +128,10 @@ def _limit(state: RuleState) -> float | None:
 
 def _value(state: RuleState) -> str:
     unit = SHOWN_UNIT.get(state.unit, state.unit)
-    uncertainty = "" if state.U is None else f" ± {state.U:.2f}"
-    return f"{state.name}, {state.probe} {state.value:.2f}{uncertainty} {unit}, limit {_limit(state):g}"
+    places = 1 if state.U is not None and state.U >= 0.95 else 2  # two figures of U
+    uncertainty = "" if state.U is None else f" ± {state.U:.{places}f}"
+    value = f"{state.value:.{places}f}{uncertainty} {unit}"
+    return f"{state.name}, {state.probe} {value}, limit {_limit(state):g}"
 
 
 def _beyond(state: RuleState) -> str:

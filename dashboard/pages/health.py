@@ -60,7 +60,7 @@ def _table(q: Queries, name: str, figures: list[Figure], now: int) -> Component:
         ]
         for f in figures
     ]
-    head = ["what", "figure", "", "true at, local", "age"]
+    head = ["what", "figure", "state", "true at, local", "age"]
     return table(
         head, rows, f"{name}, each figure with the instant at which it was true", figures=(3, 4), stacks=True
     )

@@ -79,7 +79,11 @@ def probes(q: Queries) -> Component:
         for s in q.spots()
     ]
     return table(
-        ["probe", "where", "medium", "corrected", "age", ""], rows, "Newest temperatures", figures=(3, 4)
+        ["probe", "where", "medium", "corrected", "age", "note"],
+        rows,
+        "Newest temperatures",
+        figures=(3, 4),
+        stacks=True,
     )
 
 

@@ -22,7 +22,7 @@ from ..comparing import compared, comparison_table
 from ..components import aria, button, card, field, refusal, several, swatch, table
 from ..drift import drift_card
 from ..queries import Queries
-from ..wording import between, instant, written
+from ..wording import between, instant, plain_difference, signed, written
 
 TITLE = "Probes"
 PATH = "/probes"
@@ -64,7 +64,7 @@ def _register(q: Queries) -> Component:
     entries = register_of(q.setup, q.now_ns())
     short = sum(bool(e.missing) for e in entries)
     told = "every entry is complete" if not short else f"{short} of {len(entries)} entries are not complete"
-    head = ["channel", "serial", "position", "certificate", "U (k = 2)", "due", "status", ""]
+    head = ["channel", "serial", "position", "certificate", "U (k = 2)", "due", "status", "entry"]
     rows = [_row(q, entry) for entry in entries]
     return card(
         "Register",
@@ -83,7 +83,7 @@ def _row(q: Queries, entry: Entry) -> list[object]:
         html.A(paper.number, href=f"{PATH}?{urlencode({'certificate': paper.number})}") if paper else "none"
     )
     unit = q.setup.channels[known.channel].unit
-    U = f"{2 * max(paper.U) / paper.k:g} {unit.replace('degC', 'K').replace('%RH', '% RH')}" if paper else ""
+    U = plain_difference(2 * max(paper.U) / paper.k, unit) if paper else ""
     left = "" if known.days_left is None else f", {known.days_left} days" if known.days_left >= 0 else ""
     status = html.Span([swatch(MARK.get(known.status, "indeterminate")), f"{known.status}{left}"])
     where = f"{place.name} ({place.medium})" if place else "nowhere"
@@ -99,7 +99,8 @@ def _places(q: Queries, probe: str) -> Component:
         [_position(q, p.position), between(p.from_ns, p.to_ns, zone).replace("running", "now")] for p in stays
     ]
     return card(
-        f"Where {probe} stood", table(["position", "when, local"], rows, "Places of this probe", figures=(1,))
+        f"Where {probe} stood",
+        table(["position", "when, local"], rows, "Places of this probe", figures=(1,), stacks=True),
     )
 
 
@@ -160,14 +161,15 @@ def _intervals(q: Queries) -> Component:
         if not found.findings:
             unsaid.append(channel)
             continue
-        moved = ", ".join(f"{f.moved:g} ({f.calibrated_on})" for f in found.findings)
+        unit = q.setup.channels[channel].unit
+        moved = ", ".join(f"{signed(f.moved, unit)} ({f.calibrated_on})" for f in found.findings)
         rows.append([channel, len(found.findings), moved or "none", found.proposal, found.why])
     head = ["channel", "findings", "moved since the calibration before", "interval", "why"]
     said = "A proposal by the staircase method of ILAC-G24 / OIML D 10; a person decides."
     told = (
         f"No calibration has said yet what it found before adjusting: {', '.join(unsaid)}." if unsaid else ""
     )
-    drawn = [table(head, rows, "From what the calibrations found")] if rows else []
+    drawn = [table(head, rows, "From what the calibrations found", stacks=True)] if rows else []
     return card("Calibration intervals", *drawn, html.P(told, className="aside"), aside=said)
 
 

@@ -213,7 +213,7 @@ def _marks_table(chart: Chart, zone: str) -> Component:
     rows.sort(key=lambda row: int(str(row[0])))
     told = [[local(int(str(row[0])), zone), *row[1:]] for row in rows[:TABLE_LIMIT]]
     caption = "Excursions, acts of people and inspections in this window"
-    return table(["from", "to", "what", ""], told, caption, figures=(0, 1))
+    return table(["from", "to", "what", "about"], told, caption, figures=(0, 1), stacks=True)
 
 
 def hourly(chart: Chart, zone: str) -> Component:

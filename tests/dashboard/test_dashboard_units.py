@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from flask import Flask
 
+from dashboard.certificates import certificate_card
 from dashboard.preferences import TEMPERATURE
+from dashboard.queries import Queries
 from dashboard.wording import difference, exceedance, figure, plain, shown, spoken, unit
+from tests.dashboard.synthetic import NOW, Synthetic
 
 
 @pytest.fixture
@@ -50,6 +54,18 @@ def test_values_and_differences_differ() -> None:
 def test_stored_sentences_are_told_in_the_chosen_unit(stored: str, told: str) -> None:
     """The service writes °C; who reads °F reads every figure of the sentence so."""
     assert spoken(stored) == told
+
+
+@pytest.mark.usefixtures("in_fahrenheit")
+def test_a_certificate_is_read_in_the_chosen_unit() -> None:
+    """Range and points take the zero point along; errors, U and drift do not."""
+    record = Synthetic()
+    paper = replace(record.setup().certificates[0], corrections=(-0.01,), drift=0.05)
+    record._setup = replace(record.setup(), certificates=(paper,))
+    told = str(certificate_card(Queries(record, lambda: NOW), paper.number))
+    for text in ("32 °F to 212 °F", "68 °F", "67.982 °F", "+0.018 °F", "0.108 °F", "± 0.09 °F"):
+        assert text in told, text
+    assert "°C" not in told
 
 
 def test_without_a_choice_nothing_changes() -> None:
