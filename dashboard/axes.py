@@ -9,7 +9,7 @@ from . import theme
 from .chart import Chart, Figure
 from .wording import offset_text
 
-TOP, BOTTOM = 16, 8
+TOP, BOTTOM = 22, 8
 TIMES = 46  # the words of the time axis
 TRACE = 62
 MARKS = 52

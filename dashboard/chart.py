@@ -55,6 +55,7 @@ class Chart:
     notes: Sequence[tuple[int, str]] = ()
     live: bool = False  # the time axis follows the readings until a person zooms
     acts: Sequence[tuple[int, str]] = ()  # what people did, each at its instant
+    band: bool = False  # the expanded uncertainty is drawn around each line
     below: Sequence[Chart] = ()  # further quantities in the same window, one panel each
 
     @property

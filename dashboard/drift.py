@@ -126,8 +126,8 @@ def _layout(ends: list[tuple[float, str, str]]) -> Figure:
     return {
         **frame(),
         "yaxis": {**axis, **zero},
-        "xaxis": {**axis, "type": "date", "tickformat": "%Y-%m-%d", "nticks": 7},
-        "margin": {"l": 66, "r": 82, "t": 10, "b": 30},
+        "xaxis": {**axis, "type": "date", "tickformat": "%m-%d\n%Y", "nticks": 7},
+        "margin": {"l": 66, "r": 82, "t": 10, "b": 40},
         "annotations": [
             {
                 "x": 1,

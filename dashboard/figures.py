@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 from logger.model import Rule
 from logger.units import quantity
@@ -54,7 +55,12 @@ def build(chart: Chart, height: int | None = None) -> Figure:
     height = height or height_of(chart)
     ranges = [y_range(panel) for panel in chart.panels]
     return {
-        "data": [*panel_traces(chart), *verdict_traces(chart), *mark_traces(chart)],
+        "data": [
+            *panel_traces(chart),
+            *verdict_traces(chart),
+            *(band_trace(chart, line) for line in chart.lines if chart.band),
+            *mark_traces(chart),
+        ],
         "layout": {
             **frame(),
             **axes(chart, ranges, height),
@@ -74,14 +80,15 @@ def panel_traces(chart: Chart) -> list[Figure]:
 
 
 def words_on(chart: Chart, ranges: Sequence[tuple[float, float]], height: int) -> list[Figure]:
-    """Names at the ends of the lines, the unit over each panel below the first, words of the notes."""
+    """Names at the ends of the lines, quantity and unit over each of several panels, words of the notes."""
     panels = domains(chart, height)[0]
     ends = [
         label
         for i, (panel, bounds) in enumerate(zip(chart.panels, ranges, strict=True))
         for label in end_labels(panel, *bounds, name_of(i), (panels[i][1] - panels[i][0]) * height)
     ]
-    return [*ends, *(panel_name(p, panels[i + 1][1]) for i, p in enumerate(chart.below)), *notes(chart)]
+    named = zip(chart.panels, panels, strict=True) if chart.below else ()
+    return [*ends, *(panel_name(panel, domain[1]) for panel, domain in named), *notes(chart)]
 
 
 def panel_name(panel: Chart, top: float) -> Figure:
@@ -111,7 +118,9 @@ def note_lines(chart: Chart, height: int) -> list[Figure]:
 
 def y_range(chart: Chart) -> tuple[float, float]:
     """Limits and data with a little air; the axis does not breathe with each reading."""
-    values = [v for line in chart.lines for v in line.values if v is not None]
+    around = {line.channel: line.U if chart.band else 0.0 for line in chart.lines}
+    each = [(v, around[line.channel]) for line in chart.lines for v in line.values if v is not None]
+    values = [edge for v, U in each for edge in ((v - U, v + U) if U else (v,))]
     limits = [x for rule in chart.limits for x in (rule.lower, rule.upper) if x is not None]
     known = [shown(v, chart.unit)[0] for v in (*values, *limits)]
     if not known:
@@ -169,6 +178,21 @@ def line_trace(chart: Chart, line: Line) -> Figure:
         "line": {"color": line.colour, "width": 1.5, "dash": line.dash},
         "hovertemplate": f"%{{y:.2f}} {printed}<extra>{line.label}</extra>",
     }
+
+
+def band_trace(chart: Chart, line: Line) -> Figure:
+    """The expanded uncertainty around a line as pale stretches, broken where the line is."""
+    x: list[int | None] = []
+    y: list[float | None] = []
+    for unbroken, pairs in groupby(zip(line.taken_ns, line.values, strict=True), lambda p: p[1] is not None):
+        points = [(t, v) for t, v in pairs if v is not None]
+        if unbroken:
+            there = [(chart.ms(t), chart.y(v - line.U)) for t, v in points]
+            back = [(chart.ms(t), chart.y(v + line.U)) for t, v in reversed(points)]
+            x += [*(at for at, _ in (*there, *back)), None]
+            y += [*(value for _, value in (*there, *back)), None]
+    pale = f"rgba({', '.join(str(int(line.colour[i : i + 2], 16)) for i in (1, 3, 5))}, 0.12)"
+    return base(x=x[:-1], y=y[:-1], fill="toself", fillcolor=pale, name=f"U of {line.label}")
 
 
 def end_labels(chart: Chart, low: float, high: float, axis: str = "y", px: float = 270) -> list[Figure]:

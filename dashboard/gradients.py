@@ -33,6 +33,7 @@ __all__ = [
     "Standing",
     "chart",
     "gradient",
+    "left_out",
     "limits",
     "pairs",
     "plane",
@@ -56,12 +57,9 @@ class Standing:
 
 
 def standing(q: Queries, zone: str, from_ns: int, to_ns: int) -> list[Standing]:
-    """Air probes of a zone over the bins that all of them have, lowest first."""
-    found = []
-    for channel in channels_in(q.setup, zone, "temperature"):
-        place = q.position_of(channel)
-        if place is not None and place.zone == zone and place.medium == "air":
-            found.append((channel, place))
+    """Air probes of a zone over the bins that all of them have, lowest first; none that may not decide."""
+    unsure = {o.channel for o in q.overdue(to_ns)}
+    found = [(channel, place) for channel, place in in_air(q, zone) if channel not in unsure]
     begin = max([from_ns, *(_since(q, channel) for channel, _ in found)])
     if begin >= to_ns or not found:
         return []
@@ -69,6 +67,19 @@ def standing(q: Queries, zone: str, from_ns: int, to_ns: int) -> list[Standing]:
     curves = together([q.source.curve(channel, begin, to_ns, bins) for channel, _ in found])
     made = [Standing(c, q.label(c), p, curve) for (c, p), curve in zip(found, curves, strict=True)]
     return sorted(made, key=lambda s: s.place.xyz_m[2])
+
+
+def in_air(q: Queries, zone: str) -> list[tuple[str, Position]]:
+    """Temperature channels whose probe stands in the air of a zone, with its place."""
+    each = [(c, q.position_of(c)) for c in channels_in(q.setup, zone, "temperature")]
+    return [(c, place) for c, place in each if place and place.zone == zone and place.medium == "air"]
+
+
+def left_out(q: Queries, zones: Sequence[str], to_ns: int) -> str:
+    """Which air probes say nothing here because their calibration was overdue at the end of a window."""
+    unsure = {o.channel for o in q.overdue(to_ns)}
+    names = [c.partition(".")[0] for zone in zones for c, _ in in_air(q, zone) if c in unsure]
+    return f"Left out: {', '.join(names)}, calibration overdue." if names else ""
 
 
 def _since(q: Queries, channel: str) -> int:
@@ -117,6 +128,7 @@ def chart(
         offset_s=offset_s(to_ns - 1, clock),
         lines=[_line(q, pair, direction, i) for i, pair in enumerate(pairs(direction, found))],
         limits=limits(q, zone, direction),
+        band=True,
         runs=trace(q.periods(zone, from_ns, to_ns), from_ns, to_ns),
         notes=clock_changes(from_ns, to_ns, clock),
     )

@@ -33,7 +33,7 @@ KINDS = {
     "signature": "signature",
     "store": "record begun",
     "token": "token of a machine",
-    "verdict-issue": "verdict of an inspection",
+    "verdict-issue": "verdict",
 }
 ALREADY_TOLD = ("digest", "sha256", "at", "at_ns", "first_ns", "last_ns")
 SECRET = ("password",)  # only that it was set is told, not even its digest
@@ -70,11 +70,21 @@ def about(what: Mapping[str, Any]) -> str:
     >>> about({"tolerance_um": 25.0, "roles": ["reader", "quality"]})
     'tolerance 25 µm, roles reader and quality'
     """
-    facts = {k: _said(k, v) for k, v in what.items() if k not in ALREADY_TOLD and k not in SECRET}
+    facts = {k: _said(k, v) for k, v in what.items() if k not in (*ALREADY_TOLD, *SECRET, "through")}
     change = f"{facts.pop('was')} → {facts.pop('is')}" if {"was", "is"} <= set(facts) else ""
     told = [f"{_named(k)} {text}" for k, text in facts.items() if text]
     told += [f"a new {k}" for k in SECRET if k in what]
-    return ", ".join([*told, change] if change else told)
+    return ", ".join(part for part in (*told, change, _through(what.get("through"))) if part)
+
+
+def _through(way: object) -> str:
+    """How an act came, where that says more than its person: by whose login, or signed with which meaning."""
+    if not isinstance(way, Mapping):
+        return ""
+    login = f"at the {way['at']} as {way['system_user']}" if way.get("system_user") else ""
+    return ", ".join(
+        part for part in (login, f"signed: {way['signed']}" if way.get("signed") else "") if part
+    )
 
 
 def _named(key: str) -> str:

@@ -29,10 +29,10 @@ def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, h
         *(_zone(room, zone) for zone in zones),
         _arrow(room, found, len(air(spots))),
         *_labels(room, spots),
-        _key(max(width, PX), height, low, high),
+        _key(height, low, high),
     ]
     return (
-        f'<svg class="plan" viewBox="0 0 {max(width, PX) + 2 * PAD} {height + 2 * PAD + 26}" role="img" '
+        f'<svg class="plan" viewBox="0 0 {max(width, PX) + 2 * PAD} {height + 2 * PAD + 40}" role="img" '
         f'aria-label="{escape(words(spots, found), quote=True)}">{"".join(parts)}</svg>'
     )
 
@@ -96,7 +96,7 @@ def _arrow(room: Room, found: Gradient | None, probes: int) -> str:
         few = f"{probes} of {PROBES_NEEDED} air probes" if probes < PROBES_NEEDED else "badly placed probes"
         return _text(x, y - 12, "gradient not shown:", "middle") + _text(x, y + 3, few, "middle")
     text = figure(found.size, "K/m", found.U)
-    label = _boxed(x, y - 26, text, "middle", "plan-gradient")
+    label = _haloed(x, y - 26, text, "middle", "plan-gradient")
     if found.size <= found.U:
         return label
     dx, dy = found.gx / found.size, -found.gy / found.size
@@ -107,13 +107,9 @@ def _arrow(room: Room, found: Gradient | None, probes: int) -> str:
     return f'{shaft}<path class="plan-head" d="{head}"/>{label}'
 
 
-def _boxed(x: float, y: float, text: str, anchor: str, css: str) -> str:
-    width = len(text) * 6.7 + 8
-    left = x - width / 2 if anchor == "middle" else x - width if anchor == "end" else x
-    return (
-        f'<rect class="plan-box" x="{left:.1f}" y="{y - 12:.1f}" width="{width:.1f}" height="16"/>'
-        f'<text class="{css}" x="{left + 4:.1f}" y="{y:.1f}">{escape(text)}</text>'
-    )
+def _haloed(x: float, y: float, text: str, anchor: str, css: str) -> str:
+    aside = {"start": 3, "end": -3}.get(anchor, 0)
+    return f'<text class="{css}" x="{x + aside:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(text)}</text>'
 
 
 def _labels(room: Room, spots: Sequence[Spot]) -> list[str]:
@@ -129,7 +125,7 @@ def _labels(room: Room, spots: Sequence[Spot]) -> list[str]:
         taken.append((x, label_y))
         parts += [
             _point(spot, x, y),
-            _boxed(x + 9 if right else x - 9, label_y, text, "start" if right else "end", "plan-value"),
+            _haloed(x + 9 if right else x - 9, label_y, text, "start" if right else "end", "plan-value"),
         ]
     return parts
 
@@ -148,7 +144,7 @@ def _point(spot: Spot, x: float, y: float) -> str:
     return f'<path class="plan-out" d="M{x - 5} {y - 5}l10 10M{x + 5} {y - 5}l-10 10"/>'
 
 
-def _key(width: float, height: float, low: float, high: float) -> str:
+def _key(height: float, low: float, high: float) -> str:
     """The colour range under the plan, with the word that says what it is."""
     left, y = PAD + 50, PAD + height + 12
     cells = "".join(
@@ -160,5 +156,5 @@ def _key(width: float, height: float, low: float, high: float) -> str:
         _text(left - 6, y + 9, f"≤ {shown(low, 'degC')[0]:.5g}", "end")
         + cells
         + _text(left + 12 * 6 + 6, y + 9, f"≥ {shown(high, 'degC')[0]:.5g} {unit('degC')}")
-        + _text(PAD + width, y + 9, "air between probes: interpolated", "end")
+        + _text(PAD, y + 28, "air between probes: interpolated")
     )

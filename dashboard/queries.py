@@ -122,9 +122,9 @@ class Queries:
             raise UnknownName("inspection", key, known)
         return known[key]
 
-    def overdue(self) -> list[Overdue]:
-        """Channels in the room whose newest certificate in use is past due."""
-        now, found = self.now_ns(), []
+    def overdue(self, at_ns: int | None = None) -> list[Overdue]:
+        """Channels in the room whose newest certificate in use is past due, now or at an instant."""
+        now, found = self.now_ns() if at_ns is None else at_ns, []
         for channel in self.setup.channels:
             used = [c for c in self.setup.certificates_of(channel) if c.valid_from_ns <= now]
             if self.position_of(channel) is None:

@@ -89,18 +89,17 @@ def scale(state: RuleState, r: float = 1.0) -> str:
 
 
 def _head(state: RuleState) -> str:
+    """Rule and probe, and a word where it does not conform; to the right the value, or why there is none."""
     name = state.name + (f", {state.probe}" if state.probe else "")
+    plain_word = state.conformity in (Conformity.CONFORMING, Conformity.NOT_APPLICABLE)
     known = state.value is not None
-    value = figure(state.value, state.unit, state.U) if known else state.why or "no value"
-    word = (
-        ""
-        if state.conformity in (Conformity.CONFORMING, Conformity.NOT_APPLICABLE)
-        else WORD[state.conformity]
-    )
+    word = "" if plain_word or not known else WORD[state.conformity]
     warn = f'<tspan class="scale-word"> {escape(word)}</tspan>' if word else ""
+    value = figure(state.value, state.unit, state.U) if known else state.why or WORD[state.conformity]
+    css = "scale-value" if known else "scale-value scale-word"
     return (
         f'<text x="0" y="12" class="scale-name">{escape(name)}{warn}</text>'
-        f'<text x="{WIDTH:.0f}" y="12" class="scale-value" text-anchor="end">{escape(value)}</text>'
+        f'<text x="{WIDTH:.0f}" y="12" class="{css}" text-anchor="end">{escape(value)}</text>'
     )
 
 

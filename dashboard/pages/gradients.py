@@ -36,6 +36,7 @@ from ..gradients import (
     Standing,
     chart,
     gradient,
+    left_out,
     limits,
     pairs,
     plane,
@@ -105,11 +106,12 @@ def _form(q: Queries, view: View) -> Component:
 def shown_view(q: Queries, view: View) -> list[Component]:
     """Sentences, the two charts, and the profile beside them."""
     found = standing(q, view.zone, view.from_ns, view.to_ns)
+    missing = left_out(q, [view.zone], view.to_ns)
     if not found or not len(found[0].curve):
         why = "No two air probes of this zone were read at the same time in this window." if found else (
-            "No probe stands in the air of this zone."
+            "No probe that may decide stands in the air of this zone."
         )  # fmt: skip
-        return [html.P(f"Gradients are not shown. {why}", className="empty")]
+        return [html.P(f"Gradients are not shown. {why} {missing}", className="empty")]
     return [
         html.Div([_sentence(q, view, d, found) for d in ("vertical", "horizontal")], className="sentences"),
         html.Div(
@@ -130,7 +132,8 @@ def _sentence(q: Queries, view: View, direction: Direction, found: Sequence[Stan
     name = f"{direction.capitalize()}"
     every = pairs(direction, found)
     if not every:
-        told = "No two air probes of this zone are 0.3 m apart in this direction."
+        told = "No two air probes of this zone that may decide are 0.3 m apart in this direction. "
+        told += left_out(q, [view.zone], view.to_ns)
         return html.Div(
             [html.H2(f"{name}: not shown.", className="sentence"), html.P(told, className="next-step")]
         )
@@ -156,7 +159,8 @@ def _chart(q: Queries, view: View, direction: Direction, found: Sequence[Standin
         return card(name, html.P("No pair of air probes shows it.", className="empty"))
     U = max(line.U for line in drawn.lines)
     sign = "; positive: warmer above" if direction == "vertical" else ""
-    aside = f"{unit('K/m')}, U up to {figure(U, 'K/m')}{sign}; {at_offset(view.to_ns - 1, q.room.timezone)}"
+    offset = at_offset(view.to_ns - 1, q.room.timezone)
+    aside = f"{unit('K/m')}, pale: ± U, up to {figure(U, 'K/m')}{sign}; {offset}"
     ident, label = (
         {"type": "gradient", "direction": direction},
         f"{name} in time with verdict trace; a table follows.",
@@ -204,16 +208,16 @@ def _profile(q: Queries, found: Sequence[Standing]) -> Component:
 def _plane(q: Queries, view: View) -> Component:
     """The plane over all air probes of the room; from four probes on."""
     found = room_air(q, view.from_ns, view.to_ns)
-    told = plane(found)
+    told, missing = plane(found), left_out(q, list(q.setup.zones), view.to_ns)
     if not told:
         few = f"{len(found)} air probes are read in common; a plane needs {FEWEST}, well spread."
-        return card("Plane over the whole room", html.P(f"Not shown: {few}"))
+        return card("Plane over the whole room", html.P(f"Not shown: {few} {missing}"))
     rows = [[name or "whole", figure(told[name][0], "K/m", told[name][1])] for name in told]
     probes = ", ".join(s.channel.partition(".")[0] for s in found)
     return card(
         "Plane over the whole room",
         table(["direction", "gradient"], rows, "Least-squares plane, newest common bin", figures=(1,)),
-        html.P(f"Through {probes}.", className="aside"),
+        html.P(f"Through {probes}. {missing}", className="aside"),
     )
 
 

@@ -32,7 +32,8 @@ SHOWN_UNITS = ("degC", "%RH")
 
 def layout(q: Queries, _: str) -> Component:
     """The room's name, the time, and a band for each zone."""
-    return html.Div(drawn(q), id="wall", className="wall")
+    many = {"--zones": str(len(q.setup.zones_now()))}  # letters shrink so that all of them fit the screen
+    return html.Div(drawn(q), id="wall", className="wall", style=many)
 
 
 def drawn(q: Queries) -> list[Component]:

@@ -7,7 +7,8 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
-from dashboard.gradients import Standing, chart, gradient, pairs, plane, standing
+from dashboard import figures
+from dashboard.gradients import Standing, chart, gradient, left_out, pairs, plane, standing
 from dashboard.pages import gradients
 from dashboard.pages.wall import drawn as wall
 from dashboard.profile import Level, profile
@@ -109,3 +110,27 @@ def test_wall_shows_verdicts_and_no_job(q: Queries, record: Synthetic) -> None:
     assert not any(secret in told for secret in ("Secret gear", job.key, "Gear hub 4471", "J1"))
     record.at = NOW - 1200 * NS
     assert "20 min old" in str(wall(q))
+
+
+def test_an_overdue_probe_has_no_part_in_gradients(q: Queries) -> None:
+    """P6 is overdue: it is left out of its zone and of the plane, and the page says so."""
+    assert [s.channel for s in standing(q, "plate-bench", NOW - HOUR, NOW)] == ["P4.temperature"]
+    assert left_out(q, ["plate-bench"], NOW) == "Left out: P6, calibration overdue."
+    told = str(gradients.layout(q, "?zone=plate-bench"))
+    assert "Left out: P6, calibration overdue." in told
+    assert "Through" not in told
+
+
+def test_uncertainty_is_drawn_around_the_line(q: Queries) -> None:
+    """A band of ± U, which the axis holds and which is broken where the line is."""
+    found = standing(q, "machine-bay", NOW - 6 * HOUR, NOW)
+    drawn = figures.build(chart(q, "machine-bay", "vertical", found, (NOW - 6 * HOUR, NOW)))
+    line = next(t for t in drawn["data"] if t.get("name") == "P2–P1")
+    band = next(t for t in drawn["data"] if t.get("name") == "U of P2–P1")
+    known = [v for v in line["y"] if v is not None]
+    edges = [v for v in band["y"] if v is not None]
+    assert len(edges) == 2 * len(known)
+    assert max(edges) - max(known) == pytest.approx(0.141 / 1.4, abs=0.002)  # U 0.10 K each, 1.4 m apart
+    assert band["y"].count(None) == line["y"].count(None) == 1
+    low, high = drawn["layout"]["yaxis"]["range"]
+    assert low < min(edges) < max(edges) < high
