@@ -14,6 +14,7 @@ from .preferences import fahrenheit
 
 # Older than three intervals of the judging grid, the service's word is not trusted any more.
 STALE_S = 180.0
+LAST_NS = 7_258_118_400 * NS  # 2200-01-01T00:00Z: what is counted in ns ends soon after
 # The unit of the model as it is printed.
 PRINTED_UNIT = {
     "degC": "°C",
@@ -211,8 +212,16 @@ def exceedance(value: float, name: str) -> str:
 
 
 def instant(text: str, zone: str, *, wanted_in: str) -> int:
-    """Nanoseconds UTC of what a person wrote into a field; IntervalError names the field."""
-    return parse(text, ZoneInfo(zone), wanted_in)
+    """Nanoseconds UTC of what a person wrote into a field; IntervalError names the field.
+
+    >>> instant("9999-12-31", "Europe/Vienna", wanted_in="To")
+    Traceback (most recent call last):
+    logger.errors.IntervalError: To: wanted a year from 1970 to 2199, found '9999-12-31'.
+    """
+    found = parse(text, ZoneInfo(zone), wanted_in)
+    if not 0 <= found < LAST_NS:
+        raise IntervalError(f"{wanted_in}: wanted a year from 1970 to 2199, found {text!r}.")
+    return found
 
 
 def parsed(text: str | int) -> int:
