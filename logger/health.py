@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from . import actions
+from . import __version__, actions
 from .confirmation import position_of
 from .instants import to_ns
 from .model import NS, Setup
@@ -145,7 +145,21 @@ def _record(store: Store, now_ns: int) -> Iterator[Figure]:
     tried = store.journal.found(kinds=("restore-test",), limit=1)
     at_ns = tried[0].at_ns if tried else None
     told = "" if tried else "try to restore a backup"
+    yield _validated(store)
     yield Figure("Record", "last restore test", "done" if tried else "none", at_ns, told)
+
+
+def _validated(store: Store) -> Figure:
+    """Whether the version that runs was validated on this record: the last self-test that was journalled."""
+    found = store.journal.found(kinds=("selftest",), limit=1)
+    prompt = "validate it: stillroom selftest --data DIR"
+    if not found:
+        return Figure("Record", f"self-test of stillroom {__version__}", "none", None, prompt)
+    what = found[0].what
+    told = f"of {what.get('version')}, {what.get('cases')} cases"
+    fault = "" if what.get("version") == __version__ else f"another version runs now; {prompt}"
+    fault = fault if what.get("passed") is True else "did not pass: rely on no verdict"
+    return Figure("Record", f"self-test of stillroom {__version__}", told, found[0].at_ns, fault)
 
 
 def _proofs(store: Store) -> Iterator[Figure]:

@@ -7,6 +7,7 @@ data/readings/<zone>/      readings as CSV and Parquet, as they came and correct
 data/setup/                every version of the setup: plan, probes, limits with basis, certificates
 data/originals/            imported files, bit for bit
 data/summary.json          by zone: time by verdict each month, worst days, excursions, reviews
+data/validation.txt, .json, .pdf   the self-test of the program that wrote it, run while it was written
 data/register.json, inspections.json, keys.json, journal.jsonl, restore.json, head.txt
 manifest-sha256.txt.sig    signature of the list by the record's key, signing-key.pem
 """
@@ -31,6 +32,7 @@ from ..record.listing import issues
 from ..record.readings import CORRECTED, RAW, corrected_table, described, table_csv
 from ..record.reviews import reviews
 from ..record.signing import head_text, public_keys, signing_key
+from ..selftest import report_files, selftest
 from ..store.journal import canonical
 from ..store.target import copied, plain_target_errors, sha256_of, written
 from .page import index
@@ -139,6 +141,7 @@ def _payload(store: Store, verdicts: Verdicts, span: tuple[int, int], out: Path,
     told = summary(store, verdicts, span, now_ns)
     files = dict(_texts(store, verdicts.setup, span, now_ns)) | {"summary.json": _json(told)}
     files |= {f"setup/{name.removeprefix('setup/')}": c for name, c in setup_files(store).items()}
+    files |= report_files(selftest(now_ns))
     for name, content in files.items():
         written(out / name, content)
     _copies(store, span, out)

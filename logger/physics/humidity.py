@@ -93,7 +93,7 @@ def mixing_ratio(
     """
     e = vapour_pressure(t_C, rh_pct, formula)
     p = np.asarray(p_Pa, np.float64)
-    return np.where(p > e, MOLAR_RATIO * e / (p - e), np.nan)
+    return np.asarray(MOLAR_RATIO * e / np.where(p > e, p - e, np.nan))
 
 
 def relative_humidity_at(

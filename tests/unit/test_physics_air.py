@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import csv
 import re
-from pathlib import Path
 
 import numpy as np
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
 from logger.physics import air
+from logger.selftest.published import rows
 
-VALUES = list(
-    csv.DictReader(
-        (Path(__file__).parents[1] / "reference/values.csv").read_text(encoding="utf-8").splitlines()
-    )
-)
+VALUES = rows()
 INDEX = [r for r in VALUES if r["quantity"] == "n Ciddor" and "lambda" in r["input_conditions"]]
 TABLES = [r for r in VALUES if r["quantity"] in ("(n-1)e8 Ciddor dry", "(n-1)e8 Ciddor extreme")]
 
@@ -28,7 +23,7 @@ def number(text: str, name: str) -> float:
 
 @pytest.mark.parametrize("row", INDEX, ids=[r["input_conditions"] for r in INDEX])
 def test_index_meets_the_test_vectors_of_a_national_institute(row: dict[str, str]) -> None:
-    """Vectors for 450 ppm CO2; source in reference/values.csv."""
+    """Vectors for 450 ppm CO2; source in values.csv."""
     c = row["input_conditions"]
     n = air.refractive_index(number(c, "lambda"), number(c, "t"), number(c, "p") * 1e3, number(c, "RH"))
     assert n == pytest.approx(float(row["value"]), abs=1e-9), row["source"]
@@ -57,7 +52,7 @@ def test_the_two_formulas_agree_in_a_measuring_room() -> None:
 
 
 def test_sensitivities() -> None:
-    """Central differences of Ciddor at 20 degC, 101.325 kPa, 50 %RH (reference/values.csv), within 1 %."""
+    """Central differences of Ciddor at 20 degC, 101.325 kPa, 50 %RH (values.csv), within 1 %."""
     s = air.sensitivity(633.0, 20.0, 101_325.0, 50.0)
     assert float(s.per_Pa) * 1e8 == pytest.approx(0.2683, rel=0.01)
     assert float(s.per_ppm_co2) * 1e8 == pytest.approx(0.01435, rel=0.01)

@@ -68,7 +68,7 @@ def test_every_material_has_a_source() -> None:
     ],
 )  # fmt: skip
 def test_time_constant_of_a_cube(material: str, size_mm: float, minutes: float) -> None:
-    """ρ·c·V/(h·A) with h = 8 W/(m²·K), computed by hand in reference/values.csv."""
+    """ρ·c·V/(h·A) with h = 8 W/(m²·K), computed by hand in values.csv."""
     cube = thermal.volume_and_area("cuboid", (size_mm,) * 3)
     assert thermal.time_constant_s(thermal.BODIES[material], *cube) / 60 == pytest.approx(minutes, abs=0.005)
 

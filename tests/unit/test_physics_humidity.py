@@ -14,9 +14,10 @@ from metpy.units import units
 
 from logger.physics import humidity
 from logger.physics.saturation import saturation_pressure_ice, saturation_pressure_water
+from logger.selftest.published import rows
 
 TESTS = Path(__file__).parents[1]
-VALUES = list(csv.DictReader((TESTS / "reference/values.csv").read_text(encoding="utf-8").splitlines()))
+VALUES = rows()
 FORMULA = {"Hyland-Wexler/ASHRAE": "hyland-wexler", "Sonntag": "sonntag", "Hardy": "hardy"}
 
 
@@ -30,7 +31,7 @@ def published(topic: str, quantity: str) -> list[tuple[float, float, str]]:
 
 @pytest.mark.parametrize("name", FORMULA)
 def test_saturation_over_water_meets_the_published_formula(name: str) -> None:
-    """Sources beside each value in reference/values.csv."""
+    """Sources beside each value in values.csv."""
     rows = published("2a", f"e_w {name}")
     assert len(rows) >= 5
     for t_C, e_Pa, source in rows:
@@ -39,7 +40,7 @@ def test_saturation_over_water_meets_the_published_formula(name: str) -> None:
 
 @pytest.mark.parametrize("name", FORMULA)
 def test_saturation_over_ice_meets_the_published_formula(name: str) -> None:
-    """Sources beside each value in reference/values.csv."""
+    """Sources beside each value in values.csv."""
     rows = published("2b", f"e_i {name}")
     assert rows
     for t_C, e_Pa, source in rows:

@@ -62,7 +62,7 @@ def test_span_flags_a_ramp_when_it_has_moved_by_the_limit(made: SimpleNamespace)
 def test_span_of_a_cycle_is_its_whole_swing(
     made: SimpleNamespace, amplitude: float, period_min: int, span: float
 ) -> None:
-    """reference/values.md of rate definitions: max − min in a sliding hour, whatever the phase."""
+    """values.csv, rate definitions: max − min in a sliding hour, whatever the phase."""
     readings = made.series(20.0 + amplitude * np.sin(2 * np.pi * np.arange(1440) / period_min))
     rule = made.rule(name="span in 1 h", kind="span", window_s=3600, lower=None, upper=5.0, unit="K")
     finding = made.judged(made.setup((rule,)), {"T1": readings}).findings[0]

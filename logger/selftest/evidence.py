@@ -1,0 +1,399 @@
+"""Cases of cells: what covers them, witnesses, probes that are stuck or depart, what supports no verdict."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from ..agreement import drift
+from ..calibration import Why
+from ..evidence import Cells
+from ..model import NS, Certificate, Channel
+from ..series import Float, Readings
+from ..units import MICRO
+from .case import Case, Group, refused
+from .made import at, judged, rule, series, setup
+
+QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
+GUM = "JCGM 100:2008, 4.3 and 5.1; by hand"
+N = 1440
+T1 = Channel("T1.temperature", "T1", "temperature", "degC", 60, 180, 0.0, 0.0, (-40.0, 60.0))
+BARE = Certificate("C-1", "T1.temperature", "", "", "", 0, None, (20.0,), (0.0,), (0.1,), 2.0, (10.0, 30.0))
+TWO = replace(BARE, indications=(18.0, 22.0), corrections=(-0.1, -0.2), U=(0.1, 0.3), range=(18.0, 22.0))
+
+
+def cases() -> Iterator[Case]:
+    """All of them."""
+    yield from _cells()
+    yield from _stuck()
+    yield from _neighbours()
+
+
+def _one(values: object, **room: object) -> Cells:
+    readings = values if isinstance(values, Readings) else series(values)
+    now_ns = room.pop("now_ns", at(0, day=31))
+    return judged(setup((rule(),), **room), {"T1": readings}, now_ns=now_ns).cells["T1.temperature"]  # type: ignore[arg-type]
+
+
+def _why(cells: Cells, *places: int) -> tuple[str, ...]:
+    return tuple(Why(int(cells.why[place])).name for place in places)
+
+
+def _cells() -> Iterator[Case]:
+    group = Group(
+        "cells of the grid",
+        "grid of whole minutes; covered between readings no more than max_age apart; by hand",
+    )
+    holes = np.full(N, 20.0)
+    holes[601:603], holes[603] = np.nan, 20.4
+    yield group.case(
+        "covered by the two that flank it: low, high, no mean",
+        (20.0, 20.4, math.nan, 0),
+        lambda: _cell(_one(holes), 601),
+    )
+    for gap_s, told in ((180.0, ("EVIDENCE",) * 2), (180.001, ("NO_READING",) * 2)):
+        taken = series(np.full(N, 20.0))
+        taken.taken_ns[603] = taken.taken_ns[600] + round(gap_s * 1e9)
+        keep = np.ones(N, np.bool_)
+        keep[601:603] = False
+        kept = Readings(*(a[keep] for a in vars(taken).values()))
+        yield group.case(
+            f"{gap_s:g} s between two readings, max_age 180 s", told, lambda k=kept: _why(_one(k), 601, 602)
+        )
+    live = Readings(*(a[:600] for a in vars(series(np.full(N, 20.0))).values()))
+    for now, word in ((209.0, "EVIDENCE"), (210.0, "EVIDENCE"), (210.001, "NO_READING")):
+        yield group.case(
+            f"live, {now - 30:g} s after the newest reading",
+            word,
+            lambda n=now: _why(_one(live, now_ns=at(10) - 60 * NS + round(n * 1e9)), 600)[0],
+        )
+    begin = Readings(*(a[600:] for a in vars(series(np.full(N, 20.0))).values()))
+    yield group.case(
+        "before the first reading nothing is covered",
+        ("NO_READING", "EVIDENCE"),
+        lambda: _why(_one(begin), 599, 600),
+    )
+    three = np.tile([20.0, 20.6, 20.1], N)
+    cell = lambda: _cell(_one(series(three, interval_s=20, phase_s=10), channel={"interval_s": 20}), 30)  # noqa: E731
+    yield group.case(
+        "three readings in a cell: low, high, mean, count", (20.0, 20.6, 20.233333, 3), cell, 1e-9
+    )
+    rising = replace(BARE, indications=(20.0, 20.3), corrections=(0.0, 0.0), U=(0.1, 0.3))
+    yield group.case(
+        "U of a cell is the largest of its readings",
+        0.3,
+        lambda: (
+            _one(
+                series(np.tile([20.0, 20.2], N), interval_s=30, phase_s=10),
+                certificate={"indications": (20.0, 20.3), "corrections": (0.0, 0.0), "U": rising.U},
+            ).U[5]
+            / MICRO
+        ),
+    )
+    twice = series(np.full(N, 20.0))
+    twice.taken_ns[601] = twice.taken_ns[600]
+    same = Readings(*(a.copy() for a in vars(twice).values()))
+    twice.value[601] = 20.5
+    yield group.case(
+        "two values for one instant support nothing, one value twice does",
+        ("CONFLICT", "EVIDENCE"),
+        lambda: (_why(_one(twice), 600)[0], _why(_one(same), 600)[0]),
+    )
+    wild = np.full(N, 20.0)
+    wild[600] = 85.0
+    yield group.case(
+        "features K2: 85.0 once is bad data and no bad room",
+        ("EVIDENCE", 20.0, 20.0),
+        lambda: _covered(_one(wild), 600),
+    )
+    yield group.case(
+        "nor does it make its neighbours spikes",
+        ("EVIDENCE", "EVIDENCE"),
+        lambda: _why(_one(wild, channel={"spike": 0.5}), 599, 601),
+    )
+    lone = np.full(N, 20.0)
+    lone[600] = 20.8
+    yield group.case(
+        "features K2: +0.8 K once is suspect",
+        ("EVIDENCE", "SUSPECT", "EVIDENCE"),
+        lambda: _why(_one(lone, channel={"spike": 0.5}), 599, 600, 601),
+    )
+    stayed = np.full(N, 20.0)
+    stayed[600:], stayed[600] = 21.2, 21.21
+    yield group.case(
+        "a step that stays is none", ("EVIDENCE",), lambda: _why(_one(stayed, channel={"spike": 0.5}), 600)
+    )
+    yield group.case(
+        "beyond the user's span it is still judged",
+        21.5,
+        lambda: _one(np.full(N, 21.5), channel={"user_span": (19.0, 21.0)}).high[5] / MICRO,
+    )
+    back = series(np.full(N, 20.0))
+    back.taken_ns[5] -= 120 * NS
+    yield group.case(
+        "readings out of order are refused, equal instants are not",
+        ("refused", "accepted"),
+        lambda: (refused(_one, back), refused(_one, same)),
+    )
+    moved_ = setup((rule(),))
+    stay = replace(moved_.placements[0], from_ns=at(6), to_ns=at(12))
+    yield group.case(
+        "placed from 06:00 to 12:00",
+        (False, True, True, False),
+        lambda: _placed(replace(moved_, placements=(stay,))),
+    )
+    yield group.case(
+        "newest minutes are provisional: two readings and the cover, 3 × 180 s, and a cell",
+        1440 - 10,
+        lambda: _provisional(at(24)),
+    )
+    yield from _confirmed(group)
+
+
+def _provisional(now_ns: int) -> int:
+    found = judged(setup((rule(),)), {"T1": series(np.full(N, 20.0))}, now_ns=now_ns)
+    return found.provisional_from - found.grid.first
+
+
+def _placed(room: object) -> tuple[bool, ...]:
+    found = judged(room, {"T1": series(np.full(N, 20.0))}).cells["T1.temperature"].placed  # type: ignore[arg-type]
+    return tuple(bool(found[minute]) for minute in (359, 360, 719, 720))
+
+
+def _cell(cells: Cells, place: int) -> tuple[object, ...]:
+    return (*(float(x[place]) / MICRO for x in (cells.low, cells.high, cells.mean)), int(cells.count[place]))
+
+
+def _covered(cells: Cells, place: int) -> tuple[object, ...]:
+    return _why(cells, place)[0], float(cells.low[place]) / MICRO, float(cells.high[place]) / MICRO
+
+
+def _confirmed(group: Group) -> Iterator[Case]:
+    """A probe beside it lifts the doubt of the spike test."""
+    lone = np.full(N, 20.0)
+    lone[600] = 20.6
+    places = {"T1": (0.0, 0.0, 1.0), "T2": (1.0, 0.0, 1.0)}
+
+    def doubt(
+        other: object, phase_s: int = 20, *, overdue: bool = False, channel_of: str = "", **more: object
+    ) -> str:
+        room = setup((rule(),), places, channel={"spike": 0.4}, **more)  # type: ignore[arg-type]
+        if overdue:
+            papers = tuple(replace(c, due_ns=0) if c.number == "C-T2" else c for c in room.certificates)
+            room = replace(room, certificates=papers)
+        if channel_of:
+            narrow = {
+                k: replace(c, user_span=(19.0, 20.5)) if c.probe == channel_of else c
+                for k, c in room.channels.items()
+            }
+            room = replace(room, channels=narrow)
+        beside = other if isinstance(other, Readings) else series(other, phase_s=phase_s)
+        return _why(judged(room, {"T1": series(lone), "T2": beside}).cells["T1.temperature"], 600)[0]
+
+    def beside(value: float) -> Float:
+        values = np.full(N, 20.0)
+        values[600] = value
+        return values
+
+    bound = 0.2 * math.sqrt(2)
+    for value, told in (
+        (20.6, "EVIDENCE"),
+        (20.6 - 0.282842, "EVIDENCE"),
+        (20.6 - 0.282844, "SUSPECT"),
+        (20.6 + 0.282844, "SUSPECT"),
+        (20.0, "SUSPECT"),
+    ):
+        yield group.case(
+            f"a departure to 20.6 beside one of {value:g} degC, U together {bound:.4f} K",
+            told,
+            lambda v=value: doubt(beside(v)),
+        )
+    yield group.case(
+        "a probe of another medium is no witness",
+        "SUSPECT",
+        lambda: doubt(beside(20.6), media={"T2": "scale"}),
+    )
+    yield group.case("nor an overdue one", "SUSPECT", lambda: doubt(beside(20.6), overdue=True))
+    yield group.case(
+        "nor one beyond the user's span", "SUSPECT", lambda: doubt(beside(20.6), channel_of="T2")
+    )
+    yield group.case("nor a silent one", "SUSPECT", lambda: doubt(np.full(N, np.nan)))
+    for phase, told in ((209, "EVIDENCE"), (210, "EVIDENCE"), (211, "SUSPECT")):
+        once = series(np.array([20.0, 20.6, 20.0]), start_ns=at(10), interval_s=1000, phase_s=phase - 1000)
+        yield group.case(f"a witness {phase - 30} s after, max_age 180 s", told, lambda o=once: doubt(o))
+    before = series(np.array([20.0, 20.6]), start_ns=at(10), interval_s=1000, phase_s=30 - 1000)
+    yield group.case("a witness of the same instant", "EVIDENCE", lambda: doubt(before))
+
+
+def _stuck() -> Iterator[Case]:
+    group = Group(
+        "flat line",
+        "features K3: identical values while another probe moves by more than 5 resolutions or noises",
+    )
+    places = {"T1": (0.0, 0.0, 1.0), "T2": (1.0, 0.0, 1.0)}
+    waver = 20.0 + 0.01 * (np.arange(N) % 2)
+
+    def stuck(length: int, other: object, *, begin: int = 600, **changed: object) -> tuple[int, ...]:
+        values = waver.copy()
+        values[begin : begin + length] = 20.005
+        room = setup((rule(),), places, channel={"flat_n": 30, "resolution": 0.01, **changed})
+        cells = judged(room, {"T1": series(values), "T2": series(other)}).cells["T1.temperature"]
+        return tuple(np.flatnonzero(cells.why == Why.SUSPECT).tolist())
+
+    def jump(size: float, minute: int = 610) -> Float:
+        values: Float = np.full(N, 20.0) + 0.001 * (np.arange(N) % 2)
+        values[minute:] += size
+        return values
+
+    for length, told in ((29, ()), (30, tuple(range(600, 630))), (40, tuple(range(600, 640)))):
+        yield group.case(
+            f"{length} identical values while a neighbour moves by 0.1 K",
+            told,
+            lambda n=length: stuck(n, jump(0.1)),
+        )
+    for size, any_ in ((0.048, False), (0.049, False), (0.0491, True), (0.06, True)):
+        yield group.case(
+            f"neighbour moves by {size + 0.001:g} K, resolution 0.01 K",
+            any_,
+            lambda s=size: bool(stuck(40, jump(s))),
+        )
+    yield group.case(
+        "a noise of 0.03 K asks for 0.15 K",
+        (False, True),
+        lambda: (bool(stuck(40, jump(0.149), noise=0.03)), bool(stuck(40, jump(0.1491), noise=0.03))),
+    )
+    for minute, any_ in ((600, False), (601, True), (639, True), (640, False)):
+        yield group.case(
+            f"the neighbour moves at minute {minute} only",
+            any_,
+            lambda m=minute: bool(stuck(40, jump(0.1, m))),
+        )
+    yield group.case("with the test off", (), lambda: stuck(40, jump(0.1), flat_n=0))
+    yield group.case("granite at one count beside a steady neighbour", (), lambda: stuck(360, jump(0.0)))
+    # From 00:10 on without a change; the neighbour moved once, at 00:20. Windows of 6 h begin every 3 h.
+    yield group.case(
+        "a long run is looked at in windows of 6 h that begin every 3 h",
+        (10, 359),
+        lambda: _ends(stuck(1200, jump(0.1, 20), begin=10)),
+    )
+    yield group.case(
+        "of a move at 03:20 the windows from 00:00 and from 03:00",
+        (10, 539),
+        lambda: _ends(stuck(1200, jump(0.1, 200), begin=10)),
+    )
+    for tail in (29, 30):
+        wanted = 360 - tail, 539
+        yield group.case(
+            f"a run from {360 - tail} min on, moved at 355",
+            wanted,
+            lambda n=tail: _ends(stuck(400, jump(0.1, 355), begin=360 - n)),
+        )
+    alone = setup((rule(),), channel={"flat_n": 30, "resolution": 0.01})
+    yield group.case(
+        "alone it is never a flag",
+        0,
+        lambda: int(judged(alone, {"T1": series(np.full(N, 20.0))}).cells["T1.temperature"].why.max()),
+    )
+
+
+def _ends(found: tuple[int, ...]) -> tuple[int, int]:
+    return found[0], found[-1]
+
+
+def _neighbours() -> Iterator[Case]:
+    group = Group(
+        "neighbours",
+        "features K4: departs by more than agree_K in 80 % of 15 min while the others agree; by hand",
+    )
+    places = {f"T{i}": (float(i), 0.0, 1.0) for i in range(1, 5)}
+
+    def apart(
+        size: float, begin: int = 600, minutes: int = 60, *, others: float = 0.0, n: int = 4
+    ) -> tuple[int, ...]:
+        some = dict(list(places.items())[:n])
+        room = setup((rule(),), some, agree_K=0.3)
+        values = {p: np.full(N, 20.0) for p in some}
+        values["T2"][begin : begin + minutes] += size
+        values["T1"] += others
+        cells = judged(room, {p: series(v) for p, v in values.items()}).cells["T2.temperature"]
+        return tuple(np.flatnonzero(cells.why == Why.DISAGREES).tolist())
+
+    for size, any_ in ((0.3, False), (0.300001, True), (-0.3, False), (-0.300001, True)):
+        yield group.case(
+            f"one of four apart by {size:g} K, 0.3 K allowed", any_, lambda s=size: bool(apart(s))
+        )
+    for minutes, told in ((11, ()), (12, tuple(range(597, 615)))):
+        yield group.case(f"for {minutes} of 15 min", told, lambda m=minutes: apart(0.4, minutes=m))
+    for others, any_ in ((0.3, True), (0.300001, False)):
+        yield group.case(
+            f"while the others spread by {others:g} K", any_, lambda o=others: bool(apart(0.8, others=o))
+        )
+    yield group.case(
+        "two cannot say who is wrong, three can",
+        (False, True),
+        lambda: (bool(apart(1.0, n=2)), bool(apart(1.0, n=3))),
+    )
+    day = np.arange(42.0)
+    yield group.case(
+        "features K4: 0.02 K a week, K per week", 0.02, lambda: _drift(day, 0.02 * day / 7)[0], 1e-12
+    )
+    rest = np.tile([0.01, 0.01, -0.01, -0.01, 0.0, 0.0, 0.0], 6)
+    yield group.case(
+        "its U with scatter, plain sums",
+        _plain_drift_U(day, rest),
+        lambda: _drift(day, rest)[1],
+        1e-12,
+        "least squares; effective number n·(1 − r)/(1 + r), Bayley & Hammersley 1946",
+    )
+    yield group.case(
+        "six days say nothing, seven do",
+        (True, False),
+        lambda: (drift(day[:6], day[:6]) is None, drift(day[:7], day[:7]) is None),
+    )
+    gaps = np.where(day % 5 == 0, np.nan, 0.02 * day / 7)
+    yield group.case("days without a value are left out", 0.02, lambda: _drift(day, gaps)[0], 1e-12)
+    yield group.case(
+        "opposing days count no more than themselves",
+        _plain_drift_U(day, np.tile([0.01, -0.01], 21)),
+        lambda: _drift(day, np.tile([0.01, -0.01], 21))[1],
+        1e-12,
+    )
+    slow = np.sin(np.arange(42) / 42 * 2 * np.pi)
+    yield group.case(
+        "days that hardly change count by r of at most 0.95",
+        _plain_drift_U(day, slow),
+        lambda: _drift(day, slow)[1],
+        1e-9,
+    )
+    yield group.case(
+        "found where it exceeds its U",
+        (True, False),
+        lambda: (_is_found(day, 0.02 * day / 7 + rest), _is_found(day, rest)),
+    )
+
+
+def _drift(day: object, departure: object) -> tuple[float, float]:
+    found = drift(day, departure)  # type: ignore[arg-type]
+    if found is None:
+        raise LookupError("no drift")
+    return found.K_per_week, found.U_K_per_week
+
+
+def _is_found(day: object, departure: object) -> bool:
+    found = drift(day, departure)  # type: ignore[arg-type]
+    return found is not None and found.found
+
+
+def _plain_drift_U(day: object, departure: object) -> float:
+    t, y = [float(d) / 7 for d in day], [float(v) for v in departure]  # type: ignore[attr-defined]
+    n, mt, my = len(t), math.fsum(t) / len(t), math.fsum(y) / len(y)
+    xx = math.fsum((a - mt) ** 2 for a in t)
+    slope = math.fsum((a - mt) * b for a, b in zip(t, y, strict=True)) / xx
+    rest = [b - my - slope * (a - mt) for a, b in zip(t, y, strict=True)]
+    squares = math.fsum(e * e for e in rest)
+    r = min(max(math.fsum(a * b for a, b in itertools.pairwise(rest)) / squares, 0.0), 0.95)
+    return 2 * math.sqrt(squares / (n - 2) / xx * (1 + r) / (1 - r))

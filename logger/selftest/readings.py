@@ -1,0 +1,213 @@
+"""Cases of single readings: quality tests, and units."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from ..model import NS, Certificate, Channel
+from ..quality import constant_runs, gross_range, last_run, moved, spike, stays
+from ..units import from_canonical, from_micro, micro, quantity, to_canonical, unit_name
+from .case import Case, Group
+
+QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
+GUM = "JCGM 100:2008, 4.3 and 5.1; by hand"
+N = 1440
+T1 = Channel("T1.temperature", "T1", "temperature", "degC", 60, 180, 0.0, 0.0, (-40.0, 60.0))
+BARE = Certificate("C-1", "T1.temperature", "", "", "", 0, None, (20.0,), (0.0,), (0.1,), 2.0, (10.0, 30.0))
+TWO = replace(BARE, indications=(18.0, 22.0), corrections=(-0.1, -0.2), U=(0.1, 0.3), range=(18.0, 22.0))
+
+
+def cases() -> Iterator[Case]:
+    """All of them."""
+    yield from _quality()
+    yield from _runs()
+    yield from _units()
+
+
+def _quality() -> Iterator[Case]:
+    group = Group("quality of readings", QARTOD)
+    nan = math.nan
+    values = np.array([-40.0, -40.1, 60.0, 60.1, 15.0, 14.9, 25.0, 25.1, nan, np.inf])
+    yield group.case(
+        "gross range: probe −40 to 60, user 15 to 25",
+        (3, 4, 3, 4, 1, 3, 1, 3, 9, 9),
+        lambda: gross_range(values, (-40.0, 60.0), (15.0, 25.0)),
+    )
+    yield group.case(
+        "without a user's span",
+        (1, 4, 1, 4, 1, 1, 1, 1, 9, 9),
+        lambda: gross_range(values, (-40.0, 60.0), None),
+    )
+    t = np.arange(6) * 60 * NS
+    yield group.case(
+        "spike of 3.48 K against 3 K",
+        (2, 1, 1, 3, 1, 2),
+        lambda: spike(t, np.array([20.0, 20.02, 20.01, 23.5, 20.03, 20.05]), 3.0, 180.0),
+        source="values.csv, quality flags: 20.00, 20.02, 20.01, 23.50, 20.03, 20.05 → 3.48 K",
+    )
+    five = t[:5]
+    for height, flag in ((0.5, 1), (0.5000001, 3), (-0.5, 1), (-0.5000001, 3), (0.25, 1)):
+        yield group.case(
+            f"departure by {height:g} K against 0.5 K",
+            flag,
+            lambda h=height: spike(five, np.array([0.0, 0.0, h, 0.0, 0.0]), 0.5, 180.0)[2],
+        )
+    yield group.case(
+        "the mean of both neighbours is what counts",
+        (1, 3),
+        lambda: (
+            spike(five, np.array([0, 0.0, 0.7, 0.4, 0]), 0.5, 180.0)[2],
+            spike(five, np.array([0, 0.0, 0.701, 0.4, 0]), 0.5, 180.0)[2],
+        ),
+    )
+    yield group.case(
+        "a ramp is no spike, however steep",
+        (2, 1, 1, 1, 2),
+        lambda: spike(five, np.array([0.0, 1.0, 5.0, 6.0, 7.0]), 0.5, 180.0),
+    )
+    yield group.case(
+        "nor a value equal to its neighbour",
+        (1, 1),
+        lambda: (
+            spike(five, np.array([0.0, 0, 3.0, 3.0, 0]), 0.5, 180.0)[2],
+            spike(five, np.array([0.0, 3, 3.0, 0.0, 0]), 0.5, 180.0)[2],
+        ),
+    )
+    for gap_s, flag in ((180, 3), (180.001, 2)):
+        late = np.array([0, 60, 120, 120 + gap_s, 400]) * 1e9
+        early = np.array([0, 60, 60 + gap_s, 300, 400]) * 1e9
+        yield group.case(
+            f"a neighbour {gap_s:g} s away of at most 180 s",
+            (flag, flag),
+            lambda a=late, b=early: tuple(
+                int(spike(x.astype(np.int64), np.array([0, 0, 3.0, 0, 0]), 0.5, 180.0)[2]) for x in (a, b)
+            ),
+        )
+    yield group.case(
+        "three values have one that is tested, two have none",
+        ((2, 3, 2), (2, 2)),
+        lambda: (
+            tuple(spike(t[:3], np.array([0, 3.0, 0]), 0.5, 180.0).tolist()),
+            tuple(spike(t[:2], np.array([0, 3.0]), 0.5, 180.0).tolist()),
+        ),
+    )
+    yield group.case(
+        "a missing neighbour: not evaluated",
+        (2, 2, 2, 2, 2),
+        lambda: spike(five, np.array([0, nan, 3.0, nan, 0]), 0.5, 180.0),
+    )
+    U = np.full(5, 0.125)
+    for after, told in ((1.125, (1,)), (1.1250001, ()), (0.875, (1,)), (0.8749, ())):
+        yield group.case(
+            f"a step of 1 K with U 0.125 K is confirmed by {after:g}",
+            told,
+            lambda a=after: stays(five, np.array([0.0, 1.0, a, 1.0, 0.0]), U, 180.0, np.array([1])),
+        )
+        yield group.case(
+            f"and by {after:g} as the second",
+            told,
+            lambda a=after: stays(five, np.array([0.0, 1.0, 1.0, a, 0.0]), U, 180.0, np.array([1])),
+        )
+    for gap_s, told in ((180, (1,)), (180.001, ())):
+        for stamps in ([0, 60, 60 + gap_s, 300, 400], [0, 60, 120, 120 + gap_s, 400]):
+            yield group.case(
+                f"readings at {stamps} s confirm",
+                told,
+                lambda s=stamps: stays(
+                    (np.array(s) * 1e9).astype(np.int64),
+                    np.array([0, 1.0, 1.0, 1.0, 0]),
+                    U,
+                    180.0,
+                    np.array([1]),
+                ),
+            )
+    yield group.case("two must follow", (2,), lambda: stays(five, np.ones(5), U, 180.0, np.array([2, 3, 4])))
+    yield group.case(
+        "moved by more than, not by as much as",
+        (False, True, False, False),
+        lambda: (
+            moved(np.array([0.0, 1.0]), 1.0),
+            moved(np.array([0.0, nan, 1.1]), 1.0),
+            moved(np.array([nan]), 0.0),
+            moved(np.array([]), 0.0),
+        ),
+    )
+
+
+def _runs() -> Iterator[Case]:
+    group = Group("identical values", QARTOD)
+    t = np.arange(8) * NS
+    v = np.array([1.0, 2, 2, 2, 3, 3, 2, 2])
+    yield group.case(
+        "runs of at least three, of two",
+        (((1, 4),), ((1, 4), (4, 6), (6, 8))),
+        lambda: (constant_runs(t, v, 3, 5.0), constant_runs(t, v, 2, 5.0)),
+    )
+    yield group.case(
+        "a run as long as the record, a record shorter than a run",
+        (((0, 8),), ()),
+        lambda: (constant_runs(t, np.ones(8), 8, 5.0), constant_runs(t, np.ones(8), 9, 5.0)),
+    )
+    yield group.case(
+        "one is no run", ((), ()), lambda: (constant_runs(t, v, 1, 5.0), constant_runs(t, v, 0, 5.0))
+    )
+    gap = t.copy()
+    gap[4:] += 5 * NS
+    for age, told in ((6.0, ((0, 8),)), (5.999, ((0, 4), (4, 8)))):
+        yield group.case(
+            f"a gap of 6 s where {age:g} s is the most",
+            told,
+            lambda a=age: constant_runs(gap, np.ones(8), 2, a),
+        )
+    yield group.case(
+        "where the newest run begins",
+        (6, 4, 0, 7),
+        lambda: (
+            last_run(t, v, 5.0),
+            last_run(gap, np.ones(8), 5.999),
+            last_run(gap, np.ones(8), 6.0),
+            last_run(t, np.arange(8.0), 5.0),
+        ),
+    )
+
+
+def _units() -> Iterator[Case]:
+    group = Group("units", "SI Brochure, 9th edition; NIST SP 811, appendix B")
+    rows = (
+        (68.0, "degF", "temperature", 20.0),
+        (-40.0, "°F", "temperature", -40.0),
+        (293.15, "K", "temperature", 20.0),
+        (101.325, "kPa", "pressure", 101_325.0),
+        (1013.25, "hPa", "pressure", 101_325.0),
+        (1013.25, "mbar", "pressure", 101_325.0),
+        (1.01325, "bar", "pressure", 101_325.0),
+        (0.5, "1", "relative_humidity", 50.0),
+        (50.0, "%", "relative_humidity", 50.0),
+        (2.7e-4, "1", "refractivity", 270.0),
+        (20.5, "degC", "temperature", 20.5),
+        (50.0, "degF", "dew_point", 10.0),
+    )
+    yield from group.each("to the canonical unit", rows, to_canonical, 1e-8)
+    yield from group.each("and back", [(w, u, q, v) for v, u, q, w in rows], from_canonical, 1e-8)
+    yield group.case(
+        "whole millionths, half to even",
+        (20_000_000, -100_000, 2, 2),
+        lambda: micro([20.0000005, -0.1, 1.5e-6, 2.5e-6]),
+    )
+    yield group.case("and as a number", 20.5, lambda: from_micro(20_500_000))
+    yield group.case(
+        "units of differences",
+        ("K", "K", "%RH", "Pa"),
+        lambda: tuple(
+            quantity(q).difference_unit for q in ("temperature", "dew_point", "relative_humidity", "pressure")
+        ),
+    )
+    yield group.case(
+        "spellings",
+        ("degC", "degF", "%RH", "hPa"),
+        lambda: tuple(unit_name(u) for u in ("°C", " F ", "% r.h.", "hpa")),
+    )
