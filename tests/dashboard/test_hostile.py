@@ -1,4 +1,4 @@
-"""What no page of ours would send, to every callback, page and route: refused, never a fault of the server."""
+"""What no page of ours would send, to every callback, page and route: never a fault of the server."""
 
 from __future__ import annotations
 
@@ -17,9 +17,11 @@ from tests.dashboard.test_who_may import PASSWORD, signed_in
 
 VALUES: list[Any] = [
     None, "", 0, -1, 2**70, 1e308, True, [], {}, [None], [[]], {"a": 1}, ["x", 1, None], "x" * 5000,
-    "../../../etc/passwd", "'; drop table reading; --", "<script>alert(1)</script>", "\x00", "\ud800", "٣", "NaN",
+    "../../../etc/passwd", "'; drop table reading; --", "<script>alert(1)</script>", "\x00", "\ud800", "٣",
+    "NaN",
     "9999-12-31 23:59", "0001-01-01 00:00", "2026-13-45 99:99", "2026-10-19T14:00+99:99", [1e300, -1e300],
-    {"search": "?from=x", "offset_s": "y"}, {"alarm": {"a": []}}, {"alarm": "bay", "cursor": "x", "behind": [1]},
+    {"search": "?from=x", "offset_s": "y"}, {"alarm": {"a": []}},
+    {"alarm": "bay", "cursor": "x", "behind": [1]},
 ]  # fmt: skip
 WORDS = [
     "../../x",
