@@ -92,6 +92,13 @@ def header_clock(q: Queries) -> list[Component]:
 
 def register(app: Dash, q: Queries) -> None:
     """Callbacks of every page."""
+    _ticking(app, q)
+    _asking(app, q)
+    _acknowledging(app, q)
+
+
+def _ticking(app: Dash, q: Queries) -> None:
+    """The banner, the clock of the header, and what a screen reader hears."""
 
     @app.callback(
         Output("alert", "children"),
@@ -110,6 +117,10 @@ def register(app: Dash, q: Queries) -> None:
         alert = no_update if seen.get("banner") == now["banner"] else lines
         return alert, header_clock(q), told, no_update if seen == now else now
 
+
+def _asking(app: Dash, q: Queries) -> None:
+    """A press on Acknowledge opens the question for a comment."""
+
     @app.callback(
         Output("acknowledge-dialog", "opened"),
         Output("acknowledge-what", "children"),
@@ -125,6 +136,10 @@ def register(app: Dash, q: Queries) -> None:
         alarm = known[pressed["alarm"]]
         what, since = alarm_words(alarm, q)
         return True, f"{what}, {since}. {sentence(alarm.spec.consequence)}", refusal("")
+
+
+def _acknowledging(app: Dash, q: Queries) -> None:
+    """The answer is journalled; without a comment the question stays open and says why."""
 
     @app.callback(
         Output("acknowledge-dialog", "opened", allow_duplicate=True),

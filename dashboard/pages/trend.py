@@ -251,6 +251,12 @@ def search_of(view: View, zone: str) -> str:
 
 def register(app: Dash, q: Queries) -> None:
     """Callbacks of the page."""
+    _showing(app, q)
+    _zooming(app, q)
+
+
+def _showing(app: Dash, q: Queries) -> None:
+    """The form writes the address."""
 
     @app.callback(
         Output("address", "search"),
@@ -273,6 +279,10 @@ def register(app: Dash, q: Queries) -> None:
             return _asked(q, ctx.triggered_id, *form), refusal("")
         except StillroomError as refused:
             return no_update, refusal(str(refused))
+
+
+def _zooming(app: Dash, q: Queries) -> None:
+    """The part that a person zoomed to is asked for anew, in its own detail."""
 
     @app.callback(
         Output("trend-graph", "figure"),
