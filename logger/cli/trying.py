@@ -55,7 +55,7 @@ def try_(
     Modbus numbers are shown in every way they may be meant, all four orders of bytes too; what is likely
     for a room has a *. Nothing is stored and nothing is written to the device.
 
-    \\b
+    \b
     Examples:
       stillroom probe try /dev/ttyUSB0 --ask "READ?"
       stillroom probe try tcp://192.0.2.20:502 --kind modbus --device 3 --function holding --register 100
@@ -81,7 +81,7 @@ def try_(
         if kind == "sdi-12":
             return trying.sdi12(Sdi12Line("", address, {}, address=sensor, **wire))  # type: ignore[arg-type]
         query = ask or ("MEAS:TEMP?" if kind == "scpi" else "")
-        return trying.text(AsciiLine("", address, "query", "", {}, query=query, **wire))  # type: ignore[arg-type]
+        return trying.text(AsciiLine("", address, "query", "", {}, query=query, **wire), kind)  # type: ignore[arg-type]
 
     try:
         found = tried()

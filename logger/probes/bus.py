@@ -72,6 +72,12 @@ class Bus:
         return not self.alive
 
     @property
+    def failing(self) -> dict[str, str]:
+        """Probes that gave no proper answer at their newest poll: how it failed, and how often in a row."""
+        found = ((name, b.status, b.failures) for name, b in self._backoff.items())
+        return {name: f"{status}, {times} times in a row" for name, status, times in found if times}
+
+    @property
     def alive(self) -> bool:
         """Whether the thread runs."""
         return self._thread is not None and self._thread.is_alive()
@@ -134,7 +140,8 @@ class Bus:
     def _answers(self, driver: Polled) -> Sequence[Raw]:
         backoff, now_s = self._backoff[driver.probe], self._clock.monotonic_ns() / NS
         if not backoff.may_ask(now_s):
-            return self._failed(driver, backoff.status, f"not asked: no answer {backoff.failures} times")
+            why = f"not asked: {backoff.status} {backoff.failures} times in a row"
+            return self._failed(driver, backoff.status, why)
         try:
             driver.open()
             answers = driver.read()

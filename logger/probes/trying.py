@@ -5,6 +5,7 @@ Nothing is stored, and a device is only read.
 
 from __future__ import annotations
 
+import json
 import re
 import time
 from collections.abc import Iterator, Sequence
@@ -33,7 +34,7 @@ class Tried:
     table: tuple[str, ...]
 
 
-def text(line: AsciiLine, lines: int = 3) -> Tried:
+def text(line: AsciiLine, kind: str = "text", lines: int = 3) -> Tried:
     """Asks `line.query`, or listens where it is empty, and finds the numbers in what comes."""
     port = Port(line, speaks=not line.query)
     port.open()
@@ -51,9 +52,13 @@ def text(line: AsciiLine, lines: int = 3) -> Tried:
     told += [f"  {name} = {value}" for name, value in found.items()]
     mode = "query" if line.query else "stream"
     values = ", ".join(f'{name} = "..."' for name in found)
-    query = [f'query = "{line.query}"'] if line.query else []
-    table = [_url(line.url), f'mode = "{mode}"', *query, f"pattern = '{pattern}'", f"values = {{ {values} }}"]
-    return Tried(tuple(told), (*table, f"baudrate = {line.baudrate}", f'parity = "{line.parity}"'))
+    query = [f"query = {json.dumps(line.query)}"] if line.query else []
+    if kind == "scpi":
+        places = ", ".join('"..."' for _ in found)
+        return Tried(tuple(told), ('kind = "scpi"', *_wire(line), *query, f"values = [{places}]"))
+    told.append("  a number that is no reading: write \\d+ for its (?P<v...>...), leave it out of values")
+    table = [*_wire(line), f'mode = "{mode}"', *query, f"pattern = '{pattern}'", f"values = {{ {values} }}"]
+    return Tried(tuple(told), tuple(table))
 
 
 def _lines(port: Port, line: AsciiLine, count: int) -> Iterator[bytes]:
@@ -102,9 +107,9 @@ def modbus(line: ModbusLine, address: int, count: int) -> Tried:
     chosen = next(
         (r for r, _ in likely if r.type == "float32"), likely[0][0] if likely else Register(address)
     )
-    more = [f"device = {line.device}", f'function = "{line.function}"', f"baudrate = {line.baudrate}"]
+    more = [f"device = {line.device}", f'function = "{line.function}"']
     place = f'{{ address = {chosen.address}, type = "{chosen.type}", order = "{chosen.order}", scale = 1.0 }}'
-    kind = ['kind = "modbus"', _url(line.url), *more, f'parity = "{line.parity}"']
+    kind = ['kind = "modbus"', *_wire(line), *more]
     return Tried(tuple(told), (*kind, f"registers = {{ temperature = {place} }}"))
 
 
@@ -155,7 +160,7 @@ def sdi12(line: Sdi12Line) -> Tried:
     told = [f"  value {raw.channel} = {raw.value:g}" for raw in found]
     places = ", ".join('"..."' for _ in found)
     own = [f'address = "{line.address}"', f'command = "{line.command}"', f"values = [{places}]"]
-    return Tried(tuple(told), ('kind = "sdi-12"', _url(line.url), *own))
+    return Tried(tuple(told), ('kind = "sdi-12"', *_wire(line), *own))
 
 
 def one_wire(folder: Path) -> Tried:
@@ -171,5 +176,8 @@ def one_wire(folder: Path) -> Tried:
     return Tried(tuple(told or [f"no sensor in {folder}"]), tuple(table))
 
 
-def _url(url: str) -> str:
-    return f'url = "{url}"'
+def _wire(line: AsciiLine | ModbusLine | Sdi12Line) -> list[str]:
+    """All that it was reached by, so that what worked here works where it is pasted."""
+    told = [f"url = {json.dumps(line.url)}", f"timeout_s = {line.timeout_s!r}", f"baudrate = {line.baudrate}"]
+    frame = [f"bytesize = {line.bytesize}", f'parity = "{line.parity}"', f"stopbits = {line.stopbits}"]
+    return [*told, *frame]

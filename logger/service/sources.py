@@ -78,6 +78,7 @@ class Sources:
         """What the heartbeat says of them: seconds since each bus came round, brokers, clock."""
         return {
             "buses": {bus.url: self._age_s(bus) for bus in self._buses},
+            "probes_failing": {probe: why for bus in self._buses for probe, why in bus.failing.items()},
             "late_ms": self._late_ms(),
             "brokers": {one.url: one.connected for one in self._subscribers},
             "clock": self.watch.why or "believed",

@@ -194,6 +194,6 @@ def spoiled(answer: bytes, fault: str, random: Random, late_s: float = 0.3) -> S
         "garbage": [bytes(random.randrange(256) for _ in answer)],
         "half": [answer[: len(answer) // 2]],
         "noise before": [b"\xff\x00", answer],
-        "twice": [answer, answer],
+        "twice": [answer + answer],
     }
     return done.get(fault, [answer])

@@ -16,7 +16,7 @@ from logger.config import example_folder, in_force, load_texts, read_texts
 from logger.config.edits import added, disconnected, ended, placed, places, with_certificates
 from logger.errors import Refused, UnknownName
 from logger.instants import to_ns
-from logger.simulation.speakers import ModbusSpeaker, Sdi12Speaker, TextSpeaker, show_one_wire
+from logger.simulation.speakers import ModbusSpeaker, ScpiSpeaker, Sdi12Speaker, TextSpeaker, show_one_wire
 from logger.simulation.wires import SocketWire
 from logger.store import Store
 
@@ -86,6 +86,19 @@ def test_all_orders_of_a_modbus_device_are_shown_and_the_likely_ones_marked(
     table = tomllib.loads(done.stdout[done.stdout.index("[probes.NEW") :])["probes"]["NEW"]["connection"]
     assert table["registers"]["temperature"]["order"] == "CDAB"
     assert struct.pack(">f", 20.03) == bytes.fromhex("41a03d71")
+
+
+def test_a_table_keeps_all_by_which_the_probe_was_reached(stillroom: Any, spoken: Any) -> None:
+    """A line of seven bits that is pasted without them would be opened with eight."""
+    wire = ("--frame", "7E1", "--baud", 1200, "--timeout", 2.5)
+    sdi = stillroom("probe", "try", spoken(Sdi12Speaker(START)), "--kind", "sdi-12", *wire)
+    scpi = stillroom("probe", "try", spoken(ScpiSpeaker(START)), "--kind", "scpi", *wire)
+    for kind, done in (("sdi-12", sdi), ("scpi", scpi)):
+        table = tomllib.loads(done.stdout[done.stdout.index("[probes.NEW") :])["probes"]["NEW"]["connection"]
+        found = [table[key] for key in ("kind", "baudrate", "bytesize", "parity", "stopbits", "timeout_s")]
+        assert found == [kind, 1200, 7, "E", 1, 2.5]
+        assert len(table["values"]) == 2
+    assert "\\b" not in stillroom("probe", "try", "--help").stdout
 
 
 def test_what_does_not_answer_says_where_to_look(stillroom: Any, spoken: Any) -> None:

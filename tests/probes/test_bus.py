@@ -181,3 +181,19 @@ def test_a_real_stream_gives_a_row_for_each_poll(device: Device) -> None:
     temperatures = [row.value for row in rows if row.channel == "P1.temperature" and row.status == "ok"]
     assert len(temperatures) >= 3
     assert temperatures == sorted(set(temperatures))
+
+
+def test_a_probe_that_fails_is_named_with_how_and_how_often(device: Device) -> None:
+    """Garbage is no silence; the heartbeat tells the two apart."""
+    device.script = lambda query: [b"T=2\xfe\r\n"]
+    rows: list[Row] = []
+    (bus,) = buses([line_to(device.wire.url)], rows.extend, lambda *_: None)
+    assert bus.failing == {}
+    bus.start()
+    until_s = time.monotonic() + 10
+    while len(rows) < 6 and time.monotonic() < until_s:
+        time.sleep(0.05)
+    assert bus.stop()
+    assert bus.failing["P1"].startswith("garbage, ")
+    assert {row.status for row in rows} == {"garbage"}
+    assert not any("no answer" in row.raw for row in rows)
