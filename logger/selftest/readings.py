@@ -69,6 +69,10 @@ def _quality() -> Iterator[Case]:
         (2, 1, 1, 1, 2),
         lambda: spike(five, np.array([0.0, 1.0, 5.0, 6.0, 7.0]), 0.5, 180.0),
     )
+    for low in ([0.0, 0, -3.0, -3.0, 0], [0.0, -3, -3.0, 0.0, 0]):
+        yield group.case(
+            f"nor one equal to its neighbour, {low}", 1, lambda v=low: spike(five, np.array(v), 0.5, 180.0)[2]
+        )
     yield group.case(
         "nor a value equal to its neighbour",
         (1, 1),
@@ -178,6 +182,15 @@ def _runs() -> Iterator[Case]:
 def _units() -> Iterator[Case]:
     group = Group("units", "SI Brochure, 9th edition; NIST SP 811, appendix B")
     rows = (
+        (1.0, "psi", "pressure", 6894.757),
+        (1.0, "mmHg", "pressure", 133.3224),
+        (1.0, "inHg", "pressure", 3386.389),
+        (760.0, "Torr", "pressure", 101_325.0),
+        (0.1, "MPa", "pressure", 100_000.0),
+        (3.52, "1/L", "particle_count", 3520.0),
+        (1.0, "1/ft3", "particle_count", 1 / 0.3048**3),
+        (3.6, "km/h", "air_speed", 1.0),
+        (60.0, "ft/min", "air_speed", 0.3048),
         (68.0, "degF", "temperature", 20.0),
         (-40.0, "°F", "temperature", -40.0),
         (293.15, "K", "temperature", 20.0),
