@@ -6,6 +6,7 @@ canonical unit (`micro`), so that no machine differs from another in a last bit.
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -45,6 +46,15 @@ _TEMPERATURE = {
     "K": Unit(1.0, -273.15),
 }
 
+# NIST SP 811 (2008), appendix B.8: conventional millimetre and inch of mercury, torr, pound-force per
+# square inch; foot and cubic foot there too.
+_PRESSURE = {
+    "mmHg": Unit(133.3224),
+    "inHg": Unit(3386.389),
+    "Torr": Unit(101_325 / 760),
+    "psi": Unit(6894.757),
+}
+
 QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
     {
         q.name: q
@@ -59,30 +69,43 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
                 hPa=Unit(100.0),
                 mbar=Unit(100.0),
                 kPa=Unit(1000.0),
+                MPa=Unit(1e6),
                 bar=Unit(1e5),
+                **_PRESSURE,
             ),
             _quantity("absolute_humidity", "g/m3"),
             # (n − 1)·1e6: in millionths, as one of them is a micrometre per metre of laser path.
             _quantity("refractivity", "1e-6", None, **{"1": Unit(1e6)}),
             _quantity("air_density", "kg/m3"),
             _quantity("co2", "ppm"),
-            _quantity("particle_count", "1/m3"),
-            _quantity("air_speed", "m/s"),
+            _quantity("particle_count", "1/m3", None, **{"1/L": Unit(1000.0), "1/ft3": Unit(1 / 0.3048**3)}),
+            _quantity("air_speed", "m/s", None, **{"km/h": Unit(1 / 3.6), "ft/min": Unit(0.3048 / 60)}),
             _quantity("illuminance", "lx"),
             _quantity("state", "1"),  # a door, the air handling, the lights: 0 or 1
         )
     }
 )
 
-# How people and instruments write the units above.
+# How people and instruments write the units above. Letters that alone could be another unit: as they are.
+_LETTERS: Mapping[str, str] = MappingProxyType({"C": "degC", "F": "degF"})
+# All other spellings: small letters, no blanks or points, plain characters (Unicode's NFKC).
 _SPELLINGS: Mapping[str, str] = MappingProxyType(
     {
-        "°C": "degC", "℃": "degC", "C": "degC", "Cel": "degC", "celsius": "degC", "degC": "degC",
-        "°F": "degF", "℉": "degF", "F": "degF", "fahrenheit": "degF",
-        "%rF": "%RH", "% RH": "%RH", "%rh": "%RH", "% r.h.": "%RH", "rH%": "%RH",
-        "mb": "mbar", "hpa": "hPa", "kpa": "kPa", "pa": "Pa",
+        word: unit
+        for unit, words in {
+            "degC": "°c degc cel celsius gradc gradcelsius degreec degreesc degcelsius degreecelsius "
+            "degreescelsius",
+            "degF": "°f degf fahrenheit degreef degreesf degfahrenheit degreesfahrenheit",
+            "K": "kelvin",
+            "%RH": "%rh %rf %hr %ur rh% rf% hr% ur%",
+            "hPa": "hpa", "kPa": "kpa", "Pa": "pa", "mbar": "mbar mb", "bar": "bar", "psi": "psi",
+            "mmHg": "mmhg", "inHg": "inhg inchhg inchesofmercury", "Torr": "torr", "MPa": "megapascal",
+            "lx": "lx lux", "ppm": "ppm", "m/s": "m/s", "g/m3": "g/m3", "1/m3": "1/m3", "1/L": "1/l",
+        }.items()
+        for word in words.split()
     }
 )  # fmt: skip
+_SIGNS = str.maketrans({"º": "°", "˚": "°"})  # other characters that are typed for the sign of degrees
 
 
 def quantity(name: str) -> Quantity:
@@ -96,11 +119,14 @@ def quantity(name: str) -> Quantity:
 def unit_name(text: str) -> str:
     """The name under which a written unit is known here, or the text itself.
 
-    >>> unit_name("°C"), unit_name("hPa")
-    ('degC', 'hPa')
+    >>> unit_name("°C"), unit_name("hPa"), unit_name("r. F. %"), unit_name("mPa")
+    ('degC', 'hPa', '%RH', 'mPa')
     """
     stripped = text.strip()
-    return _SPELLINGS.get(stripped, stripped)
+    if stripped in _LETTERS:
+        return _LETTERS[stripped]
+    plain = unicodedata.normalize("NFKC", stripped.translate(_SIGNS)).casefold()
+    return _SPELLINGS.get("".join(plain.replace(".", "").split()), stripped)
 
 
 def _unit(of: str, unit: str) -> Unit:
