@@ -165,6 +165,11 @@ def _gunzipped(name: str, content: bytes, most_bytes: int) -> bytes:
         if not unpack.eof:
             raise ImportRefused(f"The archive {name} ends too early: is the copy whole?")
         rest = unpack.unused_data.lstrip(b"\0")
+    if rest:
+        raise ImportRefused(
+            f"The archive {name} is followed by {len(rest):,} bytes that are not packed, beginning with "
+            f"{rest[:20]!r}: were readings written behind it? Unpack it and import its parts."
+        )
     return bytes(whole)
 
 

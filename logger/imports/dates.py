@@ -17,13 +17,14 @@ from .jumps import evidence, refuse_another_order, refuse_long_gap
 from .profile import Order, Profile
 from .stamps import ORDERS, PLACES, Parts, clock, date_parts, divided, fits, half_word, shape
 from .table import Stream
-from .zones import DAY_NS, localised
+from .zones import DAY_NS, localised, shown
 
 Int = NDArray[np.int64]
 
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _SERIAL_DAY = {"serial_1900": date(1899, 12, 30).toordinal(), "serial_1904": date(1904, 1, 1).toordinal()}
 _YEARS = (1970, 2200)
+_FIRST_LOGGER = 3652  # days to 1980, when readings were not yet written to files as seconds since 1970
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,9 @@ def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], li
     """
     if profile.form in ("epoch_s", "epoch_ms"):
         taken = [_epoch(s.times, s.lines, profile) for s in streams]
+        if not profile.jumps_are_real:
+            for at, stream in zip(taken, streams, strict=True):
+                refuse_long_gap(at, stream.lines)
         unit = "seconds" if profile.form == "epoch_s" else "milliseconds"
         return taken, [f"times are {unit} since 1970-01-01 UTC, as declared"]
     walls, assumed = _walls(streams, profile)
@@ -89,12 +93,20 @@ def _falls(wall_ns: Int) -> bool:
 
 
 def _epoch(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Int:
+    """Each number as an instant; one of the first years is of a clock that was never set, or of seconds taken
+    for milliseconds.
+    """
     unit_ns, name = (NS, "seconds") if profile.form == "epoch_s" else (1_000_000, "milliseconds")
     taken = np.empty(len(texts), np.int64)
     for i, text in enumerate(texts):
         ns = _scaled(text, unit_ns)
         if ns is None or not 0 <= ns < 2**62:
             raise ImportRefused(f"Line {lines[i]}: {text!r} is no number of {name} since 1970.")
+        if ns < _FIRST_LOGGER * DAY_NS:
+            raise ImportRefused(
+                f"Line {lines[i]}: {text!r} as {name} since 1970 is {shown(ns)[:10]}. Is `form` under [time] "
+                "another, or was the logger's clock not set? Mend the profile or the line."
+            )
         taken[i] = ns
     return taken
 
@@ -135,8 +147,12 @@ def _serial(stream: Stream, day0: int) -> _Wall:
     ms = np.empty(len(stream.times), np.int64)
     for i, text in enumerate(stream.times):
         ns = _scaled(text, DAY_NS)
-        if ns is None or not 0 <= ns < 100_000 * DAY_NS:
-            raise ImportRefused(f"Line {stream.lines[i]}: {text!r} is no number of days of a spreadsheet.")
+        first_ns = (_EPOCH_DAY - day0) * DAY_NS
+        if ns is None or not first_ns <= ns < first_ns + 84_000 * DAY_NS:  # the years of all other dates
+            raise ImportRefused(
+                f"Line {stream.lines[i]}: {text!r} is no number of days of a spreadsheet in the years "
+                f"{_YEARS[0]} to {_YEARS[1] - 1}."
+            )
         ms[i] = -(-ns // 500_000) // 2
     day, clock_ms = np.divmod(ms, DAY_NS // 1_000_000)
     return _Wall(day + day0 - _EPOCH_DAY, clock_ms * 1_000_000, None, stream.lines)
@@ -167,7 +183,12 @@ def _day_of(text: str) -> str:
 
 
 def _day_in_name(file: str) -> str:
-    found = re.findall(r"(?<!\d)(?:\d{8}|\d{4}[-_.]\d{2}[-_.]\d{2}|\d{2}[-_.]\d{2}[-_.]\d{2,4})(?!\d)", file)
+    """The one date in the name of a file; that of the archive around it tells one only where its own does
+    not.
+    """
+    form = r"(?<!\d)(?:\d{8}|\d{4}[-_.]\d{2}[-_.]\d{2}|\d{2}[-_.]\d{2}[-_.]\d{2,4})(?!\d)"
+    parts = reversed(file.split("/"))
+    found = next((dates for part in parts if (dates := re.findall(form, part))), [])
     if len(found) != 1:
         raise ImportRefused(
             f"The name {file!r} holds {'no date' if not found else 'several dates'}; the profile says that "

@@ -20,6 +20,8 @@ _MARKS = (
 _WESTERN = frozenset(
     "°µ±²³·\xa0×§€‘’“”–—…ÄÖÜäöüßàáâãåæçèéêëìíîïñòóôõøùúûýÀÁÂÃÅÆÇÈÉÊËÌÍÎÏÑÒÓÔÕØÙÚÛ".encode("cp1252")
 )
+_LOST_DIGIT = re.compile(r"(?<=\d)\0+(?=\d)")
+_LONGEST = 4  # bytes of one character
 _GUESS_BYTES = 65536  # more makes the guess slower, not better
 
 
@@ -27,7 +29,8 @@ _GUESS_BYTES = 65536  # more makes the guess slower, not better
 class Decoded:
     """Text, the encoding it was read with and how that became known.
 
-    NUL characters are blanks there: one may stand where a digit was.
+    NUL characters are blanks there, but between two digits, where one may stand for a third: no number
+    is read out of that.
     """
 
     text: str
@@ -43,12 +46,27 @@ def decoded(content: bytes, declared: str | None = None) -> Decoded:
     """
     encoding, how = (declared, "declared") if declared else _found(content)
     try:
-        text = content.decode(encoding)
+        text = _decoded(content, encoding)
     except (UnicodeDecodeError, LookupError) as error:
         raise ImportRefused(
             f"The file cannot be read as {encoding} ({how}): {error}. Say `encoding` in the profile."
         ) from None
-    return Decoded(text.replace("\0", " ").removeprefix("\ufeff"), encoding, how)
+    if "\0" in text:
+        text = _LOST_DIGIT.sub("\ufffd", text).replace("\0", " ")
+    return Decoded(text.removeprefix("\ufeff"), encoding, how)
+
+
+def _decoded(content: bytes, encoding: str) -> str:
+    """The text; a character that is torn off at the end of the file goes with the line that is torn there."""
+    try:
+        return content.decode(encoding)
+    except UnicodeDecodeError as error:
+        before = content[: error.start]
+        torn = bool(before) and error.end == len(content) and len(content) - error.start <= _LONGEST
+        known = encoding.startswith(("utf-16", "utf-32")) or not before.isascii()  # one byte proves no UTF-8
+        if not (torn and known and encoding.startswith("utf-")):
+            raise
+        return before.decode(encoding)
 
 
 def _found(content: bytes) -> tuple[str, str]:
@@ -58,7 +76,7 @@ def _found(content: bytes) -> tuple[str, str]:
     if encoding := _by_zero_bytes(content):
         return encoding, "pattern of zero bytes"
     try:
-        content.decode("utf-8")
+        _decoded(content, "utf-8")
     except UnicodeDecodeError:
         pass
     else:

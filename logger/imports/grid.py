@@ -11,6 +11,12 @@ class Exact(str):
     __slots__ = ()
 
 
+class Flag(Exact):
+    """The text of a cell that held true or false, as 1 or 0: a number for a channel of states alone."""
+
+    __slots__ = ()
+
+
 Row = tuple[int, list[str]]  # line number in the file, counted from 1, and its cells
 
 

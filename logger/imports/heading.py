@@ -18,7 +18,9 @@ _BRACKETED = re.compile(
     r"^(?P<name>.*?)\s*(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\]|\{(?P<d>[^{}]*)\}|/\s*(?P<c>\S+))\s*$"
 )
 _IN_NAME = re.compile(
-    r"^(?P<name>.+?)[ _,:-]+(?P<unit>°\s?[CF]|℃|℉|deg\s?[CF]|%\s?r\.?[hF]\.?|%|hPa|kPa|mbar)$", re.I
+    r"^(?P<name>.+?)[ _,:-]+(?P<unit>[°º˚]\s?[CF]|℃|℉|deg\.?\s?[CF]|%\s?(?:r\.?\s?[hF]\.?|HR|UR)|%|hPa|kPa"
+    r"|mbar|mmHg|inHg|psi)$",
+    re.I,
 )
 
 

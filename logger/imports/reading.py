@@ -14,7 +14,7 @@ from ..units import from_canonical, quantity, to_canonical, unit_name
 from .containers import Part, parts_of
 from .dates import instants
 from .encoding import decoded
-from .grid import Grid
+from .grid import Flag, Grid
 from .heading import delimiter_of, text_grid
 from .profile import UNKNOWN, Column, Profile
 from .sheets import sheet_grid
@@ -56,7 +56,7 @@ class Reading:
 
 def read_content(name: str, content: bytes, profile: Profile, setup: Setup) -> Reading:
     """Everything in a file, as the profile describes it; ImportRefused where a question is open."""
-    tables = [_table(part, profile) for part in parts_of(name, content)]
+    tables = [_table(part, profile, name) for part in parts_of(name, content)]
     streams = [stream for table in tables for stream in table.streams]
     taken, time_notes = instants(streams, profile)
     values, value_notes = read_values(streams, profile)
@@ -87,8 +87,15 @@ def grid_of(part: Part, profile: Profile) -> Grid:
     return Grid(grid.name, grid.rows, grid.unterminated, (note, *grid.assumed))
 
 
-def _table(part: Part, profile: Profile) -> TextTable:
-    return read_table(grid_of(part, profile), profile)
+def _table(part: Part, profile: Profile, file: str) -> TextTable:
+    """What a part holds; a refusal names the part of an archive."""
+    try:
+        return read_table(grid_of(part, profile), profile)
+    except ImportRefused as refused:
+        within = part.name.removeprefix(f"{file}/")
+        raise ImportRefused(
+            f"{within}: {refused}" if part.name.startswith(f"{file}/") else str(refused)
+        ) from None
 
 
 def _channel(column: Column, setup: Setup) -> Channel:
@@ -143,6 +150,7 @@ def _series(
 ) -> tuple[Series, list[str]]:
     channel = _channel(column.wanted, setup)
     unit, notes = _unit(column.wanted, column.unit, cells.unit, channel)
+    _refuse_flags(column, cells, stream, channel)
     value = cells.value
     raw = np.full(len(value), "", object)
     if unit != channel.unit:
@@ -157,6 +165,15 @@ def _series(
     lines = np.asarray(stream.lines, np.int64)
     made = Series(channel, taken_ns[order], value[order], raw[order], lines[order])
     return made, [*notes, *_beyond(made)]
+
+
+def _refuse_flags(column: TextColumn, cells: Values, stream: Stream, channel: Channel) -> None:
+    flag = next((n for n, cell in enumerate(cells.cells) if isinstance(cell, Flag)), None)
+    if flag is not None and channel.quantity != "state":
+        raise ImportRefused(
+            f"Line {stream.lines[flag]}, column {column.wanted.heading!r}: wanted a number, "
+            "found true or false."
+        )
 
 
 def _beyond(series: Series) -> list[str]:

@@ -7,6 +7,7 @@ import re
 from collections.abc import Sequence
 
 from ..errors import ImportRefused
+from ..units import QUANTITIES, unit_name
 from .grid import Grid, Row, is_filled
 from .heading import Heading, plain, trimmed
 from .profile import Profile
@@ -23,6 +24,7 @@ class Rows:
         self.grid, self.heading, self.width, self.times, self.profile = grid, heading, width, times, profile
         self.rows = grid.rows
         self.needed: set[int] = set()
+        self.values: set[int] = set()  # columns of values among those that are needed
         self.good = [False] * (heading.at + 1) + [
             self._is_reading(cells) for _, cells in self.rows[heading.at + 1 :]
         ]
@@ -76,6 +78,12 @@ class Rows:
                 kept.append((n, self.rows[n]))
             elif n not in explained:
                 raise self._refused(line, cells)
+        if not kept:
+            raise ImportRefused(
+                f"Every row below the headings was left out, the first in line {self.rows[first][0]}: "
+                f"{short(self.rows[first][1])}. Lines that begin with # are comments; so are those under "
+                "`leave_out` in the profile."
+            )
         return kept
 
     def _explained(self, first: int, last: int, notes: list[str]) -> set[int]:
@@ -93,6 +101,7 @@ class Rows:
                 notes.append(f"line {line} was left out: {short(cells)}")
         for n in anchors:
             found |= self._around(n)
+        self._refuse_other_units(found)
         heads = [n for n in anchors if self._is_heading(self.rows[n][1])]
         if heads:
             where = self.rows[heads[0]][0]
@@ -101,6 +110,19 @@ class Rows:
         notes += [f"line {self.rows[n][0]} was left out: {short(self.rows[n][1])}" for n in others
                   if not self._left_out(self.rows[n][1]) and not self._is_unit_row(n)]  # fmt: skip
         return found
+
+    def _refuse_other_units(self, left_out: set[int]) -> None:
+        """A row of units below a repeated heading must say the same as the one below the first."""
+        said = self.rows[self.heading.at + 1][1] if self.heading.at + 1 < len(self.rows) else []
+        for n in sorted(left_out):
+            line, cells = self.rows[n]
+            for place in self.values:
+                first, here = (_unit_in(row, place) for row in (said, cells))
+                if here and here != first:
+                    raise ImportRefused(
+                        f"Line {line}: below a repeated heading column {place + 1} is in {here}, and in "
+                        f"{first or 'no such unit'} at the top. Split the file there."
+                    )
 
     def _around(self, n: int) -> set[int]:
         """A repeated heading with the lines that are no readings directly above and below it."""
@@ -231,6 +253,13 @@ class Rows:
                 " If the first column is a row number without a heading, say `unnamed_first_column = true`."
             )
         return f"Line {line} has {found}, wanted {self.width} columns and a time: {short(cells)}.{hint}"
+
+
+def _unit_in(cells: Sequence[str], place: int) -> str:
+    """The unit that stands alone in a cell, by its name here; empty where there is none."""
+    written = cells[place].strip().strip("[](){}") if place < len(cells) else ""
+    name = unit_name(written)
+    return name if any(name in q.units for q in QUANTITIES.values()) and name != "1" else ""
 
 
 def _has_digit(cell: str) -> bool:

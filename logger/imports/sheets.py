@@ -13,7 +13,7 @@ from typing import Any
 
 from ..errors import ImportRefused
 from .containers import Part
-from .grid import Exact, Grid, is_filled
+from .grid import Exact, Flag, Grid, is_filled
 
 
 def sheet_grid(part: Part, wanted: str | None) -> Grid:
@@ -56,7 +56,7 @@ def cell_text(value: Any) -> str:
     if isinstance(value, str):
         return value
     if isinstance(value, bool):
-        return Exact(int(value))
+        return Flag(int(value))
     if isinstance(value, int | float):
         return number_text(value)
     return _instant_text(value)

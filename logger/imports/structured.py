@@ -29,7 +29,7 @@ def json_grid(part: Part) -> Grid:
     """The rows of a JSON file; a line of the grid is the number of the record."""
     text = _text(part.content)
     try:
-        found = json.loads(text, parse_float=_number, parse_constant=str)
+        found = _loaded(text)
     except _UNREADABLE as whole:
         found = _by_lines(text, whole)
     if _is_senml(found):
@@ -38,6 +38,20 @@ def json_grid(part: Part) -> Grid:
     heads = list(dict.fromkeys(key for record in records for key in record))
     rows = [(n, [_cell(record.get(key)) for key in heads]) for n, record in enumerate(records, 1)]
     return Grid(part.name, [(0, heads), *rows], assumed=("lines are numbers of records",), headed=True)
+
+
+def _loaded(text: str) -> Any:
+    return json.loads(text, parse_float=_number, parse_constant=str, object_pairs_hook=_record)
+
+
+def _record(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object of names that each stand once: of two values nobody knows which holds (RFC 8259, 4)."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise ImportRefused(f"The name {twice!r} stands more than once in one object: which value holds?")
+    return found
 
 
 class _Written(float):
@@ -65,7 +79,7 @@ def _by_lines(text: str, whole: Exception) -> list[Any]:
     found = []
     for number, line in enumerate(lines, 1):
         try:
-            found.append(json.loads(line, parse_float=_number, parse_constant=str))
+            found.append(_loaded(line))
         except _UNREADABLE as error:
             first = number == 1
             raise ImportRefused(
@@ -163,7 +177,7 @@ def _senml(name: str, pack: Sequence[Mapping[str, Any]]) -> Grid:
 def _resolved(number: int, record: Mapping[str, Any], base: Mapping[str, Any]) -> list[str]:
     try:
         at = float(base.get("bt", 0)) + float(record.get("t", 0))
-        value = _sum(base.get("bv"), record.get("v")) if "vs" not in record else str(record["vs"])
+        value = _senml_value(record, base)
     except (TypeError, ValueError):
         raise ImportRefused(f"Record {number} of the SenML pack has no number as time or value.") from None
     if at < _RELATIVE_BELOW:
@@ -178,6 +192,13 @@ def _resolved(number: int, record: Mapping[str, Any], base: Mapping[str, Any]) -
         value,
         str(record.get("u", base.get("bu", ""))),
     ]
+
+
+def _senml_value(record: Mapping[str, Any], base: Mapping[str, Any]) -> str:
+    """The number of a record, or its text; data and flags are none, and no base value makes them one."""
+    if "vs" in record:
+        return str(record["vs"])
+    return "" if {"vb", "vd"} & set(record) else _sum(base.get("bv"), record.get("v"))
 
 
 def _sum(base: Any, value: Any) -> str:

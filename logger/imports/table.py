@@ -164,6 +164,7 @@ def _body(grid: Grid, heading: Heading, places: dict[str, int], profile: Profile
     width = heading.width + profile.unnamed_first_column
     rows = Rows(grid, heading, width, _time_places(places, profile), profile)
     rows.needed = set(places.values())
+    rows.values = {places[c.heading] for c in profile.columns}
     first = rows.first_reading()
     units, notes = rows.between_heading_and(first, places)
     last = rows.last_reading()

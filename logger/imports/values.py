@@ -42,7 +42,8 @@ _BOTH = {
 _NAMES = {".": "point", ",": "comma"}
 _MARKS_ONLY = re.compile(r"[-–—*?#_.!]{1,}|[-+]?\.[-+]?")
 _WITH_UNIT = re.compile(r"([+-]?[\d.,' ]*\d[.,]?(?:[eE][+-]?\d+)?)\s*([^\d\s+\-.,'][^\d]*)")
-_SIGNS = str.maketrans({"−": "-", "–": "-", "\xa0": " ", "\u202f": " ", "\u2009": " ", "’": "'", "٫": ","})
+_BLANKS = dict.fromkeys("\xa0\u202f\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a", " ")
+_SIGNS = str.maketrans({"−": "-", "–": "-", "٫": ",", **dict.fromkeys("’‘‛ʼ´`′", "'"), **_BLANKS})
 _KNOWN_WORDS = frozenset(word.casefold() for word in FAULT_WORDS)
 _UNITS = frozenset(unit for q in QUANTITIES.values() for unit in q.units if unit != "1")
 
@@ -148,7 +149,7 @@ class _Slow:
         if cell.strip() in self.sentinels or text in self.sentinels:
             return True
         if isinstance(cell, Exact):
-            return float(text)
+            return self._exact(text, line)
         number = self._number(text)
         if number is not None:
             self.bare = self.bare or line
@@ -161,6 +162,13 @@ class _Slow:
                 self.units.setdefault(unit_name(match[2]), line)
                 return number
         raise self._refused(text, line)
+
+    def _exact(self, text: str, line: int) -> float:
+        """A number that came as one; none of those that a file can write is too large to be kept."""
+        found = float(text)
+        if not np.isfinite(found):
+            raise ImportRefused(f"Line {line}, column {self.column.wanted.heading!r}: {text} is too large.")
+        return found
 
     def _number(self, text: str) -> float | None:
         if self.thousands and _GROUPED[self.thousands].fullmatch(text):
@@ -214,7 +222,7 @@ def _tidy(cell: str) -> str:
     text = cell.strip()
     if text.startswith('="') and text.endswith('"'):
         text = text[2:-1]
-    if not text.isascii():
+    if not text.isascii() or "`" in text:
         text = (
             unicodedata.normalize("NFKC", text.translate(_SIGNS)) if _wide(text) else text.translate(_SIGNS)
         )
@@ -243,6 +251,7 @@ def _all_plain(cells: Iterable[str], sign: str) -> NDArray[np.float64] | None:
     if not set(joined) <= _PLAIN | {"\n"}:
         return None
     try:
-        return np.array([float(text) for text in joined.split("\n")])
+        found = np.array([float(text) for text in joined.split("\n")])
     except ValueError:
         return None
+    return found if np.isfinite(found).all() else None

@@ -57,7 +57,8 @@ def localised(wall_ns: Int, lines: Sequence[int], name: str, half: str | None) -
     offset_ns = before_ns.copy()
     notes = []
     for rows in _changes(wall_ns, np.flatnonzero(before_ns > after_ns)):
-        second, note = _second_pass(rows, wall_ns, lines, name, half)
+        fold_ns = int(before_ns[rows[0]] - after_ns[rows[0]])
+        second, note = _second_pass(rows, wall_ns, lines, name, fold_ns=fold_ns, half=half)
         offset_ns[second] = after_ns[second]
         notes.append(note)
     return wall_ns - offset_ns, notes
@@ -98,17 +99,22 @@ def _offset_at(wall_ns: int, zone: tzinfo, fold: int) -> int:
 
 
 def _second_pass(
-    rows: Int, wall_ns: Int, lines: Sequence[int], zone: str, half: str | None
+    rows: Int, wall_ns: Int, lines: Sequence[int], zone: str, *, fold_ns: int, half: str | None
 ) -> tuple[Int, str]:
     """The rows of the second pass through a repeated hour.
 
     The one step back in time tells it. Without one, half of the hour is missing and nobody can
-    know which half: it is declared, or the file must be asked about.
+    know which half: it is declared, or the file must be asked about. So it must where what would
+    have passed at the step is no usual step: then rows may be missing, or only out of order.
     """
     steps = np.diff(wall_ns[rows])
     back = np.flatnonzero(steps < 0)
-    if len(back) == 0 and _is_sparse(wall_ns):
-        back = np.flatnonzero(steps == 0)  # a reading an hour stands still where a denser one steps back
+    usual_ns = _usual(wall_ns)
+    if len(back) == 0 and usual_ns >= fold_ns:
+        back = np.flatnonzero(steps == 0)  # such rare readings stand still where denser ones step back
+    if len(back) == 1 and half is None and steps[back[0]] + fold_ns > max(3 * usual_ns, fold_ns // 2):
+        passed = int(steps[back[0]] + fold_ns) // NS
+        raise _undecided(rows, wall_ns, lines, zone, f"steps back once, over {passed} s without a reading")
     if len(back) == 1:
         second = rows[int(back[0]) + 1 :]
         again = f"{shown(int(wall_ns[second[0]]))} in line {lines[int(second[0])]}"
@@ -117,7 +123,11 @@ def _second_pass(
         said = f"{shown(int(wall_ns[rows[0]]))} lies in an hour that {zone} repeats, in its {half} pass"
         return (rows if half == "second" else rows[:0]), f"{said}, as declared"
     found = "never steps back" if len(back) == 0 else f"steps back {len(back)} times"
-    raise ImportRefused(
+    raise _undecided(rows, wall_ns, lines, zone, found)
+
+
+def _undecided(rows: Int, wall_ns: Int, lines: Sequence[int], zone: str, found: str) -> ImportRefused:
+    return ImportRefused(
         f"Lines {lines[int(rows[0])]} to {lines[int(rows[-1])]} lie in the hour that {zone} repeats, from "
         f"{shown(int(wall_ns[rows[0]]))}, but the time {found}: before or after the clock change? "
         'Where the file holds one of them, say `repeated_hour = "first"` or "second" under [time] in the '
@@ -127,10 +137,11 @@ def _second_pass(
     )
 
 
-def _is_sparse(wall_ns: Int) -> bool:
+def _usual(wall_ns: Int) -> int:
+    """The usual step between rows."""
     rising = np.diff(wall_ns)
     rising = rising[rising > 0]
-    return len(rising) > 0 and float(np.median(rising)) >= 3600 * NS
+    return int(np.median(rising)) if len(rising) else 0
 
 
 def shown(wall_ns: int) -> str:

@@ -5,6 +5,7 @@ files.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import permutations
 from typing import Any
@@ -125,8 +126,9 @@ def why_at(verdicts: Verdicts, zone: str, minute: int, now_ns: int) -> set[int]:
 def test_an_instant_is_indeterminate_until_decided_and_judged_again_then(bring: Bring, store: Store) -> None:
     """The stored verdicts follow the decision without anything being told to judge again."""
     config = load(example_folder())
-    store.put_setup(config.texts, "Greta Holm", "first", "Greta Holm", T0)
-    verdicts, zone, now = Verdicts(store, config.setup), "machine-bay", T0 + 3 * 86_400 * NS
+    version = store.put_setup(config.texts, "Greta Holm", "first", "Greta Holm", T0)
+    setup = replace(config.setup, version=version)
+    verdicts, zone, now = Verdicts(store, setup), "machine-bay", T0 + 3 * 86_400 * NS
     second = T0 // (86_400 * NS) + 1
     bring(bay({}), store, name="a.csv", columns=BAY)
     before = verdicts.periods(zone, *DAY, now), store.piece(zone, second)
