@@ -185,6 +185,12 @@ def settled(setup: Setup, asked: Question) -> Question:
         raise IntervalError(
             f"Mastered at {rfc3339(mastered)}: wanted an instant before the end {rfc3339(asked.to_ns)}."
         )
+    for name, lag in (("part", asked.part), ("scale", asked.scale)):
+        if lag.arrived_ns is not None and lag.arrived_ns > asked.from_ns:
+            raise IntervalError(
+                f"The {name} arrived at {rfc3339(lag.arrived_ns)}: wanted an instant no later than the start "
+                f"{rfc3339(asked.from_ns)}."
+            )
     bodies = {b.key.rpartition(".")[2]: b for b in setup.at(asked.from_ns).zone(asked.zone).bodies}
     sides = (("part", asked.part), ("scale", asked.scale))
     part, scale = (_lag(name, lag, bodies.get(name)) for name, lag in sides)

@@ -69,7 +69,9 @@ def length_errors_um(
     >>> round(alone, 3), round(both, 2)
     (5.775, 2.9)
     """
-    if not limit_K > 0:
-        raise Refused(f"derivation: wanted a limit in K above 0, found {limit_K:g}.")
+    if not (0 < limit_K < 1e3 and 0 < length_mm < 1e6):
+        raise Refused(
+            f"derivation: wanted a length and a limit in K above 0, found {length_mm:g} mm, {limit_K:g} K."
+        )
     L = length_mm * UM_PER_MM * limit_K
     return L * abs(part.alpha_per_K), L * abs(part.alpha_per_K - scale.alpha_per_K)

@@ -16,8 +16,8 @@ from .calibration import Why, corrected
 from .errors import Refused
 from .model import NS, Channel, Quality, Setup
 from .quality import constant_runs, gross_range, last_run, moved, spikes, stays
-from .series import Bool, Float, Int, Readings, conflicting
-from .units import MICRO, difference_to_canonical
+from .series import Bool, Float, Int, Readings, conflicting, once
+from .units import MICRO, difference_to_canonical, to_canonical
 
 # A run of identical values is compared with its neighbours in pieces of at most this length.
 FLAT_WINDOW_S = 6 * 3600
@@ -82,6 +82,7 @@ class _Channel:
     """Readings of one channel with all that is known of each, before the grid.
 
     doubted: supports neither side. A value beyond the user's span alone is flagged and still judged.
+    raw: micro-units before any correction.
     """
 
     taken_ns: Int
@@ -90,14 +91,18 @@ class _Channel:
     why: NDArray[np.uint8]
     flags: NDArray[np.uint8]
     doubted: Bool
+    raw: Float
     open_run_ns: int | None = None
 
 
-def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
+def _in_order(key: str, readings: Readings) -> Readings:
+    """Ascending, each reading once: what came by two ways would make half a record count as a whole one."""
     if (readings.taken_ns[1:] < readings.taken_ns[:-1]).any():
-        raise Refused(
-            f"Readings of {channel.key} are not in order of time; sort them before they are judged."
-        )
+        raise Refused(f"Readings of {key} are not in order of time; sort them before they are judged.")
+    return once(readings)
+
+
+def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
     flags = gross_range(readings.value, channel.probe_span, channel.user_span)
     done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     why = done.why
@@ -105,8 +110,9 @@ def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Chann
     if conflict.any():
         why = np.where(conflict, np.maximum(why, Why.CONFLICT), why).astype(np.uint8)
     micro, U = np.rint(done.value * MICRO), np.rint(done.U * MICRO)
+    raw = np.rint(to_canonical(readings.value, channel.unit, channel.quantity) * MICRO)
     doubted = spikes(channel, readings.taken_ns, readings.value, flags)
-    return _Channel(readings.taken_ns, micro, U, why, flags, doubted)
+    return _Channel(readings.taken_ns, micro, U, why, flags, doubted, raw)
 
 
 def _confirmed(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str) -> _Channel:
@@ -123,18 +129,28 @@ def _confirmed(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str)
         at = np.flatnonzero(doubted)
         if not len(at):
             break
-        if other != key and _same_medium(key, other, setup, zone):
+        if other != key and setup.channels[other].quantity == channel.quantity:
+            at = at[_same_medium(key, other, setup, zone, own.taken_ns[at])]
             doubted[at] = ~_beside(own, at, parts[other], setup.channels[other].max_age_s)
     return replace(own, doubted=doubted)
 
 
-def _same_medium(one: str, other: str, setup: Setup, zone: str) -> bool:
-    def media(key: str) -> set[str]:
-        places = (setup.positions[p.position] for p in setup.placements_of(key))
-        return {p.medium for p in places if p.zone == zone}
+def _same_medium(one: str, other: str, setup: Setup, zone: str, taken_ns: Int) -> Bool:
+    """Where, of these instants, two probes stood in one medium of the zone."""
+    media = {p.medium for p in setup.positions.values() if p.zone == zone}
+    each = ([_stood(key, setup, zone, taken_ns, m) for key in (one, other)] for m in media)
+    return np.asarray(np.logical_or.reduce([a & b for a, b in each]))
 
-    same = setup.channels[one].quantity == setup.channels[other].quantity
-    return same and bool(media(one) & media(other))
+
+def _stood(channel: str, setup: Setup, zone: str, taken_ns: Int, medium: str = "") -> Bool:
+    """Where, of these instants, the probe of a channel stood in the zone; if a medium is named, in that."""
+    there = np.zeros(len(taken_ns), np.bool_)
+    for place in setup.placements_of(channel):
+        position = setup.positions.get(place.position)
+        if position is None or position.zone != zone or medium not in ("", position.medium):
+            continue
+        there |= (taken_ns >= place.from_ns) & ((place.to_ns is None) | (taken_ns < (place.to_ns or 0)))
+    return there
 
 
 def _beside(own: _Channel, at: Int, other: _Channel, max_age_s: float) -> Bool:
@@ -156,8 +172,10 @@ def _beside(own: _Channel, at: Int, other: _Channel, max_age_s: float) -> Bool:
     return held
 
 
-def _flag_stuck(key: str, parts: Mapping[str, _Channel], setup: Setup, readings: Readings) -> _Channel:
-    """Doubt runs of identical values during which another probe of the same quantity moved."""
+def _flag_stuck(
+    key: str, parts: Mapping[str, _Channel], setup: Setup, readings: Readings, zone: str
+) -> _Channel:
+    """Doubt runs of identical values during which another probe of the zone and quantity moved."""
     channel, own = setup.channels[key], parts[key]
     if channel.flat_n <= 1 or not len(readings):
         return own
@@ -170,7 +188,7 @@ def _flag_stuck(key: str, parts: Mapping[str, _Channel], setup: Setup, readings:
     threshold = float(difference_to_canonical(least, channel.unit, channel.quantity)) * MICRO
     for begin, end in runs:
         for i, j in _pieces(own.taken_ns, begin, end, channel.flat_n):
-            others = _neighbours(key, parts, setup, slice(own.taken_ns[i], own.taken_ns[j - 1] + 1))
+            others = _neighbours(key, parts, setup, zone, slice(own.taken_ns[i], own.taken_ns[j - 1] + 1))
             if any(moved(values, threshold) for values in others):
                 doubted[i:j] = True
     return replace(own, doubted=doubted, open_run_ns=open_ns)
@@ -196,13 +214,17 @@ def _pieces(taken_ns: Int, begin: int, end: int, least: int) -> list[tuple[int, 
     return pieces
 
 
-def _neighbours(key: str, parts: Mapping[str, _Channel], setup: Setup, ns: slice) -> list[Float]:
-    """Unflagged values of the other channels of the same quantity during [ns.start, ns.stop)."""
+def _neighbours(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str, ns: slice) -> list[Float]:
+    """Values of [ns.start, ns.stop) of other channels of the same quantity, while they stood in the zone.
+
+    As they were read, so that a new certificate is no movement; none that any test of a reading doubts.
+    """
     quantity, values = setup.channels[key].quantity, []
     for other, part in parts.items():
         if other != key and setup.channels[other].quantity == quantity:
             near = slice(*np.searchsorted(part.taken_ns, [ns.start, ns.stop]))
-            values.append(part.micro[near][part.flags[near] == Quality.PASS])
+            good = (part.flags[near] == Quality.PASS) & (part.why[near] != Why.CONFLICT) & ~part.doubted[near]
+            values.append(part.raw[near][good & _stood(other, setup, zone, part.taken_ns[near])])
     return values
 
 
@@ -312,10 +334,10 @@ def evidence(
     The readings should reach max_age beyond the grid at both ends, or to the end of the record.
     """
     keys = setup.channels_in(zone)
-    empty = Readings.empty()
-    parts = {k: _reading_level(setup.channels[k], setup, readings.get(k, empty)) for k in keys}
+    known = {k: _in_order(k, readings[k]) if k in readings else Readings.empty() for k in keys}
+    parts = {k: _reading_level(setup.channels[k], setup, known[k]) for k in keys}
     parts = {k: _confirmed(k, parts, setup, zone) for k in keys}
-    parts = {k: _flag_stuck(k, parts, setup, readings.get(k, empty)) for k in keys}
+    parts = {k: _flag_stuck(k, parts, setup, known[k], zone) for k in keys}
     return {
         k: _gridded(setup.channels[k], parts[k], _placed(k, zone, setup, grid), grid, now_ns) for k in keys
     }

@@ -21,7 +21,7 @@ from .forward import forward
 from .instants import rfc3339
 from .judge import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
 from .model import NS, Mark, Setup
-from .pieces import DAY_NS, Piece, pieces
+from .pieces import DAY_NS, Aside, Kept, Piece, pieces
 from .series import Readings
 from .store import Store
 from .store.tables import mark as mark_table
@@ -61,12 +61,14 @@ class _Kept:
 class Ledger:
     """What is stored of a room's verdicts. Several processes may keep it; what they store is the same.
 
-    newest: the judgement of each zone that was made last.
+    newest: the judgement of each zone that was made last; kept: where verdicts lie, which for files that
+    were never applied (version 0) is not the record: they must not take the place of those in force.
     """
 
     def __init__(self, store: Store, setup: Setup) -> None:
         self.store = store
         self.setup = setup
+        self.kept: Kept = store if setup.version else Aside()
         self.newest: dict[str, Judgement] = {}
         self._kept: dict[str, _Kept] = {}
         self._reach_ns = {z: max(reach_s(s, z) for s in setup.every()) * NS for z in setup.zones}
@@ -142,7 +144,7 @@ class Ledger:
         made = pieces(judgement, state_in)
         bodies = {day: (head.context, piece.to_text()) for day, piece in made.items()}
         bodies[HEAD] = (head.context, text)
-        self.store.put_pieces(judgement.zone, bodies, tell(judgement, made, head) if tell else None)
+        self.kept.put_pieces(judgement.zone, bodies, tell(judgement, made, head) if tell else None)
         self.newest[judgement.zone] = judgement
         return head, text
 
@@ -189,7 +191,7 @@ class Ledger:
         found = []
         for judgement, state, _ in self._judged(zone, first, last, self.unknown(zone, first), head.until_ns):
             for day, piece in pieces(judgement, state).items():
-                stored = self.store.piece(zone, day)
+                stored = self.kept.piece(zone, day)
                 final = (day + 1) * DAY_NS <= head.open_from_ns
                 if final and (stored is None or stored[1] != piece.to_text()):
                     found.append(rfc3339(day * DAY_NS)[:10])
@@ -220,7 +222,7 @@ class Ledger:
         return head, min(found, default=None), cursor
 
     def _stored_head(self, zone: str) -> str | None:
-        stored = self.store.piece(zone, HEAD)
+        stored = self.kept.piece(zone, HEAD)
         return None if stored is None else stored[1]
 
     def head(self, zone: str) -> Head | None:
@@ -234,7 +236,7 @@ class Ledger:
         return digest([JUDGE_VERSION, self.setup.step_s])
 
     def state_before(self, zone: str, day: int) -> BodyState:
-        stored = self.store.piece(zone, day - 1)
+        stored = self.kept.piece(zone, day - 1)
         return Piece.of_text(stored[1]).state_out if stored else self.unknown(zone, day)
 
     def unknown(self, zone: str, day: int) -> BodyState:

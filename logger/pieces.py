@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, Protocol
 
 from .bodies import BodyState
 from .judge import DAY_S, Judgement
@@ -40,6 +40,59 @@ class Piece:
             BodyState.of_json(body["state_in"]),
             BodyState.of_json(body["state_out"]),
         )
+
+
+class Kept(Protocol):
+    """Where pieces are kept, each as (digest of its input, body), with the newest statement of each zone."""
+
+    def put_pieces(
+        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
+    ) -> None:
+        """Keep several days of a zone, and the newest statement about it."""
+
+    def piece(self, zone: str, day: int) -> tuple[str, str] | None:
+        """What is kept of a day; None: nothing."""
+
+    def pieces(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
+        """What is kept of the days in [day0, day1), in order."""
+
+    def put_live(self, zone: str, body: str) -> None:
+        """Keep the newest statement about a zone."""
+
+    def live(self) -> dict[str, str]:
+        """The newest statement about each zone."""
+
+
+class Aside:
+    """What a setup that was never in force would say: kept for this process, never in the record."""
+
+    def __init__(self) -> None:
+        self._pieces: dict[str, dict[int, tuple[str, str]]] = {}
+        self._live: dict[str, str] = {}
+
+    def put_pieces(
+        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
+    ) -> None:
+        """Keep several days of a zone, and the newest statement about it."""
+        self._pieces.setdefault(zone, {}).update(pieces)
+        if statement is not None:
+            self.put_live(zone, statement)
+
+    def piece(self, zone: str, day: int) -> tuple[str, str] | None:
+        """What is kept of a day; None: nothing."""
+        return self._pieces.get(zone, {}).get(day)
+
+    def pieces(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
+        """What is kept of the days in [day0, day1), in order."""
+        return {day: kept for day, kept in sorted(self._pieces.get(zone, {}).items()) if day0 <= day < day1}
+
+    def put_live(self, zone: str, body: str) -> None:
+        """Keep the newest statement about a zone."""
+        self._live[zone] = body
+
+    def live(self) -> dict[str, str]:
+        """The newest statement about each zone."""
+        return dict(self._live)
 
 
 def pieces(judgement: Judgement, state_in: BodyState) -> dict[int, Piece]:

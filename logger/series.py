@@ -75,6 +75,22 @@ def conflicting(readings: Readings) -> Bool:
     return np.asarray(valid & (low[group] != high[group]))
 
 
+def once(readings: Readings) -> Readings:
+    """Without readings that came a second time, by another way: same instant, same value, one reading.
+
+    >>> column = np.zeros(4)
+    >>> twice = Readings(np.array([1, 2, 2, 3]), column + 20, column.astype(np.uint8), column > 0)
+    >>> once(twice).taken_ns.tolist()
+    [1, 2, 3]
+    """
+    same = np.diff(readings.taken_ns) == 0
+    if not same.any():
+        return readings
+    keep = np.ones(len(readings), np.bool_)
+    keep[1:] = ~(same & (np.diff(readings.value) == 0))
+    return Readings(*(column[keep] for column in vars(readings).values()))
+
+
 def first_cell(instant_ns: int, step_s: int) -> int:
     """Number of the cell that holds an instant; cell c covers [c·step, (c + 1)·step)."""
     return instant_ns // (step_s * NS)

@@ -62,7 +62,7 @@ class Verdicts:
 
     def stored_pieces(self, zone: str, from_ns: int, to_ns: int) -> list[Piece]:
         """Stored pieces of the UTC days that touch [from, to)."""
-        days = self.store.pieces(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
+        days = self._ledger.kept.pieces(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
         return [Piece.of_text(body) for _, (_, body) in sorted(days.items())]
 
     def periods(
@@ -96,7 +96,7 @@ class Verdicts:
         days = 1
         while True:
             first, end = (head.until_ns - 1) // DAY_NS - days + 1, min([*made, NEVER_NS])
-            stored = self.store.pieces(zone, first, end) if first < end else {}
+            stored = self._ledger.kept.pieces(zone, first, end) if first < end else {}
             known = {day: Piece.of_text(body) for day, (_, body) in stored.items() if day >= first}
             known |= made
             found = joined(p for _, piece in sorted(known.items()) for p in piece.periods)
@@ -299,10 +299,10 @@ class Verdicts:
     def _tell_once(self, zone: str, now_ns: int) -> None:
         """A zone that was judged without anybody asking for a statement."""
         judgement, head = self._ledger.newest.get(zone), self._ledger.head(zone)
-        if zone not in self.store.live() and judgement is not None and head is not None:
+        if zone not in self._ledger.kept.live() and judgement is not None and head is not None:
             said = self._told(now_ns, judgement, {}, head)
             if said is not None:
-                self.store.put_live(zone, said)
+                self._ledger.kept.put_live(zone, said)
 
 
 def _text(body: object) -> str:
