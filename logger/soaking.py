@@ -1,9 +1,7 @@
 """The soak planner: when is a part as warm as the room, near enough for its tolerance?
 
 A lumped body follows the air by its time constant. Where the Biot number says that its core lags
-behind its surface, the core decides: the first term of the series for a wall, a cylinder or a sphere
-(Incropera & DeWitt, 5.5, 5.6), whose time constant for small Bi is the lumped one times 1 + c·Bi;
-a cuboid is taken as a wall.
+behind its surface, the core decides (`physics/cores.py`).
 """
 
 from __future__ import annotations
@@ -15,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from .errors import Refused
+from .physics.cores import core
 from .physics.thermal import (
     LUMPED_BIOT,
     Body,
@@ -35,10 +34,6 @@ FILMS: dict[Air, tuple[float, float]] = {"still": (8.0, 6.0), "moving": (15.0, 1
 PLATE_FILM = 100.0
 # How much colder than it was a part may be that was just sprayed or wiped: common practice, no source.
 COLDER_K: dict[Just, float] = {"": 0.0, "sprayed": 5.0, "wiped": 2.0}
-# Of Bi = h·(V/A)/k: how much longer the core's time constant is, and how much more than one it starts with.
-_CORE: dict[Shape, tuple[float, float]] = {
-    "cuboid": (1 / 3, 1 / 6), "cylinder": (1 / 2, 1 / 2), "sphere": (3 / 5, 9 / 10),
-}  # fmt: skip
 # A step that was logged for less than a fifth of its time constant looks like any other straight line.
 LONGEST_FIT = 5
 SIZES: dict[Shape, tuple[int, str]] = {
@@ -46,6 +41,8 @@ SIZES: dict[Shape, tuple[int, str]] = {
     "cylinder": (2, "diameter x length"),
     "sphere": (1, "diameter"),
 }
+# Beyond these, a number is a slip of the pen or the wrong unit.
+COLDEST_C, HOTTEST_C = -100.0, 1000.0
 CAUTIONS = (
     "Heavy parts: lift them with the gear that is meant for it.",
     "Solvents and canned air: ventilate, keep away from flames and hot surfaces, follow the label and "
@@ -103,10 +100,11 @@ def by_size(
     films = [_film(h, area, _face(shape, size_mm) if on_plate else 0.0) for h in FILMS[air]]
     nominal, lowest = (float(time_constant_s(body, volume, area, h)) for h in films)
     number = float(biot(body, volume, area, films[0]))
-    longer, start = _CORE[shape] if number >= LUMPED_BIOT else (0.0, 0.0)
     how = f"{shape} in {air} air" + (", on a metal plate" if on_plate else "")
-    more = 1 + longer * number
-    return Constant(nominal, nominal * more, lowest * more, number, 1 + start * number, how)
+    if number < LUMPED_BIOT:
+        return Constant(nominal, nominal, lowest, number, 1.0, how)
+    (tau, start), (latest, _) = (core(body, shape, size_mm, h) for h in films)
+    return Constant(nominal, tau, latest, number, start, how)
 
 
 def typed(tau_s: float, how: str = "typed", u_tau_s: float = 0.0) -> Constant:
@@ -124,6 +122,10 @@ def plan(constant: Constant, from_C: float, room_C: float, residual_K: float, ju
     """
     if not residual_K > 0:
         raise Refused(f"residual: wanted a difference in K above 0, found {residual_K:g}.")
+    for name, value in (("part", from_C), ("room", room_C)):
+        if not COLDEST_C <= value <= HOTTEST_C:
+            wanted = f"wanted a temperature from {COLDEST_C:g} to {HOTTEST_C:g} °C"
+            raise Refused(f"{name}: {wanted}, found {value:g}.")
     difference = max(abs(from_C - room_C), abs(from_C - COLDER_K[just] - room_C))
     times = [
         float(soak_time_s(tau, constant.core * difference, residual_K)) if difference > residual_K else 0.0

@@ -13,6 +13,7 @@ import numpy as np
 
 from .calibration import WHY_TEXT, Why
 from .evidence import Cells
+from .instants import rfc3339
 from .judge import Judgement
 from .model import Setup
 from .series import Float
@@ -112,7 +113,10 @@ def tracks(
         span_K=float(np.nanmax(seen) - np.nanmin(seen)) if np.isfinite(seen).any() else 0.0,
         at_start_K=float((p.value - s.value)[max(0, span.begin - span.mastered)]),
         step_s=float(judgement.grid.step_s),
-        notices=tuple(_notices(judgement, (p, s), span, part)),
+        notices=(
+            *_notices(judgement, (p, s), span, part),
+            *_at_mastering(judgement, p.value - s.value, interval[0]),
+        ),
     )
 
 
@@ -196,19 +200,32 @@ def _followed(judgement: Judgement, air: Float, lag: Lag, tau_s: float) -> Float
     place[seen] = seen
     held = air[np.maximum.accumulate(place)]
     held[: seen[0]] = air[seen[0]]
-    body[begin:] = lagged(held[begin:], start, judgement.grid.step_s / tau_s)
+    after = lagged(held[begin:], start, judgement.grid.step_s / tau_s)
+    # A cell's reading stands for its middle, and so does the body: between the cell's two ends.
+    body[begin:] = (after + np.concatenate([[start], after[:-1]])) / 2
     return body
 
 
 def _start(judgement: Judgement, air: Float, span: Interval, lag: Lag) -> float:
     """What is left of not knowing how warm the body was when the air was first seen; standard, in K."""
-    if lag.arrived_C is not None:
-        return 0.0
     seen = np.flatnonzero(np.isfinite(air))
+    if lag.arrived_ns is not None:
+        # What came in before the air was first seen has followed an air that nobody knows.
+        arrived = lag.arrived_ns // judgement.grid.step_ns - judgement.grid.first
+        if arrived >= seen[0]:
+            return 0.0
     before = air[seen[0] : span.begin + 1]
     spread = float(np.nanmax(before) - np.nanmin(before)) + WIDENED_K if len(before) else WIDENED_K
     gone_s = max(0, span.begin - int(seen[0])) * judgement.grid.step_s
     return spread * float(np.exp(-gone_s / lag.tau_s)) / 3**0.5
+
+
+def _at_mastering(judgement: Judgement, difference: Float, mastered_ns: int) -> list[str]:
+    """Drift counts from mastering: where nothing is known of that time, the drift is not."""
+    before = mastered_ns // judgement.grid.step_ns < judgement.grid.first
+    if not before and np.isfinite(difference[:1]).all():
+        return []
+    return [f"no temperature is known at mastering, {rfc3339(mastered_ns)}: drift since then is not shown"]
 
 
 def _notices(judgement: Judgement, both: Sequence[Track], span: Interval, part: Lag) -> list[str]:

@@ -53,6 +53,9 @@ Tve = Annotated[
 TveSpan = Annotated[
     float, typer.Option("--tve-span-K", metavar="K", help="Span of the room during the drift check.")
 ]
+TveOn = Annotated[
+    str, typer.Option("--tve-on", metavar="DAY", help="Day of the drift check, as in 2026-10-12.")
+]
 UmPerK = Annotated[
     float | None,
     typer.Option("--um-per-K", metavar="UM", help="This machine's own, from `inspection standard`."),
@@ -100,6 +103,7 @@ class Given:
     mastered_at: str | None = None
     tve_um: float | None = None
     tve_span_K: float = 0.0
+    tve_on: str = ""
     um_per_K: float | None = None
     share_allowed: float | None = None
     part_tau_s: float = 0.0
@@ -115,7 +119,9 @@ def question(base: Question, given: Given, zone: ZoneInfo) -> Question:
     from dataclasses import replace
 
     features = [*_single(given), *(_feature(text, given.material) for text in given.features)]
+    _in_range(given)
     if not features:
+        _needs_a_length(given)
         return base
     mastered = parse(given.mastered_at, zone, "--mastered-at") if given.mastered_at else base.from_ns
     part, scale = _lags(given, zone)
@@ -123,6 +129,42 @@ def question(base: Question, given: Given, zone: ZoneInfo) -> Question:
     return replace(
         base, features=tuple(features), work=work, mastered_ns=mastered, part=part, scale=scale
     )  # fmt: skip
+
+
+# Options whose number has a range: its name, the least and the greatest.
+_RANGES = {
+    "tve_um": ("--tve-um", 0.0, 1e6),
+    "tve_span_K": ("--tve-span-K", 0.0, 100.0),
+    "um_per_K": ("--um-per-K", -1e6, 1e6),
+    "part_tau_s": ("--part-tau-s", 0.0, 1e7),
+    "scale_tau_s": ("--scale-tau-s", 0.0, 1e7),
+    "u_tau_s": ("--u-tau-s", 0.0, 1e7),
+    "arrived_C": ("--arrived-C", -100.0, 1000.0),
+}
+
+
+def _in_range(given: Given) -> None:
+    faults = [
+        f"{option}: wanted a number from {least:g} to {most:g}, found {value:g}"
+        for name, (option, least, most) in _RANGES.items()
+        if (value := getattr(given, name)) is not None and not least <= value <= most
+    ]
+    if faults:
+        raise Refused("; ".join(faults) + ".")
+
+
+def _needs_a_length(given: Given) -> None:
+    """What was said about a length without one would be passed over in silence."""
+    wanted = {
+        "--tolerance-um": given.tolerance_um,
+        "--material": given.material,
+        "--tve-um": given.tve_um,
+        "--um-per-K": given.um_per_K,
+        "--mastered-at": given.mastered_at,
+    }
+    without = [option for option, value in wanted.items() if value not in (None, "")]
+    if without:
+        raise Refused(f"{', '.join(without)}: wanted --length-mm or --feature, too; without one no µm.")
 
 
 def _single(given: Given) -> list[Feature]:
@@ -180,9 +222,7 @@ def _drift(given: Given) -> DriftCheck | None:
 
     if given.tve_um is None:
         return None
-    if given.tve_um < 0:
-        raise Refused(f"--tve-um: wanted a peak-to-valley value of 0 or more, found {given.tve_um:g}.")
-    return DriftCheck(given.tve_um, given.tve_span_K)
+    return DriftCheck(given.tve_um, given.tve_span_K, given.tve_on)
 
 
 def _lags(given: Given, zone: ZoneInfo) -> tuple[Lag, Lag]:

@@ -11,6 +11,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from logger.errors import Refused
+from logger.physics.cores import first_term
 from logger.physics.thermal import BODIES, Body, body_of
 from logger.soaking import COLDER_K, by_size, fitted, plan, sizes, typed
 from logger.stamp import read_stamp
@@ -51,6 +52,46 @@ def test_the_core_of_a_thick_piece_is_no_sooner_than_conduction_says(
     true = float(np.interp(-0.1, -solved.y[0], solved.t))
     assert ours == pytest.approx(true, rel=0.05)
     assert found.tau_s * np.log(50) < 0.97 * true
+
+
+@pytest.mark.parametrize(
+    ("kind", "biot", "zeta", "C"),
+    [
+        ("wall", 0.1, 0.3111, 1.0161),
+        ("wall", 1.0, 0.8603, 1.1191),
+        ("cylinder", 0.1, 0.4417, 1.0246),
+        ("cylinder", 1.0, 1.2558, 1.2071),
+        ("sphere", 0.1, 0.5423, 1.0298),
+        ("sphere", 1.0, 1.5708, 1.2732),
+    ],
+)
+def test_first_terms_are_those_of_the_textbook(kind: Any, biot: float, zeta: float, C: float) -> None:
+    """Incropera & DeWitt, table 5.1 (from memory): ζ and C to its last digit but one."""
+    assert first_term(kind, biot) == pytest.approx((zeta, C), abs=2e-4)
+
+
+def test_the_core_of_a_cube_follows_as_a_product_of_walls() -> None:
+    """A granite cube of 400 mm: its middle by one wall cubed, solved by scipy, is ours within 3 %."""
+    body, a, h, n = BODIES["granite"], 0.2, 8.0, 80
+    kappa, d = body.conductivity / (body.density * body.specific_heat), 0.2 / 80
+
+    def wall(_: float, T: np.ndarray) -> np.ndarray:
+        surface = T[-1] / (1 / h + d / 2 / body.conductivity)
+        flux = np.concatenate([[0.0], body.conductivity * np.diff(T) / d, [-surface]])
+        return np.diff(flux) / d * kappa / body.conductivity
+
+    ours = plan(by_size(body, "cuboid", (2000 * a,) * 3), 26.0, 20.0, 0.2).ready_after_s
+    solved = solve_ivp(wall, (0, 2 * ours), np.ones(n), method="BDF", rtol=1e-7, max_step=ours / 300)
+    true = float(np.interp(-0.2, -6 * solved.y[0] ** 3, solved.t))
+    assert ours == pytest.approx(true, rel=0.03)
+
+
+@pytest.mark.parametrize("degrees", [float("nan"), float("inf"), -274.0])
+def test_a_part_of_no_temperature_is_never_ready(degrees: float) -> None:
+    """Not a number is no difference of 0 K."""
+    for ends in ((degrees, 20.0), (25.0, degrees)):
+        with pytest.raises(Refused, match="wanted a temperature"):
+            plan(typed(1800.0), *ends, 0.5)
 
 
 def test_a_plate_takes_heat_away_faster_and_a_part_that_was_wiped_is_colder() -> None:
