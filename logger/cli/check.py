@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from ..inspection import Check
 
 EXIT_OF = {"stable": 0, "not stable": 10, "not shown": 11}
+BROKEN_STAMP = 12
 
 Zone = Annotated[str | None, typer.Option("--zone", metavar="ZONE", help="Key of the zone, as in room.toml.")]
 From = Annotated[
@@ -68,6 +69,7 @@ def check(
     mastered_at: about.Mastered = None,
     tve_um: about.Tve = None,
     tve_span_K: about.TveSpan = 0.0,
+    tve_on: about.TveOn = "",
     um_per_K: about.UmPerK = None,
     share_allowed: about.Share = None,
     part_tau_s: about.PartTau = 0.0,
@@ -90,7 +92,8 @@ def check(
     """Did the room support what was measured in this interval? With every reason.
 
     With a length and a material also: by how many µm may it have erred, beside the tolerance.
-    Exits with 0 for stable, 10 for not stable, 11 for not shown, so that a measuring program can ask.
+    Exits with 0 for stable, 10 for not stable, 11 for not shown, so that a measuring program can ask; with
+    12 for a stamp that does not hold.
 
     \b
     Examples:
@@ -111,6 +114,7 @@ def check(
         mastered_at=mastered_at,
         tve_um=tve_um,
         tve_span_K=tve_span_K,
+        tve_on=tve_on,
         um_per_K=um_per_K,
         share_allowed=share_allowed,
         part_tau_s=part_tau_s,
@@ -125,9 +129,10 @@ def check(
     with opened(data, config) as found:
         asked = _asked(found, (zone, start, end), pre_window_s, activity, stamp)
         done = _assessed(found, about.question(asked, given, found.zone_info))
-        told = done.to_json() | ({"stamp_holds": _same(stamp, done)} if stamp else {})
-        answer(told, as_json, [*_stamp_lines(stamp, done), *assessment_lines(found, done)])
-    raise typer.Exit(EXIT_OF[done.check.verdict])
+        held = stamp is None or _same(stamp, done)
+        told = done.to_json() | ({} if stamp is None else {"stamp_holds": held})
+        answer(told, as_json, [*_stamp_lines(found, stamp, done), *assessment_lines(found, done)])
+    raise typer.Exit(EXIT_OF[done.check.verdict] if held else BROKEN_STAMP)
 
 
 def _list(file: Path, data: Path, config: Path | None, as_json: bool) -> int:
@@ -153,6 +158,8 @@ def _asked(
     from ..stamp import read_stamp
 
     if stamp is not None:
+        if any(where):
+            raise Refused("--stamp names zone and interval itself; leave out --zone, --from and --to.")
         s = read_stamp(stamp)
         return Question(s.zone, s.from_ns, s.to_ns, s.pre_window_s, s.activity)
     zone, start, end = where
@@ -172,23 +179,26 @@ def _assessed(found: Opened, asked: Question) -> Assessment:
 
 
 def _same(stamp: str, done: Assessment) -> bool:
+    """Whether every word of the line is what the record says: a digest beside another verdict is forged."""
     from ..stamp import read_stamp
 
-    return read_stamp(stamp).digest == done.check.to_json()["digest"]
+    return read_stamp(stamp) == read_stamp(done.to_json()["stamp"])
 
 
-def _stamp_lines(stamp: str | None, done: Assessment) -> list[str]:
+def _stamp_lines(found: Opened, stamp: str | None, done: Assessment) -> list[str]:
     if stamp is None:
         return []
     if _same(stamp, done):
         return ["The stamp holds: same interval, same verdict, same digest.", ""]
     from ..stamp import read_stamp
+    from ..verdict_issues import told_of_digest
 
-    was = read_stamp(stamp)
+    was, now = read_stamp(stamp), read_stamp(done.to_json()["stamp"])
     young = " It was provisional then." if was.provisional else ""
     return [
         f"The stamp does not hold: it says {was.verdict}, digest {was.digest[:12]}; the record says "
-        f"{done.check.verdict}.{young}",
+        f"{done.check.verdict}, digest {now.digest[:12]}.{young}",
+        *told_of_digest(found.store, was.digest, was.verdict),
         "",
     ]
 
