@@ -49,6 +49,16 @@ def of_digest(store: Store, digest: str) -> Issue | None:
     return next((i for each in issues(store).values() for i in each if i.digest == digest), None)
 
 
+def told_of_digest(store: Store, digest: str, verdict: str) -> list[str]:
+    """What became of the issue that a stamp's digest belongs to; that none does is said, too."""
+    mine = of_digest(store, digest)
+    if mine is None or mine.verdict != verdict:
+        return ["No issue of a registered inspection has that digest with that verdict."]
+    newest = issues(store)[mine.inspection][-1]
+    now = f"; issue {newest.number} says {newest.verdict} ({newest.reason})" if newest != mine else ""
+    return [f"It is of issue {mine.number} of inspection {mine.inspection}{now}."]
+
+
 def review(
     store: Store, verdicts: Verdicts, now_ns: int, only: Iterable[str] | None = None
 ) -> list[tuple[Inspection, Issue]]:
