@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Row, delete, insert, select, update
 from ..accounts import Act, Role, may, only_reads, refuse_unless, roles_of
 from ..errors import Refused, UnknownName
 from ..store import Store
-from ..store.people import password_digest
+from ..store.people import secret_mark
 from ..store.tables import account as t
 from ..store.tables import preference, session
 from .passwords import checked_password, digest, fits, outdated
@@ -78,8 +78,8 @@ class People:
             values = {"person": new.person, "roles": _sorted(new.roles), "password": stored, "active": True}
             at = {"made_ns": new.made_ns, "changed_ns": new.changed_ns}
             conn.execute(insert(t).values(name=new.name, **values, **at))
-            told = {"person": new.person, "roles": _sorted(new.roles), "password": password_digest(stored)}
-            self._journalled(conn, "add", new.name, by, **told)
+            told = {"person": new.person, "roles": _sorted(new.roles), "password": secret_mark(stored)}
+            self._journalled(conn, "add", new.name, by, new.made_ns, **told)
         return new
 
     def set_roles(self, name: str, roles: Collection[Role], by: str) -> Account:
@@ -88,8 +88,9 @@ class People:
         after = replace(before, roles=given)
         with self.store.begin() as conn:
             self._keep_administrator(conn, after)
-            self._changed(conn, name, roles=_sorted(given))
-            self._journalled(conn, "roles", before.name, by, was=_sorted(before.roles), roles=_sorted(given))
+            at_ns = self._changed(conn, name, roles=_sorted(given))
+            told = {"was": _sorted(before.roles), "roles": _sorted(given)}
+            self._journalled(conn, "roles", before.name, by, at_ns, **told)
         return after
 
     def set_active(self, name: str, active: bool, by: str) -> Account:
@@ -97,9 +98,9 @@ class People:
         after = replace(self.known(name), active=active)
         with self.store.begin() as conn:
             self._keep_administrator(conn, after)
-            self._changed(conn, name, active=active)
+            at_ns = self._changed(conn, name, active=active)
             conn.execute(delete(session).where(session.c.account == after.name))
-            self._journalled(conn, "enable" if active else "disable", after.name, by)
+            self._journalled(conn, "enable" if active else "disable", after.name, by, at_ns)
         return after
 
     def set_password(self, name: str, password: str, by: str) -> None:
@@ -107,9 +108,9 @@ class People:
         known = self.known(name)
         stored = digest(checked_password(password, known.name, known.person))
         with self.store.begin() as conn:
-            self._changed(conn, name, password=stored)
+            at_ns = self._changed(conn, name, password=stored)
             conn.execute(delete(session).where(session.c.account == known.name))
-            self._journalled(conn, "password", known.name, by, password=password_digest(stored))
+            self._journalled(conn, "password", known.name, by, at_ns, password=secret_mark(stored))
 
     def acting(self, who: str, act: Act) -> str:
         """The name to act under. A name that has an account acts with its roles, whoever types it.
@@ -152,9 +153,9 @@ class People:
         if renew and outdated(row.password):
             newer = digest(password)
             with self.store.begin() as conn:
-                self._changed(conn, row.name, password=newer)
-                told = {"password": password_digest(newer), "why": "stronger parameters"}
-                self._journalled(conn, "password", row.name, "stillroom", **told)
+                at_ns = self._changed(conn, row.name, password=newer)
+                told = {"password": secret_mark(newer), "why": "stronger parameters"}
+                self._journalled(conn, "password", row.name, "stillroom", at_ns, **told)
         return _account(row)
 
     def preferences(self, name: str) -> dict[str, str]:
@@ -170,12 +171,16 @@ class People:
             conn.execute(delete(preference).where(mine))
             conn.execute(insert(preference).values(account=name, key=key[:64], value=value[:1000]))
 
-    def _changed(self, conn: Connection, name: str, **values: Any) -> None:
+    def _changed(self, conn: Connection, name: str, **values: Any) -> int:
+        """Change a row; gives the instant that it now bears, which its entry has to tell."""
+        at_ns = self._clock()
         wanted = update(t).where(t.c.name == name.strip().casefold())
-        conn.execute(wanted.values(changed_ns=self._clock(), **values))
+        conn.execute(wanted.values(changed_ns=at_ns, **values))
+        return at_ns
 
-    def _journalled(self, conn: Connection, act: str, name: str, by: str, **more: Any) -> None:
-        self.store.journal.append("account", by, {"act": act, "account": name, **more}, conn=conn)
+    def _journalled(self, conn: Connection, act: str, name: str, by: str, at_ns: int, **more: Any) -> None:
+        what = {"act": act, "account": name, "at_ns": at_ns, **more}
+        self.store.journal.append("account", by, what, conn=conn)
 
     def _keep_administrator(self, conn: Connection, after: Account) -> None:
         """The last administrator in use stays one, or nobody could make another."""

@@ -16,6 +16,7 @@ from sqlalchemy import Row, insert, select, update
 from ..accounts import Scope, scopes_of
 from ..errors import Refused, UnknownName
 from ..store import Store
+from ..store.people import secret_mark
 from ..store.tables import token as t
 
 _FORM = re.compile(r"stillroom_([0-9a-f]{8})_([A-Za-z0-9_-]{43})")
@@ -79,7 +80,8 @@ class Tokens:
         with self._store.begin() as conn:
             at = {"made_ns": new.made_ns, "until_ns": until_ns}
             conn.execute(insert(t).values(id=new.id, sha256=_digest(secret), **given, **at))
-            told: dict[str, Any] = {"act": "add", "token": new.id, **given, "until_ns": until_ns}
+            mark = secret_mark(_digest(secret))
+            told: dict[str, Any] = {"act": "add", "token": new.id, "secret": mark, **given, **at}
             self._store.journal.append("token", by, told, conn=conn)
         return new, f"stillroom_{new.id}_{secret}"
 
@@ -103,8 +105,9 @@ class Tokens:
         if known[ident].revoked_ns is not None:
             raise Refused(f"Token {ident} was revoked before.")
         with self._store.begin() as conn:
-            conn.execute(update(t).where(t.c.id == ident).values(revoked_ns=self._clock()))
-            told: dict[str, Any] = {"act": "revoke", "token": ident, "name": known[ident].name}
+            at = {"revoked_ns": self._clock()}
+            conn.execute(update(t).where(t.c.id == ident).values(**at))
+            told: dict[str, Any] = {"act": "revoke", "token": ident, "name": known[ident].name, **at}
             self._store.journal.append("token", by, told, conn=conn)
         return known[ident]
 

@@ -174,10 +174,11 @@ def _enter(  # noqa: PLR0917 (one row and one entry take all that is known of an
     from ..store.tables import issue as t
 
     pdf = next(sha for name, sha in issued.files.items() if name.endswith(".pdf"))
-    body = {"files": dict(issued.files), "digest": facts["digest"], "setup": facts["setup"]}
-    row = {"zone": span.zone, "from_ns": span.from_ns, "to_ns": span.to_ns, "at_ns": span.now_ns, **act}
+    judged = {"digest": facts["digest"], "setup": facts["setup"]}
+    at = {"from_ns": span.from_ns, "to_ns": span.to_ns, "at_ns": span.now_ns}
+    row = {"zone": span.zone, "body": {"files": dict(issued.files), **judged}, **at, **act}
     folder = issued.folder.relative_to(store.folder).as_posix()
-    conn.execute(t.insert().values(number=issued.number, folder=folder, sha256=pdf, body=body, **row))
+    conn.execute(t.insert().values(number=issued.number, folder=folder, sha256=pdf, **row))
     what = {"record": issued.number, "zone": span.zone, "from": facts["from"], "to": facts["to"]}
-    entered = {**what, "replaces": act["replaces"], "files": dict(issued.files)}
+    entered = {**what, **at, "replaces": act["replaces"], "files": dict(issued.files), "body": judged}
     store.journal.append("record", act["who"], entered, act["why"], conn)

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, Row
 
 from ..errors import IntervalError
 from ..instants import parse
+from .stored import differs, stored
 from .tables import alarm, decision, inspection, mark
 
 UTC = ZoneInfo("UTC")
@@ -59,32 +60,34 @@ def _inspection(what: Mapping[str, Any], acts: Acts) -> None:
 
 def check_acts(conn: Connection, acts: Acts) -> Iterator[str]:
     """A sentence for every row that does not say what its acts say, is missing, or has none."""
-    jobs = {row.key: row._asdict() for row in conn.execute(select(inspection))}
+    jobs = {row["key"]: row for row in stored(conn, inspection)}
     for key in sorted((jobs.keys() | acts.inspections.keys()) - acts.unknown):
-        if not _same(jobs.get(key), acts.inspections.get(key)):
+        if differs(jobs.get(key), acts.inspections.get(key)):
             yield f"inspection {key}: its row is missing, altered, or without its journal entry"
-    marks = {row.id: row._asdict() for row in conn.execute(select(mark))}
+    marks = {row["id"]: row for row in stored(conn, mark)}
     for number in sorted(marks.keys() | acts.marks.keys()):
-        if not _same(marks.get(number), acts.marks.get(number)):
+        if differs(marks.get(number), acts.marks.get(number)):
             yield f"mark {number}: its row is missing, altered, or without its journal entry"
     yield from _check_decisions(conn, acts)
-    states = {row.key: (row.state, row.body.get("occurrence", 0)) for row in conn.execute(select(alarm))}
+    states = {row["key"]: (row["state"], _occurrence(row["body"])) for row in stored(conn, alarm)}
     for key in sorted(states.keys() | acts.alarms.keys()):
         if states.get(key) != acts.alarms.get(key, ("normal", 0)):
             yield f"alarm {key}: its state is not the one that the journal tells"
 
 
 def _check_decisions(conn: Connection, acts: Acts) -> Iterator[str]:
-    rows = [
-        (row.number, row.channel, row.taken_ns, row.value, tuple(row.seen))
-        for row in conn.execute(select(decision))
-    ]
+    names = ("number", "channel", "taken_ns", "value", "seen")
+    rows = [tuple(_still(row[name]) for name in names) for row in stored(conn, decision)]
     for one in sorted(set(rows) ^ set(acts.decisions), key=repr):
         yield f"decision {one[0]} on {one[1]}: its row is missing, altered, or without its journal entry"
 
 
-def _same(row: Mapping[str, Any] | None, told: Mapping[str, Any] | None) -> bool:
-    return row is not None and told is not None and all(row[name] == value for name, value in told.items())
+def _still(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _occurrence(body: Any) -> Any:
+    return body.get("occurrence", 0) if isinstance(body, dict) else None
 
 
 def _ns(text: str) -> int:

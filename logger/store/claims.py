@@ -27,8 +27,9 @@ class Claims:
     seals: dict[int, dict[str, Any]] = field(default_factory=dict)  # entry -> what was sealed
     setups: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup`
     proposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup_proposal`
+    refusals: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup_refusal`
     imports: dict[str, dict[str, Any]] = field(default_factory=dict)  # SHA-256 -> as in `import_file`
-    records: dict[int, dict[str, Any]] = field(default_factory=dict)  # number -> as in `issue`
+    records: dict[int, dict[str, Any]] = field(default_factory=dict)  # number -> files, and as in `issue`
     disposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # seal -> what was let go
     clocks: dict[int, dict[str, Any]] = field(default_factory=dict)  # entry -> what it says of a clock
     acts: Acts = field(default_factory=Acts)
@@ -121,9 +122,20 @@ def _read_import(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> Non
     claims.imports[what["sha256"]] = {name: what[name] for name in names}
 
 
+def _read_refusal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    told = {"version": what["version"], "at_ns": what["at_ns"], "who": row.who, "why": row.why}
+    claims.refusals[what["version"]] = told
+
+
 def _read_record(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
-    told = {"zone": what["zone"], "replaces": what["replaces"], "files": dict(what["files"])}
-    claims.records[what["record"]] = {**told, "who": row.who, "why": row.why}
+    number, files = what["record"], dict(what["files"])
+    told = {"zone": what["zone"], "replaces": what["replaces"], "who": row.who, "why": row.why}
+    told["folder"] = f"records/{number:06d}"
+    told["sha256"] = next(sha256 for name, sha256 in files.items() if name.endswith(".pdf"))
+    if "body" in what:  # an entry of before that was told leaves these open
+        told |= {name: what[name] for name in ("from_ns", "to_ns", "at_ns")}
+        told["body"] = {"files": files} | what["body"]
+    claims.records[number] = {"files": files, "row": told}
 
 
 def _read_disposal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
@@ -139,7 +151,8 @@ def _read_founding(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> N
 
 def _read_clock(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
     names = ("probe", "clock_ns", "offset_ns") if row.kind == "clock-comparison" else ("boot", "base_ns")
-    claims.clocks[row.number] = {"kind": row.kind} | {name: what[name] for name in names}
+    told = {name: what[name] for name in (*names, *({"arrival"} & what.keys()))}
+    claims.clocks[row.number] = {"kind": row.kind} | told
 
 
 def _read_person(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
@@ -151,6 +164,7 @@ _READERS: dict[str, Callable[[Row[Any], Mapping[str, Any], Claims], None]] = {
     "setup": _read_setup,
     "setup-approved": _read_approval,
     "setup-proposed": _read_proposal,
+    "setup-refused": _read_refusal,
     "import": _read_import,
     "record": _read_record,
     "disposal": _read_disposal,

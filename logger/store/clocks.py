@@ -63,15 +63,16 @@ class Clocks:
         what: dict[str, JSON] = {
             "probe": found.probe, "clock_ns": found.clock_ns, "offset_ns": found.offset_ns
         }  # fmt: skip
+        what["arrival"] = _coming(conn)
         number = self._journal.append(COMPARISON, who, what, why, conn).number
-        conn.execute(clock_comparison.insert().values(number=number, arrival=_coming(conn), **what))
+        conn.execute(clock_comparison.insert().values(number=number, **what))
         return number
 
     def correct(self, boot: str, base_ns: int, who: str, why: str, conn: Connection) -> int:
         """Record what UTC less the monotonic clock was while this machine ran as `boot`."""
-        what: dict[str, JSON] = {"boot": boot, "base_ns": base_ns}
+        what: dict[str, JSON] = {"boot": boot, "base_ns": base_ns, "arrival": _coming(conn)}
         number = self._journal.append(CORRECTION, who, what, why, conn).number
-        conn.execute(clock_correction.insert().values(number=number, arrival=_coming(conn), **what))
+        conn.execute(clock_correction.insert().values(number=number, **what))
         return number
 
     def comparisons(self, probe: str) -> list[Comparison]:

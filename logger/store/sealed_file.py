@@ -26,6 +26,7 @@ class SealedFile:
     faults: tuple[str, ...]
     rows: int
     seqs: Mapping[str, Int]
+    sources: frozenset[str] = frozenset()
 
 
 def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> SealedFile:
@@ -39,25 +40,28 @@ def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> Seal
     same = hashlib.sha256(content).hexdigest() == what["sha256"]
     try:
         with archive.open(file, content) as reader:
-            found, numbers = _read(reader)
+            found, numbers, sources = _read(reader)
     except StoreDamaged as error:
         return SealedFile((f"file {file}: altered and unreadable ({error.__cause__}), {_held(what)}",), 0, {})
     faults = list(_day_faults(file, found, what))
     if not same and not faults:
         faults.append(f"file {file}: altered, though every channel and day in it reads back as it was sealed")
-    return SealedFile(tuple(faults), sum(len(seqs) for seqs in numbers.values()), numbers)
+    return SealedFile(tuple(faults), sum(len(seqs) for seqs in numbers.values()), numbers, sources)
 
 
-def _read(reader: Reader) -> tuple[dict[str, dict[str, str]], dict[str, Int]]:
+def _read(reader: Reader) -> tuple[dict[str, dict[str, str]], dict[str, Int], frozenset[str]]:
     days: dict[str, dict[str, str]] = {}
+    sources: set[str] = set()
     seqs: dict[str, list[Int]] = {}
     for channel, groups in reader.groups().items():
         columns = reader.columns(groups)
         days[channel] = days_of(columns)
+        sources |= {columns.source.table[code] for code in np.unique(columns.source.codes).tolist()}
         for writer, numbers in _by_writer(columns):
             seqs.setdefault(writer, []).append(numbers)
     # Numbers rise within each channel: a stable sort merges such runs instead of beginning anew.
-    return days, {writer: np.sort(np.concatenate(parts), kind="stable") for writer, parts in seqs.items()}
+    ascending = {writer: np.sort(np.concatenate(parts), kind="stable") for writer, parts in seqs.items()}
+    return days, ascending, frozenset(sources)
 
 
 def _by_writer(columns: Columns) -> Iterator[tuple[str, Int]]:

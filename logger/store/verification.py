@@ -7,7 +7,6 @@ also shows a chain that was cut off or made anew.
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -28,19 +27,16 @@ from .clocks import check_clocks
 from .database import Database, quick_check
 from .facts import Verification
 from .names import Names
+from .papers import check_papers
 from .people import check_people
 from .sealed_file import read_sealed
 from .seals import hidden, sealed_channel
-from .setups import proposals, text_digest
-from .tables import batch, disposal, import_file, issue, meta, reading, seal, seal_channel, setup
+from .tables import batch, disposal, reading, seal, seal_channel
+from .tables import name as known_name
 
 MOST = 2**63 - 1
 READERS = min(4, os.cpu_count() or 1)
 CHANNEL_FIELDS = (*CHANNEL_FACTS, "from_ns", "to_ns", "upto_arrival")
-SETUP_FIELDS = ("version", "at_ns", "who", "approver", "why", "digest")
-PROPOSAL_FIELDS = ("version", "at_ns", "who", "why", "base", "correction", "digest")
-IMPORT_FIELDS = ("sha256", "name", "at_ns", "original", "summary")
-ISSUE_FIELDS = ("zone", "who", "why", "replaces", "files")
 
 
 class Walk:
@@ -53,6 +49,7 @@ class Walk:
         self._folder = folder
         self._faults: list[str] = []
         self._spans: dict[str, list[Int]] = {}  # writer -> runs of numbers that were found
+        self._sources: set[str] = set()  # of sealed readings
         self._readings = 0
         self._disposed: list[str] = []
 
@@ -67,8 +64,8 @@ class Walk:
                 self._disposals,
                 self._index_of_batches,
                 self._batches,
-                self._kept,
-                self._issued,
+                lambda conn, claims: check_papers(conn, claims, self._folder),
+                self._known_names,
                 lambda conn, claims: check_acts(conn, claims.acts),
                 lambda conn, claims: check_clocks(conn, claims.clocks),
                 lambda conn, claims: check_people(conn, claims.people),
@@ -96,6 +93,8 @@ class Walk:
             self._faults.append(str(error))
         except DatabaseError as error:
             self._faults.append(f"database {self._database.path.name}: {error.orig}")
+        except (ValueError, TypeError, AttributeError, KeyError, OverflowError) as error:
+            self._faults.append(f"database {self._database.path.name}: a row cannot be understood: {error!r}")
 
     def _files(self, conn: Connection, claims: Claims) -> Iterator[str]:
         """Every sealed file against its seal, and the rows that lead to it against the journal."""
@@ -109,16 +108,18 @@ class Walk:
         standing = [what for number, what in claims.seals.items() if number not in claims.disposals]
         # Hashing and decompressing let go of the interpreter, so that files are read side by side.
         with ThreadPoolExecutor(READERS) as readers:
-            for faults, count, spans in readers.map(self._read, standing):
+            for faults, count, spans, sources in readers.map(self._read, standing):
                 yield from faults
                 self._readings += count
+                self._sources |= sources
                 for writer, found in spans.items():
                     self._spans.setdefault(writer, []).append(found)
 
-    def _read(self, what: Mapping[str, Any]) -> tuple[tuple[str, ...], int, dict[str, Int]]:
-        """Faults, count, and per writer the runs of its numbers: little to keep of each file."""
+    def _read(self, what: Mapping[str, Any]) -> tuple[tuple[str, ...], int, dict[str, Int], frozenset[str]]:
+        """Faults, count, per writer the runs of its numbers, sources: little to keep of each file."""
         found = read_sealed(self._archive, self._folder, what)
-        return found.faults, found.rows, {writer: runs(seqs) for writer, seqs in found.seqs.items()}
+        spans = {writer: runs(seqs) for writer, seqs in found.seqs.items()}
+        return found.faults, found.rows, spans, found.sources
 
     def _let_go(self, told: Mapping[str, Any]) -> None:
         """A file that two people disposed of: its absence is explained, its numbers are accounted for."""
@@ -187,41 +188,22 @@ class Walk:
         for name in sorted(self._spans.keys() | claims.last_seq.keys()):
             yield from _holes(name, self._spans.get(name, []), claims.last_seq.get(name, 0))
 
-    def _kept(self, conn: Connection, claims: Claims) -> Iterator[str]:
-        """Setup versions, imported originals and the founding facts against their entries."""
-        setups = {row.version: row._asdict() for row in conn.execute(select(setup))}
-        for version in sorted(setups.keys() | claims.setups.keys()):
-            row, told = setups.get(version, {}), claims.setups.get(version, {})
-            if _differ(row, told, SETUP_FIELDS) or text_digest(row["texts"]) != told["digest"]:
-                yield f"setup version {version}: missing, altered, or without its journal entry"
-        proposed = {row.version: row._asdict() for row in proposals(conn)}
-        for version in sorted(proposed.keys() | claims.proposals.keys()):
-            row, told = proposed.get(version, {}), claims.proposals.get(version, {})
-            if _differ(row, told, PROPOSAL_FIELDS) or text_digest(row["texts"]) != told["digest"]:
-                yield f"proposed version {version}: missing, altered, or without its journal entry"
-        imports = {row.sha256: row._asdict() for row in conn.execute(select(import_file))}
-        for sha256 in sorted(imports.keys() | claims.imports.keys()):
-            row, told = imports.get(sha256, {}), claims.imports.get(sha256, {})
-            if _differ(row, told, IMPORT_FIELDS):
-                yield f"imported file {sha256}: its row is missing, altered, or without its journal entry"
-            if told and not _same(self._folder / told["original"], sha256):
-                yield f"file {told['original']}: the imported original is missing or altered"
-        if {row.key: row.value for row in conn.execute(select(meta))} != dict(claims.founding):
-            yield "table meta: does not say what journal entry 1 says about this record"
-
-    def _issued(self, conn: Connection, claims: Claims) -> Iterator[str]:
-        """Every issued record against its entry: the row that leads to it, and each of its files."""
-        rows = {
-            row.number: row._asdict() | {"files": row.body["files"]} for row in conn.execute(select(issue))
+    def _known_names(self, conn: Connection, _claims: Claims) -> Iterator[str]:
+        """A text under another kind would not be found by it, and its readings with it."""
+        used = {
+            "writer": (reading.c.writer, batch.c.writer),
+            "channel": (reading.c.channel, seal_channel.c.channel),
+            "boot": (reading.c.boot,),
+            "source": (reading.c.source,),
         }
-        for number in sorted(rows.keys() | claims.records.keys()):
-            row, told = rows.get(number, {}), claims.records.get(number, {})
-            if _differ(row, told, ISSUE_FIELDS):
-                yield f"record {number}: its row is missing, altered, or without its journal entry"
-            for name, sha256 in told.get("files", {}).items():
-                file = f"records/{number:06d}/{name}"
-                if not _same(self._folder / file, sha256):
-                    yield f"file {file}: missing, or not as it was issued"
+        kinds = {row.id: row.kind for row in conn.execute(select(known_name))}
+        for kind, columns in used.items():
+            for column in columns:
+                for number in sorted(set(conn.execute(select(column).distinct()).scalars())):
+                    if kinds.get(number) != kind:
+                        yield f"name {number}: missing, or not the {kind} that {column.table.name} names"
+        for source in sorted(self._sources - set(self._names.known("source"))):
+            yield f"name {source!r}: a source of sealed readings that is not listed as one"
 
     def _unsealed(self, _conn: Connection, _claims: Claims) -> Iterator[str]:
         for file in self._archive.leftovers():
@@ -272,11 +254,3 @@ def _holes(writer: str, parts: Sequence[Int], last: int) -> Iterator[str]:
         yield f"writer {writer}: readings {expected} to {start - 1} are missing, neither hot nor sealed"
     else:
         yield f"writer {writer}: reading {start} is there more than once, or no batch claims it"
-
-
-def _differ(row: Mapping[str, Any], told: Mapping[str, Any], fields: Sequence[str]) -> bool:
-    return not row or not told or any(row[name] != told[name] for name in fields)
-
-
-def _same(path: Path, sha256: str) -> bool:
-    return path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == sha256

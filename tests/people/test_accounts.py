@@ -286,6 +286,13 @@ def test_limits_change_by_two_accounts(people: People) -> None:
         ('UPDATE token SET scopes = \'["readings", "verdicts"]\'', "token "),
         ("UPDATE token SET revoked_ns = NULL", "token "),
         ("UPDATE token SET until_ns = 5", "token "),
+        ("UPDATE token SET sha256 = (SELECT sha256 || '0' FROM token)", "token "),
+        ("UPDATE token SET made_ns = made_ns - 1", "token "),
+        ("UPDATE token SET revoked_ns = revoked_ns + 1", "token "),
+        ("UPDATE token SET probes = '['", "token "),
+        ("UPDATE account SET made_ns = made_ns - 1 WHERE name = 'op'", "account op:"),
+        ("UPDATE account SET changed_ns = changed_ns + 1 WHERE name = 'op'", "account op:"),
+        ("UPDATE account SET roles = '{' WHERE name = 'op'", "account op:"),
     ],
     ids=lambda text: text[:44],
 )

@@ -198,12 +198,31 @@ def test_a_changed_byte_of_an_issue_and_a_removed_one_are_found(room: Room, tmp_
     assert all(fault.startswith("file records/000002/") for fault in faults[1:])
 
 
-def test_an_altered_row_of_an_issue_is_found(room: Room, tmp_path: Path) -> None:
+ALTERED = {
+    "who": "'Radek Sova'",
+    "why": "'late'",
+    "from_ns": "from_ns + 1",
+    "to_ns": "to_ns - 1",
+    "at_ns": "at_ns + 1",
+    "folder": "'records/000002'",
+    "sha256": "replace(sha256, 'a', 'b')",
+    "body": "replace(body, 'digest', 'digests')",
+    "body ": "'{'",  # no JSON at all
+}
+
+
+def test_an_altered_field_of_an_issue_is_found(room: Room, tmp_path: Path) -> None:
     room.issue(tmp_path / "a")
-    database = room.store.folder / "stillroom.db"
-    with closing(sqlite3.connect(database)) as connection, connection:
-        connection.execute("DROP TRIGGER issue_unchanged")
-        connection.execute("UPDATE issue SET who = 'Radek Sova'")
-    assert room.store.verify().faults == (
-        "record 1: its row is missing, altered, or without its journal entry",
-    )
+    found = {}
+    with closing(sqlite3.connect(room.store.folder / "stillroom.db", isolation_level=None)) as editor:
+        for (name,) in editor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            editor.execute(f"DROP TRIGGER {name}")
+        editor.execute("CREATE TABLE kept AS SELECT * FROM issue")
+        for column, value in ALTERED.items():
+            editor.execute(f"UPDATE issue SET {column.strip()} = {value}")  # noqa: S608 (of the table above)
+            found[column] = room.store.verify().faults
+            editor.execute("DELETE FROM issue")
+            editor.execute("INSERT INTO issue SELECT * FROM kept")
+    assert room.store.verify().faults == ()
+    wanted = ("record 1: its row is missing, altered, or without its journal entry",)
+    assert found == dict.fromkeys(ALTERED, wanted)

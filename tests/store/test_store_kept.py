@@ -12,7 +12,7 @@ from logger.errors import StoreError
 from logger.store import Store
 from logger.store.setups import text_digest
 
-from .conftest import OCTOBER
+from .conftest import OCTOBER, edit
 
 TEXTS = {"room.toml": '[room]\nkey = "east"\n', "limits.toml": "# µ\n"}
 
@@ -90,3 +90,26 @@ def test_a_wrong_digest_is_refused(store: Store) -> None:
         store.record_import("0" * 64, "x.csv", b"x", {})
 
     assert store.import_of("0" * 64) is None
+
+
+@pytest.mark.parametrize(
+    ("statement", "fault"),
+    [
+        ("UPDATE setup_proposal SET base = 7", "proposed version 1: "),
+        ("UPDATE setup_proposal SET texts = '['", "proposed version 1: "),
+        ("UPDATE setup_refusal SET who = 'Radek Sova'", "refusal of version 1: "),
+        ("DELETE FROM setup_refusal", "refusal of version 1: "),  # it would wait for approval again
+    ],
+)
+def test_a_refusal_that_was_taken_back_in_the_file_is_named(store: Store, statement: str, fault: str) -> None:
+    """What people decided stands in the chain, whatever the tables say later."""
+    with store.begin() as conn:
+        store.propose_setup(TEXTS, "Greta Holm", "wider", OCTOBER, correction=False, conn=conn)
+    proposal = store.proposals()[0]
+    with store.begin() as conn:
+        store.refuse_setup(proposal, "Ines Faber", "no basis", OCTOBER + 1, conn=conn)
+    assert store.verify().faults == ()
+
+    edit(store.folder, statement)
+
+    assert [found[: len(fault)] for found in store.verify().faults] == [fault]

@@ -111,6 +111,11 @@ EDITS = {
     "DELETE FROM seal": "seal {seal}: its row is missing or altered",
     "UPDATE setup SET texts = '{{}}'": "setup version 1: missing, altered",
     "UPDATE setup SET approver = 'Radek Sova'": "setup version 1: missing, altered",
+    "UPDATE setup SET texts = '{{'": "setup version 1: missing, altered",
+    "UPDATE setup SET texts = '{{\"a\": 1}}'": "setup version 1: missing, altered",
+    "UPDATE import_file SET summary = 'x'": "its row is missing, altered",
+    "UPDATE name SET kind = 'source' WHERE text = 'P2.temperature'": "not the channel that reading names",
+    "UPDATE name SET kind = 'room' WHERE text = 'poll' AND kind = 'writer'": "not the writer that",
     "DELETE FROM import_file": "its row is missing, altered",
     "UPDATE meta SET value = 'true' WHERE key = 'simulated'": "table meta: does not say",
 }
