@@ -6,7 +6,19 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import JSON, Connection, String, Table, inspect, select, type_coerce
+from sqlalchemy import (
+    JSON,
+    Boolean,
+    Column,
+    ColumnElement,
+    Connection,
+    Integer,
+    String,
+    Table,
+    inspect,
+    select,
+    type_coerce,
+)
 
 UNREADABLE = object()  # stands for text that is no JSON; equal to nothing that an entry may say
 
@@ -19,13 +31,20 @@ def stored(conn: Connection, table: Table) -> list[dict[str, Any]]:
     if not inspect(conn).has_table(table.name):
         return []
     packed = [column.name for column in table.columns if isinstance(column.type, JSON)]
-    columns = [type_coerce(c, String).label(c.name) if c.name in packed else c for c in table.columns]
-    return [_unpacked(row._asdict(), packed) for row in conn.execute(select(*columns))]
+    return [_unpacked(row._asdict(), packed) for row in conn.execute(select(*map(_plain, table.columns)))]
 
 
 def differs(row: Mapping[str, Any] | None, told: Mapping[str, Any] | None) -> bool:
     """Whether a row is missing, has no entry, or does not say in every field what its entry says."""
     return not row or not told or any(row[name] != value for name, value in told.items())
+
+
+def _plain(column: Column[Any]) -> ColumnElement[Any]:
+    """A column without what its type makes of it: a 2 for true would read like a 1."""
+    for kind, plain in ((JSON, String), (Boolean, Integer)):
+        if isinstance(column.type, kind):
+            return type_coerce(column, plain).label(column.name)
+    return column
 
 
 def _unpacked(row: dict[str, Any], packed: Sequence[str]) -> dict[str, Any]:

@@ -292,6 +292,7 @@ def test_limits_change_by_two_accounts(people: People) -> None:
         ("UPDATE token SET probes = '['", "token "),
         ("UPDATE account SET made_ns = made_ns - 1 WHERE name = 'op'", "account op:"),
         ("UPDATE account SET changed_ns = changed_ns + 1 WHERE name = 'op'", "account op:"),
+        ("UPDATE account SET active = 2 WHERE name = 'op'", "account op:"),
         ("UPDATE account SET roles = '{' WHERE name = 'op'", "account op:"),
     ],
     ids=lambda text: text[:44],
