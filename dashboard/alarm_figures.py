@@ -12,6 +12,7 @@ from .queries import Queries
 from .wording import age
 
 DAYS = 30
+LOST_SIGHT = {"evidence": "silent probes", "suspect": "doubted probes"}
 
 
 def alarms_card(q: Queries) -> Component:
@@ -25,11 +26,19 @@ def alarms_card(q: Queries) -> Component:
     lines = {
         "raised": f"{found.raised}, {found.per_day:g} a day",
         "acknowledged": f"{found.acknowledged}; {heard}",
-        "most often": ", ".join(f"{alarm} {n}" for alarm, n in found.top) or "none",
-        "chattering (3 in an hour)": ", ".join(found.chattering) or "none",
-        "standing over 24 h": ", ".join(found.stale) or "none",
+        "most often": ", ".join(f"{named(q, alarm)} ({n})" for alarm, n in found.top) or "none",
+        "chattering (3 in an hour)": ", ".join(named(q, alarm) for alarm in found.chattering) or "none",
+        "standing over 24 h": ", ".join(named(q, alarm) for alarm in found.stale) or "none",
         "floods (over 10 in 10 min)": str(found.floods),
     }
     rows = [[*row] for row in lines.items()]
     found_rows = table(["alarms", "figure"], rows, "As the journal tells them", stacks=True)
     return card(f"Alarms of the last {DAYS} days", found_rows)
+
+
+def named(q: Queries, alarm: str) -> str:
+    """An alarm by its place and what it is about, instead of its key."""
+    place, _, what = alarm.partition(".")
+    zones = {key: zone.name for key, zone in q.setup.zones.items()}
+    where = zones.get(place, q.room.name if place == "system" else place)
+    return f"{where} {LOST_SIGHT.get(what, what.replace('_', ' ').replace('-', ' '))}"

@@ -166,14 +166,16 @@ def field(ident: Any, label: str, value: str = "", *, narrow: bool = False, **mo
     )
 
 
-def choice(ident: Any, label: str, options: Mapping[str, str], value: str) -> Component:
+def choice(
+    ident: Any, label: str, options: Mapping[str, str], value: str, *, wide: bool = False
+) -> Component:
     """One of a few, by name."""
     data = [{"value": key, "label": name} for key, name in options.items()]
     inside = {"withinPortal": False}
     control = dmc.Select(
         id=ident, label=label, data=data, value=value, allowDeselect=False, size="sm", comboboxProps=inside
     )
-    return slot(control)
+    return slot(control, "wide" if wide else "")
 
 
 def several(

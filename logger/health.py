@@ -74,6 +74,8 @@ def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
     clock = str(beat.get("clock") or "not known")
     synced = {True: "synchronised by the system", False: "not synchronised by the system"}
     told = synced.get(beat.get("clock_synchronised"), "synchronisation not known")  # type: ignore[arg-type]
+    if clock == "believed" and not beat.get("clock_synchronised"):
+        told += "; the setup does not ask for it"
     yield Figure("Service", "clock", told, at_ns, "" if clock == "believed" else clock)
     if (late := beat.get("late_ms")) is not None:
         yield Figure("Service", "99 of 100 polls begin within", f"{late} ms of their time", at_ns)

@@ -19,6 +19,7 @@ from ..wording import age, local
 if TYPE_CHECKING:
     from logger.health import Figure
 
+SAID = 3  # of what needs a look, in the first sentence
 TITLE = "Health"
 PATH = "/health"
 NEEDS = Act.READ
@@ -43,9 +44,15 @@ def drawn(q: Queries) -> list[Component]:
 def _sentence(faults: list[Figure]) -> Component:
     if not faults:
         return html.P([swatch("conforming"), "Everything is in order."], className="health-word")
-    told = "; ".join(f"{f.what}: {f.fault}" for f in faults[:3])
-    more = f"; and {len(faults) - 3} more" if len(faults) > 3 else ""
-    return html.P([swatch("nonconforming"), f"Needs a look: {told}{more}."], className="health-word")
+    named = ", ".join(f.what for f in faults[:SAID])
+    more = f" and {len(faults) - SAID} more" if len(faults) > SAID else ""
+    todo = [html.Li([html.Strong(f.what), f": {f.fault}"]) for f in faults]
+    return html.Div(
+        [
+            html.P([swatch("nonconforming"), f"Needs a look: {named}{more}."], className="health-word"),
+            html.Ul(todo, className="health-todo"),
+        ]
+    )
 
 
 def _table(q: Queries, name: str, figures: list[Figure], now: int) -> Component:

@@ -153,7 +153,8 @@ def _issue_form(q: Queries) -> Component:
             field("issue-from", "From, local", first),
             field("issue-to", "To, local", today),
             button("issue-go", "Issue"),
-            field("amend-number", "Amend record number", narrow=True),
+            html.Div(className="break"),  # an amendment is another act, on a line of its own
+            field("amend-number", "Amend record", narrow=True, placeholder="number"),
             field("amend-why", "Why it is amended"),
             button("amend-go", "Amend"),
             html.Div(id="issue-refusal", role="status"),

@@ -73,14 +73,15 @@ def _cautions() -> Component:
 
 def _form(q: Queries) -> Component:
     zones = {key: zone.name for key, zone in q.setup.zones.items()}
+    shapes: dict[str, str] = {shape: f"{shape}: {names}" for shape, (_, names) in SIZES.items()}
     asks = [
         choice({"soak": "material"}, "Material", {m: m for m in BODIES}, "steel"),
-        choice({"soak": "shape"}, "Shape", {s: f"{s}: {names}" for s, (_, names) in SIZES.items()}, "cuboid"),
+        choice({"soak": "shape"}, "Shape", shapes, "cuboid", wide=True),
         field({"soak": "size"}, "Size, mm", "100x35x9"),
+        field({"soak": "tau"}, "or time constant, min", ""),
         choice({"soak": "air"}, "Air", {a: a for a in FILMS}, "still"),
-        choice({"soak": "plate"}, "Stands", SURFACES, ""),
-        choice({"soak": "just"}, "Just before", JUST, ""),
-        field({"soak": "tau"}, "or time constant, min", "", narrow=True),
+        choice({"soak": "plate"}, "Stands", SURFACES, "", wide=True),
+        choice({"soak": "just"}, "Just before", JUST, "", wide=True),
         field({"soak": "from"}, "Part now, °C", "25", narrow=True),
         field({"soak": "room"}, "Room, °C", "20", narrow=True),
         field({"soak": "residual"}, "May be left, K", "", narrow=True),

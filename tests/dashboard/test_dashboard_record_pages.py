@@ -136,4 +136,5 @@ def test_health_says_what_is_missing(q: Queries) -> None:
     assert "stillroom backup" in told["last backup"]
     assert {f.what for f in figures if f.at_ns is None} >= {"heartbeat", "P4.temperature", "last backup"}
     page = str(health.layout(q, ""))
-    assert "Needs a look: heartbeat: the service has never run here" in page
+    assert "Needs a look: heartbeat" in page
+    assert ": the service has never run here" in page
