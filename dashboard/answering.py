@@ -16,7 +16,7 @@ from . import figures
 from .budget import thermal_cards
 from .components import at_offset, behind, card, graph, key_to_trace, period_table, table, verdict
 from .queries import Queries
-from .wording import between, difference_unit, figure, instant, parsed, plain, sentence, unit
+from .wording import between, difference_unit, figure, instant, parsed, plain, sentence, statistic, unit
 
 
 def answered(q: Queries, asked: Mapping[str, str]) -> Component:
@@ -185,8 +185,8 @@ def _statistics(q: Queries, found: Any) -> Component:
             [
                 name,
                 quantity,
-                *(plain(s[k], s["unit"]) for k in ("min", "max", "mean")),
-                plain(s["span"], span_unit),
+                *(statistic(s[k], s["unit"]) for k in ("min", "max", "mean")),
+                statistic(s["span"], span_unit),
                 "–" if share is None else f"{100 * share:.1f} %",
             ]
         )

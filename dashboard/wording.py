@@ -171,6 +171,19 @@ def plain(value: float | None, name: str) -> str:
     return f"{shown_value:.{places}f}".rstrip("0").rstrip(".") + f" {printed}"
 
 
+def statistic(value: float | None, name: str) -> str:
+    """A least, greatest or mean value, all with the same decimals so that a column can be compared.
+
+    >>> statistic(20.4, "degC"), statistic(46.43, "%RH"), statistic(1.13, "kg/m3"), statistic(None, "K")
+    ('20.40 °C', '46.4 % RH', '1.1300 kg/m³', '–')
+    """
+    if value is None:
+        return "–"
+    shown_value, printed = shown(value, name)
+    places = {"kg/m3": 4, "%RH": 1, "Pa": 1, "hPa": 1}.get(name, 2)
+    return f"{shown_value:.{places}f} {printed}"
+
+
 def point(value: float, name: str) -> str:
     """A calibration point: every figure that was stated.
 

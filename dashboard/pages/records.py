@@ -28,7 +28,7 @@ from ..components import button, card, choice, field, refusal, slot, table, verd
 from ..guard import guard_of
 from ..queries import Queries
 from ..sign_in import confirmed
-from ..wording import between, figure, instant, local, local_offset, plain
+from ..wording import between, figure, instant, local, local_offset, plain, point
 from ..wording import moment as wall
 
 TITLE = "Records"
@@ -112,7 +112,7 @@ def _reading_table(told: Mapping[str, Any]) -> Component:
         [
             r["channel"],
             r["position"],
-            f"{r['indication']:g} {r['unit']}" if r.get("indication") is not None else "none",
+            point(r["indication"], r["unit"]) if r.get("indication") is not None else "none",
             figure(r["corrected"], r["corrected_unit"], r["U"]) if r.get("corrected") is not None else "none",
             r["certificate"] or "none",
             r["confirmation"] + (f", {r['why']}" if r.get("why") else ""),
