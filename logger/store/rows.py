@@ -68,6 +68,11 @@ class Texts:
     def __getitem__(self, at: int) -> str:
         return self.table[int(self.codes[at])]
 
+    def used(self) -> set[str]:
+        """The texts that occur; a table may hold more, as after `part`."""
+        counts = np.bincount(self.codes, minlength=len(self.table))
+        return {text for text, count in zip(self.table, counts.tolist(), strict=True) if count}
+
     def part(self, where: Where) -> Texts:
         """Those at the places of a slice, mask or array of places."""
         return Texts(self.codes[where], self.table)

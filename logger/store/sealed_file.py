@@ -56,7 +56,7 @@ def _read(reader: Reader) -> tuple[dict[str, dict[str, str]], dict[str, Int], fr
     for channel, groups in reader.groups().items():
         columns = reader.columns(groups)
         days[channel] = days_of(columns)
-        sources |= {columns.source.table[code] for code in np.unique(columns.source.codes).tolist()}
+        sources |= columns.source.used()
         for writer, numbers in _by_writer(columns):
             seqs.setdefault(writer, []).append(numbers)
     # Numbers rise within each channel: a stable sort merges such runs instead of beginning anew.
