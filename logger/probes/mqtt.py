@@ -55,6 +55,7 @@ class Subscriber:
     def __init__(self, topics: Sequence[MqttTopic], name: str, take: Take, event: Event) -> None:
         self.url = topics[0].bus
         self.passed_s = 0.0  # monotonic instant at which all that had come was last stored
+        self.tried_s = 0.0  # the same, or at which it was last tried
         self.connected = False
         self._topics = tuple(topics)
         self._take = take
@@ -74,7 +75,7 @@ class Subscriber:
 
     def start(self) -> None:
         """Begins; a broker that is not there is tried again until it is."""
-        self.passed_s = time.monotonic()
+        self.passed_s = self.tried_s = time.monotonic()
         for thread in self._threads:
             thread.start()
 
@@ -141,6 +142,7 @@ class Subscriber:
         batch: list[Arrived] = []
         while True:
             batch += self._gathered(wait=not batch)
+            self.tried_s = time.monotonic()
             if not batch:
                 if self._ending.is_set():
                     return

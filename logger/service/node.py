@@ -98,8 +98,14 @@ class Node:
             self._sealed_ns = self._clock()
 
     def _feed(self) -> None:
-        """A centre that is away is no fault of this node: what counts is that readings get to the disk."""
-        stored_s = time.monotonic() - self._writer.passed_s
-        if self.alive and stored_s < HANGS_AFTER_S and self._sources.moves():
+        """A centre that is away or a disk that is full is no reason to begin anew: memory holds readings.
+
+        The heartbeat is given only while readings get to the disk.
+        """
+        now_s = time.monotonic()
+        if not self.alive:
+            return
+        if now_s - self._writer.tried_s < HANGS_AFTER_S and self._sources.turns():
             systemd.tell("WATCHDOG=1")
+        if now_s - self._writer.passed_s < HANGS_AFTER_S and self._sources.moves():
             beat(self._store.folder, {**self.status(), "stopped": False})

@@ -166,8 +166,13 @@ class Service:
             self._beat()
 
     def _feed(self) -> None:
-        """Tells systemd that readings get to the disk; to judge a record of years again may take long."""
-        if self._moves() and time.monotonic() - self._judged_s < JUDGES_AT_MOST_S:
+        """Tells systemd that every part is at work; to judge a record of years again may take long.
+
+        A disk that is full is no reason to begin anew, which would lose the readings kept in memory.
+        """
+        tried_s = time.monotonic() - self._writer.tried_s
+        judges = time.monotonic() - self._judged_s < JUDGES_AT_MOST_S
+        if judges and tried_s < HANGS_AFTER_S and self.alive and self._sources.turns():
             systemd.tell(
                 f"WATCHDOG=1\nSTATUS=setup {self.config.setup.version}, queue {self._writer.waiting}"
             )

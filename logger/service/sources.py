@@ -69,10 +69,14 @@ class Sources:
 
     def moves(self) -> bool:
         """Whether every bus comes round and every broker's messages get to the disk."""
-        if not self.alive:
-            return False
         told = all(time.monotonic() - one.passed_s < HANGS_AFTER_S for one in self._subscribers)
-        return told and all(self._age_s(b) < max(HANGS_AFTER_S, 3 * _interval_s(b)) for b in self._buses)
+        return told and self.turns()
+
+    def turns(self) -> bool:
+        """Whether every part is at work, though a disk may refuse what it brings."""
+        told = all(time.monotonic() - one.tried_s < HANGS_AFTER_S for one in self._subscribers)
+        asked = all(self._age_s(b) < max(HANGS_AFTER_S, 3 * _interval_s(b)) for b in self._buses)
+        return self.alive and told and asked
 
     def status(self) -> dict[str, object]:
         """What the heartbeat says of them: seconds since each bus came round, brokers, clock."""

@@ -64,6 +64,9 @@ class Writer:
         self.lost = 0
         self.waiting = 0
         self.passed_s = 0.0  # monotonic instant at which all that was handed over was last stored
+        self.tried_s = (
+            0.0  # monotonic instant of its last turn, taken or refused
+        )
         self.trouble = ""  # why nothing can be stored just now
 
     @property
@@ -73,7 +76,7 @@ class Writer:
 
     def start(self) -> None:
         """Begins storing."""
-        self.passed_s = time.monotonic()
+        self.passed_s = self.tried_s = time.monotonic()
         self._thread.start()
 
     def stop(self, timeout_s: float = 15.0) -> bool:
@@ -109,6 +112,7 @@ class Writer:
     def _run(self) -> None:
         pause_s = 0.1
         while not (self._ending and not self._rows and not self._events):
+            self.tried_s = time.monotonic()
             try:
                 self._turn()
                 pause_s = 0.1

@@ -8,18 +8,24 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from logger.config import example_folder
+from logger.errors import StoreError
 from logger.service import Service, systemd
+from logger.service.forwarder import Centre
+from logger.service.node import Node
 from logger.store import Store
 
 from .test_whole_service import START_NS, FastClock, in_force, texts, until
 
+NOWHERE = Centre("http://127.0.0.1:9", "annex", "a token for this test alone")
 UNIT = Path(__file__).parents[2] / "systemd" / "stillroom.service"
 
 
@@ -89,6 +95,41 @@ def test_a_writer_that_hangs_is_not_covered_for(
         listener.heard.clear()
         assert listener.listen(0.8) == []
         assert service.stop()
+
+
+@pytest.mark.parametrize("part", ["service", "node"])
+def test_a_full_disk_is_waited_out_and_not_begun_anew(
+    tmp_path: Path, listener: Listener, monkeypatch: pytest.MonkeyPatch, part: str
+) -> None:
+    """A restart would lose what memory holds; the heartbeat stops, so that it is noticed outside."""
+    clock, full = FastClock(), threading.Event()
+    append = Store.append
+
+    def refuse(store: Store, *rows: Any) -> Any:
+        if full.is_set():
+            raise StoreError("database or disk is full") from OSError(28, "No space left on device")
+        return append(store, *rows)
+
+    monkeypatch.setattr(Store, "append", refuse)
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        config = in_force(store, texts(25), START_NS)
+        more = {"clock": clock.wall_ns, "bus_clock": clock}
+        made = Service(store, config, **more) if part == "service" else Node(store, config, NOWHERE, **more)
+        full.set()
+        made.start()
+        assert until(lambda: made.status()["store_trouble"] and int(str(made.status()["queue"])) > 0, 20)
+        made._writer.passed_s -= 1000.0  # as after a quarter of an hour
+        listener.listen(0.5)  # what was told before
+        (store.folder / "heartbeat").unlink(missing_ok=True)
+        listener.heard.clear()
+        listener.listen(1.0)
+        assert sum(heard.startswith("WATCHDOG=1") for heard in listener.heard) >= 2
+        assert not (store.folder / "heartbeat").exists()
+        waited = int(str(made.status()["queue"]))
+        full.clear()
+        assert until(lambda: made.status()["store_trouble"] == "", 20)
+        assert made.stop()
+        assert len(store.arrived_after(0)[0]) >= waited > 0
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")
