@@ -64,8 +64,8 @@ class Interface:
         """Store rows of another stillroom; tells the number that is wanted next."""
         given = asked.body(asked.Rows)
         self._of_token(node)
-        where = (node, given.record, given.first)
-        return _json({"next": take_rows(self._store, self._current.config, *where, given.rows)})
+        what = (given.record, given.first, given.rows)
+        return _json({"next": take_rows(self._store, self._current.config, node, *what, self._now_ns())})
 
     def _of_token(self, node: str) -> None:
         """A token speaks for the node of its own name, and for the probes that it names."""

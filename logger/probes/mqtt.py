@@ -85,8 +85,11 @@ class Subscriber:
         self._ending.set()
         self._waiting.put(None)
         self._threads[1].join(timeout_s)
-        self._client.disconnect()
-        self._threads[0].join(max(0.1, until_s - time.monotonic()))
+        while True:  # asked in the middle of connecting, the library forgets it and connects
+            self._client.disconnect()
+            self._threads[0].join(0.2)
+            if not self._threads[0].is_alive() or time.monotonic() >= until_s:
+                break
         return not any(thread.is_alive() for thread in self._threads)
 
     def _made(self, name: str) -> mqtt.Client:

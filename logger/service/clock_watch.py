@@ -1,8 +1,9 @@
 """Whether this machine's clock can be believed; what it stamps meanwhile is marked, and mended later.
 
 A clock is unsure when it shows an instant before what is stored already, or before this program was
-written; and, where service.toml says so, while the system has not synchronised it. It is sure again when
-the system says so, or when it was set to an instant that can be.
+written; when it steps while the program runs and no time server vouches for it; and, where service.toml
+says so, while the system has not synchronised it. It is sure again when the system says so, when it was
+set to an instant that can be, or when a person recorded what was found.
 Source: adjtimex(2): state 5 is TIME_ERROR.
 """
 
@@ -39,7 +40,7 @@ def synchronised() -> bool | None:
 
 @dataclass
 class ClockWatch:
-    """The clock of one run of the service. `limit_s`: so far it may lie before what is stored.
+    """The clock of one run of the service. `limit_s`: so far it may step, or lie before what is stored.
 
     Rows go through `stamped` in any thread; `look` is called now and then in one.
     """
@@ -52,6 +53,8 @@ class ClockWatch:
     asked: Callable[[], bool | None] = synchronised
     why: str = ""  # it is unsure because of this; "": it is believed
     _base_ns: int = 0
+    _step: str = ""  # one that a bus met before `look` did
+    _since_ns: int = 0  # and when, monotonic
 
     def begin(self) -> None:
         """Decide at the start, against what is stored."""
@@ -62,12 +65,42 @@ class ClockWatch:
 
     def stamped(self, rows: Sequence[Row]) -> Sequence[Row]:
         """Rows of the buses, marked while the clock is unsure."""
-        return [replace(row, source=UNSURE) for row in rows] if self.why else rows
+        if not self.why:
+            self._meet_step(min((row.monotonic_ns for row in rows), default=0))
+        return [replace(row, source=UNSURE) for row in rows] if self.why or self._step else rows
 
     def look(self) -> None:
-        """Whether an unsure clock is known by now; then what it stamped is mended, as a recorded act."""
+        """Whether a sure clock has stepped, or an unsure one is known by now.
+
+        Then what it stamped is mended, as a recorded act.
+        """
         if not self.why:
+            self._doubt_step()
+        elif boot_id() not in self.store.clocks.unsure_boots():
+            self._known()  # a person has corrected it
+        else:
+            self._mend()
+
+    def _meet_step(self, since_ns: int) -> None:
+        if self._step or abs(step_ns := self._base() - self._base_ns) <= self.limit_s * NS:
             return
+        if self.asked() is not True:
+            self._since_ns = since_ns
+            self._step = f"it stepped by {step_ns / NS:+.0f} s, and no time server vouches for it"
+
+    def _doubt_step(self) -> None:
+        self._meet_step(self.clock.monotonic_ns())
+        if not self._step:
+            self._base_ns = self._base() if self.asked() is True else self._base_ns
+            return
+        self._base_ns, why = self._base(), self._step
+        self.store.clocks.doubt(boot_id(), self._base_ns, why, self._since_ns)
+        self.why, self._step = why, ""
+
+    def _known(self) -> None:
+        self._base_ns, self.why = self._base(), ""
+
+    def _mend(self) -> None:
         was_set = abs(self._base() - self._base_ns) > STEP_NS
         if self.asked() is not True and not was_set:
             return
@@ -76,7 +109,7 @@ class ClockWatch:
         with self.store.begin() as conn:
             self.store.clocks.correct(boot_id(), self._base(), "stillroom", f"known again: {self.why}", conn)
         self.event("clock-known", {"boot": boot_id(), "at": rfc3339(self.clock.wall_ns())})
-        self.why = ""
+        self._known()
 
     def _doubt(self, newest_ns: int) -> str:
         if doubt := self._impossible(newest_ns):

@@ -64,9 +64,7 @@ class Writer:
         self.lost = 0
         self.waiting = 0
         self.passed_s = 0.0  # monotonic instant at which all that was handed over was last stored
-        self.tried_s = (
-            0.0  # monotonic instant of its last turn, taken or refused
-        )
+        self.tried_s = 0.0  # monotonic instant of its last turn, taken or refused
         self.trouble = ""  # why nothing can be stored just now
 
     @property

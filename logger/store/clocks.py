@@ -26,8 +26,8 @@ from .tables import batch, clock_comparison, clock_correction
 
 UNSURE = "poll, clock unsure"
 OURS = frozenset({"poll", "mqtt on arrival", "push on arrival", "simulated", UNSURE})
-COMPARISON, CORRECTION, DOUBT = "clock-comparison", "clock-correction", "clock-unsure"
 EVER_NS = 2**62
+COMPARISON, CORRECTION, DOUBT = "clock-comparison", "clock-correction", "clock-unsure"
 Read = Callable[[int, int], Columns]
 
 
@@ -48,6 +48,22 @@ class Doubt:
     base_ns: int
     at_ns: int
     why: str
+    number: int = 0  # of the entry
+    monotonic_ns: int = -EVER_NS  # since then
+
+
+@dataclass(frozen=True)
+class _Span:
+    """A boot's monotonic time from one doubt to the next, and what was found of its clock, if anything."""
+
+    boot: str
+    from_ns: int
+    to_ns: int
+    base_ns: int | None
+
+    def has(self, rows: Columns) -> Any:
+        mine = np.array([rows.boot[at] == self.boot for at in range(len(rows))], np.bool_)
+        return mine & (rows.monotonic_ns >= self.from_ns) & (rows.monotonic_ns < self.to_ns)
 
 
 class Clocks:
@@ -83,17 +99,32 @@ class Clocks:
             found = {row.clock_ns: Comparison(probe, row.clock_ns, row.offset_ns) for row in rows}
         return [found[ns] for ns in sorted(found)]
 
-    def doubt(self, boot: str, base_ns: int, why: str) -> None:
-        """Record that from now on stamps of this boot are unsure; `base_ns`: UTC less monotonic, as shown."""
-        self._journal.append(DOUBT, "stillroom", {"boot": boot, "base_ns": base_ns}, why)
+    def doubt(self, boot: str, base_ns: int, why: str, monotonic_ns: int | None = None) -> None:
+        """Record that stamps of this boot are unsure; `base_ns`: UTC less monotonic, as shown.
+
+        `monotonic_ns`: since when, where the clock was sure before.
+        """
+        what: dict[str, JSON] = {"boot": boot, "base_ns": base_ns}
+        if monotonic_ns is not None:
+            what["monotonic_ns"] = monotonic_ns
+        self._journal.append(DOUBT, "stillroom", what, why)
 
     def unsure_boots(self) -> dict[str, Doubt]:
-        """Boots whose stamps were unsure and that nobody corrected, oldest first."""
+        """Boots with a doubt that no correction came after, oldest first."""
+        c = clock_correction.c
         with self._database.read() as conn:
-            known = set(conn.execute(select(clock_correction.c.boot)).scalars())
-        entries = self._journal.entries(kind=DOUBT)
-        told = [Doubt(str(e.what["boot"]), int(str(e.what["base_ns"])), e.at_ns, e.why) for e in entries]
-        return {doubt.boot: doubt for doubt in told if doubt.boot not in known}
+            rows = conn.execute(select(c.boot, func.max(c.number)).group_by(c.boot)).all()
+            known = {boot: number for boot, number in rows}
+        return {one.boot: one for one in self._doubts() if one.number > known.get(one.boot, 0)}
+
+    def _doubts(self) -> list[Doubt]:
+        return [
+            Doubt(
+                str(e.what["boot"]), int(str(e.what["base_ns"])), e.at_ns, e.why, e.number,
+                int(str(e.what.get("monotonic_ns", -EVER_NS))),
+            )
+            for e in self._journal.entries(kind=DOUBT)
+        ]  # fmt: skip
 
     def readings(self, channel: str, from_ns: int, to_ns: int, read: Read) -> Readings | None:
         """Readings at their true instants; None where all stamps of the channel stand as they are."""
@@ -113,14 +144,15 @@ class Clocks:
         """Readings of an unsure clock whose correction is recorded, wherever its stamps lay."""
         with self._database.read() as conn:
             order = clock_correction.c.number
-            known = {r.boot: r.base_ns for r in conn.execute(select(clock_correction).order_by(order))}
+            known = conn.execute(select(clock_correction).order_by(order)).all()
         if known:
             rows = read(-EVER_NS, EVER_NS)
             rows = rows.part(_of_sources(rows, {UNSURE}))
-            for boot, base_ns in known.items():
-                mine = rows.part(np.array([rows.boot[at] == boot for at in range(len(rows))], np.bool_))
-                wrong_ns = base_ns - (mine.received_ns - mine.monotonic_ns)
-                yield _moved(mine, mine.taken_ns + wrong_ns)
+            for span in _spans(self._doubts(), known):
+                if span.base_ns is not None:
+                    mine = rows.part(span.has(rows))
+                    wrong_ns = span.base_ns - (mine.received_ns - mine.monotonic_ns)
+                    yield _moved(mine, mine.taken_ns + wrong_ns)
 
     def moving(self, channels: Sequence[str]) -> list[str]:
         """Those of the channels whose stamps may not stand as they are."""
@@ -155,6 +187,19 @@ def check_clocks(conn: Connection, told: dict[int, dict[str, Any]]) -> Iterator[
             row, what = rows.get(number, {}), wanted.get(number, {"": None})
             if any(row.get(name) != value for name, value in what.items() if name != "kind"):
                 yield f"{kind} {number}: its row is missing, altered, or without its journal entry"
+
+
+def _spans(doubts: Sequence[Doubt], corrections: Sequence[Row[Any]]) -> Iterator[_Span]:
+    """Each boot from doubt to doubt: a correction says nothing of a doubt that came after it."""
+    for boot in dict.fromkeys(row.boot for row in corrections):
+        mine = [one for one in doubts if one.boot == boot] or [Doubt(boot, 0, 0, "")]
+        for at, doubt in enumerate(mine):
+            following = mine[at + 1] if at + 1 < len(mine) else None
+            upto = EVER_NS if following is None else following.number
+            bases = [r.base_ns for r in corrections if r.boot == boot and doubt.number < r.number < upto]
+            begin_ns = doubt.monotonic_ns if at else -EVER_NS
+            end_ns = EVER_NS if following is None else following.monotonic_ns
+            yield _Span(boot, begin_ns, end_ns, bases[-1] if bases else None)
 
 
 def _before(conn: Connection, row: Row[Any]) -> int:

@@ -204,3 +204,14 @@ def test_no_thread_is_left(store: Store, config: Config, broker: Broker) -> None
     for _ in range(3):
         assert Taker(store, config, topic(broker)).running().stop()
     assert threading.active_count() == before
+
+
+def test_an_end_in_the_middle_of_connecting_is_an_end(broker: Broker, store: Store, example: Config) -> None:
+    """The library forgets a disconnection that is asked for while it connects."""
+    for n in range(12):
+        taker = Taker(store, example, topic(broker))
+        taker.subscriber.start()
+        time.sleep(n / 1000)
+        begun_s = time.monotonic()
+        assert taker.subscriber.stop(20.0)
+        assert time.monotonic() - begun_s < 10  # a bound for a busy machine; it hung until the time was over

@@ -10,6 +10,7 @@ import pytest
 from logger.errors import Refused, UnitError, UnknownName
 from logger.incoming import AlreadyThere, Taken, push, take_rows
 from logger.model import NS, Config, Message, PushedLine
+from logger.probes.clock import boot_id
 from logger.store import Store
 
 from .conftest import NAMES, NOW_NS, with_lines
@@ -140,3 +141,35 @@ def test_a_row_that_is_none_stores_nothing_of_its_batch(
     with pytest.raises(Refused):
         take_rows(store, config, "annex", "a" * 32, 1, [*rows(1, 2), row])
     assert store.channels() == []
+
+
+def test_what_a_node_could_not_send_for_hours_is_late_at_the_centre(store: Store, config: Config) -> None:
+    """The node took it at its time and calls it in time; here nobody can be told of it in time any more."""
+    taken_ns = [NOW_NS - 3 * 3600 * NS, NOW_NS - 60 * NS, NOW_NS]
+    told = [["P1.temperature", ns, ns, 20.0 + n, "ok", "", "poll", False, "boot-a", ns]
+            for n, ns in enumerate(taken_ns)]  # fmt: skip
+    take_rows(store, config, "annex", "a" * 32, 1, told, NOW_NS)
+    assert store.readings("P1.temperature", 0, 2**62).late.tolist() == [True, False, False]
+
+
+def test_an_unsure_clock_refuses_no_message_for_its_time(store: Store, config: Config) -> None:
+    """This machine woke up an hour early: what a probe says of its own time is no worse than that."""
+    early_ns = NOW_NS - 3600 * NS
+    with pytest.raises(Refused, match="future"):
+        push(store, config, "annex", 1, said(20.0), early_ns)
+    store.clocks.doubt(boot_id(), early_ns, "it shows an hour before the newest reading")
+    assert push(store, config, "annex", 1, said(20.0), early_ns) == Taken(2, 0)
+    assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
+    assert store.clocks.comparisons("P1") == []
+
+
+def test_what_is_dated_by_an_unsure_clock_waits_for_its_correction(store: Store, example: Config) -> None:
+    dated = with_lines(example, PushedLine("P1", "annex", NAMES, Message(time="arrival")))
+    store.clocks.doubt(boot_id(), 0, "it shows 1970")
+    assert push(store, dated, "annex", 1, b'{"t": 20.0, "rh": 45.0}', 60 * NS) == Taken(2, 0)
+    assert len(store.readings("P1.temperature", 0, 2**62)) == 0
+    (row,) = (r for _, r in store.arrived_after(0)[0] if r.channel == "P1.temperature")
+    with store.begin() as conn:
+        store.clocks.correct(boot_id(), NOW_NS - row.monotonic_ns, "Greta Holm", "radio clock", conn)
+    moved = store.readings("P1.temperature", 0, 2**62).taken_ns.tolist()
+    assert moved == [NOW_NS]

@@ -96,3 +96,67 @@ def test_a_good_clock_is_believed_and_nothing_is_said(store: Store) -> None:
     found = watch(store, hands, [None])
     assert not found.why
     assert store.journal.entries(kind="clock-correction") == []
+
+
+@pytest.mark.parametrize("step_s", [-3600, 3600])
+def test_a_step_while_running_is_doubted_from_the_first_reading_on(store: Store, step_s: int) -> None:
+    """Nobody knows which of both was right, until somebody says so; readings before it stand."""
+    hands = Hands(NOW_NS + 60 * NS)
+    found = watch(store, hands, [None])
+    store.append("poll", found.stamped([row(hands, 21.0)]))
+    hands.mono_ns += 60 * NS
+    hands.base_ns += step_s * NS
+    store.append("poll", found.stamped([row(hands, 22.0)]))  # a bus is there before the clock is looked at
+    found.look()
+    assert found.why == f"it stepped by {step_s:+d} s, and no time server vouches for it"
+    hands.mono_ns += 60 * NS
+    store.append("poll", found.stamped([row(hands, 23.0)]))
+    found.look()
+    assert store.readings("P1.temperature", 0, 2**62).value.tolist() == [20.0, 21.0]
+
+    (doubt,) = store.clocks.unsure_boots().values()
+    with store.begin() as conn:
+        store.clocks.correct(boot_id(), doubt.base_ns - step_s * NS, "Greta Holm", "radio clock", conn)
+    found.look()
+    assert not found.why
+    told = store.readings("P1.temperature", 0, 2**62)
+    assert told.value.tolist() == [20.0, 21.0, 22.0, 23.0]
+    assert told.taken_ns.tolist()[1:] == [NOW_NS + (60 + 60 * n) * NS for n in range(3)]
+    found.look()
+    assert not found.why
+
+
+def test_a_step_by_a_time_server_is_believed(store: Store) -> None:
+    hands = Hands(NOW_NS + 60 * NS)
+    found = watch(store, hands, [True])
+    hands.base_ns += 40 * NS
+    assert found.stamped([row(hands, 21.0)])[0].source == "poll"
+    found.look()
+    assert not found.why
+    assert store.clocks.unsure_boots() == {}
+
+
+def test_a_correction_says_nothing_of_a_doubt_that_came_after_it(store: Store) -> None:
+    """The clock woke up in 1970 and was set; later it was set wrong, and nobody has found out by how much."""
+    hands = Hands(60 * NS)
+    found = watch(store, hands, [None])
+    store.append("poll", found.stamped([row(hands, 21.0)]))
+    hands.mono_ns += 60 * NS
+    hands.base_ns = NOW_NS
+    found.look()
+    assert not found.why
+    first = store.readings("P1.temperature", 0, 2**62)
+    assert first.value.tolist() == [20.0, 21.0]
+
+    hands.mono_ns += 60 * NS
+    hands.base_ns -= 600 * NS
+    store.append("poll", found.stamped([row(hands, 22.0)]))
+    found.look()
+    assert list(store.clocks.unsure_boots()) == [boot_id()]
+    assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == first.taken_ns.tolist()
+    with store.begin() as conn:
+        store.clocks.correct(boot_id(), NOW_NS + 5 * NS, "Greta Holm", "radio clock", conn)
+    told = store.readings("P1.temperature", 0, 2**62)
+    assert told.value.tolist() == [20.0, 21.0, 22.0]
+    assert told.taken_ns.tolist() == [*first.taken_ns.tolist(), NOW_NS + (125 + 5) * NS]
+    assert store.verify().intact
