@@ -14,7 +14,8 @@ from .polled import Raw, Status
 from .port import Port
 
 RAW_SHOWN = 64
-_NUMBER = re.compile(r"[+-]?\d+(\.\d*)?([eE][+-]?\d+)?")
+_ESCAPE = re.compile(r"\\[xuN]")  # of a sign beyond ASCII in a pattern
+_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]*)?([eE][+-]?[0-9]+)?")
 # SCPI-99 writes "not a number" and overload as numbers that no probe of a room can show.
 _FAULT_NUMBERS = frozenset({9.91e37, 9.9e37, -9.9e37})
 
@@ -30,7 +31,9 @@ class AsciiLineDriver:
         self.line = line
         self._port = port or Port(line, speaks=line.mode == "stream")
         self._clock = clock or SystemClock()
-        self._pattern = re.compile(line.pattern)
+        self._pattern = re.compile(line.pattern, re.ASCII)  # \d means the digits that a number is made of
+        # A byte beyond ASCII is noise unless the pattern names such a sign.
+        self._ascii = line.pattern.isascii() and not _ESCAPE.search(line.pattern)
         self._identity = Identity(line.serial if line.identity else "")
         self._heard: tuple[bytes, int] | None = None
 
@@ -83,7 +86,7 @@ class AsciiLineDriver:
         text, at_ns = self._asked(self.line.identity)
         if text is None:
             return self._silence()
-        match = re.fullmatch(self.line.identity_pattern, text.decode("ascii", "replace"))
+        match = re.fullmatch(self.line.identity_pattern, written(text))
         if match is None:
             return self._all("garbage", at_ns, shown(text))
         why = self._identity.fault(match.group("serial"), self._port.openings)
@@ -113,10 +116,7 @@ class AsciiLineDriver:
         return text, self._clock.wall_ns()
 
     def _parsed(self, text: bytes, at_ns: int) -> list[Raw]:
-        try:
-            match = self._pattern.fullmatch(text.decode("ascii"))
-        except UnicodeDecodeError:
-            match = None
+        match = None if self._ascii and not text.isascii() else self._pattern.fullmatch(written(text))
         if match is None:
             return self._all("garbage", at_ns, shown(text))
         return [value_of(channel, match.group(name), at_ns) for name, channel in self.line.channels.items()]
@@ -125,11 +125,23 @@ class AsciiLineDriver:
         return [Raw(channel, None, status, at_ns, raw) for channel in self.channels]
 
 
-def value_of(channel: str, written: str | None, at_ns: int) -> Raw:
+def value_of(channel: str, told: str | None, at_ns: int) -> Raw:
     """A number, or a sensor fault where the probe answered properly without giving one."""
-    if written is None or not _NUMBER.fullmatch(written) or float(written) in _FAULT_NUMBERS:
-        return Raw(channel, None, "sensor-fault", at_ns, (written or "")[:RAW_SHOWN])
-    return Raw(channel, float(written), "ok", at_ns, written[:RAW_SHOWN])
+    if told is None or not _NUMBER.fullmatch(told) or float(told) in _FAULT_NUMBERS:
+        return Raw(channel, None, "sensor-fault", at_ns, (told or "")[:RAW_SHOWN])
+    return Raw(channel, float(told), "ok", at_ns, told[:RAW_SHOWN])
+
+
+def written(received: bytes) -> str:
+    """A line as text. Beside ASCII a probe may write a degree sign, in UTF-8 or in one byte.
+
+    >>> written(b"20.03 \xc2\xb0C"), written(b"20.03 \xb0C")
+    ('20.03 °C', '20.03 °C')
+    """
+    try:
+        return received.decode("utf-8")
+    except UnicodeDecodeError:
+        return received.decode("latin-1")
 
 
 def shown(received: bytes) -> str:
@@ -138,5 +150,5 @@ def shown(received: bytes) -> str:
     >>> shown(b"T=2\\xfe\\x00")
     'T=2\\\\xfe\\\\x00'
     """
-    written = (chr(b) if 32 <= b < 127 else f"\\x{b:02x}" for b in received[:RAW_SHOWN])
-    return "".join(written)[:RAW_SHOWN]
+    told = (chr(b) if 32 <= b < 127 else f"\\x{b:02x}" for b in received[:RAW_SHOWN])
+    return "".join(told)[:RAW_SHOWN]

@@ -11,17 +11,20 @@ import time
 from .serial_line import SerialLine, Settings
 
 LONGEST_LINE = 512
+QUIET_S = 0.03  # longer than the pause between two bytes, also through a terminal server on the same network
 
 
 class Port:
     """Text on one line. Shared by the drivers of one bus, used only from the bus's thread.
 
     `speaks`: the probe sends by itself, so that the first line after opening may have begun before.
+    `shared`: several probes answer on it, so that what one still says must not count for the next.
     """
 
-    def __init__(self, settings: Settings, *, speaks: bool = False) -> None:
+    def __init__(self, settings: Settings, *, speaks: bool = False, shared: bool = False) -> None:
         self._line = SerialLine(settings)
         self._speaks = speaks
+        self._quiet_s = QUIET_S if shared else 0.0
         self._buffer = bytearray()
         self._synced = True
 
@@ -50,7 +53,7 @@ class Port:
     def send(self, text: str, end: str = "\r\n") -> None:
         """Sends a query; what came unasked before is thrown away. A line end is added where it has none."""
         ended = text if text.endswith(("\r", "\n")) else text + end
-        self._line.send(ended.encode("ascii"))
+        self._line.send(ended.encode("ascii"), quiet_s=self._quiet_s)
         self._buffer.clear()
 
     def settle(self) -> None:

@@ -35,6 +35,7 @@ else:
 
 
 MOST = 512  # bytes taken at once
+QUIET_AT_MOST_S = 0.5  # so long is waited for quiet
 _SLICE_S = 0.1
 _WRITE_S = 1.0
 
@@ -116,9 +117,10 @@ class SerialLine:
         if socket is not None:
             socket.close()
 
-    def send(self, data: bytes) -> None:
-        """Sends after throwing away what came unasked."""
+    def send(self, data: bytes, *, quiet_s: float = 0.0) -> None:
+        """Sends after throwing away what came unasked, and not before it was quiet for so long."""
         self.settle()
+        self._wait_for_quiet(quiet_s)
         with self._wire():
             self._serial.reset_input_buffer()
             self._serial.write(data)
@@ -133,6 +135,17 @@ class SerialLine:
                 self._serial.timeout = min(_SLICE_S, left_s)
                 self._serial.read(MOST)
                 self._serial.timeout = _SLICE_S
+
+    def _wait_for_quiet(self, quiet_s: float) -> None:
+        """What still comes is not the answer to the next question; who never stops is asked all the same."""
+        until_s = time.monotonic() + QUIET_AT_MOST_S
+        while quiet_s and time.monotonic() < until_s:
+            with self._wire():
+                self._serial.timeout = quiet_s
+                came = self._serial.read(MOST)
+                self._serial.timeout = _SLICE_S
+            if not came:
+                return
 
     def read(self) -> bytes:
         """What has come, or b"" after a tenth of a second."""

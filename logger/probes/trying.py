@@ -16,6 +16,7 @@ from typing import get_args
 from ..model import AsciiLine, ModbusLine, OneWire, Register, Sdi12Line
 from ..model.lines import WordOrder
 from .ascii_line import shown
+from .ascii_line import written as as_text
 from .modbus import ModbusDriver
 from .modbus_frames import BadFrame, Exceptional, number
 from .one_wire import FILE, temperature
@@ -48,7 +49,7 @@ def text(line: AsciiLine, kind: str = "text", lines: int = 3) -> Tried:
         told.append(f"without a line end: {shown(rest)}")
     if not came:
         return Tried((*told, f"no whole line within {line.timeout_s:g} s"), ())
-    pattern, found = _pattern(came[-1].decode("ascii", "replace"))
+    pattern, found = _pattern(as_text(came[-1]))
     told += [f"  {name} = {value}" for name, value in found.items()]
     mode = "query" if line.query else "stream"
     values = ", ".join(f'{name} = "..."' for name in found)

@@ -46,7 +46,8 @@ def drivers(group: Sequence[Asked], clock: Clock | None = None) -> list[Polled]:
         return [OneWireDriver(line, clock) for line in group if isinstance(line, OneWire)]
     if isinstance(first, CommandLine):
         return [CommandDriver(line, clock) for line in group if isinstance(line, CommandLine)]
-    port = Port(first, speaks=isinstance(first, AsciiLine) and first.mode == "stream")
+    speaks = isinstance(first, AsciiLine) and first.mode == "stream"
+    port = Port(first, speaks=speaks, shared=isinstance(first, AsciiLine) and len(group) > 1)
     return [_on_text(line, port, clock) for line in group]
 
 
