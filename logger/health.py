@@ -81,6 +81,8 @@ def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
         yield Figure("Service", "99 of 100 polls begin within", f"{late} ms of their time", at_ns)
     for url, age_s in dict(beat.get("buses") or {}).items():
         yield Figure("Lines", url, f"came round {age_s:g} s before", at_ns)
+    for probe, why in dict(beat.get("probes_failing") or {}).items():
+        yield Figure("Lines", f"probe {probe}", str(why), at_ns, "look at the probe, its cable and its power")
     for url, there in dict(beat.get("brokers") or {}).items():
         yield Figure(
             "Lines", url, "connected" if there else "away", at_ns, "" if there else "the broker is away"

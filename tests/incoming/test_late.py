@@ -76,6 +76,7 @@ def test_page_health_knows_of_lines_brokers_and_clocks(tmp_path: Path, example: 
         heartbeat.beat(store.folder, {
             "at": "2026-10-19T08:00:00Z", "clock": "it shows 1970", "clock_synchronised": False,
             "late_ms": 1.4, "buses": {"/dev/a": 12.0}, "brokers": {"mqtt://192.0.2.3": False},
+            "probes_failing": {"P4": "garbage, 7 times in a row"},
         })  # fmt: skip
         line = PushedLine("P1", "annex", {"t": "P1.temperature"}, Message("json", "time", "clock"))
         body = {"time": START / NS - 240, "clock": START / NS - 240, "t": 20.0}
@@ -86,5 +87,7 @@ def test_page_health_knows_of_lines_brokers_and_clocks(tmp_path: Path, example: 
     assert figures["99 of 100 polls begin within"].value == "1.4 ms of their time"
     assert figures["/dev/a"].fault == ""
     assert figures["mqtt://192.0.2.3"].fault == "the broker is away"
+    assert figures["probe P4"].value == "garbage, 7 times in a row"
+    assert figures["probe P4"].fault == "look at the probe, its cable and its power"
     assert figures["own clock of P1"].value == "-240.0 s, taken out on reading back"
     assert figures["own clock of P1"].at_ns == START
