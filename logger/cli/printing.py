@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -47,6 +48,15 @@ def figures(worst: float | None, limit: float | None, U: float | None) -> list[s
     """
     places = next((n for n in range(2, 6) if _told_apart(worst, limit, U, n)), 6)
     return ["" if value is None else f"{value:.{places}f}" for value in (worst, limit, U)]
+
+
+def decimals(U: float | None) -> int:
+    """Decimal places of a value whose uncertainty is written with two figures; two where it has none.
+
+    >>> decimals(0.0979), decimals(1.63), decimals(40.7), decimals(None)
+    (3, 1, 0, 2)
+    """
+    return 2 if not U or not math.isfinite(U) else max(0, 1 - math.floor(math.log10(float(f"{U:.1e}"))))
 
 
 def _told_apart(worst: float | None, limit: float | None, U: float | None, places: int) -> bool:

@@ -11,7 +11,7 @@ from ..errors import Refused
 from ..instants import parse, said, wall
 from .opening import Opened, applied_setup, interval, opened
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
-from .printing import answer, counted, figures, table
+from .printing import answer, counted, decimals, figures, table
 
 if TYPE_CHECKING:
     from ..record import Issued, Listed
@@ -168,6 +168,7 @@ def _moment_lines(told: dict[str, Any], found: Opened) -> list[str]:
         "correction",
         "corrected",
         "U",
+        "unit",
         "certificate",
         "status",
     )
@@ -197,20 +198,26 @@ def _moment_lines(told: dict[str, Any], found: Opened) -> list[str]:
 
 def _reading_row(r: dict[str, Any]) -> list[object]:
     if r["taken"] is None:
-        return [r["channel"], r["position"], "none", "", "", "", r["certificate"], r["confirmation"]]
-    unit = {"degC": "°C"}.get(r["corrected_unit"], r["corrected_unit"])
-    numbers = [
-        f"{r[k]:g}" if r[k] is not None else "none" for k in ("indication", "correction", "corrected", "U")
-    ]
-    value = [f"{numbers[0]} {r['unit']}", numbers[1], f"{numbers[2]} {unit}", numbers[3]]
+        return [r["channel"], r["position"], "none", "", "", "", "", r["certificate"], r["confirmation"]]
+    from ..statement import SHOWN_UNIT
+
+    own = r["in_own_unit"]
+    indication = "none" if r["indication"] is None else f"{r['indication']:.8g}"
+    places = decimals(own["U"])
+    numbers = ["none" if own[k] is None else f"{own[k]:.{places}f}" for k in ("correction", "corrected", "U")]
+    value = [indication, *numbers, SHOWN_UNIT.get(r["unit"], r["unit"])]
     status = r["confirmation"] + (f", {r['why']}" if r["why"] else "")
     return [r["channel"], r["position"], *value, r["certificate"], status]
 
 
 def _limit_row(r: dict[str, Any]) -> list[object]:
     value, _, U = figures(r["value"], None, r["U"])
-    lower, upper = ("" if v is None else f"{v:g}" for v in (r["lower"], r["upper"]))
-    return [r["name"], f"{lower} to {upper} {r['unit']}", value, U, r["conformity"], r["probe"], r["basis"]]
+    from ..statement import SHOWN_UNIT
+
+    ends = {"from": r["lower"], "to": r["upper"]}
+    limits = " ".join(f"{word} {end:g}" for word, end in ends.items() if end is not None)
+    limits = f"{limits} {SHOWN_UNIT.get(r['unit'], r['unit'])}"
+    return [r["name"], limits, value, U, r["conformity"], r["probe"], r["basis"]]
 
 
 @record.command("conditions")

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 from .. import __version__
 from ..confirmation import register
-from ..errors import Refused
+from ..errors import IntervalError, Refused
 from ..instants import rfc3339
 from ..model import Setup
 from ..record.exporting import setup_files
@@ -94,6 +94,7 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     for path in (out, archive) if zipped else (out,):
         if path.exists():
             raise Refused(f"{path} is there already; nothing was written. Name another one with --out.")
+    _refuse_outside(store, span)
     key = signing_key(store, who)
     with plain_target_errors(out):
         out.mkdir(parents=True)
@@ -118,6 +119,18 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     what["key"] = key.name
     store.journal.append("package", who, what)
     return made
+
+
+def _refuse_outside(store: Store, span: tuple[int, int]) -> None:
+    """A package in which nothing can be would look like one in which nothing happened."""
+    known = store.extent()
+    if known is None:
+        raise IntervalError("There are no readings yet; nothing was written.")
+    if span[1] <= known[0] or span[0] > known[1]:
+        raise IntervalError(
+            f"There are no readings from {rfc3339(span[0])} to {rfc3339(span[1])}; nothing was written. The "
+            f"record begins at {rfc3339(known[0])} and ends at {rfc3339(known[1])}."
+        )
 
 
 def _list_tags(out: Path) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,8 +11,8 @@ from ..calibration import WHY_TEXT, Why, corrected
 from ..confirmation import position_of, status
 from ..errors import IntervalError
 from ..instants import rfc3339
-from ..model import NS, Position, RuleState, Setup
-from ..units import quantity
+from ..model import NS, Channel, Position, RuleState, Setup
+from ..units import from_canonical, quantity
 from .acts import inspections_of
 from .listing import issues
 from .reviews import covering
@@ -123,7 +123,20 @@ def _value(setup: Setup, key: str, taken_ns: Any, raw: Any) -> dict[str, Any]:
         "U": _number(done.U[0]),
     }
     unit, why = quantity(channel.quantity).unit, WHY_TEXT[Why(int(done.why[0]))]
-    return {"taken": rfc3339(int(taken_ns[0])), **told, "corrected_unit": unit, "why": why}
+    own = {"corrected_unit": unit, "in_own_unit": _in_unit_of(channel, told)}
+    return {"taken": rfc3339(int(taken_ns[0])), **told, **own, "why": why}
+
+
+def _in_unit_of(channel: Channel, told: Mapping[str, Any]) -> dict[str, float | None]:
+    """Corrected value, correction and U in the unit in which the probe indicates, to stand beside it."""
+    value, unit, of = told["corrected"], channel.unit, channel.quantity
+    if value is None:
+        return dict.fromkeys(("correction", "corrected", "U"))
+    own = float(from_canonical(value, unit, of))
+    ends = {name: value + (told[name] or 0.0) for name in ("correction", "U")}
+    apart = {name: float(from_canonical(end, unit, of)) - own for name, end in ends.items()}
+    known = {name: None if told[name] is None else apart[name] for name in apart}
+    return {"corrected": own} | known
 
 
 def _number(value: float) -> float | None:

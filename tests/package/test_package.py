@@ -14,7 +14,7 @@ import bagit
 import pyarrow.parquet as pq
 import pytest
 
-from logger.errors import Refused
+from logger.errors import IntervalError, Refused
 from logger.package import pack, verify_package
 from logger.store import Store
 from tests.record.conftest import DAY, opened, tool
@@ -142,6 +142,10 @@ def test_nothing_is_written_over_and_what_is_no_package_is_refused(
         room = opened(store)
         with pytest.raises(Refused, match="is there already"):
             pack(store, room.verdicts, FROM_TO, folder, "Greta Holm", room.now_ns)
+        before = (DAY[0] - 400 * 86_400 * 10**9, DAY[0] - 399 * 86_400 * 10**9)
+        with pytest.raises(IntervalError, match="There are no readings from 2025-"):
+            pack(store, room.verdicts, before, tmp_path / "empty", "Greta Holm", room.now_ns)
+        assert not (tmp_path / "empty").exists()
     with pytest.raises(Refused, match=r"wanted the file bagit\.txt"):
         verify_package(tmp_path)
     with pytest.raises(Refused, match="no package"):

@@ -39,6 +39,18 @@ def test_it_tells_what_the_loggers_file_says_then(room: Room) -> None:
     assert all(row["basis"] for row in told["limits"])
 
 
+def test_each_figure_of_a_reading_stands_in_the_unit_of_the_probe(room: Room) -> None:
+    """The barometer shows hPa; its corrected value, correction and U are told in Pa, and beside it in hPa."""
+    at_ns = said("20 October 14:10", VIENNA, room.now_ns)
+    told = moment(room.store, room.verdicts, "machine-bay", at_ns, room.now_ns)
+    b1 = next(r for r in told["readings"] if r["channel"] == "B1.pressure")
+    own = b1["in_own_unit"]
+    assert (b1["unit"], b1["corrected_unit"]) == ("hPa", "Pa")
+    assert own["corrected"] == pytest.approx(b1["indication"] + own["correction"], abs=1e-6)
+    for name in ("corrected", "correction", "U"):
+        assert own[name] == pytest.approx(b1[name] / 100, abs=1e-6)
+
+
 def test_it_agrees_with_the_check_of_that_minute_all_through_the_bad_monday(room: Room) -> None:
     verdicts = room.verdicts
     for hour in (3, 7, 9, 12, 20):
