@@ -211,6 +211,7 @@ def _certificate(c: Certificate, span: Interval, setup: Setup) -> dict[str, Any]
         "calibrated_on": c.calibrated_on,
         "due": None if c.due_ns is None else rfc3339(c.due_ns),
         "U": max(c.U),
+        "unit": {"degC": "K"}.get(setup.channels[c.channel].unit, setup.channels[c.channel].unit),
         "k": c.k,
         "range": list(c.range),
         "status": status,

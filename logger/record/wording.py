@@ -12,7 +12,11 @@ from zoneinfo import ZoneInfo
 from ..instants import parse, wall
 
 Facts: TypeAlias = Mapping[str, Any]
-UNITS = {"degC": "°C", "%RH": "% RH", "Pa": "Pa", "1": ""}
+UNITS = {"degC": "°C", "%RH": "% RH", "Pa": "Pa", "1": "", "g/m3": "g/m³", "kg/m3": "kg/m³"} | {
+    "1/m3": "1/m³",
+    "1e-6": "×10⁻⁶",
+}
+PLACES = {"kg/m3": 4}  # the density of air changes in the third
 
 
 def page(facts: Facts) -> dict[str, Any]:
@@ -213,6 +217,11 @@ def _name(row: Facts, facts: Facts, zone: ZoneInfo) -> str:
     return str(row["name"]) + since + (f", until {_wall(row['to'], zone)[:16]}" if until else "")
 
 
+def _rule(key: str, facts: Facts) -> str:
+    """A rule of the zone by its name, as the table of the limits has it."""
+    return next((str(row["name"]) for row in facts["limits"] if row["rule"] == key), key)
+
+
 def _band(row: Facts) -> str:
     lower, upper = row["lower"], row["upper"]
     if lower is None:
@@ -233,23 +242,22 @@ def _statistic(row: Facts) -> tuple[str, ...]:
     shares = (row["share_conforming"], row["share_conforming_in_use"])
     if row["unit"] == "Pa":  # people read the barometer in hPa
         name, factor = "hPa", 0.01
-    figures = [
-        figure(None if row[key] is None else row[key] * factor) for key in ("min", "max", "mean", "span")
-    ]
+    told = [None if row[key] is None else row[key] * factor for key in ("min", "max", "mean", "span")]
+    figures = [figure(value, PLACES.get(row["unit"], 2)) for value in told]
     return row["channel"], *figures, name, *("–" if s is None else percent(s) for s in shares)
 
 
 def _excursions(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
-    rows = [_excursion(row, zone) for row in facts["excursions"]]
+    rows = [_excursion(row, facts, zone) for row in facts["excursions"]]
     heads = ("Rule", "From", "To", "Worst", "Limit", "U", "Unit", "Exceedance", "Probe", "Proven")
     return _section("Excursions", heads, "wllrrrlrll", rows, "No rule was broken.")
 
 
-def _excursion(row: Facts, zone: ZoneInfo) -> tuple[str, ...]:
+def _excursion(row: Facts, facts: Facts, zone: ZoneInfo) -> tuple[str, ...]:
     figures = [figure(row[key]) for key in ("worst", "limit", "U")]
     times = _wall(row["from"], zone)[:16], _wall(row["to"], zone)[:16]
     return (
-        row["rule"],
+        _rule(row["rule"], facts),
         *times,
         *figures,
         unit(row["unit"]),
@@ -282,7 +290,7 @@ def _periods(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
             _wall(p["to"], zone)[:16],
             p["verdict"],
             p["reason"],
-            p["rule"],
+            _rule(p["rule"], facts),
             p["probe"],
         )
         for p in facts["periods"]
@@ -352,7 +360,7 @@ def _certificates(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
             f"{c['issuer']} ({c['accreditation']})",
             c["calibrated_on"],
             _last_day(c["due"], zone),
-            f"{c['U']:g} (k = {c['k']:g})",
+            f"{c['U']:g} {unit(c['unit'])} (k = {c['k']:g})",
             c["status"],
         )
         for p in facts["probes"]
