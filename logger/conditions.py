@@ -66,7 +66,7 @@ class Statement:
 def outward(low: float, high: float, U: float, step: float) -> tuple[float, float]:
     """[low − U, high + U] on the next graduations of `step` outward; exact to a millionth of the unit.
 
-    Feature R6 of the specification, and one whose ends lie on graduations already:
+    One that is widened, and one whose ends lie on graduations already:
 
     >>> outward(19.78, 20.21, 0.10, 0.1), outward(19.7, 20.3, 0.1, 0.1)
     ((19.6, 20.4), (19.6, 20.4))

@@ -41,11 +41,11 @@ def _correction() -> Iterator[Case]:
     group = Group("correction and U", GUM)
     for raw, value, U in ((20.0, 19.85, 0.3), (18.0, 17.9, 0.1), (22.0, 21.8, 0.3), (19.0, 18.875, 0.3)):
         yield group.case(
-            f"features C2: errors +0.10 at 18, +0.20 at 22: {raw:g} degC",
+            f"required: errors +0.10 at 18, +0.20 at 22: {raw:g} degC",
             (value, U, "EVIDENCE"),
             lambda r=raw: _done(r, TWO),
             1e-9,
-            "features C2, straight line between points",
+            "required: a straight line between points",
         )
     for raw, value, why in (
         (24.0, 23.8, "OUTSIDE_RANGE"),
@@ -66,11 +66,11 @@ def _correction() -> Iterator[Case]:
         )
     fine = replace(T1, resolution=0.1)
     yield group.case(
-        "features C3: U 0.10, resolution 0.1, drift ±0.06",
+        "required: U 0.10, resolution 0.1, drift ±0.06",
         0.135,
         lambda: _done(20.0, replace(BARE, drift=0.06), channel=fine)[1],
         5e-4,
-        "features C3, " + GUM,
+        "required: " + GUM,
     )
     full = replace(BARE, drift=0.06, other_u=0.02, U=(0.12,), k=3.0)
     u = math.sqrt((0.12 / 3) ** 2 + 0.1**2 / 12 + 0.03**2 + 0.06**2 / 3 + 0.02**2)
@@ -134,9 +134,7 @@ def _correction() -> Iterator[Case]:
 
 
 def _status() -> Iterator[Case]:
-    group = Group(
-        "confirmation in time", "features C2 and C4; due means through the end of that day; by hand"
-    )
+    group = Group("confirmation in time", "required: due means through the end of that day; by hand")
     day = 86_400 * NS
     second = replace(BARE, number="C-2", valid_from_ns=10 * day, corrections=(0.5,))
     first = replace(BARE, valid_from_ns=day)
@@ -197,7 +195,7 @@ def _status() -> Iterator[Case]:
 
 
 def _as_found() -> Iterator[Case]:
-    group = Group("errors as found", "features C5; half-widths rectangular, JCGM 100:2008, 4.3.7; by hand")
+    group = Group("errors as found", "required: half-widths rectangular, JCGM 100:2008, 4.3.7; by hand")
     month = 30 * 86_400 * NS
 
     def paper(error: float, model: Literal["", "step", "linear"] = "linear") -> Certificate:
@@ -206,7 +204,7 @@ def _as_found() -> Iterator[Case]:
         )
 
     yield group.case(
-        "features C5: +0.30 K after 12 months, month 6: 19.20 → 19.05, U 0.10 → 0.20",
+        "required: +0.30 K after 12 months, month 6: 19.20 → 19.05, U 0.10 → 0.20",
         (19.05, 2 * math.sqrt(0.05**2 + 0.15**2 / 3), "EVIDENCE"),
         lambda: _done(19.2, BARE, paper(0.3), at_ns=6 * month),
         1e-6,

@@ -141,9 +141,7 @@ def _original(folder: Path) -> None:
 
 
 def _changed(record: _Record) -> Iterator[Case]:
-    group = Group(
-        "record: one byte changed", "features S2 and R5; a changed byte is found and its place named"
-    )
+    group = Group("record: one byte changed", "required: a changed byte is found and its place named")
     places: dict[str, Callable[[Path], None]] = {
         "a sealed file": _sealed,
         "an imported original": _original,
@@ -192,7 +190,7 @@ def _signed(store: Store) -> Iterator[Case]:
 def _restored(record: _Record, intact: bool, content: bytes) -> Iterator[Case]:
     group = Group(
         "record: backup and restore",
-        "features S5: what is restored is verified, and equals what was backed up",
+        "required: what is restored is verified, and equals what was backed up",
     )
     yield group.case("the backup was restored for trial and is intact", True, lambda: intact)
     yield group.case(

@@ -106,7 +106,7 @@ def _cells() -> Iterator[Case]:
     wild = np.full(N, 20.0)
     wild[600] = 85.0
     yield group.case(
-        "features K2: 85.0 once is bad data and no bad room",
+        "required: 85.0 once is bad data and no bad room",
         ("EVIDENCE", 20.0, 20.0),
         lambda: _covered(_one(wild), 600),
     )
@@ -118,7 +118,7 @@ def _cells() -> Iterator[Case]:
     lone = np.full(N, 20.0)
     lone[600] = 20.8
     yield group.case(
-        "features K2: +0.8 K once is suspect",
+        "required: +0.8 K once is suspect",
         ("EVIDENCE", "SUSPECT", "EVIDENCE"),
         lambda: _why(_one(lone, channel={"spike": 0.5}), 599, 600, 601),
     )
@@ -232,7 +232,7 @@ def _confirmed(group: Group) -> Iterator[Case]:
 def _stuck() -> Iterator[Case]:
     group = Group(
         "flat line",
-        "features K3: identical values while another probe moves by more than 5 resolutions or noises",
+        "required: identical values while another probe moves by more than 5 resolutions or noises",
     )
     places = {"T1": (0.0, 0.0, 1.0), "T2": (1.0, 0.0, 1.0)}
     waver = 20.0 + 0.01 * (np.arange(N) % 2)
@@ -307,7 +307,7 @@ def _ends(found: tuple[int, ...]) -> tuple[int, int]:
 def _neighbours() -> Iterator[Case]:
     group = Group(
         "neighbours",
-        "features K4: departs by more than agree_K in 80 % of 15 min while the others agree; by hand",
+        "required: departs by more than agree_K in 80 % of 15 min while the others agree; by hand",
     )
     places = {f"T{i}": (float(i), 0.0, 1.0) for i in range(1, 5)}
 
@@ -339,7 +339,7 @@ def _neighbours() -> Iterator[Case]:
     )
     day = np.arange(42.0)
     yield group.case(
-        "features K4: 0.02 K a week, K per week", 0.02, lambda: _drift(day, 0.02 * day / 7)[0], 1e-12
+        "required: 0.02 K a week, K per week", 0.02, lambda: _drift(day, 0.02 * day / 7)[0], 1e-12
     )
     rest = np.tile([0.01, 0.01, -0.01, -0.01, 0.0, 0.0, 0.0], 6)
     yield group.case(

@@ -169,11 +169,11 @@ def _errors() -> Iterator[Case]:
 
     warm = made_tracks(22.0, 20.0, u_own=0.2 * RECT)
     yield group.case(
-        "features I4: 500 mm of steel, 22 degC, ideal scale: NDE, U, share of 100 µm",
+        "required: 500 mm of steel, 22 degC, ideal scale: NDE, U, share of 100 µm",
         (11.5, 1.88, 0.1338),
         lambda: _three(found(warm, Work(IDEAL))),
         0.005,
-        "features I4, " + ISO,
+        "required: " + ISO,
     )
     yield group.case(
         "corrected: NDE adds nothing to the share",
@@ -182,7 +182,7 @@ def _errors() -> Iterator[Case]:
         5e-5,
     )
     yield group.case(
-        "features I4: aluminium on a steel scale, both at 21 degC, µm",
+        "required: aluminium on a steel scale, both at 21 degC, µm",
         5.8,
         lambda: found(made_tracks(21.0, 21.0), Work(STEEL), Feature(500.0, ALUMINIUM)).nde_um,
         1e-9,
@@ -190,7 +190,7 @@ def _errors() -> Iterator[Case]:
     one = made_tracks(22.0, 22.0, u_shared=0.5)
     ideal = replace(STEEL, half_width_per_K=0.0)
     yield group.case(
-        "features I4: steel on steel, one air probe: u(T) adds nothing",
+        "required: steel on steel, one air probe: u(T) adds nothing",
         0.0,
         lambda: found(one, Work(ideal), Feature(500.0, ideal)).U_um,
     )

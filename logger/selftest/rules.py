@@ -144,7 +144,7 @@ def _band() -> Iterator[Case]:
         share,
         (found(rule(r=0.0), {"T1": sine}).conformity == Conformity.NONCONFORMING).mean,
         0.005,
-        "2/π·acos(1/1.5), features J7",
+        "2/π·acos(1/1.5), by hand",
     )
     yield group.case(
         "limits the wrong way round are refused",
@@ -227,7 +227,7 @@ def _graver(room: Setup) -> tuple[str, str]:
 
 
 def _validity() -> Iterator[Case]:
-    group = Group("validity of a rule", "features K10: a changed limit does not reach back; by hand")
+    group = Group("validity of a rule", "required: a changed limit does not reach back; by hand")
     part = rule(upper=20.2, from_ns=at(6), to_ns=at(12))
     for minute, result in (
         (359, "NOT_APPLICABLE"),
@@ -268,7 +268,7 @@ def _outside(finding: Finding) -> tuple[bool, int, int, bool]:
 
 
 def _difference() -> Iterator[Case]:
-    group = Group("difference of media", "features K8; U in quadrature, JCGM 100:2008, 5.1; by hand")
+    group = Group("difference of media", "required: U in quadrature, JCGM 100:2008, 5.1; by hand")
     apart = rule(
         name="part − scale",
         kind="difference",

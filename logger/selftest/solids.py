@@ -72,7 +72,7 @@ def _materials() -> Iterator[Case]:
         bend,
         lambda: expansion.plate_bending_um(1000.0, 150.0, 6.5e-6, 0.5),
         1e-9,
-        "free plate, radius h/(α·ΔT); features K8: 2.7 µm",
+        "free plate, radius h/(α·ΔT): 2.7 µm, by hand",
     )
     yield group.case(
         "a plate of no thickness has no sagitta",

@@ -57,7 +57,7 @@ def _span() -> Iterator[Case]:
         )
     ramp = np.clip((np.arange(N) - 600) * 0.5 / 60, 0, 0.5)
     yield group.case(
-        "features K6: 0.5 K in 60 min against 0.4 K in 1 h is flagged after 48 min",
+        "required: 0.5 K in 60 min against 0.4 K in 1 h is flagged after 48 min",
         49,
         lambda: (
             int(
@@ -162,7 +162,7 @@ def _slope() -> Iterator[Case]:
             2e-6,
         )
     yield group.case(
-        "features K6: 0.30 K/h with 0.02 K of noise",
+        "required: 0.30 K/h with 0.02 K of noise",
         0.30,
         lambda: (
             found(
@@ -238,7 +238,7 @@ def _slope() -> Iterator[Case]:
 def _windows() -> Iterator[Case]:
     group = Group(
         "evidence of a window",
-        "features J5; completeness 95 %, no gap above max(3 intervals, window/12), 5 readings; by hand",
+        "required: completeness 95 %, no gap above max(3 intervals, window/12), 5 readings; by hand",
     )
     lost = {
         "56 of 60": (range(10, 14), "INCOMPLETE"),

@@ -1,4 +1,4 @@
-"""Forecast against closed forms (feature J10) and against noise, in which it must say nothing."""
+"""Forecast against closed forms and against noise, in which it must say nothing."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The life of an alarm: the figures of feature L1, the states of IEC 62682, and what may never happen."""
+"""The life of an alarm: its figures, the states of IEC 62682, and what may never happen."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def run(
 
 
 def test_four_minutes_out_tell_nobody() -> None:
-    """Feature L1: limit 21.0, on-delay 5 min, 4 min out -> none."""
+    """Limit 21.0, on-delay 5 min, 4 min out -> none."""
     alarm, notices = run([20.5] * 3 + [21.5] * 4 + [20.5] * 10)
 
     assert notices == []
@@ -64,7 +64,7 @@ def test_four_minutes_out_tell_nobody() -> None:
 
 
 def test_six_minutes_out_tell_once_at_five() -> None:
-    """Feature L1: 6 min out -> one, at 5 min, with the time since which it is out."""
+    """6 min out -> one, at 5 min, with the time since which it is out."""
     alarm, notices = run([20.5] * 3 + [21.5] * 6 + [20.5] * 3)
 
     assert [(n.step, n.at_ns // MINUTE, n.since_ns // MINUTE) for n in notices] == [("annunciated", 8, 3)]
@@ -73,7 +73,7 @@ def test_six_minutes_out_tell_once_at_five() -> None:
 
 @pytest.mark.parametrize("period", [1, 2, 5, 6, 10, 15, 30])
 def test_dither_about_the_limit_tells_at_most_once(period: int) -> None:
-    """Feature L1: 20.95 to 21.05 for an hour with a deadband of 0.1 K -> at most one."""
+    """20.95 to 21.05 for an hour with a deadband of 0.1 K -> at most one."""
     values = [21.05 if (minute // period) % 2 == 0 else 20.95 for minute in range(60)]
 
     _, notices = run(values)
@@ -136,7 +136,7 @@ def test_a_latching_alarm_waits_for_its_reset() -> None:
 
 
 def test_shelved_is_evaluated_silent_and_comes_back_by_itself() -> None:
-    """Feature L7: shelved for 30 min, out meanwhile; at its end it tells what was withheld."""
+    """Shelved for 30 min, out meanwhile; at its end it tells what was withheld."""
     shelve = Act("shelve", "Ines Faber", 1, "filter change", until_ns=30 * MINUTE)
 
     shelved, silent = run([21.5] * 20, (shelve,))
@@ -248,7 +248,7 @@ def test_a_clock_that_goes_back_does_not_blind() -> None:
 
 
 def test_an_alarm_without_action_is_refused() -> None:
-    """Feature L2, IEC 62682: no alarm without something to do."""
+    """No alarm without something to do (IEC 62682)."""
     with pytest.raises(Refused, match="no action text"):
         step(replace(SPEC, action=" "), Alarm("air"), [], [], 0)
 

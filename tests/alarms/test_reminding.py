@@ -1,4 +1,4 @@
-"""What is told again: escalation, re-alarm, and suppression by design. Times of feature L4: 15 min, 4 h."""
+"""What is told again: escalation, re-alarm, and suppression by design. Times: 15 min, 4 h."""
 
 from __future__ import annotations
 

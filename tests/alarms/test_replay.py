@@ -73,7 +73,7 @@ def planted(days: int) -> tuple[np.ndarray, int, int]:  # type: ignore[type-arg]
 
 
 def test_a_planted_year_is_counted_exactly(tmp_path: Path) -> None:
-    """Numbers of our own in the manner of feature L6; weeks here, a year is longer and no other."""
+    """Numbers of our own; weeks here, a year is longer and no other."""
     values, beyond_1K, beyond_half_K = planted(20)
     base = setup(8)
     zone = base.zones_now()[0].key

@@ -204,7 +204,7 @@ def test_an_approver_sees_which_verdicts_change(stillroom: Any, demo_copy: Path,
 
 
 def test_an_older_limit_still_judges_its_time(stillroom: Any, demo_copy: Path, tmp_path: Path) -> None:
-    """Feature K10 by command: a far stricter band approved today leaves October as it was judged."""
+    """By command: a far stricter band approved today leaves October as it was judged."""
     config, common = tmp_path / "config", ("--data", demo_copy)
     october = ("--zone", "machine-bay", "--from", "2026-10-13", "--to", "2026-10-23", "--json")
     before = stillroom("verdicts", *october, *common).stdout

@@ -162,7 +162,7 @@ def test_a_probe_that_stands_nowhere_cannot_leave() -> None:
 def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
     stillroom: Any, tmp_path: Path
 ) -> None:
-    """Features C7: the position's series goes on, each reading with its own probe."""
+    """The position's series goes on, each reading with its own probe."""
     data, file = tmp_path / "data", tmp_path / "p8.toml"
     file.write_text(NEW)
     paper = tmp_path / "AG-0499-T.toml"

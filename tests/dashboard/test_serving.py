@@ -160,7 +160,7 @@ print("\\n".join(f"{event} {where}" for event, where in seen))
 
 
 def test_no_socket_is_opened_but_its_own(demo_copy: Path) -> None:
-    """Features U3, G6: every connection, look-up and bind of the serving process, by Python's audit hook."""
+    """Every connection, look-up and bind of the serving process, by Python's audit hook."""
     port = free_port()
     command = [sys.executable, "-c", AUDITED, str(demo_copy), str(port)]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)

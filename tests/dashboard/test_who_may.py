@@ -158,7 +158,7 @@ def drawn(client: Any, path: str) -> str:
 
 
 def test_a_reader_sees_no_job(room: Any) -> None:
-    """Features U3: on no page, by no address, while an operator sees them where they belong."""
+    """On no page, by no address, while an operator sees them where they belong."""
     record, app = room
     jobs = list(record.jobs.values())
     told = {word for job in jobs for word in (job.title, job.person, job.part) if word}

@@ -42,7 +42,7 @@ def waiting(store: Store) -> list[tuple[int, tuple[float, ...]]]:
 
 
 def test_ten_changed_values_are_ten_conflicts_until_somebody_decides(bring: Bring, store: Store) -> None:
-    """Feature A3: both values kept, none overwritten, those instants held by neither until decided."""
+    """Both values kept, none overwritten, those instants held by neither until decided."""
     bring(day({}), store, name="a.csv")
     bring(day({n: 21.5 for n in range(0, 1000, 100)}), store, name="b.csv")
     assert [n for n, _ in waiting(store)] == list(range(0, 1000, 100))

@@ -28,7 +28,7 @@ def compare(store: Store, probe: str, clock_ns: int, offset_ns: int) -> None:
 
 
 def test_a_logger_that_lost_four_minutes_in_thirty_days(store: Store) -> None:
-    """Features A6: the sample of day 15 is moved by 2.0 min; its stamp stays."""
+    """The sample of day 15 is moved by 2.0 min; its stamp stays."""
     stamps = [NOW_NS + n * DAY - n * 8 * NS for n in range(31)]  # 8 s a day slow
     store.append(
         "import",

@@ -1,4 +1,4 @@
-"""The same hundred values by every way in: the stored series are equal (features A1, A2).
+"""The same hundred values by every way in: the stored series are equal.
 
 The ways share nothing but the room's setup: other drivers, other peers, other writers.
 """

@@ -35,7 +35,7 @@ def test_a_message_is_stored_once_by_node_and_number(store: Store, config: Confi
 
 
 def test_what_was_kept_over_a_lost_link_comes_late_with_its_own_times(store: Store, config: Config) -> None:
-    """Features A7: three hours of readings once a minute, sent together."""
+    """Three hours of readings once a minute, sent together."""
     kept = [{"time": NOW_NS / NS - 60 * n, "t": 20.0 + n / 1000, "rh": 45.0} for n in range(180, 0, -1)]
     assert push(store, config, "annex", 1, json.dumps(kept).encode(), NOW_NS).stored == 360
     found = store.readings("P1.temperature", 0, 2**62)

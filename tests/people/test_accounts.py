@@ -250,7 +250,7 @@ def test_two_names_of_one_account_are_one_person(people: People) -> None:
 
 
 def test_limits_change_by_two_accounts(people: People) -> None:
-    """Features U1: an operator proposes nothing; a metrologist's change waits until quality approves it."""
+    """An operator proposes nothing; a metrologist's change waits until quality approves it."""
     from logger.approval import approve, propose
     from logger.config import example_folder, read_texts
 

@@ -65,7 +65,7 @@ def ran(clock: TurnedClock, *drivers: Scripted) -> tuple[list[Row], list[tuple[s
 
 
 def test_a_day_at_one_minute_gives_1440_rows_for_each_channel_inside_their_cells() -> None:
-    """Features A1: 1440 ± 1 rows, intervals of 60 ± 1 s; polls between 10 % and 90 % of a cell."""
+    """1440 ± 1 rows, intervals of 60 ± 1 s; polls between 10 % and 90 % of a cell."""
     clock = TurnedClock(WALL_S, 86400)
     rows, events = ran(clock, Scripted("P1", clock), Scripted("P2", clock))
     counts = Counter(row.channel for row in rows)

@@ -19,7 +19,7 @@ def beyond(day: float, hours: float = 1.0, rule: str = "bay.temperature") -> Exc
 
 
 def test_before_and_after_are_those_of_the_specification() -> None:
-    """Feature X4: 30 days each side, excursions 9 -> 2, hours 14 -> 1.5."""
+    """30 days each side, excursions 9 -> 2, hours 14 -> 1.5."""
     before = [beyond(-d, 14 / 9) for d in (29, 25, 21, 17, 13, 9, 6, 3, 1)]
     after = [beyond(4, 1.0), beyond(20, 0.5)]
     outside = [beyond(-40, 5.0), beyond(35, 5.0)]

@@ -50,7 +50,7 @@ def bay(store: Store, **more: int) -> list[tuple[float | None, int | None, str]]
 
 
 def test_a_proposal_changes_nothing_until_another_approves(store: Store) -> None:
-    """Feature U1: the metrologist's change is inactive until quality approves."""
+    """The metrologist's change is inactive until quality approves."""
     number = proposed(store)
     assert bay(store) == [(20.5, None, "Ines Faber")]
     with pytest.raises(Refused, match="another person"):

@@ -123,7 +123,7 @@ def test_acts_that_would_change_nothing_are_refused(store: Store) -> None:
 
 
 def test_several_alarms_are_acknowledged_by_one_comment_only_if_they_have_one_cause(store: Store) -> None:
-    """Feature L4: a comment for each cause."""
+    """A comment for each cause."""
     live(store, [20.0])
     cell = Cell(0, 60 * NS, Conformity.NONCONFORMING, 20.9, 0.06, -0.4, "degC", 20.5, "P1.temperature")
     with store.begin() as conn:

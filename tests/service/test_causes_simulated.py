@@ -1,6 +1,6 @@
 """Causes, not symptoms: twelve probes, a real store, the real judge, minute by minute.
 
-The courses of temperature are invented; what must follow from each is feature L8 and L5 of the design.
+The courses of temperature are invented; what must follow from each is said with each.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Which sockets a run opens: those that its setup declares, and none besides (features U3, G6)."""
+"""Which sockets a run opens: those that its setup declares, and none besides."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a calibration found re-judges the past: step or even drift, by the numbers of feature C5."""
+"""What a calibration found re-judges the past: step or even drift."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def at(month: float, raw: float, *papers: Certificate) -> tuple[float, float]:
 
 
 def test_even_drift_at_month_6() -> None:
-    """Feature C5: correction −0.15, U from 0.10 to 0.20; stored 19.20 becomes 19.05 (no drift declared)."""
+    """Correction −0.15, U from 0.10 to 0.20; stored 19.20 becomes 19.05 (no drift declared)."""
     bare = replace(BEFORE, drift=0.0)
     assert at(6, 19.20, bare) == (19.20, 0.10)
     value, U = at(6, 19.20, bare, found(0.30))
@@ -126,7 +126,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def test_inspections_whose_verdict_changes_are_listed(made: SimpleNamespace, store: Store) -> None:
-    """Feature C5: 19.20 conformed from 19.10 on; 19.05 with acceptance from 19.20 is guard band."""
+    """19.20 conformed from 19.10 on; 19.05 with acceptance from 19.20 is guard band."""
     first = made.setup((made.rule(lower=19.0, upper=21.0),), U=0.10)
     (paper,) = first.certificates
     half_year = round(made.at(12) - datetime(2025, 9, 10, tzinfo=UTC).timestamp() * NS)

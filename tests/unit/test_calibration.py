@@ -1,4 +1,4 @@
-"""Correction and uncertainty: features C2 to C4 of the trade, with worked numbers."""
+"""Correction and uncertainty: with worked numbers."""
 
 from __future__ import annotations
 

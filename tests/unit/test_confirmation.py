@@ -1,4 +1,4 @@
-"""Confirmed, due, overdue, withdrawn or none, in days of the room; each step told once (feature C4)."""
+"""Confirmed, due, overdue, withdrawn or none, in days of the room; each step told once."""
 
 from __future__ import annotations
 
@@ -138,7 +138,7 @@ def test_the_register_says_what_is_missing(
 
 
 def test_an_overdue_probe_is_named_in_the_verdict(made: SimpleNamespace) -> None:
-    """Feature C4: due 30 June; the inspection of 1 July is not shown, and says which probe and why."""
+    """Due 30 June; the inspection of 1 July is not shown, and says which probe and why."""
     from logger.inspection import check
 
     setup = due_on()

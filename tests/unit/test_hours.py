@@ -1,4 +1,4 @@
-"""Hours of use across clock changes, and which excursions ask a person (feature O8)."""
+"""Hours of use across clock changes, and which excursions ask a person."""
 
 from __future__ import annotations
 
@@ -123,7 +123,7 @@ def test_who_is_asked(span: tuple[str, str], disturbs: bool, jobs: list[tuple[st
 
 
 def test_a_month_of_night_set_back_asks_nothing_and_one_early_job_asks_once() -> None:
-    """Feature O8, with its numbers: 0 dispositions, then 1."""
+    """With its numbers: 0 dispositions, then 1."""
     start = datetime(2026, 9, 1, tzinfo=ZoneInfo(VIENNA))
     nights = [start + timedelta(days=n, hours=23) for n in range(30)]
     found = [(int(n.timestamp()) * NS, int((n + timedelta(hours=4)).timestamp()) * NS) for n in nights]

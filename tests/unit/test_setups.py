@@ -40,7 +40,7 @@ def upper_at(setup: Setup, ns: int) -> float | None:
 
 
 def test_a_limit_changed_on_1_march_leaves_february_under_the_old_one(made: SimpleNamespace) -> None:
-    """Feature K10: the new file holds the new limit only."""
+    """The new file holds the new limit only."""
     old = version(made.setup((made.rule(upper=20.5),)), 1, day(1))
     new = version(made.setup((made.rule(upper=20.6),)), 2, day(3))
     assert limits(effective([old, new])) == [(0, day(3), 20.5), (day(3), None, 20.6)]
@@ -184,7 +184,7 @@ def test_an_overdue_day_moved_touches_from_the_earlier_one(made: SimpleNamespace
 
 
 def test_an_activity_has_its_own_limit_only_while_that_holds(made: SimpleNamespace) -> None:
-    """Feature K10: 20.6 conforms for hand gauges and not for gauge blocks, once these have a limit."""
+    """20.6 conforms for hand gauges and not for gauge blocks, once these have a limit."""
     general = made.rule(upper=21.0)
     blocks = made.rule(key="bay.blocks", upper=20.5, activity="gauge blocks", from_ns=day(3))
     setup = made.setup((general, blocks))

@@ -213,7 +213,7 @@ def versions(*setups: tuple[Setup, int]) -> Setup:
 def test_a_stricter_limit_from_the_second_day_leaves_the_first(
     store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
 ) -> None:
-    """Feature K10: the old verdicts stay under the old limit, and are not even judged again."""
+    """The old verdicts stay under the old limit, and are not even judged again."""
     store.append("w", two_days)
     before, _ = judged_days(store, setup, made, made.at(72))
     strict = replace(setup, rules=(replace(setup.rules[0], upper=20.1), setup.rules[1]))
