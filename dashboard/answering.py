@@ -114,7 +114,10 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
                 aside=f"{unit('degC')}, corrected; {at_offset(to_ns, q.room.timezone)}",
             ),
             key_to_trace(),
-            behind("Periods", period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone)),
+            behind(
+                "Periods",
+                period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone, chart.zone),
+            ),
         ]
     )
 

@@ -10,7 +10,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from .components import behind, card, svg, table
-from .wording import difference, plain
+from .wording import figure, plain
 
 WIDTH, ROW, LEFT, RIGHT = 760, 26, 210, 96
 BY = {"gum": "JCGM 100 and ISO/TR 16015", "b89": "ASME B89.6.2"}
@@ -131,14 +131,14 @@ def _temperatures(told: Mapping[str, Any]) -> Component:
         [
             name,
             plain(told[name]["mean_C"], "degC"),
-            "–" if told[name]["u_K"] is None else f"{difference(2 * told[name]['u_K'], 'degC')[0]:.2f} K",
+            "–" if told[name]["u_K"] is None else figure(2 * told[name]["u_K"], "K"),
             told[name]["how"],
             ", ".join(told[name]["channels"]),
         ]
         for name in ("part", "scale")
     ]
     span = told["air_span_K"]
-    moved = "–" if span is None else f"{difference(span, 'degC')[0]:.2f} K"
+    moved = "–" if span is None else figure(span, "K")
     rows.append(["air", "", "", f"span {moved} from mastering to the end", ""])
     return table(
         ["temperature", "mean", "U", "how", "channels"], rows, "Temperatures that were used", figures=(1, 2)

@@ -29,6 +29,8 @@ CONFIG: Any = {
 }
 
 
+# A list opens beside its field, so that the next stop of the keyboard is the next field.
+LIST: dict[str, Any] = {"comboboxProps": {"withinPortal": False}}
 HIDDEN: dict[str, Any] = {"aria-hidden": "true"}
 
 
@@ -117,8 +119,8 @@ def verdict(word: str, reason: str = "", *, apart: bool = False) -> Component:
 FALLBACK = {"stable": "conforming", "not shown": "indeterminate", "not stable": "nonconforming"}
 
 
-def period_table(periods: Sequence[Period], zone: str) -> Component:
-    """The verdict trace as a table."""
+def period_table(periods: Sequence[Period], zone: str, of: str) -> Component:
+    """The verdict trace as a table; `of` names what is judged, since a page may hold several."""
     rows = [
         [
             local(p.from_ns, zone),
@@ -133,7 +135,7 @@ def period_table(periods: Sequence[Period], zone: str) -> Component:
     return table(
         ["from", "to", "verdict", "rule", "probe", "note"],
         rows,
-        "Periods, local time, half-open",
+        f"{of}: periods, local time, half-open",
         figures=(0, 1),
         stacks=True,
     )
@@ -171,9 +173,8 @@ def choice(
 ) -> Component:
     """One of a few, by name."""
     data = [{"value": key, "label": name} for key, name in options.items()]
-    inside = {"withinPortal": False}
     control = dmc.Select(
-        id=ident, label=label, data=data, value=value, allowDeselect=False, size="sm", comboboxProps=inside
+        id=ident, label=label, data=data, value=value, allowDeselect=False, size="sm", **LIST
     )
     return slot(control, "wide" if wide else "")
 
@@ -183,7 +184,6 @@ def several(
 ) -> Component:
     """Some of a few, by name; `none` says what an empty choice means."""
     data = [{"value": key, "label": name} for key, name in options.items()]
-    inside = {"withinPortal": False}
     hint = "" if values else none
     control = dmc.MultiSelect(
         id=ident,
@@ -192,7 +192,7 @@ def several(
         value=list(values),
         placeholder=hint,
         size="sm",
-        comboboxProps=inside,
+        **LIST,
     )
     return slot(control, "wide")
 

@@ -134,6 +134,13 @@ def difference(value: float, name: str) -> tuple[float, str]:
     return value * factor, unit(other)
 
 
+def entered(value: float, name: str) -> float:
+    """What a reader wrote in the unit in which they read, in the unit of the record."""
+    if name not in FAHRENHEIT or not fahrenheit():
+        return value
+    return (value - 32.0) / 1.8 if name == "degC" else value / 1.8
+
+
 def difference_unit(name: str) -> str:
     """The unit of a difference: that of a temperature is K."""
     return "K" if name == "degC" else name

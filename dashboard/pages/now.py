@@ -145,7 +145,7 @@ def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
         behind(
             "Table behind this chart",
             *(hourly(panel, q.room.timezone) for panel in chart.panels),
-            period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone),
+            period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone, chart.zone),
         ),
         aside=aside,
     )

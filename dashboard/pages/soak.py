@@ -35,7 +35,7 @@ from ..access import acting, allowed, needs
 from ..answering import number
 from ..components import aria, button, card, choice, field, refusal
 from ..queries import Queries
-from ..wording import clock, difference, plain
+from ..wording import clock, difference, entered, plain, shown, unit
 
 TITLE = "Soak"
 PATH = "/soak"
@@ -82,9 +82,9 @@ def _form(q: Queries) -> Component:
         choice({"soak": "air"}, "Air", {a: a for a in FILMS}, "still"),
         choice({"soak": "plate"}, "Stands", SURFACES, "", wide=True),
         choice({"soak": "just"}, "Just before", JUST, "", wide=True),
-        field({"soak": "from"}, "Part now, °C", "25", narrow=True),
-        field({"soak": "room"}, "Room, °C", "20", narrow=True),
-        field({"soak": "residual"}, "May be left, K", "", narrow=True),
+        field({"soak": "from"}, f"Part now, {unit('degC')}", _offered(25.0), narrow=True),
+        field({"soak": "room"}, f"Room, {unit('degC')}", _offered(20.0), narrow=True),
+        field({"soak": "residual"}, f"May be left, {unit('K')}", "", narrow=True),
         field({"soak": "length"}, "or length, mm", "100", narrow=True),
         field({"soak": "tolerance"}, "tolerance, µm", "10", narrow=True),
         field({"soak": "share"}, "share of it, %", "10", narrow=True),
@@ -96,6 +96,11 @@ def _form(q: Queries) -> Component:
         button("soak-begin", "Start a clock", quiet=True),
     ]
     return html.Div([*asks, *(clock_of if allowed(Act.INSPECT) else [])], className="form")
+
+
+def _offered(value_C: float) -> str:
+    """What stands in a field until somebody writes there, in the unit that its label names."""
+    return f"{shown(value_C, 'degC')[0]:g}"
 
 
 def planned(asked: Mapping[str, str]) -> Plan:
@@ -118,11 +123,12 @@ def planned(asked: Mapping[str, str]) -> Plan:
 
 
 def _temperature(asked: Mapping[str, str], key: str) -> float:
+    """A temperature that was filled in, in the unit in which the reader reads."""
     try:
-        return float(asked.get(key, "").replace(",", "."))
+        return entered(float(asked.get(key, "").replace(",", ".")), "degC")
     except ValueError:
-        name = {"from": "Part now", "room": "Room"}[key]
-        raise Refused(f"{name}: wanted a temperature in °C, found {asked.get(key, '')!r}.") from None
+        name, found = {"from": "Part now", "room": "Room"}[key], asked.get(key, "")
+        raise Refused(f"{name}: wanted a temperature in {unit('degC')}, found {found!r}.") from None
 
 
 def _start_C(asked: Mapping[str, str]) -> float:
@@ -135,14 +141,15 @@ def _start_C(asked: Mapping[str, str]) -> float:
 def _residual(asked: Mapping[str, str], material: str) -> float:
     given = number(asked.get("residual", ""), "May be left")
     if given is not None:
-        return given
+        return entered(given, "K")
     length, tolerance = (
         number(asked.get("length", ""), "Length"),
         number(asked.get("tolerance", ""), "Tolerance"),
     )
     share = number(asked.get("share", ""), "Share")
     if length is None or tolerance is None or share is None:
-        raise Refused("Wanted what may be left in K, or a length with its tolerance and the share of it.")
+        left = f"what may be left in {unit('K')}"
+        raise Refused(f"Wanted {left}, or a length with its tolerance and the share of it.")
     names = {"cast iron": "grey cast iron", "stainless steel": "austenitic stainless steel"}
     names |= {"titanium": "titanium 6Al-4V", "glass": "soda-lime glass"}
     names |= {"zirconia": "zirconia gauge block", "tungsten carbide": "tungsten carbide gauge block"}
@@ -153,14 +160,14 @@ def _residual(asked: Mapping[str, str], material: str) -> float:
 def told(found: Plan) -> Component:
     """The plan in words."""
     c = found.constant
-    left, off = (f"{difference(x, 'degC')[0]:.3g}" for x in (found.residual_K, found.difference_K))
+    left, off = (f"{difference(x, 'K')[0]:.3g} {unit('K')}" for x in (found.residual_K, found.difference_K))
     bulk = "" if c.biot is None else f" Biot number {c.biot:.2g}."
     latest = f"; where little heat is exchanged, after {minutes(found.ready_latest_s)}"
     return html.Div(
         [
             html.P(f"Ready after {minutes(found.ready_after_s)}{latest}.", className="sentence"),
             html.P(
-                f"{off} K from the room, {left} K may be left. Time constant {minutes(c.core_s)} "
+                f"{off} from the room, {left} may be left. Time constant {minutes(c.core_s)} "
                 f"({c.how}).{bulk}",
                 className="next-step",
             ),

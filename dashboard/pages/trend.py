@@ -159,7 +159,7 @@ def shown_view(q: Queries, view: View) -> Component:
                 aside=f"{window}; {_printed(chart)}corrected; {at_offset(view.to_ns - 1, zone)}",
             ),
             key_to_trace(),
-            behind("Periods", period_table(periods[:TABLE_LIMIT], zone), _more(len(periods))),
+            behind("Periods", period_table(periods[:TABLE_LIMIT], zone, chart.zone), _more(len(periods))),
             behind("Excursions, acts and inspections", _marks_table(chart, zone)),
             *(behind(f"Values, {quantity_name(p.quantity)}", hourly(p, zone)) for p in chart.panels),
         ]
@@ -224,7 +224,8 @@ def hourly(chart: Chart, zone: str) -> Component:
     for i in range(parts):
         a = chart.from_ns + i * width
         rows.append([local(a, zone), *(_span_of(line, a, a + width, chart.unit) for line in chart.lines)])
-    caption = f"Least and greatest values, {shown(0.0, chart.unit)[1] or 'no unit'}, local time"
+    what = f"{chart.zone}, {quantity_name(chart.quantity)}: least and greatest values"
+    caption = f"{what}, {shown(0.0, chart.unit)[1] or 'no unit'}, local time"
     heads = ["from", *(line.label for line in chart.lines)]
     return table(heads, rows, caption, figures=range(len(chart.lines) + 1))
 

@@ -8,7 +8,9 @@ from dataclasses import replace
 import pytest
 from flask import Flask
 
+from dashboard.budget import _temperatures
 from dashboard.certificates import certificate_card
+from dashboard.pages import soak
 from dashboard.preferences import TEMPERATURE
 from dashboard.queries import Queries
 from dashboard.wording import difference, exceedance, figure, plain, shown, spoken, unit
@@ -72,3 +74,25 @@ def test_without_a_choice_nothing_changes() -> None:
     """Outside a request, and for a browser that chose nothing, everything is in °C and K."""
     assert figure(20.02, "degC", 0.1) == "20.02 ± 0.10 °C"
     assert spoken("P1 is at 20.71 °C, limit 20.5.") == "P1 is at 20.71 °C, limit 20.5."
+
+
+@pytest.mark.usefixtures("in_fahrenheit")
+def test_a_soak_is_planned_in_the_chosen_unit() -> None:
+    """Fields are read in the unit of their labels, and the plan in °F is the plan in °C: 77 °F is 25 °C."""
+    form = str(soak.layout(Queries(Synthetic(), lambda: NOW), ""))
+    for text in ("Part now, °F", "Room, °F", "May be left, °F", "'77'", "'68'"):
+        assert text in form, text
+    found = soak.planned({"tau": "30", "from": "77", "room": "68", "residual": "0.18"})
+    assert (found.difference_K, found.residual_K) == (pytest.approx(5.0), pytest.approx(0.1))
+    assert "9 °F from the room, 0.18 °F may be left" in str(soak.told(found))
+
+
+@pytest.mark.usefixtures("in_fahrenheit")
+def test_a_budget_is_told_in_the_chosen_unit() -> None:
+    """U = 2 · 0.05 K is 0.18 °F, and a span of 0.5 K is 0.90 °F: never 0.18 K."""
+    one = {"mean_C": 20.0, "u_K": 0.05, "how": "measured", "channels": ["P1.temperature"]}
+    told = str(_temperatures({"part": one, "scale": one, "air_span_K": 0.5}))
+    assert "68 °F" in told
+    assert "0.18 °F" in told
+    assert "span 0.90 °F" in told
+    assert " K" not in told

@@ -38,6 +38,7 @@ def test_pages_are_clean(open_page: Callable[..., Any], record: Any, scheme: str
         page = opened.go(path, ".alert")
         page.wait_for_selector("#page h1", state="attached")
         page.wait_for_timeout(200)
+        page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
         assert page.evaluate("document.documentElement.dataset.theme") == scheme
         assert opened.axe() == [], title
         assert "Share chart" not in page.content(), title
@@ -77,6 +78,27 @@ def test_phone_has_no_sideways_scroll(open_page: Callable[..., Any]) -> None:
         page.locator(place).first.bounding_box()["y"] for place in (".sentence", "#hands", ".js-plotly-plot")
     ]
     assert tops == sorted(tops)
+
+
+def test_paper_holds_the_charts_and_no_form(open_page: Callable[..., Any]) -> None:
+    """Printed, a page keeps what was found and drops what only a screen can do."""
+    page = open_page().go("/", ".js-plotly-plot .main-svg")
+    page.emulate_media(media="print")
+    assert page.locator(".js-plotly-plot").first.bounding_box()["height"] > 300
+    assert not page.locator("nav").is_visible()
+    page.goto(page.url.rstrip("/") + "/inspections")
+    page.get_by_role("heading", name="Inspections", exact=True).first.wait_for()
+    assert not page.get_by_text("Check an interval").is_visible()
+
+
+def test_focus_is_seen_on_a_field(open_page: Callable[..., Any]) -> None:
+    """A list that is only chosen from has no caret: its outline alone says where the keyboard is."""
+    page = open_page().go("/trend", "#trend-zone")
+    page.locator("#trend-zone").focus()
+    page.keyboard.press("Tab")
+    page.keyboard.press("Shift+Tab")
+    style = page.evaluate("getComputedStyle(document.activeElement).outline")
+    assert "solid 2px" in style
 
 
 def test_theme_can_be_chosen(open_page: Callable[..., Any]) -> None:
