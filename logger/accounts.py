@@ -8,10 +8,22 @@ unauthorised access); which role does what is common practice, no source.
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Collection, Iterable
 from enum import StrEnum
 
 from .errors import Refused
+
+
+def spelled(name: str) -> str:
+    """A name as names are compared: one person must not be two by capitals, spaces, signs that nobody
+    sees, or another encoding of the same letters (Unicode NFKC).
+
+    >>> spelled(" Greta  HOLM"), spelled("greta\u00a0hol\u200bm"), len(spelled("Rene\u0301"))
+    ('greta holm', 'greta holm', 4)
+    """
+    seen = "".join(c for c in unicodedata.normalize("NFKC", name) if unicodedata.category(c) != "Cf")
+    return " ".join(seen.split()).casefold()
 
 
 class Role(StrEnum):

@@ -13,12 +13,11 @@ def refuse_without_authority(store: Store, who: str, act: Act) -> None:
 
     A record that has no accounts yet knows no roles: there, whoever can write to it may.
     """
-    accounts = [a for a in People(store).all() if a.active]
-    if not accounts:
+    people = People(store)
+    if not any(a.active for a in people.all()):
         return
-    named = who.strip().casefold()
-    found = next((a for a in accounts if named in (a.person.casefold(), a.name)), None)
-    if found is None:
+    found = people.named(who)
+    if found is None or not found.active:
         raise Refused(
             f"Nothing was changed: {who.strip() or 'nobody'} has no account here, and so may not "
             f"{act.value}; that takes the role {wanted(act)}."

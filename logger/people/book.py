@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, delete, insert, select, update
 
-from ..accounts import Act, Role, may, only_reads, refuse_unless, roles_of
+from ..accounts import Act, Role, may, only_reads, refuse_unless, roles_of, spelled
 from ..errors import Refused, UnknownName
 from ..store import Store
 from ..store.people import secret_mark
@@ -73,7 +73,7 @@ class People:
         stored = digest(checked_password(password, new.name, new.person))
         with self.store.begin() as conn:
             for other in conn.execute(select(t.c.name, t.c.person)):
-                if new.name == other.name or new.person.casefold() == other.person.casefold():
+                if new.name == other.name or spelled(new.person) == spelled(other.person):
                     raise Refused(f"There is an account {other.name!r} of {other.person} already.")
             values = {"person": new.person, "roles": _sorted(new.roles), "password": stored, "active": True}
             at = {"made_ns": new.made_ns, "changed_ns": new.changed_ns}
@@ -134,12 +134,12 @@ class People:
         first, second = self.named(one), self.named(other)
         if first is not None or second is not None:
             return first == second
-        return " ".join(one.split()).casefold() == " ".join(other.split()).casefold()
+        return spelled(one) == spelled(other)
 
     def named(self, who: str) -> Account | None:
         """The account that a name means: its own name, or the person's."""
-        name = " ".join(who.split()).casefold()
-        return next((a for a in self.all() if name in (a.name, a.person.casefold())), None)
+        name = spelled(who)
+        return next((a for a in self.all() if name in (a.name, spelled(a.person))), None)
 
     def verified(self, name: str, password: str, *, renew: bool = True) -> Account | None:
         """The account in use that has this name and password; takes equally long for any other.

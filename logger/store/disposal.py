@@ -15,6 +15,7 @@ from typing import Any
 
 from sqlalchemy import Connection, exists, select
 
+from ..accounts import spelled
 from ..errors import Refused, StoreInUse
 from ..instants import rfc3339
 from ..model import NS
@@ -138,7 +139,7 @@ def _numbers(found: SealedFile) -> Iterator[tuple[str, list[list[int]]]]:
 
 def _unauthorised(asked: Request, now_ns: int, keep_years: int | None) -> str:
     """Why these two may not do this; empty where they may."""
-    people = [name.strip().casefold() for name in (asked.who, asked.approver)]
+    people = [spelled(name) for name in (asked.who, asked.approver)]
     if not all(people):
         return "it takes the names of two people, who asks and who approves"
     if people[0] == people[1]:

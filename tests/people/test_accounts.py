@@ -239,6 +239,11 @@ def test_two_names_of_one_account_are_one_person(people: People) -> None:
     assert people.same("gholm", " greta  holm")
     assert not people.same("gholm", "op")
     assert people.same("Somebody", "somebody ")
+    people.add("ren", "Ren\u00e9 Noir", {Role.QUALITY}, GOOD, "test")
+    for spelling in ("Rene\u0301 Noir", "REN\u00c9\u00a0NOIR", "Ren\u00e9\u200b Noir", "\uff32\uff25\uff2e"):
+        assert people.same("ren", spelling), spelling
+    with pytest.raises(Refused, match="already"):
+        people.add("twin", "Rene\u0301 Noir", {Role.METROLOGIST}, GOOD, "test")
     assert people.acting("GHOLM", Act.APPROVE) == "Greta Holm"
     assert people.acting("nobody known here", Act.APPROVE) == "nobody known here"
     with pytest.raises(Refused, match=r"Olga Pern \(operator\) may not propose limits"):
