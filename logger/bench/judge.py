@@ -57,8 +57,8 @@ class Figures:
         return [
             *found,
             f"ioos-qc, gross range, spike, rate and flat line on the same arrays: {self.quality_s:.1f} s",
-            f"it takes {whole:.1f} times as long as the whole judgement, {alike:.0f} times as long as our own "
-            f"tests of single readings (gross range, spike, constant runs: {self.tests_s:.2f} s)",
+            f"it takes {whole:.1f} times as long as the whole judgement, {alike:.0f} times as long as our "
+            f"own tests of single readings (gross range, spike, constant runs: {self.tests_s:.2f} s)",
         ]
 
 
