@@ -21,5 +21,14 @@
     if (pressed && pressed === key(document.elementFromPoint(e.clientX, e.clientY))) { tell(pressed); }
     pressed = null;
   });
-  document.addEventListener("click", function (e) { tell(key(e.target)); });
+  /* What was acknowledged takes its button along: the keyboard goes on from the page, not from its very top. */
+  function goOn(left) {
+    if (document.querySelector("[role=dialog]")) { if (left > 0) { setTimeout(goOn, 100, left - 1); } return; }
+    if (left > 0) { setTimeout(goOn, 100, Math.min(left - 1, 20)); }
+    if (document.activeElement === document.body) { document.querySelector("main").focus(); }
+  }
+  document.addEventListener("click", function (e) {
+    tell(key(e.target));
+    if (e.target.closest("#acknowledge-go")) { setTimeout(goOn, 100, 80); }
+  });
 })();

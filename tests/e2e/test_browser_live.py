@@ -79,6 +79,7 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
     page.wait_for_selector(".alert", state="detached")
     assert record.acknowledged == [("bay-temperature", "Greta Holm", "Door was open, closed it.")]
     page.get_by_text("acknowledged", exact=False).first.wait_for()
+    opened.wait("document.activeElement.tagName === 'MAIN'")  # the button that was pressed is gone
     assert opened.seen.console == []
 
 
