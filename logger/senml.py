@@ -58,9 +58,30 @@ def _all_resolved(pack: Sequence[Any], now_ns: int) -> Iterator[Record]:
             yield _resolved(told, base, now_ns, number)
 
 
+def each_once(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
+    """An object of names that each stand once: of two values nobody knows which holds (RFC 8259, 4).
+
+    >>> each_once([("t", 20.0), ("t", 21.0)])
+    Traceback (most recent call last):
+    ValueError: the name 't' stands more than once in one object
+    """
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise ValueError(f"the name {twice!r} stands more than once in one object")
+    return found
+
+
 def _pack(payload: bytes) -> list[Any]:
     try:
-        pack = json.loads(payload, parse_float=Decimal, parse_int=Decimal, parse_constant=_refused)
+        pack = json.loads(
+            payload,
+            parse_float=Decimal,
+            parse_int=Decimal,
+            parse_constant=_refused,
+            object_pairs_hook=each_once,
+        )
     except (ValueError, RecursionError) as error:
         raise NoSenml(f"wanted a list of records in JSON, found none: {error}") from error
     if not isinstance(pack, list) or not pack:

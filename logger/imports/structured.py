@@ -14,6 +14,7 @@ from datetime import datetime
 from typing import Any
 
 from ..errors import ImportRefused
+from ..senml import each_once
 from .containers import Part
 from .grid import Exact, Grid
 from .sheets import cell_text
@@ -45,13 +46,10 @@ def _loaded(text: str) -> Any:
 
 
 def _record(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """An object of names that each stand once: of two values nobody knows which holds (RFC 8259, 4)."""
-    found = dict(pairs)
-    if len(found) < len(pairs):
-        names = [name for name, _ in pairs]
-        twice = next(name for name in names if names.count(name) > 1)
-        raise ImportRefused(f"The name {twice!r} stands more than once in one object: which value holds?")
-    return found
+    try:
+        return each_once(pairs)
+    except ValueError as error:
+        raise ImportRefused(f"{str(error)[0].upper()}{str(error)[1:]}: which value holds?") from None
 
 
 class _Written(float):

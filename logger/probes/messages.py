@@ -15,7 +15,7 @@ from decimal import Decimal
 from typing import Any
 
 from ..model import NS, Message
-from ..senml import NoSenml, records
+from ..senml import NoSenml, each_once, records
 
 LARGEST = 1_000_000  # bytes
 MOST_SECONDS = 2**33
@@ -64,11 +64,11 @@ def _senml(payload: bytes, names: Collection[str], now_ns: int) -> Heard:
 
 def _json(payload: bytes, form: Message, names: Collection[str]) -> Heard:
     try:
-        found = json.loads(payload, parse_float=Decimal, parse_int=Decimal)
+        found = json.loads(payload, parse_float=Decimal, parse_int=Decimal, object_pairs_hook=each_once)
     except ArithmeticError as error:  # an exponent beyond what even a decimal takes
         raise BadMessage("wanted numbers that a double can hold, found one beyond all of them") from error
     except (ValueError, RecursionError) as error:
-        raise BadMessage(f"wanted JSON, found none: {error}") from error
+        raise BadMessage(f"wanted JSON, found what cannot be read: {error}") from error
     objects = found if isinstance(found, list) else [found]
     if not all(isinstance(one, dict) for one in objects):
         raise BadMessage("wanted an object or a list of objects, found something else")
