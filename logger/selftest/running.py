@@ -30,6 +30,7 @@ from . import (
     readings,
     rules,
     solids,
+    spaces,
     windows,
 )
 from .case import OWN, RAISED, Case, Result, run
@@ -40,7 +41,7 @@ LIBRARIES = ("numpy", "bottleneck", "pandas", "pyarrow", "SQLAlchemy", "cryptogr
 
 def formulas_and_rules() -> Iterator[Case]:
     """The cases that need no disk: published values, formulas, rules, verdicts."""
-    parts = published, physics, solids, lengths, readings, certificates, evidence, rules, windows
+    parts = published, physics, solids, lengths, readings, certificates, evidence, rules, spaces, windows
     for part in parts:
         yield from part.cases()
 

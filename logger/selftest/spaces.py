@@ -1,0 +1,199 @@
+"""Cases of differences in space: gradients, spread, condensation; and of what a certificate states."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+
+from ..conditions import outward
+from ..model import Position
+from ..rules.finding import Finding
+from ..rules.plane import Fit
+from ..units import MICRO
+from .case import Case, Group, refused
+from .made import rule
+from .rules import cell, found
+
+GRADIENT: Mapping[str, Any] = {
+    "name": "gradient", "kind": "gradient", "lower": None, "upper": 0.5, "unit": "K/m", "disturbs": False,
+}  # fmt: skip
+Places = Mapping[str, tuple[float, float, float]]
+CORNERS: Places = {
+    "T1": (0.5, 0.5, 0.4), "T2": (6.5, 0.7, 2.6), "T3": (0.6, 4.4, 2.5), "T4": (6.4, 4.6, 0.5),
+    "T5": (3.4, 2.4, 1.5),
+}  # fmt: skip
+
+
+def cases() -> Iterator[Case]:
+    """All of them."""
+    yield from _pairs()
+    yield from _spread()
+    yield from _plane()
+    yield from _determined()
+    yield from _condensation()
+    yield from _outward()
+
+
+def _pairs() -> Iterator[Case]:
+    group = Group("gradient of a pair", "|ΔT|/d, U in quadrature, JCGM 100:2008, 5.1; by hand")
+    slanted: Places = {"T1": (0.0, 0.0, 0.0), "T2": (3.0, 0.0, 4.0)}
+    values = {"T1": 20.0, "T2": 20.6}
+    for direction, wanted in (("vertical", 0.15), ("horizontal", 0.2), ("pair", 0.12)):
+        yield group.case(
+            f"0.6 K over 3 m across and 4 m up, {direction}",
+            ("CONFORMING", wanted, 0.5 - wanted, False, "T1–T2"),
+            lambda d=direction: cell(_of(d, values, slanted, U=0.05)),
+            1e-6,
+        )
+    yield group.case(
+        "U of two of 0.1 K, 2 m apart, each known to 20 mm, K/m",
+        math.hypot(math.hypot(0.1, 0.1) / 2, 2 * 0.6 * math.hypot(0.02, 0.02) / 4),
+        lambda: _of("vertical", values, {"T1": (0, 0, 0), "T2": (0, 0, 2.0)}, U=0.1).U[-1] / MICRO,
+        1e-6,
+    )
+    for apart, judged in ((0.5, 1), (0.4999, 0)):
+        yield group.case(
+            f"pairs {apart:g} m apart where 0.5 m are asked for",
+            judged,
+            lambda d=apart: len(
+                _of("vertical", values, {"T1": (0, 0, 0), "T2": (0, 0, d)}, d_min_m=0.5).labels
+            ),
+        )
+    third: Places = {"T1": (0, 0, 0), "T2": (0, 0, 1.0), "T3": (0, 0, 3.0)}
+    yield group.case(
+        "the steepest of three pairs is named",
+        (0.6, "T1–T2"),
+        lambda: cell(_of("vertical", {"T1": 20.0, "T2": 20.6, "T3": 20.9}, third, U=0.01))[1:5:3],
+        1e-6,
+    )
+
+
+def _of(direction: str, values: Mapping[str, object], places: Places, **changed: Any) -> Finding:
+    """The finding of a rule on the gradient in that direction."""
+    asked = {key: changed.pop(key) for key in ("d_min_m",) if key in changed}
+    return found(rule(**{**GRADIENT, "direction": direction, **asked}), values, places=places, **changed)
+
+
+def _spread() -> Iterator[Case]:
+    group = Group("spread", "max − min of all probes, U of a pair in quadrature, JCGM 100:2008, 5.1; by hand")
+    limit = rule(**{**GRADIENT, "name": "spread", "kind": "spread", "unit": "K"})
+    near: Places = {"T1": (1, 1, 1), "T2": (1, 1, 1.01), "T3": (2, 1, 1)}
+    values = {"T1": 20.1, "T2": 19.9, "T3": 20.2}
+    yield group.case(
+        "19.9 to 20.2 degC, 10 mm apart or 1 m",
+        ("CONFORMING", 0.3, 0.2, False, "T2–T3"),
+        lambda: cell(found(limit, values, places=near, U=0.05)),
+        1e-6,
+    )
+    yield group.case(
+        "its U of two of 0.05 K",
+        0.05 * math.sqrt(2),
+        lambda: found(limit, values, places=near, U=0.05).U[-1] / MICRO,
+        1e-6,
+    )
+
+
+def _plane() -> Iterator[Case]:
+    group = Group("gradient of the plane", "a plane T = 20 + g·x, g = (0.06, −0.08, 0.30) K/m; by hand")
+    values = {p: 20.0 + float(np.dot((0.06, -0.08, 0.30), xyz)) for p, xyz in CORNERS.items()}
+    for direction, wanted in (("vertical", 0.30), ("horizontal", 0.10), ("", math.sqrt(0.10))):
+        yield group.case(
+            f"{direction or 'whole'}, K/m",
+            wanted,
+            lambda d=direction: (
+                found(rule(**{**GRADIENT, "kind": "plane", "direction": d}), values, places=CORNERS).value[-1]
+                / MICRO
+            ),
+            2e-5,
+        )
+    x = np.array(list(CORNERS.values()))
+    P = np.linalg.pinv(x - x.mean(axis=0))[2]
+    yield group.case(
+        "U of the vertical component of five of 0.06 K, positions exact",
+        0.06 * float(np.sqrt(P @ P)),
+        lambda: float(_fitted(CORNERS, values, U=0.06, u_m=0.0)[1]),
+        1e-9,
+        source="pseudo-inverse by numpy; JCGM 100:2008, 5.1.2",
+    )
+    size = math.sqrt(0.10)
+    yield group.case(
+        "and of positions of 20 mm: an error δx acts as g·δx",
+        math.hypot(0.06, 2 * size * 0.02) * float(np.sqrt(P @ P)),
+        lambda: float(_fitted(CORNERS, values, U=0.06, u_m=0.02)[1]),
+        1e-9,
+        source="pseudo-inverse by numpy; JCGM 100:2008, 5.1.2",
+    )
+
+
+def _fitted(places: Places, values: Mapping[str, float], *, U: float, u_m: float) -> tuple[Any, Any]:
+    fit = Fit.of([Position(p, p, "bay", "air", xyz, u_m) for p, xyz in places.items()])
+    T = np.array([[values[p]] for p in places])
+    value, expanded = fit.component("vertical", T, np.full(T.shape, U), np.zeros(T.shape))
+    return value[0], expanded[0]
+
+
+def _determined() -> Iterator[Case]:
+    group = Group(
+        "what positions determine",
+        "condition number s_max/s_k of the centred positions, at most 100 for a component; by hand",
+    )
+    for name, places, wanted in (
+        ("a pole", [(1.0, 2.0, 0.5 * n) for n in range(4)], ("", "vertical")),
+        ("a row", [(1.5 * n, 2.0, 1.0) for n in range(4)], ("", "horizontal")),
+        ("one height", [(0, 0, 1), (5, 0, 1), (0, 4, 1), (5, 4, 1)], ("horizontal",)),
+        ("one point", [(1.0, 1.0, 1.0)] * 4, ()),
+        ("three probes", [(0, 0, 1), (5, 0, 1), (0, 4, 2)], ()),
+        ("a pole that leans by 2 degrees", [(0.035 * n, 0, 1.0 * n) for n in range(4)], ("", "vertical")),
+        ("a pole that leans by 4 degrees", [(0.07 * n, 0, 1.0 * n) for n in range(4)], ("",)),
+        ("a row that rises by 4 degrees", [(1.0 * n, 0, 0.07 * n) for n in range(4)], ("",)),
+    ):
+        positions = [Position(f"T{n}", "", "bay", "air", xyz) for n, xyz in enumerate(places)]
+        yield group.case(name, wanted, lambda at=positions: tuple(sorted(Fit.of(at).determined)))
+
+
+def _condensation() -> Iterator[Case]:
+    group = Group("condensation", "surface less dew point; U in quadrature, JCGM 100:2008, 5.1; by hand")
+    limit = rule(
+        name="condensation", kind="condensation", media=("part",),
+        channels=("T1.temperature", "D1.dew_point"), lower=2.0, upper=None, unit="K", disturbs=False,
+    )  # fmt: skip
+    room: Mapping[str, Any] = {
+        "places": {"T1": (1, 1, 1), "D1": (2, 1, 1)}, "media": {"T1": "part"},
+        "quantities": {"D1": ("dew_point",)}, "U": {"temperature": 0.3, "dew_point": 0.4},
+    }  # fmt: skip
+    for surface, result in ((12.6, "CONFORMING"), (12.4, "GUARD_BAND"), (11.9, "NONCONFORMING")):
+        yield group.case(
+            f"a part of {surface:g} degC, dew point 10 degC, 2 K wanted, U 0.5 K",
+            (result, surface - 10.0),
+            lambda t=surface: cell(found(limit, {"T1": t, "D1.dew_point": 10.0}, **room))[:2],
+            1e-6,
+        )
+    yield group.case(
+        "U of 0.3 and 0.4 K",
+        0.5,
+        lambda: found(limit, {"T1": 12.6, "D1.dew_point": 10.0}, **room).U[-1] / MICRO,
+        1e-4,
+    )
+
+
+def _outward() -> Iterator[Case]:
+    group = Group("rounding outward", "what a certificate states contains every value with its U; by hand")
+    rows = (
+        (19.78, 20.21, 0.10, 0.1, (19.6, 20.4)),
+        (19.7, 20.3, 0.1, 0.1, (19.6, 20.4)),
+        (19.71, 20.29, 0.1, 0.1, (19.6, 20.4)),
+        (19.69, 20.31, 0.1, 0.1, (19.5, 20.5)),
+        (-0.05, 0.05, 0.0, 0.1, (-0.1, 0.1)),
+        (46.4, 47.1, 1.6, 1.0, (44.0, 49.0)),
+        (20.0, 20.0, 0.0, 0.1, (20.0, 20.0)),
+    )
+    yield from group.each("least, largest, U, step", rows, outward, 1e-9)
+    for name, asked in (
+        ("least above largest", (20.1, 20.0, 0.1, 0.1)),
+        ("a negative U", (20.0, 20.1, -0.1, 0.1)),
+        ("no step", (20.0, 20.1, 0.1, 0.0)),
+    ):
+        yield group.case(name, "refused", lambda a=asked: refused(outward, *a))
