@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from ..conditions import outward
-from ..model import Position
+from ..conditions import Extent, outward, statement
+from ..errors import Refused
+from ..inspection import Check
+from ..model import Position, Verdict
+from ..physics.saturation import saturation_pressure_water
 from ..rules.finding import Finding
 from ..rules.plane import Fit
 from ..units import MICRO
@@ -35,6 +39,7 @@ def cases() -> Iterator[Case]:
     yield from _determined()
     yield from _condensation()
     yield from _outward()
+    yield from _stated()
 
 
 def _pairs() -> Iterator[Case]:
@@ -118,6 +123,21 @@ def _plane() -> Iterator[Case]:
         1e-9,
         source="pseudo-inverse by numpy; JCGM 100:2008, 5.1.2",
     )
+    yield group.case(
+        "and where there is no gradient at all",
+        (0.0, 0.06 * float(np.sqrt(P @ P))),
+        lambda: _fitted(CORNERS, dict.fromkeys(CORNERS, 20.0), U=0.06, u_m=0.02),
+        1e-9,
+        source="pseudo-inverse by numpy; JCGM 100:2008, 5.1.2",
+    )
+    pole: Places = {f"T{n}": (1.0, 2.0, 0.5 * n) for n in range(4)}
+    yield group.case(
+        "four probes of 0.06 K on a pole, 0.5 m apart, 0.2 K/m",
+        (0.2, 0.06 / math.sqrt(0.75**2 + 0.25**2 + 0.25**2 + 0.75**2)),
+        lambda: _fitted(pole, {p: 20.0 + 0.2 * at[2] for p, at in pole.items()}, U=0.06, u_m=0.0),
+        1e-9,
+        source="slope of a straight line, JCGM 100:2008, H.3; by hand",
+    )
     size = math.sqrt(0.10)
     yield group.case(
         "and of positions of 20 mm: an error δx acts as g·δx",
@@ -177,6 +197,62 @@ def _condensation() -> Iterator[Case]:
         lambda: found(limit, {"T1": 12.6, "D1.dew_point": 10.0}, **room).U[-1] / MICRO,
         1e-4,
     )
+
+    limit = rule(
+        name="at the surface", kind="condensation", media=("part",), upper=80.0, lower=None, unit="%RH",
+        channels=("T1.temperature", "D1.dew_point"), disturbs=False,
+    )  # fmt: skip
+    damp = 100 * 1227.995 / 2064.292
+    yield group.case(
+        "relative humidity at a part of 18 degC, dew point 10 degC",
+        ("CONFORMING", damp),
+        lambda: cell(found(limit, {"T1": 18.0, "D1.dew_point": 10.0}, **room))[:2],
+        0.001,
+        source="saturation pressures by Hyland & Wexler 1983 in values.csv: 1227.995 and 2064.292 Pa",
+    )
+    slope = {t: 1e5 * (_log_pressure(t + 5e-6) - _log_pressure(t - 5e-6)) for t in (10.0, 18.0)}
+    yield group.case(
+        "and its U of 0.3 and 0.4 K, by a difference quotient of the saturation pressure",
+        damp * math.hypot(slope[18.0] * 0.3, slope[10.0] * 0.4),
+        lambda: found(limit, {"T1": 18.0, "D1.dew_point": 10.0}, **room).U[-1] / MICRO,
+        0.001,
+    )
+
+
+def _log_pressure(t_C: float) -> float:
+    return float(np.log(saturation_pressure_water(t_C)))
+
+
+def _stated() -> Iterator[Case]:
+    group = Group("conditions on a certificate", "ISO/IEC 17025:2017, 7.8.4.1 b; rounded outward; by hand")
+    rows = (
+        ("temperature", "air", 19.78, 20.21, 0.10, "temperature (air) 19.6 °C to 20.4 °C"),
+        ("temperature", "plate-top", -1.0, 1.0, 0.1, "temperature (plate top) −1.1 °C to 1.1 °C"),
+        ("relative_humidity", "air", 46.4, 47.1, 1.6, "relative humidity 44 % to 49 %"),
+        ("pressure", "air", 96_541.0, 97_012.0, 30.0, "pressure 965 hPa to 971 hPa"),
+        ("pressure", "air", 96_500.0, 97_000.0, 0.0, "pressure 965 hPa to 970 hPa"),
+        ("relative_humidity", "air", 46.0, 47.0, 0.0, "relative humidity 46 % to 47 %"),
+        ("temperature", "air", 19.6, 20.4, 0.0, "temperature (air) 19.6 °C to 20.4 °C"),
+    )
+    yield from group.each(
+        "stated of", rows, lambda *of: statement(_CHECKED, [Extent(*of)], "the bay").stated[0].text
+    )
+    kept: Mapping[Verdict, str] = {"stable": "kept.", "not stable": "not kept.", "not shown": "refused"}
+    for verdict, wanted in kept.items():
+        yield group.case(f"{verdict}: the limits were", wanted, lambda v=verdict: _kept(v))
+
+
+_CHECKED = Check("bay", 0, 10**12, 0, "", "stable", False, (), (), (), "", "", "")
+
+
+def _kept(verdict: Verdict) -> str:
+    try:
+        said = statement(
+            replace(_CHECKED, verdict=verdict), [Extent("temperature", "air", 20, 20, 0.1)], "the bay"
+        )
+    except Refused:
+        return "refused"
+    return said.sentence.partition("The limits were ")[2]
 
 
 def _outward() -> Iterator[Case]:
