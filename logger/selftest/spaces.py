@@ -9,16 +9,16 @@ from typing import Any
 
 import numpy as np
 
-from ..conditions import Extent, outward, statement
+from ..conditions import Extent, extents, outward, statement
 from ..errors import Refused
-from ..inspection import Check
+from ..inspection import ChannelStatistics, Check
 from ..model import Position, Verdict
 from ..physics.saturation import saturation_pressure_water
 from ..rules.finding import Finding
 from ..rules.plane import Fit
 from ..units import MICRO
 from .case import Case, Group, refused
-from .made import rule
+from .made import rule, setup
 from .rules import cell, found
 
 GRADIENT: Mapping[str, Any] = {
@@ -240,6 +240,41 @@ def _stated() -> Iterator[Case]:
     kept: Mapping[Verdict, str] = {"stable": "kept.", "not stable": "not kept.", "not shown": "refused"}
     for verdict, wanted in kept.items():
         yield group.case(f"{verdict}: the limits were", wanted, lambda v=verdict: _kept(v))
+
+    yield group.case(
+        "what the probes of a zone did, by medium: those that stood in it, and have a U",
+        (("temperature", "air", 19.8, 20.3, 0.12), ("temperature", "part", 19.9, 20.0, 0.1),
+         ("relative_humidity", "air", 44.0, 48.0, 1.6)),
+        _extents,
+    )  # fmt: skip
+
+
+def _extents() -> tuple[tuple[object, ...], ...]:
+    """T1 and T2 stand in air, T3 on the part, T4 in supply air, T5 came when the interval was over."""
+    places: Places = {f"T{n}": (1.0 * n, 1.0, 1.0) for n in range(1, 6)}
+    two = ("temperature", "relative_humidity")
+    room = setup((), places, media={"T3": "part", "T4": "supply-air"}, quantities={"T3": two})
+    end_ns = _CHECKED.to_ns
+    late = tuple(replace(p, from_ns=end_ns) if p.probe == "T5" else p for p in room.placements)
+    rows = [
+        ("T1", 19.8, 20.1),
+        ("T2", 20.0, 20.3),
+        ("T3", 19.9, 20.0),
+        ("T4", 15.0, 16.0),
+        ("T5", 25.0, 26.0),
+    ]
+    told = [_row(f"{probe}.temperature", low, high) for probe, low, high in rows]
+    told += [_row("T3.relative_humidity", 44.0, 48.0), _row("T9.temperature", 0.0, 1.0)]
+    told += [_row("T2.temperature", None, None)]
+    U = {"T1.temperature": 0.1, "T2.temperature": 0.12, "T3.temperature": 0.1, "T4.temperature": 0.1,
+         "T5.temperature": 0.1, "T3.relative_humidity": 1.6, "T9.temperature": 0.1}  # fmt: skip
+    found = extents(replace(_CHECKED, statistics=tuple(told)), replace(room, placements=late), U)
+    return tuple((e.quantity, e.medium, e.low, e.high, e.U) for e in found)
+
+
+def _row(channel: str, low: float | None, high: float | None) -> ChannelStatistics:
+    quantity = channel.partition(".")[2]
+    return ChannelStatistics(channel, quantity, "", 60, low, high, None, None, None, None)
 
 
 _CHECKED = Check("bay", 0, 10**12, 0, "", "stable", False, (), (), (), "", "", "")

@@ -32,7 +32,8 @@ MODULES = (
     "physics/air", "physics/expansion", "physics/humidity", "physics/length", "physics/saturation",
     "physics/sensors", "physics/thermal", "units", "quality", "evidence", "calibration", "correction",
     "as_found", "agreement", "thermal_error", "rules/__init__", "rules/difference", "rules/finding",
-    "rules/slope", "rules/span", "rules/windows",
+    "rules/condensation", "rules/gradient", "rules/plane", "rules/slope", "rules/span",
+    "rules/windows", "conditions",
 )  # fmt: skip
 _OTHER: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.Lt: (ast.LtE, ast.GtE),
