@@ -57,7 +57,10 @@ class ClockWatch:
     _since_ns: int = 0  # and when, monotonic
 
     def begin(self) -> None:
-        """Decide at the start, against what is stored."""
+        """Decide at the start, against what is stored; a doubt of this boot that nobody settled goes on."""
+        if (open_ := self.store.clocks.unsure_boots().get(boot_id())) is not None:
+            self._base_ns, self.why = open_.base_ns, open_.why
+            return
         self._base_ns = self._base()
         self.why = self._doubt(self.store.newest_ns() or 0)
         if self.why:

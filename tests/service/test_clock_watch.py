@@ -126,6 +126,22 @@ def test_a_step_while_running_is_doubted_from_the_first_reading_on(store: Store,
     assert not found.why
 
 
+def test_a_doubt_that_nobody_settled_outlives_the_service(store: Store) -> None:
+    hands = Hands(NOW_NS + 60 * NS)
+    first = watch(store, hands, [None])
+    hands.base_ns += 3600 * NS
+    first.look()
+    assert first.why
+    again = watch(store, hands, [None])  # started anew, with a clock that shows nothing impossible
+    assert again.why == first.why
+    assert again.stamped([row(hands, 21.0)])[0].source == UNSURE
+    assert len(store.journal.entries(kind="clock-unsure")) == 1
+    hands.base_ns -= 3600 * NS
+    assert watch(store, hands, [None]).why
+    again.look()  # set back, which somebody did
+    assert not again.why
+
+
 def test_a_step_by_a_time_server_is_believed(store: Store) -> None:
     hands = Hands(NOW_NS + 60 * NS)
     found = watch(store, hands, [True])
