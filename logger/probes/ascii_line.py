@@ -135,7 +135,7 @@ def value_of(channel: str, told: str | None, at_ns: int) -> Raw:
 def written(received: bytes) -> str:
     """A line as text. Beside ASCII a probe may write a degree sign, in UTF-8 or in one byte.
 
-    >>> written(b"20.03 \xc2\xb0C"), written(b"20.03 \xb0C")
+    >>> written(b"20.03 \\xc2\\xb0C"), written(b"20.03 \\xb0C")
     ('20.03 °C', '20.03 °C')
     """
     try:
