@@ -41,6 +41,18 @@ class Readings:
         return Readings(np.empty(0, np.int64), np.empty(0), np.empty(0, np.uint8), np.empty(0, np.bool_))
 
 
+@dataclass(frozen=True)
+class Imported:
+    """What a file told of one channel, arrays of shape (n,); NaN with its text where it told a fault."""
+
+    channel: str
+    taken_ns: Int
+    value: Float
+    raw: Sequence[str]
+    received_ns: int
+    source: str
+
+
 def merged(parts: Sequence[Readings]) -> Readings:
     """All parts in one, in order of the instant taken; equal instants keep the order of the parts."""
     parts = [p for p in parts if len(p)]

@@ -45,12 +45,13 @@ def against(series: Series, stored: Readings) -> Compared:
     shared = _among(t, stored.taken_ns)
     shared[1:] |= t[1:] == t[:-1]
     kept = ~shared
-    known = _by_instant(stored.taken_ns, stored.value, t[shared])
+    settled = shared & _told_already(t, v, stored)
+    known = _by_instant(stored.taken_ns, stored.value, t[shared & ~settled])
     first_of_run = np.flatnonzero(shared[1:] & (t[1:] == t[:-1]) & ~shared[:-1])
     for i in first_of_run:
         known.setdefault(int(t[i]), []).append(float(v[i]))
     conflicts = []
-    for i in np.flatnonzero(shared):
+    for i in np.flatnonzero(shared & ~settled):
         there = known.setdefault(int(t[i]), [])
         if any(_same(float(v[i]), other) for other in there):
             continue
@@ -59,7 +60,26 @@ def against(series: Series, stored: Readings) -> Compared:
         if others and not np.isnan(v[i]):
             conflicts.append(Conflict(series.channel.key, int(t[i]), others[0], float(v[i])))
         there.append(float(v[i]))
-    return Compared(series.part(kept), int((~kept).sum()), tuple(conflicts))
+    return Compared(series if kept.all() else series.part(kept), int((~kept).sum()), tuple(conflicts))
+
+
+def _told_already(t: Int, v: Float, stored: Readings) -> NDArray[np.bool_]:
+    """Which readings stand once in the file and once, with the same value, in what is stored."""
+    if len(stored.taken_ns) == 0:
+        return np.zeros(len(t), np.bool_)
+    at = np.minimum(np.searchsorted(stored.taken_ns, t), len(stored.taken_ns) - 1)
+    there = stored.value[at]
+    same = (stored.taken_ns[at] == t) & ((v == there) | (np.isnan(v) & np.isnan(there)))
+    return np.asarray(same & _once(stored.taken_ns)[at] & _once(t))
+
+
+def _once(t: Int) -> NDArray[np.bool_]:
+    """Which of these ascending instants occur once."""
+    again = t[1:] == t[:-1]
+    once = np.ones(len(t), np.bool_)
+    once[1:] &= ~again
+    once[:-1] &= ~again
+    return once
 
 
 def _among(t: Int, stored_t: Int) -> NDArray[np.bool_]:

@@ -128,8 +128,8 @@ def _walls(streams: Sequence[Stream], profile: Profile) -> tuple[list[_Wall], li
         return [_serial(s, _SERIAL_DAY[profile.form]) for s in streams], [note]
     if profile.day_in is not None:
         return _walls_of_clocks(streams, profile)
-    texts = [text for s in streams for text in s.times]
-    lines = [line for s in streams for line in s.lines]
+    texts = streams[0].times if len(streams) == 1 else [text for s in streams for text in s.times]
+    lines = streams[0].lines if len(streams) == 1 else [line for s in streams for line in s.lines]
     whole, how = _read(texts, lines, profile.order)
     return _parted(whole, streams), how
 
@@ -275,6 +275,7 @@ def _is_bare(text: str, clock_only: bool) -> bool:
 def _split(texts: Sequence[str]) -> tuple[list[str], list[str]]:
     """Text of the day and of the time of day of each row; each way to write them is parted once."""
     days, clocks = [], []
+    known: dict[str, str] = {}  # one object for texts that occur on every day or at every minute
     for text in texts:
         stripped = text.strip()
         day, _, of_day = stripped.partition("T" if "T" in stripped[:11] else " ")
@@ -286,8 +287,8 @@ def _split(texts: Sequence[str]) -> tuple[list[str], list[str]]:
             and " " not in of_day
         ):
             day, of_day = divided(stripped)
-        days.append(day)
-        clocks.append(of_day)
+        days.append(known.setdefault(day, day))
+        clocks.append(known.setdefault(of_day, of_day))
     return days, clocks
 
 

@@ -54,7 +54,7 @@ def delimiter_of(text: str, profile: Profile) -> str:
     """The declared delimiter, or the one under which a row holds every heading."""
     if profile.delimiter is not None:
         return profile.delimiter
-    head = "".join(itertools.islice(io.StringIO(text, newline=""), _HEAD_LINES))
+    head = "".join(head_lines(text))
     grids = {}
     for delimiter in DELIMITERS:
         grids[delimiter] = text_grid("", head, delimiter).rows
@@ -63,6 +63,17 @@ def delimiter_of(text: str, profile: Profile) -> str:
     if _by_number(profile):
         return max(grids, key=lambda delimiter: _timed_rows(grids[delimiter], profile))
     return min(grids, key=lambda d: len(_missing(grids[d], profile)[1]))
+
+
+def head_lines(text: str) -> list[str]:
+    """The first lines of a text with their ends, without a copy of all the others."""
+    end = 0
+    for _ in range(_HEAD_LINES):
+        end = text.find("\n", end) + 1
+        if not end:
+            end = len(text)
+            break
+    return list(itertools.islice(io.StringIO(text[:end], newline=""), _HEAD_LINES))
 
 
 def find_heading(rows: Sequence[Row], profile: Profile) -> Heading:

@@ -10,8 +10,6 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
-from itertools import islice
-from math import isnan
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -19,14 +17,14 @@ import numpy as np
 
 from ..errors import ImportRefused, UnitError
 from ..instants import rfc3339
-from ..model import NS, Row, Setup
-from ..series import Readings
+from ..model import NS, Setup
+from ..series import Imported, Readings
 from .comparison import Compared, Conflict, against
 from .profile import Profile
 from .reading import Reading, Series, read_content
 from .writing import written
 
-AT_ONCE = 50_000  # readings in one batch: all of them as objects would need half a kilobyte each
+AT_ONCE = 50_000  # readings in one batch: what goes to the driver are objects, half a kilobyte each
 Say = Callable[[str], None]
 
 
@@ -41,7 +39,7 @@ class ImportStore(Protocol):
 
     def begin(self) -> AbstractContextManager[Any]: ...
 
-    def append(self, writer: str, rows: Sequence[Row], conn: Any = None) -> Any: ...
+    def append_series(self, writer: str, told: Imported, conn: Any = None) -> Any: ...
 
     def record_import(
         self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
@@ -190,30 +188,19 @@ def _store(  # noqa: PLR0917
 ) -> None:
     # Readings first: if the machine stops in between, importing again skips them all as duplicates.
     short = result.sha256[:12]
-    rows = _rows([c.kept for c in compared], now_ns, f"import:{short}")
     with store.begin() as conn:
-        while some := list(islice(rows, AT_ONCE)):
-            store.append(f"import-{short}", some, conn)
+        for told in _parts([c.kept for c in compared], now_ns, f"import:{short}"):
+            store.append_series(f"import-{short}", told, conn)
     summary = _summary(result, profile, who)
     store.record_import(result.sha256, result.name, content, summary, who=who, at_ns=now_ns)
 
 
-def _rows(kept: Sequence[Series], now_ns: int, source: str) -> Iterator[Row]:
+def _parts(kept: Sequence[Series], now_ns: int, source: str) -> Iterator[Imported]:
     for series in kept:
-        key = series.channel.key
-        columns = (series.taken_ns.tolist(), series.value.tolist(), series.raw.tolist())
-        for taken_ns, value, raw in zip(*columns, strict=True):
-            fault = isnan(value)  # the logger told a fault
-            yield Row(
-                channel=key,
-                taken_ns=taken_ns,
-                received_ns=now_ns,
-                value=None if fault else value,
-                status="sensor-fault" if fault else "ok",
-                raw=raw,
-                source=source,
-                late=True,
-            )
+        for n in range(0, len(series.taken_ns), AT_ONCE):
+            part = slice(n, n + AT_ONCE)
+            told = (series.taken_ns[part], series.value[part], series.raw[part].tolist())
+            yield Imported(series.channel.key, *told, received_ns=now_ns, source=source)
 
 
 def _summary(result: ImportResult, profile: Profile, who: str) -> dict[str, Any]:

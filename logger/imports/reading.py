@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,10 @@ from ..model import Channel, Setup
 from ..units import from_canonical, quantity, to_canonical, unit_name
 from .containers import Part, parts_of
 from .dates import instants
-from .encoding import decoded
+from .encoding import Decoded, decoded
 from .grid import Flag, Grid
 from .heading import delimiter_of, text_grid
+from .plain import plain_table
 from .profile import UNKNOWN, Column, Profile
 from .sheets import sheet_grid
 from .structured import json_grid, parquet_grid
@@ -81,15 +82,32 @@ def grid_of(part: Part, profile: Profile) -> Grid:
         return json_grid(part)
     if part.kind == "parquet":
         return parquet_grid(part)
+    return _text_grid(part.name, decoded(part.content, profile.encoding), profile)
+
+
+def _text_grid(name: str, text: Decoded, profile: Profile) -> Grid:
+    grid = text_grid(name, text.text, delimiter_of(text.text, profile))
+    return Grid(grid.name, grid.rows, grid.unterminated, (_encoding_note(text), *grid.assumed))
+
+
+def _encoding_note(text: Decoded) -> str:
+    return f"the encoding is {text.encoding} ({text.how})"
+
+
+def _text_table(part: Part, profile: Profile) -> TextTable:
+    """A table of text: by columns where all its rows are plain, else row by row."""
     text = decoded(part.content, profile.encoding)
-    grid = text_grid(part.name, text.text, delimiter_of(text.text, profile))
-    note = f"the encoding is {text.encoding} ({text.how})"
-    return Grid(grid.name, grid.rows, grid.unterminated, (note, *grid.assumed))
+    plain = plain_table(part.name, text.text, delimiter_of(text.text, profile), profile)
+    if plain is None:
+        return read_table(_text_grid(part.name, text, profile), profile)
+    return replace(plain, assumed=(_encoding_note(text), *plain.assumed))
 
 
 def _table(part: Part, profile: Profile, file: str) -> TextTable:
     """What a part holds; a refusal names the part of an archive."""
     try:
+        if part.kind == "text":
+            return _text_table(part, profile)
         return read_table(grid_of(part, profile), profile)
     except ImportRefused as refused:
         within = part.name.removeprefix(f"{file}/")
@@ -160,11 +178,20 @@ def _series(
         raw[:] = [f"{cell.strip()} {unit}"[:RAW_CHARS] for cell in cells.cells]
     for i in np.flatnonzero(cells.fault).tolist():
         raw[i] = str(cells.cells[i]).strip()[:RAW_CHARS]
-    there = np.flatnonzero(~cells.blank)
-    order = there[np.argsort(taken_ns[there], kind="stable")]
     lines = np.asarray(stream.lines, np.int64)
-    made = Series(channel, taken_ns[order], value[order], raw[order], lines[order])
+    made = _in_order(Series(channel, taken_ns, value, raw, lines), ~cells.blank)
     return made, [*notes, *_beyond(made)]
+
+
+def _in_order(series: Series, there: NDArray[np.bool_]) -> Series:
+    """Without empty cells and ascending in time; as most files are written, nothing is copied."""
+    if there.all() and not (np.diff(series.taken_ns) < 0).any():
+        return series
+    found = series.part(there)
+    order = np.argsort(found.taken_ns, kind="stable")
+    return Series(
+        found.channel, found.taken_ns[order], found.value[order], found.raw[order], found.line[order]
+    )
 
 
 def _refuse_flags(column: TextColumn, cells: Values, stream: Stream, channel: Channel) -> None:

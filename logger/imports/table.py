@@ -108,9 +108,7 @@ def _text_column(
     heading, body, places = found
     place = places[column.heading]
     cells = [row[place] for _, row in rows]
-    named = place - (0 if column.heading.startswith("#") else int(profile.unnamed_first_column))
-    name = heading.names[named] if named < heading.width else column.heading
-    unit = _unit(name, body.units, place)
+    unit = column_unit(column, heading, body.units, places, profile)
     if column.unit_in:
         units = {row[places[column.unit_in]].strip() for _, row in rows}
         if len({unit_name(u) for u in units}) > 1:
@@ -151,6 +149,15 @@ def _unwanted(body: _Body, places: dict[str, int], profile: Profile) -> list[str
     return notes
 
 
+def column_unit(
+    column: Column, heading: Heading, units: Sequence[str], places: dict[str, int], profile: Profile
+) -> str | None:
+    """The unit that the heading of a column, or the row of units below it, states."""
+    place = places[column.heading]
+    named = place - (0 if column.heading.startswith("#") else int(profile.unnamed_first_column))
+    return _unit(heading.names[named] if named < heading.width else column.heading, units, place)
+
+
 def _unit(heading: str, units: Sequence[str], place: int) -> str | None:
     """The unit that the file states for a column, in its own spelling."""
     in_heading = unit_in_heading(heading)
@@ -162,7 +169,7 @@ def _unit(heading: str, units: Sequence[str], place: int) -> str | None:
 
 def _body(grid: Grid, heading: Heading, places: dict[str, int], profile: Profile) -> _Body:
     width = heading.width + profile.unnamed_first_column
-    rows = Rows(grid, heading, width, _time_places(places, profile), profile)
+    rows = Rows(grid, heading, width, time_places(places, profile), profile)
     rows.needed = set(places.values())
     rows.values = {places[c.heading] for c in profile.columns}
     first = rows.first_reading()
@@ -174,6 +181,6 @@ def _body(grid: Grid, heading: Heading, places: dict[str, int], profile: Profile
     return _Body([row for _, row in kept], rows.above([n for n, _ in kept]), units, notes, grid.name)
 
 
-def _time_places(places: dict[str, int], profile: Profile) -> list[tuple[int, ...]]:
+def time_places(places: dict[str, int], profile: Profile) -> list[tuple[int, ...]]:
     """The columns of times, one group for each stream; one of them must be filled in a reading."""
     return list(dict.fromkeys(tuple(places[t] for t in times) for times, _ in profile.streams()))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -241,9 +241,10 @@ def _wide(text: str) -> bool:
     return any(unicodedata.east_asian_width(c) == "F" for c in text)
 
 
-def _all_plain(cells: Iterable[str], sign: str) -> NDArray[np.float64] | None:
+def _all_plain(cells: Sequence[str], sign: str) -> NDArray[np.float64] | None:
     """All cells at once where they are nothing but numbers; None sends them one by one."""
-    joined = "\n".join(cells)
+    texts = list(set(cells))  # a room takes a few hundred values, time and again
+    joined = "\n".join(texts)
     if sign == ",":
         if "." in joined:
             return None
@@ -251,7 +252,8 @@ def _all_plain(cells: Iterable[str], sign: str) -> NDArray[np.float64] | None:
     if not set(joined) <= _PLAIN | {"\n"}:
         return None
     try:
-        found = np.array([float(text) for text in joined.split("\n")])
+        numbers = dict(zip(texts, map(float, joined.split("\n")), strict=True))
     except ValueError:
         return None
+    found = np.fromiter(map(numbers.__getitem__, cells), np.float64, len(cells))
     return found if np.isfinite(found).all() else None

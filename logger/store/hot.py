@@ -51,7 +51,10 @@ class Hot:
 
         When this returns they are on the disk, or in the caller's transaction. When it raises, none is.
         """
-        unnumbered = columns_of(writer, 0, rows)
+        return self.append_columns(writer, columns_of(writer, 0, rows), conn)
+
+    def append_columns(self, writer: str, unnumbered: Columns, conn: Connection | None = None) -> Batch:
+        """The same of columns, numbered from 0 and without arrivals."""
         if conn is not None:
             return self._append(conn, writer, unnumbered)
         self._learn(unnumbered)
@@ -125,13 +128,16 @@ class Hot:
         }
         for name in ("arrival", "seq", "taken_ns", "received_ns", "monotonic_ns", "status", "late"):
             fields[name] = getattr(columns, name).tolist()
-        # Only NaN differs from itself.
-        fields["value"] = [value if value == value else None for value in columns.value.tolist()]  # noqa: PLR0124
+        value = columns.value.astype(object)
+        value[np.isnan(columns.value)] = None
+        fields["value"] = value.tolist()
         fields["raw"] = [columns.raw.table[code] for code in columns.raw.codes.tolist()]
         return fields
 
     def _numbered(self, conn: Connection, kind: str, texts: Texts) -> list[int]:
         numbers = self._names.numbers(conn, kind, texts.table)
+        if len(texts.table) == 1:  # as in all that is imported
+            return [numbers[texts.table[0]]] * len(texts)
         return [numbers[texts.table[code]] for code in texts.codes.tolist()]
 
     def _named(self, conn: Connection, numbers: NDArray[np.int64]) -> Texts:

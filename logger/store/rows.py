@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from ..errors import StoreDamaged, StoreError
 from ..model import Row
-from ..series import STATUS, Bool, Float, Int
+from ..series import STATUS, Bool, Float, Imported, Int
 
 RECORD = np.dtype(
     [
@@ -164,6 +164,32 @@ def columns_of(writer: str, first_seq: int, rows: Sequence[Row]) -> Columns:
     )
 
 
+def columns_of_series(writer: str, told: Imported) -> Columns:
+    """What a file told of one channel as it will be stored, numbered from 0."""
+    n = len(told.taken_ns)
+    infinite = np.isinf(told.value)  # no number that could be taken for a valid one: it stays as text
+    raw = list(told.raw)
+    for at in np.flatnonzero(infinite).tolist():
+        raw[at] = raw[at] or repr(float(told.value[at]))
+    fault = np.where(infinite, STATUS.index("garbage"), STATUS.index("sensor-fault"))
+    finite = np.isfinite(told.value)
+    return Columns(
+        arrival=np.zeros(n, np.int64),
+        seq=np.arange(n, dtype=np.int64),
+        taken_ns=told.taken_ns,
+        received_ns=np.full(n, told.received_ns, np.int64),
+        monotonic_ns=np.zeros(n, np.int64),
+        value=np.where(finite, told.value + 0.0, np.nan),  # SQLite keeps no minus zero
+        status=np.where(finite, STATUS.index("ok"), fault).astype(np.uint8),
+        late=np.ones(n, np.bool_),
+        writer=Texts.constant(writer, n),
+        channel=Texts.constant(told.channel, n),
+        boot=Texts.constant("", n),
+        raw=Texts.of([_storable_text(text) if text else text for text in raw]),
+        source=Texts.constant(told.source, n),
+    )
+
+
 def joined(parts: Sequence[Columns]) -> Columns:
     """All parts one after the other."""
     if len(parts) == 1:
@@ -249,5 +275,10 @@ def _storable(row: Row) -> Row:
         row = replace(row, value=None, status=status, raw=row.raw or repr(value))
     elif value is not None:
         row = replace(row, value=float(value) + 0.0) if value == 0 else row  # SQLite keeps no minus zero
-    raw = row.raw.encode("utf-8", "backslashreplace").decode("utf-8")
+    raw = _storable_text(row.raw)
     return row if raw == row.raw else replace(row, raw=raw)
+
+
+def _storable_text(raw: str) -> str:
+    """Without lone surrogates, which no file holds."""
+    return raw.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, select
 from .. import __version__
 from ..errors import StoreError, StoreInUse
 from ..model import Row
-from ..series import Bool, Readings
+from ..series import Bool, Imported, Readings
 from . import lock, tables
 from .archive import Archive
 from .cells import Envelope
@@ -33,7 +33,7 @@ from .migrations import NEWEST
 from .names import Names
 from .overview import Overviews
 from .queries import Queries
-from .rows import Columns
+from .rows import Columns, columns_of_series
 from .seals import all_seals, hidden, sealed_channel
 from .setups import Setups
 from .verification import Walk
@@ -120,6 +120,10 @@ class Store:
     def append(self, writer: str, rows: Sequence[Row], conn: Connection | None = None) -> Batch:
         """Store rows under the next numbers of their writer; on the disk when this or `conn` is done."""
         return self._hot.append(writer, rows, conn)
+
+    def append_series(self, writer: str, told: Imported, conn: Connection | None = None) -> Batch:
+        """The same of readings that a file told of one channel, which is faster."""
+        return self._hot.append_columns(writer, columns_of_series(writer, told), conn)
 
     def next_seq(self, conn: Connection, writer: str) -> int:
         """The number that the writer's next row will have."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import Any
@@ -15,8 +15,9 @@ from logger.config import example_folder, load
 from logger.imports import ImportResult, Profile, import_file
 from logger.imports.profile import Column
 from logger.model import Row, Setup
-from logger.series import STATUS, Readings
+from logger.series import STATUS, Imported, Readings
 from logger.store import Store
+from logger.store.rows import columns_of_series
 
 NOW_NS = 1_900_000_000_000_000_000
 
@@ -49,8 +50,8 @@ class MemoryStore:
     def begin(self) -> AbstractContextManager[None]:
         return nullcontext()
 
-    def append(self, writer: str, rows: Sequence[Row], conn: Any = None) -> None:
-        self.rows += rows
+    def append_series(self, writer: str, told: Imported, conn: Any = None) -> None:
+        self.rows += columns_of_series(writer, told).rows()
 
     def record_import(
         self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int

@@ -1,0 +1,205 @@
+"""Long text files whose rows all look alike, read as columns; anything else is left to the reader of rows.
+
+Rows as lists of cells need half a kilobyte each. Here a cell that occurs many times is one text, and nothing
+is decided: where one line below the first reading is not as wide as all others, holds no time or a sign that
+could mean something else, the answer is None and every line is looked at by itself.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any, overload
+
+import numpy as np
+
+from ..errors import ImportRefused
+from .grid import Row
+from .heading import Heading, find_heading, head_lines, places_of, text_grid
+from .profile import Profile
+from .rows import Rows
+from .table import Stream, TextColumn, TextTable, column_unit, time_places
+
+if TYPE_CHECKING:
+    import pyarrow
+
+LONG = 1 << 20  # characters: below it, reading row by row takes no time that anybody would notice
+
+
+def plain_table(name: str, text: str, delimiter: str, profile: Profile) -> TextTable | None:
+    """The table that the profile describes, or None where the file is short or holds more than plain rows."""
+    if len(text) < LONG or not _may_be_plain(text, delimiter, profile):
+        return None
+    lines = head_lines(text)
+    try:
+        found = _Head(name, lines, delimiter, profile)
+    except ImportRefused:
+        return None  # told again, for the whole file, by the reader of rows
+    cells = found.columns(text, sum(map(len, lines[: found.above])), delimiter)
+    return None if cells is None else found.table(cells)
+
+
+def _may_be_plain(text: str, delimiter: str, profile: Profile) -> bool:
+    """Nothing asked for that needs a row as a whole, no quotation mark, and a last line that is whole."""
+    streams = list(profile.streams())
+    asked = profile.sections or profile.day_in or profile.leave_out or profile.columns[0].time
+    if asked or len(streams) != 1 or streams[0][1] or any(c.unit_in for c in profile.columns):
+        return False
+    return delimiter != " " and '"' not in text and text.endswith("\n")
+
+
+class _Head:
+    """What stands above the first reading: headings, units, and which columns are wanted."""
+
+    def __init__(self, name: str, lines: Sequence[str], delimiter: str, profile: Profile) -> None:
+        grid = text_grid(name, "".join(lines), delimiter)
+        self.profile, self.grid = profile, grid
+        self.heading: Heading = find_heading(grid.rows, profile)
+        if self.heading.at < 0:
+            raise ImportRefused("Columns by number alone: their count is told by all rows.")
+        self.places = places_of(self.heading, profile, grid.rows[self.heading.at][0])
+        width = self.heading.width + profile.unnamed_first_column
+        first_row: dict[int, int] = {line: len(cells) for line, cells in grid.rows}
+        rows = Rows(grid, self.heading, width, time_places(self.places, profile), profile)
+        rows.needed = set(self.places.values())
+        rows.values = {self.places[c.heading] for c in profile.columns}
+        first = rows.first_reading()
+        self.units, self.notes = rows.between_heading_and(first, self.places)
+        row: Row = grid.rows[first]
+        self.above = row[0] - 1  # lines
+        self.width, self.cells = width, first_row[row[0]]
+
+    def columns(self, text: str, start: int, delimiter: str) -> dict[int, Sequence[str]] | None:
+        """The cells of the wanted columns by their places; None where a row is not as all others."""
+        import pyarrow
+
+        if text.count("\r", start) != text.count("\r\n", start):
+            return None  # a carriage return alone ends a line too
+        values = {self.places[c.heading] for c in self.profile.columns}
+        cells = {p: _Repeated() if p in values else _Single() for p in self.places.values()}
+        try:
+            for batch in self._batches(text, start, delimiter):
+                if not self._all_readings(batch):
+                    return None
+                for place, found in cells.items():
+                    found.add(batch.column(str(place)))
+        except (pyarrow.ArrowInvalid, UnicodeEncodeError):
+            return None
+        told = {place: found.texts() for place, found in cells.items()}
+        whole = all(len(texts) == text.count("\n", start) for texts in told.values())
+        return told if whole else None
+
+    def _batches(self, text: str, start: int, delimiter: str) -> Iterator[pyarrow.RecordBatch]:
+        import pyarrow
+        from pyarrow import csv
+
+        names = [str(n) for n in range(self.cells)]
+        wanted = sorted({0, *self.places.values(), *range(self.width, self.cells)})
+        yield from csv.open_csv(
+            _Encoded(text, start),
+            read_options=csv.ReadOptions(column_names=names),
+            parse_options=csv.ParseOptions(delimiter=delimiter, quote_char=False, double_quote=False),
+            convert_options=csv.ConvertOptions(
+                include_columns=[str(n) for n in wanted],
+                column_types=dict.fromkeys(names, pyarrow.string()),
+                strings_can_be_null=False,
+            ),
+        )
+
+    def _all_readings(self, batch: pyarrow.RecordBatch) -> bool:
+        """Whether every row has a time, is no comment, and has nothing in cells without a heading."""
+        import pyarrow.compute as pc
+
+        fn: Any = pc
+        (times,) = time_places(self.places, self.profile)
+        timed = [fn.match_substring_regex(batch.column(str(p)), r"[0-9]") for p in times]
+        comment = fn.match_substring_regex(batch.column("0"), r"^\s*#|^[^\x00-\x7f]")
+        beyond = [batch.column(str(p)) for p in range(self.width, self.cells)]
+        empty = [fn.equal(fn.utf8_trim_whitespace(column), "") for column in beyond]
+        return not fn.any(comment).as_py() and all(fn.all(each).as_py() for each in (*timed, *empty))
+
+    def table(self, cells: dict[int, Sequence[str]]) -> TextTable:
+        """The same as the reader of rows makes of such a file."""
+        ((times, _), columns), *_ = self.profile.streams().items()
+        parts = [cells[self.places[t]] for t in times]
+        joined = parts[0] if len(parts) == 1 else [f"{d} {t}" for d, t in zip(*parts, strict=True)]
+        made = tuple(
+            TextColumn(
+                c,
+                column_unit(c, self.heading, self.units, self.places, self.profile),
+                cells[self.places[c.heading]],
+            )
+            for c in columns
+        )
+        rows = len(joined)
+        stream = Stream(joined, range(self.above + 1, self.above + 1 + rows), made, (), self.grid.name)
+        return TextTable((stream,), rows, (*self.grid.assumed, *self.notes))
+
+
+class _Encoded(io.RawIOBase):
+    """The text from a place on as bytes, without a second copy of all of it."""
+
+    def __init__(self, text: str, start: int) -> None:
+        super().__init__()
+        self._text, self._at = text, start
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1) -> bytes:
+        """At most `size` bytes: no character takes more than four."""
+        first = self._at
+        self._at = len(self._text) if size < 0 else first + max(1, size // 4)
+        return self._text[first : self._at].encode("utf-8")
+
+
+class _Repeated:
+    """Cells of values: a few hundred texts, time and again, each kept as one object."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, str] = {}
+        self._texts: list[str] = []
+
+    def add(self, column: pyarrow.Array) -> None:
+        coded = column.dictionary_encode()
+        texts = [self._known.setdefault(text, text) for text in coded.dictionary.to_pylist()]
+        self._texts += np.array([*texts, ""], object)[coded.indices.to_numpy()].tolist()  # never empty
+
+    def texts(self) -> Sequence[str]:
+        return self._texts
+
+
+class _Single:
+    """Cells that mostly occur once, as times do: made to texts while somebody goes through them."""
+
+    def __init__(self) -> None:
+        self._columns: list[pyarrow.Array] = []
+
+    def add(self, column: pyarrow.Array) -> None:
+        self._columns.append(column)
+
+    def texts(self) -> Sequence[str]:
+        import pyarrow
+
+        return _Cells(pyarrow.chunked_array(self._columns, pyarrow.string()))
+
+
+class _Cells(Sequence[str]):
+    """Cells that mostly occur once, as times do: made to texts while somebody goes through them."""
+
+    def __init__(self, column: pyarrow.ChunkedArray) -> None:
+        self._column = column
+
+    def __len__(self) -> int:
+        return len(self._column)
+
+    def __iter__(self) -> Iterator[str]:
+        for chunk in self._column.iterchunks():
+            yield from chunk.to_numpy(zero_copy_only=False).tolist()
+
+    @overload
+    def __getitem__(self, at: int) -> str: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[str]: ...
+    def __getitem__(self, at: int | slice) -> str | Sequence[str]:
+        return _Cells(self._column[at]) if isinstance(at, slice) else str(self._column[at])

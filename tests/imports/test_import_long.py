@@ -1,0 +1,106 @@
+"""Long files are read by columns: what they tell, and what is refused, is the same as row by row."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from logger.errors import ImportRefused
+from logger.imports import Profile, plain
+from logger.imports.importer import checked
+from logger.imports.profile import Column
+from logger.imports.table import TextTable
+from logger.model import Setup
+
+from .test_import_campaign import KINDS, NOW, TEMPERATURE, damaged, written
+
+Told = tuple[object, ...]
+COLUMNS = (Column("T", "P1.temperature", "degC"), Column("RH", "P1.relative_humidity", "%RH"))
+TWO = Profile("long", ("day", "time"), COLUMNS, zone="+01:00")
+HEAD = "Logger 7\nday;time;T;RH\n;;°C;%\n"
+
+
+def rows(count: int = 60, end: str = "\n") -> str:
+    """Rows ten minutes apart, day and time of day in cells of their own."""
+    return "".join(
+        f"{13 + n // 144}.10.2026;{n // 6 % 24:02d}:{n % 6 * 10:02d};{20 + n % 7 / 100:.2f};45.{n % 10}{end}"
+        for n in range(count)
+    )
+
+
+@pytest.fixture
+def both(monkeypatch: pytest.MonkeyPatch, setup: Setup) -> Callable[[bytes, Profile], tuple[Told, bool]]:
+    """What a file tells, the same both ways; and whether it was read by columns."""
+    taken: list[TextTable | None] = []
+    by_columns = plain.plain_table
+
+    def spied(name: str, text: str, delimiter: str, profile: Profile) -> TextTable | None:
+        taken.append(by_columns(name, text, delimiter, profile))
+        return taken[-1]
+
+    monkeypatch.setattr("logger.imports.reading.plain_table", spied)
+
+    def told(content: bytes, profile: Profile, longest: int) -> Told:
+        monkeypatch.setattr(plain, "LONG", longest)
+        try:
+            reading = checked("f.csv", content, profile, setup, NOW)
+        except ImportRefused as refused:
+            return (str(refused),)
+        series = [
+            (s.channel.key, s.taken_ns.tolist(), np.nan_to_num(s.value, nan=-999.0).tolist(), s.raw.tolist())
+            for s in reading.series
+        ]
+        return reading.rows, reading.assumed, series, [s.line.tolist() for s in reading.series]
+
+    def compared(content: bytes, profile: Profile) -> tuple[Told, bool]:
+        slow, fast = told(content, profile, 1 << 40), told(content, profile, 0)
+        assert fast == slow
+        assert taken[-2] is None
+        return fast, taken[-1] is not None
+
+    return compared
+
+
+@pytest.mark.parametrize(
+    ("text", "by_columns"),
+    [
+        (HEAD + rows(), True),
+        (HEAD.replace("\n", "\r\n") + rows(end="\r\n"), True),
+        (HEAD + rows(end=";\n"), True),  # a delimiter behind the last column as well
+        (HEAD + rows().replace(";20.03;", ";--- ;"), True),  # a fault word
+        (HEAD + rows().replace(";20.03;", ";;"), True),  # no reading was taken
+        (HEAD + rows().replace("45.7", "45.7 %"), True),
+        (HEAD + rows(end=";x\n"), False),  # a cell without a heading
+        (HEAD + rows(30) + "\n" + rows(), False),  # an empty line counts as a line
+        (HEAD + rows() + "End of file\n", False),
+        (HEAD + rows() + HEAD + rows(), False),
+        (HEAD + rows() + "# calibrated\n" + rows(), False),
+        (HEAD + rows(200).replace("14.", " # 14.", 1), False),
+        (HEAD + rows() + rows(3).rstrip("\n"), False),  # the last line may be torn
+        (HEAD + rows() + "14.10.2026;12:00;20.1\n", False),
+        (HEAD + rows() + ";;20.1;45\n", False),
+        (HEAD + rows().replace("45.3", '"45.3"'), False),
+        (HEAD + rows().replace("\n", "\r", 3), False),
+    ],
+)
+def test_same_as_row_by_row(both: Callable[..., tuple[Told, bool]], text: str, by_columns: bool) -> None:
+    assert both(text.encode(), TWO)[1] is by_columns
+
+
+@pytest.mark.parametrize("kind", ["ISO", "comma"])
+def test_damaged_files_are_told_the_same(both: Callable[..., tuple[Told, bool]], kind: str) -> None:
+    dice = random.Random(3)
+    profile = Profile("made", ("time",), TEMPERATURE, **KINDS[kind].declared)
+    whole = written(KINDS[kind])
+    found = [both(damaged(whole, dice), profile)[1] for _ in range(400)]
+    assert 50 < sum(found) < 350  # both ways were gone
+
+
+def test_other_alphabets(both: Callable[..., tuple[Told, bool]]) -> None:
+    text = HEAD.replace("Logger", "Регистратор") + rows().replace(";20.03;", ";−20.03;")
+    told, by_columns = both(text.encode(), TWO)
+    assert by_columns
+    assert -20.03 in told[2][0][2]  # type: ignore[index]
