@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +19,7 @@ from .contents import Interval, contents, numbered
 from .figure import figure
 from .pdf import compiled
 from .readings import CORRECTED, RAW, described, record_csv
-from .signing import Key, sealed_by, signing_key
+from .signing import Key, digests, sealed_by, signing_key
 from .wording import sentence
 
 if TYPE_CHECKING:
@@ -58,24 +58,31 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     where it comes without a reason.
     """
     span = Interval(zone, from_ns, to_ns, now_ns)
-    facts = contents(store, verdicts, setup, span)
-    readings, rows = record_csv(store, setup, zone, from_ns, to_ns)
-    facts["readings"] = {"rows": rows, "sha256": _sha256(readings)}
+    with ThreadPoolExecutor(1) as pool:  # readings are written while the zone is judged
+        written = pool.submit(record_csv, store, setup, zone, from_ns, to_ns)
+        facts = contents(store, verdicts, setup, span)
+        readings, rows = written.result()
+    facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
     chart = figure(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
     key = signing_key(store, who)
-    with store.begin() as conn:
+    head: dict[str, Any] = {"number": 0, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
+    head |= {"replaces": replaces, "why": why, "signed_by": key.name}
+
+    def made(conn: Connection) -> tuple[int, dict[str, bytes]]:
         _refuse_replacement(conn, replaces, why)
         number = _next_number(conn)
-        head: dict[str, Any] = {"number": number, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
-        head |= {"replaces": replaces, "why": why, "signed_by": key.name}
-        files = _signed(key, rendered(numbered(facts, head), chart, readings))
+        return number, _signed(key, rendered(numbered(facts, head | {"number": number}), chart, readings))
+
+    with store.read() as conn:  # the pages of a year take seconds, in which nobody must wait to store
+        number, files = made(conn)
+    with store.begin() as conn:
+        if number != _next_number(conn):  # another record was issued meanwhile
+            number, files = made(conn)
+        _refuse_replacement(conn, replaces, why)
         _refuse_overwriting(out, files)
         folder = _kept(store.folder, number, files)
-        for name, content in files.items():
-            _write(out / name, content)
-        issued = Issued(
-            number, folder, {name: _sha256(data) for name, data in files.items()}, sentence(facts)
-        )
+        _write_all(out, files)
+        issued = Issued(number, folder, digests(files), sentence(facts))
         _enter(store, conn, issued, span, {"who": who, "replaces": replaces, "why": why}, facts)
     return issued
 
@@ -104,10 +111,6 @@ def stem_of(facts: Mapping[str, Any]) -> str:
     zone = ZoneInfo(facts["room"]["timezone"])
     day = local(parse(facts["from"], zone), zone).date()
     return f"{mark}record-{facts['issue']['number']:06d}-{facts['zone']['key']}-{day}"
-
-
-def _sha256(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
 
 
 def _next_number(conn: Connection) -> int:
@@ -141,10 +144,14 @@ def _kept(data: Path, number: int, files: Mapping[str, bytes]) -> Path:
     for leftover in (aside, folder):  # of a run that was cut off before it was journalled
         shutil.rmtree(leftover, ignore_errors=True)
     aside.mkdir(parents=True)
-    for name, content in files.items():
-        _write(aside / name, content)
+    _write_all(aside, files)
     aside.rename(folder)
     return folder
+
+
+def _write_all(folder: Path, files: Mapping[str, bytes]) -> None:
+    with ThreadPoolExecutor() as pool:  # each waits for the disk
+        list(pool.map(lambda name: _write(folder / name, files[name]), files))
 
 
 def _write(path: Path, content: bytes) -> None:

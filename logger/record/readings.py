@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -32,19 +34,26 @@ CORRECTED: tuple[tuple[str, str], ...] = (
     ("U", "expanded uncertainty of the corrected value (k = 2), in `corrected_unit` as a difference"),
     ("corrected_unit", "the unit in which values are judged"),
 )
+_ALL = (*RAW, *CORRECTED)
 
 
 def raw_csv(store: Store, channel: Channel, from_ns: int, to_ns: int) -> tuple[bytes, int]:
     """One channel as it came, and the number of its readings."""
     readings = store.readings(channel.key, from_ns, to_ns)
-    return _csv([name for name, _ in RAW], [_raw(channel, readings)]), len(readings)
+    return _head(RAW) + _lines(_raw(channel, readings)), len(readings)
 
 
 def record_csv(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) -> tuple[bytes, int]:
     """All readings of a zone in an interval, as they came and corrected, and their number."""
-    keys = setup.channels_in(zone)
-    parts = [corrected_table(store, setup, key, from_ns, to_ns) for key in keys]
-    return table_csv(parts), sum(part.num_rows for part in parts)
+
+    def written(key: str) -> tuple[bytes, int]:
+        table = corrected_table(store, setup, key, from_ns, to_ns)
+        return _lines(table), table.num_rows
+
+    # One channel is written while another is read; the order of the file is that of the setup.
+    with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
+        parts = list(pool.map(written, setup.channels_in(zone)))
+    return _head(_ALL) + b"".join(lines for lines, _ in parts), sum(rows for _, rows in parts)
 
 
 def corrected_table(store: Store, setup: Setup, key: str, from_ns: int, to_ns: int) -> pa.Table:
@@ -80,7 +89,11 @@ def _instants(taken_ns: Int) -> pa.Array:
     import pyarrow.compute as pc
 
     unit, size = next((u, s) for u, s in _DECIMALS if s == 1 or not (taken_ns % s).any())
-    return pc.strftime(pa.array(taken_ns // size, pa.timestamp(unit)), format="%Y-%m-%dT%H:%M:%SZ")
+    fn: Any = pc
+    spaced = pa.array(taken_ns // size, pa.timestamp(unit)).cast(
+        pa.string()
+    )  # strftime takes ten times as long
+    return fn.binary_join_element_wise(fn.utf8_replace_slice(spaced, 10, 11, "T"), "Z", "")
 
 
 def _numbers(values: Float) -> pa.Array:
@@ -98,18 +111,19 @@ def _same(text: str, n: int) -> pa.Array:
 
 def table_csv(parts: Sequence[pa.Table]) -> bytes:
     """Tables in the columns RAW and CORRECTED as one file."""
-    return _csv([name for name, _ in (*RAW, *CORRECTED)], parts)
+    return _head(_ALL) + b"".join(map(_lines, parts))
 
 
-def _csv(heads: Sequence[str], parts: Sequence[pa.Table]) -> bytes:
+def _head(columns: Iterable[tuple[str, str]]) -> bytes:
+    return f"{','.join(name for name, _ in columns)}\n".encode()
+
+
+def _lines(table: pa.Table) -> bytes:
     import pyarrow as pa
     from pyarrow import csv
 
     sink = pa.BufferOutputStream()
-    sink.write(f"{','.join(heads)}\n".encode())
-    plain = csv.WriteOptions(include_header=False, quoting_style="none")
-    for part in parts:
-        csv.write_csv(part, sink, plain)
+    csv.write_csv(table, sink, csv.WriteOptions(include_header=False, quoting_style="none"))
     content: bytes = sink.getvalue().to_pybytes()
     return content
 
