@@ -24,8 +24,10 @@ from ..model import NS
 from . import (
     certificates,
     evidence,
+    gaps,
     lengths,
     physics,
+    planes,
     published,
     readings,
     rules,
@@ -37,12 +39,15 @@ from .case import OWN, RAISED, Case, Result, run
 
 # What the figures rest on.
 LIBRARIES = ("numpy", "bottleneck", "pandas", "pyarrow", "SQLAlchemy", "cryptography", "typst")
+_PARTS = (
+    published, physics, solids, lengths, readings, certificates, evidence, rules, spaces, planes, windows,
+    gaps,
+)  # fmt: skip
 
 
 def formulas_and_rules() -> Iterator[Case]:
     """The cases that need no disk: published values, formulas, rules, verdicts."""
-    parts = published, physics, solids, lengths, readings, certificates, evidence, rules, spaces, windows
-    for part in parts:
+    for part in _PARTS:
         yield from part.cases()
 
 
