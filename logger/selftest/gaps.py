@@ -95,12 +95,12 @@ def _told(words: Sequence[str]) -> str:
     return ", ".join(f"{b - a} {words[a]}" for a, b in zip(edges, ends, strict=True))
 
 
-def _plainly(room: Room, seconds: Sequence[int]) -> list[str]:
+def _plainly(room: Room, seconds: Int) -> list[str]:
     words = []
     longest = max(3 * room.interval_s, room.window_s / 12)
     for end in range(room.window_s, MINUTES * 60 + 1, room.step_s):
         begin = end - room.window_s
-        inside = [int(s) for s in seconds if begin <= s < end]
+        inside = [s for s in seconds.tolist() if begin <= s < end]
         gaps = [b - a for a, b in zip([begin, *inside], [*inside, end], strict=True)]
         if max(gaps) > longest:
             words.append("GAP")

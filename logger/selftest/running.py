@@ -31,6 +31,7 @@ from . import (
     published,
     readings,
     rules,
+    several,
     solids,
     spaces,
     windows,
@@ -41,7 +42,7 @@ from .case import OWN, RAISED, Case, Result, run
 LIBRARIES = ("numpy", "bottleneck", "pandas", "pyarrow", "SQLAlchemy", "cryptography", "typst")
 _PARTS = (
     published, physics, solids, lengths, readings, certificates, evidence, rules, spaces, planes, windows,
-    gaps,
+    gaps, several,
 )  # fmt: skip
 
 
