@@ -210,7 +210,7 @@ def _slopes_of_n(group: Group) -> Iterator[Case]:
 
 def _sensors() -> Iterator[Case]:
     group = Group("sensors", plain.sources("platinum"))
-    for t in (-200.0, -60.0, -0.5, 20.0, 400.0, 850.0):
+    for t in (0.5, -200.0, -60.0, -0.5, 20.0, 400.0, 850.0):
         R = 100 * plain.platinum(t)
         yield group.case(
             f"Pt100 in ohm at {t:g} degC", R, lambda t=t: sensors.resistance_of_platinum(t), 1e-10
@@ -232,6 +232,13 @@ def _sensors() -> Iterator[Case]:
         1e-9,
         "Steinhart & Hart (1968), Deep-Sea Res. 15, 497",
     )
+    for t in (-100.0, 300.0):
+        yield group.case(
+            f"a thermistor of 1 ohm at {t:g} degC, the end of what is taken for a temperature",
+            t,
+            lambda t=t: sensors.temperature_of_thermistor(1.0, 1 / (t + 273.15), 0.0, 0.0),
+            1e-9,
+        )
     yield group.case(
         "a thermistor of no resistance is no number",
         math.nan,
