@@ -8,6 +8,8 @@ scratch place and verified there, and only a backup that passed counts as a good
 
 from __future__ import annotations
 
+import hashlib
+import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
@@ -85,7 +87,7 @@ def backup(
 
 
 def _made(store: Store, target: Path, who: str, now_ns: int, keep: int) -> Report:
-    with tempfile.TemporaryDirectory(prefix="stillroom-backup-") as scratch:
+    with _scratch(store) as scratch:
         snapshot, restored = Path(scratch) / "snapshot", Path(scratch) / "restored"
         with plain_target_errors(Path(scratch)):
             snapshot.mkdir()
@@ -98,6 +100,18 @@ def _made(store: Store, target: Path, who: str, now_ns: int, keep: int) -> Repor
     with plain_target_errors(target):
         removed = tuple(pruned(target, keep))
     return Report(**{**vars(report), "removed": removed})
+
+
+def _scratch(store: Store) -> tempfile.TemporaryDirectory[str]:
+    """Room for a snapshot and a restore; what a killed backup of the same folder left there goes first.
+
+    The caller holds the lock of that folder: nobody is using it.
+    """
+    place = hashlib.sha256(str(store.folder.resolve()).encode()).hexdigest()[:16]
+    prefix = f"stillroom-backup-{place}-"
+    for left in Path(tempfile.gettempdir()).glob(f"{prefix}*"):
+        shutil.rmtree(left, ignore_errors=True)  # a copy of the whole record each
+    return tempfile.TemporaryDirectory(prefix=prefix)
 
 
 def needed(store: Store) -> dict[str, str]:

@@ -54,6 +54,12 @@ def filled(store: Store) -> Store:
     return store
 
 
+@pytest.fixture(autouse=True)
+def _own_scratch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What killed children leave in the folder for temporary files goes with the test."""
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+
+
 def killed(code: str, *arguments: object, after_s: float) -> None:
     """Run a child and kill it some time after its first word."""
     command = [sys.executable, "-c", code, *map(str, arguments)]
@@ -84,6 +90,24 @@ def test_killed_while_backing_up(filled: Store, folder: Path, tmp_path: Path, ro
         assert backup(again, target, WHO, IN_DECEMBER + 400 * DAY, keep=2).intact
     assert restore(target, tmp_path / "new", WHO).verification.faults == ()
     assert list((target / "files").glob("*/*.part")) == []
+
+
+def test_a_killed_backup_leaves_no_copy_of_the_record_behind(
+    filled: Store, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scratch, target = tmp_path / "scratch", tmp_path / "target"
+    scratch.mkdir()
+    target.mkdir()
+    monkeypatch.setenv("TMPDIR", str(scratch))
+    monkeypatch.setattr("tempfile.tempdir", None)  # asked for again
+    for _ in range(20):
+        killed(BACKING_UP, folder, target, after_s=0.15)
+        if left := list(scratch.glob("stillroom-backup-*")):
+            break
+    assert left, "it was never killed in the middle"
+    (other := scratch / "stillroom-backup-0000-of-another-record").mkdir()
+    backup(filled, target, WHO, IN_DECEMBER)
+    assert list(scratch.iterdir()) == [other]
 
 
 @pytest.mark.parametrize(
