@@ -65,7 +65,7 @@ class Minutes:
 @pytest.mark.parametrize("kind", KINDS)
 def test_by_every_polled_transport(kind: str, store: Store, tmp_path: Path) -> None:
     clock = Minutes()
-    made = rig(kind, tmp_path / "rig", clock=clock)
+    made = rig(kind, tmp_path / "rig", clock=clock, patience_s=10.0)
     made.driver.open()
     rows: list[Row] = []
     bus = Bus("x", [made.driver], rows.extend, lambda *_: None, clock)

@@ -25,7 +25,7 @@ TIMED = Message("json", "time")
 
 
 def test_all_kinds_of_source_side_by_side(tmp_path: Path, example: Config, broker: Broker) -> None:
-    modbus = rig("modbus tcp", tmp_path / "a")
+    modbus = rig("modbus tcp", tmp_path / "a", patience_s=5.0)
     polled = replace(modbus.driver.line, probe="P1", interval_s=0.5)  # type: ignore[attr-defined]
     topic = MqttTopic("P2", broker.url, "p2", {"t": "P2.temperature"}, TIMED)
     posted = PushedLine("P3", "annex", {"t": "P3.temperature"}, TIMED)

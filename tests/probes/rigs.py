@@ -80,16 +80,24 @@ BOTH = channels("temperature", "relative_humidity")
 START = {"temperature": 20.03, "relative_humidity": 47.8}
 
 
-def rig(kind: str, folder: Path, serial: str = SERIAL, clock: Clock | None = None) -> Rig:
-    """The rig of one transport; the configured serial number may be another than the twin's."""
+def rig(
+    kind: str, folder: Path, serial: str = SERIAL, clock: Clock | None = None, patience_s: float = 0.2
+) -> Rig:
+    """The rig of one transport; the configured serial number may be another than the twin's.
+
+    `patience_s`: how long an answer may take. Tests in which every question must be answered ask for
+    more than a busy machine ever needs; those of silence would only wait for it.
+    """
     folder.mkdir(exist_ok=True)
-    made = _rig_of(kind, folder, serial)
+    made = _rig_of(kind, folder, serial, patience_s)
+    if made.device is not None:
+        made.device.late_s = 1.5 * patience_s  # too late, and while the line is still left to rest
     if clock is not None:
         made.driver._clock = clock  # type: ignore[attr-defined]
     return made
 
 
-def _rig_of(kind: str, folder: Path, serial: str) -> Rig:
+def _rig_of(kind: str, folder: Path, serial: str, patience_s: float) -> Rig:
     if kind == "1-wire":
         place = folder / "w1" / "28-0000"
         show_one_wire(place, START["temperature"])
@@ -98,7 +106,7 @@ def _rig_of(kind: str, folder: Path, serial: str) -> Rig:
     if kind == "command":
         return _command(folder)
     wire = _wire(kind, folder)
-    return _spoken(kind, wire, serial)
+    return _spoken(kind, wire, serial, patience_s)
 
 
 def _wire(kind: str, folder: Path) -> Wire:
@@ -107,7 +115,7 @@ def _wire(kind: str, folder: Path) -> Wire:
     return SocketWire() if kind.endswith(("tcp", "socket")) else PtyWire("probe", folder)
 
 
-def _spoken(kind: str, wire: Wire, serial: str) -> Rig:
+def _spoken(kind: str, wire: Wire, serial: str, patience_s: float) -> Rig:
     protocol = kind.split(maxsplit=1)[0]
     url = wire.url.replace("socket://", "tcp://") if kind == "modbus tcp" else wire.url
     if protocol == "modbus":
@@ -118,7 +126,7 @@ def _spoken(kind: str, wire: Wire, serial: str) -> Rig:
             url,
             REGISTERS,
             BOTH,
-            timeout_s=0.2,
+            timeout_s=patience_s,
             serial=serial,
             identity=IDENTITY,
             parity="N",
@@ -131,7 +139,7 @@ def _spoken(kind: str, wire: Wire, serial: str) -> Rig:
             "P1",
             url,
             {"1": "P1.temperature", "2": "P1.relative_humidity"},
-            timeout_s=0.2,
+            timeout_s=patience_s,
             serial=serial,
             asks_identity=True,
             interval_s=0.2,
@@ -145,7 +153,7 @@ def _spoken(kind: str, wire: Wire, serial: str) -> Rig:
             r"(?P<a>[^,]*),(?P<b>[^,]*)",
             {"a": "P1.temperature", "b": "P1.relative_humidity"},
             query="MEAS:TEMP?",
-            timeout_s=0.2,
+            timeout_s=patience_s,
             serial=serial,
             identity="*IDN?",
             identity_pattern=r"[^,]*,[^,]*,(?P<serial>[^,]*),.*",
@@ -160,7 +168,7 @@ def _spoken(kind: str, wire: Wire, serial: str) -> Rig:
         r"T=(?P<t>-?\d+\.\d+) RH=(?P<rh>\d+\.\d+)",
         {"t": "P1.temperature", "rh": "P1.relative_humidity"},
         query="READ?",
-        timeout_s=0.2,
+        timeout_s=patience_s,
         serial=serial,
         identity="ID?",
         interval_s=0.2,

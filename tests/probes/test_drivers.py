@@ -21,21 +21,21 @@ SPOILT = ["text", "scpi", "sdi-12", "modbus rtu", "modbus tcp"]  # one of each p
 
 @pytest.fixture(params=KINDS)
 def any_rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
-    made = rig(request.param, tmp_path)
+    made = rig(request.param, tmp_path, patience_s=5.0)
     yield made
     made.close()
 
 
 @pytest.fixture(params=SPOILT)
 def spoilt(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
-    made = rig(request.param, tmp_path)
+    made = rig(request.param, tmp_path, patience_s=0.5)
     yield made
     made.close()
 
 
 @pytest.fixture(params=WIRED)
 def wired(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
-    made = rig(request.param, tmp_path)
+    made = rig(request.param, tmp_path, patience_s=2.0)
     yield made
     made.close()
 
@@ -117,7 +117,7 @@ def test_a_lost_line_raises_and_is_found_again_by_its_name(wired: Rig) -> None:
 def test_another_probe_at_the_cable_gives_no_values_until_it_is_swapped_back(
     kind: str, tmp_path: Path
 ) -> None:
-    made = rig(kind, tmp_path, serial="AG-0499")
+    made = rig(kind, tmp_path, serial="AG-0499", patience_s=5.0)
     assert made.device is not None
     made.driver.open()
     answers = made.driver.read()
