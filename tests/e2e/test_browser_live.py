@@ -52,6 +52,25 @@ def test_new_reading_is_drawn_and_zoom_is_kept(open_page: Callable[..., Any], re
     assert max(sizes) < 1024
 
 
+def test_points_that_overtake_a_drawing_are_drawn_once(open_page: Callable[..., Any], record: Any) -> None:
+    """A browser so busy that the next reading comes while the last is still being drawn: no point twice."""
+    opened = open_page()
+    page = opened.go("/", ".js-plotly-plot .nsewdrag")
+    page.wait_for_function("window.Plotly && window.Plotly.extendTraces.once")
+    page.evaluate(
+        """() => { const own = window.Plotly.extendTraces; window.Plotly.extendTraces = function (...all) {
+        return own.apply(this, all).then(g => new Promise(done => setTimeout(() => done(g), 2500))); }; }"""
+    )
+    arrive(record, 0)
+    page.wait_for_timeout(1500)
+    for minute in (1, 12):
+        opened.wait(f"{LAST} === {arrive(record, minute)}")
+    page.wait_for_timeout(3000)
+    times = page.evaluate("document.querySelector('.js-plotly-plot').data[3].x.slice(-6)")
+    assert times == sorted(set(times))
+    assert [t - times[-1] for t in times[-4:]] == [-720_000, -660_000, -659_000, 0]
+
+
 def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: Any) -> None:
     """The banner names zone, rule, value, since when and what to do; acknowledging wants name and comment."""
     opened = open_page()
