@@ -23,6 +23,7 @@ from ..instants import rfc3339
 from ..model import NS
 from . import (
     certificates,
+    edges,
     evidence,
     gaps,
     lengths,
@@ -42,7 +43,7 @@ from .case import OWN, RAISED, Case, Result, run
 LIBRARIES = ("numpy", "bottleneck", "pandas", "pyarrow", "SQLAlchemy", "cryptography", "typst")
 _PARTS = (
     published, physics, solids, lengths, readings, certificates, evidence, rules, spaces, planes, windows,
-    gaps, several,
+    gaps, several, edges,
 )  # fmt: skip
 
 

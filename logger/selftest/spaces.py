@@ -243,31 +243,40 @@ def _stated() -> Iterator[Case]:
 
     yield group.case(
         "what the probes of a zone did, by medium: those that stood in it, and have a U",
-        (("temperature", "air", 19.8, 20.3, 0.12), ("temperature", "part", 19.9, 20.0, 0.1),
+        (("temperature", "air", 19.7, 20.3, 0.12), ("temperature", "part", 19.9, 20.0, 0.1),
          ("relative_humidity", "air", 44.0, 48.0, 1.6)),
         _extents,
     )  # fmt: skip
 
 
 def _extents() -> tuple[tuple[object, ...], ...]:
-    """T1 and T2 stand in air, T3 on the part, T4 in supply air, T5 came when the interval was over."""
-    places: Places = {f"T{n}": (1.0 * n, 1.0, 1.0) for n in range(1, 6)}
+    """T1 and T2 stand in air, T3 on the part, T4 in supply air.
+
+    T5 came when the interval was over, T6 left when it began, T7 left a nanosecond later.
+    """
+    places: Places = {f"T{n}": (1.0 * n, 1.0, 1.0) for n in range(1, 8)}
     two = ("temperature", "relative_humidity")
     room = setup((), places, media={"T3": "part", "T4": "supply-air"}, quantities={"T3": two})
     end_ns = _CHECKED.to_ns
-    late = tuple(replace(p, from_ns=end_ns) if p.probe == "T5" else p for p in room.placements)
+    begin_ns = _CHECKED.from_ns
+    stays: Mapping[str, Mapping[str, Any]] = {
+        "T5": {"from_ns": end_ns}, "T6": {"from_ns": -1, "to_ns": begin_ns},
+        "T7": {"from_ns": -1, "to_ns": begin_ns + 1},
+    }  # fmt: skip
+    late = tuple(replace(p, **stays.get(p.probe, {})) for p in room.placements)
     rows = [
         ("T1", 19.8, 20.1),
         ("T2", 20.0, 20.3),
         ("T3", 19.9, 20.0),
         ("T4", 15.0, 16.0),
         ("T5", 25.0, 26.0),
+        ("T6", 10.0, 11.0),
+        ("T7", 19.7, 19.9),
     ]
     told = [_row(f"{probe}.temperature", low, high) for probe, low, high in rows]
     told += [_row("T3.relative_humidity", 44.0, 48.0), _row("T9.temperature", 0.0, 1.0)]
     told += [_row("T2.temperature", None, None)]
-    U = {"T1.temperature": 0.1, "T2.temperature": 0.12, "T3.temperature": 0.1, "T4.temperature": 0.1,
-         "T5.temperature": 0.1, "T3.relative_humidity": 1.6, "T9.temperature": 0.1}  # fmt: skip
+    U = {row.channel: 0.1 for row in told} | {"T2.temperature": 0.12, "T3.relative_humidity": 1.6}
     found = extents(replace(_CHECKED, statistics=tuple(told)), replace(room, placements=late), U)
     return tuple((e.quantity, e.medium, e.low, e.high, e.U) for e in found)
 
