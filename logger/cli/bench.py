@@ -139,3 +139,24 @@ def imports(
 
     figures = run(rows, say)
     answer(dict(vars(figures)), as_json, figures.lines())
+
+
+@bench_app.command("audit", short_help="Records, the answer to one date, the package.")
+def audit(
+    *,
+    channels: Annotated[int, typer.Option(min=8, help="How many probes, one reading a minute each.")] = 10,
+    days: Annotated[int, typer.Option(help="How many days of them.")] = 365,
+    as_json: Json = False,
+) -> None:
+    """What an assessor waits for: records of a month and of everything, one date, the package, verifying it.
+
+    Making a year of 10 probes takes a minute or two.
+    """
+    from ..bench.audit import run
+
+    def say(line: str) -> None:
+        typer.echo(line, err=True)
+
+    with tempfile.TemporaryDirectory() as scratch:
+        figures = run(Path(scratch), channels, days, say)
+    answer(dict(vars(figures)), as_json, figures.lines())

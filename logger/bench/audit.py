@@ -1,0 +1,86 @@
+"""What an assessor waits for: records of a month and a year, the answer to one date, the package, verifying.
+
+Each step is timed by itself in one run, on a record as `record.py` makes it.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..errors import Refused
+from ..model import NS
+from ..package import pack, verify_package
+from ..record import issue, moment
+from ..verdicts import Verdicts
+from .record import START_NS, ZONE, make, setup
+
+DAY_NS = 86_400 * NS
+MONTH_DAYS = 31
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Seconds of one run; `readings` in the record, `package_bytes` of everything."""
+
+    readings: int
+    month_s: float
+    month_again_s: float
+    whole_s: float
+    days: int
+    moment_s: float
+    package_s: float
+    package_bytes: int
+    verify_s: float
+
+    def lines(self) -> list[str]:
+        """What is printed."""
+        return [
+            f"record of a month, {self.days} days not judged yet: {self.month_s:.1f} s; judged: "
+            f"{self.month_again_s:.1f} s",
+            f"record of {self.days} days, {self.readings:,} readings, judged: {self.whole_s:.1f} s",
+            f"the answer to one date: {1000 * self.moment_s:.0f} ms",
+            f"package of everything: {self.package_s:.1f} s, {self.package_bytes / 1e6:.0f} MB; "
+            f"verified in {self.verify_s:.1f} s",
+        ]
+
+
+def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> Figures:
+    """Make the record if needed and take all figures in one run."""
+    if days < 2 * MONTH_DAYS:
+        raise Refused(f"A record of {days} days is too short; wanted {2 * MONTH_DAYS} or more (--days).")
+    end_ns = START_NS + days * DAY_NS
+    now_ns, month = end_ns + DAY_NS, (START_NS, START_NS + MONTH_DAYS * DAY_NS)
+    made = setup(channels)
+    with make(folder, channels, days, say) as store, tempfile.TemporaryDirectory() as scratch:
+        out = Path(scratch)
+
+        def issued(name: str, from_ns: int, to_ns: int) -> float:
+            say(f"record of {name}")
+            into = out / name
+            return _timed(
+                lambda: issue(store, Verdicts(store, made), made, ZONE, from_ns, to_ns, into, "bench", now_ns)
+            )
+
+        first, again = issued("a month", *month), issued("the same month", *month)
+        whole = issued("everything", START_NS, end_ns)
+        at_ns = START_NS + (days - 3) * DAY_NS
+        answer = _timed(lambda: moment(store, Verdicts(store, made), ZONE, at_ns, now_ns))
+        say("package")
+        package = out / "package"
+        packing = _timed(
+            lambda: pack(store, Verdicts(store, made), (START_NS, end_ns), package, "bench", now_ns)
+        )
+        size = sum(file.stat().st_size for file in package.rglob("*") if file.is_file())
+        verifying = _timed(lambda: verify_package(package))
+        readings = sum(one.rows for one in store.seals())
+    return Figures(readings, first, again, whole, days, answer, packing, size, verifying)
+
+
+def _timed(work: Callable[[], object]) -> float:
+    begin = time.perf_counter()
+    work()
+    return time.perf_counter() - begin
