@@ -306,7 +306,7 @@ def key(
     with opened(data, config) as found:
         if rotate or lost:
             renewed(found.store, person(who), why, lost=lost)
-        keys = public_keys(found.store)
-    rows = [[k["key"][:16], k["act"], k["at"], k["who"], k["why"]] for k in keys]
+        keys, zone = public_keys(found.store), found.zone_info
+    rows = [[k["key"], k["act"], wall(parse(k["at"], zone), zone)[:16], k["who"], k["why"]] for k in keys]
     lines = [f"{counted(len(keys), 'key')}.", "", *table(("key", "act", "since", "who", "why"), rows)]
     answer(keys, as_json, [*lines, *(["", keys[-1]["public"].strip()] if keys else [])])

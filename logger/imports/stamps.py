@@ -146,7 +146,7 @@ def divided(text: str) -> tuple[str, str]:
         r"(\d{1,2}:\d{2}.*?)(?:,\s*|\s+)((?:[^\W\d_]+\.?,?\s+)*\d{1,4}[./ -].*|[^\W\d_]{3,}\.? .*)", text
     ):
         return match[2], match[1]
-    if match := re.fullmatch(r"(.*?\d[日일.]?),?[\sT-]+(\D{0,6}\d{1,2}\s?[:.h時시时点].*)", text):
+    if match := re.fullmatch(r"(.*?\d[日일.]?),?(?:\s+-?|-|T)\s*(\D{0,6}\d{1,2}\s?[:.h時시时点].*)", text):
         return match[1].rstrip(","), match[2]
     return head, tail.strip()
 

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import Refused
-from ..record.signing import verified
+from ..record.signing import named, verified
 
 MANIFEST, TAGS = "manifest-sha256.txt", "tagmanifest-sha256.txt"
 
 
 @dataclass(frozen=True)
 class Checked:
-    """What was found. `key` is the SHA-256 of the public key that signed; compare it with one known."""
+    """What was found. `key`: which signed, as `stillroom record key` names it; compare it with one known."""
 
     faults: tuple[str, ...]
     files: int
@@ -125,5 +125,6 @@ def _known_key(folder: Path) -> Iterator[str]:
 
 
 def _name(folder: Path) -> str:
+    """The key as `stillroom record key` names it; empty where there is none that can be read."""
     path = folder / "signing-key.pem"
-    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+    return (named(path.read_text("ascii", "replace")) or "") if path.is_file() else ""

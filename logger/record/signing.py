@@ -107,6 +107,19 @@ def verified(public: str, content: bytes, signature: bytes) -> bool:
     return True
 
 
+def named(public: str) -> str | None:
+    """The name of a key by its public half: SHA-256 of the DER, as `Key.name`; None for what is no key."""
+    from cryptography.hazmat.primitives import serialization as s
+
+    try:
+        der = s.load_pem_public_key(public.encode()).public_bytes(
+            s.Encoding.DER, s.PublicFormat.SubjectPublicKeyInfo
+        )
+    except ValueError:
+        return None
+    return hashlib.sha256(der).hexdigest()
+
+
 def head_text(store: Store, at_ns: int) -> bytes:
     """The head of the chain as a text to sign and to give away."""
     number, sha256 = store.journal.head()

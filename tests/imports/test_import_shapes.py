@@ -195,6 +195,13 @@ def test_noon_and_midnight_of_a_12_hour_clock(bring: Bring, memory: Any) -> None
     assert [r.taken_ns for r in store.rows] == [midnight, midnight + 12 * 3600 * NS]
 
 
+@pytest.mark.parametrize("stamp", ["2026-10-13-T09:05:00Z", "2026-10-13 T09:05:00Z", "2026-10-13TT09:05:00Z"])
+def test_a_stamp_with_a_sign_too_many_is_refused(bring: Bring, memory: Any, stamp: str) -> None:
+    """Found by the long campaign: beside a damaged stamp stood a damaged value, which nothing else shows."""
+    with pytest.raises(ImportRefused, match=r"Line \d+: "):
+        bring(HEAD + ROWS + f"{stamp},20.05\n", memory())
+
+
 def test_a_declared_order_that_the_file_contradicts_is_refused(bring: Bring, memory: Any) -> None:
     with pytest.raises(ImportRefused, match="cannot all be month-day-year"):
         bring("time;temperature\n13.10.2026 09:00;20.05\n", memory(), order="month-day-year")

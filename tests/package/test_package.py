@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import re
@@ -16,6 +17,7 @@ import pytest
 
 from logger.errors import IntervalError, Refused
 from logger.package import pack, verify_package
+from logger.record.signing import public_keys
 from logger.store import Store
 from tests.record.conftest import DAY, opened, tool
 
@@ -56,6 +58,18 @@ def test_sha256sum_openssl_and_the_bagit_library_agree_that_it_is_whole(packed: 
     assert found.faults == ()
     assert found.records == 1
     assert verify_package(folder.with_suffix(".zip")) == found
+
+
+def test_the_key_that_signed_has_one_name_everywhere(packed: tuple[Path, Path]) -> None:
+    """The package, the list of keys and openssl with sha256sum name the same key."""
+    folder, data = packed
+    der = folder.parent / "key.der"
+    into = ("-outform", "DER", "-out", der)
+    assert tool("openssl", "pkey", "-pubin", "-in", folder / "signing-key.pem", *into)[0] == 0
+    told = hashlib.sha256(der.read_bytes()).hexdigest()
+    with Store.open(data, read_only=True) as store:
+        assert public_keys(store)[-1]["key"] == told
+    assert verify_package(folder).key == told
 
 
 @pytest.mark.parametrize(
