@@ -27,7 +27,8 @@ OF_THE_VALUES = (
     RecursionError,
     DashException,
 )
-BY_ITSELF = ("news.data",)  # beside every n_intervals: what a page asks without its person
+# Beside every n_intervals: what a page asks without its person.
+BY_ITSELF = ("news.data", "shell-seen.data")
 
 
 def body() -> dict[str, Any]:

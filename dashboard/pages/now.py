@@ -213,11 +213,12 @@ def register(app: Dash, q: Queries) -> None:
         Output("now-seen", "data"),
         Input("now-tick", "n_intervals"),
         Input("acted", "data"),
+        Input("shell-seen", "data"),  # an alarm that came or went: no sentence may go on saying the opposite
         State("now-seen", "data"),
         prevent_initial_call=True,
     )
     @needs(Act.READ)
-    def words(n: int | None, __: Any, seen: dict[str, str]) -> tuple[Any, ...]:
+    def words(n: int | None, __: Any, ___: Any, seen: dict[str, str]) -> tuple[Any, ...]:
         return changed(q, seen, whole=(n or 1) % TRACE_TICKS == 0)  # none before the first tick
 
 

@@ -6,7 +6,6 @@ Each step is timed by itself in one run, on a record as `record.py` makes it.
 from __future__ import annotations
 
 import tempfile
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +16,7 @@ from ..package import pack, verify_package
 from ..record import issue, moment
 from ..verdicts import Verdicts
 from .record import START_NS, ZONE, make, setup
+from .timing import timed
 
 DAY_NS = 86_400 * NS
 MONTH_DAYS = 31
@@ -61,26 +61,20 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> F
         def issued(name: str, from_ns: int, to_ns: int) -> float:
             say(f"record of {name}")
             into = out / name
-            return _timed(
+            return timed(
                 lambda: issue(store, Verdicts(store, made), made, ZONE, from_ns, to_ns, into, "bench", now_ns)
             )
 
         first, again = issued("a month", *month), issued("the same month", *month)
         whole = issued("everything", START_NS, end_ns)
         at_ns = START_NS + (days - 3) * DAY_NS
-        answer = _timed(lambda: moment(store, Verdicts(store, made), ZONE, at_ns, now_ns))
+        answer = timed(lambda: moment(store, Verdicts(store, made), ZONE, at_ns, now_ns))
         say("package")
         package = out / "package"
-        packing = _timed(
+        packing = timed(
             lambda: pack(store, Verdicts(store, made), (START_NS, end_ns), package, "bench", now_ns)
         )
         size = sum(file.stat().st_size for file in package.rglob("*") if file.is_file())
-        verifying = _timed(lambda: verify_package(package))
+        verifying = timed(lambda: verify_package(package))
         readings = sum(one.rows for one in store.seals())
     return Figures(readings, first, again, whole, days, answer, packing, size, verifying)
-
-
-def _timed(work: Callable[[], object]) -> float:
-    begin = time.perf_counter()
-    work()
-    return time.perf_counter() - begin

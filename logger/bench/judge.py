@@ -10,7 +10,6 @@ from __future__ import annotations
 import resource
 import shutil
 import statistics
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
@@ -27,6 +26,7 @@ from ..quality import constant_runs, gross_range, spikes
 from ..store import Store
 from ..verdicts import Verdicts
 from .record import START_NS, STEP_NS, ZONE, make, setup
+from .timing import timed
 
 Arrays = dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]]
 LIVE_CHANNELS, LIVE_MINUTES = 64, 40
@@ -69,22 +69,16 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> F
     made = setup(channels)
     with make(folder, channels, days, say) as store:
         say("judging")
-        judged_s = min(_timed(lambda: _judge(store, made, days)) for _ in range(3))
+        judged_s = min(timed(lambda: _judge(store, made, days)) for _ in range(3))
         say("bare script")
-        bare_s = min(_timed(lambda: _bare(folder, made)) for _ in range(3))
+        bare_s = min(timed(lambda: _bare(folder, made)) for _ in range(3))
         say("ioos-qc")
         columns = _columns(folder)
-        tests_s, quality_s = _timed(lambda: _tests(columns, made)), _quality(columns, made)
+        tests_s, quality_s = timed(lambda: _tests(columns, made)), _quality(columns, made)
     say(f"live minutes of {LIVE_CHANNELS} channels")
     minute_ms = 1000 * _live(folder / "live", say)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return Figures(channels * days * 1440, judged_s, bare_s, tests_s, quality_s, minute_ms, peak)
-
-
-def _timed(work: Callable[[], object]) -> float:
-    begin = time.perf_counter()
-    work()
-    return time.perf_counter() - begin
 
 
 def _end_ns(days: int) -> int:
@@ -107,7 +101,7 @@ def _live(folder: Path, say: Callable[[str], None]) -> float:
         for minute in range(1, LIVE_MINUTES + 1):
             now_ns = _end_ns(days) + minute * STEP_NS
             store.append("made", _minute(made, now_ns))
-            taken.append(_timed(lambda: verdicts.judge_live(now_ns)))  # noqa: B023 (called at once)
+            taken.append(timed(lambda: verdicts.judge_live(now_ns)))  # noqa: B023 (called at once)
     return statistics.median(taken[1:])  # the first is made of the whole day
 
 
@@ -164,4 +158,4 @@ def _quality(columns: Arrays, made: Setup) -> float | None:
             qartod.rate_of_change_test(value, at, 0.01)
             qartod.flat_line_test(value, at, 1800, 3600, 0.001)
 
-    return _timed(tests)
+    return timed(tests)

@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import statistics
 import tempfile
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +18,7 @@ from ..errors import Refused
 from ..model import NS, Row
 from ..store import Store
 from .record import START_NS, make, setup
+from .timing import timed
 
 DAY_NS = 86_400 * NS
 BINS = 800  # about the width of a chart in places
@@ -68,13 +68,13 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> F
         say("reading")
         channel = next(iter(setup(channels).channels))
         whole = (START_NS, START_NS + days * DAY_NS)
-        channel_ms = 1000 * min(_timed(lambda: store.readings(channel, *whole)) for _ in range(5))
-        bare_ms = 1000 * min(_timed(lambda: _bare(files, channel)) for _ in range(5))
+        channel_ms = 1000 * min(timed(lambda: store.readings(channel, *whole)) for _ in range(5))
+        bare_ms = 1000 * min(timed(lambda: _bare(files, channel)) for _ in range(5))
         say("charts")
         windows = {span: _windows(folder, span, days) for span in (1, 7, 31, 365, 3653) if span <= days}
         say("verifying")
-        verify_s = min(_timed(store.verify) for _ in range(3))
-        hash_s = min(_timed(lambda: _hashed(store, files)) for _ in range(3))
+        verify_s = min(timed(store.verify) for _ in range(3))
+        hash_s = min(timed(lambda: _hashed(store, files)) for _ in range(3))
     say("committing")
     commits = _commits()
     size = sum(file.stat().st_size for file in files)
@@ -82,12 +82,6 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> F
         readings, size / readings, channel_ms, bare_ms, windows, statistics.median(commits),
         sorted(commits)[int(0.95 * COMMITS)], verify_s, hash_s,
     )  # fmt: skip
-
-
-def _timed(work: Callable[[], object]) -> float:
-    begin = time.perf_counter()
-    work()
-    return time.perf_counter() - begin
 
 
 def _bare(files: list[Path], channel: str) -> None:
@@ -113,7 +107,7 @@ def _windows(folder: Path, span: int, days: int) -> tuple[float, float]:
             for channel in channels:
                 store.envelope(channel, to_ns - span * DAY_NS, to_ns, BINS)
 
-        return 1000 * _timed(chart), 1000 * min(_timed(chart) for _ in range(3))
+        return 1000 * timed(chart), 1000 * min(timed(chart) for _ in range(3))
 
 
 def _hashed(store: Store, files: list[Path]) -> None:
@@ -135,5 +129,5 @@ def _commits() -> list[float]:
         for number in range(COMMITS):
             at = START_NS + number * 60 * NS
             rows = [Row(f"P{n:02d}.temperature", at + n, at + n, 20 + n / 100) for n in range(BATCH)]
-            times.append(1000 * _timed(lambda rows=rows: store.append("poll", rows)))  # type: ignore[misc]
+            times.append(1000 * timed(lambda rows=rows: store.append("poll", rows)))  # type: ignore[misc]
         return times

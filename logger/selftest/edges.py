@@ -20,9 +20,9 @@ from ..series import Float, Readings
 from ..thermal_error import Feature, Work, largest_um, thermal_error
 from ..units import MICRO
 from .case import Case, Group, refused
-from .evidence import GUM, QARTOD, N, _one, _why
+from .evidence import GUM, QARTOD, N
 from .lengths import made_tracks
-from .made import at, judged, rule, series, setup
+from .made import alone, at, judged, rule, series, setup, whys
 from .rules import cell, found
 
 SPIKE = {"spike": 0.5}
@@ -76,7 +76,7 @@ def _gaps() -> Iterator[Case]:
         yield group.case(
             f"two readings a cell, 180 s + {more_ns} ns from the later one",
             (told, told),
-            lambda m=more_ns: _why(_one(_half_minutes(m), channel={"interval_s": 30}), 601, 602),
+            lambda m=more_ns: whys(alone(_half_minutes(m), channel={"interval_s": 30}), 601, 602),
         )
     lone = series(np.full(N, 20.0))
     keep = np.arange(N) <= 600
@@ -85,7 +85,7 @@ def _gaps() -> Iterator[Case]:
     yield group.case(
         "before a last reading that stands alone",
         ("NO_READING", "NO_READING", "EVIDENCE"),
-        lambda: _why(_one(kept), 601, 609, 610),
+        lambda: whys(alone(kept), 601, 609, 610),
     )
 
 
@@ -105,14 +105,14 @@ def _doubt() -> Iterator[Case]:
     yield group.case(
         "a wild value behind a departure excuses nothing, and casts no doubt on the others",
         ("EVIDENCE", "SUSPECT", "EVIDENCE", "EVIDENCE"),
-        lambda: _why(_one(lone, channel=SPIKE), 599, 600, 602, 603),
+        lambda: whys(alone(lone, channel=SPIKE), 599, 600, 602, 603),
     )
     stayed = np.full(N, 20.0)
     stayed[600:], stayed[600], stayed[601] = 21.2, 21.21, 85.0
     yield group.case(
         "a step is confirmed past a wild value",
         ("EVIDENCE", "EVIDENCE"),
-        lambda: _why(_one(stayed, channel=SPIKE), 600, 602),
+        lambda: whys(alone(stayed, channel=SPIKE), 600, 602),
     )
 
 
@@ -121,7 +121,7 @@ def _departs(other: Readings, made: Setup | None = None) -> str:
     lone = np.full(N, 20.0)
     lone[600] = 20.8
     made = made or setup((rule(),), TWO, channel=SPIKE)
-    return _why(judged(made, {"T1": series(lone), "T2": other}).cells["T1.temperature"], 600)[0]
+    return whys(judged(made, {"T1": series(lone), "T2": other}).cells["T1.temperature"], 600)[0]
 
 
 def _witnesses() -> Iterator[Case]:
@@ -205,7 +205,7 @@ def _stuck() -> Iterator[Case]:
 def _flat(flat_n: int, one: Readings, other: Readings) -> tuple[str, bool]:
     made = setup((rule(),), TWO, channel={"flat_n": flat_n, "resolution": 0.01})
     cells = judged(made, {"T1": one, "T2": other}).cells["T1.temperature"]
-    return _why(cells, 600)[0], cells.open_run_from >= cells.grid.first + cells.grid.n
+    return whys(cells, 600)[0], cells.open_run_from >= cells.grid.first + cells.grid.n
 
 
 def _agreement() -> Iterator[Case]:

@@ -16,7 +16,7 @@ from ..model import NS, Certificate, Channel
 from ..series import Float, Readings
 from ..units import MICRO
 from .case import Case, Group, refused
-from .made import at, judged, rule, series, setup
+from .made import alone, at, judged, rule, series, setup, whys
 
 QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
 GUM = "JCGM 100:2008, 4.3 and 5.1; by hand"
@@ -33,16 +33,6 @@ def cases() -> Iterator[Case]:
     yield from _neighbours()
 
 
-def _one(values: object, **room: object) -> Cells:
-    readings = values if isinstance(values, Readings) else series(values)
-    now_ns = room.pop("now_ns", at(0, day=31))
-    return judged(setup((rule(),), **room), {"T1": readings}, now_ns=now_ns).cells["T1.temperature"]  # type: ignore[arg-type]
-
-
-def _why(cells: Cells, *places: int) -> tuple[str, ...]:
-    return tuple(Why(int(cells.why[place])).name for place in places)
-
-
 def _cells() -> Iterator[Case]:
     group = Group(
         "cells of the grid",
@@ -53,7 +43,7 @@ def _cells() -> Iterator[Case]:
     yield group.case(
         "covered by the two that flank it: low, high, no mean",
         (20.0, 20.4, math.nan, 0),
-        lambda: _cell(_one(holes), 601),
+        lambda: _cell(alone(holes), 601),
     )
     for gap_s, told in ((180.0, ("EVIDENCE",) * 2), (180.001, ("NO_READING",) * 2)):
         taken = series(np.full(N, 20.0))
@@ -62,23 +52,25 @@ def _cells() -> Iterator[Case]:
         keep[601:603] = False
         kept = Readings(*(a[keep] for a in vars(taken).values()))
         yield group.case(
-            f"{gap_s:g} s between two readings, max_age 180 s", told, lambda k=kept: _why(_one(k), 601, 602)
+            f"{gap_s:g} s between two readings, max_age 180 s",
+            told,
+            lambda k=kept: whys(alone(k), 601, 602),
         )
     live = Readings(*(a[:600] for a in vars(series(np.full(N, 20.0))).values()))
     for now, word in ((209.0, "EVIDENCE"), (210.0, "EVIDENCE"), (210.001, "NO_READING")):
         yield group.case(
             f"live, {now - 30:g} s after the newest reading",
             word,
-            lambda n=now: _why(_one(live, now_ns=at(10) - 60 * NS + round(n * 1e9)), 600)[0],
+            lambda n=now: whys(alone(live, now_ns=at(10) - 60 * NS + round(n * 1e9)), 600)[0],
         )
     begin = Readings(*(a[600:] for a in vars(series(np.full(N, 20.0))).values()))
     yield group.case(
         "before the first reading nothing is covered",
         ("NO_READING", "EVIDENCE"),
-        lambda: _why(_one(begin), 599, 600),
+        lambda: whys(alone(begin), 599, 600),
     )
     three = np.tile([20.0, 20.6, 20.1], N)
-    cell = lambda: _cell(_one(series(three, interval_s=20, phase_s=10), channel={"interval_s": 20}), 30)  # noqa: E731
+    cell = lambda: _cell(alone(series(three, interval_s=20, phase_s=10), channel={"interval_s": 20}), 30)  # noqa: E731
     yield group.case(
         "three readings in a cell: low, high, mean, count", (20.0, 20.6, 20.233333, 3), cell, 1e-9
     )
@@ -87,7 +79,7 @@ def _cells() -> Iterator[Case]:
         "U of a cell is the largest of its readings",
         0.3,
         lambda: (
-            _one(
+            alone(
                 series(np.tile([20.0, 20.2], N), interval_s=30, phase_s=10),
                 certificate={"indications": (20.0, 20.3), "corrections": (0.0, 0.0), "U": rising.U},
             ).U[5]
@@ -101,43 +93,45 @@ def _cells() -> Iterator[Case]:
     yield group.case(
         "two values for one instant support nothing, one value twice does",
         ("CONFLICT", "EVIDENCE"),
-        lambda: (_why(_one(twice), 600)[0], _why(_one(same), 600)[0]),
+        lambda: (whys(alone(twice), 600)[0], whys(alone(same), 600)[0]),
     )
     wild = np.full(N, 20.0)
     wild[600] = 85.0
     yield group.case(
         "required: 85.0 once is bad data and no bad room",
         ("EVIDENCE", 20.0, 20.0),
-        lambda: _covered(_one(wild), 600),
+        lambda: _covered(alone(wild), 600),
     )
     yield group.case(
         "nor does it make its neighbours spikes",
         ("EVIDENCE", "EVIDENCE"),
-        lambda: _why(_one(wild, channel={"spike": 0.5}), 599, 601),
+        lambda: whys(alone(wild, channel={"spike": 0.5}), 599, 601),
     )
     lone = np.full(N, 20.0)
     lone[600] = 20.8
     yield group.case(
         "required: +0.8 K once is suspect",
         ("EVIDENCE", "SUSPECT", "EVIDENCE"),
-        lambda: _why(_one(lone, channel={"spike": 0.5}), 599, 600, 601),
+        lambda: whys(alone(lone, channel={"spike": 0.5}), 599, 600, 601),
     )
     stayed = np.full(N, 20.0)
     stayed[600:], stayed[600] = 21.2, 21.21
     yield group.case(
-        "a step that stays is none", ("EVIDENCE",), lambda: _why(_one(stayed, channel={"spike": 0.5}), 600)
+        "a step that stays is none",
+        ("EVIDENCE",),
+        lambda: whys(alone(stayed, channel={"spike": 0.5}), 600),
     )
     yield group.case(
         "beyond the user's span it is still judged",
         21.5,
-        lambda: _one(np.full(N, 21.5), channel={"user_span": (19.0, 21.0)}).high[5] / MICRO,
+        lambda: alone(np.full(N, 21.5), channel={"user_span": (19.0, 21.0)}).high[5] / MICRO,
     )
     back = series(np.full(N, 20.0))
     back.taken_ns[5] -= 120 * NS
     yield group.case(
         "readings out of order are refused, equal instants are not",
         ("refused", "accepted"),
-        lambda: (refused(_one, back), refused(_one, same)),
+        lambda: (refused(alone, back), refused(alone, same)),
     )
     moved_ = setup((rule(),))
     stay = replace(moved_.placements[0], from_ns=at(6), to_ns=at(12))
@@ -169,7 +163,7 @@ def _cell(cells: Cells, place: int) -> tuple[object, ...]:
 
 
 def _covered(cells: Cells, place: int) -> tuple[object, ...]:
-    return _why(cells, place)[0], float(cells.low[place]) / MICRO, float(cells.high[place]) / MICRO
+    return whys(cells, place)[0], float(cells.low[place]) / MICRO, float(cells.high[place]) / MICRO
 
 
 def _confirmed(group: Group) -> Iterator[Case]:
@@ -192,7 +186,7 @@ def _confirmed(group: Group) -> Iterator[Case]:
             }
             room = replace(room, channels=narrow)
         beside = other if isinstance(other, Readings) else series(other, phase_s=phase_s)
-        return _why(judged(room, {"T1": series(lone), "T2": beside}).cells["T1.temperature"], 600)[0]
+        return whys(judged(room, {"T1": series(lone), "T2": beside}).cells["T1.temperature"], 600)[0]
 
     def beside(value: float) -> Float:
         values = np.full(N, 20.0)

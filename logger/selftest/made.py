@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from ..bodies import BodyState
-from ..evidence import Grid
+from ..calibration import Why
+from ..evidence import Cells, Grid
 from ..judge import Judgement, judge
 from ..model import NS, Certificate, Channel, Mark, Placement, Position, Probe, Room, Rule, Setup, Zone
 from ..series import Readings
@@ -128,3 +129,15 @@ def judged(
     by_channel = {name if "." in name else f"{name}.temperature": r for name, r in readings.items()}
     known = state or BodyState(0, 0, 0)
     return judge("bay", made, by_channel, grid, known, now_ns=now_ns, marks=marks, activity=activity)
+
+
+def alone(values: object, **room: object) -> Cells:
+    """The cells of a probe T1 that is alone in its room."""
+    readings = values if isinstance(values, Readings) else series(values)
+    now_ns = room.pop("now_ns", at(0, day=31))
+    return judged(setup((rule(),), **room), {"T1": readings}, now_ns=now_ns).cells["T1.temperature"]  # type: ignore[arg-type]
+
+
+def whys(cells: Cells, *places: int) -> tuple[str, ...]:
+    """The reason of some cells, EVIDENCE where they support a verdict."""
+    return tuple(Why(int(cells.why[place])).name for place in places)

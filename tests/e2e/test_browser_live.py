@@ -102,6 +102,19 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
     assert opened.seen.console == []
 
 
+def test_no_sentence_says_stable_beside_an_alarm(open_page: Callable[..., Any], record: Any) -> None:
+    """Banner and sentences have clocks of their own: what the one tells makes the other look again."""
+    opened = open_page()
+    page = opened.go("/", ".sentence")
+    page.evaluate("window.dash_clientside.set_props('now-tick', {disabled: true})")
+    page.wait_for_timeout(1500)
+    assert page.locator(".sentence").first.inner_text().strip() == "Machine bay is stable."
+    record.raise_alarm()
+    page.wait_for_selector(".alert", timeout=9000)
+    page.get_by_text("Machine bay is not stable.").first.wait_for(timeout=9000)
+    assert opened.seen.console == []
+
+
 def test_stale_statement_loses_its_place(open_page: Callable[..., Any], record: Any) -> None:
     """Twenty minutes after the last word a zone is not shown, whatever it was, and the age is told."""
     record.at = NOW - 1200 * NS

@@ -1,0 +1,13 @@
+"""How long a piece of work takes."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+
+def timed(work: Callable[[], object]) -> float:
+    """Seconds of one run."""
+    begin = time.perf_counter()
+    work()
+    return time.perf_counter() - begin
