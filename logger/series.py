@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import get_args
 
 import numpy as np
@@ -48,9 +48,13 @@ class Imported:
     channel: str
     taken_ns: Int
     value: Float
-    raw: Sequence[str]
+    raw: Sequence[str] | NDArray[np.object_]
     received_ns: int
     source: str
+
+    def part(self, where: slice) -> Imported:
+        """Those readings only."""
+        return replace(self, taken_ns=self.taken_ns[where], value=self.value[where], raw=self.raw[where])
 
 
 def merged(parts: Sequence[Readings]) -> Readings:

@@ -7,7 +7,7 @@ not matter. A fault word or sentinel is stored as a sensor fault with its text.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -24,7 +24,6 @@ from .profile import Profile
 from .reading import Reading, Series, read_content
 from .writing import written
 
-AT_ONCE = 50_000  # readings in one batch: what goes to the driver are objects, half a kilobyte each
 Say = Callable[[str], None]
 
 
@@ -37,9 +36,7 @@ class ImportStore(Protocol):
 
     def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings: ...
 
-    def begin(self) -> AbstractContextManager[Any]: ...
-
-    def append_series(self, writer: str, told: Imported, conn: Any = None) -> Any: ...
+    def take_in(self, writer: str, told: Sequence[Imported], now_ns: int) -> None: ...
 
     def record_import(
         self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
@@ -188,19 +185,14 @@ def _store(  # noqa: PLR0917
 ) -> None:
     # Readings first: if the machine stops in between, importing again skips them all as duplicates.
     short = result.sha256[:12]
-    with store.begin() as conn:
-        for told in _parts([c.kept for c in compared], now_ns, f"import:{short}"):
-            store.append_series(f"import-{short}", told, conn)
+    told = [
+        Imported(c.kept.channel.key, c.kept.taken_ns, c.kept.value, c.kept.raw, now_ns, f"import:{short}")
+        for c in compared
+        if len(c.kept.taken_ns)
+    ]
+    store.take_in(f"import-{short}", told, now_ns)
     summary = _summary(result, profile, who)
     store.record_import(result.sha256, result.name, content, summary, who=who, at_ns=now_ns)
-
-
-def _parts(kept: Sequence[Series], now_ns: int, source: str) -> Iterator[Imported]:
-    for series in kept:
-        for n in range(0, len(series.taken_ns), AT_ONCE):
-            part = slice(n, n + AT_ONCE)
-            told = (series.taken_ns[part], series.value[part], series.raw[part].tolist())
-            yield Imported(series.channel.key, *told, received_ns=now_ns, source=source)
 
 
 def _summary(result: ImportResult, profile: Profile, who: str) -> dict[str, Any]:

@@ -8,27 +8,27 @@ file; from then on they ignore the hot rows under it. Late data makes a further 
 
 from __future__ import annotations
 
-import hashlib
 import itertools
-from collections.abc import Callable, Iterator, Mapping
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import numpy as np
-from sqlalchemy import Connection, func, select
+from sqlalchemy import ColumnElement, Connection, func, select
 
 from ..errors import StoreDamaged, StoreError
 from . import lock
 from .batches import Batches
 from .database import Database
-from .facts import JSON, Seal
-from .files import PART, plain_write_errors, publish, sync_file
+from .facts import Seal
+from .files import PART, plain_write_errors, publish, put, sync_file
 from .hot import Hot
 from .journal import Journal
-from .months import DAY_NS, day_starts, day_text, month_of, month_span
+from .month_file import SEAL_FACTS, Month, Sealed, days_of, seal_entry, seal_facts, sealed_of
+from .months import DAY_NS, month_of, month_span
 from .names import Names
 from .rows import Columns, digests, joined, ordered
 from .seals import all_seals, hidden, sealed_channel
@@ -40,34 +40,9 @@ if TYPE_CHECKING:
 FOLDER = "archive"
 LOCK = "seal.lock"
 AGE_NS = 2 * DAY_NS
-SEAL_FACTS = ("room", "from_ns", "to_ns", "upto_arrival", "file", "rows", "size_bytes", "sha256")
-CHANNEL_FACTS = ("rows", "first_ns", "last_ns", "first_ok_ns", "last_ok_ns", "last_arrival")
+BEGUN = "begun.json"
 LARGE = 5_000_000  # hot rows: about 0.6 GB; then days are sealed before their month is over
 DELETED_AT_ONCE = 20_000  # hot rows per transaction, so that polling never waits long
-
-
-@dataclass(frozen=True)
-class Month:
-    """What one seal is made of."""
-
-    room: str
-    from_ns: int
-    to_ns: int
-    channels: Mapping[str, int]  # key -> number
-
-
-@dataclass(frozen=True)
-class Sealed:
-    """One channel as it was written into a file."""
-
-    rows: int
-    first_ns: int
-    last_ns: int
-    first_ok_ns: int | None
-    last_ok_ns: int | None
-    last_arrival: int
-    days: Mapping[str, str]  # ISO day -> digest
-    writers: Mapping[str, tuple[int, int]]  # first and last number
 
 
 class Archive:
@@ -128,15 +103,40 @@ class Archive:
         return rows.part(np.argsort(rows.seq, kind="stable"))
 
     def leftovers(self) -> list[str]:
-        """Files in the archive that no seal names, relative to the folder."""
+        """Files in the archive that no seal names, relative to the folder, but for those just being made."""
+        unfinished = self._unfinished()  # before the seals are read: a file is named or sealed at any moment
+        return [file for file in self._unsealed_files() if file not in unfinished]
+
+    def begin(self, paths: Sequence[Path]) -> None:
+        """Say which files are about to be made, so that `settle` knows them after any interruption."""
+        files = [path.relative_to(self._folder).as_posix() for path in paths]
+        put(self._folder / FOLDER / BEGUN, json.dumps(files).encode())
+
+    def settle(self) -> None:
+        """Remove what was begun and is not sealed; the caller holds the lock."""
+        unfinished = self._unfinished()
+        for file in self._unsealed_files() if unfinished else ():
+            if file in unfinished:
+                (self._folder / file).unlink()
+        for part in (self._folder / FOLDER).rglob(f"*{PART}") if unfinished else ():
+            if part.relative_to(self._folder).as_posix().removesuffix(PART) in unfinished:
+                part.unlink()
+        (self._folder / FOLDER / BEGUN).unlink(missing_ok=True)
+
+    def _unfinished(self) -> frozenset[str]:
+        """Files that were begun; none where the note cannot be read, so that they stay as evidence."""
+        try:
+            told = json.loads((self._folder / FOLDER / BEGUN).read_bytes())
+        except (OSError, ValueError):
+            return frozenset()
+        return frozenset(str(file) for file in told) if isinstance(told, list) else frozenset()
+
+    def _unsealed_files(self) -> list[str]:
+        present = sorted((self._folder / FOLDER).rglob("*.parquet"))
         with self._database.read() as conn:
             known = {one.file for one in all_seals(conn)}
-        present = sorted((self._folder / FOLDER).rglob("*.parquet"))
-        return [
-            file
-            for file in (path.relative_to(self._folder).as_posix() for path in present)
-            if file not in known
-        ]
+        files = (path.relative_to(self._folder).as_posix() for path in present)
+        return [file for file in files if file not in known]
 
     def let_go(self) -> None:
         """Remove files that were disposed of; the caller holds the lock."""
@@ -203,10 +203,14 @@ class Archive:
         with self._database.read() as conn:
             upto = conn.execute(select(func.max(reading.c.arrival))).scalar() or 0
             self._refuse_altered(conn, month)
-            path = self._free_path(month)
-            channels = self._written(conn, month, upto, path)
-        self._compare(path, channels)
-        sealed = self._journalled(month, upto, path, channels)
+            path = self.free_path(month)
+            channels = self.write(
+                path, (self._unsealed(conn, n, month, upto) for n in month.channels.values())
+            )
+        self.compare(path, channels)
+        facts = seal_facts(self._folder, path, channels)
+        with self._database.begin() as conn:
+            sealed = self.journalled(conn, month, upto, facts, channels)
         self._delete(month, upto)
         return sealed
 
@@ -221,22 +225,22 @@ class Archive:
                     f"Not sealed: {fault}. Nothing was sealed; `stillroom verify` lists all that is wrong."
                 )
 
-    def _written(self, conn: Connection, month: Month, upto: int, path: Path) -> dict[str, Sealed]:
+    def write(self, path: Path, channels: Iterable[Columns]) -> dict[str, Sealed]:
+        """Write one channel after the other into a new file, durably; gives what was written."""
         from .parquet import Writer
 
         part = path.with_name(path.name + PART)
-        channels = {}
+        written = {}
         with plain_write_errors(path):
             path.parent.mkdir(parents=True, exist_ok=True)
             with Writer(part) as writer:
-                for key, number in month.channels.items():
-                    columns = self._unsealed(conn, number, month, upto)
+                for columns in channels:
                     if len(columns):
                         writer.write(columns)
-                        channels[key] = _sealed_channel(columns)
+                        written[columns.channel[0]] = sealed_of(columns)
             sync_file(part)
             publish(part, path)
-        return channels
+        return written
 
     def _unsealed(self, conn: Connection, channel: int, month: Month, upto: int) -> Columns:
         rows = self._hot.select(
@@ -249,7 +253,8 @@ class Archive:
         seals = sealed_channel(conn, channel, month.from_ns, month.to_ns)
         return ordered(rows.part(~hidden(rows.taken_ns, rows.arrival, seals)))
 
-    def _free_path(self, month: Month) -> Path:
+    def free_path(self, month: Month) -> Path:
+        """The name of the next file of that room and month."""
         year, number = month_of(month.from_ns)
         folder = (
             self._folder
@@ -263,13 +268,14 @@ class Archive:
             known = {self._folder / one.file for one in all_seals(conn)}  # one that vanished keeps its name
         return next(path for path in names if not path.exists() and path not in known)
 
-    def _compare(self, path: Path, channels: Mapping[str, Sealed]) -> None:
+    def compare(self, path: Path, channels: Mapping[str, Sealed]) -> None:
+        """Read a file back; StoreError, and it is removed, where it holds something else."""
         found = self.day_digests(path.relative_to(self._folder).as_posix())
         if found != {key: dict(channel.days) for key, channel in channels.items()}:
             path.unlink()
             raise StoreError(
-                f"{path} did not read back as it was written, and was removed. The readings are still in the "
-                "hot tier; check this disk, then seal again."
+                f"{path} did not read back as it was written, and was removed. Nothing was lost: what "
+                "was to be sealed is still where it was. Check this disk, then try again."
             )
 
     def day_digests(self, file: str) -> dict[str, dict[str, str]]:
@@ -277,28 +283,21 @@ class Archive:
         with self.open(file) as reader:
             return {key: days_of(reader.columns(groups)) for key, groups in reader.groups().items()}
 
-    def _journalled(self, month: Month, upto: int, path: Path, channels: Mapping[str, Sealed]) -> Seal:
-        content = path.read_bytes()
-        year, number = month_of(month.from_ns)
-        facts = {
-            "room": month.room,
-            "from_ns": month.from_ns,
-            "to_ns": month.to_ns,
-            "upto_arrival": upto,
-            "file": path.relative_to(self._folder).as_posix(),
-            "rows": sum(channel.rows for channel in channels.values()),
-            "size_bytes": len(content),
-            "sha256": hashlib.sha256(content).hexdigest(),
-        }
-        what: dict[str, JSON] = {**facts, "year": year, "month": number, "writers": _writers(channels)}  # type: ignore[dict-item]
-        what["channels"] = {key: _told(channel) for key, channel in channels.items()}
-        with self._database.begin() as conn:
-            entry = self._journal.append("seal", "stillroom", what, conn=conn)
-            conn.execute(seal.insert().values(number=entry.number, **facts))
-            rows = [_row(entry.number, month, upto, key, channel) for key, channel in channels.items()]
-            conn.execute(seal_channel.insert(), rows)
-        told = {key: value for key, value in facts.items() if key != "upto_arrival"}
-        return Seal(number=entry.number, **told)  # type: ignore[arg-type]
+    def journalled(
+        self,
+        conn: Connection,
+        month: Month,
+        upto: int,
+        facts: Mapping[str, Any],
+        channels: Mapping[str, Sealed],
+    ) -> Seal:
+        """Let a file that was read back stand for all of its channels and month that arrived up to `upto`."""
+        what, rows = seal_entry(month, upto, facts, channels)
+        entry = self._journal.append("seal", "stillroom", what, conn=conn)
+        conn.execute(seal.insert().values(number=entry.number, **{name: what[name] for name in SEAL_FACTS}))
+        conn.execute(seal_channel.insert(), [{"number": entry.number, **row} for row in rows])
+        told: dict[str, Any] = {name: what[name] for name in SEAL_FACTS if name != "upto_arrival"}
+        return Seal(number=entry.number, **told)
 
     def _delete(self, month: Month, upto: int) -> None:
         for channel in month.channels.values():
@@ -317,6 +316,7 @@ class Archive:
     def _tidy(self) -> None:
         for part in (self._folder / FOLDER).rglob(f"*{PART}"):
             part.unlink()
+        self.settle()
         self.let_go()
         for file in self.leftovers():
             # One that holds more than the hot tier is evidence (of an older database put back, say).
@@ -332,8 +332,15 @@ class Archive:
             self._delete(Month(newest.room, newest.from_ns, newest.to_ns, numbers), newest.upto_arrival)
 
 
-def _spans(conn: Connection, channel: int, before_ns: int) -> Iterator[tuple[int, int]]:
-    """Months before an instant in which the channel has rows that no seal covers; the last ends there."""
+def is_hot(conn: Connection, channel: int, from_ns: int, to_ns: int) -> bool:
+    """Whether the hot tier holds a reading of the channel in [from, to) that no seal covers."""
+    c = reading.c
+    within = (c.channel == channel, c.taken_ns >= from_ns, c.taken_ns < to_ns)
+    return conn.execute(select(c.arrival).where(*within, _free()).limit(1)).first() is not None
+
+
+def _free() -> ColumnElement[bool]:
+    """That no seal covers a hot row."""
     c, s = reading.c, seal_channel.c
     under = (
         s.channel == c.channel,
@@ -341,63 +348,15 @@ def _spans(conn: Connection, channel: int, before_ns: int) -> Iterator[tuple[int
         s.to_ns > c.taken_ns,
         s.upto_arrival >= c.arrival,
     )
-    free = ~select(s.number).where(*under).exists()
-    first = select(c.taken_ns).where(c.channel == channel, free).order_by(c.taken_ns).limit(1)
+    return ~select(s.number).where(*under).exists()
+
+
+def _spans(conn: Connection, channel: int, before_ns: int) -> Iterator[tuple[int, int]]:
+    """Months before an instant in which the channel has rows that no seal covers; the last ends there."""
+    c = reading.c
+    first = select(c.taken_ns).where(c.channel == channel, _free()).order_by(c.taken_ns).limit(1)
     from_ns = conn.execute(first.where(c.taken_ns < before_ns)).scalar()
     while from_ns is not None:
         first_ns, end_ns = month_span(*month_of(from_ns))
         yield first_ns, min(end_ns, before_ns)
         from_ns = conn.execute(first.where(c.taken_ns >= end_ns, c.taken_ns < before_ns)).scalar()
-
-
-def _sealed_channel(columns: Columns) -> Sealed:
-    valid = columns.taken_ns[np.isfinite(columns.value)]
-    return Sealed(
-        rows=len(columns),
-        first_ns=int(columns.taken_ns[0]),
-        last_ns=int(columns.taken_ns[-1]),
-        first_ok_ns=int(valid[0]) if len(valid) else None,
-        last_ok_ns=int(valid[-1]) if len(valid) else None,
-        last_arrival=int(columns.arrival.max()),
-        days=days_of(columns),
-        writers=_seq_spans(columns),
-    )
-
-
-def days_of(columns: Columns) -> dict[str, str]:
-    """UTC day -> digest of the readings of one channel, which are in order."""
-    starts = day_starts(columns.taken_ns)
-    days = [day_text(int(columns.taken_ns[start])) for start in starts]
-    return dict(zip(days, digests(columns, starts), strict=True))
-
-
-def _seq_spans(columns: Columns) -> dict[str, tuple[int, int]]:
-    spans = {}
-    for code in np.unique(columns.writer.codes).tolist():
-        seq = columns.seq[columns.writer.codes == code]
-        spans[columns.writer.table[code]] = (int(seq.min()), int(seq.max()))
-    return spans
-
-
-def _writers(channels: Mapping[str, Sealed]) -> dict[str, list[int]]:
-    spans: dict[str, list[int]] = {}
-    for channel in channels.values():
-        for writer, (first, last) in channel.writers.items():
-            known = spans.setdefault(writer, [first, last])
-            known[:] = [min(known[0], first), max(known[1], last)]
-    return spans
-
-
-def _told(channel: Sealed) -> dict[str, JSON]:
-    return {**{name: getattr(channel, name) for name in CHANNEL_FACTS}, "days": dict(channel.days)}
-
-
-def _row(number: int, month: Month, upto: int, key: str, channel: Sealed) -> dict[str, object]:
-    return {
-        "number": number,
-        "channel": month.channels[key],
-        "from_ns": month.from_ns,
-        "to_ns": month.to_ns,
-        "upto_arrival": upto,
-        **{name: getattr(channel, name) for name in CHANNEL_FACTS},
-    }

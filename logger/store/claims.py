@@ -10,8 +10,8 @@ from typing import Any
 from sqlalchemy import Connection, Row
 
 from .acts import Acts, read_act
-from .archive import CHANNEL_FACTS, SEAL_FACTS
 from .journal import FIRST, digest, walk
+from .month_file import CHANNEL_FACTS, SEAL_FACTS
 from .people import Known, read_person
 
 

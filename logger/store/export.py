@@ -21,7 +21,8 @@ import numpy as np
 
 from ..errors import Refused
 from ..instants import rfc3339
-from .archive import FOLDER, days_of
+from .archive import FOLDER
+from .month_file import days_of
 from .months import DAY_NS, month_of, month_span
 from .rows import Columns, ordered
 from .store import Store

@@ -65,15 +65,22 @@ class Hot:
         """The number that the writer's next row will have."""
         return _next(conn, self._names.numbers(conn, "writer", [writer])[writer])
 
+    def next_of(self, conn: Connection, writer: str) -> int:
+        """The same in a reading transaction, of a writer that may never have written."""
+        number = self._names.number("writer", writer)
+        return 1 if number is None else _next(conn, number)
+
     def _append(self, conn: Connection, writer: str, unnumbered: Columns) -> Batch:
         number = self._names.numbers(conn, "writer", [writer])[writer]
         next_seq = _next(conn, number)
         if not len(unnumbered):
             return Batch(0, writer, next_seq, next_seq - 1, "")
-        arrival = _next_arrival(conn) + unnumbered.seq
+        arrival = next_arrival(conn) + unnumbered.seq
         columns = replace(unnumbered, seq=unnumbered.seq + next_seq, arrival=arrival)
         self._insert(conn, columns)
-        return self._chained(conn, number, columns)
+        (sha,) = digests(columns, [0])
+        told = Batch(0, writer, int(columns.seq[0]), int(columns.seq[-1]), sha)
+        return self.chained(conn, number, told, int(columns.arrival[0]))
 
     def select(
         self, conn: Connection, *where: ColumnElement[bool], order: Any = reading.c.arrival
@@ -98,22 +105,19 @@ class Hot:
             for text in getattr(columns, kind).table:
                 self._names.number(kind, text)
 
-    def _chained(self, conn: Connection, writer: int, columns: Columns) -> Batch:
-        first, last = int(columns.seq[0]), int(columns.seq[-1])
-        (sha,) = digests(columns, [0])
-        name = columns.writer[0]
-        arrival = int(columns.arrival[0])
+    def chained(self, conn: Connection, number: int, told: Batch, arrival: int) -> Batch:
+        """Journal which readings the writer with this number stored, the first of them under `arrival`."""
         what: dict[str, JSON] = {
-            "digest": sha,
-            "first": first,
-            "last": last,
+            "digest": told.sha256,
+            "first": told.first,
+            "last": told.last,
             "arrival": arrival,
-            "writer": name,
+            "writer": told.writer,
         }
-        entry = self._journal.append("batch", name, what, conn=conn)
-        values = {"writer": writer, "first_seq": first, "last_seq": last, "first_arrival": arrival}
+        entry = self._journal.append("batch", told.writer, what, conn=conn)
+        values = {"writer": number, "first_seq": told.first, "last_seq": told.last, "first_arrival": arrival}
         conn.execute(batch.insert().values(number=entry.number, **values))
-        return Batch(entry.number, name, first, last, sha)
+        return replace(told, number=entry.number)
 
     def _insert(self, conn: Connection, columns: Columns) -> None:
         """Straight through the driver: building a dictionary per row would triple the time."""
@@ -146,7 +150,8 @@ class Hot:
         return Texts(codes.astype(np.int32), tuple(texts[number] for number in distinct.tolist()))
 
 
-def _next_arrival(conn: Connection) -> int:
+def next_arrival(conn: Connection) -> int:
+    """The arrival that the next row of any writer will have."""
     newest = select(batch.c.first_arrival + batch.c.last_seq - batch.c.first_seq + 1).order_by(
         batch.c.number.desc()
     )

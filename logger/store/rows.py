@@ -168,7 +168,7 @@ def columns_of_series(writer: str, told: Imported) -> Columns:
     """What a file told of one channel as it will be stored, numbered from 0."""
     n = len(told.taken_ns)
     infinite = np.isinf(told.value)  # no number that could be taken for a valid one: it stays as text
-    raw = list(told.raw)
+    raw = np.array(told.raw, object)
     for at in np.flatnonzero(infinite).tolist():
         raw[at] = raw[at] or repr(float(told.value[at]))
     fault = np.where(infinite, STATUS.index("garbage"), STATUS.index("sensor-fault"))
@@ -185,9 +185,20 @@ def columns_of_series(writer: str, told: Imported) -> Columns:
         writer=Texts.constant(writer, n),
         channel=Texts.constant(told.channel, n),
         boot=Texts.constant("", n),
-        raw=Texts.of([_storable_text(text) if text else text for text in raw]),
+        raw=_raw_texts(raw),
         source=Texts.constant(told.source, n),
     )
+
+
+def _raw_texts(raw: NDArray[np.object_]) -> Texts:
+    """Texts of which most are empty: where the logger told a value there is nothing to explain."""
+    told = np.flatnonzero(raw != "")
+    codes = np.zeros(len(raw), np.int32)
+    if not len(told):
+        return Texts(codes, ("",))
+    texts = Texts.of(["", *(_storable_text(text) for text in raw[told].tolist())])
+    codes[told] = texts.codes[1:]
+    return Texts(codes, texts.table)
 
 
 def joined(parts: Sequence[Columns]) -> Columns:

@@ -12,7 +12,8 @@ import numpy as np
 
 from ..errors import StoreDamaged
 from ..series import Int
-from .archive import Archive, days_of
+from .archive import Archive
+from .month_file import days_of
 from .rows import Columns
 
 if TYPE_CHECKING:

@@ -27,13 +27,14 @@ from .disposal import Disposals, Disposed, Request
 from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
 from .files import plain_write_errors
 from .hot import Hot
+from .intake import Intake
 from .journal import Journal
 from .kept import Imports, Kept
 from .migrations import NEWEST
 from .names import Names
 from .overview import Overviews
 from .queries import Queries
-from .rows import Columns, columns_of_series
+from .rows import Columns
 from .seals import all_seals, hidden, sealed_channel
 from .setups import Setups
 from .verification import Walk
@@ -51,6 +52,7 @@ class Store:
         self.journal = Journal(database)
         self._hot = Hot(database, self._names, self.journal)
         self._archive = Archive(folder, database, self._names, self._hot, self.journal)
+        self._intake = Intake(folder, database, self._names, self._hot, self._archive)
         self.clocks = Clocks(database, self.journal, self._names)
         self.decisions = Decisions(database, self.journal)
         known = (self.clocks, self.decisions)
@@ -121,9 +123,14 @@ class Store:
         """Store rows under the next numbers of their writer; on the disk when this or `conn` is done."""
         return self._hot.append(writer, rows, conn)
 
-    def append_series(self, writer: str, told: Imported, conn: Connection | None = None) -> Batch:
-        """The same of readings that a file told of one channel, which is faster."""
-        return self._hot.append_columns(writer, columns_of_series(writer, told), conn)
+    def take_in(self, writer: str, told: Sequence[Imported], now_ns: int) -> None:
+        """Store all that a file told, one series a channel; inside `importing`, whole or not at all.
+
+        Months that are over go into sealed files at once where it tells much of them.
+        """
+        room = self.room()
+        if self._intake.take(writer, told, now_ns, lambda _: room):
+            self._overviews.build([one.channel for one in told])
 
     def next_seq(self, conn: Connection, writer: str) -> int:
         """The number that the writer's next row will have."""

@@ -20,12 +20,13 @@ from sqlalchemy.exc import DatabaseError
 from ..errors import StoreDamaged
 from ..series import Int
 from .acts import check_acts
-from .archive import CHANNEL_FACTS, SEAL_FACTS, Archive
+from .archive import Archive
 from .arrays import fetched
 from .claims import Claims, read_chain
 from .clocks import check_clocks
 from .database import Database, quick_check
 from .facts import Verification
+from .month_file import CHANNEL_FACTS, SEAL_FACTS
 from .names import Names
 from .papers import check_papers
 from .people import check_people

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import Any
@@ -47,11 +47,9 @@ class MemoryStore:
             np.array([r.late for r in mine], np.bool_),
         )
 
-    def begin(self) -> AbstractContextManager[None]:
-        return nullcontext()
-
-    def append_series(self, writer: str, told: Imported, conn: Any = None) -> None:
-        self.rows += columns_of_series(writer, told).rows()
+    def take_in(self, writer: str, told: Sequence[Imported], now_ns: int) -> None:
+        for one in told:
+            self.rows += columns_of_series(writer, one).rows()
 
     def record_import(
         self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int

@@ -8,9 +8,10 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from sqlalchemy import func, select
 
 from logger.model import NS, Row
-from logger.store import Store
+from logger.store import Store, tables
 from logger.store.database import FILE
 from logger.store.months import month_span
 
@@ -46,6 +47,11 @@ def polled(
         for i in range(n)
         for channel in channels
     ]
+
+
+def hot_rows(store: Store) -> int:
+    with store.read() as conn:
+        return int(conn.execute(select(func.count()).select_from(tables.reading)).scalar() or 0)
 
 
 def edit(folder: Path, *statements: str) -> None:

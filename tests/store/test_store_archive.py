@@ -15,24 +15,18 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import func, select
 
 from logger.errors import StoreDamaged, StoreError
 from logger.model import Row
 from logger.series import STATUS
-from logger.store import Store, archive, lock, tables
+from logger.store import Store, archive, lock
 from logger.store.archive import Archive
 
-from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, polled
+from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, hot_rows, polled
 
 HOUR = 60 * MINUTE
 PROBES = ("P1.temperature", "P1.relative_humidity")
 ROOM = {"room.toml": '[room]\nkey = "east"\n'}
-
-
-def hot_rows(store: Store) -> int:
-    with store.read() as conn:
-        return int(conn.execute(select(func.count()).select_from(tables.reading)).scalar() or 0)
 
 
 def shown(store: Store, channel: str = "P1.temperature") -> list[tuple[int, str, int, bool]]:
@@ -292,7 +286,7 @@ def _interrupt(*_args: object) -> None:
     raise Interrupted
 
 
-@pytest.mark.parametrize("point", ["publish", "_compare", "_journalled", "_delete"])
+@pytest.mark.parametrize("point", ["publish", "compare", "journalled", "_delete"])
 def test_an_interrupted_seal_is_finished_or_removed_at_the_next_start(folder: Path, point: str) -> None:
     """Whatever step the process ended at, no reading is lost or told twice."""
     place = "logger.store.archive.publish" if point == "publish" else f"logger.store.archive.Archive.{point}"
