@@ -82,7 +82,7 @@ def _kind(name: str, content: bytes) -> Kind:
     for mark, what in _OTHERS.items():
         if content.startswith(mark):
             raise ImportRefused(f"{name} is {what}; wanted a table of readings.")
-    if not content.strip(b"\0 \t\r\n\xef\xbb\xbf"):
+    if not content.lstrip(b"\0 \t\r\n\xef\xbb\xbf"):
         raise ImportRefused(f"{name}: wanted a table of readings, found an empty file.")
     return "json" if _is_json(content) else "text"
 

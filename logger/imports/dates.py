@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ..errors import ImportRefused
 from ..model import NS
+from .cells import ArrowCells, Coded
 from .jumps import evidence, refuse_another_order, refuse_long_gap
 from .profile import Order, Profile
 from .stamps import ORDERS, PLACES, Parts, clock, date_parts, divided, fits, half_word, shape
@@ -208,19 +209,17 @@ def _midnights(wall: _Wall) -> Int:
 def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tuple[_Wall, list[str]]:
     """Each day and each time of day occurs many times in a file: parsed once, looked up after."""
     days_text, clocks_text = _split(texts)
-    line_of_day = dict(zip(reversed(days_text), reversed(lines), strict=True))
-    line_of_clock = dict(zip(reversed(clocks_text), reversed(lines), strict=True))
+    line_of_day, line_of_clock = days_text.first_lines(lines), clocks_text.first_lines(lines)
     parts = {text: date_parts(text, line) for text, line in line_of_day.items()}
     clocks = {text: clock(text, line) for text, line in line_of_clock.items()}
     _refuse_mixed(line_of_day, offset=False)
     _refuse_mixed(line_of_clock, offset=True)
     _refuse_third_half(line_of_clock)
-    ns = {text: c[0] for text, c in clocks.items()}
-    clock_ns = np.fromiter(map(ns.__getitem__, clocks_text), np.int64, len(texts))
+    clock_ns = np.array([clocks[text][0] for text in clocks_text.table], np.int64)[clocks_text.codes]
 
     def wall_of(known: Order) -> Int:
         days = {text: _day(p, known, text, line_of_day[text]) for text, p in parts.items()}
-        return np.fromiter(map(days.__getitem__, days_text), np.int64, len(texts))
+        return np.array([days[text] for text in days_text.table], np.int64)[days_text.codes]
 
     possible = _possible(list(parts.values()))
     known, how = _order(parts, line_of_day, possible, order)
@@ -272,10 +271,12 @@ def _is_bare(text: str, clock_only: bool) -> bool:
     return bool(re.match(r"\D*\d(?!\d)", text) if clock_only else re.search(r"(?<!\d)\d(?!\d)", text))
 
 
-def _split(texts: Sequence[str]) -> tuple[list[str], list[str]]:
-    """Text of the day and of the time of day of each row; each way to write them is parted once."""
+def _split(texts: Sequence[str]) -> tuple[Coded, Coded]:
+    """Text of the day and of the time of day of each row."""
+    halves = texts.halves() if isinstance(texts, ArrowCells) else None
+    if halves is not None:
+        return halves
     days, clocks = [], []
-    known: dict[str, str] = {}  # one object for texts that occur on every day or at every minute
     for text in texts:
         stripped = text.strip()
         day, _, of_day = stripped.partition("T" if "T" in stripped[:11] else " ")
@@ -287,9 +288,9 @@ def _split(texts: Sequence[str]) -> tuple[list[str], list[str]]:
             and " " not in of_day
         ):
             day, of_day = divided(stripped)
-        days.append(known.setdefault(day, day))
-        clocks.append(known.setdefault(of_day, of_day))
-    return days, clocks
+        days.append(day)
+        clocks.append(of_day)
+    return Coded.of(days), Coded.of(clocks)
 
 
 def _possible(parts: Sequence[Parts]) -> list[Order]:
@@ -366,9 +367,7 @@ def _day(parts: Parts, order: Order, text: str, line: int) -> int:
     return found
 
 
-def _offsets(
-    clocks: dict[str, tuple[int, int | None]], texts: Sequence[str], line_of: dict[str, int]
-) -> Int | None:
+def _offsets(clocks: dict[str, tuple[int, int | None]], texts: Coded, line_of: dict[str, int]) -> Int | None:
     without = [text for text, (_, offset) in clocks.items() if offset is None]
     if len(without) == len(clocks):
         return None
@@ -378,4 +377,4 @@ def _offsets(
             f"{without[0]!r} in line {line_of[without[0]]}."
         )
     offsets = {text: offset or 0 for text, (_, offset) in clocks.items()}
-    return np.fromiter(map(offsets.__getitem__, texts), np.int64, len(texts))
+    return np.array([offsets[text] for text in texts.table], np.int64)[texts.codes]

@@ -139,7 +139,7 @@ def content_of(path: Path) -> bytes:
         content = path.read_bytes()
     except OSError as error:
         raise ImportRefused(f"{path}: cannot be read: {error.strerror}.") from None
-    if not content.strip(b"\0 \t\r\n"):
+    if not content.lstrip(b"\0 \t\r\n"):  # at this end nothing is copied
         raise ImportRefused(f"{path.name}: wanted a table of readings, found an empty file.")
     return content
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..errors import ImportRefused
+from .cells import ArrowCells
 from .grid import Row
 from .heading import Heading, find_heading, head_lines, places_of, text_grid
 from .profile import Profile
@@ -104,6 +105,7 @@ class _Head:
                 column_types=dict.fromkeys(names, pyarrow.string()),
                 strings_can_be_null=False,
             ),
+            memory_pool=pyarrow.system_memory_pool(),  # gives back at once what it does not need any more
         )
 
     def _all_readings(self, batch: pyarrow.RecordBatch) -> bool:
@@ -181,25 +183,4 @@ class _Single:
     def texts(self) -> Sequence[str]:
         import pyarrow
 
-        return _Cells(pyarrow.chunked_array(self._columns, pyarrow.string()))
-
-
-class _Cells(Sequence[str]):
-    """Cells that mostly occur once, as times do: made to texts while somebody goes through them."""
-
-    def __init__(self, column: pyarrow.ChunkedArray) -> None:
-        self._column = column
-
-    def __len__(self) -> int:
-        return len(self._column)
-
-    def __iter__(self) -> Iterator[str]:
-        for chunk in self._column.iterchunks():
-            yield from chunk.to_numpy(zero_copy_only=False).tolist()
-
-    @overload
-    def __getitem__(self, at: int) -> str: ...
-    @overload
-    def __getitem__(self, at: slice) -> Sequence[str]: ...
-    def __getitem__(self, at: int | slice) -> str | Sequence[str]:
-        return _Cells(self._column[at]) if isinstance(at, slice) else str(self._column[at])
+        return ArrowCells(pyarrow.chunked_array(self._columns, pyarrow.string()))

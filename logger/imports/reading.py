@@ -178,7 +178,8 @@ def _series(
         raw[:] = [f"{cell.strip()} {unit}"[:RAW_CHARS] for cell in cells.cells]
     for i in np.flatnonzero(cells.fault).tolist():
         raw[i] = str(cells.cells[i]).strip()[:RAW_CHARS]
-    lines = np.asarray(stream.lines, np.int64)
+    told = stream.lines
+    lines = np.arange(told.start, told.stop) if isinstance(told, range) else np.asarray(told, np.int64)
     made = _in_order(Series(channel, taken_ns, value, raw, lines), ~cells.blank)
     return made, [*notes, *_beyond(made)]
 
@@ -195,6 +196,8 @@ def _in_order(series: Series, there: NDArray[np.bool_]) -> Series:
 
 
 def _refuse_flags(column: TextColumn, cells: Values, stream: Stream, channel: Channel) -> None:
+    if not any(issubclass(kind, Flag) for kind in set(map(type, cells.cells))):
+        return
     flag = next((n for n, cell in enumerate(cells.cells) if isinstance(cell, Flag)), None)
     if flag is not None and channel.quantity != "state":
         raise ImportRefused(

@@ -81,7 +81,7 @@ def _decimal_sign(columns: Sequence[TextColumn], profile: Profile) -> tuple[str,
     """The decimal sign: declared, or proven by the whole file, or asked."""
     if profile.decimal:
         return profile.decimal, [f"the decimal sign is a {_NAMES[profile.decimal]}, as declared"]
-    texts = {c for column in columns for c in column.cells if not isinstance(c, Exact)}
+    texts = set().union(*(_written_as_text(column.cells) for column in columns))
     cells = {_number_part(c) for c in texts if "." in c or "," in c}
     example = {sign: next((c for c in sorted(cells) if sign in c and _is_number(c)), "") for sign in ".,"}
     both = [sign for sign in ".," if any(_BOTH[sign].fullmatch(c) for c in cells)]
@@ -95,6 +95,13 @@ def _decimal_sign(columns: Sequence[TextColumn], profile: Profile) -> tuple[str,
         f"Which sign stands before the decimals in {seen}? The file does not decide it. "
         'Say `decimal = "."` or `decimal = ","` in the profile.'
     )
+
+
+def _written_as_text(cells: Sequence[str]) -> set[str]:
+    """The distinct cells but for those that a spreadsheet holds as numbers."""
+    if not any(issubclass(kind, Exact) for kind in set(map(type, cells))):
+        return set(cells)
+    return {cell for cell in cells if not isinstance(cell, Exact)}
 
 
 def _number_part(cell: str) -> str:

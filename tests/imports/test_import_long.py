@@ -6,10 +6,15 @@ import random
 from collections.abc import Callable
 
 import numpy as np
+import pyarrow as pa
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from logger.errors import ImportRefused
 from logger.imports import Profile, plain
+from logger.imports.cells import ArrowCells
+from logger.imports.dates import _split
 from logger.imports.importer import checked
 from logger.imports.profile import Column
 from logger.imports.table import TextTable
@@ -104,3 +109,38 @@ def test_other_alphabets(both: Callable[..., tuple[Told, bool]]) -> None:
     told, by_columns = both(text.encode(), TWO)
     assert by_columns
     assert -20.03 in told[2][0][2]  # type: ignore[index]
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(
+        st.one_of(
+            st.builds(
+                "{:02}{}{:02}{}{}{}{:02}:{:02}{}".format,
+                st.integers(0, 99),
+                st.sampled_from("./-"),
+                st.integers(1, 12),
+                st.sampled_from("./-"),
+                st.sampled_from(["26", "2026"]),
+                st.sampled_from(" T"),
+                st.integers(0, 23),
+                st.integers(0, 59),
+                st.sampled_from(["", ":07", ":07.25", ":07,5", "Z", "+01:00", ":00-05:00"]),
+            ),
+            st.text("0123456789.:/- TZ+", max_size=24),
+        ),
+        min_size=1,
+        max_size=8,
+    )
+)
+def test_stamps_are_taken_apart_alike_by_columns_and_one_by_one(texts: list[str]) -> None:
+    """Days, times of day, and the line that an error would name: the same whichever way."""
+    column = ArrowCells(pa.chunked_array([texts[:3], texts[3:]], pa.string()))
+    lines = range(5, 5 + len(texts))
+    fast = column.halves()
+    if fast is None:
+        return
+    for ours, theirs in zip(fast, _split(texts), strict=True):
+        assert list(ours) == list(theirs)
+        assert list(ours.first_lines(lines).items()) == list(theirs.first_lines(lines).items())
+        assert ours.first_lines(lines) == dict(zip(reversed(list(theirs)), reversed(lines), strict=True))

@@ -1,0 +1,88 @@
+"""Columns of texts that are kept small: as Arrow keeps them, or as places in a table of the distinct ones."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, overload
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pyarrow
+
+# What `dates` takes apart in the same way, text by text; any other stamp is left to it.
+_STAMP = r"^(?P<day>[0-9][0-9./-]{5,9})[ T](?P<clock>[0-9][0-9:.,+Z-]*)$"
+
+
+@dataclass(frozen=True)
+class Coded:
+    """Texts of shape (n,): `codes` are places in `table`, whose texts all differ."""
+
+    table: tuple[str, ...]
+    codes: NDArray[np.int32]
+
+    @staticmethod
+    def of(texts: Sequence[str]) -> Coded:
+        """Code a sequence."""
+        table = tuple(dict.fromkeys(texts))
+        place = {text: code for code, text in enumerate(table)}
+        return Coded(table, np.fromiter(map(place.__getitem__, texts), np.int32, len(texts)))
+
+    def __len__(self) -> int:
+        return len(self.codes)
+
+    def __iter__(self) -> Iterator[str]:
+        return map(self.table.__getitem__, self.codes.tolist())
+
+    def first_lines(self, lines: Sequence[int]) -> dict[str, int]:
+        """Text -> line of its first row; the text whose last row is the latest comes first."""
+        rows = np.arange(len(self.codes), dtype=np.int32)
+        first, last = np.zeros(len(self.table), np.int32), np.full(len(self.table), -1, np.int32)
+        last[self.codes] = rows
+        first[self.codes[::-1]] = rows[::-1]
+        places = [int(code) for code in np.argsort(-last) if last[code] >= 0]
+        return {self.table[code]: lines[int(first[code])] for code in places}
+
+
+class ArrowCells(Sequence[str]):
+    """Cells that mostly occur once, as times do: made to texts while somebody goes through them."""
+
+    def __init__(self, column: pyarrow.ChunkedArray) -> None:
+        self._column = column
+
+    def __len__(self) -> int:
+        return len(self._column)
+
+    def __iter__(self) -> Iterator[str]:
+        for chunk in self._column.iterchunks():
+            yield from chunk.to_numpy(zero_copy_only=False).tolist()
+
+    @overload
+    def __getitem__(self, at: int) -> str: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[str]: ...
+    def __getitem__(self, at: int | slice) -> str | Sequence[str]:
+        return ArrowCells(self._column[at]) if isinstance(at, slice) else str(self._column[at])
+
+    def halves(self) -> tuple[Coded, Coded] | None:
+        """The day and the time of day of plain stamps; None where one is written in any other way."""
+        import pyarrow
+        import pyarrow.compute as pc
+
+        fn: Any = pc
+        days, clocks = [], []
+        for chunk in self._column.iterchunks():
+            found = fn.extract_regex(chunk, _STAMP, memory_pool=pyarrow.system_memory_pool())
+            if found.null_count:
+                return None
+            days.append(found.field("day").dictionary_encode())
+            clocks.append(found.field("clock").dictionary_encode())
+        return (_coded(pyarrow, days), _coded(pyarrow, clocks)) if days else None
+
+
+def _coded(pyarrow: Any, chunks: Sequence[Any]) -> Coded:
+    column = pyarrow.chunked_array(chunks).unify_dictionaries()
+    codes = np.concatenate([chunk.indices.to_numpy() for chunk in column.chunks]).astype(np.int32, copy=False)
+    return Coded(tuple(column.chunk(0).dictionary.to_pylist()), codes)
