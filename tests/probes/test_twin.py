@@ -117,7 +117,9 @@ def test_a_heater_that_sticks_takes_the_bay_out_of_its_limit() -> None:
         first = driver.read()[0].value
         assert first is not None
         assert first < 20.4
-        assert wait_for(lambda: (driver.read()[0].value or 0) > 20.52, within_s=5)
+        assert wait_for(
+            lambda: (driver.read()[0].value or 0) > 20.52, within_s=30
+        )  # a busy machine reads seldom
         driver.close()
 
 
