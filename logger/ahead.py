@@ -6,16 +6,13 @@ the last hour. Where one of them cannot be followed, nothing is said.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 
-from .forecast import HORIZON_MIN, WINDOW_MIN, Crossing, Line, crossing, line
+from .forecast import HORIZON_MIN, WINDOW_MIN, Crossing, Line, crossing, lines
 from .inspection import rfc3339
 from .judge import Judgement
 from .model import NS, Conformity, Rule, Setup
 from .rules.finding import Finding
-from .series import Float
 from .units import MICRO
 
 
@@ -29,10 +26,10 @@ def ahead(setup: Setup, judgement: Judgement) -> dict[str, object] | None:
         state = finding.conformity[-1]
         if state == Conformity.NOT_APPLICABLE:
             continue
-        lines = list(_lines(setup, judgement, finding))
-        if state in (Conformity.NONCONFORMING, Conformity.INDETERMINATE) or not lines:
+        followed = _lines(setup, judgement, finding)
+        if state in (Conformity.NONCONFORMING, Conformity.INDETERMINATE) or not followed:
             return None
-        for probe, found in lines:
+        for probe, found in followed:
             if found is None:
                 return None
             there = crossing(found, finding.rule.lower, finding.rule.upper)
@@ -43,22 +40,25 @@ def ahead(setup: Setup, judgement: Judgement) -> dict[str, object] | None:
     return _told(now_ns, *min(reached, key=lambda one: one[0].minutes))
 
 
-def _lines(setup: Setup, judgement: Judgement, finding: Finding) -> Iterator[tuple[str, Line | None]]:
+def _lines(setup: Setup, judgement: Judgement, finding: Finding) -> list[tuple[str, Line | None]]:
     """The line through the last hour of each value that a rule looks at, with the probe's name."""
     if finding.rule.kind != "limit":
         label = finding.labels[finding.label[-1]] if finding.label[-1] >= 0 else ""
-        yield label, _line(finding.value, judgement)
-        return
-    for key in setup.channels_of(finding.rule):
-        cells = judgement.cells.get(key)
-        if cells is not None and len(cells.placed) and cells.placed[-1]:
-            yield key.partition(".")[0], _line(cells.mean, judgement)
-
-
-def _line(micro: Float, judgement: Judgement) -> Line | None:
-    last = micro[-WINDOW_MIN * 60 // judgement.grid.step_s :] / MICRO
-    minute = (np.arange(len(last)) - len(last) + 1) * judgement.grid.step_s / 60
-    return line(minute, last)
+        followed = [(label, finding.value)]
+    else:
+        each = ((key, judgement.cells.get(key)) for key in setup.channels_of(finding.rule))
+        followed = [
+            (key.partition(".")[0], cells.mean)
+            for key, cells in each
+            if cells is not None and len(cells.placed) and cells.placed[-1]
+        ]
+    if not followed:
+        return []
+    step_s = judgement.grid.step_s
+    last = np.stack([micro[-WINDOW_MIN * 60 // step_s :] for _, micro in followed]) / MICRO
+    n = last.shape[1]
+    found = lines((np.arange(n) - n + 1) * step_s / 60, last)
+    return [(probe, one) for (probe, _), one in zip(followed, found, strict=True)]
 
 
 def _told(now_ns: int, there: Crossing, rule: Rule, probe: str) -> dict[str, object]:

@@ -7,14 +7,14 @@ remembers by and how its channels are tested changes with a setup version; a gri
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .bodies import BodyState, Memory
 from .evidence import Grid
 from .gridded import joined
-from .judge import Judgement, judge
+from .judge import Judgement, Looked, concluded, look
 from .model import Mark, Rule, Setup, Zone
 from .series import Readings
 from .tracks import TrackState
@@ -32,13 +32,49 @@ def judge_over(
     activity: str = "",
 ) -> Judgement:
     """Judge one zone over `grid`, each part by the settings in force in it; arguments as of `judge`."""
+    looked = look_over(zone, setup, readings, grid, now_ns, activity=activity)
+    return conclude_over(zone, setup, looked, grid, state, now_ns=now_ns, marks=marks)
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part of a grid under one setting, looked at."""
+
+    setup: Setup
+    grid: Grid
+    looked: Looked
+
+
+def look_over(
+    zone: str, setup: Setup, readings: Mapping[str, Readings], grid: Grid, now_ns: int, *, activity: str = ""
+) -> list[Part]:
+    """The part of `judge_over` that hangs on no state."""
+    return [
+        Part(own, part, look(zone, own, readings, part, now_ns, activity=activity))
+        for own, part in _parts(holding(setup, grid), grid)
+    ]
+
+
+def conclude_over(
+    zone: str,
+    setup: Setup,
+    parts: Sequence[Part],
+    grid: Grid,
+    state: BodyState,
+    *,
+    now_ns: int,
+    marks: Sequence[Mark] = (),
+) -> Judgement:
+    """The judgement that follows from what was looked at and from the bodies' state at its start."""
     done: list[Judgement] = []
-    setup = holding(setup, grid)
     before = setup.at((grid.first - 1) * grid.step_ns)
-    for own, part in _parts(setup, grid):
+    for part in parts:
+        own, saw = part.setup, part.looked
         state = handed_over(before.zone(zone), own.zone(zone), state)
-        done.append(judge(zone, own, readings, part, state, now_ns=now_ns, marks=marks, activity=activity))
-        state, before = done[-1].memory.states[part.n], own
+        done.append(
+            concluded(zone, own, saw.cells, saw.findings, part.grid, state=state, now_ns=now_ns, marks=marks)
+        )
+        state, before = done[-1].memory.states[part.grid.n], own
     return done[0] if len(done) == 1 else _joined(done, grid)
 
 

@@ -6,8 +6,9 @@ none: sums and comparisons are those of integers, and no machine differs in a la
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from .calibration import Why, corrected
 from .errors import Refused
 from .model import NS, Channel, Quality, Setup
 from .quality import constant_runs, gross_range, last_run, moved, spikes, stays
+from .reduction import cover, in_blocks, reduced
 from .series import Bool, Float, Int, Readings, conflicting, once
 from .units import MICRO, difference_to_canonical, to_canonical
 
@@ -82,7 +84,7 @@ class _Channel:
     """Readings of one channel with all that is known of each, before the grid.
 
     doubted: supports neither side. A value beyond the user's span alone is flagged and still judged.
-    raw: micro-units before any correction.
+    value: as it was read, in the channel's unit.
     """
 
     taken_ns: Int
@@ -91,7 +93,7 @@ class _Channel:
     why: NDArray[np.uint8]
     flags: NDArray[np.uint8]
     doubted: Bool
-    raw: Float
+    value: Float
     open_run_ns: int | None = None
 
 
@@ -110,9 +112,8 @@ def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Chann
     if conflict.any():
         why = np.where(conflict, np.maximum(why, Why.CONFLICT), why).astype(np.uint8)
     micro, U = np.rint(done.value * MICRO), np.rint(done.U * MICRO)
-    raw = np.rint(to_canonical(readings.value, channel.unit, channel.quantity) * MICRO)
     doubted = spikes(channel, readings.taken_ns, readings.value, flags)
-    return _Channel(readings.taken_ns, micro, U, why, flags, doubted, raw)
+    return _Channel(readings.taken_ns, micro, U, why, flags, doubted, readings.value)
 
 
 def _confirmed(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str) -> _Channel:
@@ -121,10 +122,12 @@ def _confirmed(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str)
     if not own.doubted.any():
         return own
     usable = np.flatnonzero(own.flags < Quality.FAIL)
-    doubted, at = own.doubted.copy(), np.flatnonzero(own.doubted[usable])
+    pick: Int | slice = slice(None) if len(usable) == len(own.flags) else usable
+    known = own.taken_ns[pick], own.micro[pick], own.U[pick]
     # Each with the two that follow it: the others need no confirmation.
-    known = own.taken_ns[usable], own.micro[usable], own.U[usable]
-    doubted[usable[stays(*known, channel.max_age_s, at)]] = False
+    at = stays(*known, channel.max_age_s, np.flatnonzero(own.doubted[pick]))
+    doubted = own.doubted.copy()
+    doubted[usable[at]] = False
     for other in parts:
         at = np.flatnonzero(doubted)
         if not len(at):
@@ -181,8 +184,10 @@ def _flag_stuck(
         return own
     runs = constant_runs(readings.taken_ns, readings.value, channel.flat_n, channel.max_age_s)
     # Whatever goes on at the end may yet become a run that is long enough.
-    last = last_run(readings.taken_ns, readings.value, channel.max_age_s)
-    open_ns = int(own.taken_ns[max(last, len(readings) - _longest(channel))])
+    longest = max(len(readings) - _longest(channel), 0)
+    since = slice(max(longest - 1, 0), None)
+    last = since.start + last_run(readings.taken_ns[since], readings.value[since], channel.max_age_s)
+    open_ns = int(own.taken_ns[max(last, longest)])
     doubted = own.doubted if not runs else own.doubted.copy()
     least = 5 * max(channel.resolution, channel.noise)
     threshold = float(difference_to_canonical(least, channel.unit, channel.quantity)) * MICRO
@@ -224,7 +229,8 @@ def _neighbours(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str
         if other != key and setup.channels[other].quantity == quantity:
             near = slice(*np.searchsorted(part.taken_ns, [ns.start, ns.stop]))
             good = (part.flags[near] == Quality.PASS) & (part.why[near] != Why.CONFLICT) & ~part.doubted[near]
-            values.append(part.raw[near][good & _stood(other, setup, zone, part.taken_ns[near])])
+            read = part.value[near][good & _stood(other, setup, zone, part.taken_ns[near])]
+            values.append(np.rint(to_canonical(read, setup.channels[other].unit, quantity) * MICRO))
     return values
 
 
@@ -237,93 +243,60 @@ def _placed(channel: str, zone: str, setup: Setup, grid: Grid) -> Bool:
     return placed
 
 
-def _gridded(channel: Channel, part: _Channel, placed: Bool, grid: Grid, now_ns: int) -> Cells:
-    begin, end = np.searchsorted(
-        part.taken_ns, [grid.first * grid.step_ns, (grid.first + grid.n) * grid.step_ns]
-    )
-    near = slice(int(begin), int(end))
-    index, present = part.taken_ns[near] // grid.step_ns - grid.first, part.flags[near] < Quality.FAIL
-    doubt = np.where(part.doubted[near], np.maximum(part.why[near], Why.SUSPECT), part.why[near])
-    why = np.zeros(grid.n, np.uint8)
+def _gridded(
+    zone: str, setup: Setup, parts: Mapping[str, _Channel], grid: Grid, now_ns: int
+) -> Iterator[tuple[str, Cells]]:
+    """Cells of several channels at once, which lie one after the other on a grid k times as long."""
+    near = [_within(part, grid) for part in parts.values()]
+    row = np.repeat(np.arange(len(parts)), [len(part.taken_ns) for part in near])
+    taken, doubt = _flat(part.taken_ns for part in near), _flat(_doubt(part) for part in near)
+    index, present = taken // grid.step_ns - grid.first, _flat(part.flags for part in near) < Quality.FAIL
+    if len(parts) > 1:
+        index += row * grid.n
+    why = np.zeros(len(parts) * grid.n, np.uint8)
     clear = doubt == Why.EVIDENCE
     good: Bool | slice = slice(None)
     if not (clear & present).all():
         doubtful = present & ~clear
         np.maximum.at(why, index[doubtful], doubt[doubtful])
         good = present & clear
-    cells = _reduced(
-        index[good], part.taken_ns[near][good], part.micro[near][good], part.U[near][good], grid.n
-    )
-    _cover(cells, why, channel.max_age_s, now_ns)
+    micro, U = _flat(part.micro for part in near), _flat(part.U for part in near)
+    cells = reduced(index[good], taken[good], micro[good], U[good], len(why))
+    channels = [setup.channels[key] for key in parts]
+    cover(cells, why, grid.n, np.array([channel.max_age_s for channel in channels]) * NS, now_ns)
     why[~np.isfinite(cells.low) & (why == Why.EVIDENCE)] = Why.NO_READING
+    arrays = [array.reshape(len(parts), grid.n) for array in (*vars(cells).values(), why)]
+    for number, (key, part) in enumerate(parts.items()):
+        low, high, mean, u, count, first, last, inside, reason = (array[number] for array in arrays)
+        yield key, Cells(
+            channels[number], grid, low, high, mean, u, count, reason, _placed(key, zone, setup, grid),
+            first, last, inside, _open_cell(part, grid),
+        )  # fmt: skip
+
+
+def _within(part: _Channel, grid: Grid) -> _Channel:
+    """The readings that fall into a cell of the grid; the arrays are views."""
+    ends = np.array([grid.first, grid.first + grid.n]) * grid.step_ns
+    begin, end = np.searchsorted(part.taken_ns, ends)
+    i = slice(begin, end)
+    own = part.taken_ns[i], part.micro[i], part.U[i], part.why[i], part.flags[i]
+    return _Channel(*own, part.doubted[i], part.value[i])
+
+
+def _doubt(part: _Channel) -> NDArray[np.uint8]:
+    """Why each reading supports nothing, the doubts of the tests among the reasons."""
+    return np.where(part.doubted, np.maximum(part.why, Why.SUSPECT), part.why).astype(np.uint8, copy=False)
+
+
+def _open_cell(part: _Channel, grid: Grid) -> int:
     edge = grid.first + grid.n
-    open_cell = edge if part.open_run_ns is None else min(edge, part.open_run_ns // grid.step_ns)
-    return Cells(
-        channel, grid, cells.low, cells.high, cells.mean, cells.U, cells.count, why, placed,
-        cells.first, cells.last, cells.inside, open_cell,
-    )  # fmt: skip
+    return edge if part.open_run_ns is None else min(edge, part.open_run_ns // grid.step_ns)
 
 
-@dataclass(frozen=True)
-class _Reduced:
-    """Valid readings of a channel reduced to cells; arrays of shape (n,)."""
-
-    low: Float
-    high: Float
-    mean: Float
-    U: Float
-    count: Int
-    first: Int
-    last: Int
-    inside: Int
-
-
-def _reduced(index: Int, taken: Int, micro: Float, U: Float, n: int) -> _Reduced:
-    """Min, max, mean, largest U, count, first and last instant, longest time between two, per cell."""
-    floats, whole = np.full((4, n), np.nan), np.zeros((4, n), np.int64)
-    cells = _Reduced(*floats, *whole)
-    if not len(index):
-        return cells
-    if (index[1:] > index[:-1]).all():  # one reading a cell, the usual case
-        for array in (cells.low, cells.high, cells.mean):
-            array[index] = micro
-        cells.U[index], cells.count[index] = U, 1
-        cells.first[index] = cells.last[index] = taken
-        return cells
-    begin = np.flatnonzero(np.diff(index, prepend=-1))
-    cell, end = index[begin], np.append(begin[1:], len(index))
-    cells.count[cell] = end - begin
-    cells.low[cell] = np.minimum.reduceat(micro, begin)
-    cells.high[cell] = np.maximum.reduceat(micro, begin)
-    cells.mean[cell] = np.rint(np.add.reduceat(micro, begin) / cells.count[cell])
-    cells.U[cell] = np.maximum.reduceat(U, begin)
-    cells.first[cell], cells.last[cell] = taken[begin], taken[end - 1]
-    between = np.diff(taken, prepend=taken[0])
-    between[begin] = 0
-    cells.inside[cell] = np.maximum.reduceat(between, begin)
-    return cells
-
-
-def _cover(cells: _Reduced, why: NDArray[np.uint8], max_age_s: float, now_ns: int) -> None:
-    """Give an empty cell between two valid readings no more than max_age apart min and max of both.
-
-    After the newest reading a cell keeps that reading's values while the reading is younger than
-    max_age at `now_ns`; the judge calls such cells provisional.
-    """
-    filled = np.flatnonzero(cells.count)
-    empty = np.flatnonzero((cells.count == 0) & (why == Why.EVIDENCE))
-    after = np.searchsorted(filled, empty)
-    empty, after = empty[after > 0], after[after > 0]
-    if not len(empty):
-        return
-    left, at_edge = filled[after - 1], after == len(filled)
-    right = np.where(at_edge, left, filled[np.minimum(after, len(filled) - 1)])
-    until = np.where(at_edge, now_ns, cells.first[right])
-    near = until - cells.last[left] <= max_age_s * NS
-    empty, left, right = empty[near], left[near], right[near]
-    cells.low[empty] = np.minimum(cells.low[left], cells.low[right])
-    cells.high[empty] = np.maximum(cells.high[left], cells.high[right])
-    cells.U[empty] = np.maximum(cells.U[left], cells.U[right])
+def _flat(arrays: Iterable[NDArray[Any]]) -> NDArray[Any]:
+    """Arrays of shape (n,) one after the other; one alone is not copied."""
+    each = list(arrays)
+    return each[0] if len(each) == 1 else np.concatenate(each)
 
 
 def evidence(
@@ -338,6 +311,7 @@ def evidence(
     parts = {k: _reading_level(setup.channels[k], setup, known[k]) for k in keys}
     parts = {k: _confirmed(k, parts, setup, zone) for k in keys}
     parts = {k: _flag_stuck(k, parts, setup, known[k], zone) for k in keys}
-    return {
-        k: _gridded(setup.channels[k], parts[k], _placed(k, zone, setup, grid), grid, now_ns) for k in keys
-    }
+    cells: dict[str, Cells] = {}
+    for some in in_blocks(keys, grid.n):
+        cells |= _gridded(zone, setup, {k: parts[k] for k in some}, grid, now_ns)
+    return cells

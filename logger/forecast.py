@@ -41,19 +41,36 @@ class Line:
 
 def line(minute: Float, value: Float) -> Line | None:
     """The line through values at minutes up to now (0, earlier ones negative); None: too few."""
-    known = np.isfinite(value)
-    t, y = minute[known], value[known]
+    return lines(minute, value[None])[0]
+
+
+def lines(minute: Float, values: Float) -> list[Line | None]:
+    """The line of each row of `values`, shape (k, n), at the same n minutes."""
+    known = np.isfinite(values)
+    found: list[Line | None] = [None] * len(values)
+    whole = np.flatnonzero(known.all(axis=1))
+    for row in set(range(len(values))) - set(whole.tolist()):
+        (found[row],) = _through(minute[known[row]], values[row, known[row]][None])
+    for row, one in zip(whole.tolist(), _through(minute, values[whole]), strict=True):
+        found[row] = one
+    return found
+
+
+def _through(t: Float, y: Float) -> list[Line | None]:
+    """The line of each row, shape (k, n), all of them known."""
     if len(t) < LEAST:
-        return None
-    middle = float(t.mean())
+        return [None] * len(y)
+    middle, mean = float(t.mean()), y.mean(axis=1, keepdims=True)
     spread = float(((t - middle) ** 2).sum())
-    slope = float(((t - middle) * (y - y.mean())).sum()) / spread
-    rest = y - y.mean() - slope * (t - middle)
-    r = float(np.clip((rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-30), 0.0, 0.95))
-    variance = float(rest @ rest) / (len(t) - 2) * (1 + r) / (1 - r)
-    u_slope = (variance / spread) ** 0.5
-    u_level = (variance / len(t) + (middle * u_slope) ** 2) ** 0.5
-    return Line(float(y.mean()) - slope * middle, slope, u_level, u_slope)
+    slope = ((t - middle) * (y - mean)).sum(axis=1) / spread
+    rest = y - mean - slope[:, None] * (t - middle)
+    squares, products = (rest**2).sum(axis=1), (rest[:, 1:] * rest[:, :-1]).sum(axis=1)
+    r = np.clip(products / np.maximum(squares, 1e-30), 0.0, 0.95)
+    variance = squares / (len(t) - 2) * (1 + r) / (1 - r)
+    u_slope = np.sqrt(variance / spread)
+    u_level = np.hypot(np.sqrt(variance / len(t)), middle * u_slope)
+    each = (mean[:, 0] - slope * middle, slope, u_level, u_slope)
+    return [Line(*numbers) for numbers in zip(*(column.tolist() for column in each), strict=True)]
 
 
 def crossing(found: Line, lower: float | None, upper: float | None) -> Crossing | None:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any, Protocol, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .evidence import Grid
 
@@ -28,12 +27,17 @@ def cut(wide: T, grid: Grid) -> T:
         return wide
     begin = grid.first - wide.grid.first
     part = slice(begin, begin + grid.n)
-    return _each(wide, grid, lambda _, value: value[part])
+    held = vars(wide).items()
+    return _like(wide, grid, {k: v[part] if isinstance(v, np.ndarray) else v for k, v in held})
 
 
 def joined(parts: Sequence[T], grid: Grid) -> T:
     """The last of several that follow each other, with the arrays of all."""
-    return _each(parts[-1], grid, lambda name, _: np.concatenate([getattr(part, name) for part in parts]))
+    last = vars(parts[-1]).items()
+    each = {
+        k: np.concatenate([vars(p)[k] for p in parts]) if isinstance(v, np.ndarray) else v for k, v in last
+    }
+    return _like(parts[-1], grid, each)
 
 
 def spliced(old: T, new: T) -> T:
@@ -41,15 +45,13 @@ def spliced(old: T, new: T) -> T:
     first = old.grid.first
     before = new.grid.first - first
     grid = Grid(first, before + new.grid.n, new.grid.step_s)
-    held = vars(old)
-    return _each(new, grid, lambda name, value: np.concatenate((held[name][:before], value)))
+    held, later = vars(old), vars(new).items()
+    each = {k: np.concatenate((held[k][:before], v)) if isinstance(v, np.ndarray) else v for k, v in later}
+    return _like(new, grid, each)
 
 
-def _each(like: T, grid: Grid, made: Callable[[str, NDArray[Any]], NDArray[Any]]) -> T:
-    """The same thing with other arrays. `dataclasses.replace` would be half of a live minute's work."""
+def _like(like: T, grid: Grid, fields: dict[str, Any]) -> T:
+    """The same thing with other fields. `dataclasses.replace` would be half of a live minute's work."""
     new = object.__new__(type(like))
-    fields = vars(new)
-    for name, value in vars(like).items():
-        fields[name] = made(name, value) if isinstance(value, np.ndarray) else value
-    fields["grid"] = grid
+    vars(new).update(fields, grid=grid)
     return new

@@ -105,12 +105,29 @@ def judge(
     readings: by channel, reaching `lookback_s` before the grid and `reach_s` after it, or to
     the ends of the record.
     """
+    looked = look(zone, setup, readings, grid, now_ns, activity=activity)
+    return concluded(
+        zone, setup, looked.cells, looked.findings, grid, state=state, now_ns=now_ns, marks=marks
+    )
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What can be said of a grid without what bodies remember: evidence around it, findings on it."""
+
+    cells: Mapping[str, Cells]
+    findings: tuple[Finding, ...]
+
+
+def look(
+    zone: str, setup: Setup, readings: Mapping[str, Readings], grid: Grid, now_ns: int, *, activity: str = ""
+) -> Looked:
+    """The part of `judge` that hangs on no state, so that pieces may be looked at side by side."""
     back = lookback_s(setup, zone) // grid.step_s + 1
     # A cell at the end may be covered by a reading that comes after it, or doubted with it.
     wide = Grid(grid.first - back, grid.n + back + unsure(setup, zone), grid.step_s)
     cells = seen(zone, setup, readings, wide, now_ns)
-    findings = found(zone, setup, cells, grid, activity)
-    return concluded(zone, setup, cells, findings, grid, state=state, now_ns=now_ns, marks=marks)
+    return Looked(cells, found(zone, setup, cells, grid, activity))
 
 
 def unsure(setup: Setup, zone: str) -> int:

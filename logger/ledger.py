@@ -15,7 +15,7 @@ import numpy as np
 from sqlalchemy import select
 
 from .bodies import BodyState, at_start_of_record
-from .epochs import judge_over
+from .epochs import Part, conclude_over, look_over
 from .evidence import Grid
 from .forward import forward
 from .instants import rfc3339
@@ -28,8 +28,10 @@ from .store.tables import mark as mark_table
 from .timeline import Held, first_difference, timeline
 from .trail import Trail, begun, extended
 
-# Days judged in one go: bounds memory, and is the largest piece that a power cut can cost.
-CHUNK_DAYS = 31
+# Cells judged in one go, of all channels together: 80 bytes each, and four such parts are in memory at once.
+MOST_CELLS = 1_050_000
+# A power cut costs no more than the longest; the evidence before a part is examined again for the shortest.
+SHORTEST_DAYS, LONGEST_DAYS = 14, 92
 NEVER_NS = 2**63 - 1
 Tell = Callable[[Judgement, Mapping[int, Piece], "Head"], str | None]
 HEAD = -1  # the row of the piece table that holds how far a zone has been judged
@@ -160,21 +162,32 @@ class Ledger:
     def _judged(
         self, zone: str, day: int, last: int, state: BodyState, now_ns: int
     ) -> Iterator[tuple[Judgement, BodyState, Mapping[str, Readings]]]:
-        """Judgements of the days from `day` to `last`, in weeks; state before and readings of each."""
+        """Judgements of the days from `day` to `last`, in parts; state before and readings of each."""
+        channels, marks = self.setup.channels_in(zone), self.marks()
+        days = self._days_at_once(len(channels))
         grids = [
-            self.grid(d * DAY_NS, min((d + CHUNK_DAYS) * DAY_NS, (last + 1) * DAY_NS, now_ns))
-            for d in range(day, last + 1, CHUNK_DAYS)
+            self.grid(d * DAY_NS, min((d + days) * DAY_NS, (last + 1) * DAY_NS, now_ns))
+            for d in range(day, last + 1, days)
         ]
         windows = [self.window(zone, grid, now_ns) for grid in grids]
-        parts = forward(self.store, self.setup.channels_in(zone), windows)
-        marks = self.marks()
-        for grid, readings in zip(grids, parts, strict=True):
-            judgement = judge_over(zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks)
+
+        def looked(
+            number: int, readings: Mapping[str, Readings]
+        ) -> tuple[list[Part], Mapping[str, Readings]]:
+            return look_over(zone, self.setup, readings, grids[number], now_ns), readings
+
+        each = forward(self.store, channels, windows, looked)
+        for grid, (parts, readings) in zip(grids, each, strict=True):
+            judgement = conclude_over(zone, self.setup, parts, grid, state, now_ns=now_ns, marks=marks)
             yield judgement, state, readings
             state = judgement.memory.states[grid.n]
 
+    def _days_at_once(self, channels: int) -> int:
+        fitting = MOST_CELLS * self.setup.step_s // (DAY_S * max(channels, 1))
+        return min(max(fitting, SHORTEST_DAYS), LONGEST_DAYS)
+
     def over(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> Iterator[Judgement]:
-        """Judgements of the days of [from, to) in weeks, without what is stored and without storing."""
+        """Judgements of the days of [from, to) in parts, without what is stored and without storing."""
         first, last = from_ns // DAY_NS, (to_ns - 1) // DAY_NS
         for judgement, _, _ in self._judged(zone, first, last, self.unknown(zone, first), now_ns):
             yield judgement

@@ -43,15 +43,26 @@ def spike(taken_ns: Int, value: Float, threshold: float, max_age_s: float) -> Fl
     [2, 1, 3, 1, 2]
     """
     flags = np.full(value.shape, Quality.NOT_EVALUATED, np.uint8)
-    if len(value) < 3:
-        return flags
-    before, here, after = value[:-2], value[1:-1], value[2:]
     near = np.diff(taken_ns) <= max_age_s * NS
-    known = near[:-1] & near[1:] & np.isfinite(before) & np.isfinite(here) & np.isfinite(after)
-    outside = (here > np.maximum(before, after)) | (here < np.minimum(before, after))
-    departure = np.abs(here - (before + after) / 2) > threshold
-    flags[1:-1] = np.where(known, np.where(departure & outside, Quality.SUSPECT, Quality.PASS), flags[1:-1])
+    finite = np.isfinite(value)
+    flags[1:-1][near[:-1] & near[1:] & finite[:-2] & finite[1:-1] & finite[2:]] = Quality.PASS
+    flags[_departures(taken_ns, value, threshold, max_age_s)] = Quality.SUSPECT
     return flags
+
+
+def _departures(taken_ns: Int, value: Float, threshold: float, max_age_s: float) -> Int:
+    """Places of the suspect values of `spike`. Large departures are rare: the rest is asked of them alone."""
+    if len(value) < 3:
+        return np.empty(0, np.int64)
+    away = value[:-2] + value[2:]
+    away /= 2
+    np.subtract(value[1:-1], away, out=away)
+    at = np.flatnonzero(np.abs(away, out=away) > threshold) + 1
+    before, here, after = value[at - 1], value[at], value[at + 1]
+    latest_ns = max_age_s * NS
+    near = (taken_ns[at] - taken_ns[at - 1] <= latest_ns) & (taken_ns[at + 1] - taken_ns[at] <= latest_ns)
+    known = near & np.isfinite(before) & np.isfinite(here) & np.isfinite(after)
+    return at[known & ((here > np.maximum(before, after)) | (here < np.minimum(before, after)))]
 
 
 def constant_runs(taken_ns: Int, value: Float, least: int, max_age_s: float) -> list[tuple[int, int]]:
@@ -62,8 +73,9 @@ def constant_runs(taken_ns: Int, value: Float, least: int, max_age_s: float) -> 
     """
     if least <= 1 or len(value) < least:
         return []
-    same = (value[1:] == value[:-1]) & (taken_ns[1:] - taken_ns[:-1] <= max_age_s * NS)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
+    same = np.zeros(len(value) + 1, np.bool_)
+    same[1:-1] = (value[1:] == value[:-1]) & (taken_ns[1:] - taken_ns[:-1] <= max_age_s * NS)
+    edges = np.flatnonzero(same[1:] != same[:-1])
     begin, end = edges[::2], edges[1::2] + 1
     long = end - begin >= least
     return list(zip(begin[long].tolist(), end[long].tolist(), strict=True))
@@ -84,14 +96,16 @@ def spikes(channel: Channel, taken_ns: Int, value: Float, flags: Flags) -> Bool:
 
     Values that failed take no part, so that one wild value does not cast doubt on its neighbours.
     """
+    found = np.zeros(value.shape, np.bool_)
     if channel.spike is None:
-        return np.zeros(value.shape, np.bool_)
+        return found
     usable = flags < Quality.FAIL
     if usable.all():
-        return np.asarray(spike(taken_ns, value, channel.spike, channel.max_age_s) == Quality.SUSPECT)
-    found = np.zeros(value.shape, np.bool_)
-    tested = spike(taken_ns[usable], value[usable], channel.spike, channel.max_age_s)
-    found[usable] = tested == Quality.SUSPECT
+        found[_departures(taken_ns, value, channel.spike, channel.max_age_s)] = True
+        return found
+    places = np.flatnonzero(usable)
+    at = _departures(taken_ns[places], value[places], channel.spike, channel.max_age_s)
+    found[places[at]] = True
     return found
 
 

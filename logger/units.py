@@ -9,6 +9,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
@@ -129,6 +130,7 @@ def unit_name(text: str) -> str:
     return _SPELLINGS.get("".join(plain.replace(".", "").split()), stripped)
 
 
+@lru_cache(maxsize=256)
 def _unit(of: str, unit: str) -> Unit:
     known = quantity(of).units
     try:

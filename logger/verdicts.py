@@ -17,12 +17,11 @@ from .calibration import Corrected, corrected
 from .confirmation import position_of
 from .doubts import doubts
 from .epochs import judge_over
-from .forward import forward
 from .hours import Span, asks_disposition
 from .inspection import ChannelStatistics, Check, check, statistics
 from .intervals import require
 from .judge import JUDGE_VERSION, Judgement, part
-from .ledger import CHUNK_DAYS, NEVER_NS, Head, Ledger
+from .ledger import NEVER_NS, Head, Ledger
 from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
 from .periods import Run, excursion, joined, joined_runs
 from .pieces import DAY_NS, Piece
@@ -33,6 +32,8 @@ from .store.tables import inspection as inspection_table
 
 # How far back an activity's own rules are judged before the interval that is asked about.
 ACTIVITY_DAYS = 3
+# How far around an interval an excursion that touches it is followed.
+AROUND_DAYS = 31
 
 
 class Verdicts:
@@ -120,7 +121,7 @@ class Verdicts:
 
     def _excursions(self, zone: str, from_ns: int, to_ns: int, open_from_ns: int) -> list[Excursion]:
         # A run may have begun before the interval; the days around it make it whole.
-        around = self.stored_pieces(zone, from_ns - CHUNK_DAYS * DAY_NS, to_ns + CHUNK_DAYS * DAY_NS)
+        around = self.stored_pieces(zone, from_ns - AROUND_DAYS * DAY_NS, to_ns + AROUND_DAYS * DAY_NS)
         runs = joined_runs(run for piece in around for run in piece.runs)
         within = [run for run in runs if run.from_ns < to_ns and run.to_ns > from_ns]
         ruled = [(run, self._rule_at(zone, run)) for run in within]
@@ -176,7 +177,7 @@ class Verdicts:
         end_ns = min(-(-to_ns // step_ns) * step_ns, now_ns // step_ns * step_ns)
         grid = self._ledger.grid(day * DAY_NS, end_ns)
         window = self._ledger.window(zone, grid, now_ns)
-        (readings,) = forward(self.store, self.setup.channels_in(zone), [window])
+        readings = self.store.readings_of(self.setup.channels_in(zone), *window)
         marks = self.marks()
         return judge_over(
             zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks, activity=activity

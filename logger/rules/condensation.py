@@ -48,7 +48,7 @@ def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
         low, high = at_surface(surface, dew)
         inputs = sight.setup.inputs_of(other)
         yield Candidates(
-            pair_names(surface, dew),
+            pair_names(surface.cells, dew.cells),
             low,
             high,
             _U(rule, surface, dew, [sight.block([key]) for key in inputs] if one in inputs else []),

@@ -30,7 +30,7 @@ def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
         a, b = sight.block([one for one, _ in pairs]), sight.block([other for _, other in pairs])
         (a_low, a_high), (b_low, b_high) = a.bounds(), b.bounds()
         yield Candidates(
-            pair_names(a, b),
+            pair_names(a.cells, b.cells),
             a_low - b_high,
             a_high - b_low,
             np.rint(np.hypot(a.of("U"), b.of("U"))),

@@ -21,11 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..calibration import Why
-from ..evidence import Grid
+from ..evidence import Cells, Grid
 from ..model import Conformity, Rule
 from ..series import Bool, Float, Int
 from ..units import MICRO
-from .sight import Block
 
 
 @dataclass(frozen=True)
@@ -44,10 +43,9 @@ class Candidates:
     placed: Bool
 
 
-def pair_names(a: Block, b: Block) -> tuple[str, ...]:
+def pair_names(a: Iterable[Cells], b: Iterable[Cells]) -> tuple[str, ...]:
     """Names of pairs: both probes."""
-    both = zip(a.cells, b.cells, strict=True)
-    return tuple(f"{one.channel.probe}–{other.channel.probe}" for one, other in both)
+    return tuple(f"{one.channel.probe}–{other.channel.probe}" for one, other in zip(a, b, strict=True))
 
 
 @dataclass(frozen=True)
@@ -126,18 +124,19 @@ class Worst:
             self.margin[at], self.value[at] = margin[row, at], value[row, at]
             self.U[at], self.label[at] = U[row, at], begin + row
             return
-        nearer = margin[0] < self.margin  # false where nothing was seen
-        if nearer.any():
-            for kept, new in ((self.margin, margin[0]), (self.value, value[0]), (self.U, U[0])):
-                np.copyto(kept, new, where=nearer)
-            np.copyto(self.label, np.int16(begin), where=nearer)
+        at = np.flatnonzero(margin[0] < self.margin)  # none where nothing was seen
+        if len(at) == len(self.margin):  # the first that is looked at
+            self.margin[:], self.value[:], self.U[:], self.label[:] = margin[0], value[0], U[0], begin
+        elif len(at):
+            self.margin[at], self.value[at] = margin[0, at], value[0, at]
+            self.U[at], self.label[at] = U[0, at], begin
 
     def _evidence(self, some: Candidates, slack: Float, begin: int) -> None:
         # Without a value there is no margin, and without its uncertainty no slack: neither is evidence.
         known = (some.why == Why.EVIDENCE) & np.isfinite(slack)
         if known.all():
             self.known += len(known)
-            np.minimum(self.slack, slack.min(axis=0), out=self.slack)
+            np.minimum(self.slack, slack[0] if len(slack) == 1 else slack.min(axis=0), out=self.slack)
             return
         self.known += known.sum(axis=0)
         np.minimum(self.slack, np.where(known, slack, np.inf).min(axis=0), out=self.slack)

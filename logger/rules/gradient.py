@@ -12,13 +12,16 @@ reading of its own, enters with whichever of its bounds makes the difference lar
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..model import Position, Rule
+from ..series import Bool, Float
 from .finding import Candidates, pair_names
 from .sight import Sight
 
@@ -50,10 +53,29 @@ def distance_m(rule: Rule, a: Position, b: Position) -> float | None:
     return d if d >= rule.d_min_m and d > 0 else None
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """One channel as every pair of it sees it, shape (n,): bounds, U squared, why nothing, whether there."""
+
+    low: Float
+    high: Float
+    U_squared: Float
+    why: NDArray[np.uint8]
+    placed: Bool
+
+    @staticmethod
+    def of(key: str, sight: Sight) -> _Seen:
+        """Of the cells of a channel; low is high where each has readings of its own."""
+        block = sight.block([key])
+        low, high = (bound[0] for bound in block.bounds())
+        return _Seen(low, high, block.of("U")[0] ** 2, block.of("why")[0], block.of("placed")[0])
+
+
 def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
     """One candidate a pair of channels and the positions at which both stood."""
+    seen = {key: _Seen.of(key, sight) for key in sight.setup.channels_of(rule)}
     for pairs in sight.several(list(_pairs(rule, sight))):
-        yield _compared(pairs, sight)
+        yield _compared(pairs, seen, sight)
 
 
 def _pairs(rule: Rule, sight: Sight) -> Iterator[_Pair]:
@@ -72,21 +94,27 @@ def _earlier(a: int | None, b: int | None) -> int | None:
     return b if a is None else a if b is None else min(a, b)
 
 
-def _compared(pairs: Sequence[_Pair], sight: Sight) -> Candidates:
-    a, b = sight.block([p.one for p in pairs]), sight.block([p.other for p in pairs])
+def _compared(pairs: Sequence[_Pair], seen: Mapping[str, _Seen], sight: Sight) -> Candidates:
+    a, b = [seen[p.one] for p in pairs], [seen[p.other] for p in pairs]
     d_m, u_d_m = np.array([[p.d_m] for p in pairs]), np.array([[p.u_d_m] for p in pairs])
-    (a_low, a_high), (b_low, b_high) = a.bounds(), b.bounds()
-    difference = np.abs(a_high - b_low)
-    if a_low is not a_high or b_low is not b_high:
-        difference = np.maximum(difference, np.abs(b_high - a_low))
+    difference = np.abs(_rows(s.high for s in a) - _rows(s.low for s in b))
+    if any(s.low is not s.high for s in (*a, *b)):
+        difference = np.maximum(difference, np.abs(_rows(s.high for s in b) - _rows(s.low for s in a)))
     value = np.rint(difference / d_m)
-    U_squared = (a.of("U") ** 2 + b.of("U") ** 2) / d_m**2 + (difference * (2 * u_d_m / d_m**2)) ** 2
+    own = _rows(s.U_squared for s in a) + _rows(s.U_squared for s in b)
+    U_squared = own / d_m**2 + (difference * (2 * u_d_m / d_m**2)) ** 2
     there = np.stack([sight.during(p.from_ns, p.to_ns) for p in pairs])
     return Candidates(
-        pair_names(a, b),
+        pair_names([sight.cells[p.one] for p in pairs], [sight.cells[p.other] for p in pairs]),
         value,
         value,
         np.rint(np.sqrt(U_squared)),
-        np.maximum(a.of("why"), b.of("why")),
-        there & a.of("placed") & b.of("placed"),
+        np.maximum(_rows(s.why for s in a), _rows(s.why for s in b)),
+        there & _rows(s.placed for s in a) & _rows(s.placed for s in b),
     )
+
+
+def _rows(arrays: Iterable[NDArray[Any]]) -> NDArray[Any]:
+    """Arrays of shape (n,) as rows; one alone is not copied."""
+    each = list(arrays)
+    return each[0][None] if len(each) == 1 else np.stack(each)

@@ -15,11 +15,10 @@ from numpy.typing import NDArray
 
 from ..evidence import Cells, Grid
 from ..model import Channel, Setup
+from ..reduction import in_blocks
 from ..series import Bool, Float
 from ..units import difference_to_canonical
 
-# Numbers in one array of a block: a quarter of a megabyte.
-BLOCK = 32_768
 T = TypeVar("T")
 
 
@@ -71,9 +70,7 @@ class Sight:
 
     def several(self, things: Sequence[T], before: int = 0) -> Iterator[Sequence[T]]:
         """The things in as many parts as blocks are needed."""
-        at_once = max(1, BLOCK // max(self.grid.n + before, 1))
-        for begin in range(0, len(things), at_once):
-            yield things[begin : begin + at_once]
+        return in_blocks(things, self.grid.n + before)
 
     def during(self, from_ns: int, to_ns: int | None) -> Bool:
         """True in the cells of the grid that start in [from, to)."""

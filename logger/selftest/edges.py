@@ -200,6 +200,18 @@ def _stuck() -> Iterator[Case]:
             result,
             lambda o=other: _flat(3, series(values), o)[0],
         )
+    for minutes, first in ((1, 0), (100, 0), (360, 0), (361, 1), (N, N - 360)):
+        yield group.case(
+            f"{minutes} equal values up to the end: open from this cell on, at most 6 h back",
+            first,
+            lambda n=minutes: _open_from(Readings(*(a[:n] for a in vars(series(np.full(N, 20.0))).values()))),
+        )
+
+
+def _open_from(one: Readings) -> int:
+    made = setup((rule(),), channel={"flat_n": 30, "resolution": 0.01})
+    cells = judged(made, {"T1": one}).cells["T1.temperature"]
+    return cells.open_run_from - cells.grid.first
 
 
 def _flat(flat_n: int, one: Readings, other: Readings) -> tuple[str, bool]:

@@ -69,6 +69,13 @@ def _cells() -> Iterator[Case]:
         ("NO_READING", "EVIDENCE"),
         lambda: whys(alone(begin), 599, 600),
     )
+    early = np.full(N, 20.0)
+    early[:600], early[601:603] = np.nan, np.nan
+    yield group.case(
+        "a gap right after the first reading is covered",
+        ("NO_READING", "EVIDENCE", "EVIDENCE"),
+        lambda: whys(alone(early), 599, 601, 602),
+    )
     three = np.tile([20.0, 20.6, 20.1], N)
     cell = lambda: _cell(alone(series(three, interval_s=20, phase_s=10), channel={"interval_s": 20}), 30)  # noqa: E731
     yield group.case(

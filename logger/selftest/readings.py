@@ -91,6 +91,14 @@ def _quality() -> Iterator[Case]:
                 int(spike(x.astype(np.int64), np.array([0, 0, 3.0, 0, 0]), 0.5, 180.0)[2]) for x in (a, b)
             ),
         )
+        yield group.case(
+            f"and a value that does not depart, beside a neighbour {gap_s:g} s away",
+            (1 if flag == 3 else 2,) * 2,
+            lambda a=late, b=early: tuple(
+                int(spike(x.astype(np.int64), np.array([0, 0, 3.0, 0, 0]), 0.5, 180.0)[i])
+                for x, i in ((a, 3), (b, 1))
+            ),
+        )
     yield group.case(
         "three values have one that is tested, two have none",
         ((2, 3, 2), (2, 2)),

@@ -30,9 +30,9 @@ FOUND, SURVIVED, HUNG = "found", "survived", "hung"
 # What judges, and what its verdicts rest on.
 MODULES = (
     "physics/air", "physics/expansion", "physics/humidity", "physics/length", "physics/saturation",
-    "physics/sensors", "physics/thermal", "units", "quality", "evidence", "calibration", "correction",
-    "as_found", "agreement", "thermal_error", "rules/__init__", "rules/difference", "rules/finding",
-    "rules/condensation", "rules/gradient", "rules/plane", "rules/slope", "rules/span",
+    "physics/sensors", "physics/thermal", "units", "quality", "evidence", "reduction", "calibration",
+    "correction", "as_found", "agreement", "thermal_error", "rules/__init__", "rules/difference",
+    "rules/finding", "rules/condensation", "rules/gradient", "rules/plane", "rules/slope", "rules/span",
     "rules/windows", "conditions",
 )  # fmt: skip
 _OTHER: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {

@@ -328,7 +328,7 @@ def test_only_the_newest_of_many_days_is_told(
     store.append("w", two_days)
     told, put = [], store.put_pieces
     store.put_pieces = lambda zone, pieces, body=None: (told.append(body), put(zone, pieces, body))[1]  # type: ignore[method-assign]
-    Verdicts(store, setup).judge_live(made.at(0, day=100))
+    Verdicts(store, setup).judge_live(made.at(0, day=200))
     assert len(told) > 2
     assert [body is not None for body in told] == [False] * (len(told) - 1) + [True]
-    assert json.loads(store.live()["bay"])["at"] == "2026-06-18T00:00:00Z"
+    assert json.loads(store.live()["bay"])["at"] == "2026-09-26T00:00:00Z"
