@@ -17,7 +17,7 @@ _STAMP = r"^(?P<day>[0-9][0-9./-]{5,9})[ T](?P<clock>[0-9][0-9:.,+Z-]*)$"
 
 
 @dataclass(frozen=True)
-class Coded:
+class Coded(Sequence[str]):
     """Texts of shape (n,): `codes` are places in `table`, whose texts all differ."""
 
     table: tuple[str, ...]
@@ -36,6 +36,13 @@ class Coded:
     def __iter__(self) -> Iterator[str]:
         return map(self.table.__getitem__, self.codes.tolist())
 
+    @overload
+    def __getitem__(self, at: int) -> str: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[str]: ...
+    def __getitem__(self, at: int | slice) -> str | Sequence[str]:
+        return Coded(self.table, self.codes[at]) if isinstance(at, slice) else self.table[self.codes[at]]
+
     def first_lines(self, lines: Sequence[int]) -> dict[str, int]:
         """Text -> line of its first row; the text whose last row is the latest comes first."""
         rows = np.arange(len(self.codes), dtype=np.int32)
@@ -44,6 +51,16 @@ class Coded:
         first[self.codes[::-1]] = rows[::-1]
         places = [int(code) for code in np.argsort(-last) if last[code] >= 0]
         return {self.table[code]: lines[int(first[code])] for code in places}
+
+
+def kinds(cells: Sequence[str]) -> set[type]:
+    """The types of cells: a spreadsheet holds numbers and flags as what they are."""
+    return {str} if isinstance(cells, Coded) else set(map(type, cells))
+
+
+def distinct(cells: Sequence[str]) -> set[str]:
+    """The texts that occur."""
+    return set(cells.table) if isinstance(cells, Coded) else set(cells)
 
 
 class ArrowCells(Sequence[str]):

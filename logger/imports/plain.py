@@ -12,9 +12,10 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..errors import ImportRefused
-from .cells import ArrowCells
+from .cells import ArrowCells, Coded
 from .grid import Row
 from .heading import Heading, find_heading, head_lines, places_of, text_grid
 from .profile import Profile
@@ -87,8 +88,8 @@ class _Head:
         except (pyarrow.ArrowInvalid, UnicodeEncodeError):
             return None
         told = {place: found.texts() for place, found in cells.items()}
-        whole = all(len(texts) == text.count("\n", start) for texts in told.values())
-        return told if whole else None
+        rows = text.count("\n", start)
+        return told if all(len(texts) == rows for texts in told.values()) else None
 
     def _batches(self, text: str, start: int, delimiter: str) -> Iterator[pyarrow.RecordBatch]:
         import pyarrow
@@ -156,19 +157,19 @@ class _Encoded(io.RawIOBase):
 
 
 class _Repeated:
-    """Cells of values: a few hundred texts, time and again, each kept as one object."""
+    """Cells of values: a few hundred texts, time and again, each kept once."""
 
     def __init__(self) -> None:
-        self._known: dict[str, str] = {}
-        self._texts: list[str] = []
+        self._known: dict[str, int] = {}
+        self._codes: list[NDArray[np.int32]] = []
 
     def add(self, column: pyarrow.Array) -> None:
         coded = column.dictionary_encode()
-        texts = [self._known.setdefault(text, text) for text in coded.dictionary.to_pylist()]
-        self._texts += np.array([*texts, ""], object)[coded.indices.to_numpy()].tolist()  # never empty
+        places = [self._known.setdefault(t, len(self._known)) for t in coded.dictionary.to_pylist()]
+        self._codes.append(np.array(places, np.int32)[coded.indices.to_numpy()])
 
     def texts(self) -> Sequence[str]:
-        return self._texts
+        return Coded(tuple(self._known), np.concatenate([*self._codes, np.empty(0, np.int32)]))
 
 
 class _Single:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ..errors import ImportRefused
 from ..model import Channel, Setup
 from ..units import from_canonical, quantity, to_canonical, unit_name
+from .cells import kinds
 from .containers import Part, parts_of
 from .dates import instants
 from .encoding import Decoded, decoded
@@ -66,8 +67,9 @@ def read_content(name: str, content: bytes, profile: Profile, setup: Setup) -> R
         assumed.append("rows do not stand in order of time; they were sorted")
     series = []
     for stream, at, some in zip(streams, taken, values, strict=True):
+        lines = _lines(stream)
         for column, cells in zip(stream.columns, some, strict=True):
-            made, notes = _series(column, cells, at, stream, setup)
+            made, notes = _series(column, cells, at, lines, setup)
             series.append(made)
             assumed += notes
     rows = sum(table.rows for table in tables)
@@ -164,13 +166,15 @@ def _one_unit(unit: str) -> str:
 
 
 def _series(
-    column: TextColumn, cells: Values, taken_ns: Int, stream: Stream, setup: Setup
+    column: TextColumn, cells: Values, taken_ns: Int, lines: Int, setup: Setup
 ) -> tuple[Series, list[str]]:
     channel = _channel(column.wanted, setup)
     unit, notes = _unit(column.wanted, column.unit, cells.unit, channel)
-    _refuse_flags(column, cells, stream, channel)
+    _refuse_flags(column, cells, lines, channel)
     value = cells.value
-    raw = np.full(len(value), "", object)
+    raw: NDArray[np.object_] = np.broadcast_to(np.array("", object), len(value))  # one text for all
+    if unit != channel.unit or cells.fault.any():
+        raw = raw.copy()
     if unit != channel.unit:
         canonical = to_canonical(value, unit, channel.quantity)
         # Converting rounds in the last bit; nine decimals make 68 °F and 20 °C one value.
@@ -178,10 +182,14 @@ def _series(
         raw[:] = [f"{cell.strip()} {unit}"[:RAW_CHARS] for cell in cells.cells]
     for i in np.flatnonzero(cells.fault).tolist():
         raw[i] = str(cells.cells[i]).strip()[:RAW_CHARS]
-    told = stream.lines
-    lines = np.arange(told.start, told.stop) if isinstance(told, range) else np.asarray(told, np.int64)
     made = _in_order(Series(channel, taken_ns, value, raw, lines), ~cells.blank)
     return made, [*notes, *_beyond(made)]
+
+
+def _lines(stream: Stream) -> Int:
+    """Where the rows of a stream stand in the file; one array for all of its series."""
+    told = stream.lines
+    return np.arange(told.start, told.stop) if isinstance(told, range) else np.asarray(told, np.int64)
 
 
 def _in_order(series: Series, there: NDArray[np.bool_]) -> Series:
@@ -195,14 +203,13 @@ def _in_order(series: Series, there: NDArray[np.bool_]) -> Series:
     )
 
 
-def _refuse_flags(column: TextColumn, cells: Values, stream: Stream, channel: Channel) -> None:
-    if not any(issubclass(kind, Flag) for kind in set(map(type, cells.cells))):
+def _refuse_flags(column: TextColumn, cells: Values, lines: Int, channel: Channel) -> None:
+    if not any(issubclass(kind, Flag) for kind in kinds(cells.cells)):
         return
     flag = next((n for n, cell in enumerate(cells.cells) if isinstance(cell, Flag)), None)
     if flag is not None and channel.quantity != "state":
         raise ImportRefused(
-            f"Line {stream.lines[flag]}, column {column.wanted.heading!r}: wanted a number, "
-            "found true or false."
+            f"Line {lines[flag]}, column {column.wanted.heading!r}: wanted a number, found true or false."
         )
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..errors import ImportRefused
 from ..units import QUANTITIES, unit_name
+from .cells import Coded, distinct, kinds
 from .grid import Exact
 from .profile import FAULT_WORDS, Profile
 from .table import Stream, TextColumn
@@ -99,8 +100,8 @@ def _decimal_sign(columns: Sequence[TextColumn], profile: Profile) -> tuple[str,
 
 def _written_as_text(cells: Sequence[str]) -> set[str]:
     """The distinct cells but for those that a spreadsheet holds as numbers."""
-    if not any(issubclass(kind, Exact) for kind in set(map(type, cells))):
-        return set(cells)
+    if not any(issubclass(kind, Exact) for kind in kinds(cells)):
+        return distinct(cells)
     return {cell for cell in cells if not isinstance(cell, Exact)}
 
 
@@ -250,7 +251,8 @@ def _wide(text: str) -> bool:
 
 def _all_plain(cells: Sequence[str], sign: str) -> NDArray[np.float64] | None:
     """All cells at once where they are nothing but numbers; None sends them one by one."""
-    texts = list(set(cells))  # a room takes a few hundred values, time and again
+    # A room takes a few hundred values, time and again.
+    texts = list(cells.table if isinstance(cells, Coded) else set(cells))
     joined = "\n".join(texts)
     if sign == ",":
         if "." in joined:
@@ -262,5 +264,8 @@ def _all_plain(cells: Sequence[str], sign: str) -> NDArray[np.float64] | None:
         numbers = dict(zip(texts, map(float, joined.split("\n")), strict=True))
     except ValueError:
         return None
-    found = np.fromiter(map(numbers.__getitem__, cells), np.float64, len(cells))
+    if isinstance(cells, Coded):
+        found = np.array([*numbers.values()], np.float64)[cells.codes]
+    else:
+        found = np.fromiter(map(numbers.__getitem__, cells), np.float64, len(cells))
     return found if np.isfinite(found).all() else None

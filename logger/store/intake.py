@@ -11,6 +11,7 @@ Files first, each synced and read back, then one transaction with everything tha
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -94,10 +95,7 @@ class Intake:
         paths = {span: self._archive.free_path(Month(*span, {})) for span in months}
         self._archive.begin(list(paths.values()))
         try:
-            files: list[_File] = []
-            for span, parts in months.items():
-                seq = files[-1].batches[-1].last + 1 if files else first
-                files.append(self._file(paths[span], span, _numbered(writer, parts, seq)))
+            files = self._files(writer, months, paths, first)
             with self._database.begin() as conn:
                 self._know(conn, [part for parts in months.values() for part in parts])
                 self._lead_to(conn, writer, first, files)
@@ -107,6 +105,17 @@ class Intake:
         finally:
             self._archive.settle()
         return True
+
+    def _files(
+        self, writer: str, months: dict[Span, list[Imported]], paths: dict[Span, Path], first: int
+    ) -> list[_File]:
+        """All files, two at a time: most of the work is done where another thread may run."""
+        with ThreadPoolExecutor(2, "stillroom-seal") as pool:
+            coming = []
+            for span, parts in months.items():
+                coming.append(pool.submit(self._file, paths[span], span, _numbered(writer, parts, first)))
+                first += sum(len(part.taken_ns) for part in parts)
+            return [file.result() for file in coming]
 
     def _file(self, path: Path, span: Span, columns: Iterator[Columns]) -> _File:
         batches: list[Batch] = []
