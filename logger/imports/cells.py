@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, overload
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     import pyarrow
 
 # What `dates` takes apart in the same way, text by text; any other stamp is left to it.
-_STAMP = r"^(?P<day>[0-9][0-9./-]{5,9})[ T](?P<clock>[0-9][0-9:.,+Z-]*)$"
+_DAY, _CLOCK = re.compile(r"[0-9][0-9./-]{5,9}"), re.compile(r"[0-9][0-9:.,+Z-]*")
 
 
 @dataclass(frozen=True)
@@ -85,21 +86,47 @@ class ArrowCells(Sequence[str]):
 
     def halves(self) -> tuple[Coded, Coded] | None:
         """The day and the time of day of plain stamps; None where one is written in any other way."""
-        import pyarrow
-        import pyarrow.compute as pc
-
-        fn: Any = pc
-        days, clocks = [], []
+        parts = []
         for chunk in self._column.iterchunks():
-            found = fn.extract_regex(chunk, _STAMP, memory_pool=pyarrow.system_memory_pool())
-            if found.null_count:
+            both = _divided(chunk)
+            if both is None:
                 return None
-            days.append(found.field("day").dictionary_encode())
-            clocks.append(found.field("clock").dictionary_encode())
-        return (_coded(pyarrow, days), _coded(pyarrow, clocks)) if days else None
+            parts.append(both)
+        if not parts:
+            return None
+        texts = coded(parts)
+        codes = texts.codes.reshape(-1, 2)
+        day, clock = _used(texts.table, codes[:, 0]), _used(texts.table, codes[:, 1])
+        plain = all(_DAY.fullmatch(text) for text in day.table) and all(map(_CLOCK.fullmatch, clock.table))
+        return (day, clock) if plain else None
 
 
-def _coded(pyarrow: Any, chunks: Sequence[Any]) -> Coded:
+def _divided(stamps: Any) -> Any:
+    """Day and time of day of each stamp, one after the other, encoded; None where one has no two parts."""
+    import pyarrow.compute as pc
+
+    fn: Any = pc
+    for sign in " T":
+        parts = fn.split_pattern(stamps, sign, max_splits=1)
+        if fn.all(fn.equal(fn.list_value_length(parts), 2)).as_py():
+            return parts.flatten().dictionary_encode()
+    return None
+
+
+def _used(table: tuple[str, ...], codes: NDArray[np.int32]) -> Coded:
+    """Texts of a larger table."""
+    there = np.zeros(len(table), np.bool_)
+    there[codes] = True
+    place = np.cumsum(there, dtype=np.int32) - 1
+    return Coded(tuple(text for text, used in zip(table, there.tolist(), strict=True) if used), place[codes])
+
+
+def coded(chunks: Sequence[pyarrow.DictionaryArray]) -> Coded:
+    """Encoded chunks of a column as one."""
+    from ..arrow import pyarrow
+
+    if not chunks:
+        return Coded((), np.empty(0, np.int32))
     column = pyarrow.chunked_array(chunks).unify_dictionaries()
     codes = np.concatenate([chunk.indices.to_numpy() for chunk in column.chunks]).astype(np.int32, copy=False)
     return Coded(tuple(column.chunk(0).dictionary.to_pylist()), codes)

@@ -11,11 +11,8 @@ import io
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from ..errors import ImportRefused
-from .cells import ArrowCells, Coded
+from .cells import ArrowCells, coded
 from .grid import Row
 from .heading import Heading, find_heading, head_lines, places_of, text_grid
 from .profile import Profile
@@ -73,7 +70,7 @@ class _Head:
 
     def columns(self, text: str, start: int, delimiter: str) -> dict[int, Sequence[str]] | None:
         """The cells of the wanted columns by their places; None where a row is not as all others."""
-        import pyarrow
+        from ..arrow import pyarrow
 
         if text.count("\r", start) != text.count("\r\n", start):
             return None  # a carriage return alone ends a line too
@@ -92,8 +89,9 @@ class _Head:
         return told if all(len(texts) == rows for texts in told.values()) else None
 
     def _batches(self, text: str, start: int, delimiter: str) -> Iterator[pyarrow.RecordBatch]:
-        import pyarrow
         from pyarrow import csv
+
+        from ..arrow import pyarrow
 
         names = [str(n) for n in range(self.cells)]
         wanted = sorted({0, *self.places.values(), *range(self.width, self.cells)})
@@ -106,7 +104,6 @@ class _Head:
                 column_types=dict.fromkeys(names, pyarrow.string()),
                 strings_can_be_null=False,
             ),
-            memory_pool=pyarrow.system_memory_pool(),  # gives back at once what it does not need any more
         )
 
     def _all_readings(self, batch: pyarrow.RecordBatch) -> bool:
@@ -160,16 +157,13 @@ class _Repeated:
     """Cells of values: a few hundred texts, time and again, each kept once."""
 
     def __init__(self) -> None:
-        self._known: dict[str, int] = {}
-        self._codes: list[NDArray[np.int32]] = []
+        self._columns: list[pyarrow.DictionaryArray] = []
 
     def add(self, column: pyarrow.Array) -> None:
-        coded = column.dictionary_encode()
-        places = [self._known.setdefault(t, len(self._known)) for t in coded.dictionary.to_pylist()]
-        self._codes.append(np.array(places, np.int32)[coded.indices.to_numpy()])
+        self._columns.append(column.dictionary_encode())
 
     def texts(self) -> Sequence[str]:
-        return Coded(tuple(self._known), np.concatenate([*self._codes, np.empty(0, np.int32)]))
+        return coded(self._columns)
 
 
 class _Single:
@@ -182,6 +176,6 @@ class _Single:
         self._columns.append(column)
 
     def texts(self) -> Sequence[str]:
-        import pyarrow
+        from ..arrow import pyarrow
 
         return ArrowCells(pyarrow.chunked_array(self._columns, pyarrow.string()))

@@ -79,9 +79,13 @@ def _zone_offsets(wall_ns: Int, zone: tzinfo) -> tuple[Int, Int]:
     They differ only in an hour that the clock change skips or repeats, so only days with a
     change are looked at minute by minute.
     """
-    day, which = np.unique(wall_ns // DAY_NS, return_inverse=True)
-    starts = np.array([_offset_at(int(d) * DAY_NS, zone, 0) for d in day], np.int64)
-    ends = np.array([_offset_at((int(d) + 1) * DAY_NS, zone, 1) for d in day], np.int64)
+    which = wall_ns // DAY_NS
+    first = int(which.min()) if len(which) else 0
+    which -= first
+    there = np.flatnonzero(np.bincount(which))
+    starts, ends = (np.zeros(int(which.max(initial=0)) + 1, np.int64) for _ in range(2))
+    starts[there] = [_offset_at((first + d) * DAY_NS, zone, 0) for d in there.tolist()]
+    ends[there] = [_offset_at((first + d + 1) * DAY_NS, zone, 1) for d in there.tolist()]
     before, after = starts[which], starts[which]
     changing = np.flatnonzero((starts != ends)[which])
     minute_ns = 60 * NS
