@@ -133,11 +133,11 @@ class Worst:
 
     def _evidence(self, some: Candidates, slack: Float, begin: int) -> None:
         # Without a value there is no margin, and without its uncertainty no slack: neither is evidence.
-        known = (some.why == Why.EVIDENCE) & np.isfinite(slack)
-        if known.all():
-            self.known += len(known)
+        if not some.why.any() and np.isfinite(slack.sum()):  # all of it, at a glance
+            self.known += len(slack)
             np.minimum(self.slack, slack[0] if len(slack) == 1 else slack.min(axis=0), out=self.slack)
             return
+        known = (some.why == Why.EVIDENCE) & np.isfinite(slack)
         self.known += known.sum(axis=0)
         np.minimum(self.slack, np.where(known, slack, np.inf).min(axis=0), out=self.slack)
         short = np.where(~known & some.placed, some.why, 0)
