@@ -25,12 +25,14 @@ from . import (
     certificates,
     edges,
     evidence,
+    following,
     gaps,
     lengths,
     physics,
     planes,
     published,
     readings,
+    remembering,
     rules,
     several,
     solids,
@@ -43,7 +45,7 @@ from .case import OWN, RAISED, Case, Result, run
 LIBRARIES = ("numpy", "bottleneck", "pandas", "pyarrow", "SQLAlchemy", "cryptography", "typst")
 _PARTS = (
     published, physics, solids, lengths, readings, certificates, evidence, rules, spaces, planes, windows,
-    gaps, several, edges,
+    gaps, several, edges, remembering, following,
 )  # fmt: skip
 
 
