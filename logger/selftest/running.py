@@ -28,6 +28,7 @@ from . import (
     following,
     gaps,
     lengths,
+    moisture,
     physics,
     planes,
     published,
@@ -45,7 +46,7 @@ from .case import OWN, RAISED, Case, Result, run
 LIBRARIES = ("numpy", "bottleneck", "pandas", "pyarrow", "SQLAlchemy", "cryptography", "typst")
 _PARTS = (
     published, physics, solids, lengths, readings, certificates, evidence, rules, spaces, planes, windows,
-    gaps, several, edges, remembering, following,
+    gaps, several, edges, remembering, following, moisture,
 )  # fmt: skip
 
 

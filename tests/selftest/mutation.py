@@ -33,7 +33,7 @@ MODULES = (
     "physics/sensors", "physics/thermal", "units", "quality", "evidence", "reduction", "calibration",
     "correction", "as_found", "agreement", "thermal_error", "rules/__init__", "rules/difference",
     "rules/finding", "rules/condensation", "rules/gradient", "rules/plane", "rules/slope", "rules/span",
-    "rules/windows", "conditions", "bodies", "tracks",
+    "rules/windows", "conditions", "bodies", "tracks", "derived",
 )  # fmt: skip
 _OTHER: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.Lt: (ast.LtE, ast.GtE),
