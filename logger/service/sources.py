@@ -37,11 +37,14 @@ class Sources:
         self._buses: list[Bus] = []
         self._subscribers: list[Subscriber] = []
         self._started_ns = 0
+        self._beginning = False
 
     @property
     def alive(self) -> bool:
-        """Whether every thread of theirs runs."""
-        return all([*(bus.alive for bus in self._buses), *(one.alive for one in self._subscribers)])
+        """Whether every thread of theirs runs, but for those that are about to."""
+        return self._beginning or all(
+            [*(bus.alive for bus in self._buses), *(one.alive for one in self._subscribers)]
+        )
 
     def start(self, config: Config) -> None:
         """Begins with the lines of a setup; the clock is looked at first."""
@@ -98,14 +101,18 @@ class Sources:
         return buses(config.lines, self._rows, self._writer.event, self._clock)
 
     def _run(self, config: Config, made: list[Bus]) -> None:
-        self._config, self._buses = config, made
-        self._started_ns = self._clock.monotonic_ns()
-        topics = [line for line in config.lines if isinstance(line, MqttTopic)]
-        self._subscribers = subscribers(topics, self._store.key, self._take, self._writer.event)
-        for bus in self._buses:
-            bus.start()
-        for one in self._subscribers:
-            one.start()
+        self._beginning = True  # a thread that was not started yet is no part that died
+        try:
+            self._config, self._buses = config, made
+            self._started_ns = self._clock.monotonic_ns()
+            topics = [line for line in config.lines if isinstance(line, MqttTopic)]
+            self._subscribers = subscribers(topics, self._store.key, self._take, self._writer.event)
+            for bus in self._buses:
+                bus.start()
+            for one in self._subscribers:
+                one.start()
+        finally:
+            self._beginning = False
 
     def _rows(self, rows: Sequence[Row]) -> None:
         self._writer.rows(self.watch.stamped(rows))

@@ -27,6 +27,7 @@ from logger.alarms import AlarmState
 from logger.config import example_folder, load_texts, read_texts
 from logger.instants import to_ns
 from logger.model import NS, Config, Row
+from logger.probes import Bus
 from logger.service import Service, heartbeat
 from logger.simulation.process import TwinProcess
 from logger.store import Store
@@ -193,9 +194,11 @@ def test_an_outage_is_found_at_the_next_start(tmp_path: Path) -> None:
         assert 7200 <= int(str(outage[0]["seconds"])) < 7800
 
 
-def test_a_setup_that_was_applied_meanwhile_is_taken_over(tmp_path: Path) -> None:
+def test_a_setup_that_was_applied_meanwhile_is_taken_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Another process puts a version in force; the running service judges by it without a restart."""
-    clock = FastClock()
+    clock, begin = FastClock(), Bus.start
     files = texts(25)
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
         config = in_force(store, files, START_NS)
@@ -205,6 +208,12 @@ def test_a_setup_that_was_applied_meanwhile_is_taken_over(tmp_path: Path) -> Non
         )  # fmt: skip
         service.start()
         lived: list[bool] = []
+
+        def started(bus: Bus) -> None:
+            lived.append(service.alive)  # between one line's thread and the next
+            begin(bus)
+
+        monkeypatch.setattr(Bus, "start", started)
         try:
             quiet = re.sub(r'url = "[^"]*"', 'url = "socket://127.0.0.1:9"', files["probes.toml"])
             changed = {**files, "probes.toml": quiet}
