@@ -138,17 +138,17 @@ def excursion_runs(finding: Finding, part: slice) -> list[Run]:
 def _run(finding: Finding, cells: slice) -> Run:
     margin = finding.margin[cells]
     at = int(np.argmin(margin))
-    start = finding.grid.start_ns()
+    grid = finding.grid
     bits = int(np.bitwise_or.reduce(finding.beyond[cells]))
     return Run(
         rule=finding.rule.key,
-        from_ns=int(start[cells.start]),
-        to_ns=int(start[cells.stop - 1]) + finding.grid.step_ns,
+        from_ns=(grid.first + cells.start) * grid.step_ns,
+        to_ns=(grid.first + cells.stop) * grid.step_ns,
         worst=int(finding.value[cells][at]),
-        worst_ns=int(start[cells.start + at]),
+        worst_ns=(grid.first + cells.start + at) * grid.step_ns,
         margin=int(margin[at]),
         U=int(np.nan_to_num(finding.U[cells][at])),
-        beyond=int(-margin.sum()) * finding.grid.step_s,
+        beyond=int(-margin.sum()) * grid.step_s,
         probes=tuple(name for i, name in enumerate(finding.labels) if bits >> i & 1),
         proven=bool(finding.proven[cells].any()),
     )
