@@ -1,6 +1,6 @@
 """Arrow as we use it: with the allocator of the system, which gives back at once what is needed no more.
 
-Its own keeps what it had: a long import would take 80 MiB more and be no faster.
+Its own keeps what it had: a long import took some 70 MiB more and was no faster.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Work on readings over windows that move forward in time: what two share is not read twice.
 
-While one window is concluded, the next ones are read and looked at: half of a long judgement is work on
-arrays during which another thread may run, and reading files leaves the other core idle.
+While one window is concluded, the next ones are read and looked at: during work on long arrays, and while
+files are read, another thread may run.
 """
 
 from __future__ import annotations
