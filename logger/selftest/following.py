@@ -41,7 +41,7 @@ def _known(*temperatures: float) -> BodyState:
 
 
 def _bodies() -> Iterator[Case]:
-    group = Group("declared bodies", FIRST_ORDER)
+    group = Group("declared bodies: reason, first minute, end", FIRST_ORDER)
     still = series(np.full(N, 20.0))
     for start, air, minutes in ((20.0, 22.0, 120), (20.0, 22.0, 360), (23.0, 20.0, 60), (17.0, 20.0, 1440)):
         yield group.case(
@@ -154,7 +154,7 @@ def _nothing(judgement: Judgement) -> tuple[object, ...]:
 
 
 def _edges() -> Iterator[Case]:
-    group = Group("edges of declared bodies", FIRST_ORDER)
+    group = Group("edges of declared bodies: reason, first minute, end", FIRST_ORDER)
     still = series(np.full(N, 20.0))
     within = (("settling", 0, 215), ("conforming", 215, N))
 

@@ -70,7 +70,7 @@ def _one_paper(made: Setup) -> Setup:
 
 
 def _dew_point() -> Iterator[Case]:
-    group = Group("dew point of a probe", GUM)
+    group = Group("dew point of a probe: degC, U in K", GUM)
     of = "dew_point"
     yield group.case(
         "20 degC, 60 %RH", 12.0, lambda: value(of), 0.01, source="values.csv: psychrometric tables, 12.0 degC"
@@ -102,7 +102,7 @@ def _dew_point() -> Iterator[Case]:
 
 
 def _absolute() -> Iterator[Case]:
-    group = Group("absolute humidity of a probe", IDEAL)
+    group = Group("absolute humidity of a probe: g/m³", IDEAL)
     of = "absolute_humidity"
     a = 0.6 * 2338.8 / (461.52 * 293.15) * 1000  # g/m³ with e_s(20 degC) = 2338.8 Pa
     own = 2 * 0.005 * a / sqrt(3)
@@ -117,7 +117,7 @@ def _absolute() -> Iterator[Case]:
 
 
 def _of_air() -> Iterator[Case]:
-    group = Group("refractivity and density of the air at a probe", AIR)
+    group = Group("refractivity (1e-6) and density (kg/m³) of the air at a probe", AIR)
     # At constant relative humidity a kelvin brings 87 Pa of vapour, which weighs and bends less than air.
     bent, vapour = 0.929 + 87 * 3.7e-4, 0.378 * 87 / (287.05 * 293.15)
     for name, of, U, wanted, tolerance in (
@@ -192,8 +192,8 @@ def _evidence() -> Iterator[Case]:
     yield group.case(
         "what follows from the air of a zone",
         (
-            ("T1.absolute_humidity", "T1.air_density", "T1.dew_point", "T1.refractivity"),
-            ("T1.absolute_humidity", "T1.dew_point"),
+            ("absolute_humidity", "air_density", "dew_point", "refractivity"),
+            ("absolute_humidity", "dew_point"),
         ),
         lambda: (_in_air(("T1.", "B1.")), _in_air(("T1.",))),
     )
@@ -221,7 +221,7 @@ def _in_air(probes: tuple[str, ...]) -> tuple[str, ...]:
     }
     found = judged(made, readings, at(0), at(N / 60))
     measured = {k: c for k, c in found.cells.items() if k in readings and k.startswith(probes)}
-    return tuple(sorted(in_air(measured, made, "bay")))
+    return tuple(sorted(key.partition(".")[2] for key in in_air(measured, made, "bay")))
 
 
 def _agree(ends: tuple[dict[str, float], dict[str, float]], U: float) -> bool:

@@ -56,7 +56,7 @@ def told(
 
 
 def _settling() -> Iterator[Case]:
-    group = Group("settling", OWN)
+    group = Group("settling: reason, first minute, end", OWN)
     hour = outside((540, 600))
     yield group.case(
         "back within limits at 10:00, 4 h: 13:59 settles still, 14:00 does not",
@@ -110,7 +110,7 @@ def _settling() -> Iterator[Case]:
 
 
 def _unknown() -> Iterator[Case]:
-    group = Group("bodies unknown", OWN)
+    group = Group("bodies unknown: reason, first minute, end", OWN)
     still = series(np.full(N, 20.0))
     for minutes, end in ((60, 660), (61, 661 + 240), (400, 1240)):
         yield group.case(
