@@ -60,6 +60,8 @@ def _words(q: Queries, name: str, found: Mapping[str, Any], asked: Mapping[str, 
                 + (" Provisional: the newest minutes may still change." if found.get("provisional") else ""),
                 className="aside",
             ),
+            html.P(f"Settings: {'; '.join(found['settings'])}.", className="aside", id="check-settings"),
+            *(html.P(f"{sentence(notice)}", className="aside") for notice in found["notices"]),
         ],
         className="answer",
     )
