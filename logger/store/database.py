@@ -212,7 +212,7 @@ def quick_check(conn: Connection) -> str:
 
 
 def is_older(folder: Path) -> bool:
-    """Whether the record of a folder has tables of an older schema. What is no record is told by `prepare`."""
+    """Whether the record of a folder has tables of an older schema; False for what is no record."""
     file = folder / FILE
     if not file.is_file():
         return False
