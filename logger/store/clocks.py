@@ -128,7 +128,7 @@ class Clocks:
 
     def readings(self, channel: str, from_ns: int, to_ns: int, read: Read) -> Readings | None:
         """Readings at their true instants; None where all stamps of the channel stand as they are."""
-        compared = self.comparisons(channel.rsplit(".", 1)[0])
+        compared = self.comparisons(_probe(channel))
         unsure = self._names.number("source", UNSURE) is not None
         if not compared and not unsure:
             return None
@@ -160,7 +160,13 @@ class Clocks:
             return list(channels)
         with self._database.read() as conn:
             compared = set(conn.execute(select(clock_comparison.c.probe).distinct()).scalars())
-        return [channel for channel in channels if channel.rsplit(".", 1)[0] in compared]
+        return [channel for channel in channels if _probe(channel) in compared]
+
+    def reach_ns(self, channel: str) -> int:
+        """How far from its stamp a reading of a channel may have been taken."""
+        if self._names.number("source", UNSURE) is not None:
+            return EVER_NS
+        return max((abs(c.offset_ns) for c in self.comparisons(_probe(channel))), default=0)
 
     def changed_since(self, cursor: int, channels: Sequence[str]) -> dict[str, int]:
         """Channel -> earliest instant whose readings moved by what was recorded after the cursor."""
@@ -173,7 +179,7 @@ class Clocks:
             before = {row.number: _before(conn, row) for row in newer}
         found: dict[str, int] = {}
         for row in newer:
-            for channel in (c for c in channels if c.rsplit(".", 1)[0] == row.probe):
+            for channel in (c for c in channels if _probe(c) == row.probe):
                 found[channel] = min(before[row.number], found.get(channel, before[row.number]))
         return found | (dict.fromkeys(channels, 0) if corrected else {})
 
@@ -244,3 +250,7 @@ def _between(parts: Sequence[Columns], from_ns: int, to_ns: int) -> Readings:
         np.concatenate([getattr(p, name) for p in parts])[order] for name in ("value", "status", "late")
     )
     return Readings(taken[order], value, status, late)
+
+
+def _probe(channel: str) -> str:
+    return channel.rsplit(".", 1)[0]
