@@ -64,8 +64,9 @@ def opened(data: Path, config: Path | None, *, read_only: bool = False) -> Itera
 def _refuse_before_upgrade(data: Path, config: Path | None) -> None:
     """What would be refused is refused before an older record is brought up to date: nothing is changed."""
     from ..store import Store
+    from ..store.database import is_older
 
-    if Store.is_older(data):
+    if is_older(data):
         with Store.open(data, read_only=True) as store:
             _config_for(store, config)
 

@@ -21,7 +21,7 @@ from . import lock, tables
 from .archive import Archive
 from .cells import Envelope
 from .clocks import Clocks
-from .database import FILE, RESTORING, Database, before_upgrade, is_older
+from .database import FILE, RESTORING, Database, before_upgrade
 from .decisions import Decisions
 from .disposal import Disposals, Disposed, Request
 from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
@@ -92,11 +92,6 @@ class Store:
             store.close()
             raise
         return store
-
-    @staticmethod
-    def is_older(folder: Path) -> bool:
-        """Whether an older program wrote the record, so that opening it for writing changes its tables."""
-        return is_older(Path(folder))
 
     def close(self) -> None:
         """Let go of the files."""
