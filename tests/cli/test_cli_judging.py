@@ -143,9 +143,10 @@ def test_inspections_are_listed_with_their_verdicts(ask: Any) -> None:
 def test_a_person_reads_a_sentence_first(stillroom: Any, demo_history: Path) -> None:
     arguments = ("--zone", "machine-bay", "--from", "2026-10-19T06:00", "--to", "2026-10-19T07:00")
     done = stillroom("check", *arguments, "--data", demo_history)
-    first, second, heads, *rest = done.stdout.splitlines()
-    assert first == "Machine bay, 2026-10-19T04:00:00Z to 2026-10-19T05:00:00Z: not stable."
-    assert (second, heads.split()[0]) == ("", "reason")
+    first, second, said, fourth, heads, *rest = done.stdout.splitlines()
+    assert first == "Machine bay, 2026-10-19 06:00 +02:00 to 07:00: not stable (nonconforming)."
+    assert (second, fourth, heads.split()[0]) == ("", "", "reason")
+    assert re.match(r"  Temperature 20\.97 ± 0\.\d+ °C at P2, 0\.47 K above 20\.5 °C; 2026-10-19 06:00", said)
     assert rest[0].split()[:3] == ["nonconforming", "machine-bay.temperature", "P2"]
 
 
