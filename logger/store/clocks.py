@@ -128,11 +128,11 @@ class Clocks:
 
     def readings(self, channel: str, from_ns: int, to_ns: int, read: Read) -> Readings | None:
         """Readings at their true instants; None where all stamps of the channel stand as they are."""
-        compared = self.comparisons(channel.rsplit(".", 1)[0])
+        compared = self.comparisons(_probe(channel))
         unsure = self._names.number("source", UNSURE) is not None
         if not compared and not unsure:
             return None
-        reach_ns = self.reach_ns(channel)
+        reach_ns = max((abs(c.offset_ns) for c in compared), default=0) + NS
         # Whoever asks for all that will ever come asks up to the largest number that the database takes.
         columns = read(max(from_ns - reach_ns, -EVER_NS), min(to_ns + reach_ns, EVER_NS))
         parts = [_drifting(columns, compared)]
@@ -150,14 +150,9 @@ class Clocks:
         for mine, wrong_ns in self._found(rows):
             yield _moved(rows.part(mine), (rows.taken_ns + wrong_ns)[mine])
 
-    def reach_ns(self, channel: str) -> int:
-        """By how much at most the clock of its probe was wrong where it was compared, and a second."""
-        compared = self.comparisons(channel.rsplit(".", 1)[0])
-        return max((abs(c.offset_ns) for c in compared), default=0) + NS
-
     def instants(self, channel: str, rows: Columns) -> tuple[Int, Bool]:
         """True instants of stored readings of a channel, and where they are known; both of shape (n,)."""
-        compared, unsure = self.comparisons(channel.rsplit(".", 1)[0]), _of_sources(rows, {UNSURE})
+        compared, unsure = self.comparisons(_probe(channel)), _of_sources(rows, {UNSURE})
         taken, known = rows.taken_ns.copy(), np.asarray(~unsure, np.bool_)
         if compared:
             theirs = ~_of_sources(rows, OURS)
@@ -183,7 +178,13 @@ class Clocks:
             return list(channels)
         with self._database.read() as conn:
             compared = set(conn.execute(select(clock_comparison.c.probe).distinct()).scalars())
-        return [channel for channel in channels if channel.rsplit(".", 1)[0] in compared]
+        return [channel for channel in channels if _probe(channel) in compared]
+
+    def reach_ns(self, channel: str) -> int:
+        """How far from its stamp a reading of a channel may have been taken."""
+        if self._names.number("source", UNSURE) is not None:
+            return EVER_NS
+        return max((abs(c.offset_ns) for c in self.comparisons(_probe(channel))), default=0)
 
     def changed_since(self, cursor: int, channels: Sequence[str]) -> dict[str, int]:
         """Channel -> earliest instant whose readings moved by what was recorded after the cursor."""
@@ -196,7 +197,7 @@ class Clocks:
             before = {row.number: _before(conn, row) for row in newer}
         found: dict[str, int] = {}
         for row in newer:
-            for channel in (c for c in channels if c.rsplit(".", 1)[0] == row.probe):
+            for channel in (c for c in channels if _probe(c) == row.probe):
                 found[channel] = min(before[row.number], found.get(channel, before[row.number]))
         return found | (dict.fromkeys(channels, 0) if corrected else {})
 
@@ -271,3 +272,7 @@ def _between(parts: Sequence[Columns], from_ns: int, to_ns: int) -> Readings:
         np.concatenate([getattr(p, name) for p in parts])[order] for name in ("value", "status", "late")
     )
     return Readings(taken[order], value, status, late)
+
+
+def _probe(channel: str) -> str:
+    return channel.rsplit(".", 1)[0]
