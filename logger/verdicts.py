@@ -97,9 +97,10 @@ class Verdicts:
         """The newest period; `made`: pieces that are not stored yet."""
         days = 1
         while True:
-            first, end = (head.until_ns - 1) // DAY_NS - days + 1, min([*made, NEVER_NS])
+            first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
+            end = min([*made, NEVER_NS])
             stored = self._ledger.kept.pieces(zone, first, end) if first < end else {}
-            known = {day: Piece.of_text(body) for day, (_, body) in stored.items() if day >= first}
+            known = {day: Piece.of_text(body) for day, (_, body) in stored.items()}
             known |= made
             found = joined(p for _, piece in sorted(known.items()) for p in piece.periods)
             # One period alone may have begun before what was read.

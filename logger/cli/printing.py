@@ -44,7 +44,7 @@ def figures(worst: float | None, limit: float | None, U: float | None) -> list[s
     """A worst value, its limit and its uncertainty, with as many decimals as the result needs; two at least.
 
     >>> figures(20.97, 20.5, 0.1), figures(21.001, 21.0, 0.2), figures(None, 0.4, 0.0029)
-    (['20.97', '20.50', '0.10'], ['21.001', '21.000', '0.200'], ['', '0.400', '0.003'])
+    (['20.97', '20.50', '0.10'], ['21.001', '21.000', '0.200'], ['', '0.4000', '0.0029'])
     >>> figures(20.902, 21.0, 0.1)
     ['20.902', '21.000', '0.100']
     """
