@@ -121,10 +121,9 @@ def _order(key: tuple[str, str]) -> tuple[int, int, str]:
 def statement(check: Check, found: Sequence[Extent], zone_name: str) -> Statement:
     """The sentence for a certificate; Refused where the record does not show what it would say."""
     if check.verdict == "not shown":
-        why = check.causes[0].why if check.causes else ""
         raise Refused(
-            f"No conditions can be stated for {zone_name}: the verdict of this interval is not shown"
-            + (f" ({why})." if why else ".")
+            f"No conditions can be stated for {zone_name}: the verdict of this interval is not shown. "
+            + check.because
         )
     stated = tuple(_stated(one) for one in found if one.quantity in _PRINTED)
     if not stated:

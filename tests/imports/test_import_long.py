@@ -111,7 +111,7 @@ def test_other_alphabets(both: Callable[..., tuple[Told, bool]]) -> None:
     assert -20.03 in told[2][0][2]  # type: ignore[index]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     st.lists(
         st.one_of(
