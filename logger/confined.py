@@ -196,8 +196,8 @@ class _Child:
     def _why(self, limits: Limits) -> str:
         code = self.process.wait()
         if self.late or code == -getattr(signal, "SIGXCPU", 0):
-            return f"Reading this file takes longer than {limits.computing_s:.0f} s of computing. "
-                f"Nothing was imported; {_SMALLER}."
+            long = f"Reading this file takes longer than {limits.computing_s:.0f} s of computing."
+            return f"{long} Nothing was imported; {_SMALLER}."
         if code < 0:  # a library that gets no memory ends the process, and so does the system
             return _too_much(limits)
         return f"The process that reads files ended by itself (exit {code}). Nothing was imported."
