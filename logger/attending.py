@@ -7,11 +7,12 @@ A notice that was withheld meanwhile and still stands is told by the service's n
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from . import actions
 from .alarms import Act, ActKind, Alarm, AlarmState, acted
 from .approval import person, said
+from .causes import cause_of, leads
 from .duty import Address, addresses, every_way
 from .errors import Refused, UnknownName
 from .instants import rfc3339
@@ -84,7 +85,7 @@ def _act(
         before = actions.known_alarm(conn, key)
         _refuse_idle(before, kind)
         done = acted(before, act)
-        after = replace(done.alarm, waits=True, cause=done.alarm.cause or key) if done.notices else done.alarm
+        after = leads(done.alarm, now_ns) if done.notices else done.alarm
         actions.put_alarm(conn, after, now_ns)
         until = {} if until_ns is None else {"until": rfc3339(until_ns)}
         what = actions.change(before, after) | {"act": kind, **until}
@@ -110,9 +111,12 @@ def acknowledge_many(store: Store, keys: Sequence[str], who: str, comment: str, 
     missing = [key for key in keys if key not in known]
     if missing:
         raise UnknownName("alarm", missing[0], known)
-    causes = sorted({known[key].cause or key for key in keys})
+    causes = {cause_of(known[key]) or (key, 0) for key in keys}
     if len(causes) > 1:
-        raise Refused(f"These alarms have several causes ({', '.join(causes)}); each wants its own comment.")
+        named = ", ".join(key for key, _ in sorted(causes))
+        raise Refused(
+            f"These alarms have several causes ({named}). Acknowledge each cause with a comment of its own."
+        )
     return [actions.acknowledge(store, key, who, comment, now_ns) for key in keys]
 
 

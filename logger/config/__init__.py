@@ -25,6 +25,7 @@ from ..dcc import LARGEST_BYTES, text_of
 from ..errors import ConfigError, Fault, Refused, UnitError
 from ..imports.profile import profile_of
 from ..model import Config, Setup
+from ..probes.alike import lookalikes
 from ..setups import Version, effective
 from ..tables_of_text import nearest
 from ..units import to_canonical
@@ -161,7 +162,7 @@ def digest(texts: Mapping[str, str]) -> str:
 
 def warnings(config: Config) -> list[str]:
     """What the configuration may say but should not without a thought."""
-    return [*_warnings(config.setup), *lenient(config.setup)]
+    return [*_warnings(config.setup), *lenient(config.setup), *lookalikes(config.lines)]
 
 
 def example_folder() -> Path:

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, Row, func, select
 
 from ..drift import true_ns
 from ..model import NS
-from ..series import Readings
+from ..series import Bool, Int, Readings
 from .database import Database
 from .facts import JSON
 from .journal import Journal
@@ -143,16 +143,34 @@ class Clocks:
     def _corrected(self, read: Read) -> Iterator[Columns]:
         """Readings of an unsure clock whose correction is recorded, wherever its stamps lay."""
         with self._database.read() as conn:
-            order = clock_correction.c.number
-            known = conn.execute(select(clock_correction).order_by(order)).all()
-        if known:
-            rows = read(-EVER_NS, EVER_NS)
-            rows = rows.part(_of_sources(rows, {UNSURE}))
-            for span in _spans(self._doubts(), known):
-                if span.base_ns is not None:
-                    mine = rows.part(span.has(rows))
-                    wrong_ns = span.base_ns - (mine.received_ns - mine.monotonic_ns)
-                    yield _moved(mine, mine.taken_ns + wrong_ns)
+            if conn.execute(select(clock_correction.c.number).limit(1)).scalar() is None:
+                return
+        rows = read(-EVER_NS, EVER_NS)
+        rows = rows.part(_of_sources(rows, {UNSURE}))
+        for mine, wrong_ns in self._found(rows):
+            yield _moved(rows.part(mine), (rows.taken_ns + wrong_ns)[mine])
+
+    def instants(self, channel: str, rows: Columns) -> tuple[Int, Bool]:
+        """True instants of stored readings of a channel, and where they are known; both of shape (n,)."""
+        compared, unsure = self.comparisons(_probe(channel)), _of_sources(rows, {UNSURE})
+        taken, known = rows.taken_ns.copy(), np.asarray(~unsure, np.bool_)
+        if compared:
+            theirs = ~_of_sources(rows, OURS)
+            taken[theirs] = _undrifted(rows.taken_ns[theirs], compared)
+        if unsure.any():
+            for mine, wrong_ns in self._found(rows):
+                at = np.flatnonzero(mine & unsure)
+                taken[at] += wrong_ns[at]
+                known[at] = True
+        return taken, known
+
+    def _found(self, rows: Columns) -> Iterator[tuple[Bool, Int]]:
+        """Of each span of a boot whose correction is recorded: its rows, and by how much each is moved."""
+        with self._database.read() as conn:
+            recorded = conn.execute(select(clock_correction).order_by(clock_correction.c.number)).all()
+        for span in _spans(self._doubts(), recorded):
+            if span.base_ns is not None:
+                yield span.has(rows), span.base_ns - (rows.received_ns - rows.monotonic_ns)
 
     def moving(self, channels: Sequence[str]) -> list[str]:
         """Those of the channels whose stamps may not stand as they are."""
@@ -226,9 +244,13 @@ def _drifting(columns: Columns, compared: Sequence[Comparison]) -> Columns:
     if not compared:
         return kept
     theirs = ~_of_sources(kept, OURS)
+    return _moved(kept, np.where(theirs, _undrifted(kept.taken_ns, compared), kept.taken_ns))
+
+
+def _undrifted(stamp_ns: Int, compared: Sequence[Comparison]) -> Int:
     clock = np.array([c.clock_ns for c in compared], np.int64)
     offset = np.array([c.offset_ns for c in compared], np.int64)
-    return _moved(kept, np.where(theirs, true_ns(kept.taken_ns, clock, offset), kept.taken_ns))
+    return true_ns(stamp_ns, clock, offset)
 
 
 def _of_sources(columns: Columns, sources: frozenset[str] | set[str]) -> Any:

@@ -57,6 +57,14 @@ CASES = {
         "room.toml", 'medium = "scale"', 'medium = "glass"',
         ["[positions.machine-scale] medium: wanted one of air, part, scale", "found 'glass'"],
     ),
+    "common cause of a zone that is none": (
+        "alarms.toml", '["machine-bay", "plate-bench"]', '["machine-bay", "plate-bank"]',
+        ["alarms.toml [notices] common_causes", "did you mean 'plate-bench'"],
+    ),
+    "zone in two common causes": (
+        "alarms.toml", '["machine-bay", "plate-bench"] }', '["machine-bay"], heating = ["machine-bay"] }',
+        ["[notices] common_causes: wanted machine-bay in one of them", "air-handling and heating"],
+    ),
     "no such zone": (
         "room.toml", 'zone = "machine-bay"\nmedium = "pressure"', 'zone = "machin-bay"\nmedium = "pressure"',
         ["[positions.barometer] zone", "did you mean 'machine-bay'", "'machin-bay'"],

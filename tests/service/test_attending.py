@@ -162,7 +162,7 @@ def test_mails_carry_the_link_when_the_address_of_the_pages_is_known(store: Stor
         Alarming(store, config, told).turn(START + (minute + 1) * MINUTE)
 
     text = actions.outbox(store).of("bay-air")[0].body["text"]
-    address = text.rpartition("works once: ")[2].strip()
+    address = text.rpartition("asks for confirmation): ")[2].strip()
     now = START + 2 * MINUTE
     wanted = Permit("bay-air", 1, "annunciated", "greta@almtal.example", now + 3 * 24 * HOUR)
     assert address == f"https://room.almtal.example/acknowledge/{signed(store.folder, wanted)}"
