@@ -8,6 +8,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from sqlalchemy import select
@@ -223,7 +224,8 @@ class Verdicts:
     ) -> int:
         """The same for a record that was asked for once."""
         from_ns = interval[0]
-        require(zone, interval, record, now_ns, self.setup.step_s * NS)
+        clock = ZoneInfo(self.setup.room.timezone)
+        require(zone, interval, record, now_ns, self.setup.step_s * NS, clock=clock)
         return self.setup.at(from_ns).zone(zone).pre_window_s if pre_window_s is None else pre_window_s
 
     def checked(
