@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from logger.accounts import Act
-from logger.actions import alarm_specs
+from logger.actions import alarm_specs, comment_of
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.assessment import Question
 from logger.errors import Refused, UnknownName
@@ -310,10 +310,9 @@ class Queries:
         return [self.source.ready(zone.key, now) for zone in self.setup.zones_now()]
 
     def acknowledge(self, alarm: str, who: str, comment: str) -> None:
-        """Both a name and a comment are wanted; nothing is changed without them."""
+        """Takes a name and a comment; Refused, with nothing changed, where either is missing."""
         _wanted(who, "your name")
-        _wanted(comment, "a comment: what you saw or did")
-        self.source.acknowledge(alarm, who.strip(), comment.strip(), self.now_ns())
+        self.source.acknowledge(alarm, who.strip(), comment_of(comment), self.now_ns())
 
     def start_inspection(self, zone: str, title: str, who: str) -> Inspection:
         """A new running inspection with a key of its own."""
