@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .calibration import Why, corrected
 from .errors import Refused
 from .model import NS, Channel, Quality, Setup
-from .quality import constant_runs, gross_range, last_run, moved, spikes, stays
+from .quality import constant_runs, gross_range, last_run, moved, possible_span, spikes, stays
 from .reduction import cover, in_blocks, reduced
 from .series import Bool, Float, Int, Readings, conflicting, first_told, once
 from .units import MICRO, difference_to_canonical, to_canonical
@@ -105,7 +105,7 @@ def _in_order(key: str, readings: Readings) -> Readings:
 
 
 def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
-    flags = gross_range(readings.value, channel.probe_span, channel.user_span)
+    flags = gross_range(readings.value, possible_span(channel), channel.user_span)
     done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     why = done.why
     conflict = conflicting(readings)

@@ -292,7 +292,9 @@ def check_lines(found: Opened, result: Check) -> list[str]:
         "",
         *table(("channel", "min", "max", "mean", "span", "unit", "conforming", "in hours of use"), read),
         "",
+        *(f"  note: {notice}" for notice in result.notices),
         f"  decision rule: {result.decision_rule}; pre-window {duration(result.pre_window_s)}",
+        f"  settings: {'; '.join(result.settings)}",
         f"  setup {result.setup[:12]}, {result.software}, digest {told['digest'][:12]}",
     ]
 

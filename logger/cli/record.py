@@ -241,7 +241,7 @@ def conditions(
 
     with opened(data, config) as found:
         verdicts, span = found.verdicts(), interval(found, zone, start, end)
-        said_of = stated(verdicts, verdicts.check(zone, *span, found.now_ns))
+        said_of = stated(verdicts, zone, *span, found.now_ns)
         simulated = found.store.simulated
     mark = "SIMULATED, no measured data. " if simulated else ""
     lines = [mark + said_of.sentence, f"  digest {said_of.digest}"]
