@@ -8,11 +8,13 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from sqlalchemy import select
 
 from . import __version__
+from .ahead import Gains, gains
 from .calibration import Corrected, corrected
 from .confirmation import position_of
 from .doubts import doubts
@@ -34,6 +36,8 @@ from .store.tables import inspection as inspection_table
 ACTIVITY_DAYS = 3
 # How far around an interval an excursion that touches it is followed.
 AROUND_DAYS = 31
+# Over how many days forecasts are compared with "it stays as it is".
+GAIN_DAYS = 7
 
 
 class Verdicts:
@@ -43,6 +47,7 @@ class Verdicts:
         self.store = store
         self.setup = setup
         self._ledger = Ledger(store, setup)
+        self._gains: dict[str, tuple[int, Gains]] = {}
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval that was declared not to be trusted."""
@@ -96,9 +101,10 @@ class Verdicts:
         """The newest period; `made`: pieces that are not stored yet."""
         days = 1
         while True:
-            first, end = (head.until_ns - 1) // DAY_NS - days + 1, min([*made, NEVER_NS])
+            first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
+            end = min([*made, NEVER_NS])
             stored = self._ledger.kept.pieces(zone, first, end) if first < end else {}
-            known = {day: Piece.of_text(body) for day, (_, body) in stored.items() if day >= first}
+            known = {day: Piece.of_text(body) for day, (_, body) in stored.items()}
             known |= made
             found = joined(p for _, piece in sorted(known.items()) for p in piece.periods)
             # One period alone may have begun before what was read.
@@ -222,7 +228,8 @@ class Verdicts:
     ) -> int:
         """The same for a record that was asked for once."""
         from_ns = interval[0]
-        require(zone, interval, record, now_ns, self.setup.step_s * NS)
+        clock = ZoneInfo(self.setup.room.timezone)
+        require(zone, interval, record, now_ns, self.setup.step_s * NS, clock=clock)
         return self.setup.at(from_ns).zone(zone).pre_window_s if pre_window_s is None else pre_window_s
 
     def checked(
@@ -285,6 +292,7 @@ class Verdicts:
     def judge_live(self, now_ns: int) -> None:
         """Judge every zone up to now and keep its newest statement for those who show it."""
         for zone in (z.key for z in self.setup.zones_now()):
+            self.forecast_gains(zone, now_ns)  # before anything is stored: a day of it takes a while
             if not self._ledger.refresh(zone, now_ns, partial(self._told, now_ns)):
                 self._tell_once(zone, now_ns)
 
@@ -295,7 +303,22 @@ class Verdicts:
             return None
         newest = self._ledger.newest_values_ns(zone)
         ages = [now_ns - ns for channel, ns in newest.items() if self._stands(channel, zone, now_ns)]
-        return _text(statement(self.setup, judgement, current, max(ages) / NS if ages else None))
+        gains = self.forecast_gains(zone, now_ns)
+        return _text(statement(self.setup, judgement, current, max(ages) / NS if ages else None, gains))
+
+    def forecast_gains(self, zone: str, now_ns: int) -> Gains:
+        """What forecasts gained on the last week of a zone's record; measured once a UTC day."""
+        day = now_ns // DAY_NS
+        known = self._gains.get(zone)
+        if known is None or known[0] != day:
+            record = self.record(zone)
+            begin_ns = (day - GAIN_DAYS) * DAY_NS
+            found: Gains = {}
+            if record is not None and record[0] < now_ns:
+                judgement = self.judgement(zone, max(record[0], begin_ns), now_ns, now_ns, refresh=False)
+                found = gains(self.setup, judgement) if judgement.grid.n else {}
+            known = self._gains[zone] = day, found
+        return known[1]
 
     def _tell_once(self, zone: str, now_ns: int) -> None:
         """A zone that was judged without anybody asking for a statement."""

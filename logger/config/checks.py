@@ -10,8 +10,10 @@ from ..model import Placement, Rule, Setup
 from ..rules import kinds
 from ..tables_of_text import Entry
 from ..units import QUANTITIES, unit_name
+from .ceilings import beyond
 from .connections import connection_faults
 from .feasible import infeasible, unreleased
+from .neighbours import faults as _neighbours
 from .notices import faults as _alarms
 from .schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
 from .tables import CertificateEntry, Tables, unknown
@@ -263,9 +265,13 @@ def _rule_channels(tables: Tables, setup: Setup, rule: Rule, entry: Entry[RuleTa
                 )
 
 
+def _leniency(tables: Tables) -> Iterator[Fault]:
+    return (one.fault() for one in beyond(tables))
+
+
 _OF_TABLES: Sequence[Callable[[Tables], Iterator[Fault]]] = (
-    _room, _channels, _probes, connection_faults, _certificates,
+    _leniency, _room, _channels, _probes, connection_faults, _certificates,
 )  # fmt: skip
 _OF_SETUP: Sequence[Callable[[Tables, Setup], Iterator[Fault]]] = (
-    _positions, _placements, _rules, _alarms, _zones,
+    _positions, _placements, _rules, _alarms, _zones, _neighbours,
 )  # fmt: skip
