@@ -57,8 +57,36 @@ def _as_found(before: Certificate, after: Certificate) -> dict[str, Any] | None:
     }
 
 
-def correction_rows(facts: Mapping[str, Any]) -> list[tuple[str, ...]]:
-    """A row for each certificate in force, as printed."""
+Section = tuple[str, tuple[str, ...], str, list[tuple[str, ...]], str]
+
+
+def corrections(facts: Mapping[str, Any]) -> Section:
+    """The table of corrections as printed: title, heads, alignment, rows, and what stands for no row."""
+    heads = (
+        "Channel",
+        "Certificate",
+        "Correction",
+        "Drift",
+        "Resolution",
+        "Noise",
+        "Other",
+        "As found later",
+    )
+    title, none = "Corrections and what enters U", "No certificate was in force."
+    return title, heads, "llwrrrrw", _correction_rows(facts), none
+
+
+def without_limit(facts: Mapping[str, Any]) -> Section:
+    """The table of channels that no limit rests on."""
+    rows = [
+        (w["channel"], str(w["readings"]), f"{w['longest_silence_s'] / 3600:.1f} h")
+        for w in facts["without_limit"]
+    ]
+    heads = ("Channel", "Readings", "Longest time without a reading")
+    return "Channels that no limit rests on", heads, "lrw", rows, "None."
+
+
+def _correction_rows(facts: Mapping[str, Any]) -> list[tuple[str, ...]]:
     each = [c for p in facts["probes"] for c in p["certificates"]]
     return [
         (

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from ..instants import parse, wall
 from ..reasons import ALL_KEPT
-from .corrections import FORMULA, correction_rows
+from .corrections import FORMULA, corrections, without_limit
 
 Facts: TypeAlias = Mapping[str, Any]
 UNITS = {"degC": "°C", "%RH": "% RH", "Pa": "Pa", "1": "", "g/m3": "g/m³", "kg/m3": "kg/m³"} | {
@@ -179,13 +179,13 @@ def _sections(facts: Facts, zone: ZoneInfo) -> list[dict[str, Any]]:
         _inspections(facts, zone),
         _periods(facts, zone),
         _gaps(facts, zone),
-        *([_without_limit(facts)] if facts["without_limit"] else []),
+        *([_section(*without_limit(facts))] if facts["without_limit"] else []),
         _marks(facts, zone),
         _alarms(facts, zone),
         _reviews(facts, zone),
         _probes(facts),
         _certificates(facts, zone),
-        _corrections(facts),
+        _section(*corrections(facts)),
     ]
 
 
@@ -321,34 +321,6 @@ def _gaps(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
     ]
     heads = ("From", "To", "Silent for", "Channels")
     return _section("Gaps", heads, "lllw", rows, "No channel was silent for longer than it may be.")
-
-
-def _without_limit(facts: Facts) -> dict[str, Any]:
-    rows = [
-        (
-            w["channel"],
-            str(w["readings"]),
-            length(w["longest_silence_s"]) if w["longest_silence_s"] else "none",
-        )
-        for w in facts["without_limit"]
-    ]
-    heads = ("Channel", "Readings", "Longest time without a reading")
-    return _section("Channels that no limit rests on", heads, "lrw", rows, "None.")
-
-
-def _corrections(facts: Facts) -> dict[str, Any]:
-    heads = (
-        "Channel",
-        "Certificate",
-        "Correction",
-        "Drift",
-        "Resolution",
-        "Noise",
-        "Other",
-        "As found later",
-    )
-    title = "Corrections and what enters U"
-    return _section(title, heads, "llwrrrrw", correction_rows(facts), "No certificate was in force.")
 
 
 def _marks(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
