@@ -78,7 +78,7 @@ def corrections(facts: Mapping[str, Any]) -> Section:
 
 def without_limit(facts: Mapping[str, Any]) -> Section:
     """The table of channels that no limit rests on."""
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (w["channel"], str(w["readings"]), f"{w['longest_silence_s'] / 3600:.1f} h")
         for w in facts["without_limit"]
     ]
