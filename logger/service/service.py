@@ -18,6 +18,7 @@ from ..model import NS, Config
 from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
+from ..proof import verified
 from ..store import Store, tables
 from ..verdicts import Verdicts
 from . import backups, systemd
@@ -289,7 +290,7 @@ class Service:
 
     def _check(self) -> None:
         backups.watch(self._store, self.config.backup, self._writer.event, self._clock())
-        found = self._store.verify()
+        found = verified(self._store)
         if not found.intact:
             self._writer.event(
                 "check-failed", {"faults": list(found.faults[:20]), "count": len(found.faults)}

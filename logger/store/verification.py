@@ -28,10 +28,12 @@ from .database import Database, quick_check
 from .facts import Verification
 from .month_file import CHANNEL_FACTS, SEAL_FACTS
 from .names import Names
+from .overview import Overviews
 from .papers import check_papers
 from .people import check_people
 from .sealed_file import read_sealed
 from .seals import hidden, sealed_channel
+from .shape import check_shape
 from .tables import batch, disposal, reading, seal, seal_channel
 from .tables import name as known_name
 
@@ -43,10 +45,13 @@ CHANNEL_FIELDS = (*CHANNEL_FACTS, "from_ns", "to_ns", "upto_arrival")
 class Walk:
     """One verification; names every fault in a sentence and goes on."""
 
-    def __init__(self, database: Database, names: Names, archive: Archive, folder: Path) -> None:
+    def __init__(
+        self, database: Database, names: Names, archive: Archive, overviews: Overviews, folder: Path
+    ) -> None:
         self._database = database
         self._names = names
         self._archive = archive
+        self._overviews = overviews
         self._folder = folder
         self._faults: list[str] = []
         self._spans: dict[str, list[Int]] = {}  # writer -> runs of numbers that were found
@@ -71,6 +76,8 @@ class Walk:
                 lambda conn, claims: check_clocks(conn, claims.clocks),
                 lambda conn, claims: check_people(conn, claims.people),
                 self._unsealed,
+                lambda conn, _claims: check_shape(conn),
+                lambda _conn, _claims: self._overviews.altered(),
             )
             self._run(lambda: read_chain(conn, dict(heads), claims))
             for check in checks:
