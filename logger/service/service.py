@@ -244,7 +244,11 @@ class Service:
         calendar = BackgroundScheduler(
             timezone="UTC", job_defaults={"coalesce": True, "misfire_grace_time": 12 * 3600}
         )
-        daily = ((self._seal, "daily seal", 2, 10), (self._check, "daily check", 3, 10))
+        daily = (
+            (self._seal, "daily seal", 2, 10),
+            (self._check, "daily check", 3, 10),
+            (self._scrub, "daily reading of backups", 5, 10),
+        )
         for work, name, hour, minute in daily:
             calendar.add_job(self._jobs.run, "cron", (name, work), id=name, hour=hour, minute=minute)
         monthly = {"day": 3, "hour": 4, "minute": 10}
@@ -270,6 +274,9 @@ class Service:
     def _back_up(self) -> None:
         if self.config.backup is not None:
             backups.daily(self._store, self.config.backup, self._writer.event, self._clock())
+
+    def _scrub(self) -> None:
+        backups.scrub(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _tell_unstored(self) -> None:
         trouble, waiting = self._writer.trouble, self._writer.waiting

@@ -19,6 +19,7 @@ from .database import FILE
 from .facts import Seal, Verification
 from .generations import MARKER, Generation, heads, is_target, newest_good
 from .rows import NUMERIC, TEXTS, Columns
+from .scrubbing import scrubbed
 from .store import Store
 from .target import plain_target_errors, read_json
 
@@ -36,6 +37,11 @@ def checked(store: Store, told: Sequence[tuple[int, str]] = (), target: Path | N
     _refuse_other(store, target)
     known = [*heads(target), *told]
     found = _with_heads(store.verify(known), known, f" of {target}")
+    read = scrubbed(target)
+    line = (
+        f"{read.files} files of the backups in {target}, {read.size_bytes / 1e6:.1f} MB, with their digests"
+    )
+    found = replace(found, faults=(*found.faults, *read.sentences), compared=(*found.compared, line))
     good = newest_good(target)
     if found.intact or good is None:
         return found

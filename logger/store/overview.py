@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -80,8 +80,8 @@ class Overviews:
                 if number is not None:
                     self._level(channel, sealed_channel(conn, number), WIDTHS_NS[0])
 
-    def altered(self) -> Iterator[str]:
-        """A sentence for every overview on the disk that its sealed files do not give.
+    def altered(self, broken: Collection[str]) -> Iterator[str]:
+        """A sentence for every overview on the disk that its sealed files do not give, but for broken ones.
 
         One of files that are no longer all there is none: it is made anew before it is used.
         """
@@ -91,9 +91,9 @@ class Overviews:
                 number = self._names.number("channel", channel)
                 seals = sealed_channel(conn, number) if number is not None else []
             try:
-                yield from self._altered(channel, {one.file for one in seals})
+                yield from self._altered(channel, {one.file for one in seals} - set(broken))
             except StoreDamaged:
-                continue  # the sealed file itself is named by those who compare it
+                continue  # broken since it was compared; the next verification names it
 
     def _altered(self, channel: str, standing: set[str]) -> Iterator[str]:
         for width in WIDTHS_NS:

@@ -56,6 +56,7 @@ class Walk:
         self._faults: list[str] = []
         self._spans: dict[str, list[Int]] = {}  # writer -> runs of numbers that were found
         self._sources: set[str] = set()  # of sealed readings
+        self._broken: set[str] = set()  # sealed files with faults: nothing can be held against them
         self._readings = 0
         self._disposed: list[str] = []
 
@@ -77,7 +78,7 @@ class Walk:
                 lambda conn, claims: check_people(conn, claims.people),
                 self._unsealed,
                 lambda conn, _claims: check_shape(conn),
-                lambda _conn, _claims: self._overviews.altered(),
+                lambda _conn, _claims: self._overviews.altered(self._broken),
             )
             self._run(lambda: read_chain(conn, dict(heads), claims))
             for check in checks:
@@ -116,8 +117,11 @@ class Walk:
         standing = [what for number, what in claims.seals.items() if number not in claims.disposals]
         # Hashing and decompressing let go of the interpreter, so that files are read side by side.
         with ThreadPoolExecutor(READERS) as readers:
-            for faults, count, spans, sources in readers.map(self._read, standing):
+            for what, (faults, count, spans, sources) in zip(
+                standing, readers.map(self._read, standing), strict=True
+            ):
                 yield from faults
+                self._broken |= {what["file"]} if faults else set()
                 self._readings += count
                 self._sources |= sources
                 for writer, found in spans.items():
