@@ -120,12 +120,14 @@ def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns
     from logger.imports import ImportResult
     from logger.imports.importer import checked, trial
     from logger.imports.preview import preview_of
+    from logger.imports.samples import refuse_simulated
 
     upload.tried, upload.profile = None, profile
     sha256 = hashlib.sha256(upload.content).hexdigest()
     if store.import_of(sha256) is not None:
         upload.tried = ImportResult(sha256, upload.name, already=True), None
         return
+    refuse_simulated(upload.name, upload.content, simulated=store.simulated)
     upload.stage = "reading the file"
     reading = checked(upload.name, upload.content, profile, setup, now_ns)
     upload.stage = f"comparing {reading.rows:,} rows with the record"

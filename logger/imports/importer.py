@@ -22,6 +22,7 @@ from ..series import Imported, Readings
 from .comparison import Compared, Conflict, against
 from .profile import Profile
 from .reading import Reading, Series, read_content
+from .samples import refuse_simulated
 from .writing import written
 
 Say = Callable[[str], None]
@@ -29,6 +30,9 @@ Say = Callable[[str], None]
 
 class ImportStore(Protocol):
     """What an import needs of the store."""
+
+    @property
+    def simulated(self) -> bool: ...
 
     def import_of(self, sha256: str) -> Any: ...
 
@@ -90,6 +94,7 @@ def import_content(  # noqa: PLR0917
     sha256 = hashlib.sha256(content).hexdigest()
     if store.import_of(sha256) is not None:
         return ImportResult(sha256, name, already=True)
+    refuse_simulated(name, content, simulated=store.simulated)
     say(f"{name}: reading")
     reading = checked(name, content, profile, setup, now_ns)
     if dry_run:

@@ -239,6 +239,11 @@ class Store:
                     under[mine] = hidden(rows.taken_ns[mine], rows.arrival[mine], seals)
         return under
 
+    def is_simulated(self, file: str, content: bytes) -> bool:
+        """Whether the bytes of a sealed file say that nothing in it was measured."""
+        with self._archive.open(file, content) as reader:
+            return reader.simulated
+
     def rows_in(self, file: str, content: bytes | None = None) -> Columns:
         """Everything in a sealed file, or in bytes that stand for it."""
         with self._archive.open(file, content) as reader:
@@ -382,6 +387,7 @@ class Store:
         if not known and not self._database.read_only:
             known = self._founded(bool(simulated))
         self.simulated, self.key = known.get("simulated") == "true", known.get("id", "")
+        self._archive.simulated = self.simulated
         if simulated is not None and simulated != self.simulated:
             is_, wanted = (_kind(self.simulated), _kind(simulated))
             raise StoreError(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +32,7 @@ from .names import Names
 from .overview import Overviews
 from .papers import check_papers
 from .people import check_people
-from .sealed_file import read_sealed
+from .sealed_file import SealedFile, read_sealed
 from .seals import hidden, sealed_channel
 from .shape import check_shape
 from .tables import batch, disposal, reading, seal, seal_channel
@@ -117,21 +118,21 @@ class Walk:
         standing = [what for number, what in claims.seals.items() if number not in claims.disposals]
         # Hashing and decompressing let go of the interpreter, so that files are read side by side.
         with ThreadPoolExecutor(READERS) as readers:
-            for what, (faults, count, spans, sources) in zip(
-                standing, readers.map(self._read, standing), strict=True
-            ):
-                yield from faults
-                self._broken |= {what["file"]} if faults else set()
-                self._readings += count
-                self._sources |= sources
-                for writer, found in spans.items():
-                    self._spans.setdefault(writer, []).append(found)
+            for what, (found, spans) in zip(standing, readers.map(self._read, standing), strict=True):
+                yield from found.faults
+                if found.simulated and claims.founding.get("simulated") != "true":
+                    yield f"file {what['file']}: holds simulated readings, in the record of a real room"
+                self._broken |= {what["file"]} if found.faults else set()
+                self._readings += found.rows
+                self._sources |= found.sources
+                for writer, numbers in spans.items():
+                    self._spans.setdefault(writer, []).append(numbers)
 
-    def _read(self, what: Mapping[str, Any]) -> tuple[tuple[str, ...], int, dict[str, Int], frozenset[str]]:
-        """Faults, count, per writer the runs of its numbers, sources: little to keep of each file."""
+    def _read(self, what: Mapping[str, Any]) -> tuple[SealedFile, dict[str, Int]]:
+        """What was found but for its numbers, and the runs of those by writer: little to keep of each file."""
         found = read_sealed(self._archive, self._folder, what)
         spans = {writer: runs(seqs) for writer, seqs in found.seqs.items()}
-        return found.faults, found.rows, spans, found.sources
+        return replace(found, seqs={}), spans
 
     def _let_go(self, told: Mapping[str, Any]) -> None:
         """A file that two people disposed of: its absence is explained, its numbers are accounted for."""

@@ -4,30 +4,35 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from logger import actions, approval
 from logger.accounts import Role, Scope
 from logger.alarms import Alarm
-from logger.model import NS, Inspection, Mark, Row
+from logger.config import example_folder, in_force, read_texts
+from logger.instants import parse
+from logger.model import NS, Inspection, Mark, Row, Setup
 from logger.people import People, Tokens
 from logger.proof import verified
-from logger.record import signing
+from logger.record import issue, signing
 from logger.store import Store
 from logger.store.clocks import Comparison
 from logger.store.database import FILE
 from logger.store.decisions import Decision
 from logger.store.disposal import Request
+from logger.verdicts import Verdicts
 
 from ..store.conftest import unguarded
-from .conftest import opened
 
+UTC = ZoneInfo("UTC")
 WHO, OTHER = "Greta Holm", "Ines Faber"
 # What need not be named, each with the reason. "" stands for every column of the table.
 UNNAMED = {
@@ -51,44 +56,66 @@ UNNAMED_FILES = {
 }
 
 
+HOUR = 3600 * NS
+EVENING = parse("2026-10-31T18:00", UTC)  # its month is sealed
+MORNING = parse("2026-11-03T06:00", UTC)  # hot
+NOW = MORNING + 6 * HOUR
+
+
 @pytest.fixture(scope="module")
-def record(demo_history: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's record with at least one row in every table that people and the service fill."""
-    folder = Path(shutil.copytree(demo_history, tmp_path_factory.mktemp("swept") / "data"))
-    with Store.open(folder) as store:
-        _filled(store, tmp_path_factory.mktemp("out"))
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A short record of the demo's room with at least one row in every table."""
+    folder = tmp_path_factory.mktemp("swept") / "data"
+    with Store.open(folder, create=True, simulated=True) as store:
+        texts = read_texts(example_folder())
+        approval.propose(store, texts, WHO, "first", parse("2026-10-01", UTC))
+        with store.begin() as conn:
+            store.clocks.compare(Comparison("X9", NOW, 0), WHO, "compared", conn)
+            store.clocks.correct("boot", 0, WHO, "corrected", conn)
+        _read(store, in_force(store.setups()).setup)
+        _acted(store, texts)
+        verdicts = Verdicts(store, in_force(store.setups()).setup)
+        span = (EVENING + HOUR, EVENING + 4 * HOUR)
+        issue(store, verdicts, verdicts.setup, "machine-bay", *span, folder.with_name("out"), WHO, NOW)
+        verdicts.refresh("plate-bench", NOW)
+        store.put_live("machine-bay", "{}")
         assert verified(store).faults == ()
     return folder
 
 
-def _filled(store: Store, out: Path) -> None:
-    room = opened(store)
-    room.verdicts.refresh("machine-bay", room.now_ns)
-    room.issue(out)
-    at_ns = room.now_ns
-    job = Inspection("J1", "machine-bay", at_ns - 600 * NS, at_ns - 300 * NS, "bore")
-    actions.add_inspection(store, room.setup, job, WHO)
-    mark = Mark("machine-bay", at_ns - 20 * NS, at_ns - 10 * NS, "painting", WHO)
-    actions.mark(store, room.setup, mark)
-    texts = dict(store.setups()[-1].texts)
-    for number in (1, 2):
-        text = texts["room.toml"] + f"\n# {number}\n"
-        version = approval.propose(store, {**texts, "room.toml": text}, WHO, "a remark", at_ns)
-        (approval.refuse if number == 1 else approval.approve)(store, version, OTHER, "seen", at_ns)
-    store.append("hand", [Row("P1.temperature", at_ns - 50 * NS, at_ns, value) for value in (20.0, 24.0)])
-    store.decisions.put([Decision("P1.temperature", at_ns - 50 * NS, 20.0, (20.0, 24.0))], WHO, "checked")
+def _read(store: Store, setup: Setup) -> None:
+    keys = [key for zone in setup.zones for key in setup.channels_in(zone)]
+    for from_ns in (EVENING, MORNING):
+        rows = [
+            Row(key, from_ns + n * 60 * NS, from_ns + n * 60 * NS + NS, 20.0 if "temp" in key else 48.0)
+            for n in range(360)
+            for key in keys
+        ]
+        store.append("poll", rows)
+    store.append("old", [Row("X9.temperature", n * 60 * NS, n * 60 * NS + NS, 20.0) for n in range(5)])
+    store.append("hand", [Row(keys[0], MORNING + NS, NOW, value) for value in (20.0, 24.0)])
+    content = b"time;value\n"
+    store.record_import(hashlib.sha256(content).hexdigest(), "P1 export.csv", content, {"rows": 2})
+    store.seal(NOW)
+    store.dispose(Request(40 * 86_400 * NS, WHO, OTHER, "QM 4.2"), NOW, 1)
+    store.envelope(keys[0], EVENING, NOW, 10)
+
+
+def _acted(store: Store, texts: Mapping[str, str]) -> None:
+    setup = in_force(store.setups()).setup
+    job = Inspection("J1", "machine-bay", EVENING, EVENING + HOUR, "bore")
+    actions.add_inspection(store, setup, job, WHO)
+    actions.mark(store, setup, Mark("machine-bay", MORNING, MORNING + HOUR, "painting", WHO))
+    for number, decided in ((1, approval.refuse), (2, approval.approve)):
+        remark = {**texts, "room.toml": texts["room.toml"] + f"\n# {number}\n"}
+        version = approval.propose(store, remark, WHO, "a remark", MORNING)
+        decided(store, version, OTHER, "seen", MORNING)
+    key = next(key for zone in setup.zones for key in setup.channels_in(zone))
+    store.decisions.put([Decision(key, MORNING + NS, 20.0, (20.0, 24.0))], WHO, "checked")
     with store.begin() as conn:
-        actions.put_alarm(conn, Alarm("machine-bay.evidence"), at_ns)
-        store.clocks.compare(Comparison("P1", at_ns, 0), WHO, "compared", conn)
-        store.clocks.correct("boot", 0, WHO, "corrected", conn)
-    people = People(store)
-    people.add("greta", WHO, [Role.ADMINISTRATOR], "a long pass phrase of hers", "setup")
+        actions.put_alarm(conn, Alarm("machine-bay.evidence"), NOW)
+    People(store).add("greta", WHO, [Role.ADMINISTRATOR], "a long pass phrase of hers", "setup")
     Tokens(store).add("node", [Scope.READINGS], "greta", probes=["P1"])
-    old = [Row("X9.temperature", (n + 1) * 60 * NS, (n + 2) * 60 * NS, 20.0) for n in range(5)]
-    store.append("old", old)
-    store.seal(at_ns)
-    store.dispose(Request(40 * 86_400 * NS, WHO, OTHER, "QM 4.2"), at_ns, 1)
-    room.verdicts.refresh("machine-bay", at_ns)
 
 
 def columns(folder: Path) -> Iterator[tuple[str, str]]:
