@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from logger.accounts import Act
-from logger.actions import alarm_specs
+from logger.actions import alarm_specs, comment_of
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.assessment import Question
-from logger.errors import IntervalError, Refused, UnknownName
+from logger.errors import Refused, UnknownName
 from logger.model import (
     DERIVED,
     NS,
@@ -281,32 +281,10 @@ class Queries:
 
     # The check of an interval, and acts.
 
-    def check(
-        self, zone: str, from_ns: int, to_ns: int, pre_window_s: int | None = None, activity: str = ""
-    ) -> Mapping[str, Any]:
-        """The check of a past interval, by the limits of an activity; an empty or future one is refused."""
-        self.zone(zone)
-        to_ns = self._complete(from_ns, to_ns)
-        return self.source.check(zone, from_ns, to_ns, self.now_ns(), pre_window_s, activity=activity)
-
-    def _complete(self, from_ns: int, to_ns: int) -> int:
-        """The end of what is complete of an interval; IntervalError where nothing is."""
-        now = self.now_ns()
-        if to_ns <= from_ns:
-            raise IntervalError("The interval is empty: its end must be later than its start.")
-        if from_ns >= now:
-            raise IntervalError("The interval lies in the future; nothing has been measured in it yet.")
-        step_ns = self.setup.step_s * NS
-        judged_ns = now // step_ns * step_ns  # the present cell is not complete
-        if from_ns // step_ns * step_ns >= judged_ns:
-            raise IntervalError("The interval has no complete minute yet; ask again shortly.")
-        return min(to_ns, judged_ns)
-
     def assess(self, asked: Question) -> Mapping[str, Any]:
-        """The whole answer to a question, with µm and words for a report."""
+        """The whole answer to a question, with µm and words for a report; a future end is refused."""
         self.zone(asked.zone)
-        to_ns = self._complete(asked.from_ns, asked.to_ns)
-        return self.source.assess(replace(asked, to_ns=to_ns), self.now_ns())
+        return self.source.assess(asked, self.now_ns())
 
     def answers(self, jobs: Sequence[Inspection]) -> Sequence[Mapping[str, Any] | str]:
         """The check of each job, or why it cannot be judged."""
@@ -318,10 +296,9 @@ class Queries:
         return [self.source.ready(zone.key, now) for zone in self.setup.zones_now()]
 
     def acknowledge(self, alarm: str, who: str, comment: str) -> None:
-        """Both a name and a comment are wanted; nothing is changed without them."""
+        """Takes a name and a comment; Refused, with nothing changed, where either is missing."""
         _wanted(who, "your name")
-        _wanted(comment, "a comment: what you saw or did")
-        self.source.acknowledge(alarm, who.strip(), comment.strip(), self.now_ns())
+        self.source.acknowledge(alarm, who.strip(), comment_of(comment), self.now_ns())
 
     def start_inspection(self, zone: str, title: str, who: str) -> Inspection:
         """A new running inspection with a key of its own."""

@@ -224,8 +224,6 @@ def _one(
     if answer.found is None:
         return Touched(job, about, "not shown", answer.refused, None, "cannot be judged", decided)
     check, asked = answer.found.check, answer.question
-    inside = [c for c in check.causes if not c.pre_window] or list(check.causes)
-    reason = inside[0].reason if inside else "conforming"
     effect, how = None, "no length and material are known"
     if asked.features and asked.work is not None and answer.found.tracks is not None:
         pair = asked.features[0], asked.work
@@ -234,7 +232,7 @@ def _one(
             if wrong is None
             else _by_wrong(answer.found.tracks, *pair, *wrong)
         )
-    return Touched(job, about, check.verdict, reason, effect, how, decided)
+    return Touched(job, about, check.verdict, check.reason, effect, how, decided)
 
 
 def _by_room(tracks: Tracks, feature: Feature, work: Work) -> tuple[float, str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from .forecast import HORIZON_MIN, WINDOW_MIN, Crossing, Line, crossing, lines
-from .inspection import rfc3339
+from .instants import rfc3339
 from .judge import Judgement
 from .model import NS, Conformity, Rule, Setup
 from .rules.finding import Finding

@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from .children import module
 from .errors import ImportRefused, Refused, StillroomError
 from .instants import parse
 from .model import NS, AsciiLine, Config, Inspection
@@ -239,7 +240,7 @@ def _since(store: Store, now_ns: int) -> tuple[int, int]:
 @contextmanager
 def _pages(options: Options, stop: StopRequest) -> Iterator[subprocess.Popen[bytes]]:
     """The dashboard as a process of its own, so that a slow page can never delay a reading."""
-    command = [sys.executable, "-m", "logger.cli", "serve", "--with-parent", "--data", str(options.data)]
+    command = module("logger.cli", "serve", "--with-parent", "--data", str(options.data))
     process = subprocess.Popen(
         [*command, "--port", str(options.port)],
         stdin=subprocess.PIPE,

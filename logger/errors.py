@@ -77,9 +77,13 @@ class Fault:
     found: str
 
     def __str__(self) -> str:
+        return f"{self.place}: wanted {self.wanted}, found {self.found}"
+
+    @property
+    def place(self) -> str:
+        """File, table and key, as far as they are known."""
         table = f"[{self.table}]" if self.table else ""
-        place = " ".join(part for part in (self.file, table, self.key) if part)
-        return f"{place}: wanted {self.wanted}, found {self.found}"
+        return " ".join(part for part in (self.file, table, self.key) if part)
 
 
 class ConfigError(Refused):

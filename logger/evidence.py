@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from .calibration import Why, corrected
 from .errors import Refused
 from .model import NS, Channel, Quality, Setup
-from .quality import constant_runs, gross_range, last_run, moved, spikes, stays
+from .quality import constant_runs, gross_range, last_run, moved, possible_span, spikes, stays
 from .reduction import cover, in_blocks, reduced
-from .series import Bool, Float, Int, Readings, conflicting, once
+from .series import Bool, Float, Int, Readings, conflicting, first_told, once
 from .units import MICRO, difference_to_canonical, to_canonical
 
 # A run of identical values is compared with its neighbours in pieces of at most this length.
@@ -105,7 +105,7 @@ def _in_order(key: str, readings: Readings) -> Readings:
 
 
 def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
-    flags = gross_range(readings.value, channel.probe_span, channel.user_span)
+    flags = gross_range(readings.value, possible_span(channel), channel.user_span)
     done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     why = done.why
     conflict = conflicting(readings)
@@ -308,10 +308,37 @@ def evidence(
     """
     keys = setup.channels_in(zone)
     known = {k: _in_order(k, readings[k]) if k in readings else Readings.empty() for k in keys}
-    parts = {k: _reading_level(setup.channels[k], setup, known[k]) for k in keys}
-    parts = {k: _confirmed(k, parts, setup, zone) for k in keys}
-    parts = {k: _flag_stuck(k, parts, setup, known[k], zone) for k in keys}
+    parts = _tested(zone, setup, known)
     cells: dict[str, Cells] = {}
     for some in in_blocks(keys, grid.n):
         cells |= _gridded(zone, setup, {k: parts[k] for k in some}, grid, now_ns)
     return cells
+
+
+def _tested(zone: str, setup: Setup, known: Mapping[str, Readings]) -> dict[str, _Channel]:
+    """Every test of single readings, over the channels of a zone."""
+    parts = {k: _reading_level(setup.channels[k], setup, known[k]) for k in known}
+    parts = {k: _confirmed(k, parts, setup, zone) for k in known}
+    return {k: _flag_stuck(k, parts, setup, known[k], zone) for k in known}
+
+
+def qualities(setup: Setup, readings: Mapping[str, Readings]) -> dict[str, NDArray[np.uint8]]:
+    """By channel the flag (`Quality`) of each reading, shape (n,), as the judge tests it where it stood.
+
+    readings: of channels of the setup, each ascending. A reading of a probe that stood nowhere has the
+    flag that it has alone. What is left open between two values of one instant is no matter of a flag.
+    """
+    first = {key: first_told(some) for key, some in readings.items()}
+    known = {key: _in_order(key, some) for key, some in readings.items()}
+    found = {k: _flags(_reading_level(setup.channels[k], setup, known[k])) for k in known}
+    for zone in setup.zones:
+        there = [key for key in setup.channels_in(zone) if key in known]
+        for key, part in _tested(zone, setup, {key: known[key] for key in there}).items():
+            stood = _stood(key, setup, zone, part.taken_ns)
+            found[key][stood] = _flags(part)[stood]
+    return {key: flags[np.cumsum(first[key]) - 1] for key, flags in found.items()}
+
+
+def _flags(part: _Channel) -> NDArray[np.uint8]:
+    suspect = part.doubted & (part.flags < Quality.SUSPECT)
+    return np.where(suspect, np.uint8(Quality.SUSPECT), part.flags)

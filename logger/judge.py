@@ -28,7 +28,7 @@ from .series import Bool, Readings
 from .tracks import air_of, follow
 
 # Goes up whenever the same record could be judged otherwise; stored verdicts name it.
-JUDGE_VERSION = 2
+JUDGE_VERSION = 3
 DAY_S = 86_400
 
 

@@ -145,7 +145,8 @@ class Ledger:
         held = timeline(self.setup, zone, marks)
         new = Head(self._context(), cursor, first_day, 0, 0, held, decided)
         self._kept.pop(zone, None)
-        for made in self._judged(zone, day, last, state, now_ns):
+        begin_ns = self._begin_ns(zone) if day == first_day else None
+        for made in self._judged(zone, (day, last), state, now_ns, begin_ns):
             judgement, state_in, readings = made
             newest = _end_ns(judgement) + self.setup.step_s * NS > now_ns
             stored = self._store(judgement, state_in, new, tell if newest else None)
@@ -183,13 +184,16 @@ class Ledger:
         return {channel: ns for channel, ns in known.items() if ns is not None}
 
     def _judged(
-        self, zone: str, day: int, last: int, state: BodyState, now_ns: int
+        self, zone: str, span: tuple[int, int], state: BodyState, now_ns: int, begin_ns: int | None = None
     ) -> Iterator[tuple[Judgement, BodyState, Mapping[str, Readings]]]:
-        """Judgements of the days from `day` to `last`, in parts; state before and readings of each."""
-        channels, marks = self.setup.channels_in(zone), self.marks()
+        """Judgements of the days of `span`, first to last, in parts; state before and readings of each.
+
+        `begin_ns`: the first reading of all, where it lies in the first day: nothing before it is judged.
+        """
+        channels, marks, (day, last) = self.setup.channels_in(zone), self.marks(), span
         days = self._days_at_once(len(channels))
         grids = [
-            self.grid(d * DAY_NS, min((d + days) * DAY_NS, (last + 1) * DAY_NS, now_ns))
+            self.grid(max(d * DAY_NS, begin_ns or 0), min((d + days) * DAY_NS, (last + 1) * DAY_NS, now_ns))
             for d in range(day, last + 1, days)
         ]
         windows = [self.window(zone, grid, now_ns) for grid in grids]
@@ -212,7 +216,7 @@ class Ledger:
     def over(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> Iterator[Judgement]:
         """Judgements of the days of [from, to) in parts, without what is stored and without storing."""
         first, last = from_ns // DAY_NS, (to_ns - 1) // DAY_NS
-        for judgement, _, _ in self._judged(zone, first, last, self.unknown(zone, first), now_ns):
+        for judgement, _, _ in self._judged(zone, (first, last), self.unknown(zone, first), now_ns):
             yield judgement
 
     def compared(self, zone: str) -> Compared:
@@ -230,7 +234,9 @@ class Ledger:
             return Compared(first * DAY_NS, until_ns, {}, (HEAD,))
         wrong: dict[int, tuple[str, str]] = {}
         open_days: dict[int, tuple[str, str]] = {}
-        parts = self._judged(zone, first, last, self._state_at(zone, head, first), head.until_ns)
+        state, begin_ns = self._state_at(zone, head, first), self._begin_ns(zone)
+        begun_ns = begin_ns if begin_ns is not None and begin_ns // DAY_NS == first else None
+        parts = self._judged(zone, (first, last), state, head.until_ns, begun_ns)
         open_ns = until_ns
         for judgement, state, _ in parts if first <= last else ():
             open_ns = min(until_ns, self._open_from_ns(judgement))
@@ -280,10 +286,11 @@ class Ledger:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
         head = self.head(zone)
         channels = self.setup.channels_in(zone)
+        complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if head is None or head.context != self._context():
-            extent = self.store.extent([c for c in channels if c in self.store.channels()])
+            first_ns = self._begin_ns(zone)
             _, cursor = self.store.arrived_after(-1)
-            return None, None if extent is None else extent[0], cursor
+            return None, None if first_ns is None or first_ns >= complete_ns else first_ns, cursor
         changed, cursor = self.store.changed_since(head.cursor)
         reach_ns = self._reach_ns[zone]
         touched_by = [*changed.items(), *self.store.decisions.since(head.decided).items()]
@@ -292,13 +299,22 @@ class Ledger:
         touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
         if touched is not None:
             found.append(touched - reach_ns)
-        complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if complete_ns > head.until_ns:
             found.append(head.open_from_ns)
-        # Before its first reading there is no record to judge, however far the tests reach back.
-        begin_ns = min([head.first_day * DAY_NS, *arrived])
+        begin_ns = head.first_day * DAY_NS
+        # Before its first reading there is no record to judge, however far the tests reach back, and
+        # wherever readings lay before their clock was known.
+        if min(arrived, default=begin_ns) < begin_ns:
+            begin_ns = min(begin_ns, self._begin_ns(zone) or begin_ns)
         found = [max(min(ns, head.until_ns), begin_ns) for ns in found if ns < complete_ns]
         return head, min(found, default=None), cursor
+
+    def _begin_ns(self, zone: str) -> int | None:
+        """When the first reading of a zone was taken, as its clock is known by now; None without any."""
+        known = set(self.store.channels())
+        channels = [channel for channel in self.setup.channels_in(zone) if channel in known]
+        extent = self.store.extent(channels) if channels else None
+        return None if extent is None else max(extent[0], 0)
 
     def _stored_head(self, zone: str) -> str | None:
         stored = self.kept.piece(zone, HEAD)

@@ -99,12 +99,17 @@ def once(readings: Readings) -> Readings:
     >>> once(twice).taken_ns.tolist()
     [1, 2, 3]
     """
-    same = readings.taken_ns[1:] == readings.taken_ns[:-1]
-    if not same.any():
-        return readings
+    keep = first_told(readings)
+    return readings if keep.all() else Readings(*(column[keep] for column in vars(readings).values()))
+
+
+def first_told(readings: Readings) -> Bool:
+    """Which readings are not the one before them once more: same instant, same value."""
     keep = np.ones(len(readings), np.bool_)
-    keep[1:] = ~(same & (np.diff(readings.value) == 0))
-    return Readings(*(column[keep] for column in vars(readings).values()))
+    same = readings.taken_ns[1:] == readings.taken_ns[:-1]
+    if same.any():
+        keep[1:] = ~(same & (np.diff(readings.value) == 0))
+    return keep
 
 
 def first_cell(instant_ns: int, step_s: int) -> int:

@@ -8,6 +8,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from sqlalchemy import select
@@ -115,9 +116,10 @@ class Verdicts:
         """The newest period; `made`: pieces that are not stored yet."""
         days = 1
         while True:
-            first, end = (head.until_ns - 1) // DAY_NS - days + 1, min([*made, NEVER_NS])
+            first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
+            end = min([*made, NEVER_NS])
             stored = self._ledger.kept.pieces(zone, first, end) if first < end else {}
-            known = {day: Piece.of_text(body) for day, (_, body) in stored.items() if day >= first}
+            known = {day: Piece.of_text(body) for day, (_, body) in stored.items()}
             known |= made
             found = joined(p for _, piece in sorted(known.items()) for p in piece.periods)
             # One period alone may have begun before what was read.
@@ -241,7 +243,8 @@ class Verdicts:
     ) -> int:
         """The same for a record that was asked for once."""
         from_ns = interval[0]
-        require(zone, interval, record, now_ns, self.setup.step_s * NS)
+        clock = ZoneInfo(self.setup.room.timezone)
+        require(zone, interval, record, now_ns, self.setup.step_s * NS, clock=clock)
         return self.setup.at(from_ns).zone(zone).pre_window_s if pre_window_s is None else pre_window_s
 
     def checked(

@@ -84,7 +84,7 @@ def _probe(f: Facts) -> str:
 
 def _flood(f: Facts) -> str:
     return (
-        f"a flood of alarms: {f.flooded} in 10 min; only high priorities are told one by one"
+        f"a flood of alarms: {f.flooded} in 10 min; notices of medium and low priority follow within 10 min"
         if f.flooded
         else ""
     )

@@ -109,3 +109,13 @@ def test_the_map_of_the_house_names_every_room() -> None:
     rooms = [p for p in (ROOT / "logger").iterdir() if p.suffix == ".py" or (p / "__init__.py").exists()]
     names = [p.name if p.suffix else f"{p.name}/" for p in rooms if p.name != "__init__.py"]
     assert [name for name in sorted(names) if name not in text] == []
+
+
+def test_no_example_of_a_property_has_a_time_limit() -> None:
+    """Such a limit fails on a busy machine: the profile of tests/conftest.py has none, nor has any test."""
+    from hypothesis import settings
+
+    assert settings().deadline is None
+    limited = re.compile(r"@settings\([^)]*\bdeadline\b")
+    own = [file for file in (ROOT / "tests").rglob("*.py") if limited.search(file.read_text("utf-8"))]
+    assert own == []

@@ -161,7 +161,8 @@ def export(
 ) -> None:
     """Write readings as CSV, or the whole record as Parquet, with a description of every column.
 
-    Times are in UTC, raw values as they came. `stillroom restore --from DIR` begins a new record from
+    Times are in UTC, values as the probes gave them; also readings that support no verdict, each with its
+    quality and with what was decided on it. `stillroom restore --from DIR` begins a new record from
     an export in Parquet, with the same readings and the same digests.
 
     \b
@@ -175,7 +176,8 @@ def export(
     from ..record import export as write
 
     with opened(data, config) as found:
-        written = write(found.store, found.setup, whole_or_interval(found, start, end), out, found.now_ns)
+        span = whole_or_interval(found, start, end) if start or end else None
+        written = write(found.store, found.setup, span, out, found.now_ns)
     told = {"folder": str(out), "files": written.files, "readings": written.readings}
     answer(told, as_json, [f"{written.readings} readings in {len(written.files)} files in {out}."])
 

@@ -43,8 +43,11 @@ class Opened:
 
 
 @contextmanager
-def opened(data: Path, config: Path | None) -> Iterator[Opened]:
-    """An existing data folder; Refused where there is none."""
+def opened(data: Path, config: Path | None, *, read_only: bool = False) -> Iterator[Opened]:
+    """An existing data folder; Refused where there is none.
+
+    `read_only`: every byte of it stays as it is, also where an older program wrote it.
+    """
     from ..store import Store
 
     if not has_record(data):
@@ -52,8 +55,20 @@ def opened(data: Path, config: Path | None) -> Iterator[Opened]:
             f"There is no data folder {data}. Name one with --data DIR; `stillroom demo` makes one with a "
             "simulated room, `stillroom run` and `stillroom import` make one for your room."
         )
-    with Store.open(data) as store:
+    if not read_only:
+        _refuse_before_upgrade(data, config)
+    with Store.open(data, read_only=read_only) as store:
         yield Opened(store, _config_for(store, config), time.time_ns())
+
+
+def _refuse_before_upgrade(data: Path, config: Path | None) -> None:
+    """What would be refused is refused before an older record is brought up to date: nothing is changed."""
+    from ..store import Store
+    from ..store.database import is_older
+
+    if is_older(data):
+        with Store.open(data, read_only=True) as store:
+            _config_for(store, config)
 
 
 @contextmanager

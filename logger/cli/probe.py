@@ -51,7 +51,7 @@ def listed(
     """
     from ..confirmation import register
 
-    with opened(data, config) as found:
+    with opened(data, config, read_only=True) as found:
         at_ns = found.now_ns if at is None else parse(at, found.zone_info, "--at")
         entries = register(found.setup, at_ns)
     rows = [_json(entry) for entry in entries]

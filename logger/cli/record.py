@@ -9,9 +9,10 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse, said, wall
+from ..printed import bound, decimals, printed
 from .opening import Opened, applied_setup, interval, opened
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
-from .printing import altered, answer, counted, decimals, figures, table
+from .printing import altered, answer, counted, figures, table
 
 if TYPE_CHECKING:
     from ..record import Issued, Listed
@@ -201,24 +202,22 @@ def _moment_lines(told: dict[str, Any], found: Opened) -> list[str]:
 def _reading_row(r: dict[str, Any]) -> list[object]:
     if r["taken"] is None:
         return [r["channel"], r["position"], "none", "", "", "", "", r["certificate"], r["confirmation"]]
-    from ..statement import SHOWN_UNIT
-
     own = r["in_own_unit"]
     indication = "none" if r["indication"] is None else f"{r['indication']:.8g}"
     places = decimals(own["U"])
     numbers = ["none" if own[k] is None else f"{own[k]:.{places}f}" for k in ("correction", "corrected", "U")]
-    value = [indication, *numbers, SHOWN_UNIT.get(r["unit"], r["unit"])]
+    value = [indication, *numbers, _OWN_UNIT.get(r["unit"], r["unit"])]
     status = r["confirmation"] + (f", {r['why']}" if r["why"] else "")
     return [r["channel"], r["position"], *value, r["certificate"], status]
 
 
-def _limit_row(r: dict[str, Any]) -> list[object]:
-    value, _, U = figures(r["value"], None, r["U"])
-    from ..statement import SHOWN_UNIT
+_OWN_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH"}  # values in the probe's own unit are not converted
 
+
+def _limit_row(r: dict[str, Any]) -> list[object]:
+    value, _, U = figures(*(None if n is None else printed(n, r["unit"]) for n in (r["value"], None, r["U"])))
     ends = {"from": r["lower"], "to": r["upper"]}
-    limits = " ".join(f"{word} {end:g}" for word, end in ends.items() if end is not None)
-    limits = f"{limits} {SHOWN_UNIT.get(r['unit'], r['unit'])}"
+    limits = " ".join(f"{word} {bound(end, r['unit'])}" for word, end in ends.items() if end is not None)
     return [r["name"], limits, value, U, r["conformity"], r["probe"], r["basis"]]
 
 
@@ -244,7 +243,7 @@ def conditions(
 
     with opened(data, config) as found:
         verdicts, span = found.verdicts(), interval(found, zone, start, end)
-        said_of = stated(verdicts, verdicts.check(zone, *span, found.now_ns))
+        said_of = stated(verdicts, zone, *span, found.now_ns)
         simulated = found.store.simulated
     mark = "SIMULATED, no measured data. " if simulated else ""
     lines = [mark + said_of.sentence, f"  digest {said_of.digest}"]

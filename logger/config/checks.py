@@ -10,6 +10,7 @@ from ..model import Placement, Rule, Setup
 from ..rules import kinds
 from ..tables_of_text import Entry
 from ..units import QUANTITIES, unit_name
+from .ceilings import beyond
 from .connections import connection_faults
 from .feasible import infeasible, unreleased
 from .notices import faults as _alarms
@@ -263,8 +264,12 @@ def _rule_channels(tables: Tables, setup: Setup, rule: Rule, entry: Entry[RuleTa
                 )
 
 
+def _leniency(tables: Tables) -> Iterator[Fault]:
+    return (one.fault() for one in beyond(tables))
+
+
 _OF_TABLES: Sequence[Callable[[Tables], Iterator[Fault]]] = (
-    _room, _channels, _probes, connection_faults, _certificates,
+    _leniency, _room, _channels, _probes, connection_faults, _certificates,
 )  # fmt: skip
 _OF_SETUP: Sequence[Callable[[Tables, Setup], Iterator[Fault]]] = (
     _positions, _placements, _rules, _alarms, _zones,

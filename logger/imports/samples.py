@@ -30,6 +30,6 @@ def refuse_simulated(name: str, content: bytes, *, simulated: bool) -> None:
     """ImportRefused for invented readings, unless the record is that of a simulated room."""
     if not simulated and is_simulated(content):
         raise ImportRefused(
-            f"{name}: holds invented readings and this is the record of a real room; nothing was imported. Try it"
-            " in a record of its own, whose room.toml says `simulated = true`: `stillroom import … --data DIR`."
+            f"{name}: holds invented readings and this is the record of a real room; nothing was imported."
+            " Try it in a record of its own, begun with `simulated = true` in room.toml."
         )

@@ -14,6 +14,7 @@ from ..errors import ProbeError
 from ..model import NS, Row
 from .backoff import Backoff
 from .clock import Clock, SystemClock, boot_id
+from .debts import NOT_ASKED
 from .grid import Grid
 from .polled import Polled, Raw, Status
 
@@ -152,6 +153,8 @@ class Bus:
             log.exception("bus %s: probe %s", self.url, driver.probe)
             driver.close()
             answers = self._failed(driver, "device-error", repr(error))
+        if answers[0].raw == NOT_ASKED:  # neither a failure nor an answer
+            return self._failed(driver, backoff.status, NOT_ASKED)
         if _worst(answers) == "wrong-probe":
             self._event("wrong-probe", {"url": self.url, "probe": driver.probe, "found": answers[0].raw})
         backoff.learn(_worst(answers), self._clock.monotonic_ns() / NS)

@@ -51,6 +51,8 @@ def contents(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> 
         "from": rfc3339(span.from_ns),
         "to": rfc3339(span.to_ns),
         "decision_rule": result.to_json()["decision_rule"],
+        "settings": list(result.settings),
+        "notices": list(result.notices),
         "verdict": result.verdict,
         "limits": [
             _rule(r) for r in setup.rules if r.zone == span.zone and span.overlaps(r.from_ns, r.to_ns)

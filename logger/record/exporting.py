@@ -13,16 +13,19 @@ from ..dcc import content_of
 from ..errors import Refused
 from ..instants import rfc3339
 from ..model import Setup
-from .readings import RAW, described, raw_csv
+from .readings import described
+from .stored import STORED, stored_csv
 
 if TYPE_CHECKING:
     from ..store import SetupVersion, Store
 
 _DESCRIPTION = """Readings of {room}, {site}{simulated}
-Written by stillroom {version} at {now}; readings taken from {start} (included) to {end} (not included).
+Written by stillroom {version} at {now}; {which}.
 
-One file a channel, UTF-8, comma, decimal point, LF, one line of heads. Values are indications as they
-came; corrections are in the certificates, which are in setup/ with everything else that is in force.
+One file a channel, UTF-8, comma, decimal point, LF, one line of heads; texts with a comma or a quotation
+mark in them stand in quotation marks (RFC 4180). Every stored reading is here, also what no verdict rests
+on: see `quality` and `decision`. Values are not corrected; corrections are in the certificates, which are
+in setup/ with everything else that is in force.
 Older versions are in setup/earlier/; setup/versions.json says who approved each, and when.
 manifest.json has the SHA-256 of every file.
 
@@ -37,16 +40,16 @@ class Exported:
     readings: int
 
 
-def export(store: Store, setup: Setup, span: tuple[int, int], out: Path, now_ns: int) -> Exported:
-    """Write every reading in [from, to) = `span` as CSV, with a description, the setup and a manifest."""
+def export(store: Store, setup: Setup, span: tuple[int, int] | None, out: Path, now_ns: int) -> Exported:
+    """Write every reading in [from, to) = `span` as CSV, with a description, the setup and a manifest.
+
+    Without a span: every reading that is stored.
+    """
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
-    count, files = 0, {}
-    for key in sorted(setup.channels):
-        content, rows = raw_csv(store, setup.channels[key], *span)
-        if rows:
-            files[f"readings/{key}.csv"] = content
-            count += rows
+    written = stored_csv(store, setup, span)
+    files = {f"readings/{key}.csv": content for key, (content, _) in sorted(written.items())}
+    count = sum(rows for _, rows in written.values())
     files["README.txt"] = _description(store, setup, span, now_ns).encode()
     files |= setup_files(store)
     digests = {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())}
@@ -84,14 +87,15 @@ def _told(version: SetupVersion) -> dict[str, object]:
     }
 
 
-def _description(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> str:
+def _description(store: Store, setup: Setup, span: tuple[int, int] | None, now_ns: int) -> str:
     return _DESCRIPTION.format(
         room=setup.room.name,
         site=setup.room.site,
         simulated=" (SIMULATED: no measured data)" if store.simulated else "",
         version=__version__,
         now=rfc3339(now_ns),
-        start=rfc3339(span[0]),
-        end=rfc3339(span[1]),
-        columns=described(RAW),
+        which="all readings"
+        if span is None
+        else f"readings taken from {rfc3339(span[0])} (included) to {rfc3339(span[1])} (not included)",
+        columns=described(STORED),
     )

@@ -11,7 +11,8 @@ import numpy as np
 
 from ..calibration import corrected
 from ..model import NS, Channel
-from ..series import STATUS, Float, Int, Readings
+from ..quality import possible_span
+from ..series import STATUS, Bool, Float, Int, Readings
 from ..units import quantity
 
 if TYPE_CHECKING:
@@ -37,23 +38,17 @@ CORRECTED: tuple[tuple[str, str], ...] = (
 _ALL = (*RAW, *CORRECTED)
 
 
-def raw_csv(store: Store, channel: Channel, from_ns: int, to_ns: int) -> tuple[bytes, int]:
-    """One channel as it came, and the number of its readings."""
-    readings = store.readings(channel.key, from_ns, to_ns)
-    return _head(RAW) + _lines(_raw(channel, readings)), len(readings)
-
-
 def record_csv(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) -> tuple[bytes, int]:
     """All readings of a zone in an interval, as they came and corrected, and their number."""
 
     def written(key: str) -> tuple[bytes, int]:
         table = corrected_table(store, setup, key, from_ns, to_ns)
-        return _lines(table), table.num_rows
+        return lines(table), table.num_rows
 
     # One channel is written while another is read; the order of the file is that of the setup.
     with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
         parts = list(pool.map(written, setup.channels_in(zone)))
-    return _head(_ALL) + b"".join(lines for lines, _ in parts), sum(rows for _, rows in parts)
+    return head(_ALL) + b"".join(some for some, _ in parts), sum(rows for _, rows in parts)
 
 
 def corrected_table(store: Store, setup: Setup, key: str, from_ns: int, to_ns: int) -> pa.Table:
@@ -62,8 +57,8 @@ def corrected_table(store: Store, setup: Setup, key: str, from_ns: int, to_ns: i
     done = corrected(channel, setup.certificates_of(key), readings.taken_ns, readings.value)
     table = _raw(channel, readings)
     for name, values in (("corrected", done.value), ("U", done.U)):
-        table = table.append_column(name, _numbers(np.round(values, 6)))  # as they are judged
-    return table.append_column("corrected_unit", _same(quantity(channel.quantity).unit, len(readings)))
+        table = table.append_column(name, numbers(np.round(values, 6)))  # as they are judged
+    return table.append_column("corrected_unit", same(quantity(channel.quantity).unit, len(readings)))
 
 
 def _raw(channel: Channel, readings: Readings) -> pa.Table:
@@ -73,37 +68,42 @@ def _raw(channel: Channel, readings: Readings) -> pa.Table:
     n = len(readings)
     words = pa.DictionaryArray.from_arrays(readings.status, list(STATUS)).cast(pa.string())
     columns = {
-        "channel": _same(channel.key, n),
-        "taken": _instants(readings.taken_ns),
-        "value": _numbers(readings.value),
-        "unit": _same(channel.unit, n),
+        "channel": same(channel.key, n),
+        "taken": instants(readings.taken_ns),
+        "value": numbers(readings.value),
+        "unit": same(channel.unit, n),
         "status": words,
         "late": pa.array(readings.late).cast(pa.uint8()),
     }
     return pa.table(columns)
 
 
-def _instants(taken_ns: Int) -> pa.Array:
-    """RFC 3339 in UTC, all of a channel with as many decimals as its finest instant needs: 0, 3 or 9."""
+def instants(taken_ns: Int, known: Bool | None = None) -> pa.Array:
+    """RFC 3339 in UTC, all of a channel with as many decimals as its finest instant needs: 0, 3 or 9.
+
+    Nothing where one is not `known`, shape (n,).
+    """
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    unit, size = next((u, s) for u, s in _DECIMALS if s == 1 or not (taken_ns % s).any())
+    unknown = None if known is None else ~known
+    sure = taken_ns if known is None else taken_ns[known]
+    unit, size = next((u, s) for u, s in _DECIMALS if s == 1 or not (sure % s).any())
     fn: Any = pc
-    spaced = pa.array(taken_ns // size, pa.timestamp(unit)).cast(
+    spaced = pa.array(taken_ns // size, pa.timestamp(unit), mask=unknown).cast(
         pa.string()
     )  # strftime takes ten times as long
     return fn.binary_join_element_wise(fn.utf8_replace_slice(spaced, 10, 11, "T"), "Z", "")
 
 
-def _numbers(values: Float) -> pa.Array:
+def numbers(values: Float) -> pa.Array:
     """The shortest text that reads back as the same number; nothing where there is none."""
     import pyarrow as pa
 
     return pa.array(values, mask=~np.isfinite(values))
 
 
-def _same(text: str, n: int) -> pa.Array:
+def same(text: str, n: int) -> pa.Array:
     import pyarrow as pa
 
     return pa.repeat(pa.scalar(text), n)
@@ -111,19 +111,19 @@ def _same(text: str, n: int) -> pa.Array:
 
 def table_csv(parts: Sequence[pa.Table]) -> bytes:
     """Tables in the columns RAW and CORRECTED as one file."""
-    return _head(_ALL) + b"".join(map(_lines, parts))
+    return head(_ALL) + b"".join(map(lines, parts))
 
 
-def _head(columns: Iterable[tuple[str, str]]) -> bytes:
+def head(columns: Iterable[tuple[str, str]]) -> bytes:
     return f"{','.join(name for name, _ in columns)}\n".encode()
 
 
-def _lines(table: pa.Table) -> bytes:
+def lines(table: pa.Table, quoting: str = "none") -> bytes:
     import pyarrow as pa
     from pyarrow import csv
 
     sink = pa.BufferOutputStream()
-    csv.write_csv(table, sink, csv.WriteOptions(include_header=False, quoting_style="none"))
+    csv.write_csv(table, sink, csv.WriteOptions(include_header=False, quoting_style=quoting))
     content: bytes = sink.getvalue().to_pybytes()
     return content
 
@@ -135,7 +135,7 @@ def described(columns: Iterable[tuple[str, str]]) -> str:
 
 def shown(channel: Channel, setup: Setup, readings: Readings) -> tuple[Int, Float]:
     """Instants and corrected values for a chart; what lies outside the probe's own span is left out."""
-    low, high = channel.probe_span
+    low, high = possible_span(channel)
     done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     possible = (readings.value >= low) & (readings.value <= high)
     return readings.taken_ns, np.where(possible, done.value, np.nan)

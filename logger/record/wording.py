@@ -120,6 +120,8 @@ def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
     rows = [
         ["Interval in UTC", f"{facts['from']} to {facts['to']}"],
         ["Decision rule", facts["decision_rule"]],
+        ["Settings of evidence", "; ".join(facts["settings"])],
+        *([["Sampling", "; ".join(facts["notices"])]] if facts["notices"] else []),
         ["Hours of use", facts["zone"]["hours_of_use"]],
         ["Answers for the room", facts["room"]["custodian"]],
         *_approved(facts["setup"], zone),

@@ -30,8 +30,9 @@ GATHER_S = 0.8  # what comes in this time after the first row goes to the disk w
 REPEAT_S = 60.0  # events of one kind about one thing come together in the journal at most so often
 LONGEST_WAIT_S = 5.0
 UNSTORED = (StoreError, SQLAlchemyError, OSError)  # what the store raises when it could not do its work
-# What an event is about; its other texts and figures do not make it another one.
-THINGS = ("url", "probe", "channel", "job", "zone")
+# What an event is about; its other texts do not make it another one, other figures do.
+THINGS = ("url", "probe", "channel", "job", "zone", "route")
+ADDED = ("skipped", "readings_lost")  # figures of which a sum says the same; no other is ever added
 
 
 @dataclass
@@ -100,7 +101,7 @@ class Writer:
     def event(self, kind: str, what: Mapping[str, object]) -> None:
         """Takes an event for the journal; repetitions within a minute become one entry with a count."""
         plain = json.loads(json.dumps(dict(what), default=str))
-        key = "|".join([kind, *(str(plain.get(thing, "")) for thing in THINGS)])
+        key = _key(kind, plain)
         with self._news:
             known = self._events.setdefault(key, _Pending(kind, {}, self._clock(), 0))
             known.what = _together(known.what, plain)
@@ -184,6 +185,7 @@ class Writer:
         now = time.monotonic()
         with self._news:
             keys = list(self._events)
+        self._written = {k: at for k, at in self._written.items() if now - at < REPEAT_S}
         return [k for k in keys if self._ending or now - self._written.get(k, -REPEAT_S) >= REPEAT_S]
 
     def _store_event(self, key: str) -> None:
@@ -228,12 +230,22 @@ def _unusable(error: StoreError | SQLAlchemyError) -> bool:
     return isinstance(error, StoreDamaged) or isinstance(error.__cause__, SQLAlchemyError | OSError)
 
 
+def _key(kind: str, what: Mapping[str, Any]) -> str:
+    """What makes two events one: kind, thing, and every figure that must not be added."""
+    figures = (
+        f"{name}={value}"
+        for name, value in sorted(what.items())
+        if isinstance(value, int | float) and name not in ADDED
+    )
+    return "|".join([kind, *(str(what.get(thing, "")) for thing in THINGS), *figures])
+
+
 def _together(first: Mapping[str, Any], then: Mapping[str, Any]) -> dict[str, Any]:
-    """Two events of one kind about one thing as one: figures added, the earlier begin kept."""
+    """Two events of one kind about one thing as one: what can be added is, the earlier begin is kept."""
     both = {**first, **then}
     for name, value in first.items():
         if name == "from":
             both[name] = value
-        elif isinstance(value, int | float) and isinstance(then.get(name), int | float):
+        elif name in ADDED and isinstance(then.get(name), int | float):
             both[name] = value + then[name]
     return both

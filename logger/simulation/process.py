@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -12,6 +11,7 @@ from typing import IO, Any, cast
 
 import logger
 
+from ..children import module
 from ..errors import StillroomError
 from ..instants import rfc3339
 
@@ -65,7 +65,7 @@ class TwinProcess:
         # A session of its own: Ctrl-C must reach the service first, which stops the probes last. Windows has
         # no sessions of that kind; what Ctrl-C does there is untried.
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "logger.simulation.probe", *self._options],
+            module("logger.simulation.probe", *self._options),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,

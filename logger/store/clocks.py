@@ -16,7 +16,7 @@ from sqlalchemy import Connection, Row, func, select
 
 from ..drift import true_ns
 from ..model import NS
-from ..series import Readings
+from ..series import Bool, Int, Readings
 from .database import Database
 from .facts import JSON
 from .journal import Journal
@@ -117,6 +117,10 @@ class Clocks:
             known = {boot: number for boot, number in rows}
         return {one.boot: one for one in self._doubts() if one.number > known.get(one.boot, 0)}
 
+    def ever_unsure(self) -> bool:
+        """Whether any reading was ever stamped by an unsure clock."""
+        return self._names.number("source", UNSURE) is not None
+
     def _doubts(self) -> list[Doubt]:
         return [
             Doubt(
@@ -128,8 +132,8 @@ class Clocks:
 
     def readings(self, channel: str, from_ns: int, to_ns: int, read: Read) -> Readings | None:
         """Readings at their true instants; None where all stamps of the channel stand as they are."""
-        compared = self.comparisons(channel.rsplit(".", 1)[0])
-        unsure = self._names.number("source", UNSURE) is not None
+        compared = self.comparisons(_probe(channel))
+        unsure = self.ever_unsure()
         if not compared and not unsure:
             return None
         reach_ns = max((abs(c.offset_ns) for c in compared), default=0) + NS
@@ -143,24 +147,48 @@ class Clocks:
     def _corrected(self, read: Read) -> Iterator[Columns]:
         """Readings of an unsure clock whose correction is recorded, wherever its stamps lay."""
         with self._database.read() as conn:
-            order = clock_correction.c.number
-            known = conn.execute(select(clock_correction).order_by(order)).all()
-        if known:
-            rows = read(-EVER_NS, EVER_NS)
-            rows = rows.part(_of_sources(rows, {UNSURE}))
-            for span in _spans(self._doubts(), known):
-                if span.base_ns is not None:
-                    mine = rows.part(span.has(rows))
-                    wrong_ns = span.base_ns - (mine.received_ns - mine.monotonic_ns)
-                    yield _moved(mine, mine.taken_ns + wrong_ns)
+            if conn.execute(select(clock_correction.c.number).limit(1)).scalar() is None:
+                return
+        rows = read(-EVER_NS, EVER_NS)
+        rows = rows.part(_of_sources(rows, {UNSURE}))
+        for mine, wrong_ns in self._found(rows):
+            yield _moved(rows.part(mine), (rows.taken_ns + wrong_ns)[mine])
+
+    def instants(self, channel: str, rows: Columns) -> tuple[Int, Bool]:
+        """True instants of stored readings of a channel, and where they are known; both of shape (n,)."""
+        compared, unsure = self.comparisons(_probe(channel)), _of_sources(rows, {UNSURE})
+        taken, known = rows.taken_ns.copy(), np.asarray(~unsure, np.bool_)
+        if compared:
+            theirs = ~_of_sources(rows, OURS)
+            taken[theirs] = _undrifted(rows.taken_ns[theirs], compared)
+        if unsure.any():
+            for mine, wrong_ns in self._found(rows):
+                at = np.flatnonzero(mine & unsure)
+                taken[at] += wrong_ns[at]
+                known[at] = True
+        return taken, known
+
+    def _found(self, rows: Columns) -> Iterator[tuple[Bool, Int]]:
+        """Of each span of a boot whose correction is recorded: its rows, and by how much each is moved."""
+        with self._database.read() as conn:
+            recorded = conn.execute(select(clock_correction).order_by(clock_correction.c.number)).all()
+        for span in _spans(self._doubts(), recorded):
+            if span.base_ns is not None:
+                yield span.has(rows), span.base_ns - (rows.received_ns - rows.monotonic_ns)
 
     def moving(self, channels: Sequence[str]) -> list[str]:
         """Those of the channels whose stamps may not stand as they are."""
-        if self._names.number("source", UNSURE) is not None:
+        if self.ever_unsure():
             return list(channels)
         with self._database.read() as conn:
             compared = set(conn.execute(select(clock_comparison.c.probe).distinct()).scalars())
-        return [channel for channel in channels if channel.rsplit(".", 1)[0] in compared]
+        return [channel for channel in channels if _probe(channel) in compared]
+
+    def reach_ns(self, channel: str) -> int:
+        """How far from its stamp a reading of a channel may have been taken."""
+        if self.ever_unsure():
+            return EVER_NS
+        return max((abs(c.offset_ns) for c in self.comparisons(_probe(channel))), default=0)
 
     def changed_since(self, cursor: int, channels: Sequence[str]) -> dict[str, int]:
         """Channel -> earliest instant whose readings moved by what was recorded after the cursor."""
@@ -173,7 +201,7 @@ class Clocks:
             before = {row.number: _before(conn, row) for row in newer}
         found: dict[str, int] = {}
         for row in newer:
-            for channel in (c for c in channels if c.rsplit(".", 1)[0] == row.probe):
+            for channel in (c for c in channels if _probe(c) == row.probe):
                 found[channel] = min(before[row.number], found.get(channel, before[row.number]))
         return found | (dict.fromkeys(channels, 0) if corrected else {})
 
@@ -220,9 +248,13 @@ def _drifting(columns: Columns, compared: Sequence[Comparison]) -> Columns:
     if not compared:
         return kept
     theirs = ~_of_sources(kept, OURS)
+    return _moved(kept, np.where(theirs, _undrifted(kept.taken_ns, compared), kept.taken_ns))
+
+
+def _undrifted(stamp_ns: Int, compared: Sequence[Comparison]) -> Int:
     clock = np.array([c.clock_ns for c in compared], np.int64)
     offset = np.array([c.offset_ns for c in compared], np.int64)
-    return _moved(kept, np.where(theirs, true_ns(kept.taken_ns, clock, offset), kept.taken_ns))
+    return true_ns(stamp_ns, clock, offset)
 
 
 def _of_sources(columns: Columns, sources: frozenset[str] | set[str]) -> Any:
@@ -244,3 +276,7 @@ def _between(parts: Sequence[Columns], from_ns: int, to_ns: int) -> Readings:
         np.concatenate([getattr(p, name) for p in parts])[order] for name in ("value", "status", "late")
     )
     return Readings(taken[order], value, status, late)
+
+
+def _probe(channel: str) -> str:
+    return channel.rsplit(".", 1)[0]

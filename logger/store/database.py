@@ -13,7 +13,7 @@ import sqlite3
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -209,6 +209,22 @@ def quick_check(conn: Connection) -> str:
     except DatabaseError as error:
         return str(error.orig)
     return "" if found == ["ok"] else "; ".join(found)
+
+
+def is_older(folder: Path) -> bool:
+    """Whether the record of a folder has tables of an older schema; False for what is no record."""
+    file = folder / FILE
+    if not file.is_file():
+        return False
+    wal = file.with_name(FILE + "-wal")
+    how = "mode=ro" if wal.exists() and wal.stat().st_size else "mode=ro&immutable=1"
+    with (
+        suppress(sqlite3.Error),
+        closing(sqlite3.connect(f"{file.absolute().as_uri()}?{how}", uri=True)) as connection,
+    ):
+        known = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+        return known is not None and str(known[0]) < NEWEST
+    return False
 
 
 def before_upgrade(path: Path, known: str) -> Path:

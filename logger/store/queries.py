@@ -152,10 +152,24 @@ class Queries:
 
     def extent(self, channels: Sequence[str] | None = None) -> tuple[int, int] | None:
         """First and last instant that has a value, over these channels or all."""
+        every = self._names.known("channel") if channels is None else channels
+        moving = self._clocks.moving(every)
         with self._database.read() as conn:
-            spans = [self._extent(conn, channel) for channel in channels or self._names.known("channel")]
+            spans = [self._extent(conn, channel) for channel in every if channel not in moving]
+        spans += [self._moved_extent(channel) for channel in moving]
         found = [span for span in spans if span is not None]
         return (min(first for first, _ in found), max(last for _, last in found)) if found else None
+
+    def _moved_extent(self, channel: str) -> tuple[int, int] | None:
+        """The same of a channel whose stamps may not stand as they are: read, and moved, near both ends."""
+        with self._database.read() as conn:
+            stamps = self._extent(conn, channel)
+        if stamps is None:
+            return None
+        reach_ns = self._clocks.reach_ns(channel)
+        parts = [self.readings(channel, at - reach_ns, at + reach_ns + 1) for at in stamps]
+        taken = [some.taken_ns[np.isfinite(some.value)] for some in parts]
+        return (int(taken[0][0]), int(taken[-1][-1])) if len(taken[0]) and len(taken[-1]) else None
 
     def arrived_after(self, cursor: int, limit: int = 5000) -> tuple[list[tuple[int, Row]], int]:
         """Rows that arrived after the cursor, and the cursor after them; −1 asks where the end is."""

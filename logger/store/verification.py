@@ -129,7 +129,7 @@ class Walk:
                     self._spans.setdefault(writer, []).append(numbers)
 
     def _read(self, what: Mapping[str, Any]) -> tuple[SealedFile, dict[str, Int]]:
-        """What was found but for its numbers, and the runs of those by writer: little to keep of each file."""
+        """What was found but for its numbers, and the runs of those by writer: little of each file."""
         found = read_sealed(self._archive, self._folder, what)
         spans = {writer: runs(seqs) for writer, seqs in found.seqs.items()}
         return replace(found, seqs={}), spans

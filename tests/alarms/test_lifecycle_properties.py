@@ -80,7 +80,7 @@ def _live(
 
 
 @given(specs, stories())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_no_sequence_reaches_an_unlisted_state(spec: AlarmSpec, story: list[Cell | Act]) -> None:
     """The condition is always one of the first six, the state always one of the nine."""
     alarm = Alarm("air")
@@ -94,21 +94,21 @@ def test_no_sequence_reaches_an_unlisted_state(spec: AlarmSpec, story: list[Cell
 
 
 @given(specs, stories(), st.lists(st.integers(1, 10), min_size=1, max_size=5))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_any_split_gives_the_same(spec: AlarmSpec, story: list[Cell | Act], chunks: list[int]) -> None:
     """Ten minutes at once or one by one: the same notices, the same alarm."""
     assert _live(spec, story, chunks) == _live(spec, story, [1])
 
 
 @given(specs, stories())
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_a_restart_between_any_two_events_changes_nothing(spec: AlarmSpec, story: list[Cell | Act]) -> None:
     """State through JSON text at every step."""
     assert _live(spec, story, [1], through_json=True) == _live(spec, story, [1])
 
 
 @given(specs, stories())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_no_occurrence_is_lost(spec: AlarmSpec, story: list[Cell | Act]) -> None:
     """Each occurrence is told once, or it is marked as withheld while it lasts; none is told twice."""
     alarm, told, withheld = Alarm("air"), [], set()
@@ -125,7 +125,7 @@ def test_no_occurrence_is_lost(spec: AlarmSpec, story: list[Cell | Act]) -> None
 
 
 @given(specs, stories(), st.integers(1, 10**6))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_a_shifted_record_gives_a_shifted_result(
     spec: AlarmSpec, story: list[Cell | Act], minutes: int
 ) -> None:

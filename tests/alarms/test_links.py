@@ -35,7 +35,7 @@ def test_another_room_cannot_make_one(tmp_path: Path) -> None:
 
 
 @given(place=st.integers(0, 10**6), other=st.characters(codec="ascii"))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_a_changed_character_is_found(
     tmp_path_factory: pytest.TempPathFactory, place: int, other: str
 ) -> None:

@@ -118,7 +118,7 @@ events = st.lists(
 
 
 @given(events, st.booleans())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 def test_each_step_is_told_once_and_a_restart_changes_nothing(
     story: list[tuple[str, int]], cut: bool
 ) -> None:

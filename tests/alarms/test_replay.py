@@ -33,7 +33,7 @@ MARGIN = {CLEAR: 0.5, NEAR: 0.05, OUT: -0.2, UNKNOWN: None}
     st.sampled_from([0, 60, 300]),
     st.integers(1, 7),
 )
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_counting_in_runs_is_counting_minute_by_minute(
     story: list[tuple[int, int]], on_s: int, off_s: int, cut: int
 ) -> None:

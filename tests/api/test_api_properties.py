@@ -19,7 +19,6 @@ from logger.people import Tokens
 
 BOUNDED = settings(
     max_examples=12,
-    deadline=None,
     derandomize=True,
     database=None,
     phases=[Phase.explicit, Phase.generate],

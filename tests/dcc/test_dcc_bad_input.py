@@ -95,7 +95,7 @@ def test_nothing_is_asked_of_the_network(monkeypatch: pytest.MonkeyPatch) -> Non
             server.accept()
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.integers(0, len(WHOLE) - 1), st.binary(min_size=0, max_size=6))
 def test_any_damage_is_refused_or_read(at: int, instead: bytes) -> None:
     """Whatever replaces a few bytes: a certificate, or a refusal that names the file; never another error."""

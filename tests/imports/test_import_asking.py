@@ -45,7 +45,7 @@ profiles = st.builds(
 )  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60, derandomize=True)
 @given(profile=profiles)
 def test_a_profile_that_is_written_reads_back_as_itself(profile: Profile) -> None:
     names = [*profile.time_headings, *(c.heading for c in profile.columns)]

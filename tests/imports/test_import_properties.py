@@ -21,7 +21,6 @@ cells = st.one_of(st.integers(1900, 2100).map(lambda n: f"{n / 100:.2f}"), st.ju
 readings = st.lists(st.tuples(st.integers(0, 30), cells), min_size=1, max_size=25)
 trial = settings(
     max_examples=40,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
     derandomize=True,
 )

@@ -46,6 +46,15 @@ def test_a_logger_that_lost_four_minutes_in_thirty_days(store: Store) -> None:
     assert store.verify().intact
 
 
+def test_extent_is_in_true_time_where_a_clock_was_wrong(store: Store) -> None:
+    """A logger that was 240 s behind: its first and last reading lie 240 s later than it stamped them."""
+    stamps = (NOW_NS, NOW_NS + 30 * DAY)
+    store.append("import", [Row("P5.temperature", t, t, 20.0, source="file") for t in stamps])
+    assert store.extent() == stamps
+    compare(store, "P5", NOW_NS, -240 * NS)
+    assert store.extent() == (NOW_NS + 240 * NS, NOW_NS + 30 * DAY + 240 * NS)
+
+
 def test_only_the_probes_own_stamps_are_moved(store: Store) -> None:
     store.append("poll", [Row("P1.temperature", NOW_NS, NOW_NS, 20.0)])
     store.append("import", [Row("P2.temperature", NOW_NS, NOW_NS, 20.0, source="loggers")])

@@ -98,7 +98,7 @@ def test_a_message_that_cannot_be_read_says_why(body: str, said: str) -> None:
         heard(body.encode(), JSON, ("t",), NOW_NS)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     st.binary(max_size=60)
     | st.recursive(

@@ -81,7 +81,7 @@ def test_the_same_example_by_a_reference_library(warm: Made) -> None:
     assert first == pytest.approx(reference.std_dev, rel=1e-6)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.integers(0, 10_000))
 def test_the_budget_agrees_with_monte_carlo(seed: int) -> None:
     """JCGM 101, 400 000 draws of the whole model with its distributions: U within 1 %."""

@@ -221,7 +221,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@settings(max_examples=40, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate], database=None)
+@settings(max_examples=40, phases=[Phase.explicit, Phase.reuse, Phase.generate], database=None)
 @given(
     batches=st.lists(
         st.tuples(st.sampled_from(["poll", "x"]), st.lists(stored_rows(), max_size=6)), max_size=4

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import pandas as pd
@@ -106,14 +105,14 @@ def test_nothing_is_written_over(filled: Store, tmp_path: Path) -> None:
 
 
 @pytest.fixture
-def invented(tmp_path: Path) -> Iterator[Path]:
+def invented(tmp_path: Path) -> Path:
     """An export of a simulated record with a sealed and an unsealed month."""
     with Store.open(tmp_path / "simulated", create=True, simulated=True) as store:
         store.append("poll", polled(OCTOBER, 300, PROBES, step_ns=DAY // 10))
         store.seal(IN_DECEMBER)
         store.append("poll", polled(NOVEMBER + 40 * DAY, 50, PROBES))
         export(store, tmp_path / "out", IN_DECEMBER + 40 * DAY)
-    yield tmp_path / "out"
+    return tmp_path / "out"
 
 
 @pytest.mark.parametrize("cunning", [False, True], ids=["one word", "with its own digest made anew"])

@@ -17,7 +17,10 @@ from logger.errors import StoreError
 from logger.store import Store, database, migrations
 from logger.store.database import FILE
 
-OLD = Path(__file__).parents[1] / "data" / "schema_0001" / "record.zip"
+from ..conftest import Run
+
+ROOT = Path(__file__).parents[2]
+OLD = ROOT / "tests" / "data" / "schema_0001" / "record.zip"
 # As the program of that time printed it: tests/data/schema_0001/SOURCE.md.
 HEAD = (31, "f37b839a65ab01588b7c628b05187988ccfd32ae9543c0578d0b6884291e944c")
 READINGS = 2400
@@ -133,3 +136,30 @@ def test_killed_while_upgrading(tmp_path: Path, rounds: int) -> None:
         shutil.rmtree(folder)
     assert set(found) <= {0, 1}
     print(f"{found.count(0)} kills before the commit of the upgrade, {found.count(1)} after it")
+
+
+@pytest.mark.parametrize(("named", "code"), [([], 2), (["--config", str(ROOT / "config")], 0)])
+def test_a_question_leaves_an_older_record_as_it_is_answered_or_not(
+    old: Path, stillroom: Run, tmp_path: Path, named: list[str], code: int
+) -> None:
+    """`probe list` changes no byte; where it says that nothing was changed, nothing was."""
+    before = contents(old)
+    done = stillroom("probe", "list", "--data", old, *named, cwd=tmp_path)
+    assert done.returncode == code, done.stderr
+    assert contents(old) == before
+
+
+def test_what_is_refused_is_refused_before_an_older_record_is_upgraded(
+    old: Path, stillroom: Run, tmp_path: Path
+) -> None:
+    """A command that writes, too: no setup in the record and none named is exit 2, and the head stays."""
+    before = contents(old)
+    done = stillroom("alarm", "list", "--data", old, cwd=tmp_path)
+    assert done.returncode == 2
+    assert "There is no configuration folder" in done.stderr
+    assert contents(old) == before
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Every file of a folder with its bytes."""
+    return {str(file.relative_to(folder)): file.read_bytes() for file in folder.rglob("*") if file.is_file()}

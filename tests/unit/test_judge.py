@@ -279,7 +279,7 @@ def whole_and_split(made: SimpleNamespace, seed: int, cut: int) -> tuple[list[Pe
     return whole, joined([*periods(first, slice(0, cut)), *periods(second, slice(0, n - cut))])
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10_000), cut=st.integers(1, 3 * 1440 - 1))
 def test_any_split_gives_the_same_periods(made: SimpleNamespace, seed: int, cut: int) -> None:
     whole, split = whole_and_split(made, seed, cut)
@@ -288,7 +288,7 @@ def test_any_split_gives_the_same_periods(made: SimpleNamespace, seed: int, cut:
 
 
 @pytest.mark.long
-@settings(max_examples=1500, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=1500, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10**6), cut=st.integers(1, 3 * 1440 - 1))
 def test_any_split_gives_the_same_periods_long(made: SimpleNamespace, seed: int, cut: int) -> None:
     whole, split = whole_and_split(made, seed, cut)

@@ -165,7 +165,7 @@ def room(made: SimpleNamespace) -> Setup:
     )  # fmt: skip
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 2**32 - 1))
 def test_cell_by_cell_the_judge_says_what_the_definitions_say(made: SimpleNamespace, seed: int) -> None:
     readings = record(np.random.default_rng(seed), made)

@@ -77,7 +77,7 @@ def told(store: Store, known: Setup, now_ns: int) -> list[Period]:
     return Verdicts(store, known).periods("bay", at(0), now_ns, now_ns)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(
     st.lists(st.tuples(st.sampled_from(CHANGES), st.integers(1, 60), st.booleans()), min_size=1, max_size=4)
 )

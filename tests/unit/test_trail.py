@@ -86,7 +86,7 @@ def live(made: SimpleNamespace, seed: int, start: int) -> tuple[int, Judgement, 
     return extensions, trail.judgement, whole(made, setup, readings, now_ns, marks)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10_000), start=st.integers(2, DAYS * 1440 - 500))
 def test_minute_by_minute_is_the_same_as_at_once(made: SimpleNamespace, seed: int, start: int) -> None:
     same(*live(made, seed, start)[1:])
@@ -100,13 +100,13 @@ def test_readings_in_order_extend_it_every_time(made: SimpleNamespace) -> None:
 
 
 @pytest.mark.long
-@settings(max_examples=800, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=800, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10**6), start=st.integers(2, DAYS * 1440 - 500))
 def test_minute_by_minute_is_the_same_as_at_once_long(made: SimpleNamespace, seed: int, start: int) -> None:
     same(*live(made, seed, start)[1:])
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10_000), minute=st.integers(60, DAYS * 1440))
 def test_what_is_not_provisional_never_changes(made: SimpleNamespace, seed: int, minute: int) -> None:
     """With readings in order of time; what comes late judges its days again, and says so."""

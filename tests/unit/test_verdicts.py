@@ -185,9 +185,7 @@ def test_the_statement_says_what_a_person_would(
     body = json.loads(store.live()["bay"])
     assert body["sentence"] == "Bay is not stable."
     assert body["since"] == "2026-03-10T08:20:00Z"
-    assert body["next_step"] == (
-        "span in 1 h at T1 is 1.60 K, 0.70 K beyond 0.9. Hold measurements in this zone."
-    )
+    assert body["next_step"] == ("Span in 1 h 1.60 K at T1, 0.70 K above 0.9 K. Stop measuring in this zone.")
 
 
 def judged_days(

@@ -1,0 +1,149 @@
+"""Everything that is stored of a channel as CSV: nothing left out, and nothing called good that is not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..evidence import qualities
+from ..model import Quality
+from ..series import STATUS, Bool, Int, Readings, conflicting
+from ..store.clocks import EVER_NS
+from ..store.decisions import chosen
+from .readings import head, instants, lines, numbers, same
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from ..model import Setup
+    from ..store import Store
+    from ..store.decisions import Decision
+    from ..store.rows import Columns, Texts
+
+STORED: tuple[tuple[str, str], ...] = (
+    ("channel", "key of the channel: <probe>.<quantity>"),
+    (
+        "taken",
+        "true time of the reading, RFC 3339 in UTC; empty while the clock that stamped it is not known",
+    ),
+    ("stamp", "time as it was stamped; another one than `taken` where that clock was wrong"),
+    ("value", "indication in `unit`, before any correction by a certificate; empty where there is none"),
+    ("unit", "the probe's own unit"),
+    ("raw", "the text that was read, where `value` is converted from it or is not in it"),
+    ("status", f"ok: a value came; or why none did: {', '.join(STATUS[1:])}"),
+    (
+        "quality",
+        "pass, suspect, fail, missing or not evaluated (QARTOD flags, as judged where the probe stood), or "
+        "conflict: another value is stored for this time, and nobody has decided",
+    ),
+    ("decision", "holds or set aside, where a person decided between contradicting values; else empty"),
+    ("late", "1 where the reading came by a file or after a lost link, else 0"),
+    ("source", "how it came: a poll, a file by the first digits of its SHA-256, a message"),
+)
+_WORDS = {int(flag): flag.name.lower().replace("_", " ") for flag in Quality}
+_CONFLICT = 0  # no flag of QARTOD
+_HOLDS, _SET_ASIDE = 1, 2
+
+
+@dataclass(frozen=True)
+class _Stored:
+    """Rows of one channel in order of their true times; whether that is known; what was decided on each."""
+
+    rows: Columns
+    taken_ns: Int
+    known: Bool
+    decided: NDArray[np.uint8]
+
+    @property
+    def judged(self) -> Bool:
+        """Which of them the judge reads."""
+        return np.asarray(self.known & (self.decided != _SET_ASIDE))
+
+
+def stored_csv(store: Store, setup: Setup, span: tuple[int, int] | None) -> dict[str, tuple[bytes, int]]:
+    """Channel -> its file and the number of readings in it, of [from, to) or of the whole record.
+
+    Readings whose true time is not known belong to an interval by their stamps.
+    """
+    each = {key: _stored(store, key, span) for key in store.channels()}
+    each = {key: found for key, found in each.items() if len(found.rows)}
+    flags = qualities(setup, {k: _readings(found) for k, found in each.items() if k in setup.channels})
+    return {
+        key: (head(STORED) + lines(_table(setup, key, found, flags.get(key)), "needed"), len(found.rows))
+        for key, found in each.items()
+    }
+
+
+def _stored(store: Store, key: str, span: tuple[int, int] | None) -> _Stored:
+    from_ns, to_ns = span or (-EVER_NS, EVER_NS)
+    everywhere = span is None or bool(store.clocks.moving([key]))
+    rows = store.columns(key, *((-EVER_NS, EVER_NS) if everywhere else span or (from_ns, to_ns)))
+    taken_ns, known = store.clocks.instants(key, rows)
+    decided = _decided(rows, store.decisions.of(key, -EVER_NS, EVER_NS))
+    order = np.argsort(taken_ns, kind="stable")
+    order = order[(taken_ns[order] >= from_ns) & (taken_ns[order] < to_ns)]
+    return _Stored(rows.part(order), taken_ns[order], known[order], decided[order])
+
+
+def _decided(rows: Columns, decisions: Mapping[int, Decision]) -> NDArray[np.uint8]:
+    """What a decision that still holds says of each row, in order of the stamps."""
+    found = np.where(chosen(rows.taken_ns, rows.value, decisions), 0, _SET_ASIDE).astype(np.uint8)
+    for at, one in decisions.items():
+        mine = slice(*np.searchsorted(rows.taken_ns, [at, at + 1]))
+        if (found[mine] == _SET_ASIDE).any():
+            found[mine][(rows.value[mine] == one.value) & (found[mine] == 0)] = _HOLDS
+    return found
+
+
+def _readings(found: _Stored) -> Readings:
+    rows, where = found.rows, found.judged
+    return Readings(found.taken_ns[where], rows.value[where], rows.status[where], rows.late[where])
+
+
+def _table(setup: Setup, key: str, found: _Stored, flags: NDArray[np.uint8] | None) -> pa.Table:
+    import pyarrow as pa
+
+    rows, n = found.rows, len(found.rows)
+    unit = setup.channels[key].unit if key in setup.channels else ""
+    columns = {
+        "channel": same(key, n),
+        "taken": instants(found.taken_ns, found.known),
+        "stamp": instants(rows.taken_ns),
+        "value": numbers(rows.value),
+        "unit": same(unit, n),
+        "raw": _texts(rows.raw),
+        "status": pa.DictionaryArray.from_arrays(rows.status, list(STATUS)).cast(pa.string()),
+        "quality": _words(_quality(found, flags), {**_WORDS, _CONFLICT: "conflict"}),
+        "decision": _words(found.decided, {0: "", _HOLDS: "holds", _SET_ASIDE: "set aside"}),
+        "late": pa.array(rows.late).cast(pa.uint8()),
+        "source": _texts(rows.source),
+    }
+    return pa.table(columns)
+
+
+def _quality(found: _Stored, flags: NDArray[np.uint8] | None) -> NDArray[np.uint8]:
+    """The flag of each row; what no test saw is not evaluated, and an open conflict stands before a pass."""
+    told = np.full(len(found.rows), Quality.NOT_EVALUATED, np.uint8)
+    if flags is not None:
+        told[found.judged] = flags
+        where = np.flatnonzero(found.judged)
+        told[where[conflicting(_readings(found)) & (flags < Quality.FAIL)]] = _CONFLICT
+    told[~np.isfinite(found.rows.value)] = Quality.MISSING
+    return told
+
+
+def _words(codes: NDArray[np.uint8], words: Mapping[int, str]) -> pa.Array:
+    import pyarrow as pa
+
+    table = np.array([words.get(code, "") for code in range(max(words) + 1)], object)
+    return pa.array(table[codes], pa.string())
+
+
+def _texts(column: Texts) -> pa.Array:
+    import pyarrow as pa
+
+    return pa.DictionaryArray.from_arrays(column.codes, list(column.table) or [""]).cast(pa.string())
