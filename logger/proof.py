@@ -11,6 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sqlalchemy.exc import DatabaseError
+
 from .errors import StillroomError
 from .instants import rfc3339
 from .record.signing import check_keys, restored_without
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
     from .model import Setup
     from .store import Store
 
+# What a row that was altered may raise where it is read: named by the walk, and no reason to stop.
+UNREADABLE = (StillroomError, ValueError, TypeError, KeyError, AttributeError, DatabaseError)
 _NEVER = (
     "the newest statement of each zone, which the service writes anew every minute; notices that wait or were"
     " sent; sessions and settings of the pages; numbers of messages that nodes sent",
@@ -38,9 +42,12 @@ def verified(
     """Walk the record, hold it against heads and backups, and with `verdicts` judge everything anew."""
     found = checked(store, told, target)
     faults, compared, left_out = list(found.faults), list(_held(found)), []
-    faults += check_keys(store)
-    if restored_without(store):
-        left_out.append("the signing key: this record was restored, and no backup holds the key")
+    try:
+        faults += check_keys(store)
+        if restored_without(store):
+            left_out.append("the signing key: this record was restored, and no backup holds the key")
+    except UNREADABLE as error:
+        faults.append(f"signing key: its entries in the journal cannot be read: {error}")
     compared += found.compared
     if verdicts:
         for fault, line, rest in _judged_anew(store):
@@ -77,7 +84,11 @@ def _held(found: Verification) -> Iterator[str]:
 
 def _judged_anew(store: Store) -> Iterator[tuple[list[str], list[str], list[str]]]:
     """By zone: faults, what was compared, what was left out."""
-    setup = _setup(store)
+    try:
+        setup = _setup(store)
+    except UNREADABLE as error:
+        yield [], [], [f"stored verdicts: the setup cannot be read, by which they would be judged: {error}"]
+        return
     if setup is None:
         yield [], [], ["stored verdicts: the record has no setup by which anything could be judged"]
         return
@@ -95,7 +106,7 @@ def _setup(store: Store) -> Setup | None:
 def _zone(verdicts: Verdicts, zone: str) -> tuple[list[str], list[str], list[str]]:
     try:
         found = verdicts.compared(zone)
-    except StillroomError as error:
+    except UNREADABLE as error:
         return [], [], [f"stored verdicts of zone {zone}: {error}"]
     faults = [
         f"verdicts of zone {zone}, {day}: not what their readings, setup and marks give"

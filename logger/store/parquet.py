@@ -82,7 +82,7 @@ class Writer:
     def __init__(self, path: Path, simulated: bool = False) -> None:
         self._writer = pq.ParquetWriter(
             path,
-            SCHEMA.with_metadata({SIMULATED: b"true"}) if simulated else SCHEMA,
+            SCHEMA,
             version="2.6",
             compression="zstd",
             compression_level=9,
@@ -91,6 +91,8 @@ class Writer:
             write_statistics=["channel", "taken"],
             store_schema=False,
         )
+        if simulated:
+            self._writer.add_key_value_metadata({SIMULATED: b"true"})
 
     def write(self, columns: Columns) -> None:
         """Add readings of one channel, in order."""
