@@ -362,7 +362,9 @@ def _last_value_ns(readings: Readings) -> int | None:
 def _alike_until(stored: tuple[str, str] | None, fresh: tuple[str, str], open_ns: int) -> bool:
     """Whether two judgements of one day agree in all that is final, which ends at `open_ns`."""
     try:
-        return stored is not None and _final(stored[1], open_ns) == _final(fresh[1], open_ns)
+        if stored is None or stored[0] != fresh[0]:
+            return False
+        return _final(stored[1], open_ns) == _final(fresh[1], open_ns)
     except (ValueError, TypeError, KeyError, AttributeError, IndexError):
         return False
 

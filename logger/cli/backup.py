@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..errors import Refused, StillroomError, StoreDamaged
-from ..instants import parse, rfc3339
+from ..instants import parse, rfc3339, wall
 from .opening import applied_setup, has_record, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, counted, table
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from ..disposing import Losing
     from ..store.backup import Report
     from ..store.generations import Generation
 
@@ -208,6 +211,7 @@ def dispose(
 ) -> None:
     """Let whole sealed months go for ever, where the retention rule of the setup in force allows it.
 
+    A month with an excursion that asks for a decision stays. Where accounts exist, both people have one.
     Their digests stay in the journal, and verify tells who let them go. Backups keep them until they
     are let go themselves. A refused attempt is in the journal.
 
@@ -216,6 +220,7 @@ def dispose(
       stillroom dispose --before 2016-01-01 --who "Greta Holm" --approver "Ines Faber" --why "QM 4.2"
     """
     from ..accounts import Act
+    from ..disposing import dispose as let_go
     from ..people import People
     from ..store.disposal import Request
 
@@ -224,8 +229,24 @@ def dispose(
         people = People(found.store)
         first, second = people.acting(person(who), Act.PROPOSE), people.acting(approver, Act.APPROVE)
         asked = Request(parse(before, found.zone_info, "--before"), first, second, why)
-        done = found.store.dispose(asked, found.now_ns, found.config.keep_years, dry_run=dry_run)
+        keep_years = found.config.keep_years
+        done, losing = let_go(found.verdicts(), asked, found.now_ns, keep_years, dry_run=dry_run)
+        zone = found.zone_info
     told = {"entry": done.number, "files": list(done.files), "readings": done.readings, "dry_run": dry_run}
+    told |= {"losing": losing.to_json()}
     verb = "Would let go" if dry_run else "Let go"
     first = f"{verb} {counted(len(done.files), 'file')} with {counted(done.readings, 'reading')}."
-    answer(told, as_json, [first, *(f"  {file}" for file in done.files)])
+    answer(told, as_json, [first, *(f"  {file}" for file in done.files), *_losing_lines(losing, zone)])
+
+
+def _losing_lines(losing: Losing, zone: ZoneInfo) -> list[str]:
+    """What rests on those readings, and what holds them back."""
+    jobs = ", ".join(losing.inspections) or "none"
+    records = ", ".join(map(str, losing.records)) or "none"
+    lines = [
+        f"  {counted(losing.excursions, 'excursion')}; inspections: {jobs}; issued records: {records}",
+    ]
+    if losing.undecided:
+        lines.append(f"Held back: {counted(len(losing.undecided), 'excursion')} to be decided on first:")
+        lines += [f"  {e.zone}, {e.rule}, from {wall(e.from_ns, zone)}" for e in losing.undecided[:20]]
+    return lines
