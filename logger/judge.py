@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .agreement import WINDOW_S, doubted
+from . import agreement
+from .agreement import doubted
 from .bodies import BodyState, Exposure, Memory, remember, with_bodies
 from .derived import with_derived
 from .evidence import FLAT_WINDOW_S, Cells, Grid, evidence
@@ -62,7 +63,7 @@ def window_s(setup: Setup, zone: str) -> int:
 
 def tests_s(setup: Setup, zone: str) -> int:
     """How far before a cell the readings must reach that its evidence hangs on."""
-    return FLAT_WINDOW_S + WINDOW_S + int(_max_age_s(setup, zone)) + setup.step_s
+    return FLAT_WINDOW_S + agreement.window_s(setup, zone) + int(_max_age_s(setup, zone)) + setup.step_s
 
 
 def lookahead_s(setup: Setup, zone: str) -> int:
@@ -75,7 +76,7 @@ def lookahead_s(setup: Setup, zone: str) -> int:
     for key in setup.channels_in(zone):
         channel = setup.channels[key]
         reach.append(max(channel.flat_n * channel.interval_s, 2 * channel.max_age_s) + channel.max_age_s)
-    beside_s = 0 if setup.zone(zone).agree_K is None else WINDOW_S
+    beside_s = agreement.window_s(setup, zone) if agreement.compares(setup, zone) else 0
     return int(max(reach)) + beside_s + setup.step_s
 
 
@@ -132,7 +133,7 @@ def look(
 
 def unsure(setup: Setup, zone: str) -> int:
     """At how many cells of either end of a grid its evidence also hangs on cells beyond."""
-    return (int(_max_age_s(setup, zone)) + WINDOW_S) // setup.step_s + 2
+    return (int(_max_age_s(setup, zone)) + agreement.window_s(setup, zone)) // setup.step_s + 2
 
 
 def seen(

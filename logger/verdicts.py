@@ -14,6 +14,7 @@ import numpy as np
 from sqlalchemy import select
 
 from . import __version__
+from .ahead import Gains, gains
 from .calibration import Corrected, corrected
 from .confirmation import position_of
 from .doubts import doubts
@@ -37,6 +38,8 @@ ACTIVITY_DAYS = 3
 # How far around an interval an excursion that touches it is followed.
 AROUND_DAYS = 31
 ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
+# Over how many days forecasts are compared with "it stays as it is".
+GAIN_DAYS = 7
 
 
 class Verdicts:
@@ -46,6 +49,7 @@ class Verdicts:
         self.store = store
         self.setup = setup
         self._ledger = Ledger(store, setup)
+        self._gains: dict[str, tuple[int, Gains]] = {}
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval that was declared not to be trusted."""
@@ -307,6 +311,7 @@ class Verdicts:
     def judge_live(self, now_ns: int) -> None:
         """Judge every zone up to now and keep its newest statement for those who show it."""
         for zone in (z.key for z in self.setup.zones_now()):
+            self.forecast_gains(zone, now_ns)  # before anything is stored: a day of it takes a while
             if not self._ledger.refresh(zone, now_ns, partial(self._told, now_ns)):
                 self._tell_once(zone, now_ns)
 
@@ -317,7 +322,22 @@ class Verdicts:
             return None
         newest = self._ledger.newest_values_ns(zone)
         ages = [now_ns - ns for channel, ns in newest.items() if self._stands(channel, zone, now_ns)]
-        return _text(statement(self.setup, judgement, current, max(ages) / NS if ages else None))
+        gains = self.forecast_gains(zone, now_ns)
+        return _text(statement(self.setup, judgement, current, max(ages) / NS if ages else None, gains))
+
+    def forecast_gains(self, zone: str, now_ns: int) -> Gains:
+        """What forecasts gained on the last week of a zone's record; measured once a UTC day."""
+        day = now_ns // DAY_NS
+        known = self._gains.get(zone)
+        if known is None or known[0] != day:
+            record = self.record(zone)
+            begin_ns = (day - GAIN_DAYS) * DAY_NS
+            found: Gains = {}
+            if record is not None and record[0] < now_ns:
+                judgement = self.judgement(zone, max(record[0], begin_ns), now_ns, now_ns, refresh=False)
+                found = gains(self.setup, judgement) if judgement.grid.n else {}
+            known = self._gains[zone] = day, found
+        return known[1]
 
     def _tell_once(self, zone: str, now_ns: int) -> None:
         """A zone that was judged without anybody asking for a statement."""

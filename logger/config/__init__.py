@@ -33,6 +33,7 @@ from .ceilings import lenient
 from .checks import check
 from .connections import lines_of
 from .feasible import warnings as _warnings
+from .neighbours import warnings as _uncompared
 from .notices import with_notices
 from .service import (
     backup_of,
@@ -162,7 +163,12 @@ def digest(texts: Mapping[str, str]) -> str:
 
 def warnings(config: Config) -> list[str]:
     """What the configuration may say but should not without a thought."""
-    return [*_warnings(config.setup), *lenient(config.setup), *lookalikes(config.lines)]
+    return [
+        *_warnings(config.setup),
+        *lenient(config.setup),
+        *_uncompared(config.setup),
+        *lookalikes(config.lines),
+    ]
 
 
 def example_folder() -> Path:

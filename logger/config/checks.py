@@ -13,6 +13,7 @@ from ..units import QUANTITIES, unit_name
 from .ceilings import beyond
 from .connections import connection_faults
 from .feasible import infeasible, unreleased
+from .neighbours import faults as _neighbours
 from .notices import faults as _alarms
 from .schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
 from .tables import CertificateEntry, Tables, unknown
@@ -272,5 +273,5 @@ _OF_TABLES: Sequence[Callable[[Tables], Iterator[Fault]]] = (
     _leniency, _room, _channels, _probes, connection_faults, _certificates,
 )  # fmt: skip
 _OF_SETUP: Sequence[Callable[[Tables, Setup], Iterator[Fault]]] = (
-    _positions, _placements, _rules, _alarms, _zones,
+    _positions, _placements, _rules, _alarms, _zones, _neighbours,
 )  # fmt: skip
