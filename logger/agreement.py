@@ -173,7 +173,7 @@ def _without(cells: Cells, flags: Bool) -> Cells:
     empty: dict[str, Any] = {name: np.where(flags, np.nan, value) for name, value in values.items()}
     count = np.where(flags, 0, cells.count)
     why = np.where(flags, np.maximum(cells.why, Why.DISAGREES), cells.why).astype(np.uint8)
-    return replace(cells, **empty, count=count, why=why)
+    return replace(cells, **empty, count=count, why=why, as_read=cells.as_read or replace(cells))
 
 
 @dataclass(frozen=True)

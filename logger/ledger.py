@@ -28,6 +28,7 @@ from .store.facts import Seal
 from .store.tables import mark as mark_table
 from .timeline import Held, first_difference, timeline
 from .trail import Trail, begun, extended
+from .turns import memory_s, turns
 
 # Cells judged in one go, of all channels together: 80 bytes each, and four such parts are in memory at once.
 MOST_CELLS = 1_050_000
@@ -346,8 +347,13 @@ class Ledger:
     def window(self, zone: str, grid: Grid, now_ns: int) -> tuple[int, int]:
         """Readings that a judgement over a grid needs, as [begin, end) in ns."""
         begin = (grid.first - 2) * grid.step_ns - self._lookback_ns[zone]
+        if any(turns(self.setup, zone, grid, activity) for activity in self._activities(zone)):
+            begin -= memory_s(self.setup, zone) * NS
         end = (grid.first + grid.n) * grid.step_ns + self._reach_ns[zone]
         return begin, min(end, now_ns)
+
+    def _activities(self, zone: str) -> set[str]:
+        return {rule.activity for rule in self.setup.rules if rule.zone == zone} | {""}
 
     def grid(self, from_ns: int, to_ns: int) -> Grid:
         step_ns = self.setup.step_s * NS
