@@ -177,7 +177,7 @@ def _tried(
     sha256 = hashlib.sha256(content).hexdigest()
     if found.store.import_of(sha256) is not None:
         return ImportResult(sha256, file.name, already=True), None
-    refuse_simulated(file.name, content, simulated=found.store.simulated)
+    refuse_simulated(file.name, sha256, content, simulated=found.store.simulated)
     say(f"{file.name}: reading")
     reading = checked(file.name, content, how, found.setup, found.now_ns)
     return trial(file.name, sha256, reading, found.store), preview_of(reading)

@@ -97,7 +97,7 @@ def import_content(  # noqa: PLR0917
     sha256 = hashlib.sha256(content).hexdigest()
     if store.import_of(sha256) is not None:
         return ImportResult(sha256, name, already=True)
-    refuse_simulated(name, content, simulated=store.simulated)
+    refuse_simulated(name, sha256, content, simulated=store.simulated)
     say(f"{name}: reading")
     reading = checked(name, content, profile, setup, now_ns)
     if dry_run:

@@ -5,12 +5,10 @@ Invented readings in the record of a real room would be believed for as long as 
 
 from __future__ import annotations
 
-import hashlib
-
 from ..errors import ImportRefused
 
 MARK = b"SIMULATED: no measured data"
-_LOOKED_AT = 65_536  # bytes at the beginning of a file
+LOOKED_AT = 65_536  # bytes at the beginning of a file
 # SHA-256 of the files in sample_logs/; a test holds both together.
 SAMPLES = frozenset(
     {
@@ -21,14 +19,14 @@ SAMPLES = frozenset(
 )
 
 
-def is_simulated(content: bytes) -> bool:
+def is_simulated(sha256: str, beginning: bytes) -> bool:
     """Whether a file is one of the samples, or carries the mark with which simulated data are written."""
-    return MARK in content[:_LOOKED_AT] or hashlib.sha256(content).hexdigest() in SAMPLES
+    return MARK in beginning[:LOOKED_AT] or sha256 in SAMPLES
 
 
-def refuse_simulated(name: str, content: bytes, *, simulated: bool) -> None:
+def refuse_simulated(name: str, sha256: str, beginning: bytes, *, simulated: bool) -> None:
     """ImportRefused for invented readings, unless the record is that of a simulated room."""
-    if not simulated and is_simulated(content):
+    if not simulated and is_simulated(sha256, beginning):
         raise ImportRefused(
             f"{name}: holds invented readings and this is the record of a real room; nothing was imported."
             " Try it in a record of its own, begun with `simulated = true` in room.toml."

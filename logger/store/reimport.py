@@ -84,7 +84,8 @@ def _chain_faults(source: Path, manifest: Mapping[str, Any]) -> Iterator[str]:
     if JOURNAL not in manifest["files"]:
         yield "is in no list of the export"
         return
-    number, previous, known = 0, FIRST[1], {}
+    number, previous = FIRST
+    known: dict[str, Any] = {}
     with inside(source, JOURNAL).open(encoding="utf-8") as lines:
         for line in lines:
             entry = json.loads(line)

@@ -37,6 +37,7 @@ WHO, OTHER = "Greta Holm", "Ines Faber"
 # What need not be named, each with the reason. "" stands for every column of the table.
 UNNAMED = {
     ("alembic_version", ""): "a program that does not know the number refuses to open the record",
+    ("decision", "id"): "a counter; that the rows stand in the order of their entries is compared",
     ("alarm", "key"): "an alarm that never rang has no act yet; of one that did the state is compared",
     ("alarm", "at_ns"): "when a state was last written: the acts in the journal have their own instants",
     ("alarm", "body"): "what runs of an alarm just now; its state and occurrence are compared",
