@@ -13,7 +13,7 @@ from ..instants import parse, said, wall
 from ..printed import bound, decimals, printed
 from .opening import Opened, applied_setup, interval, opened
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
-from .printing import answer, counted, figures, table
+from .printing import altered, answer, counted, figures, table
 
 if TYPE_CHECKING:
     from ..record import Issued, Listed
@@ -89,10 +89,12 @@ def amend(
 
 def _told(made: Issued, out: Path, as_json: bool) -> None:
     told = {"number": made.number, "folder": str(out), "kept": str(made.folder), "files": dict(made.files)}
+    told |= {"altered": list(made.altered)}
     lines = [
         f"Record {made.number} is issued. {made.sentence}",
         "",
         *table(("file", "SHA-256"), list(made.files.items())),
+        *altered(made.altered),
     ]
     answer(told, as_json, lines)
 
