@@ -91,9 +91,23 @@ class Queries:
     # The word on each zone.
 
     def statements(self) -> list[Statement]:
-        """One for each zone, in the order of the setup."""
+        """One for each zone, in the order of the setup; no forecast beside a value that is out of limits."""
         live, now = self.source.live(), self.now_ns()
-        return [statement(zone, live.get(zone.key), now) for zone in self.setup.zones_now()]
+        found = [statement(zone, live.get(zone.key), now) for zone in self.setup.zones_now()]
+        return [replace(s, ahead=None) if s.ahead and self._out_of_limits(s.zone) else s for s in found]
+
+    def _out_of_limits(self, zone: str) -> bool:
+        """Whether the newest value of a channel is beyond a limit of it, judged or not yet."""
+        now, newest = self.now_ns(), self.source.newest()
+        rules = [r for r in self.setup.rules_of(zone) if r.kind == "limit" and _in_force(r, now)]
+        for rule in rules:
+            low = -math.inf if rule.lower is None else rule.lower
+            high = math.inf if rule.upper is None else rule.upper
+            for channel in self.setup.channels_of(rule):
+                value = self._newest_corrected(channel, newest, now)[0]
+                if value is not None and not low <= value <= high:
+                    return True
+        return False
 
     def alarms(self) -> list[OpenAlarm]:
         """Alarms that are not normal: those that await a person first, then by priority, then the oldest."""

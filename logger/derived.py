@@ -149,6 +149,13 @@ def _stood_in_air(probe: str, setup: Setup, zone: str) -> bool:
 def derived_cells(key: str, cells: Mapping[str, Cells], setup: Setup) -> Cells:
     """Cells of one derived channel; `cells` must hold its inputs."""
     inputs = [cells[k] for k in setup.inputs_of(key)]
+    made = _derived(key, inputs, setup)
+    if all(c.as_read is None for c in inputs):
+        return made
+    return replace(made, as_read=_derived(key, [c.as_read or c for c in inputs], setup))
+
+
+def _derived(key: str, inputs: Sequence[Cells], setup: Setup) -> Cells:
     of = key.rpartition(".")[2]
     formula = FORMULAS[of]
     low = _value(formula, [c.low if up else c.high for c, up in zip(inputs, formula.rising, strict=True)])
@@ -169,6 +176,7 @@ def derived_cells(key: str, cells: Mapping[str, Cells], setup: Setup) -> Cells:
         first_ns=np.maximum.reduce([c.first_ns for c in inputs]),
         last_ns=np.maximum.reduce([c.last_ns for c in inputs]),
         inside_ns=np.maximum.reduce([c.inside_ns for c in inputs]),
+        outside=np.logical_or.reduce([c.outside for c in inputs]),
         open_run_from=min(c.open_run_from for c in inputs),
     )
 

@@ -5,6 +5,7 @@ Nothing here is judged; `word` is "in order", or says what to look at. An unknow
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -99,6 +100,7 @@ def _beating(stopped: bool, at_ns: int, now_ns: int) -> Figure:
 
 def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
     verdicts = Verdicts(store, setup)
+    live = {zone: json.loads(body) for zone, body in store.live().items()}
     for zone in setup.zones_now():
         until_ns = verdicts.stored_until(zone.key)
         late = until_ns is None or now_ns - until_ns > LATE_S * NS
@@ -106,6 +108,8 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
         yield Figure(
             "Judging", f"{zone.name} judged up to", told, until_ns, "not judged lately" if late else ""
         )
+        if (body := live.get(zone.key)) is not None and "forecast" in body:
+            yield Figure("Judging", f"{zone.name} forecast", str(body["forecast"]), until_ns)
 
 
 def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:

@@ -30,6 +30,7 @@ class Facts:
     disk_wanted_GB: float = 1.0
     disk_trouble: str = ""  # what the system refuses there: read-only, no inode
     backup_age_days: float | None = None
+    backup_damage: str = ""  # what was found wrong with backups since the newest one
     clock_step_s: float | None = None  # of a step in the last minutes
     failing: Mapping[str, str] = field(default_factory=dict)  # jobs and why
     refused: Collection[str] = ()  # recipients who were not reached in the last day
@@ -49,6 +50,8 @@ def _disk(f: Facts) -> str:
 
 
 def _backup(f: Facts) -> str:
+    if f.backup_damage:
+        return f"backups are damaged: {f.backup_damage}"[:200]
     old = f.backup_age_days is not None and f.backup_age_days > BACKUP_OLD_DAYS
     return f"no backup for {f.backup_age_days:.1f} days" if old else ""
 

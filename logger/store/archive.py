@@ -55,6 +55,7 @@ class Archive:
         self._names = names
         self._hot = hot
         self._journal = journal
+        self.simulated = False  # of the record, known once it was opened: its files say so themselves
         self.batches = Batches(hot, names, self.rows_of)
 
     def seal(self, now_ns: int, room_of: Callable[[str], str]) -> list[Seal]:
@@ -236,7 +237,7 @@ class Archive:
         written = {}
         with plain_write_errors(path):
             path.parent.mkdir(parents=True, exist_ok=True)
-            with Writer(part) as writer:
+            with Writer(part, self.simulated) as writer:
                 for columns in channels:
                     if len(columns):
                         writer.write(columns)

@@ -29,6 +29,7 @@ class SealedFile:
     rows: int
     seqs: Mapping[str, Int]
     sources: frozenset[str] = frozenset()
+    simulated: bool = False  # as the file says of itself
 
 
 def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> SealedFile:
@@ -45,12 +46,13 @@ def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> Seal
     try:
         with archive.open(file, content) as reader:
             found, numbers, sources = _read(reader)
+            simulated = reader.simulated
     except StoreDamaged as error:
         return SealedFile((f"file {file}: altered and unreadable ({error.__cause__}), {_held(what)}",), 0, {})
     faults = list(_day_faults(file, found, what))
     if not same and not faults:
         faults.append(f"file {file}: altered, though every channel and day in it reads back as it was sealed")
-    return SealedFile(tuple(faults), sum(len(seqs) for seqs in numbers.values()), numbers, sources)
+    return SealedFile(tuple(faults), sum(len(seqs) for seqs in numbers.values()), numbers, sources, simulated)
 
 
 def _read(reader: Reader) -> tuple[dict[str, dict[str, str]], dict[str, Int], frozenset[str]]:

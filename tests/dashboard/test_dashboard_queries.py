@@ -57,7 +57,7 @@ def test_silent_service_is_told(q: Queries, record: Synthetic, monkeypatch: pyte
     ("ahead", "told"),
     [
         (None, "since 11:00"),
-        ({"until": NOW + HOUR}, "since 11:00; at this rate past 17:00"),
+        ({"until": NOW + HOUR}, "since 11:00. No limit expected to be reached before 17:00"),
         (
             {
                 "until": NOW + 20 * MINUTE,
@@ -69,8 +69,7 @@ def test_silent_service_is_told(q: Queries, record: Synthetic, monkeypatch: pyte
                 "limit": 20.5,
                 "unit": "degC",
             },
-            "since 11:00; at this rate until about 16:20 (16:15 or later), when temperature at P2 reaches "
-            "20.5 °C",
+            "since 11:00. P2 is expected to reach 20.5 °C at about 16:20 (not before 16:15)",
         ),
     ],
     ids=["not known", "quiet", "a ramp"],
@@ -80,6 +79,15 @@ def test_until_when_is_told_beside_since_when(record: Synthetic, ahead: Any, tol
     zone, body = setup().zone("machine-bay"), {**record.live()["machine-bay"], "ahead": ahead}
     assert statement(zone, body, NOW).when(NOW, "Europe/Vienna") == told
     assert statement(zone, body, NOW + HOUR).when(NOW + HOUR, "Europe/Vienna") == ""
+
+
+def test_no_forecast_stands_beside_a_value_that_is_out_of_limits(q: Queries, record: Synthetic) -> None:
+    """The service saw a quiet room a minute ago; a probe has been beyond its limit for seconds."""
+    body = {**record.live()["machine-bay"], "ahead": {"until": NOW + HOUR}}
+    record.live = lambda: {**Synthetic.live(record), "machine-bay": body}  # type: ignore[method-assign]
+    assert q.statements()[0].ahead is not None
+    record.add(Row("P1.temperature", NOW, NOW, 20.53))
+    assert q.statements()[0].ahead is None
 
 
 def test_a_soaking_part_is_listed_for_those_who_may_see_jobs(q: Queries, record: Synthetic) -> None:
