@@ -14,6 +14,7 @@ from ..confirmation import position_of, status
 from ..model import NS, Config
 from ..notify.outbox import Letter, Outbox
 from ..store import Store
+from ..store.place import refusal
 from ..view import Facts
 from .backups import damage, newest_backup_ns
 
@@ -37,6 +38,7 @@ class Knowing:
         waiting = box.tried_in_vain()
         return Facts(
             disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,
+            disk_trouble=refusal(self.store.folder),
             disk_wanted_GB=self.config.notices.disk_free_GB,
             backup_age_days=self._backup_age_days(now_ns),
             backup_damage="" if self.config.backup is None else damage(self.store),

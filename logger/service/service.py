@@ -129,7 +129,7 @@ class Service:
         ended &= self._importing.stop(left_s() / 2)
         self._writer.event("stop", {"in_time": ended})
         ended &= self._writer.stop(left_s())
-        self._beat(stopped=True)
+        self._jobs.run("last heartbeat", lambda: self._beat(stopped=True))
         return ended
 
     def status(self) -> dict[str, object]:
@@ -203,7 +203,10 @@ class Service:
         for letter, outcome in done:
             recipient = letter.body["recipient"]
             if outcome.result != "accepted":
-                log.warning("notice to %s: %s %s %s", recipient, outcome.result, outcome.code, outcome.reply)
+                log.warning(
+                    "route %s: notice of %s to %s not accepted (%s): %s %s", letter.route, letter.alarm,
+                    recipient or letter.route, outcome.result, outcome.code, outcome.reply,
+                )  # fmt: skip
             if gives_up(letter, outcome, self._clock()):
                 what = {"route": letter.route, "recipient": recipient, "alarm": letter.alarm}
                 self._writer.event("notice-refused", {**what, "reply": f"{outcome.code} {outcome.reply}"})
