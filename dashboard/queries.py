@@ -154,6 +154,13 @@ class Queries:
         taken = [newest[c].taken_ns for c in here]
         return (self.now_ns() - min(taken)) / NS if taken else None
 
+    def stale(self) -> list[tuple[str, float]]:
+        """Channels whose newest value is too old to be shown as one of now, with its age; oldest first."""
+        newest, now = self.source.newest(), self.now_ns()
+        ages = [(key, (now - newest[key].taken_ns) / NS) for key in self.setup.channels if key in newest]
+        old = [(k, s) for k, s in ages if s > self.setup.channels[k].stale_after_s and self.position_of(k)]
+        return sorted(old, key=lambda one: -one[1])
+
     # Charts.
 
     def live_panels(self, zone: str) -> list[tuple[str, list[str]]]:
@@ -249,7 +256,7 @@ class Queries:
             if channel.quantity != "temperature" or place is None:
                 continue
             value, U, seconds = self._newest_corrected(key, newest, now)
-            trusted = value is not None and seconds <= channel.max_age_s and key not in overdue
+            trusted = value is not None and seconds <= channel.stale_after_s and key not in overdue
             found.append(
                 Spot(
                     channel.probe,

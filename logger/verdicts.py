@@ -23,19 +23,21 @@ from .hours import Span, asks_disposition
 from .inspection import ChannelStatistics, Check, check, statistics
 from .intervals import require
 from .judge import JUDGE_VERSION, Judgement, part
-from .ledger import NEVER_NS, Head, Ledger
+from .ledger import NEVER_NS, Compared, Head, Ledger
 from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
 from .periods import Run, excursion, joined, joined_runs
 from .pieces import DAY_NS, Piece
 from .series import Int
 from .statement import rule_states, statement
 from .store import Store
+from .store.facts import JSON
 from .store.tables import inspection as inspection_table
 
 # How far back an activity's own rules are judged before the interval that is asked about.
 ACTIVITY_DAYS = 3
 # How far around an interval an excursion that touches it is followed.
 AROUND_DAYS = 31
+ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 # Over how many days forecasts are compared with "it stays as it is".
 GAIN_DAYS = 7
 
@@ -59,7 +61,24 @@ class Verdicts:
 
     def altered(self, zone: str) -> list[str]:
         """UTC days whose stored verdicts are not what readings, setup and marks give: somebody's edit."""
-        return self._ledger.altered(zone)
+        return self.compared(zone).altered
+
+    def compared(self, zone: str) -> Compared:
+        """The stored verdicts of a zone, held against a judgement anew."""
+        return self._ledger.compared(zone)
+
+    def prove(self, zone: str, now_ns: int) -> list[str]:
+        """Judge a zone anew before something is signed; what was altered is put right, journalled and given.
+
+        From then on the stored verdicts are those of the judgement that was just made.
+        """
+        found = self.compared(zone)
+        self._ledger.mend(zone, found)
+        self.refresh(zone, now_ns)
+        if found.altered:
+            what: dict[str, JSON] = {"zone": zone, "altered": list(found.altered)}
+            self.store.journal.append("verdicts-altered", "stillroom", what, ALTERED)
+        return found.altered
 
     def stored_until(self, zone: str) -> int | None:
         """Instant up to which verdicts are stored; None when none is."""

@@ -33,6 +33,7 @@ from .ceilings import lenient
 from .checks import check
 from .connections import lines_of
 from .feasible import warnings as _warnings
+from .neighbours import warnings as _uncompared
 from .notices import with_notices
 from .service import (
     backup_of,
@@ -47,6 +48,10 @@ from .service import (
 from .setup import setup_of
 from .tables import Tables, read_tables
 from .uses import add_uses
+
+NO_ALARM = (
+    "alarms.toml: no alarm is defined, so nobody is notified when a limit is exceeded; add [alarms.<name>]"
+)
 
 if TYPE_CHECKING:
     from ..store import SetupVersion
@@ -162,7 +167,13 @@ def digest(texts: Mapping[str, str]) -> str:
 
 def warnings(config: Config) -> list[str]:
     """What the configuration may say but should not without a thought."""
-    return [*_warnings(config.setup), *lenient(config.setup), *lookalikes(config.lines)]
+    return [
+        *_warnings(config.setup),
+        *lenient(config.setup),
+        *_uncompared(config.setup),
+        *lookalikes(config.lines),
+        *([] if config.setup.alarms else [NO_ALARM]),
+    ]
 
 
 def example_folder() -> Path:

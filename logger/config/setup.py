@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date, tzinfo
 from typing import Any, TypedDict
 
@@ -111,7 +110,7 @@ def _channel(key: str, tables: Tables) -> Channel:
         interval_s=interval_s,
         max_age_s=table.max_age_s or default_age_s(interval_s),
         resolution=table.resolution,
-        noise=table.resolution / math.sqrt(12) if table.noise is None else table.noise,
+        noise=table.noise or 0.0,  # the resolution has a term of its own
         probe_span=(table.probe_span[0], table.probe_span[1]),
         user_span=(table.user_span[0], table.user_span[1]) if table.user_span else None,
         spike=table.spike,

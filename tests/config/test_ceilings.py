@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 import pytest
 
 from logger.config import ConfigError, example_folder, in_force, load_stored, load_texts, read_texts, warnings
+from logger.config.neighbours import warnings as uncompared
 from logger.inspection import check
 from logger.leniency import evidence_settings
 from logger.model import NS, Setup
@@ -141,3 +142,17 @@ def settings_of(setup: Setup) -> tuple[str, ...]:
     """As a check prints them."""
     judgement = made.judged(setup, {"T1": made.series([20.0] * 1440)})
     return check(judgement, setup, made.at(9), made.at(10), pre_window_s=7200).settings
+
+
+def test_a_comparison_that_can_never_be_made_is_refused_and_a_withdrawal_warns() -> None:
+    """One probe of humidity is compared with none; a zone whose second probe left compares nothing."""
+    asked = after("room.toml", "[zones.machine-bay]\n", "agree_K = 0.3\nagree_dew_point_K = 0.7")
+    one = {f: re.sub(r'position = "column-top"', 'position = "granite-plate"', t) for f, t in asked.items()}
+    with pytest.raises(ConfigError) as refused:
+        load_texts(one)
+    assert "no two that could ever be compared" in str(refused.value)
+    assert not any("compare" in line for line in warnings(load_texts(asked)))
+    setup = load_texts(asked).setup
+    left = tuple(replace(p, to_ns=2 * 10**18) if p.probe != "P1" else p for p in setup.placements)
+    found = " ".join(uncompared(replace(setup, placements=left)))
+    assert "machine-bay: agree_K compares nothing any more" in found

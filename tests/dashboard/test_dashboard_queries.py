@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from dashboard import figures
+from dashboard.alert import header_clock
 from dashboard.live import broken, cursor_of, extension, known_of, live_tick, packed
 from dashboard.pages import hands
 from dashboard.pages.hands import alarm_words
@@ -88,6 +89,24 @@ def test_no_forecast_stands_beside_a_value_that_is_out_of_limits(q: Queries, rec
     assert q.statements()[0].ahead is not None
     record.add(Row("P1.temperature", NOW, NOW, 20.53))
     assert q.statements()[0].ahead is None
+
+
+def test_a_value_is_stale_after_three_of_its_own_intervals(q: Queries, record: Synthetic) -> None:
+    """Every 5 s: stale after 30 s and not before; every 600 s: not for half an hour. The header names it."""
+    channels = {
+        key: replace(c, interval_s=5.0 if key == "P1.temperature" else 600.0)
+        for key, c in record.setup().channels.items()
+    }
+    record._setup = replace(record.setup(), channels=channels)
+    for key in channels:
+        record.add(Row(key, NOW, NOW, 20.0))
+    record.now = NOW + 29 * NS
+    assert q.stale() == []
+    record.now = NOW + 31 * NS
+    assert q.stale() == [("P1.temperature", 31.0)]
+    assert "no value of P1 for 31 s" in str(header_clock(q))
+    record.now = NOW + 1801 * NS
+    assert len(q.stale()) == len([key for key in channels if q.position_of(key)])
 
 
 def test_a_soaking_part_is_listed_for_those_who_may_see_jobs(q: Queries, record: Synthetic) -> None:
