@@ -113,9 +113,16 @@ def _all_tried(
     found: Opened, files: Sequence[Path], profile: str | None, say: Callable[[str], None]
 ) -> list[tuple[Path, Profile, ImportResult, Preview | None]]:
     """All are read before any is stored, so that a refusal of the last leaves nothing of the first."""
+    from ..imports.importer import refuse_two_orders
+
     applied_setup(found)
     pairs = [(file, profile_for(found, file, profile)) for file in files]
-    return [(file, how, *_tried(found, file, how, say)) for file, how in pairs]
+    tried = [(file, how, *_tried(found, file, how, say)) for file, how in pairs]
+    files = [(f.name, f.summary.get("profile"), f.summary.get("assumed", ())) for f in found.store.imports()]
+    for file, how, result, _ in tried:
+        files.append((file.name, how.name, result.assumed))
+        refuse_two_orders(files)
+    return tried
 
 
 def _describe(files: Sequence[Path], out: Path | None, data: Path, config: Path | None) -> None:

@@ -7,7 +7,8 @@ not matter. A fault word or sentinel is stored as a sensor fault with its text.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -32,6 +33,8 @@ class ImportStore(Protocol):
     """What an import needs of the store."""
 
     def import_of(self, sha256: str) -> Any: ...
+
+    def imports(self) -> Iterable[Any]: ...
 
     def importing(self) -> AbstractContextManager[object]: ...
 
@@ -95,6 +98,8 @@ def import_content(  # noqa: PLR0917
         return ImportResult(sha256, name, already=True)
     say(f"{name}: reading")
     reading = checked(name, content, profile, setup, now_ns)
+    earlier = [(f.name, f.summary.get("profile"), f.summary.get("assumed", ())) for f in store.imports()]
+    refuse_two_orders([*earlier, (name, profile.name, reading.assumed)])
     if dry_run:
         return trial(name, sha256, reading, store)
     with store.importing():  # two imports of one file side by side would both find nothing stored
@@ -114,6 +119,29 @@ def trial(name: str, sha256: str, reading: Reading, store: ImportStore) -> Impor
     """What an import of this reading would do just now; nothing is stored."""
     compared = [against(s, _stored(s, store)) for s in reading.series]
     return _counted(ImportResult(sha256, name, reading.rows, assumed=reading.assumed), reading, compared)
+
+
+def refuse_two_orders(files: Sequence[tuple[str, object, Sequence[str]]]) -> None:
+    """ImportRefused where the last of some files proves another order of dates than one of the same profile.
+
+    files: name, name of the profile and notes of each. One logger writes one order, so one of them is not
+    what it seems; a declared order is no proof and is not compared.
+    """
+    name, profile, notes = files[-1]
+    mine = _proven_order(notes)
+    others = ((n, _proven_order(a)) for n, p, a in files[:-1] if p == profile)
+    other = next(((n, o) for n, o in others if mine and o and o != mine), None)
+    if other is not None:
+        raise ImportRefused(
+            f"{name}: its dates prove {mine}, those of {other[0]}, read by the same profile, {other[1]}. One of "
+            "the two may be written in another order than it seems. Look at both; then give this file a "
+            f'profile of its own with `order = "{mine}"` under [time].'
+        )
+
+
+def _proven_order(notes: Sequence[str]) -> str:
+    found = (re.fullmatch(r"dates are (\S+), proven by the whole file", note) for note in notes)
+    return next((match[1] for match in found if match), "")
 
 
 def _silent(_: str) -> None:
