@@ -14,11 +14,18 @@ from numpy.typing import NDArray
 from ..errors import ImportRefused
 from ..model import NS
 from .cells import ArrowCells, Coded
-from .jumps import evidence, refuse_another_order, refuse_long_gap, refuse_order_switch, refuse_year_back
+from .jumps import (
+    evidence,
+    refuse_another_order,
+    refuse_hour_back,
+    refuse_long_gap,
+    refuse_order_switch,
+    refuse_year_back,
+)
 from .profile import Order, Profile
 from .stamps import ORDERS, PLACES, Parts, clock, date_parts, divided, fits, half_word, shape
 from .table import Stream
-from .zones import DAY_NS, localised, shown
+from .zones import DAY_NS, localised, shown, zone_name
 
 Int = NDArray[np.int64]
 
@@ -79,11 +86,13 @@ def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], li
 def _all_localised(
     walls: Sequence[_Wall], profile: Profile, zone: str, assumed: list[str]
 ) -> tuple[list[Int], list[str]]:
-    notes = [f"times are local to {zone}, as declared"]
+    notes = [f"times are local to {zone_name(zone, profile.zones)}, as declared"]
     taken = []
     for wall in walls:
         step = -1 if _falls(wall.ns) else 1
-        utc, said = localised(wall.ns[::step], wall.lines[::step], zone, profile.repeated_hour)
+        utc, said = localised(wall.ns[::step], wall.lines[::step], zone, profile.repeated_hour, profile.zones)
+        if not profile.jumps_are_real:
+            said += refuse_hour_back(utc, wall.ns[::step], wall.lines[::step], zone)
         taken.append(utc[::step])
         notes += said
     return taken, [*assumed, *dict.fromkeys(notes)]
@@ -226,7 +235,7 @@ def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tu
     possible = _possible(list(parts.values()))
     if not possible or (order is not None and order not in possible):
         options = [_both_days(parts[text]) for text in days_text.table]
-        refuse_order_switch(options, days_text.codes, clock_ns, lines)
+        refuse_order_switch(options, days_text.codes.astype(np.int64), clock_ns, lines)
     known, how = _order(parts, line_of_day, possible, order)
     if known is None:
         walls = {o: wall_of(o) * DAY_NS + clock_ns for o in possible if _all_days(parts, o)}

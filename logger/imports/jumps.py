@@ -23,6 +23,7 @@ Int = NDArray[np.int64]
 
 _EPOCH = date(1970, 1, 1).toordinal()
 _LONG_DAYS = 400
+_HOUR_NS = 3600 * NS
 _YEAR_NS = 183 * DAY_NS
 _SWITCH = 2.0  # what another order costs: less than the smallest jump that it explains, four weeks
 _GAP_NS = 2 * DAY_NS  # a shorter gap cannot be the turned date of a neighbour
@@ -108,7 +109,7 @@ def likely_orders(rows: Rows, options: Sequence[tuple[int | None, int | None]]) 
     cost = [math.inf if options[0][0] is None else 0.0, math.inf if options[0][1] is None else _SWITCH]
     came: list[tuple[int, int]] = []
     for k in range(1, len(options)):
-        new, back = [math.inf, math.inf], [0, 1]
+        new, back = [math.inf, math.inf], [0, 1]  # costs, and the state before
         for to, day in enumerate(options[k]):
             if day is None:
                 continue
@@ -123,8 +124,8 @@ def likely_orders(rows: Rows, options: Sequence[tuple[int | None, int | None]]) 
         came.append((back[0], back[1]))
         cost = new
     state = [int(cost[1] < cost[0])]
-    for back in reversed(came):
-        state.append(back[state[-1]])
+    for before_to in reversed(came):
+        state.append(before_to[state[-1]])
     return state[::-1]
 
 
@@ -144,10 +145,43 @@ def refuse_year_back(wall_ns: Int, lines: Sequence[int]) -> None:
         return
     n = int(back[0])
     raise ImportRefused(
-        f"Line {lines[n + 1]}: the time goes from {shown(int(wall_ns[n]))} to {shown(int(wall_ns[n + 1]))}, back "
-        "by most of a year. Is the year wrong, or the order of day and month? Correct the lines, or split the "
+        f"Line {lines[n + 1]}: the time goes from {shown(int(wall_ns[n]))} to "
+        f"{shown(int(wall_ns[n + 1]))}, back "
+        "by most of a year. Is the year wrong, or the order of day and month? Correct the lines, or "
+        "split the "
         "file there; if it is so, set `jumps_are_real = true` under [time] in the profile."
     )
+
+
+def refuse_hour_back(utc_ns: Int, wall_ns: Int, lines: Sequence[int], zone: str) -> list[str]:
+    """ImportRefused where the clock goes back by one hour exactly; notes where it goes forward by one.
+
+    utc_ns, wall_ns: ascending but for such steps, shape (n,).
+    """
+    steps = np.diff(utc_ns)
+    usual_ns = _usual(steps)
+    if not len(steps) or usual_ns >= _HOUR_NS:
+        return []
+    back = np.flatnonzero(np.abs(steps + _HOUR_NS - usual_ns) <= usual_ns // 2)
+    if len(back):
+        n = int(back[0])
+        raise ImportRefused(
+            f"Line {lines[n + 1]}: the time goes back by exactly one hour, from {shown(int(wall_ns[n]))} to "
+            f"{shown(int(wall_ns[n + 1]))}, in a zone ({zone}) that has no clock change there. Either "
+            f"the logger "
+            "changes between summer and winter time: enter its IANA zone, such as Europe/Vienna, as "
+            "`zone` under "
+            "[time] in the profile. Or somebody set its clock: enter from when on which zone holds as "
+            "[[time.zones]]. If the readings did come again, set `jumps_are_real = true`."
+        )
+    ahead = np.flatnonzero(np.abs(steps - _HOUR_NS - usual_ns) <= usual_ns // 2)[:3].tolist()
+    return [
+        f"line {lines[n + 1]}: the time goes forward by exactly one hour, from {shown(int(wall_ns[n]))} to "
+        f"{shown(int(wall_ns[n + 1]))}; it was taken as a gap. If the clock was set there, the zone is "
+        f"another "
+        "one before or after it ([[time.zones]] in the profile)"
+        for n in ahead
+    ]
 
 
 def _said(wall: Int, lines: Sequence[int], rows: Rows, k: int, order: str) -> str:
@@ -159,7 +193,8 @@ def _said(wall: Int, lines: Sequence[int], rows: Rows, k: int, order: str) -> st
         jump = f"the time jumps from {shown(int(wall[before]))} to {shown(int(wall[row]))}"
         told, part = f"Line {lines[row]}: {jump}. With", f"before or from line {lines[row]} on"
     return (
-        f"{told} day and month {part} the other way round the time would go on without jumps: part of the file "
+        f"{told} day and month {part} the other way round the time would go on without jumps: part of "
+        f"the file "
         f"seems to be written in another order than {order}. Export it again, or split it into files of one "
         "order each. If the jump is real, set `jumps_are_real = true` under [time] in the profile."
     )
