@@ -56,6 +56,8 @@ def _words(q: Queries, name: str, found: Mapping[str, Any], asked: Mapping[str, 
                 + (" Provisional: the last minutes may still change." if found.get("provisional") else ""),
                 className="aside",
             ),
+            html.P(sentence("; ".join(found.get("settings", ()))), className="aside", id="check-settings"),
+            *(html.P(f"{sentence(notice)}", className="aside") for notice in found.get("notices", ())),
         ],
         className="answer",
     )

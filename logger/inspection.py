@@ -21,6 +21,7 @@ from .gridded import cut
 from .hours import spans
 from .instants import rfc3339
 from .judge import Judgement, digest
+from .leniency import evidence_settings
 from .model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
 from .periods import BODIES, label, runs
 from .reasons import NO_LIMIT, Cause, because, leading, reason_of, width
@@ -81,6 +82,7 @@ class Check:
     setup: str
     software: str
     notices: tuple[str, ...] = ()
+    settings: tuple[str, ...] = ()  # by which evidence was judged, as in `logger.leniency`
     lead: Cause | None = None
     because: str = ""
 
@@ -113,7 +115,8 @@ class Check:
             "because": self.because,
             "leading": None if self.lead is None else _cause_json(self.lead),
         }
-        return found | beside | {"digest": digest(found), "setup": self.setup, "software": self.software}
+        by = {"setup": self.setup, "software": self.software, "settings": list(self.settings)}
+        return found | beside | {"digest": digest(found)} | by
 
 
 def _cause_json(cause: Cause) -> dict[str, object]:
@@ -172,6 +175,9 @@ def check(
         setup=setup.digest,
         software=software,
         notices=tuple(sampling_notices(judgement)),
+        settings=evidence_settings(
+            setup, judgement.zone, [f.rule for f in in_force], (from_ns, to_ns), pre_window_s
+        ),
         lead=lead,
         because=sentence,
     )
@@ -193,11 +199,21 @@ def sampling_notices(judgement: Judgement) -> list[str]:
     if not cells:
         return []
     finest = min(cells, key=lambda c: (c.channel.interval_s, c.channel.key))
-    period_s = dominant_period_s(finest.mean / MICRO, judgement.grid.step_s)
+    every = max(1, round(finest.channel.interval_s / judgement.grid.step_s))
+    period_s = dominant_period_s(_each(finest, every) / MICRO, every * judgement.grid.step_s)
     if period_s is None:
         return []
     found = [(c, adequacy(c.channel.interval_s, period_s, c.channel.response_s).warning) for c in cells]
     return [f"{c.channel.key}: {warning}" for c, warning in found if warning]
+
+
+def _each(cells: Cells, every: int) -> NDArray[np.float64]:
+    """Means of so many cells at a time, NaN where none has a reading: one value a sampling interval."""
+    n = cells.grid.n // every
+    means = cells.mean[: n * every].reshape(n, every)
+    known = np.isfinite(means)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(known, means, 0.0).sum(axis=1) / known.sum(axis=1), np.float64)
 
 
 def decision_rule(rules: tuple[Rule, ...]) -> str:

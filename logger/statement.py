@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .ahead import ahead
+from .ahead import Gains, ahead, skill_text
 from .calibration import WHY_TEXT, Why, told
 from .instants import rfc3339
 from .judge import Judgement
@@ -51,9 +51,12 @@ def _rule_state(finding: Finding, cell: int) -> RuleState:
 
 
 def statement(
-    setup: Setup, judgement: Judgement, current: Period, oldest_s: float | None
+    setup: Setup, judgement: Judgement, current: Period, oldest_s: float | None, gains: Gains
 ) -> dict[str, object]:
-    """The newest complete cell of a zone as plain data, with the sentence that opens a page."""
+    """The newest complete cell of a zone as plain data, with the sentence that opens a page.
+
+    oldest_s: age of the newest value of the channel that is silent longest; gains: of forecasts of the zone.
+    """
     cell = judgement.grid.n - 1
     states = rule_states(judgement, cell)
     zone, reason = setup.zone(judgement.zone), REASONS[int(judgement.reason[cell])]
@@ -66,7 +69,8 @@ def statement(
         "since": rfc3339(current.from_ns),
         "sentence": sentence(zone.name, reason),
         "next_step": next_step(setup, judgement, states, reason),
-        "ahead": ahead(setup, judgement),
+        "ahead": ahead(setup, judgement, gains),
+        "forecast": skill_text(gains),
         "provisional": True,
         "rules": [_plain(state) for state in states],
         "oldest_reading_s": oldest_s,

@@ -251,6 +251,7 @@ def _schemas() -> dict[str, Any]:
                 "stamp": _TEXT,
             }
             | {"statistics": {"type": "object"}, "digest": _TEXT, "setup": _TEXT, "software": _TEXT}
+            | {"notices": {"type": "array", "items": _TEXT}, "settings": {"type": "array", "items": _TEXT}}
         ),
         "Reason": reason,
         "Excursions": _object({"excursions": {"type": "array", "items": _ref("Excursion")}}),

@@ -213,11 +213,13 @@ def _tried(
     from ..imports import ImportResult
     from ..imports.importer import checked, content_of, trial
     from ..imports.preview import preview_of
+    from ..imports.samples import refuse_simulated
 
     content = content_of(file)
     sha256 = hashlib.sha256(content).hexdigest()
     if found.store.import_of(sha256) is not None:
         return ImportResult(sha256, file.name, already=True), None
+    refuse_simulated(file.name, sha256, content, simulated=found.store.simulated)
     say(f"{file.name}: reading")
     try:
         reading = checked(file.name, content, how, found.setup, found.now_ns, without)

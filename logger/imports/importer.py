@@ -24,6 +24,7 @@ from .comparison import Compared, Conflict, against
 from .outside import Content, reading_of
 from .profile import Profile
 from .reading import Reading, Series
+from .samples import refuse_simulated
 from .writing import written
 
 Say = Callable[[str], None]
@@ -31,6 +32,9 @@ Say = Callable[[str], None]
 
 class ImportStore(Protocol):
     """What an import needs of the store."""
+
+    @property
+    def simulated(self) -> bool: ...
 
     def import_of(self, sha256: str) -> Any: ...
 
@@ -99,6 +103,7 @@ def import_content(  # noqa: PLR0917
     sha256 = hashlib.sha256(content).hexdigest()
     if store.import_of(sha256) is not None:
         return ImportResult(sha256, name, already=True)
+    refuse_simulated(name, sha256, content, simulated=store.simulated)
     say(f"{name}: reading")
     reading = checked(name, content, profile, setup, now_ns, without)
     refuse_two_orders([*orders_of(store), (name, profile.name, reading.assumed)])

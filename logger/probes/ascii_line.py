@@ -10,9 +10,9 @@ from ..errors import ProbeError
 from ..model import AsciiLine
 from .alike import told_apart
 from .clock import Clock, SystemClock
-from .debts import NOT_ASKED
+from .debts import LATEST, NOT_ASKED
 from .identity import Identity, stopped
-from .polled import Raw, Status
+from .polled import OPENING_S, Raw, Status
 from .port import Port
 
 RAW_SHOWN = 64
@@ -63,6 +63,16 @@ class AsciiLineDriver:
     def interval_s(self) -> float:
         """Seconds from poll to poll."""
         return self.line.interval_s
+
+    @property
+    def wire(self) -> object:
+        """See `Polled`."""
+        return self._port
+
+    @property
+    def deadline_s(self) -> float:
+        """See `Polled`."""
+        return OPENING_S + (LATEST + 5) * self.line.timeout_s
 
     def open(self) -> None:
         """See `Polled`."""

@@ -37,7 +37,7 @@ from .modbus_frames import (
     request,
     text,
 )
-from .polled import Raw, Status
+from .polled import OPENING_S, Raw, Status
 from .serial_line import SerialLine
 
 SHOWN = 32  # bytes, in hex
@@ -68,6 +68,16 @@ class ModbusDriver:
     def interval_s(self) -> float:
         """Seconds from poll to poll."""
         return self.line.interval_s
+
+    @property
+    def wire(self) -> object:
+        """See `Polled`."""
+        return self._wire
+
+    @property
+    def deadline_s(self) -> float:
+        """See `Polled`."""
+        return OPENING_S + 6 * self.line.timeout_s
 
     def open(self) -> None:
         """See `Polled`."""

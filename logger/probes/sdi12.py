@@ -16,7 +16,7 @@ from .ascii_line import RAW_SHOWN, shown, value_of
 from .clock import Clock, SystemClock
 from .debts import NOT_ASKED
 from .identity import Identity, stopped
-from .polled import Raw, Status
+from .polled import OPENING_S, Raw, Status
 from .port import Port
 
 _VALUE = re.compile(r"[+-](?:\d+\.?\d*|\.\d+)")
@@ -53,6 +53,16 @@ class Sdi12Driver:
     def interval_s(self) -> float:
         """Seconds from poll to poll."""
         return self.line.interval_s
+
+    @property
+    def wire(self) -> object:
+        """See `Polled`."""
+        return self._port
+
+    @property
+    def deadline_s(self) -> float:
+        """See `Polled`."""
+        return OPENING_S + 3 * self.line.timeout_s
 
     def open(self) -> None:
         """See `Polled`."""

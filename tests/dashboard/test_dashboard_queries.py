@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from dashboard import figures
+from dashboard.alert import header_clock
 from dashboard.live import broken, cursor_of, extension, known_of, live_tick, packed
 from dashboard.pages import hands
 from dashboard.pages.hands import alarm_words
@@ -57,7 +58,7 @@ def test_silent_service_is_told(q: Queries, record: Synthetic, monkeypatch: pyte
     ("ahead", "told"),
     [
         (None, "since 11:00"),
-        ({"until": NOW + HOUR}, "since 11:00; at this rate past 17:00"),
+        ({"until": NOW + HOUR}, "since 11:00. No limit expected to be reached before 17:00"),
         (
             {
                 "until": NOW + 20 * MINUTE,
@@ -69,8 +70,7 @@ def test_silent_service_is_told(q: Queries, record: Synthetic, monkeypatch: pyte
                 "limit": 20.5,
                 "unit": "degC",
             },
-            "since 11:00; at this rate until about 16:20 (16:15 or later), when temperature at P2 reaches "
-            "20.5 °C",
+            "since 11:00. P2 is expected to reach 20.5 °C at about 16:20 (not before 16:15)",
         ),
     ],
     ids=["not known", "quiet", "a ramp"],
@@ -80,6 +80,33 @@ def test_until_when_is_told_beside_since_when(record: Synthetic, ahead: Any, tol
     zone, body = setup().zone("machine-bay"), {**record.live()["machine-bay"], "ahead": ahead}
     assert statement(zone, body, NOW).when(NOW, "Europe/Vienna") == told
     assert statement(zone, body, NOW + HOUR).when(NOW + HOUR, "Europe/Vienna") == ""
+
+
+def test_no_forecast_stands_beside_a_value_that_is_out_of_limits(q: Queries, record: Synthetic) -> None:
+    """The service saw a quiet room a minute ago; a probe has been beyond its limit for seconds."""
+    body = {**record.live()["machine-bay"], "ahead": {"until": NOW + HOUR}}
+    record.live = lambda: {**Synthetic.live(record), "machine-bay": body}  # type: ignore[method-assign]
+    assert q.statements()[0].ahead is not None
+    record.add(Row("P1.temperature", NOW, NOW, 20.53))
+    assert q.statements()[0].ahead is None
+
+
+def test_a_value_is_stale_after_three_of_its_own_intervals(q: Queries, record: Synthetic) -> None:
+    """Every 5 s: stale after 30 s and not before; every 600 s: not for half an hour. The header names it."""
+    channels = {
+        key: replace(c, interval_s=5.0 if key == "P1.temperature" else 600.0)
+        for key, c in record.setup().channels.items()
+    }
+    record._setup = replace(record.setup(), channels=channels)
+    for key in channels:
+        record.add(Row(key, NOW, NOW, 20.0))
+    record.now = NOW + 29 * NS
+    assert q.stale() == []
+    record.now = NOW + 31 * NS
+    assert q.stale() == [("P1.temperature", 31.0)]
+    assert "no value of P1 for 31 s" in str(header_clock(q))
+    record.now = NOW + 1801 * NS
+    assert len(q.stale()) == len([key for key in channels if q.position_of(key)])
 
 
 def test_a_soaking_part_is_listed_for_those_who_may_see_jobs(q: Queries, record: Synthetic) -> None:
@@ -115,7 +142,7 @@ def test_silent_sources_are_an_alarm_that_needs_a_hand(q: Queries, record: Synth
 def test_acknowledging_wants_name_and_comment(q: Queries, record: Synthetic, who: str, comment: str) -> None:
     """Without either nothing is changed."""
     record.raise_alarm()
-    with pytest.raises(Refused, match="Nothing was changed: wanted"):
+    with pytest.raises(Refused, match=r"wanted your name|Enter a comment: what you saw"):
         q.acknowledge("bay-temperature", who, comment)
     assert record.acknowledged == []
 

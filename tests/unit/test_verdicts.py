@@ -275,8 +275,8 @@ def test_settings_change_in_the_middle_of_a_day(
     found = told(verdicts, made, made.at(48))
     assert found == expected
     settled = [p.to_ns for p in found if p.reason == "settling"]
-    # The bay left its limits until minutes 560 and 1450; what had begun before the change goes on.
-    assert settled == [made.at(560 / 60 + 2), made.at(1450 / 60 + 4)]
+    # The bay left its limits until minutes 560 and 1450; the settling time in force counts from there.
+    assert settled == [made.at(560 / 60 + 4), made.at(1450 / 60 + 4)]
 
 
 def test_resolution_as_it_was_set(made: SimpleNamespace, store: Store) -> None:
