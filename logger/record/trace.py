@@ -12,14 +12,14 @@ from .svg import drawing, element, number, path, text
 
 LEVEL = 11.0
 TRACE_HEIGHT = 3 * LEVEL
-COLUMN = 0.5  # points of the page: a minute lost in a month stays visible, and nothing else beside it
+COLUMN = 0.5  # points of the page: a minute lost in a month stays visible
 _LETTER = 3.9  # points of one letter, on the safe side
 
 
 def draw_trace(
     periods: Sequence[Period], x: Callable[[int], Float], top: float, left: float, right: float
 ) -> str:
-    """Rows with their names, then the runs: where periods are too narrow to print, the worst of each column."""
+    """Rows with their names, then the runs: the worst of each column where periods are too narrow."""
     rows = "".join(_row(name, top + n * LEVEL, left, right) for n, name in enumerate(LEVELS))
     return rows + "".join(
         _run(run.reason, run.verdict, float(x(run.from_ns)), float(x(run.to_ns)), top)

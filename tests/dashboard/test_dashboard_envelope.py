@@ -112,7 +112,7 @@ def test_thousands_of_periods_become_few_runs() -> None:
 
 
 def test_a_few_hundred_periods_are_all_there() -> None:
-    """76 runs out of limits in a year are 76 cells with ends of their own; the browser joins what is narrow."""
+    """76 runs out of limits in a year are 76 cells with their own ends; the browser joins narrow ones."""
     periods, at = [], 0
     for n in range(76):
         begin = 6_000 * n + 137 * n % 901
