@@ -90,6 +90,7 @@ def clock(ms: float, zone: str) -> datetime:
 def proven(axis: Mapping[str, Any], zone: str) -> int:
     """Every tick says what the clock on the wall showed; each offset stands at its first tick.
     Gives the number of offsets in sight.
+    """
     assert 2 <= len(axis["at"]) <= 11
     offsets = []
     for at, text in zip(axis["at"], axis["text"], strict=True):
