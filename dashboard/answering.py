@@ -4,32 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from dash import html
 from dash.development.base_component import Component
 
 from logger.assessment import Question, question_of
 from logger.errors import IntervalError, Refused
-from logger.model import NS, VERDICT_OF
+from logger.instants import wall_span
+from logger.model import NS
+from logger.printed import bound, with_U
 
 from . import figures
 from .budget import thermal_cards
 from .components import behind, card, graph, key_to_trace, period_table, table, verdict
 from .local_axis import offsets_in
 from .queries import Queries
-from .wording import between, difference_unit, figure, instant, parsed, plain, sentence, statistic, unit
+from .wording import difference_unit, instant, parsed, sentence, spoken, statistic, unit
 
 
 def answered(q: Queries, asked: Mapping[str, str]) -> Component:
     """The answer for one interval: a sentence, the reasons, the statistics, the chart around it."""
     zone, room = q.zone(asked.get("zone", "")), q.room.timezone
-    from_ns, to_ns = (
-        instant(asked["from"], room, wanted_in="From"),
-        instant(asked["to"], room, wanted_in="To"),
-    )
-    pre_window_s = minutes(asked.get("pre", ""))
-    found = q.assess(question(q, zone.key, (from_ns, to_ns), pre_window_s, asked))
-    to_ns = min(to_ns, parsed(found["to"]))
+    ends = instant(asked["from"], room, wanted_in="From"), instant(asked["to"], room, wanted_in="To")
+    found = q.assess(question(q, zone.key, ends, minutes(asked.get("pre", "")), asked))
+    from_ns, to_ns = parsed(found["from"]), parsed(found["to"])
     return html.Div(
         [
             _words(q, zone.name, found, asked),
@@ -44,58 +43,25 @@ def _words(q: Queries, name: str, found: Mapping[str, Any], asked: Mapping[str, 
     room = q.room.timezone
     from_ns, to_ns = parsed(found["from"]), parsed(found["to"])
     title = f"{q.inspection(asked['inspection']).title}: " if asked.get("inspection") else ""
-    leading = leading_reason(found["reasons"])
+    when = wall_span(from_ns, to_ns, ZoneInfo(room))
     return html.Section(
         [
-            html.H2(
-                [verdict(str(found["verdict"]), leading["reason"] if leading else "conforming")],
-                className="sentence",
-            ),
+            html.H2([verdict(str(found["verdict"]), str(found["reason"]))], className="sentence"),
             html.P(
-                f"{title}{name}, {between(from_ns, to_ns, room)}. {_because(q, leading)}",
+                f"{title}{name}, {when}. {spoken(str(found['because']))}",
                 className="next-step",
                 id="check-answer",
             ),
             html.P(
                 f"{sentence(str(found['decision_rule']))} Pre-window {found['pre_window_s'] // 60} min."
-                + (" Provisional: the newest minutes may still change." if found.get("provisional") else ""),
+                + (" Provisional: the last minutes may still change." if found.get("provisional") else ""),
                 className="aside",
             ),
+            html.P(sentence("; ".join(found.get("settings", ()))), className="aside", id="check-settings"),
+            *(html.P(f"{sentence(notice)}", className="aside") for notice in found.get("notices", ())),
         ],
         className="answer",
     )
-
-
-def leading_reason(reasons: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
-    """Of the runs with the deciding reason, the one furthest beyond its limit.
-
-    What was so inside the interval decides before what was so in its pre-window.
-    """
-    if not reasons:
-        return None
-    deciding = [r for r in reasons if VERDICT_OF[r["reason"]] == VERDICT_OF[reasons[0]["reason"]]]
-    first = min(deciding, key=lambda r: bool(r.get("pre_window")))
-
-    def rank(r: Mapping[str, Any]) -> tuple[bool, float]:
-        known = r.get("worst") is not None and r.get("limit") is not None
-        return not r.get("pre_window"), abs(r["worst"] - r["limit"]) if known else 0.0
-
-    return max((r for r in deciding if r["reason"] == first["reason"]), key=rank)
-
-
-def _because(q: Queries, leading: Mapping[str, Any] | None) -> str:
-    if leading is None:
-        return "Every rule was met, with room for the uncertainty of the probes."
-    rule = _rule_name(q, leading["rule"])
-    where = f" on {leading['probe']}" if leading.get("probe") else ""
-    value = (
-        f": {figure(leading['worst'], leading['unit'], leading['U'])}"
-        if leading.get("worst") is not None
-        else ""
-    )
-    limit = f", limit {plain(leading['limit'], leading['unit'])}" if leading.get("limit") is not None else ""
-    why = f" ({leading['why']})" if leading.get("why") else ""
-    return sentence(f"{leading['reason']}: {rule}{where}{value}{limit}{why}")
 
 
 def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -> Component:
@@ -127,20 +93,8 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
 
 
 def _tables(q: Queries, found: Mapping[str, Any]) -> Component:
-    room = q.room.timezone
-    reasons = [
-        [
-            r["reason"] + (", pre-window" if r.get("pre_window") else ""),
-            _rule_name(q, r["rule"]),
-            r["probe"],
-            between(parsed(r["from"]), parsed(r["to"]), room),
-            figure(r["worst"], r["unit"], r["U"]) if r["worst"] is not None else "",
-            plain(r["limit"], r["unit"]) if r["limit"] is not None else "",
-            "yes" if r["proven"] else "no",
-            r.get("why", ""),
-        ]
-        for r in found["reasons"]
-    ]
+    rows = [r for r in found["reasons"] if r != found["leading"]]
+    reasons = [_reason_row(q, r) for r in ([found["leading"], *rows] if found["leading"] else rows)]
     head = ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why"]
     return html.Div(
         [
@@ -154,6 +108,20 @@ def _tables(q: Queries, found: Mapping[str, Any]) -> Component:
             ),
         ]
     )
+
+
+def _reason_row(q: Queries, r: Mapping[str, Any]) -> list[str]:
+    worst = "" if r["worst"] is None else spoken(with_U(r["worst"], r["unit"], r["U"], r["limit"]))
+    return [
+        r["reason"] + (", pre-window" if r.get("pre_window") else ""),
+        _rule_name(q, r["rule"]),
+        r["probe"],
+        wall_span(parsed(r["from"]), parsed(r["to"]), ZoneInfo(q.room.timezone)),
+        worst,
+        "" if r["limit"] is None else spoken(bound(r["limit"], r["unit"])),
+        "yes" if r["proven"] else "no",
+        r.get("why", ""),
+    ]
 
 
 def _for_reports(found: Mapping[str, Any]) -> list[Component]:
@@ -215,10 +183,9 @@ def question(
     from logger.physics.expansion import material_of
     from logger.thermal_error import Work
 
-    if asked.get("inspection"):
-        return replace(
-            question_of(q.inspection(asked["inspection"]), ends[1]), pre_window_s=pre_window_s, to_ns=ends[1]
-        )
+    if asked.get("inspection"):  # to the second as it was registered, not to the minute of the form
+        job = q.inspection(asked["inspection"])
+        return replace(question_of(job, q.now_ns()), pre_window_s=pre_window_s)
     length, tolerance = (
         number(asked.get(k, ""), name) for k, name in (("length", "Length"), ("tolerance", "Tolerance"))
     )

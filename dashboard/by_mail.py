@@ -11,6 +11,7 @@ from typing import Any
 
 from flask import Blueprint, Response, render_template, request
 
+from logger.actions import comment_of
 from logger.attending import acknowledge_by_mail, refuse_used
 from logger.errors import StillroomError
 from logger.links import Permit, permitted
@@ -22,13 +23,22 @@ from .pages.hands import alarm_words
 from .queries import Queries
 from .wording import sentence
 
+LONGEST_COMMENT = 4000
+
 
 def register(guard: Guard, q: Queries) -> None:
     """The routes of this module on the guarded application."""
     routes = Blueprint("by_mail", __name__, template_folder="templates")
 
     def page(status: int = HTTPStatus.OK, **more: Any) -> Response:
-        told = {"room": q.room.name, "simulated": guard.simulated, "refused": "", "permit": None, **more}
+        told = {
+            "room": q.room.name,
+            "simulated": guard.simulated,
+            "refused": "",
+            "permit": None,
+            "typed": "",
+            **more,
+        }
         return Response(render_template("acknowledge.html", **told), status)
 
     def permit_of(token: str) -> Permit:
@@ -48,12 +58,20 @@ def register(guard: Guard, q: Queries) -> None:
     @routes.post("/acknowledge/<token>")
     @needs(ANYONE)
     def act(token: str) -> Response:
+        typed = request.form.get("comment", "")[:LONGEST_COMMENT]
         try:
             permit = permit_of(token)
-            WAY.set({"at": "link in a mail"})
-            acknowledge_by_mail(
-                guard.people.store, permit, request.form.get("comment", "")[:1000], q.now_ns()
+        except StillroomError as refused:
+            return page(HTTPStatus.CONFLICT, refused=str(refused))
+        try:
+            comment_of(typed)
+        except StillroomError as refused:  # the link still holds, and the form comes again
+            return page(
+                HTTPStatus.BAD_REQUEST, permit=permit, typed=typed, refused=str(refused), **_words(q, permit)
             )
+        try:
+            WAY.set({"at": "link in a mail"})
+            acknowledge_by_mail(guard.people.store, permit, typed, q.now_ns())
         except StillroomError as refused:
             return page(HTTPStatus.CONFLICT, refused=str(refused))
         return page(done=permit)

@@ -1,17 +1,23 @@
-"""Files on their way into the record: kept in memory while a person answers, worked on beside the pages.
+"""Files on their way into the record: put aside on disk while a person answers, read beside the pages.
 
-A file stays here until it is imported or newer ones push it out; nothing of it is written before that.
+A file stays here until it is imported or newer ones push it out; nothing is stored before that. The pages
+never look into a file: a child process does, within its limits.
 """
 
 from __future__ import annotations
 
 import base64
 import binascii
+import hashlib
 import secrets
+import shutil
+import tempfile
 import threading
+import weakref
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logger.errors import Refused, StillroomError
@@ -32,7 +38,7 @@ class Upload:
     """One file with what is known of it so far; `stage` is told while somebody works on it."""
 
     name: str
-    content: bytes
+    path: Path  # where its bytes are put aside
     stage: str = ""
     refused: str = ""
     described: Description | None = None
@@ -54,6 +60,8 @@ class Desk:
     def __init__(self) -> None:
         self._files: OrderedDict[str, Upload] = OrderedDict()
         self._guard = threading.Lock()
+        self._folder = Path(tempfile.mkdtemp(prefix="stillroom-desk-"))
+        weakref.finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
 
     def put(self, name: str, encoded: str) -> str:
         """Keep what a browser sent (a data address in base64); gives the key under which it lies here."""
@@ -67,10 +75,12 @@ class Desk:
                 "machine."
             )
         key = secrets.token_urlsafe(12)
+        path = self._folder / secrets.token_hex(12)
+        path.write_bytes(content)
         with self._guard:
-            self._files[key] = Upload(name, content)
+            self._files[key] = Upload(name, path)
             while len(self._files) > MOST_FILES:
-                self._files.popitem(last=False)
+                self._files.popitem(last=False)[1].path.unlink(missing_ok=True)
         return key
 
     def get(self, key: str) -> Upload:
@@ -107,27 +117,29 @@ def work(upload: Upload, doing: Callable[[Upload], None], wait_s: float = 0.8) -
 
 def describe(upload: Upload, setup: Setup) -> None:
     """What the file shows of itself."""
-    from logger.imports.describing import describe as described
+    from logger.imports.outside import description_of
 
     upload.stage = "looking at the file"
-    upload.described = described(upload.name, upload.content, setup)
+    upload.described = description_of(upload.name, upload.path, setup)
 
 
 def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns: int) -> None:
     """What an import by this profile would do."""
-    import hashlib
-
     from logger.imports import ImportResult
     from logger.imports.importer import checked, trial
     from logger.imports.preview import preview_of
+    from logger.imports.samples import LOOKED_AT, refuse_simulated
 
     upload.tried, upload.profile = None, profile
-    sha256 = hashlib.sha256(upload.content).hexdigest()
+    with upload.path.open("rb") as file:
+        sha256, _ = hashlib.file_digest(file, "sha256").hexdigest(), file.seek(0)
+        beginning = file.read(LOOKED_AT)
     if store.import_of(sha256) is not None:
         upload.tried = ImportResult(sha256, upload.name, already=True), None
         return
+    refuse_simulated(upload.name, sha256, beginning, simulated=store.simulated)
     upload.stage = "reading the file"
-    reading = checked(upload.name, upload.content, profile, setup, now_ns)
+    reading = checked(upload.name, upload.path, profile, setup, now_ns)
     upload.stage = f"comparing {reading.rows:,} rows with the record"
     upload.tried = trial(upload.name, sha256, reading, store), preview_of(reading)
 
@@ -143,5 +155,5 @@ def bring_in(upload: Upload, store: Store, setup: Setup, who: str, now_ns: int) 
         upload.stage = line.partition(": ")[2] or line
 
     upload.done = import_content(
-        upload.name, upload.content, upload.profile, store, setup, who, now_ns, say=say
+        upload.name, upload.path.read_bytes(), upload.profile, store, setup, who, now_ns, say=say
     )

@@ -70,7 +70,7 @@ class Keeping:
 
     def effect(self, proposal: SetupProposal, now_ns: int) -> Effect:
         """What would change if this proposal were approved now; judges, so it may take a while."""
-        from logger.config import in_force, load_texts
+        from logger.config import in_force, load_stored, load_texts
         from logger.differences import changes
         from logger.impact import changed_verdicts
         from logger.store import SetupVersion
@@ -78,7 +78,7 @@ class Keeping:
         known = self._store.setups()
         who, texts = proposal.who, proposal.texts
         new = SetupVersion(proposal.version, now_ns, who, who, "", texts, "", now_ns, proposal.correction)
-        said = changes(load_texts(known[-1].texts).setup, load_texts(texts).setup, now_ns)
+        said = changes(load_stored(known[-1].texts).setup, load_texts(texts).setup, now_ns)
         before, after = in_force(known).setup, in_force([*known, new]).setup
         return Effect(said, changed_verdicts(self._store, before, after, now_ns))
 

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from logger.accounts import Act
-from logger.actions import alarm_specs
+from logger.actions import alarm_specs, comment_of
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.assessment import Question
-from logger.errors import IntervalError, Refused, UnknownName
+from logger.errors import Refused, UnknownName
 from logger.model import (
     DERIVED,
     NS,
@@ -91,9 +91,23 @@ class Queries:
     # The word on each zone.
 
     def statements(self) -> list[Statement]:
-        """One for each zone, in the order of the setup."""
+        """One for each zone, in the order of the setup; no forecast beside a value that is out of limits."""
         live, now = self.source.live(), self.now_ns()
-        return [statement(zone, live.get(zone.key), now) for zone in self.setup.zones_now()]
+        found = [statement(zone, live.get(zone.key), now) for zone in self.setup.zones_now()]
+        return [replace(s, ahead=None) if s.ahead and self._out_of_limits(s.zone) else s for s in found]
+
+    def _out_of_limits(self, zone: str) -> bool:
+        """Whether the newest value of a channel is beyond a limit of it, judged or not yet."""
+        now, newest = self.now_ns(), self.source.newest()
+        rules = [r for r in self.setup.rules_of(zone) if r.kind == "limit" and _in_force(r, now)]
+        for rule in rules:
+            low = -math.inf if rule.lower is None else rule.lower
+            high = math.inf if rule.upper is None else rule.upper
+            for channel in self.setup.channels_of(rule):
+                value = self._newest_corrected(channel, newest, now)[0]
+                if value is not None and not low <= value <= high:
+                    return True
+        return False
 
     def alarms(self) -> list[OpenAlarm]:
         """Alarms that are not normal: those that await a person first, then by priority, then the oldest."""
@@ -139,6 +153,13 @@ class Queries:
         here = [c for c in self.setup.channels if c in newest and self.position_of(c)]
         taken = [newest[c].taken_ns for c in here]
         return (self.now_ns() - min(taken)) / NS if taken else None
+
+    def stale(self) -> list[tuple[str, float]]:
+        """Channels whose newest value is too old to be shown as one of now, with its age; oldest first."""
+        newest, now = self.source.newest(), self.now_ns()
+        ages = [(key, (now - newest[key].taken_ns) / NS) for key in self.setup.channels if key in newest]
+        old = [(k, s) for k, s in ages if s > self.setup.channels[k].stale_after_s and self.position_of(k)]
+        return sorted(old, key=lambda one: -one[1])
 
     # Charts.
 
@@ -235,7 +256,7 @@ class Queries:
             if channel.quantity != "temperature" or place is None:
                 continue
             value, U, seconds = self._newest_corrected(key, newest, now)
-            trusted = value is not None and seconds <= channel.max_age_s and key not in overdue
+            trusted = value is not None and seconds <= channel.stale_after_s and key not in overdue
             found.append(
                 Spot(
                     channel.probe,
@@ -281,32 +302,10 @@ class Queries:
 
     # The check of an interval, and acts.
 
-    def check(
-        self, zone: str, from_ns: int, to_ns: int, pre_window_s: int | None = None, activity: str = ""
-    ) -> Mapping[str, Any]:
-        """The check of a past interval, by the limits of an activity; an empty or future one is refused."""
-        self.zone(zone)
-        to_ns = self._complete(from_ns, to_ns)
-        return self.source.check(zone, from_ns, to_ns, self.now_ns(), pre_window_s, activity=activity)
-
-    def _complete(self, from_ns: int, to_ns: int) -> int:
-        """The end of what is complete of an interval; IntervalError where nothing is."""
-        now = self.now_ns()
-        if to_ns <= from_ns:
-            raise IntervalError("The interval is empty: its end must be later than its start.")
-        if from_ns >= now:
-            raise IntervalError("The interval lies in the future; nothing has been measured in it yet.")
-        step_ns = self.setup.step_s * NS
-        judged_ns = now // step_ns * step_ns  # the present cell is not complete
-        if from_ns // step_ns * step_ns >= judged_ns:
-            raise IntervalError("The interval has no complete minute yet; ask again shortly.")
-        return min(to_ns, judged_ns)
-
     def assess(self, asked: Question) -> Mapping[str, Any]:
-        """The whole answer to a question, with µm and words for a report."""
+        """The whole answer to a question, with µm and words for a report; a future end is refused."""
         self.zone(asked.zone)
-        to_ns = self._complete(asked.from_ns, asked.to_ns)
-        return self.source.assess(replace(asked, to_ns=to_ns), self.now_ns())
+        return self.source.assess(asked, self.now_ns())
 
     def answers(self, jobs: Sequence[Inspection]) -> Sequence[Mapping[str, Any] | str]:
         """The check of each job, or why it cannot be judged."""
@@ -318,10 +317,9 @@ class Queries:
         return [self.source.ready(zone.key, now) for zone in self.setup.zones_now()]
 
     def acknowledge(self, alarm: str, who: str, comment: str) -> None:
-        """Both a name and a comment are wanted; nothing is changed without them."""
+        """Takes a name and a comment; Refused, with nothing changed, where either is missing."""
         _wanted(who, "your name")
-        _wanted(comment, "a comment: what you saw or did")
-        self.source.acknowledge(alarm, who.strip(), comment.strip(), self.now_ns())
+        self.source.acknowledge(alarm, who.strip(), comment_of(comment), self.now_ns())
 
     def start_inspection(self, zone: str, title: str, who: str) -> Inspection:
         """A new running inspection with a key of its own."""

@@ -78,11 +78,6 @@ class Source(Protocol):
     def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
         """Excursions that touch the interval."""
 
-    def check(
-        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None, *, activity: str
-    ) -> Mapping[str, Any]:
-        """The check of an interval, as `stillroom check --json` prints it."""
-
     def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
         """The whole answer to a question, as `stillroom check --json` prints it."""
 
@@ -197,15 +192,6 @@ class StoreSource:
         """Whether no service has spoken lately: then what is dirty is judged when it is asked for."""
         said = [parsed(body["at"]) for body in self.live().values()]
         return not said or now_ns - max(said) > STALE_S * NS
-
-    def check(
-        self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None, *, activity: str
-    ) -> Mapping[str, Any]:
-        with self._lock:
-            found = self._current()[1].check(
-                zone, from_ns, to_ns, now_ns, pre_window_s=pre_window_s, activity=activity
-            )
-            return found.to_json()
 
     def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
         from logger.assessment import assess

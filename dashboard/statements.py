@@ -37,11 +37,11 @@ class Statement:
     stale: bool = False
 
     def when(self, now_ns: int, timezone: str) -> str:
-        """Since when the verdict holds, and until when at this rate: "since 09:54; at this rate past …"."""
+        """Since when the verdict holds, and what is expected: "since 09:54. No limit expected …"."""
         if self.stale:
             return ""
         since = f"since {clock(self.since_ns, now_ns, timezone)}" if self.since_ns is not None else ""
-        return "; ".join(part for part in (since, self._until(now_ns, timezone)) if part)
+        return ". ".join(part for part in (since, self._until(now_ns, timezone)) if part)
 
     def _until(self, now_ns: int, timezone: str) -> str:
         if self.ahead is None or self.verdict != "stable":
@@ -52,12 +52,12 @@ class Statement:
 
         there = self.ahead
         if not there.reached:
-            return f"at this rate past {at(there.until_ns)}"
+            return f"No limit expected to be reached before {at(there.until_ns)}"
         if there.latest_ns is None:
-            span = f"{at(there.earliest_ns)} or later"
+            span = f"not before {at(there.earliest_ns)}"
         else:
             span = f"{at(there.earliest_ns)} to {at(there.latest_ns)}"
-        return f"at this rate until about {at(there.until_ns)} ({span}), when {there.reached}"
+        return f"{there.reached} at about {at(there.until_ns)} ({span})"
 
 
 def statement(zone: Zone, body: Mapping[str, Any] | None, now: int) -> Statement:
@@ -114,7 +114,8 @@ def _ahead(body: Mapping[str, Any] | None) -> Ahead | None:
     if "rule" not in body:
         return Ahead(parsed(body["until"]))
     latest = parsed(body["latest"]) if body.get("latest") else None
-    reached = f"{body['name']} at {body['probe']} reaches {plain(body['limit'], body['unit'])}"
+    probe = body["probe"] or body["name"]
+    reached = f"{probe} is expected to reach {plain(body['limit'], body['unit'])}"
     return Ahead(parsed(body["until"]), parsed(body["earliest"]), latest, reached)
 
 

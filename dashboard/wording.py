@@ -251,8 +251,7 @@ def sentence(text: str) -> str:
 
 
 _FIGURE = re.compile(
-    r"(?P<value>-?\d+(?:\.\d+)?)(?: ± (?P<U>\d+(?:\.\d+)?))? (?P<unit>°C|K/m|K/h|K)(?![\w·])"
-    r"(?:, limit (?P<limit>-?[\d.]*\d)|, (?P<beyond>[\d.]*\d) K(?:/[mh])? beyond (?P<over>-?[\d.]*\d))?"
+    r"(?P<value>[-−]?\d+(?:\.\d+)?)(?: ± (?P<U>\d+(?:\.\d+)?))? (?P<unit>°C|K/m|K/h|K)(?![\w·])"
 )
 
 
@@ -262,11 +261,10 @@ def spoken(text: str) -> str:
 
 
 def _refigured(found: re.Match[str]) -> str:
+    """The same figure in °F or its difference, with the decimals that it had."""
     name = "degC" if found["unit"] == "°C" else found["unit"]
-    told = figure(float(found["value"]), name, float(found["U"]) if found["U"] else None)
-    if found["limit"]:
-        return f"{told}, limit {plain(float(found['limit']), name)}"
-    if found["beyond"]:
-        rate = difference_unit(name)
-        return f"{told}, {plain(float(found['beyond']), rate)} beyond {plain(float(found['over']), name)}"
-    return told
+    places = len(found["value"].partition(".")[2])
+    value, printed = shown(float(found["value"].replace("−", "-")), name)
+    places += 1 if not found["U"] and places < 2 and round(value, places) != round(value, 6) else 0
+    U = f" ± {difference(float(found['U']), name)[0]:.{places}f}" if found["U"] else ""
+    return f"{value:.{places}f}{U} {printed}".replace("-", "−")

@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, insert, select, update
 
 from .alarms import ACKNOWLEDGED, Act, Alarm, acted
-from .approval import apply_setup
+from .approval import apply_setup, visible
 from .approval import person as _person
 from .approval import said as _said
 from .errors import IntervalError, Refused, UnknownName
@@ -24,9 +24,9 @@ from .store import Store, tables
 from .view import view_specs
 
 __all__ = [
-    "acknowledge", "add_inspection", "add_inspections", "alarm_list", "alarm_of", "alarm_specs",
-    "apply_setup", "change", "inspections", "known_alarm", "mark", "marks", "outbox", "put_alarm",
-    "start_inspection", "stop_inspection", "undelivered",
+    "acknowledge", "acknowledge_all", "add_inspection", "add_inspections", "alarm_list", "alarm_of",
+    "alarm_specs", "apply_setup", "change", "comment_of", "inspections", "known_alarm", "mark", "marks",
+    "outbox", "put_alarm", "start_inspection", "stop_inspection", "undelivered",
 ]  # fmt: skip
 
 _COLUMNS = ("key", "zone", "from_ns", "to_ns")  # of an inspection; its other fields are in the body
@@ -34,14 +34,32 @@ _COLUMNS = ("key", "zone", "from_ns", "to_ns")  # of an inspection; its other fi
 
 def acknowledge(store: Store, alarm_key: str, who: str, comment: str, now_ns: int) -> Alarm:
     """A person takes notice of an alarm and says so; gives the alarm after it."""
-    act = Act("acknowledge", _person(who), now_ns, comment.strip())
+    return acknowledge_all(store, [alarm_key], who, comment, now_ns)[0]
+
+
+def acknowledge_all(
+    store: Store, alarm_keys: Iterable[str], who: str, comment: str, now_ns: int
+) -> list[Alarm]:
+    """The same for several alarms by one comment: all of them, or none."""
+    act = Act("acknowledge", _person(who), now_ns, comment_of(comment))
     with store.begin() as conn:
-        alarm = known_alarm(conn, alarm_key)
-        if alarm.condition not in ACKNOWLEDGED:
-            raise Refused(f"Alarm {alarm_key!r} is {alarm.state}: there is nothing to acknowledge.")
-        after = acted(alarm, act).alarm
-        put_alarm(conn, after, now_ns)
-        store.journal.append("alarm", act.who, change(alarm, after) | {"act": act.kind}, act.comment, conn)
+        return [_acknowledged(store, conn, key, act, now_ns) for key in dict.fromkeys(alarm_keys)]
+
+
+def comment_of(text: str) -> str:
+    """What a person saw or did, without blanks around it; Refused where nothing can be seen of it."""
+    if not visible(text):
+        raise Refused("Enter a comment: what you saw or did. Nothing was changed.")
+    return text.strip()
+
+
+def _acknowledged(store: Store, conn: Connection, key: str, act: Act, now_ns: int) -> Alarm:
+    alarm = known_alarm(conn, key)
+    if alarm.condition not in ACKNOWLEDGED:
+        raise Refused(f"Alarm {key!r} is {alarm.state}: there is nothing to acknowledge.")
+    after = acted(alarm, act).alarm
+    put_alarm(conn, after, now_ns)
+    store.journal.append("alarm", act.who, change(alarm, after) | {"act": act.kind}, act.comment, conn)
     return after
 
 

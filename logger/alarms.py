@@ -28,6 +28,7 @@ from .units import micro
 # Cells that come to be judged longer after their end than this are history: they are counted,
 # but a person is told only by a cell of the present.
 LIVE_NS = 15 * 60 * NS
+AHEAD_NS = 60 * NS  # what lies further ahead of the clock was stamped by one that went back since
 
 
 class AlarmState(StrEnum):
@@ -44,6 +45,11 @@ class AlarmState(StrEnum):
     OUT_OF_SERVICE = "out of service"
 
 
+# Instants of an alarm that cannot lie in the future; `cause_ns` names a cause and stays.
+_PAST = (
+    "out_from_ns", "since_ns", "annunciated_ns", "returned_ns", "told_ns", "repeated_ns", "escalated_ns",
+    "acknowledged_ns", "shelved_ns",
+)  # fmt: skip
 # "remove" is out of service, "return" to service again.
 ActKind = Literal["acknowledge", "reset", "shelve", "unshelve", "suppress", "release", "remove", "return"]
 ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
@@ -101,6 +107,7 @@ class Alarm:
     worst: Cell | None = None  # of the occurrence
     newest: Cell | None = None  # the newest that was out, of the occurrence
     cause: str = ""  # the alarm that led the cause when this one joined it; itself, where it leads
+    cause_ns: int | None = None  # when that cause began
     waits: bool = False  # for others of its cause, before it is told
     told_ns: int | None = None  # when its newest notice went out, which quiet hours or a shelf may delay
     repeats: int = 0  # how often the occurrence was told again
@@ -110,6 +117,7 @@ class Alarm:
     acknowledged_ns: int | None = None
     acknowledged_by: str = ""
     comment: str = ""
+    shelved_ns: int | None = None
     shelved_until_ns: int | None = None
     shelved_by: str = ""
     shelved_why: str = ""
@@ -126,6 +134,11 @@ class Alarm:
         if self.shelved_until_ns is not None:
             return AlarmState.SHELVED
         return self.condition
+
+    @property
+    def covered(self) -> bool:
+        """Whether a shelf, a suppression or work on it lies over its condition."""
+        return self.state is not self.condition
 
     def to_json(self) -> dict[str, Any]:
         """Plain values only."""
@@ -193,10 +206,21 @@ def _instant(event: Cell | Act) -> tuple[int, int]:
 
 
 def _after_clock_went_back(alarm: Alarm, now_ns: int) -> Step:
-    """Without this, an alarm would be blind until the clock has caught up with its newest cell."""
-    if alarm.cell_ns <= now_ns:
+    """Without this, an alarm would be blind, shelved or silent until the clock has caught up.
+
+    What lies ahead of the clock is taken as of now; a shelf keeps the length that a person gave it.
+    """
+    # An act of a person may be a moment younger than the turn that comes across it.
+    latest_ns = now_ns + AHEAD_NS
+    ahead: dict[str, Any] = {
+        name: now_ns for name in _PAST if (at := getattr(alarm, name)) is not None and at > latest_ns
+    }
+    if alarm.cell_ns <= now_ns and not ahead:
         return Step(alarm)
-    anew = replace(alarm, cell_ns=-1, seen_ns=-1)
+    until = alarm.shelved_until_ns
+    if until is not None and "shelved_ns" in ahead:
+        ahead["shelved_until_ns"] = now_ns + until - (alarm.shelved_ns or 0)
+    anew = replace(alarm, cell_ns=-1, seen_ns=-1, **ahead)
     return Step(anew, (), (f"{alarm.key}: the clock went back; cells are evaluated from now on.",))
 
 
@@ -263,7 +287,7 @@ def _worse(run: Cell | None, cell: Cell) -> Cell:
 
 
 def _annunciated(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
-    withheld = alarm.state is not alarm.condition
+    withheld = alarm.covered
     alarm = replace(
         alarm,
         condition=AlarmState.UNACKNOWLEDGED,
@@ -275,6 +299,7 @@ def _annunciated(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
         newest=cell,
         told=not withheld,
         cause="",
+        cause_ns=None,
         waits=False,
         told_ns=None,
         repeats=0,
@@ -298,10 +323,12 @@ def _returned(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
         after = AlarmState.NORMAL if acknowledged else AlarmState.RETURNED_UNACKNOWLEDGED
     notice = _notice(alarm, "returned", cell.to_ns, cell)
     reason = f"{spec.key}: inside by {spec.deadband:g} for {alarm.in_ns // NS} s."
-    told = alarm.told and alarm.state is alarm.condition
+    told = alarm.told and not alarm.covered
     alarm = replace(
         alarm, condition=after, returned_ns=cell.to_ns, out_from_ns=None, out_ns=0, in_ns=0, run=None
     )
+    if alarm.covered:  # what was over before the cover came off is not announced any more
+        alarm = replace(alarm, waits=False)
     return Step(alarm, (notice,) if told else (), (reason,))
 
 
@@ -327,7 +354,10 @@ def _covered(alarm: Alarm, act: Act) -> Step:
     if act.kind == "shelve":
         if act.until_ns is None or act.until_ns <= act.at_ns or not act.comment.strip():
             return Step(alarm, (), (f"{alarm.key}: not shelved; a reason and an end are wanted.",))
-        after = replace(alarm, shelved_until_ns=act.until_ns, shelved_by=act.who, shelved_why=act.comment)
+        after = replace(
+            alarm, shelved_ns=act.at_ns, shelved_until_ns=act.until_ns, shelved_by=act.who,
+            shelved_why=act.comment,
+        )  # fmt: skip
     elif act.kind == "suppress":
         after = replace(alarm, suppressed_by=act.who)
     else:
@@ -338,7 +368,7 @@ def _covered(alarm: Alarm, act: Act) -> Step:
 def _uncovered(alarm: Alarm, kind: ActKind, at_ns: int, why: str) -> Step:
     """Takes one cover off; when none is left, tells what was withheld and still stands."""
     if kind == "unshelve":
-        after = replace(alarm, shelved_until_ns=None, shelved_by="", shelved_why="")
+        after = replace(alarm, shelved_ns=None, shelved_until_ns=None, shelved_by="", shelved_why="")
     elif kind == "release":
         after = replace(alarm, suppressed_by="")
     else:

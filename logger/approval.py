@@ -6,6 +6,7 @@ approve own proposals; a correction of an entry error is signed by two even ther
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 
 from .accounts import Act
@@ -24,9 +25,18 @@ def person(who: str) -> str:
 
 def said(text: str, what: str) -> str:
     """A text that must be given."""
-    if not text.strip():
+    if not visible(text):
         raise Refused(f"The {what} is missing; nothing was changed.")
     return text.strip()
+
+
+def visible(text: str) -> bool:
+    """Whether a text has a sign that a person can see.
+
+    >>> visible("door closed"), visible(" \\u00a0\\u200b"), visible("")
+    (True, False, False)
+    """
+    return any(unicodedata.category(sign)[0] not in "ZC" for sign in text)
 
 
 def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journal wants of it)

@@ -1,4 +1,4 @@
-"""What people do with alarms: shelve, reset, take out of service, acknowledge by mail, prove the ways out.
+"""What people do with alarms: shelve, reset, take out of service, acknowledge by mail.
 
 Each act is one transaction with its entry of kind `alarm`, and is refused where the state does not know it.
 A notice that was withheld meanwhile and still stands is told by the service's next turn.
@@ -7,24 +7,19 @@ A notice that was withheld meanwhile and still stands is told by the service's n
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 from . import actions
 from .alarms import Act, ActKind, Alarm, AlarmState, acted
 from .approval import person, said
-from .duty import Address, addresses, every_way
+from .causes import cause_of, leads
 from .errors import Refused, UnknownName
 from .instants import rfc3339
 from .links import Permit
-from .model import NS, Config
-from .notify.outbox import Letter
-from .notify.text import Wording
+from .model import NS
 from .store import Store
-from .store.facts import JSON
 
 DAY_NS = 86_400 * NS
 LONGEST_SHELF_NS = 31 * DAY_NS
-PROOF = "proof"
 _SAID: dict[ActKind, str] = {
     "shelve": "reason for shelving",
     "unshelve": "reason for taking it off the shelf",
@@ -32,16 +27,6 @@ _SAID: dict[ActKind, str] = {
     "remove": "reason for taking it out of service",
     "return": "reason for putting it back in service",
 }
-
-
-@dataclass(frozen=True)
-class Receipt:
-    """What became of one test letter; `state` is waiting, sent or failed."""
-
-    route: str
-    recipient: str
-    state: str
-    answer: str
 
 
 def shelve(store: Store, key: str, who: str, reason: str, *, until_ns: int, now_ns: int) -> Alarm:
@@ -84,7 +69,7 @@ def _act(
         before = actions.known_alarm(conn, key)
         _refuse_idle(before, kind)
         done = acted(before, act)
-        after = replace(done.alarm, waits=True, cause=done.alarm.cause or key) if done.notices else done.alarm
+        after = leads(done.alarm, now_ns) if done.notices else done.alarm
         actions.put_alarm(conn, after, now_ns)
         until = {} if until_ns is None else {"until": rfc3339(until_ns)}
         what = actions.change(before, after) | {"act": kind, **until}
@@ -110,10 +95,13 @@ def acknowledge_many(store: Store, keys: Sequence[str], who: str, comment: str, 
     missing = [key for key in keys if key not in known]
     if missing:
         raise UnknownName("alarm", missing[0], known)
-    causes = sorted({known[key].cause or key for key in keys})
+    causes = {cause_of(known[key]) or (key, 0) for key in keys}
     if len(causes) > 1:
-        raise Refused(f"These alarms have several causes ({', '.join(causes)}); each wants its own comment.")
-    return [actions.acknowledge(store, key, who, comment, now_ns) for key in keys]
+        named = ", ".join(key for key, _ in sorted(causes))
+        raise Refused(
+            f"These alarms have several causes ({named}). Acknowledge each cause with a comment of its own."
+        )
+    return actions.acknowledge_all(store, keys, who, comment, now_ns)
 
 
 def acknowledge_by_mail(store: Store, permit: Permit, comment: str, now_ns: int) -> Alarm:
@@ -132,41 +120,3 @@ def refuse_used(store: Store, permit: Permit) -> Alarm:
     if alarm.repeats and not permit.step.endswith(f" {alarm.repeats}"):
         raise Refused("The alarm was told again since; use the link of the newest mail.")
     return alarm
-
-
-def prove(store: Store, config: Config, who: str, now_ns: int, routes: Sequence[str] = ()) -> tuple[str, int]:
-    """Queue a test for every recipient of the routes, all where none is named; the test's key, how many."""
-    known = [key for key in (*(d.key for d in config.duties), *config.routes)]
-    for route in routes:
-        if route not in known:
-            raise UnknownName("route", route, known)
-    to = addresses(routes or every_way(config), config, now_ns)
-    if not to:
-        raise Refused("There is no way out to prove: alarms.toml has no route but the screen.")
-    with store.begin() as conn:
-        told = [f"{a.route}: {a.recipient or a.route}" for a in to]
-        entry = store.journal.append(PROOF, person(who), {"to": list[JSON](told), "act": "sent"}, conn=conn)
-        key = f"{PROOF}.{entry.number}"
-        letters = [(a, _test_words(config, key, a, now_ns, store.simulated)) for a in to]
-        return key, actions.outbox(store).post(conn, key, letters, now_ns)
-
-
-def _test_words(config: Config, key: str, to: Address, now_ns: int, simulated: bool) -> Wording:
-    mark = "SIMULATED: " if simulated else ""
-    room = config.setup.room.name
-    return Wording(
-        f"{mark}{room}: test of the way to you",
-        f"{mark}This is a test at {rfc3339(now_ns // NS * NS)}; nothing is wrong in {room}.\n"
-        f"It came by the route {to.route}. "
-        f"If you are not the right person, tell {config.setup.room.custodian}.\n"
-        f"Test {key}.\n",
-    )
-
-
-def receipts(store: Store, key: str) -> list[Receipt]:
-    """What became of a test so far, one for each recipient."""
-    return [_receipt(letter) for letter in actions.outbox(store).of(key)]
-
-
-def _receipt(letter: Letter) -> Receipt:
-    return Receipt(letter.route, letter.body["recipient"], letter.state, letter.error)

@@ -41,6 +41,7 @@ class Why(IntEnum):
     NO_PROBE = 12
     ILL_CONDITIONED = 13
     BODIES_UNKNOWN = 14
+    FEW_PROBES = 15
 
 
 WHY_TEXT: dict[Why, str] = {
@@ -59,6 +60,7 @@ WHY_TEXT: dict[Why, str] = {
     Why.NO_PROBE: "no probe at this place",
     Why.ILL_CONDITIONED: "the positions do not determine it",
     Why.BODIES_UNKNOWN: "the temperature of machine and parts is not known yet",
+    Why.FEW_PROBES: "fewer probes than the rule requires",
 }
 
 
@@ -75,6 +77,8 @@ def told(why: Why, rule: Rule) -> str:
     >>> told(Why.OVERDUE, day)
     'calibration overdue'
     """
+    if why == Why.FEW_PROBES and (rule.need or rule.channels):
+        return f"fewer than the {rule.need or len(rule.channels)} probes that the rule requires"
     if not rule.window_s or why not in (Why.INCOMPLETE, Why.GAP):
         return WHY_TEXT[why]
     window = _hours(rule.window_s)

@@ -1,39 +1,81 @@
 """The conditions statement of a certificate: extremes with their uncertainty, rounded outward.
 
-A customer reads "19.6 °C to 20.4 °C" as a promise that the room was nowhere beyond. Hence the least
-value loses the expanded uncertainty and is rounded down, the largest gains it and is rounded up. What
-the record does not show is not stated. Conditions belong on a certificate by ISO/IEC 17025:2017, 7.8.4.1 b;
-rounding outward is our own cautious choice.
+A customer reads "19.6 °C to 20.4 °C" as a promise that the room was nowhere beyond. Hence it runs from the
+least of value − U to the greatest of value + U of every channel, each with its own U, rounded outward to the
+first digit of U; to one digit more where that would pass a limit that was kept. Limits stand beside it, and
+what did not count is counted. Conditions belong on a certificate by ISO/IEC 17025:2017, 7.8.4.1 b; rounding
+outward is our own cautious choice.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
 
 from .errors import Refused
+from .evidence import Cells
 from .inspection import Check
-from .model import Setup
-from .units import MICRO
+from .instants import wall_span
+from .judge import Judgement
+from .model import Rule, Setup
+from .printed import bound
+from .rules.finding import Finding
+from .units import MICRO, quantity
 
-# Quantity -> how it is called, as printed: unit, units of print in one canonical unit, least step.
+# Quantity -> how it is called, as printed: unit, units of print in one canonical unit, step without any U.
 _PRINTED: Mapping[str, tuple[str, str, float, float]] = {
     "temperature": ("temperature", "°C", 1.0, 0.1),
     "relative_humidity": ("relative humidity", "%", 1.0, 1.0),
     "pressure": ("pressure", "hPa", 0.01, 1.0),
 }
 _SPOKEN = ("air", "part", "scale", "structure", "plate-top", "plate-bottom", "pressure")
+Limits = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True)
 class Extent:
-    """Least and largest corrected value of one quantity in one medium, canonical unit, and the largest U."""
+    """What one quantity did in one medium; canonical unit.
+
+    low: the least of value − U of its channels; high: the greatest of value + U; U: the largest;
+    limits: lower and upper limit of each rule in force, in order of time.
+    """
 
     quantity: str
     medium: str
     low: float
     high: float
     U: float
+    limits: tuple[Limits, ...] = ()
+
+
+@dataclass(frozen=True)
+class NotCounted:
+    """Readings of a channel that support nothing, and why; `all_of_it`: no other reading is there."""
+
+    channel: str
+    readings: int
+    why: str
+    all_of_it: bool = False
+
+    @property
+    def text(self) -> str:
+        """In words.
+
+        >>> NotCounted("T2.temperature", 1, "reading suspect").text
+        '1 reading of T2 temperature (reading suspect)'
+        >>> NotCounted("T2.temperature", 60, "calibration overdue", all_of_it=True).text
+        'all 60 readings of T2 temperature (calibration overdue)'
+        """
+        probe, _, name = self.channel.rpartition(".")
+        of = f"{probe} {name.replace('_', ' ')}"
+        if not self.readings:
+            return f"{of} (no reading)"
+        count = f"{self.readings} reading{'s' if self.readings > 1 else ''} of {of}"
+        return f"{'all ' if self.all_of_it else ''}{count} ({self.why})"
 
 
 @dataclass(frozen=True)
@@ -54,13 +96,19 @@ class Statement:
 
     sentence: str
     stated: tuple[Stated, ...]
+    not_counted: tuple[NotCounted, ...]
     verdict: str
     digest: str
 
     def to_json(self) -> dict[str, object]:
         """As plain data."""
-        each = [vars(one) for one in self.stated]
-        return {"sentence": self.sentence, "stated": each, "verdict": self.verdict, "digest": self.digest}
+        return {
+            "sentence": self.sentence,
+            "stated": [vars(one) for one in self.stated],
+            "not_counted": [vars(one) for one in self.not_counted],
+            "verdict": self.verdict,
+            "digest": self.digest,
+        }
 
 
 def outward(low: float, high: float, U: float, step: float) -> tuple[float, float]:
@@ -81,32 +129,68 @@ def outward(low: float, high: float, U: float, step: float) -> tuple[float, floa
     return ((begin - width) // unit) * unit / MICRO, -((-end - width) // unit) * unit / MICRO
 
 
-def extents(check: Check, setup: Setup, largest_U: Mapping[str, float]) -> list[Extent]:
-    """What each quantity did in each medium of the zone during the interval of a check.
+def extents(judgement: Judgement, setup: Setup, inside: slice) -> list[Extent]:
+    """What each quantity did in each medium of the zone, over some cells of a judgement.
 
-    `largest_U`: channel -> largest expanded uncertainty of its readings there, canonical unit; a channel
-    without one is left out, and so are probes in supply air and outdoors, which are not the zone.
+    Probes in supply air and outdoors are not the zone. A channel without a reading that has a U is left out:
+    `not_counted` names it.
     """
-    found: dict[tuple[str, str], Extent] = {}
-    for row in check.statistics:
-        U = largest_U.get(row.channel)
-        if row.min is None or row.max is None or U is None or row.channel not in setup.channels:
+    known: dict[tuple[str, str], Extent] = {}
+    probes: dict[tuple[str, str], set[str]] = {}
+    for key, cells in judgement.cells.items():
+        own = _extent(cells, inside) if key in setup.channels else None
+        if own is None:
             continue
-        for medium in _media(setup, check, row.channel):
-            known = found.get((row.quantity, medium), Extent(row.quantity, medium, row.min, row.max, U))
-            found[row.quantity, medium] = Extent(
-                row.quantity, medium, min(known.low, row.min), max(known.high, row.max), max(known.U, U)
-            )
-    return [found[key] for key in sorted(found, key=_order)]
+        for medium in _media(setup, judgement, key, inside):
+            group = own.quantity, medium
+            known[group] = _widened(known.get(group), replace(own, medium=medium))
+            probes.setdefault(group, set()).add(cells.channel.probe)
+    limits = {group: _limits(judgement.findings, group[0], probes[group], inside) for group in known}
+    return [replace(known[group], limits=limits[group]) for group in sorted(known, key=_order)]
 
 
-def _media(setup: Setup, check: Check, channel: str) -> list[str]:
+def _extent(cells: Cells, inside: slice) -> Extent | None:
+    seen = cells.placed[inside] & (cells.count[inside] > 0) & np.isfinite(cells.U[inside])
+    if not seen.any():
+        return None
+    U = cells.U[inside][seen]
+    low, high = cells.low[inside][seen] - U, cells.high[inside][seen] + U
+    least, most, largest = (float(end) / MICRO for end in (low.min(), high.max(), U.max()))
+    return Extent(cells.channel.quantity, "", least, most, largest)
+
+
+def _widened(known: Extent | None, own: Extent) -> Extent:
+    if known is None:
+        return own
+    return replace(
+        own, low=min(known.low, own.low), high=max(known.high, own.high), U=max(known.U, own.U)
+    )  # fmt: skip
+
+
+def _limits(
+    findings: Sequence[Finding], quantity: str, probes: set[str], inside: slice
+) -> tuple[Limits, ...]:
+    """Limits of the rules in force that look at one of the probes, each once."""
+    rules: Iterable[Rule] = (
+        f.rule
+        for f in findings
+        if f.rule.kind == "limit"
+        and f.rule.quantity == quantity
+        and probes & set(f.labels)
+        and f.conformity[inside].any()
+    )
+    return tuple(dict.fromkeys((r.lower, r.upper) for r in sorted(rules, key=lambda r: r.from_ns)))
+
+
+def _media(setup: Setup, judgement: Judgement, channel: str, inside: slice) -> list[str]:
+    grid = judgement.grid.part(inside)
+    begin, end = grid.first * grid.step_ns, (grid.first + grid.n) * grid.step_ns
     places = [
         setup.positions[p.position]
         for p in setup.placements_of(channel)
-        if p.from_ns < check.to_ns and (p.to_ns is None or p.to_ns > check.from_ns)
+        if p.from_ns < end and (p.to_ns is None or p.to_ns > begin)
     ]
-    found = {p.medium for p in places if p.zone == check.zone and p.medium in _SPOKEN}
+    found = {p.medium for p in places if p.zone == judgement.zone and p.medium in _SPOKEN}
     quantity = setup.channels[channel].quantity
     # Humidity and pressure are the air's wherever the probe is said to stand.
     return sorted(found) if quantity == "temperature" else ["air"] if found else []
@@ -118,29 +202,83 @@ def _order(key: tuple[str, str]) -> tuple[int, int, str]:
     return known.index(quantity) if quantity in known else 99, _SPOKEN.index(medium), quantity
 
 
-def statement(check: Check, found: Sequence[Extent], zone_name: str) -> Statement:
-    """The sentence for a certificate; Refused where the record does not show what it would say."""
+def statement(
+    check: Check, found: Sequence[Extent], missing: Sequence[NotCounted], name: str, zone: ZoneInfo
+) -> Statement:
+    """The sentence for a certificate; Refused where the record does not show what it would say.
+
+    missing: what did not count; name: of the zone; zone: the time zone of the room.
+    """
     if check.verdict == "not shown":
-        why = check.causes[0].why if check.causes else ""
         raise Refused(
-            f"No conditions can be stated for {zone_name}: the verdict of this interval is not shown"
-            + (f" ({why})." if why else ".")
+            f"No conditions can be stated for {name}: the verdict of this interval is not shown. "
+            + check.because
         )
     stated = tuple(_stated(one) for one in found if one.quantity in _PRINTED)
     if not stated:
-        raise Refused(f"No conditions can be stated for {zone_name}: nothing was measured there.")
+        raise Refused(f"No conditions can be stated for {name}: nothing was measured there.")
     listed = "; ".join(one.text for one in stated)
-    kept = "The limits were kept" if check.verdict == "stable" else "The limits were not kept"
-    words = f"Conditions in {zone_name}: {listed}. The bounds include the expanded uncertainty (k = 2)"
-    return Statement(
-        f"{words} and are rounded outward. {kept}.", stated, check.verdict, str(check.to_json()["digest"])
+    left = f" Not counted: {'; '.join(one.text for one in missing)}." if missing else ""
+    words = (
+        f"Conditions in {name}, {wall_span(check.from_ns, check.to_ns, zone)}: {listed}. The bounds include "
+        f"the expanded uncertainty (k = 2) and are rounded outward.{left} {_kept(check)}"
     )
+    return Statement(words, stated, tuple(missing), check.verdict, str(check.to_json()["digest"]))
+
+
+def _kept(check: Check) -> str:
+    if check.verdict == "stable":
+        simple = " (simple acceptance)" if check.decision_rule.startswith("simple") else ""
+        return f"The limits were kept{simple}."
+    if any(c.reason == "nonconforming" and not c.pre_window for c in check.causes):
+        return "The limits were exceeded."
+    return f"The room was not stable. {check.because}"
 
 
 def _stated(one: Extent) -> Stated:
-    name, unit, factor, step = _PRINTED[one.quantity]
-    low, high = outward(one.low * factor, one.high * factor, one.U * factor, step)
-    places = 1 if step < 1 else 0
+    name, unit, factor, least = _PRINTED[one.quantity]
+    step = 10.0 ** _first_digit(one.U * factor) if one.U > 0 else least
+    ends = one.low * factor, one.high * factor
+    kept = [(a and a * factor, b and b * factor) for a, b in one.limits]
+    low, high = outward(*ends, 0.0, step)
+    finer = ""
+    while step > 1e-5 and _passes((low, high), ends, kept):
+        step /= 10
+        low, high = outward(*ends, 0.0, step)
+        finer = f", rounded to {step:.10f}".rstrip("0") + f" {unit}"
+    places = max(0, -round(math.log10(step)))
     bounds = f"{low:.{places}f} {unit} to {high:.{places}f} {unit}".replace("-", "−")
     of = f" ({one.medium.replace('-', ' ')})" if one.quantity == "temperature" else ""
-    return Stated(one.quantity, one.medium, unit, low, high, f"{name}{of} {bounds}")
+    limits = f" ({_limits_text(one)}{finer})" if one.limits else ""
+    return Stated(one.quantity, one.medium, unit, low, high, f"{name}{of} {bounds}{limits}")
+
+
+def _first_digit(U: float) -> int:
+    """The power of ten of the first digit of U, as U is printed with two.
+
+    >>> _first_digit(0.10), _first_digit(0.0979), _first_digit(0.0996), _first_digit(1.6)
+    (-1, -2, -1, 0)
+    """
+    return math.floor(math.log10(float(f"{U:.1e}")))
+
+
+def _passes(rounded: Limits, ends: tuple[float, float], limits: Sequence[Limits]) -> bool:
+    """Whether rounding alone passes a limit that was kept."""
+    low, high = rounded
+    return any(
+        (lower is not None and low is not None and low < lower <= ends[0])
+        or (upper is not None and high is not None and high > upper >= ends[1])
+        for lower, upper in limits
+    )
+
+
+def _limits_text(one: Extent) -> str:
+    unit = quantity(one.quantity).unit
+    each = []
+    for lower, upper in one.limits:
+        ends = [None if end is None else bound(end, unit).replace("% RH", "%") for end in (lower, upper)]
+        if ends[0] and ends[1]:
+            each.append(f"{ends[0]} to {ends[1]}")
+        else:
+            each.append(f"at least {ends[0]}" if ends[0] else f"at most {ends[1]}")
+    return f"limit{'s' if len(each) > 1 or ' to ' in each[0] else ''} {', then '.join(each)}"

@@ -3,7 +3,7 @@
     dew_point          degC    from temperature and relative humidity
     absolute_humidity  g/m3    likewise
     refractivity       1e-6    (n − 1)·1e6 at 632.991 nm, with pressure
-    air_density        kg/m3   with pressure
+    air_density        kg/m3   with pressure; CIPM-2007 at 15 … 27 degC and 600 … 1100 hPa, else CIPM-81/91
 
 Uncertainty by the law of propagation (JCGM 100, 5.1.2), with the partial derivatives c of the formula:
 
@@ -76,16 +76,23 @@ def _refractivity_slopes(t_C: Float, rh_pct: Float, p_Pa: Float) -> tuple[Float,
 
 
 def _density(t_C: Float, rh_pct: Float, p_Pa: Float) -> Float:
-    return air.density(t_C, p_Pa, rh_pct)
+    """By CIPM-2007 where it holds, in a measuring room; by CIPM-81/91, 7e-5 of it lower, elsewhere."""
+    new = air.density_2007(t_C, p_Pa, rh_pct)
+    return np.asarray(np.where(np.isfinite(new), new, air.density(t_C, p_Pa, rh_pct)))
 
 
 def _density_slopes(t_C: Float, rh_pct: Float, p_Pa: Float) -> tuple[Float, ...]:
     # One-sided in humidity, which has an end at 0 and at 100 and is linear but for 1e-4 of it.
     step = np.where(rh_pct > 50, -1.0, 1.0)
+
+    def rho(dt: float = 0.0, drh: float | Float = 0.0, dp: float = 0.0) -> Float:
+        # CIPM-81/91, which has no end in a room; the slopes of both are the same to 1e-4.
+        return air.density(t_C + dt, p_Pa + dp, rh_pct + drh)
+
     return (
-        (_density(t_C + 0.05, rh_pct, p_Pa) - _density(t_C - 0.05, rh_pct, p_Pa)) / 0.1,
-        (_density(t_C, rh_pct + step, p_Pa) - _density(t_C, rh_pct, p_Pa)) / step,
-        (_density(t_C, rh_pct, p_Pa + 50) - _density(t_C, rh_pct, p_Pa - 50)) / 100,
+        (rho(dt=0.05) - rho(dt=-0.05)) / 0.1,
+        (rho(drh=step) - rho()) / step,
+        (rho(dp=50) - rho(dp=-50)) / 100,
     )
 
 
@@ -106,7 +113,7 @@ FORMULAS: Mapping[str, Formula] = {
     "refractivity": Formula(
         _refractivity, _refractivity_slopes, (False, False, True), lambda y: np.full_like(y, 0.05)
     ),
-    # Davis 1992: 1e-4 of the density, standard uncertainty.
+    # Davis 1992: 1e-4 of the density, standard uncertainty; CIPM-2007 states 2.2e-5.
     "air_density": Formula(_density, _density_slopes, (False, False, True), lambda y: 2e-4 * y),
 }
 
@@ -149,6 +156,13 @@ def _stood_in_air(probe: str, setup: Setup, zone: str) -> bool:
 def derived_cells(key: str, cells: Mapping[str, Cells], setup: Setup) -> Cells:
     """Cells of one derived channel; `cells` must hold its inputs."""
     inputs = [cells[k] for k in setup.inputs_of(key)]
+    made = _derived(key, inputs, setup)
+    if all(c.as_read is None for c in inputs):
+        return made
+    return replace(made, as_read=_derived(key, [c.as_read or c for c in inputs], setup))
+
+
+def _derived(key: str, inputs: Sequence[Cells], setup: Setup) -> Cells:
     of = key.rpartition(".")[2]
     formula = FORMULAS[of]
     low = _value(formula, [c.low if up else c.high for c, up in zip(inputs, formula.rising, strict=True)])
@@ -169,6 +183,7 @@ def derived_cells(key: str, cells: Mapping[str, Cells], setup: Setup) -> Cells:
         first_ns=np.maximum.reduce([c.first_ns for c in inputs]),
         last_ns=np.maximum.reduce([c.last_ns for c in inputs]),
         inside_ns=np.maximum.reduce([c.inside_ns for c in inputs]),
+        outside=np.logical_or.reduce([c.outside for c in inputs]),
         open_run_from=min(c.open_run_from for c in inputs),
     )
 

@@ -100,6 +100,27 @@ def _of_name(name: str, config: Config, at_ns: int) -> Iterator[Address]:
         yield Address(name)
 
 
+def every_address(names: Iterable[str], config: Config) -> tuple[Address, ...]:
+    """Every recipient whom the named routes and calendars can reach at any time, each once by each route."""
+    calendars = {duty.key: duty for duty in config.duties}
+    people = {p.key: p for p in config.people}
+    found: list[Address] = []
+    for name in names:
+        duty = calendars.get(name)
+        mail = None if duty is None else config.routes.get(duty.route)
+        if duty is None:
+            found += _of_name(name, config, 0)
+        elif isinstance(mail, MailRoute):
+            found += (_mailed(mail, people[key]) for key in _ever_on_duty(duty) if key in people)
+    return tuple({(a.route, a.recipient): a for a in found}.values())
+
+
+def _ever_on_duty(duty: Duty) -> tuple[str, ...]:
+    """Everybody of the shifts, of `otherwise`, and who stands in for anybody."""
+    shifts = (key for shift in duty.shifts for key in shift.people)
+    return tuple(dict.fromkeys((*shifts, *duty.otherwise, *(a.stand_in for a in duty.away))))
+
+
 def _mailed(route: MailRoute, person: Person) -> Address:
     return Address(route.key, person.address, route.sender, person.name, person.temperature)
 

@@ -11,13 +11,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .bodies import BodyState, Memory
+from .bodies import BodyState, joined_memory
 from .evidence import Grid
 from .gridded import joined
 from .judge import Judgement, Looked, concluded, look
 from .model import Mark, Rule, Setup, Zone
 from .series import Readings
 from .tracks import TrackState
+from .turns import turns
 
 
 def judge_over(
@@ -49,10 +50,18 @@ def look_over(
     zone: str, setup: Setup, readings: Mapping[str, Readings], grid: Grid, now_ns: int, *, activity: str = ""
 ) -> list[Part]:
     """The part of `judge_over` that hangs on no state."""
+    turning = turns(setup, zone, grid, activity)
     return [
-        Part(own, part, look(zone, own, readings, part, now_ns, activity=activity))
+        Part(
+            own,
+            part,
+            look(
+                zone, own, readings, part, now_ns, activity=activity,
+                turning=[turn for turn in turning if part.first <= turn < part.first + part.n],
+            ),
+        )
         for own, part in _parts(holding(setup, grid), grid)
-    ]
+    ]  # fmt: skip
 
 
 def conclude_over(
@@ -69,11 +78,9 @@ def conclude_over(
     done: list[Judgement] = []
     before = setup.at((grid.first - 1) * grid.step_ns)
     for part in parts:
-        own, saw = part.setup, part.looked
+        own = part.setup
         state = handed_over(before.zone(zone), own.zone(zone), state)
-        done.append(
-            concluded(zone, own, saw.cells, saw.findings, part.grid, state=state, now_ns=now_ns, marks=marks)
-        )
+        done.append(concluded(zone, own, part.looked, part.grid, state=state, now_ns=now_ns, marks=marks))
         state, before = done[-1].memory.states[part.grid.n], own
     return done[0] if len(done) == 1 else _joined(done, grid)
 
@@ -120,20 +127,8 @@ def _joined(parts: Sequence[Judgement], grid: Grid) -> Judgement:
         # What a rule looks at hangs on names, places and dates, which are the same in each part.
         findings=tuple(joined(each, grid) for each in zip(*(p.findings for p in parts), strict=True)),
         cells={key: joined([p.cells[key] for p in parts], grid) for key in last.cells},
-        memory=_memory(parts),
+        memory=joined_memory([p.memory for p in parts]),
         marked=np.concatenate([p.marked for p in parts]),
         provisional_from=min(p.provisional_from for p in parts),
+        restarts={cell: state for p in parts for cell, state in p.restarts.items()},
     )
-
-
-def _memory(parts: Sequence[Judgement]) -> Memory:
-    states: dict[int, BodyState] = {}
-    causes: list[tuple[int, str]] = []
-    begin = 0
-    for part in parts:
-        states |= {begin + cell: state for cell, state in part.memory.states.items()}
-        causes += [(begin + cell, rule) for cell, rule in part.memory.causes]
-        begin += part.grid.n
-    settling = np.concatenate([p.memory.settling for p in parts])
-    unknown = np.concatenate([p.memory.unknown for p in parts])
-    return Memory(settling, unknown, states, causes)

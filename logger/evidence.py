@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from .calibration import Why, corrected
 from .errors import Refused
 from .model import NS, Channel, Quality, Setup
-from .quality import constant_runs, gross_range, last_run, moved, spikes, stays
-from .reduction import cover, in_blocks, reduced
+from .quality import constant_runs, gross_range, last_run, moved, possible_span, spikes, stays
+from .reduction import Reduced, cover, in_blocks, reduced
 from .series import Bool, Float, Int, Readings, conflicting, first_told, once
 from .units import MICRO, difference_to_canonical, to_canonical
 
@@ -57,11 +57,13 @@ class Grid:
 class Cells:
     """Evidence of one channel on a grid; all arrays of shape (n,).
 
-    low, high: of the valid readings, or of the two that flank a covered cell; mean: of the
+    low, high: of the readings, or of the two valid ones that flank a covered cell; mean: of the
     cell's own readings; U: expanded uncertainty (k = 2) of a value; count: valid readings;
     why: Why.EVIDENCE or the reason why the cell supports nothing; placed: the probe stood in the
     zone; first_ns, last_ns: of the cell's valid readings (0 without); inside_ns: longest time
-    between two of them.
+    between two of them; outside: some reading lies outside its certificate's range: it is seen in low,
+    high and mean, and is not valid. as_read: the cells if doubted readings are taken as they stand; None
+    where none is doubted.
     """
 
     channel: Channel
@@ -76,7 +78,9 @@ class Cells:
     first_ns: Int
     last_ns: Int
     inside_ns: Int
+    outside: Bool
     open_run_from: int  # first cell of a constant run that reaches the live edge, or first + n
+    as_read: Cells | None = None
 
 
 @dataclass(frozen=True)
@@ -84,7 +88,7 @@ class _Channel:
     """Readings of one channel with all that is known of each, before the grid.
 
     doubted: supports neither side. A value beyond the user's span alone is flagged and still judged.
-    value: as it was read, in the channel's unit.
+    value: as it was read, in the channel's unit; alone: a doubted one that both sides contradict.
     """
 
     taken_ns: Int
@@ -94,6 +98,8 @@ class _Channel:
     flags: NDArray[np.uint8]
     doubted: Bool
     value: Float
+    outside: Bool
+    alone: Bool
     open_run_ns: int | None = None
 
 
@@ -105,15 +111,17 @@ def _in_order(key: str, readings: Readings) -> Readings:
 
 
 def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
-    flags = gross_range(readings.value, channel.probe_span, channel.user_span)
+    flags = gross_range(readings.value, possible_span(channel), channel.user_span)
     done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     why = done.why
-    conflict = conflicting(readings)
+    outside, conflict = why == Why.OUTSIDE_RANGE, conflicting(readings)
     if conflict.any():
         why = np.where(conflict, np.maximum(why, Why.CONFLICT), why).astype(np.uint8)
+        outside &= ~conflict
     micro, U = np.rint(done.value * MICRO), np.rint(done.U * MICRO)
     doubted = spikes(channel, readings.taken_ns, readings.value, flags)
-    return _Channel(readings.taken_ns, micro, U, why, flags, doubted, readings.value)
+    nowhere = np.zeros(len(doubted), np.bool_)
+    return _Channel(readings.taken_ns, micro, U, why, flags, doubted, readings.value, outside, nowhere)
 
 
 def _confirmed(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str) -> _Channel:
@@ -135,7 +143,19 @@ def _confirmed(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str)
         if other != key and setup.channels[other].quantity == channel.quantity:
             at = at[_same_medium(key, other, setup, zone, own.taken_ns[at])]
             doubted[at] = ~_beside(own, at, parts[other], setup.channels[other].max_age_s)
-    return replace(own, doubted=doubted)
+    return replace(own, doubted=doubted, alone=_alone(own, doubted, usable))
+
+
+def _alone(own: _Channel, doubted: Bool, usable: Int) -> Bool:
+    """Single departures: an undoubted reading on either side differs from them by more than their U."""
+    alone = np.zeros(len(doubted), np.bool_)
+    place = np.flatnonzero(doubted[usable])
+    place = place[(place > 0) & (place + 1 < len(usable))]
+    at, before, after = usable[place], usable[place - 1], usable[place + 1]
+    U = np.nan_to_num(own.U[at])
+    apart = [np.abs(own.micro[side] - own.micro[at]) > U for side in (before, after)]
+    alone[at] = apart[0] & apart[1] & ~doubted[before] & ~doubted[after]
+    return alone
 
 
 def _same_medium(one: str, other: str, setup: Setup, zone: str, taken_ns: Int) -> Bool:
@@ -243,6 +263,14 @@ def _placed(channel: str, zone: str, setup: Setup, grid: Grid) -> Bool:
     return placed
 
 
+def _nowhere(channel: str, setup: Setup, grid: Grid) -> Bool:
+    """Cells in which the probe of a channel stood at no position of any zone."""
+    nowhere = np.ones(grid.n, np.bool_)
+    for place in setup.placements_of(channel):
+        nowhere[grid.clip(place.from_ns, place.to_ns)] = False
+    return nowhere
+
+
 def _gridded(
     zone: str, setup: Setup, parts: Mapping[str, _Channel], grid: Grid, now_ns: int
 ) -> Iterator[tuple[str, Cells]]:
@@ -256,6 +284,7 @@ def _gridded(
     why = np.zeros(len(parts) * grid.n, np.uint8)
     clear = doubt == Why.EVIDENCE
     good: Bool | slice = slice(None)
+    outside = np.zeros(len(why), np.bool_)
     if not (clear & present).all():
         doubtful = present & ~clear
         np.maximum.at(why, index[doubtful], doubt[doubtful])
@@ -265,13 +294,56 @@ def _gridded(
     channels = [setup.channels[key] for key in parts]
     cover(cells, why, grid.n, np.array([channel.max_age_s for channel in channels]) * NS, now_ns)
     why[~np.isfinite(cells.low) & (why == Why.EVIDENCE)] = Why.NO_READING
-    arrays = [array.reshape(len(parts), grid.n) for array in (*vars(cells).values(), why)]
+    if not isinstance(good, slice):
+        beyond = present & _flat(part.outside & ~part.doubted for part in near)
+        if beyond.any():
+            outside[index[beyond]] = True
+            seen = good | beyond
+            _see(cells, outside, reduced(index[seen], taken[seen], micro[seen], U[seen], len(why)))
     for number, (key, part) in enumerate(parts.items()):
-        low, high, mean, u, count, first, last, inside, reason = (array[number] for array in arrays)
-        yield key, Cells(
-            channels[number], grid, low, high, mean, u, count, reason, _placed(key, zone, setup, grid),
-            first, last, inside, _open_cell(part, grid),
-        )  # fmt: skip
+        own = slice(number * grid.n, (number + 1) * grid.n)
+        made = Cells(
+            channel=channels[number],
+            grid=grid,
+            **_arrays(cells, own),
+            why=why[own],
+            placed=_placed(key, zone, setup, grid),
+            outside=outside[own],
+            open_run_from=_open_cell(part, grid),
+        )
+        yield key, replace(made, as_read=_as_read(made, near[number], setup, now_ns))
+
+
+def _arrays(cells: Reduced, own: slice) -> dict[str, Any]:
+    """The arrays of one channel among those of several, as cells name them."""
+    same = {name: getattr(cells, name)[own] for name in ("low", "high", "mean", "U", "count")}
+    return {f"{name}_ns": getattr(cells, name)[own] for name in ("first", "last", "inside")} | same
+
+
+def _see(cells: Reduced, outside: Bool, every: Reduced) -> None:
+    """Let cells with a reading outside its certificate's range show it; it is valid in none of them."""
+    for name in ("low", "high", "mean", "U"):
+        getattr(cells, name)[outside] = getattr(every, name)[outside]
+
+
+def _as_read(made: Cells, part: _Channel, setup: Setup, now_ns: int) -> Cells | None:
+    """The cells of a channel if its doubted readings are taken as they stand; None where none is doubted.
+
+    A reading at no known place is one of them; a single spike that both sides contradict is none.
+    """
+    grid, channel = made.grid, made.channel
+    nowhere = _nowhere(channel.key, setup, grid)
+    lost = nowhere.any() and bool((nowhere & (made.count > 0)).any())
+    if not (part.doubted.any() or part.why.any() or lost):
+        return None
+    taken_so = (part.flags < Quality.FAIL) & ~(part.alone & (part.why == Why.EVIDENCE))
+    index, U = part.taken_ns[taken_so] // grid.step_ns - grid.first, np.nan_to_num(part.U[taken_so])
+    cells = reduced(index, part.taken_ns[taken_so], part.micro[taken_so], U, grid.n)
+    why = np.zeros_like(made.why)
+    cover(cells, why, grid.n, np.array([channel.max_age_s]) * NS, now_ns)
+    why[~np.isfinite(cells.low)] = Why.NO_READING
+    placed, outside = made.placed | nowhere, np.zeros(grid.n, np.bool_)
+    return replace(made, **_arrays(cells, slice(None)), why=why, placed=placed, outside=outside)
 
 
 def _within(part: _Channel, grid: Grid) -> _Channel:
@@ -280,7 +352,7 @@ def _within(part: _Channel, grid: Grid) -> _Channel:
     begin, end = np.searchsorted(part.taken_ns, ends)
     i = slice(begin, end)
     own = part.taken_ns[i], part.micro[i], part.U[i], part.why[i], part.flags[i]
-    return _Channel(*own, part.doubted[i], part.value[i])
+    return _Channel(*own, part.doubted[i], part.value[i], part.outside[i], part.alone[i])
 
 
 def _doubt(part: _Channel) -> NDArray[np.uint8]:

@@ -17,6 +17,9 @@ from .series import Float
 WINDOW_MIN = 60
 LEAST = 20  # minutes with a value, below which nothing is said
 HORIZON_MIN = 60  # a crossing that is further away is not told
+AHEAD_MIN = 30  # of the value by which forecasts are compared with "it stays as it is"
+EVERY_MIN = 15
+LEAST_FORECASTS = 96  # a day of them, below which no skill is known
 
 
 @dataclass(frozen=True)
@@ -94,6 +97,21 @@ def crossing(found: Line, lower: float | None, upper: float | None) -> Crossing 
     return Crossing(limit, round(minutes, 6), earliest, (gap + 2 * found.u_level) / slow)
 
 
+def stays_within(found: Line, lower: float | None, upper: float | None) -> bool:
+    """Whether the line shows, at k = 2, that no limit is reached within the horizon.
+
+    >>> stays_within(Line(20.0, 0.0, 0.01, 0.001), 19.0, 21.0)
+    True
+    >>> stays_within(Line(21.01, 0.17, 0.0, 0.0), None, 21.0)
+    False
+    """
+    now = 2 * found.u_level
+    then = now + 2 * found.u_slope * HORIZON_MIN
+    end = found.level + found.slope * HORIZON_MIN
+    least, most = min(found.level - now, end - then), max(found.level + now, end + then)
+    return (lower is None or least >= lower) and (upper is None or most <= upper)
+
+
 def settling_min(minute: Float, departure: Float, within: float) -> float | None:
     """Minutes until a departure that decays exponentially is within ±`within`; None where none decays.
 
@@ -108,6 +126,44 @@ def settling_min(minute: Float, departure: Float, within: float) -> float | None
         return 0.0
     proven = found.slope < -2 * found.u_slope
     return (found.level - float(np.log(within))) / -found.slope if proven else None
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What forecasts of a value half an hour ahead gain over "it stays as it is": mean absolute errors."""
+
+    forecasts: int
+    error: float
+    staying: float
+
+    @property
+    def skill(self) -> float:
+        """1 − error / error of staying; 0 where nothing is gained."""
+        return 1 - self.error / self.staying if self.staying > 0 else 0.0
+
+    @property
+    def speaks(self) -> bool:
+        """Whether a forecast may be printed: measured for a day at least, and better than staying."""
+        return self.forecasts >= LEAST_FORECASTS and self.error < self.staying
+
+
+def gain(value: Float, lower: float | None, upper: float | None, step_s: int) -> Gain:
+    """Over the values of a record's cells, shape (n,): a forecast every 15 min from within the limits."""
+    window, ahead = WINDOW_MIN * 60 // step_s, AHEAD_MIN * 60 // step_s
+    last = np.arange(window - 1, len(value) - ahead, max(1, EVERY_MIN * 60 // step_s))
+    if window < LEAST or not len(last):
+        return Gain(0, 0.0, 0.0)
+    now, then = value[last], value[last + ahead]
+    low, high = -np.inf if lower is None else lower, np.inf if upper is None else upper
+    last = last[np.isfinite(now) & np.isfinite(then) & (now >= low) & (now <= high)]
+    past = np.lib.stride_tricks.sliding_window_view(value, window)[last - window + 1]
+    found = lines(np.arange(1 - window, 1) * step_s / 60, past)
+    at = [k for k, one in enumerate(found) if one is not None]
+    told = np.array([one.level + AHEAD_MIN * one.slope for one in found if one is not None])
+    now, then = value[last[at]], value[last[at] + ahead]
+    if not at:
+        return Gain(0, 0.0, 0.0)
+    return Gain(len(at), float(np.abs(told - then).mean()), float(np.abs(now - then).mean()))
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,9 @@ import numpy as np
 
 from .evidence import Grid
 
+# The field in which cells carry what doubted readings say; None where none is doubted.
+AS_READ = "as_read"
+
 
 class Gridded(Protocol):
     """A frozen dataclass whose arrays have one number, or one flag, for each cell of its grid."""
@@ -27,8 +30,11 @@ def cut(wide: T, grid: Grid) -> T:
         return wide
     begin = grid.first - wide.grid.first
     part = slice(begin, begin + grid.n)
-    held = vars(wide).items()
-    return _like(wide, grid, {k: v[part] if isinstance(v, np.ndarray) else v for k, v in held})
+    each = vars(wide).items()
+    fields: dict[str, Any] = {k: v[part] if isinstance(v, np.ndarray) else v for k, v in each}
+    if fields.get(AS_READ) is not None:
+        fields[AS_READ] = cut(fields[AS_READ], grid)
+    return _like(wide, grid, fields)
 
 
 def joined(parts: Sequence[T], grid: Grid) -> T:
@@ -37,6 +43,8 @@ def joined(parts: Sequence[T], grid: Grid) -> T:
     each = {
         k: np.concatenate([vars(p)[k] for p in parts]) if isinstance(v, np.ndarray) else v for k, v in last
     }
+    if any(vars(p).get(AS_READ) is not None for p in parts):
+        each[AS_READ] = joined([_as_read(p) for p in parts], grid)
     return _like(parts[-1], grid, each)
 
 
@@ -47,7 +55,15 @@ def spliced(old: T, new: T) -> T:
     grid = Grid(first, before + new.grid.n, new.grid.step_s)
     held, later = vars(old), vars(new).items()
     each = {k: np.concatenate((held[k][:before], v)) if isinstance(v, np.ndarray) else v for k, v in later}
+    if held.get(AS_READ) is not None or each.get(AS_READ) is not None:
+        each[AS_READ] = spliced(_as_read(old), _as_read(new))
     return _like(new, grid, each)
+
+
+def _as_read(thing: T) -> T:
+    """The same with doubted readings as they stand; the thing itself where none is doubted."""
+    other: T | None = vars(thing).get(AS_READ)
+    return thing if other is None else other
 
 
 def _like(like: T, grid: Grid, fields: dict[str, Any]) -> T:

@@ -5,6 +5,7 @@ Nothing here is judged; `word` is "in order", or says what to look at. An unknow
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -99,6 +100,7 @@ def _beating(stopped: bool, at_ns: int, now_ns: int) -> Figure:
 
 def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
     verdicts = Verdicts(store, setup)
+    live = {zone: json.loads(body) for zone, body in store.live().items()}
     for zone in setup.zones_now():
         until_ns = verdicts.stored_until(zone.key)
         late = until_ns is None or now_ns - until_ns > LATE_S * NS
@@ -106,6 +108,8 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
         yield Figure(
             "Judging", f"{zone.name} judged up to", told, until_ns, "not judged lately" if late else ""
         )
+        if (body := live.get(zone.key)) is not None and "forecast" in body:
+            yield Figure("Judging", f"{zone.name} forecast", str(body["forecast"]), until_ns)
 
 
 def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
@@ -117,7 +121,7 @@ def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
         if row is None:
             yield Figure("Probes", key, "never read", None, "no reading yet")
             continue
-        late = (now_ns - row.taken_ns) / NS > channel.max_age_s
+        late = (now_ns - row.taken_ns) / NS > channel.stale_after_s
         why = f"silent: {last.status}" if last is not None and last.status != "ok" else "silent"
         told = f"every {channel.interval_s:g} s, answered in {(row.received_ns - row.taken_ns) / 1e6:.0f} ms"
         yield Figure("Probes", key, told, row.taken_ns, why if late else "")

@@ -103,5 +103,4 @@ def _judged(verdicts: Verdicts, asked: _Asked, now_ns: int) -> str:
 
 
 def _told(result: Check) -> str:
-    reason = result.causes[0].reason if result.causes else "conforming"
-    return f"{result.verdict} ({reason})"
+    return f"{result.verdict} ({result.reason})"

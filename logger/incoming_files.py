@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .imports.importer import plain_name, plain_text
 from .imports.watching import Outcome
 from .store import Store
 
@@ -22,12 +23,11 @@ class RefusedFile:
 
 def tell_refused(store: Store, outcome: Outcome, who: str) -> None:
     """Journal a refusal, unless the newest one of that file says the same: a restart tells nothing twice."""
-    name = outcome.path.name
+    name, why = plain_name(outcome.path), plain_text(outcome.why)
     newest = next((r for r in refused_files(store, every=True) if r.name == name), None)
-    if newest is None or newest.why != outcome.why:
-        store.journal.append(
-            KIND, who, {"file": name, "folder": str(outcome.path.parent), "why": outcome.why}
-        )
+    if newest is None or newest.why != why:
+        folder = plain_text(str(outcome.path.parent))
+        store.journal.append(KIND, who, {"file": name, "folder": folder, "why": why})
 
 
 def refused_files(store: Store, *, every: bool = False) -> list[RefusedFile]:

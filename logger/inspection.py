@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +19,12 @@ from .derived import in_air
 from .evidence import Cells, Grid
 from .gridded import cut
 from .hours import spans
+from .instants import rfc3339
 from .judge import Judgement, digest
-from .model import NS, REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
+from .leniency import evidence_settings
+from .model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
 from .periods import BODIES, label, runs
+from .reasons import NO_LIMIT, Cause, because, leading, reason_of, width
 from .rules.finding import Finding, margin_and_value
 from .sampling import adequacy, dominant_period_s
 from .units import MICRO, quantity
@@ -33,25 +36,6 @@ _REASON_OF: Mapping[int, Reason] = {
     Conformity.GUARD_BAND: "guard band",
     Conformity.CONFORMING: "conforming",
 }
-
-
-@dataclass(frozen=True)
-class Cause:
-    """One reason for a verdict: a run of one rule's result, or settling, a mark, unknown bodies."""
-
-    reason: Reason
-    rule: str
-    probe: str
-    from_ns: int
-    to_ns: int
-    worst: float | None
-    limit: float | None
-    U: float | None
-    unit: str
-    proven: bool
-    basis: str
-    why: str
-    pre_window: bool
 
 
 @dataclass(frozen=True)
@@ -78,7 +62,11 @@ class ChannelStatistics:
 
 @dataclass(frozen=True)
 class Check:
-    """The answer for one interval. `causes` leads with what decided; `rules` has every rule once."""
+    """The answer for one interval.
+
+    causes: every reason, those of the worst verdict first; rules: every rule once;
+    lead: the cause that is printed beside the verdict; because: the sentence that says it.
+    """
 
     zone: str
     from_ns: int
@@ -94,9 +82,20 @@ class Check:
     setup: str
     software: str
     notices: tuple[str, ...] = ()
+    settings: tuple[str, ...] = ()  # by which evidence was judged, as in `logger.leniency`
+    lead: Cause | None = None
+    because: str = ""
+
+    @property
+    def reason(self) -> Reason:
+        """The reason beside the verdict; it always belongs to that verdict."""
+        return reason_of(self.lead, self.verdict)
 
     def to_json(self) -> dict[str, object]:
-        """The answer as plain data; `digest` covers what was found, not who asked or with which software."""
+        """The answer as plain data; `digest` covers what was found, not who asked or with which software.
+
+        `reason`, `leading` and `because` choose from `reasons`, so that they need no digest of their own.
+        """
         found = {
             "verdict": self.verdict,
             "zone": self.zone,
@@ -111,18 +110,13 @@ class Check:
             "statistics": {s.channel: _statistics_json(s) for s in self.statistics},
             "notices": list(self.notices),
         }
-        return found | {"digest": digest(found), "setup": self.setup, "software": self.software}
-
-
-def rfc3339(instant_ns: int) -> str:
-    """An instant as RFC 3339 text in UTC, to the second, or finer where it has a fraction.
-
-    >>> rfc3339(482196050_520_000_000)
-    '1985-04-12T23:20:50.520000Z'
-    """
-    whole, rest = divmod(instant_ns, NS)
-    text = datetime.fromtimestamp(whole, UTC).replace(microsecond=rest // 1000).isoformat()
-    return text.replace("+00:00", "Z")
+        beside = {
+            "reason": self.reason,
+            "because": self.because,
+            "leading": None if self.lead is None else _cause_json(self.lead),
+        }
+        by = {"setup": self.setup, "software": self.software, "settings": list(self.settings)}
+        return found | beside | {"digest": digest(found)} | by
 
 
 def _cause_json(cause: Cause) -> dict[str, object]:
@@ -159,11 +153,13 @@ def check(
     causes = [
         *_rule_causes(judgement, inside, pre_window=False),
         *_other_causes(judgement, inside, marks),
+        *_without_limit(judgement, inside),
         *_rule_causes(judgement, before, pre_window=True),
     ]
     causes.sort(key=lambda c: (-_WORSE[VERDICT_OF[c.reason]], REASONS.index(c.reason), c.from_ns, c.rule))
     verdict = _worst_verdict(judgement, inside, causes)
     in_force = [f for f in judgement.findings if f.conformity[inside].any()]
+    lead, sentence = _beside(judgement, setup, causes, verdict)
     return Check(
         zone=judgement.zone,
         from_ns=from_ns,
@@ -179,7 +175,22 @@ def check(
         setup=setup.digest,
         software=software,
         notices=tuple(sampling_notices(judgement)),
+        settings=evidence_settings(
+            setup, judgement.zone, [f.rule for f in in_force], (from_ns, to_ns), pre_window_s
+        ),
+        lead=lead,
+        because=sentence,
     )
+
+
+def _beside(
+    judgement: Judgement, setup: Setup, causes: Sequence[Cause], verdict: Verdict
+) -> tuple[Cause | None, str]:
+    """What is printed beside the verdict: the cause that leads, and its sentence."""
+    rules = [finding.rule for finding in judgement.findings]
+    lead = leading(causes, verdict, {r.key: width(r.lower, r.upper) for r in rules})
+    names = {r.key: r.name for r in rules}
+    return lead, because(lead, verdict, names, ZoneInfo(setup.room.timezone))
 
 
 def sampling_notices(judgement: Judgement) -> list[str]:
@@ -188,11 +199,21 @@ def sampling_notices(judgement: Judgement) -> list[str]:
     if not cells:
         return []
     finest = min(cells, key=lambda c: (c.channel.interval_s, c.channel.key))
-    period_s = dominant_period_s(finest.mean / MICRO, judgement.grid.step_s)
+    every = max(1, round(finest.channel.interval_s / judgement.grid.step_s))
+    period_s = dominant_period_s(_each(finest, every) / MICRO, every * judgement.grid.step_s)
     if period_s is None:
         return []
     found = [(c, adequacy(c.channel.interval_s, period_s, c.channel.response_s).warning) for c in cells]
     return [f"{c.channel.key}: {warning}" for c, warning in found if warning]
+
+
+def _each(cells: Cells, every: int) -> NDArray[np.float64]:
+    """Means of so many cells at a time, NaN where none has a reading: one value a sampling interval."""
+    n = cells.grid.n // every
+    means = cells.mean[: n * every].reshape(n, every)
+    known = np.isfinite(means)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(known, means, 0.0).sum(axis=1) / known.sum(axis=1), np.float64)
 
 
 def decision_rule(rules: tuple[Rule, ...]) -> str:
@@ -281,6 +302,15 @@ def _other_causes(judgement: Judgement, inside: slice, marks: tuple[Mark, ...]) 
         why = WHY_TEXT[Why.BODIES_UNKNOWN]
         found.append(_bare(judgement, "indeterminate", BODIES, slice(begin, end), why))
     return found
+
+
+def _without_limit(judgement: Judgement, inside: slice) -> list[Cause]:
+    """Time for which no rule is in force: nothing is shown by it."""
+    unruled = np.ones(judgement.grid.n, np.bool_)
+    for finding in judgement.findings:
+        unruled &= finding.conformity == Conformity.NOT_APPLICABLE
+    spans = _true_runs(unruled, inside)
+    return [_bare(judgement, "indeterminate", "", slice(*span), NO_LIMIT) for span in spans]
 
 
 def _true_runs(flags: NDArray[np.bool_], part: slice) -> list[tuple[int, int]]:

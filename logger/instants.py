@@ -64,6 +64,26 @@ def wall(at_ns: int, zone: ZoneInfo) -> str:
     return f"{t:%Y-%m-%d %H:%M} {offset[:3]}:{offset[3:5]}"
 
 
+def wall_span(from_ns: int, to_ns: int, zone: ZoneInfo) -> str:
+    """An interval in wall time; day and offset of its end only where they differ from those of its start.
+
+    >>> vienna = ZoneInfo("Europe/Vienna")
+    >>> wall_span(1_792_886_400_000_000_000, 1_792_890_000_000_000_000, vienna)
+    '2026-10-25 02:00 +02:00 to 02:00 +01:00'
+    >>> wall_span(1_792_978_200_000_000_000, 1_792_978_230_000_000_000, vienna)
+    '2026-10-26 02:30 +01:00 to 02:30:30'
+    """
+    (day, clock, offset), (last, end, other) = (_parts(ns, zone) for ns in (from_ns, to_ns))
+    said = [f"{day} {clock} {offset} to", last if last != day else "", end, other if other != offset else ""]
+    return " ".join(part for part in said if part)
+
+
+def _parts(at_ns: int, zone: ZoneInfo) -> tuple[str, str, str]:
+    """Day, time of day (with seconds where it has some) and offset."""
+    t, whole = local(at_ns, zone), wall(at_ns, zone)
+    return whole[:10], whole[11:16] + (f":{t:%S}" if at_ns % (60 * NS) >= NS else ""), whole[17:]
+
+
 def parse(text: str, zone: ZoneInfo, what: str = "time") -> int:
     """The instant that a person wrote; IntervalError where it cannot be one, or could be two.
 

@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
+from zoneinfo import ZoneInfo
+
 from .errors import IntervalError
-from .inspection import rfc3339
+from .instants import wall
 
 
 def require(
-    zone: str, interval: tuple[int, int], record: tuple[int, int] | None, now_ns: int, step_ns: int
+    zone: str,
+    interval: tuple[int, int],
+    record: tuple[int, int] | None,
+    now_ns: int,
+    step_ns: int,
+    *,
+    clock: ZoneInfo,
 ) -> None:
-    """Raise IntervalError unless an interval [from, to) is past and within reach of the zone's record."""
+    """Raise IntervalError unless an interval [from, to) is past and within reach of the zone's record.
+
+    step_ns: of the judging grid; clock: the time zone in which the refusal names instants.
+    """
     from_ns, to_ns = interval
-    begins, ends = f"The interval begins at {rfc3339(from_ns)}", f"The interval ends at {rfc3339(to_ns)}"
+    first, last = wall(from_ns, clock), wall(to_ns, clock)
+    begins, ends = f"The interval begins at {first}", f"The interval ends at {last}"
     if to_ns <= from_ns:
-        raise IntervalError(f"{ends}, not after its start {rfc3339(from_ns)}; give an end after the start.")
+        raise IntervalError(f"{ends}, not after its start {first}; give an end after the start.")
     if to_ns > now_ns:
-        raise IntervalError(f"{ends}, in the future; the record reaches to now, {rfc3339(now_ns)}.")
+        raise IntervalError(f"{ends}, in the future; give an end no later than now, {wall(now_ns, clock)}.")
     if from_ns // step_ns >= now_ns // step_ns:
         raise IntervalError(
             f"{begins}, in the present minute, which cannot be judged before it is complete; "
@@ -25,5 +37,5 @@ def require(
         raise IntervalError(f"Zone {zone!r} has no readings yet; import some or start the service.")
     if from_ns // step_ns < record[0] // step_ns:
         raise IntervalError(
-            f"{begins}, before the record of zone {zone!r}, which begins at {rfc3339(record[0])}."
+            f"{begins}, before the record of zone {zone!r}, which begins at {wall(record[0], clock)}."
         )

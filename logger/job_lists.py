@@ -13,8 +13,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from .errors import Refused, StillroomError
-from .imports.containers import Part
-from .imports.sheets import sheet_grid
+from .imports.outside import sheet_rows
 from .instants import parse
 from .model import Inspection
 
@@ -74,10 +73,7 @@ def _rows(file: Path) -> list[tuple[int, list[str]]]:
         content = file.read_bytes()
     except OSError as error:
         raise Refused(f"{file} cannot be read: {error.strerror}.") from None
-    if file.suffix.lower() in WORKBOOKS:
-        rows = list(sheet_grid(Part(file.name, "sheet", content), None).rows)
-    else:
-        rows = _separated(content, file)
+    rows = sheet_rows(file.name, content) if file.suffix.lower() in WORKBOOKS else _separated(content, file)
     if not rows:
         raise Refused(f"{file}: wanted a first row with the names of the columns, found nothing.")
     return rows

@@ -11,13 +11,24 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .agreement import WINDOW_S, doubted
-from .bodies import BodyState, Exposure, Memory, remember, with_bodies
+from . import agreement
+from .agreement import doubted
+from .bodies import (
+    BodyState,
+    Exposure,
+    Memory,
+    at_start_of_record,
+    joined_memory,
+    remember,
+    remembered,
+    with_bodies,
+)
 from .derived import with_derived
 from .evidence import FLAT_WINDOW_S, Cells, Grid, evidence
 from .gridded import cut
@@ -26,9 +37,10 @@ from .rules import evaluate
 from .rules.finding import Finding
 from .series import Bool, Readings
 from .tracks import air_of, follow
+from .turns import before, holding_at, turns
 
 # Goes up whenever the same record could be judged otherwise; stored verdicts name it.
-JUDGE_VERSION = 3
+JUDGE_VERSION = 4
 DAY_S = 86_400
 
 
@@ -37,7 +49,8 @@ class Judgement:
     """A zone judged over a grid of n cells; arrays of shape (n,).
 
     reason: place in REASONS; findings: one a rule, on the same grid; memory: settling and unknown
-    bodies and the states asked for; provisional_from: first provisional cell's number.
+    bodies and the states asked for; provisional_from: first provisional cell's number; restarts: by cell
+    number, the state from which the memory goes on where other rules come into force.
     """
 
     zone: str
@@ -48,6 +61,7 @@ class Judgement:
     memory: Memory
     marked: Bool
     provisional_from: int
+    restarts: Mapping[int, BodyState] = field(default_factory=dict)
 
 
 def lookback_s(setup: Setup, zone: str) -> int:
@@ -62,7 +76,7 @@ def window_s(setup: Setup, zone: str) -> int:
 
 def tests_s(setup: Setup, zone: str) -> int:
     """How far before a cell the readings must reach that its evidence hangs on."""
-    return FLAT_WINDOW_S + WINDOW_S + int(_max_age_s(setup, zone)) + setup.step_s
+    return FLAT_WINDOW_S + agreement.window_s(setup, zone) + int(_max_age_s(setup, zone)) + setup.step_s
 
 
 def lookahead_s(setup: Setup, zone: str) -> int:
@@ -75,7 +89,7 @@ def lookahead_s(setup: Setup, zone: str) -> int:
     for key in setup.channels_in(zone):
         channel = setup.channels[key]
         reach.append(max(channel.flat_n * channel.interval_s, 2 * channel.max_age_s) + channel.max_age_s)
-    beside_s = 0 if setup.zone(zone).agree_K is None else WINDOW_S
+    beside_s = agreement.window_s(setup, zone) if agreement.compares(setup, zone) else 0
     return int(max(reach)) + beside_s + setup.step_s
 
 
@@ -102,37 +116,59 @@ def judge(
 ) -> Judgement:
     """Judge one zone over `grid`, from the bodies' state at its start.
 
-    readings: by channel, reaching `lookback_s` before the grid and `reach_s` after it, or to
-    the ends of the record.
+    readings: by channel, reaching `lookback_s` (and where rules begin in it, `turns.memory_s`) before the
+    grid and `reach_s` after it, or to the ends of the record.
     """
-    looked = look(zone, setup, readings, grid, now_ns, activity=activity)
-    return concluded(
-        zone, setup, looked.cells, looked.findings, grid, state=state, now_ns=now_ns, marks=marks
-    )
+    turning = turns(setup, zone, grid, activity)
+    looked = look(zone, setup, readings, grid, now_ns, activity=activity, turning=turning)
+    return concluded(zone, setup, looked, grid, state=state, now_ns=now_ns, marks=marks)
 
 
 @dataclass(frozen=True)
 class Looked:
-    """What can be said of a grid without what bodies remember: evidence around it, findings on it."""
+    """What can be said of a grid without its bodies' state: evidence around it, findings on it, restarts."""
 
     cells: Mapping[str, Cells]
     findings: tuple[Finding, ...]
+    restarts: Mapping[int, BodyState] = field(default_factory=dict)
 
 
 def look(
-    zone: str, setup: Setup, readings: Mapping[str, Readings], grid: Grid, now_ns: int, *, activity: str = ""
+    zone: str,
+    setup: Setup,
+    readings: Mapping[str, Readings],
+    grid: Grid,
+    now_ns: int,
+    *,
+    activity: str = "",
+    turning: Sequence[int] = (),
 ) -> Looked:
-    """The part of `judge` that hangs on no state, so that pieces may be looked at side by side."""
-    back = lookback_s(setup, zone) // grid.step_s + 1
+    """The part of `judge` that hangs on no state, so that pieces may be looked at side by side.
+
+    turning: cells of the grid from which on other rules are in force.
+    """
+    earlier = [before(setup, zone, turn, grid.step_s) for turn in turning]
+    first = min([grid.first, *(g.first for g in earlier)])
+    back = grid.first - first + lookback_s(setup, zone) // grid.step_s + 1
     # A cell at the end may be covered by a reading that comes after it, or doubted with it.
     wide = Grid(grid.first - back, grid.n + back + unsure(setup, zone), grid.step_s)
     cells = seen(zone, setup, readings, wide, now_ns)
-    return Looked(cells, found(zone, setup, cells, grid, activity))
+    restarts = {g.first + g.n: _restart(zone, setup, cells, g, activity) for g in earlier}
+    return Looked(cells, found(zone, setup, cells, grid, activity), restarts)
+
+
+def _restart(zone: str, setup: Setup, cells: Mapping[str, Cells], grid: Grid, activity: str) -> BodyState:
+    """What the rules in force after a grid say that bodies remember of it."""
+    from_ns = grid.first * grid.step_ns
+    rules = holding_at(setup.rules_of(zone, activity), (grid.first + grid.n) * grid.step_ns)
+    findings = [evaluate(replace(rule, from_ns=from_ns, to_ns=None), cells, setup, grid) for rule in rules]
+    own = setup.zone(zone)
+    return remembered(own, at_start_of_record(own), _exposure(findings, grid))
 
 
 def unsure(setup: Setup, zone: str) -> int:
     """At how many cells of either end of a grid its evidence also hangs on cells beyond."""
-    return (int(_max_age_s(setup, zone)) + WINDOW_S) // setup.step_s + 2
+    return (int(_max_age_s(setup, zone)) + agreement.window_s(setup, zone)) // setup.step_s + 2
 
 
 def seen(
@@ -152,17 +188,17 @@ def found(
 def concluded(
     zone: str,
     setup: Setup,
-    cells: Mapping[str, Cells],
-    findings: tuple[Finding, ...],
+    looked: Looked,
     grid: Grid,
     *,
     state: BodyState,
     now_ns: int,
     marks: Sequence[Mark] = (),
 ) -> Judgement:
-    """The judgement that follows from findings, marks, and what bodies remember."""
-    own = {key: cut(c, grid) for key, c in cells.items()}
-    memory = _memory(setup.zone(zone), setup, state, findings, cells=own, grid=grid)
+    """The judgement that follows from what was looked at, from marks, and from what bodies remember."""
+    own = {key: cut(c, grid) for key, c in looked.cells.items()}
+    findings = looked.findings
+    memory = _memory(setup.zone(zone), setup, state, looked, cells=own, grid=grid)
     marked = _marked(zone, marks, grid)
     return Judgement(
         zone,
@@ -172,7 +208,8 @@ def concluded(
         own,
         memory,
         marked,
-        _provisional_from(setup, zone, cells, grid, now_ns),
+        _provisional_from(setup, zone, looked.cells, grid, now_ns),
+        looked.restarts,
     )
 
 
@@ -200,33 +237,69 @@ def part(judgement: Judgement, from_ns: int, to_ns: int) -> Judgement:
 
 
 def _memory(
-    zone: Zone,
-    setup: Setup,
-    state: BodyState,
-    findings: Sequence[Finding],
-    *,
-    cells: Mapping[str, Cells],
-    grid: Grid,
+    zone: Zone, setup: Setup, state: BodyState, looked: Looked, *, cells: Mapping[str, Cells], grid: Grid
 ) -> Memory:
-    memory = remember(zone, state, _exposure(findings, grid), _midnights(grid))
+    exposure = _exposure(looked.findings, grid)
+    memory = _remembered(zone, state, exposure, looked.restarts, grid)
     if not zone.bodies:
         return memory
-    air = [air_of(zone, body, cells, setup) for body in zone.bodies]
+    air = [air_of(zone, body, cells, setup, exposure.troubled) for body in zone.bodies]
     return with_bodies(zone, memory, follow(zone, state.tracks, air, grid, memory.states))
 
 
+def _remembered(
+    zone: Zone, state: BodyState, exposure: Exposure, restarts: Mapping[int, BodyState], grid: Grid
+) -> Memory:
+    """The memory over a grid in parts, each from the state that the rules in force in it give."""
+    wanted = _midnights(grid)
+    own = {cell - grid.first: s for cell, s in restarts.items() if 0 <= cell - grid.first < grid.n}
+    edges = sorted({0, *own, grid.n})
+    parts = []
+    for begin, end in pairwise(edges):
+        asked = {w - begin for w in {*wanted, end} if begin <= w <= end}
+        parts.append(remember(zone, own.get(begin, state), exposure.part(begin, end), asked))
+        state = parts[-1].states[end - begin]
+    return (
+        parts[0]
+        if len(parts) == 1
+        else joined_memory(parts)
+        if parts
+        else remember(zone, state, exposure, wanted)
+    )
+
+
 def _exposure(findings: Sequence[Finding], grid: Grid) -> Exposure:
-    disturbed, known = np.zeros(grid.n, np.bool_), np.ones(grid.n, np.bool_)
+    disturbed, troubled = (np.zeros(grid.n, np.bool_) for _ in range(2))
     by = np.full(grid.n, -1, np.int16)
     for number, finding in enumerate(findings):
-        if not finding.rule.disturbs:
-            continue
-        beyond = finding.conformity == Conformity.NONCONFORMING
-        by[beyond & ~disturbed] = number
-        disturbed |= beyond
-        known &= finding.conformity != Conformity.INDETERMINATE
+        if finding.rule.disturbs:
+            beyond = finding.conformity == Conformity.NONCONFORMING
+            by[beyond & ~disturbed] = number
+            disturbed |= beyond
+            troubled |= finding.troubled
     names = tuple(finding.rule.key for finding in findings)
-    return Exposure(disturbed, known | disturbed, by, names, grid.step_s)
+    return Exposure(disturbed, _known(findings, grid) | disturbed, troubled, by, names, grid.step_s)
+
+
+def _known(findings: Sequence[Finding], grid: Grid) -> Bool:
+    """Where the clocks of bodies advance: every rule in force that disturbs them has evidence.
+
+    Where none in force disturbs them, every rule in force, of which there must be one.
+    """
+    known, any_disturbs = np.ones(grid.n, np.bool_), np.zeros(grid.n, np.bool_)
+    for finding in findings:
+        if finding.rule.disturbs:
+            holds = finding.conformity != Conformity.NOT_APPLICABLE
+            any_disturbs |= holds
+            known &= finding.evident | ~holds
+    if any_disturbs.all():
+        return known
+    others, any_holds = np.ones(grid.n, np.bool_), np.zeros(grid.n, np.bool_)
+    for finding in findings:
+        holds = finding.conformity != Conformity.NOT_APPLICABLE
+        any_holds |= holds
+        others &= finding.evident | ~holds
+    return np.where(any_disturbs, known, others & any_holds)
 
 
 def _midnights(grid: Grid) -> list[int]:

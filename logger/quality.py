@@ -2,18 +2,24 @@
 
 A `fail` reading takes no part in judging; a `suspect` one supports neither side. The tests see
 raw values in the probe's own unit. The spike test and its confirmation look two readings to either
-side, the flat line looks over `flat_n` readings and at most FLAT_WINDOW_S (`evidence.py`).
+side, the rate test looks back by RATE_S, the flat line looks over `flat_n` readings and at most
+FLAT_WINDOW_S (`evidence.py`).
 """
 
 from __future__ import annotations
+
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .model import NS, Channel, Quality
+from .model.ceilings import PHYSICAL
 from .series import Bool, Float, Int
+from .units import from_canonical
 
 Flags = NDArray[np.uint8]
+RATE_S = 300  # the limit of the rate test is that of a change within so long
 
 
 def gross_range(
@@ -30,6 +36,59 @@ def gross_range(
     flags[(value < probe_span[0]) | (value > probe_span[1])] = Quality.FAIL
     flags[~np.isfinite(value)] = Quality.MISSING
     return flags
+
+
+@lru_cache(maxsize=4096)
+def possible_span(channel: Channel) -> tuple[float, float]:
+    """What a channel can read, in its own unit: its span, and never beyond what the quantity can be.
+
+    No temperature is below absolute zero, no pressure below zero, whatever span was declared.
+    """
+    low, high = channel.probe_span
+    if channel.quantity in PHYSICAL:
+        bounds = [
+            float(from_canonical(b, channel.unit, channel.quantity)) for b in PHYSICAL[channel.quantity]
+        ]
+        low, high = max(low, round(bounds[0], 9)), min(high, round(bounds[1], 9))
+    return low, high
+
+
+def rates(taken_ns: Int, value: Float, limit: float, max_age_s: float) -> Bool:
+    """Values that lie more than `limit` from one within RATE_S before them: faster than a room can change.
+
+    Between two such values no gap is longer than max_age_s. Readings further apart than RATE_S are compared
+    with the one before, at the same rate. taken_ns ascending; value (n,), finite.
+
+    >>> t = np.arange(5) * 60 * NS
+    >>> rates(t, np.array([20.0, 22.0, 24.0, 26.0, 28.0]), 5.0, 180.0).tolist()
+    [False, False, False, True, True]
+    >>> rates(t * 15, np.array([20.0, 34.9, 20.0, 35.1, 35.1]), 5.0, 2700.0).tolist()
+    [False, False, False, True, False]
+    """
+    found = np.zeros(value.shape, np.bool_)
+    if len(value) < 2 or value.max() - value.min() <= limit:
+        return found
+    gap_ns = np.diff(taken_ns)
+    slow = np.flatnonzero((gap_ns > RATE_S * NS) & (gap_ns <= max_age_s * NS))
+    found[slow + 1] = np.abs(value[slow + 1] - value[slow]) > limit * (gap_ns[slow] / (RATE_S * NS))
+    stretch = np.concatenate([[0], np.cumsum(gap_ns > max_age_s * NS)])
+    at = _restless(taken_ns, value, limit)
+    for back in range(1, len(value)):
+        at = at[at >= back]
+        at = at[(taken_ns[at] - taken_ns[at - back] <= RATE_S * NS) & (stretch[at] == stretch[at - back])]
+        if not len(at):
+            break
+        found[at[np.abs(value[at] - value[at - back]) > limit]] = True
+    return found
+
+
+def _restless(taken_ns: Int, value: Float, limit: float) -> Int:
+    """Places in parts of RATE_S in which, with the part before, values spread by more than the limit."""
+    part = taken_ns // (RATE_S * NS)
+    begin = np.flatnonzero(np.diff(part, prepend=part[0] - 1))
+    high, low = np.maximum.reduceat(value, begin), np.minimum.reduceat(value, begin)
+    high[1:], low[1:] = np.maximum(high[1:], high[:-1]), np.minimum(low[1:], low[:-1])
+    return np.flatnonzero(np.repeat(high - low > limit, np.diff(begin, append=len(value))))
 
 
 def spike(taken_ns: Int, value: Float, threshold: float, max_age_s: float) -> Flags:
@@ -92,20 +151,19 @@ def last_run(taken_ns: Int, value: Float, max_age_s: float) -> int:
 
 
 def spikes(channel: Channel, taken_ns: Int, value: Float, flags: Flags) -> Bool:
-    """Where the spike test of a channel finds a departure, among the values that passed the gross range.
+    """Where the tests for a spike and for the rate of a channel find one, among values within its span.
 
     Values that failed take no part, so that one wild value does not cast doubt on its neighbours.
     """
     found = np.zeros(value.shape, np.bool_)
-    if channel.spike is None:
-        return found
     usable = flags < Quality.FAIL
-    if usable.all():
-        found[_departures(taken_ns, value, channel.spike, channel.max_age_s)] = True
-        return found
-    places = np.flatnonzero(usable)
-    at = _departures(taken_ns[places], value[places], channel.spike, channel.max_age_s)
-    found[places[at]] = True
+    places: Int | slice = slice(None) if usable.all() else np.flatnonzero(usable)
+    taken_ns, value = taken_ns[places], value[places]
+    if channel.rate is not None:
+        found[places] = rates(taken_ns, value, channel.rate, channel.max_age_s)
+    if channel.spike is not None:
+        at = _departures(taken_ns, value, channel.spike, channel.max_age_s)
+        found[at if isinstance(places, slice) else places[at]] = True
     return found
 
 

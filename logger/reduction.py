@@ -31,7 +31,8 @@ def in_blocks(things: Sequence[T], n: int) -> Iterator[Sequence[T]]:
 class Reduced:
     """Valid readings reduced to cells; arrays of shape (n,), NaN and 0 where a cell has none.
 
-    low, high, mean; U: the largest; count; first, last: instants; inside: longest time between two.
+    low, high, mean; U: the largest; count; first, last: instants; inside: longest time between two;
+    opening, closing: the first and the last value, each with its U.
     """
 
     low: Float
@@ -42,15 +43,22 @@ class Reduced:
     first: Int
     last: Int
     inside: Int
+    opening: Float
+    closing: Float
+    opening_U: Float
+    closing_U: Float
 
 
 def reduced(index: Int, taken: Int, micro: Float, U: Float, n: int) -> Reduced:
     """Readings of shape (m,) reduced to n cells; `index`: the cell of each, ascending."""
-    floats, whole = np.full((4, n), np.nan), np.zeros((4, n), np.int64)
-    cells = Reduced(*floats, *whole)
+    single = not len(index) or bool((index[1:] > index[:-1]).all())  # one reading a cell, the usual case
+    low, high, mean, most = np.full((4, n), np.nan)
+    # Of a cell with one reading, the first and the last are the lowest.
+    ends = (low, low, most, most) if single else tuple(np.full((4, n), np.nan))
+    cells = Reduced(low, high, mean, most, *np.zeros((4, n), np.int64), *ends)
     if not len(index):
         return cells
-    if (index[1:] > index[:-1]).all():  # one reading a cell, the usual case
+    if single:
         whole_run = index[-1] - index[0] + 1 == len(index)
         at = slice(index[0], index[-1] + 1) if whole_run else index
         for array in (cells.low, cells.high, cells.mean):
@@ -66,6 +74,8 @@ def reduced(index: Int, taken: Int, micro: Float, U: Float, n: int) -> Reduced:
     cells.mean[cell] = np.rint(np.add.reduceat(micro, begin) / cells.count[cell])
     cells.U[cell] = np.maximum.reduceat(U, begin)
     cells.first[cell], cells.last[cell] = taken[begin], taken[end - 1]
+    cells.opening[cell], cells.closing[cell] = micro[begin], micro[end - 1]
+    cells.opening_U[cell], cells.closing_U[cell] = U[begin], U[end - 1]
     between = np.diff(taken, prepend=taken[0])
     between[begin] = 0
     cells.inside[cell] = np.maximum.reduceat(between, begin)
@@ -73,7 +83,7 @@ def reduced(index: Int, taken: Int, micro: Float, U: Float, n: int) -> Reduced:
 
 
 def cover(cells: Reduced, why: NDArray[np.uint8], n: int, max_age_ns: Float, now_ns: int) -> None:
-    """Give an empty cell between two valid readings no more than max_age apart min and max of both.
+    """Give an empty cell between two valid readings no more than max_age apart min and max of both readings.
 
     The cells of k channels, n of each; max_age_ns: of each channel, shape (k,). After the newest reading of
     a channel a cell keeps that reading's values while the reading is younger than max_age at `now_ns`; the
@@ -89,8 +99,10 @@ def cover(cells: Reduced, why: NDArray[np.uint8], n: int, max_age_ns: Float, now
     at_edge = (after == len(filled)) | (right // n != row)
     until = np.where(at_edge, now_ns, cells.first[right])
     near = has_left & (until - cells.last[left] <= max_age_ns[row])
-    right = np.where(at_edge, left, right)
-    empty, left, right = empty[near], left[near], right[near]
-    cells.low[empty] = np.minimum(cells.low[left], cells.low[right])
-    cells.high[empty] = np.maximum(cells.high[left], cells.high[right])
-    cells.U[empty] = np.maximum(cells.U[left], cells.U[right])
+    before, U_before = cells.closing[left[near]], cells.closing_U[left[near]]
+    after_edge, right = at_edge[near], right[near]
+    after = np.where(after_edge, before, cells.opening[right])
+    U_after = np.where(after_edge, U_before, cells.opening_U[right])
+    empty = empty[near]
+    cells.low[empty], cells.high[empty] = np.minimum(before, after), np.maximum(before, after)
+    cells.U[empty] = np.maximum(U_before, U_after)

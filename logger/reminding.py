@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Literal
 
 from .alarms import ACTIVE, Act, Alarm, AlarmState, Notice, Step, acted
-from .causes import TOGETHER_NS, rank
+from .causes import TOGETHER_NS, cause_of, rank
 from .model import NS, AlarmSpec
 
 Kind = Literal["repeated", "escalated"]
@@ -43,11 +43,11 @@ def reminded(spec: AlarmSpec, alarm: Alarm, now_ns: int) -> Step:
 
 
 def _goes_with(other: Alarm, alarm: Alarm) -> bool:
-    return other.key != alarm.key and bool(alarm.cause) and other.cause == alarm.cause
+    return other.key != alarm.key and bool(alarm.cause) and cause_of(other) == cause_of(alarm)
 
 
 def _is_due(kind: Kind, spec: AlarmSpec, alarm: Alarm, at_ns: int) -> bool:
-    if alarm.state is not alarm.condition or not alarm.told or alarm.waits or alarm.condition not in ACTIVE:
+    if alarm.covered or not alarm.told or alarm.waits or alarm.condition not in ACTIVE:
         return False
     if kind == "escalated" and (alarm.condition is AlarmState.ACKNOWLEDGED or alarm.escalated_ns is not None):
         return False

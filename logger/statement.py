@@ -7,16 +7,16 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .ahead import ahead
+from .ahead import Gains, ahead, skill_text
 from .calibration import WHY_TEXT, Why, told
-from .inspection import rfc3339
+from .instants import rfc3339
 from .judge import Judgement
 from .model import NS, REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
 from .periods import label
+from .printed import bound
+from .reasons import Worst, beyond, in_guard_band, width
 from .rules.finding import Finding
 from .units import MICRO
-
-SHOWN_UNIT = {"degC": "°C", "%RH": "% RH"}
 
 
 def rule_states(judgement: Judgement, cell: int) -> list[RuleState]:
@@ -51,9 +51,12 @@ def _rule_state(finding: Finding, cell: int) -> RuleState:
 
 
 def statement(
-    setup: Setup, judgement: Judgement, current: Period, oldest_s: float | None
+    setup: Setup, judgement: Judgement, current: Period, oldest_s: float | None, gains: Gains
 ) -> dict[str, object]:
-    """The newest complete cell of a zone as plain data, with the sentence that opens a page."""
+    """The newest complete cell of a zone as plain data, with the sentence that opens a page.
+
+    oldest_s: age of the newest value of the channel that is silent longest; gains: of forecasts of the zone.
+    """
     cell = judgement.grid.n - 1
     states = rule_states(judgement, cell)
     zone, reason = setup.zone(judgement.zone), REASONS[int(judgement.reason[cell])]
@@ -66,7 +69,8 @@ def statement(
         "since": rfc3339(current.from_ns),
         "sentence": sentence(zone.name, reason),
         "next_step": next_step(setup, judgement, states, reason),
-        "ahead": ahead(setup, judgement),
+        "ahead": ahead(setup, judgement, gains),
+        "forecast": skill_text(gains),
         "provisional": True,
         "rules": [_plain(state) for state in states],
         "oldest_reading_s": oldest_s,
@@ -94,16 +98,16 @@ def next_step(setup: Setup, judgement: Judgement, states: list[RuleState], reaso
     """Why, and what to do, in one line."""
     if reason == "nonconforming":
         worst = _nearest([s for s in states if s.conformity == Conformity.NONCONFORMING])
-        return f"{_beyond(worst)}. Hold measurements in this zone." if worst else ""
+        return f"{_capital(_beyond(judgement, worst))}. Stop measuring in this zone." if worst else ""
     if reason == "marked":
-        return "A person marked this time as not to be trusted."
+        return "This time is marked as not to be used."
     if reason == "settling":
-        return f"The rules are met again; settled at {_settled_at(setup, judgement)} if they stay so."
+        return f"Within limits again. Ready at {_settled_at(setup, judgement)} if it stays so."
     if reason == "indeterminate":
         return _missing(states, setup, judgement)
     if reason == "guard band":
         near = _nearest([s for s in states if s.conformity == Conformity.GUARD_BAND])
-        return f"The room may conform, the probes cannot prove it: {_value(near)}." if near else ""
+        return f"{_capital(_guarded(near))}." if near else ""
     near = _nearest(states)
     return f"Closest to its limit: {_value(near)}." if near else ""
 
@@ -111,13 +115,7 @@ def next_step(setup: Setup, judgement: Judgement, states: list[RuleState], reaso
 def _nearest(states: list[RuleState]) -> RuleState | None:
     """The rule that has used up most of the room between its limits."""
     known = [s for s in states if s.margin is not None]
-    return min(known, key=lambda s: (s.margin or 0.0) / _width(s), default=None)
-
-
-def _width(state: RuleState) -> float:
-    if state.lower is not None and state.upper is not None:
-        return max((state.upper - state.lower) / 2, 1e-9)
-    return max(abs(state.upper if state.upper is not None else state.lower or 0.0), 1e-9)
+    return min(known, key=lambda s: (s.margin or 0.0) / width(s.lower, s.upper), default=None)
 
 
 def _limit(state: RuleState) -> float | None:
@@ -126,21 +124,31 @@ def _limit(state: RuleState) -> float | None:
     return state.upper if state.lower is None or state.value * 2 > state.lower + state.upper else state.lower
 
 
+def _worst(state: RuleState) -> Worst | None:
+    limit = _limit(state)
+    if state.value is None or limit is None:
+        return None
+    return Worst(state.name, state.probe, state.value, state.U, limit, state.unit)
+
+
 def _value(state: RuleState) -> str:
-    unit = SHOWN_UNIT.get(state.unit, state.unit)
-    places = 1 if state.U is not None and state.U >= 0.95 else 2  # two figures of U
-    uncertainty = "" if state.U is None else f" ± {state.U:.{places}f}"
-    value = f"{state.value:.{places}f}{uncertainty} {unit}"
-    return f"{state.name}, {state.probe} {value}, limit {_limit(state):g}"
+    worst = _worst(state)
+    return f"{worst.text}, limit {bound(worst.limit, worst.unit)}" if worst else state.name
 
 
-def _beyond(state: RuleState) -> str:
-    unit = SHOWN_UNIT.get(state.unit, state.unit)
-    difference = "K" if state.unit == "degC" else unit
-    return (
-        f"{state.name} at {state.probe} is {state.value:.2f} {unit}, "
-        f"{-(state.margin or 0.0):.2f} {difference} beyond {_limit(state):g}"
-    )
+def _beyond(judgement: Judgement, state: RuleState) -> str:
+    worst = _worst(state)
+    proven = any(bool(f.proven[-1]) for f in judgement.findings if f.rule.key == state.rule)
+    return beyond(worst, proven=proven) if worst else state.name
+
+
+def _guarded(state: RuleState) -> str:
+    worst = _worst(state)
+    return in_guard_band(worst) if worst else state.name
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _settled_at(setup: Setup, judgement: Judgement) -> str:
@@ -156,7 +164,7 @@ def _missing(states: list[RuleState], setup: Setup, judgement: Judgement) -> str
     left_s = judgement.memory.states[judgement.grid.n].unknown_s
     end_ns = (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns + left_s * NS
     until = local(end_ns, setup.room.timezone).strftime("%H:%M")
-    return f"{WHY_TEXT[Why.BODIES_UNKNOWN].capitalize()}; known at {until} if the rules stay met."
+    return f"{_capital(WHY_TEXT[Why.BODIES_UNKNOWN])}; known at {until} if the limits are kept."
 
 
 def local(instant_ns: int, timezone: str) -> datetime:

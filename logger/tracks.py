@@ -1,9 +1,9 @@
 """Computed temperatures of declared bodies: dT/dt = (T_air − T)/τ, cell by cell, with what is not known.
 
-A body whose temperature is known has one track. After a silence, and at the start of a record, it
-has two: from the coldest and from the hottest credible start (air of the last 7 days, widened by
-2 K). Both obey the same equation, so everything in between stays in between. A third track with
-τ + u(τ) shows what the uncertainty of the time constant does:
+A body whose temperature is known has one track. At the start of a record, after a silence, and after doubted
+readings that might have been out, it has two: from the coldest and from the hottest credible start (air of
+the last 7 days, doubted readings as they stand, widened by 2 K). Both obey the same equation, so everything
+in between stays in between. A third track with τ + u(τ) shows what the uncertainty of the time constant does:
 
     U² = (2·(T(τ + u) − T(τ)))² + U_air²
 
@@ -21,9 +21,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from .calibration import Why
 from .evidence import Cells, Grid
 from .model import Setup, ThermalBody, Zone
 from .series import Bool, Float
+from .silences import Countdown, Silence, Silences, of_json
 from .units import MICRO
 
 DAYS_REMEMBERED = 7
@@ -42,11 +44,17 @@ class Track:
 
 @dataclass(frozen=True)
 class AirMemory:
-    """The air before a cell: its last value, how long ago, and (day, coldest, hottest) of the last days."""
+    """The air before a cell: its last value, and (day, coldest, hottest) of the last days.
+
+    silences, unknown_s: as of a state of bodies, of this air alone; lost: the track does not go on, and
+    begins anew with the next air.
+    """
 
     last: int | None = None
-    silent_s: int = 0
+    silences: Silences = ()
     days: tuple[tuple[int, int, int], ...] = ()
+    lost: bool = False
+    unknown_s: int = 0
 
 
 @dataclass(frozen=True)
@@ -64,35 +72,66 @@ class TrackState:
         tracks: list[dict[str, int]] = body["tracks"]  # type: ignore[assignment]
         air: dict[str, object] = body["air"]  # type: ignore[assignment]
         days: list[list[int]] = air["days"]  # type: ignore[assignment]
-        known = AirMemory(air["last"], air["silent_s"], tuple((d, a, b) for d, a, b in days))  # type: ignore[arg-type]
+        silences: list[list[int]] = air.get("silences", [])  # type: ignore[assignment]
+        of_days = tuple((d, a, b) for d, a, b in days)
+        rest: tuple[bool, int] = bool(air.get("lost")), int(str(air.get("unknown_s", 0)))
+        known = AirMemory(air["last"], of_json(silences), of_days, *rest)  # type: ignore[arg-type]
         return TrackState(tuple(Track(**t) for t in tracks), known)
 
 
 @dataclass(frozen=True)
 class Followed:
-    """Per cell, shape (n,): a body is out of its limits for sure, or may be; which; states."""
+    """Per cell, shape (n,): a body is out of its limits for sure, or may be; which; states.
+
+    lost: a body may be out, and the settling time has not passed since its air was lost.
+    """
 
     out: Bool
     doubtful: Bool
+    lost: Bool
     body: NDArray[np.int16]
     states: dict[int, TrackState]
 
 
-def air_of(zone: Zone, body: ThermalBody, cells: Mapping[str, Cells], setup: Setup) -> tuple[Float, Float]:
-    """What a body follows: mean of the middles of its channels' cells and the largest U, NaN without."""
+@dataclass(frozen=True)
+class Air:
+    """What a body follows; arrays of shape (n,), NaN where nothing was read.
+
+    value: mean of the middles of its channels' cells, with the largest U; known: some channel gives
+    evidence; low, high: what may have been, doubted readings as they stand; troubled: as of
+    `bodies.Exposure`.
+    """
+
+    value: Float
+    U: Float
+    known: Bool
+    low: Float
+    high: Float
+    troubled: Bool
+
+
+def air_of(zone: Zone, body: ThermalBody, cells: Mapping[str, Cells], setup: Setup, troubled: Bool) -> Air:
+    """The air that a body follows."""
     keys = body.channels or tuple(
         key for key in setup.channels_in(zone.key) if _is_air_temperature(key, zone.key, setup)
     )
     if not keys:
         nothing = np.full(next(iter(cells.values())).grid.n if cells else 0, np.nan)
-        return nothing, nothing
+        return Air(nothing, nothing, np.isfinite(nothing), nothing, nothing, troubled)
     middles = np.stack([(cells[k].low + cells[k].high) / 2 for k in keys])
     known = np.isfinite(middles)
     count = known.sum(axis=0)
     total = np.where(known, middles, 0.0).sum(axis=0)
     air = np.rint(np.where(count > 0, total / np.maximum(count, 1), np.nan))
     U = np.stack([np.where(np.isfinite(cells[k].U), cells[k].U, 0.0) for k in keys]).max(axis=0)
-    return air, U
+    evidence = np.stack([cells[k].why == Why.EVIDENCE for k in keys]).any(axis=0)
+    low = high = air
+    for cell in (cells[k] for k in keys):
+        if cell.as_read is not None:
+            doubted = cell.why > Why.NO_READING
+            low = np.fmin(low, np.where(doubted, cell.as_read.low, np.nan))
+            high = np.fmax(high, np.where(doubted, cell.as_read.high, np.nan))
+    return Air(air, U, evidence & np.isfinite(air), low, high, troubled)
 
 
 def _is_air_temperature(key: str, zone: str, setup: Setup) -> bool:
@@ -102,29 +141,28 @@ def _is_air_temperature(key: str, zone: str, setup: Setup) -> bool:
     )
 
 
-def follow(
-    zone: Zone, state: TrackState, air: list[tuple[Float, Float]], grid: Grid, wanted: Iterable[int]
-) -> Followed:
-    """Run all bodies of a zone over the grid; `air` has (value, U) for each, shape (n,)."""
+def follow(zone: Zone, state: TrackState, air: list[Air], grid: Grid, wanted: Iterable[int]) -> Followed:
+    """Run all bodies of a zone over the grid, each in its air."""
     n = grid.n
-    out, doubtful = np.zeros(n, np.bool_), np.zeros(n, np.bool_)
+    out, doubtful, lost = (np.zeros(n, np.bool_) for _ in range(3))
     which = np.full(n, -1, np.int16)
     asked = {w for w in wanted if 0 <= w <= n} | {n}
     states: dict[int, list[Track]] = {w: [] for w in asked}
     memories: dict[int, AirMemory] = {}
     for number, body in enumerate(zone.bodies):
         start = state.tracks[number] if number < len(state.tracks) else None
-        run = _Run(zone, body, grid, state.air)
-        tracks, memories = run.over(start, *air[number], asked)
+        run = _Run(zone, body, grid, state.air, air[number])
+        tracks, memories = run.over(start, asked)
         for w in asked:
             states[w].append(tracks[w])
         worse = run.out & ~out
         which[worse | (run.doubtful & ~out & ~doubtful)] = number
         out |= run.out
         doubtful |= run.doubtful
+        lost |= run.doubtful & run.unknown.runs
     unknown = {w: any(t is None for t in tracks) for w, tracks in states.items()}
     return Followed(
-        out, doubtful & ~out, which,
+        out, doubtful & ~out, lost & ~out, which,
         {w: TrackState(() if unknown[w] else tuple(states[w]), memories.get(w, state.air)) for w in asked},
     )  # fmt: skip
 
@@ -132,14 +170,17 @@ def follow(
 class _Run:
     """One body over one grid."""
 
-    def __init__(self, zone: Zone, body: ThermalBody, grid: Grid, memory: AirMemory) -> None:
-        self.zone, self.body, self.grid, self.memory = zone, body, grid, memory
+    def __init__(self, zone: Zone, body: ThermalBody, grid: Grid, memory: AirMemory, air: Air) -> None:
+        self.zone, self.body, self.grid, self.memory, self.air = zone, body, grid, memory, air
         self.out = np.zeros(grid.n, np.bool_)
         self.doubtful = np.zeros(grid.n, np.bool_)
+        within_s = zone.settling_s or zone.body_gap_s + grid.step_s
+        self.silence = Silence(within_s, zone.body_gap_s, grid.step_s, ~air.known, memory.silences)
+        self.lost = self.silence.lost() | air.troubled
+        settling_s = zone.settling_s
+        self.unknown = Countdown(memory.unknown_s, settling_s, air.known, self.lost, grid.step_s)
 
-    def over(
-        self, start: Track | None, air: Float, U: Float, asked: set[int]
-    ) -> tuple[dict[int, Track], dict[int, AirMemory]]:
+    def over(self, start: Track | None, asked: set[int]) -> tuple[dict[int, Track], dict[int, AirMemory]]:
         """Flags into `out` and `doubtful`; the track and the air's memory before each cell asked for."""
         tracks: dict[int, Track] = {}
         memories: dict[int, AirMemory] = {}
@@ -148,25 +189,26 @@ class _Run:
         track, memory = start, self.memory
         for begin, end in zip(edges, [*edges[1:], self.grid.n], strict=True):
             if begin in asked:
-                tracks[begin], memories[begin] = track, memory  # type: ignore[assignment]
+                tracks[begin] = track  # type: ignore[assignment]
+                rest = self.silence.before(begin), self.unknown.before(begin)
+                memories[begin] = replace(memory, silences=rest[0], unknown_s=rest[1])
             if end > begin:
-                track, memory = self._piece(track, memory, air, U, slice(begin, end))
+                track, memory = self._piece(track, memory, slice(begin, end))
         return tracks, memories
 
-    def _piece(
-        self, track: Track | None, memory: AirMemory, air: Float, U: Float, part: slice
-    ) -> tuple[Track | None, AirMemory]:
-        """Cells of at most one UTC day, in stretches between the silences that leave the body unknown."""
-        values, step_s = air[part], self.grid.step_s
+    def _piece(self, track: Track | None, memory: AirMemory, part: slice) -> tuple[Track | None, AirMemory]:
+        """Cells of at most one UTC day, in stretches between the losses that leave the body unknown."""
+        values, step_s = self.air.value[part], self.grid.step_s
+        low_air, high_air = self.air.low[part], self.air.high[part]
         day = (self.grid.first + part.start) // (DAY_S // step_s)
         seen = np.flatnonzero(np.isfinite(values))
-        starts = self._restarts(seen, memory.silent_s, known=track is not None)
+        starts, lost = self._restarts(part, memory.lost or track is None)
         held = _held(values, seen, memory.last)
         low, high, slow = (np.full(len(values), np.nan) for _ in range(3))
         begins = starts if track is None or starts[:1] == [0] else [0, *starts]
         for begin, end in pairwise([*begins, len(values)]):
             if begin in starts:
-                memory = _with_air(memory, day, values[: begin + 1])
+                memory = _with_air(memory, day, low_air[: begin + 1], high_air[: begin + 1])
                 track = _credible(memory)
             assert track is not None  # noqa: S101 - a stretch begins known, or with a restart
             for into, at, tau_s in (
@@ -176,21 +218,22 @@ class _Run:
             ):
                 into[begin:end] = lagged(held[begin:end], float(at), step_s / tau_s)
             track = Track(*(int(np.rint(x[end - 1])) for x in (low, high, slow)))
-        self._flag(low, high, slow, U[part], part)
-        memory = _with_air(memory, day, values)
-        quiet = len(values) - 1 - int(seen[-1]) if len(seen) else len(values)
-        silent_s = quiet * step_s + (0 if len(seen) else memory.silent_s)
-        return track, replace(memory, last=_whole(held[-1]), silent_s=silent_s)
+        self._flag(low, high, slow, self.air.U[part], part)
+        memory = _with_air(memory, day, low_air, high_air)
+        return track, replace(memory, last=_whole(held[-1]), lost=lost)
 
-    def _restarts(self, seen: NDArray[np.int64], silent_s: int, *, known: bool) -> list[int]:
-        """Cells at which the air is seen again after a silence that leaves the body unknown."""
-        before = np.diff(seen, prepend=-1) - 1
-        silence = before * self.grid.step_s
-        silence[:1] += silent_s
-        begins = silence > self.zone.body_gap_s
-        if not known:
-            begins[:1] = True
-        return [int(cell) for cell in seen[begins]]
+    def _restarts(self, part: slice, lost: bool) -> tuple[list[int], bool]:
+        """Cells of a part at which the air is seen again after a loss; whether a loss lasts at its end.
+
+        `lost`: whether one lasts at its begin.
+        """
+        broken = self.lost[part]
+        if not (lost or broken.any()):
+            return [], False
+        seen = np.flatnonzero(self.air.known[part] & ~broken)
+        count = np.cumsum(broken)
+        before = np.concatenate([[-1 if lost else 0], count[seen]])
+        return [int(cell) for cell in seen[np.diff(before) > 0]], bool(count[-1] > before[-1])
 
     def _flag(self, low: Float, high: Float, slow: Float, U_air: Float, part: slice) -> None:
         U = np.rint(np.hypot(2 * (slow - (low + high) / 2), U_air))
@@ -233,12 +276,12 @@ def _whole(value: float) -> int | None:
     return int(value) if np.isfinite(value) else None
 
 
-def _with_air(memory: AirMemory, day: int, values: Float) -> AirMemory:
+def _with_air(memory: AirMemory, day: int, low: Float, high: Float) -> AirMemory:
     """The memory with the day's extremes widened by what was seen; days too old are forgotten."""
-    seen = values[np.isfinite(values)]
-    if not len(seen):
+    seen = np.isfinite(low)
+    if not seen.any():
         return memory
-    coldest, hottest = int(seen.min()), int(seen.max())
+    coldest, hottest = int(low[seen].min()), int(high[seen].max())
     days = {d: (a, b) for d, a, b in memory.days if d > day - DAYS_REMEMBERED}
     a, b = days.get(day, (coldest, hottest))
     days[day] = (min(a, coldest), max(b, hottest))

@@ -16,9 +16,10 @@ from .bodies import BodyState
 from .epochs import holding
 from .evidence import Cells, Grid
 from .gridded import cut, spliced
-from .judge import DAY_S, Judgement, concluded, found, lookahead_s, seen, tests_s, unsure, window_s
+from .judge import DAY_S, Judgement, Looked, concluded, found, lookahead_s, seen, tests_s, unsure, window_s
 from .model import NS, Mark, Setup
 from .series import Readings
+from .turns import turns
 
 
 @dataclass(frozen=True)
@@ -64,13 +65,16 @@ def extended(
     own = holding(newest, grid)
     if not grid.first <= open_cell < grid.first + grid.n or not _same_rules(trail, own):
         return None
+    if any(turn not in trail.judgement.restarts for turn in turns(newest, zone, grid)):
+        return None
     tail = Grid(open_cell, grid.first + grid.n - open_cell, grid.step_s)
     readings = {key: _with(known, fresh.get(key)) for key, known in trail.readings.items()}
     new = _sure(zone, own, readings, tail, now_ns)
     cells = {key: spliced(trail.cells[key], later) for key, later in new.items()}
     both = zip(trail.judgement.findings, found(zone, own, cells, tail), strict=True)
     findings = tuple(cut(spliced(before, later), grid) for before, later in both)
-    judgement = concluded(zone, own, cells, findings, grid, state=state, now_ns=now_ns, marks=marks)
+    looked = Looked(cells, findings, trail.judgement.restarts)
+    judgement = concluded(zone, own, looked, grid, state=state, now_ns=now_ns, marks=marks)
     newest_ns = max(trail.newest_ns, _newest_ns(fresh.values()))
     return _trimmed(Trail(judgement, state, cells, readings, newest_ns), setup)
 

@@ -22,7 +22,11 @@ KIND = "verdict-issue"
 
 @dataclass(frozen=True)
 class Issue:
-    """One issue of the verdict on an inspection; `difference` in words, empty for the first."""
+    """One issue of the verdict on an inspection.
+
+    difference: in words, empty for the first; because: the sentence beside the verdict, empty in issues of
+    before it was kept.
+    """
 
     inspection: str
     number: int
@@ -32,6 +36,7 @@ class Issue:
     digest: str
     difference: str = ""
     other_verdict: bool = False
+    because: str = ""
 
 
 def issues(store: Store) -> dict[str, list[Issue]]:
@@ -39,7 +44,14 @@ def issues(store: Store) -> dict[str, list[Issue]]:
     found: dict[str, list[Issue]] = {}
     for entry in store.journal.entries(kind=KIND):
         w: Mapping[str, Any] = entry.what
-        told = (w["verdict"], w["reason"], w["digest"], w["difference"], w["other_verdict"])
+        told = (
+            w["verdict"],
+            w["reason"],
+            w["digest"],
+            w["difference"],
+            w["other_verdict"],
+            w.get("because", ""),
+        )
         found.setdefault(w["inspection"], []).append(Issue(w["inspection"], w["issue"], entry.at_ns, *told))
     return found
 
@@ -86,8 +98,7 @@ def _issue(job: Inspection, answer: Answer, before: Sequence[Issue], now_ns: int
     digest = str(check.to_json()["digest"])
     if before and before[-1].digest == digest:
         return None
-    inside = [c for c in check.causes if not c.pre_window] or list(check.causes)
-    reason = inside[0].reason if inside else "conforming"
+    reason = check.reason
     difference, other = "", False
     if before:
         last = before[-1]
@@ -95,7 +106,8 @@ def _issue(job: Inspection, answer: Answer, before: Sequence[Issue], now_ns: int
         was, now = f"{last.verdict} ({last.reason})", f"{check.verdict} ({reason})"
         difference = f"was {was}, now {now}" if other else f"{now} as before; its figures changed"
     number = len(before) + 1
-    return Issue(job.key, number, now_ns, check.verdict, reason, digest, difference, other)
+    said = (check.verdict, reason, digest, difference, other, check.because)
+    return Issue(job.key, number, now_ns, *said)
 
 
 def _issued(store: Store, issue: Issue) -> None:
@@ -107,5 +119,6 @@ def _issued(store: Store, issue: Issue) -> None:
         "digest": issue.digest,
         "difference": issue.difference,
         "other_verdict": issue.other_verdict,
+        "because": issue.because,
     }
     store.journal.append(KIND, "stillroom", told, issue.difference)

@@ -8,11 +8,13 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from sqlalchemy import select
 
 from . import __version__
+from .ahead import Gains, gains
 from .calibration import Corrected, corrected
 from .confirmation import position_of
 from .doubts import doubts
@@ -21,19 +23,23 @@ from .hours import Span, asks_disposition
 from .inspection import ChannelStatistics, Check, check, statistics
 from .intervals import require
 from .judge import JUDGE_VERSION, Judgement, part
-from .ledger import NEVER_NS, Head, Ledger
+from .ledger import NEVER_NS, Compared, Head, Ledger
 from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
 from .periods import Run, excursion, joined, joined_runs
 from .pieces import DAY_NS, Piece
 from .series import Int
 from .statement import rule_states, statement
 from .store import Store
+from .store.facts import JSON
 from .store.tables import inspection as inspection_table
 
 # How far back an activity's own rules are judged before the interval that is asked about.
 ACTIVITY_DAYS = 3
 # How far around an interval an excursion that touches it is followed.
 AROUND_DAYS = 31
+ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
+# Over how many days forecasts are compared with "it stays as it is".
+GAIN_DAYS = 7
 
 
 class Verdicts:
@@ -43,6 +49,7 @@ class Verdicts:
         self.store = store
         self.setup = setup
         self._ledger = Ledger(store, setup)
+        self._gains: dict[str, tuple[int, Gains]] = {}
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval that was declared not to be trusted."""
@@ -54,7 +61,24 @@ class Verdicts:
 
     def altered(self, zone: str) -> list[str]:
         """UTC days whose stored verdicts are not what readings, setup and marks give: somebody's edit."""
-        return self._ledger.altered(zone)
+        return self.compared(zone).altered
+
+    def compared(self, zone: str) -> Compared:
+        """The stored verdicts of a zone, held against a judgement anew."""
+        return self._ledger.compared(zone)
+
+    def prove(self, zone: str, now_ns: int) -> list[str]:
+        """Judge a zone anew before something is signed; what was altered is put right, journalled and given.
+
+        From then on the stored verdicts are those of the judgement that was just made.
+        """
+        found = self.compared(zone)
+        self._ledger.mend(zone, found)
+        self.refresh(zone, now_ns)
+        if found.altered:
+            what: dict[str, JSON] = {"zone": zone, "altered": list(found.altered)}
+            self.store.journal.append("verdicts-altered", "stillroom", what, ALTERED)
+        return found.altered
 
     def stored_until(self, zone: str) -> int | None:
         """Instant up to which verdicts are stored; None when none is."""
@@ -223,7 +247,8 @@ class Verdicts:
     ) -> int:
         """The same for a record that was asked for once."""
         from_ns = interval[0]
-        require(zone, interval, record, now_ns, self.setup.step_s * NS)
+        clock = ZoneInfo(self.setup.room.timezone)
+        require(zone, interval, record, now_ns, self.setup.step_s * NS, clock=clock)
         return self.setup.at(from_ns).zone(zone).pre_window_s if pre_window_s is None else pre_window_s
 
     def checked(
@@ -286,6 +311,7 @@ class Verdicts:
     def judge_live(self, now_ns: int) -> None:
         """Judge every zone up to now and keep its newest statement for those who show it."""
         for zone in (z.key for z in self.setup.zones_now()):
+            self.forecast_gains(zone, now_ns)  # before anything is stored: a day of it takes a while
             if not self._ledger.refresh(zone, now_ns, partial(self._told, now_ns)):
                 self._tell_once(zone, now_ns)
 
@@ -296,7 +322,22 @@ class Verdicts:
             return None
         newest = self._ledger.newest_values_ns(zone)
         ages = [now_ns - ns for channel, ns in newest.items() if self._stands(channel, zone, now_ns)]
-        return _text(statement(self.setup, judgement, current, max(ages) / NS if ages else None))
+        gains = self.forecast_gains(zone, now_ns)
+        return _text(statement(self.setup, judgement, current, max(ages) / NS if ages else None, gains))
+
+    def forecast_gains(self, zone: str, now_ns: int) -> Gains:
+        """What forecasts gained on the last week of a zone's record; measured once a UTC day."""
+        day = now_ns // DAY_NS
+        known = self._gains.get(zone)
+        if known is None or known[0] != day:
+            record = self.record(zone)
+            begin_ns = (day - GAIN_DAYS) * DAY_NS
+            found: Gains = {}
+            if record is not None and record[0] < now_ns:
+                judgement = self.judgement(zone, max(record[0], begin_ns), now_ns, now_ns, refresh=False)
+                found = gains(self.setup, judgement) if judgement.grid.n else {}
+            known = self._gains[zone] = day, found
+        return known[1]
 
     def _tell_once(self, zone: str, now_ns: int) -> None:
         """A zone that was judged without anybody asking for a statement."""

@@ -28,7 +28,9 @@ class Facts:
 
     disk_free_GB: float | None = None
     disk_wanted_GB: float = 1.0
+    disk_trouble: str = ""  # what the system refuses there: read-only, no inode
     backup_age_days: float | None = None
+    backup_damage: str = ""  # what was found wrong with backups since the newest one
     clock_step_s: float | None = None  # of a step in the last minutes
     failing: Mapping[str, str] = field(default_factory=dict)  # jobs and why
     refused: Collection[str] = ()  # recipients who were not reached in the last day
@@ -41,11 +43,15 @@ class Facts:
 
 
 def _disk(f: Facts) -> str:
+    if f.disk_trouble:
+        return f.disk_trouble
     short = f.disk_free_GB is not None and f.disk_free_GB < f.disk_wanted_GB
     return f"{f.disk_free_GB:.1f} GB free on the disk of the record" if short else ""
 
 
 def _backup(f: Facts) -> str:
+    if f.backup_damage:
+        return f"backups are damaged: {f.backup_damage}"[:200]
     old = f.backup_age_days is not None and f.backup_age_days > BACKUP_OLD_DAYS
     return f"no backup for {f.backup_age_days:.1f} days" if old else ""
 
@@ -81,7 +87,7 @@ def _probe(f: Facts) -> str:
 
 def _flood(f: Facts) -> str:
     return (
-        f"a flood of alarms: {f.flooded} in 10 min; only high priorities are told one by one"
+        f"a flood of alarms: {f.flooded} in 10 min; notices of medium and low priority follow within 10 min"
         if f.flooded
         else ""
     )
@@ -103,7 +109,8 @@ class Watch:
 WATCHED: Mapping[str, Watch] = {
     "disk": Watch(
         _disk, "high", "Readings stay in memory and are lost when it overflows or the machine stops.",
-        "Make room on the disk; move what does not belong to the record.", off_delay_s=300,
+        "Make room on the disk, or mount it for writing; move what does not belong to the record.",
+        off_delay_s=300,
     ),
     "backup": Watch(
         _backup, "medium", "A broken disk would take the record of these days with it.",

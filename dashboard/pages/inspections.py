@@ -15,7 +15,7 @@ from logger.model import NS, Inspection
 from logger.physics.expansion import IDEAL, MATERIALS
 
 from ..access import acting, needs
-from ..answering import answered, leading_reason, minutes, question
+from ..answering import answered, minutes, question
 from ..components import button, card, choice, field, refusal, verdict
 from ..queries import Queries
 from ..wording import between, instant, written
@@ -49,7 +49,8 @@ def layout(q: Queries, search: str) -> Component:
                     html.Div(
                         [
                             card("Check an interval", _check_form(q, asked), refusal(refused)),
-                            *(answer or [jobs]),
+                            html.P(id="check-earlier", className="aside"),
+                            html.Div(answer or [jobs], id="check-result"),
                         ],
                         className="main-side",
                     ),
@@ -195,9 +196,8 @@ def verdicts_of(q: Queries, jobs: Sequence[Inspection]) -> list[tuple[str, str]]
 def _verdict_of(job: Inspection, found: Mapping[str, Any] | str) -> tuple[str, str]:
     if isinstance(found, str):
         return "not shown", "no complete minute yet" if job.to_ns is None else found
-    leading = leading_reason(found["reasons"])
-    word = str(leading["reason"]) if leading else "conforming"
-    return str(found["verdict"]), word + (" so far" if job.to_ns is None and leading else "")
+    running = job.to_ns is None and found["verdict"] != "stable"
+    return str(found["verdict"]), str(found["reason"]) + (" so far" if running else "")
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -206,6 +206,8 @@ def register(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("address", "search", allow_duplicate=True),
         Output("check-refusal", "children"),
+        Output("check-earlier", "children"),
+        Output("check-result", "className"),
         Input("check-ask", "n_clicks"),
         State("check-zone", "value"),
         State("check-from", "value"),
@@ -216,20 +218,23 @@ def register(app: Dash, q: Queries) -> None:
         State("check-material", "value"),
         State("check-scale", "value"),
         State("check-corrected", "value"),
+        State("address", "search"),
         prevent_initial_call=True,
     )
     @needs(Act.READ_JOBS)
-    def ask(clicks: int, zone: str, first: str, last: str, pre: str, *about: str) -> tuple[Any, Any]:
+    def ask(clicks: int, zone: str, first: str, last: str, pre: str, *rest: str) -> tuple[Any, ...]:
         if not clicks:
-            return no_update, no_update
+            return (no_update,) * 4
+        about, address = rest[:-1], rest[-1] or ""
         try:
             room = q.room.timezone
             from_ns, to_ns = instant(first, room, wanted_in="From"), instant(last, room, wanted_in="To")
             told = {k: v for k, v in zip(ABOUT, about, strict=True) if v}
             q.assess(question(q, zone, (from_ns, to_ns), minutes(pre), told))
         except StillroomError as refused:
-            return no_update, refusal(str(refused))
-        return "?" + urlencode({"zone": zone, "from": first, "to": last, "pre": pre} | told), refusal("")
+            return no_update, refusal(str(refused)), *earlier(address)
+        search = "?" + urlencode({"zone": zone, "from": first, "to": last, "pre": pre} | told)
+        return search, refusal(""), "", ""
 
     @app.callback(
         Output("inspection-list", "children", allow_duplicate=True),
@@ -265,6 +270,16 @@ def register(app: Dash, q: Queries) -> None:
         except StillroomError as refused:
             return refusal(str(refused)), no_update, no_update, no_update
         return refusal(""), listed(q), "", said
+
+
+def earlier(address: str) -> tuple[str, str]:
+    """What stands above an answer that is not the one to what was entered last, and its class."""
+    asked = {key: values[-1] for key, values in parse_qs(address.lstrip("?")).items()}
+    if asked.get("inspection"):
+        return f"Below: the earlier answer, for inspection {asked['inspection']}.", "earlier"
+    if not asked.get("from"):
+        return "", ""
+    return f"Below: the earlier answer, for {asked['from']} to {asked.get('to', '')}.", "earlier"
 
 
 def _acted(q: Queries, zone: str, title: str) -> str:

@@ -241,15 +241,17 @@ def _schemas() -> dict[str, Any]:
             description="RFC 9457",
         ),
         "Verdict": _object(
-            {"verdict": words, "zone": _TEXT, "from": _TIME, "to": _TIME}
+            {"verdict": words, "reason": _TEXT, "because": _TEXT, "zone": _TEXT, "from": _TIME, "to": _TIME}
             | {"pre_window_s": {"type": "integer"}, "provisional": {"type": "boolean"}}
             | {"decision_rule": _TEXT, "reasons": {"type": "array", "items": _ref("Reason")}}
+            | {"leading": {"oneOf": [_ref("Reason"), {"type": "null"}]}}
             | {
                 "thermal": {"type": ["object", "null"]},
                 "statement": {"type": ["string", "null"]},
                 "stamp": _TEXT,
             }
             | {"statistics": {"type": "object"}, "digest": _TEXT, "setup": _TEXT, "software": _TEXT}
+            | {"notices": {"type": "array", "items": _TEXT}, "settings": {"type": "array", "items": _TEXT}}
         ),
         "Reason": reason,
         "Excursions": _object({"excursions": {"type": "array", "items": _ref("Excursion")}}),

@@ -19,7 +19,7 @@ Key = Annotated[
     str, typer.Argument(metavar="ALARM", help="Key of the alarm, as `stillroom alarm list` shows it.")
 ]
 Reason = Annotated[
-    str, typer.Option("--reason", metavar="TEXT", help="Why; goes into the journal and into records.")
+    str, typer.Option("--reason", metavar="TEXT", help="Reason, kept in the journal and in records.")
 ]
 
 
@@ -45,7 +45,7 @@ def listed(
         known = [a for a in alarm_list(found.store) if every or a.state != "normal"]
         rows = [_alarm_json(found, a) for a in known]
     heads = ("alarm", "state", "since", "priority", "rule", "action")
-    first = f"{counted(len(rows), 'alarm')}." if rows else "No alarm asks for anything."
+    first = f"{counted(len(rows), 'alarm')}." if rows else "No active alarms."
     lines = [first, "", *table(heads, [[row[h] for h in heads] for row in rows])] if rows else [first]
     lines += [f"  {row['alarm']}: {row['because']}" for row in rows if row["because"]]
     answer(rows, as_json, lines)
@@ -98,7 +98,7 @@ def acknowledge(
     ],
     *,
     comment: Annotated[
-        str, typer.Option("--comment", metavar="TEXT", help="What you found or did; goes into the journal.")
+        str, typer.Option("--comment", metavar="TEXT", help="What you saw or did; kept in the journal.")
     ],
     who: Who = "",
     data: Data = DEFAULT_DATA,
@@ -180,10 +180,10 @@ def _acting(name: str, verb: str) -> None:
 
 
 _DOCS = {
-    "unshelve": """Take an alarm off the shelf before its time; what still stands is told at once.""",
+    "unshelve": """Unshelve an alarm early; notifies at once if still active.""",
     "reset": """End a latched alarm that was acknowledged and whose rule is met again.""",
     "remove": """Take an alarm out of service, for work on what it watches. It is evaluated all the while.""",
-    "return": """Put an alarm back in service; what still stands is told at once.""",
+    "return": """Put an alarm back in service; notifies at once if still active.""",
 }
 for _name, _verb in (
     ("unshelve", "unshelve"),
@@ -209,35 +209,46 @@ def prove(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Send a test to everybody whom an alarm would reach now, through the running service, and show receipts.
+    """Send a test to everybody whom any alarm can reach at any time, through the running service.
 
-    Exits with 10 where a recipient was not reached. Accepted by a server is not read by a person: ask them.
+    Shows receipts and names what was not proven. Exits with 10 where a recipient was not reached. Accepted by
+    a server is not read by a person: ask them.
     """
     from dataclasses import asdict
 
-    from ..attending import prove as proved
+    from ..proving import missed
+    from ..proving import prove as proved
 
     with opened(data, config) as found:
         key, _ = proved(found.store, found.config, person(who), found.now_ns, route or ())
-        rows = [asdict(r) for r in _waited(found, key, wait)]
+        receipts = _waited(found, key, wait)
+        rows, not_proven = [asdict(r) for r in receipts], missed(found.config, receipts)
     reached = all(row["state"] == "sent" for row in rows)
     heads = ("route", "recipient", "state", "answer")
-    said = "Every way was proven." if reached else "Not every recipient was reached."
+    said = _outcome(reached, tested_all=not route)
     if any(row["state"] == "waiting" for row in rows):
-        said += " What waits is sent by the service: does `stillroom run` run?"
-    answer(
-        {"test": key, "receipts": rows},
-        as_json,
-        [said, "", *table(heads, [[r[h] for h in heads] for r in rows])],
-    )
+        said += " What waits is sent by the service: is `stillroom run` running?"
+    lines = [said, "", *table(heads, [[r[h] for h in heads] for r in rows])]
+    lines += ["", "Not proven:", *(f"  {text}" for text in not_proven)] if not_proven else []
+    answer({"test": key, "receipts": rows, "not_proven": not_proven}, as_json, lines)
     if not reached:
         raise typer.Exit(10)
+
+
+def _outcome(reached: bool, tested_all: bool) -> str:
+    if not reached:
+        return "Some recipients were not reached."
+    return (
+        "All routes tested: every recipient reached."
+        if tested_all
+        else "Every recipient of these routes reached."
+    )
 
 
 def _waited(found: Opened, key: str, wait_s: float) -> list[Any]:
     import time
 
-    from ..attending import receipts
+    from ..proving import receipts
 
     deadline = time.monotonic() + wait_s
     while True:

@@ -90,7 +90,7 @@ def _seen(  # noqa: PLR0917 (what a version is made of)
     store: Store | None, texts: Mapping[str, str], wanted: Setup, who: str, now_ns: int, correction: bool
 ) -> dict[str, Any]:
     """What a set of files changes against what is in force, as an approver must see it."""
-    from ..config import in_force, load_texts
+    from ..config import in_force, load_stored
     from ..differences import changes
     from ..impact import changed_verdicts
 
@@ -99,7 +99,7 @@ def _seen(  # noqa: PLR0917 (what a version is made of)
         lines = difference({}, texts)
         return {"version": 0, "changed": bool(lines), "difference": lines, "changes": [], "verdicts": []}
     newest = known[-1]
-    said = changes(load_texts(newest.texts).setup, wanted, now_ns)
+    said = changes(load_stored(newest.texts).setup, wanted, now_ns)
     before = in_force(known).setup
     after = _after(store, texts, who, now_ns, correction)
     verdicts = changed_verdicts(store, before, after, now_ns) if said else []

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from ..derivation import scale_name
 from ..errors import Refused
-from ..model import VERDICT_OF
+from ..instants import parse, wall_span
+from ..printed import printed, unit_name
 from . import thermal as about
 from .opening import Opened, interval, opened
 from .options import DEFAULT_DATA, Config, Data, Json
@@ -228,16 +231,17 @@ def _thermal_lines(done: Assessment) -> list[str]:
     share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"
     by = "JCGM 100" if worst.adding_up == "gum" else "ASME B89.6.2"
     sides = told["temperatures"]
-    what = f"{worst.feature}, {worst.material} on {worst.scale_material}"
+    what = f"{worst.feature}, {worst.material} on {scale_name(worst.scale_material)}"
     rows = [
         (n, _figure(sides[n]["mean_C"]), f"{2 * sides[n]['u_K']:.3f}", sides[n]["how"])
         for n in ("part", "scale")
     ]
+    way = "long" if worst.nde_um >= 0 else "short"
     return [
         "",
         f"  Thermal error of {what}, {worst.case}, by {by}:",
-        f"  NDE {worst.nde_um:+.2f} µm{U}, drift {worst.ed_um:.2f} µm, TVE {worst.tve_um:.2f} µm "
-        f"({worst.tve_source}){share}.",
+        f"  The part measures {abs(worst.nde_um):.2f} µm {way} (NDE){U}, drift {worst.ed_um:.2f} µm, "
+        f"TVE {worst.tve_um:.2f} µm ({worst.tve_source}){share}.",
         *_index_lines(worst),
         "",
         *table(("temperature", "mean °C", "U K", "how"), rows),
@@ -268,14 +272,15 @@ def check_lines(found: Opened, result: Check) -> list[str]:
     """The answer for a person: the verdict, why, and what the channels read."""
     told: Any = result.to_json()
     name = found.setup.zone(result.zone).name
-    head = f"{name}, {told['from']} to {told['to']}: {result.verdict}."
-    reasons = [_reason_row(r) for r in decisive_first(told)]
-    heads = ("reason", "rule", "probe", "from", "to", "worst", "limit", "U", "unit", "because")
+    when = wall_span(result.from_ns, result.to_ns, found.zone_info)
+    head = f"{name}, {when}: {result.verdict} ({result.reason})."
+    reasons = [_reason_row(found, r) for r in leading_first(told)]
+    heads = ("reason", "rule", "probe", "when", "worst", "limit", "U", "unit", "because")
     read = [
         (
             s.channel,
-            *map(_figure, (s.min, s.max, s.mean, s.span)),
-            s.unit,
+            *(_figure(None if n is None else printed(n, s.unit)) for n in (s.min, s.max, s.mean, s.span)),
+            unit_name(s.unit),
             _share(s.share_conforming),
             _share(s.share_conforming_in_use),
         )
@@ -284,20 +289,21 @@ def check_lines(found: Opened, result: Check) -> list[str]:
     return [
         head + (" Provisional: younger readings may still change it." if result.provisional else ""),
         "",
-        *(table(heads, reasons) if reasons else ["  Every rule was shown to be met."]),
+        f"  {result.because}",
+        *(["", *table(heads, reasons)] if reasons else []),
         "",
         *table(("channel", "min", "max", "mean", "span", "unit", "conforming", "in hours of use"), read),
         "",
+        *(f"  note: {notice}" for notice in result.notices),
         f"  decision rule: {result.decision_rule}; pre-window {duration(result.pre_window_s)}",
+        f"  settings: {'; '.join(result.settings)}",
         f"  setup {result.setup[:12]}, {result.software}, digest {told['digest'][:12]}",
     ]
 
 
-def decisive_first(told: dict[str, Any]) -> list[dict[str, Any]]:
-    """Reasons that made the verdict before the others, and among them those of the interval itself."""
-    return sorted(
-        told["reasons"], key=lambda r: (VERDICT_OF[r["reason"]] != told["verdict"], r["pre_window"])
-    )
+def leading_first(told: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Every reason, the one beside the verdict first; the others in the order in which reasons apply."""
+    return [*filter(None, [told["leading"]]), *(r for r in told["reasons"] if r != told["leading"])]
 
 
 def _figure(value: float | None) -> str:
@@ -308,7 +314,8 @@ def _share(share: float | None) -> str:
     return "" if share is None else f"{share:.1%}"
 
 
-def _reason_row(r: dict[str, Any]) -> tuple[Any, ...]:
-    when = "before " if r["pre_window"] else ""
-    told = figures(r["worst"], r["limit"], r["U"])
-    return when + r["reason"], r["rule"], r["probe"], r["from"], r["to"], *told, r["unit"], r["why"]
+def _reason_row(found: Opened, r: Mapping[str, Any]) -> tuple[Any, ...]:
+    before = "before " if r["pre_window"] else ""
+    when = wall_span(parse(r["from"], found.zone_info), parse(r["to"], found.zone_info), found.zone_info)
+    told = figures(*(None if r[k] is None else printed(r[k], r["unit"]) for k in ("worst", "limit", "U")))
+    return before + r["reason"], r["rule"], r["probe"], when, *told, unit_name(r["unit"]), r["why"]

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ..errors import Refused, UnknownName
+from ..errors import UnknownName
 from ..instants import parse, rfc3339
 from .opening import opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, counted, table
+
+if TYPE_CHECKING:
+    from ..store.unplaced import Unplaced
 
 clock = typer.Typer(help="Clocks: those of probes compared, that of this machine corrected.")
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How it was found, for the journal.")]
@@ -28,20 +31,35 @@ def group() -> None:
 @clock.command("list")
 def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
     """Comparisons of the probes' own clocks, and boots of this machine whose stamps wait for a correction."""
+    from ..store.unplaced import unplaced, waiting_boots
+
     with opened(data, config) as found:
         compared = [c for probe in found.setup.probes for c in found.store.clocks.comparisons(probe)]
-        unsure = found.store.clocks.unsure_boots()
+        unsure, stored = waiting_boots(found.store), unplaced(found.store)
     rows = [
         {"probe": c.probe, "showed": rfc3339(c.clock_ns), "ahead_s": round(c.offset_ns / 1e9, 3)}
         for c in compared
     ]
-    boots = [{"boot": d.boot, "since": rfc3339(d.at_ns), "why": d.why} for d in unsure.values()]
+    boots = [
+        {"boot": d.boot, "since": rfc3339(d.at_ns), "readings": _readings(stored.get(d.boot)), "why": d.why}
+        for d in unsure.values()
+    ]
     lines = [f"{counted(len(rows), 'comparison')}, {counted(len(boots), 'boot')} waiting for a correction."]
     if rows:
         lines += ["", *table(("probe", "its clock showed", "ahead, s"), [tuple(r.values()) for r in rows])]
     if boots:
-        lines += ["", *table(("boot", "since, by itself", "because"), [tuple(b.values()) for b in boots])]
+        lines += [
+            "",
+            *table(
+                ("boot", "since, by itself", "readings", "because"),
+                [tuple(map(str, b.values())) for b in boots],
+            ),
+        ]
     answer({"comparisons": rows, "unsure": boots}, as_json, lines)
+
+
+def _readings(waiting: Unplaced | None) -> int:
+    return 0 if waiting is None else waiting.readings
 
 
 @clock.command("compare")
@@ -98,15 +116,18 @@ def correct(
     Example:
       stillroom clock correct 0b1c2d3e --shift 3600 --why "compared with the radio clock by the door"
     """
-    if not why.strip():
-        raise Refused("The reason is missing; nothing was changed.")
+    from ..approval import said
+    from ..store.unplaced import waiting_boots
+
+    why = said(why, "reason")
     with opened(data, config) as found:
         clocks = found.store.clocks
-        known = [b for b in clocks.unsure_boots() if b.startswith(boot)]
+        waiting = waiting_boots(found.store)
+        known = [b for b in waiting if b.startswith(boot)]
         if len(known) != 1:
-            raise UnknownName("boot that waits for a correction", boot, clocks.unsure_boots())
-        base_ns = clocks.unsure_boots()[known[0]].base_ns + round(shift * 1e9)
+            raise UnknownName("boot that waits for a correction", boot, waiting)
+        base_ns = waiting[known[0]].base_ns + round(shift * 1e9)
         with found.store.begin() as conn:
-            clocks.correct(known[0], base_ns, person(who), why.strip(), conn)
-    said = f"Stamps of boot {known[0]} are moved by {shift:+g} s on reading back; they themselves stay."
-    answer({"boot": known[0], "shift_s": shift}, as_json, [said])
+            clocks.correct(known[0], base_ns, person(who), why, conn)
+    outcome = f"Stamps of boot {known[0]} are moved by {shift:+g} s on reading back; they themselves stay."
+    answer({"boot": known[0], "shift_s": shift}, as_json, [outcome])

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
-from ..model import NS
+from ..model import NS, Rule
 from .opening import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Zone
 from .printing import answer, table
+
+if TYPE_CHECKING:
+    from ..forecast import Gain, Line
 
 
 def add_to(app: typer.Typer) -> None:
@@ -19,8 +22,9 @@ def add_to(app: typer.Typer) -> None:
 def forecast(*, zone: Zone, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
     """Say when each probe will leave its limits at the rate of the last hour, with an interval.
 
-    It is a help for planning: it never counts as an excursion, raises no alarm, and knows nothing of what a
-    person may do meanwhile. How far it can be trusted is measured by `stillroom bench forecast`.
+    It speaks only where forecasts of the last week were better than "it stays as it is" on this room's own
+    record, and where the slope proves what it says. It is a help for planning: it never counts as an
+    excursion, raises no alarm, and knows nothing of what a person may do meanwhile.
 
     \b
     Example:
@@ -29,20 +33,24 @@ def forecast(*, zone: Zone, data: Data = DEFAULT_DATA, config: Config = None, as
     with opened(data, config) as found:
         found.setup.zone(zone)
         rows = _rows(found, zone)
-    heads = ("probe", "now", "per_hour", "limit", "minutes", "earliest", "latest")
+    heads = ("probe", "now", "per_hour", "limit", "minutes", "earliest", "latest", "forecast")
     shown = [[row[h] for h in heads] for row in rows]
-    first = (
-        "At this rate:"
-        if any(r["minutes"] is not None for r in rows)
-        else "Nothing leads to a limit within an hour."
-    )
-    answer(rows, as_json, [first, "", *table(heads, shown)])
+    answer(rows, as_json, [_first(rows), "", *table(heads, shown)])
+
+
+def _first(rows: list[dict[str, Any]]) -> str:
+    if any(row["minutes"] is not None for row in rows):
+        return "Forecast:"
+    if rows and all(row["stays_within"] for row in rows):
+        return "No limit is expected to be reached within 60 min."
+    return "No forecast: nothing is proven by the last hour, or by how earlier forecasts did."
 
 
 def _rows(found: Opened, zone: str) -> list[dict[str, Any]]:
-    from ..forecast import WINDOW_MIN
+    from ..forecast import WINDOW_MIN, line
 
     verdicts, now_ns = found.verdicts(), found.now_ns
+    gains = verdicts.forecast_gains(zone, now_ns)
     rules = [r for r in found.setup.rules_of(zone) if r.kind == "limit" and r.from_ns <= now_ns]
     rules = [r for r in rules if r.to_ns is None or r.to_ns > now_ns]
     rows = []
@@ -50,17 +58,22 @@ def _rows(found: Opened, zone: str) -> list[dict[str, Any]]:
         for channel in (c for c in found.setup.channels_of(rule) if c in found.setup.channels):
             taken, reading = verdicts.corrected(channel, now_ns - WINDOW_MIN * 60 * NS, now_ns)
             minute = (taken - now_ns) / (60 * NS)
-            rows.append(_row(channel, rule.lower, rule.upper, minute, reading.value))
+            known = gains.get((rule.key, channel))
+            rows.append(_row(channel, rule, known, line(minute, reading.value)))
     return rows
 
 
-def _row(channel: str, lower: float | None, upper: float | None, minute: Any, value: Any) -> dict[str, Any]:
-    from ..forecast import crossing, line
+def _row(channel: str, rule: Rule, known: Gain | None, found: Line | None) -> dict[str, Any]:
+    from ..ahead import skill_text
+    from ..forecast import crossing, stays_within
 
-    found = line(minute, value)
-    ahead = None if found is None else crossing(found, lower, upper)
+    speaks = found is not None and known is not None and known.speaks
+    ahead = crossing(found, rule.lower, rule.upper) if speaks and found is not None else None
+    within = speaks and found is not None and stays_within(found, rule.lower, rule.upper)
     return {
         "probe": channel,
+        "forecast": skill_text({} if known is None else {(rule.key, channel): known}),
+        "stays_within": within,
         "now": None if found is None else round(found.level, 2),
         "per_hour": None if found is None else round(found.slope * 60, 2),
         "limit": None if ahead is None else ahead.limit,

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from ..confined import start_early
 from ..errors import Refused
 from ..instants import rfc3339
 from .opening import Opened, applied_setup, has_record, opened_or_new
@@ -92,6 +93,7 @@ def _import(  # noqa: PLR0917 (the options of the command)
     as_json: bool,
 ) -> None:
     say = _teller()
+    start_early()
     if not dry_run and not has_record(data):
         with _record(data, config, who, dry_run=True) as scratch:  # a refusal leaves no new folder behind
             _all_tried(scratch, files, profile, say)
@@ -118,13 +120,13 @@ def _all_tried(
 
 def _describe(files: Sequence[Path], out: Path | None, data: Path, config: Path | None) -> None:
     """Write the profile to a file, or print it; the questions go to the terminal in either case."""
-    from ..imports.describing import describe
     from ..imports.importer import content_of
+    from ..imports.outside import description_of
 
     if len(files) != 1:
         raise Refused("Name the one file that --describe is to look at.")
     with _record(data, config, "", dry_run=True) as found:
-        made = describe(files[0].name, content_of(files[0]), found.setup)
+        made = description_of(files[0].name, content_of(files[0]), found.setup)
     if out is None:
         typer.echo(made.text, nl=False)
         return
@@ -169,11 +171,13 @@ def _tried(
     from ..imports import ImportResult
     from ..imports.importer import checked, content_of, trial
     from ..imports.preview import preview_of
+    from ..imports.samples import refuse_simulated
 
     content = content_of(file)
     sha256 = hashlib.sha256(content).hexdigest()
     if found.store.import_of(sha256) is not None:
         return ImportResult(sha256, file.name, already=True), None
+    refuse_simulated(file.name, sha256, content, simulated=found.store.simulated)
     say(f"{file.name}: reading")
     reading = checked(file.name, content, how, found.setup, found.now_ns)
     return trial(file.name, sha256, reading, found.store), preview_of(reading)

@@ -11,7 +11,7 @@ import typer
 from ..errors import Refused
 from ..instants import parse, rfc3339
 from ..model import Inspection
-from .check import decisive_first
+from .check import leading_first
 from .opening import Opened, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
 from .printing import answer, counted, table
@@ -103,17 +103,19 @@ def row_of(job: Inspection, one: Answer) -> dict[str, Any]:
         nothing: dict[str, Any] = {
             "verdict": "not shown",
             "reason": one.refused,
+            "because": one.refused,
             "reasons": [],
             "digest": None,
         }
         return told | nothing | {"thermal": None, "U_um": None, "share": None}
     check = one.found.check.to_json()
-    reasons, thermal = decisive_first(dict(check)), one.found.thermal_json()
+    thermal = one.found.thermal_json()
     share = thermal and thermal.get("share_of_tolerance")
     return told | {
         "verdict": check["verdict"],
-        "reason": reasons[0]["reason"] if reasons else "conforming",
-        "reasons": reasons,
+        "reason": check["reason"],
+        "because": check["because"],
+        "reasons": leading_first(check),
         "digest": check["digest"],
         "thermal": thermal,
         "U_um": None if not thermal or thermal.get("U_um") is None else round(thermal["U_um"], 3),
@@ -212,7 +214,9 @@ def ready_now(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """May I start now in this zone? If not, when, and what stands in the way.
+    """May I start now in this zone? If not, when, and why not.
+
+    Exits with 0 where it may start, with 10 where it may not, with 11 where the record cannot say.
 
     \b
     Example:
@@ -223,6 +227,8 @@ def ready_now(
     with opened(data, config) as found:
         told = ready(found.verdicts(), zone, found.now_ns, activity)
     answer(told.to_json(), as_json, [told.sentence])
+    unknown = told.reason in ("indeterminate", "guard band")
+    raise typer.Exit(0 if told.may_start else 11 if unknown else 10)
 
 
 @inspection.command("import")

@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import typer
 
 from ..instants import rfc3339
+from ..printed import decimals, decimals_apart
 
 
 def answer(payload: Any, as_json: bool, lines: Sequence[str]) -> None:
     """The payload as JSON, or the lines for a person."""
     typer.echo(json.dumps(payload, indent=2, ensure_ascii=False) if as_json else "\n".join(lines))
+
+
+def altered(days: Sequence[str]) -> list[str]:
+    """What is said where stored verdicts had been edited before something was signed; nothing else."""
+    if not days:
+        return []
+    first = "Stored verdicts had been edited; these were judged anew first, and the journal says so:"
+    return ["", first, *(f"  {day}" for day in days)]
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> list[str]:
@@ -41,28 +49,15 @@ def _placed(words: str, width: int, right: bool) -> str:
 
 
 def figures(worst: float | None, limit: float | None, U: float | None) -> list[str]:
-    """A worst value, its limit and its uncertainty, with as many decimals as tell them apart; two at least.
+    """A worst value, its limit and its uncertainty, with as many decimals as the result needs; two at least.
 
     >>> figures(20.97, 20.5, 0.1), figures(21.001, 21.0, 0.2), figures(None, 0.4, 0.0029)
-    (['20.97', '20.50', '0.10'], ['21.001', '21.000', '0.200'], ['', '0.400', '0.003'])
+    (['20.97', '20.50', '0.10'], ['21.001', '21.000', '0.200'], ['', '0.4000', '0.0029'])
+    >>> figures(20.902, 21.0, 0.1)
+    ['20.902', '21.000', '0.100']
     """
-    places = next((n for n in range(2, 6) if _told_apart(worst, limit, U, n)), 6)
+    places = max(decimals(U), decimals_apart(worst, limit, U))
     return ["" if value is None else f"{value:.{places}f}" for value in (worst, limit, U)]
-
-
-def decimals(U: float | None) -> int:
-    """Decimal places of a value whose uncertainty is written with two figures; two where it has none.
-
-    >>> decimals(0.0979), decimals(1.63), decimals(40.7), decimals(None)
-    (3, 1, 0, 2)
-    """
-    return 2 if not U or not math.isfinite(U) else max(0, 1 - math.floor(math.log10(float(f"{U:.1e}"))))
-
-
-def _told_apart(worst: float | None, limit: float | None, U: float | None, places: int) -> bool:
-    shows_u = not U or round(U, places) > 0
-    differ = worst is None or limit is None or round(worst, places) != round(limit, places)
-    return shows_u and (differ or worst == limit)
 
 
 def counted(number: int, what: str) -> str:

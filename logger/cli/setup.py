@@ -104,7 +104,7 @@ def _instant(at: str, texts: Mapping[str, str]) -> int:
     """A time as a person writes it, in the zone of the room."""
     from zoneinfo import ZoneInfo
 
-    from ..config import load_texts
+    from ..config import load_stored
     from ..instants import parse
 
-    return parse(at, ZoneInfo(load_texts(texts).setup.room.timezone), "--at")
+    return parse(at, ZoneInfo(load_stored(texts).setup.room.timezone), "--at")

@@ -29,14 +29,15 @@ def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config
 
 
 def _turn(found: Opened, watched: object, profile: str | None, who: str) -> None:
+    from ..imports.importer import plain_name
     from ..imports.watching import Folder
     from ..incoming_files import tell_refused
 
     assert isinstance(watched, Folder)  # noqa: S101 (imported late)
-    done = watched.look(
+    done = watched.outcomes(
         lambda path: imported(found, path, profile_for(found, path, profile), who), time.monotonic()
     )
     for one in done:
         if one.state == "refused":
             tell_refused(found.store, one, who)
-        typer.echo(f"{one.path.name}: {one.why or one.state}")
+        typer.echo(f"{plain_name(one.path)}: {one.why or one.state}")

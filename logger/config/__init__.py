@@ -1,7 +1,8 @@
 """The files in config/ to the model, or all their faults at once.
 
     load(folder) -> Config          ConfigError lists every fault of every file
-    load_texts(texts) -> Config     the same from stored texts: file name -> text
+    load_texts(texts) -> Config     the same from texts that somebody enters: file name -> text
+    load_stored(texts) -> Config    from texts that were approved; not checked again
     in_force(versions) -> Config    what several approved versions say together, each of its own time
     example_folder() -> Path        the invented room that travels with the program
 
@@ -24,12 +25,15 @@ from ..dcc import LARGEST_BYTES, text_of
 from ..errors import ConfigError, Fault, Refused, UnitError
 from ..imports.profile import profile_of
 from ..model import Config, Setup
+from ..probes.alike import lookalikes
 from ..setups import Version, effective
 from ..tables_of_text import nearest
 from ..units import to_canonical
+from .ceilings import lenient
 from .checks import check
 from .connections import lines_of
 from .feasible import warnings as _warnings
+from .neighbours import warnings as _uncompared
 from .notices import with_notices
 from .service import (
     backup_of,
@@ -44,6 +48,10 @@ from .service import (
 from .setup import setup_of
 from .tables import Tables, read_tables
 from .uses import add_uses
+
+NO_ALARM = (
+    "alarms.toml: no alarm is defined, so nobody is notified when a limit is exceeded; add [alarms.<name>]"
+)
 
 if TYPE_CHECKING:
     from ..store import SetupVersion
@@ -81,11 +89,29 @@ def _document(path: Path) -> str:
 
 def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
     """The configuration from texts by file name; `version` is that of the stored setup."""
-    tables = read_tables(texts)
-    add_uses(tables, texts)
-    setup = setup_of(tables, version, digest(texts))
+    tables, setup = _read(texts, version)
     tables.faults += check(tables, setup)
     tables.faults += _profile_faults(texts, tables, setup)
+    return _config(texts, tables, setup)
+
+
+def load_stored(texts: Mapping[str, str], *, version: int = 0) -> Config:
+    """The configuration from texts that were approved, by whatever version of the program.
+
+    What was in force opens, though it could not be entered any more: settings beyond their ceilings are
+    judged by these, and `Setup.bounded` says so.
+    """
+    tables, setup = _read(texts, version)
+    return _config(texts, tables, setup)
+
+
+def _read(texts: Mapping[str, str], version: int) -> tuple[Tables, Setup]:
+    tables = read_tables(texts)
+    add_uses(tables, texts)
+    return tables, setup_of(tables, version, digest(texts))
+
+
+def _config(texts: Mapping[str, str], tables: Tables, setup: Setup) -> Config:
     if tables.faults:
         raise ConfigError(sorted(tables.faults, key=lambda fault: fault.file))
     config = Config(
@@ -107,12 +133,12 @@ def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
 def in_force(versions: Sequence[SetupVersion], known_ns: int | None = None) -> Config:
     """What approved versions, oldest first, say together, as known at `known_ns` (None: now).
 
-    Lines, mail and texts are the newest's. Older versions are not checked again: what was in force was.
+    Lines, mail and texts are the newest's. None is checked again: what was in force was.
     """
     known = [v for v in versions if known_ns is None or v.at_ns <= known_ns]
     if not known:
         raise Refused("No version of the setup was approved by then; name a later time.")
-    newest = load_texts(known[-1].texts, version=known[-1].version)
+    newest = load_stored(known[-1].texts, version=known[-1].version)
     older = [_older(v.version, tuple(sorted(v.texts.items()))) for v in known[:-1]]
     each = [
         Version(setup, v.at_ns, v.who, v.approver, v.why, v.correction)
@@ -123,9 +149,7 @@ def in_force(versions: Sequence[SetupVersion], known_ns: int | None = None) -> C
 
 @lru_cache(maxsize=64)
 def _older(version: int, texts: tuple[tuple[str, str], ...]) -> Setup:
-    tables = read_tables(dict(texts))
-    add_uses(tables, dict(texts))
-    setup = setup_of(tables, version, digest(dict(texts)))
+    tables, setup = _read(dict(texts), version)
     if tables.faults:
         raise ConfigError(tables.faults)
     return setup
@@ -143,7 +167,13 @@ def digest(texts: Mapping[str, str]) -> str:
 
 def warnings(config: Config) -> list[str]:
     """What the configuration may say but should not without a thought."""
-    return _warnings(config.setup)
+    return [
+        *_warnings(config.setup),
+        *lenient(config.setup),
+        *_uncompared(config.setup),
+        *lookalikes(config.lines),
+        *([] if config.setup.alarms else [NO_ALARM]),
+    ]
 
 
 def example_folder() -> Path:

@@ -84,6 +84,7 @@ class NoticesTable(Table):
     digest_routes: list[Text] = []
     proof_days: Annotated[int, Field(ge=1)] = 35
     disk_free_GB: NotNegative = 1.0
+    common_causes: dict[Text, Names] = {}
 
 
 class AlarmTable(Table):

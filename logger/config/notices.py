@@ -14,6 +14,7 @@ from ..model import (
     Away,
     ChatRoute,
     CommandRoute,
+    CommonCause,
     Config,
     Duty,
     HoursOfUse,
@@ -137,6 +138,7 @@ def _plan(table: of.NoticesTable, tables: Tables) -> NoticePlan:
         digest_routes=tuple(table.digest_routes),
         proof_days=table.proof_days,
         disk_free_GB=table.disk_free_GB,
+        common_causes=tuple(CommonCause(key, tuple(zones)) for key, zones in table.common_causes.items()),
     )
 
 
@@ -167,6 +169,19 @@ def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
     if tables.notices is not None:
         yield from _known(tables.notices, ("routes", "digest_routes"), ways, "route")
         yield from _of_hours(tables.notices, "quiet_hours", tables.notices.value.quiet_hours)
+        yield from _of_common_causes(tables.notices, tables)
+
+
+def _of_common_causes(entry: Entry[of.NoticesTable], tables: Tables) -> Iterator[Fault]:
+    """Zones that exist, each in one common cause: two would leave open which of them an alarm joins."""
+    seen: dict[str, str] = {}
+    for key, zones in entry.value.common_causes.items():
+        for zone in dict.fromkeys(zones):
+            if zone not in tables.known("zone"):
+                yield unknown(entry, "common_causes", zone, tables.known("zone"), "zone")
+            elif zone in seen:
+                yield entry.fault("common_causes", f"{zone} in one of them", f"in {seen[zone]} and {key}")
+            seen[zone] = key
 
 
 def _rule(entry: Entry[of.AlarmTable], tables: Tables, setup: Setup) -> Iterator[Fault]:

@@ -68,11 +68,12 @@ class ZoneTable(Table):
     name: Text
     outline_m: Corners
     settling_s: Annotated[int, Field(ge=0)] = 4 * 3600
-    body_gap_s: Annotated[int, Field(gt=0)] = 3600
+    body_gap_s: Annotated[int, Field(gt=0)] | None = None
     pre_window_s: Annotated[int, Field(ge=0)] = 2 * 3600
     hours_of_use: list[Text] = []
     bodies: Tables = {}
     agree_K: Positive | None = None
+    agree_dew_point_K: Positive | None = None
 
 
 class BodyTable(Table):
@@ -114,6 +115,7 @@ class ChannelTable(Table):
     probe_span: Pair
     user_span: Pair | None = None
     spike: Positive | None = None
+    rate_5min: NotNegative | None = None
     flat_n: Annotated[int, Field(ge=0)] | None = None
     applies_certificate: Text | None = None
     max_age_s: Positive | None = None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date, tzinfo
 from typing import Any, TypedDict
 
@@ -21,11 +20,13 @@ from ..model import (
     Setup,
     Zone,
 )
+from ..model.ceilings import DEFAULT_GAP_S, default_age_s
 from ..tables_of_text import Entry
 from ..units import QUANTITIES, difference_to_canonical, from_canonical, quantity, to_canonical, unit_name
+from .ceilings import beyond
 from .moments import add_fault, end_of_day_ns, instant_ns, zone_of
 from .notices import alarms_of
-from .schema import PlacementTable, PointTable, RoomTable
+from .schema import ChannelTable, PlacementTable, PointTable, RoomTable
 from .tables import CertificateEntry, RuleEntry, Tables
 from .zones import bodies_of, hours_of
 
@@ -48,6 +49,7 @@ def setup_of(tables: Tables, version: int, digest: str) -> Setup:
         rules=tuple(r for k in tables.rules if (r := _rule(k, tables.rules[k], zone, tables))),
         alarms=alarms_of(tables),
         clock_limit_s=tables.room.value.clock_limit_s if tables.room else 30.0,
+        bounded=tuple(one.note() for one in beyond(tables)),
     )
 
 
@@ -75,11 +77,12 @@ def _zone(key: str, tables: Tables) -> Zone:
         name=table.name,
         outline_m=(x0, y0, x1, y1),
         settling_s=table.settling_s,
-        body_gap_s=table.body_gap_s,
+        body_gap_s=table.body_gap_s or DEFAULT_GAP_S,
         pre_window_s=table.pre_window_s,
         bodies=bodies_of(key, tables),
         hours_of_use=hours_of(table, tables),
         agree_K=table.agree_K,
+        agree_dew_point_K=table.agree_dew_point_K,
     )
 
 
@@ -105,15 +108,30 @@ def _channel(key: str, tables: Tables) -> Channel:
         quantity=table.quantity,
         unit=unit_name(table.unit),
         interval_s=interval_s,
-        max_age_s=table.max_age_s or 3 * interval_s,
+        max_age_s=table.max_age_s or default_age_s(interval_s),
         resolution=table.resolution,
-        noise=table.resolution / math.sqrt(12) if table.noise is None else table.noise,
+        noise=table.noise or 0.0,  # the resolution has a term of its own
         probe_span=(table.probe_span[0], table.probe_span[1]),
         user_span=(table.user_span[0], table.user_span[1]) if table.user_span else None,
         spike=table.spike,
+        rate=_rate(table),
         flat_n=_flat_n(probe, tables) if table.flat_n is None else table.flat_n,
         response_s=table.response_s,
     )
+
+
+# What no room does within 5 min (common practice, no source).
+_RATE = {"temperature": 5.0, "relative_humidity": 20.0}
+
+
+def _rate(table: ChannelTable) -> float | None:
+    """The greatest change within 5 min in the channel's unit; None, no test: 0, or a quantity without one."""
+    if table.rate_5min is not None:
+        return table.rate_5min or None
+    if table.quantity not in _RATE or not fits(table.unit, table.quantity):
+        return None
+    per_unit = float(difference_to_canonical(1.0, unit_name(table.unit), table.quantity))
+    return round(_RATE[table.quantity] / per_unit, 9)
 
 
 def _flat_n(probe: str, tables: Tables) -> int:

@@ -60,6 +60,7 @@ class Tables:
     intervals_s: dict[str, float] = field(default_factory=dict)
     placements: list[Entry[schema.PlacementTable]] = field(default_factory=list)
     rules: dict[str, RuleEntry] = field(default_factory=dict)
+    rule_defaults: list[Entry[schema.RuleDefaults]] = field(default_factory=list)
     routes: dict[str, Entry[Any]] = field(default_factory=dict)  # of notices, by mail and otherwise
     people: dict[str, Entry[notice_tables.PersonTable]] = field(default_factory=dict)
     notices: Entry[notice_tables.NoticesTable] | None = None
@@ -169,6 +170,7 @@ def _read_limits(tables: Tables, source: Source) -> None:
     if file is None:
         return
     defaults = validated(schema.RuleDefaults, file.value.defaults, source, ("defaults",), tables.faults)
+    tables.rule_defaults += [defaults] if defaults else []
     for zone, rules in file.value.rules.items():
         if not isinstance(rules, dict):
             wanted = "tables [rules.<zone>.<name>]"

@@ -12,11 +12,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from ..confined import LIMITED
 from ..errors import ImportRefused
 
 Kind = Literal["text", "sheet", "json", "parquet"]
 
-UNPACKED_BYTES = 1 << 30  # more than any logger writes, less than a machine has
+UNPACKED_BYTES = 1 << 29  # more than any logger writes: ten million rows are 300 MB
 MEMBERS = 1000
 _DEPTH = 3
 _ZIP, _GZIP, _OLE, _PARQUET = b"PK\x03\x04", b"\x1f\x8b", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", b"PAR1"
@@ -46,6 +47,15 @@ class Part:
     name: str
     kind: Kind
     content: bytes
+
+
+def refuse_unlimited(name: str, content: bytes) -> None:
+    """ImportRefused for what may unpack to any size, where the system sets no limits to a process."""
+    if not LIMITED and content.startswith((_ZIP, _GZIP, _OLE, _PARQUET)):
+        raise ImportRefused(
+            f"{name}: packed files, workbooks and Parquet are read on Linux alone, where their "
+            "memory can be limited. Unpack the file, or save it as plain text (CSV), and import that."
+        )
 
 
 def parts_of(name: str, content: bytes, most_bytes: int = UNPACKED_BYTES) -> list[Part]:

@@ -13,6 +13,7 @@ from ..errors import ImportRefused
 from .grid import Grid, Row, is_filled
 from .profile import DELIMITERS, Profile
 
+_MOST_COLUMNS = 16_384  # as many as a sheet of a workbook has
 _HEAD_LINES = 1000  # headings stand above the readings; nobody writes a longer preamble
 _BRACKETED = re.compile(
     r"^(?P<name>.*?)\s*(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\]|\{(?P<d>[^{}]*)\}|/\s*(?P<c>\S+))\s*$"
@@ -46,6 +47,9 @@ def text_grid(name: str, text: str, delimiter: str) -> Grid:
         rows = [(reader.line_num, cells) for cells in reader if is_filled(cells)]
     except csv.Error as error:
         raise ImportRefused(f"Line {reader.line_num} is no row of a table: {error}.") from None
+    wide = max(rows, key=lambda row: len(row[1]), default=(0, []))
+    if len(wide[1]) > _MOST_COLUMNS:
+        raise ImportRefused(f"Line {wide[0]} has {len(wide[1]):,} columns; {_MOST_COLUMNS:,} are the most.")
     note = f"columns are separated by {DELIMITERS[delimiter]}s"
     return Grid(name, rows, unterminated=not text.endswith(("\n", "\r")), assumed=(note,))
 

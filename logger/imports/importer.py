@@ -20,8 +20,10 @@ from ..instants import rfc3339
 from ..model import NS, Setup
 from ..series import Imported, Readings
 from .comparison import Compared, Conflict, against
+from .outside import Content, reading_of
 from .profile import Profile
-from .reading import Reading, Series, read_content
+from .reading import Reading, Series
+from .samples import refuse_simulated
 from .writing import written
 
 Say = Callable[[str], None]
@@ -29,6 +31,9 @@ Say = Callable[[str], None]
 
 class ImportStore(Protocol):
     """What an import needs of the store."""
+
+    @property
+    def simulated(self) -> bool: ...
 
     def import_of(self, sha256: str) -> Any: ...
 
@@ -71,7 +76,9 @@ def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
     say: Say | None = None,
 ) -> ImportResult:
     """Imports a file; ImportRefused, with nothing changed, where a question is open."""
-    return import_content(path.name, content_of(path), profile, store, setup, who, now_ns, dry_run, say)
+    return import_content(
+        plain_name(path), content_of(path), profile, store, setup, who, now_ns, dry_run, say
+    )
 
 
 def import_content(  # noqa: PLR0917
@@ -90,6 +97,7 @@ def import_content(  # noqa: PLR0917
     sha256 = hashlib.sha256(content).hexdigest()
     if store.import_of(sha256) is not None:
         return ImportResult(sha256, name, already=True)
+    refuse_simulated(name, sha256, content, simulated=store.simulated)
     say(f"{name}: reading")
     reading = checked(name, content, profile, setup, now_ns)
     if dry_run:
@@ -117,15 +125,25 @@ def _silent(_: str) -> None:
     """Nobody is told."""
 
 
-def checked(name: str, content: bytes, profile: Profile, setup: Setup, now_ns: int) -> Reading:
+def checked(name: str, content: Content, profile: Profile, setup: Setup, now_ns: int) -> Reading:
     """What a file says, with its name in front of a refusal; nothing of it may lie in the future."""
     try:
-        reading = read_content(name, content, profile, setup)
+        reading = reading_of(name, content, profile, setup)
     except (ImportRefused, UnitError) as error:
         text = str(error)
         raise ImportRefused(text if text.startswith(f"{name}: ") else f"{name}: {text}") from None
     _refuse_future(name, reading, setup, now_ns)
     return reading
+
+
+def plain_name(path: Path) -> str:
+    """The name of a file as text that can be stored: a byte that is no UTF-8 becomes "?"."""
+    return plain_text(path.name)
+
+
+def plain_text(text: str) -> str:
+    """Text without halves of characters, which no file in UTF-8 can hold."""
+    return text if text.isascii() else text.encode("utf-8", "replace").decode("utf-8")
 
 
 def content_of(path: Path) -> bytes:
@@ -139,7 +157,9 @@ def content_of(path: Path) -> bytes:
         content = path.read_bytes()
     except OSError as error:
         raise ImportRefused(f"{path}: cannot be read: {error.strerror}.") from None
-    if not content.lstrip(b"\0 \t\r\n"):  # at this end nothing is copied
+    if not content[:4096].lstrip(b"\0 \t\r\n") and not content.lstrip(
+        b"\0 \t\r\n"
+    ):  # at this end nothing is copied
         raise ImportRefused(f"{path.name}: wanted a table of readings, found an empty file.")
     return content
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from ..errors import ImportRefused
 from ..model import Channel, Setup
 from ..units import from_canonical, quantity, to_canonical, unit_name
-from .cells import kinds
+from .cells import Coded, kinds
 from .containers import Part, parts_of
 from .dates import instants
 from .encoding import Decoded, decoded
@@ -40,11 +41,24 @@ class Series:
     raw: NDArray[np.object_]
     line: Int  # where each stands in the file
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Pickled with its texts coded: as a rule there is one for all readings, none."""
+        one = self.raw.strides == (0,) and len(self.raw) > 0
+        texts = Coded((str(self.raw[0]),), np.zeros(0, np.int32)) if one else Coded.of(self.raw.tolist())
+        return _unpickled, (self.channel, self.taken_ns, self.value, texts, self.line)
+
     def part(self, where: NDArray[np.bool_]) -> Series:
         """Those readings only."""
         return Series(
             self.channel, self.taken_ns[where], self.value[where], self.raw[where], self.line[where]
         )
+
+
+def _unpickled(channel: Channel, taken_ns: Int, value: Float, texts: Coded, line: Int) -> Series:
+    table = np.array(texts.table, object)
+    one = len(table) == 1 and len(texts.codes) == 0
+    raw = np.broadcast_to(table, len(value)) if one else table[texts.codes]
+    return Series(channel, taken_ns, value, raw, line)
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ def sheet_grid(part: Part, wanted: str | None) -> Grid:
             raise ImportRefused(f"There is no sheet {wanted!r}; the workbook has {', '.join(names)}.")
         found = {n: _rows(book, n) for n in ([wanted] if wanted is not None else names)}
     except (CalamineError, OSError, ValueError) as error:
-        raise ImportRefused(f"The workbook cannot be read: {error}.") from None
+        raise ImportRefused(_unreadable(str(error))) from None
     filled = {name: rows for name, rows in found.items() if rows}
     if not filled:
         raise ImportRefused("wanted a table of readings, found a workbook without any cell filled.")
@@ -37,6 +37,13 @@ def sheet_grid(part: Part, wanted: str | None) -> Grid:
         )
     name, rows = next(iter(filled.items()))
     return Grid(part.name, rows, assumed=(f"the readings are in sheet {name!r}",))
+
+
+def _unreadable(why: str) -> str:
+    """The reader says that it knows no such format also where a sheet is too large for any memory."""
+    if "detect file format" in why:
+        why = "it is damaged, or a cell lies so far from the others that the sheet has no room in memory"
+    return f"The workbook cannot be read: {why}. Save the readings as plain text (CSV) and import that."
 
 
 def _rows(book: Any, name: str) -> list[tuple[int, list[str]]]:

@@ -33,12 +33,22 @@ def json_grid(part: Part) -> Grid:
         found = _loaded(text)
     except _UNREADABLE as whole:
         found = _by_lines(text, whole)
+    if "\\ud" in text.lower():
+        _refuse_halves(found)
     if _is_senml(found):
         return _senml(part.name, found)
     records = _records(found)
     heads = list(dict.fromkeys(key for record in records for key in record))
     rows = [(n, [_cell(record.get(key)) for key in heads]) for n, record in enumerate(records, 1)]
     return Grid(part.name, [(0, heads), *rows], assumed=("lines are numbers of records",), headed=True)
+
+
+def _refuse_halves(found: Any) -> None:
+    """Half of a character, written as an escape, is text that no file in UTF-8 can hold."""
+    try:
+        json.dumps(found, ensure_ascii=False).encode()
+    except UnicodeEncodeError as error:
+        raise ImportRefused(f"The file holds half of a character: {error.object[error.start]!r}.") from None
 
 
 def _loaded(text: str) -> Any:

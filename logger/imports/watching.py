@@ -6,12 +6,12 @@ tried again when the file, or how files are read, has changed.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from ..errors import Refused, StillroomError
+from ..errors import Refused
 from .importer import ImportResult
 
 State = Literal["imported", "already", "refused"]
@@ -59,6 +59,12 @@ class Folder:
 
         now_s: a monotonic clock. Refused where the folder cannot be read.
         """
+        return list(self.outcomes(bring, now_s, how))
+
+    def outcomes(
+        self, bring: Callable[[Path], ImportResult], now_s: float, how: str = ""
+    ) -> Iterator[Outcome]:
+        """The same, one by one: what a failing store interrupts has been reported up to there."""
         found = self._files()
         self._seen = {path: seen for path, seen in self._seen.items() if path in found}
         ready = []
@@ -69,14 +75,15 @@ class Folder:
             quiet = now_s - before.since_s >= self.quiet_s
             if quiet and self._done.get(path) != (size, changed_ns, how):
                 ready.append((path, (size, changed_ns, how)))
-        return [self._taken(path, mark, bring) for path, mark in ready]
+        for path, mark in ready:
+            yield self._taken(path, mark, bring)
 
     def _taken(
         self, path: Path, mark: tuple[int, int, str], bring: Callable[[Path], ImportResult]
     ) -> Outcome:
         try:
             result = bring(path)
-        except StillroomError as error:
+        except (Refused, ValueError) as error:  # of this file; a store that fails is no fault of it
             self._done[path] = mark
             return Outcome(path, "refused", str(error))
         self._done[path] = mark

@@ -7,6 +7,7 @@ Instants are int64 nanoseconds since 1970-01-01T00:00Z (`_ns`); intervals are ha
 
 from __future__ import annotations
 
+from .certificates import AsFound, Certificate, Polynomial
 from .lines import (
     AsciiLine,
     Asked,
@@ -24,6 +25,7 @@ from .notices import (
     Away,
     ChatRoute,
     CommandRoute,
+    CommonCause,
     Duty,
     MailRoute,
     NoticePlan,
@@ -36,14 +38,11 @@ from .notices import (
 from .outcome import Excursion, Period, RuleState
 from .setup import (
     AlarmSpec,
-    AsFound,
-    Certificate,
     Channel,
     Correction,
     HoursOfUse,
     Mark,
     Placement,
-    Polynomial,
     Position,
     Probe,
     Room,
@@ -87,6 +86,7 @@ __all__ = [
     "ChatRoute",
     "CommandLine",
     "CommandRoute",
+    "CommonCause",
     "Config",
     "Conformity",
     "Correction",

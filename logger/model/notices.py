@@ -94,6 +94,14 @@ class Duty:
 
 
 @dataclass(frozen=True)
+class CommonCause:
+    """Zones whose alarms may have one cause, such as one air handling: they share notices."""
+
+    key: str
+    zones: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class NoticePlan:
     """What holds for all notices. `routes` are those of the alarms that nobody has to declare.
 
@@ -109,3 +117,4 @@ class NoticePlan:
     digest_routes: tuple[str, ...] = ()
     proof_days: int = 35
     disk_free_GB: float = 1.0
+    common_causes: tuple[CommonCause, ...] = ()

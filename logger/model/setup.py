@@ -8,6 +8,15 @@ from functools import cached_property
 from typing import Literal, TypeVar
 
 from ..errors import UnknownName
+from .ceilings import (
+    LEAST_COMPLETENESS,
+    LONGEST_INTERVAL_S,
+    WIDEST_CLOCK_S,
+    bounded,
+    longest_age_s,
+    longest_gap_s,
+)
+from .certificates import Certificate
 from .words import DERIVED, RuleKind
 
 T = TypeVar("T")
@@ -73,7 +82,12 @@ class Zone:
     bodies: tuple[ThermalBody, ...] = ()
     hours_of_use: HoursOfUse | None = None
     agree_K: float | None = None  # a probe further from its neighbours, which agree, is doubted
+    agree_dew_point_K: float | None = None  # the same of humidity, by its dew point
     to_ns: int | None = None
+
+    def __post_init__(self) -> None:
+        longest_s = longest_gap_s(self.settling_s, [body.tau_s for body in self.bodies])
+        bounded(self, "body_gap_s", most=None if longest_s is None else int(longest_s))
 
 
 @dataclass(frozen=True)
@@ -103,8 +117,18 @@ class Channel:
     probe_span: tuple[float, float]
     user_span: tuple[float, float] | None = None
     spike: float | None = None  # a single departure larger than this is suspect
+    rate: float | None = None  # a change within 5 min larger than this is suspect
     flat_n: int = 0  # so many identical values are suspect while a neighbour moves; 0: test off
     response_s: float = 0.0  # response time (63 %) of the probe where it stands; 0: not declared
+
+    @property
+    def stale_after_s(self) -> float:
+        """From which age its value is not shown as one of now any more: three intervals, at least 30 s."""
+        return max(3 * self.interval_s, 30.0)
+
+    def __post_init__(self) -> None:
+        bounded(self, "interval_s", most=LONGEST_INTERVAL_S)
+        bounded(self, "max_age_s", most=longest_age_s(self.interval_s))
 
 
 @dataclass(frozen=True)
@@ -125,60 +149,6 @@ class Placement:
     position: str
     from_ns: int
     to_ns: int | None = None
-
-
-@dataclass(frozen=True)
-class AsFound:
-    """What a calibration found before any adjustment: errors (indication − reference), and what follows.
-
-    "step": the probe changed at an unknown time since its calibration before; "linear": it drifted
-    evenly from then on; "": nothing follows, the errors are kept for the record.
-    """
-
-    indications: tuple[float, ...]
-    errors: tuple[float, ...]
-    model: Literal["", "step", "linear"] = ""
-
-
-@dataclass(frozen=True)
-class Polynomial:
-    """A correction c₀ + c₁·z + c₂·z² + … in the channel's unit, z = (indication − centre)/scale."""
-
-    coefficients: tuple[float, ...]
-    centre: float = 0.0
-    scale: float = 1.0
-
-
-@dataclass(frozen=True)
-class Certificate:
-    """Calibration of one channel, in the channel's own unit.
-
-    `corrections` are reference − indication (the error with its sign turned), at
-    `indications`, ascending. `U` is the expanded uncertainty at those points with factor `k`.
-    `drift` and `other_u`: declared rectangular half-width, and further standard uncertainty.
-    `applied_by_instrument`: the instrument corrects itself by it, so that `corrections` are zero here.
-    """
-
-    number: str
-    channel: str
-    issuer: str
-    accreditation: str
-    calibrated_on: str  # ISO 8601 day
-    valid_from_ns: int  # put in use
-    due_ns: int | None  # end of the due day in the room's time zone
-    indications: tuple[float, ...]
-    corrections: tuple[float, ...]
-    U: tuple[float, ...]
-    k: float
-    range: tuple[float, float]
-    drift: float = 0.0
-    other_u: float = 0.0
-    withdrawn_ns: int | None = None
-    applied_by_instrument: bool = False
-    calibrated_ns: int | None = None  # first instant of the day of calibration; None: as valid_from_ns
-    as_found: AsFound | None = None  # re-judges the readings under the certificate before this one
-    releases_overdue: str = ""  # why time in which the certificate before was overdue may be relied on
-    polynomial: Polynomial | None = None  # takes the place of straight lines between the points
 
 
 @dataclass(frozen=True)
@@ -212,6 +182,10 @@ class Rule:
     disturbs: bool = False
     activity: str = ""  # empty: for all work in the zone
     approver: str = ""
+
+    def __post_init__(self) -> None:
+        bounded(self, "completeness", least=LEAST_COMPLETENESS)
+        bounded(self, "need", least=1)
 
 
 @dataclass(frozen=True)
@@ -292,6 +266,10 @@ class Setup:
     step_s: int = 60
     earlier: tuple[Settings, ...] = ()
     corrections: tuple[Correction, ...] = ()
+    bounded: tuple[str, ...] = ()  # settings beyond a ceiling, and by what they are judged instead
+
+    def __post_init__(self) -> None:
+        bounded(self, "clock_limit_s", most=WIDEST_CLOCK_S)
 
     def at(self, at_ns: int) -> Setup:
         """The setup with the zones and channels as they were set at an instant."""

@@ -1,12 +1,13 @@
 """What a notice says: short enough for a phone, complete enough to act on.
 
-What, where, how much beyond what, since when, at one probe or several, what stands with it, what to do
-first, whether anyone is on it, which inspections run in that zone, and how long bodies still need.
+What, where, how much beyond what, since when, at one probe or several, what to do first; each other alarm of
+the same cause with its value and its own action; whether anyone is on it, which inspections run in that zone,
+and how long machine and parts still need.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
@@ -16,7 +17,7 @@ from ..instants import local, wall
 from ..model import NS, AlarmSpec, Inspection, Rule, Setup, TemperatureUnit
 from .quantities import difference, duration, quantity
 
-LISTED = 12  # probes or alarms in one line
+_TO_ACKNOWLEDGE = "Or use this link (one use, asks for confirmation)"
 
 
 @dataclass(frozen=True)
@@ -32,10 +33,11 @@ class Around:
     """What stands around a notice: the alarm as it is now, others of its cause, jobs, and who reads it."""
 
     alarm: Alarm | None = None
-    others: Sequence[tuple[AlarmSpec, Alarm]] = ()
+    others: Sequence[tuple[AlarmSpec, Alarm]] = ()  # announced, cleared or repeated with it
+    standing: Sequence[tuple[AlarmSpec, Alarm]] = ()  # of its cause, announced before
     running: Sequence[Inspection] = ()
     settles_s: float | None = None  # how long bodies need if it came back now; None: as the zone is set
-    link: str = ""  # where the recipient can acknowledge it
+    links: Mapping[str, str] = field(default_factory=dict)  # by alarm: where the recipient acknowledges it
     temperature: TemperatureUnit = "degC"
     simulated: bool = False
 
@@ -77,15 +79,27 @@ def wording(
     mark = "SIMULATED: " if around.simulated else ""
     where = setup.zone(zone).name if zone else setup.room.name
     head = f"{mark}{where}, {setup.room.name}" if zone else f"{mark}{where}"
-    subject = " ".join(f"{mark}{_again(notice)}{where}: {what}".split())
+    more = counted(len(around.others), " (and {} more alarm)", " (and {} more alarms)")
+    subject = " ".join(f"{mark}{_again(notice, around)}{where}: {what}{more}".split())
     return Wording(subject, "\n".join([head, f"{what[:1].upper()}{what[1:]}.", *lines]) + "\n")
 
 
-def _again(notice: Notice) -> str:
-    """What sets a repeated notice apart in a list of mails."""
+def counted(number: int, one: str, several: str) -> str:
+    """A number of things in words; nothing for none.
+
+    >>> [counted(n, "{} alarm", "{} alarms") for n in (0, 1, 2)]
+    ['', '1 alarm', '2 alarms']
+    """
+    return (one if number == 1 else several).format(number) if number else ""
+
+
+def _again(notice: Notice, around: Around) -> str:
+    """What sets a notice apart in a list of mails that are about one cause."""
     if notice.step.startswith("escalated"):
-        return "Nobody acknowledged: "
-    return "Still: " if notice.step.startswith("repeated") else ""
+        return "Not acknowledged: "
+    if notice.step.startswith("repeated"):
+        return "Still active: "
+    return "Now also: " if around.standing and notice.step == "annunciated" else ""
 
 
 def out(cell: Cell, spec: AlarmSpec, setup: Setup, temperature: TemperatureUnit = "degC") -> str:
@@ -97,7 +111,7 @@ def out(cell: Cell, spec: AlarmSpec, setup: Setup, temperature: TemperatureUnit 
     rule = next((r for r in setup.rules if r.key == spec.rule), None)
     name = rule.name if rule else spec.rule
     if cell.value is None or cell.limit is None:
-        return f"{name} is beyond its limit"
+        return f"{name} out of limits"
     by = difference(abs(cell.value - cell.limit), cell.unit, temperature)
     side = "above" if cell.value > cell.limit else "below"
     value, limit = (quantity(v, cell.unit, temperature) for v in (cell.value, cell.limit))
@@ -109,45 +123,63 @@ def _first_steps(told: _Told) -> list[str]:
     lines = [f"Since {wall(notice.since_ns, told.clock)} ({duration(notice.at_ns - notice.since_ns)})."]
     if spec.rule:
         lines.append(_where(told))
-    lines += _also(told)
-    lines.append(f"Do first: {spec.action}")
+    lines += [f"Action: {spec.action}"]
     if spec.consequence:
-        lines.append(f"Otherwise: {spec.consequence}")
+        lines.append(f"Consequence: {spec.consequence}")
     lines += _attended(told)
+    lines += _also(told)
     if told.zone:
         lines += [_running(around.running), *_settles(told)]
     lines.append(f"Priority {spec.priority}. Acknowledge {spec.key} on page Now or by: "
                  f"stillroom alarm acknowledge {spec.key}")  # fmt: skip
-    if around.link:
-        lines.append(f"Or here; it asks before it acts, and works once: {around.link}")
+    lines += [f"{_TO_ACKNOWLEDGE}: {around.links[spec.key]}"] if spec.key in around.links else []
     return lines
 
 
 def _where(told: _Told) -> str:
     cell, unit = told.notice.cell, told.around.temperature
-    probes = cell.probes or ((cell.probe,) if cell.probe else ())
+    probes = _probes(cell)
     where = _listed([_place(probe, told.setup) for probe in probes]) or "unknown probe"
     line = f"At {where}" if len(probes) < 2 else f"At {len(probes)} probes: {where}"
     if cell.U is None or cell.margin is None:
         return f"{line}."
-    proven = "" if -cell.margin > cell.U else "; beyond the limit by less than U"
+    proven = "" if -cell.margin > cell.U else "; not proven (exceeds the limit by less than U)"
     return f"{line}; U {difference(cell.U, cell.unit, unit)} (k = 2){proven}."
 
 
 def _also(told: _Told) -> list[str]:
-    """The other alarms of the same cause: one line, however many they are."""
-    found = []
-    for spec, alarm in told.around.others[:LISTED]:
-        cell = alarm.newest or alarm.worst
-        if cell is None:
-            continue
-        zone = spec.zone or next((r.zone for r in told.setup.rules if r.key == spec.rule), "")
-        where = f"{told.setup.zone(zone).name}: " if zone and zone != told.zone else ""
-        probes = _listed([_place(p, told.setup) for p in cell.probes]) if spec.rule else ""
-        at = f" at {probes}" if probes else ""
-        found.append(f"{where}{out(cell, spec, told.setup, told.around.temperature)}{at}")
-    more = len(told.around.others) - LISTED
-    return [f"Also: {'; '.join(found)}{f'; and {more} more' if more > 0 else ''}."] if found else []
+    """Every other alarm of the cause with its value and its action, those that are new first."""
+    around = told.around
+    lines = [line for spec, alarm in around.others for line in _member(told, spec, alarm)]
+    if around.standing:
+        lines.append("Announced before and still active:")
+        lines += [line for spec, alarm in around.standing for line in _member(told, spec, alarm)]
+    return lines
+
+
+def _member(told: _Told, spec: AlarmSpec, alarm: Alarm) -> list[str]:
+    zone = zone_of(spec, told.setup)
+    where = f"{told.setup.zone(zone).name}: " if zone else ""
+    cell = alarm.newest or alarm.worst
+    what = "out" if cell is None else out(cell, spec, told.setup, told.around.temperature)
+    probes = _listed([_place(p, told.setup) for p in _probes(cell)]) if spec.rule and cell else ""
+    at = f" at {probes}" if probes else ""
+    since = "" if alarm.since_ns is None else f", since {wall(alarm.since_ns, told.clock)}"
+    link = told.around.links.get(alarm.key, "")
+    return [
+        f"Also: {where}{what}{at}{since}. Alarm {alarm.key}, priority {spec.priority}.",
+        f"  Action: {spec.action}",
+        *([f"  {_TO_ACKNOWLEDGE}: {link}"] if link else []),
+    ]
+
+
+def zone_of(spec: AlarmSpec, setup: Setup) -> str:
+    """The zone that an alarm is about; empty for the whole room."""
+    return spec.zone or next((rule.zone for rule in setup.rules if rule.key == spec.rule), "")
+
+
+def _probes(cell: Cell) -> tuple[str, ...]:
+    return cell.probes or ((cell.probe,) if cell.probe else ())
 
 
 def _attended(told: _Told) -> list[str]:
@@ -157,8 +189,8 @@ def _attended(told: _Told) -> list[str]:
         return []
     if alarm.acknowledged_by:
         comment = f": {alarm.comment}" if alarm.comment else ""
-        return [f"{alarm.acknowledged_by} is on it{comment}."]
-    return ["Nobody has acknowledged it."]
+        return [f"Acknowledged by {alarm.acknowledged_by}{comment}."]
+    return ["Not acknowledged."]
 
 
 def _running(running: Iterable[Inspection]) -> str:
@@ -173,37 +205,56 @@ def _settles(told: _Told) -> list[str]:
     settles_s = told.around.settles_s
     if settles_s is None:
         settles_s = told.setup.zone(told.zone).settling_s
-    return [f"If it came back now: settled in {duration(round(settles_s) * NS)}."] if settles_s else []
+    if not settles_s:
+        return []
+    return [f"If it returned within limits now: ready in {duration(round(settles_s) * NS)}."]
 
 
 def _back(told: _Told) -> str:
     if told.rule is None:
-        return "readings come in again" if told.spec.watches in ("", "silent") else _over(told)
+        return "readings received again" if told.spec.watches in ("", "silent") else _over(told)
     cell = told.notice.cell
     value = "" if cell.value is None else f", {quantity(cell.value, cell.unit, told.around.temperature)}"
-    return f"{told.rule.name} is back within its limit{value}"
+    return f"{told.rule.name} within limits again{value}"
 
 
 def _over(told: _Told) -> str:
-    return f"over: {told.notice.worst.words}" if told.notice.worst.words else "over"
+    return f"cleared: {told.notice.worst.words}" if told.notice.worst.words else "cleared"
 
 
 def _afterwards(told: _Told) -> list[str]:
     notice, setup, rule = told.notice, told.setup, told.rule
     since, until = wall(notice.since_ns, told.clock), wall(notice.cell.to_ns, told.clock)
-    lines = [f"It was so from {since} to {until} at the latest."]
+    lines = [f"Active from {since} to {until}."]
     if rule is None:
-        return lines
+        return [*lines, *_cleared(told)]
     if notice.worst.value is not None:
         worst = quantity(notice.worst.value, notice.worst.unit, told.around.temperature)
         lines.append(f"Worst: {worst} at {_place(notice.worst.probe, setup)}.")
+    lines += _cleared(told)
     settling_s = setup.zone(told.zone).settling_s
     if rule.disturbs and settling_s:
         settled = local(notice.at_ns + settling_s * NS, told.clock)
         lines.append(
-            f"Not stable until about {settled:%H:%M}: bodies settle for {duration(settling_s * NS)}."
+            f"Not stable until about {settled:%H:%M}: "
+            f"machine and parts settle for {duration(settling_s * NS)}."
         )
     return lines
+
+
+def _cleared(told: _Told) -> list[str]:
+    """The other alarms of the cause that are over with it."""
+    return [
+        f"Also cleared: {_cleared_name(spec, told.setup)}, alarm {alarm.key}."
+        for spec, alarm in told.around.others
+    ]
+
+
+def _cleared_name(spec: AlarmSpec, setup: Setup) -> str:
+    zone = zone_of(spec, setup)
+    rule = next((r for r in setup.rules if r.key == spec.rule), None)
+    what = "readings" if spec.watches == "silent" else spec.watches or spec.rule
+    return f"{setup.zone(zone).name if zone else setup.room.name}, {rule.name if rule else what}"
 
 
 def _place(name: str, setup: Setup) -> str:

@@ -8,9 +8,11 @@ from collections.abc import Sequence
 
 from ..errors import ProbeError
 from ..model import AsciiLine
+from .alike import told_apart
 from .clock import Clock, SystemClock
+from .debts import LATEST, NOT_ASKED
 from .identity import Identity, stopped
-from .polled import Raw, Status
+from .polled import OPENING_S, Raw, Status
 from .port import Port
 
 RAW_SHOWN = 64
@@ -27,7 +29,14 @@ class AsciiLineDriver:
     speaks by itself must be longer than the pause between its lines, else polls find nothing.
     """
 
-    def __init__(self, line: AsciiLine, port: Port | None = None, clock: Clock | None = None) -> None:
+    def __init__(
+        self,
+        line: AsciiLine,
+        port: Port | None = None,
+        clock: Clock | None = None,
+        beside: Sequence[AsciiLine] = (),
+    ) -> None:
+        """`beside`: the other probes on its line."""
         self.line = line
         self._port = port or Port(line, speaks=line.mode == "stream")
         self._clock = clock or SystemClock()
@@ -36,6 +45,9 @@ class AsciiLineDriver:
         self._ascii = line.pattern.isascii() and not _ESCAPE.search(line.pattern)
         self._identity = Identity(line.serial if line.identity else "")
         self._heard: tuple[bytes, int] | None = None
+        # Answers of these cannot be told from its own; those of others are passed over.
+        self._alike = tuple(other.probe for other in beside if not told_apart(line.pattern, other.pattern))
+        self._others = [re.compile(o.pattern, re.ASCII) for o in beside if o.probe not in self._alike]
 
     @property
     def probe(self) -> str:
@@ -51,6 +63,16 @@ class AsciiLineDriver:
     def interval_s(self) -> float:
         """Seconds from poll to poll."""
         return self.line.interval_s
+
+    @property
+    def wire(self) -> object:
+        """See `Polled`."""
+        return self._port
+
+    @property
+    def deadline_s(self) -> float:
+        """See `Polled`."""
+        return OPENING_S + (LATEST + 5) * self.line.timeout_s
 
     def open(self) -> None:
         """See `Polled`."""
@@ -76,36 +98,43 @@ class AsciiLineDriver:
         """One value for each channel: from the answer to the query, or from the newest line heard."""
         if not self._port.is_open:
             raise ProbeError(f"{self.line.url}: the line is not open")
+        if self._port.debts.owing(self.probe):
+            return self._all("timeout", self._clock.wall_ns(), NOT_ASKED)
+        self._port.settle(self._port.debts.left_s(self._alike))
         if self._identity.missing(self._port.openings) and (stop := self._unlike()) is not None:
             return stop
-        text, at_ns = self._asked(self.line.query) if self.line.mode == "query" else self._newest()
+        asks = self.line.mode == "query"
+        text, at_ns = self._asked(self.line.query, self._others) if asks else self._newest()
         return self._silence() if text is None else self._parsed(text, at_ns)
 
     def _unlike(self) -> list[Raw] | None:
         """Rows that say why the probe at the line is not the one that is meant; None when it is."""
-        text, at_ns = self._asked(self.line.identity)
+        text, at_ns = self._asked(self.line.identity, self._others)
         if text is None:
             return self._silence()
         match = re.fullmatch(self.line.identity_pattern, written(text))
         if match is None:
-            return self._all("garbage", at_ns, shown(text))
+            return self._garbage(at_ns, text)
         why = self._identity.fault(match.group("serial"), self._port.openings)
         return stopped(self.channels, why, self._clock.wall_ns) if why else None
 
     def _silence(self) -> list[Raw]:
         rest = shown(self._port.rest())
-        self._port.missed(self.line.timeout_s)
+        self._port.missed(self.line.timeout_s, self.probe)
         if self.line.after_silence and not rest:
-            answer, _ = self._asked(self.line.after_silence)
-            if answer is None:
-                self._port.missed(self.line.timeout_s)
-            elif not re.match(rb"[+]?0\b", answer):  # 0: no error is queued
+            answer, _ = self._asked(self.line.after_silence, self._others)
+            self._port.missed(self.line.timeout_s, self.probe)  # what came may be the late answer itself
+            if answer is not None and not re.match(rb"[+]?0\b", answer):  # 0: no error is queued
                 return self._all("device-error", self._clock.wall_ns(), shown(answer))
         return self._all("timeout", self._clock.wall_ns(), rest)
 
-    def _asked(self, query: str) -> tuple[bytes | None, int]:
+    def _asked(self, query: str, others: Sequence[re.Pattern[str]]) -> tuple[bytes | None, int]:
+        """The answer; late ones of other probes, known by their form, are passed over."""
         self._port.send(query)
-        text = self._port.line(time.monotonic() + self.line.timeout_s)
+        until_s = time.monotonic() + self.line.timeout_s
+        text = self._port.line(until_s)
+        while text is not None and any(other.fullmatch(written(text)) for other in others):
+            text = self._port.line(until_s)
         return text, self._clock.wall_ns()
 
     def _newest(self) -> tuple[bytes | None, int]:
@@ -118,8 +147,15 @@ class AsciiLineDriver:
     def _parsed(self, text: bytes, at_ns: int) -> list[Raw]:
         match = None if self._ascii and not text.isascii() else self._pattern.fullmatch(written(text))
         if match is None:
-            return self._all("garbage", at_ns, shown(text))
+            return self._garbage(at_ns, text)
+        self._port.debts.settled(self.probe)
         return [value_of(channel, match.group(name), at_ns) for name, channel in self.line.channels.items()]
+
+    def _garbage(self, at_ns: int, text: bytes) -> list[Raw]:
+        """Whatever it was: where it was asked, its own answer may still come."""
+        if self.line.mode == "query":
+            self._port.missed(self.line.timeout_s, self.probe)
+        return self._all("garbage", at_ns, shown(text))
 
     def _all(self, status: Status, at_ns: int, raw: str) -> list[Raw]:
         return [Raw(channel, None, status, at_ns, raw) for channel in self.channels]

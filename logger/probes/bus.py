@@ -10,12 +10,15 @@ from collections import defaultdict, deque
 from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
+from ..deadline import Overdue
 from ..errors import ProbeError
 from ..model import NS, Row
 from .backoff import Backoff
 from .clock import Clock, SystemClock, boot_id
+from .debts import NOT_ASKED
 from .grid import Grid
 from .polled import Polled, Raw, Status
+from .under_way import Ended, UnderWay
 
 log = logging.getLogger(__name__)
 
@@ -24,6 +27,7 @@ Event = Callable[[str, Mapping[str, object]], None]
 
 _LISTEN_S = 0.2  # so often a listening bus looks whether it shall stop
 SPREAD_S = 0.4  # within so long of each other all buses of one interval are polled
+SKIPPED = "not asked: the polls before took too long"
 _REOPEN_AFTER = 3  # polls without any answer on the line; a half-open connection is noticed in no other way
 
 
@@ -31,9 +35,10 @@ class Bus:
     """The probes on one line.
 
     emit: takes the rows of one probe's poll, quickly (a bounded queue, say). event: takes
-    "clock-step" {url, step_s}, "overrun" {url, skipped}, "wrong-probe" {url, probe, found} and
-    "bus-error" {url, probe, error}. Polls lie about the middle of the interval in UTC, so that what all
-    buses bring can be stored together; the url decides on which side of it, by up to 0.2 s.
+    "clock-step" {url, step_s}, "overrun" {url, skipped}, "wrong-probe" {url, probe, found},
+    "probe-stuck" {url, probe, error}, "probe-back" {url, probe, seconds} and "bus-error"
+    {url, probe, error}. Polls lie about the middle of the interval in UTC, so that what all buses bring can
+    be stored together; the url decides on which side of it, by up to 0.2 s.
     """
 
     def __init__(
@@ -53,6 +58,8 @@ class Bus:
         self._thread: threading.Thread | None = None
         seed = zlib.crc32(url.encode())
         self._aside = (seed % 1000) / 1000 - 0.5
+        self._under_way = UnderWay(self.drivers, self._asked)
+        self._stuck: dict[str, float] = {}  # told already: since when, monotonic
         self._backoff = {d.probe: Backoff(Random(seed)) for d in self.drivers}  # noqa: S311 (spreads retries)
 
     def start(self) -> None:
@@ -78,6 +85,12 @@ class Bus:
         return {name: f"{status}, {times} times in a row" for name, status, times in found if times}
 
     @property
+    def stuck(self) -> dict[str, float]:
+        """Probes whose poll does not come back, and for how many seconds now."""
+        now_s = time.monotonic()
+        return {probe: now_s - since_s for probe, since_s in tuple(self._stuck.items())}
+
+    @property
     def alive(self) -> bool:
         """Whether the thread runs."""
         return self._thread is not None and self._thread.is_alive()
@@ -92,8 +105,7 @@ class Bus:
                 if not self._stop.is_set():
                     self._turn(grid, schedule[grid])
         finally:
-            for driver in self.drivers:
-                driver.close()
+            self._under_way.close()
 
     def _schedule(self) -> dict[Grid, list[Polled]]:
         by_interval: dict[float, list[Polled]] = defaultdict(list)
@@ -107,12 +119,14 @@ class Bus:
     def _await(self, due_s: float) -> None:
         """Waits for the next poll; a probe that speaks by itself is listened to meanwhile."""
         while not self._stop.is_set():
+            self._take_ended()
             left_s = due_s - self._clock.monotonic_ns() / NS
             if left_s <= 0:
                 return
+            waits = self._under_way.waits
             until_s = time.monotonic() + min(left_s, _LISTEN_S)
-            if not any([driver.listen(until_s) for driver in self.drivers]):
-                self._clock.wait(self._stop, left_s)
+            if waits or not any([driver.listen(until_s) for driver in self.drivers]):
+                self._clock.wait(self._stop, min(left_s, _LISTEN_S) if waits else left_s)
 
     def _turn(self, grid: Grid, drivers: Sequence[Polled]) -> None:
         self.lateness_s.append(self._clock.monotonic_ns() / NS - grid.due_s())
@@ -127,35 +141,72 @@ class Bus:
         skipped = grid.leave()
         if skipped:
             self._event("overrun", {"url": self.url, "skipped": skipped})
+            self._tell_skipped(grid.skipped_ns, drivers)
         self.passed_ns = self._clock.monotonic_ns()
+
+    def _tell_skipped(self, due_ns: Sequence[int], drivers: Sequence[Polled]) -> None:
+        """A poll that was missed because those before took too long is a row as well."""
+        for driver in drivers:
+            rows = [Raw(c, None, "timeout", at, SKIPPED) for at in due_ns for c in driver.channels]
+            self._hand_on(driver, rows)
 
     def _poll(self, driver: Polled) -> None:
         """One due poll of one probe: rows for all its channels, whatever happens."""
+        backoff, now_s = self._backoff[driver.probe], self._clock.monotonic_ns() / NS
+        self._take_ended()
+        if why := self._under_way.hindrance(driver):
+            self._hand_on(driver, self._failed(driver, backoff.status, why))
+        elif not backoff.may_ask(now_s):
+            why = f"not asked: {backoff.status} {backoff.failures} times in a row"
+            self._hand_on(driver, self._failed(driver, backoff.status, why))
+        else:
+            self._under_way.begin(driver, self._stop.is_set)
+            self._take_ended()
+
+    def _take_ended(self) -> None:
+        """Rows of the polls that came to their end, or to their deadline."""
+        for ended in self._under_way.ended():
+            self._hand_on(ended.driver, self._learnt(ended))
+
+    def _hand_on(self, driver: Polled, answers: Sequence[Raw]) -> None:
         try:
-            self._emit(self._rows(self._answers(driver)))
+            self._emit(self._rows(answers))
         except Exception as error:  # the bus outlives whoever takes its rows; the failure is an event
             log.exception("bus %s: probe %s", self.url, driver.probe)
             self._event("bus-error", {"url": self.url, "probe": driver.probe, "error": repr(error)})
 
-    def _answers(self, driver: Polled) -> Sequence[Raw]:
-        backoff, now_s = self._backoff[driver.probe], self._clock.monotonic_ns() / NS
-        if not backoff.may_ask(now_s):
-            why = f"not asked: {backoff.status} {backoff.failures} times in a row"
-            return self._failed(driver, backoff.status, why)
+    def _learnt(self, ended: Ended) -> Sequence[Raw]:
+        driver, answers = ended.driver, ended.answers
+        backoff, thing = self._backoff[driver.probe], {"url": self.url, "probe": driver.probe}
+        if answers is None:
+            answers = self._failed(driver, "timeout", ended.why)
+            if driver.probe not in self._stuck:
+                self._stuck[driver.probe] = self._under_way.stuck[driver.probe].since_s
+                log.warning("probe %s on %s does not come back: %s", driver.probe, self.url, ended.why)
+                self._event("probe-stuck", {**thing, "error": ended.why})
+        elif (since_s := self._stuck.pop(driver.probe, None)) is not None:
+            self._event("probe-back", {**thing, "seconds": round(time.monotonic() - since_s)})
+        if answers[0].raw == NOT_ASKED:  # neither a failure nor an answer
+            return self._failed(driver, backoff.status, NOT_ASKED)
+        if _worst(answers) == "wrong-probe":
+            self._event("wrong-probe", {**thing, "found": answers[0].raw})
+        backoff.learn(_worst(answers), self._clock.monotonic_ns() / NS)
+        return answers
+
+    def _asked(self, driver: Polled) -> Sequence[Raw]:
+        """One transaction, in a thread of its own: nothing of the bus is changed here."""
         try:
             driver.open()
-            answers = driver.read()
+            return driver.read()
         except ProbeError as lost:
             driver.close()
-            answers = self._failed(driver, "no-port", str(lost.__cause__ or lost))
+            return self._failed(driver, "no-port", str(lost.__cause__ or lost))
+        except Overdue:
+            raise
         except Exception as error:  # a fault in a driver becomes a stored row, not a dead bus
             log.exception("bus %s: probe %s", self.url, driver.probe)
             driver.close()
-            answers = self._failed(driver, "device-error", repr(error))
-        if _worst(answers) == "wrong-probe":
-            self._event("wrong-probe", {"url": self.url, "probe": driver.probe, "found": answers[0].raw})
-        backoff.learn(_worst(answers), self._clock.monotonic_ns() / NS)
-        return answers
+            return self._failed(driver, "device-error", repr(error))
 
     def _failed(self, driver: Polled, status: Status, why: str) -> list[Raw]:
         at_ns = self._clock.wall_ns()
@@ -179,8 +230,7 @@ class Bus:
 
     def _let_go_of_dead_line(self) -> None:
         if all(b.failures >= _REOPEN_AFTER for b in self._backoff.values()):
-            for driver in self.drivers:
-                driver.close()
+            self._under_way.close()
 
 
 def _worst(answers: Sequence[Raw]) -> Status:

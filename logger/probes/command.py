@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import re
-import subprocess
 from collections.abc import Sequence
-from contextlib import suppress
 
+from ..deadline import Overdue
 from ..errors import ProbeError
 from ..model import CommandLine
+from ..programs import KEPT, Program
 from .ascii_line import shown, value_of
 from .clock import Clock, SystemClock
 from .polled import Raw, Status
 
-MOST = 4096  # bytes of output that are looked at
+ENDING_S = 2.0  # to end a program that is late, with what it started
 
 
 class CommandDriver:
@@ -24,6 +23,7 @@ class CommandDriver:
         self.line = line
         self._clock = clock or SystemClock()
         self._pattern = re.compile(line.pattern)
+        self._running: Program | None = None
 
     @property
     def probe(self) -> str:
@@ -40,34 +40,52 @@ class CommandDriver:
         """Seconds from poll to poll."""
         return self.line.interval_s
 
+    @property
+    def wire(self) -> object:
+        """See `Polled`."""
+        return self
+
+    @property
+    def deadline_s(self) -> float:
+        """See `Polled`."""
+        return self.line.timeout_s + ENDING_S
+
     def open(self) -> None:
         """Nothing is held."""
 
     def close(self) -> None:
         """Nothing is held."""
 
+    def interrupt(self) -> None:
+        """Ends the program that runs; see `Interruptible`."""
+        running = self._running
+        if running is not None:
+            running.end()
+
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (a program speaks only when it is run)
         """See `Polled`."""
         return False
 
     def read(self) -> Sequence[Raw]:
-        """Runs the program once; one that does not end in time is killed, with all that it started."""
+        """Runs the program once; Overdue where it does not end in time, with all that it started."""
         try:
-            with _started(self.line.arguments) as process:
-                try:
-                    out, err = process.communicate(timeout=self.line.timeout_s)
-                except subprocess.TimeoutExpired:
-                    _kill(process)
-                    process.communicate()
-                    return self._all("timeout", f"did not end within {self.line.timeout_s:g} s")
+            self._running = Program(self.line.arguments)
         except OSError as lost:
             raise ProbeError(f"{self.line.arguments[0]}: cannot be run: {lost}") from lost
-        if process.returncode:
-            return self._all("device-error", f"exit {process.returncode}: {shown(err.strip()[-48:])}")
-        return self._parsed(out)
+        try:
+            ran = self._running.wait(self.line.timeout_s)
+        finally:
+            self._running = None
+        if ran.ended.startswith("did"):
+            raise Overdue(ran.ended)
+        if ran.ended or len(ran.out) >= KEPT:
+            return self._all("garbage", ran.ended or f"more than {KEPT} bytes")
+        if ran.code:
+            return self._all("device-error", f"exit {ran.code}: {shown(ran.err.strip()[-48:])}")
+        return self._parsed(ran.out)
 
     def _parsed(self, out: bytes) -> list[Raw]:
-        at_ns, text = self._clock.wall_ns(), out[:MOST].decode("utf-8", "replace").strip()
+        at_ns, text = self._clock.wall_ns(), out.decode("utf-8", "replace").strip()
         match = self._pattern.fullmatch(text)
         if match is None:
             return self._all("garbage" if text else "timeout", shown(out))
@@ -76,19 +94,3 @@ class CommandDriver:
     def _all(self, status: Status, why: str) -> list[Raw]:
         at_ns = self._clock.wall_ns()
         return [Raw(channel, None, status, at_ns, why[:64]) for channel in self.channels]
-
-
-def _started(arguments: Sequence[str]) -> subprocess.Popen[bytes]:
-    """In a session of its own, so that it can be ended with its children; systemd's socket is not its own."""
-    own = {name: text for name, text in os.environ.items() if name != "NOTIFY_SOCKET"}
-    pipe = subprocess.PIPE
-    return subprocess.Popen(
-        list(arguments), stdin=subprocess.DEVNULL, stdout=pipe, stderr=pipe, env=own, start_new_session=True
-    )
-
-
-def _kill(process: subprocess.Popen[bytes]) -> None:
-    with suppress(OSError):
-        if hasattr(os, "killpg"):
-            os.killpg(process.pid, 9)
-    process.kill()

@@ -8,6 +8,7 @@ the next poll, which happens on time, and the one after lies on the grid again.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from ..model import NS
 from .clock import Clock
@@ -17,6 +18,7 @@ SLEW_SHARE = 0.1  # of a smaller one so much is followed at each poll
 # After a step the next poll waits for the grid, unless that comes sooner than this share of the interval.
 NEAREST_SHARE = 0.3
 DAY_S = 86400
+MOST_SKIPPED = 10_000  # so many of the newest are told one by one
 
 
 class Grid:
@@ -29,6 +31,7 @@ class Grid:
         self._offset_s = self._offset()
         self._stepped = False
         self._k = self._next()
+        self.skipped_ns: Sequence[int] = ()  # when, by the wall clock, the newly missed polls were due
 
     def due_s(self) -> float:
         """The next poll on the monotonic clock, in seconds."""
@@ -44,12 +47,15 @@ class Grid:
     def leave(self) -> int:
         """To be called after the poll: sets the next one; how many were missed because it took so long."""
         following = self._next()
+        self.skipped_ns = ()
         if self._stepped:
             self._k = following
             near = self.due_s() - self._monotonic_s() <= NEAREST_SHARE * self.interval_s
             self._k += 1 if near else 0
             return 0
-        skipped = max(0, following - self._k - 1)
+        missed = range(self._k + 1, following)
+        skipped = len(missed)
+        self.skipped_ns = [round((k * self.interval_s + self._phase_s) * NS) for k in missed[-MOST_SKIPPED:]]
         self._k = max(self._k + 1, following)
         return skipped
 

@@ -1,8 +1,11 @@
 """Driver for Modbus devices, RTU and TCP.
 
 RTU answers carry no number of their request: an answer that comes too late fits the next question. So
-one block holds all values of a device; every answer is held against device, function and count; and
-after anything that is not a whole answer the line is closed, left alone for a time-out, and opened anew.
+one block holds all values of a device; every answer is held against device, function and count, and whole
+answers to other questions are passed over. After anything that is not a whole answer the line is closed and
+left alone for a time-out, and the device is not asked before its answer can have come; then first for a block
+of another length than any that may be on its way. Answers over TCP have a number, which a gateway to RTU may
+put on the wrong one: they are treated alike.
 
 The library that tests use as a peer waits on the wall clock in its serial client: set back by an hour
 it would stop a bus for an hour. Hence our own few bytes, with deadlines on the monotonic clock.
@@ -13,24 +16,28 @@ from __future__ import annotations
 import struct
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 
 from ..errors import ProbeError
 from ..model import ModbusLine, Register
 from .clock import Clock, SystemClock
+from .debts import NOT_ASKED
 from .identity import Identity, stopped
 from .modbus_frames import (
     FUNCTIONS,
     HEADER,
+    MOST_REGISTERS,
     BadFrame,
     Exceptional,
-    answer_length,
+    answers,
     crc16,
+    frame_length,
     number,
     registers,
     request,
     text,
 )
-from .polled import Raw, Status
+from .polled import OPENING_S, Raw, Status
 from .serial_line import SerialLine
 
 SHOWN = 32  # bytes, in hex
@@ -44,7 +51,8 @@ class ModbusDriver:
         self._wire = wire or SerialLine(line)
         self._clock = clock or SystemClock()
         self._identity = Identity(line.serial if line.identity else "")
-        self._transaction = 0
+        self._who = f"device {line.device}"
+        self._count = 0  # registers of the newest request
 
     @property
     def probe(self) -> str:
@@ -60,6 +68,16 @@ class ModbusDriver:
     def interval_s(self) -> float:
         """Seconds from poll to poll."""
         return self.line.interval_s
+
+    @property
+    def wire(self) -> object:
+        """See `Polled`."""
+        return self._wire
+
+    @property
+    def deadline_s(self) -> float:
+        """See `Polled`."""
+        return OPENING_S + 6 * self.line.timeout_s
 
     def open(self) -> None:
         """See `Polled`."""
@@ -77,7 +95,12 @@ class ModbusDriver:
         """One request for the block that holds all values, and at an opening one for the serial number."""
         if not self._wire.is_open:
             raise ProbeError(f"{self.line.url}: the line is not open")
+        debts = self._wire.debts
+        if debts.owing(self._who):
+            return self._all("timeout", NOT_ASKED)
         try:
+            if count := debts.unlike(self._who, MOST_REGISTERS):
+                self._prove(count)
             if self._identity.missing(self._wire.openings) and (stop := self._unlike()):
                 return stop
             return self._values()
@@ -91,19 +114,28 @@ class ModbusDriver:
     def block(self, function: str, address: int, count: int) -> tuple[int, ...]:
         """Registers as they are; TimeoutError, BadFrame, Exceptional or ProbeError where there are none."""
         code, tcp = FUNCTIONS[function], self.line.url.startswith("tcp://")
-        self._transaction = (self._transaction + 1) % 65536 if tcp else 0
-        asked = request(self.line.device, code, address, count, self._transaction if tcp else None)
+        number = self._wire.next_transaction() if tcp else None
+        asked = request(self.line.device, code, address, count, number)
+        self._count = count
         self._pause()
         self._wire.send(asked)
         until_s = time.monotonic() + self.line.timeout_s
-        body = self._tcp(until_s) if tcp else self._rtu(asked, code, count, until_s)
+        body = self._rtu(asked, code, count, until_s) if number is None else self._tcp(number, until_s)
         return registers(body, self.line.device, code, count)
+
+    def _prove(self, count: int) -> None:
+        """A question whose answer cannot be an earlier one's; a refusal proves as much as the registers."""
+        first = min(r.address for r in self.line.registers.values())
+        with suppress(Exceptional):
+            self.block(self.line.function, first, count)
+        self._wire.debts.settled(self._who)
 
     def _values(self) -> list[Raw]:
         found = self.line.registers
         first = min(r.address for r in found.values())
         last = max(r.address + r.count for r in found.values())
         words = self.block(self.line.function, first, last - first)
+        self._wire.debts.settled(self._who)
         at_ns = self._clock.wall_ns()
         return [
             self._value(channel, found[name], words[found[name].address - first :], at_ns)
@@ -126,16 +158,18 @@ class ModbusDriver:
     def _rtu(self, asked: bytes, function: int, count: int, until_s: float) -> bytes:
         if self.line.echoes and self._wire.exactly(len(asked), until_s) != asked:
             raise BadFrame("the adapter did not hear what it sent")
-        frame = self._wire.exactly(5, until_s)
-        if len(frame) == 5:
-            frame = self._wire.exactly(answer_length(function, frame, count) + 2, until_s, frame)
-        if not frame:
-            raise TimeoutError
-        if len(frame) < 5 or crc16(frame[:-2]) != frame[-2:]:
-            raise BadFrame(frame[:SHOWN].hex())
-        return frame[:-2]
+        while True:
+            frame = self._wire.exactly(3, until_s)
+            if not frame:
+                raise TimeoutError
+            if len(frame) == 3:
+                frame = self._wire.exactly(frame_length(frame), until_s, frame)
+            if len(frame) < 5 or crc16(frame[:-2]) != frame[-2:]:
+                raise BadFrame(frame[:SHOWN].hex())
+            if answers(frame, self.line.device, function, count):
+                return frame[:-2]
 
-    def _tcp(self, until_s: float) -> bytes:
+    def _tcp(self, number: int, until_s: float) -> bytes:
         """The answer with our transaction's number; late answers to earlier ones are passed over."""
         while head := self._wire.exactly(HEADER, until_s):
             if len(head) < HEADER:
@@ -146,7 +180,7 @@ class ModbusDriver:
             body = self._wire.exactly(length, until_s)
             if len(body) < length:
                 raise BadFrame(body[:SHOWN].hex() or "an answer that ended at its header")
-            if transaction == self._transaction:
+            if transaction == number:
                 return body
         raise TimeoutError
 
@@ -156,7 +190,7 @@ class ModbusDriver:
             time.sleep(max(0.00175, 3.5 * 11 / self.line.baudrate))
 
     def _lost(self, status: Status, why: str) -> list[Raw]:
-        self._wire.missed(self.line.timeout_s)
+        self._wire.missed(self.line.timeout_s, self._who, self._count)
         self._wire.close()
         return self._all(status, why)
 

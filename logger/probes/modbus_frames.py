@@ -53,9 +53,20 @@ def request(device: int, function: int, address: int, count: int, transaction: i
     return struct.pack(">HHH", transaction, 0, len(body)) + body
 
 
-def answer_length(function: int, head: bytes, count: int) -> int:
-    """Bytes from device to the last register of an answer that begins like this."""
-    return 3 if len(head) > 1 and head[1] == function | 0x80 else 3 + 2 * count
+def frame_length(head: bytes) -> int:
+    """Bytes of an RTU answer, CRC included, that begins with these three: device, function, number of bytes.
+
+    >>> frame_length(bytes([1, 4, 2])), frame_length(bytes([1, 0x84, 2]))
+    (7, 5)
+    """
+    return 5 if head[1] & 0x80 else 5 + head[2]
+
+
+def answers(frame: bytes, device: int, function: int, count: int) -> bool:
+    """Whether a whole answer is that of the device to a read of so many registers, or its refusal."""
+    return frame[0] == device and (
+        frame[1] == function | 0x80 or (frame[1] == function and frame[2] == 2 * count)
+    )
 
 
 def registers(body: bytes, device: int, function: int, count: int) -> tuple[int, ...]:

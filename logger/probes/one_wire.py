@@ -44,6 +44,16 @@ class OneWireDriver:
         """Seconds from poll to poll."""
         return self.line.interval_s
 
+    @property
+    def wire(self) -> object:
+        """See `Polled`."""
+        return self
+
+    @property
+    def deadline_s(self) -> float:
+        """See `Polled`."""
+        return self.line.timeout_s
+
     def open(self) -> None:
         """ProbeError while the kernel knows no such sensor."""
         if not self._file.exists():

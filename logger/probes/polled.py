@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from ..model import Status
 
-__all__ = ["Polled", "Raw", "Status"]
+__all__ = ["Interruptible", "Polled", "Raw", "Status"]
+
+OPENING_S = 8.0  # a socket may take five to open, a port behind RFC 2217 some for its settings
 
 
 @dataclass(frozen=True)
@@ -30,7 +32,14 @@ class Raw:
 
 
 class Polled(Protocol):
-    """One probe that is asked at fixed times. Called only from the thread of its bus."""
+    """One probe that is asked at fixed times. Called by its bus, never by two threads at once.
+
+    Drivers whose `wire` is the same object share it: while one of them does not come back, none is asked.
+    """
+
+    @property
+    def wire(self) -> object:
+        """What it is reached by; its own where it shares nothing."""
 
     @property
     def probe(self) -> str:
@@ -44,6 +53,10 @@ class Polled(Protocol):
     def interval_s(self) -> float:
         """Seconds from poll to poll."""
 
+    @property
+    def deadline_s(self) -> float:
+        """Within so many seconds a poll has ended: opening, asking and closing together."""
+
     def open(self) -> None:
         """Reaches the line; no effect when it is open. ProbeError when it cannot be reached."""
 
@@ -55,7 +68,18 @@ class Polled(Protocol):
         """
 
     def read(self) -> Sequence[Raw]:
-        """One transaction, ended within the probe's own time-out. ProbeError when the line is lost."""
+        """One transaction, ended within the probe's own time-out.
+
+        ProbeError when the line is lost; Overdue by one that noticed itself that it does not come back.
+        """
 
     def close(self) -> None:
         """Lets go of the line; no effect when it is closed, and never raises."""
+
+
+@runtime_checkable
+class Interruptible(Protocol):
+    """A driver whose transaction can be ended from another thread."""
+
+    def interrupt(self) -> None:
+        """Ends what is under way; never waits for it, and never raises."""

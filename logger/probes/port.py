@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 
+from .debts import Debts
 from .serial_line import SerialLine, Settings
 
 LONGEST_LINE = 512
@@ -56,9 +57,14 @@ class Port:
         self._line.send(ended.encode("ascii"), quiet_s=self._quiet_s)
         self._buffer.clear()
 
-    def settle(self) -> None:
+    @property
+    def debts(self) -> Debts:
+        """Whose answers may still come."""
+        return self._line.debts
+
+    def settle(self, beyond_s: float = 0.0) -> None:
         """Leaves the line alone for a while where an answer may still be on its way."""
-        self._line.settle()
+        self._line.settle(beyond_s)
 
     def line(self, until_s: float) -> bytes | None:
         """The next whole line without its end, or None when `time.monotonic` reaches `until_s`."""
@@ -73,11 +79,11 @@ class Port:
                 continue
             if time.monotonic() >= until_s:
                 return None
-            self._fill()
+            self._fill(until_s)
 
-    def missed(self, timeout_s: float) -> None:
+    def missed(self, timeout_s: float, who: str) -> None:
         """Notes that an answer did not come in time; what has come of it is worth nothing."""
-        self._line.missed(timeout_s)
+        self._line.missed(timeout_s, who)
         if not self._speaks:
             self._buffer.clear()
 
@@ -85,8 +91,8 @@ class Port:
         """What has come of an unfinished line."""
         return bytes(self._buffer)
 
-    def _fill(self) -> None:
+    def _fill(self, until_s: float) -> None:
         if len(self._buffer) > LONGEST_LINE:
             self._buffer.clear()
             self._synced = False
-        self._buffer += self._line.read()
+        self._buffer += self._line.read(until_s)

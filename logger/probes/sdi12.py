@@ -14,8 +14,9 @@ from ..errors import ProbeError
 from ..model import Sdi12Line
 from .ascii_line import RAW_SHOWN, shown, value_of
 from .clock import Clock, SystemClock
+from .debts import NOT_ASKED
 from .identity import Identity, stopped
-from .polled import Raw, Status
+from .polled import OPENING_S, Raw, Status
 from .port import Port
 
 _VALUE = re.compile(r"[+-](?:\d+\.?\d*|\.\d+)")
@@ -53,6 +54,16 @@ class Sdi12Driver:
         """Seconds from poll to poll."""
         return self.line.interval_s
 
+    @property
+    def wire(self) -> object:
+        """See `Polled`."""
+        return self._port
+
+    @property
+    def deadline_s(self) -> float:
+        """See `Polled`."""
+        return OPENING_S + 3 * self.line.timeout_s
+
     def open(self) -> None:
         """See `Polled`."""
         self._port.open()
@@ -69,6 +80,8 @@ class Sdi12Driver:
         """One measurement: started, waited for, and its values fetched; all within the time-out."""
         if not self._port.is_open:
             raise ProbeError(f"{self.line.url}: the line is not open")
+        if self._port.debts.owing(self.line.address):
+            return self._all("timeout", NOT_ASKED)
         self._port.settle()
         until_s = time.monotonic() + self.line.timeout_s
         try:
@@ -76,12 +89,17 @@ class Sdi12Driver:
                 found = self._asked("I", until_s)[20:]
                 if why := self._identity.fault(found, self._port.openings):
                     return stopped(self.channels, why, self._clock.wall_ns)
-            return self._values(self._measured(until_s))
+            values = self._values(self._measured(until_s))
+            self._port.debts.settled(self.line.address)
+            return values
         except _NoAnswer as no:
             if no.status != "device-error":
-                self._port.missed(self.line.timeout_s)
-            at_ns = self._clock.wall_ns()
-            return [Raw(c, None, no.status, at_ns, str(no)[:RAW_SHOWN]) for c in self.channels]
+                self._port.missed(self.line.timeout_s, self.line.address)
+            return self._all(no.status, str(no))
+
+    def _all(self, status: Status, why: str) -> list[Raw]:
+        at_ns = self._clock.wall_ns()
+        return [Raw(channel, None, status, at_ns, why[:RAW_SHOWN]) for channel in self.channels]
 
     def _measured(self, until_s: float) -> list[str]:
         answer = self._asked(self.line.command, until_s)
@@ -129,6 +147,8 @@ class Sdi12Driver:
         address = self.line.address
         self._port.send(f"{address}{command}!", end="")
         line = self._port.line(until_s)
+        while line is not None and self._port.debts.owing(line[:1].decode("ascii", "replace")):
+            line = self._port.line(until_s)  # a late answer of another sensor, which names it
         if line is None:
             raise _NoAnswer("timeout", shown(self._port.rest()))
         text = line.decode("ascii", "replace")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -10,6 +11,7 @@ from typing import Any, Protocol
 import serial
 
 from ..errors import ProbeError
+from .debts import Debts
 
 try:
     import fcntl
@@ -34,7 +36,8 @@ else:
             fcntl.ioctl(descriptor, termios.TIOCEXCL)
 
 
-MOST = 512  # bytes taken at once
+MOST = 512  # bytes taken at once while nothing is waited for
+LARGEST = 1 << 16
 QUIET_AT_MOST_S = 0.5  # so long is waited for quiet
 _SLICE_S = 0.1
 _WRITE_S = 1.0
@@ -80,6 +83,8 @@ class SerialLine:
         self._settings = settings
         self._serial: Any = None
         self._quiet_until_s = 0.0
+        self.debts = Debts()
+        self._transaction = secrets.randbelow(65536)  # not where an earlier program began
 
     @property
     def is_open(self) -> bool:
@@ -125,12 +130,18 @@ class SerialLine:
             self._serial.reset_input_buffer()
             self._serial.write(data)
 
-    def settle(self) -> None:
-        """After a time-out leaves the line alone for one more.
+    def next_transaction(self) -> int:
+        """A number that no request on this line had for the last 65,535, whoever of its drivers asked."""
+        self._transaction = (self._transaction + 1) % 65536
+        return self._transaction
+
+    def settle(self, beyond_s: float = 0.0) -> None:
+        """After a time-out leaves the line alone for one more, at least for `beyond_s`; what comes is lost.
 
         The answer may still be on its way and would be taken for the answer to the next question.
         """
-        while (left_s := self._quiet_until_s - time.monotonic()) > 0:
+        until_s = max(self._quiet_until_s, time.monotonic() + beyond_s)
+        while (left_s := until_s - time.monotonic()) > 0:
             with self._wire():
                 self._serial.timeout = min(_SLICE_S, left_s)
                 self._serial.read(MOST)
@@ -147,23 +158,33 @@ class SerialLine:
             if not came:
                 return
 
-    def read(self) -> bytes:
-        """What has come, or b"" after a tenth of a second."""
-        with self._wire():
-            received: bytes = self._serial.read(max(1, self._serial.in_waiting))
-        return received
+    def read(self, until_s: float) -> bytes:
+        """What has come, or b"" after a tenth of a second or at that instant of `time.monotonic`."""
+        return self._some(LARGEST, until_s)
 
     def exactly(self, count: int, until_s: float, begun: bytes = b"") -> bytes:
         """So many bytes with those that `begun`, or what there is of them when the instant is reached."""
         received = bytearray(begun)
         while len(received) < count and time.monotonic() < until_s:
-            with self._wire():
-                received += self._serial.read(min(count - len(received), max(1, self._serial.in_waiting)))
+            received += self._some(count - len(received), until_s)
         return bytes(received)
 
-    def missed(self, timeout_s: float) -> None:
-        """Notes that an answer did not come in time: the line is left alone for so long."""
+    def _some(self, at_most: int, until_s: float) -> bytes:
+        with self._wire():
+            left_s = until_s - time.monotonic()
+            # A client of RFC 2217 would negotiate anew for each change of its time-out.
+            shorter = left_s < _SLICE_S and not self.url.startswith("rfc2217://")
+            if shorter:
+                self._serial.timeout = max(0.0, left_s)
+            received: bytes = self._serial.read(min(at_most, max(1, self._serial.in_waiting)))
+            if shorter:
+                self._serial.timeout = _SLICE_S
+        return received
+
+    def missed(self, timeout_s: float, who: str, shape: int = 0) -> None:
+        """Notes that an answer did not come in time: the line is left alone for so long, `who` for longer."""
         self._quiet_until_s = time.monotonic() + timeout_s
+        self.debts.note(who, timeout_s, shape)
 
     @contextmanager
     def _wire(self) -> Iterator[None]:

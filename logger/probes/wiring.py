@@ -48,14 +48,15 @@ def drivers(group: Sequence[Asked], clock: Clock | None = None) -> list[Polled]:
         return [CommandDriver(line, clock) for line in group if isinstance(line, CommandLine)]
     speaks = isinstance(first, AsciiLine) and first.mode == "stream"
     port = Port(first, speaks=speaks, shared=isinstance(first, AsciiLine) and len(group) > 1)
-    return [_on_text(line, port, clock) for line in group]
+    return [_on_text(line, port, clock, group) for line in group]
 
 
-def _on_text(line: Asked, port: Port, clock: Clock | None) -> Polled:
+def _on_text(line: Asked, port: Port, clock: Clock | None, group: Sequence[Asked]) -> Polled:
     if isinstance(line, Sdi12Line):
         return Sdi12Driver(line, port, clock)
     assert isinstance(line, AsciiLine)  # noqa: S101 (`_check` lets nothing else through)
-    return AsciiLineDriver(line, port, clock)
+    beside = [other for other in group if isinstance(other, AsciiLine) and other is not line]
+    return AsciiLineDriver(line, port, clock, beside)
 
 
 def clashes(lines: Sequence[Line]) -> Iterator[tuple[str, str, str, str]]:

@@ -11,6 +11,7 @@ import numpy as np
 
 from ..calibration import corrected
 from ..model import NS, Channel
+from ..quality import possible_span
 from ..series import STATUS, Bool, Float, Int, Readings
 from ..units import quantity
 
@@ -134,7 +135,7 @@ def described(columns: Iterable[tuple[str, str]]) -> str:
 
 def shown(channel: Channel, setup: Setup, readings: Readings) -> tuple[Int, Float]:
     """Instants and corrected values for a chart; what lies outside the probe's own span is left out."""
-    low, high = channel.probe_span
+    low, high = possible_span(channel)
     done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     possible = (readings.value >= low) & (readings.value <= high)
     return readings.taken_ns, np.where(possible, done.value, np.nan)

@@ -1,30 +1,18 @@
-"""The conditions statement of an interval, with the uncertainties that its readings had."""
+"""The conditions statement of an interval, as the check of that interval has it."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from ..conditions import Statement, extents, statement
+from ..assessment import conditions as stated
 
 if TYPE_CHECKING:
-    from ..inspection import Check
+    from ..conditions import Statement
     from ..verdicts import Verdicts
 
 
-def conditions(verdicts: Verdicts, check: Check) -> Statement:
-    """The sentence for a certificate about the interval of a check; Refused where it is not shown."""
-    largest = {row.channel: _largest_U(verdicts, row.channel, check) for row in check.statistics}
-    known = {channel: U for channel, U in largest.items() if U is not None}
-    setup = verdicts.setup.at(check.from_ns)
-    return statement(check, extents(check, setup, known), setup.zone(check.zone).name)
-
-
-def _largest_U(verdicts: Verdicts, channel: str, check: Check) -> float | None:
-    """None where any reading has no uncertainty that it could be stated with."""
-    if channel not in verdicts.setup.channels:
-        return None
-    _, found = verdicts.corrected(channel, check.from_ns, check.to_ns)
-    shown = bool(len(found.U)) and not found.why.any() and bool(np.isfinite(found.U).all())
-    return float(found.U.max()) if shown else None
+def conditions(verdicts: Verdicts, zone: str, from_ns: int, to_ns: int, now_ns: int) -> Statement:
+    """The sentence for a certificate about [from, to); Refused where it is not shown."""
+    before_s = verdicts.asked_before_s(zone, from_ns, to_ns, now_ns)
+    judgement = verdicts.judgement(zone, from_ns - before_s * 10**9, to_ns, now_ns)
+    return stated(verdicts, judgement, verdicts.checked(judgement, from_ns, to_ns, before_s))

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+
+import numpy as np
 
 from ..errors import Refused
 from ..evidence import Cells, Grid
-from ..model import Rule, RuleKind, Setup
+from ..model import Conformity, Rule, RuleKind, Setup
+from ..series import Bool
 from . import condensation, difference, gradient, limit, plane, slope, span
-from .finding import Candidates, Finding, worst_of
+from .finding import Candidates, Finding, demand, in_force, worst_of
 from .sight import Sight
 
 _KINDS: Mapping[RuleKind, Callable[[Rule, Sight], Iterator[Candidates]]] = {
@@ -23,7 +27,12 @@ _KINDS: Mapping[RuleKind, Callable[[Rule, Sight], Iterator[Candidates]]] = {
 }
 
 
+_SIDES: Mapping[RuleKind, Callable[[Rule, Setup], tuple[tuple[str, ...], tuple[str, ...]]]] = {
+    "difference": difference.sides,
+    "condensation": condensation.sides,
+}
 WINDOWED = ("span", "slope")
+PAIRED = ("gradient", "spread", "difference", "condensation")
 
 
 def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -> Finding:
@@ -36,7 +45,48 @@ def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -
         raise Refused(
             f"Rule {rule.key!r} has a window of {rule.window_s} s; wanted whole cells of {grid.step_s} s."
         )
-    return worst_of(rule, grid, _KINDS[rule.kind](rule, Sight(cells, setup, grid)))
+    sight = Sight(cells, setup, grid)
+    finding = _judged(rule, sight)
+    return replace(finding, evident=_evident(finding, sight), troubled=_troubled(finding, sight))
+
+
+def channels(rule: Rule, setup: Setup) -> tuple[str, ...]:
+    """Channels that a rule looks at, both sides of those that compare two."""
+    if rule.kind in _SIDES:
+        return tuple(dict.fromkeys(key for side in _SIDES[rule.kind](rule, setup) for key in side))
+    return setup.channels_of(rule)
+
+
+def _judged(rule: Rule, sight: Sight) -> Finding:
+    candidates, least = _KINDS[rule.kind](rule, sight), demand(rule)
+    if rule.kind not in PAIRED or least is None:
+        return worst_of(rule, sight.grid, candidates, None if rule.kind == "plane" else least)
+    # A rule on pairs demands channels; of those that it names, some may be too near for a pair.
+    keys = channels(rule, sight.setup) if rule.need else rule.channels
+    few = sight.reporting(keys) < least
+    return worst_of(rule, sight.grid, candidates, 1 if rule.need else None, few)
+
+
+def _evident(finding: Finding, sight: Sight) -> Bool:
+    """Where enough channels have a valid or covered value: a window that still fills is no lack of it."""
+    rule = finding.rule
+    if rule.kind not in WINDOWED:
+        return finding.evident
+    keys = channels(rule, sight.setup)
+    reporting, least = sight.reporting(keys), demand(rule)
+    enough = reporting >= (least or np.maximum(sight.placed(keys), 1))
+    return in_force(finding, enough | (finding.conformity == Conformity.NONCONFORMING))
+
+
+def _troubled(finding: Finding, sight: Sight) -> Bool:
+    """Where a rule that disturbs cannot be judged, and what was read would be nonconforming as it stands."""
+    short = finding.conformity == Conformity.INDETERMINATE
+    if not finding.rule.disturbs or not short.any():
+        return finding.troubled
+    doubted = sight.as_read(channels(finding.rule, sight.setup))
+    if doubted is None:
+        return finding.troubled
+    return np.asarray(short & (_judged(finding.rule, doubted).conformity == Conformity.NONCONFORMING))
 
 
 def kinds() -> tuple[RuleKind, ...]:

@@ -54,6 +54,7 @@ def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
             _U(rule, surface, dew, [sight.block([key]) for key in inputs] if one in inputs else []),
             np.maximum(surface.of("why"), dew.of("why")),
             surface.of("placed") & dew.of("placed"),
+            surface.of("outside") | dew.of("outside"),
         )
 
 

@@ -17,7 +17,8 @@ from .finding import Candidates, pair_names
 from .sight import Sight
 
 
-def _sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Channels of the first and of the second."""
     if rule.channels:
         return rule.channels[:1], rule.channels[1:]
     first, second = (setup.channels_of(replace(rule, media=(medium,))) for medium in rule.media)
@@ -26,7 +27,7 @@ def _sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
     """One candidate a pair: the first minus the second."""
-    for pairs in sight.several(list(product(*_sides(rule, sight.setup)))):
+    for pairs in sight.several(list(product(*sides(rule, sight.setup)))):
         a, b = sight.block([one for one, _ in pairs]), sight.block([other for _, other in pairs])
         (a_low, a_high), (b_low, b_high) = a.bounds(), b.bounds()
         yield Candidates(
@@ -36,4 +37,5 @@ def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
             np.rint(np.hypot(a.of("U"), b.of("U"))),
             np.maximum(a.of("why"), b.of("why")),
             a.of("placed") & b.of("placed"),
+            a.of("outside") | b.of("outside"),
         )

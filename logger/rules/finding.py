@@ -32,7 +32,8 @@ class Candidates:
     """Values low … high (equal but for limits of a cell's min and max) with U; arrays of shape (k, n), micro.
 
     labels: one for each of the k; low, high: NaN where nothing was seen; why: Why.EVIDENCE, or why it
-    supports nothing; placed: the candidate takes part at that time.
+    supports nothing; placed: the candidate takes part at that time; outside: a reading outside its
+    certificate's range takes part, so that nothing is proven (None: nowhere).
     """
 
     labels: tuple[str, ...]
@@ -41,6 +42,12 @@ class Candidates:
     U: Float
     why: NDArray[np.uint8]
     placed: Bool
+    outside: Bool | None = None
+
+
+def demand(rule: Rule) -> int | None:
+    """How many channels must give evidence whatever is placed; None: all that are placed, at least one."""
+    return rule.need or len(rule.channels) or None
 
 
 def pair_names(a: Iterable[Cells], b: Iterable[Cells]) -> tuple[str, ...]:
@@ -53,7 +60,9 @@ class Finding:
     """One rule over a grid; all arrays of shape (n,), values in micro-units, NaN where there is none.
 
     label: place in `labels` of the candidate that decided, −1 for none; beyond: bit i set where
-    candidate i is beyond the limit.
+    candidate i is beyond the limit. evident: enough channels have a valid or covered value, though a
+    window may still fill; troubled: indeterminate, and nonconforming if doubted readings are taken as
+    they stand (of rules that disturb bodies).
     """
 
     rule: Rule
@@ -67,6 +76,8 @@ class Finding:
     label: NDArray[np.int16]
     why: NDArray[np.uint8]
     beyond: NDArray[np.uint64]
+    evident: Bool
+    troubled: Bool
 
 
 def limit_micro(limit: float | None, otherwise: float) -> float:
@@ -115,7 +126,7 @@ class Worst:
         self.placed += len(some.labels) if always else some.placed.sum(axis=0)
         self._evidence(some, slack, begin)
         self._worse(margin, value, some.U, begin)
-        self._beyond(margin, slack, begin)
+        self._beyond(margin, slack, begin, some.outside)
 
     def _worse(self, margin: Float, value: Float, U: Float, begin: int) -> None:
         """Keep what is nearer to its limit, of equals the first."""
@@ -146,18 +157,22 @@ class Worst:
         at = np.flatnonzero(highest > self.why)
         self.why[at], self.short_label[at] = highest[at], begin + row[at]
 
-    def _beyond(self, margin: Float, slack: Float, begin: int) -> None:
+    def _beyond(self, margin: Float, slack: Float, begin: int, outside: Bool | None) -> None:
         for row in np.flatnonzero((margin < 0).any(axis=1)).tolist():
             over = np.flatnonzero(margin[row] < 0)
             self.beyond[over] |= np.uint64(1) << np.uint64(min(begin + row, 63))
             # slack = margin − w, hence margin < −w where 2·margin − slack < 0.
-            self.proven[over] |= 2 * margin[row, over] - slack[row, over] < 0
+            proven = 2 * margin[row, over] - slack[row, over] < 0
+            self.proven[over] |= proven if outside is None else proven & ~outside[row, over]
 
-    def finding(self) -> Finding:
-        """The finding: short where fewer candidates than the rule needs have evidence."""
-        need = self.placed if self.rule.need is None else np.minimum(self.placed, self.rule.need)
+    def finding(self, need: int | None = None, few: Bool | None = None) -> Finding:
+        """The finding: short where fewer than `need` candidates have evidence (None: than are placed).
+
+        few: where the rule lacks channels, whatever its candidates say.
+        """
         nonconforming, none = self.margin < 0, self.placed == 0
-        short = ((self.known < need) | none) & ~nonconforming
+        lacking = none | (self.known < (self.placed if need is None else need))
+        short = (lacking if few is None else lacking | few) & ~nonconforming
         conformity = np.where(self.slack < 0, Conformity.GUARD_BAND, Conformity.CONFORMING).astype(np.uint8)
         conformity[nonconforming] = Conformity.NONCONFORMING
         conformity[short] = Conformity.INDETERMINATE
@@ -166,6 +181,7 @@ class Worst:
         self.margin[np.isinf(self.margin) | short] = np.nan
         for array in (self.value, self.U):
             array[short] = np.nan
+        self.why[short & (self.why == Why.EVIDENCE)] = Why.FEW_PROBES
         self.why[none] = Why.NO_PROBE
         self.why[~short] = Why.EVIDENCE
         return _in_force(
@@ -181,19 +197,29 @@ class Worst:
                 label=self.label,
                 why=self.why,
                 beyond=self.beyond,
+                evident=~short,
+                troubled=np.zeros(self.grid.n, np.bool_),
             )
         )
 
 
+def in_force(finding: Finding, flags: Bool) -> Bool:
+    """The flags within the validity of a finding's rule, False outside it."""
+    inside = finding.grid.clip(finding.rule.from_ns, finding.rule.to_ns)
+    within = np.zeros(finding.grid.n, np.bool_)
+    within[inside] = flags[inside]
+    return within
+
+
 def _in_force(finding: Finding) -> Finding:
     """A rule says nothing outside its own validity."""
-    outside = np.ones(finding.grid.n, np.bool_)
-    outside[finding.grid.clip(finding.rule.from_ns, finding.rule.to_ns)] = False
+    outside = ~in_force(finding, np.ones(finding.grid.n, np.bool_))
     finding.conformity[outside] = Conformity.NOT_APPLICABLE
     finding.why[outside] = Why.EVIDENCE
     finding.proven[outside] = False
     finding.beyond[outside] = 0
     finding.margin[outside] = np.nan
+    finding.evident[outside] = finding.troubled[outside] = False
     return finding
 
 
@@ -204,9 +230,15 @@ def _smallest(margin: Float, than: Float) -> tuple[Int, Int]:
     return (margin[:, at] == least[at]).argmax(axis=0), at
 
 
-def worst_of(rule: Rule, grid: Grid, candidates: Iterable[Candidates]) -> Finding:
-    """All candidates of a rule as one finding."""
+def worst_of(
+    rule: Rule,
+    grid: Grid,
+    candidates: Iterable[Candidates],
+    need: int | None = None,
+    few: Bool | None = None,
+) -> Finding:
+    """All candidates of a rule as one finding; `need` and `few` as of `Worst.finding`."""
     worst = Worst(rule, grid)
     for some in candidates:
         worst.add(some)
-    return worst.finding()
+    return worst.finding(need, few)

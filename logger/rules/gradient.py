@@ -55,20 +55,25 @@ def distance_m(rule: Rule, a: Position, b: Position) -> float | None:
 
 @dataclass(frozen=True)
 class _Seen:
-    """One channel as every pair of it sees it, shape (n,): bounds, U squared, why nothing, whether there."""
+    """One channel as every pair of it sees it, shape (n,): bounds, U squared, why nothing, whether there.
+
+    outside: a reading outside its certificate's range takes part.
+    """
 
     low: Float
     high: Float
     U_squared: Float
     why: NDArray[np.uint8]
     placed: Bool
+    outside: Bool
 
     @staticmethod
     def of(key: str, sight: Sight) -> _Seen:
         """Of the cells of a channel; low is high where each has readings of its own."""
         block = sight.block([key])
         low, high = (bound[0] for bound in block.bounds())
-        return _Seen(low, high, block.of("U")[0] ** 2, block.of("why")[0], block.of("placed")[0])
+        why, placed, outside = (block.of(name)[0] for name in ("why", "placed", "outside"))
+        return _Seen(low, high, block.of("U")[0] ** 2, why, placed, outside)
 
 
 def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
@@ -111,6 +116,7 @@ def _compared(pairs: Sequence[_Pair], seen: Mapping[str, _Seen], sight: Sight) -
         np.rint(np.sqrt(U_squared)),
         np.maximum(_rows(s.why for s in a), _rows(s.why for s in b)),
         there & _rows(s.placed for s in a) & _rows(s.placed for s in b),
+        _rows(s.outside for s in a) | _rows(s.outside for s in b),
     )
 
 

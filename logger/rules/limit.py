@@ -14,5 +14,5 @@ def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
     for keys in sight.several(sight.setup.channels_of(rule)):
         c = sight.block(keys)
         yield Candidates(
-            sight.labels(keys), c.of("low"), c.of("high"), c.of("U"), c.of("why"), c.of("placed")
+            sight.labels(keys), c.of("low"), c.of("high"), c.of("U"), c.of("why"), c.of("placed"), c.outside()
         )

@@ -22,7 +22,7 @@ from ..derived import coarse
 from ..model import Position, Rule
 from ..series import Bool, Float, Int
 from ..units import MICRO
-from .finding import Candidates
+from .finding import Candidates, demand
 from .sight import Sight
 
 FEWEST = 4
@@ -134,9 +134,9 @@ def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
 def _short(rule: Rule, good: Bool, placed: Bool, why: Int) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
     """Why.EVIDENCE where enough probes have it, else the gravest reason of those that have none."""
     there, known = np.asarray(placed.sum(axis=0)), np.asarray(good.sum(axis=0))
-    need = there if rule.need is None else np.minimum(there, rule.need)
+    need = demand(rule) or there
     gravest = np.where(placed & ~good, np.maximum(why, Why.NO_READING), 0).max(axis=0)
-    few = np.where(gravest > 0, gravest, Why.NO_PROBE)
+    few = np.where(gravest > 0, gravest, np.where(there, Why.FEW_PROBES, Why.NO_PROBE))
     return np.where(known < np.maximum(need, FEWEST), few, Why.EVIDENCE).astype(np.uint8)
 
 

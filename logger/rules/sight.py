@@ -7,16 +7,17 @@ channel, a live minute all channels at once: the same whole numbers either way.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..calibration import Why
 from ..evidence import Cells, Grid
 from ..model import Channel, Setup
 from ..reduction import in_blocks
-from ..series import Bool, Float
+from ..series import Bool, Float, Int
 from ..units import difference_to_canonical
 
 T = TypeVar("T")
@@ -43,9 +44,14 @@ class Block:
         """Differences, each in its own channel's unit, in the canonical one."""
         return value * self.each(lambda c: float(difference_to_canonical(1.0, c.unit, c.quantity)))
 
+    def outside(self) -> Bool | None:
+        """Where a reading outside its certificate's range takes part, shape (k, n); None: nowhere."""
+        return self.of("outside") if any(c.outside[self._part].any() for c in self.cells) else None
+
     def bounds(self) -> tuple[Float, Float]:
         """The mean of a cell twice, or both bounds of a covered one, which has no reading of its own."""
-        own, mean = self.of("count") > 0, self.of("mean")
+        mean = self.of("mean")
+        own = np.isfinite(mean)
         if own.all():
             return mean, mean
         return np.where(own, mean, self.of("low")), np.where(own, mean, self.of("high"))
@@ -63,6 +69,28 @@ class Sight:
         """The cells of some channels on the grid and on `before` cells that lead to it."""
         wide = Grid(self.grid.first - before, self.grid.n + before, self.grid.step_s)
         return Block([self.cells[key] for key in keys], wide)
+
+    def reporting(self, keys: Sequence[str]) -> Int:
+        """How many of some channels stand in the zone with a valid or covered value, shape (n,)."""
+        total = np.zeros(self.grid.n, np.int64)
+        for key in keys:
+            block = self.block([key])
+            total += (block.of("why")[0] == Why.EVIDENCE) & block.of("placed")[0]
+        return total
+
+    def placed(self, keys: Sequence[str]) -> Int:
+        """How many of some channels stand in the zone, shape (n,)."""
+        total = np.zeros(self.grid.n, np.int64)
+        for key in keys:
+            total += self.block([key]).of("placed")[0]
+        return total
+
+    def as_read(self, keys: Sequence[str]) -> Sight | None:
+        """The same with doubted readings of some channels as they stand; None where none is doubted here."""
+        own = {key: self.cells[key] for key in keys}
+        if all(c.as_read is None for c in own.values()):
+            return None
+        return replace(self, cells={key: c.as_read or c for key, c in own.items()})
 
     def labels(self, keys: Sequence[str]) -> tuple[str, ...]:
         """Names of the probes."""

@@ -27,7 +27,7 @@ from .windows import moving_sum, sufficiency
 
 def slope_per_h(block: Block, width: int) -> tuple[Float, Float]:
     """Slope in micro-units per hour and Σ(t − t̄)² in h², of the filled cells of each window."""
-    filled, mean = block.of("count") > 0, block.of("mean")
+    filled, mean = (block.of("count") > 0) & ~block.of("outside"), block.of("mean")
     at = filled.argmax(axis=1)[:, None]
     base = np.nan_to_num(np.take_along_axis(mean, at, axis=1))
     value = np.where(filled, mean - base, 0.0).astype(np.int64)

@@ -18,7 +18,7 @@ from ..series import Float
 from ..units import MICRO
 from .finding import Candidates
 from .sight import Block, Sight
-from .windows import moving_max, moving_min, sufficiency
+from .windows import moving_max, moving_min, moving_sum, sufficiency
 
 
 def u_cell(block: Block, width: int) -> Float:
@@ -46,4 +46,6 @@ def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
         U = np.rint(c.difference(2 * np.sqrt(2) * u_cell(c, width)) * MICRO)
         U = np.broadcast_to(U, mean.shape)[:, before:]
         why = sufficiency(c, rule.window_s, rule.completeness)[:, before:]
-        yield Candidates(sight.labels(keys), span, span, U, why, c.of("placed")[:, before:])
+        outside = c.outside()
+        within = None if outside is None else moving_sum(outside, width)[:, before:] > 0
+        yield Candidates(sight.labels(keys), span, span, U, why, c.of("placed")[:, before:], within)

@@ -6,7 +6,7 @@ One nanosecond or one millionth beyond must come out otherwise; each case says b
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -224,10 +224,13 @@ def _agreement() -> Iterator[Case]:
     group = Group("edges of probes against each other", "a quarter of an hour, 80 % of it; by hand")
     yield group.case("the window is a quarter of an hour", 900, lambda: WINDOW_S)
     for name, apart, told in (
-        ("12 of 15 cells, at the begin", range(12), (15, 15)),
+        ("12 of 15 cells, at the begin", range(12), (12, 12)),
         ("11 of 15 cells, at the begin", range(11), (0, 0)),
-        ("12 of 15 cells, at the end: three later windows hold them, too", range(3, 15), (15, 18)),
-        ("11 of 15 cells, at the end", range(4, 15), (0, 0)),
+        ("every second cell: nothing contradicts the last one yet", range(0, 15, 2), (1, 0)),
+        ("12 cells with three between that do not", [*range(5), *range(8, 15)], (15, 15)),
+        ("the last 12 of 15 cells", range(3, 15), (12, 12)),
+        ("the last 11: nothing contradicts them yet, then 4 cells do", range(4, 15), (11, 0)),
+        ("the last one", range(14, 15), (1, 0)),
     ):
         yield group.case(
             f"{name}: alone, and with 15 more", told, lambda a=apart: tuple(_apart(a, n) for n in (15, 30))
@@ -249,7 +252,7 @@ def _agreement() -> Iterator[Case]:
     )
 
 
-def _apart(cells: range, n: int) -> int:
+def _apart(cells: Iterable[int], n: int) -> int:
     """Cells of a window in which the first of three probes is doubted; the record has n of them."""
     means = [np.full(n, 20.0) * MICRO for _ in range(3)]
     means[0][list(cells)] = 21.0 * MICRO

@@ -37,7 +37,7 @@ def _room(*bodies: ThermalBody, U: float = 1e-9) -> Setup:
 
 def _known(*temperatures: float) -> BodyState:
     tracks = tuple(Track(*[round(t * MICRO)] * 3) for t in temperatures)
-    return BodyState(0, 0, 0, "", TrackState(tracks, AirMemory(round(temperatures[0] * MICRO))))
+    return BodyState(0, 0, (), "", TrackState(tracks, AirMemory(round(temperatures[0] * MICRO))))
 
 
 def _bodies() -> Iterator[Case]:
@@ -110,9 +110,9 @@ def _credible() -> Iterator[Case]:
     group = Group("credible temperatures of bodies", FIRST_ORDER + "; air of 7 days, widened by 2 K")
     still = series(np.full(N, 20.0))
 
-    def start(*days: tuple[int, float, float], silent_s: int = 0) -> BodyState:
+    def start(*days: tuple[int, float, float]) -> BodyState:
         known = tuple((DAY_NUMBER - ago, round(a * MICRO), round(b * MICRO)) for ago, a, b in days)
-        return BodyState(0, 14_400, 0, "", TrackState((), AirMemory(None, silent_s, known)))
+        return BodyState(0, 14_400, (), "", TrackState((), AirMemory(None, (), known)))
 
     for name, state, end in (
         ("no air before: 18 … 22, 120·ln 4 = 166.4 min", start(), 166),
@@ -135,11 +135,11 @@ def _credible() -> Iterator[Case]:
     def days() -> tuple[object, ...]:
         found = judged(_room(), {"T1": series(rising)}, state=start((6, 19.0, 21.0), (7, 10.0, 30.0)))
         air = found.memory.states[N].tracks.air
-        return air.last, air.silent_s, tuple((d - DAY_NUMBER, a, b) for d, a, b in air.days)
+        return air.last, air.silences, tuple((d - DAY_NUMBER, a, b) for d, a, b in air.days)
 
     yield group.case(
         "the air that is remembered at midnight: last, silent, days",
-        (21_439_000, 0, ((-6, 19_000_000, 21_000_000), (0, 20_000_000, 21_439_000))),
+        (21_439_000, (), ((-6, 19_000_000, 21_000_000), (0, 20_000_000, 21_439_000))),
         days,
     )
     yield group.case(
@@ -156,7 +156,6 @@ def _nothing(judgement: Judgement) -> tuple[object, ...]:
 def _edges() -> Iterator[Case]:
     group = Group("edges of declared bodies: reason, first minute, end", FIRST_ORDER)
     still = series(np.full(N, 20.0))
-    within = (("settling", 0, 215), ("conforming", 215, N))
 
     def follow(state: BodyState, readings: Readings = still, room: Setup | None = None) -> object:
         return runs(judged(room or _room(), {"T1": readings}, state=state))
@@ -183,8 +182,9 @@ def _edges() -> Iterator[Case]:
 
     def before(last: float, silent_s: int) -> BodyState:
         """Known at 23.0; the air was last seen some time ago."""
-        known = _known(23.0).tracks.tracks
-        return BodyState(0, 14_400, 0, "", TrackState(known, AirMemory(round(last * MICRO), silent_s)))
+        known, lost = _known(23.0).tracks.tracks, silent_s > 3600
+        air = AirMemory(round(last * MICRO), ((silent_s, 0),), (), lost, 14_400 if lost else 0)
+        return BodyState(0, 14_400, (), "", TrackState(known, air))
 
     again = (("indeterminate", 0, 166), ("conforming", 166, 300), ("indeterminate", 300, 400 + 166))
     yield group.case(
@@ -198,8 +198,8 @@ def _edges() -> Iterator[Case]:
         lambda: follow(replace(before(23.0, 3540), unknown_s=0), silent(still, (0, 1))),
     )
     yield group.case(
-        "30 min before the piece are no part of 40 min within it",
-        within,
+        "30 min before the piece and 40 min within it are more than 1 h within 4 h: 18 … 22, 166.4 min",
+        (("settling", 0, 140), ("indeterminate", 140, 306), ("conforming", 306, N)),
         lambda: follow(replace(before(20.0, 1800), unknown_s=0), silent(still, (100, 140))),
     )
     jump = np.full(N, 24.0)
@@ -214,7 +214,7 @@ def _edges() -> Iterator[Case]:
                 {"T1": series(jump)},
                 DAY,
                 at(2 / 60),
-                state=BodyState(0, 14_400, 0),
+                state=BodyState(0, 14_400),
             )
         ),
         1.0,

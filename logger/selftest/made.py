@@ -127,7 +127,7 @@ def judged(
     step_ns = made.step_s * NS
     grid = Grid(from_ns // step_ns, (to_ns - from_ns) // step_ns, made.step_s)
     by_channel = {name if "." in name else f"{name}.temperature": r for name, r in readings.items()}
-    known = state or BodyState(0, 0, 0)
+    known = state or BodyState(0, 0)
     return judge("bay", made, by_channel, grid, known, now_ns=now_ns, marks=marks, activity=activity)
 
 

@@ -39,7 +39,7 @@ def cases() -> Iterator[Case]:
     three = {p: FOUR[p] for p in ("T1", "T2", "T3")}
     yield group.case(
         "three probes are none for a plane",
-        "NO_PROBE",
+        "FEW_PROBES",
         lambda: word(found(rule(**PLANE), {p: values[p] for p in three}, places=three)),
     )
     leaning = [Position(f"T{n}", "", "bay", "air", (0.0454 * n, 0, 1.0 * n)) for n in range(4)]

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..model import NS, Certificate, Channel
-from ..quality import constant_runs, gross_range, last_run, moved, spike, stays
+from ..quality import constant_runs, gross_range, last_run, moved, possible_span, rates, spike, stays
 from ..units import from_canonical, from_micro, micro, quantity, to_canonical, unit_name
 from .case import Case, Group
 
@@ -24,6 +24,7 @@ TWO = replace(BARE, indications=(18.0, 22.0), corrections=(-0.1, -0.2), U=(0.1, 
 def cases() -> Iterator[Case]:
     """All of them."""
     yield from _quality()
+    yield from _rates()
     yield from _runs()
     yield from _units()
 
@@ -148,6 +149,56 @@ def _quality() -> Iterator[Case]:
             moved(np.array([]), 0.0),
         ),
     )
+
+
+def _rates() -> Iterator[Case]:
+    group = Group("a rate no room can have", "more than 5 K within 5 min, by hand; absolute zero: SI, exact")
+
+    def seen(times_s: list[float], values: list[float], max_age_s: float = 180.0) -> str:
+        found = rates((np.array(times_s) * NS).astype(np.int64), np.array(values), 5.0, max_age_s)
+        return "".join("x" if one else "." for one in found)
+
+    minutes = [60.0 * n for n in range(9)]
+    for step, told in ((5.0, "........."), (5.001, "..xxxxx.."), (-5.001, "..xxxxx..")):
+        yield group.case(
+            f"a step of {step:g} K, for the 5 min after it",
+            told,
+            lambda s=step: seen(minutes, [20.0] * 2 + [20.0 + s] * 7),
+        )
+    yield group.case("1 K a minute", ".........", lambda: seen(minutes, [20.0 + n for n in range(9)]))
+    yield group.case(
+        "1.01 K a minute, from the fifth minute on",
+        ".....xxxx",
+        lambda: seen(minutes, [20.0 + 1.01 * n for n in range(9)]),
+    )
+    for second_s, told in ((300.0, ".x"), (300.1, "..")):
+        yield group.case(
+            f"5.001 K in {second_s:g} s",
+            told,
+            lambda t=second_s: seen([0.0, t], [20.0, 25.001], 900.0),
+        )
+    for change, told in ((15.0, ".."), (15.001, ".x")):
+        yield group.case(
+            f"{change:g} K in 15 min between two readings",
+            told,
+            lambda c=change: seen([0.0, 900.0], [20.0, 20.0 + c], 2700.0),
+        )
+    for gap_s, told in ((180.0, ".x"), (180.1, "..")):
+        yield group.case(
+            f"9 K across {gap_s:g} s where 180 s may be",
+            told,
+            lambda g=gap_s: seen([0.0, g], [20.0, 29.0]),
+        )
+    wide = replace(T1, probe_span=(-2000.0, 2000.0))
+    for unit, zero in (("degC", -273.15), ("K", 0.0), ("degF", -459.67)):
+        yield group.case(
+            f"absolute zero in {unit}", (zero, 2000.0), lambda u=unit: possible_span(replace(wide, unit=u))
+        )
+    damp = replace(wide, quantity="relative_humidity", unit="%RH")
+    yield group.case("humidity −5 to 105 %RH", (-5.0, 105.0), lambda: possible_span(damp))
+    press = replace(wide, quantity="pressure", unit="hPa")
+    yield group.case("pressure from 0 on", (0.0, 2000.0), lambda: possible_span(press))
+    yield group.case("a span of its own within", (-40.0, 60.0), lambda: possible_span(T1))
 
 
 def _runs() -> Iterator[Case]:

@@ -88,7 +88,7 @@ def _settling() -> Iterator[Case]:
     yield group.case(
         "1 s that is left does not pass in a silence of 10 min",
         (("settling", 0, 11), ("conforming", 11, N)),
-        lambda: told(silent(series(np.full(N, 20.0)), (0, 10)), 4, BodyState(1, 0, 0)),
+        lambda: told(silent(series(np.full(N, 20.0)), (0, 10)), 4, BodyState(1, 0)),
     )
     two = (
         rule(name="one", channels=("T1.temperature",)),
@@ -119,13 +119,22 @@ def _unknown() -> Iterator[Case]:
             lambda m=minutes: told(silent(still, (600, 600 + m))),
         )
     yield group.case(
-        "two silences of 40 min are no silence of 80",
+        "two silences of 40 min within the settling time add up to more than 1 h",
         (
             ("conforming", 0, 600), ("indeterminate", 600, 640), ("conforming", 640, 650),
-            ("indeterminate", 650, 690), ("conforming", 690, N),
+            ("indeterminate", 650, 690 + 240), ("conforming", 690 + 240, N),
         ),
         lambda: told(silent(still, (600, 640), (650, 690))),
     )  # fmt: skip
+    for apart, end in ((179, 701 + 240), (180, 701)):
+        yield group.case(
+            f"40 min, {apart} min of evidence, then 21 min: within 4 h or not",
+            (
+                ("conforming", 0, 640 - apart), ("indeterminate", 640 - apart, 680 - apart),
+                ("conforming", 680 - apart, 680), ("indeterminate", 680, end), ("conforming", end, N),
+            ),
+            lambda a=apart: told(silent(still, (640 - a, 680 - a), (680, 701))),
+        )  # fmt: skip
     room = setup((rule(),), settling_s=7200)
     yield group.case(
         "at the start of a record",
@@ -138,12 +147,12 @@ def _unknown() -> Iterator[Case]:
             ("indeterminate", 0, 100), ("nonconforming", 100, 200), ("settling", 200, 260),
             ("indeterminate", 260, 600), ("conforming", 600, N),
         ),
-        lambda: told(outside((100, 200)), 1, BodyState(0, 36_000, 0)),
+        lambda: told(outside((100, 200)), 1, BodyState(0, 36_000)),
     )  # fmt: skip
     yield group.case(
         "an excursion ends what was not known before it ends",
         (("indeterminate", 0, 100), ("nonconforming", 100, 200), ("conforming", 200, N)),
-        lambda: told(outside((100, 200)), 0, BodyState(0, 12_000, 0)),
+        lambda: told(outside((100, 200)), 0, BodyState(0, 12_000)),
     )
 
 
@@ -156,24 +165,24 @@ def _continued() -> Iterator[Case]:
         return found.memory.states[minutes]
 
     def plain(one: BodyState) -> tuple[object, ...]:
-        return one.settling_s, one.unknown_s, one.silent_s, one.rule
+        return one.settling_s, one.unknown_s, one.silences, one.rule
 
     hour = series(outside((540, 600)))
     for minutes, wanted in (
-        (540, (0, 0, 0, "")),
-        (600, (14_400, 0, 0, "bay.temperature")),
-        (700, (8400, 0, 0, "bay.temperature")),
-        (900, (0, 0, 0, "bay.temperature")),
+        (540, (0, 0, (), "")),
+        (600, (14_400, 0, (), "bay.temperature")),
+        (700, (8400, 0, (), "bay.temperature")),
+        (900, (0, 0, (), "bay.temperature")),
     ):
         yield group.case(
-            f"out until 10:00, at minute {minutes}: settling, unknown, silent in s, rule",
+            f"out until 10:00, at minute {minutes}: settling, unknown in s, silences, rule",
             wanted,
             lambda m=minutes: plain(state(hour, m)),
         )
     late = series(outside((N - 60, N), n=2 * N))
     yield group.case(
         "at midnight within two days",
-        (14_400, 0, 0, "bay.temperature"),
+        (14_400, 0, (), "bay.temperature"),
         lambda: plain(
             judged(setup((rule(),), settling_s=14_400), {"T1": late}, DAY, at(48)).memory.states[N]
         ),
@@ -186,31 +195,33 @@ def _continued() -> Iterator[Case]:
                 setup((rule(),), settling_s=7200),
                 {"T1": series(np.full(N, 20.0))},
                 at(1),
-                state=BodyState(7200, 0, 0),
+                state=BodyState(7200, 0),
             )
         ),
     )
     yield group.case(
         "at the start of a record",
-        (0, 7200, 0, "", 0),
+        (0, 7200, ((7200, 0),), "", ()),
         lambda: _first(at_start_of_record(setup((rule(),), settling_s=7200).zones["bay"])),
     )
     quiet = silent(series(np.full(N, 20.0)), (600, 700))
-    for minutes, wanted in (
-        (630, (0, 0, 1800, "")),
-        (660, (0, 0, 3600, "")),
-        (661, (0, 14_400, 3660, "")),
-        (710, (0, 13_800, 0, "")),
-    ):
+    states: tuple[tuple[int, tuple[object, ...]], ...] = (
+        (630, (0, 0, ((1800, 0),), "")),
+        (660, (0, 0, ((3600, 0),), "")),
+        (661, (0, 14_400, ((3660, 0),), "")),
+        (710, (0, 13_800, ((6600, 600),), "")),
+        (915, (0, 1500, ((14_400, 12_900),), "")),
+    )
+    for minutes, left in states:
         yield group.case(
-            f"silent from 10:00, at minute {minutes}", wanted, lambda m=minutes: plain(state(quiet, m))
+            f"silent from 10:00, at minute {minutes}", left, lambda m=minutes: plain(state(quiet, m))
         )
     yield group.case(
         "a silence goes on from one piece to the next: 40 min, then 21",
         (("indeterminate", 0, 21 + 240), ("conforming", 21 + 240, N)),
-        lambda: told(silent(series(np.full(N, 20.0)), (0, 21)), 4, BodyState(0, 0, 2400)),
+        lambda: told(silent(series(np.full(N, 20.0)), (0, 21)), 4, BodyState(0, 0, ((2400, 0),))),
     )
 
 
 def _first(state: BodyState) -> tuple[object, ...]:
-    return state.settling_s, state.unknown_s, state.silent_s, state.rule, state.tracks.air.silent_s
+    return state.settling_s, state.unknown_s, state.silences, state.rule, state.tracks.air.silences

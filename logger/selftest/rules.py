@@ -200,7 +200,7 @@ def _several() -> Iterator[Case]:
         lambda: word(found(rule(), {"T1": 21.5, "T2": silent})),
     )
     yield group.case(
-        "need more than there are asks for all", "CONFORMING", lambda: word(found(rule(need=5), {"T1": 20.0}))
+        "need more than there are is never met", "FEW_PROBES", lambda: word(found(rule(need=5), {"T1": 20.0}))
     )
     yield group.case(
         "who is beyond, as bits",

@@ -6,19 +6,21 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from ..conditions import Extent, extents, outward, statement
 from ..errors import Refused
-from ..inspection import ChannelStatistics, Check
+from ..inspection import Check
 from ..model import Position, Verdict
 from ..physics.saturation import saturation_pressure_water
 from ..rules.finding import Finding
 from ..rules.plane import Fit
 from ..units import MICRO
 from .case import Case, Group, refused
-from .made import rule, setup
+from .made import at, rule, series, setup
+from .made import judged as judged_room
 from .rules import cell, found
 
 GRADIENT: Mapping[str, Any] = {
@@ -226,74 +228,80 @@ def _log_pressure(t_C: float) -> float:
 def _stated() -> Iterator[Case]:
     group = Group("conditions on a certificate", "ISO/IEC 17025:2017, 7.8.4.1 b; rounded outward; by hand")
     rows = (
-        ("temperature", "air", 19.78, 20.21, 0.10, "temperature (air) 19.6 °C to 20.4 °C"),
-        ("temperature", "plate-top", -1.0, 1.0, 0.1, "temperature (plate top) −1.1 °C to 1.1 °C"),
-        ("relative_humidity", "air", 46.4, 47.1, 1.6, "relative humidity 44 % to 49 %"),
-        ("pressure", "air", 96_541.0, 97_012.0, 30.0, "pressure 965 hPa to 971 hPa"),
+        ("temperature", "air", 19.68, 20.31, 0.10, "temperature (air) 19.6 °C to 20.4 °C"),
+        ("temperature", "plate-top", -1.1, 1.1, 0.1, "temperature (plate top) −1.1 °C to 1.1 °C"),
+        ("temperature", "air", 19.7151, 20.2849, 0.05, "temperature (air) 19.71 °C to 20.29 °C"),
+        ("relative_humidity", "air", 44.8, 48.7, 1.6, "relative humidity 44 % to 49 %"),
+        ("pressure", "air", 96_511.0, 97_042.0, 30.0, "pressure 965.1 hPa to 970.5 hPa"),
         ("pressure", "air", 96_500.0, 97_000.0, 0.0, "pressure 965 hPa to 970 hPa"),
         ("relative_humidity", "air", 46.0, 47.0, 0.0, "relative humidity 46 % to 47 %"),
         ("temperature", "air", 19.6, 20.4, 0.0, "temperature (air) 19.6 °C to 20.4 °C"),
     )
+    yield from group.each("stated of", rows, lambda *of: _text(Extent(*of)))
+    band, finer = ((19.75, 20.25),), ", rounded to 0.01 °C)"
+    limited = (
+        (19.80, 20.20, 0.10, band, "19.8 °C to 20.2 °C (limits 19.75 °C to 20.25 °C)"),
+        (19.751, 20.222, 0.10, band, "19.75 °C to 20.23 °C (limits 19.75 °C to 20.25 °C" + finer),
+        (19.80, 20.27, 0.10, band, "19.8 °C to 20.3 °C (limits 19.75 °C to 20.25 °C)"),
+        (19.78, 20.222, 0.10, ((None, 20.25),), "19.78 °C to 20.23 °C (limit at most 20.25 °C" + finer),
+    )  # fmt: skip
     yield from group.each(
-        "stated of", rows, lambda *of: statement(_CHECKED, [Extent(*of)], "the bay").stated[0].text
+        "beside its limits",
+        limited,
+        lambda low, high, U, limits: _text(Extent("temperature", "air", low, high, U, limits))[18:],
     )
-    kept: Mapping[Verdict, str] = {"stable": "kept.", "not stable": "not kept.", "not shown": "refused"}
+    kept: Mapping[Verdict, str] = {"stable": "kept.", "not stable": "", "not shown": "refused"}
     for verdict, wanted in kept.items():
         yield group.case(f"{verdict}: the limits were", wanted, lambda v=verdict: _kept(v))
-
     yield group.case(
-        "what the probes of a zone did, by medium: those that stood in it, and have a U",
-        (("temperature", "air", 19.7, 20.3, 0.12), ("temperature", "part", 19.9, 20.0, 0.1),
-         ("relative_humidity", "air", 44.0, 48.0, 1.6)),
+        "what the probes of a zone did, by medium, each with its own U",
+        (("temperature", "air", 19.6, 20.42, 0.12), ("temperature", "part", 19.8, 20.1, 0.1),
+         ("relative_humidity", "air", 42.4, 49.6, 1.6)),
         _extents,
     )  # fmt: skip
 
 
-def _extents() -> tuple[tuple[object, ...], ...]:
-    """T1 and T2 stand in air, T3 on the part, T4 in supply air.
+def _text(one: Extent) -> str:
+    return statement(_CHECKED, [one], [], "the bay", UTC).stated[0].text
 
-    T5 came when the interval was over, T6 left when it began, T7 left a nanosecond later.
+
+def _extents() -> tuple[tuple[object, ...], ...]:
+    """T1 and T2 stand in air, T3 on the part, T4 in supply air, for the second hour of the day.
+
+    T5 came when the hour was over, T6 left when it began, T7 left in its first minute. Each is at its lower
+    value for the first half of the hour, then at its upper one.
     """
     places: Places = {f"T{n}": (1.0 * n, 1.0, 1.0) for n in range(1, 8)}
     two = ("temperature", "relative_humidity")
-    room = setup((), places, media={"T3": "part", "T4": "supply-air"}, quantities={"T3": two})
-    end_ns = _CHECKED.to_ns
-    begin_ns = _CHECKED.from_ns
+    room = setup(
+        (), places, U={"temperature": 0.1, "relative_humidity": 1.6}, media={"T3": "part", "T4": "supply"},
+        quantities={"T3": two},
+    )  # fmt: skip
+    begin_ns, end_ns = at(1), at(2)
     stays: Mapping[str, Mapping[str, Any]] = {
-        "T5": {"from_ns": end_ns}, "T6": {"from_ns": -1, "to_ns": begin_ns},
-        "T7": {"from_ns": -1, "to_ns": begin_ns + 1},
+        "T5": {"from_ns": end_ns}, "T6": {"to_ns": begin_ns}, "T7": {"to_ns": begin_ns + 1},
     }  # fmt: skip
-    late = tuple(replace(p, **stays.get(p.probe, {})) for p in room.placements)
-    rows = [
-        ("T1", 19.8, 20.1),
-        ("T2", 20.0, 20.3),
-        ("T3", 19.9, 20.0),
-        ("T4", 15.0, 16.0),
-        ("T5", 25.0, 26.0),
-        ("T6", 10.0, 11.0),
-        ("T7", 19.7, 19.9),
-    ]
-    told = [_row(f"{probe}.temperature", low, high) for probe, low, high in rows]
-    told += [_row("T3.relative_humidity", 44.0, 48.0), _row("T9.temperature", 0.0, 1.0)]
-    told += [_row("T2.temperature", None, None)]
-    U = {row.channel: 0.1 for row in told} | {"T2.temperature": 0.12, "T3.relative_humidity": 1.6}
-    found = extents(replace(_CHECKED, statistics=tuple(told)), replace(room, placements=late), U)
-    return tuple((e.quantity, e.medium, e.low, e.high, e.U) for e in found)
-
-
-def _row(channel: str, low: float | None, high: float | None) -> ChannelStatistics:
-    quantity = channel.partition(".")[2]
-    return ChannelStatistics(channel, quantity, "", 60, low, high, None, None, None, None)
+    papers = tuple(replace(c, U=(0.12,)) if c.number == "C-T2" else c for c in room.certificates)
+    stood = tuple(replace(p, **stays.get(p.probe, {})) for p in room.placements)
+    room = replace(room, placements=stood, certificates=papers)
+    ends = {
+        "T1.temperature": (19.8, 20.1), "T2.temperature": (20.0, 20.3), "T3.temperature": (19.9, 20.0),
+        "T4.temperature": (15.0, 16.0), "T5.temperature": (25.0, 26.0), "T6.temperature": (10.0, 11.0),
+        "T7.temperature": (19.7, 19.9), "T3.relative_humidity": (44.0, 48.0),
+    }  # fmt: skip
+    values = {key: series([low] * 90 + [high] * 60) for key, (low, high) in ends.items()}
+    found = extents(judged_room(room, values), room, slice(60, 120))
+    return tuple((e.quantity, e.medium, round(e.low, 6), round(e.high, 6), e.U) for e in found)
 
 
 _CHECKED = Check("bay", 0, 10**12, 0, "", "stable", False, (), (), (), "", "", "")
+UTC = ZoneInfo("UTC")
 
 
 def _kept(verdict: Verdict) -> str:
+    one = Extent("temperature", "air", 20, 20, 0.1)
     try:
-        said = statement(
-            replace(_CHECKED, verdict=verdict), [Extent("temperature", "air", 20, 20, 0.1)], "the bay"
-        )
+        said = statement(replace(_CHECKED, verdict=verdict), [one], [], "the bay", UTC)
     except Refused:
         return "refused"
     return said.sentence.partition("The limits were ")[2]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
@@ -11,15 +11,16 @@ from sqlalchemy import Connection
 from .. import actions
 from ..alarm_cells import Cell, cell_of, evidence_cell
 from ..alarms import ACTIVE, Alarm, Notice, Step, step
-from ..causes import FLOOD_NS, flooded, has_gathered, is_over, joined, speaking
+from ..causes import FLOOD_NS, Group, cause_of, flooded, is_due, is_over, joined, scope_of, speaking
 from ..doubts import by_doubted_alone
 from ..duty import asleep, every_way
 from ..instants import rfc3339
 from ..model import NS, AlarmSpec, Config, Conformity, Row, RuleState, Setup
+from ..notify.text import zone_of
 from ..reminding import suppressed, told_again
 from ..store import Store
 from ..view import Facts, fact, suspect_cell
-from .telling import Telling, annunciation, zone_of
+from .telling import Telling, annunciation
 
 # A service that was away looks back so far; what is older is in the periods and excursions.
 CATCH_UP_NS = 3600 * NS
@@ -74,7 +75,9 @@ class Alarming:
         known = {alarm.key: alarm for alarm in actions.alarm_list(self.store)}
         specs = self._specs()
         cells = self._cells(specs, {s.key: known.get(s.key, Alarm(s.key)) for s in specs}, now_ns)
-        if not any(cells.values()) and not any(self._is_due(alarm, now_ns) for alarm in known.values()):
+        waits_s = self._waits_s(specs, known.get(FLOOD, Alarm(FLOOD)))
+        due = (_has_to_do(alarm, waits_s, now_ns) for alarm in known.values())
+        if not any(cells.values()) and not any(due):
             return []
         with self.store.begin() as conn:
             # Read again: a person may have acknowledged since.
@@ -88,11 +91,11 @@ class Alarming:
             actions.alarm_specs(self.config.setup, every_way(self.config)), key=lambda s: bool(s.rule)
         )
 
-    def _is_due(self, alarm: Alarm, now_ns: int) -> bool:
-        """Whether an alarm has something to do though no cell is new."""
-        shelf = alarm.shelved_until_ns
-        gathered = alarm.waits and has_gathered(alarm, self.config.notices.gather_s, now_ns)
-        return (shelf is not None and shelf <= now_ns) or gathered
+    def _waits_s(self, specs: Iterable[AlarmSpec], flood: Alarm) -> dict[str, int]:
+        """How long each alarm waits for others of its cause; in a flood what is not high waits longer."""
+        gather_s = self.config.notices.gather_s
+        held_s = max(gather_s, FLOOD_NS // NS) if flood.condition in ACTIVE else gather_s
+        return {s.key: gather_s if s.priority == "high" else held_s for s in specs}
 
     def _turned(self, conn: Connection, turn: _Turn) -> list[Notice]:
         for key, spec in turn.specs.items():
@@ -114,6 +117,8 @@ class Alarming:
         off = asleep(spec, zone, self.config.setup, turn.now_ns)
         if off or not spec.rule:
             return off
+        if turn.after[spec.key].condition in ACTIVE:
+            return ""  # one that stands keeps standing and escalating
         source = turn.after.get(f"{zone}.evidence")
         if source is None or source.condition not in ACTIVE or source.newest is None:
             return ""
@@ -121,7 +126,7 @@ class Alarming:
         if not cells:
             return turn.after[spec.key].suppressed_by
         silent = self._silent_of(spec, source.newest)
-        unknown = cells[-1].conformity is Conformity.INDETERMINATE
+        unknown = all(cell.conformity is Conformity.INDETERMINATE for cell in cells)
         return f"{source.key} ({', '.join(silent)})" if unknown and silent else ""
 
     def _silent_of(self, spec: AlarmSpec, cell: Cell) -> list[str]:
@@ -132,14 +137,16 @@ class Alarming:
         return sorted(taken & silent)
 
     def _gather(self, turn: _Turn) -> None:
-        """New occurrences find their cause; the flood's alarm stands for those that it drowns."""
-        flood = turn.after[FLOOD].condition in ACTIVE
-        new = [n for n in turn.notices if n.step == "annunciated"]
-        found = joined(new, turn.after, turn.specs, FLOOD if flood else "")
-        for key, alarm in found.items():
-            turn.after[key] = alarm if alarm.waits else replace(alarm, told_ns=turn.now_ns)
-            if not alarm.waits:
-                turn.reasons[key].append(f"{key}: told together with {alarm.cause}.")
+        """New occurrences find their cause."""
+        new = [n for n in turn.notices if n.step == "annunciated" and _is_newest(n, turn)]
+        for key, alarm in joined(new, turn.after, turn.specs, self._scopes(turn)).items():
+            turn.after[key] = alarm
+            if alarm.cause != key:
+                turn.reasons[key].append(f"{key}: has one cause with {alarm.cause}.")
+
+    def _scopes(self, turn: _Turn) -> dict[str, str]:
+        common, setup = self.config.notices.common_causes, self.config.setup
+        return {key: scope_of(spec, zone_of(spec, setup), common) for key, spec in turn.specs.items()}
 
     def _flood(self, turn: _Turn) -> None:
         """A flood is an alarm of its own, raised in the turn in which it begins."""
@@ -151,24 +158,40 @@ class Alarming:
             cell = fact(spec, Facts(flooded=recent), max(flood.cell_ns + 1, to_ns - NS), to_ns)
             done = step(spec, flood, [cell], (), turn.now_ns)
             turn.take(FLOOD, done)
-            turn.after |= joined(done.notices, turn.after, turn.specs)
+            turn.after |= joined(done.notices, turn.after, turn.specs, self._scopes(turn))
 
     def _tell(self, conn: Connection, turn: _Turn, again: Sequence[Sequence[Step]]) -> list[Notice]:
         """Queues what is due now: causes that were gathered, what is over, what is told again."""
         telling = Telling(self.store, self.config, conn, turn.specs, turn.now_ns)
         overtaken = _overtaken(turn)
         for notice in overtaken:
-            telling.put(notice, turn.after[notice.alarm], [])
-        spoken = speaking(turn.after.values(), self.config.notices.gather_s, turn.now_ns)
-        due = [(annunciation(group[0]), group) for group in spoken]
-        due += [(notice, [turn.after[notice.alarm]]) for notice in _returns(turn)]
-        due += [(group[0].notices[0], [done.alarm for done in group]) for group in again]
-        for notice, group in due:
-            goes_ns = telling.put(notice, group[0], group[1:])
-            if notice.step != "returned":
-                for key in (one.key for one in group):
-                    turn.after[key] = replace(turn.after[key], waits=False, told_ns=goes_ns)
-        return [*overtaken, *(notice for notice, _ in due)]
+            telling.put(notice, turn.after[notice.alarm])
+        waits_s = self._waits_s(turn.specs.values(), turn.after[FLOOD])
+        _drop_what_is_over(turn, waits_s)
+        told = [
+            self._announce(telling, turn, group)
+            for group in speaking(turn.after.values(), waits_s, turn.now_ns)
+        ]
+        for notice, over in _returns(turn):
+            telling.put(notice, over[0], over[1:])
+            told.append(notice)
+        for group in again:
+            told.append(self._tell_again(telling, turn, group))
+        return [*overtaken, *told]
+
+    def _announce(self, telling: Telling, turn: _Turn, group: Group) -> Notice:
+        notice = annunciation(group.new[0])
+        goes_ns = telling.put(notice, group.new[0], group.new[1:], group.standing)
+        for alarm in group.new:
+            turn.after[alarm.key] = replace(alarm, waits=False, told_ns=goes_ns)
+        return notice
+
+    def _tell_again(self, telling: Telling, turn: _Turn, group: Sequence[Step]) -> Notice:
+        alarms, notice = [done.alarm for done in group], group[0].notices[0]
+        goes_ns = telling.put(notice, alarms[0], alarms[1:])
+        for alarm in alarms:
+            turn.after[alarm.key] = replace(turn.after[alarm.key], told_ns=goes_ns)
+        return notice
 
     def _kept(self, conn: Connection, turn: _Turn, key: str) -> None:
         before, after = turn.before[key], turn.after[key]
@@ -246,20 +269,57 @@ class Alarming:
         return max(known, default=None)
 
 
-def _returns(turn: _Turn) -> list[Notice]:
-    """For each cause that is over one return: the last one, its leader's first."""
-    found: list[Notice] = []
-    over: set[str] = set()
-    returns = [n for n in turn.notices if n.step == "returned"]
+def _has_to_do(alarm: Alarm, waits_s: Mapping[str, int], now_ns: int) -> bool:
+    """Whether an alarm has something to do though no cell is new."""
+    shelf = alarm.shelved_until_ns
+    return (shelf is not None and shelf <= now_ns) or is_due(alarm, waits_s.get(alarm.key, 0), now_ns)
+
+
+def _is_newest(notice: Notice, turn: _Turn) -> bool:
+    return notice.occurrence == turn.after[notice.alarm].occurrence
+
+
+def _drop_what_is_over(turn: _Turn, waits_s: Mapping[str, int]) -> None:
+    """What a flood held back and what is over by now is not announced: nobody has to act on it.
+
+    High priorities are never held back, so that none of them is dropped.
+    """
+    for notice in [n for n in turn.notices if n.step == "returned" and turn.after[n.alarm].waits]:
+        alarm = turn.after[notice.alarm]
+        if waits_s[alarm.key] > waits_s[FLOOD]:
+            turn.after[alarm.key] = replace(alarm, waits=False, told=False)
+            turn.notices.remove(notice)
+            turn.reasons[alarm.key].append(f"{alarm.key}: over before the flood let it be announced.")
+
+
+def _returns(turn: _Turn) -> list[tuple[Notice, list[Alarm]]]:
+    """For each cause that is over one return, which names all of it: the last one, its leader's first."""
+    found: list[tuple[Notice, list[Alarm]]] = []
+    over: set[object] = set()
+    returns = [n for n in turn.notices if n.step == "returned" and _is_newest(n, turn)]
     for notice in sorted(returns, key=lambda n: turn.after[n.alarm].cause != n.alarm):
         alarm = turn.after[notice.alarm]
-        cause = alarm.cause or alarm.key
+        cause = cause_of(alarm) or alarm.key
         if cause in over or not is_over(alarm, turn.after.values()):
-            turn.reasons[alarm.key].append(f"{alarm.key}: the end of {cause} is told once.")
+            turn.reasons[alarm.key].append(f"{alarm.key}: the end of {alarm.cause} is told once.")
             continue
         over.add(cause)
-        found.append(notice)
+        found.append((notice, [alarm, *_over_with(alarm, turn)]))
     return found
+
+
+def _over_with(alarm: Alarm, turn: _Turn) -> list[Alarm]:
+    """The others of its cause that are over, too."""
+    return [
+        a
+        for a in turn.after.values()
+        if a.key != alarm.key
+        and alarm.cause
+        and cause_of(a) == cause_of(alarm)
+        and a.returned_ns is not None
+        and a.condition not in ACTIVE
+        and a.told
+    ]
 
 
 def _overtaken(turn: _Turn) -> list[Notice]:

@@ -19,6 +19,7 @@ from ..model import NS, Row
 from ..probes.clock import Clock, boot_id
 from ..store import Store
 from ..store.clocks import UNSURE
+from ..store.unplaced import record_doubts
 
 TIME_ERROR = 5
 WRITTEN_NS = 1_790_000_000 * NS  # nothing was measured by this program before it was written
@@ -58,6 +59,7 @@ class ClockWatch:
 
     def begin(self) -> None:
         """Decide at the start, against what is stored; a doubt of this boot that nobody settled goes on."""
+        record_doubts(self.store)
         if (open_ := self.store.clocks.unsure_boots().get(boot_id())) is not None:
             self._base_ns, self.why = open_.base_ns, open_.why
             return

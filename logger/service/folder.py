@@ -33,7 +33,7 @@ class WatchedFolder:
         if self._folder is None or self._folder.folder != Path(plan.folder):
             self._folder = Folder(Path(plan.folder), plan.quiet_s)
         how = f"{config.setup.version} {plan.profile}"
-        for one in self._folder.look(lambda path: self._bring(path, config), time.monotonic(), how):
+        for one in self._folder.outcomes(lambda path: self._bring(path, config), time.monotonic(), how):
             if one.state == "refused":
                 tell_refused(self._store, one, WHO)
 

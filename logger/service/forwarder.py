@@ -139,7 +139,9 @@ class Forwarder:
 
     def _failed(self, why: str) -> None:
         if not self.trouble:
-            log.warning("the centre does not take rows: %s", why)
+            log.warning(
+                "centre %s does not take readings of node %s: %s", self._centre.url, self._centre.node, why
+            )
         self.trouble = why
         self._not_before_s = self._clock_s() + self._pause_s
         self._pause_s = min(2 * self._pause_s, LONGEST_WAIT_S)

@@ -6,6 +6,8 @@ import logging
 import threading
 from collections.abc import Callable, Mapping
 
+from ..errors import StillroomError
+
 log = logging.getLogger(__name__)
 
 Event = Callable[[str, Mapping[str, object]], None]
@@ -22,16 +24,24 @@ class Jobs:
         """Does the work; whether it succeeded. A failure and its end are told once each."""
         try:
             work()
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 (a job that fails becomes an event)
             text = f"{type(error).__name__}: {error}"
             if self.failing.get(name) != text:
-                log.exception("job %s failed", name)
+                _log(name, error)
                 self._event("job-failed", {"job": name, "error": text[:500]})
             self.failing[name] = text
             return False
         if self.failing.pop(name, None) is not None:
             self._event("job-works-again", {"job": name})
         return True
+
+
+def _log(name: str, error: Exception) -> None:
+    """A sentence where the error is one; a trace only for what nobody foresaw."""
+    if isinstance(error, StillroomError | OSError):
+        log.error("job %s failed: %s", name, error)
+    else:
+        log.exception("job %s failed", name)
 
 
 class Loop:

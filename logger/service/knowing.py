@@ -14,8 +14,9 @@ from ..confirmation import position_of, status
 from ..model import NS, Config
 from ..notify.outbox import Letter, Outbox
 from ..store import Store
+from ..store.place import refusal
 from ..view import Facts
-from .backups import newest_backup_ns
+from .backups import damage, newest_backup_ns
 
 CLOCK_NS = 600 * NS  # so long a step of the clock is told
 REFUSED_NS = 86_400 * NS
@@ -37,8 +38,10 @@ class Knowing:
         waiting = box.tried_in_vain()
         return Facts(
             disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,
+            disk_trouble=refusal(self.store.folder),
             disk_wanted_GB=self.config.notices.disk_free_GB,
             backup_age_days=self._backup_age_days(now_ns),
+            backup_damage="" if self.config.backup is None else damage(self.store),
             clock_step_s=self._clock_step_s(now_ns),
             failing=dict(self.failing),
             refused=_names(box.failed(now_ns - REFUSED_NS)),

@@ -18,6 +18,7 @@ from ..model import NS, Config
 from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
+from ..proof import verified
 from ..store import Store, tables
 from ..verdicts import Verdicts
 from . import backups, systemd
@@ -128,7 +129,7 @@ class Service:
         ended &= self._importing.stop(left_s() / 2)
         self._writer.event("stop", {"in_time": ended})
         ended &= self._writer.stop(left_s())
-        self._beat(stopped=True)
+        self._jobs.run("last heartbeat", lambda: self._beat(stopped=True))
         return ended
 
     def status(self) -> dict[str, object]:
@@ -202,7 +203,10 @@ class Service:
         for letter, outcome in done:
             recipient = letter.body["recipient"]
             if outcome.result != "accepted":
-                log.warning("notice to %s: %s %s %s", recipient, outcome.result, outcome.code, outcome.reply)
+                log.warning(
+                    "route %s: notice of %s to %s not accepted (%s): %s %s", letter.route, letter.alarm,
+                    recipient or letter.route, outcome.result, outcome.code, outcome.reply,
+                )  # fmt: skip
             if gives_up(letter, outcome, self._clock()):
                 what = {"route": letter.route, "recipient": recipient, "alarm": letter.alarm}
                 self._writer.event("notice-refused", {**what, "reply": f"{outcome.code} {outcome.reply}"})
@@ -243,7 +247,11 @@ class Service:
         calendar = BackgroundScheduler(
             timezone="UTC", job_defaults={"coalesce": True, "misfire_grace_time": 12 * 3600}
         )
-        daily = ((self._seal, "daily seal", 2, 10), (self._check, "daily check", 3, 10))
+        daily = (
+            (self._seal, "daily seal", 2, 10),
+            (self._check, "daily check", 3, 10),
+            (self._scrub, "daily reading of backups", 5, 10),
+        )
         for work, name, hour, minute in daily:
             calendar.add_job(self._jobs.run, "cron", (name, work), id=name, hour=hour, minute=minute)
         monthly = {"day": 3, "hour": 4, "minute": 10}
@@ -270,6 +278,9 @@ class Service:
         if self.config.backup is not None:
             backups.daily(self._store, self.config.backup, self._writer.event, self._clock())
 
+    def _scrub(self) -> None:
+        backups.scrub(self._store, self.config.backup, self._writer.event, self._clock())
+
     def _tell_unstored(self) -> None:
         trouble, waiting = self._writer.trouble, self._writer.waiting
         self._unstored.turn(self.config, trouble, waiting, monotonic_s=time.monotonic(), now_ns=self._clock())
@@ -289,7 +300,7 @@ class Service:
 
     def _check(self) -> None:
         backups.watch(self._store, self.config.backup, self._writer.event, self._clock())
-        found = self._store.verify()
+        found = verified(self._store)
         if not found.intact:
             self._writer.event(
                 "check-failed", {"faults": list(found.faults[:20]), "count": len(found.faults)}

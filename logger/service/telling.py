@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection
 
@@ -11,8 +11,8 @@ from .. import actions
 from ..alarms import Alarm, Notice
 from ..duty import Address, addresses, not_before
 from ..links import LASTS_NS, Permit, link
-from ..model import NS, AlarmSpec, Config, Inspection, Setup
-from ..notify.text import Around, Wording, wording
+from ..model import NS, AlarmSpec, Config, Inspection
+from ..notify.text import Around, Wording, wording, zone_of
 from ..store import Store
 from ..store.facts import JSON
 
@@ -29,21 +29,24 @@ class Telling:
     specs: Mapping[str, AlarmSpec]
     now_ns: int
 
-    def put(self, notice: Notice, alarm: Alarm, others: Sequence[Alarm]) -> int:
+    def put(
+        self, notice: Notice, alarm: Alarm, others: Sequence[Alarm] = (), standing: Sequence[Alarm] = ()
+    ) -> int:
         """One notice to everybody whom the alarm, and those that it speaks for, are to be told to.
 
-        Gives the instant from which on it goes out.
+        `others` are told with it for the first time, `standing` ones of its cause were told before. Gives
+        the instant from which on it goes out.
         """
         spec = self.specs[notice.alarm]
-        fellows = [self.specs[o.key] for o in others]
+        fellows = [self.specs[o.key] for o in (*others, *standing)]
         escalated = notice.step.startswith("escalated")
         names = [n for s in (spec, *fellows) for n in (s.escalate_to if escalated else s.routes)]
         every = addresses(names, self.config, self.now_ns)
         if not every:
             return self.now_ns
-        jobs = self._running(zone_of(spec, self.config.setup))
-        letters = [(a, self._worded(notice, alarm, others, jobs, a)) for a in every]
-        next_ns = self._next_ns([spec, *fellows])
+        around = self._around(notice, alarm, others, standing)
+        letters = [(a, self._worded(notice, around, a)) for a in every]
+        next_ns = self._next_ns([spec, *(self.specs[o.key] for o in others)])
         told = {"priority": spec.priority, "zone": zone_of(spec, self.config.setup)}
         box = actions.outbox(self.store)
         box.put(self.conn, notice, letters, self.now_ns, next_ns=next_ns, told=told)
@@ -61,31 +64,35 @@ class Telling:
     def _running(self, zone: str) -> list[Inspection]:
         return [job for job in actions.inspections(self.store, zone or None) if job.to_ns is None]
 
-    def _worded(
-        self,
-        notice: Notice,
-        alarm: Alarm,
-        others: Sequence[Alarm],
-        jobs: Sequence[Inspection],
-        to: Address,
-    ) -> Wording:
-        spec = self.specs[notice.alarm]
-        around = Around(
+    def _around(
+        self, notice: Notice, alarm: Alarm, others: Sequence[Alarm], standing: Sequence[Alarm]
+    ) -> Around:
+        return Around(
             alarm=alarm,
             others=[(self.specs[o.key], o) for o in others],
-            running=jobs,
-            link=self._link(notice, to),
-            temperature=to.temperature,
+            standing=[(self.specs[o.key], o) for o in standing],
+            running=self._running(zone_of(self.specs[notice.alarm], self.config.setup)),
             simulated=self.store.simulated,
         )
-        return wording(notice, spec, zone_of(spec, self.config.setup), self.config.setup, around=around)
 
-    def _link(self, notice: Notice, to: Address) -> str:
+    def _worded(self, notice: Notice, around: Around, to: Address) -> Wording:
+        spec = self.specs[notice.alarm]
+        mine = replace(around, temperature=to.temperature, links=self._links(notice, around, to))
+        return wording(notice, spec, zone_of(spec, self.config.setup), self.config.setup, around=mine)
+
+    def _links(self, notice: Notice, around: Around, to: Address) -> dict[str, str]:
+        """By key of each alarm that the notice tells of: where its recipient can acknowledge it."""
         pages = self.config.notices.pages
         if not pages or not to.recipient or notice.step == "returned":
-            return ""
+            return {}
+        own = [] if around.alarm is None else [replace(around.alarm, occurrence=notice.occurrence)]
+        told = [*own, *(alarm for _, alarm in around.others)]
+        return {alarm.key: self._link(pages, notice, alarm, to) for alarm in told}
+
+    def _link(self, pages: str, notice: Notice, alarm: Alarm, to: Address) -> str:
         who = to.person or to.recipient
-        permit = Permit(notice.alarm, notice.occurrence, notice.step, who, self.now_ns + LASTS_NS)
+        step = notice.step.split()[0] + (f" {alarm.repeats}" if alarm.repeats else "")
+        permit = Permit(alarm.key, alarm.occurrence, step, who, self.now_ns + LASTS_NS)
         return link(self.store.folder, pages, permit)
 
     def _next_ns(self, specs: Sequence[AlarmSpec]) -> int:
@@ -102,10 +109,3 @@ def annunciation(alarm: Alarm) -> Notice:
     return Notice(
         alarm.key, alarm.occurrence, "annunciated", at_ns, since_ns, alarm.worst, alarm.newest or alarm.worst
     )
-
-
-def zone_of(spec: AlarmSpec, setup: Setup) -> str:
-    """The zone that an alarm is about; empty for the whole room."""
-    if not spec.rule:
-        return spec.zone
-    return next(rule.zone for rule in setup.rules if rule.key == spec.rule)

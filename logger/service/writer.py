@@ -17,7 +17,7 @@ from typing import Any
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from ..errors import StoreDamaged, StoreError
+from ..errors import StoreDamaged, StoreError, StoreGone
 from ..instants import rfc3339
 from ..model import Row
 from ..store import Store
@@ -30,8 +30,9 @@ GATHER_S = 0.8  # what comes in this time after the first row goes to the disk w
 REPEAT_S = 60.0  # events of one kind about one thing come together in the journal at most so often
 LONGEST_WAIT_S = 5.0
 UNSTORED = (StoreError, SQLAlchemyError, OSError)  # what the store raises when it could not do its work
-# What an event is about; its other texts and figures do not make it another one.
-THINGS = ("url", "probe", "channel", "job", "zone")
+# What an event is about; its other texts do not make it another one, other figures do.
+THINGS = ("url", "probe", "channel", "job", "zone", "route")
+ADDED = ("skipped", "readings_lost")  # figures of which a sum says the same; no other is ever added
 
 
 @dataclass
@@ -84,7 +85,9 @@ class Writer:
             self._news.notify()
         self._thread.join(timeout_s)
         if self.waiting or self.alive:
-            log.error("%d readings were still in memory at the end: %s", self.waiting, self.trouble)
+            log.error(
+                "%d readings were still in memory at the end and are lost: %s", self.waiting, self.trouble
+            )
         return not self.alive and not self.waiting
 
     def rows(self, rows: Sequence[Row]) -> None:
@@ -100,7 +103,7 @@ class Writer:
     def event(self, kind: str, what: Mapping[str, object]) -> None:
         """Takes an event for the journal; repetitions within a minute become one entry with a count."""
         plain = json.loads(json.dumps(dict(what), default=str))
-        key = "|".join([kind, *(str(plain.get(thing, "")) for thing in THINGS)])
+        key = _key(kind, plain)
         with self._news:
             known = self._events.setdefault(key, _Pending(kind, {}, self._clock(), 0))
             known.what = _together(known.what, plain)
@@ -127,6 +130,7 @@ class Writer:
             if not self._rows and not self._due() and not self._ending:
                 self._news.wait(1.0)
             gathers = bool(self._rows) and not self._ending
+        self._store.check_place()  # also while nothing comes
         if gathers:
             self._gather()
         with self._news:
@@ -142,7 +146,7 @@ class Writer:
         due = self._due()
         for key in due:
             self._store_event(key)
-        if stores or due:
+        if stores or due or self.trouble:
             self._recovered()
         with self._news:
             self.waiting = len(self._rows)
@@ -165,7 +169,7 @@ class Writer:
             if _unusable(error):
                 raise
             # One row that the store cannot take must not hold back the others for ever.
-            log.exception("a batch of %d rows was refused; trying row by row", len(batch))
+            log.error("%d readings were refused together, now one by one: %s", len(batch), error)
             while batch:  # what is stored leaves the batch, so that it is not stored twice after a refusal
                 self._store_alone(batch[0])
                 del batch[0]
@@ -184,6 +188,7 @@ class Writer:
         now = time.monotonic()
         with self._news:
             keys = list(self._events)
+        self._written = {k: at for k, at in self._written.items() if now - at < REPEAT_S}
         return [k for k in keys if self._ending or now - self._written.get(k, -REPEAT_S) >= REPEAT_S]
 
     def _store_event(self, key: str) -> None:
@@ -216,7 +221,7 @@ class Writer:
             return
         what = {"from": rfc3339(since or self._clock()), "to": rfc3339(self._clock()), "error": self.trouble}
         self.trouble = ""
-        log.warning("storing again; %d readings were lost", dropped)
+        log.warning("readings are stored again; %d were lost", dropped)
         self.event("store-refused", {**what, "readings_lost": dropped})
 
 
@@ -225,15 +230,27 @@ def _unusable(error: StoreError | SQLAlchemyError) -> bool:
 
     The store raises the first from what the database or the system said.
     """
-    return isinstance(error, StoreDamaged) or isinstance(error.__cause__, SQLAlchemyError | OSError)
+    return isinstance(error, StoreDamaged | StoreGone) or isinstance(
+        error.__cause__, SQLAlchemyError | OSError
+    )
+
+
+def _key(kind: str, what: Mapping[str, Any]) -> str:
+    """What makes two events one: kind, thing, and every figure that must not be added."""
+    figures = (
+        f"{name}={value}"
+        for name, value in sorted(what.items())
+        if isinstance(value, int | float) and name not in ADDED
+    )
+    return "|".join([kind, *(str(what.get(thing, "")) for thing in THINGS), *figures])
 
 
 def _together(first: Mapping[str, Any], then: Mapping[str, Any]) -> dict[str, Any]:
-    """Two events of one kind about one thing as one: figures added, the earlier begin kept."""
+    """Two events of one kind about one thing as one: what can be added is, the earlier begin is kept."""
     both = {**first, **then}
     for name, value in first.items():
         if name == "from":
             both[name] = value
-        elif isinstance(value, int | float) and isinstance(then.get(name), int | float):
+        elif name in ADDED and isinstance(then.get(name), int | float):
             both[name] = value + then[name]
     return both

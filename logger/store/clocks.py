@@ -117,6 +117,10 @@ class Clocks:
             known = {boot: number for boot, number in rows}
         return {one.boot: one for one in self._doubts() if one.number > known.get(one.boot, 0)}
 
+    def ever_unsure(self) -> bool:
+        """Whether any reading was ever stamped by an unsure clock."""
+        return self._names.number("source", UNSURE) is not None
+
     def _doubts(self) -> list[Doubt]:
         return [
             Doubt(
@@ -129,7 +133,7 @@ class Clocks:
     def readings(self, channel: str, from_ns: int, to_ns: int, read: Read) -> Readings | None:
         """Readings at their true instants; None where all stamps of the channel stand as they are."""
         compared = self.comparisons(_probe(channel))
-        unsure = self._names.number("source", UNSURE) is not None
+        unsure = self.ever_unsure()
         if not compared and not unsure:
             return None
         reach_ns = max((abs(c.offset_ns) for c in compared), default=0) + NS
@@ -174,7 +178,7 @@ class Clocks:
 
     def moving(self, channels: Sequence[str]) -> list[str]:
         """Those of the channels whose stamps may not stand as they are."""
-        if self._names.number("source", UNSURE) is not None:
+        if self.ever_unsure():
             return list(channels)
         with self._database.read() as conn:
             compared = set(conn.execute(select(clock_comparison.c.probe).distinct()).scalars())
@@ -182,7 +186,7 @@ class Clocks:
 
     def reach_ns(self, channel: str) -> int:
         """How far from its stamp a reading of a channel may have been taken."""
-        if self._names.number("source", UNSURE) is not None:
+        if self.ever_unsure():
             return EVER_NS
         return max((abs(c.offset_ns) for c in self.comparisons(_probe(channel))), default=0)
 

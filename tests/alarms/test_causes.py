@@ -1,13 +1,14 @@
-"""One notice for one cause: who leads, who joins silently, who is told all the same; and what a flood is."""
+"""One notice for one cause: who leads, who joins, when joining ends; and what a flood is."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from logger.alarm_cells import Cell
 from logger.alarms import Alarm, AlarmState, Notice
-from logger.causes import TOGETHER_NS, flooded, is_over, joined, speaking
-from logger.model import NS, AlarmSpec, Conformity
+from logger.causes import TOGETHER_NS, cause_of, flooded, is_over, joined, scope_of, speaking
+from logger.model import NS, AlarmSpec, CommonCause, Conformity
 from logger.view import view_specs
 
 MINUTE = 60 * NS
@@ -32,49 +33,82 @@ def notice(key: str, minute: int) -> Notice:
     return Notice(key, 1, "annunciated", minute * MINUTE, 0, CELL, CELL)
 
 
-def together(specs: list[AlarmSpec], minutes: dict[str, int], flood: str = "") -> dict[str, Alarm]:
-    """Alarms raised one after the other, each finding its cause; gathered for 60 s and told."""
+def scopes(specs: Mapping[str, AlarmSpec], common: tuple[CommonCause, ...] = ()) -> dict[str, str]:
+    """What may have one cause: every rule's alarm is in the zone that its key begins with."""
+    return {key: scope_of(s, s.zone or s.rule.split(".")[0], common) for key, s in specs.items()}
+
+
+def together(specs: list[AlarmSpec], minutes: dict[str, int]) -> dict[str, Alarm]:
+    """Alarms raised one after the other, each finding its cause, announced at once."""
     known = {s.key: s for s in specs}
     alarms = {key: Alarm(key) for key in known}
     for key, minute in sorted(minutes.items(), key=lambda item: item[1]):
         alarms[key] = raised(key, minute)
-        alarms |= joined([notice(key, minute)], alarms, known, flood)
-        for group in speaking(alarms.values(), 0, minute * MINUTE):
-            alarms |= {a.key: replace(a, waits=False) for a in group}
+        alarms |= joined([notice(key, minute)], alarms, known, scopes(known))
+        for group in speaking(alarms.values(), {}, minute * MINUTE):
+            alarms |= {a.key: replace(a, waits=False) for a in group.new}
     return alarms
 
 
 def test_what_comes_in_one_turn_is_one_notice_led_by_the_most_urgent() -> None:
-    """Three alarms of one minute: the high one speaks for the others."""
+    """Three alarms of one minute: the high one speaks for the others, after its wait for them."""
     specs = {s.key: s for s in (spec("span"), spec("air", "high"), spec("humidity", "low"))}
     alarms = {key: raised(key, 5) for key in specs}
 
-    found = joined([notice(key, 5) for key in specs], alarms, specs)
+    found = joined([notice(key, 5) for key in specs], alarms, specs, scopes(specs))
 
     assert {a.key: a.cause for a in found.values()} == dict.fromkeys(specs, "air")
-    groups = speaking(found.values(), 60, 6 * MINUTE)
-    assert [[a.key for a in group] for group in groups] == [["air", "span", "humidity"]]
-    assert speaking(found.values(), 61, 6 * MINUTE) == []
+    groups = speaking(found.values(), dict.fromkeys(specs, 60), 6 * MINUTE)
+    assert [[a.key for a in group.new] for group in groups] == [["air", "humidity", "span"]]
+    assert speaking(found.values(), dict.fromkeys(specs, 61), 6 * MINUTE) == []
 
 
-def test_what_joins_later_is_silent_unless_it_is_more_urgent_or_reaches_others() -> None:
-    """All three belong to the cause of the first; only the two that add something are told."""
-    specs = {
-        "span": spec("span"), "slope": spec("slope"), "air": spec("air", "high"),
-        "gradient": spec("gradient", routes=("screen", "duty", "horn")),
-    }  # fmt: skip
-    alarms = {"span": raised("span", 0, cause="span"), **{k: raised(k, 5) for k in specs if k != "span"}}
+def test_what_joins_later_is_announced_beside_what_stands() -> None:
+    """Equally urgent and to the same people: announced all the same, the first one as announced before."""
+    specs = [spec("span"), spec("slope")]
+    known = {s.key: s for s in specs}
+    alarms = together(specs, {"span": 0})
 
-    found = {}
-    for key in ("slope", "air", "gradient"):
-        found |= joined([notice(key, 5)], {**alarms, **found}, specs)
+    alarms |= {"slope": raised("slope", 5)}
+    alarms |= joined([notice("slope", 5)], alarms, known, scopes(known))
 
-    assert {a.key: (a.cause, a.waits) for a in found.values()} == {
-        "slope": ("span", False), "air": ("span", True), "gradient": ("span", True),
-    }  # fmt: skip
+    assert (alarms["slope"].cause, alarms["slope"].waits) == ("span", True)
+    [group] = speaking(alarms.values(), {}, 5 * MINUTE)
+    assert ([a.key for a in group.new], [a.key for a in group.standing]) == (["slope"], ["span"])
 
 
-def test_an_hour_later_it_is_another_cause() -> None:
+def test_an_acknowledgement_ends_the_joining() -> None:
+    """Of any alarm of the cause, also of one that is over."""
+    specs = [spec("span"), spec("air"), spec("slope")]
+    known = {s.key: s for s in specs}
+    alarms = together(specs, {"span": 0, "air": 1})
+    seen = replace(
+        alarms["air"], condition=AlarmState.NORMAL, acknowledged_ns=2 * MINUTE, acknowledged_by="Greta"
+    )
+
+    found = joined(
+        [notice("slope", 5)], {**alarms, "air": seen, "slope": raised("slope", 5)}, known, scopes(known)
+    )
+
+    assert found["slope"].cause == "slope"
+
+
+def test_a_new_cause_of_one_key_is_another_cause() -> None:
+    """An alarm that leads, returns and leads again does not take over what stands of its first cause."""
+    specs = [spec("span"), spec("air")]
+    later = TOGETHER_NS // MINUTE + 2
+    alarms = together(specs, {"span": 0, "air": 1})
+    again = {**alarms, "span": raised("span", later)}
+    known = {s.key: s for s in specs}
+
+    found = joined([notice("span", later)], again, known, scopes(known))
+
+    assert (found["span"].cause, again["air"].cause) == ("span", "span")
+    assert cause_of(found["span"]) != cause_of(again["air"])
+    assert is_over(found["span"], [*found.values(), again["air"]])
+
+
+def test_half_an_hour_after_the_first_it_is_another_cause() -> None:
     """And what has returned leads nobody."""
     specs = [spec("span"), spec("air")]
     later = TOGETHER_NS // MINUTE + 1
@@ -82,8 +116,9 @@ def test_an_hour_later_it_is_another_cause() -> None:
     assert together(specs, {"span": 0, "air": later})["air"].cause == "air"
     assert together(specs, {"span": 0, "air": later - 1})["air"].cause == "span"
     known = {s.key: s for s in specs}
-    back = raised("span", 0, cause="span", condition=AlarmState.RETURNED_UNACKNOWLEDGED)
-    assert joined([notice("air", 5)], {"span": back, "air": raised("air", 5)}, known)["air"].cause == "air"
+    back = raised("span", 0, cause="span", cause_ns=0, condition=AlarmState.RETURNED_UNACKNOWLEDGED)
+    found = joined([notice("air", 5)], {"span": back, "air": raised("air", 5)}, known, scopes(known))
+    assert found["air"].cause == "air"
 
 
 def test_probes_and_the_room_and_the_machine_are_not_one_cause(setup) -> None:  # type: ignore[no-untyped-def]
@@ -98,16 +133,24 @@ def test_probes_and_the_room_and_the_machine_are_not_one_cause(setup) -> None:  
     }  # fmt: skip
 
 
-def test_in_a_flood_only_what_is_high_is_told_one_by_one() -> None:
-    """The others join the flood's alarm."""
-    specs = {s.key: s for s in (spec("span"), spec("air", "high"))}
-    alarms = {key: raised(key, 5) for key in specs}
+def test_zones_share_a_cause_only_where_one_is_declared() -> None:
+    """Two zones on one air handling, a third beside them."""
+    specs = {z: replace(spec(z), rule=f"{z}.air") for z in ("bay", "bench", "store")}
 
-    found = joined([notice(key, 5) for key in specs], alarms, specs, flood="system.flood")
+    apart = scopes(specs)
+    declared = scopes(specs, (CommonCause("air-handling", ("bay", "bench")),))
 
-    assert {a.key: (a.cause, a.waits) for a in found.values()} == {
-        "air": ("air", True), "span": ("system.flood", False),
-    }  # fmt: skip
+    assert len(set(apart.values())) == 3
+    assert declared["bay"] == declared["bench"] != declared["store"]
+
+
+def test_what_a_person_shelved_is_not_announced_until_it_comes_back() -> None:
+    """A cover that comes while an alarm waits delays its notice and loses nothing."""
+    waits = raised("air", 0, cause="air", cause_ns=0, waits=True)
+    shelved = replace(waits, shelved_until_ns=99 * MINUTE, shelved_by="Greta", shelved_why="service")
+
+    assert speaking([shelved], {}, 5 * MINUTE) == []
+    assert [[a.key for a in group.new] for group in speaking([waits], {}, 5 * MINUTE)] == [["air"]]
 
 
 def test_a_cause_is_over_with_its_last_alarm() -> None:

@@ -16,6 +16,7 @@ from logger.alarms import (
     AlarmState,
     Cell,
     Notice,
+    acted,
     step,
 )
 from logger.errors import Refused
@@ -296,3 +297,24 @@ def test_a_restart_at_any_moment_continues_where_it_was() -> None:
         notices += done.notices
 
     assert (alarm, notices) == run(values)
+
+
+def test_a_clock_that_went_back_shelves_nothing_for_years() -> None:
+    """Shelved for 8 h while the clock stood ten years ahead: 8 h after it was set right the shelf ends."""
+    ahead, hour = 10 * 365 * 24 * 60 * MINUTE, 60 * MINUTE
+    shelved = acted(Alarm("air"), Act("shelve", "Greta", ahead, "humidifier", ahead + 8 * hour)).alarm
+
+    right = step(SPEC, shelved, [], [], hour).alarm
+
+    assert right.shelved_until_ns == 9 * hour
+    assert step(SPEC, right, [], [], 9 * hour).alarm.state is AlarmState.NORMAL
+
+
+def test_a_clock_that_went_back_delays_no_escalation() -> None:
+    """Announced by a clock ten years ahead: what counts from that counts from the correction on."""
+    ahead = 10 * 365 * 24 * 60 * MINUTE
+    raised = Alarm("air", AlarmState.UNACKNOWLEDGED, annunciated_ns=ahead, told_ns=ahead, since_ns=ahead)
+
+    right = step(SPEC, raised, [], [], MINUTE).alarm
+
+    assert (right.annunciated_ns, right.told_ns, right.since_ns) == (MINUTE, MINUTE, MINUTE)

@@ -32,8 +32,8 @@ def test_what_where_how_much_since_when_what_to_do(setup: Setup) -> None:
         "Temperature 20.90 °C, 0.40 K above the limit 20.50 °C.",
         "Since 2026-10-19 04:35 +02:00 (5 min).",
         "At P1 (bridge table); U 0.07 K (k = 2).",
-        "Do first: Stop measuring; look at the door.",
-        "Otherwise: Lengths are wrong.",
+        "Action: Stop measuring; look at the door.",
+        "Consequence: Lengths are wrong.",
         "Inspections running here: Gear housing (J-17, Radek Sova).",
         "Priority high. Acknowledge bay-temperature on page Now or by: "
         "stillroom alarm acknowledge bay-temperature",
@@ -48,7 +48,7 @@ def test_several_probes_and_a_value_that_is_not_proven(setup: Setup) -> None:
 
     assert words.subject == "Machine bay: temperature 19.45 °C, 0.05 K below the limit 19.50 °C"
     assert "At 2 probes: P1 (bridge table) and P2 (column top); U 0.07 K (k = 2)" in words.body
-    assert "; beyond the limit by less than U." in words.body
+    assert "; not proven (exceeds the limit by less than U)." in words.body
     assert "No inspection is running here." in words.body
 
 
@@ -58,9 +58,9 @@ def test_a_return_says_how_long_bodies_need(setup: Setup) -> None:
 
     words = wording(replace(OUT, step="returned", cell=back), SPEC, "bay", setup)
 
-    assert words.subject == "Machine bay: temperature is back within its limit, 20.20 °C"
+    assert words.subject == "Machine bay: temperature within limits again, 20.20 °C"
     assert "Worst: 20.90 °C at P1 (bridge table)." in words.body
-    assert "Not stable until about 08:40: bodies settle for 4 h." in words.body
+    assert "Not stable until about 08:40: machine and parts settle for 4 h." in words.body
 
 
 @pytest.mark.parametrize("step", ["annunciated", "returned"])
@@ -79,7 +79,7 @@ def test_a_silent_source(setup: Setup, step: str) -> None:
 
     wanted = {
         "annunciated": "Machine bay: no readings from P1 (bridge table)",
-        "returned": "Machine bay: readings come in again",
+        "returned": "Machine bay: readings received again",
     }
     assert words.subject == wanted[step]
 

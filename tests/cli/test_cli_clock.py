@@ -43,3 +43,30 @@ def test_a_logger_is_compared_and_a_boot_corrected(stillroom: Any, tmp_path: Pat
         assert store.verify().intact
     assert stillroom("clock", "compare", "P9", "--shows", shows, *to).returncode == 2
     assert stillroom("clock", "correct", "other", "--shift", 0, "--why", "x", *to).returncode == 2
+
+
+def test_readings_that_wait_are_listed_though_no_doubt_was_recorded(stillroom: Any, tmp_path: Path) -> None:
+    """A service that was killed before it recorded why it marked readings: they are named and placed."""
+    data = tmp_path / "data"
+    done = stillroom("config", "apply", "--data", data, "--config", example_folder(), "--who", "Greta Holm")
+    assert done.returncode == 0, done.stderr
+    with Store.open(data) as store:
+        rows = [
+            Row("P1.temperature", (90 + n) * NS, (91 + n) * NS, 21.0, source=UNSURE, boot="boot-b",
+                monotonic_ns=(11 + n) * NS)
+            for n in range(3)
+        ]  # fmt: skip
+        store.append("poll", rows)
+
+    told = json.loads(stillroom("clock", "list", "--json", "--data", data).stdout)
+
+    assert [(b["boot"], b["readings"]) for b in told["unsure"]] == [("boot-b", 3)]
+    assert "1 boot waiting" in stillroom("clock", "list", "--data", data).stdout
+    to = ("--data", data, "--who", "Greta Holm")
+    done = stillroom("clock", "correct", "boot-b", "--shift", T0 // NS, "--why", "radio clock", *to)
+    assert done.returncode == 0, done.stderr
+    assert "0 boots waiting" in stillroom("clock", "list", "--data", data).stdout
+    with Store.open(data) as store:
+        assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == [
+            T0 + (90 + n) * NS for n in range(3)
+        ]

@@ -143,9 +143,14 @@ def test_inspections_are_listed_with_their_verdicts(ask: Any) -> None:
 def test_a_person_reads_a_sentence_first(stillroom: Any, demo_history: Path) -> None:
     arguments = ("--zone", "machine-bay", "--from", "2026-10-19T06:00", "--to", "2026-10-19T07:00")
     done = stillroom("check", *arguments, "--data", demo_history)
-    first, second, heads, *rest = done.stdout.splitlines()
-    assert first == "Machine bay, 2026-10-19T04:00:00Z to 2026-10-19T05:00:00Z: not stable."
-    assert (second, heads.split()[0]) == ("", "reason")
+    first, second, said, fourth, heads, *rest = done.stdout.splitlines()
+    assert first == "Machine bay, 2026-10-19 06:00 +02:00 to 07:00: not stable (nonconforming)."
+    assert (second, fourth, heads.split()[0]) == ("", "", "reason")
+    value = re.match(
+        r"  Temperature ([\d.]+) ± [\d.]+ °C at P2, [\d.]+ K above 20.5 °C; 2026-10-19 06:00", said
+    )
+    assert value is not None
+    assert float(value[1]) == pytest.approx(20.97, abs=0.005)  # sample_logs/README.md
     assert rest[0].split()[:3] == ["nonconforming", "machine-bay.temperature", "P2"]
 
 

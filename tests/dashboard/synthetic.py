@@ -15,6 +15,7 @@ from dataclasses import replace
 from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from logger.assessment import Question
 from logger.curves import Curve
 from logger.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.errors import Refused, UnknownName
+from logger.intervals import require
 from logger.model import NS, Conformity, Excursion, Inspection, Period, Row, Setup
 from logger.people import People, invented
 from logger.soak_clocks import Reading, begin_soak, clocks, end_soak
@@ -258,6 +260,9 @@ class Synthetic:
             "from": rfc3339(from_ns),
             "to": rfc3339(to_ns),
             "pre_window_s": 7200 if pre_window_s is None else pre_window_s,
+            "reason": worst.reason if worst else "conforming",
+            "because": "as the synthetic record says",
+            "leading": reasons[0] if reasons else None,
             "decision_rule": "guarded acceptance, w = U",
             "provisional": False,
             "reasons": reasons,
@@ -269,6 +274,8 @@ class Synthetic:
 
     def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
         ends = asked.zone, asked.from_ns, asked.to_ns
+        clock = ZoneInfo(self._setup.room.timezone)
+        require(asked.zone, ends[1:], (0, now_ns), now_ns, 60 * NS, clock=clock)
         told = self.check(*ends, now_ns, asked.pre_window_s, activity=asked.activity)
         lines = [{"name": "temperature of the part", "um": 0.61}, {"name": "variation", "um": 0.3}]
         side = {"mean_C": 20.1, "u_K": 0.06, "u_shared_K": 0.0, "how": "air", "channels": ["P1.temperature"]}

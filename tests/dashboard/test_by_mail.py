@@ -78,6 +78,21 @@ def test_pressing_acknowledges_once(room: tuple[Store, Any]) -> None:
     assert "link in a mail" in str(entry.what)
 
 
+@pytest.mark.parametrize("comment", ["", "   ", "\u200b"])
+def test_a_press_without_a_comment_asks_again(room: tuple[Store, Any], comment: str) -> None:
+    """Nothing is changed; the sentence says what to enter, and the form is there for it."""
+    store, client = room
+    address = f"/acknowledge/{signed(store.folder, PERMIT)}"
+
+    page = pressed(client, address, comment)
+
+    assert page.status_code == 400
+    assert "Enter a comment: what you saw or did." in page.text
+    assert "Acknowledge as Greta Holm" in page.text
+    assert state(store) is AlarmState.UNACKNOWLEDGED
+    assert pressed(client, address).status_code == 200
+
+
 @pytest.mark.parametrize("token", ["x", "x.y", "%00", "A" * 3000])
 def test_a_forged_link_opens_nothing(room: tuple[Store, Any], token: str) -> None:
     """And says no more than that."""

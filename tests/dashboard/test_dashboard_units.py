@@ -40,17 +40,19 @@ def test_values_and_differences_differ() -> None:
 @pytest.mark.parametrize(
     ("stored", "told"),
     [
-        ("Closest to its limit: temperature, P1 20.02 ± 0.10 °C, limit 20.5.",
-         "Closest to its limit: temperature, P1 68.04 ± 0.18 °F, limit 68.9 °F."),
-        ("temperature at P1 is 20.71 °C, 0.21 K beyond 20.5. Hold measurements in this zone.",
-         "temperature at P1 is 69.28 °F, 0.38 °F beyond 68.9 °F. Hold measurements in this zone."),
-        ("span in 1 h at P2 is 0.60 K, 0.10 K beyond 0.5.",
-         "span in 1 h at P2 is 1.08 °F, 0.18 °F beyond 0.9 °F."),
+        ("Closest to its limit: temperature 20.02 ± 0.10 °C at P1, limit 20.5 °C.",
+         "Closest to its limit: temperature 68.04 ± 0.18 °F at P1, limit 68.9 °F."),
+        ("Temperature 20.71 °C at P1, 0.21 K above 20.5 °C. Stop measuring in this zone.",
+         "Temperature 69.28 °F at P1, 0.38 °F above 68.9 °F. Stop measuring in this zone."),
+        ("Span in 1 h 0.60 K at P2, 0.10 K above 0.5 K.",
+         "Span in 1 h 1.08 °F at P2, 0.18 °F above 0.9 °F."),
+        ("Temperature −1.100 ± 0.100 °C at P3, in the guard band of −1 °C",
+         "Temperature 30.020 ± 0.180 °F at P3, in the guard band of 30.2 °F"),
         ("relative humidity, P1 46.2 ± 1.8 % RH, limit 60.",
          "relative humidity, P1 46.2 ± 1.8 % RH, limit 60."),
         ("temperature: P6, calibration overdue.", "temperature: P6, calibration overdue."),
     ],
-    ids=["value", "beyond", "span", "humidity", "no figure"],
+    ids=["value", "beyond", "span", "cold", "humidity", "no figure"],
 )  # fmt: skip
 @pytest.mark.usefixtures("in_fahrenheit")
 def test_stored_sentences_are_told_in_the_chosen_unit(stored: str, told: str) -> None:

@@ -14,7 +14,10 @@ from dashboard.pages import imports
 from dashboard.queries import Queries
 from logger.conflicts import disagreements
 from logger.errors import ImportRefused, Refused
+from logger.imports import Profile
+from logger.imports.profile import Column
 from tests.dashboard.synthetic import NOW, Synthetic
+from tests.imports.test_import_bombs import gzip_of, only_limited, resident
 
 MINUTE = 60 * 10**9
 ANSWERS = {"profile": NEW, "zone": "UTC", "channel 0": "P1.temperature", "unit 0": "degC", "name": "bay"}
@@ -128,7 +131,26 @@ def test_old_files_leave_the_desk(q: Queries, desk: importing.Desk) -> None:
     keys = [put(desk, b"x") for _ in range(importing.MOST_FILES + 1)]
     with pytest.raises(Refused):
         desk.get(keys[0])
-    assert desk.get(keys[-1]).content == b"x"
+    last = desk.get(keys[-1]).path
+    assert last.read_bytes() == b"x"
+    assert len(list(last.parent.iterdir())) == importing.MOST_FILES
+
+
+@only_limited
+def test_the_pages_never_hold_what_a_file_unpacks_to(q: Queries, desk: importing.Desk) -> None:
+    """Packed files of a few kilobytes that unpack to gigabytes are read in the child: the process of the
+    pages hardly grows, the sentence says why the file is refused, and the next file is read.
+    """
+    bomb = gzip_of(1 << 30)
+    before = resident()
+    with pytest.raises(ImportRefused, match="MiB unpacked"):
+        opened(q, desk, bomb, "a.csv.gz")
+    upload = desk.get(put(desk, bomb, "b.csv.gz"))
+    profile = Profile("plain", ("time",), (Column("temperature", "P1.temperature", "degC"),), zone="UTC")
+    with pytest.raises(ImportRefused, match="MiB unpacked"):
+        importing.try_out(upload, profile, q.source.store, q.setup, q.now_ns())
+    assert resident() - before < 60 << 20
+    assert opened(q, desk, made()).described is not None
 
 
 def test_work_tells_a_refusal_and_does_one_thing_at_a_time(desk: importing.Desk) -> None:

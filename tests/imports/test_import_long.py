@@ -15,12 +15,12 @@ from logger.errors import ImportRefused
 from logger.imports import Profile, plain
 from logger.imports.cells import ArrowCells
 from logger.imports.dates import _split
-from logger.imports.importer import checked
 from logger.imports.profile import Column
+from logger.imports.reading import read_content
 from logger.imports.table import TextTable
 from logger.model import Setup
 
-from .test_import_campaign import KINDS, NOW, TEMPERATURE, damaged, written
+from .test_import_campaign import KINDS, TEMPERATURE, damaged, written
 
 Told = tuple[object, ...]
 COLUMNS = (Column("T", "P1.temperature", "degC"), Column("RH", "P1.relative_humidity", "%RH"))
@@ -51,7 +51,7 @@ def both(monkeypatch: pytest.MonkeyPatch, setup: Setup) -> Callable[[bytes, Prof
     def told(content: bytes, profile: Profile, longest: int) -> Told:
         monkeypatch.setattr(plain, "LONG", longest)
         try:
-            reading = checked("f.csv", content, profile, setup, NOW)
+            reading = read_content("f.csv", content, profile, setup)
         except ImportRefused as refused:
             return (str(refused),)
         series = [

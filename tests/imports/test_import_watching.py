@@ -18,6 +18,8 @@ from logger.model import NS, Setup
 from logger.service.service import Service
 from logger.store import Store
 
+from .test_import_bombs import last_cell
+
 NOW = 1_900_000_000 * NS
 HEAD = "time,temperature\n"
 ROW = "2026-10-13T09:00:00Z,20.05\n"
@@ -130,6 +132,39 @@ def test_a_refusal_is_journalled_once_and_gone_when_the_file_came_in(
     bring = lambda p: import_file(p, plain, store, setup, "watch", time.time_ns())  # noqa: E731
     assert [d.state for d in watched.look(bring, 0)] == ["imported"]
     assert refused_files(store) == []
+
+
+def test_one_bad_file_in_the_folder_never_stops_the_next(
+    folder: Path, store: Store, plain: Profile, setup: Setup
+) -> None:
+    """A folder named like a file, links that lead nowhere and into each other, a pipe, deep brackets, half a
+    character, the longest name, a name that is no UTF-8, a workbook that asks for all memory: the files
+    behind each are imported, and what was refused is in the journal with its reason.
+    """
+    (folder / "a.csv").mkdir()
+    (folder / "b.csv").symlink_to(folder / "nowhere")
+    (folder / "c.csv").symlink_to(folder / "d.csv")
+    (folder / "d.csv").symlink_to(folder / "c.csv")
+    os.mkfifo(folder / "e.csv")
+    (folder / "f.json").write_text("[" * 1_000_000)
+    (folder / "g.json").write_text('[{"time": "2026-10-13T09:00:00Z", "temperature": "\\ud800"}]')
+    (folder / ("h" * 250 + ".csv")).write_text(HEAD + ROW.replace("09:00", "09:01"))
+    (folder / os.fsdecode(b"i\xff.csv")).write_text(HEAD + ROW.replace("09:00", "09:02"))
+    (folder / os.fsdecode(b"j\xff.csv")).write_text("no table\n")
+    (folder / "k.xlsx").write_bytes(last_cell())
+    (folder / "z.csv").write_text(HEAD + ROW)
+    bring = bringing(store, plain, setup)
+    watched = Folder(folder, quiet_s=0)
+    outcomes = list(watched.outcomes(bring, 0))
+    for one in outcomes:
+        if one.state == "refused":
+            tell_refused(store, one, "watch")
+    assert [one.path.name for one in outcomes if one.state == "imported"] == [
+        "h" * 250 + ".csv", os.fsdecode(b"i\xff.csv"), "z.csv"
+    ]  # fmt: skip
+    assert sorted(r.name for r in refused_files(store)) == ["f.json", "g.json", "j?.csv", "k.xlsx"]
+    assert watched.look(bring, 1) == []
+    assert sorted(one.name for one in store.imports()) == ["h" * 250 + ".csv", "i?.csv", "z.csv"]
 
 
 def test_the_service_takes_the_files_of_its_folder(folder: Path, tmp_path: Path) -> None:

@@ -127,6 +127,36 @@ def test_what_cannot_be_done_is_put_aside_with_its_reason(store: Store, config: 
     assert dropped.take(store, config.setup, NOW) == []
 
 
+def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None:
+    """A folder, dangling and endless links, a pipe, deep brackets, half a character, a name as long as the
+    file system allows, numbers that are none: each is put aside with a reason, and the good file is done.
+    """
+    folder = store.folder / dropped.FOLDER
+    start = {"act": "start", "zone": "machine-bay", "title": "Ring"}
+    drop(store, "deep.json", "[" * 90_000)
+    drop(store, "half.json", json.dumps(start | {"title": "\ud800"}))
+    drop(store, "n" * 250 + ".json", start | {"key": "D-7"})
+    drop(store, "nan.json", '{"act": "start", "zone": "machine-bay", "title": "Ring", "length_mm": NaN}')
+    drop(store, "huge.json", json.dumps(start | {"length_mm": 10**400}))
+    drop(store, "digits.json", '{"act": "stop", "key": ' + "9" * 5000 + "}")
+    drop(store, "large.json", json.dumps(start | {"title": "x" * 200_000}))
+    (folder / "folder.json").mkdir()
+    (folder / "folder.json" / "inside").write_text("x")
+    (folder / "gone.json").symlink_to(folder / "nowhere")
+    (folder / "zero.json").symlink_to("/dev/zero")
+    os.mkfifo(folder / "pipe.json")
+    drop(store, "z.json", start | {"key": "D-8"})
+    for file in folder.glob("*.json"):
+        os.utime(file, ns=(NOW - 10 * NS,) * 2, follow_symlinks=False)
+    done = {one.name: one for one in dropped.take(store, config.setup, NOW)}
+    assert sorted(name for name, one in done.items() if not one.refused) == ["n" * 250 + ".json", "z.json"]
+    assert {"D-7", "D-8"} <= {job.key for job in actions.inspections(store)}
+    assert len(done) == 12
+    assert all(one.refused.endswith(".") for one in done.values() if one.refused)
+    assert list(folder.glob("*.json")) == []
+    assert len(list((folder / "refused").glob("*.txt"))) == 10
+
+
 def test_a_file_that_is_still_written_is_left(store: Store, config: Config) -> None:
     drop(store, "x.json", "{")
     os.utime(store.folder / dropped.FOLDER / "x.json", ns=(NOW, NOW))

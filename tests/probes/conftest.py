@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from logger.model import NS, AsciiLine
+from logger.probes import Polled, Raw
+from logger.probes.debts import NOT_ASKED
 from logger.simulation.wires import PtyWire, SocketWire, Wire
 
 PATTERN = r"T=(?P<t>-?\d+\.\d+) RH=(?P<rh>\d+\.\d+)"
@@ -86,6 +88,14 @@ def line_to(url: str, **changes: object) -> AsciiLine:
         "timeout_s": 0.2,
     }
     return AsciiLine(**{**fields, **changes})  # type: ignore[arg-type]
+
+
+def asked_again(driver: Polled) -> Sequence[Raw]:
+    """The next answers of a probe that is really asked: not before a late answer can have come."""
+    until_s = time.monotonic() + 60
+    while (answers := driver.read())[0].raw == NOT_ASKED and time.monotonic() < until_s:
+        time.sleep(0.01)
+    return answers
 
 
 class TurnedClock:

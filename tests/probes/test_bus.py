@@ -13,6 +13,7 @@ import pytest
 from logger.errors import ProbeError, Refused
 from logger.model import NS, Row
 from logger.probes import Bus, Raw, buses
+from logger.probes.bus import SKIPPED
 
 from .conftest import Device, TurnedClock, line_to
 
@@ -35,6 +36,14 @@ class Scripted:
 
     def __post_init__(self) -> None:
         self.channels = (f"{self.probe}.temperature", f"{self.probe}.relative_humidity")
+
+    @property
+    def wire(self) -> object:
+        return self
+
+    @property
+    def deadline_s(self) -> float:
+        return 60.0
 
     def open(self) -> None:
         self.opens += 1
@@ -121,6 +130,23 @@ def test_a_step_of_the_clock_and_an_overrun_are_events_and_no_poll_is_lost() -> 
     assert events[1][1]["skipped"] == 2
     monotonic = [row.monotonic_ns / NS for row in rows if row.channel == "P1.temperature"]
     assert max(b - a for a, b in pairwise(monotonic[:7])) < 90
+
+
+def test_a_poll_that_was_skipped_is_a_row_at_its_time_with_its_reason() -> None:
+    """A poll of 200 s at intervals of 60 s: the three that were due meanwhile have a row each."""
+    clock = TurnedClock(WALL_S, 900)
+    slow = Scripted("P1", clock, lambda n: clock.pass_s(200) or "ok" if n == 4 else "ok")  # type: ignore[func-returns-value]
+    rows, events = ran(clock, slow)
+    mine = [row for row in rows if row.channel == "P1.temperature"]
+    skipped = [row for row in mine if row.raw == SKIPPED]
+    assert [(row.value, row.status) for row in skipped] == [(None, "timeout")] * 3
+    assert [b.taken_ns - a.taken_ns for a, b in pairwise(skipped)] == [60 * NS, 60 * NS]
+    cells = [row.taken_ns // (60 * NS) for row in mine]
+    asked = [row for row in mine if row.raw != SKIPPED]
+    assert skipped[0].taken_ns - asked[2].taken_ns == pytest.approx(2 * 60 * NS, abs=NS)
+    assert len(mine) == 15
+    assert {*range(min(cells), max(cells) + 1)} - {*cells} <= {cells[3] - 3}  # the slow one is where it ended
+    assert events == [("overrun", {"url": "socket://127.0.0.1:1", "skipped": 3})]
 
 
 def test_a_taker_of_rows_that_fails_is_an_event_and_polling_goes_on() -> None:

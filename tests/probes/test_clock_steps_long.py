@@ -19,7 +19,7 @@ import json, threading, time
 from logger.probes import Bus, Raw
 
 class Probe:
-    probe, channels, interval_s = "P1", ("P1.temperature",), 0.25
+    probe, channels, interval_s, deadline_s, wire = "P1", ("P1.temperature",), 0.25, 5.0, None
     def open(self): pass
     def close(self): pass
     def listen(self, until_s): return False

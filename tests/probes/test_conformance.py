@@ -13,7 +13,7 @@ from logger.errors import ProbeError
 from logger.probes import AsciiLineDriver
 from logger.probes.port import Port
 
-from .conftest import Device, line_to
+from .conftest import Device, asked_again, line_to
 
 
 @pytest.fixture
@@ -80,14 +80,15 @@ def test_half_a_line_is_not_glued_to_the_next_answer(driver: AsciiLineDriver, de
     answers = iter([[b"T=2"], [b"T=21.25 RH=40.0\r\n"]])
     device.script = lambda query: next(answers)
     assert statuses(driver) == ["timeout", "timeout"]
-    assert [a.value for a in driver.read()] == [21.25, 40.0]
+    assert [a.value for a in asked_again(driver)] == [21.25, 40.0]
 
 
 def test_a_late_answer_is_not_taken_for_the_answer_of_the_next_probe(device: Device) -> None:
     """As seen on a shared line: a temperature of 21 that came late was taken for 41 %RH."""
     device.script = lambda query: [0.3, b"V=21.0\r\n"] if query == b"A" else [b"V=41.0\r\n"]
-    first = line_to(device.wire.url, query="A", pattern=r"V=(?P<v>[\d.]+)", channels={"v": "A.temperature"})
-    second = line_to(device.wire.url, query="B", pattern=r"V=(?P<v>[\d.]+)", channels={"v": "B.humidity"})
+    named = {"pattern": r"V=(?P<v>[\d.]+)", "channels": {"v": "value"}}
+    first = line_to(device.wire.url, probe="A", query="A", **named)
+    second = line_to(device.wire.url, probe="B", query="B", **named)
     port = Port(first)
     slow, prompt = AsciiLineDriver(first, port), AsciiLineDriver(second, port)
     slow.open()

@@ -11,6 +11,7 @@ import pytest
 from logger.errors import ProbeError
 from logger.simulation.speakers import FAULTS
 
+from .conftest import asked_again
 from .rigs import KINDS, Rig, rig
 
 # pyserial's RFC 2217 client still starts its thread in the old way.
@@ -86,7 +87,8 @@ def test_a_spoilt_answer_is_never_a_value_and_the_next_good_one_is(spoilt: Rig, 
         assert {status for _, status in answers} <= {"timeout", "garbage"}
     spoilt.device.fault = ""
     spoilt.show(21.47, 50.5)
-    assert [value for value, _ in found(spoilt)] == [21.47, 50.5]
+    spoilt.driver.open()
+    assert [answer.value for answer in asked_again(spoilt.driver)] == [21.47, 50.5]
 
 
 @pytest.mark.parametrize("fault", ["drip", "twice"])

@@ -20,7 +20,7 @@ from logger.simulation.climate import instant
 from logger.simulation.probe import PROBES
 from logger.simulation.process import TwinProcess
 
-from .conftest import line_to
+from .conftest import asked_again, line_to
 
 SINCE_NS = instant("2026-11-24T00:00+00:00")
 PRESSURE = {"pattern": r"P=(?P<p>\d+\.\d)", "channels": {"p": "B1.pressure"}}
@@ -75,7 +75,7 @@ def test_a_probe_fails_as_it_is_told_and_recovers(twin: TwinProcess, fault: str,
     twin.fault("P4", fault)
     assert driver.read()[0].status == status
     twin.fault("P4", "none")
-    assert driver.read()[0].status == "ok"
+    assert asked_again(driver)[0].status == "ok"
     driver.close()
 
 

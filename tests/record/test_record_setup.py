@@ -64,7 +64,7 @@ def test_a_corrected_entry_error_is_said_in_each_record_that_it_touches(
 def test_a_channel_that_never_had_a_certificate_is_said_and_stops_no_record(
     demo_copy: Path, tmp_path: Path
 ) -> None:
-    """P3 stands in the bay without any certificate: the record is issued, in words and in JSON, and says so."""
+    """P3 stands in the bay without any certificate: the record is issued, and its pages and JSON say so."""
     now_ns = time.time_ns()
     with Store.open(demo_copy) as store:
         texts = {name: text for name, text in store.setups()[0].texts.items() if not _of_p3(name, text)}

@@ -60,10 +60,10 @@ def test_acknowledging_is_stored_and_journalled(store: Store) -> None:
 def test_nothing_to_acknowledge_is_refused_and_not_journalled(store: Store) -> None:
     """Twice is once."""
     raised(store)
-    actions.acknowledge(store, "air", "Greta Holm", "", HOUR)
+    actions.acknowledge(store, "air", "Greta Holm", "seen", HOUR)
 
     with pytest.raises(Refused, match="nothing to acknowledge"):
-        actions.acknowledge(store, "air", "Radek Sova", "", HOUR)
+        actions.acknowledge(store, "air", "Radek Sova", "seen", HOUR)
     assert len(acts(store, "alarm")) == 1
 
 
@@ -72,7 +72,7 @@ def test_an_unknown_alarm_is_named_with_those_that_there_are(store: Store) -> No
     raised(store)
 
     with pytest.raises(UnknownName, match=r"no alarm 'aire'.*air"):
-        actions.acknowledge(store, "aire", "Greta Holm", "", HOUR)
+        actions.acknowledge(store, "aire", "Greta Holm", "seen", HOUR)
 
 
 def test_an_act_without_a_name_changes_nothing(store: Store) -> None:
@@ -80,8 +80,19 @@ def test_an_act_without_a_name_changes_nothing(store: Store) -> None:
     before = raised(store)
 
     with pytest.raises(Refused, match="name of who does it is missing"):
-        actions.acknowledge(store, "air", "  ", "", HOUR)
+        actions.acknowledge(store, "air", "  ", "seen", HOUR)
     assert actions.alarm_list(store) == [before]
+
+
+@pytest.mark.parametrize("comment", ["", "  \n", "\u200b", "\u00a0\u2060"])
+def test_an_acknowledgement_without_a_comment_changes_nothing(store: Store, comment: str) -> None:
+    """Signs that nobody sees are no comment; the sentence says what to enter."""
+    before = raised(store)
+
+    with pytest.raises(Refused, match=r"Enter a comment: what you saw or did\. Nothing was changed\."):
+        actions.acknowledge(store, "air", "Greta Holm", comment, HOUR)
+    assert actions.alarm_list(store) == [before]
+    assert acts(store, "alarm") == []
 
 
 def test_a_mark_is_kept_and_journalled(store: Store) -> None:

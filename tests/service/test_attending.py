@@ -14,7 +14,6 @@ from logger.alarms import Alarm, AlarmState, step
 from logger.errors import Refused, UnknownName
 from logger.links import Permit, signed
 from logger.model import NS, Conformity, NoticePlan
-from logger.notify.mail import MemorySender, Outcome
 from logger.service.alarming import Alarming
 from logger.store import Store
 
@@ -162,33 +161,7 @@ def test_mails_carry_the_link_when_the_address_of_the_pages_is_known(store: Stor
         Alarming(store, config, told).turn(START + (minute + 1) * MINUTE)
 
     text = actions.outbox(store).of("bay-air")[0].body["text"]
-    address = text.rpartition("works once: ")[2].strip()
+    address = text.rpartition("asks for confirmation): ")[2].strip()
     now = START + 2 * MINUTE
     wanted = Permit("bay-air", 1, "annunciated", "greta@almtal.example", now + 3 * 24 * HOUR)
     assert address == f"https://room.almtal.example/acknowledge/{signed(store.folder, wanted)}"
-
-
-def test_a_proof_test_leaves_a_receipt_for_each_recipient(store: Store) -> None:
-    """What the server said, per recipient, and the journal says who asked for it."""
-    key, number = attending.prove(store, CONFIG, "Greta Holm", START)
-    assert (number, [r.state for r in attending.receipts(store, key)]) == (1, ["waiting"])
-
-    actions.outbox(store).send_due(MemorySender(), CONFIG.routes, START)
-
-    assert [(r.route, r.recipient, r.state) for r in attending.receipts(store, key)] == [
-        ("duty", "greta@almtal.example", "sent")
-    ]
-    assert actions.outbox(store).receipts() == {"duty": START}
-    assert store.journal.entries(kind="proof")[0].who == "Greta Holm"
-
-
-def test_a_proof_that_is_refused_says_by_whom(store: Store) -> None:
-    """The reply stands in the receipt."""
-    key, _ = attending.prove(store, CONFIG, "Greta Holm", START, ["duty"])
-    twin = MemorySender({"greta@almtal.example": Outcome("refused", 550, "no such user")})
-
-    actions.outbox(store).send_due(twin, CONFIG.routes, START)
-
-    assert [(r.state, r.answer) for r in attending.receipts(store, key)] == [("failed", "550 no such user")]
-    with pytest.raises(UnknownName):
-        attending.prove(store, CONFIG, "Greta Holm", START, ["dutty"])

@@ -176,3 +176,18 @@ def test_a_correction_says_nothing_of_a_doubt_that_came_after_it(store: Store) -
     assert told.value.tolist() == [20.0, 21.0, 22.0]
     assert told.taken_ns.tolist() == [*first.taken_ns.tolist(), NOW_NS + (125 + 5) * NS]
     assert store.verify().intact
+
+
+def test_a_doubt_that_a_kill_left_unrecorded_is_recorded_at_the_next_start(store: Store) -> None:
+    """A bus met the step and marked its row, then the service was killed: the next one doubts, too."""
+    hands = Hands(NOW_NS + 60 * NS)
+    found = watch(store, hands, [None])
+    hands.mono_ns += 60 * NS
+    hands.base_ns += 3600 * NS
+    store.append("poll", found.stamped([row(hands, 22.0)]))
+    assert store.clocks.unsure_boots() == {}
+
+    again = watch(store, hands, [None])
+
+    assert again.why
+    assert list(store.clocks.unsure_boots()) == [boot_id()]

@@ -26,6 +26,9 @@ class Refusing:
         self.full = threading.Event()
         self.asked = 0
 
+    def check_place(self) -> None:
+        """It is where it was."""
+
     def append(self, writer: str, rows: Sequence[Row]) -> object:
         self.asked += 1
         if self.full.is_set():
@@ -154,16 +157,38 @@ def test_the_first_event_is_written_at_once_and_repetitions_later(
     monkeypatch.setattr(module, "REPEAT_S", 0.5)
     writer = Writer(store)
     writer.start()
-    writer.event("clock-step", {"url": "/dev/a", "step_s": 3.0})
+    writer.event("overrun", {"url": "/dev/a", "skipped": 3})
     assert until(lambda: len(events(store)) == 1)
-    writer.event("clock-step", {"url": "/dev/a", "step_s": -3.0})
-    writer.event("clock-step", {"url": "/dev/a", "step_s": 4.0})
+    writer.event("overrun", {"url": "/dev/a", "skipped": 1})
+    writer.event("overrun", {"url": "/dev/a", "skipped": 4})
     time.sleep(0.1)
     assert len(events(store)) == 1
 
     assert until(lambda: len(events(store)) == 2)
-    assert (events(store)[1]["step_s"], events(store)[1]["count"]) == (1.0, 2)
+    assert (events(store)[1]["skipped"], events(store)[1]["count"]) == (5, 2)
     assert writer.stop()
+
+
+def test_steps_of_a_clock_are_never_added(store: Store) -> None:
+    """An hour forward and an hour back within a minute are two events; together they would be none."""
+    writer = Writer(store)
+    writer.start()
+    for step_s in (3600.0, -3600.0, 3600.0):
+        writer.event("clock-step", {"url": "/dev/a", "step_s": step_s})
+
+    assert writer.stop()
+    assert sorted((e["step_s"], e.get("count", 1)) for e in events(store)) == [(-3600.0, 1), (3600.0, 2)]
+
+
+def test_versions_are_never_added(store: Store) -> None:
+    """Two setups taken over within a minute are version 3 and version 4, not version 7."""
+    writer = Writer(store)
+    writer.start()
+    for version in (3, 4):
+        writer.event("setup-taken-over", {"version": version, "lines_changed": True})
+
+    assert writer.stop()
+    assert [(e["version"], e["lines_changed"]) for e in events(store)] == [(3, True), (4, True)]
 
 
 def test_an_end_with_a_full_disk_is_bounded_and_says_that_it_failed(store: Store) -> None:

@@ -93,7 +93,7 @@ def room(
 def judged(made: Setup, values: dict[str, Any]) -> Judgement:
     grid = Grid(START // (60 * NS), MINUTES, 60)
     readings = {key: series(v) for key, v in values.items()}
-    return judge("bay", made, readings, grid, BodyState(0, 0, 0), now_ns=LATER)
+    return judge("bay", made, readings, grid, BodyState(0, 0), now_ns=LATER)
 
 
 def on(quantity: str, **limits: Any) -> Rule:
@@ -217,7 +217,7 @@ def test_a_piece_gives_the_same_dew_points_as_the_whole() -> None:
     whole = judged(setup, values).findings[0].value
     for first in (0, 17, 60):
         grid = Grid(START // (60 * NS) + first, MINUTES - first, 60)
-        part = judge("bay", setup, readings, grid, BodyState(0, 0, 0), now_ns=LATER).findings[0]
+        part = judge("bay", setup, readings, grid, BodyState(0, 0), now_ns=LATER).findings[0]
         assert np.array_equal(part.value, whole[first:])
 
 

@@ -27,7 +27,7 @@ def with_body(made: SimpleNamespace, **changed: object) -> Setup:
 def known(temperature: float) -> BodyState:
     """The body's temperature is known at the start."""
     value = round(temperature * MICRO)
-    return BodyState(0, 0, 0, "", TrackState((Track(value, value, value),), AirMemory(value, 0, ())))
+    return BodyState(0, 0, (), "", TrackState((Track(value, value, value),), AirMemory(value)))
 
 
 def body_after(made: SimpleNamespace, setup: Setup, values: np.ndarray, hours: float, start: float) -> float:

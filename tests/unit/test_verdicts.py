@@ -185,9 +185,7 @@ def test_the_statement_says_what_a_person_would(
     body = json.loads(store.live()["bay"])
     assert body["sentence"] == "Bay is not stable."
     assert body["since"] == "2026-03-10T08:20:00Z"
-    assert body["next_step"] == (
-        "span in 1 h at T1 is 1.60 K, 0.70 K beyond 0.9. Hold measurements in this zone."
-    )
+    assert body["next_step"] == ("Span in 1 h 1.60 K at T1, 0.70 K above 0.9 K. Stop measuring in this zone.")
 
 
 def judged_days(
@@ -277,8 +275,8 @@ def test_settings_change_in_the_middle_of_a_day(
     found = told(verdicts, made, made.at(48))
     assert found == expected
     settled = [p.to_ns for p in found if p.reason == "settling"]
-    # The bay left its limits until minutes 560 and 1450; what had begun before the change goes on.
-    assert settled == [made.at(560 / 60 + 2), made.at(1450 / 60 + 4)]
+    # The bay left its limits until minutes 560 and 1450; the settling time in force counts from there.
+    assert settled == [made.at(560 / 60 + 4), made.at(1450 / 60 + 4)]
 
 
 def test_resolution_as_it_was_set(made: SimpleNamespace, store: Store) -> None:

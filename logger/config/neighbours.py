@@ -1,0 +1,57 @@
+"""Whether the probes of a zone can be held against each other as its settings ask."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from itertools import combinations, product
+
+from ..agreement import beside, groups, humid_groups
+from ..errors import Fault
+from ..model import Placement, Setup
+from .tables import Tables
+
+Groups = Callable[[str, Setup], list[tuple[str, ...]]]
+_OF: Sequence[tuple[str, Groups, str]] = (
+    ("agree_K", groups, "temperature"),
+    ("agree_dew_point_K", humid_groups, "humidity, each with a temperature of its own,"),
+)
+
+
+def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
+    """A fault for each zone that asks for a comparison which can never be made."""
+    for zone, entry in tables.zones.items():
+        for key, together, what in _OF:
+            if getattr(entry.value, key) is not None and not _together(setup, together(zone, setup)):
+                wanted = f"at least two probes of {what} in one medium of the zone, or no {key}"
+                yield entry.fault(key, wanted, "no two that could ever be compared")
+
+
+def warnings(setup: Setup) -> list[str]:
+    """Comparisons that can be made no longer, and channels that take no part in them."""
+    found = []
+    for zone in setup.zones_now():
+        for key, together, _ in _OF:
+            if getattr(zone, key) is not None and not _together(setup, together(zone.key, setup), now=True):
+                found.append(
+                    f"{zone.key}: {key} compares nothing any more; fewer than two such probes are left"
+                )
+        humid = [k for k in setup.channels_in(zone.key) if setup.channels[k].quantity == "relative_humidity"]
+        alone = [key for key in humid if beside(setup, key) is None]
+        if zone.agree_dew_point_K is not None and alone:
+            listed = ", ".join(alone)
+            found.append(f"{zone.key}: not compared, as its probe has no temperature of its own: {listed}")
+    return found
+
+
+def _together(setup: Setup, each: list[tuple[str, ...]], *, now: bool = False) -> bool:
+    """Whether two channels of a group stand, or ever stood, in the zone at the same time."""
+    for keys in each:
+        stays = [[p for p in setup.placements_of(key) if not now or p.to_ns is None] for key in keys]
+        for one, other in combinations(stays, 2):
+            if any(_overlap(a, b) for a, b in product(one, other)):
+                return True
+    return False
+
+
+def _overlap(a: Placement, b: Placement) -> bool:
+    return (b.to_ns is None or a.from_ns < b.to_ns) and (a.to_ns is None or b.from_ns < a.to_ns)

@@ -1,0 +1,164 @@
+"""One deadline for the whole of an act outside this process: opening, talking and closing together.
+
+A time-out of a socket counts anew for each piece that comes: a peer that drips holds whoever waits for it for
+ever. Here the act runs in a thread of its own, which is left to itself when its deadline has passed; sockets
+that it opened are shut, so that the thread ends, too.
+"""
+
+from __future__ import annotations
+
+import socket
+import ssl
+import threading
+import time
+import urllib.request
+from collections.abc import Callable
+from contextlib import suppress
+from http.client import HTTPConnection, HTTPResponse, HTTPSConnection
+from typing import Any, Generic, TypeVar
+
+T = TypeVar("T")
+GRACE_S = 0.5  # for an act whose sockets were shut to say how far it came
+
+
+class Overdue(TimeoutError):
+    """An act outside did not end by its deadline; the text names it."""
+
+
+class Attempt(Generic[T]):
+    """One act in a thread of its own, waited for as long as one likes."""
+
+    def __init__(self, name: str, work: Callable[[], T]) -> None:
+        self._work = work
+        self._value: T | None = None
+        self._error: BaseException | None = None
+        self._done = threading.Event()
+        self.begun_s = time.monotonic()
+        threading.Thread(target=self._run, name=name, daemon=True).start()
+
+    @property
+    def done(self) -> bool:
+        """Whether it has ended, well or not."""
+        return self._done.is_set()
+
+    def wait(self, seconds: float) -> bool:
+        """Whether it has ended within that time."""
+        return self._done.wait(max(0.0, seconds))
+
+    def result(self) -> T:
+        """What it gave, or raises what it raised; only for one that has ended."""
+        if self._error is not None:
+            raise self._error
+        return self._value  # type: ignore[return-value]
+
+    def _run(self) -> None:
+        try:
+            self._value = self._work()
+        except BaseException as error:  # noqa: BLE001 (it is raised where the result is asked for)
+            self._error = error
+        self._done.set()
+
+
+class Lines:
+    """The sockets of one act, and how much of its time is left."""
+
+    def __init__(self, seconds: float) -> None:
+        self.until_s = time.monotonic() + seconds
+        self._held: list[socket.socket] = []
+        self._lock = threading.Lock()
+        self._shut = False
+
+    @property
+    def left_s(self) -> float:
+        """Seconds until the deadline, never 0: that would mean another kind of socket."""
+        return max(0.01, self.until_s - time.monotonic())
+
+    def connect(self, host: str, port: int) -> socket.socket:
+        """A connection that is shut at the deadline, whatever has been wrapped around it meanwhile."""
+        peer = socket.create_connection((host, port), self.left_s)
+        with self._lock:
+            self._held.append(peer.dup())
+        if self._shut:
+            self.shut()
+        return peer
+
+    def shut(self) -> None:
+        """Ends whatever waits on them."""
+        with self._lock:
+            self._shut = True
+            for held in self._held:
+                with suppress(OSError):
+                    held.shutdown(socket.SHUT_RDWR)
+
+    def release(self) -> None:
+        """The act is over."""
+        with self._lock:
+            for held in self._held:
+                held.close()
+            self._held.clear()
+
+
+def within(seconds: float, name: str, work: Callable[[Lines], T]) -> T:
+    """What `work` gives, or raises what it raises; Overdue where it has not ended in that time."""
+    lines = Lines(seconds)
+
+    def done() -> T:
+        try:
+            return work(lines)
+        finally:
+            lines.release()
+
+    attempt = Attempt(name, done)
+    if attempt.wait(seconds):
+        return attempt.result()
+    lines.shut()
+    late = Overdue(f"{name} did not end within {seconds:g} s")
+    if not attempt.wait(GRACE_S):
+        raise late
+    try:
+        return attempt.result()
+    except Exception as error:
+        raise late from error
+
+
+class PlainConnection(HTTPConnection):
+    """HTTP over a socket of `lines`."""
+
+    def __init__(self, host: str, port: int | None = None, *, lines: Lines, **_: Any) -> None:
+        super().__init__(host, port)
+        self._lines = lines
+
+    def connect(self) -> None:
+        """See `http.client`."""
+        self.sock = self._lines.connect(self.host, self.port)
+
+
+class TlsConnection(HTTPSConnection):
+    """The same over TLS."""
+
+    def __init__(
+        self, host: str, port: int | None = None, *, lines: Lines, context: ssl.SSLContext, **_: Any
+    ) -> None:
+        super().__init__(host, port, context=context)
+        self._lines, self._tls = lines, context
+
+    def connect(self) -> None:
+        """See `http.client`."""
+        self.sock = self._tls.wrap_socket(
+            self._lines.connect(self.host, self.port), server_hostname=self.host
+        )
+
+
+def opener(lines: Lines, context: ssl.SSLContext | None = None) -> urllib.request.OpenerDirector:
+    """For URLs, through `lines` and past every proxy: one that answers for the dead would hide them."""
+
+    class Plain(urllib.request.HTTPHandler):
+        def http_open(self, asked: urllib.request.Request) -> HTTPResponse:
+            return self.do_open(PlainConnection, asked, lines=lines)  # type: ignore[arg-type]
+
+    class Tls(urllib.request.HTTPSHandler):
+        def https_open(self, asked: urllib.request.Request) -> HTTPResponse:
+            tls = context or ssl.create_default_context()
+            return self.do_open(TlsConnection, asked, lines=lines, context=tls)  # type: ignore[arg-type]
+
+    return urllib.request.build_opener(urllib.request.ProxyHandler({}), Plain, Tls)

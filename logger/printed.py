@@ -1,0 +1,122 @@
+"""How a figure is printed for a person, wherever it stands beside a verdict: unit, decimals, U.
+
+A value has the decimals of its U, which has two significant digits (JCGM 100, 7.2.6); where rounding would
+hide on which side of the limit or of its guard band a value lies, it has more. Pressure is kept in Pa and
+read in hPa. A difference of temperatures is in K.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+# Canonical unit -> name as printed, units of print in one canonical unit.
+_PRINTED: Mapping[str, tuple[str, float]] = {
+    "degC": ("°C", 1.0),
+    "%RH": ("% RH", 1.0),
+    "Pa": ("hPa", 0.01),
+    "Pa/h": ("hPa/h", 0.01),
+    "1/m3": ("1/m³", 1.0),
+    "g/m3": ("g/m³", 1.0),
+    "kg/m3": ("kg/m³", 1.0),
+}
+MOST_DECIMALS = 6  # values are whole millionths of a unit
+
+
+def printed(value: float, unit: str) -> float:
+    """A value or a difference in the unit in which it is printed."""
+    return value * _PRINTED.get(unit, (unit, 1.0))[1]
+
+
+def unit_name(unit: str) -> str:
+    """A canonical unit as printed.
+
+    >>> unit_name("degC"), unit_name("Pa"), unit_name("K/m")
+    ('°C', 'hPa', 'K/m')
+    """
+    return _PRINTED.get(unit, (unit, 1.0))[0]
+
+
+def difference_unit(unit: str) -> str:
+    """The canonical unit of a difference.
+
+    >>> difference_unit("degC"), difference_unit("Pa")
+    ('K', 'Pa')
+    """
+    return "K" if unit == "degC" else unit
+
+
+def decimals(U: float | None) -> int:
+    """Decimal places of a value whose uncertainty is written with two figures; two where it has none.
+
+    >>> decimals(0.0979), decimals(1.63), decimals(40.7), decimals(None)
+    (3, 1, 0, 2)
+    """
+    return 2 if not U or not math.isfinite(U) else max(0, 1 - math.floor(math.log10(float(f"{U:.1e}"))))
+
+
+def decimals_apart(value: float | None, limit: float | None, U: float | None) -> int:
+    """Decimals with which the result can be read from the figures: two at least.
+
+    The value does not round to the limit unless it is the limit, and its distance from the limit does not
+    round to U unless it is U: 20.902 under 21 with U 0.1 lies in the guard band, 20.90 would not.
+
+    >>> decimals_apart(20.97, 20.5, 0.1), decimals_apart(20.902, 21.0, 0.1), decimals_apart(21.001, 21.0, 0.2)
+    (2, 3, 3)
+    """
+    return next((n for n in range(2, MOST_DECIMALS) if _readable(value, limit, U, n)), MOST_DECIMALS)
+
+
+def _readable(value: float | None, limit: float | None, U: float | None, places: int) -> bool:
+    if U and round(U, places) <= 0:
+        return False
+    if value is None or limit is None:
+        return True
+    shown, bound = round(value, places), round(limit, places)
+    distance, width = abs(value - limit), U or 0.0
+    apart = round(abs(shown - bound), places)
+    on_its_side = apart > 0 or math.isclose(value, limit, abs_tol=1e-9)
+    return on_its_side and (
+        _order(distance, width, 1e-9) == _order(apart, round(width, places), 10.0**-places / 2)
+    )
+
+
+def _order(a: float, b: float, within: float) -> int:
+    return 0 if abs(a - b) <= within else 1 if a > b else -1
+
+
+def with_U(value: float, unit: str, U: float | None = None, limit: float | None = None) -> str:
+    """A value with its expanded uncertainty and unit; readable against `limit` where one is named.
+
+    >>> with_U(21.84, "degC", 0.0979), with_U(96_540.0, "Pa", 30.0), with_U(-0.5, "K/m")
+    ('21.840 ± 0.098 °C', '965.40 ± 0.30 hPa', '−0.50 K/m')
+    >>> with_U(20.902, "degC", 0.1, 21.0)
+    '20.902 ± 0.100 °C'
+    """
+    v, u, T = printed(value, unit), None if U is None else printed(U, unit), limit
+    places = max(decimals(u), 0 if T is None else decimals_apart(v, printed(T, unit), u))
+    uncertainty = "" if not u else f" ± {u:.{places}f}"
+    return f"{v:.{places}f}{uncertainty} {unit_name(unit)}".rstrip().replace("-", "−")
+
+
+def bound(limit: float, unit: str) -> str:
+    """A limit with its unit: as many decimals as it was set with.
+
+    >>> bound(20.5, "degC"), bound(101_325.0, "Pa"), bound(-0.25, "K/m")
+    ('20.5 °C', '1013.25 hPa', '−0.25 K/m')
+    """
+    return f"{round(printed(limit, unit), 9):.10g} {unit_name(unit)}".rstrip().replace("-", "−")
+
+
+def apart(difference: float, unit: str, U: float | None = None) -> str:
+    """A difference of two values of a unit, never printed as nothing where it is something.
+
+    >>> apart(1.34, "degC", 0.1), apart(0.0004, "degC", 0.1), apart(120.0, "Pa")
+    ('1.34 K', '0.0004 K', '1.20 hPa')
+    """
+    name = difference_unit(unit)
+    size = printed(abs(difference), name)
+    places = decimals(None if U is None else printed(U, unit))
+    while places < MOST_DECIMALS and size > 0 and round(size, places) == 0:
+        places += 1
+    return f"{size:.{places}f} {unit_name(name)}".rstrip()

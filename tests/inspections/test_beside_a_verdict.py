@@ -1,0 +1,90 @@
+"""What is said beside a verdict is chosen once: every way of asking gives the same reason and figures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from dashboard.pages.inspections import _verdict_of
+from logger import actions, affected
+from logger.assessment import question_of
+from logger.bulk import assess_many
+from logger.cli.inspection import row_of
+from logger.dispositions import Span
+from logger.impact import changed_verdicts
+from logger.model import NS, Inspection, Row, Setup
+from logger.store import Store
+from logger.verdict_issues import review
+from logger.verdicts import Verdicts
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
+        yield opened
+
+
+@pytest.fixture
+def setup(made: SimpleNamespace) -> Setup:
+    """Band 19 °C to 21 °C, U 0.2 K, no settling."""
+    return made.setup((made.rule(),), settling_s=0)
+
+
+@pytest.fixture
+def job(store: Store, setup: Setup, made: SimpleNamespace) -> Inspection:
+    """From 10:00 to 11:00 at 20.9 °C, in the guard band of 21 °C; 21.5 °C from 9:00 to 9:10, before it."""
+    values = np.full(1440, 20.0)
+    values[540:550] = 21.5
+    values[600:660] = 20.9
+    first = made.at(0) + 30 * NS
+    taken = [first + i * 60 * NS for i in range(len(values))]
+    store.append("w", [Row("T1.temperature", t, t, float(v)) for t, v in zip(taken, values, strict=True)])
+    one = Inspection("R-1", "bay", made.at(10), made.at(11), "Ring")
+    actions.add_inspection(store, setup, one, "Radek Sova")
+    return one
+
+
+def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
+    store: Store, setup: Setup, job: Inspection, made: SimpleNamespace
+) -> None:
+    """Not stable by its pre-window, in the guard band inside: "nonconforming" everywhere."""
+    verdicts, now = Verdicts(store, setup), made.at(48)
+    found = verdicts.check("bay", job.from_ns, job.to_ns or 0, now)
+    assert (found.verdict, found.reason) == ("not stable", "nonconforming")
+    ((_, issue),) = review(store, verdicts, now)
+    (touched,) = affected._touched(verdicts, [job], Span("probe", "bay", "T1", 0, now), now, None)
+    (answer,) = assess_many(verdicts, [question_of(job, now)], now)
+    assert answer.found is not None
+    row, page = row_of(job, answer), _verdict_of(job, answer.found.to_json())
+    ways = [issue, touched, SimpleNamespace(**row), SimpleNamespace(verdict=page[0], reason=page[1])]
+    assert {(way.verdict, way.reason) for way in ways} == {("not stable", "nonconforming")}
+    assert issue.because == row["because"] == found.because
+    wider = replace(setup, rules=tuple(replace(r, upper=22.0) for r in setup.rules))
+    (change,) = changed_verdicts(store, setup, wider, now)
+    assert (change.was, change.becomes) == ("not stable (nonconforming)", "stable (conforming)")
+
+
+def test_the_sentence_has_figures_and_local_times(
+    store: Store, setup: Setup, job: Inspection, made: SimpleNamespace
+) -> None:
+    """21.5 °C ± 0.2 K is 0.5 K above 21 °C; nine to ten past nine in UTC, the time of that room."""
+    found = Verdicts(store, setup).check("bay", job.from_ns, job.to_ns or 0, made.at(48))
+    assert found.because == (
+        "Temperature 21.50 ± 0.20 °C at T1, 0.50 K above 21 °C; "
+        "before the start, 2026-03-10 09:00 +00:00 to 09:10."
+    )
+
+
+def test_time_for_which_no_limit_is_in_force_is_said(
+    store: Store, setup: Setup, job: Inspection, made: SimpleNamespace
+) -> None:
+    """Limits that begin at noon: nothing is shown of the hour before, and the answer says why."""
+    later = replace(setup, rules=tuple(replace(r, from_ns=made.at(12)) for r in setup.rules))
+    found = Verdicts(store, later).check("bay", job.from_ns, job.to_ns or 0, made.at(48))
+    assert (found.verdict, found.reason) == ("not shown", "indeterminate")
+    assert found.because.startswith("No limit is in force; 2026-03-10 10:00 +00:00 to 11:00")
