@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
+from .accounts import refuse_unseen
 from .errors import Refused
 from .instants import parse, rfc3339
 from .model import NS, Excursion
@@ -175,6 +176,8 @@ def note_excursion(
         raise Refused(f"Nothing was changed: wanted {_WORDS['cause']}; found {findings.cause!r}.")
     if not any(asdict(findings).values()):
         raise Refused("Nothing was changed: nothing was said about the excursion.")
+    for name, text in asdict(findings).items():
+        refuse_unseen(text, f"text of {name.replace('_', ' ')}")
     refused = _not_closed(findings, sorted(undecided)) if close else ""
     closed = close and not refused
     told: dict[str, Any] = {"about": span_of(e).to_json(), "findings": asdict(findings), "closed": closed}
@@ -258,4 +261,4 @@ def before_after(excursions: Sequence[Excursion], at_ns: int, now_ns: int, days:
 def _person(who: str) -> str:
     if not who.strip():
         raise Refused("Nothing was changed: the name of who decides is missing.")
-    return who.strip()
+    return refuse_unseen(who.strip(), "name of who decides")
