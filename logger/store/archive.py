@@ -30,6 +30,7 @@ from .journal import Journal
 from .month_file import SEAL_FACTS, Month, Sealed, days_of, seal_entry, seal_facts, sealed_of
 from .months import DAY_NS, month_of, month_span
 from .names import Names
+from .place import NOT_OF_THE_FILE, unopened
 from .rows import Columns, digests, joined, ordered
 from .seals import all_seals, hidden, sealed_channel
 from .tables import reading, seal, seal_channel
@@ -89,6 +90,8 @@ class Archive:
             with Reader(self._folder / file if content is None else content) as reader:
                 yield reader
         except UNREADABLE as error:
+            if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
+                raise unopened(self._folder / file, error) from error
             raise StoreDamaged(
                 f"The sealed file {self._folder / file} cannot be read: {error}. Put it back from a backup; "
                 "`stillroom verify` says what is proven."

@@ -14,6 +14,7 @@ from ..errors import StoreDamaged
 from ..series import Int
 from .archive import Archive
 from .month_file import days_of
+from .place import NOT_OF_THE_FILE, unopened
 from .rows import Columns
 
 if TYPE_CHECKING:
@@ -37,6 +38,8 @@ def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> Seal
     try:
         content = (folder / file).read_bytes()
     except (OSError, ValueError) as error:  # ValueError: a name that no file can have
+        if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
+            raise unopened(folder / file, error) from error
         cause = getattr(error, "strerror", None) or error
         return SealedFile((f"file {file}: missing or unreadable ({cause}), {_held(what)}",), 0, {})
     same = hashlib.sha256(content).hexdigest() == what["sha256"]

@@ -105,6 +105,10 @@ class Store:
     ) -> None:
         self.close()
 
+    def check_place(self) -> None:
+        """Raise StoreGone where the folder is not the one that was opened."""
+        self._database.check_place()
+
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return lock.service(self.folder)
@@ -389,7 +393,7 @@ class Store:
         self.simulated, self.key = known.get("simulated") == "true", known.get("id", "")
         self._archive.simulated = self.simulated
         if simulated is not None and simulated != self.simulated:
-            is_, wanted = (_kind(self.simulated), _kind(simulated))
+            is_, wanted = ("simulated" if kind else "real" for kind in (self.simulated, simulated))
             raise StoreError(
                 f"{self.folder} holds the record of a {is_} room; it was asked for a {wanted} one."
             )
@@ -406,7 +410,3 @@ class Store:
 def _meta(store: Store) -> dict[str, str]:
     with store.read() as conn:
         return {row.key: row.value for row in conn.execute(select(tables.meta))}
-
-
-def _kind(simulated: bool) -> str:
-    return "simulated" if simulated else "real"
