@@ -97,6 +97,7 @@ def _read(store: Store, setup: Setup) -> None:
     store.record_import(hashlib.sha256(content).hexdigest(), "P1 export.csv", content, {"rows": 2})
     store.seal(NOW)
     store.dispose(Request(40 * 86_400 * NS, WHO, OTHER, "QM 4.2"), NOW, 1)
+    store.seal_journal(least=1)
     store.envelope(keys[0], EVENING, NOW, 10)
 
 
