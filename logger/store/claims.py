@@ -61,7 +61,7 @@ def read_chain(conn: Connection, folder: Path, heads: Mapping[int, str], claims:
     yield from _cut_off(claims, heads)
 
 
-def _follows(row: Row[Any], number: int, previous: str) -> Iterator[str]:
+def _follows(row: Line, number: int, previous: str) -> Iterator[str]:
     if row.number != number + 1:
         yield f"journal entry {number + 1}: missing; after {number} comes {row.number}"
     if _digest(row, previous) != row.sha256:
@@ -69,7 +69,7 @@ def _follows(row: Row[Any], number: int, previous: str) -> Iterator[str]:
         yield f"journal entry {row.number} ({row.kind}): was altered, or does not belong here{missing}"
 
 
-def _digest(row: Row[Any], previous: str) -> str:
+def _digest(row: Line, previous: str) -> str:
     texts = {"kind": row.kind, "who": row.who, "what": row.what, "why": row.why}
     try:
         return digest(number=row.number, at_ns=row.at_ns, previous=previous, **texts)
@@ -88,7 +88,7 @@ def _cut_off(claims: Claims, heads: Mapping[int, str]) -> Iterator[str]:
             )
 
 
-def _claimed(row: Row[Any], claims: Claims) -> Iterator[str]:
+def _claimed(row: Any, claims: Claims) -> Iterator[str]:
     try:
         what = json.loads(row.what)
         what.pop("through", None)  # by which way an act came is no part of what it did

@@ -65,7 +65,7 @@ def read_lines(path: Path) -> Iterator[Line]:
             for group in range(file.num_row_groups):
                 columns = [file.read_row_group(group).column(name).to_pylist() for name in FIELDS]
                 for row in zip(*columns, strict=True):
-                    yield Line(*row, filed=True)
+                    yield Line(*(*row, True))
     except UNREADABLE as error:
         raise StoreDamaged(
             f"The file {path} of the journal cannot be read: {error}. Put it back from a backup; `stillroom "
