@@ -103,14 +103,15 @@ class JournalSealing:
                 select(journal_seal).order_by(journal_seal.c.number.desc()).limit(1)
             ).first()
             left = newest is not None and _left(conn, newest)
+            kept = set(conn.execute(select(func.max(batch.c.number)).group_by(batch.c.writer)).scalars())
         if newest is None or not left:
             return
         numbers = (line.number for line in read_lines(self._folder / newest.file))
-        kept = select(func.max(batch.c.number)).group_by(batch.c.writer)
         while some := list(islice(numbers, DELETED_AT_ONCE)):
             with self._database.begin() as conn:
                 for part in _chunks(some):
-                    conn.execute(delete(batch).where(batch.c.number.in_(part), batch.c.number.not_in(kept)))
+                    gone = [number for number in part if number not in kept]
+                    conn.execute(delete(batch).where(batch.c.number.in_(gone)))
                     conn.execute(delete(journal).where(journal.c.number.in_(part), journal.c.kind == "batch"))
 
 
