@@ -13,8 +13,8 @@ from logger.store import Store
 NOW = 1_792_432_800 * NS  # 2026-10-19T18:00:00Z
 
 
-def test_what_files_bring_is_not_silent_and_no_time_of_an_answer_is_invented(tmp_path: Path) -> None:
-    """P5 comes by files only: its newest reading is 30 d old and was stored today, which is no answer in 30 d.
+def test_what_files_bring_is_not_silent_and_no_answering_time_is_invented(tmp_path: Path) -> None:
+    """P5 comes by files only: its newest reading is 30 d old and was stored today, no answer in 30 d.
     P1 is asked over a line that takes 400 ms; its rows are stamped when the answer is there, so that how long
     it took is known nowhere. P2 has a line and says nothing for an hour: that is silence, as before.
     """
