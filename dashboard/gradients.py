@@ -25,7 +25,6 @@ from .chart import Chart, Line
 from .charting import channels_in, clock_changes
 from .envelope import trace
 from .queries import Queries
-from .wording import offset_s
 
 __all__ = [
     "FEWEST",
@@ -125,7 +124,7 @@ def chart(
         unit="K/m",
         from_ns=from_ns,
         to_ns=to_ns,
-        offset_s=offset_s(to_ns - 1, clock),
+        clock=clock,
         lines=[_line(q, pair, direction, i) for i, pair in enumerate(pairs(direction, found))],
         limits=limits(q, zone, direction),
         band=True,

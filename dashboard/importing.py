@@ -128,13 +128,16 @@ def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns
     from logger.imports import ImportResult
     from logger.imports.importer import checked, trial
     from logger.imports.preview import preview_of
+    from logger.imports.samples import LOOKED_AT, refuse_simulated
 
     upload.tried, upload.profile = None, profile
     with upload.path.open("rb") as file:
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+        sha256, _ = hashlib.file_digest(file, "sha256").hexdigest(), file.seek(0)
+        beginning = file.read(LOOKED_AT)
     if store.import_of(sha256) is not None:
         upload.tried = ImportResult(sha256, upload.name, already=True), None
         return
+    refuse_simulated(upload.name, sha256, beginning, simulated=store.simulated)
     upload.stage = "reading the file"
     reading = checked(upload.name, upload.path, profile, setup, now_ns)
     upload.stage = f"comparing {reading.rows:,} rows with the record"

@@ -23,6 +23,7 @@ from .store import Store
 from .thermal_error import Feature, Work, largest_um
 from .thermal_tracks import Tracks
 from .verdicts import Verdicts
+from .working import changed
 
 FOR_EVER_NS = 2**62
 
@@ -137,20 +138,36 @@ def _stood(setup: Setup, probe: str, span_ns: tuple[int, int]) -> list[tuple[str
 def by_certificate(
     verdicts: Verdicts, number: str, now_ns: int, error_K: float | None = None
 ) -> list[Touched]:
-    """Inspections while a certificate was in use; without `error_K`, by what the next calibration found."""
+    """Inspections while a certificate was in use; without `error_K`, by what the next calibration found.
+
+    What a certificate found before adjusting acts on the time of the certificate before it: those, too.
+    """
     setup = verdicts.setup
     found = [c for c in setup.certificates if c.number == number]
     if not found:
         raise UnknownName("certificate", number, {c.number for c in setup.certificates})
     touched: list[Touched] = []
     for c in found:
-        after = [o for o in setup.certificates_of(c.channel) if o.valid_from_ns > c.valid_from_ns]
-        until = after[0].valid_from_ns if after else FOR_EVER_NS
-        error = _as_found(after[0]) if error_K is None and after else error_K
         probe = setup.channels[c.channel].probe
-        where = _stood(setup, probe, (c.valid_from_ns, until))
-        touched += _in_places(verdicts, ("certificate", number), where, now_ns, (probe, error))
-    return sorted(touched, key=lambda t: t.rank)
+        for span_ns, error in _in_use(setup, c):
+            where = _stood(setup, probe, span_ns)
+            wrong = probe, error if error_K is None else error_K
+            touched += _in_places(verdicts, ("certificate", number), where, now_ns, wrong)
+    first = {t.job.key: t for t in sorted(touched, key=lambda t: t.rank, reverse=True)}
+    return sorted(first.values(), key=lambda t: t.rank)
+
+
+def _in_use(setup: Setup, c: Certificate) -> list[tuple[tuple[int, int], float | None]]:
+    """Times on which a certificate acts, each with the error that is known of it in K."""
+    every = setup.certificates_of(c.channel)
+    place = every.index(c)
+    after = every[place + 1] if place + 1 < len(every) else None
+    until = FOR_EVER_NS if after is None else after.valid_from_ns
+    spans = [((c.valid_from_ns, until), None if after is None else changed(c, after))]
+    if place and c.as_found is not None and c.as_found.model:
+        before = every[place - 1]
+        spans.append(((before.valid_from_ns, c.valid_from_ns), changed(before, c)))
+    return spans
 
 
 def by_position(verdicts: Verdicts, position: str, span_ns: tuple[int, int], now_ns: int) -> list[Touched]:
@@ -171,10 +188,6 @@ def decide_on(store: Store, touched: Touched, *, decision: str, customer: str, r
 def undecided(touched: Sequence[Touched]) -> list[str]:
     """Keys of those without a decision."""
     return [t.job.key for t in touched if t.decided is None]
-
-
-def _as_found(after: Certificate) -> float | None:
-    return max(map(abs, after.as_found.errors)) if after.as_found else None
 
 
 def _in_places(

@@ -3,7 +3,7 @@
     dew_point          degC    from temperature and relative humidity
     absolute_humidity  g/m3    likewise
     refractivity       1e-6    (n − 1)·1e6 at 632.991 nm, with pressure
-    air_density        kg/m3   with pressure
+    air_density        kg/m3   with pressure; CIPM-2007 at 15 … 27 degC and 600 … 1100 hPa, else CIPM-81/91
 
 Uncertainty by the law of propagation (JCGM 100, 5.1.2), with the partial derivatives c of the formula:
 
@@ -76,16 +76,23 @@ def _refractivity_slopes(t_C: Float, rh_pct: Float, p_Pa: Float) -> tuple[Float,
 
 
 def _density(t_C: Float, rh_pct: Float, p_Pa: Float) -> Float:
-    return air.density(t_C, p_Pa, rh_pct)
+    """By CIPM-2007 where it holds, in a measuring room; by CIPM-81/91, 7e-5 of it lower, elsewhere."""
+    new = air.density_2007(t_C, p_Pa, rh_pct)
+    return np.asarray(np.where(np.isfinite(new), new, air.density(t_C, p_Pa, rh_pct)))
 
 
 def _density_slopes(t_C: Float, rh_pct: Float, p_Pa: Float) -> tuple[Float, ...]:
     # One-sided in humidity, which has an end at 0 and at 100 and is linear but for 1e-4 of it.
     step = np.where(rh_pct > 50, -1.0, 1.0)
+
+    def rho(dt: float = 0.0, drh: float | Float = 0.0, dp: float = 0.0) -> Float:
+        # CIPM-81/91, which has no end in a room; the slopes of both are the same to 1e-4.
+        return air.density(t_C + dt, p_Pa + dp, rh_pct + drh)
+
     return (
-        (_density(t_C + 0.05, rh_pct, p_Pa) - _density(t_C - 0.05, rh_pct, p_Pa)) / 0.1,
-        (_density(t_C, rh_pct + step, p_Pa) - _density(t_C, rh_pct, p_Pa)) / step,
-        (_density(t_C, rh_pct, p_Pa + 50) - _density(t_C, rh_pct, p_Pa - 50)) / 100,
+        (rho(dt=0.05) - rho(dt=-0.05)) / 0.1,
+        (rho(drh=step) - rho()) / step,
+        (rho(dp=50) - rho(dp=-50)) / 100,
     )
 
 
@@ -106,7 +113,7 @@ FORMULAS: Mapping[str, Formula] = {
     "refractivity": Formula(
         _refractivity, _refractivity_slopes, (False, False, True), lambda y: np.full_like(y, 0.05)
     ),
-    # Davis 1992: 1e-4 of the density, standard uncertainty.
+    # Davis 1992: 1e-4 of the density, standard uncertainty; CIPM-2007 states 2.2e-5.
     "air_density": Formula(_density, _density_slopes, (False, False, True), lambda y: 2e-4 * y),
 }
 

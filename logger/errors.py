@@ -10,6 +10,7 @@
     │   └── UnitError              a unit that is unknown or does not fit the quantity
     ├── StoreError                 the data folder cannot be used as it is
     │   ├── StoreInUse             another service holds the folder
+    │   ├── StoreGone              its folder was deleted, unmounted or replaced while it was open
     │   └── StoreDamaged           the file does not read back as it was written
     └── ProbeError                 the wire, told to the bus loop, which stores it as a row
 
@@ -102,6 +103,10 @@ class StoreError(StillroomError):
 
 class StoreInUse(StoreError):
     """Another service holds the data folder."""
+
+
+class StoreGone(StoreError):
+    """The record is not where it was opened: deleted, unmounted, replaced."""
 
 
 class StoreDamaged(StoreError):

@@ -121,7 +121,7 @@ def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
         if row is None:
             yield Figure("Probes", key, "never read", None, "no reading yet")
             continue
-        late = (now_ns - row.taken_ns) / NS > channel.max_age_s
+        late = (now_ns - row.taken_ns) / NS > channel.stale_after_s
         why = f"silent: {last.status}" if last is not None and last.status != "ok" else "silent"
         told = f"every {channel.interval_s:g} s, answered in {(row.received_ns - row.taken_ns) / 1e6:.0f} ms"
         yield Figure("Probes", key, told, row.taken_ns, why if late else "")

@@ -24,6 +24,7 @@ from .model import NS, Mark, Setup
 from .pieces import DAY_NS, Aside, Kept, Piece, pieces
 from .series import Readings
 from .store import Store
+from .store.facts import Seal
 from .store.tables import mark as mark_table
 from .timeline import Held, first_difference, timeline
 from .trail import Trail, begun, extended
@@ -35,6 +36,7 @@ MOST_CELLS = 1_050_000
 SHORTEST_DAYS, LONGEST_DAYS = 14, 92
 NEVER_NS = 2**63 - 1
 Tell = Callable[[Judgement, Mapping[int, Piece], "Head"], str | None]
+LONGEST_RECORD_DAYS = 40_000  # more, and the head that says so was altered
 HEAD = -1  # the row of the piece table that holds how far a zone has been judged
 
 
@@ -49,6 +51,27 @@ class Head:
     open_from_ns: int
     timeline: list[Held] = field(default_factory=list)  # what it was judged by
     decided: int = 0  # the newest decision on conflicting values that it knew of
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Stored verdicts over [from, until) that were judged anew; both 0 where none are stored.
+
+    wrong: day -> what should be stored there; misplaced: stored rows that nothing was judged for;
+    open_days: the same as `wrong` of days that are provisional, of which nothing is said.
+    """
+
+    from_ns: int
+    until_ns: int
+    wrong: Mapping[int, tuple[str, str]]
+    misplaced: tuple[int, ...]
+    open_days: Mapping[int, tuple[str, str]] = field(default_factory=dict)
+
+    @property
+    def altered(self) -> list[str]:
+        """What somebody edited: UTC days, or how far the zone has been judged."""
+        days = sorted({*self.wrong, *self.misplaced})
+        return ["how far it has been judged" if day == HEAD else rfc3339(day * DAY_NS)[:10] for day in days]
 
 
 @dataclass(frozen=True)
@@ -123,7 +146,7 @@ class Ledger:
         held = timeline(self.setup, zone, marks)
         new = Head(self._context(), cursor, first_day, 0, 0, held, decided)
         self._kept.pop(zone, None)
-        begin_ns = self._begin_ns(zone) if day == first_day else None
+        begin_ns = self.begins_ns(zone) if day == first_day else None
         for made in self._judged(zone, (day, last), state, now_ns, begin_ns):
             judgement, state_in, readings = made
             newest = _end_ns(judgement) + self.setup.step_s * NS > now_ns
@@ -197,24 +220,68 @@ class Ledger:
         for judgement, _, _ in self._judged(zone, (first, last), self.unknown(zone, first), now_ns):
             yield judgement
 
-    def altered(self, zone: str) -> list[str]:
-        """UTC days whose stored verdicts are not what their readings, setup and marks give: somebody's edit.
+    def compared(self, zone: str) -> Compared:
+        """Every stored day of a zone that can be judged anew, held against a judgement from its readings.
 
-        Only what is final is compared; a store that has never been judged has nothing to alter.
+        What is still to be judged, or provisional, is left open; nothing stored is believed on the way.
         """
         head = self.head(zone)
-        if head is None or self._dirty(zone, head.until_ns)[1] is not None:
-            return []
-        first, last = head.first_day, (head.until_ns - 1) // DAY_NS
-        found = []
-        unknown, begin_ns = self.unknown(zone, first), self._begin_ns(zone)
-        for judgement, state, _ in self._judged(zone, (first, last), unknown, head.until_ns, begin_ns):
+        if head is None or head.context != self._context():
+            return Compared(0, 0, {}, ())
+        first, last = self._first_provable(zone, head), (head.until_ns - 1) // DAY_NS
+        dirty_ns = self._dirty(zone, head.until_ns)[1]
+        until_ns = head.until_ns if dirty_ns is None else dirty_ns // DAY_NS * DAY_NS
+        if last - first > LONGEST_RECORD_DAYS:
+            return Compared(first * DAY_NS, until_ns, {}, (HEAD,))
+        wrong: dict[int, tuple[str, str]] = {}
+        open_days: dict[int, tuple[str, str]] = {}
+        state, begin_ns = self._state_at(zone, head, first), self.begins_ns(zone)
+        begun_ns = begin_ns if begin_ns is not None and begin_ns // DAY_NS == first else None
+        parts = self._judged(zone, (first, last), state, head.until_ns, begun_ns)
+        open_ns = until_ns
+        for judgement, state, _ in parts if first <= last else ():
+            open_ns = min(until_ns, self._open_from_ns(judgement))
             for day, piece in pieces(judgement, state).items():
+                fresh = (head.context, piece.to_text())
                 stored = self.kept.piece(zone, day)
-                final = (day + 1) * DAY_NS <= head.open_from_ns
-                if final and (stored is None or stored[1] != piece.to_text()):
-                    found.append(rfc3339(day * DAY_NS)[:10])
-        return found
+                if day * DAY_NS < until_ns and stored != fresh:
+                    final = (day + 1) * DAY_NS <= open_ns or not _alike_until(stored, fresh, open_ns)
+                    (wrong if final else open_days)[day] = fresh
+        return Compared(first * DAY_NS, open_ns, wrong, tuple(self._misplaced(zone, head)), open_days)
+
+    def _first_provable(self, zone: str, head: Head) -> int:
+        """The first day that can be judged anew: behind what was disposed of, and what looks back at it."""
+        gone = [one.to_ns for one in self._disposed()]
+        if not gone or max(gone) <= head.first_day * DAY_NS:
+            return head.first_day
+        return -(-(max(gone) + self._lookback_ns[zone]) // DAY_NS)
+
+    def _disposed(self) -> list[Seal]:
+        standing = {one.number for one in self.store.seals(disposed=False)}
+        return [one for one in self.store.seals() if one.number not in standing]
+
+    def _state_at(self, zone: str, head: Head, day: int) -> BodyState:
+        """The bodies' state where a judgement anew begins: unknown, but behind what was disposed of."""
+        return self.unknown(zone, day) if day <= head.first_day else self.state_before(zone, day)
+
+    def _misplaced(self, zone: str, head: Head) -> Iterator[int]:
+        """Stored days where nothing was judged; and the head, where it tells of what cannot be."""
+        last = (head.until_ns - 1) // DAY_NS
+        days = self.kept.pieces(zone, HEAD + 1, NEVER_NS // DAY_NS)
+        yield from (day for day in days if not head.first_day <= day <= last)
+        _, cursor = self.store.arrived_after(-1)
+        ahead = head.cursor > cursor or head.decided > self.store.decisions.newest()
+        ends = head.until_ns <= head.first_day * DAY_NS or _until_ns(days.get(last)) == head.until_ns
+        if ahead or not ends:
+            yield HEAD
+
+    def mend(self, zone: str, found: Compared) -> None:
+        """Put the fresh judgement in the place of what was altered, and of what is provisional."""
+        self._kept.pop(zone, None)
+        if found.misplaced:
+            self.kept.drop_pieces(zone, found.misplaced)
+        if found.wrong or found.open_days:
+            self.kept.put_pieces(zone, {**found.wrong, **found.open_days})
 
     def _dirty(self, zone: str, now_ns: int) -> tuple[Head | None, int | None, int]:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
@@ -222,7 +289,7 @@ class Ledger:
         channels = self.setup.channels_in(zone)
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if head is None or head.context != self._context():
-            first_ns = self._begin_ns(zone)
+            first_ns = self.begins_ns(zone)
             _, cursor = self.store.arrived_after(-1)
             return None, None if first_ns is None or first_ns >= complete_ns else first_ns, cursor
         changed, cursor = self.store.changed_since(head.cursor)
@@ -239,11 +306,11 @@ class Ledger:
         # Before its first reading there is no record to judge, however far the tests reach back, and
         # wherever readings lay before their clock was known.
         if min(arrived, default=begin_ns) < begin_ns:
-            begin_ns = min(begin_ns, self._begin_ns(zone) or begin_ns)
+            begin_ns = min(begin_ns, self.begins_ns(zone) or begin_ns)
         found = [max(min(ns, head.until_ns), begin_ns) for ns in found if ns < complete_ns]
         return head, min(found, default=None), cursor
 
-    def _begin_ns(self, zone: str) -> int | None:
+    def begins_ns(self, zone: str) -> int | None:
         """When the first reading of a zone was taken, as its clock is known by now; None without any."""
         known = set(self.store.channels())
         channels = [channel for channel in self.setup.channels_in(zone) if channel in known]
@@ -257,9 +324,11 @@ class Ledger:
     def head(self, zone: str) -> Head | None:
         stored = self._stored_head(zone)
         try:
-            return None if stored is None else Head(**json.loads(stored))
+            head = None if stored is None else Head(**json.loads(stored))
         except (TypeError, ValueError):
             return None  # written by another version: a cache, which is simply made again
+        whole = head is None or all(type(n) is int for n in list(vars(head).values())[1:5])
+        return head if whole else None
 
     def _context(self) -> str:
         return digest([JUDGE_VERSION, self.setup.step_s])
@@ -294,6 +363,34 @@ class Ledger:
 def _last_value_ns(readings: Readings) -> int | None:
     valid = np.flatnonzero(np.isfinite(readings.value))
     return int(readings.taken_ns[valid[-1]]) if len(valid) else None
+
+
+def _alike_until(stored: tuple[str, str] | None, fresh: tuple[str, str], open_ns: int) -> bool:
+    """Whether two judgements of one day agree in all that is final, which ends at `open_ns`."""
+    try:
+        if stored is None or stored[0] != fresh[0]:
+            return False
+        return _final(stored[1], open_ns) == _final(fresh[1], open_ns)
+    except (ValueError, TypeError, KeyError, AttributeError, IndexError):
+        return False
+
+
+def _final(text: str, open_ns: int) -> tuple[object, ...]:
+    piece = Piece.of_text(text)
+    begun = [p for p in piece.periods if p.from_ns < open_ns]
+    ended = tuple(
+        replace(p, provisional=False) if p.to_ns <= open_ns else replace(p, to_ns=open_ns, margin=None)
+        for p in begun
+    )
+    return ended, tuple(run for run in piece.runs if run.to_ns < open_ns), piece.state_in
+
+
+def _until_ns(stored: tuple[str, str] | None) -> int | None:
+    """The end of a stored day; None where nothing can be read."""
+    try:
+        return None if stored is None else Piece.of_text(stored[1]).periods[-1].to_ns
+    except (ValueError, TypeError, KeyError, AttributeError, IndexError):
+        return None
 
 
 def _end_ns(judgement: Judgement) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Protocol
@@ -56,6 +56,9 @@ class Kept(Protocol):
     def pieces(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
         """What is kept of the days in [day0, day1), in order."""
 
+    def drop_pieces(self, zone: str, days: Sequence[int]) -> None:
+        """Forget what is kept of these days of a zone."""
+
     def put_live(self, zone: str, body: str) -> None:
         """Keep the newest statement about a zone."""
 
@@ -85,6 +88,11 @@ class Aside:
     def pieces(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
         """What is kept of the days in [day0, day1), in order."""
         return {day: kept for day, kept in sorted(self._pieces.get(zone, {}).items()) if day0 <= day < day1}
+
+    def drop_pieces(self, zone: str, days: Sequence[int]) -> None:
+        """Forget what is kept of these days of a zone."""
+        for day in days:
+            self._pieces.get(zone, {}).pop(day, None)
 
     def put_live(self, zone: str, body: str) -> None:
         """Keep the newest statement about a zone."""

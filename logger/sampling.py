@@ -15,6 +15,8 @@ from .series import Float
 SHARE_OF_PERIOD = 0.1
 # So much of the variance must lie in one cycle before it is called dominant.
 DOMINANT_SHARE = 0.25
+# Of the largest value; a smaller rest is that of arithmetic.
+LAST_DIGITS = 1e-9
 
 
 def dominant_period_s(value: Float, step_s: float) -> float | None:
@@ -34,6 +36,8 @@ def dominant_period_s(value: Float, step_s: float) -> float | None:
     filled = np.where(known, value, value[known].mean())
     place = np.arange(n)
     rest = filled - np.polyval(np.polyfit(place, filled, 1), place)
+    if np.abs(rest).max() <= LAST_DIGITS * np.abs(filled).max():
+        return None  # a straight line: what is left of it is rounding
     power = np.abs(np.fft.rfft(rest * np.hanning(n))) ** 2
     line = np.arange(len(power))
     usable = (line >= 3) & (line <= n // 4)
@@ -43,8 +47,10 @@ def dominant_period_s(value: Float, step_s: float) -> float | None:
     if power[max(peak - 1, 1) : peak + 2].sum() < DOMINANT_SHARE * power[1:].sum():
         return None
     left, top, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
-    shift = 0.5 * (left - right) / (left - 2 * top + right)
-    return float(n * step_s / (peak + shift))
+    if top < max(left, right) or left + right >= 2 * top:
+        return None  # the flank of a slower or quicker cycle, beyond the range
+    period_s = n * step_s / (peak + 0.5 * (left - right) / (left - 2 * top + right))
+    return float(period_s) if 4 * step_s <= period_s <= n * step_s / 3 else None
 
 
 @dataclass(frozen=True)

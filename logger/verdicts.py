@@ -23,19 +23,23 @@ from .hours import Span, asks_disposition
 from .inspection import ChannelStatistics, Check, check, statistics
 from .intervals import require
 from .judge import JUDGE_VERSION, Judgement, part
-from .ledger import NEVER_NS, Head, Ledger
+from .ledger import NEVER_NS, Compared, Head, Ledger
 from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
 from .periods import Run, excursion, joined, joined_runs
 from .pieces import DAY_NS, Piece
 from .series import Int
 from .statement import rule_states, statement
 from .store import Store
+from .store.facts import JSON
 from .store.tables import inspection as inspection_table
 
 # How far back an activity's own rules are judged before the interval that is asked about.
 ACTIVITY_DAYS = 3
 # How far around an interval an excursion that touches it is followed.
 AROUND_DAYS = 31
+# So long a record may still lack readings that a window needs: windows are of hours, at most of some days.
+YOUNG_DAYS = 8
+ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 # Over how many days forecasts are compared with "it stays as it is".
 GAIN_DAYS = 7
 
@@ -59,7 +63,24 @@ class Verdicts:
 
     def altered(self, zone: str) -> list[str]:
         """UTC days whose stored verdicts are not what readings, setup and marks give: somebody's edit."""
-        return self._ledger.altered(zone)
+        return self.compared(zone).altered
+
+    def compared(self, zone: str) -> Compared:
+        """The stored verdicts of a zone, held against a judgement anew."""
+        return self._ledger.compared(zone)
+
+    def prove(self, zone: str, now_ns: int) -> list[str]:
+        """Judge a zone anew before something is signed; what was altered is put right, journalled and given.
+
+        From then on the stored verdicts are those of the judgement that was just made.
+        """
+        found = self.compared(zone)
+        self._ledger.mend(zone, found)
+        self.refresh(zone, now_ns)
+        if found.altered:
+            what: dict[str, JSON] = {"zone": zone, "altered": list(found.altered)}
+            self.store.journal.append("verdicts-altered", "stillroom", what, ALTERED)
+        return found.altered
 
     def stored_until(self, zone: str) -> int | None:
         """Instant up to which verdicts are stored; None when none is."""
@@ -304,7 +325,10 @@ class Verdicts:
         newest = self._ledger.newest_values_ns(zone)
         ages = [now_ns - ns for channel, ns in newest.items() if self._stands(channel, zone, now_ns)]
         gains = self.forecast_gains(zone, now_ns)
-        return _text(statement(self.setup, judgement, current, max(ages) / NS if ages else None, gains))
+        oldest_s = max(ages) / NS if ages else None
+        young = now_ns - head.first_day * DAY_NS < YOUNG_DAYS * DAY_NS and current.reason == "indeterminate"
+        begins_ns = self._ledger.begins_ns(zone) if young else None
+        return _text(statement(self.setup, judgement, current, oldest_s, gains, begins_ns=begins_ns))
 
     def forecast_gains(self, zone: str, now_ns: int) -> Gains:
         """What forecasts gained on the last week of a zone's record; measured once a UTC day."""

@@ -28,9 +28,13 @@ class Facts:
 
     disk_free_GB: float | None = None
     disk_wanted_GB: float = 1.0
+    disk_trouble: str = ""  # what the system refuses there: read-only, no inode
     backup_age_days: float | None = None
+    backup_damage: str = ""  # what was found wrong with backups since the newest one
     clock_step_s: float | None = None  # of a step in the last minutes
     failing: Mapping[str, str] = field(default_factory=dict)  # jobs and why
+    stuck: Mapping[str, str] = field(default_factory=dict)  # probes, brokers, jobs that do not come back
+    late_routes: Mapping[str, str] = field(default_factory=dict)  # routes that missed their deadline
     refused: Collection[str] = ()  # recipients who were not reached in the last day
     waiting_s: float = 0.0  # age of the oldest notice that nobody took yet
     unproven: Mapping[str, float] = field(default_factory=dict)  # routes and days without a receipt
@@ -41,11 +45,15 @@ class Facts:
 
 
 def _disk(f: Facts) -> str:
+    if f.disk_trouble:
+        return f.disk_trouble
     short = f.disk_free_GB is not None and f.disk_free_GB < f.disk_wanted_GB
     return f"{f.disk_free_GB:.1f} GB free on the disk of the record" if short else ""
 
 
 def _backup(f: Facts) -> str:
+    if f.backup_damage:
+        return f"backups are damaged: {f.backup_damage}"[:200]
     old = f.backup_age_days is not None and f.backup_age_days > BACKUP_OLD_DAYS
     return f"no backup for {f.backup_age_days:.1f} days" if old else ""
 
@@ -60,9 +68,15 @@ def _jobs(f: Facts) -> str:
     return "; ".join(f"{name} fails: {why}"[:200] for name, why in sorted(f.failing.items()))
 
 
+def _stuck(f: Facts) -> str:
+    return "; ".join(f"{name} does not come back: {how}"[:200] for name, how in sorted(f.stuck.items()))
+
+
 def _notices(f: Facts) -> str:
     if f.refused:
         return f"notices did not reach {', '.join(sorted(f.refused))}"
+    if f.late_routes:
+        return "; ".join(f"route {route}: {how}" for route, how in sorted(f.late_routes.items()))
     return f"a notice has waited {f.waiting_s / 60:.0f} min for a way out" if f.waiting_s > UNTOLD_S else ""
 
 
@@ -103,7 +117,8 @@ class Watch:
 WATCHED: Mapping[str, Watch] = {
     "disk": Watch(
         _disk, "high", "Readings stay in memory and are lost when it overflows or the machine stops.",
-        "Make room on the disk; move what does not belong to the record.", off_delay_s=300,
+        "Make room on the disk, or mount it for writing; move what does not belong to the record.",
+        off_delay_s=300,
     ),
     "backup": Watch(
         _backup, "medium", "A broken disk would take the record of these days with it.",
@@ -121,6 +136,10 @@ WATCHED: Mapping[str, Watch] = {
         _jobs, "high", "What fails is not done: judging, alarms, sealing or backups.",
         "Read the journal's newest events and mend what they name; the service goes on trying.",
         on_delay_s=300,
+    ),
+    "stuck": Watch(
+        _stuck, "medium", "It is tried again and not waited for; what it would bring or take is missing.",
+        "Look at what is named: the probe and its line, the program, the share or the broker behind it.",
     ),
     "notices": Watch(
         _notices, "high", "People were not told of what happened.",

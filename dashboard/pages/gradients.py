@@ -18,7 +18,6 @@ from .. import figures
 from ..access import needs
 from ..components import (
     aria,
-    at_offset,
     behind,
     button,
     card,
@@ -43,6 +42,7 @@ from ..gradients import (
     room_air,
     standing,
 )
+from ..local_axis import offsets_in
 from ..profile import Level, profile
 from ..queries import Queries
 from ..wording import figure, instant, local, plain, unit, written
@@ -159,7 +159,7 @@ def _chart(q: Queries, view: View, direction: Direction, found: Sequence[Standin
         return card(name, html.P("No pair of air probes shows it.", className="empty"))
     U = max(line.U for line in drawn.lines)
     sign = "; positive: warmer above" if direction == "vertical" else ""
-    offset = at_offset(view.to_ns - 1, q.room.timezone)
+    offset = offsets_in(view.from_ns, view.to_ns, q.room.timezone)
     aside = f"{unit('K/m')}, pale: ± U, up to {figure(U, 'K/m')}{sign}; {offset}"
     ident, label = (
         {"type": "gradient", "direction": direction},

@@ -13,11 +13,11 @@ from dash.development.base_component import Component
 
 from logger.accounts import Act
 from logger.model import NS, RuleState
+from logger.verdict_trace import runs_in_columns
 
 from .. import theme
 from ..access import needs
 from ..components import aria
-from ..envelope import trace
 from ..queries import Queries
 from ..statements import Statement
 from ..wording import figure, local, sentence
@@ -27,6 +27,7 @@ PATH = "/wall"
 NEEDS = Act.READ
 IN_NAV = False  # linked from the foot of every page
 HOURS = 12
+COLUMNS = 240  # of the strip: not narrower than a pixel on a phone either
 SHOWN_UNITS = ("degC", "%RH")
 
 
@@ -103,7 +104,7 @@ def _trace(q: Queries, zone: str, now: int) -> Component:
                 "top": f"{(2 - theme.ROW_OF[run.verdict]) * 100 / 3:.2f}%",
             },
         )
-        for run in trace(q.periods(zone, from_ns, now), from_ns, now, 720)
+        for run in runs_in_columns(q.periods(zone, from_ns, now), from_ns, now, COLUMNS)
     ]
     ends = html.Div([html.Span(f"{HOURS} h ago"), html.Span("now")], className="wall-ends")
     strip = html.Div(bars, className="wall-strip", role="img", **aria(f"Verdicts of the last {HOURS} h"))

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -17,7 +15,6 @@ from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
 from .printing import answer
 
 if TYPE_CHECKING:
-    from ..store import Store
     from ..store.facts import Verification
 
 
@@ -45,7 +42,8 @@ Backups = Annotated[
 Verdicts_ = Annotated[
     bool,
     typer.Option(
-        "--verdicts", help="Also judge everything again and compare with the verdicts that are stored."
+        "--verdicts/--no-verdicts",
+        help="Judge everything anew and compare with what is stored; default: yes.",
     ),
 ]
 
@@ -58,7 +56,7 @@ def verify(
     *,
     head: Head = [],  # noqa: B006 (read, never changed)
     backup: Backups = None,
-    verdicts: Verdicts_ = False,
+    verdicts: Verdicts_ = True,
     data: Data = DEFAULT_DATA,
     config: Config = None,  # noqa: ARG001 (every command takes both folders)
     as_json: Json = False,
@@ -67,8 +65,9 @@ def verify(
 
     Exits with 0 where it is intact and with 10 where it is not. The head of the chain proves this
     only against a copy of it that left the machine: print it, mail it or write it down, and give it
-    with --head later. With --backup, the rows that were altered are named too. Stored verdicts are made
-    from readings and setups that are verified in any case; --verdicts also finds an edit of them.
+    with --head later. With --backup, the rows that were altered are named too, and every file of every backup
+    there is read. Stored verdicts are judged anew and compared. The last lines say what was compared, and
+    what was not.
 
     \b
     Example:
@@ -88,12 +87,17 @@ def verify(
         "files": result.files,
         "readings": result.readings,
         "head": {"number": number, "sha256": sha256},
+        "compared": list(result.compared),
+        "not_compared": list(result.left_out),
     }
     first = "The record is intact." if result.intact else "The record is broken:"
     counted = f"  {result.entries} journal entries, {result.batches} batches, {result.files} archive files, "
     lines = [first, *(f"  {fault}" for fault in result.faults), f"{counted}{result.readings} readings"]
     lines += [f"  {line}" for line in result.disposed]
-    answer(told, as_json, [*lines, f"  head of the chain: entry {number}, {sha256}"])
+    lines += [f"  head of the chain: entry {number}, {sha256}"]
+    lines += ["Compared:", *(f"  {line}" for line in result.compared)] if result.compared else []
+    lines += ["Not compared:", *(f"  {line}" for line in result.left_out)] if result.left_out else []
+    answer(told, as_json, lines)
     if not result.intact:
         raise typer.Exit(10)
 
@@ -129,32 +133,17 @@ def _head(text: str) -> tuple[int, str]:
 
 def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None, verdicts: bool) -> Verification:
     """A walk over the whole record that changes no byte of it; a file that cannot be read is a fault too."""
+    from ..proof import verified
     from ..store import Store
-    from ..store.comparison import checked
     from ..store.facts import Verification
 
     if not has_record(data):
         raise Refused(f"There is no data folder {data}; name the record to verify with --data DIR.")
     try:
         with Store.open(data, read_only=True) as store:
-            found = checked(store, heads, backup)
-            return replace(found, faults=(*found.faults, *_altered(store))) if verdicts else found
+            return verified(store, heads, backup, verdicts=verdicts)
     except StoreDamaged as error:
         return Verification((str(error),), 0, 0, 0, 0, (0, ""))
-
-
-def _altered(store: Store) -> Iterator[str]:
-    """Days whose stored verdicts are not what their evidence gives."""
-    from ..config import in_force
-    from ..verdicts import Verdicts
-
-    versions = store.setups()
-    if not versions:
-        return
-    setup = in_force(versions).setup
-    for zone in setup.zones:
-        for day in Verdicts(store, setup).altered(zone):
-            yield f"verdicts of zone {zone} on {day}: not what their readings, setup and marks give"
 
 
 def export(

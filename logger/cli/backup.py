@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ..errors import Refused, StillroomError
-from ..instants import parse, rfc3339
+from ..errors import Refused, StillroomError, StoreDamaged
+from ..instants import parse, rfc3339, wall
 from .opening import applied_setup, has_record, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, counted, table
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from ..disposing import Losing
     from ..store.backup import Report
     from ..store.generations import Generation
 
@@ -42,7 +46,9 @@ def backup(
     anew: Annotated[
         bool, typer.Option("--anew", help="This folder is a new disk: earlier backups are not expected here.")
     ] = False,
-    listed: Annotated[bool, typer.Option("--list", help="Only list the backups that are there.")] = False,
+    listed: Annotated[
+        bool, typer.Option("--list", help="Only list the backups that are there, and read each.")
+    ] = False,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -76,10 +82,11 @@ def backup(
 
 
 def _backed_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Report:
+    from ..proof import altered_verdicts
     from ..store.backup import backup as make
 
     try:
-        return make(store, target, who, time.time_ns(), keep=keep, anew=anew)
+        return make(store, target, who, time.time_ns(), keep=keep, anew=anew, also=altered_verdicts)
     except StillroomError as error:
         what = {"event": "backup-failed", "folder": str(target), "error": str(error)[:500]}
         store.journal.append("event", who, what)
@@ -103,22 +110,29 @@ def _lines(report: Report, target: Path) -> list[str]:
 
 def _list(target: Path, as_json: bool) -> None:
     from ..store.generations import generations, is_target
+    from ..store.scrubbing import scrubbed
 
     if not target.is_dir() or not is_target(target):
         raise Refused(f"{target} is no folder of backups.")
-    rows = [_told(one) for one in generations(target)]
+    read = scrubbed(target)
+    rows = [_told(one, read.faults.get(one.name, ())) for one in generations(target)]
     cells = [[row["backup"], row["state"], row["files"], row["head"], row["newest_reading"]] for row in rows]
     lines = table(["backup", "state", "files", "head", "newest reading"], cells)
+    lines += [f"  {fault}" for fault in read.sentences]
     answer(rows, as_json, lines if rows else ["There are no backups yet."])
+    if read.faults:
+        raise typer.Exit(10)
 
 
-def _told(one: Generation) -> dict[str, Any]:
-    state = "good" if one.good else "not intact" if one.report else "never restored"
+def _told(one: Generation, faults: Sequence[str]) -> dict[str, Any]:
+    """What is said of a backup whose files were just read."""
     if not one.readable:
-        return {"backup": one.name, "state": "unreadable", "files": 0, "head": 0, "newest_reading": None}
+        facts: dict[str, Any] = {"files": 0, "head": 0, "newest_reading": None, "faults": list(faults)}
+        return {"backup": one.name, "state": "unreadable", **facts}
+    state = "good" if one.good else "not intact" if one.report else "never restored"
     newest = one.manifest.get("newest_reading")
-    facts = {"files": len(one.files), "head": one.head[0], "newest_reading": newest}
-    return {"backup": one.name, "state": state, **facts}
+    facts = {"files": len(one.files), "head": one.head[0], "newest_reading": newest, "faults": list(faults)}
+    return {"backup": one.name, "state": "damaged" if faults else state, **facts}
 
 
 def restore(
@@ -150,12 +164,16 @@ def restore(
 
     if test_of is not None and not has_record(test_of):
         raise Refused(f"There is no data folder {test_of}; name the record whose backup is tested.")
-    if is_export(source) and test_of is None:
-        done = begin_from(source, data, person(who), time.time_ns())
-    elif test_of is None:
-        done = put(source, data, person(who), generation)
-    else:
-        done = tried(source, data, test_of, person(who), generation)
+    try:
+        if is_export(source) and test_of is None:
+            done = begin_from(source, data, person(who), time.time_ns())
+        elif test_of is None:
+            done = put(source, data, person(who), generation)
+        else:
+            done = tried(source, data, test_of, person(who), generation)
+    except StoreDamaged as error:
+        answer({"intact": False, "faults": str(error).splitlines()}, as_json, [str(error)])
+        raise typer.Exit(10) from error
     result = done.verification
     newest = None if done.newest_ns is None else rfc3339(done.newest_ns)
     told = {
@@ -193,6 +211,7 @@ def dispose(
 ) -> None:
     """Let whole sealed months go for ever, where the retention rule of the setup in force allows it.
 
+    A month with an excursion that asks for a decision stays. Where accounts exist, both people have one.
     Their digests stay in the journal, and verify tells who let them go. Backups keep them until they
     are let go themselves. A refused attempt is in the journal.
 
@@ -201,6 +220,7 @@ def dispose(
       stillroom dispose --before 2016-01-01 --who "Greta Holm" --approver "Ines Faber" --why "QM 4.2"
     """
     from ..accounts import Act
+    from ..disposing import dispose as let_go
     from ..people import People
     from ..store.disposal import Request
 
@@ -209,8 +229,24 @@ def dispose(
         people = People(found.store)
         first, second = people.acting(person(who), Act.PROPOSE), people.acting(approver, Act.APPROVE)
         asked = Request(parse(before, found.zone_info, "--before"), first, second, why)
-        done = found.store.dispose(asked, found.now_ns, found.config.keep_years, dry_run=dry_run)
+        keep_years = found.config.keep_years
+        done, losing = let_go(found.verdicts(), asked, found.now_ns, keep_years, dry_run=dry_run)
+        zone = found.zone_info
     told = {"entry": done.number, "files": list(done.files), "readings": done.readings, "dry_run": dry_run}
+    told |= {"losing": losing.to_json()}
     verb = "Would let go" if dry_run else "Let go"
     first = f"{verb} {counted(len(done.files), 'file')} with {counted(done.readings, 'reading')}."
-    answer(told, as_json, [first, *(f"  {file}" for file in done.files)])
+    answer(told, as_json, [first, *(f"  {file}" for file in done.files), *_losing_lines(losing, zone)])
+
+
+def _losing_lines(losing: Losing, zone: ZoneInfo) -> list[str]:
+    """What rests on those readings, and what holds them back."""
+    jobs = ", ".join(losing.inspections) or "none"
+    records = ", ".join(map(str, losing.records)) or "none"
+    lines = [
+        f"  {counted(losing.excursions, 'excursion')}; inspections: {jobs}; issued records: {records}",
+    ]
+    if losing.undecided:
+        lines.append(f"Held back: {counted(len(losing.undecided), 'excursion')} to be decided on first:")
+        lines += [f"  {e.zone}, {e.rule}, from {wall(e.from_ns, zone)}" for e in losing.undecided[:20]]
+    return lines

@@ -9,7 +9,7 @@ import typer
 
 from .opening import applied_setup, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
-from .printing import answer
+from .printing import altered, answer
 
 
 def add_to(app: typer.Typer) -> None:
@@ -44,6 +44,7 @@ def package(
         span = whole_or_interval(found, start, end)
         made = pack(found.store, found.verdicts(), span, out, person(who), found.now_ns, zipped=zipped)
     told = {"path": str(made.path), "files": made.files, "bytes": made.size_bytes}
-    told |= {"manifest_sha256": made.manifest_sha256}
+    told |= {"manifest_sha256": made.manifest_sha256, "altered": list(made.altered)}
     first = f"{made.files} files, {made.size_bytes / 1e6:.1f} MB in {made.path}."
-    answer(told, as_json, [first, f"  SHA-256 of the list of all of them: {made.manifest_sha256}"])
+    lines = [first, f"  SHA-256 of the list of all of them: {made.manifest_sha256}", *altered(made.altered)]
+    answer(told, as_json, lines)

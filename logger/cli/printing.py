@@ -17,6 +17,14 @@ def answer(payload: Any, as_json: bool, lines: Sequence[str]) -> None:
     typer.echo(json.dumps(payload, indent=2, ensure_ascii=False) if as_json else "\n".join(lines))
 
 
+def altered(days: Sequence[str]) -> list[str]:
+    """What is said where stored verdicts had been edited before something was signed; nothing else."""
+    if not days:
+        return []
+    first = "Stored verdicts had been edited; these were judged anew first, and the journal says so:"
+    return ["", first, *(f"  {day}" for day in days)]
+
+
 def table(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> list[str]:
     """Columns lined up under their heads; numbers to the right.
 

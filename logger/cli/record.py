@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,7 +13,7 @@ from ..instants import parse, said, wall
 from ..printed import bound, decimals, printed
 from .opening import Opened, applied_setup, interval, opened
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
-from .printing import answer, counted, figures, table
+from .printing import altered, answer, counted, figures, table
 
 if TYPE_CHECKING:
     from ..record import Issued, Listed
@@ -88,10 +89,12 @@ def amend(
 
 def _told(made: Issued, out: Path, as_json: bool) -> None:
     told = {"number": made.number, "folder": str(out), "kept": str(made.folder), "files": dict(made.files)}
+    told |= {"altered": list(made.altered)}
     lines = [
         f"Record {made.number} is issued. {made.sentence}",
         "",
         *table(("file", "SHA-256"), list(made.files.items())),
+        *altered(made.altered),
     ]
     answer(told, as_json, lines)
 
@@ -183,6 +186,8 @@ def _moment_lines(told: dict[str, Any], found: Opened) -> list[str]:
         "",
         *table(limit_heads, [_limit_row(r) for r in told["limits"]]),
         "",
+        *(line for r in told["readings"] for line in _worked_out(r)),
+        "",
     ]
     if version:
         lines.append(
@@ -207,6 +212,19 @@ def _reading_row(r: dict[str, Any]) -> list[object]:
     value = [indication, *numbers, _OWN_UNIT.get(r["unit"], r["unit"])]
     status = r["confirmation"] + (f", {r['why']}" if r["why"] else "")
     return [r["channel"], r["position"], *value, r["certificate"], status]
+
+
+def _worked_out(r: Mapping[str, Any]) -> list[str]:
+    """The parts of a correction and of its U, so that they can be worked out again."""
+    parts = r.get("worked_out")
+    if not parts or r["in_own_unit"]["U"] is None:
+        return []
+    places = max(3, decimals(r["in_own_unit"]["U"]) + 1)
+    summands = [f"{p['value']:+.{places}f} ({p['name']})" for p in parts["correction"]]
+    squares = [f"{p['value']:.{places + 1}f}² ({p['name']})" for p in parts["standard_uncertainty"]]
+    total = sum(p["value"] for p in parts["correction"])
+    U = f"U {r['in_own_unit']['U']:.{places}f} = 2·√({' + '.join(squares)})"
+    return [f"  {r['channel']}: correction {total:+.{places}f} = {' '.join(summands)}; {U}"]
 
 
 _OWN_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH"}  # values in the probe's own unit are not converted

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from .. import __version__
 from ..errors import Refused, StillroomError
 from .opening import Opened, applied_setup, opened, opened_or_new
 from .options import DEFAULT_DATA, Config, Data, Port, Who, person
+from .printing import counted
 
 if TYPE_CHECKING:
     from ..service import Service
@@ -68,13 +70,23 @@ def run(
 
         with StopRequest() as stop:
             service.start()
-            typer.echo(f"Reading {len(found.config.lines)} probes into {data}. Stop with Ctrl-C.")
+            typer.echo(_started(found, data))
             asked = stop.wait(alive)
             in_time = service.stop()
     if not asked:
         raise StillroomError("The service ended because one of its parts died; its journal says which.")
     if not in_time:
         raise StillroomError("The service did not end in time; its last readings may be missing.")
+
+
+def _started(found: Opened, data: Path) -> str:
+    """The one line by which a log shows what was started."""
+    lines = found.config.lines
+    what = counted(len({line.probe for line in lines}), "probe")
+    return (
+        f"stillroom {__version__}, setup version {found.setup.version}, data folder {data.absolute()}. "
+        f"Reading {what}. Stop with Ctrl-C."
+    )
 
 
 def _service(found: Opened, forward: str | None, node: str, ca_file: str) -> Service | Node:

@@ -49,6 +49,10 @@ from .setup import setup_of
 from .tables import Tables, read_tables
 from .uses import add_uses
 
+NO_ALARM = (
+    "alarms.toml: no alarm is defined, so nobody is notified when a limit is exceeded; add [alarms.<name>]"
+)
+
 if TYPE_CHECKING:
     from ..store import SetupVersion
 
@@ -168,6 +172,7 @@ def warnings(config: Config) -> list[str]:
         *lenient(config.setup),
         *_uncompared(config.setup),
         *lookalikes(config.lines),
+        *([] if config.setup.alarms else [NO_ALARM]),
     ]
 
 

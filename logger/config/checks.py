@@ -16,21 +16,26 @@ from .feasible import infeasible, unreleased
 from .neighbours import faults as _neighbours
 from .notices import faults as _alarms
 from .schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
-from .tables import CertificateEntry, Tables, unknown
+from .tables import CertificateEntry, Tables, kind_of, unknown
 from .zones import faults as _zones
 
 
 def check(tables: Tables, setup: Setup) -> list[Fault]:
-    """All faults between the tables. What can be met at all is asked only of sound tables.
+    """All faults between the tables. What can be met at all is asked of sound probes, places and papers only.
 
     A probe that could not be read would make its zone's rules look impossible, too: one fault
     is enough for one mistake.
     """
-    sound = not tables.faults
-    faults = [f for part in _OF_TABLES for f in part(tables)]
-    faults += [f for part in _OF_SETUP for f in part(tables, setup)]
-    if sound and not faults:
-        faults = [*infeasible(tables, setup), *unreleased(tables, setup)]
+    known = all(kind_of(fault.file) in _APART for fault in tables.faults)
+    basic = [f for part in _OF_TABLES for f in part(tables)]
+    basic += [f for part in _OF_PLACES for f in part(tables, setup)]
+    faults = [*basic, *(f for part in _OF_SETUP for f in part(tables, setup))]
+    faults += beyond_ceilings(tables)
+    if known and not basic:
+        faults += [
+            *infeasible(tables, setup, {(f.file, f.table) for f in faults}),
+            *unreleased(tables, setup),
+        ]
     return faults
 
 
@@ -240,11 +245,24 @@ def _rules(tables: Tables, setup: Setup) -> Iterator[Fault]:
         if rule.to_ns is not None and rule.to_ns <= rule.from_ns:
             yield entry.fault("valid_to", "an end after the begin", str(entry.value.valid_to))
         yield from _rule_channels(tables, setup, rule, entry)
-    for one, other in combinations(setup.rules, 2):
-        same = (one.zone, one.name, one.activity) == (other.zone, other.name, other.activity)
-        if same and _overlap(one.from_ns, one.to_ns, other.from_ns, other.to_ns):
-            wanted = f"a name that {one.key} has not; rules are printed and replaced by their names"
-            yield tables.rules[other.key].entry.fault("name", wanted, repr(other.name))
+    yield from _names(tables, setup)
+
+
+def _names(tables: Tables, setup: Setup) -> Iterator[Fault]:
+    """One fault for each name that several rules have at the same time, however many they are."""
+    named: dict[tuple[str, str, str], list[Rule]] = {}
+    for rule in setup.rules:
+        named.setdefault((rule.zone, rule.name, rule.activity), []).append(rule)
+    for rules in named.values():
+        pairs = [p for p in combinations(rules, 2) if _overlap(*_validity(p[0]), *_validity(p[1]))]
+        keys = list(dict.fromkeys(rule.key for pair in pairs for rule in pair))
+        if keys:
+            wanted = f"a name of its own for each of {', '.join(keys)}; rules are printed by their names"
+            yield tables.rules[keys[1]].entry.fault("name", wanted, f"{len(keys)} named {rules[0].name!r}")
+
+
+def _validity(rule: Rule) -> tuple[int, int | None]:
+    return rule.from_ns, rule.to_ns
 
 
 def _rule_channels(tables: Tables, setup: Setup, rule: Rule, entry: Entry[RuleTable]) -> Iterator[Fault]:
@@ -263,15 +281,36 @@ def _rule_channels(tables: Tables, setup: Setup, rule: Rule, entry: Entry[RuleTa
                 yield entry.fault(
                     "channels", f"channels of probes in {rule.zone}", f"{key}, which is never there"
                 )
+            elif "media" in entry.value.model_fields_set:
+                yield from _other_media(setup, rule, entry, key)
 
 
-def _leniency(tables: Tables) -> Iterator[Fault]:
+def _other_media(setup: Setup, rule: Rule, entry: Entry[RuleTable], key: str) -> Iterator[Fault]:
+    """A rule of parts must not be judged by a probe in the air: what is named must be in what is named."""
+    probe = key.rpartition(".")[0]
+    stays = [p for p in setup.placements if p.probe == probe and p.position in setup.positions]
+    media = {
+        setup.positions[stay.position].medium
+        for stay in stays
+        if setup.positions[stay.position].zone == rule.zone
+        and _overlap(stay.from_ns, stay.to_ns, rule.from_ns, rule.to_ns)
+    }
+    if other := sorted(media - {*rule.media}):
+        wanted = f"channels in {', '.join(rule.media)}, as `media` says, or no `media` beside them"
+        yield entry.fault("channels", wanted, f"{key}, which is in {', '.join(other)}")
+
+
+def beyond_ceilings(tables: Tables) -> Iterator[Fault]:
+    """A fault for each setting that makes evidence easier than it may be."""
     return (one.fault() for one in beyond(tables))
 
 
+# Files whose faults leave the probes, places and certificates as they are.
+_APART = ("limits", "alarms", "service")
 _OF_TABLES: Sequence[Callable[[Tables], Iterator[Fault]]] = (
-    _leniency, _room, _channels, _probes, connection_faults, _certificates,
+    _room, _channels, _probes, connection_faults, _certificates,
 )  # fmt: skip
+_OF_PLACES: Sequence[Callable[[Tables, Setup], Iterator[Fault]]] = (_positions, _placements)
 _OF_SETUP: Sequence[Callable[[Tables, Setup], Iterator[Fault]]] = (
-    _positions, _placements, _rules, _alarms, _zones, _neighbours,
+    _rules, _alarms, _zones, _neighbours,
 )  # fmt: skip

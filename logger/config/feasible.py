@@ -7,7 +7,7 @@ of the configuration. Asked of sound setups only.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from itertools import combinations, product
 
@@ -28,10 +28,16 @@ from .tables import Tables
 WANTED_RATIO = 3.0  # tolerance/U below this is worth a warning
 
 
-def infeasible(tables: Tables, setup: Setup) -> Iterator[Fault]:
-    """A fault for each rule that could never be shown to be met."""
+def infeasible(tables: Tables, setup: Setup, faulty: Collection[tuple[str, str]] = ()) -> Iterator[Fault]:
+    """A fault for each rule that could never be shown to be met.
+
+    faulty: file and table of rules that have a fault already; they are left out.
+    """
     for rule in setup.rules:
         entry = tables.rules[rule.key].entry
+        place = entry.fault("", "", "")
+        if (place.file, place.table) in faulty:
+            continue
         channels = _channels(rule, setup)
         least = plane.FEWEST if rule.kind == "plane" else 2 if rule.kind in _PAIRS else 1
         if len(channels) < max(least, rule.need or 0):

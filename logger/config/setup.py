@@ -111,7 +111,7 @@ def _channel(key: str, tables: Tables) -> Channel:
         interval_s=interval_s,
         max_age_s=table.max_age_s or default_age_s(interval_s),
         resolution=table.resolution,
-        noise=table.resolution / math.sqrt(12) if table.noise is None else table.noise,
+        noise=table.noise or 0.0,  # the resolution has a term of its own
         probe_span=(table.probe_span[0], table.probe_span[1]),
         user_span=(table.user_span[0], table.user_span[1]) if table.user_span else None,
         spike=table.spike,
@@ -136,10 +136,10 @@ def _rate(table: ChannelTable) -> float | None:
 
 
 def _flat_n(probe: str, tables: Tables) -> int:
-    """30 in air; none in bodies, which may rightly stand still for hours, and none for pressure."""
+    """Readings of half an hour, at least 8, in air; none in bodies, which may rightly stand still."""
     places = {p.value.position for p in tables.placements if p.value.probe == probe}
     media = {tables.positions[p].value.medium for p in places if p in tables.positions}
-    return 30 if media == {"air"} else 0
+    return max(8, math.ceil(1800 / tables.intervals_s[probe])) if media == {"air"} else 0
 
 
 def _moment_ns(entry: Entry[Any], key: str, moment: date | None, zone: tzinfo, tables: Tables) -> int | None:

@@ -18,7 +18,7 @@ import hashlib
 import json
 import shutil
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -69,12 +69,16 @@ Columns of the readings:
 
 @dataclass(frozen=True)
 class Packed:
-    """What was written: folder or zip file, number and bytes of payload files, SHA-256 of the manifest."""
+    """What was written: folder or zip file, number and bytes of payload files, SHA-256 of the manifest.
+
+    altered: stored verdicts that somebody had edited; the package was made without them.
+    """
 
     path: Path
     files: int
     size_bytes: int
     manifest_sha256: str
+    altered: tuple[str, ...] = ()
 
 
 def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its place)
@@ -87,7 +91,10 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     *,
     zipped: bool = False,
 ) -> Packed:
-    """Write the package of [from, to) = `span`; journalled as kind `package`. Refused where `out` stands."""
+    """Write the package of [from, to) = `span`; journalled as kind `package`. Refused where `out` stands.
+
+    Every zone is judged anew for it: no stored verdict is believed.
+    """
     import bagit
 
     archive = out.with_name(f"{out.name}.zip")
@@ -96,6 +103,8 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
             raise Refused(f"{path} is there already; nothing was written. Name another one with --out.")
     _refuse_outside(store, span)
     key = signing_key(store, who)
+    zones = verdicts.setup.zones
+    altered = tuple(f"zone {zone}: {day}" for zone in zones for day in verdicts.prove(zone, now_ns))
     with plain_target_errors(out):
         out.mkdir(parents=True)
         _payload(store, verdicts, span, out, now_ns)
@@ -106,10 +115,10 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
         _list_tags(out)
     files = [p for p in (out / "data").rglob("*") if p.is_file()]
     sha256 = hashlib.sha256(manifest).hexdigest()
-    made = Packed(out, len(files), sum(p.stat().st_size for p in files), sha256)
+    made = Packed(out, len(files), sum(p.stat().st_size for p in files), sha256, altered)
     if zipped:
         shutil.make_archive(str(out), "zip", out.parent, out.name)
-        made = Packed(archive, made.files, made.size_bytes, sha256)
+        made = replace(made, path=archive)
     what: dict[str, Any] = {
         "from": rfc3339(span[0]),
         "to": rfc3339(span[1]),

@@ -1,10 +1,13 @@
 """Refractive index and density of moist air, and what an interferometer makes of them.
 
-Valid over −40 … 100 degC, 10 … 140 kPa, 0 … 100 %RH, vacuum wavelengths 300 … 1700 nm; NaN outside.
+Valid over −40 … 100 degC, 10 … 140 kPa, 0 … 100 %RH, 0 … 10 000 µmol/mol of CO2, vacuum wavelengths
+300 … 1700 nm, and where the vapour has no more than the whole pressure; NaN outside. Relative humidity is
+over liquid water at every temperature, as in `humidity`.
 Expanded uncertainty of either formula: about 1e-8 to 5e-8 of n under room conditions (their authors).
 
     Ciddor, P. E. (1996), Appl. Opt. 35, 1566, with its appendices A and B
     Birch & Downs (1993), Metrologia 30, 155, corrected (1994) 31, 315: the modified Edlén formula
+    Picard, Davis, Gläser & Fujii (2008), Metrologia 45, 149: density of moist air, CIPM-2007
 """
 
 from __future__ import annotations
@@ -15,9 +18,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .humidity import vapour_pressure
-from .saturation import ZERO_K, saturation_pressure_ice
+from .saturation import ZERO_K
 
 Array = NDArray[np.float64]
+Bool = NDArray[np.bool_]
 GAS_CONSTANT = 8.314472  # J/(mol·K), the value that Ciddor 1996 fixes
 MOLAR_MASS_WATER = 0.018015  # kg/mol, likewise
 # Compressibility, Ciddor 1996 eq. 12, after Davis 1992 (CIPM-81/91).
@@ -38,19 +42,28 @@ class Air:
 
     @staticmethod
     def of(t_C: ArrayLike, p_Pa: ArrayLike, rh_pct: ArrayLike, xco2_ppm: ArrayLike = 450.0) -> Air:
-        """From relative humidity, over liquid water at and above 0 degC, over ice below, as in Ciddor."""
+        """From relative humidity over liquid water, at every temperature."""
         t, p, rh, co2 = np.broadcast_arrays(
             *(np.asarray(x, np.float64) for x in (t_C, p_Pa, rh_pct, xco2_ppm))
         )
-        inside = (t >= -40) & (t <= 100) & (p >= 1e4) & (p <= 1.4e5) & (rh >= 0) & (rh <= 100)
-        over_ice = rh / 100 * saturation_pressure_ice(t)
-        e = np.where(t >= 0, vapour_pressure(t, rh), over_ice)
-        return Air(np.where(inside, t, np.nan), p, e, co2)
+        inside = (t >= -40) & (t <= 100) & (p >= 1e4) & (p <= 1.4e5)
+        t, p, rh, co2 = _only(inside & _possible(rh, co2), t, p, rh, co2)
+        e = vapour_pressure(t, rh)
+        return Air(*_only(_enhancement(p, t) * e <= p, t, p, e, co2))
 
 
-def _enhancement(air: Air) -> Array:
-    """Enhancement factor f(p, t) of water vapour in air. Ciddor 1996, appendix A."""
-    return np.asarray(1.00062 + 3.14e-8 * air.p_Pa + 5.6e-7 * air.t_C**2)
+def _possible(rh_pct: Array, xco2_ppm: Array) -> Bool:
+    return (rh_pct >= 0) & (rh_pct <= 100) & (xco2_ppm >= 0) & (xco2_ppm <= 1e4)
+
+
+def _only(inside: Bool, *values: Array) -> list[Array]:
+    """The values where they may be used, NaN elsewhere."""
+    return [np.asarray(np.where(inside, value, np.nan)) for value in values]
+
+
+def _enhancement(p_Pa: Array, t_C: Array) -> Array:
+    """Enhancement factor f(p, t) of water vapour in air. Ciddor 1996, appendix A; Picard 2008, eq. A1.2."""
+    return np.asarray(1.00062 + 3.14e-8 * p_Pa + 5.6e-7 * t_C**2)
 
 
 def _compressibility(p_Pa: ArrayLike, t_C: ArrayLike, x_water: ArrayLike) -> Array:
@@ -68,20 +81,45 @@ def _molar_mass_dry(xco2_ppm: ArrayLike) -> Array:
 
 def _density_parts(air: Air) -> tuple[Array, Array]:
     """Densities in kg/m³ of the dry part and of the vapour. Ciddor 1996, eq. 4."""
-    x = _enhancement(air) * air.e_Pa / air.p_Pa
+    x = _enhancement(air.p_Pa, air.t_C) * air.e_Pa / air.p_Pa
     T = air.t_C + ZERO_K
     moles = air.p_Pa / (_compressibility(air.p_Pa, air.t_C, x) * GAS_CONSTANT * T)
     return (1 - x) * moles * _molar_mass_dry(air.xco2_ppm), x * moles * MOLAR_MASS_WATER
 
 
 def density(t_C: ArrayLike, p_Pa: ArrayLike, rh_pct: ArrayLike, xco2_ppm: ArrayLike = 450.0) -> Array:
-    """Density of moist air in kg/m³. Ciddor 1996, eq. 4 (the CIPM-81/91 equation of state).
+    """Density of moist air in kg/m³ by CIPM-81/91, as in Ciddor 1996, eq. 4; 7e-5 of it below CIPM-2007.
 
     >>> float(density(20.0, 101_325.0, 50.0).round(3))
     1.199
     """
     dry, vapour = _density_parts(Air.of(t_C, p_Pa, rh_pct, xco2_ppm))
     return np.asarray(dry + vapour)
+
+
+# Picard 2008: ln of the saturation pressure over liquid water (eq. A1.1), and its molar masses in g/mol.
+_SATURATION_2007 = (1.2378847e-5, -1.9121316e-2, 33.93711047, -6.3431645e3)
+_DRY_2007, _CARBON_2007, _WATER_2007 = 28.96546, 12.011, 18.01528
+
+
+def density_2007(t_C: ArrayLike, p_Pa: ArrayLike, rh_pct: ArrayLike, xco2_ppm: ArrayLike = 400.0) -> Array:
+    """Density of moist air in kg/m³ by CIPM-2007: 15 … 27 degC, 60 … 110 kPa, 0 … 100 %RH; NaN outside.
+
+    Relative standard uncertainty of the equation 2.2e-5. Picard et al. (2008), Metrologia 45, 149, eq. 1 and
+    its appendix; relative humidity over liquid water.
+
+    >>> float(density_2007(20.0, 101_325.0, 50.0).round(4))
+    1.1993
+    """
+    t, p, rh, co2 = np.broadcast_arrays(*(np.asarray(x, np.float64) for x in (t_C, p_Pa, rh_pct, xco2_ppm)))
+    inside = (t >= 15) & (t <= 27) & (p >= 6e4) & (p <= 1.1e5)
+    t, p, rh, co2 = _only(inside & _possible(rh, co2), t, p, rh, co2)
+    T = t + ZERO_K
+    a, b, c, d = _SATURATION_2007
+    x = rh / 100 * _enhancement(p, t) * np.exp(a * T**2 + b * T + c + d / T) / p
+    dry = 1e-3 * (_DRY_2007 + _CARBON_2007 * (co2 * 1e-6 - 0.0004))
+    moles = p / (_compressibility(p, t, x) * GAS_CONSTANT * T)
+    return np.asarray(moles * dry * (1 - x * (1 - 1e-3 * _WATER_2007 / dry)))
 
 
 def refractive_index(

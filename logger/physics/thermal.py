@@ -17,7 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 from ..errors import Refused
 
 Array = NDArray[np.float64]
-LUMPED_BIOT = 0.1
+# Up to here the middle is later than the rest by less than 3 % of the time; at 0.1 by 8 % in a sphere.
+LUMPED_BIOT = 0.02
 # W/(m²·K) in still laboratory air, convection and radiation together, 6 to 10: from memory.
 FILM_STILL_AIR = 8.0
 
@@ -101,7 +102,7 @@ def time_constant_s(
 
 
 def biot(body: Body, volume_m3: ArrayLike, area_m2: ArrayLike, film: ArrayLike = FILM_STILL_AIR) -> Array:
-    """Bi = h·(V/A)/k; the lumped model is valid below 0.1.
+    """Bi = h·(V/A)/k; the middle lags behind from LUMPED_BIOT on.
 
     >>> round(float(biot(BODIES["granite"], *volume_and_area("cuboid", (300, 300, 300)))), 4)
     0.1429

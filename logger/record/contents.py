@@ -14,6 +14,7 @@ from ..hours import Span, common_ns, spans, told
 from ..instants import rfc3339
 from ..model import NS, REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
 from .acts import acts_in
+from .corrections import correction_facts
 from .reviews import covering
 
 if TYPE_CHECKING:
@@ -63,6 +64,7 @@ def contents(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> 
         "periods": [_period(p) for p in periods],
         "excursions": [_excursion(e) for e in verdicts.excursions(*where)],
         "gaps": _gaps(store, setup, span),
+        "without_limit": _without_limit(store, setup, span),
         **acts_in(store, verdicts, setup, span),
         "reviews": [r.to_json() for r in covering(store, span.zone, span.from_ns, span.to_ns)],
         "digest": result.to_json()["digest"],
@@ -167,9 +169,7 @@ def _probes(setup: Setup, span: Interval) -> list[dict[str, Any]]:
 
 def _stay(setup: Setup, stay: Placement, span: Interval) -> dict[str, Any]:
     probe, position = setup.probes[stay.probe], setup.positions[stay.position]
-    certificates = [
-        _certificate(c, span, setup) for key in probe.channels for c in _in_force(setup, key, span)
-    ]
+    in_force = {key: _in_force(setup, key, span) for key in probe.channels}
     return {
         "probe": probe.key,
         "serial": probe.serial,
@@ -179,15 +179,16 @@ def _stay(setup: Setup, stay: Placement, span: Interval) -> dict[str, Any]:
         "xyz_m": list(position.xyz_m),
         "from": rfc3339(stay.from_ns),
         "to": None if stay.to_ns is None else rfc3339(stay.to_ns),
-        "certificates": certificates,
+        "certificates": [_certificate(c, span, setup) for some in in_force.values() for c in some],
+        "without_certificate": [key for key, some in in_force.items() if not some],
     }
 
 
 def _in_force(setup: Setup, channel: str, span: Interval) -> list[Certificate]:
     """A certificate holds from the day it was put in use until the next one was."""
     known = setup.certificates_of(channel)
-    ends = [c.valid_from_ns for c in known[1:]]
-    return [c for c, end in zip(known, [*ends, None], strict=True) if span.overlaps(c.valid_from_ns, end)]
+    ends = [*(c.valid_from_ns for c in known[1:]), None][: len(known)]
+    return [c for c, end in zip(known, ends, strict=True) if span.overlaps(c.valid_from_ns, end)]
 
 
 def _released(c: Certificate, setup: Setup) -> str:
@@ -217,6 +218,7 @@ def _certificate(c: Certificate, span: Interval, setup: Setup) -> dict[str, Any]
         "k": c.k,
         "range": list(c.range),
         "status": status,
+        **correction_facts(c, setup),
     }
 
 
@@ -278,9 +280,9 @@ def _excursion(e: Excursion) -> dict[str, Any]:
 
 
 def _gaps(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
-    """Where a channel was silent for longer than it may be, the ends of the interval included."""
+    """Where a channel that a limit rests on was silent for too long, the ends of the interval included."""
     by_interval: dict[tuple[int, int], list[str]] = {}
-    for key in setup.channels_in(span.zone):
+    for key in _ruled(setup, span):
         for gap in _gaps_of(store, setup, key, span):
             by_interval.setdefault(gap, []).append(key)
     return [
@@ -290,12 +292,48 @@ def _gaps(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
 
 
 def _gaps_of(store: Store, setup: Setup, key: str, span: Interval) -> Iterable[tuple[int, int]]:
+    """While its probe stood in the zone: a probe that came later was not silent before."""
     longest = int(setup.channels[key].max_age_s * NS)
-    readings = store.readings(key, span.from_ns, span.to_ns)
-    taken = readings.taken_ns[np.isfinite(readings.value)]
-    edges = np.concatenate([[span.from_ns], taken, [span.to_ns]])
-    for place in np.flatnonzero(np.diff(edges) > longest):
-        yield int(edges[place]), int(edges[place + 1])
+    for begin_ns, end_ns in _stays(setup, key, span):
+        readings = store.readings(key, begin_ns, end_ns)
+        taken = readings.taken_ns[np.isfinite(readings.value)]
+        edges = np.concatenate([[begin_ns], taken, [end_ns]])
+        for place in np.flatnonzero(np.diff(edges) > longest):
+            yield int(edges[place]), int(edges[place + 1])
+
+
+def _stays(setup: Setup, key: str, span: Interval) -> list[tuple[int, int]]:
+    """Times in the interval for which the probe of a channel stood in the zone, joined where they touch."""
+    stays: list[tuple[int, int]] = []
+    for p in sorted(setup.placements_of(key), key=lambda p: p.from_ns):
+        if setup.positions[p.position].zone != span.zone or not span.overlaps(p.from_ns, p.to_ns):
+            continue
+        begin_ns = max(p.from_ns, span.from_ns)
+        end_ns = span.to_ns if p.to_ns is None else min(p.to_ns, span.to_ns)
+        if stays and stays[-1][1] == begin_ns:
+            begin_ns = stays.pop()[0]
+        stays.append((begin_ns, end_ns))
+    return stays
+
+
+def _ruled(setup: Setup, span: Interval) -> list[str]:
+    """Channels of the zone that a rule in force in the interval looks at."""
+    rules = [r for r in setup.rules if r.zone == span.zone and span.overlaps(r.from_ns, r.to_ns)]
+    ruled = {key for rule in rules for key in setup.channels_of(rule)}
+    return [key for key in setup.channels_in(span.zone) if key in ruled]
+
+
+def _without_limit(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
+    """Channels that no rule looks at, such as a thermometer read by hand: how often they were read."""
+    ruled, rows = set(_ruled(setup, span)), []
+    for key in setup.channels_in(span.zone):
+        stays = _stays(setup, key, span)
+        if key in ruled or not stays:
+            continue
+        each = [np.isfinite(store.readings(key, *stay).value).sum() for stay in stays]
+        longest = max((b - a for a, b in _gaps_of(store, setup, key, span)), default=0)
+        rows.append({"channel": key, "readings": int(sum(each)), "longest_silence_s": longest // NS})
+    return rows
 
 
 def numbered(facts: Mapping[str, Any], issue: Mapping[str, Any]) -> dict[str, Any]:

@@ -37,6 +37,7 @@ class Issued:
     folder: Path
     files: Mapping[str, str]
     sentence: str
+    altered: tuple[str, ...] = ()  # stored verdicts that somebody had edited: it was issued without them
 
 
 def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its place)
@@ -54,10 +55,12 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
 ) -> Issued:
     """Write the record of a zone over [from, to) into `out`, keep a copy, and journal it.
 
+    The zone is judged anew for it, from its first reading: no stored verdict is believed.
     Refused where a file of that name stands in `out`, where `replaces` was never issued, or
     where it comes without a reason.
     """
     span = Interval(zone, from_ns, to_ns, now_ns)
+    altered = tuple(verdicts.prove(zone, now_ns))
     with ThreadPoolExecutor(1) as pool:  # readings are written while the zone is judged
         written = pool.submit(record_csv, store, setup, zone, from_ns, to_ns)
         facts = contents(store, verdicts, setup, span)
@@ -82,7 +85,7 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
         _refuse_overwriting(out, files)
         folder = _kept(store.folder, number, files)
         _write_all(out, files)
-        issued = Issued(number, folder, digests(files), sentence(facts))
+        issued = Issued(number, folder, digests(files), sentence(facts), altered)
         _enter(store, conn, issued, span, {"who": who, "replaces": replaces, "why": why}, facts)
     return issued
 

@@ -13,6 +13,7 @@ from ..errors import IntervalError
 from ..instants import rfc3339
 from ..model import NS, Channel, Position, RuleState, Setup
 from ..units import from_canonical, quantity
+from ..working import working
 from .acts import inspections_of
 from .listing import issues
 from .reviews import covering
@@ -123,7 +124,9 @@ def _value(setup: Setup, key: str, taken_ns: Any, raw: Any) -> dict[str, Any]:
         "U": _number(done.U[0]),
     }
     unit, why = quantity(channel.quantity).unit, WHY_TEXT[Why(int(done.why[0]))]
-    own = {"corrected_unit": unit, "in_own_unit": _in_unit_of(channel, told)}
+    parts = working(channel, setup.certificates_of(key), int(taken_ns[0]), float(raw[0]))
+    own: dict[str, Any] = {"corrected_unit": unit, "in_own_unit": _in_unit_of(channel, told)}
+    own["worked_out"] = None if parts is None else parts.to_json()
     return {"taken": rfc3339(int(taken_ns[0])), **told, **own, "why": why}
 
 

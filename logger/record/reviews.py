@@ -172,6 +172,8 @@ def review(  # noqa: PLR0917 (of what, by whom, what is said: each is asked for 
     """
     from_ns, to_ns = span_of(label, verdicts.setup.room.timezone)
     _refuse(store, label, to_ns, comment, now_ns)
+    for zone in _standing(verdicts.setup, from_ns):
+        verdicts.prove(zone.key, now_ns)
     seen = shown(store, verdicts, label, now_ns)
     about = {"review": label, "digest": digest(seen)}
     with store.begin() as conn:

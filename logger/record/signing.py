@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -89,6 +90,51 @@ def public_keys(store: Store) -> list[dict[str, Any]]:
         {**entry.what, "at": rfc3339(entry.at_ns), "who": entry.who, "why": entry.why}
         for entry in store.journal.entries(kind=KIND)
     ]
+
+
+def check_keys(store: Store) -> Iterator[str]:
+    """A sentence where the signing key is missing, damaged, or not the one that the journal names.
+
+    One that is missing since the record was restored is no fault: no backup holds it.
+    """
+    known, path = store.journal.entries(kind=KIND), _path(store)
+    for before, entry in pairwise(known):
+        what: Any = entry.what
+        if what["act"] == "rotated" and not _handed_over(before.what, what):
+            yield f"signing key {what['key'][:16]}…: the key before it did not sign for it"
+    if not known:
+        return
+    if not path.exists():
+        if not restored_without(store):
+            yield (
+                f"file {FOLDER}/{FILE}: missing, though this record signs by it; put it back, or say what"
+                " became of it with `stillroom record key --lost --why TEXT`"
+            )
+        return
+    try:
+        key = _read(path)
+    except (Refused, OSError) as error:
+        yield f"file {FOLDER}/{FILE}: damaged: {error}"
+        return
+    if key.name != known[-1].what["key"]:
+        yield f"file {FOLDER}/{FILE}: is not the key that this record signs by"
+
+
+def restored_without(store: Store) -> bool:
+    """Whether the signing key is missing because the record was restored since it last signed by one."""
+    known = _newest(store)
+    if known is None or _path(store).exists():
+        return False
+    made = store.journal.entries(kind=KIND, newest_first=True, limit=1)[0].number
+    return bool(store.journal.entries(made, kind="restore", limit=1))
+
+
+def _handed_over(before: Mapping[str, Any], what: Mapping[str, Any]) -> bool:
+    try:
+        signature = bytes.fromhex(what["signed_by_old"])
+        return verified(before["public"], what["public"].encode(), signature)
+    except (KeyError, ValueError, TypeError):
+        return False
 
 
 def verified(public: str, content: bytes, signature: bytes) -> bool:

@@ -5,11 +5,13 @@ Times on paper are wall time of the room with its offset; the JSON beside it has
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo
 
 from ..instants import parse, wall
+from ..reasons import ALL_KEPT
+from .corrections import FORMULA, corrections, without_limit
 
 Facts: TypeAlias = Mapping[str, Any]
 UNITS = {"degC": "°C", "%RH": "% RH", "Pa": "Pa", "1": "", "g/m3": "g/m³", "kg/m3": "kg/m³"} | {
@@ -67,9 +69,7 @@ def because(facts: Facts) -> str:
             spent = ", ".join(f"{row['reason']} {length(row['seconds'])}" for row in rows)
             parts.append(f"{verdict} for {length(sum(row['seconds'] for row in rows))} ({spent})")
     words = "; ".join(parts)
-    return (
-        f"{words[0].upper()}{words[1:]}." if words else "Every rule was shown to be met, with its guard band."
-    )
+    return f"{words[0].upper()}{words[1:]}." if words else ALL_KEPT
 
 
 def length(seconds: float) -> str:
@@ -147,12 +147,17 @@ def _approved(setup: Facts, zone: ZoneInfo) -> list[list[str]]:
     rows += [
         [
             f"Correction {c['version']}",
-            f"of an entry error, judged so from {_wall(c['from'], zone)}: {c['reason']} ({c['author']} and "
-            f"{c['approver']}, {_wall(c['approved'], zone)})",
+            f"of an entry error, effective from {_beginning(c['from'], zone)}: {c['reason']} "
+            f"({c['author']} and {c['approver']}, {_wall(c['approved'], zone)})",
         ]
         for c in setup["corrections"]
     ]
     return rows
+
+
+def _beginning(text: str, zone: ZoneInfo) -> str:
+    """An instant; what holds from 1970 on holds for all that is recorded."""
+    return "the beginning of the data" if parse(text, zone) <= 0 else _wall(text, zone)
 
 
 def _share(row: Facts) -> dict[str, str]:
@@ -174,11 +179,13 @@ def _sections(facts: Facts, zone: ZoneInfo) -> list[dict[str, Any]]:
         _inspections(facts, zone),
         _periods(facts, zone),
         _gaps(facts, zone),
+        *([_section(*without_limit(facts))] if facts["without_limit"] else []),
         _marks(facts, zone),
         _alarms(facts, zone),
         _reviews(facts, zone),
         _probes(facts),
         _certificates(facts, zone),
+        _section(*corrections(facts)),
     ]
 
 
@@ -216,7 +223,8 @@ def _name(row: Facts, facts: Facts, zone: ZoneInfo) -> str:
     begin, end = parse(facts["from"], zone), parse(facts["to"], zone)
     since = f", from {_wall(row['from'], zone)[:16]}" if parse(row["from"], zone) > begin else ""
     until = row["to"] is not None and parse(row["to"], zone) < end
-    return str(row["name"]) + since + (f", until {_wall(row['to'], zone)[:16]}" if until else "")
+    only = f" (only for {row['activity']})" if row["activity"] else ""
+    return str(row["name"]) + only + since + (f", until {_wall(row['to'], zone)[:16]}" if until else "")
 
 
 def _rule(key: str, facts: Facts) -> str:
@@ -355,8 +363,15 @@ def _probes(facts: Facts) -> dict[str, Any]:
 
 
 def _certificates(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
-    rows = [
-        (
+    rows = [row for p in facts["probes"] for row in _certificates_of(p, zone)]
+    heads = ("Channel", "Certificate", "Issuer", "Calibrated", "Due", "U", "Status")
+    return _section("Certificates in force", heads, "llwllll", rows, "No certificate was in force.")
+
+
+def _certificates_of(probe: Facts, zone: ZoneInfo) -> Iterator[tuple[str, ...]]:
+    """A row for each certificate, and one for each channel that had none: its readings support no verdict."""
+    for c in probe["certificates"]:
+        yield (
             c["channel"],
             c["number"],
             f"{c['issuer']} ({c['accreditation']})",
@@ -365,11 +380,8 @@ def _certificates(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
             f"{c['U']:g} {unit(c['unit'])} (k = {c['k']:g})",
             c["status"],
         )
-        for p in facts["probes"]
-        for c in p["certificates"]
-    ]
-    heads = ("Channel", "Certificate", "Issuer", "Calibrated", "Due", "U", "Status")
-    return _section("Certificates in force", heads, "llwllll", rows, "No certificate was in force.")
+    for channel in probe.get("without_certificate", ()):  # records of before do not say it
+        yield (channel, "no certificate", "", "", "", "", "not calibrated")
 
 
 def _last_day(due: str | None, zone: ZoneInfo) -> str:
@@ -391,6 +403,7 @@ def _judged(facts: Facts) -> list[str]:
         "without evidence they are unknown for as long.",
         "Values are corrected by the certificate in force; U is expanded uncertainty at k = 2. What was "
         "measured beyond a limit counts as nonconforming even where it lies within U of it.",
+        FORMULA,
     ]
 
 

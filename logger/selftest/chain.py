@@ -125,10 +125,14 @@ def _flip(path: Path) -> None:
 def _sql(text: str, folder: Path) -> None:
     connection = sqlite3.connect(folder / "stillroom.db")
     with connection:
-        # Whoever edits a record on purpose takes its guards away first.
-        for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        # Whoever edits a record on purpose takes its guards away first, and puts them back.
+        wanted = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
+        triggers = connection.execute(wanted).fetchall()
+        for name, _ in triggers:
             connection.execute(f'DROP TRIGGER "{name}"')
         connection.execute(text)
+        for _, made in triggers:
+            connection.execute(made)
     connection.close()
 
 

@@ -156,6 +156,14 @@ def _air() -> Iterator[Case]:
     yield group.case(
         "n − 1 with 600 ppm of CO2", n, lambda: air.refractive_index(633.0, 20.0, 1e5, 40.0, 600.0) - 1, 2e-15
     )
+    # 3.483740e-3·p/(Z·T), Z = 1 − 341.122·1.038782e-6 + 341.122²·1.83e-11 = 0.99964778: 1.188800.
+    yield group.case(
+        "density of dry air by CIPM-2007 at 20 degC and 100 kPa",
+        1.188800,
+        lambda: air.density_2007(20.0, 1e5, 0.0),
+        5e-7,
+        "Picard et al. (2008), Metrologia 45, 149, eq. 1 and 4; by hand",
+    )
     yield group.case("density with 600 ppm of CO2", rho, lambda: air.density(20.0, 1e5, 40.0, 600.0), 1e-13)
     yield from _slopes_of_n(group)
     wrong = (plain.index(633.0, 21.0, 1e5, 40.0) - plain.index(633.0, 20.0, 101_325.0, 50.0)) * 1e6
@@ -267,6 +275,11 @@ def _ranges() -> Iterator[Case]:
         "air, degC": (lambda x: air.density(x, 1e5, 0.0), -40.0, 100.0),
         "air, Pa": (lambda x: air.density(20.0, x, 0.0), 1e4, 1.4e5),
         "air, %RH": (lambda x: air.density(20.0, 1e5, x), 0.0, 100.0),
+        "CIPM-2007, degC": (lambda x: air.density_2007(x, 1e5, 50.0), 15.0, 27.0),
+        "CIPM-2007, Pa": (lambda x: air.density_2007(20.0, x, 50.0), 6e4, 1.1e5),
+        "CIPM-2007, %RH": (lambda x: air.density_2007(20.0, 1e5, x), 0.0, 100.0),
+        "CIPM-2007, CO2": (lambda x: air.density_2007(20.0, 1e5, 50.0, x), 0.0, 1e4),
+        "air, CO2": (lambda x: air.density(20.0, 1e5, 50.0, x), 0.0, 1e4),
         "air below 0 degC, %RH": (lambda x: air.density(-10.0, 1e5, x), 0.0, 100.0),
         "wavelength, nm": (lambda x: air.refractive_index(x, 20.0, 1e5, 0.0), 300.0, 1700.0),
         "platinum, degC": (sensors.resistance_of_platinum, -200.0, 850.0),

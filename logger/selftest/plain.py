@@ -92,9 +92,8 @@ def wet_bulb(t_C: float, rh_pct: float, p_Pa: float) -> float:
 
 
 def _vapour(t_C: float, rh_pct: float) -> float:
-    """Pressure of the vapour in Pa: of liquid water from 0 degC on, below of ice."""
-    over = "water" if t_C >= 0 else "ice"
-    return rh_pct / 100 * saturation("hyland-wexler", over, t_C)
+    """Pressure of the vapour in Pa: over liquid water at every temperature."""
+    return rh_pct / 100 * saturation("hyland-wexler", "water", t_C)
 
 
 def _Z(p_Pa: float, t_C: float, x: float) -> float:

@@ -139,7 +139,7 @@ def _bodies() -> Iterator[Case]:
     yield group.case(
         "its Biot number", 8 * 3e-4 / 0.035 / 50, lambda: thermal.biot(steel, 3e-4, 0.035), 1e-12
     )
-    yield group.case("lumped below a Biot number of", 0.1, lambda: thermal.LUMPED_BIOT)
+    yield group.case("lumped below a Biot number of", 0.02, lambda: thermal.LUMPED_BIOT)
     yield group.case(
         "remaining after 17 K to 0.5 K at 30 min: soak in s",
         1800 * math.log(34),

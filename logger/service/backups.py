@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 from ..model import NS, BackupPlan
+from ..proof import altered_verdicts
 from ..store import Store
+from ..store.scrubbing import PARTS, scrubbed
 
 DAY_NS = 86_400 * NS
 OLD_NS = 2 * DAY_NS
 QUARTER_NS = 91 * DAY_NS
+SCRUBBED = "backup-scrubbed"
 
 Event = Callable[[str, Mapping[str, object]], None]
 
@@ -19,10 +23,30 @@ def daily(store: Store, plan: BackupPlan, event: Event, now_ns: int) -> None:
     """Back up as planned; a record found broken is an event, and so, by the job loop, is what raises."""
     from ..store.backup import backup
 
-    report = backup(store, Path(plan.folder), "service", now_ns, keep=plan.keep)
+    folder = Path(plan.folder)
+    report = backup(store, folder, "service", now_ns, keep=plan.keep, also=altered_verdicts)
     if not report.intact:
         what = {"backup": report.backup, "folder": plan.folder, "count": len(report.faults)}
         event("backup-not-intact", {**what, "faults": list(report.faults[:20])})
+
+
+def scrub(store: Store, plan: BackupPlan | None, event: Event, now_ns: int) -> None:
+    """Read a part of all backups again, another one each day; journalled, and an event where it is damaged.
+
+    What is damaged among the files that backups share is taken away: the next backup copies it anew.
+    """
+    if plan is None or not Path(plan.folder).is_dir():
+        return  # that it is away is told by the backup that could not be made
+    part = now_ns // DAY_NS % PARTS
+    read = scrubbed(Path(plan.folder), part)
+    what: dict[str, Any] = {"folder": plan.folder, "part": part, "of": PARTS, "files": read.files}
+    what |= {"bytes": read.size_bytes, "intact": not read.faults, "faults": list(read.sentences[:20])}
+    store.journal.append(SCRUBBED, "service", what)
+    for path in read.damaged:
+        path.unlink(missing_ok=True)
+    if read.faults:
+        told = {"folder": plan.folder, "count": len(read.sentences), "faults": list(read.sentences[:20])}
+        event("backup-damaged", told)
 
 
 def watch(store: Store, plan: BackupPlan | None, event: Event, now_ns: int) -> None:
@@ -43,6 +67,14 @@ def watch(store: Store, plan: BackupPlan | None, event: Event, now_ns: int) -> N
 def newest_backup_ns(store: Store) -> int | None:
     """When the newest backup that is intact was made; the record's begin where there was none yet."""
     return _newest(store, "backup", intact=True) or _newest(store, "store")
+
+
+def damage(store: Store) -> str:
+    """What was found wrong with backups since the newest one that is intact was made; empty: nothing."""
+    made_ns = _newest(store, "backup", intact=True) or 0
+    read = store.journal.entries(kind=SCRUBBED, newest_first=True, limit=2 * PARTS)
+    wrong = [entry for entry in read if entry.what.get("intact") is False and entry.at_ns >= made_ns]
+    return str(next(iter(wrong[0].what["faults"]), "")) if wrong else ""  # type: ignore[arg-type]
 
 
 def _newest(store: Store, kind: str, intact: bool = False) -> int | None:

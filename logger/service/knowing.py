@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import shutil
 import tomllib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 from .. import actions
@@ -14,8 +14,9 @@ from ..confirmation import position_of, status
 from ..model import NS, Config
 from ..notify.outbox import Letter, Outbox
 from ..store import Store
+from ..store.place import refusal
 from ..view import Facts
-from .backups import newest_backup_ns
+from .backups import damage, newest_backup_ns
 
 CLOCK_NS = 600 * NS  # so long a step of the clock is told
 REFUSED_NS = 86_400 * NS
@@ -25,11 +26,16 @@ DAY_NS = 86_400 * NS
 
 @dataclass(frozen=True)
 class Knowing:
-    """Gathers `Facts` of one store under one configuration; `failing` is the job loop's own list."""
+    """Gathers `Facts` of one store under one configuration; `failing` is the job loop's own list.
+
+    stuck: what does not come back outside, by name; late_routes: those whose last attempt was overdue.
+    """
 
     store: Store
     config: Config
     failing: Mapping[str, str]
+    stuck: Callable[[], Mapping[str, str]] = dict
+    late_routes: Mapping[str, str] = field(default_factory=dict)
 
     def facts(self, now_ns: int) -> Facts:
         """As of now."""
@@ -37,10 +43,14 @@ class Knowing:
         waiting = box.tried_in_vain()
         return Facts(
             disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,
+            disk_trouble=refusal(self.store.folder),
             disk_wanted_GB=self.config.notices.disk_free_GB,
             backup_age_days=self._backup_age_days(now_ns),
+            backup_damage="" if self.config.backup is None else damage(self.store),
             clock_step_s=self._clock_step_s(now_ns),
             failing=dict(self.failing),
+            stuck=self.stuck(),
+            late_routes=dict(self.late_routes),
             refused=_names(box.failed(now_ns - REFUSED_NS)),
             waiting_s=max((now_ns - int(x.body["queued_ns"]) for x in waiting), default=0) / NS,
             unproven=self._unproven(box, now_ns),

@@ -17,7 +17,7 @@ from typing import Any
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from ..errors import StoreDamaged, StoreError
+from ..errors import StoreDamaged, StoreError, StoreGone
 from ..instants import rfc3339
 from ..model import Row
 from ..store import Store
@@ -85,7 +85,9 @@ class Writer:
             self._news.notify()
         self._thread.join(timeout_s)
         if self.waiting or self.alive:
-            log.error("%d readings were still in memory at the end: %s", self.waiting, self.trouble)
+            log.error(
+                "%d readings were still in memory at the end and are lost: %s", self.waiting, self.trouble
+            )
         return not self.alive and not self.waiting
 
     def rows(self, rows: Sequence[Row]) -> None:
@@ -128,6 +130,7 @@ class Writer:
             if not self._rows and not self._due() and not self._ending:
                 self._news.wait(1.0)
             gathers = bool(self._rows) and not self._ending
+        self._store.check_place()  # also while nothing comes
         if gathers:
             self._gather()
         with self._news:
@@ -143,7 +146,7 @@ class Writer:
         due = self._due()
         for key in due:
             self._store_event(key)
-        if stores or due:
+        if stores or due or self.trouble:
             self._recovered()
         with self._news:
             self.waiting = len(self._rows)
@@ -166,7 +169,7 @@ class Writer:
             if _unusable(error):
                 raise
             # One row that the store cannot take must not hold back the others for ever.
-            log.exception("a batch of %d rows was refused; trying row by row", len(batch))
+            log.error("%d readings were refused together, now one by one: %s", len(batch), error)
             while batch:  # what is stored leaves the batch, so that it is not stored twice after a refusal
                 self._store_alone(batch[0])
                 del batch[0]
@@ -218,7 +221,7 @@ class Writer:
             return
         what = {"from": rfc3339(since or self._clock()), "to": rfc3339(self._clock()), "error": self.trouble}
         self.trouble = ""
-        log.warning("storing again; %d readings were lost", dropped)
+        log.warning("readings are stored again; %d were lost", dropped)
         self.event("store-refused", {**what, "readings_lost": dropped})
 
 
@@ -227,7 +230,9 @@ def _unusable(error: StoreError | SQLAlchemyError) -> bool:
 
     The store raises the first from what the database or the system said.
     """
-    return isinstance(error, StoreDamaged) or isinstance(error.__cause__, SQLAlchemyError | OSError)
+    return isinstance(error, StoreDamaged | StoreGone) or isinstance(
+        error.__cause__, SQLAlchemyError | OSError
+    )
 
 
 def _key(kind: str, what: Mapping[str, Any]) -> str:

@@ -80,6 +80,9 @@ def _check_decisions(conn: Connection, acts: Acts) -> Iterator[str]:
     rows = [tuple(_still(row[name]) for name in names) for row in stored(conn, decision)]
     for one in sorted(set(rows) ^ set(acts.decisions), key=repr):
         yield f"decision {one[0]} on {one[1]}: its row is missing, altered, or without its journal entry"
+    in_order = sorted((row["id"], row["number"]) for row in stored(conn, decision))
+    if [number for _, number in in_order] != sorted(number for _, number in in_order):
+        yield "table decision: its rows stand in another order than their journal entries"
 
 
 def _still(value: Any) -> Any:

@@ -30,6 +30,7 @@ from .journal import Journal
 from .month_file import SEAL_FACTS, Month, Sealed, days_of, seal_entry, seal_facts, sealed_of
 from .months import DAY_NS, month_of, month_span
 from .names import Names
+from .place import NOT_OF_THE_FILE, unopened
 from .rows import Columns, digests, joined, ordered
 from .seals import all_seals, hidden, sealed_channel
 from .tables import reading, seal, seal_channel
@@ -54,6 +55,7 @@ class Archive:
         self._names = names
         self._hot = hot
         self._journal = journal
+        self.simulated = False  # of the record, known once it was opened: its files say so themselves
         self.batches = Batches(hot, names, self.rows_of)
 
     def seal(self, now_ns: int, room_of: Callable[[str], str]) -> list[Seal]:
@@ -88,6 +90,8 @@ class Archive:
             with Reader(self._folder / file if content is None else content) as reader:
                 yield reader
         except UNREADABLE as error:
+            if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
+                raise unopened(self._folder / file, error) from error
             raise StoreDamaged(
                 f"The sealed file {self._folder / file} cannot be read: {error}. Put it back from a backup; "
                 "`stillroom verify` says what is proven."
@@ -233,7 +237,7 @@ class Archive:
         written = {}
         with plain_write_errors(path):
             path.parent.mkdir(parents=True, exist_ok=True)
-            with Writer(part) as writer:
+            with Writer(part, self.simulated) as writer:
                 for columns in channels:
                     if len(columns):
                         writer.write(columns)

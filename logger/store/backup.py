@@ -36,7 +36,7 @@ from .generations import (
     generations,
     stored,
 )
-from .restore import proven, unpacked
+from .restore import Also, proven, unpacked
 from .store import Store
 from .tables import issue
 from .target import copied, plain_target_errors, read_json, sha256_of, written_json
@@ -68,12 +68,20 @@ class Report:
 
 
 def backup(
-    store: Store, target: Path, who: str, now_ns: int, *, keep: int = KEEP, anew: bool = False
+    store: Store,
+    target: Path,
+    who: str,
+    now_ns: int,
+    *,
+    keep: int = KEEP,
+    anew: bool = False,
+    also: Also | None = None,
 ) -> Report:
     """Back the record up into an existing folder; journalled, and verified by restoring it.
 
     Keeps the newest `keep` good ones. A folder that held backups and now holds none is taken for one
-    that is not mounted, unless `anew`. StoreError when the folder is full, gone or another record's.
+    that is not mounted, unless `anew`. `also` finds faults that the store cannot see, in the restored copy:
+    of verdicts, say. StoreError when the folder is full, gone or another record's.
     """
     if keep < 1:
         raise Refused(f"keep: wanted 1 or more backups to keep, found {keep}.")
@@ -83,10 +91,12 @@ def backup(
         with plain_target_errors(target):
             _claimed(store, target, anew)
             _swept(target)
-        return _made(store, target, who, now_ns, keep)
+        return _made(store, target, who, now_ns, keep, also)
 
 
-def _made(store: Store, target: Path, who: str, now_ns: int, keep: int) -> Report:
+def _made(  # noqa: PLR0917 (what, where to, who, when: each is asked for by its place)
+    store: Store, target: Path, who: str, now_ns: int, keep: int, also: Also | None
+) -> Report:
     with _scratch(store) as scratch:
         snapshot, restored = Path(scratch) / "snapshot", Path(scratch) / "restored"
         with plain_target_errors(Path(scratch)):
@@ -95,7 +105,7 @@ def _made(store: Store, target: Path, who: str, now_ns: int, keep: int) -> Repor
             store.snapshot(snapshot / FILE)
         with Store.open(snapshot, read_only=True) as frozen, plain_target_errors(target):
             report = _written(store.folder, frozen, target, now_ns)
-        report = _proven(report, target, restored)
+        report = _proven(report, target, restored, also)
     _journalled(store, target, who, report)
     with plain_target_errors(target):
         removed = tuple(pruned(target, keep))
@@ -214,7 +224,7 @@ def _copied(source: Path, target: Path, sha256: str) -> tuple[int, bool]:
     return path.stat().st_size, True
 
 
-def _proven(report: Report, target: Path, restored: Path) -> Report:
+def _proven(report: Report, target: Path, restored: Path, also: Also | None) -> Report:
     """Restore the backup and verify it there; what is altered there goes, to be copied anew."""
     with plain_target_errors(target):
         one = next(found for found in generations(target) if found.name == report.backup)
@@ -223,7 +233,7 @@ def _proven(report: Report, target: Path, restored: Path) -> Report:
             path = one.object(sha256)
             if path.is_file() and sha256_of(path) != sha256:
                 path.unlink()  # the next backup copies it again
-    verification = proven(one, restored)
+    verification = proven(one, restored, also)
     faults = (*report.faults, *(fault.strip() for fault in lost), *verification.faults)
     done = Report(**{**vars(report), "faults": faults, "readings": verification.readings})
     with plain_target_errors(target):

@@ -19,6 +19,7 @@ from .database import FILE
 from .facts import Seal, Verification
 from .generations import MARKER, Generation, heads, is_target, newest_good
 from .rows import NUMERIC, TEXTS, Columns
+from .scrubbing import scrubbed
 from .store import Store
 from .target import plain_target_errors, read_json
 
@@ -32,15 +33,35 @@ def checked(store: Store, told: Sequence[tuple[int, str]] = (), target: Path | N
     Where something is altered, the rows that differ from the newest good backup are named as well.
     """
     if target is None:
-        return store.verify(told)
+        return _with_heads(store.verify(told), told, "")
     _refuse_other(store, target)
-    found = store.verify([*heads(target), *told])
+    known = [*heads(target), *told]
+    found = _with_heads(store.verify(known), known, f" of {target}")
+    read = scrubbed(target)
+    line = (
+        f"{read.files} files of the backups in {target}, {read.size_bytes / 1e6:.1f} MB, with their digests"
+    )
+    found = replace(found, faults=(*found.faults, *read.sentences), compared=(*found.compared, line))
     good = newest_good(target)
     if found.intact or good is None:
         return found
     named = list(itertools.islice(differing(store, good), SHOWN + 1))
     more = ["more rows differ from the backup; these are the first"] if len(named) > SHOWN else []
     return replace(found, faults=(*found.faults, *named[:SHOWN], *more))
+
+
+def _with_heads(found: Verification, known: Sequence[tuple[int, str]], where: str) -> Verification:
+    """The same, and against which heads of the chain it was held."""
+    if not known:
+        line = (
+            "the chain with a head that left this machine: none was given, so a chain that was made anew as a"
+            " whole would not show. Give one with --head, or a folder of backups with --backup"
+        )
+        return replace(found, left_out=(*found.left_out, line))
+    number, sha256 = max(known)
+    counted = f"{len(known)} heads{where}" if len(known) > 1 else "the head"
+    line = f"the chain with {counted} that left this machine, the newest is entry {number}, {sha256}"
+    return replace(found, compared=(*found.compared, line))
 
 
 def differing(store: Store, good: Generation) -> Iterator[str]:

@@ -24,6 +24,7 @@ from sqlalchemy.pool import QueuePool
 from ..errors import StoreDamaged, StoreError
 from .files import PART, publish, sync_file
 from .migrations import NEWEST, migrate, refuse_newer, version
+from .place import Witness, gone, identity, refusal, replaced
 
 FILE = "stillroom.db"
 RESTORING = "restore.unfinished"  # stands in a folder while a backup is put into it
@@ -39,15 +40,19 @@ class Database:
         self.path = folder / FILE
         self.read_only = read_only
         self._scratch: tempfile.TemporaryDirectory[str] | None = None
+        self._witness: Witness | None = None  # once the file is known to be ours
         self._engine = self._connected(*self._location())
         if read_only:
             self._read_as_newest()
         self._writing = self._engine.execution_options(begin="BEGIN IMMEDIATE")
         self._turn = threading.Lock()
         self._thread = threading.local()
+        self._moving = threading.Lock()
 
     def close(self) -> None:
         """Let go of every connection; the last one folds the WAL into the file."""
+        if self._witness is not None:
+            self._witness.close()
         self._engine.dispose()
         if self._scratch is not None:
             self._scratch.cleanup()
@@ -64,6 +69,7 @@ class Database:
         if getattr(self._thread, "writing", False):
             raise StoreError("A writing transaction was begun inside another one of the same thread.")
         with self._turn:
+            self.check_place()
             self._thread.writing = True
             try:
                 with plain_errors(self.path), self._writing.begin() as conn:
@@ -74,8 +80,28 @@ class Database:
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """One reading transaction: a snapshot that writers neither wait for nor disturb."""
+        self.check_place()
         with plain_errors(self.path), self._engine.connect() as conn:
             yield conn  # rolled back at the end: there is nothing to commit, and a damaged file refuses to
+
+    def check_place(self) -> None:
+        """Raise StoreGone where the file is not the one that was opened.
+
+        A copy that holds everything is gone over to; what is written to the other one would be lost.
+        """
+        if self._witness is None or identity(self.path) == self._witness.file:
+            return
+        with self._moving:
+            found = identity(self.path)
+            if found is None:
+                raise gone(self.path)
+            if found == self._witness.file:
+                return
+            if not self._witness.is_continued_by(self.path):
+                raise replaced(self.path)
+            self._witness.close()
+            self._engine.dispose()
+            self._witness = Witness(self.path)
 
     def snapshot(self, path: Path) -> None:
         """Copy the database as it is at one instant into a new file, by SQLite's online backup.
@@ -88,6 +114,11 @@ class Database:
             copy.execute("PRAGMA journal_mode=DELETE")  # one file, complete in itself
 
     def prepare(self, create: bool, upgraded: Callable[[Connection, str], None] | None = None) -> None:
+        """As `_prepare`; from then on the file must stay the one that it is."""
+        self._prepare(create, upgraded)
+        self._witness = Witness(self.path)
+
+    def _prepare(self, create: bool, upgraded: Callable[[Connection, str], None] | None) -> None:
         """Check the file quickly and bring its schema up to date; `create` begins one where there is none.
 
         Before an older record is changed, a copy of its database is put beside it. `upgraded` is called
@@ -152,9 +183,11 @@ class Database:
         return not inspect(conn).get_table_names() and not any(map(Path.exists, beside))
 
     def _connected(self, location: Path, flags: str) -> Engine:
-        uri = f"{location.absolute().as_uri()}?{flags}"
+        place = location.absolute().as_uri()
 
         def connect() -> sqlite3.Connection:
+            # A file that was ours must not be begun anew where it is missing.
+            uri = f"{place}?{flags if self._witness is None else 'mode=rw'}"
             return sqlite3.connect(uri, uri=True, timeout=BUSY_S, check_same_thread=False)
 
         engine = create_engine(
@@ -252,7 +285,7 @@ def plain_errors(path: Path) -> Iterator[None]:
             raise damaged(path, found) from error
         if isinstance(error, DatabaseError) and not isinstance(error, OperationalError):
             raise
-        raise StoreError(f"{path} could not be used: {found}. {_remedy(found)}") from error
+        raise StoreError(f"{path} could not be used: {found}. {_remedy(found, path.parent)}") from error
 
 
 _NO_RECORD = (
@@ -261,11 +294,13 @@ _NO_RECORD = (
 )
 
 
-def _remedy(found: str) -> str:
+def _remedy(found: str, folder: Path) -> str:
     if "no such table" in found:
         return _NO_RECORD
     if "locked" in found:
         return f"Another program kept it for more than {BUSY_S:.0f} s; nothing was changed, try again."
+    if refused := refusal(folder):
+        return f"{refused} Nothing was changed."
     if "full" in found:
         return "Nothing was changed. Free some space on this disk."
     return "Nothing was changed. Check that the folder is there and that this account may write to it."

@@ -7,8 +7,8 @@ an interruption leaves standing after that is removed at the next start.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -33,12 +33,18 @@ from .verification import runs
 
 @dataclass(frozen=True)
 class Request:
-    """What two people ask for: everything sealed whose month ended by `before_ns`."""
+    """What two people ask for: everything sealed whose month ended by `before_ns`.
+
+    against: why it may not be, where more is known than the store can see; losing: what rests on those
+    readings, for the journal.
+    """
 
     before_ns: int
     who: str
     approver: str
     why: str
+    against: str = ""
+    losing: Mapping[str, JSON] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -66,7 +72,7 @@ class Disposals:
         self, asked: Request, now_ns: int, keep_years: int | None, *, dry_run: bool = False
     ) -> Disposed:
         """Let whole sealed files go as the retention rule allows; without authority Refused, journalled."""
-        if reason := _unauthorised(asked, now_ns, keep_years):
+        if reason := _unauthorised(asked, now_ns, keep_years) or asked.against:
             self._refused(asked, reason)
         with lock.held(self._folder / LOCK, wait_s=5.0) as ours:
             if not ours:
@@ -116,6 +122,7 @@ class Disposals:
 
     def _journalled(self, asked: Request, told: list[dict[str, JSON]]) -> int:
         what: dict[str, Any] = {"approver": asked.approver, "before": rfc3339(asked.before_ns), "files": told}
+        what |= {"losing": dict(asked.losing)} if asked.losing else {}
         with self._database.begin() as conn:
             entry = self._journal.append("disposal", asked.who, what, asked.why, conn)
             rows = [{"seal": one["seal"], "number": entry.number} for one in told]

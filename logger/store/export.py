@@ -10,8 +10,9 @@ journal.jsonl             every entry of the chain, one a line, in order
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ import numpy as np
 from ..errors import Refused
 from ..instants import rfc3339
 from .archive import FOLDER
+from .journal import canonical
 from .month_file import days_of
 from .months import DAY_NS, month_of, month_span
 from .rows import Columns, ordered
@@ -30,6 +32,7 @@ from .target import copied, plain_target_errors, sha256_of, written, written_jso
 
 FORMAT = "stillroom export 1"
 MANIFEST = "export.json"
+JOURNAL = "journal.jsonl"
 Days = dict[str, dict[str, str]]
 
 README = """The record of a measuring room, written by stillroom{simulated}.
@@ -46,7 +49,8 @@ the SHA-256 of
     {{"at_ns":…,"kind":…,"number":…,"previous":"<that of the entry before>","what":…,"who":…,"why":…}}
 in UTF-8 without white space, keys in this order, `what` exactly as it stands in the line's field `what`.
 originals/ are imported files bit for bit; imports.json says what each was.
-export.json has the SHA-256 of every file, and one of the readings of each channel and day.
+export.json has the SHA-256 of every file, one of the readings of each channel and day, and one of itself: of
+its facts but `sha256`, as JSON without white space, keys sorted.
 """
 
 
@@ -80,8 +84,14 @@ def export(store: Store, out: Path, now_ns: int) -> Written:
             "files": dict(sorted(files.items())),
             "days": days,
         }
-        written_json(out / MANIFEST, manifest)
+        written_json(out / MANIFEST, {**manifest, "sha256": manifest_digest(manifest)})
     return Written((*sorted(files), MANIFEST), readings)
+
+
+def manifest_digest(manifest: Mapping[str, Any]) -> str:
+    """SHA-256 of all that an export says of itself but this digest: canonical JSON, as in the journal."""
+    told = {name: value for name, value in manifest.items() if name != "sha256"}
+    return hashlib.sha256(canonical(told).encode()).hexdigest()
 
 
 def day_digests(store: Store) -> Days:
@@ -129,7 +139,7 @@ def _unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
         folder = f"{FOLDER}/room={quote(store.room(), safe='')}/year={year}/month={month:02d}"
         name, rows = f"{folder}/unsealed-0001.parquet", hot.part(months == from_ns)
         (out / folder).mkdir(parents=True, exist_ok=True)
-        with Writer(out / name) as writer:
+        with Writer(out / name, store.simulated) as writer:
             for channel in sorted(set(rows.channel.table)):
                 mine = rows.part(rows.channel.codes == rows.channel.table.index(channel))
                 if len(mine):
@@ -164,7 +174,7 @@ def _texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
     ]
     yield "setup/versions.json", _listed(out / "setup" / "versions.json", versions)
     lines = "".join(json.dumps(_entry(one), ensure_ascii=False) + "\n" for one in store.journal.entries())
-    yield "journal.jsonl", written(out / "journal.jsonl", lines.encode())
+    yield JOURNAL, written(out / JOURNAL, lines.encode())
     columns = (parquet.__doc__ or "").partition("\n\n")[2]
     simulated = " (SIMULATED: no measured data)" if store.simulated else ""
     text = README.format(simulated=simulated, columns=columns)
@@ -172,8 +182,6 @@ def _texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
 
 
 def _entry(one: Any) -> dict[str, Any]:
-    from .journal import canonical
-
     facts = {name: getattr(one, name) for name in ("number", "at_ns", "kind", "who", "why", "sha256")}
     return {**facts, "what": canonical(one.what)}
 

@@ -101,7 +101,10 @@ class ImportedFile:
 
 @dataclass(frozen=True)
 class Verification:
-    """What a walk over the whole record found. `head` is number and digest of the newest entry."""
+    """What a walk over the whole record found. `head` is number and digest of the newest entry.
+
+    compared, left_out: sentences about what was held against what, and what was not.
+    """
 
     faults: tuple[str, ...]
     entries: int
@@ -110,6 +113,8 @@ class Verification:
     readings: int
     head: tuple[int, str]
     disposed: tuple[str, ...] = ()  # files that two people let go: no faults
+    compared: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
 
     @property
     def intact(self) -> bool:

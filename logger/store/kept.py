@@ -6,7 +6,7 @@ import hashlib
 import os
 import re
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +41,12 @@ class Kept:
         wanted = select(piece).where(piece.c.zone == zone, piece.c.day >= first_day, piece.c.day < end_day)
         with self._database.read() as conn:
             return {row.day: (row.key, row.body) for row in conn.execute(wanted.order_by(piece.c.day))}
+
+    def drop_pieces(self, zone: str, days: Sequence[int]) -> None:
+        """Forget what is kept of these days of a zone."""
+        if days:
+            with self._database.begin() as conn:
+                conn.execute(piece.delete().where(piece.c.zone == zone, piece.c.day.in_(days)))
 
     def put_live(self, zone: str, body: str) -> None:
         """Keep the newest statement about a zone."""

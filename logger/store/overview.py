@@ -10,16 +10,16 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 import numpy as np
 from sqlalchemy import Connection, func, select
 
-from ..errors import StoreError
+from ..errors import StoreDamaged, StoreError
 from ..model import NS
 from ..series import Float, Int
 from .archive import Archive
@@ -34,6 +34,7 @@ from .tables import reading, seal
 FOLDER = "overview"
 WIDTHS_NS = (900 * NS, 3 * 3600 * NS, 86_400 * NS)
 FINER = 4  # cells of a bin, at least: edges are moved to those of cells, by less than a quarter of a bin
+_REMADE = "charts of long times are drawn from it. Delete it: it is made again"
 NONE = of_readings(np.empty(0, np.int64), np.empty(0))
 Columns = tuple[Int, Float]
 
@@ -78,6 +79,33 @@ class Overviews:
                 number = self._names.number("channel", channel)
                 if number is not None:
                     self._level(channel, sealed_channel(conn, number), WIDTHS_NS[0])
+
+    def altered(self, broken: Collection[str]) -> Iterator[str]:
+        """A sentence for every overview on the disk that its sealed files do not give, but for broken ones.
+
+        One of files that are no longer all there is none: it is made anew before it is used.
+        """
+        for folder in sorted(self._folder.glob("*")):
+            channel = unquote(folder.name)
+            with self._database.read() as conn:
+                number = self._names.number("channel", channel)
+                seals = sealed_channel(conn, number) if number is not None else []
+            try:
+                yield from self._altered(channel, {one.file for one in seals} - set(broken))
+            except StoreDamaged:
+                continue  # broken since it was compared; the next verification names it
+
+    def _altered(self, channel: str, standing: set[str]) -> Iterator[str]:
+        for width in WIDTHS_NS:
+            stored, path = self._stored(channel, width), self._path(channel, width)
+            file = path.relative_to(self._folder.parent).as_posix()
+            if stored is None and path.is_file():
+                yield f"file {file}: cannot be read; {_REMADE}"
+            elif stored is not None and set(stored[0]) <= standing:
+                parts = [of_readings(*self._read_raw(one, channel)) for one in stored[0]]
+                fresh = coarser(coarser(joined([NONE, *parts]), WIDTHS_NS[0]), width)
+                if not _alike(stored[1], fresh):
+                    yield f"file {file}: not what its sealed files give; {_REMADE}"
 
     def _covered(
         self, channel: str, seals: Sequence[SealedChannel], from_ns: int, to_ns: int, widths: Sequence[int]
@@ -195,6 +223,15 @@ class Overviews:
             order = np.argsort(taken_ns, kind="stable")
             taken_ns, value = taken_ns[order], value[order]
         self._hot[number] = (taken_ns, value)
+
+
+def _alike(stored: Cells, fresh: Cells) -> bool:
+    """Equal but for the last bits of sums, which depend on the order in which parts were added."""
+    exact = all(
+        np.array_equal(getattr(stored, name), getattr(fresh, name))
+        for name in ("start_ns", "low", "high", "n")
+    )
+    return exact and bool(np.allclose(stored.total, fresh.total, rtol=1e-9, atol=1e-9))
 
 
 def _edges(from_ns: int, to_ns: int, bins: int, width: int) -> Int:

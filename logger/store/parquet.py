@@ -15,7 +15,8 @@ One row group (or more, when very long) per channel, rows in the order taken, wr
     boot, source        boot of the machine; poll, import:…
 
 Nanoseconds in full: taken · 10⁶ + rest, and likewise for the other two. Instants that are whole
-milliseconds cost nothing in the rest columns; others are kept all the same.
+milliseconds cost nothing in the rest columns; others are kept all the same. A file of simulated readings
+says so in its key-value pairs: stillroom.simulated = true.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ from .rows import Columns, Texts
 
 MS = 1_000_000
 GROUP_ROWS = 1 << 20
+SIMULATED = b"stillroom.simulated"  # among the file's own key-value pairs, hence inside its digest
 
 TEXT = pa.dictionary(pa.int32(), pa.string())
 SCHEMA = pa.schema(
@@ -77,7 +79,7 @@ UNREADABLE = (
 class Writer:
     """Writes one file, channel by channel."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, simulated: bool = False) -> None:
         self._writer = pq.ParquetWriter(
             path,
             SCHEMA,
@@ -89,6 +91,8 @@ class Writer:
             write_statistics=["channel", "taken"],
             store_schema=False,
         )
+        if simulated:
+            self._writer.add_key_value_metadata({SIMULATED: b"true"})
 
     def write(self, columns: Columns) -> None:
         """Add readings of one channel, in order."""
@@ -117,6 +121,11 @@ class Reader:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._file.close()
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the file says of itself that nothing in it was measured."""
+        return (self._file.metadata.metadata or {}).get(SIMULATED) == b"true"
 
     def groups(self) -> dict[str, list[int]]:
         """Channel -> its row groups, from the statistics in the footer."""

@@ -13,13 +13,15 @@ import numpy as np
 from ..errors import Refused, StoreDamaged
 from ..instants import rfc3339
 from .database import RESTORING
-from .export import FORMAT, MANIFEST, day_digests
+from .export import FORMAT, JOURNAL, MANIFEST, day_digests, manifest_digest
 from .facts import Verification
+from .journal import FIRST, digest
 from .restore import Restored, refuse_occupied
 from .rows import Columns, joined
 from .store import Store
 from .target import inside, plain_target_errors, read_json, sha256_of, written
 
+_NOTHING = "nothing was made. Take another copy of the export, or restore a backup"
 AT_ONCE = 50_000  # readings of one batch
 
 
@@ -62,13 +64,43 @@ def begin_from(source: Path, data: Path, who: str, now_ns: int) -> Restored:
 
 
 def _checked(source: Path, manifest: Mapping[str, Any]) -> None:
-    """Every file of the export against its digest, before anything is made."""
+    """Every file of the export against its digest, before anything is made; and what it says of itself."""
+    if manifest.get("sha256") != manifest_digest(manifest):
+        raise StoreDamaged(
+            f"{source / MANIFEST} is altered: it has not the SHA-256 that it names; {_NOTHING}"
+        )
     for name, sha256 in manifest["files"].items():
         path = inside(source, name)
         if not path.is_file() or sha256_of(path) != sha256:
             raise StoreDamaged(
-                f"{path} is missing or altered: the export is not as it was written; nothing was made."
+                f"{path} is missing or altered: the export is not as it was written; {_NOTHING}"
             )
+    for fault in _chain_faults(source, manifest):
+        raise StoreDamaged(f"{source / JOURNAL}: {fault}; {_NOTHING}")
+
+
+def _chain_faults(source: Path, manifest: Mapping[str, Any]) -> Iterator[str]:
+    """The chain of the old record, read from its beginning: it says which record this is, and whose kind."""
+    if JOURNAL not in manifest["files"]:
+        yield "is in no list of the export"
+        return
+    number, previous = FIRST
+    known: dict[str, Any] = {}
+    with inside(source, JOURNAL).open(encoding="utf-8") as lines:
+        for line in lines:
+            entry = json.loads(line)
+            told = {name: entry[name] for name in ("number", "at_ns", "kind", "who", "what", "why")}
+            if entry["number"] != number + 1 or digest(**told, previous=previous) != entry["sha256"]:
+                yield f"entry {number + 1} was altered, or is missing"
+                return
+            number, previous = entry["number"], entry["sha256"]
+            known = known or json.loads(entry["what"])
+            if number == manifest["head"]["number"] and previous != manifest["head"]["sha256"]:
+                yield f"entry {number} is not the head that {MANIFEST} names"
+    if number < manifest["head"]["number"]:
+        yield f"ends with entry {number}, before the head that {MANIFEST} names"
+    if (known.get("id"), known.get("simulated")) != (manifest["record"], json.dumps(manifest["simulated"])):
+        yield f"its first entry is of another record, or of another kind of room, than {MANIFEST} says"
 
 
 def _cleared(data: Path) -> None:
@@ -93,7 +125,10 @@ def _filled(store: Store, source: Path, manifest: Mapping[str, Any], who: str) -
 
 
 def _rows(store: Store, source: Path, name: str) -> Columns:
-    return store.rows_in(name, inside(source, name).read_bytes())
+    content = inside(source, name).read_bytes()
+    if store.is_simulated(name, content) and not store.simulated:
+        raise StoreDamaged(f"{source / name} holds simulated readings, in the export of a real room.")
+    return store.rows_in(name, content)
 
 
 def _spans(store: Store, source: Path, name: str) -> dict[str, tuple[int, int]]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from .files import PART
 from .generations import Generation, chosen, is_target
 from .store import Store
 from .target import copied, inside, plain_target_errors, sha256_of, written
+
+Also = Callable[[Store], Iterable[str]]  # faults of a restored record that the store cannot see
 
 
 @dataclass(frozen=True)
@@ -71,11 +74,12 @@ def unpacked(one: Generation, data: Path) -> list[str]:
     return faults + _fetched(one.database, data / FILE, FILE, wanted)
 
 
-def proven(one: Generation, data: Path) -> Verification:
-    """Walk the restored record and compare its chain with the head in the manifest."""
+def proven(one: Generation, data: Path, also: Also | None = None) -> Verification:
+    """Walk the restored record and compare its chain with the head in the manifest; and what `also` finds."""
     try:
         with Store.open(data, read_only=True) as store:
-            return store.verify([one.head])
+            found = store.verify([one.head])
+            return replace(found, faults=(*found.faults, *also(store))) if also else found
     except StoreDamaged as error:
         return Verification((str(error),), 0, 0, 0, 0, (0, ""))
 

@@ -14,6 +14,7 @@ from ..errors import StoreDamaged
 from ..series import Int
 from .archive import Archive
 from .month_file import days_of
+from .place import NOT_OF_THE_FILE, unopened
 from .rows import Columns
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ class SealedFile:
     rows: int
     seqs: Mapping[str, Int]
     sources: frozenset[str] = frozenset()
+    simulated: bool = False  # as the file says of itself
 
 
 def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> SealedFile:
@@ -36,18 +38,21 @@ def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> Seal
     try:
         content = (folder / file).read_bytes()
     except (OSError, ValueError) as error:  # ValueError: a name that no file can have
+        if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
+            raise unopened(folder / file, error) from error
         cause = getattr(error, "strerror", None) or error
         return SealedFile((f"file {file}: missing or unreadable ({cause}), {_held(what)}",), 0, {})
     same = hashlib.sha256(content).hexdigest() == what["sha256"]
     try:
         with archive.open(file, content) as reader:
             found, numbers, sources = _read(reader)
+            simulated = reader.simulated
     except StoreDamaged as error:
         return SealedFile((f"file {file}: altered and unreadable ({error.__cause__}), {_held(what)}",), 0, {})
     faults = list(_day_faults(file, found, what))
     if not same and not faults:
         faults.append(f"file {file}: altered, though every channel and day in it reads back as it was sealed")
-    return SealedFile(tuple(faults), sum(len(seqs) for seqs in numbers.values()), numbers, sources)
+    return SealedFile(tuple(faults), sum(len(seqs) for seqs in numbers.values()), numbers, sources, simulated)
 
 
 def _read(reader: Reader) -> tuple[dict[str, dict[str, str]], dict[str, Int], frozenset[str]]:

@@ -25,13 +25,13 @@ from .database import FILE, RESTORING, Database, before_upgrade
 from .decisions import Decisions
 from .disposal import Disposals, Disposed, Request
 from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
-from .files import plain_write_errors
 from .hot import Hot
 from .intake import Intake
 from .journal import Journal
 from .kept import Imports, Kept
 from .migrations import NEWEST
 from .names import Names
+from .opening import there
 from .overview import Overviews
 from .queries import Queries
 from .rows import Columns
@@ -75,7 +75,7 @@ class Store:
         `read_only` leaves every byte as it is. Raises StoreDamaged when the file is not whole.
         """
         folder = Path(folder)
-        _there(folder, create and not read_only)
+        there(folder, create and not read_only)
         if not read_only and (folder / RESTORING).exists():
             raise StoreError(
                 f"A restore into {folder} was interrupted; nothing was changed. Repeat it: `stillroom "
@@ -104,6 +104,10 @@ class Store:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def check_place(self) -> None:
+        """Raise StoreGone where the folder is not the one that was opened."""
+        self._database.check_place()
 
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service on this folder; StoreInUse names the process that already is."""
@@ -239,6 +243,11 @@ class Store:
                     under[mine] = hidden(rows.taken_ns[mine], rows.arrival[mine], seals)
         return under
 
+    def is_simulated(self, file: str, content: bytes) -> bool:
+        """Whether the bytes of a sealed file say that nothing in it was measured."""
+        with self._archive.open(file, content) as reader:
+            return reader.simulated
+
     def rows_in(self, file: str, content: bytes | None = None) -> Columns:
         """Everything in a sealed file, or in bytes that stand for it."""
         with self._archive.open(file, content) as reader:
@@ -260,7 +269,7 @@ class Store:
 
         `heads` are (number, digest) of journal heads that left this machine, on a record, say.
         """
-        return Walk(self._database, self._names, self._archive, self.folder).verify(heads)
+        return Walk(self._database, self._names, self._archive, self._overviews, self.folder).verify(heads)
 
     # Setup, pieces, imports
 
@@ -312,6 +321,10 @@ class Store:
     ) -> None:
         """Keep several days, and the newest statement, at once: one transaction instead of many."""
         self._kept.put_pieces(zone, pieces, statement)
+
+    def drop_pieces(self, zone: str, days: Sequence[int]) -> None:
+        """Forget what was judged for these days: it is judged again when it is asked for."""
+        self._kept.drop_pieces(zone, days)
 
     def piece(self, zone: str, day: int) -> tuple[str, str] | None:
         """(digest of its input, body) of what was judged for that day; None when nothing is kept."""
@@ -378,8 +391,9 @@ class Store:
         if not known and not self._database.read_only:
             known = self._founded(bool(simulated))
         self.simulated, self.key = known.get("simulated") == "true", known.get("id", "")
+        self._archive.simulated = self.simulated
         if simulated is not None and simulated != self.simulated:
-            is_, wanted = (_kind(self.simulated), _kind(simulated))
+            is_, wanted = ("simulated" if kind else "real" for kind in (self.simulated, simulated))
             raise StoreError(
                 f"{self.folder} holds the record of a {is_} room; it was asked for a {wanted} one."
             )
@@ -396,33 +410,3 @@ class Store:
 def _meta(store: Store) -> dict[str, str]:
     with store.read() as conn:
         return {row.key: row.value for row in conn.execute(select(tables.meta))}
-
-
-def _kind(simulated: bool) -> str:
-    return "simulated" if simulated else "real"
-
-
-def _refuse_foreign(folder: Path) -> None:
-    """A folder with other people's files in it is no place to begin a record; hidden ones do not count."""
-    if not folder.is_dir() or (folder / FILE).exists():
-        return
-    others = sorted(p.name for p in folder.iterdir() if not p.name.startswith("."))
-    if others:
-        raise StoreError(
-            f"{folder} holds other files, such as {others[0]!r}, and no record; nothing was changed. "
-            "Name a new or empty folder with --data."
-        )
-
-
-def _there(folder: Path, create: bool) -> None:
-    if folder.exists() and not folder.is_dir():
-        raise StoreError(f"{folder} is a file; a record needs a folder. Name another one with --data.")
-    if create:
-        _refuse_foreign(folder)
-        with plain_write_errors(folder):
-            folder.mkdir(parents=True, exist_ok=True)
-    elif not (folder / FILE).is_file():
-        raise StoreError(
-            f"There is no record in {folder}: wanted the file {FILE}, found none. "
-            "Name the data folder with --data, or begin a record with `stillroom run` or `stillroom demo`."
-        )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -28,10 +29,12 @@ from .database import Database, quick_check
 from .facts import Verification
 from .month_file import CHANNEL_FACTS, SEAL_FACTS
 from .names import Names
+from .overview import Overviews
 from .papers import check_papers
 from .people import check_people
-from .sealed_file import read_sealed
+from .sealed_file import SealedFile, read_sealed
 from .seals import hidden, sealed_channel
+from .shape import check_shape
 from .tables import batch, disposal, reading, seal, seal_channel
 from .tables import name as known_name
 
@@ -43,14 +46,18 @@ CHANNEL_FIELDS = (*CHANNEL_FACTS, "from_ns", "to_ns", "upto_arrival")
 class Walk:
     """One verification; names every fault in a sentence and goes on."""
 
-    def __init__(self, database: Database, names: Names, archive: Archive, folder: Path) -> None:
+    def __init__(
+        self, database: Database, names: Names, archive: Archive, overviews: Overviews, folder: Path
+    ) -> None:
         self._database = database
         self._names = names
         self._archive = archive
+        self._overviews = overviews
         self._folder = folder
         self._faults: list[str] = []
         self._spans: dict[str, list[Int]] = {}  # writer -> runs of numbers that were found
         self._sources: set[str] = set()  # of sealed readings
+        self._broken: set[str] = set()  # sealed files with faults: nothing can be held against them
         self._readings = 0
         self._disposed: list[str] = []
 
@@ -71,6 +78,8 @@ class Walk:
                 lambda conn, claims: check_clocks(conn, claims.clocks),
                 lambda conn, claims: check_people(conn, claims.people),
                 self._unsealed,
+                lambda conn, _claims: check_shape(conn),
+                lambda _conn, _claims: self._overviews.altered(self._broken),
             )
             self._run(lambda: read_chain(conn, dict(heads), claims))
             for check in checks:
@@ -109,18 +118,21 @@ class Walk:
         standing = [what for number, what in claims.seals.items() if number not in claims.disposals]
         # Hashing and decompressing let go of the interpreter, so that files are read side by side.
         with ThreadPoolExecutor(READERS) as readers:
-            for faults, count, spans, sources in readers.map(self._read, standing):
-                yield from faults
-                self._readings += count
-                self._sources |= sources
-                for writer, found in spans.items():
-                    self._spans.setdefault(writer, []).append(found)
+            for what, (found, spans) in zip(standing, readers.map(self._read, standing), strict=True):
+                yield from found.faults
+                if found.simulated and claims.founding.get("simulated") != "true":
+                    yield f"file {what['file']}: holds simulated readings, in the record of a real room"
+                self._broken |= {what["file"]} if found.faults else set()
+                self._readings += found.rows
+                self._sources |= found.sources
+                for writer, numbers in spans.items():
+                    self._spans.setdefault(writer, []).append(numbers)
 
-    def _read(self, what: Mapping[str, Any]) -> tuple[tuple[str, ...], int, dict[str, Int], frozenset[str]]:
-        """Faults, count, per writer the runs of its numbers, sources: little to keep of each file."""
+    def _read(self, what: Mapping[str, Any]) -> tuple[SealedFile, dict[str, Int]]:
+        """What was found but for its numbers, and the runs of those by writer: little of each file."""
         found = read_sealed(self._archive, self._folder, what)
         spans = {writer: runs(seqs) for writer, seqs in found.seqs.items()}
-        return found.faults, found.rows, spans, found.sources
+        return replace(found, seqs={}), spans
 
     def _let_go(self, told: Mapping[str, Any]) -> None:
         """A file that two people disposed of: its absence is explained, its numbers are accounted for."""

@@ -43,6 +43,25 @@ def test_backups_are_listed(stillroom: Any, demo_copy: Path, share: Path) -> Non
     assert stillroom("backup", "--to", share.parent, "--list").returncode == 2
 
 
+def test_a_flipped_byte_of_a_backup_is_found_by_each_command(
+    stillroom: Any, demo_copy: Path, share: Path, tmp_path: Path
+) -> None:
+    """The list, the comparison and the restore name the file, each with the exit code for "not intact"."""
+    stillroom("backup", "--to", share, "--data", demo_copy)
+    path = max((share / "files").glob("*/*"), key=lambda path: path.stat().st_size)
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(bytes(content))
+
+    listed = stillroom("backup", "--to", share, "--list", "--json")
+    assert (listed.returncode, json.loads(listed.stdout)[0]["state"]) == (10, "damaged")
+    compared = stillroom("verify", "--data", demo_copy, "--backup", share)
+    assert (compared.returncode, "altered" in compared.stdout) == (10, True)
+    back = stillroom("restore", "--from", share, "--data", tmp_path / "new", "--json")
+    assert (back.returncode, json.loads(back.stdout)["intact"]) == (10, False)
+    assert "Traceback" not in back.stderr
+
+
 def test_an_altered_file_is_named_with_where_it_still_is(
     stillroom: Any, demo_copy: Path, share: Path
 ) -> None:

@@ -332,3 +332,47 @@ def test_a_damaged_file_gives_faults_and_never_another_error(
     except ConfigError as refused:
         faults = refused.faults
     assert faults is None or (len(faults) > 0 and all(fault.wanted and fault.found for fault in faults))
+
+
+def test_rules_of_one_name_are_one_fault(example: Texts) -> None:
+    """Fourteen of them were 91 faults, one for each pair."""
+    rule = '\n[rules.machine-bay.more-{n}]\nname = "dew"\nupper_degC = {n}.5\nbasis = "trial"\n'
+    many = example["limits.toml"] + "".join(rule.format(n=n + 30) for n in range(14))
+    (fault,) = [f for f in faults_of(example | {"limits.toml": many}) if " name:" in f]
+    assert "14 named 'dew'" in fault
+    assert all(f"machine-bay.more-{n + 30}" in fault for n in range(14))
+
+
+def test_a_setup_without_any_alarm_is_warned_of(example: Texts) -> None:
+    """Nobody would be notified."""
+    silent = config.load_texts({f: t for f, t in example.items() if f != "alarms.toml"})
+    assert [w for w in config.warnings(silent) if "no alarm is defined" in w]
+    assert not [w for w in config.warnings(config.load_texts(example)) if "no alarm is defined" in w]
+
+
+def test_faults_of_every_kind_come_at_once(example: Texts) -> None:
+    """A wrong alarm, a setting beyond its ceiling, two rules of one name, a rule that no probe can meet."""
+    limits = example["limits.toml"] + (
+        '\n[rules.machine-bay.narrow]\nlower_degC = 19.99\nupper_degC = 20.01\nbasis = "trial"\n'
+        '\n[rules.machine-bay.twin]\nname = "narrow twin"\nupper_degC = 25.0\nbasis = "trial"\n'
+        '\n[rules.machine-bay.twin-2]\nname = "narrow twin"\nupper_degC = 25.5\nbasis = "trial"\n'
+    )
+    limits = limits.replace("[rules.machine-bay.narrow]", '[rules.machine-bay.narrow]\nname = "narrow"', 1)
+    texts = edited(example, "room.toml", "body_gap_s = 3600", "body_gap_s = 999999") | {"limits.toml": limits}
+    texts["alarms.toml"] = example["alarms.toml"] + "\n[alarms.none]\nrule = 5\n"
+    told = " ".join(faults_of(texts))
+    assert "[alarms.none]" in told
+    assert "body_gap_s" in told
+    assert "2 named 'narrow twin'" in told
+    assert "could never be shown stable" in told
+
+
+def test_channels_of_another_medium_than_the_rule_names_are_refused(example: Texts) -> None:
+    """A rule of parts would be judged by the air, and conform while the part is cold."""
+    rule = (
+        '\n[rules.machine-bay.part]\nname = "part"\nmedia = ["part"]\nchannels = ["P1.temperature"]\n'
+        'lower_degC = 19.0\nupper_degC = 21.0\nbasis = "trial"\n'
+    )
+    (fault,) = faults_of(example | {"limits.toml": example["limits.toml"] + rule})
+    assert "channels: wanted channels in part" in fault
+    assert "P1.temperature, which is in air" in fault

@@ -11,7 +11,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from logger.errors import Refused
-from logger.physics.cores import first_term
+from logger.physics.cores import core, first_term
 from logger.physics.thermal import BODIES, Body, body_of
 from logger.soaking import COLDER_K, by_size, fitted, plan, sizes, typed
 from logger.stamp import read_stamp
@@ -52,6 +52,27 @@ def test_the_core_of_a_thick_piece_is_no_sooner_than_conduction_says(
     true = float(np.interp(-0.1, -solved.y[0], solved.t))
     assert ours == pytest.approx(true, rel=0.05)
     assert found.tau_s * np.log(50) < 0.97 * true
+
+
+def test_the_middle_of_a_ceramic_sphere_is_later_than_its_mean() -> None:
+    """Zirconia, 120 mm, h = 8 W/(m²·K), Bi = 0.064: 5 K to 0.1 K takes the middle 28,443 s, by diffusion.
+
+    The whole sphere at one temperature takes τ·ln 50 = 6900 s · 3.912 = 26,993 s, which is 5 % early.
+    """
+    found = by_size(Body(6000, 460, 2.5), "sphere", (120.0,))
+    assert found.biot == pytest.approx(0.064, abs=1e-6)
+    assert not found.lumped
+    assert plan(found, 25.0, 20.0, 0.1).ready_after_s == pytest.approx(28_443, rel=1e-3)
+
+
+def test_where_the_middle_is_left_out_it_is_early_by_less_than_three_per_cent() -> None:
+    """Just below the limit of the lumped model: the first term of Fourier's series, by the bodies' shapes."""
+    for shape, size in (("sphere", (37.0,)), ("cuboid", (37.0, 37.0, 37.0)), ("cylinder", (37.0, 37.0))):
+        body = Body(6000, 460, 2.5)
+        lumped = plan(by_size(body, shape, size), 25.0, 20.0, 0.1)
+        assert lumped.constant.lumped
+        tau_s, C = core(body, shape, size, 8.0)
+        assert lumped.ready_after_s == pytest.approx(tau_s * np.log(50 * C), rel=0.03)
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,7 @@ from logger.errors import Refused
 from logger.record.issuing import rendered
 from logger.store import Store
 
+from ..store.conftest import unguarded
 from .conftest import Room, opened, tool
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -214,15 +215,15 @@ ALTERED = {
 def test_an_altered_field_of_an_issue_is_found(room: Room, tmp_path: Path) -> None:
     room.issue(tmp_path / "a")
     found = {}
-    with closing(sqlite3.connect(room.store.folder / "stillroom.db", isolation_level=None)) as editor:
-        for (name,) in editor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
-            editor.execute(f"DROP TRIGGER {name}")
-        editor.execute("CREATE TABLE kept AS SELECT * FROM issue")
-        for column, value in ALTERED.items():
-            editor.execute(f"UPDATE issue SET {column.strip()} = {value}")  # noqa: S608 (of the table above)
+    for column, value in ALTERED.items():
+        with closing(sqlite3.connect(room.store.folder / "stillroom.db", isolation_level=None)) as editor:
+            with unguarded(editor):
+                editor.execute("CREATE TEMP TABLE kept AS SELECT * FROM issue")
+                editor.execute(f"UPDATE issue SET {column.strip()} = {value}")  # noqa: S608 (of the table above)
             found[column] = room.store.verify().faults
-            editor.execute("DELETE FROM issue")
-            editor.execute("INSERT INTO issue SELECT * FROM kept")
+            with unguarded(editor):
+                editor.execute("DELETE FROM issue")
+                editor.execute("INSERT INTO issue SELECT * FROM kept")
     assert room.store.verify().faults == ()
     wanted = ("record 1: its row is missing, altered, or without its journal entry",)
     assert found == dict.fromkeys(ALTERED, wanted)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
-from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -13,6 +11,8 @@ from logger.alarms import Alarm
 from logger.config import example_folder, load
 from logger.model import NS, Inspection, Mark
 from logger.store import Store
+
+from ..store.conftest import edit
 
 AT = 1_792_000_000 * NS + 123_456_789
 
@@ -52,12 +52,7 @@ def folder(tmp_path: Path) -> Path:
     ids=lambda text: text[:40],
 )
 def test_a_row_that_no_act_explains_is_named(folder: Path, statement: str, fault: str) -> None:
-    with closing(sqlite3.connect(folder / "stillroom.db")) as editor:
-        for (name,) in editor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
-            editor.execute(f"DROP TRIGGER {name}")
-        limited = statement + (" LIMIT 1" if statement.startswith("INSERT") else "")
-        editor.execute(limited)
-        editor.commit()
+    edit(folder, statement + (" LIMIT 1" if statement.startswith("INSERT") else ""))
 
     with Store.open(folder, read_only=True) as store:
         faults = store.verify().faults

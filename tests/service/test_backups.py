@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -10,10 +11,11 @@ import pytest
 from logger.config import example_folder, load_texts, read_texts
 from logger.errors import ConfigError, Refused
 from logger.model import NS, BackupPlan
-from logger.service.backups import daily, watch
+from logger.service.backups import PARTS, SCRUBBED, daily, damage, scrub, watch
 from logger.service.service import Service
 from logger.store import Store
 from logger.store.generations import generations
+from logger.view import WATCHED, Facts
 
 DAY = 86_400 * NS
 Told = list[tuple[str, Mapping[str, object]]]
@@ -106,3 +108,30 @@ def test_the_calendar_follows_the_setup(store: Store, tmp_path: Path) -> None:
     service.config = load_texts(configured('[backup]\nfolder = "/mnt/x"\nat_utc = "23:05"\n'))
     service._plan_backup(calendar)
     assert "hour='23', minute='5'" in str(calendar.get_job("daily backup").trigger)
+
+
+def test_backups_are_read_again_a_part_each_day_and_damage_raises_the_alarm(
+    store: Store, plan: BackupPlan
+) -> None:
+    """Within a week a flipped byte is an event, an entry and an alarm, until a whole backup is made."""
+    told: Told = []
+
+    def event(kind: str, what: Mapping[str, object]) -> None:
+        told.append((kind, what))
+
+    now_ns = time.time_ns()
+    daily(store, plan, event, now_ns)
+    for day in range(PARTS):
+        scrub(store, plan, event, now_ns + day * DAY)
+    assert (told, damage(store), len(store.journal.entries(kind=SCRUBBED))) == ([], "", PARTS)
+    path = generations(Path(plan.folder))[0].database
+    path.write_bytes(path.read_bytes()[:-1] + b"x")
+
+    for day in range(PARTS):
+        scrub(store, plan, event, now_ns + day * DAY)
+
+    assert [kind for kind, _ in told] == ["backup-damaged"]
+    assert "file stillroom.db: altered" in damage(store)
+    assert WATCHED["backup"].out(Facts(backup_damage=damage(store))).startswith("backups are damaged")
+    daily(store, plan, event, now_ns + 9 * DAY)
+    assert damage(store) == ""

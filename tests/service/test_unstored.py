@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from logger.notify.mail import MemorySender, Outcome
-from logger.service.unstored import AGAIN_S, Unstored
+from dataclasses import replace
 
-from .test_alarming import CONFIG
+from logger.notify.mail import MemorySender, Outcome
+from logger.service.unstored import AGAIN_S, NOTIFIED_AFTER_S, Unstored
+
+from .test_alarming import CONFIG, ROUTE
 
 FULL = "database or disk is full"
 
 
 def test_it_is_told_after_a_minute_and_then_hourly_while_it_lasts() -> None:
-    """A moment's trouble calls nobody; the end of it begins anew."""
+    """A moment's trouble calls nobody; within a minute somebody is called; the end of it begins anew."""
     twin = MemorySender()
     told = Unstored(twin)
 
+    assert NOTIFIED_AFTER_S < 55.0  # beside the 5 s of the loop that looks
     each = [
         told.turn(CONFIG, FULL, 42, monotonic_s=s, now_ns=int(s))
-        for s in (0.0, 59.0, 60.0, 300.0, 60.0 + AGAIN_S)
+        for s in (0.0, NOTIFIED_AFTER_S - 1, NOTIFIED_AFTER_S, 300.0, NOTIFIED_AFTER_S + AGAIN_S)
     ]
     assert each == [0, 0, 1, 0, 1]
     assert told.turn(CONFIG, "", 0, monotonic_s=4000.0, now_ns=1) == 0
@@ -38,3 +41,17 @@ def test_what_no_server_took_is_tried_at_the_next_turn() -> None:
     assert told.turn(CONFIG, FULL, 1, monotonic_s=61.0, now_ns=1) == 0
     busy.answers.clear()
     assert told.turn(CONFIG, FULL, 1, monotonic_s=66.0, now_ns=1) == 1
+
+
+def test_a_route_that_works_is_not_asked_again_for_one_that_does_not() -> None:
+    """Two recipients, one of them refused for a while: each is reached once."""
+    two = replace(CONFIG, mail=(replace(ROUTE, recipients=("greta@almtal.example", "radek@almtal.example")),))
+    twin = MemorySender({"radek@almtal.example": Outcome("later", 451, "busy")})
+    told = Unstored(twin)
+    told.turn(two, FULL, 1, monotonic_s=0.0, now_ns=1)
+
+    assert told.turn(two, FULL, 1, monotonic_s=61.0, now_ns=1) == 1
+    assert told.turn(two, FULL, 1, monotonic_s=66.0, now_ns=1) == 0
+    twin.answers.clear()
+    assert told.turn(two, FULL, 1, monotonic_s=71.0, now_ns=1) == 1
+    assert sorted(str(m["To"]) for _, m in twin.accepted) == ["greta@almtal.example", "radek@almtal.example"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -55,14 +55,23 @@ def hot_rows(store: Store) -> int:
 
 
 def edit(folder: Path, *statements: str) -> None:
-    """What somebody with a database editor can do: drop the triggers, then change rows."""
-    with closing(sqlite3.connect(folder / FILE)) as connection:
-        triggers = connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall()
-        for (name,) in triggers:
-            connection.execute(f"DROP TRIGGER {name}")
+    """What somebody with a database editor can do: drop the triggers, change rows, put the triggers back."""
+    with closing(sqlite3.connect(folder / FILE)) as connection, unguarded(connection):
         for statement in statements:
             connection.execute(statement)
-        connection.commit()
+
+
+@contextmanager
+def unguarded(connection: sqlite3.Connection) -> Iterator[None]:
+    """Without triggers for a while, and so that nothing shows of it afterwards."""
+    wanted = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
+    triggers = connection.execute(wanted).fetchall()
+    for name, _ in triggers:
+        connection.execute(f"DROP TRIGGER {name}")
+    yield
+    for _, made in triggers:
+        connection.execute(made)
+    connection.commit()
 
 
 def faults_after(folder: Path, *statements: str) -> tuple[str, ...]:

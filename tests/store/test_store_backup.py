@@ -13,9 +13,11 @@ import pytest
 from logger.errors import Refused, StoreDamaged, StoreError, StoreInUse
 from logger.store import Store, lock
 from logger.store.backup import LOCK, backup, needed
+from logger.store.comparison import checked
 from logger.store.database import FILE, RESTORING
 from logger.store.generations import generations, heads
 from logger.store.restore import restore, tried
+from logger.store.scrubbing import PARTS, scrubbed
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, edit, polled
 
@@ -274,3 +276,36 @@ def test_a_restore_test_is_an_act_of_the_record_that_was_tested(
 
     (entry,) = filled.journal.entries(kind="restore-test")
     assert (entry.who, entry.what["intact"], entry.what["readings"]) == (WHO, True, 450)
+
+
+def flipped(path: Path) -> None:
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(bytes(content))
+
+
+@pytest.mark.parametrize("what", ["file", "database", "manifest"])
+def test_a_flipped_byte_of_any_backup_is_found_by_reading_it(filled: Store, target: Path, what: str) -> None:
+    """Every file of every backup, not only of the newest; and the backup that it is in is named."""
+    first = backup(filled, target, WHO, AT)
+    backup(filled, target, WHO, AT + DAY)
+    assert scrubbed(target).faults == {}
+    one = generations(target)[0]
+    shared = max((target / "files").glob("*/*"), key=lambda path: path.stat().st_size)
+    flipped({"file": shared, "database": one.database, "manifest": one.folder / "manifest.json"}[what])
+
+    found = scrubbed(target)
+
+    assert first.backup in found.faults
+    assert bool(found.damaged) == (what == "file")
+    assert checked(filled, (), target).faults
+
+
+def test_a_week_of_parts_reads_every_file_once(filled: Store, target: Path) -> None:
+    for at in range(3):
+        backup(filled, target, WHO, AT + at * DAY)
+
+    whole, parts = scrubbed(target), [scrubbed(target, part) for part in range(PARTS)]
+
+    assert (sum(p.files for p in parts), sum(p.size_bytes for p in parts)) == (whole.files, whole.size_bytes)
+    assert whole.files == 3 + 2  # a database each; one sealed file and one original

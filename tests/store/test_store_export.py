@@ -7,12 +7,13 @@ import json
 from pathlib import Path
 
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import Refused, StoreDamaged
 from logger.model import Row
 from logger.store import Store
-from logger.store.export import day_digests, export
+from logger.store.export import day_digests, export, manifest_digest
 from logger.store.reimport import begin_from, is_export
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, polled
@@ -101,3 +102,48 @@ def test_nothing_is_written_over(filled: Store, tmp_path: Path) -> None:
     export(filled, tmp_path / "other", IN_DECEMBER)
     with pytest.raises(Refused, match="nothing was restored"):
         begin_from(tmp_path / "other", filled.folder, "Greta Holm", IN_DECEMBER)
+
+
+@pytest.fixture
+def invented(tmp_path: Path) -> Path:
+    """An export of a simulated record with a sealed and an unsealed month."""
+    with Store.open(tmp_path / "simulated", create=True, simulated=True) as store:
+        store.append("poll", polled(OCTOBER, 300, PROBES, step_ns=DAY // 10))
+        store.seal(IN_DECEMBER)
+        store.append("poll", polled(NOVEMBER + 40 * DAY, 50, PROBES))
+        export(store, tmp_path / "out", IN_DECEMBER + 40 * DAY)
+    return tmp_path / "out"
+
+
+@pytest.mark.parametrize("cunning", [False, True], ids=["one word", "with its own digest made anew"])
+def test_simulated_data_cannot_be_made_real_by_a_word(invented: Path, tmp_path: Path, cunning: bool) -> None:
+    """The mark is in the manifest's own digest, in the first entry of the chain, and in each sealed file."""
+    path = invented / "export.json"
+    manifest = json.loads(path.read_bytes()) | {"simulated": False}
+    path.write_text(json.dumps(manifest | ({"sha256": manifest_digest(manifest)} if cunning else {})))
+
+    with pytest.raises(StoreDamaged, match="another kind of room" if cunning else "is altered"):
+        begin_from(invented, tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)
+
+    assert not (tmp_path / "new").exists()
+
+
+def test_every_archive_file_says_that_it_is_simulated(invented: Path, store: Store) -> None:
+    """By a program that knows nothing of us: a pair of the Parquet footer; a real room's file has none."""
+    store.append("poll", polled(OCTOBER, 3))
+    (real,) = store.seal(IN_DECEMBER)
+
+    found = [pq.read_metadata(path).metadata for path in sorted((invented / "archive").rglob("*.parquet"))]
+
+    assert [pairs[b"stillroom.simulated"] for pairs in found] == [b"true", b"true"]
+    assert b"stillroom.simulated" not in (pq.read_metadata(store.folder / real.file).metadata or {})
+
+
+def test_any_changed_word_of_the_manifest_is_found(invented: Path, tmp_path: Path) -> None:
+    """Each fact in turn, whatever it is."""
+    path = invented / "export.json"
+    whole = json.loads(path.read_bytes())
+    for name in whole:
+        path.write_text(json.dumps(whole | {name: "x" if name == "sha256" else None}))
+        with pytest.raises((StoreDamaged, Refused)):
+            begin_from(invented, tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from logger.sampling import adequacy, dominant_period_s
 
@@ -32,6 +34,32 @@ def test_the_period_of_a_noisy_cycle_is_found(minutes: float, amplitude: float) 
 def test_noise_has_no_dominant_period() -> None:
     rng = np.random.default_rng(5)
     assert dominant_period_s(rng.normal(20, 0.05, 1440), 60.0) is None
+
+
+@given(
+    st.integers(16, 400),
+    st.sampled_from([1.0, 60.0, 900.0]),
+    st.floats(-40, 60),
+    st.floats(0.01, 500),
+    st.floats(0, 2),
+    st.integers(0, 10_000),
+)
+def test_a_period_lies_within_its_range_or_is_none(
+    n: int, step_s: float, level: float, cycle: float, amplitude: float, seed: int
+) -> None:
+    """Between four steps and a third of the record, whatever the values: constant, noise, any cycle."""
+    t = np.arange(n)
+    noise = np.random.default_rng(seed).normal(0, 0.01 * (seed % 3), n)
+    period = dominant_period_s(level + amplitude * np.sin(2 * np.pi * t / cycle) + noise, step_s)
+    assert period is None or 4 * step_s <= period <= n * step_s / 3
+
+
+@pytest.mark.parametrize("level", [20.0, 20.3, -7.77, 0.1])
+@pytest.mark.parametrize("n", [97, 240, 1441])
+def test_a_constant_or_a_ramp_has_no_period(level: float, n: int) -> None:
+    """What is left of a straight line is rounding, whose largest line means nothing."""
+    assert dominant_period_s(np.full(n, level), 60.0) is None
+    assert dominant_period_s(level + 0.0031 * np.arange(n), 60.0) is None
 
 
 def test_a_slow_probe_damps_what_it_shows() -> None:

@@ -1,0 +1,70 @@
+"""A month that holds something undecided does not leave with its evidence; who lets it go has an account."""
+
+from __future__ import annotations
+
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from logger.accounts import Role
+from logger.disposing import dispose
+from logger.dispositions import Findings, note_excursion
+from logger.errors import Refused
+from logger.instants import parse
+from logger.people import People
+from logger.store.disposal import Request
+
+from .conftest import Room
+
+NOVEMBER = parse("2026-11-01", ZoneInfo("UTC"))
+TWO = Request(NOVEMBER, "Greta Holm", "Ines Faber", "end of retention")
+SAID = Findings(
+    cause="other", detail="seen", immediate_action="none", impact="none", decision="stands", customer="no"
+)
+
+
+def undecided(room: Room) -> int:
+    _, losing = dispose(room.verdicts, TWO, room.now_ns, 0, dry_run=True)
+    return len(losing.undecided)
+
+
+def test_a_month_with_undecided_excursions_is_held_back_and_the_dry_run_says_so(room: Room) -> None:
+    """The refusal names how many and where; it is in the journal; nothing is gone."""
+    before = undecided(room)
+    assert before > 0
+
+    with pytest.raises(Refused, match=rf"{before} of the excursions in these months ask for a decision"):
+        dispose(room.verdicts, TWO, room.now_ns, 0)
+
+    (entry,) = room.store.journal.entries(kind="disposal-refused")
+    assert "ask for a decision" in str(entry.what["reason"])
+    assert len(room.store.seals(disposed=False)) == len(room.store.seals())
+
+
+def test_a_decided_month_goes_and_the_journal_keeps_what_it_took_along(room: Room) -> None:
+    _, losing = dispose(room.verdicts, TWO, room.now_ns, 0, dry_run=True)
+    for one in losing.undecided:
+        note_excursion(room.store, one, SAID, "Greta Holm", close=True)
+
+    done, _ = dispose(room.verdicts, TWO, room.now_ns, 0)
+
+    assert len(done.files) == 3
+    (entry,) = room.store.journal.entries(kind="disposal")
+    told = entry.what["losing"]
+    assert isinstance(told, dict)
+    assert (told["undecided"], told["excursions"]) == (0, losing.excursions)
+    assert "I-2603" in told["inspections"]  # type: ignore[operator]
+    assert room.store.verify().faults == ()
+
+
+def test_both_people_have_accounts_where_there_are_any(room: Room) -> None:
+    """A name that nobody signs in by approves nothing, and the attempt is in the journal."""
+    people = People(room.store)
+    people.add(
+        "greta", "Greta Holm", [Role.ADMINISTRATOR, Role.METROLOGIST], "a long phrase of hers", "setup"
+    )
+
+    with pytest.raises(Refused, match="Ines Faber has no account here"):
+        dispose(room.verdicts, TWO, room.now_ns, 0)
+
+    assert "has no account" in str(room.store.journal.entries(kind="disposal-refused")[0].what["reason"])

@@ -1,0 +1,144 @@
+"""From a record and from the answer to one date, corrections and their U can be worked out again."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger import actions, affected
+from logger.calibration import corrected
+from logger.model import NS, AsFound, Certificate, Channel, Inspection, Row, Setup
+from logger.record.contents import Interval, contents
+from logger.record.moment import moment
+from logger.store import Store
+from logger.verdicts import Verdicts
+from logger.working import working
+from tests.unit.conftest import made
+
+__all__ = ["made"]
+HOUR = 3600 * NS
+PAPER = Certificate("C-1", "T1.temperature", "Lab", "D-K 1", "2026-01-01", 0, None, (20.0,), (-0.01,),
+                    (0.03,), 2.0, (10.0, 30.0), calibrated_ns=0)  # fmt: skip
+
+
+@pytest.fixture
+def setup(made: SimpleNamespace) -> Setup:
+    """T1 under C-1 (−0.010 K, U 0.03) until noon, then under C-2, which found an error of +0.13 K, linear."""
+    room: Setup = made.setup((made.rule(disturbs=False),), pre_window_s=0)
+    later = made.at(12)
+    found = AsFound((20.0,), (0.13,), "linear")
+    begin = replace(PAPER, valid_from_ns=made.at(0), calibrated_ns=made.at(0))
+    after = replace(PAPER, number="C-2", valid_from_ns=later, calibrated_ns=later, corrections=(-0.13,),
+                    as_found=found)  # fmt: skip
+    return replace(room, certificates=(begin, after))
+
+
+@pytest.fixture
+def store(tmp_path: object, setup: Setup, made: SimpleNamespace) -> object:
+    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:  # type: ignore[operator]
+        first = made.at(0) + 30 * NS
+        taken = [first + i * 60 * NS for i in range(1440)]
+        opened.append("w", [Row("T1.temperature", t, t, 20.0) for t in taken])
+        yield opened
+
+
+def test_a_correction_and_its_U_are_told_part_by_part(
+    store: Store, setup: Setup, made: SimpleNamespace
+) -> None:
+    """Just before noon: −0.130 = −0.010 − 0.120 within 0.001; U from 0.015 and 0.12/2/√3: 0.0754."""
+    told = moment(store, Verdicts(store, setup), "bay", made.at(12) - 60 * NS, made.at(48))
+    (reading,) = told["readings"]
+    parts = reading["worked_out"]
+    assert [p["name"].split(",")[0] for p in parts["correction"]] == ["certificate C-1", "as found by C-2"]
+    assert [p["value"] for p in parts["correction"]] == pytest.approx([-0.010, -0.120], abs=0.001)
+    assert reading["correction"] == pytest.approx(-0.130, abs=0.001)
+    assert reading["U"] == pytest.approx(2 * math.hypot(0.015, 0.12 / 2 / math.sqrt(3)), abs=1e-6)
+    U = 2 * math.hypot(*(p["value"] for p in parts["standard_uncertainty"]))
+    assert reading["U"] == pytest.approx(U, abs=1e-6)
+
+
+@given(
+    st.floats(10, 30), st.floats(0, 0.1), st.floats(0, 0.1), st.floats(0, 0.1), st.floats(-0.3, 0.3),
+    st.sampled_from(["", "linear", "step"]), st.integers(0, 20),
+)  # fmt: skip
+def test_the_parts_are_those_that_the_judge_used(
+    at: float, resolution: float, drift: float, other: float, error: float, model: str, hour: int
+) -> None:
+    """Sum of the corrections and root of the squares, against the correction of the same reading."""
+    channel = Channel("T1.temperature", "T1", "temperature", "degC", 60, 180, resolution, 0.004, (-40, 60))
+    first = replace(PAPER, drift=drift, other_u=other)
+    after = replace(PAPER, number="C-2", valid_from_ns=12 * HOUR, calibrated_ns=12 * HOUR,
+                    as_found=AsFound((20.0,), (error,), model))  # type: ignore[arg-type]  # fmt: skip
+    papers = (first, after)
+    done = corrected(channel, papers, np.array([hour * HOUR]), np.array([at]))
+    parts = working(channel, papers, hour * HOUR, at)
+    assert parts is not None
+    assert at + parts.total == pytest.approx(float(done.value[0]), abs=1e-9)
+    assert pytest.approx(float(done.U[0]), abs=1e-9) == parts.U
+
+
+def test_a_record_names_the_later_certificate_and_all_that_enters_U(
+    store: Store, setup: Setup, made: SimpleNamespace
+) -> None:
+    """From the paper alone: −0.010, error found 0.13, from calibration to calibration; U 0.03, k 2."""
+    facts = contents(
+        store, Verdicts(store, setup), setup, Interval("bay", made.at(1), made.at(2), made.at(48))
+    )
+    (paper,) = facts["probes"][0]["certificates"]
+    assert paper["points"] == [{"indication": 20.0, "correction": -0.01, "U": 0.03}]
+    found = paper["as_found"]
+    assert (found["certificate"], found["model"], found["points"][0]["error"]) == ("C-2", "linear", 0.13)
+    assert found["largest_change"] == pytest.approx(0.12)
+    assert (found["from"], found["to"]) == ("2026-03-10T00:00:00Z", "2026-03-10T12:00:00Z")
+
+
+def test_the_later_certificate_lists_the_inspections_that_it_re_judged(
+    store: Store, setup: Setup, made: SimpleNamespace
+) -> None:
+    """An inspection in the morning, under C-1: touched by what C-2 found, by 0.12 K; one at night is, too."""
+    actions.add_inspection(
+        store, setup, Inspection("R-1", "bay", made.at(6), made.at(7), "Ring"), "Radek Sova"
+    )
+    verdicts = Verdicts(store, setup)
+    assert [t.job.key for t in affected.by_certificate(verdicts, "C-2", made.at(48))] == ["R-1"]
+    assert [t.job.key for t in affected.by_certificate(verdicts, "C-1", made.at(48))] == ["R-1"]
+
+
+def test_limits_gaps_and_corrections_say_what_they_are_about(
+    store: Store, setup: Setup, made: SimpleNamespace
+) -> None:
+    """An activity stands beside its limits, a probe placed at noon was not silent before, and a thermometer
+    that no limit rests on is read now and then, not silent.
+    """
+    blocks = made.rule(name="gauge blocks", activity="gauge blocks", upper=20.5)
+    places = {"T1": (1.0, 1.0, 1.0), "T2": (2.0, 1.0, 1.0), "T3": (3.0, 1.0, 1.0)}
+    rules = (made.rule(channels=("T1.temperature", "T2.temperature")), blocks)
+    room: Setup = made.setup(
+        (rules[0], replace(blocks, channels=("T1.temperature",))), places, pre_window_s=0
+    )
+    stays = tuple(replace(p, from_ns=made.at(12)) if p.probe == "T2" else p for p in room.placements)
+    room = replace(room, placements=stays)
+    taken = [made.at(12) + (30 + 60 * i) * NS for i in range(720)]
+    store.append("w", [Row("T2.temperature", t, t, 20.0) for t in taken])
+    store.append("w", [Row("T3.temperature", made.at(h), made.at(h), 20.0) for h in (3, 20)])
+    span = Interval("bay", made.at(0), made.at(24), made.at(48))
+    facts = contents(store, Verdicts(store, room), room, span)
+    assert facts["gaps"] == []
+    (by_hand,) = facts["without_limit"]
+    assert (by_hand["channel"], by_hand["readings"], by_hand["longest_silence_s"]) == (
+        "T3.temperature", 2, 17 * 3600,
+    )  # fmt: skip
+    from logger.record.wording import _beginning, _limits
+
+    assert [row[0] for row in _limits(facts)["rows"]] == [
+        "temperature", "gauge blocks (only for gauge blocks)",
+    ]  # fmt: skip
+    from zoneinfo import ZoneInfo
+
+    assert _beginning("1970-01-01T00:00:00Z", ZoneInfo("Europe/Vienna")) == "the beginning of the data"
