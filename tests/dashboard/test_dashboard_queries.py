@@ -91,6 +91,24 @@ def test_no_forecast_stands_beside_a_value_that_is_out_of_limits(q: Queries, rec
     assert q.statements()[0].ahead is None
 
 
+def test_a_new_room_says_that_readings_have_begun(
+    q: Queries, record: Synthetic, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A value of nine seconds ago and no verdict yet: no order to start what runs."""
+    monkeypatch.setattr(record, "live", dict)
+    monkeypatch.setattr(record, "extent", lambda: (NOW - 9 * NS, NOW - 9 * NS))
+    assert q.statements()[0].next_step.startswith("Readings have begun.")
+
+
+def test_no_task_is_no_word_on_the_room(q: Queries, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing to do is said where every zone is stable, and nowhere else."""
+    for part in ("_alarms", "_running", "_soaking", "_excursions", "_overdue"):
+        monkeypatch.setattr(hands, part, lambda _: [])
+    (said,) = hands.rows(q)
+    assert "Nothing to do" not in str(said)
+    assert "Plate bench is not shown: see above." in str(said)
+
+
 def test_a_value_is_stale_after_three_of_its_own_intervals(q: Queries, record: Synthetic) -> None:
     """Every 5 s: stale after 30 s and not before; every 600 s: not for half an hour. The header names it."""
     channels = {
