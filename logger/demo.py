@@ -295,9 +295,7 @@ def _welcome(options: Options, say: Say) -> None:
     if options.drift:
         say("The heater of the air handling sticks: watch the machine bay leave its limits within minutes.")
     if options.mail_port is None:
-        say(
-            f"Notices that would go by mail are written to {options.data / _NOTICES}; --mail-port N sends them."
-        )
+        say(f"Mails are written to {options.data / _NOTICES}; --mail-port N sends them.")
     say(f"In another window:  stillroom inspection list --data {options.data}")
     if options.browser:
         import webbrowser
