@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -141,6 +142,18 @@ def test_the_page_tells_one_difference_once(q: Queries) -> None:
     assert "Along the pair -0.0" in told or "Along the pair 0.0" in told
     assert "judged by the height between P2–P1, whose line leans" in told
     assert "P2–P1" not in told.partition("Vertical gradient")[2].partition("Gradient along")[0]
+
+
+def test_the_wall_says_how_old_its_numbers_are(q: Queries, record: Synthetic) -> None:
+    """41 s after the reading: its age stands beside the number. After more than three intervals: none."""
+    state = next(s for s in q.statements()[0].rules if s.unit == "degC")
+    assert f"{state.probe}, 41 s ago" in str(wall(q))
+    newest = record.newest()
+    row = replace(newest[f"{state.probe}.temperature"], taken_ns=record.now - 200 * NS)
+    record.newest = lambda: newest | {row.channel: row}  # type: ignore[method-assign]
+    told = str(wall(q))
+    assert "no value for 3 min" in told
+    assert "20.02" not in told
 
 
 def test_an_overdue_probe_has_no_part_in_gradients(q: Queries) -> None:
