@@ -15,7 +15,7 @@ from .access import acting, allowed, needs
 from .components import button, digest, field, refusal
 from .pages.hands import acknowledge_button, alarm_words
 from .queries import Queries
-from .wording import STALE_S, age, local_offset, sentence
+from .wording import age, local_offset, sentence
 
 POLITE: dict[str, Any] = {"aria-live": "polite"}
 
@@ -85,8 +85,11 @@ def header_clock(q: Queries) -> list[Component]:
     text = local_offset(now, q.room.timezone, seconds=True)
     if oldest is None:
         return [html.Span(text), html.Strong(" · no readings", className="stale")]
-    if oldest > STALE_S:
-        return [html.Span(text), html.Strong(f" · oldest reading is {age(oldest)} old", className="stale")]
+    if old := q.stale():
+        channel, seconds = old[0]
+        more = f" and {len(old) - 1} more" if len(old) > 1 else ""
+        said = f" · no value of {channel.partition('.')[0]} for {age(seconds)}{more}"
+        return [html.Span(text), html.Strong(said, className="stale")]
     return [html.Span(f"{text} · oldest reading {age(oldest)}")]
 
 

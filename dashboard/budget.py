@@ -9,6 +9,8 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
+from logger.derivation import scale_name
+
 from .components import behind, card, svg, table
 from .wording import figure, plain
 
@@ -23,7 +25,8 @@ def thermal_cards(told: Mapping[str, Any] | None) -> list[Component]:
     notes = [html.P(n[0].upper() + n[1:] + ".", className="aside") for n in told["notices"]]
     if "nde_um" not in told:
         return [card("Thermal error", html.P("Not shown."), *notes)]
-    aside = f"{told['material']} on {told['scale_material']}, {told['case']}, by {BY[told['adding_up']]}"
+    scale = scale_name(told["scale_material"])
+    aside = f"{told['material']} on {scale}, {told['case']}, by {BY[told['adding_up']]}"
     rows = bars(told)
     return [
         card(
@@ -43,18 +46,18 @@ def thermal_cards(told: Mapping[str, Any] | None) -> list[Component]:
 def words(told: Mapping[str, Any]) -> str:
     """What a person would say of it."""
     corrected = told["case"].endswith("20 °C and corrected")
-    bias = f"{told['feature']}: the part reads {told['nde_um']:+.2f} µm too long"
+    long = "long" if told["nde_um"] >= 0 else "short"
+    bias = f"{told['feature']}: the part measures {abs(told['nde_um']):.2f} µm {long}"
     bias += " before correction" if corrected else ""
     total = (
         f"U {told['U_um']:.2f} µm (k = 2)" if told["U_um"] is not None else f"UNDE {told['unde_um']:.2f} µm"
     )
     share = told["share_of_tolerance"]
-    of = "" if share is None else f" Together {share:.0%} of the tolerance of {told['tolerance_um']:g} µm."
-    within = {
-        True: " Within the share that is allowed.",
-        False: " More than the share that is allowed.",
-        None: "",
-    }
+    of = ""
+    if share is not None:
+        of = f" Error + U: {100 * share:.0f} % of the tolerance of {told['tolerance_um']:g} µm."
+    allowed = "" if told.get("share_allowed") is None else f": {100 * told['share_allowed']:g} % is allowed"
+    within = {True: f" Accepted{allowed}.", False: f" Not accepted{allowed}.", None: ""}
     tve = f" Variation {told['tve_um']:.2f} µm ({told['tve_source']})."
     tei = "" if told["tei_pct"] is None else f" Thermal error index {told['tei_pct']:.0f} %."
     return f"{bias}, {total}.{of}{within[told['within_share']]}{tve}{tei}"

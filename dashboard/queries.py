@@ -37,6 +37,7 @@ from .charting import channels_in, charted, quantities
 from .field import Spot
 from .source import Source
 from .statements import Statement, statement
+from .wording import STALE_S
 
 LIVE_WINDOW_S = 12 * 3600
 ALWAYS_DRAWN = ("temperature", "relative_humidity")  # also where no limit is set for it
@@ -93,8 +94,14 @@ class Queries:
     def statements(self) -> list[Statement]:
         """One for each zone, in the order of the setup; no forecast beside a value that is out of limits."""
         live, now = self.source.live(), self.now_ns()
-        found = [statement(zone, live.get(zone.key), now) for zone in self.setup.zones_now()]
+        begun = not live and self._begun()
+        found = [statement(zone, live.get(zone.key), now, begun=begun) for zone in self.setup.zones_now()]
         return [replace(s, ahead=None) if s.ahead and self._out_of_limits(s.zone) else s for s in found]
+
+    def _begun(self) -> bool:
+        """Whether the record is so young that its first verdict is still to come."""
+        known = self.source.extent()
+        return known is not None and self.now_ns() - known[0] <= STALE_S * NS
 
     def _out_of_limits(self, zone: str) -> bool:
         """Whether the newest value of a channel is beyond a limit of it, judged or not yet."""
@@ -153,6 +160,13 @@ class Queries:
         here = [c for c in self.setup.channels if c in newest and self.position_of(c)]
         taken = [newest[c].taken_ns for c in here]
         return (self.now_ns() - min(taken)) / NS if taken else None
+
+    def stale(self) -> list[tuple[str, float]]:
+        """Channels whose newest value is too old to be shown as one of now, with its age; oldest first."""
+        newest, now = self.source.newest(), self.now_ns()
+        ages = [(key, (now - newest[key].taken_ns) / NS) for key in self.setup.channels if key in newest]
+        old = [(k, s) for k, s in ages if s > self.setup.channels[k].stale_after_s and self.position_of(k)]
+        return sorted(old, key=lambda one: -one[1])
 
     # Charts.
 
@@ -249,7 +263,7 @@ class Queries:
             if channel.quantity != "temperature" or place is None:
                 continue
             value, U, seconds = self._newest_corrected(key, newest, now)
-            trusted = value is not None and seconds <= channel.max_age_s and key not in overdue
+            trusted = value is not None and seconds <= channel.stale_after_s and key not in overdue
             found.append(
                 Spot(
                     channel.probe,

@@ -26,6 +26,27 @@ def spelled(name: str) -> str:
     return " ".join(seen.split()).casefold()
 
 
+# Marks that turn the direction of text (Unicode Standard Annex 9, table 4) and the byte order mark: with
+# them a name reads otherwise than it is stored.
+_DIRECTION = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\ufeff")
+
+
+def refuse_unseen(text: str, what: str) -> str:
+    """The text; Refused where it holds a control sign or a mark of direction. Line breaks may be.
+
+    >>> refuse_unseen("Łukasz Żak", "name")
+    'Łukasz Żak'
+    """
+    for sign in text:
+        if sign in _DIRECTION or (unicodedata.category(sign) in {"Cc", "Cs"} and sign not in "\n\r\t"):
+            name = unicodedata.name(sign, "a control sign").lower()
+            raise Refused(
+                f"The {what} holds {name} (U+{ord(sign):04X}), which nobody sees: enter it again without it."
+                " Nothing was changed."
+            )
+    return text
+
+
 class Role(StrEnum):
     """What a person answers for."""
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
 
+from .accounts import refuse_unseen
 from .alarms import ACKNOWLEDGED, Act, Alarm, acted
 from .approval import apply_setup, visible
 from .approval import person as _person
@@ -67,7 +68,7 @@ def comment_of(text: str) -> str:
     """What a person saw or did, without blanks around it; Refused where nothing can be seen of it."""
     if not visible(text):
         raise Refused("Enter a comment: what you saw or did. Nothing was changed.")
-    return text.strip()
+    return refuse_unseen(text.strip(), "comment")
 
 
 def _acknowledged(store: Store, conn: Connection, key: str, act: Act, now_ns: int) -> Alarm:

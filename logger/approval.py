@@ -9,7 +9,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Mapping
 
-from .accounts import Act
+from .accounts import Act, refuse_unseen
 from .config import in_force, load_texts
 from .errors import Refused, UnknownName
 from .model import Config
@@ -27,7 +27,7 @@ def said(text: str, what: str) -> str:
     """A text that must be given."""
     if not visible(text):
         raise Refused(f"The {what} is missing; nothing was changed.")
-    return text.strip()
+    return refuse_unseen(text.strip(), what)
 
 
 def visible(text: str) -> bool:

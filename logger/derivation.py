@@ -9,10 +9,12 @@ The sentence that comes with it is the basis of the limit: it says from what the
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from .errors import Refused
-from .physics.expansion import UM_PER_MM, Material, allowed_temperature_K
+from .physics.expansion import IDEAL, UM_PER_MM, Material, allowed_temperature_K
 
 
 @dataclass(frozen=True)
@@ -31,11 +33,48 @@ class Derived:
     def basis(self) -> str:
         """As limits.toml holds it."""
         what = f"{self.length_mm:g} mm of {self.part.name}, {self.allowed_um:g} µm allowed"
-        scale = "any, expansions are equal" if self.on_scale_K is None else f"±{self.on_scale_K:.3g} K"
+        scale = "any, expansions are equal" if self.on_scale_K is None else f"±{down(self.on_scale_K)} K"
         return (
-            f"{what}: ±{self.alone_K:.3g} K alone (L·α·ΔT); {scale} on a scale of {self.scale.name} "
-            f"(L·(α_p − α_s)·ΔT); part and scale within {self.part_minus_scale_K:.3g} K of each other"
+            f"{what}: ±{down(self.alone_K)} K alone (L·α·ΔT); {scale} on {scale_name(self.scale.name)} "
+            f"(L·(α_p − α_s)·ΔT); part and scale within {down(self.part_minus_scale_K)} K of each other"
         )
+
+
+def scale_name(material: str) -> str:
+    """A scale as a person calls it.
+
+    >>> scale_name("steel"), scale_name("ideal")
+    ('a steel scale', 'a scale without expansion')
+    """
+    return "a scale without expansion" if material == IDEAL.name else f"a {material} scale"
+
+
+def down(value: float) -> str:
+    """A limit with three significant digits, never more than was allowed.
+
+    >>> down(0.27074), down(0.2999), down(1.7), down(12.349)
+    ('0.270', '0.299', '1.70', '12.3')
+    """
+    return _to_three_digits(value, math.floor)
+
+
+def up(value: float) -> str:
+    """An error with three significant digits, never less than it can be.
+
+    >>> up(1.7041), up(5.775), up(0.1)
+    ('1.71', '5.78', '0.100')
+    """
+    return _to_three_digits(value, math.ceil)
+
+
+def _to_three_digits(value: float, way: Callable[[float], int]) -> str:
+    if value <= 0:
+        return "0"
+    places = 2 - math.floor(math.log10(value))
+    # A millionth of the last digit is none: 0.1 is held as a little more.
+    nearest = round(value * 10**places)
+    whole = nearest if abs(value * 10**places - nearest) < 1e-6 else way(value * 10**places)
+    return f"{whole / 10**places:.{max(0, places)}f}"
 
 
 def derive(length_mm: float, part: Material, scale: Material, allowed_um: float) -> Derived:

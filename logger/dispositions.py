@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
+from .accounts import refuse_unseen
 from .errors import Refused
 from .instants import parse, rfc3339
 from .model import NS, Excursion
@@ -167,21 +168,30 @@ def note_excursion(
 ) -> None:
     """Write down what is known of an excursion; `close` asks for all of it.
 
-    undecided: keys of the inspections that it touches and that have no decision yet.
+    undecided: keys of the inspections that it affects and that have no decision yet. What was entered is
+    saved also where closing is refused.
     """
-    who, open_jobs = _person(who), sorted(undecided)
-    if close and findings.missing:
-        raise Refused(f"The excursion cannot be closed: wanted {'; '.join(findings.missing)}.")
-    if close and open_jobs:
-        raise Refused(
-            f"The excursion cannot be closed: it touches {', '.join(open_jobs)}; decide on each first."
-        )
+    who = _person(who)
     if findings.cause and findings.cause not in CAUSES:
         raise Refused(f"Nothing was changed: wanted {_WORDS['cause']}; found {findings.cause!r}.")
     if not any(asdict(findings).values()):
         raise Refused("Nothing was changed: nothing was said about the excursion.")
-    told: dict[str, Any] = {"about": span_of(e).to_json(), "findings": asdict(findings), "closed": close}
-    store.journal.append(EXCURSION, who, told, findings.detail)
+    for name, text in asdict(findings).items():
+        refuse_unseen(text, f"text of {name.replace('_', ' ')}")
+    refused = _not_closed(findings, sorted(undecided)) if close else ""
+    closed = close and not refused
+    told: dict[str, Any] = {"about": span_of(e).to_json(), "findings": asdict(findings), "closed": closed}
+    before = book(store).excursion(e) if refused else None
+    if before is None or before.findings != findings:
+        store.journal.append(EXCURSION, who, told, findings.detail)
+    if refused:
+        raise Refused(f"Not closed. {refused} What you entered is saved.")
+
+
+def _not_closed(findings: Findings, open_jobs: Sequence[str]) -> str:
+    if findings.missing:
+        return f"Missing: {'; '.join(findings.missing)}."
+    return f"Decide on {', '.join(open_jobs)} first." if open_jobs else ""
 
 
 def decide(
@@ -251,4 +261,4 @@ def before_after(excursions: Sequence[Excursion], at_ns: int, now_ns: int, days:
 def _person(who: str) -> str:
     if not who.strip():
         raise Refused("Nothing was changed: the name of who decides is missing.")
-    return who.strip()
+    return refuse_unseen(who.strip(), "name of who decides")

@@ -11,13 +11,14 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from .actions import inspections, start_inspection
 from .bodies import BodyState
 from .errors import Refused
-from .instants import rfc3339
+from .instants import rfc3339, wall
 from .judge import Judgement
 from .model import NS, REASONS, VERDICT_OF, Conformity, Inspection, Setup, Zone
 from .store import Store
@@ -52,29 +53,28 @@ class Readiness:
 
 def ready(verdicts: Verdicts, zone: str, now_ns: int, activity: str = "") -> Readiness:
     """Whether an inspection may begin now in a zone, by the limits of an activity; if not, when."""
-    name = verdicts.setup.zone(zone).name
+    name, clock = verdicts.setup.zone(zone).name, ZoneInfo(verdicts.setup.room.timezone)
     stop = stopped(verdicts.store).get(zone)
     if stop is not None:
-        why = f"work is stopped since {rfc3339(stop.at_ns // NS * NS)} by {stop.who}: {stop.why}"
-        return Readiness(zone, False, None, "work stopped", f"{name}: no, {why}.")
+        why = f"work is stopped since {wall(stop.at_ns, clock)} by {stop.who}: {stop.why}"
+        return Readiness(zone, False, None, "work stopped", f"{name}: not ready, {why}.")
     end_ns = now_ns // (verdicts.setup.step_s * NS) * verdicts.setup.step_s * NS
     begin_ns = end_ns - verdicts.setup.zone(zone).pre_window_s * NS
     judgement = verdicts.judgement(zone, begin_ns, end_ns, now_ns, activity=activity)
     if not judgement.grid.n or end_ns <= begin_ns:
-        return Readiness(zone, False, None, "indeterminate", f"{name}: cannot be said, nothing is recorded.")
-    return _of(verdicts.setup.zone(zone), judgement, now_ns)
+        return Readiness(zone, False, None, "indeterminate", f"{name}: not shown. No readings yet.")
+    return _of(verdicts.setup.zone(zone), judgement, now_ns, clock)
 
 
-def _of(zone: Zone, judgement: Judgement, now_ns: int) -> Readiness:
+def _of(zone: Zone, judgement: Judgement, now_ns: int, clock: ZoneInfo) -> Readiness:
     reason = REASONS[int(judgement.reason[-1])]
     if VERDICT_OF[reason] == "stable":
-        return _after_pre_window(zone, judgement, now_ns)
+        return _after_pre_window(zone, judgement, now_ns, clock)
     if reason == "settling":
         left_s = _settling_left_s(zone, judgement)
         if left_s is None:
             return _no(zone, reason, "machine and parts settle, and not within a day as the air is now")
-        at_ns = now_ns + left_s * NS
-        return _later(zone, at_ns, reason, "machine and parts settle")
+        return _later(zone, now_ns + left_s * NS, clock, (reason, "machine and parts settle"))
     rules = [
         f.rule.name
         for f in judgement.findings
@@ -85,10 +85,10 @@ def _of(zone: Zone, judgement: Judgement, now_ns: int) -> Readiness:
 
 
 def _no(zone: Zone, reason: str, why: str) -> Readiness:
-    return Readiness(zone.key, False, None, reason, f"{zone.name}: no, {why}; when cannot be said.")
+    return Readiness(zone.key, False, None, reason, f"{zone.name}: not ready, {why}. No ready time yet.")
 
 
-def _after_pre_window(zone: Zone, judgement: Judgement, now_ns: int) -> Readiness:
+def _after_pre_window(zone: Zone, judgement: Judgement, now_ns: int, clock: ZoneInfo) -> Readiness:
     """Rules must also have been met throughout the pre-window: until then, wait for it."""
     cells = zone.pre_window_s // judgement.grid.step_s
     late = 0
@@ -98,14 +98,17 @@ def _after_pre_window(zone: Zone, judgement: Judgement, now_ns: int) -> Readines
         )
         late = max(late, int(broken[-1]) + 1 if len(broken) else 0)
     if not late:
-        return Readiness(zone.key, True, now_ns, "conforming", f"{zone.name}: yes, now.")
+        return Readiness(zone.key, True, now_ns, "conforming", f"{zone.name}: ready.")
     at_ns = now_ns + late * judgement.grid.step_ns
-    why = f"limits were not shown to be kept within the last {zone.pre_window_s // 60} min"
-    return _later(zone, at_ns, "pre-window", why)
+    why = f"limits were not proven for the last {zone.pre_window_s // 60} min"
+    return _later(zone, at_ns, clock, ("pre-window", why))
 
 
-def _later(zone: Zone, at_ns: int, reason: str, why: str) -> Readiness:
-    sentence = f"{zone.name}: not yet, {why}; from {rfc3339(_minute(at_ns))} on, if the room stays as it is."
+def _later(zone: Zone, at_ns: int, clock: ZoneInfo, reasons: tuple[str, str]) -> Readiness:
+    """Not now; reasons: the word for programs, and the words for people."""
+    reason, why = reasons
+    at = wall(_minute(at_ns), clock)
+    sentence = f"{zone.name}: not yet, {why}. Ready at {at} if the room stays as it is."
     return Readiness(zone.key, False, at_ns, reason, sentence)
 
 

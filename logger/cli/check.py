@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from ..derivation import scale_name
 from ..errors import Refused
 from ..instants import parse, wall_span
 from ..printed import printed, unit_name
@@ -230,16 +231,17 @@ def _thermal_lines(done: Assessment) -> list[str]:
     share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"
     by = "JCGM 100" if worst.adding_up == "gum" else "ASME B89.6.2"
     sides = told["temperatures"]
-    what = f"{worst.feature}, {worst.material} on {worst.scale_material}"
+    what = f"{worst.feature}, {worst.material} on {scale_name(worst.scale_material)}"
     rows = [
         (n, _figure(sides[n]["mean_C"]), f"{2 * sides[n]['u_K']:.3f}", sides[n]["how"])
         for n in ("part", "scale")
     ]
+    way = "long" if worst.nde_um >= 0 else "short"
     return [
         "",
         f"  Thermal error of {what}, {worst.case}, by {by}:",
-        f"  NDE {worst.nde_um:+.2f} µm{U}, drift {worst.ed_um:.2f} µm, TVE {worst.tve_um:.2f} µm "
-        f"({worst.tve_source}){share}.",
+        f"  The part measures {abs(worst.nde_um):.2f} µm {way} (NDE){U}, drift {worst.ed_um:.2f} µm, "
+        f"TVE {worst.tve_um:.2f} µm ({worst.tve_source}){share}.",
         *_index_lines(worst),
         "",
         *table(("temperature", "mean °C", "U K", "how"), rows),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..confined import start_early
-from ..errors import Refused
+from ..errors import ImportRefused, Refused
 from ..instants import rfc3339
 from .opening import Opened, applied_setup, has_record, opened_or_new
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from ..imports import Conflict, ImportResult, Profile
     from ..imports.preview import Preview
 
+MOST_LEFT_OUT = 10_000
 _SLOW_S = 1.0  # what takes longer says what it is doing
 
 
@@ -44,6 +46,15 @@ def imports(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Only show what would be stored, and all that is assumed.")
     ] = False,
+    leave_out: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--leave-out",
+            metavar="LINES",
+            help="Lines of the one file that are not to be read, such as 17 or 120-125; on record with their "
+            "text. May be given several times.",
+        ),
+    ] = None,
     describe: Annotated[
         bool, typer.Option("--describe", help="Write a profile for a file, with the questions that are open.")
     ] = False,
@@ -80,7 +91,26 @@ def imports(
     elif describe:
         _describe(files, out, data, config)
     else:
-        _import(files, profile, dry_run, person(who), data, config, as_json)
+        without = _lines_named(leave_out or [], files)
+        _import(files, profile, dry_run, person(who), data, config, as_json, without)
+
+
+def _lines_named(named: Sequence[str], files: Sequence[Path]) -> frozenset[int]:
+    """Numbers of lines from "17" and "120-125"; Refused for anything else, or for several files."""
+    found: set[int] = set()
+    for text in named:
+        match = re.fullmatch(r"([1-9]\d{0,8})(?:-([1-9]\d{0,8}))?", text.strip())
+        first, last = (int(match[1]), int(match[2] or match[1])) if match else (1, 0)
+        if not first <= last < first + MOST_LEFT_OUT:
+            raise Refused(
+                f"--leave-out: enter a line or a range of at most {MOST_LEFT_OUT}, such as 17 or "
+                f"120-125. You "
+                f"entered {text!r}."
+            )
+        found |= set(range(first, last + 1))
+    if found and len(files) != 1:
+        raise Refused("--leave-out names lines of one file: import that file alone.")
+    return frozenset(found)
 
 
 def _import(  # noqa: PLR0917 (the options of the command)
@@ -91,17 +121,18 @@ def _import(  # noqa: PLR0917 (the options of the command)
     data: Path,
     config: Path | None,
     as_json: bool,
+    without: frozenset[int],
 ) -> None:
     say = _teller()
     start_early()
     if not dry_run and not has_record(data):
         with _record(data, config, who, dry_run=True) as scratch:  # a refusal leaves no new folder behind
-            _all_tried(scratch, files, profile, say)
+            _all_tried(scratch, files, profile, say, without)
     with _record(data, config, who, dry_run) as found:
-        tried = _all_tried(found, files, profile, say)
+        tried = _all_tried(found, files, profile, say, without)
         done = [result for _, _, result, _ in tried]
         if not dry_run:
-            done = [imported(found, file, how, who, say) for file, how, _, _ in tried]
+            done = [imported(found, file, how, who, say, without) for file, how, _, _ in tried]
     shown = [preview for *_, preview in tried] if dry_run else []
     payload = [_result_json(r, dry_run) for r in done]
     for body, seen in zip(payload, shown, strict=False):
@@ -110,12 +141,23 @@ def _import(  # noqa: PLR0917 (the options of the command)
 
 
 def _all_tried(
-    found: Opened, files: Sequence[Path], profile: str | None, say: Callable[[str], None]
+    found: Opened,
+    files: Sequence[Path],
+    profile: str | None,
+    say: Callable[[str], None],
+    without: frozenset[int] = frozenset(),
 ) -> list[tuple[Path, Profile, ImportResult, Preview | None]]:
     """All are read before any is stored, so that a refusal of the last leaves nothing of the first."""
+    from ..imports.importer import orders_of, refuse_two_orders
+
     applied_setup(found)
     pairs = [(file, profile_for(found, file, profile)) for file in files]
-    return [(file, how, *_tried(found, file, how, say)) for file, how in pairs]
+    tried = [(file, how, *_tried(found, file, how, say, without)) for file, how in pairs]
+    told = orders_of(found.store)
+    for file, how, result, _ in tried:
+        told.append((file.name, how.name, result.assumed))
+        refuse_two_orders(told)
+    return tried
 
 
 def _describe(files: Sequence[Path], out: Path | None, data: Path, config: Path | None) -> None:
@@ -164,7 +206,7 @@ def _teller() -> Callable[[str], None]:
 
 
 def _tried(
-    found: Opened, file: Path, how: Profile, say: Callable[[str], None]
+    found: Opened, file: Path, how: Profile, say: Callable[[str], None], without: frozenset[int]
 ) -> tuple[ImportResult, Preview | None]:
     import hashlib
 
@@ -179,17 +221,33 @@ def _tried(
         return ImportResult(sha256, file.name, already=True), None
     refuse_simulated(file.name, sha256, content, simulated=found.store.simulated)
     say(f"{file.name}: reading")
-    reading = checked(file.name, content, how, found.setup, found.now_ns)
+    try:
+        reading = checked(file.name, content, how, found.setup, found.now_ns, without)
+    except ImportRefused as refused:
+        raise ImportRefused(f"{refused}{_way_without(str(refused))}") from None
     return trial(file.name, sha256, reading, found.store), preview_of(reading)
 
 
-def imported(
-    found: Opened, file: Path, how: Profile, who: str, say: Callable[[str], None] | None = None
+def _way_without(refused: str) -> str:
+    """How to import the rest, where one line alone cannot be read."""
+    match = re.search(
+        r"Line (\d+)(?:, column [^:]*)?(?:: '.*' is no |: there is no | has (?:no|\d+) )", refused
+    )
+    return f" To import the others without it, on record: --leave-out {match[1]}." if match else ""
+
+
+def imported(  # noqa: PLR0917
+    found: Opened,
+    file: Path,
+    how: Profile,
+    who: str,
+    say: Callable[[str], None] | None = None,
+    without: frozenset[int] = frozenset(),
 ) -> ImportResult:
-    """Import one file into an open record."""
+    """Import one file into an open record, but for lines left out by name."""
     from ..imports import import_file
 
-    return import_file(file, how, found.store, found.setup, who, time.time_ns(), say=say)
+    return import_file(file, how, found.store, found.setup, who, time.time_ns(), say=say, without=without)
 
 
 def profile_for(found: Opened, file: Path, wanted: str | None) -> Profile:
@@ -225,6 +283,7 @@ def _result_json(r: ImportResult, dry_run: bool) -> dict[str, Any]:
         "from": None if r.first_ns is None else rfc3339(r.first_ns),
         "to": None if r.last_ns is None else rfc3339(r.last_ns),
         "assumed": list(r.assumed),
+        "left_out": [{"line": line, "text": text} for line, text in r.left_out],
     }
 
 

@@ -214,7 +214,9 @@ def ready_now(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """May I start now in this zone? If not, when, and what stands in the way.
+    """May I start now in this zone? If not, when, and why not.
+
+    Exits with 0 where it may start, with 10 where it may not, with 11 where the record cannot say.
 
     \b
     Example:
@@ -225,6 +227,8 @@ def ready_now(
     with opened(data, config) as found:
         told = ready(found.verdicts(), zone, found.now_ns, activity)
     answer(told.to_json(), as_json, [told.sentence])
+    unknown = told.reason in ("indeterminate", "guard band")
+    raise typer.Exit(0 if told.may_start else 11 if unknown else 10)
 
 
 @inspection.command("import")

@@ -48,4 +48,6 @@ def person(who: str) -> str:
     """The name to write into the journal."""
     import getpass
 
-    return who.strip() or getpass.getuser()
+    from ..accounts import refuse_unseen
+
+    return refuse_unseen(who.strip(), "name") or getpass.getuser()

@@ -121,6 +121,11 @@ class Channel:
     flat_n: int = 0  # so many identical values are suspect while a neighbour moves; 0: test off
     response_s: float = 0.0  # response time (63 %) of the probe where it stands; 0: not declared
 
+    @property
+    def stale_after_s(self) -> float:
+        """From which age its value is not shown as one of now any more: three intervals, at least 30 s."""
+        return max(3 * self.interval_s, 30.0)
+
     def __post_init__(self) -> None:
         bounded(self, "interval_s", most=LONGEST_INTERVAL_S)
         bounded(self, "max_age_s", most=longest_age_s(self.interval_s))

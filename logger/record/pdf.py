@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from ..instants import parse
 from ..model import NS, REASONS
+from .letters import all_printable, printable
 from .trace import swatch
 from .wording import page
 
@@ -23,8 +24,8 @@ def compiled(facts: Mapping[str, Any], chart: str, readings_csv: bytes, record_j
 
     files = {
         "main.typ": (_HERE / "page.typ").read_bytes(),
-        "page.json": json.dumps(page(facts), ensure_ascii=False).encode(),
-        "chart.svg": chart.encode(),
+        "page.json": json.dumps(all_printable(page(facts)), ensure_ascii=False).encode(),
+        "chart.svg": printable(chart).encode(),
         "readings.csv": readings_csv,
         "record.json": record_json,
         **{f"swatch-{reason.replace(' ', '-')}.svg": swatch(reason).encode() for reason in REASONS},

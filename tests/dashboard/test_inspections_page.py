@@ -30,6 +30,7 @@ TOLD: dict[str, Any] = {
     "tei_pct": 39.0,
     "share_of_tolerance": 0.4,
     "within_share": False,
+    "share_allowed": 0.1,
     "tolerance_um": 10.0,
     "contributions": [{"name": "temperature of the part", "um": 0.3}, {"name": "variation", "um": 0.4}],
 }
@@ -69,7 +70,9 @@ def test_the_budget_says_what_is_how_large() -> None:
     rows = bars(TOLD)
     assert ("bias and U", 4.0, "whole") in rows
     assert ("variation", 0.8, "part") in rows
-    assert "Together 40% of the tolerance of 10 µm. More than the share that is allowed." in words(TOLD)
+    said = words(TOLD)
+    assert "Bore: the part measures 3.00 µm short, U 1.00 µm" in said
+    assert "Error + U: 40 % of the tolerance of 10 µm. Not accepted: 10 % is allowed." in said
     drawn = drawing(rows, 10.0)
     lengths = {float(w) for w in re.findall(r'class="budget-whole" x="210" y="\d+" width="([\d.]+)"', drawn)}
     assert max(lengths) == pytest.approx(4 * min(lengths), rel=0.01)

@@ -83,6 +83,9 @@ def test_nothing_closes_empty(verdicts: Verdicts, monday: Excursion) -> None:
     store = verdicts.store
     with pytest.raises(Refused, match="what it means for results"):
         note_excursion(store, monday, replace(FULL, impact=""), "Ines Faber", close=True)
+    saved = book(store).excursion(monday)
+    assert saved is not None
+    assert (saved.closed, saved.findings) == (False, replace(FULL, impact=""))
     touched = affected.by_excursion(verdicts, monday, NOW)
     left = affected.undecided(touched)
     assert left == ["I-2603", "I-2604"]
