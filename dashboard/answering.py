@@ -17,7 +17,8 @@ from logger.printed import bound, with_U
 
 from . import figures
 from .budget import thermal_cards
-from .components import at_offset, behind, card, graph, key_to_trace, period_table, table, verdict
+from .components import behind, card, graph, key_to_trace, period_table, table, verdict
+from .local_axis import offsets_in
 from .queries import Queries
 from .wording import difference_unit, instant, parsed, sentence, spoken, statistic, unit
 
@@ -69,7 +70,10 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
     margin = max((to_ns - start) // 4, 1800 * NS)
     chart = q.chart(zone, "temperature", start - margin, min(to_ns + margin, q.now_ns()), marks=True)
     chart = figures.Chart(
-        **{**chart.__dict__, "notes": [(start, "pre-window"), (from_ns, "start"), (to_ns, "end")]}
+        **{
+            **chart.__dict__,
+            "notes": [*chart.notes, (start, "pre-window"), (from_ns, "start"), (to_ns, "end")],
+        }
     )
     label = "Temperature around the interval, with limits and verdict trace; tables follow."
     return html.Div(
@@ -77,7 +81,7 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
             card(
                 "Around the interval",
                 graph("check-graph", figures.build(chart, 420), label, 420),
-                aside=f"{unit('degC')}, corrected; {at_offset(to_ns, q.room.timezone)}",
+                aside=f"{unit('degC')}, corrected; {offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)}",
             ),
             key_to_trace(),
             behind(

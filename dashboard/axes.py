@@ -7,19 +7,14 @@ from __future__ import annotations
 
 from . import theme
 from .chart import Chart, Figure
-from .wording import offset_text
+from .local_axis import tick_words
 
 TOP, BOTTOM = 22, 8
-TIMES = 46  # the words of the time axis
+TIMES = 62  # the words of the time axis: time, day, and the offset where it changes
 TRACE = 62
 MARKS = 52
 GAP = 22
 MARK_ROWS = ("excursion", "act", "inspection")
-TICKS = [
-    {"dtickrange": [None, 60_000], "value": "%H:%M:%S"},
-    {"dtickrange": [60_000, 86_400_000], "value": "%H:%M\n%Y-%m-%d"},
-    {"dtickrange": [86_400_000, None], "value": "%Y-%m-%d"},
-]
 AXIS = {
     "showgrid": False,
     "zeroline": False,
@@ -107,10 +102,8 @@ def time_axis(chart: Chart, panels: int) -> Figure:
         "ticklen": 6,
         "anchor": name_of(panels - 1),
         "tickcolor": theme.INK_2,
-        "tickformatstops": TICKS,
-        "nticks": 8,
-        "minor": {"ticks": "outside", "ticklen": 3},
-        "hoverformat": "%Y-%m-%d %H:%M:%S " + offset_text(chart.offset_s),
+        "tickangle": 0,
+        **tick_words(chart.from_ns, chart.to_ns, chart.clock),
     }
 
 

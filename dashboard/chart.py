@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.model import Excursion, Inspection, Rule
+from logger.verdict_trace import Run
 
 from . import theme
-from .envelope import Run
 from .wording import shown
 
 Figure = dict[str, Any]
@@ -39,14 +39,16 @@ class Line:
 
 @dataclass(frozen=True)
 class Chart:
-    """What one chart shows: a zone, one quantity, a window, at a fixed offset."""
+    """What one chart shows: a zone, one quantity, a window. Places on its time axis are instants (UTC);
+    `clock` is the time zone in which their words are written.
+    """
 
     zone: str
     quantity: str
     unit: str
     from_ns: int
     to_ns: int
-    offset_s: int
+    clock: str
     lines: Sequence[Line]
     limits: Sequence[Rule]
     runs: Sequence[Run]
@@ -64,8 +66,8 @@ class Chart:
         return (self, *self.below)
 
     def ms(self, ns: int) -> int:
-        """Milliseconds for the axis: what plotly takes for UTC is local time at the fixed offset."""
-        return ns // MS + self.offset_s * 1000
+        """Milliseconds since 1970 for the axis."""
+        return ns // MS
 
     def y(self, value: float | None) -> float | None:
         return None if value is None else round(shown(value, self.unit)[0], 4)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -14,17 +16,18 @@ from logger.model import DERIVED, NS, Setup
 from logger.series import Float
 from logger.store import Entry
 from logger.units import quantity
+from logger.wall_time import offset_text, stretches
 
 from .access import allowed
 from .chart import Chart, Line
 from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace
 from .journal_words import told
-from .wording import offset_s
 
 if TYPE_CHECKING:
     from .queries import Queries
 
 RAW_POINTS = 4000  # a line of at most so many readings is drawn from each of them
+MOST_CHANGES = 4  # of the clock are noted; in longer windows the ticks alone tell them
 ACTS = 200  # so many acts of people are marked in one chart
 
 
@@ -95,7 +98,7 @@ def _panel(q: Queries, zone: str, name: str, window: tuple[int, int], channels: 
         unit=quantity(name).unit,
         from_ns=from_ns,
         to_ns=to_ns,
-        offset_s=offset_s(to_ns - 1, setup.room.timezone),
+        clock=setup.room.timezone,
         lines=[line(q, c, from_ns, to_ns, every.index(c)) for c in wanted],
         limits=[r for r in ruled if not r.activity],
         runs=(),
@@ -147,14 +150,13 @@ def drawn(found: Curve, gap_ns: int) -> tuple[list[int], list[float | None]]:
 
 
 def clock_changes(from_ns: int, to_ns: int, zone: str) -> list[tuple[int, str]]:
-    """Where the local clock changes inside a window, to the hour; windows beyond 40 days do without."""
-    if not 0 < to_ns - from_ns <= 40 * 86400 * NS:
+    """Where the local clock changes inside a window, with the offset before and after; at most so many."""
+    parts = stretches(from_ns, to_ns, ZoneInfo(zone))
+    if len(parts) > MOST_CHANGES + 1:
         return []
-    hour = 3600 * NS
-    found, before = [], offset_s(from_ns, zone)
-    for at in range(from_ns - from_ns % hour + hour, to_ns, hour):
-        after = offset_s(at, zone)
-        if after != before:
-            found.append((at, "clock put back" if after < before else "clock put forward"))
-        before = after
-    return found
+    return [(b.from_ns, _change(a.offset_s, b.offset_s)) for a, b in pairwise(parts)]
+
+
+def _change(before_s: int, after_s: int) -> str:
+    way = "back" if after_s < before_s else "forward"
+    return f"clock put {way}: {offset_text(before_s)} to {offset_text(after_s)}"

@@ -15,7 +15,7 @@ from logger.model import Period
 
 from . import theme
 from .figures import Figure
-from .wording import local, offset_s, offset_text
+from .local_axis import stamps_in
 
 Child = Any
 CONFIG: Any = {
@@ -44,7 +44,8 @@ def graph(ident: Any, figure: Figure, label: str, height: int = 400) -> Componen
     drawn = dcc.Graph(
         id=ident, figure=figure, config=CONFIG, responsive=True, style={"height": f"{height}px"}
     )
-    return html.Div(drawn, role="img", className="chart", **aria(label))
+    readout = html.P(className="readout", **HIDDEN)  # what is under the pointer: assets/readout.js
+    return html.Div([readout, html.Div(drawn, role="img", className="chart", **aria(label))])
 
 
 def svg(text: str, ident: Any = None) -> Component:
@@ -121,10 +122,11 @@ FALLBACK = {"stable": "conforming", "not shown": "indeterminate", "not stable": 
 
 def period_table(periods: Sequence[Period], zone: str, of: str) -> Component:
     """The verdict trace as a table; `of` names what is judged, since a page may hold several."""
+    stamp = stamps_in(periods[0].from_ns, periods[-1].to_ns, zone) if periods else str
     rows = [
         [
-            local(p.from_ns, zone),
-            local(p.to_ns, zone),
+            stamp(p.from_ns),
+            stamp(p.to_ns),
             verdict(p.verdict, p.reason),
             p.rule.partition(".")[2],
             p.probe,
@@ -145,10 +147,6 @@ def key_to_trace() -> Component:
     """What the patterns of the verdict trace mean."""
     marks = [html.Span([swatch(reason), reason], className="key") for reason in theme.REASON_STYLE]
     return html.Div(marks, className="keys")
-
-
-def at_offset(ns: int, zone: str) -> str:
-    return f"time at {offset_text(offset_s(ns, zone))}"
 
 
 def refusal(text: str) -> Component:

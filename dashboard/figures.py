@@ -1,7 +1,6 @@
 """Charts as plain plotly dictionaries: lines, limits as in force, guard bands, the verdict trace below.
 
-All instants are drawn at one fixed offset from UTC, the one at the end of the window: a local
-clock that is put back would make the axis run backwards. The axis title says the offset.
+Places on the time axis are instants; its ticks say local time with its own offset (`local_axis`).
 """
 
 from __future__ import annotations
@@ -16,6 +15,7 @@ from logger.units import quantity
 from . import theme
 from .axes import axes, domains, frame, height_of, name_of
 from .chart import MS, Chart, Figure, Line, base, boxes_of
+from .local_axis import meta
 from .verdict_trace import mark_traces, verdict_traces
 from .wording import difference, quantity_name, shown
 
@@ -64,6 +64,7 @@ def build(chart: Chart, height: int | None = None) -> Figure:
         "layout": {
             **frame(),
             **axes(chart, ranges, height),
+            "meta": meta(chart),
             "annotations": words_on(chart, ranges, height),
             "shapes": note_lines(chart, height),
         },
@@ -177,6 +178,7 @@ def line_trace(chart: Chart, line: Line) -> Figure:
         "y": [chart.y(v) for v in line.values],
         "line": {"color": line.colour, "width": 1.5, "dash": line.dash},
         "hovertemplate": f"%{{y:.2f}} {printed}<extra>{line.label}</extra>",
+        "meta": {"unit": printed},  # for the readout
     }
 
 
@@ -248,6 +250,7 @@ def notes(chart: Chart) -> list[Figure]:
         {
             "x": chart.ms(at),
             "xref": "x",
+            "xanchor": _towards_middle(chart, at),
             "y": 1,
             "yref": "paper",
             "yanchor": "bottom",
@@ -257,6 +260,12 @@ def notes(chart: Chart) -> list[Figure]:
         }
         for at, text in chart.notes
     ]
+
+
+def _towards_middle(chart: Chart, at_ns: int) -> str:
+    """On which side of its line a word stands, so that the edge of the chart does not cut it."""
+    share = (at_ns - chart.from_ns) / max(chart.to_ns - chart.from_ns, 1)
+    return "left" if share < 0.3 else "right" if share > 0.7 else "center"
 
 
 def places_of_lines(counts: Sequence[int]) -> list[range]:
@@ -274,7 +283,6 @@ def places_of_lines(counts: Sequence[int]) -> list[range]:
 
 
 def ticks(
-    offset_s: int,
     news: Mapping[str, tuple[Sequence[int], Sequence[float | None]]],
     panels: Sequence[tuple[str, Sequence[str]]],
 ) -> tuple[Figure, list[int]] | None:
@@ -288,7 +296,7 @@ def ticks(
         for channel, trace in zip(channels, traces, strict=True):
             taken, values = news.get(channel, ((), ()))
             if taken:
-                x.append([t // MS + offset_s * 1000 for t in taken])
+                x.append([t // MS for t in taken])
                 y.append([_plotted(v, quantity(name).unit) for v in values])
                 where.append(trace)
     return ({"x": x, "y": y}, where) if where else None

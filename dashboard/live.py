@@ -25,18 +25,18 @@ MAX_POINTS = 3000
 Points = dict[str, tuple[list[int], list[float | None]]]
 
 
-def cursor_of(number: int, charts: Sequence[Chart], offset_s: int) -> dict[str, Any]:
+def cursor_of(number: int, charts: Sequence[Chart]) -> dict[str, Any]:
     """Where a page stands; a plain list in the order of the charts keeps a tick small."""
     lines = [line for chart in charts for panel in chart.panels for line in panel.lines]
     known = [line.taken_ns[-1] // MS if line.taken_ns else None for line in lines]
-    return packed(number, known, offset_s)
+    return packed(number, known)
 
 
-def packed(number: int, known: Sequence[int | None], offset_s: int) -> dict[str, Any]:
+def packed(number: int, known: Sequence[int | None]) -> dict[str, Any]:
     """Newest instants in ms as how far each is behind the newest of all: five digits in place of thirteen."""
     newest = max((ms for ms in known if ms is not None), default=0)
     behind = [None if ms is None else newest - ms for ms in known]
-    return {"cursor": number, "newest": newest, "behind": behind, "offset_s": offset_s}
+    return {"cursor": number, "newest": newest, "behind": behind}
 
 
 def known_of(q: Queries, cursor: Mapping[str, Any], zones: Sequence[str]) -> dict[str, int | None]:
@@ -60,24 +60,24 @@ def live_tick(
     if len(cursor["behind"]) != len(_channels(q, zones)):
         return [no_update] * len(zones), [no_update] * len(zones), no_update
     if n % FRESH_TICKS == 0 or q.cursor() - cursor["cursor"] > SLEPT_ROWS:
-        return _anew(q, cursor, zones)
+        return _anew(q, zones)
     news, newest = q.news(cursor["cursor"])
     known = known_of(q, cursor, zones)
     added = broken(q, news, {channel: (ms + 1) * MS - 1 for channel, ms in known.items() if ms})
-    extended = [extension(q, zone, added, cursor["offset_s"]) for zone in zones]
+    extended = [extension(q, zone, added) for zone in zones]
     traces = [
         patched(q.live_chart(zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones
     ]
     if newest == cursor["cursor"]:
         return extended, traces, no_update
     known |= {channel: max(taken) // MS for channel, (taken, _) in added.items() if channel in known}
-    return extended, traces, packed(newest, list(known.values()), cursor["offset_s"])
+    return extended, traces, packed(newest, list(known.values()))
 
 
-def _anew(q: Queries, cursor: dict[str, Any], zones: list[str]) -> tuple[list[Any], list[Any], Any]:
+def _anew(q: Queries, zones: list[str]) -> tuple[list[Any], list[Any], Any]:
     newest = q.cursor()
     charts = [q.live_chart(zone) for zone in zones]
-    fresh = cursor_of(newest, charts, cursor["offset_s"])
+    fresh = cursor_of(newest, charts)
     return [no_update] * len(zones), [patched(c, lines=True) for c in charts], fresh
 
 
@@ -97,14 +97,14 @@ def broken(q: Queries, news: Mapping[str, Any], last: Mapping[str, int]) -> Poin
     return {channel: pair for channel, pair in found.items() if pair[0]}
 
 
-def extension(q: Queries, zone: str, news: Points, offset_s: int) -> Any:
+def extension(q: Queries, zone: str, news: Points) -> Any:
     """The points of one chart, for `extendData`."""
-    added = figures.ticks(offset_s, news, q.live_panels(zone))
+    added = figures.ticks(news, q.live_panels(zone))
     return no_update if added is None else (*added, MAX_POINTS)
 
 
 def patched(chart: Chart, *, lines: bool) -> Patch:
-    """The ground, the trace and the labels anew, without touching what a person has zoomed to."""
+    """Ground, trace, labels and changes of the clock anew, without touching what a person has zoomed to."""
     figure_now, patch = figures.build(chart), Patch()
     drawn = figures.places_of_lines([len(panel.lines) for panel in chart.panels])
     kept = set() if lines else {place for panel in drawn for place in panel}
@@ -112,7 +112,8 @@ def patched(chart: Chart, *, lines: bool) -> Patch:
         for name in CHANGING if i not in kept else ():
             if name in trace:
                 patch["data"][i][name] = trace[name]
-    patch["layout"]["annotations"] = figure_now["layout"]["annotations"]
+    for name in ("annotations", "shapes", "meta"):
+        patch["layout"][name] = figure_now["layout"][name]
     for i in range(len(chart.panels)):
         axis = "yaxis" + name_of(i)[1:]
         patch["layout"][axis]["range"] = figure_now["layout"][axis]["range"]

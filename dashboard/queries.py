@@ -37,6 +37,7 @@ from .charting import channels_in, charted, quantities
 from .field import Spot
 from .source import Source
 from .statements import Statement, statement
+from .wording import STALE_S
 
 LIVE_WINDOW_S = 12 * 3600
 ALWAYS_DRAWN = ("temperature", "relative_humidity")  # also where no limit is set for it
@@ -93,8 +94,14 @@ class Queries:
     def statements(self) -> list[Statement]:
         """One for each zone, in the order of the setup; no forecast beside a value that is out of limits."""
         live, now = self.source.live(), self.now_ns()
-        found = [statement(zone, live.get(zone.key), now) for zone in self.setup.zones_now()]
+        begun = not live and self._begun()
+        found = [statement(zone, live.get(zone.key), now, begun=begun) for zone in self.setup.zones_now()]
         return [replace(s, ahead=None) if s.ahead and self._out_of_limits(s.zone) else s for s in found]
+
+    def _begun(self) -> bool:
+        """Whether the record is so young that its first verdict is still to come."""
+        known = self.source.extent()
+        return known is not None and self.now_ns() - known[0] <= STALE_S * NS
 
     def _out_of_limits(self, zone: str) -> bool:
         """Whether the newest value of a channel is beyond a limit of it, judged or not yet."""

@@ -60,23 +60,27 @@ class Statement:
         return f"{there.reached} at about {at(there.until_ns)} ({span})"
 
 
-def statement(zone: Zone, body: Mapping[str, Any] | None, now: int) -> Statement:
-    """What the service said of a zone last; not shown when it said nothing, or too long ago."""
+def statement(zone: Zone, body: Mapping[str, Any] | None, now: int, *, begun: bool = False) -> Statement:
+    """What the service said of a zone last; not shown when it said nothing, or too long ago.
+
+    begun: the record is a few minutes old, so that the first verdict is still to come.
+    """
     if body is None:
-        return _unsaid(zone)
+        return _unsaid(zone, begun=begun)
     said = _said(zone, body)
     seconds = (now - parsed(body["at"])) / NS
     return said if seconds <= STALE_S else _too_old(said, seconds)
 
 
-def _unsaid(zone: Zone) -> Statement:
+def _unsaid(zone: Zone, *, begun: bool) -> Statement:
+    young = "Readings have begun. The first verdict follows after one complete minute of them."
     return Statement(
         zone=zone.key,
         name=zone.name,
         verdict="not shown",
         reason="indeterminate",
         sentence=f"{zone.name}: not shown.",
-        next_step="The service has not judged this zone yet. Start it with `stillroom run`.",
+        next_step=young if begun else "No verdict for this zone yet. Start the service: stillroom run",
         stale=True,
     )
 

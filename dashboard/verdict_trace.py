@@ -7,10 +7,10 @@ Below it, excursions and inspections as brackets.
 from __future__ import annotations
 
 from logger.model import REASONS, Excursion, Inspection, Reason
+from logger.verdict_trace import Run
 
 from . import theme
 from .chart import Chart, Figure, base, boxes_of
-from .envelope import Run
 from .wording import shown, unit
 
 PATTERNED: tuple[Reason, ...] = tuple(r for r in REASONS if theme.REASON_STYLE[r].pattern)

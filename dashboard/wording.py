@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from logger.errors import IntervalError
 from logger.instants import parse
 from logger.model import NS
+from logger.wall_time import offset_at, offset_text
 
 from .preferences import fahrenheit
 
@@ -39,17 +40,7 @@ def moment(ns: int, zone: str) -> datetime:
 
 def offset_s(ns: int, zone: str) -> int:
     """Seconds that local time is ahead of UTC at an instant."""
-    offset = moment(ns, zone).utcoffset()
-    return 0 if offset is None else int(offset.total_seconds())
-
-
-def offset_text(seconds: int) -> str:
-    """
-    >>> offset_text(3600), offset_text(-12600)
-    ('+01:00', '-03:30')
-    """
-    sign = "-" if seconds < 0 else "+"
-    return f"{sign}{abs(seconds) // 3600:02d}:{abs(seconds) % 3600 // 60:02d}"
+    return offset_at(ns, ZoneInfo(zone))
 
 
 def local(ns: int, zone: str, *, seconds: bool = False) -> str:

@@ -67,6 +67,7 @@ class Lines:
         self._held: list[socket.socket] = []
         self._lock = threading.Lock()
         self._shut = False
+        self.concluded = False  # what it was about is done; only taking leave remains
 
     @property
     def left_s(self) -> float:
@@ -76,6 +77,7 @@ class Lines:
     def connect(self, host: str, port: int) -> socket.socket:
         """A connection that is shut at the deadline, whatever has been wrapped around it meanwhile."""
         peer = socket.create_connection((host, port), self.left_s)
+        peer.settimeout(self.left_s + GRACE_S)  # it is shut before
         with self._lock:
             self._held.append(peer.dup())
         if self._shut:
@@ -98,27 +100,50 @@ class Lines:
             self._held.clear()
 
 
-def within(seconds: float, name: str, work: Callable[[Lines], T]) -> T:
-    """What `work` gives, or raises what it raises; Overdue where it has not ended in that time."""
-    lines = Lines(seconds)
+class Errand:
+    """An act outside under one name; while one of it hangs no other is begun, which is Overdue as well."""
 
-    def done() -> T:
-        try:
-            return work(lines)
-        finally:
-            lines.release()
+    def __init__(self, name: str, seconds: float) -> None:
+        self.name, self.seconds = name, seconds
+        self._hangs: Attempt[object] | None = None
 
-    attempt = Attempt(name, done)
-    if attempt.wait(seconds):
-        return attempt.result()
-    lines.shut()
-    late = Overdue(f"{name} did not end within {seconds:g} s")
-    if not attempt.wait(GRACE_S):
+    def run(self, work: Callable[[Lines], T]) -> T:
+        """What `work` gives, or raises what it raises; Overdue where it has not ended in time."""
+        if self._hangs is not None and not self._hangs.done:
+            age_s = time.monotonic() - self._hangs.begun_s
+            raise Overdue(f"{self.name} has not ended for {age_s:.0f} s")
+        lines = Lines(self.seconds)
+
+        def released() -> T:
+            try:
+                return work(lines)
+            finally:
+                lines.release()
+
+        attempt = Attempt(self.name, released)
+        late = Overdue(f"{self.name} did not end within {self.seconds:g} s")
+        if attempt.wait(self.seconds):
+            return _in_time(attempt, late)
+        lines.shut()
+        if not attempt.wait(GRACE_S):
+            self._hangs = attempt  # type: ignore[assignment]
+        elif lines.concluded:
+            return _in_time(attempt, late)
         raise late
+
+
+def _in_time(attempt: Attempt[T], late: Overdue) -> T:
     try:
         return attempt.result()
-    except Exception as error:
+    except Overdue:
+        raise
+    except TimeoutError as error:
         raise late from error
+
+
+def within(seconds: float, name: str, work: Callable[[Lines], T]) -> T:
+    """An errand that is run once."""
+    return Errand(name, seconds).run(work)
 
 
 class PlainConnection(HTTPConnection):

@@ -146,7 +146,7 @@ class Ledger:
         held = timeline(self.setup, zone, marks)
         new = Head(self._context(), cursor, first_day, 0, 0, held, decided)
         self._kept.pop(zone, None)
-        begin_ns = self._begin_ns(zone) if day == first_day else None
+        begin_ns = self.begins_ns(zone) if day == first_day else None
         for made in self._judged(zone, (day, last), state, now_ns, begin_ns):
             judgement, state_in, readings = made
             newest = _end_ns(judgement) + self.setup.step_s * NS > now_ns
@@ -235,7 +235,7 @@ class Ledger:
             return Compared(first * DAY_NS, until_ns, {}, (HEAD,))
         wrong: dict[int, tuple[str, str]] = {}
         open_days: dict[int, tuple[str, str]] = {}
-        state, begin_ns = self._state_at(zone, head, first), self._begin_ns(zone)
+        state, begin_ns = self._state_at(zone, head, first), self.begins_ns(zone)
         begun_ns = begin_ns if begin_ns is not None and begin_ns // DAY_NS == first else None
         parts = self._judged(zone, (first, last), state, head.until_ns, begun_ns)
         open_ns = until_ns
@@ -289,7 +289,7 @@ class Ledger:
         channels = self.setup.channels_in(zone)
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if head is None or head.context != self._context():
-            first_ns = self._begin_ns(zone)
+            first_ns = self.begins_ns(zone)
             _, cursor = self.store.arrived_after(-1)
             return None, None if first_ns is None or first_ns >= complete_ns else first_ns, cursor
         changed, cursor = self.store.changed_since(head.cursor)
@@ -306,11 +306,11 @@ class Ledger:
         # Before its first reading there is no record to judge, however far the tests reach back, and
         # wherever readings lay before their clock was known.
         if min(arrived, default=begin_ns) < begin_ns:
-            begin_ns = min(begin_ns, self._begin_ns(zone) or begin_ns)
+            begin_ns = min(begin_ns, self.begins_ns(zone) or begin_ns)
         found = [max(min(ns, head.until_ns), begin_ns) for ns in found if ns < complete_ns]
         return head, min(found, default=None), cursor
 
-    def _begin_ns(self, zone: str) -> int | None:
+    def begins_ns(self, zone: str) -> int | None:
         """When the first reading of a zone was taken, as its clock is known by now; None without any."""
         known = set(self.store.channels())
         channels = [channel for channel in self.setup.channels_in(zone) if channel in known]

@@ -84,6 +84,8 @@ def _of_channel(channel: Channel) -> Iterator[str]:
     if channel.interval_s > INTERVAL_S:
         every, unseen = _time(channel.interval_s), _time(2 * channel.interval_s)
         yield f"{channel.key}: read every {every}; a cycle quicker than {unseen} is not seen"
+    if channel.rate is None and channel.quantity in ("temperature", "relative_humidity"):
+        yield f"{channel.key}: no test for a change that is too fast"
     usual_s = default_age_s(channel.interval_s)
     if channel.max_age_s != usual_s:
         yield f"{channel.key}: a reading holds for {_time(channel.max_age_s)} (default {_time(usual_s)})"

@@ -8,11 +8,12 @@ there neither hides a death nor makes one.
 from __future__ import annotations
 
 import json
-import urllib.request
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from http.client import HTTPException
 from pathlib import Path
 
+from .deadline import Errand, Lines, opener, within
 from .duty import Address, addresses, every_way
 from .instants import rfc3339
 from .model import NS, Config, MailRoute
@@ -28,9 +29,11 @@ Read = Callable[[], str]
 def of_file(path: Path) -> Read:
     """The sign in a file; empty where it cannot be read."""
 
+    errand = Errand(f"reading {path}", ANSWER_S)
+
     def read() -> str:
         try:
-            return path.read_text(encoding="utf-8")
+            return errand.run(lambda _: path.read_text(encoding="utf-8"))
         except (OSError, UnicodeDecodeError):
             return ""
 
@@ -39,13 +42,15 @@ def of_file(path: Path) -> Read:
 
 def of_address(url: str) -> Read:
     """What an address answers; empty where it does not. No proxy: one could answer for the dead."""
-    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+
+    def asked(lines: Lines) -> str:
+        with opener(lines).open(url, timeout=ANSWER_S) as answer:
+            return str(answer.read(100_000).decode("utf-8", "replace"))
 
     def read() -> str:
         try:
-            with opener.open(url, timeout=ANSWER_S) as answer:
-                return str(answer.read(100_000).decode("utf-8", "replace"))
-        except OSError:
+            return within(ANSWER_S, f"asking {url}", asked)
+        except (OSError, HTTPException):
             return ""
 
     return read

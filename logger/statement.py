@@ -51,11 +51,18 @@ def _rule_state(finding: Finding, cell: int) -> RuleState:
 
 
 def statement(
-    setup: Setup, judgement: Judgement, current: Period, oldest_s: float | None, gains: Gains
+    setup: Setup,
+    judgement: Judgement,
+    current: Period,
+    oldest_s: float | None,
+    gains: Gains,
+    *,
+    begins_ns: int | None = None,
 ) -> dict[str, object]:
     """The newest complete cell of a zone as plain data, with the sentence that opens a page.
 
-    oldest_s: age of the newest value of the channel that is silent longest; gains: of forecasts of the zone.
+    oldest_s: age of the newest value of the channel that is silent longest; gains: of forecasts of the zone;
+    begins_ns: the first reading of a zone that has not been read for long.
     """
     cell = judgement.grid.n - 1
     states = rule_states(judgement, cell)
@@ -68,7 +75,12 @@ def statement(
         "reason": reason,
         "since": rfc3339(current.from_ns),
         "sentence": sentence(zone.name, reason),
-        "next_step": next_step(setup, judgement, states, reason),
+        "next_step": (
+            _young(setup, judgement, states, begins_ns)
+            if reason == "indeterminate" and begins_ns is not None
+            else ""
+        )
+        or next_step(setup, judgement, states, reason),
         "ahead": ahead(setup, judgement, gains),
         "forecast": skill_text(gains),
         "provisional": True,
@@ -155,6 +167,22 @@ def _settled_at(setup: Setup, judgement: Judgement) -> str:
     left_s = judgement.memory.states[judgement.grid.n].settling_s
     end_ns = (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns + left_s * NS
     return local(end_ns, setup.room.timezone).strftime("%H:%M")
+
+
+def _young(setup: Setup, judgement: Judgement, states: list[RuleState], begins_ns: int) -> str:
+    """What a record that has just begun lacks: the readings before it, not readings that were lost."""
+    end_ns = (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns
+    windows = {rule.key: rule.window_s for rule in setup.rules}
+    for state in states:
+        full_ns = begins_ns + windows.get(state.rule, 0) * NS
+        if state.conformity == Conformity.INDETERMINATE and full_ns > end_ns:
+            begun, full = local(begins_ns, setup.room.timezone), local(full_ns, setup.room.timezone)
+            when = full.strftime("%H:%M" if full.date() == begun.date() else "%Y-%m-%d %H:%M")
+            return (
+                f"Readings began at {begun:%H:%M}. {_capital(state.name)} needs a whole window of them "
+                f"and can be judged from {when} on."
+            )
+    return ""
 
 
 def _missing(states: list[RuleState], setup: Setup, judgement: Judgement) -> str:

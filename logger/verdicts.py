@@ -37,6 +37,8 @@ from .store.tables import inspection as inspection_table
 ACTIVITY_DAYS = 3
 # How far around an interval an excursion that touches it is followed.
 AROUND_DAYS = 31
+# So long a record may still lack readings that a window needs: windows are of hours, at most of some days.
+YOUNG_DAYS = 8
 ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 # Over how many days forecasts are compared with "it stays as it is".
 GAIN_DAYS = 7
@@ -323,7 +325,10 @@ class Verdicts:
         newest = self._ledger.newest_values_ns(zone)
         ages = [now_ns - ns for channel, ns in newest.items() if self._stands(channel, zone, now_ns)]
         gains = self.forecast_gains(zone, now_ns)
-        return _text(statement(self.setup, judgement, current, max(ages) / NS if ages else None, gains))
+        oldest_s = max(ages) / NS if ages else None
+        young = now_ns - head.first_day * DAY_NS < YOUNG_DAYS * DAY_NS and current.reason == "indeterminate"
+        begins_ns = self._ledger.begins_ns(zone) if young else None
+        return _text(statement(self.setup, judgement, current, oldest_s, gains, begins_ns=begins_ns))
 
     def forecast_gains(self, zone: str, now_ns: int) -> Gains:
         """What forecasts gained on the last week of a zone's record; measured once a UTC day."""

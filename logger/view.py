@@ -33,6 +33,8 @@ class Facts:
     backup_damage: str = ""  # what was found wrong with backups since the newest one
     clock_step_s: float | None = None  # of a step in the last minutes
     failing: Mapping[str, str] = field(default_factory=dict)  # jobs and why
+    stuck: Mapping[str, str] = field(default_factory=dict)  # probes, brokers, jobs that do not come back
+    late_routes: Mapping[str, str] = field(default_factory=dict)  # routes that missed their deadline
     refused: Collection[str] = ()  # recipients who were not reached in the last day
     waiting_s: float = 0.0  # age of the oldest notice that nobody took yet
     unproven: Mapping[str, float] = field(default_factory=dict)  # routes and days without a receipt
@@ -66,9 +68,15 @@ def _jobs(f: Facts) -> str:
     return "; ".join(f"{name} fails: {why}"[:200] for name, why in sorted(f.failing.items()))
 
 
+def _stuck(f: Facts) -> str:
+    return "; ".join(f"{name} does not come back: {how}"[:200] for name, how in sorted(f.stuck.items()))
+
+
 def _notices(f: Facts) -> str:
     if f.refused:
         return f"notices did not reach {', '.join(sorted(f.refused))}"
+    if f.late_routes:
+        return "; ".join(f"route {route}: {how}" for route, how in sorted(f.late_routes.items()))
     return f"a notice has waited {f.waiting_s / 60:.0f} min for a way out" if f.waiting_s > UNTOLD_S else ""
 
 
@@ -128,6 +136,10 @@ WATCHED: Mapping[str, Watch] = {
         _jobs, "high", "What fails is not done: judging, alarms, sealing or backups.",
         "Read the journal's newest events and mend what they name; the service goes on trying.",
         on_delay_s=300,
+    ),
+    "stuck": Watch(
+        _stuck, "medium", "It is tried again and not waited for; what it would bring or take is missing.",
+        "Look at what is named: the probe and its line, the program, the share or the broker behind it.",
     ),
     "notices": Watch(
         _notices, "high", "People were not told of what happened.",

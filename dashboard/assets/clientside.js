@@ -56,16 +56,10 @@
           waiting = resolve;
           quiet = setTimeout(function () {
             waiting = null;
-            resolve(range === null ? null : range.map(utc));
+            resolve(range === null ? null : range.map(window.stillroomAxis.utc));
           }, 200);
         });
       }
     }
   });
-  /* Plotly writes instants without a zone; they mean UTC. */
-  function utc(text) {
-    if (typeof text === "number") { return text; }
-    return Date.parse(String(text).replace(" ", "T").replace(/(\.\d{3})\d+$/, "$1") + "Z") ||
-      Date.parse(String(text) + "T00:00:00Z");
-  }
 })();

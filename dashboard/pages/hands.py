@@ -23,7 +23,13 @@ DAY_NS = 86400 * NS
 def rows(q: Queries) -> list[Component]:
     """One row each: what, since when, and a figure or an act."""
     found = [*_alarms(q), *_running(q), *_soaking(q), *_excursions(q), *_overdue(q)]
-    return found or [html.P("Nothing needs a hand.", className="calm")]
+    return found or [html.P(_nothing(q), className="calm")]
+
+
+def _nothing(q: Queries) -> str:
+    """That there is no task is no word on the room: a zone that is not stable is named."""
+    other = [f"{s.name} is {s.verdict}" for s in q.statements() if s.verdict != "stable"]
+    return f"No open task. {'; '.join(other)}: see above." if other else "Nothing to do."
 
 
 def _row(what: str, since: str, end: Component | str, css: str = "") -> Component:

@@ -12,7 +12,6 @@ from logger.accounts import Act
 from .. import figures
 from ..access import needs
 from ..components import (
-    at_offset,
     behind,
     card,
     digest,
@@ -25,6 +24,7 @@ from ..components import (
 )
 from ..figures import Chart
 from ..live import TRACE_TICKS, cursor_of, live_tick
+from ..local_axis import offsets_in
 from ..plan import plan
 from ..queries import Queries
 from ..scale import scale
@@ -44,7 +44,7 @@ def layout(q: Queries, _: str) -> Component:
     number = q.cursor()  # before the charts, or what arrives meanwhile would never be drawn
     charts = [q.live_chart(zone) for zone in zones]
     parts = _parts(q, whole=True)
-    cursor = cursor_of(number, charts, charts[0].offset_s if charts else 0)
+    cursor = cursor_of(number, charts)
     return html.Div(
         [
             html.H1(f"Now: {q.room.name}", className="unseen"),
@@ -130,7 +130,7 @@ def _rest(s: Statement, q: Queries) -> str:
 def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
     names = " and ".join(quantity_name(panel.quantity) for panel in chart.panels)
     name = f"{chart.zone}, {names}, last 12 h"
-    offset = at_offset(chart.to_ns - 1, q.room.timezone)
+    offset = offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)
     aside = f"{unit(chart.unit)}, corrected; {_hatched(chart)}{offset}"
     return card(
         name,

@@ -22,7 +22,6 @@ from ..access import needs
 from ..charting import channels_in, channels_of, charted, quantities
 from ..components import (
     aria,
-    at_offset,
     behind,
     button,
     card,
@@ -36,8 +35,9 @@ from ..components import (
     table,
 )
 from ..figures import Chart
+from ..local_axis import offsets_in, stamps_in
 from ..queries import Queries
-from ..wording import instant, local, quantity_name, shown, unit, written
+from ..wording import instant, quantity_name, shown, unit, written
 
 TITLE = "Trend"
 PATH = "/trend"
@@ -144,19 +144,20 @@ def shown_view(q: Queries, view: View) -> Component:
     chart = chart_of(q, view)
     periods = q.periods(view.zone, view.from_ns, view.to_ns)
     name = f"{chart.zone}, {', '.join(quantity_name(n) for n in view.quantities)}"
-    window = f"{local(view.from_ns, zone)} to {local(view.to_ns, zone)}"
+    stamp = stamps_in(view.from_ns, view.to_ns, zone)
+    window = f"{stamp(view.from_ns)} to {stamp(view.to_ns)}"
     label = f"{name}, {window}, with limits and verdict trace; tables follow."
     height = figures.height_of(chart, 440)
     return html.Div(
         [
-            dcc.Store(id="trend-view", data={"search": search_of(view, zone), "offset_s": chart.offset_s}),
+            dcc.Store(id="trend-view", data={"search": search_of(view, zone)}),
             dcc.Store(id="trend-window"),
             card(
                 name,
                 _empty(chart),
                 graph("trend-graph", figures.build(chart, height), label, height),
                 _under(view, zone),
-                aside=f"{window}; {_printed(chart)}corrected; {at_offset(view.to_ns - 1, zone)}",
+                aside=f"{window}; {_printed(chart)}corrected; {offsets_in(view.from_ns, view.to_ns, zone)}",
             ),
             key_to_trace(),
             behind("Periods", period_table(periods[:TABLE_LIMIT], zone, chart.zone), _more(len(periods))),
@@ -194,11 +195,12 @@ def _more(count: int) -> str:
 
 
 def _marks_table(chart: Chart, zone: str) -> Component:
+    stamp = stamps_in(chart.from_ns, chart.to_ns, zone)
     rows = [
         *(
             [
                 e.from_ns,
-                local(e.to_ns, zone),
+                stamp(e.to_ns),
                 "excursion",
                 f"{e.rule.partition('.')[2]}, worst {shown(e.worst, e.unit)[0]:.2f} {unit(e.unit)}",
             ]
@@ -206,12 +208,12 @@ def _marks_table(chart: Chart, zone: str) -> Component:
         ),
         *([at, "", "act", told] for at, told in chart.acts),
         *(
-            [i.from_ns, local(i.to_ns, zone) if i.to_ns else "running", "inspection", f"{i.key} {i.title}"]
+            [i.from_ns, stamp(i.to_ns) if i.to_ns else "running", "inspection", f"{i.key} {i.title}"]
             for i in chart.inspections
         ),
     ]
     rows.sort(key=lambda row: int(str(row[0])))
-    told = [[local(int(str(row[0])), zone), *row[1:]] for row in rows[:TABLE_LIMIT]]
+    told = [[stamp(int(str(row[0]))), *row[1:]] for row in rows[:TABLE_LIMIT]]
     caption = "Excursions, acts of people and inspections in this window"
     return table(["from", "to", "what", "about"], told, caption, figures=(0, 1), stacks=True)
 
@@ -220,10 +222,10 @@ def hourly(chart: Chart, zone: str) -> Component:
     """Least and greatest value of each line, in each of up to 48 equal parts of the window."""
     parts = 12 if chart.to_ns - chart.from_ns <= 12 * HOUR_NS else 48
     width = (chart.to_ns - chart.from_ns) // parts
-    rows = []
+    rows, stamp = [], stamps_in(chart.from_ns, chart.to_ns, zone)
     for i in range(parts):
         a = chart.from_ns + i * width
-        rows.append([local(a, zone), *(_span_of(line, a, a + width, chart.unit) for line in chart.lines)])
+        rows.append([stamp(a), *(_span_of(line, a, a + width, chart.unit) for line in chart.lines)])
     what = f"{chart.zone}, {quantity_name(chart.quantity)}: least and greatest values"
     caption = f"{what}, {shown(0.0, chart.unit)[1] or 'no unit'}, local time"
     heads = ["from", *(line.label for line in chart.lines)]
@@ -350,21 +352,16 @@ def zoom(q: Queries, window: Any, view: dict[str, Any]) -> tuple[Any, Any]:
     whole = view_of(q, view["search"])
     from_ns, to_ns = whole.from_ns, whole.to_ns
     if window:
-        shift = view["offset_s"] * NS
-        from_ns = max(from_ns, int(window[0] * 1e6) - shift)
-        to_ns = min(to_ns, int(window[1] * 1e6) - shift)
+        from_ns = max(from_ns, int(window[0] * 1e6))
+        to_ns = min(to_ns, int(window[1] * 1e6))
     if to_ns <= from_ns:
         return no_update, no_update
     seen = replace(whole, from_ns=from_ns, to_ns=to_ns)
-    return patched(chart_of(q, seen), view["offset_s"]), "/trend" + search_of(seen, q.room.timezone)
+    return patched(chart_of(q, seen)), "/trend" + search_of(seen, q.room.timezone)
 
 
-def patched(part: Chart, offset_s: int) -> Patch:
-    """The traces of a part, at the offset of the whole window, or the axis would jump at a clock change.
-
-    Ground and marks stay: they were drawn for the whole window.
-    """
-    part = replace(part, offset_s=offset_s, below=tuple(replace(p, offset_s=offset_s) for p in part.below))
+def patched(part: Chart) -> Patch:
+    """The traces of a part. Ground and marks stay: they were drawn for the whole window."""
     patch, built = Patch(), figures.build(part)
     for i, trace in enumerate(built["data"][:-3]):
         if trace.get("name") not in figures.GROUND:

@@ -13,21 +13,22 @@ from dash.development.base_component import Component
 
 from logger.accounts import Act
 from logger.model import NS, RuleState
+from logger.verdict_trace import runs_in_columns
 
 from .. import theme
 from ..access import needs
 from ..components import aria
-from ..envelope import trace
 from ..queries import Queries
 from ..statements import Statement
-from ..wording import figure, local, sentence
+from ..wording import age, figure, local, sentence
 
 TITLE = "Wall view"
 PATH = "/wall"
 NEEDS = Act.READ
 IN_NAV = False  # linked from the foot of every page
 HOURS = 12
-SHOWN_UNITS = ("degC", "%RH")
+COLUMNS = 240  # of the strip: not narrower than a pixel on a phone either
+SHOWN_UNITS = {"degC": "temperature", "%RH": "relative_humidity"}
 
 
 def layout(q: Queries, _: str) -> Component:
@@ -61,7 +62,7 @@ def _zone(q: Queries, s: Statement, now: int) -> Component:
                 className=f"wall-mark swatch-{s.reason.replace(' ', '-')}", **aria(s.reason), role="img"
             ),
             html.Div(words, className="wall-words"),
-            html.Div([_value(state) for state in _values(s.rules)], className="wall-values"),
+            html.Div([_value(q, state) for state in _values(s.rules)], className="wall-values"),
             _trace(q, s.zone, now),
         ],
         className="wall-zone" + (" wall-stale" if s.stale else ""),
@@ -81,13 +82,33 @@ def _values(rules: Sequence[RuleState]) -> list[RuleState]:
     return [found[unit] for unit in SHOWN_UNITS if unit in found]
 
 
-def _value(state: RuleState) -> Component:
+def _value(q: Queries, state: RuleState) -> Component:
+    """The value with the age of its reading; an old number is never shown as one of now."""
     if state.value is None:
         return html.P([html.Span("no value"), html.Small(state.probe)], className="wall-value")
+    seconds, stale = _age(q, state)
+    if stale and seconds is not None:
+        return html.P(
+            [html.Span(f"no value for {age(seconds)}"), html.Small(state.probe)], className="wall-value"
+        )
     value, _, rest = figure(state.value, state.unit, state.U).partition(" ")
-    return html.P(
-        [html.Strong(value), html.Span(f" {rest}"), html.Small(state.probe)], className="wall-value"
-    )
+    told = state.probe if seconds is None else f"{state.probe}, {age(seconds)} ago"
+    return html.P([html.Strong(value), html.Span(f" {rest}"), html.Small(told)], className="wall-value")
+
+
+def _age(q: Queries, state: RuleState) -> tuple[float, bool] | tuple[None, bool]:
+    """Age of the oldest of the newest readings that a value rests on, and whether one of them is stale.
+
+    None where it cannot be said, as for a derived quantity.
+    """
+    newest, now = q.source.newest(), q.now_ns()
+    keys = [f"{probe}.{SHOWN_UNITS[state.unit]}" for probe in state.probe.split("–")]
+    known = {
+        key: (now - newest[key].taken_ns) / NS for key in keys if key in newest and key in q.setup.channels
+    }
+    if len(known) < len(keys):
+        return None, False
+    return max(known.values()), any(s > q.setup.channels[key].stale_after_s for key, s in known.items())
 
 
 def _trace(q: Queries, zone: str, now: int) -> Component:
@@ -103,7 +124,7 @@ def _trace(q: Queries, zone: str, now: int) -> Component:
                 "top": f"{(2 - theme.ROW_OF[run.verdict]) * 100 / 3:.2f}%",
             },
         )
-        for run in trace(q.periods(zone, from_ns, now), from_ns, now, 720)
+        for run in runs_in_columns(q.periods(zone, from_ns, now), from_ns, now, COLUMNS)
     ]
     ends = html.Div([html.Span(f"{HOURS} h ago"), html.Span("now")], className="wall-ends")
     strip = html.Div(bars, className="wall-strip", role="img", **aria(f"Verdicts of the last {HOURS} h"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date, tzinfo
 from typing import Any, TypedDict
 
@@ -135,10 +136,10 @@ def _rate(table: ChannelTable) -> float | None:
 
 
 def _flat_n(probe: str, tables: Tables) -> int:
-    """30 in air; none in bodies, which may rightly stand still for hours, and none for pressure."""
+    """Readings of half an hour, at least 8, in air; none in bodies, which may rightly stand still."""
     places = {p.value.position for p in tables.placements if p.value.probe == probe}
     media = {tables.positions[p].value.medium for p in places if p in tables.positions}
-    return 30 if media == {"air"} else 0
+    return max(8, math.ceil(1800 / tables.intervals_s[probe])) if media == {"air"} else 0
 
 
 def _moment_ns(entry: Entry[Any], key: str, moment: date | None, zone: tzinfo, tables: Tables) -> int | None:

@@ -14,11 +14,18 @@ from numpy.typing import NDArray
 from ..errors import ImportRefused
 from ..model import NS
 from .cells import ArrowCells, Coded
-from .jumps import evidence, refuse_another_order, refuse_long_gap
+from .jumps import (
+    evidence,
+    refuse_another_order,
+    refuse_hour_back,
+    refuse_long_gap,
+    refuse_order_switch,
+    refuse_year_back,
+)
 from .profile import Order, Profile
 from .stamps import ORDERS, PLACES, Parts, clock, date_parts, divided, fits, half_word, shape
 from .table import Stream
-from .zones import DAY_NS, localised, shown
+from .zones import DAY_NS, localised, shown, zone_name
 
 Int = NDArray[np.int64]
 
@@ -52,6 +59,7 @@ def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], li
         if not profile.jumps_are_real:
             for at, stream in zip(taken, streams, strict=True):
                 refuse_long_gap(at, stream.lines)
+                refuse_year_back(at, stream.lines)
         unit = "seconds" if profile.form == "epoch_s" else "milliseconds"
         return taken, [f"times are {unit} since 1970-01-01 UTC, as declared"]
     walls, assumed = _walls(streams, profile)
@@ -60,6 +68,7 @@ def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], li
         for wall in walls:
             refuse_another_order(wall.day, wall.clock_ns, wall.lines, order)
             refuse_long_gap(wall.ns, wall.lines)
+            refuse_year_back(wall.ns, wall.lines)
     if walls[0].offset_ns is not None:
         note = ["the offsets in the file were used, not the profile's zone"] if profile.zone else []
         return [w.ns - w.offset_ns for w in walls if w.offset_ns is not None], [*assumed, *note]
@@ -77,11 +86,13 @@ def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], li
 def _all_localised(
     walls: Sequence[_Wall], profile: Profile, zone: str, assumed: list[str]
 ) -> tuple[list[Int], list[str]]:
-    notes = [f"times are local to {zone}, as declared"]
+    notes = [f"times are local to {zone_name(zone, profile.zones)}, as declared"]
     taken = []
     for wall in walls:
         step = -1 if _falls(wall.ns) else 1
-        utc, said = localised(wall.ns[::step], wall.lines[::step], zone, profile.repeated_hour)
+        utc, said = localised(wall.ns[::step], wall.lines[::step], zone, profile.repeated_hour, profile.zones)
+        if not profile.jumps_are_real:
+            said += refuse_hour_back(utc, wall.ns[::step], wall.lines[::step], zone)
         taken.append(utc[::step])
         notes += said
     return taken, [*assumed, *dict.fromkeys(notes)]
@@ -222,12 +233,29 @@ def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tu
         return np.array([days[text] for text in days_text.table], np.int64)[days_text.codes]
 
     possible = _possible(list(parts.values()))
+    if not possible or (order is not None and order not in possible):
+        options = [_both_days(parts[text]) for text in days_text.table]
+        refuse_order_switch(options, days_text.codes.astype(np.int64), clock_ns, lines)
     known, how = _order(parts, line_of_day, possible, order)
     if known is None:
         walls = {o: wall_of(o) * DAY_NS + clock_ns for o in possible if _all_days(parts, o)}
         raise ImportRefused(f"{how}{evidence(walls)} Say `order` under [time] in the profile.")
     offset_ns = _offsets(clocks, clocks_text, line_of_clock)
     return _Wall(wall_of(known), clock_ns, offset_ns, lines), [how]
+
+
+def _both_days(parts: Parts) -> tuple[int | None, int | None]:
+    """The day in the two orders that are mixed up, by the place of the year; None where it is no day."""
+    orders = ORDERS[2:] if len(parts[0]) == 4 else ORDERS[:2]
+    first, second = (_day_or_none(parts, order) for order in orders)
+    return first, second
+
+
+def _day_or_none(parts: Parts, order: Order) -> int | None:
+    try:
+        return _day(parts, order, "", 0) if fits(parts, order) else None
+    except ImportRefused:
+        return None
 
 
 def _refuse_mixed(line_of: dict[str, int], *, offset: bool) -> None:

@@ -9,16 +9,19 @@ import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from pathlib import PurePath
 
+import numpy as np
+
 from ..errors import ImportRefused
-from ..model import Setup
+from ..model import NS, Setup
 from ..units import QUANTITIES, unit_name
 from .containers import Part, parts_of
 from .dates import instants
 from .encoding import decoded
 from .grid import Grid, Row
-from .heading import plain, text_grid, trimmed, unit_in_heading
+from .heading import plain, text_grid, trimmed, unit_in_heading, without_mark
 from .profile import DELIMITERS, UNKNOWN, Column, Form, Profile
 from .reading import grid_of
 from .stamps import clock, date_parts, divided
@@ -28,6 +31,7 @@ from .writing import written
 
 _NUMBER = re.compile(r"[+-]?\d[\d.,' ]*(?:[eE][+-]?\d+)?")
 _EPOCH_S, _EPOCH_MS = (946_684_800, 4_102_444_800), (946_684_800_000, 4_102_444_800_000)  # 2000 to 2100
+_SERIAL = (36_526, 73_051)  # the same years in days of a spreadsheet
 _SAMPLE = 400
 
 
@@ -49,6 +53,8 @@ class Description:
     profile: Profile
     columns: tuple[Guess, ...]
     questions: tuple[str, ...]
+    first_ns: int | None = None  # of the first reading, to the day; None where dates are a question
+    step_s: float | None = None  # the usual step between readings
 
     @property
     def text(self) -> str:
@@ -81,7 +87,20 @@ def describe(name: str, content: bytes, setup: Setup | None = None, sheet: str |
         unnamed_first_column=bool(shift),
     )
     profile, questions = _asked(profile, rows, times, width)
-    return Description(profile, guesses, (*questions, *_unit_questions(guesses)))
+    first_ns, step_s = _times(profile, rows, times)
+    return Description(profile, guesses, (*questions, *_unit_questions(guesses)), first_ns, step_s)
+
+
+def _times(profile: Profile, rows: Sequence[Row], times: Sequence[int]) -> tuple[int | None, float | None]:
+    """The first instant and the usual step, as far as they do not depend on the zone."""
+    stream = Stream([" ".join(cells[t] for t in times) for _, cells in rows], [line for line, _ in rows], ())
+    try:
+        (taken,), _ = instants([stream], replace(profile, zone="UTC", jumps_are_real=True))
+    except ImportRefused:
+        return None, None
+    steps = np.abs(np.diff(taken))
+    steps = steps[steps > 0]
+    return int(taken.min()), float(np.median(steps)) / NS if len(steps) else None
 
 
 def _best_grid(part: Part, sheet: str | None) -> tuple[Grid, str | None]:
@@ -135,6 +154,8 @@ def _kind_of_time(cell: str) -> str:
     if re.fullmatch(r"\d{10}(?:\.\d+)?|\d{13}", text):
         low, high = _EPOCH_MS if len(text.partition(".")[0]) == 13 else _EPOCH_S
         return ("epoch_ms" if high == _EPOCH_MS[1] else "epoch_s") if low <= float(text) < high else ""
+    if re.fullmatch(r"\d{5}[.,]\d+", text) and _SERIAL[0] <= int(text[:5]) < _SERIAL[1]:
+        return "serial_1900"
     day, of_day = divided(text)
     found = "day" if _is(date_parts, day) else ""
     if found and of_day:
@@ -154,7 +175,12 @@ def _time_columns(rows: Sequence[Row], width: int) -> tuple[tuple[int, ...], For
     """The column of times, or those of the day and of the time of day."""
     sample = [cells for _, cells in rows[:_SAMPLE]]
     kinds = [_most([_kind_of_time(cells[n]) for cells in sample]) for n in range(width)]
-    for kind, form in (("stamp", "calendar"), ("epoch_s", "epoch_s"), ("epoch_ms", "epoch_ms")):
+    for kind, form in (
+        ("stamp", "calendar"),
+        ("epoch_s", "epoch_s"),
+        ("epoch_ms", "epoch_ms"),
+        ("serial_1900", "serial_1900"),
+    ):
         if kind in kinds:
             return (kinds.index(kind),), form  # type: ignore[return-value]
     if "day" in kinds and "clock" in kinds:
@@ -169,7 +195,7 @@ def _most(kinds: Sequence[str]) -> str:
 
 def _names(rows: Sequence[Row], first: Row, width: int) -> tuple[list[str], list[str]]:
     """The row of headings above the readings, and that of units below it, where they are there."""
-    above = [cells for line, cells in rows if line < first[0]]
+    above = [without_mark(rows, n) for n, (line, _) in enumerate(rows) if line < first[0]]
     near = [list(trimmed(cells)) for cells in above[-3:] if width - 1 <= len(cells) <= width + 1]
     if not near:
         return [], []
@@ -238,6 +264,13 @@ def _asked(
 ) -> tuple[Profile, list[str]]:
     """What the dates and the numbers prove or leave open, asked of the importer's own rules."""
     questions = []
+    if profile.form == "serial_1900":
+        example = rows[0][1][times[0]]
+        questions.append(
+            f"Is {example} a number of days as spreadsheets count them, {_serial_day(example)}? Then "
+            f"leave `form` "
+            'under [time]; a workbook that counts from 1904 takes "serial_1904".'
+        )
     texts = [" ".join(cells[t] for t in times) for _, cells in rows]
     cells = [TextColumn(c, None, [row[n] for _, row in rows]) for c, n in _places(profile, width)]
     stream = Stream(texts, [line for line, _ in rows], tuple(cells))
@@ -250,6 +283,7 @@ def _asked(
                 break  # the zone is asked about as well, once the order of the dates is known
         else:
             break
+    questions = _with_hour_back(questions)
     try:
         read_values([stream], profile)
     except ImportRefused as refused:
@@ -258,6 +292,18 @@ def _asked(
     if order_open and not any("time zone" in q for q in questions):
         questions.append("In which time zone are the times written? Say `zone` under [time].")
     return profile, questions
+
+
+def _with_hour_back(questions: list[str]) -> list[str]:
+    """A step back of one hour is no question of its own: it helps to answer the one about the zone."""
+    steps = [q.partition(", in a zone")[0] for q in questions if "back by exactly one hour" in q]
+    others = [q for q in questions if "back by exactly one hour" not in q]
+    return [f"{q} {steps[0]}: the zone changes there." if steps and "time zone" in q else q for q in others]
+
+
+def _serial_day(text: str) -> str:
+    at = datetime(1899, 12, 30) + timedelta(days=float(text.replace(",", ".")))
+    return f"{at:%Y-%m-%d %H:%M}"
 
 
 def _places(profile: Profile, width: int) -> list[tuple[Column, int]]:
@@ -281,7 +327,7 @@ def _remark(guess: Guess) -> str:
 
 
 def _pattern(name: str) -> str:
-    """A pattern for the names of files like this one: digits may differ."""
+    """A pattern for the names of files like this one: digits may differ, or what follows the name."""
     base = PurePath(name).name
     pattern = re.sub(r"\d[\d_.\-]*\d|\d", "*", PurePath(base).stem).replace("**", "*")
-    return pattern + PurePath(base).suffix
+    return (pattern if "*" in pattern else f"{pattern}*") + PurePath(base).suffix

@@ -28,6 +28,8 @@ class Grid:
     rows: list[Row]
     unterminated: bool = False
     assumed: tuple[str, ...] = ()
+    delimiter: str = ""  # of a text
+    unclosed: bool = False  # a quotation mark opens that is never closed
     headed: bool = field(default=False)  # the first row is the heading, whatever it looks like
 
 

@@ -51,7 +51,14 @@ def text_grid(name: str, text: str, delimiter: str) -> Grid:
     if len(wide[1]) > _MOST_COLUMNS:
         raise ImportRefused(f"Line {wide[0]} has {len(wide[1]):,} columns; {_MOST_COLUMNS:,} are the most.")
     note = f"columns are separated by {DELIMITERS[delimiter]}s"
-    return Grid(name, rows, unterminated=not text.endswith(("\n", "\r")), assumed=(note,))
+    return Grid(
+        name,
+        rows,
+        unterminated=not text.endswith(("\n", "\r")),
+        assumed=(note,),
+        delimiter=delimiter,
+        unclosed=text.count('"') % 2 == 1,
+    )
 
 
 def delimiter_of(text: str, profile: Profile) -> str:
@@ -147,8 +154,22 @@ def _unheaded(rows: Sequence[Row]) -> Heading:
 
 
 def _heading(rows: Sequence[Row], at: int) -> Heading:
-    names = tuple(plain(c) for c in trimmed(rows[at][1]))
-    return Heading(at, names, _joined(rows, at, names), tuple(rows[at][1]))
+    row = without_mark(rows, at)
+    names = tuple(plain(c) for c in trimmed(row))
+    return Heading(at, names, _joined(rows, at, names), tuple(row))
+
+
+def without_mark(rows: Sequence[Row], at: int) -> list[str]:
+    """A row of headings without a first cell that holds nothing but the # that marks it as no reading.
+
+    It is a column of its own where the rows below are as wide as the headings with it.
+    """
+    row = rows[at][1]
+    if not row or row[0].strip() != "#":
+        return row
+    below = [len(trimmed(cells)) for _, cells in rows[at + 1 : at + 100] if len(cells) > 1]
+    width = max(set(below), key=below.count) if below else len(row)
+    return row[1:] if width < len(trimmed(row)) else row
 
 
 def _joined(rows: Sequence[Row], at: int, names: Sequence[str]) -> tuple[str, ...]:

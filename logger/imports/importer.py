@@ -7,7 +7,8 @@ not matter. A fault word or sentinel is stored as a sensor fault with its text.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -37,6 +38,8 @@ class ImportStore(Protocol):
 
     def import_of(self, sha256: str) -> Any: ...
 
+    def imports(self) -> Iterable[Any]: ...
+
     def importing(self) -> AbstractContextManager[object]: ...
 
     def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings: ...
@@ -62,6 +65,7 @@ class ImportResult:
     first_ns: int | None = None
     last_ns: int | None = None
     assumed: tuple[str, ...] = ()
+    left_out: tuple[tuple[int, str], ...] = ()  # lines that somebody named, with their text
     already: bool = False
 
 
@@ -74,10 +78,11 @@ def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
     now_ns: int,
     dry_run: bool = False,
     say: Say | None = None,
+    without: frozenset[int] = frozenset(),
 ) -> ImportResult:
     """Imports a file; ImportRefused, with nothing changed, where a question is open."""
     return import_content(
-        plain_name(path), content_of(path), profile, store, setup, who, now_ns, dry_run, say
+        plain_name(path), content_of(path), profile, store, setup, who, now_ns, dry_run, say, without
     )
 
 
@@ -91,6 +96,7 @@ def import_content(  # noqa: PLR0917
     now_ns: int,
     dry_run: bool = False,
     say: Say | None = None,
+    without: frozenset[int] = frozenset(),
 ) -> ImportResult:
     """The same for bytes that came another way, under the name that they had."""
     say = say or _silent
@@ -99,7 +105,8 @@ def import_content(  # noqa: PLR0917
         return ImportResult(sha256, name, already=True)
     refuse_simulated(name, sha256, content, simulated=store.simulated)
     say(f"{name}: reading")
-    reading = checked(name, content, profile, setup, now_ns)
+    reading = checked(name, content, profile, setup, now_ns, without)
+    refuse_two_orders([*orders_of(store), (name, profile.name, reading.assumed)])
     if dry_run:
         return trial(name, sha256, reading, store)
     with store.importing():  # two imports of one file side by side would both find nothing stored
@@ -108,7 +115,9 @@ def import_content(  # noqa: PLR0917
         say(f"{name}: comparing {reading.rows:,} rows with the record")
         compared = [against(s, _stored(s, store)) for s in reading.series]
         result = _counted(
-            ImportResult(sha256, name, reading.rows, assumed=reading.assumed), reading, compared
+            ImportResult(sha256, name, reading.rows, assumed=reading.assumed, left_out=reading.left_out),
+            reading,
+            compared,
         )
         say(f"{name}: storing {result.stored:,} readings")
         _store(store, result, compared, content, profile, who, now_ns)
@@ -118,17 +127,60 @@ def import_content(  # noqa: PLR0917
 def trial(name: str, sha256: str, reading: Reading, store: ImportStore) -> ImportResult:
     """What an import of this reading would do just now; nothing is stored."""
     compared = [against(s, _stored(s, store)) for s in reading.series]
-    return _counted(ImportResult(sha256, name, reading.rows, assumed=reading.assumed), reading, compared)
+    return _counted(
+        ImportResult(sha256, name, reading.rows, assumed=reading.assumed, left_out=reading.left_out),
+        reading,
+        compared,
+    )
+
+
+def orders_of(store: ImportStore) -> list[tuple[str, object, Sequence[str]]]:
+    """Name, profile and notes of each file that was imported."""
+    return [(f.name, f.summary.get("profile"), f.summary.get("assumed", ())) for f in store.imports()]
+
+
+def refuse_two_orders(files: Sequence[tuple[str, object, Sequence[str]]]) -> None:
+    """ImportRefused where the last of some files proves another order of dates than one of the same profile.
+
+    files: name, name of the profile and notes of each. One logger writes one order, so one of them is not
+    what it seems; a declared order is no proof and is not compared.
+    """
+    name, profile, notes = files[-1]
+    mine = _proven_order(notes)
+    others = ((n, _proven_order(a)) for n, p, a in files[:-1] if p == profile)
+    other = next(((n, o) for n, o in others if mine and o and o != mine), None)
+    if other is not None:
+        raise ImportRefused(
+            f"{name}: its dates prove {mine}, those of {other[0]}, read by the same profile, "
+            f"{other[1]}. One of "
+            "the two may be written in another order than it seems. Look at both; then give this file a "
+            f'profile of its own with `order = "{mine}"` under [time].'
+        )
+
+
+def _proven_order(notes: Sequence[str]) -> str:
+    found = (re.fullmatch(r"dates are (\S+), proven by the whole file", note) for note in notes)
+    return next((match[1] for match in found if match), "")
 
 
 def _silent(_: str) -> None:
     """Nobody is told."""
 
 
-def checked(name: str, content: Content, profile: Profile, setup: Setup, now_ns: int) -> Reading:
-    """What a file says, with its name in front of a refusal; nothing of it may lie in the future."""
+def checked(  # noqa: PLR0917
+    name: str,
+    content: Content,
+    profile: Profile,
+    setup: Setup,
+    now_ns: int,
+    without: frozenset[int] = frozenset(),
+) -> Reading:
+    """What a file says but for the lines left out by name; its name stands in front of a refusal.
+
+    Nothing of it may lie in the future.
+    """
     try:
-        reading = reading_of(name, content, profile, setup)
+        reading = reading_of(name, content, profile, setup, without)
     except (ImportRefused, UnitError) as error:
         text = str(error)
         raise ImportRefused(text if text.startswith(f"{name}: ") else f"{name}: {text}") from None
@@ -216,11 +268,14 @@ def _store(  # noqa: PLR0917
 
 
 def _summary(result: ImportResult, profile: Profile, who: str) -> dict[str, Any]:
-    body = {k: v for k, v in asdict(result).items() if k not in ("conflicts", "assumed", "already")}
+    body = {
+        k: v for k, v in asdict(result).items() if k not in ("conflicts", "assumed", "already", "left_out")
+    }
     return body | {
         "profile": profile.name,
         "profile_text": written(profile),  # what was answered once is found again by the next file
         "who": who,
         "assumed": list(result.assumed),
+        **({"left_out": [{"line": n, "text": t} for n, t in result.left_out]} if result.left_out else {}),
         "conflicts": [asdict(c) for c in result.conflicts],
     }

@@ -16,9 +16,11 @@ from .sheets import sheet_grid
 Content = bytes | Path  # a path is read by the child alone
 
 
-def reading_of(name: str, content: Content, profile: Profile, setup: Setup) -> Reading:
+def reading_of(
+    name: str, content: Content, profile: Profile, setup: Setup, without: frozenset[int] = frozenset()
+) -> Reading:
     """`read_content` in the child; ImportRefused also where a limit is reached."""
-    return confined(name, _limits(name, content), _read, name, content, profile, setup)
+    return confined(name, _limits(name, content), _read, name, content, profile, setup, without)
 
 
 def description_of(name: str, content: Content, setup: Setup | None = None) -> Description:
@@ -31,8 +33,8 @@ def sheet_rows(name: str, content: bytes) -> list[Row]:
     return confined(name, _limits(name, content), _sheet_rows, name, content)
 
 
-def _read(name: str, content: Content, profile: Profile, setup: Setup) -> Reading:
-    return read_content(name, _bytes(content), profile, setup)
+def _read(name: str, content: Content, profile: Profile, setup: Setup, without: frozenset[int]) -> Reading:
+    return read_content(name, _bytes(content), profile, setup, without)
 
 
 def _described(name: str, content: Content, setup: Setup | None) -> Description:

@@ -132,7 +132,14 @@ class _Head:
             for c in columns
         )
         rows = len(joined)
-        stream = Stream(joined, range(self.above + 1, self.above + 1 + rows), made, (), self.grid.name)
+        stream = Stream(
+            joined,
+            range(self.above + 1, self.above + 1 + rows),
+            made,
+            (),
+            self.grid.name,
+            self.grid.delimiter,
+        )
         return TextTable((stream,), rows, (*self.grid.assumed, *self.notes))
 
 

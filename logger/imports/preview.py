@@ -120,7 +120,7 @@ def lines_of(preview: Preview) -> list[str]:
             lines += [f"  {heading}:", *(f"    {_row(row)}" for row in rows)]
     lines.append("  time axis, number of readings in equal parts of the time:")
     for axis in preview.axes:
-        every = "" if axis.step_s is None else f", every {axis.step_s:g} s"
+        every = "" if axis.step_s is None else f", every {plain_duration(round(axis.step_s * NS))}"
         span = "" if axis.low is None else f", {axis.low:g} to {axis.high:g} {axis.unit}"
         lines.append(f"    {axis.bar} {axis.channel}: {axis.rows} readings{every}{span}")
     lines += _gap_lines(preview.axes)
@@ -132,6 +132,22 @@ def _row(row: Row) -> str:
     return f"line {row.line}: {rfc3339(row.taken_ns)}  {values}"
 
 
+def plain_duration(ns: int) -> str:
+    """A length of time in its two largest units.
+
+    >>> [plain_duration(s * NS) for s in (1_363_500, 600, 90)], plain_duration(NS // 4)
+    (['15 d 18 h', '10 min', '1 min 30 s'], '0.25 s')
+    """
+    if ns < 60 * NS:
+        return f"{ns / NS:g} s"
+    left, parts = ns // NS, []
+    for size, unit in ((86_400, "d"), (3600, "h"), (60, "min"), (1, "s")):
+        number, left = divmod(left, size)
+        parts.append((number, unit))
+    first = next(n for n, (number, _) in enumerate(parts) if number)
+    return " ".join(f"{number} {unit}" for number, unit in parts[first : first + 2] if number)
+
+
 def _gap_lines(axes: Sequence[Axis]) -> list[str]:
     """Gaps that several channels share are told once."""
     shared: dict[tuple[int, int], list[str]] = {}
@@ -140,7 +156,7 @@ def _gap_lines(axes: Sequence[Axis]) -> list[str]:
             shared.setdefault(gap, []).append(axis.channel)
     told = sorted(shared.items(), key=lambda item: item[0][0] - item[0][1])[:GAPS]
     lines = [
-        f"    gap of {(end - begin) / NS:g} s from {rfc3339(begin)} to {rfc3339(end)}: "
+        f"    gap of {plain_duration(end - begin)} from {rfc3339(begin)} to {rfc3339(end)}: "
         f"{channels[0] if len(channels) == 1 else f'{len(channels)} channels'}"
         for (begin, end), channels in sorted(told)
     ]

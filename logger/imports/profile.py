@@ -50,11 +50,17 @@ class _ProfileFile(_Table):
     columns: Annotated[list[Any], Field(min_length=1)]
 
 
+class _ZoneTable(_Table):
+    since: Annotated[_Text, Field(alias="from")]
+    zone: _Text
+
+
 class _TimeTable(_Table):
     headings: Annotated[list[_Text], Field(min_length=1, max_length=2)]
     form: Form = "calendar"
     order: Order | None = None
     zone: _Text | None = None
+    zones: list[_ZoneTable] = []
     day_in: _Text | None = None
     repeated_hour: Half | None = None
     jumps_are_real: bool = False
@@ -95,6 +101,7 @@ class Profile:
     form: Form = "calendar"
     order: Order | None = None
     zone: str | None = None  # IANA name, "UTC" or an offset such as +01:00
+    zones: tuple[tuple[str, str], ...] = ()  # from when on (RFC 3339) another one holds, ascending
     encoding: str | None = None
     delimiter: str | None = None
     decimal: str | None = None
@@ -168,6 +175,7 @@ def _profile(head: _ProfileFile, time: _TimeTable, columns: tuple[Column, ...]) 
         form=time.form,
         order=time.order,
         zone=time.zone,
+        zones=tuple((z.since, z.zone) for z in time.zones),
         encoding=head.encoding,
         delimiter=head.delimiter,
         decimal=head.decimal,
@@ -186,16 +194,34 @@ def _profile(head: _ProfileFile, time: _TimeTable, columns: tuple[Column, ...]) 
     )
 
 
-def _checked(file: str, profile: Profile) -> Profile:
+def _zone_faults(file: str, profile: Profile) -> list[Fault]:
     from .zones import zone_of
 
     faults = []
-    if profile.zone is not None:
+    named = [("zone", profile.zone)] if profile.zone is not None else []
+    for key, zone in (*named, *((f"zones #{n}", z) for n, (_, z) in enumerate(profile.zones, 1))):
         try:
-            zone_of(profile.zone)
+            zone_of(zone)
         except ImportRefused:
             wanted = "an IANA time zone such as Europe/Vienna, UTC, or an offset such as +01:00"
-            faults.append(Fault(file, "time", "zone", wanted, repr(profile.zone)))
+            faults.append(Fault(file, "time", key, wanted, repr(zone)))
+    if profile.zones and profile.zone is None:
+        faults.append(
+            Fault(file, "time", "zone", "the zone that holds before the first of [[time.zones]]", "none")
+        )
+    return faults
+
+
+def _checked(file: str, profile: Profile) -> Profile:
+    from .zones import zone_of
+
+    faults = _zone_faults(file, profile)
+    if not faults and profile.zone is not None:
+        try:
+            zone_of(profile.zone, profile.zones)
+        except ImportRefused as error:
+            wanted = "[[time.zones]] in order of time, each `from` with its offset as in 2026-10-25T01:00:00Z"
+            faults.append(Fault(file, "time", "zones", wanted, str(error)))
     of_columns = [(c.heading, c.only) for c in profile.columns]
     headings = [*((h, ()) for h in profile.time_headings), *of_columns]
     twice = sorted({heading for heading, only in headings if headings.count((heading, only)) > 1})

@@ -68,11 +68,20 @@ class Reading:
     rows: int
     series: tuple[Series, ...]
     assumed: tuple[str, ...]
+    left_out: tuple[tuple[int, str], ...] = ()  # lines that somebody named, with their text
 
 
-def read_content(name: str, content: bytes, profile: Profile, setup: Setup) -> Reading:
-    """Everything in a file, as the profile describes it; ImportRefused where a question is open."""
-    tables = [_table(part, profile, name) for part in parts_of(name, content)]
+def read_content(
+    name: str, content: bytes, profile: Profile, setup: Setup, without: frozenset[int] = frozenset()
+) -> Reading:
+    """Everything in a file, as the profile describes it; ImportRefused where a question is open.
+
+    without: numbers of lines that a person has named as not to be read.
+    """
+    parts = parts_of(name, content)
+    if without and len(parts) > 1:
+        raise ImportRefused(f"{name} holds several files. Unpack it to leave out lines of one of them.")
+    tables = [_table(part, profile, name, without) for part in parts]
     streams = [stream for table in tables for stream in table.streams]
     taken, time_notes = instants(streams, profile)
     values, value_notes = read_values(streams, profile)
@@ -87,7 +96,8 @@ def read_content(name: str, content: bytes, profile: Profile, setup: Setup) -> R
             series.append(made)
             assumed += notes
     rows = sum(table.rows for table in tables)
-    return Reading(rows, _joined(series), tuple(dict.fromkeys(assumed)))
+    left_out = tuple(line for table in tables for line in table.left_out)
+    return Reading(rows, _joined(series), tuple(dict.fromkeys(assumed)), left_out)
 
 
 def grid_of(part: Part, profile: Profile) -> Grid:
@@ -103,28 +113,43 @@ def grid_of(part: Part, profile: Profile) -> Grid:
 
 def _text_grid(name: str, text: Decoded, profile: Profile) -> Grid:
     grid = text_grid(name, text.text, delimiter_of(text.text, profile))
-    return Grid(grid.name, grid.rows, grid.unterminated, (_encoding_note(text), *grid.assumed))
+    return replace(grid, assumed=(_encoding_note(text), *grid.assumed))
 
 
 def _encoding_note(text: Decoded) -> str:
     return f"the encoding is {text.encoding} ({text.how})"
 
 
-def _text_table(part: Part, profile: Profile) -> TextTable:
+def _text_table(part: Part, profile: Profile, without: frozenset[int]) -> TextTable:
     """A table of text: by columns where all its rows are plain, else row by row."""
     text = decoded(part.content, profile.encoding)
-    plain = plain_table(part.name, text.text, delimiter_of(text.text, profile), profile)
+    named = bool(without)
+    plain = None if named else plain_table(part.name, text.text, delimiter_of(text.text, profile), profile)
     if plain is None:
-        return read_table(_text_grid(part.name, text, profile), profile)
+        return _rest(_text_grid(part.name, text, profile), profile, without)
     return replace(plain, assumed=(_encoding_note(text), *plain.assumed))
 
 
-def _table(part: Part, profile: Profile, file: str) -> TextTable:
+def _rest(grid: Grid, profile: Profile, without: frozenset[int]) -> TextTable:
+    """The table of all rows but those that a person has named; each is told with its text."""
+    if not without:
+        return read_table(grid, profile)
+    out = [(line, " | ".join(cells)[:500]) for line, cells in grid.rows if line in without]
+    if missing := sorted(without - {line for line, _ in out}):
+        raise ImportRefused(f"There is no line {missing[0]} with anything in it that could be left out.")
+    kept = [row for row in grid.rows if row[0] not in without]
+    torn = grid.unterminated and grid.rows[-1][0] not in without
+    table = read_table(replace(grid, rows=kept, unterminated=torn), profile)
+    notes = [f"line {line} was left out by name: {text[:60]!r}" for line, text in out]
+    return replace(table, assumed=(*table.assumed, *notes), left_out=tuple(out))
+
+
+def _table(part: Part, profile: Profile, file: str, without: frozenset[int]) -> TextTable:
     """What a part holds; a refusal names the part of an archive."""
     try:
         if part.kind == "text":
-            return _text_table(part, profile)
-        return read_table(grid_of(part, profile), profile)
+            return _text_table(part, profile, without)
+        return _rest(grid_of(part, profile), profile, without)
     except ImportRefused as refused:
         within = part.name.removeprefix(f"{file}/")
         raise ImportRefused(

@@ -138,7 +138,10 @@ class Rows:
         return below < len(self.rows) and self.rows[n][1] == self.rows[below][1]
 
     def _is_heading(self, cells: list[str]) -> bool:
-        return self.heading.at >= 0 and tuple(map(plain, trimmed(cells))) == self.heading.names
+        return self.heading.at >= 0 and tuple(map(plain, trimmed(cells))) in (
+            self.heading.names,
+            ("", *self.heading.names),  # behind a # that stands alone
+        )
 
     def _is_section(self, cells: list[str]) -> bool:
         return self._section(cells) is not None
@@ -162,9 +165,12 @@ class Rows:
         return any(fnmatch.fnmatchcase(text, pattern) for pattern in self.profile.leave_out)
 
     def _refuse_swallowed(self, line: int, cells: list[str]) -> None:
-        """A quotation mark that is never closed makes one cell of all the lines behind it."""
+        """A quotation mark that is never closed makes one cell of all the lines behind it.
+
+        A cell may hold line breaks where all marks are closed and no line in it begins as a reading does.
+        """
         for cell in cells:
-            if "\n" in cell or "\r" in cell:
+            if ("\n" in cell or "\r" in cell) and (self.grid.unclosed or self._hides_reading(cell)):
                 raise ImportRefused(
                     f"Line {line}: a quotation mark that opens in the row above it is not closed there, so "
                     "that "
@@ -198,6 +204,13 @@ class Rows:
     def _last_may_be_torn(self, rows: Sequence[list[str]]) -> bool:
         needed = self.needed | {p for group in self.times for p in group}
         return self.width - 1 in needed and _may_be_torn(rows)
+
+    def _hides_reading(self, cell: str) -> bool:
+        for line in cell.splitlines()[1:]:
+            parts = line.split(self.grid.delimiter or ",")
+            if self._begins_alike(parts) or len(parts) >= max(2, self.width // 2):
+                return True
+        return False
 
     def _refuse_hidden(self, line: int, cells: list[str]) -> None:
         for cell in cells:

@@ -14,6 +14,7 @@ Parts = tuple[str, str, str]
 _DATE = re.compile(
     r"(\d{1,4})[./\-_ ]\s?(\d{1,2})[./\-_ ]\s?(\d{1,4})\.?|(\d{4})[年년]\s?(\d{1,2})[月월]\s?(\d{1,2})[日일]"
 )
+_SERIAL = re.compile(r"[3-7]\d{4}(?:[.,]\d*)?")  # 1982 to 2119
 _CLOSE = re.compile(r"(\d{4})(\d{2})(\d{2})")
 _NAMED = re.compile(
     r"(?:[^\W\d_]+\.?,?\s+)?(?:(?P<d>\d{1,2})(?:st|nd|rd|th|er|º|ª)?\.?[\s./-]*(?:(?:de|di)\s+)?(?P<m>[^\W\d_]{3,})\.?"
@@ -47,7 +48,12 @@ def date_parts(text: str, line: int) -> Parts:
         return match[1], match[2], match[3]
     if (match := _NAMED.fullmatch(text)) and (named := _named_month(match)):
         return named
-    raise ImportRefused(f"Line {line}: {text!r} is no date of three numbers.")
+    hint = (
+        ' If it counts days as spreadsheets do, set `form = "serial_1900"`.'
+        if _SERIAL.fullmatch(text)
+        else ""
+    )
+    raise ImportRefused(f"Line {line}: {text!r} is no date of three numbers.{hint}")
 
 
 def _named_month(match: re.Match[str]) -> Parts | None:

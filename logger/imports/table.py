@@ -33,6 +33,7 @@ class Stream:
     columns: tuple[TextColumn, ...]
     days: Sequence[str] = ()
     file: str = ""  # its name may tell the day
+    delimiter: str = ""  # of the text it comes from
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,7 @@ class TextTable:
     streams: tuple[Stream, ...]
     rows: int
     assumed: tuple[str, ...]
+    left_out: tuple[tuple[int, str], ...] = ()  # lines that somebody named, with their text
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,7 @@ class _Body:
     units: Sequence[str]
     assumed: list[str]
     file: str
+    delimiter: str
 
 
 def read_table(grid: Grid, profile: Profile) -> TextTable:
@@ -93,6 +96,7 @@ def _stream(
         tuple(_text_column(c, rows, (heading, body, places), profile) for c in columns),
         days,
         body.file,
+        body.delimiter,
     )
 
 
@@ -178,7 +182,9 @@ def _body(grid: Grid, heading: Heading, places: dict[str, int], profile: Profile
     kept = rows.readings(first, last, notes)
     end = rows.ending(kept, last, notes)
     kept = kept[: len(kept) - end]
-    return _Body([row for _, row in kept], rows.above([n for n, _ in kept]), units, notes, grid.name)
+    return _Body(
+        [row for _, row in kept], rows.above([n for n, _ in kept]), units, notes, grid.name, grid.delimiter
+    )
 
 
 def time_places(places: dict[str, int], profile: Profile) -> list[tuple[int, ...]]:

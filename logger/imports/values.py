@@ -70,7 +70,8 @@ class Values:
 def read_values(streams: Sequence[Stream], profile: Profile) -> tuple[list[list[Values]], list[str]]:
     """Values of every column of every stream, and what was taken as known."""
     columns = [column for stream in streams for column in stream.columns]
-    sign, how = _decimal_sign(columns, profile)
+    by_commas = all(stream.delimiter == "," for stream in streams)
+    sign, how = _decimal_sign(columns, profile, by_commas=by_commas)
     values = [
         [_column(column, stream.lines, sign, profile) for column in stream.columns] for stream in streams
     ]
@@ -78,7 +79,9 @@ def read_values(streams: Sequence[Stream], profile: Profile) -> tuple[list[list[
     return values, [*how, *([f"{blank} empty cell(s) are no readings"] if blank else [])]
 
 
-def _decimal_sign(columns: Sequence[TextColumn], profile: Profile) -> tuple[str, list[str]]:
+def _decimal_sign(
+    columns: Sequence[TextColumn], profile: Profile, *, by_commas: bool
+) -> tuple[str, list[str]]:
     """The decimal sign: declared, or proven by the whole file, or asked."""
     if profile.decimal:
         return profile.decimal, [f"the decimal sign is a {_NAMES[profile.decimal]}, as declared"]
@@ -91,6 +94,8 @@ def _decimal_sign(columns: Sequence[TextColumn], profile: Profile) -> tuple[str,
         return proven[0], [f"the decimal sign is a {_NAMES[proven[0]]}, proven by the whole file"]
     if not any(example.values()):
         return ".", []
+    if by_commas and not example[","]:
+        return ".", ["the decimal sign is a point, as commas separate the columns"]
     seen = " and ".join(repr(e) for e in example.values() if e)
     raise ImportRefused(
         f"Which sign stands before the decimals in {seen}? The file does not decide it. "

@@ -10,7 +10,17 @@ from typing import Any
 from .profile import Column, Profile
 
 _NOT_HERE = frozenset(
-    {"time_headings", "columns", "form", "order", "zone", "day_in", "repeated_hour", "jumps_are_real"}
+    {
+        "time_headings",
+        "columns",
+        "form",
+        "order",
+        "zone",
+        "zones",
+        "day_in",
+        "repeated_hour",
+        "jumps_are_real",
+    }
 )
 _DEFAULTS = {f.name: f.default for f in fields(Profile)}
 
@@ -24,8 +34,10 @@ def written(profile: Profile, notes: Mapping[str, str] | None = None, questions:
     lines = [f"# Open: {q}" for q in questions]
     lines += [_line(name, getattr(profile, name), notes) for name in _given(profile, _NOT_HERE)]
     lines += ["", "[time]", _line("headings", profile.time_headings, notes)]
-    of_time = sorted(_NOT_HERE - {"time_headings", "columns"})
+    of_time = sorted(_NOT_HERE - {"time_headings", "columns", "zones"})
     lines += [_line(name, getattr(profile, name), notes) for name in of_time if _differs(profile, name)]
+    for since, zone in profile.zones:
+        lines += ["", "[[time.zones]]", f"from = {_text(since)}", f"zone = {_text(zone)}"]
     for column in profile.columns:
         lines += ["", *_column(column, notes)]
     return "\n".join(lines) + "\n"

@@ -22,12 +22,41 @@ _HALF_DAY_NS = DAY_NS // 2
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")
 
 
-def zone_of(name: str) -> tzinfo:
-    """An IANA zone or a fixed offset; ImportRefused for anything else.
+class Dated(tzinfo):
+    """One zone up to an instant and another from there on, for a logger whose clock somebody set.
+
+    A time that both know is told apart by `fold`, and one that neither knows has the offset of before, as
+    for every zone of Python (PEP 495).
+    """
+
+    def __init__(self, before: tzinfo, since: datetime, after: tzinfo) -> None:
+        self._before, self._since, self._after = before, since, after
+
+    def utcoffset(self, at: datetime | None) -> timedelta | None:
+        if at is None:
+            return None
+        old, new = (
+            at.replace(tzinfo=zone).utcoffset() or timedelta(0) for zone in (self._before, self._after)
+        )
+        bare = at.replace(tzinfo=None, fold=0)
+        is_old, is_new = bare - old < self._since, bare - new >= self._since
+        return old if (is_old and not is_new) or (is_old == is_new and not at.fold) else new
+
+    def dst(self, _: datetime | None) -> timedelta | None:
+        return None
+
+    def tzname(self, _: datetime | None) -> str | None:
+        return None
+
+
+def zone_of(name: str, dated: Sequence[tuple[str, str]] = ()) -> tzinfo:
+    """An IANA zone or a fixed offset, and others from given instants on; ImportRefused for anything else.
 
     >>> str(zone_of("+01:00")), str(zone_of("Europe/Vienna"))
     ('UTC+01:00', 'Europe/Vienna')
     """
+    if dated:
+        return _dated(name, dated)
     if name.upper() in ("UTC", "Z"):
         return UTC
     if match := _OFFSET.fullmatch(name):
@@ -40,12 +69,35 @@ def zone_of(name: str) -> tzinfo:
         raise ImportRefused(f"There is no time zone {name!r}: say an IANA name or an offset.") from None
 
 
-def localised(wall_ns: Int, lines: Sequence[int], name: str, half: str | None) -> tuple[Int, list[str]]:
+def _dated(name: str, dated: Sequence[tuple[str, str]]) -> tzinfo:
+    zone, last = zone_of(name), datetime.min
+    for text, other in dated:
+        try:
+            at = datetime.fromisoformat(text)
+        except ValueError:
+            raise ImportRefused(f"{text!r} is no date and time") from None
+        if at.tzinfo is None:
+            raise ImportRefused(f"{text!r} has no offset from UTC")
+        since = at.astimezone(UTC).replace(tzinfo=None)
+        if since <= last:
+            raise ImportRefused(f"{text!r} is not later than the one before it")
+        zone, last = Dated(zone, since, zone_of(other)), since
+    return zone
+
+
+def zone_name(name: str, dated: Sequence[tuple[str, str]]) -> str:
+    """A zone, and those that follow it, in a message."""
+    return ", ".join([name, *(f"from {since} on {zone}" for since, zone in dated)])
+
+
+def localised(
+    wall_ns: Int, lines: Sequence[int], name: str, half: str | None, dated: Sequence[tuple[str, str]] = ()
+) -> tuple[Int, list[str]]:
     """UTC of local times in order of the rows, ascending but for clock changes; and what was taken as known.
 
     `half`: which pass through a repeated hour is meant where only one of them is there.
     """
-    zone = zone_of(name)
+    zone, name = zone_of(name, dated), zone_name(name, dated)
     before_ns, after_ns = _zone_offsets(wall_ns, zone)
     skipped = np.flatnonzero(before_ns < after_ns)
     if len(skipped):

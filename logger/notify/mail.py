@@ -21,6 +21,7 @@ from email.utils import format_datetime
 from typing import Literal, Protocol
 
 from ..alarms import Notice
+from ..deadline import Lines, Overdue, within
 from ..model import NS, MailRoute
 from .text import Wording
 
@@ -34,6 +35,7 @@ class Outcome:
     result: Literal["accepted", "later", "refused"]
     code: int = 0
     reply: str = ""
+    overdue: bool = False  # it did not end by its deadline
 
 
 class Sender(Protocol):
@@ -72,6 +74,18 @@ def message(
     return mail
 
 
+class _Smtp(smtplib.SMTP):
+    """Over a socket that is shut at the deadline; with a context over TLS from the first byte."""
+
+    def __init__(self, lines: Lines, context: ssl.SSLContext | None, route: MailRoute, name: str) -> None:
+        self._lines, self._tls = lines, context
+        super().__init__(route.host, route.port, name, timeout=lines.left_s)
+
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:  # noqa: ARG002 (lines knows)
+        peer = self._lines.connect(host, port)
+        return peer if self._tls is None else self._tls.wrap_socket(peer, server_hostname=host)
+
+
 @dataclass(frozen=True)
 class SmtpSender:
     """Hands a message to the mail server of a route. Without the TLS it demands, nothing is sent."""
@@ -86,11 +100,19 @@ class SmtpSender:
         if unsafe:
             return Outcome("refused", 0, unsafe)
         try:
-            with self._connected(route) as peer:
-                peer.send_message(message)
+            within(
+                self.timeout_s, f"mail server {route.host}", lambda lines: self._handed(route, message, lines)
+            )
             return Outcome("accepted", 250)
+        except Overdue as late:
+            return Outcome("later", 0, str(late), overdue=True)
         except (smtplib.SMTPException, OSError, ValueError) as error:
             return _outcome_of(error)
+
+    def _handed(self, route: MailRoute, message: EmailMessage, lines: Lines) -> None:
+        with self._connected(route, lines) as peer:
+            peer.send_message(message)
+            lines.concluded = True
 
     def _unsafe(self, route: MailRoute) -> str:
         if not route.user:
@@ -102,15 +124,11 @@ class SmtpSender:
         return ""
 
     @contextmanager
-    def _connected(self, route: MailRoute) -> Iterator[smtplib.SMTP]:
+    def _connected(self, route: MailRoute, lines: Lines) -> Iterator[smtplib.SMTP]:
         context = self.context or ssl.create_default_context()
         # Not getfqdn(), smtplib's default: it waits for a name server that need not be there.
         name = socket.gethostname()
-        peer = (
-            smtplib.SMTP_SSL(route.host, route.port, name, timeout=self.timeout_s, context=context)
-            if route.tls == "tls"
-            else smtplib.SMTP(route.host, route.port, name, timeout=self.timeout_s)
-        )
+        peer = _Smtp(lines, context if route.tls == "tls" else None, route, name)
         try:
             if route.tls == "starttls":
                 peer.starttls(context=context)

@@ -12,22 +12,23 @@ import hashlib
 import hmac
 import json
 import os
-import signal
-import subprocess
+import ssl
 import time
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
-from http.client import HTTPConnection, HTTPException, HTTPSConnection
-from tempfile import TemporaryFile
+from functools import partial
+from http.client import HTTPException
 from typing import Any
 from urllib.parse import urlsplit
 
+from ..deadline import Lines, Overdue, PlainConnection, TlsConnection, within
 from ..model import NS, ChatRoute, CommandRoute, WebhookRoute
+from ..programs import Program
 from .mail import Outcome
 
 # What of a letter goes out; who else is told stays here.
 TOLD = ("message_id", "alarm", "step", "occurrence", "priority", "zone", "at", "subject", "text", "simulated")
+CHAT_S = 30.0
 LATER_CODES = (408, 425, 429)  # RFC 9110, 15.5.9; RFC 8470, 5.2; RFC 6585, 4
 
 
@@ -66,13 +67,15 @@ class Ways:
         return _answered(route.url, body, headers, route.timeout_s)
 
     def _run(self, route: CommandRoute, letter: Mapping[str, Any]) -> Outcome:
+        """What hangs ends with all that it started; a siren that it leaves sounding goes on."""
         try:
-            code, said = _ran(route, payload(letter))
-        except subprocess.TimeoutExpired:
-            return Outcome("later", 0, f"{route.arguments[0]} did not end in {route.timeout_s:g} s")
+            ran = Program(route.arguments, os.environ).wait(route.timeout_s, payload(letter))
         except (OSError, ValueError) as error:
             return Outcome("later", 0, f"{type(error).__name__}: {error}")
-        return Outcome("later" if code else "accepted", code, said)
+        if ran.ended:
+            return Outcome("later", 0, f"{route.arguments[0]} {ran.ended}", overdue=True)
+        said = ran.err[:800].decode("utf-8", "replace").strip()[:200]
+        return Outcome("later" if ran.code else "accepted", ran.code, said)
 
     def _chat(self, route: ChatRoute, letter: Mapping[str, Any]) -> Outcome:
         url = self.environment.get(route.url_env)
@@ -87,45 +90,15 @@ class Ways:
         service = apprise.Apprise()
         if not service.add(url):  # the address is a secret: it is never repeated
             return Outcome("refused", 0, f"The address in {route.url_env!r} is none that apprise knows.")
-        # Truthy on success only; since 2.3 it is an object, so that comparing it with True would fail.
-        taken = bool(service.notify(title=str(letter["subject"]), body=str(letter["text"])))
+        title, text = str(letter["subject"]), str(letter["text"])
+        try:
+            # Truthy on success only; since 2.3 it is an object, so that comparing it with True would fail.
+            taken = within(CHAT_S, "chat service", lambda _: bool(service.notify(title=title, body=text)))
+        except Overdue as late:
+            return Outcome("later", 0, str(late), overdue=True)
         return Outcome(
             "accepted" if taken else "later", 0, "" if taken else "the chat service did not take it"
         )
-
-
-def _ran(route: CommandRoute, told: bytes) -> tuple[int, str]:
-    """Exit status of the program and what it complained of; what hangs ends with all that it started.
-
-    It writes into files, not pipes: a siren that it leaves sounding would hold a pipe open.
-    """
-    with TemporaryFile() as inward, TemporaryFile() as aside:
-        inward.write(told)
-        inward.seek(0)
-        peer = subprocess.Popen(
-            route.arguments,
-            stdin=inward,
-            stdout=subprocess.DEVNULL,
-            stderr=aside,
-            start_new_session=True,
-        )
-        try:
-            code = peer.wait(route.timeout_s)
-        except subprocess.TimeoutExpired:
-            _end(peer)
-            raise
-        aside.seek(0)
-        return code, aside.read(800).decode("utf-8", "replace").strip()[:200]
-
-
-def _end(peer: subprocess.Popen[bytes]) -> None:
-    """The program and its children, where the system knows groups of processes."""
-    if hasattr(os, "killpg"):
-        with suppress(ProcessLookupError):
-            os.killpg(peer.pid, signal.SIGKILL)
-    else:
-        peer.kill()
-    peer.wait()
 
 
 def payload(letter: Mapping[str, Any]) -> bytes:
@@ -137,16 +110,29 @@ def payload(letter: Mapping[str, Any]) -> bytes:
 def _answered(url: str, body: bytes, headers: Mapping[str, str], timeout_s: float) -> Outcome:
     """One POST. No redirect is followed: a notice goes where the setup says and nowhere else."""
     at = urlsplit(url)
-    secure = at.scheme == "https"
-    peer = (HTTPSConnection if secure else HTTPConnection)(at.hostname or "", at.port, timeout=timeout_s)
+    try:
+        status, reason = within(timeout_s, f"web server {at.hostname}", partial(_post, url, body, headers))
+    except Overdue as late:
+        return Outcome("later", 0, str(late), overdue=True)
+    except (OSError, HTTPException) as error:
+        return Outcome("later", 0, f"{type(error).__name__}: {error}"[:200])
+    if 200 <= status < 300:
+        return Outcome("accepted", status)
+    return Outcome("later" if status >= 500 or status in LATER_CODES else "refused", status, reason[:200])
+
+
+def _post(url: str, body: bytes, headers: Mapping[str, str], lines: Lines) -> tuple[int, str]:
+    """Status and reason of the answer; the rest of it is not read."""
+    at = urlsplit(url)
+    host = at.hostname or ""
+    peer = (
+        TlsConnection(host, at.port, lines=lines, context=ssl.create_default_context())
+        if at.scheme == "https"
+        else PlainConnection(host, at.port, lines=lines)
+    )
     try:
         peer.request("POST", at.path + (f"?{at.query}" if at.query else "") or "/", body, dict(headers))
         answer = peer.getresponse()
-        if 200 <= answer.status < 300:
-            return Outcome("accepted", answer.status)
-        later = answer.status >= 500 or answer.status in LATER_CODES
-        return Outcome("later" if later else "refused", answer.status, answer.reason[:200])
-    except (OSError, HTTPException) as error:
-        return Outcome("later", 0, f"{type(error).__name__}: {error}"[:200])
+        return answer.status, answer.reason
     finally:
         peer.close()

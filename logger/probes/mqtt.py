@@ -30,6 +30,8 @@ log = logging.getLogger(__name__)
 
 KEPT_S = 30 * 86400
 IN_FLIGHT = 200  # messages that the broker sends before it waits for us
+LARGEST = 1 << 18  # bytes of a message; a broker discards larger ones for us (MQTT 5, 3.1.2.11.4)
+MOST_WAITING = 10_000  # messages without a receipt (QoS 0) beyond this are dropped, counted and told
 KEEPALIVE_S = 30
 LONGEST_WAIT_S = 30.0
 Event = Callable[[str, Mapping[str, object]], None]
@@ -57,6 +59,7 @@ class Subscriber:
         self.passed_s = 0.0  # monotonic instant at which all that had come was last stored
         self.tried_s = 0.0  # the same, or at which it was last tried
         self.connected = False
+        self._lost_s = 0.0  # since when there is no connection, monotonic
         self._topics = tuple(topics)
         self._take = take
         self._event = event
@@ -69,13 +72,18 @@ class Subscriber:
         ]
 
     @property
+    def away_s(self) -> float:
+        """For how many seconds there has been no connection; 0 while there is one, or before it began."""
+        return 0.0 if self.connected or not self._lost_s else time.monotonic() - self._lost_s
+
+    @property
     def alive(self) -> bool:
         """Whether its threads run."""
         return all(thread.is_alive() for thread in self._threads)
 
     def start(self) -> None:
         """Begins; a broker that is not there is tried again until it is."""
-        self.passed_s = self.tried_s = time.monotonic()
+        self.passed_s = self.tried_s = self._lost_s = time.monotonic()
         for thread in self._threads:
             thread.start()
 
@@ -113,6 +121,7 @@ class Subscriber:
         told = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         told.SessionExpiryInterval = KEPT_S if keeps else 0
         told.ReceiveMaximum = IN_FLIGHT
+        told.MaximumPacketSize = LARGEST
         self._client.connect_async(*self._where, KEEPALIVE_S, clean_start=not keeps, properties=told)
         # The library's own thread ends for ever when the very first connection fails.
         while not self._ending.is_set():
@@ -130,6 +139,7 @@ class Subscriber:
 
     def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _props: Any) -> None:
         lost, self.connected = self.connected, False
+        self._lost_s = time.monotonic() if lost else self._lost_s
         if lost and not self._ending.is_set():
             self._event("broker-lost", {"url": self.url, "reason": str(reason)})
 
@@ -137,6 +147,9 @@ class Subscriber:
         mine = [t for t in self._topics if t.topic == message.topic]
         if message.retain or not mine:
             client.ack(message.mid, message.qos)
+            return
+        if message.qos == 0 and self._waiting.qsize() >= MOST_WAITING:
+            self._event("messages-dropped", {"url": self.url, "messages": 1})
             return
         self._waiting.put(Arrived(mine, bytes(message.payload), time.time_ns(), message.mid))
 

@@ -3,54 +3,43 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from math import ceil, floor, log10
 from zoneinfo import ZoneInfo
 
-from ..instants import local, to_ns
 from ..model import NS
-
-_MINUTES = (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720, 1440, 2880, 7 * 1440, 14 * 1440)
+from ..wall_time import SIZES, Size, offset_text, ticks
+from ..wall_time import Tick as WallTick
 
 
 @dataclass(frozen=True)
 class Tick:
-    """A mark on the time axis: the instant, the hour beside it, and the day where one begins."""
+    """A mark on the time axis: the instant, the hour beside it, the day where one begins, and the offset
+    from UTC where a window has several.
+    """
 
     at_ns: int
     hour: str
     day: str
+    offset: str = ""
 
 
 def time_ticks(from_ns: int, to_ns: int, zone: ZoneInfo, at_most: int = 9) -> list[Tick]:
     """Ticks at round local hours; a day of 23 or 25 h gets its own spacing, as the wall clock had it."""
-    step_min = _time_step(from_ns, to_ns, at_most)
-    scan_ns = min(step_min, 15) * 60 * NS  # every offset in use is a multiple of a quarter of an hour
-    first_ns = -(-from_ns // scan_ns) * scan_ns
-    found = [local(at, zone) for at in range(first_ns, to_ns + 1, scan_ns)]
-    kept = [t for t in found if _is_round(t, step_min)]
-    return [_tick(t, previous, step_min) for t, previous in zip(kept, [None, *kept], strict=False)]
-
-
-def _time_step(from_ns: int, to_ns: int, at_most: int) -> int:
-    minutes = (to_ns - from_ns) / (60 * NS)
     days = at_most + 6  # a day takes less room than a full date
-    return next((s for s in _MINUTES if minutes / s <= (days if s >= 1440 else at_most)), 28 * 1440)
+    size = next(
+        (s for apart_s, s in SIZES if (to_ns - from_ns) / NS <= apart_s * (at_most if s[0] == "s" else days)),
+        SIZES[-1][1],
+    )
+    return [_tick(one, size) for one in ticks(from_ns, to_ns, zone, at_most, size)]
 
 
-def _is_round(t: datetime, step_min: int) -> bool:
-    minute = t.hour * 60 + t.minute
-    if step_min <= 1440:
-        return minute % step_min == 0
-    return minute == 0 and t.toordinal() % (step_min // 1440) == 0
-
-
-def _tick(t: datetime, previous: datetime | None, step_min: int) -> Tick:
-    at_ns = to_ns(t)
-    if step_min >= 1440:
-        return Tick(at_ns, f"{t:%a}", f"{t:%m-%d}")
-    new_day = previous is None or previous.date() != t.date()
-    return Tick(at_ns, f"{t:%H:%M}", f"{t:%Y-%m-%d}" if new_day else "")
+def _tick(one: WallTick, size: Size) -> Tick:
+    t, offset = one.local, offset_text(one.offset_s) if one.new_offset else ""
+    if size[0] != "s":
+        day = f"{t:%m-%d}" if size[0] == "d" else f"{t:%Y-%m}"
+        return Tick(one.at_ns, f"{t:%a}" if size[0] == "d" else "", day, offset)
+    hour = f"{t:%H:%M}" if size[1] >= 60 else f"{t:%H:%M:%S}"
+    return Tick(one.at_ns, hour, f"{t:%Y-%m-%d}" if one.new_day else "", offset)
 
 
 def value_ticks(low: float, high: float, at_most: int = 7) -> list[float]:

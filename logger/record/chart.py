@@ -14,6 +14,7 @@ import numpy as np
 
 from ..model import Period
 from ..series import Float, Int
+from ..wall_time import stretches
 from .axis import time_ticks, value_ticks
 from .marks import GROUND, HAIR, INK, LIMIT, PATTERNS, SERIES, SOFT
 from .svg import drawing, element, number, path, text
@@ -21,7 +22,7 @@ from .trace import TRACE_HEIGHT, draw_trace
 
 WIDTH, LEFT, RIGHT = 493.0, 46.0, 78.0
 COLUMNS = 740  # two points of data for each column of about half a point
-TITLE, AXIS, APART = 18.0, 30.0, 10.0
+TITLE, AXIS, APART = 18.0, 36.0, 10.0
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ def draw(panels: Sequence[Panel], periods: Sequence[Period], from_ns: int, to_ns
         top += TITLE + panel.height + APART
     frame = _Frame(from_ns, to_ns, top, TRACE_HEIGHT, 0.0, 1.0)
     parts.append(draw_trace(periods, frame.x, top, LEFT, WIDTH - RIGHT))
-    parts.append(_time_axis(frame, top + TRACE_HEIGHT, zone))
+    parts += [_time_axis(frame, top + TRACE_HEIGHT, zone), _clock_changes(frame, zone)]
     content = "\n".join(["", *parts, ""])
     return drawing(WIDTH, top + TRACE_HEIGHT + AXIS, content, font_family="B612", font_size=7.0, fill=INK)
 
@@ -215,6 +216,13 @@ def _label(words: str, y: float, place: int) -> str:
     return path(f"M{x:g} {number(y)}h12", colour, 1.0, dash) + text(x + 15, y + 2.4, words, fill=colour)
 
 
+def _clock_changes(frame: _Frame, zone: ZoneInfo) -> str:
+    """A double rule through all panels where the local clock changes."""
+    changes = stretches(frame.from_ns, frame.to_ns, zone)[1:]
+    places = [float(frame.x(change.from_ns)) + aside for change in changes for aside in (-0.7, 0.7)]
+    return "".join(path(f"M{number(x)} {number(TITLE)}V{number(frame.top)}", SOFT, 0.4) for x in places)
+
+
 def _time_axis(frame: _Frame, top: float, zone: ZoneInfo) -> str:
     parts = [path(f"M{LEFT:g} {number(top + 4)}H{WIDTH - RIGHT:g}", INK, 0.5)]
     for tick in time_ticks(frame.from_ns, frame.to_ns, zone):
@@ -222,4 +230,5 @@ def _time_axis(frame: _Frame, top: float, zone: ZoneInfo) -> str:
         parts.append(path(f"M{number(x)} {number(top + 4)}v3", INK, 0.5))
         parts.append(text(x, top + 14, tick.hour, "middle"))
         parts.append(text(x, top + 23, tick.day, "middle", fill=SOFT) if tick.day else "")
+        parts.append(text(x, top + 31, tick.offset, "middle", fill=SOFT) if tick.offset else "")
     return "".join(parts)

@@ -169,9 +169,7 @@ def _probes(setup: Setup, span: Interval) -> list[dict[str, Any]]:
 
 def _stay(setup: Setup, stay: Placement, span: Interval) -> dict[str, Any]:
     probe, position = setup.probes[stay.probe], setup.positions[stay.position]
-    certificates = [
-        _certificate(c, span, setup) for key in probe.channels for c in _in_force(setup, key, span)
-    ]
+    in_force = {key: _in_force(setup, key, span) for key in probe.channels}
     return {
         "probe": probe.key,
         "serial": probe.serial,
@@ -181,15 +179,16 @@ def _stay(setup: Setup, stay: Placement, span: Interval) -> dict[str, Any]:
         "xyz_m": list(position.xyz_m),
         "from": rfc3339(stay.from_ns),
         "to": None if stay.to_ns is None else rfc3339(stay.to_ns),
-        "certificates": certificates,
+        "certificates": [_certificate(c, span, setup) for some in in_force.values() for c in some],
+        "without_certificate": [key for key, some in in_force.items() if not some],
     }
 
 
 def _in_force(setup: Setup, channel: str, span: Interval) -> list[Certificate]:
     """A certificate holds from the day it was put in use until the next one was."""
     known = setup.certificates_of(channel)
-    ends = [c.valid_from_ns for c in known[1:]]
-    return [c for c, end in zip(known, [*ends, None], strict=True) if span.overlaps(c.valid_from_ns, end)]
+    ends = [*(c.valid_from_ns for c in known[1:]), None][: len(known)]
+    return [c for c, end in zip(known, ends, strict=True) if span.overlaps(c.valid_from_ns, end)]
 
 
 def _released(c: Certificate, setup: Setup) -> str:

@@ -4,24 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from ..model import Period, Reason
+from ..model import Period, Reason, Verdict
 from ..series import Float
+from ..verdict_trace import Run, exact_runs, runs_in_columns
 from .marks import FILLS, HAIR, INK, LEVELS, PATTERNS, SOFT
 from .svg import drawing, element, number, path, text
 
 LEVEL = 11.0
 TRACE_HEIGHT = 3 * LEVEL
-LEAST_WIDTH = 0.4  # a minute lost in a month stays visible
+COLUMN = 0.5  # points of the page: a minute lost in a month stays visible
 _LETTER = 3.9  # points of one letter, on the safe side
 
 
 def draw_trace(
     periods: Sequence[Period], x: Callable[[int], Float], top: float, left: float, right: float
 ) -> str:
-    """Rows with their names, then the periods, the stable ones first so that none hides a worse one."""
+    """Rows with their names, then the runs: the worst of each column where periods are too narrow."""
     rows = "".join(_row(name, top + n * LEVEL, left, right) for n, name in enumerate(LEVELS))
-    ordered = sorted(periods, key=lambda p: (LEVELS.index(p.verdict), p.from_ns))
-    return rows + "".join(_period(p, float(x(p.from_ns)), float(x(p.to_ns)), top) for p in ordered)
+    return rows + "".join(
+        _run(run.reason, run.verdict, float(x(run.from_ns)), float(x(run.to_ns)), top)
+        for run in _runs(periods, x)
+    )
+
+
+def _runs(periods: Sequence[Period], x: Callable[[int], Float]) -> list[Run]:
+    if not periods:
+        return []
+    from_ns, to_ns = periods[0].from_ns, periods[-1].to_ns
+    if all(float(x(p.to_ns)) - float(x(p.from_ns)) >= COLUMN for p in periods):
+        return exact_runs(periods, from_ns, to_ns)
+    return runs_in_columns(periods, from_ns, to_ns, max(int(float(x(to_ns) - x(from_ns)) / COLUMN), 1))
 
 
 def _row(name: str, y: float, left: float, right: float) -> str:
@@ -29,11 +41,10 @@ def _row(name: str, y: float, left: float, right: float) -> str:
     return text(left - 5, y + 7.8, name, "end", fill=SOFT) + line
 
 
-def _period(period: Period, x0: float, x1: float, top: float) -> str:
-    y = top + LEVELS.index(period.verdict) * LEVEL
-    width = max(x1 - x0, LEAST_WIDTH)
-    box = element("rect", x=x0, y=y + 1, width=width, height=LEVEL - 2, fill=FILLS[period.reason])
-    return box + (_word(period.reason, x0 + width / 2, y) if _fits(period.reason, width) else "")
+def _run(reason: Reason, verdict: Verdict, x0: float, x1: float, top: float) -> str:
+    y, width = top + LEVELS.index(verdict) * LEVEL, x1 - x0
+    box = element("rect", x=x0, y=y + 1, width=width, height=LEVEL - 2, fill=FILLS[reason])
+    return box + (_word(reason, x0 + width / 2, y) if _fits(reason, width) else "")
 
 
 def _fits(word: Reason, width: float) -> bool:

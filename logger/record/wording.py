@@ -5,7 +5,7 @@ Times on paper are wall time of the room with its offset; the JSON beside it has
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo
 
@@ -363,8 +363,15 @@ def _probes(facts: Facts) -> dict[str, Any]:
 
 
 def _certificates(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
-    rows = [
-        (
+    rows = [row for p in facts["probes"] for row in _certificates_of(p, zone)]
+    heads = ("Channel", "Certificate", "Issuer", "Calibrated", "Due", "U", "Status")
+    return _section("Certificates in force", heads, "llwllll", rows, "No certificate was in force.")
+
+
+def _certificates_of(probe: Facts, zone: ZoneInfo) -> Iterator[tuple[str, ...]]:
+    """A row for each certificate, and one for each channel that had none: its readings support no verdict."""
+    for c in probe["certificates"]:
+        yield (
             c["channel"],
             c["number"],
             f"{c['issuer']} ({c['accreditation']})",
@@ -373,11 +380,8 @@ def _certificates(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
             f"{c['U']:g} {unit(c['unit'])} (k = {c['k']:g})",
             c["status"],
         )
-        for p in facts["probes"]
-        for c in p["certificates"]
-    ]
-    heads = ("Channel", "Certificate", "Issuer", "Calibrated", "Due", "U", "Status")
-    return _section("Certificates in force", heads, "llwllll", rows, "No certificate was in force.")
+    for channel in probe.get("without_certificate", ()):  # records of before do not say it
+        yield (channel, "no certificate", "", "", "", "", "not calibrated")
 
 
 def _last_day(due: str | None, zone: ZoneInfo) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable
+from functools import partial
 
 from .jobs import Jobs
 
@@ -19,12 +20,15 @@ class Couriers:
     def send(self, routes: Iterable[str]) -> None:
         """Sends a courier for each route whose last one is back; returns at once."""
         for route in routes:
-            known = self._away.get(route)
-            if known is None or not known.is_alive():
-                self._away[route] = threading.Thread(
-                    target=self._go, args=(route,), name=f"notices by {route}", daemon=True
-                )
-                self._away[route].start()
+            self.begin(f"send notices by {route}", partial(self._carry, route))
+
+    def begin(self, name: str, work: Callable[[], object]) -> None:
+        """Does something else that may be held up outside, not before it is back from the last time."""
+        known = self._away.get(name)
+        if known is None or not known.is_alive():
+            go = partial(self._jobs.run, name, work)
+            self._away[name] = threading.Thread(target=go, name=name, daemon=True)
+            self._away[name].start()
 
     def wait(self, timeout_s: float) -> bool:
         """Whether all of them came back in that time; each has its share of it."""
@@ -32,6 +36,3 @@ class Couriers:
         for thread in away:
             thread.join(timeout_s / len(away))
         return not any(thread.is_alive() for thread in away)
-
-    def _go(self, route: str) -> None:
-        self._jobs.run(f"send notices by {route}", lambda: self._carry(route))

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from ..deadline import Errand
 from ..imports import ImportResult, choose_profile, import_file, known_profiles
 from ..imports.watching import Folder
 from ..incoming_files import tell_refused
@@ -13,6 +14,7 @@ from ..model import Config
 from ..store import Store
 
 WHO = "watched folder"
+LISTED_S = 30.0
 Event = Callable[[str, Mapping[str, object]], None]
 
 
@@ -23,6 +25,7 @@ class WatchedFolder:
         self._store = store
         self._clock = clock
         self._folder: Folder | None = None
+        self._listed = Errand("listing the watched folder", LISTED_S)
 
     def turn(self, config: Config) -> None:
         """One look; Refused where the folder cannot be read, which the job loop tells."""
@@ -32,6 +35,8 @@ class WatchedFolder:
             return
         if self._folder is None or self._folder.folder != Path(plan.folder):
             self._folder = Folder(Path(plan.folder), plan.quiet_s)
+        # A share that hangs is found by this, and named; what follows would wait for it without a word.
+        self._listed.run(lambda _: [*Path(plan.folder).glob("*")])
         how = f"{config.setup.version} {plan.profile}"
         for one in self._folder.outcomes(lambda path: self._bring(path, config), time.monotonic(), how):
             if one.state == "refused":

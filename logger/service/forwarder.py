@@ -15,9 +15,11 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from http.client import HTTPException
 from typing import Any
 from urllib.parse import quote, urlsplit
 
+from ..deadline import Lines, opener, within
 from ..errors import Refused
 from ..incoming import FIELDS
 from ..model import Row
@@ -56,23 +58,21 @@ class Centre:
         path = f"/api/v1/nodes/{quote(self.node, safe='')}/rows"
         asked = urllib.request.Request(self.url.rstrip("/") + path, body, self._head(), method="POST")  # noqa: S310
         try:
-            with self._opener().open(asked, timeout=ANSWER_S) as answer:
-                return int(json.loads(answer.read(10_000))["next"])
+            return within(ANSWER_S, f"centre {self.url}", lambda lines: self._answer(asked, lines))
         except urllib.error.HTTPError as error:
             raise NotTaken(f"{error.code} {error.read(500).decode('utf-8', 'replace')}") from error
-        except (OSError, ValueError, KeyError, TypeError) as error:
+        except (OSError, HTTPException, ValueError, KeyError, TypeError) as error:
             raise NotTaken(str(error)) from error
 
     def _head(self) -> dict[str, str]:
         head = {"Content-Type": "application/json"}
         return head | ({"Authorization": f"Bearer {self.token}"} if self.token else {})
 
-    def _opener(self) -> urllib.request.OpenerDirector:
+    def _answer(self, asked: urllib.request.Request, lines: Lines) -> int:
         """No proxy of the environment stands between a node and its centre."""
         context = ssl.create_default_context(cafile=self.ca_file or None)
-        return urllib.request.build_opener(
-            urllib.request.ProxyHandler({}), urllib.request.HTTPSHandler(context=context)
-        )
+        with opener(lines, context).open(asked, timeout=ANSWER_S) as answer:
+            return int(json.loads(answer.read(10_000))["next"])
 
 
 def fields(row: Row) -> list[Any]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import os
 import urllib.request
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from ..deadline import Errand, Lines, opener
 from ..model import Heartbeat
 
 FILE = "heartbeat"
@@ -28,19 +29,42 @@ def read(folder: Path) -> dict[str, object] | None:
     return found if isinstance(found, dict) else None
 
 
-def tell_outside(plan: Heartbeat, facts: Mapping[str, object]) -> None:
-    """Says it to those outside: a file on another machine, and a POST. Raises OSError where nobody takes it.
+class Outside:
+    """Those outside who are told; a share that hangs does not keep the address from being told."""
 
-    The address is asked directly: a proxy that answers for a dead watcher would hide it.
-    """
-    if plan.file:
-        _replace(Path(plan.file), facts)
-    if plan.url:
-        body, head = json.dumps(dict(facts)).encode(), {"Content-Type": "application/json"}
-        asked = urllib.request.Request(plan.url, body, head, method="POST")  # noqa: S310 (as configured)
-        opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
-        with opener.open(asked, timeout=ANSWER_S) as answer:
-            answer.read(1000)
+    def __init__(self) -> None:
+        self._file = Errand("the heartbeat's file", ANSWER_S)
+        self._address = Errand("the heartbeat's address", ANSWER_S)
+
+    def tell(self, plan: Heartbeat, facts: Mapping[str, object]) -> None:
+        """A file on another machine, and a POST. Raises OSError where nobody takes it."""
+        done = [
+            _failure(
+                lambda: self._address.run(lambda lines: _post(plan.url, facts, lines)) if plan.url else None
+            ),
+            _failure(
+                lambda: self._file.run(lambda _: _replace(Path(plan.file), facts)) if plan.file else None
+            ),
+        ]
+        for failure in done:
+            if failure is not None:
+                raise failure
+
+
+def _failure(act: Callable[[], None]) -> OSError | None:
+    try:
+        act()
+    except OSError as error:
+        return error
+    return None
+
+
+def _post(url: str, facts: Mapping[str, object], lines: Lines) -> None:
+    """The address is asked directly: a proxy that answers for a dead watcher would hide it."""
+    body, head = json.dumps(dict(facts)).encode(), {"Content-Type": "application/json"}
+    asked = urllib.request.Request(url, body, head, method="POST")  # noqa: S310 (as configured)
+    with opener(lines).open(asked, timeout=ANSWER_S) as answer:
+        answer.read(1000)
 
 
 def _replace(file: Path, facts: Mapping[str, object]) -> None:

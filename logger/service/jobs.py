@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Callable, Mapping
 
 from ..errors import StillroomError
@@ -19,9 +20,22 @@ class Jobs:
     def __init__(self, event: Event) -> None:
         self._event = event
         self.failing: dict[str, str] = {}
+        self._begun_s: dict[str, float] = {}
+
+    def lasting(self) -> dict[str, float]:
+        """Jobs that are at work just now, and for how many seconds."""
+        now_s = time.monotonic()
+        return {name: now_s - begun_s for name, begun_s in tuple(self._begun_s.items())}
 
     def run(self, name: str, work: Callable[[], object]) -> bool:
         """Does the work; whether it succeeded. A failure and its end are told once each."""
+        self._begun_s[name] = time.monotonic()
+        try:
+            return self._ran(name, work)
+        finally:
+            self._begun_s.pop(name, None)
+
+    def _ran(self, name: str, work: Callable[[], object]) -> bool:
         try:
             work()
         except Exception as error:  # noqa: BLE001 (a job that fails becomes an event)
@@ -74,10 +88,14 @@ class Loop:
         """There is something to do now."""
         self._news.set()
 
-    def stop(self, timeout_s: float) -> bool:
-        """Ends after the turn that runs; whether it ended in that time."""
+    def end(self) -> None:
+        """Lets it end after the turn that runs; does not wait."""
         self._ending.set()
         self._news.set()
+
+    def stop(self, timeout_s: float) -> bool:
+        """Ends after the turn that runs; whether it ended in that time."""
+        self.end()
         self._thread.join(timeout_s)
         return not self.alive
 

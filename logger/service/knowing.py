@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import shutil
 import tomllib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 from .. import actions
@@ -26,11 +26,16 @@ DAY_NS = 86_400 * NS
 
 @dataclass(frozen=True)
 class Knowing:
-    """Gathers `Facts` of one store under one configuration; `failing` is the job loop's own list."""
+    """Gathers `Facts` of one store under one configuration; `failing` is the job loop's own list.
+
+    stuck: what does not come back outside, by name; late_routes: those whose last attempt was overdue.
+    """
 
     store: Store
     config: Config
     failing: Mapping[str, str]
+    stuck: Callable[[], Mapping[str, str]] = dict
+    late_routes: Mapping[str, str] = field(default_factory=dict)
 
     def facts(self, now_ns: int) -> Facts:
         """As of now."""
@@ -44,6 +49,8 @@ class Knowing:
             backup_damage="" if self.config.backup is None else damage(self.store),
             clock_step_s=self._clock_step_s(now_ns),
             failing=dict(self.failing),
+            stuck=self.stuck(),
+            late_routes=dict(self.late_routes),
             refused=_names(box.failed(now_ns - REFUSED_NS)),
             waiting_s=max((now_ns - int(x.body["queued_ns"]) for x in waiting), default=0) / NS,
             unproven=self._unproven(box, now_ns),

@@ -18,7 +18,7 @@ from . import systemd
 from .forwarder import Centre, Forwarder
 from .heartbeat import beat
 from .jobs import Jobs, Loop
-from .sources import HANGS_AFTER_S, Sources
+from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
 from .writer import Writer
 
 SEND_EVERY_S = 2.0
@@ -63,14 +63,14 @@ class Node:
         self._watching.start()
         systemd.tell("READY=1")
 
-    def stop(self, timeout_s: float = 25.0) -> bool:
+    def stop(self, timeout_s: float = ENDS_IN_S) -> bool:
         """Ends reading, stores what is in memory, ends; what was not sent is sent after the next start."""
         systemd.tell("STOPPING=1")
-        ended = self._sources.stop(timeout_s / 3)
+        ended = self._sources.stop(timeout_s / 2)
         self._writer.event("stop", {"in_time": ended})
         ended &= self._writer.stop(timeout_s / 3)
-        ended &= self._sending.stop(timeout_s / 3)
-        ended &= self._watching.stop(1.0)
+        self._sending.stop(timeout_s / 12)  # the centre asks for what it has not got
+        self._watching.stop(timeout_s / 12)
         beat(self._store.folder, {**self.status(), "stopped": True})
         return ended
 
@@ -100,12 +100,13 @@ class Node:
     def _feed(self) -> None:
         """A centre that is away or a disk that is full is no reason to begin anew: memory holds readings.
 
-        The heartbeat is given only while readings get to the disk.
+        Nor is a single probe: what does not come back is named in the heartbeat, which is given while
+        readings get to the disk.
         """
         now_s = time.monotonic()
         if not self.alive:
             return
-        if now_s - self._writer.tried_s < HANGS_AFTER_S and self._sources.turns():
+        if now_s - self._writer.tried_s < HANGS_AFTER_S:
             systemd.tell("WATCHDOG=1")
-        if now_s - self._writer.passed_s < HANGS_AFTER_S and self._sources.moves():
+        if now_s - self._writer.passed_s < HANGS_AFTER_S:
             beat(self._store.folder, {**self.status(), "stopped": False})

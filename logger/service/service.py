@@ -7,12 +7,14 @@ import os
 import time
 from collections.abc import Callable
 from importlib.metadata import version
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select
 
 from .. import actions
 from ..config import in_force
+from ..deadline import within
 from ..instants import rfc3339
 from ..model import NS, Config
 from ..notify.mail import Sender, SmtpSender
@@ -28,11 +30,11 @@ from .confirming import tell_due
 from .couriers import Couriers
 from .digest import tell_digest
 from .folder import WatchedFolder
-from .heartbeat import beat, tell_outside
+from .heartbeat import Outside, beat
 from .jobs import Jobs, Loop
 from .knowing import Knowing
 from .month_end import month_end
-from .sources import HANGS_AFTER_S, Sources
+from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
 from .unstored import Unstored
 from .writer import Writer
 
@@ -43,6 +45,14 @@ log = logging.getLogger(__name__)
 
 SHORTEST_OUTAGE_NS = 180 * NS
 JUDGES_AT_MOST_S = 1800.0  # years that are judged again take their time; longer is a hang
+# So long a job may take before it is alarmed as one that does not come back.
+LONGEST_S = 300.0
+MAY_LAST_S = {
+    "judge": JUDGES_AT_MOST_S, "judge now": JUDGES_AT_MOST_S, "import files": 1800.0,
+    **dict.fromkeys(("daily seal", "daily check", "daily backup", "month's end"), 6 * 3600.0),
+}  # fmt: skip
+UNSTORED = "tell that nothing is stored"
+REACHED_S = 30.0  # a share that does not answer within this does not answer
 SEND_EVERY_S = 5.0
 IMPORT_EVERY_S = 5.0
 ATTEND_EVERY_S = 2.0
@@ -73,6 +83,8 @@ class Service:
         self._judging = Loop("judge", self._jobs, self._judge, judge_every_s)
         self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
         self._couriers = Couriers(self._jobs, self._carry)
+        self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
+        self._watchers = Outside()
         self._jobs_of_people = AttendingJobs(store, config)
         self._attending = Loop("inspections", self._jobs, self._attend, ATTEND_EVERY_S)
         self._folder = WatchedFolder(store, clock)
@@ -108,27 +120,30 @@ class Service:
         self._calendar.start()
         systemd.tell("READY=1")
 
-    def stop(self, timeout_s: float = 25.0) -> bool:
-        """Ends polling, stores what is in memory, ends; whether all came to its end in that time."""
+    def stop(self, timeout_s: float = ENDS_IN_S) -> bool:
+        """Ends polling, stores what is in memory, ends; whether all that came in is stored.
+
+        What hangs outside is not waited for: it is tried again at the next start, and notices are in the
+        outbox; what is not judged is judged then. The writer has the last share of the time to itself.
+        """
         deadline = time.monotonic() + timeout_s
 
         def left_s() -> float:
-            return max(0.1, deadline - time.monotonic())
+            return max(0.1, deadline - timeout_s / 3 - time.monotonic())
 
         systemd.tell("STOPPING=1")
         if self._calendar is not None:
             self._calendar.shutdown(wait=False)
-        ended = self._sources.stop(left_s() / 2)
-        ended &= self._judging.stop(left_s() / 2)
-        ended &= self._attending.stop(left_s() / 2)
-        ended &= self._watching.stop(left_s() / 2)
-        self._outside.stop(0.1)  # whoever watches may be silent just now
-        # A mail server that is silent just now may keep its letter: it is in the outbox, and waits.
-        self._sending.stop(left_s() / 2)
-        self._couriers.wait(left_s() / 2)
-        ended &= self._importing.stop(left_s() / 2)
-        self._writer.event("stop", {"in_time": ended})
-        ended &= self._writer.stop(left_s())
+        loops = (self._judging, self._attending, self._watching, self._importing, self._sending)
+        for loop in (*loops, self._outside):
+            loop.end()
+        in_time = self._sources.stop(left_s() / 2)
+        in_time &= self._judging.stop(left_s())
+        for loop in loops:
+            loop.stop(left_s() / 2)
+        self._couriers.wait(min(1.0, left_s()))
+        self._writer.event("stop", {"in_time": in_time})
+        ended = self._writer.stop(max(0.1, deadline - time.monotonic()))
         self._jobs.run("last heartbeat", lambda: self._beat(stopped=True))
         return ended
 
@@ -145,14 +160,22 @@ class Service:
             "store_trouble": self._writer.trouble,
             "stored_s_ago": round(now_s - self._writer.passed_s, 1),
             **self._sources.status(),
+            "stuck": self._stuck(),
             "failing": dict(self._jobs.failing),
         }
+
+    def _stuck(self) -> dict[str, str]:
+        """What does not come back, by its name, each with for how long or why."""
+        lasting = self._jobs.lasting().items()
+        late = {job: f"for {s:.0f} s" for job, s in lasting if s > MAY_LAST_S.get(job, LONGEST_S)}
+        failing = {job: why for job, why in tuple(self._jobs.failing.items()) if why.startswith("Overdue")}
+        return {**self._sources.stuck(), **late, **failing}
 
     def _use(self, config: Config) -> None:
         self.config = config
         self._jobs_of_people.use(config)
         self._verdicts = Verdicts(self._store, config.setup)
-        facts = Knowing(self._store, config, self._jobs.failing).facts
+        facts = Knowing(self._store, config, self._jobs.failing, self._stuck, self._late_routes).facts
         self._alarming = Alarming(self._store, config, self._verdicts, self._since_ns, facts)
 
     def _judge(self) -> None:
@@ -167,13 +190,14 @@ class Service:
             self._beat()
 
     def _feed(self) -> None:
-        """Tells systemd that every part is at work; to judge a record of years again may take long.
+        """Tells systemd that writer and judge are at work; to judge a record of years again may take long.
 
-        A disk that is full is no reason to begin anew, which would lose the readings kept in memory.
+        A disk that is full is no reason to begin anew, which would lose the readings kept in memory. Nor is
+        a probe, a route or a share that hangs: it is alarmed by its name, and all others go on.
         """
         tried_s = time.monotonic() - self._writer.tried_s
         judges = time.monotonic() - self._judged_s < JUDGES_AT_MOST_S
-        if judges and tried_s < HANGS_AFTER_S and self.alive and self._sources.turns():
+        if judges and tried_s < HANGS_AFTER_S and self.alive:
             systemd.tell(
                 f"WATCHDOG=1\nSTATUS=setup {self.config.setup.version}, queue {self._writer.waiting}"
             )
@@ -189,7 +213,7 @@ class Service:
         self._jobs_of_people.turn(self._clock())
 
     def _send(self) -> None:
-        self._jobs.run("tell that nothing is stored", self._tell_unstored)
+        self._couriers.begin(UNSTORED, self._tell_unstored)
         self._jobs.run("notices of due days", self._tell_due)
         self._jobs.run("daily digest", self._digest)
         self._couriers.send(actions.outbox(self._store).routes_due(self._clock()))
@@ -201,6 +225,9 @@ class Service:
             going_on=lambda: not self._sending.ending, route=route,
         )  # fmt: skip
         for letter, outcome in done:
+            self._late_routes.pop(route, None)
+            if outcome.overdue:
+                self._late_routes[route] = outcome.reply
             recipient = letter.body["recipient"]
             if outcome.result != "accepted":
                 log.warning(
@@ -241,7 +268,10 @@ class Service:
             self._writer.event("outage", {**away, "seconds": (now_ns - newest) // NS})
 
     def _calendar_work(self) -> BackgroundScheduler:
-        """Work by the calendar, in UTC: a local 02:30 comes twice or not at all when clocks change."""
+        """Work by the calendar, in UTC: a local 02:30 comes twice or not at all when clocks change.
+
+        It is done by couriers: the calendar's own threads would be waited for at the end of the process.
+        """
         from apscheduler.schedulers.background import BackgroundScheduler
 
         calendar = BackgroundScheduler(
@@ -253,10 +283,10 @@ class Service:
             (self._scrub, "daily reading of backups", 5, 10),
         )
         for work, name, hour, minute in daily:
-            calendar.add_job(self._jobs.run, "cron", (name, work), id=name, hour=hour, minute=minute)
+            calendar.add_job(self._couriers.begin, "cron", (name, work), id=name, hour=hour, minute=minute)
         monthly = {"day": 3, "hour": 4, "minute": 10}
         calendar.add_job(
-            self._jobs.run, "cron", ("month's end", self._month_end), id="month's end", **monthly
+            self._couriers.begin, "cron", ("month's end", self._month_end), id="month's end", **monthly
         )
         self._plan_backup(calendar)
         return calendar
@@ -268,7 +298,8 @@ class Service:
             calendar.remove_job(name)
         if plan is not None:
             hour, minute = plan.at_utc
-            calendar.add_job(self._jobs.run, "cron", (name, self._back_up), id=name, hour=hour, minute=minute)
+            work = (name, self._back_up)
+            calendar.add_job(self._couriers.begin, "cron", work, id=name, hour=hour, minute=minute)
 
     def _month_end(self) -> None:
         if self.config.monthly_records:
@@ -276,6 +307,8 @@ class Service:
 
     def _back_up(self) -> None:
         if self.config.backup is not None:
+            folder = Path(self.config.backup.folder)
+            within(REACHED_S, f"the folder of the backups {folder}", lambda _: folder.exists())
             backups.daily(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _scrub(self) -> None:
@@ -307,15 +340,14 @@ class Service:
             )
 
     def _moves(self) -> bool:
-        """Whether rows get to the disk and every source comes round; a timer alone would prove nothing."""
-        stored_s = time.monotonic() - self._writer.passed_s
-        return stored_s < HANGS_AFTER_S and self.alive and self._sources.moves()
+        """Whether rows get to the disk; asked only when the judge has judged, so that it speaks for both."""
+        return time.monotonic() - self._writer.passed_s < HANGS_AFTER_S and self.alive
 
     def _tell_outside(self) -> None:
         """Only while the heartbeat itself is given: what stops that must be noticed outside."""
         plan = self.config.heartbeat
         if plan is not None and time.monotonic() - self._beaten_s < HANGS_AFTER_S:
-            tell_outside(plan, self.status())
+            self._watchers.tell(plan, self.status())
 
     def _beat(self, stopped: bool = False) -> None:
         self._beaten_s = time.monotonic()

@@ -16,6 +16,8 @@ from .clock_watch import ClockWatch, synchronised
 from .writer import Writer
 
 HANGS_AFTER_S = 120.0  # a part that has not moved for so long is told to hang
+ENDS_IN_S = 3.0  # a service ends within this whatever hangs, its process within five seconds
+STUCK_S = 30.0  # a probe or a broker that does not come back for so long is alarmed
 
 
 class Sources:
@@ -70,21 +72,18 @@ class Sources:
         ended += [one.stop(max(0.1, deadline - time.monotonic())) for one in telling]
         return all(ended)
 
-    def moves(self) -> bool:
-        """Whether every bus comes round and every broker's messages get to the disk."""
-        told = all(time.monotonic() - one.passed_s < HANGS_AFTER_S for one in self._subscribers)
-        return told and self.turns()
-
-    def turns(self) -> bool:
-        """Whether every part is at work, though a disk may refuse what it brings."""
-        told = all(time.monotonic() - one.tried_s < HANGS_AFTER_S for one in self._subscribers)
-        asked = all(self._age_s(b) < max(HANGS_AFTER_S, 3 * _interval_s(b)) for b in self._buses)
-        return self.alive and told and asked
+    def stuck(self) -> dict[str, str]:
+        """What does not come back, by name: probes, lines and brokers, each with for how long."""
+        found = {f"probe {probe}": s for bus in self._buses for probe, s in bus.stuck.items() if s > STUCK_S}
+        found |= {f"line {b.url}": s for b in self._buses if (s := self._age_s(b)) > _hangs_after_s(b)}
+        found |= {f"broker {one.url}": s for one in self._subscribers if (s := one.away_s) > STUCK_S}
+        return {name: f"for {seconds:.0f} s" for name, seconds in found.items()}
 
     def status(self) -> dict[str, object]:
         """What the heartbeat says of them: seconds since each bus came round, brokers, clock."""
         return {
             "buses": {bus.url: self._age_s(bus) for bus in self._buses},
+            "stuck": self.stuck(),
             "probes_failing": {probe: why for bus in self._buses for probe, why in bus.failing.items()},
             "late_ms": self._late_ms(),
             "brokers": {one.url: one.connected for one in self._subscribers},
@@ -126,5 +125,5 @@ class Sources:
         return round((self._clock.monotonic_ns() - passed_ns) / NS, 1)
 
 
-def _interval_s(bus: Bus) -> float:
-    return max((driver.interval_s for driver in bus.drivers), default=0.0)
+def _hangs_after_s(bus: Bus) -> float:
+    return max(HANGS_AFTER_S, *(3 * driver.interval_s for driver in bus.drivers))

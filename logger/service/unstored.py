@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 
+from ..deadline import Attempt
 from ..duty import Address, addresses, every_way
 from ..model import NS, Config, MailRoute
 from ..notify.mail import Sender, identity, message
@@ -13,6 +15,7 @@ from ..notify.ways import Ways
 
 NOTIFIED_AFTER_S = 30.0  # a disk that is slow for a moment calls nobody
 AGAIN_S = 3600.0
+ANSWERED_S = 60.0  # longer than any route may take
 
 
 @dataclass
@@ -43,7 +46,12 @@ class Unstored:
 
     def _notify(self, config: Config, words: Wording, now_ns: int) -> int:
         every = addresses(every_way(config), config, now_ns)
-        taken = {to for to in every if to not in self._reached and self._send(config, to, words, now_ns)}
+        asked = {
+            to: Attempt(f"notice by {to.route}", partial(self._send, config, to, words, now_ns))
+            for to in every
+            if to not in self._reached
+        }
+        taken = {to for to, attempt in asked.items() if attempt.wait(ANSWERED_S) and attempt.result()}
         self._reached |= taken
         return len(taken)
 

@@ -151,7 +151,7 @@ class Clocks:
                 return
         rows = read(-EVER_NS, EVER_NS)
         rows = rows.part(_of_sources(rows, {UNSURE}))
-        for mine, wrong_ns in self._found(rows):
+        for mine, wrong_ns in self._moves(rows):
             yield _moved(rows.part(mine), (rows.taken_ns + wrong_ns)[mine])
 
     def instants(self, channel: str, rows: Columns) -> tuple[Int, Bool]:
@@ -162,13 +162,13 @@ class Clocks:
             theirs = ~_of_sources(rows, OURS)
             taken[theirs] = _undrifted(rows.taken_ns[theirs], compared)
         if unsure.any():
-            for mine, wrong_ns in self._found(rows):
+            for mine, wrong_ns in self._moves(rows):
                 at = np.flatnonzero(mine & unsure)
                 taken[at] += wrong_ns[at]
                 known[at] = True
         return taken, known
 
-    def _found(self, rows: Columns) -> Iterator[tuple[Bool, Int]]:
+    def _moves(self, rows: Columns) -> Iterator[tuple[Bool, Int]]:
         """Of each span of a boot whose correction is recorded: its rows, and by how much each is moved."""
         with self._database.read() as conn:
             recorded = conn.execute(select(clock_correction).order_by(clock_correction.c.number)).all()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -9,6 +11,7 @@ from hypothesis import strategies as st
 
 from dashboard.envelope import envelope, trace
 from logger.model import NS, REASONS, VERDICT_OF, Period
+from logger.verdict_trace import runs_in_columns
 
 MINUTE = 60 * NS
 YEAR = 525_600
@@ -71,22 +74,20 @@ def test_one_bad_minute_stays_on_the_year() -> None:
     st.lists(st.tuples(st.integers(1, 50), st.sampled_from(REASONS)), min_size=1, max_size=60),
     st.integers(1, 40),
 )
-def test_each_bin_shows_the_worst(parts: list[tuple[int, str]], bins: int) -> None:
-    """Compared with a count minute by minute."""
+def test_each_column_shows_the_worst_and_nothing_else(parts: list[tuple[int, str]], columns: int) -> None:
+    """Compared with a count minute by minute: of every minute that touches a column, the worst is drawn."""
     periods, minutes = [], []
     for length, reason in parts:
         periods.append(period(len(minutes), len(minutes) + length, reason))
         minutes += [REASONS.index(reason)] * length
-    end = len(minutes) * MINUTE
-    runs = trace(periods, 0, end, bins)
-    for i in range(bins):
-        middle = int((i + 0.5) * end / bins)
-        first, last = i * len(minutes) // bins, -(-(i + 1) * len(minutes) // bins)
-        worst = min(minutes[first:last])
-        shown = [
-            REASONS.index(r.reason) for r in runs if r.from_ns - end / bins <= middle < r.to_ns + end / bins
-        ]
-        assert worst in shown
+    end, n = len(minutes) * MINUTE, len(minutes)
+    runs = runs_in_columns(periods, 0, end, columns)
+    assert [(a.to_ns, b.from_ns) for a, b in pairwise(runs) if a.to_ns != b.from_ns] == []
+    for i in range(columns):
+        worst = min(minutes[i * n // columns : -(-(i + 1) * n // columns)])
+        middle = (2 * i + 1) * end // (2 * columns)
+        shown = [REASONS.index(r.reason) for r in runs if r.from_ns <= middle < r.to_ns]
+        assert shown == [worst]
 
 
 def test_narrow_window_keeps_true_edges() -> None:
@@ -107,5 +108,16 @@ def test_thousands_of_periods_become_few_runs() -> None:
     turns = [period(2 * i, 2 * i + 1, "conforming") for i in range(1000)]
     turns += [period(2 * i + 1, 2 * i + 2, "settling") for i in range(1000)]
     runs = trace(sorted(turns, key=lambda p: p.from_ns), 0, 2000 * MINUTE, 900)
-    assert {run.reason for run in runs} == {"settling"}
-    assert len(runs) < 10
+    assert [(r.reason, r.from_ns, r.to_ns) for r in runs] == [("settling", 0, 2000 * MINUTE)]
+
+
+def test_a_few_hundred_periods_are_all_there() -> None:
+    """76 runs out of limits in a year are 76 cells with their own ends; the browser joins narrow ones."""
+    periods, at = [], 0
+    for n in range(76):
+        begin = 6_000 * n + 137 * n % 901
+        periods += [period(at, begin, "conforming"), period(begin, begin + 1 + n % 9, "nonconforming")]
+        at = begin + 1 + n % 9
+    runs = trace([p for p in periods if p.to_ns > p.from_ns], 0, YEAR * MINUTE)
+    bad = [(r.from_ns, r.to_ns) for r in runs if r.verdict == "not stable"]
+    assert bad == [(p.from_ns, p.to_ns) for p in periods if p.reason == "nonconforming"]

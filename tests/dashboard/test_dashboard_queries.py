@@ -91,6 +91,24 @@ def test_no_forecast_stands_beside_a_value_that_is_out_of_limits(q: Queries, rec
     assert q.statements()[0].ahead is None
 
 
+def test_a_new_room_says_that_readings_have_begun(
+    q: Queries, record: Synthetic, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A value of nine seconds ago and no verdict yet: no order to start what runs."""
+    monkeypatch.setattr(record, "live", dict)
+    monkeypatch.setattr(record, "extent", lambda: (NOW - 9 * NS, NOW - 9 * NS))
+    assert q.statements()[0].next_step.startswith("Readings have begun.")
+
+
+def test_no_task_is_no_word_on_the_room(q: Queries, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing to do is said where every zone is stable, and nowhere else."""
+    for part in ("_alarms", "_running", "_soaking", "_excursions", "_overdue"):
+        monkeypatch.setattr(hands, part, lambda _: [])
+    (said,) = hands.rows(q)
+    assert "Nothing to do" not in str(said)
+    assert "Plate bench is not shown: see above." in str(said)
+
+
 def test_a_value_is_stale_after_three_of_its_own_intervals(q: Queries, record: Synthetic) -> None:
     """Every 5 s: stale after 30 s and not before; every 600 s: not for half an hour. The header names it."""
     channels = {
@@ -155,16 +173,14 @@ def test_overdue_probe_is_found(q: Queries) -> None:
 def test_ticks_heal_a_sleeping_tab(q: Queries, record: Synthetic) -> None:
     """All rows after the cursor come at once, none twice, and a silence breaks the line."""
     zones = ["machine-bay", "plate-bench"]
-    cursor = packed(
-        q.news(-1)[1], [(NOW - MINUTE) // 1_000_000, *[None] * 11], 7200
-    )  # 6 probes, 2 lines each
+    cursor = packed(q.news(-1)[1], [(NOW - MINUTE) // 1_000_000, *[None] * 11])  # 6 probes, 2 lines each
     for minute in (0, 1, 30):
         record.add(Row("P1.temperature", NOW + minute * MINUTE, NOW, 20.0 + minute))
     extended, _, after = live_tick(q, 1, cursor, zones)
     data, where, _ = extended[0]
     assert where == [3]
     assert data["y"] == [[20.0, 21.0, None, 50.0]]
-    assert data["x"][0][0] == NOW // 1_000_000 + 7_200_000
+    assert data["x"][0][0] == NOW // 1_000_000
     again, _, _ = live_tick(q, 2, after, zones)
     assert not isinstance(again[0], tuple)
     assert known_of(q, after, zones)["P1.temperature"] == (NOW + 30 * MINUTE) // 1_000_000
@@ -173,7 +189,7 @@ def test_ticks_heal_a_sleeping_tab(q: Queries, record: Synthetic) -> None:
 def test_humidity_is_live_beside_temperature(q: Queries, record: Synthetic) -> None:
     """It has a panel of its own in each zone, and a reading of it goes to its own line there."""
     assert [p.quantity for p in q.live_chart("plate-bench").panels] == ["temperature", "relative_humidity"]
-    cursor = cursor_of(q.cursor(), [q.live_chart("plate-bench")], 7200)
+    cursor = cursor_of(q.cursor(), [q.live_chart("plate-bench")])
     record.add(Row("P5.relative_humidity", NOW, NOW, 47.25))
     ((data, where, _),), _, _ = live_tick(q, 1, cursor, ["plate-bench"])
     drawn = figures.build(q.live_chart("plate-bench"))["data"]
@@ -185,7 +201,7 @@ def test_repeated_row_is_not_drawn_twice(q: Queries) -> None:
     """A point that is on the chart already is left out even when it comes again."""
     news = {"P1.temperature": ([NOW, NOW + MINUTE], [20.0, 20.1])}
     assert broken(q, news, {"P1.temperature": NOW}) == {"P1.temperature": ([NOW + MINUTE], [20.1])}
-    assert not isinstance(extension(q, "plate-bench", news, 0), tuple)
+    assert not isinstance(extension(q, "plate-bench", news), tuple)
 
 
 def test_late_rows_do_not_jump_into_a_live_chart(q: Queries, record: Synthetic) -> None:
@@ -236,11 +252,10 @@ def test_written_minute_reads_back(ns: int) -> None:
 
 
 def test_clock_change_is_marked(q: Queries) -> None:
-    """A window over 2026-10-25 notes the change at 01:00 UTC; its axis keeps one offset."""
+    """A window over 2026-10-25 notes the change at 01:00 UTC, with the offset on either side of it."""
     change = 1_792_890_000 * NS
     chart = q.chart("machine-bay", "temperature", change - 5 * HOUR, change + 5 * HOUR)
-    assert chart.notes == [(change, "clock put back")]
-    assert chart.offset_s == 3600
+    assert chart.notes == [(change, "clock put back: +02:00 to +01:00")]
 
 
 def test_every_quantity_has_a_name() -> None:

@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -27,12 +28,18 @@ Bring = Callable[..., ImportResult]
 class MemoryStore:
     """What an import needs of the store, in lists: for properties that want a hundred fresh stores."""
 
+    simulated = True
+
     def __init__(self) -> None:
         self.rows: list[Row] = []
         self.files: dict[str, bytes] = {}
+        self.told: list[SimpleNamespace] = []
 
     def import_of(self, sha256: str) -> bytes | None:
         return self.files.get(sha256)
+
+    def imports(self) -> list[SimpleNamespace]:
+        return self.told
 
     def importing(self) -> AbstractContextManager[None]:
         return nullcontext()
@@ -55,6 +62,7 @@ class MemoryStore:
         self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
     ) -> None:
         self.files[sha256] = content
+        self.told.append(SimpleNamespace(name=name, summary=summary))
 
     def held(self) -> list[tuple[str, int, str]]:
         """What is in it, whatever the order of arrival."""

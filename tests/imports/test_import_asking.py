@@ -132,7 +132,7 @@ def test_a_preview_tells_rows_axis_gaps_and_flags(setup: Setup, plain: Profile) 
     assert [row.values for row in seen.flagged] == [(("P1.temperature", "OL"),)]
     assert sum(axis.counts) == 110
     assert "·" in axis.bar
-    assert "gap of 660 s" in "\n".join(lines_of(seen))
+    assert "gap of 11 min" in "\n".join(lines_of(seen))
 
 
 def run(*arguments: str) -> str:

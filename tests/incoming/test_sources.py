@@ -45,13 +45,15 @@ def test_all_kinds_of_source_side_by_side(tmp_path: Path, example: Config, broke
         push(store, config, "annex", 1, said.encode())
         wanted = {"P1.temperature", "P1.relative_humidity", "P2.temperature", "P3.temperature"}
         assert until(lambda: wanted <= set(store.newest_ok()))
-        assert sources.moves()
+        assert sources.alive
+        assert sources.stuck() == {}
         assert sources.status()["clock"] == "believed"
         # Lines that do not fit together are refused, and everything goes on as it was.
         clash = replace(polled, probe="P4", baudrate=300)
         with pytest.raises(Refused, match="P4: url: wanted one protocol and one speed"):
             sources.change(replace(config, lines=(polled, clash)))
-        assert sources.moves()
+        assert sources.alive
+        assert sources.stuck() == {}
         sources.change(replace(config, lines=(topic,)))
         assert sources.status()["buses"] == {}
         assert sources.alive

@@ -145,3 +145,25 @@ def test_the_first_import_of_old_files_is_judged_from_their_first_reading(store:
     read(store, MIDNIGHT + HOUR, MIDNIGHT + HOUR + NS, source="poll")
     verdicts.judge_live(MIDNIGHT + HOUR + 2 * MINUTE)
     assert verdicts.stored_until(ZONE) == MIDNIGHT + HOUR + 2 * MINUTE
+
+
+def test_what_a_young_record_lacks_is_said(store: Store, setup: Setup) -> None:
+    """The span in 1 h needs an hour of readings: nothing was lost, the record has just begun."""
+    channels = setup.channels_in(ZONE)
+    begin = MIDNIGHT + 7 * HOUR
+    shown = {"temperature": 20.0, "relative_humidity": 45.0, "pressure": 1013.0}
+    for minute in range(90):
+        at = begin + minute * MINUTE
+        store.append(
+            "poll", [Row(c, at, at, shown[setup.channels[c].quantity], source="poll") for c in channels]
+        )
+    verdicts = Verdicts(store, setup)
+    verdicts.judge_live(begin + 10 * MINUTE)
+    # 07:00Z of 25 October is 08:00 in Vienna: that morning the clock has gone back to +01:00
+    said = json.loads(store.live()[ZONE])["next_step"]
+    assert said == (
+        "Readings began at 08:00. Span in 1 h needs a whole window of them and can be judged from 09:00 on."
+    )
+    verdicts.judge_live(begin + 70 * MINUTE)
+    said = json.loads(store.live()[ZONE])["next_step"]
+    assert said.endswith("can be judged from 2026-10-26 08:00 on.")

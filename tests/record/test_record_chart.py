@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -111,6 +112,45 @@ def test_the_day_of_25_hours_has_its_hours_where_the_wall_clock_had_them() -> No
     hours = [(t.hour, (t.at_ns - begin) // (3600 * NS)) for t in ticks]
     assert hours[:3] == [("00:00", 0), ("03:00", 4), ("06:00", 7)]
     assert (ticks[0].day, ticks[-1].day) == ("2026-10-25", "2026-10-26")
+
+
+def test_a_year_shows_every_run_out_of_limits_and_no_stable_beside_it() -> None:
+    """76 runs of 3 to 11 min in 365 days: each has a mark of 0.5 points, and no stable is drawn over it."""
+    end, out, at, periods = START + 365 * DAY_NS, [], START, list[Period]()
+    for n in range(76):
+        begin = START + (n * 6900 + 3000) * 60 * NS
+        out.append((begin, begin + (3 + n % 9) * 60 * NS))
+        periods.append(Period("z", at, begin, "stable", "conforming"))
+        periods.append(Period("z", *out[-1], "not stable", "nonconforming"))
+        at = out[-1][1]
+    periods.append(Period("z", at, end, "stable", "conforming"))
+    svg = read(draw([], periods, START, end, VIENNA))
+    boxes = [
+        (r.get("fill"), float(r.get("x") or 0), float(r.get("width") or 0)) for r in svg.iter(f"{SVG}rect")
+    ]
+    good = [(x, x + width) for fill, x, width in boxes if fill == "#009e73"]
+    bad = [(x, x + width) for fill, x, width in boxes if fill == "#d55e00"]
+    left, whole = min(x for x, _ in good), max(x for _, x in good) - min(x for x, _ in good)
+    for begin, stop in out:
+        middle = left + ((begin + stop) / 2 - START) / (end - START) * whole
+        (mark,) = [(a, b) for a, b in bad if a - 0.02 <= middle <= b + 0.02]
+        assert mark[1] - mark[0] >= 0.45
+        assert not any(a < mark[1] - 0.02 and b > mark[0] + 0.02 for a, b in good)
+
+
+def test_the_change_of_the_clock_is_drawn_with_the_offset_on_both_sides() -> None:
+    """2026-10-25 in Vienna: until 01:00Z the offset is +02:00, then +01:00; a double rule at 3 of 25 h."""
+    begin = int(datetime(2026, 10, 24, 22, tzinfo=UTC).timestamp()) * NS
+    svg = read(draw([], (), begin, begin + 25 * 3600 * NS, VIENNA))
+    words = [(t.text, float(t.get("x") or 0)) for t in svg.iter(f"{SVG}text")]
+    placed = {word: x for word, x in words if word}
+    whole = placed["2026-10-26"] - placed["2026-10-25"]
+    assert [word for word, _ in words if word and word[0] in "+-"] == ["+02:00", "+01:00"]
+    assert placed["+02:00"] == placed["2026-10-25"]
+    assert placed["+01:00"] > placed["+02:00"] + 3 / 25 * whole
+    rules = [p.get("d") or "" for p in svg.iter(f"{SVG}path") if (p.get("d") or "").count("V") == 1]
+    x = [float(re.match(r"M([\d.]+) ", d)[1]) for d in rules]  # type: ignore[index]
+    assert sum(x) / 2 == pytest.approx(placed["+02:00"] + 3 / 25 * whole, abs=0.02)
 
 
 @given(st.floats(-50, 50), st.floats(0.01, 500))

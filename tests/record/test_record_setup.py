@@ -11,6 +11,7 @@ from logger import approval
 from logger.config import in_force
 from logger.instants import parse
 from logger.record import issue
+from logger.record.wording import page
 from logger.store import Store
 from logger.verdicts import Verdicts
 
@@ -58,3 +59,27 @@ def test_a_corrected_entry_error_is_said_in_each_record_that_it_touches(
     assert [v["version"] for v in touched["setup"]["versions"]] == [1, 2, 3, 4]
     assert touched["zone"]["hours_of_use"] == "Mon-Fri 06:00-22:00; Sat 07:00-12:00"
     assert sum(row["share_in_use"] for row in touched["shares"]) > 0.999
+
+
+def test_a_channel_that_never_had_a_certificate_is_said_and_stops_no_record(
+    demo_copy: Path, tmp_path: Path
+) -> None:
+    """P3 stands in the bay without any certificate: the record is issued, and its pages and JSON say so."""
+    now_ns = time.time_ns()
+    with Store.open(demo_copy) as store:
+        texts = {name: text for name, text in store.setups()[0].texts.items() if not _of_p3(name, text)}
+        assert len(texts) < len(store.setups()[0].texts)
+        number = approval.propose(store, texts, "Greta", "no paper of P3", now_ns, correction=True)
+        approval.approve(store, number, "Ines", "", now_ns)
+        facts = issued(store, tmp_path / "out")
+        told = page({**facts, "issue": facts["issue"]})
+    (probe,) = [p for p in facts["probes"] if p["probe"] == "P3"]
+    assert probe["certificates"] == []
+    assert "P3.temperature" in probe["without_certificate"]
+    assert all(p["without_certificate"] == [] for p in facts["probes"] if p["probe"] != "P3")
+    (section,) = [s for s in told["sections"] if s["title"] == "Certificates in force"]
+    assert [row[1] for row in section["rows"] if row[0] == "P3.temperature"] == ["no certificate"]
+
+
+def _of_p3(name: str, text: str) -> bool:
+    return name.startswith("certificates/") and '"P3.' in text
