@@ -46,6 +46,8 @@ def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -
             f"Rule {rule.key!r} has a window of {rule.window_s} s; wanted whole cells of {grid.step_s} s."
         )
     sight = Sight(cells, setup, grid)
+    if not rule.channels and rule.kind != "difference":  # which looks at one medium against another
+        sight = sight.standing(channels(rule, setup), _media(rule))
     finding = _judged(rule, sight)
     return replace(finding, evident=_evident(finding, sight), troubled=_troubled(finding, sight))
 
@@ -55,6 +57,11 @@ def channels(rule: Rule, setup: Setup) -> tuple[str, ...]:
     if rule.kind in _SIDES:
         return tuple(dict.fromkeys(key for side in _SIDES[rule.kind](rule, setup) for key in side))
     return setup.channels_of(rule)
+
+
+def _media(rule: Rule) -> tuple[str, ...]:
+    """Media in which what a rule looks at may stand: dew point is of the air."""
+    return (*rule.media, "air") if rule.kind == "condensation" else rule.media
 
 
 def _judged(rule: Rule, sight: Sight) -> Finding:

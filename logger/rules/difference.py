@@ -27,8 +27,12 @@ def sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
     """One candidate a pair: the first minus the second."""
-    for pairs in sight.several(list(product(*sides(rule, sight.setup)))):
-        a, b = sight.block([one for one, _ in pairs]), sight.block([other for _, other in pairs])
+    first, second = sides(rule, sight.setup)
+    here = there = sight
+    if not rule.channels:
+        here, there = (sight.standing(s, (m,)) for s, m in zip((first, second), rule.media, strict=True))
+    for pairs in sight.several([(a, b) for a, b in product(first, second) if a != b]):
+        a, b = here.block([one for one, _ in pairs]), there.block([other for _, other in pairs])
         (a_low, a_high), (b_low, b_high) = a.bounds(), b.bounds()
         yield Candidates(
             pair_names(a.cells, b.cells),

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ..calibration import Why
 from ..evidence import Cells, Grid
-from ..model import Channel, Setup
+from ..model import Channel, Placement, Position, Setup
 from ..reduction import in_blocks
 from ..series import Bool, Float, Int
 from ..units import difference_to_canonical
@@ -69,6 +69,28 @@ class Sight:
         """The cells of some channels on the grid and on `before` cells that lead to it."""
         wide = Grid(self.grid.first - before, self.grid.n + before, self.grid.step_s)
         return Block([self.cells[key] for key in keys], wide)
+
+    def standing(self, keys: Sequence[str], media: Sequence[str]) -> Sight:
+        """The same in which channels stand in the zone only while they stand in one of some media there."""
+        moved = {key: self._in_media(self.cells[key], media) for key in keys if self._leaves(key, media)}
+        return replace(self, cells={**self.cells, **moved}) if moved else self
+
+    def _stays(self, key: str) -> Iterator[tuple[Placement, Position]]:
+        probe = self.cells[key].channel.probe
+        for stay in self.setup.placements:
+            if stay.probe == probe and stay.position in self.setup.positions:
+                yield stay, self.setup.positions[stay.position]
+
+    def _leaves(self, key: str, media: Sequence[str]) -> bool:
+        return any(place.medium not in media for _, place in self._stays(key))
+
+    def _in_media(self, cells: Cells, media: Sequence[str]) -> Cells:
+        other = np.zeros(cells.grid.n, np.bool_)
+        for stay, place in self._stays(cells.channel.key):
+            if place.medium not in media:
+                other[cells.grid.clip(stay.from_ns, stay.to_ns)] = True
+        as_read = cells.as_read and replace(cells.as_read, placed=cells.as_read.placed & ~other)
+        return replace(cells, placed=cells.placed & ~other, as_read=as_read)
 
     def reporting(self, keys: Sequence[str]) -> Int:
         """How many of some channels stand in the zone with a valid or covered value, shape (n,)."""

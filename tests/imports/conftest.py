@@ -28,6 +28,8 @@ Bring = Callable[..., ImportResult]
 class MemoryStore:
     """What an import needs of the store, in lists: for properties that want a hundred fresh stores."""
 
+    simulated = True
+
     def __init__(self) -> None:
         self.rows: list[Row] = []
         self.files: dict[str, bytes] = {}

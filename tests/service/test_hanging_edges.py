@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -28,6 +30,8 @@ from .test_whole_service import (  # noqa: F401 (a fixture)
     START_NS,
     FastClock,
     Mailbox,
+    _count,
+    _with_urls,
     events,
     in_force,
     mailbox,
@@ -163,3 +167,34 @@ def test_the_last_thing_that_hangs_does_not_hold_the_program(tmp_path: Path) -> 
         [sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=True
     )
     assert done.stdout == "x did not end within 0.2 s\n"
+
+
+def test_a_signal_ends_the_program_while_a_probe_and_a_mail_server_hang(tmp_path: Path, drips: Peer) -> None:
+    """What was polled is stored and the journal is whole; how long it took is printed (`pytest -s`)."""
+    connection = (
+        'kind = "command"\narguments = ["/bin/sh", "-c", "(setsid sleep 60 &); exec sleep 60"]\n'
+        'pattern = "(?P<p>.*)"\nvalues = { p = "pressure" }\n'
+    )
+    with TwinProcess() as twin:
+        folder, data = tmp_path / "config", tmp_path / "data"
+        for name, text in texts(drips.port).items():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            told = _with_urls(text, dict(twin.urls))
+            if name == "probes.toml":
+                before, _, after = told.partition("[probes.B1.connection]\n")
+                after = after[after.index("\n# Which probe stood where") :]
+                told = f"{before}[probes.B1.connection]\n{connection}{after}"
+            (folder / name).write_text(told, encoding="utf-8")
+        command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
+        process = subprocess.Popen([*command, "--who", "Greta Holm"])
+        try:
+            assert until(lambda: drips.connections and _count(data) >= 12, 90)
+        finally:
+            begun_s = time.monotonic()
+            process.send_signal(signal.SIGTERM)
+            code = process.wait(60)
+    print(f"ended after {time.monotonic() - begun_s:.1f} s")
+    assert code == 0
+    with Store.open(data) as store:
+        assert events(store)[-1] == "stop"
+        assert store.verify().intact

@@ -16,7 +16,7 @@ from logger.bodies import BodyState
 from logger.epochs import judge_over
 from logger.evidence import Grid
 from logger.judge import Judgement
-from logger.model import NS, REASONS, Settings
+from logger.model import NS, REASONS, Placement, Settings
 from logger.selftest.remembering import runs
 from logger.series import Float
 
@@ -261,3 +261,13 @@ def test_one_reading_an_hour_is_no_evidence_of_what_lay_between(made: SimpleName
     stable = np.flatnonzero(judgement.reason == REASONS.index("conforming")).tolist()
     # The second silence is the first to add up to more than an hour: the reading after the first is evidence.
     assert stable == [*range(600), 658]
+
+
+def test_a_probe_decides_for_a_medium_only_while_it_stands_in_it(made: SimpleNamespace) -> None:
+    """A probe on a part until noon and in the air since: a rule on air has no evidence of it before noon."""
+    room = made.setup((made.rule(),), {"T1": (1.0, 1.0, 1.0)}, media={"T1": "part"})
+    position = replace(room.positions["T1"], key="air", medium="air")
+    moved = Placement("T1", "T1", 0, made.at(12)), Placement("T1", "air", made.at(12))
+    room = replace(room, positions={**room.positions, "air": position}, placements=moved)
+    judgement = made.judged(room, {"T1": made.series(still())})
+    assert runs(judgement) == (("indeterminate", 0, 720), ("conforming", 720, N))
