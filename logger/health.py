@@ -85,6 +85,8 @@ def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
         yield Figure("Lines", url, f"came round {age_s:g} s before", at_ns)
     for probe, why in dict(beat.get("probes_failing") or {}).items():
         yield Figure("Lines", f"probe {probe}", str(why), at_ns, "look at the probe, its cable and its power")
+    for name, how in dict(beat.get("stuck") or {}).items():
+        yield Figure("Lines", str(name), f"does not come back: {how}", at_ns, "look at it; it is tried again")
     for url, there in dict(beat.get("brokers") or {}).items():
         yield Figure(
             "Lines", url, "connected" if there else "away", at_ns, "" if there else "the broker is away"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 from logger.actions import apply_setup
@@ -35,3 +36,13 @@ def test_what_files_bring_is_not_silent_and_no_answering_time_is_invented(tmp_pa
     assert figures["P1.temperature"].fault == ""
     assert figures["P2.temperature"].fault == "silent"
     assert not any("ms" in f.value for f in figures.values() if f.group == "Probes")
+
+
+def test_what_does_not_come_back_is_named_as_the_heartbeat_tells_it(tmp_path: Path) -> None:
+    example = load(example_folder())
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        facts = {"at": "2026-10-19T18:00:00Z", "stuck": {"probe P4": "for 40 s"}}
+        (store.folder / "heartbeat").write_text(json.dumps(facts), encoding="utf-8")
+        (told,) = [f for f in health(store, example.setup, NOW) if f.what == "probe P4"]
+    assert told.value == "does not come back: for 40 s"
+    assert told.fault
