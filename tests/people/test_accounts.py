@@ -245,13 +245,32 @@ def test_two_names_of_one_account_are_one_person(people: People) -> None:
     with pytest.raises(Refused, match="already"):
         people.add("twin", "Rene\u0301 Noir", {Role.METROLOGIST}, GOOD, "test")
     assert people.acting("GHOLM", Act.APPROVE) == "Greta Holm"
-    assert people.acting("nobody known here", Act.APPROVE) == "nobody known here"
+    with pytest.raises(Refused, match="nobody known here has no account here"):
+        people.acting("nobody known here", Act.APPROVE)
+    assert people.store.journal.entries(kind="refused")[-1].who == "nobody known here"
     with pytest.raises(Refused, match=r"Olga Pern \(operator\) may not propose limits"):
         people.acting("op", Act.PROPOSE)
     assert people.store.journal.entries(kind="refused")[-1].who == "Olga Pern"
     people.set_active("op", False, "test")
     with pytest.raises(Refused, match="is disabled"):
         people.acting("Olga Pern", Act.READ)
+
+
+def test_letters_that_look_alike_make_no_second_person(people: People) -> None:
+    """One Cyrillic letter (Unicode Technical Standard 39: а, U+0430, looks like a) is no other person."""
+    assert people.same("Greta Holm", "Gret\u0430 Holm")
+    assert people.acting(" Gret\u0430 Holm ", Act.APPROVE) == "Gret\u0430 Holm"  # no account yet: as given
+    people.add("gholm", "Greta Holm", {Role.METROLOGIST}, GOOD, "test")
+    with pytest.raises(Refused, match=r"looks like 'Greta Holm'.*\(CYRILLIC SMALL LETTER A\)"):
+        people.add("twin", "Gret\u0430 Holm", {Role.QUALITY}, GOOD, "test")
+    with pytest.raises(Refused, match="looks like 'gholm'"):
+        people.add("gh0lm", "Somebody Else", {Role.QUALITY}, GOOD, "test")
+    with pytest.raises(Refused, match=r"looks like Greta Holm, but has .*CYRILLIC SMALL LETTER A"):
+        people.acting("Gret\u0430 Holm", Act.PROPOSE)
+    people.add("cyr", "\u041e\u043b\u044c\u0433\u0430 \u041f\u0435\u0440\u043d", {Role.QUALITY}, GOOD, "test")
+    assert people.acting("\u041e\u043b\u044c\u0433\u0430 \u041f\u0435\u0440\u043d", Act.APPROVE).endswith(
+        "\u043d"
+    )
 
 
 def test_limits_change_by_two_accounts(people: People) -> None:
@@ -265,12 +284,18 @@ def test_limits_change_by_two_accounts(people: People) -> None:
              read_texts(example_folder()).items()}  # fmt: skip
     store = people.store
     propose(store, texts, "met", "first", 1)
+    with pytest.raises(Refused, match="has no account here"):
+        propose(store, texts, "Somebody", "first", 1)
     changed = {**texts, "limits.toml": texts["limits.toml"].replace("20.5", "20.4", 1)}
     assert changed != texts
     with pytest.raises(Refused, match="may not propose"):
         propose(store, changed, "The operator", "wider", 2)
+    with pytest.raises(Refused, match="has no account here"):
+        propose(store, changed, "an invented name", "wider", 2)
     version = propose(store, changed, "met", "by the new specification", 3)
     assert store.setups()[-1].version == 1
+    with pytest.raises(Refused, match="has no account here"):
+        approve(store, version, "another invented name", "", 4)
     for other in ("op", "met"):
         with pytest.raises(Refused, match="may not approve"):
             approve(store, version, other, "", 4)
