@@ -28,7 +28,7 @@ def spelled(name: str) -> str:
 
 
 def alike(one: str, other: str) -> bool:
-    """Whether a reader takes two names for one: alike but for capitals, spaces, or letters that look the same.
+    """Whether a reader takes two names for one: but for capitals, spaces or letters that look the same.
 
     >>> alike("greta holm", "Greta  Holm"), alike("Gretа Holm", "Greta Holm"), alike("Greta H", "Greta K")
     (True, True, False)

@@ -144,14 +144,12 @@ class People:
         if account is not None:
             return f"Nothing was changed: the account of {account.person} is disabled."
         said = (
-            f"Nothing was changed: {who.strip() or 'nobody'} has no account here, and so may not {act.value}; "
-            f"that takes the role {wanted(act)}."
+            f"Nothing was changed: {who.strip() or 'nobody'} has no account here, and so may not "
+            f"{act.value}; that takes the role {wanted(act)}."
         )
-        for one in self.all():
-            if letters := next(
-                (foreign_letters(who, n) for n in (one.person, one.name) if alike(who, n)), ""
-            ):
-                return f"{said} The name looks like {one.person}, but has {letters}."
+        for name in [name for one in self.all() for name in (one.person, one.name)]:
+            if alike(who, name) and (letters := foreign_letters(who, name)):
+                return f"{said} The name looks like {name}, but has {letters}."
         return said
 
     def same(self, one: str, other: str) -> bool:
