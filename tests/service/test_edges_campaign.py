@@ -284,7 +284,7 @@ def test_each_edge_in_turn_and_all_at_once_hold_up_nobody_else(
 
 @pytest.mark.long
 def test_a_thousand_times(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    rig = campaign(tmp_path, 1000, 2.0, monkeypatch)
+    rig = campaign(tmp_path, 1000, 4.0, monkeypatch)
     late = sorted(rig.late_s)
     spoilt = Counter(row.status for row in rig.rows if row.channel[1] == "0")
     sound = sum(row.channel[1] == "1" for row in rig.rows)
