@@ -39,7 +39,9 @@ __all__ = [
     "room_air",
     "standing",
 ]
-Direction = Literal["vertical", "horizontal"]
+Direction = Literal["vertical", "horizontal", "along"]
+NAMES: dict[Direction, str] = {"vertical": "vertical", "horizontal": "horizontal", "along": "along the pair"}
+LEAN = math.sin(math.radians(10))  # a line this near to plumb is vertical, this near to level horizontal
 NEAREST_M = 0.3  # probes nearer to each other are not compared, unless a rule says otherwise
 BINS = 400
 PAIRS = 6  # so many lines at most, the farthest pairs
@@ -87,15 +89,27 @@ def _since(q: Queries, channel: str) -> int:
     return max(stays, default=0)
 
 
+def direction_of(a: Position, b: Position) -> Direction:
+    """What a pair can say: the component along its own line, and nothing else."""
+    dx, dy, dz = (q - p for p, q in zip(a.xyz_m, b.xyz_m, strict=True))
+    across, whole = math.hypot(dx, dy), math.hypot(dx, dy, dz)
+    if across <= LEAN * whole:
+        return "vertical"
+    return "horizontal" if abs(dz) <= LEAN * whole else "along"
+
+
 def distance_m(direction: Direction, a: Position, b: Position) -> float:
     """How far two places are apart in a direction; vertical: height of b less that of a."""
     dx, dy, dz = (q - p for p, q in zip(a.xyz_m, b.xyz_m, strict=True))
-    return dz if direction == "vertical" else math.hypot(dx, dy)
+    if direction == "vertical":
+        return dz
+    return math.hypot(dx, dy) if direction == "horizontal" else math.hypot(dx, dy, dz)
 
 
 def pairs(direction: Direction, found: Sequence[Standing]) -> list[tuple[Standing, Standing, float]]:
-    """Pairs far enough apart, the farthest first, the higher probe second."""
-    every = [(a, b, distance_m(direction, a.place, b.place)) for a, b in combinations(found, 2)]
+    """Pairs of a direction that are far enough apart, the farthest first, the higher probe second."""
+    mine = [(a, b) for a, b in combinations(found, 2) if direction_of(a.place, b.place) == direction]
+    every = [(a, b, distance_m(direction, a.place, b.place)) for a, b in mine]
     far = [pair for pair in every if abs(pair[2]) >= NEAREST_M]
     return sorted(far, key=lambda pair: -abs(pair[2]))[:PAIRS]
 
@@ -120,7 +134,7 @@ def chart(
     clock = q.room.timezone
     return Chart(
         zone=q.zone(zone).name,
-        quantity=f"{direction} gradient",
+        quantity=f"gradient {NAMES[direction]}" if direction == "along" else f"{direction} gradient",
         unit="K/m",
         from_ns=from_ns,
         to_ns=to_ns,
@@ -135,12 +149,31 @@ def chart(
 
 def limits(q: Queries, zone: str, direction: Direction) -> list[Rule]:
     """Gradient rules of a zone in a direction; a vertical one limits both signs."""
+    named = (direction, "") if direction != "along" else ("pair",)
     own = [
         r for r in q.setup.rules
-        if r.zone == zone and r.kind == "gradient" and r.direction in (direction, "") and not r.activity
+        if r.zone == zone and r.kind == "gradient" and r.direction in named and not r.activity
     ]  # fmt: skip
     both = direction == "vertical"
     return [replace(r, lower=-r.upper) if both and r.upper is not None else r for r in own]
+
+
+def leaning(q: Queries, zone: str, direction: Direction, found: Sequence[Standing]) -> str:
+    """Which pairs a rule of a direction compares although their line leans, and by what; "" with none."""
+    if direction == "along" or not limits(q, zone, direction):
+        return ""
+    pairs_of = [
+        (a, b, distance_m(direction, a.place, b.place))
+        for a, b in combinations(found, 2)
+        if direction_of(a.place, b.place) == "along"
+    ]
+    named = ", ".join(f"{_probe(b)}–{_probe(a)}" for a, b, d in pairs_of if abs(d) >= NEAREST_M)
+    by = "height" if direction == "vertical" else "horizontal distance"
+    return (
+        f"The limit is judged by the {by} between {named}, whose line leans; see along the pair."
+        if named
+        else ""
+    )
 
 
 def plane(found: Sequence[Standing]) -> dict[str, tuple[float, float]]:

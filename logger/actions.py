@@ -25,9 +25,26 @@ from .store import Store, tables
 from .view import view_specs
 
 __all__ = [
-    "acknowledge", "acknowledge_all", "add_inspection", "add_inspections", "alarm_list", "alarm_of",
-    "alarm_specs", "apply_setup", "change", "comment_of", "inspections", "known_alarm", "mark", "marks",
-    "outbox", "put_alarm", "start_inspection", "stop_inspection", "undelivered",
+    "acknowledge",
+    "acknowledge_all",
+    "add_inspection",
+    "add_inspections",
+    "alarm_list",
+    "alarm_of",
+    "alarm_specs",
+    "alarms_in",
+    "apply_setup",
+    "change",
+    "comment_of",
+    "inspections",
+    "known_alarm",
+    "mark",
+    "marks",
+    "outbox",
+    "put_alarm",
+    "start_inspection",
+    "stop_inspection",
+    "undelivered",
 ]  # fmt: skip
 
 _COLUMNS = ("key", "zone", "from_ns", "to_ns")  # of an inspection; its other fields are in the body
@@ -67,8 +84,13 @@ def _acknowledged(store: Store, conn: Connection, key: str, act: Act, now_ns: in
 def alarm_list(store: Store) -> list[Alarm]:
     """Every alarm that was ever evaluated, by key; what waits for a person is not hidden by sorting."""
     with store.read() as conn:
-        bodies = conn.execute(select(tables.alarm.c.body).order_by(tables.alarm.c.key)).scalars()
-        return [Alarm.from_json(body) for body in bodies]
+        return alarms_in(conn)
+
+
+def alarms_in(conn: Connection) -> list[Alarm]:
+    """The same within a transaction."""
+    bodies = conn.execute(select(tables.alarm.c.body).order_by(tables.alarm.c.key)).scalars()
+    return [Alarm.from_json(body) for body in bodies]
 
 
 def alarm_specs(setup: Setup, routes: Iterable[str] = ()) -> tuple[AlarmSpec, ...]:

@@ -27,7 +27,7 @@ from zoneinfo import ZoneInfo
 from .children import module
 from .errors import ImportRefused, Refused, StillroomError
 from .instants import parse
-from .model import NS, AsciiLine, Config, Inspection
+from .model import NS, AsciiLine, CommandRoute, Config, Inspection
 
 if TYPE_CHECKING:
     from .stopping import StopRequest
@@ -43,6 +43,8 @@ SEED = 7
 POLL_S = 10.0  # oftener than the example says, so that a viewer sees it live
 _READY_S = 60.0
 _NOTE = "demo.json"
+_NOTICES = "demo-notices.jsonl"
+_KEEP = "import sys; open(sys.argv[1], 'a', encoding='utf-8').write(sys.stdin.read() + '\\n')"
 
 
 @dataclass(frozen=True)
@@ -187,7 +189,8 @@ def _live(options: Options, store: Store, config: Config, stop: StopRequest, say
 
     since_ns = _held(store, config, say)
     with store.lock_service(), TwinProcess(SEED, since_ns=since_ns, drift=options.drift) as twin:
-        connected = partial(_connected, urls=twin.urls, mail_port=options.mail_port)
+        notices = None if options.mail_port else options.data / _NOTICES
+        connected = partial(_connected, urls=twin.urls, mail_port=options.mail_port, notices=notices)
         service = Service(store, connected(config), connected=connected)
         service.start()
         try:
@@ -200,13 +203,21 @@ def _live(options: Options, store: Store, config: Config, stop: StopRequest, say
     say("The demo has stopped.")
 
 
-def _connected(config: Config, urls: Mapping[str, str], mail_port: int | None) -> Config:
-    """The example's placeholders replaced by the lines of the simulated probes."""
+def _connected(
+    config: Config, urls: Mapping[str, str], mail_port: int | None, notices: Path | None = None
+) -> Config:
+    """The example's placeholders replaced by the lines of the simulated probes.
+
+    notices: where there is no mail server, what would go by mail is written into this file, a line each.
+    """
     lines = tuple(
         replace(ln, url=urls[ln.probe], interval_s=POLL_S)
         for ln in config.lines
         if isinstance(ln, AsciiLine) and ln.probe in urls
     )
+    if notices is not None:
+        kept = (CommandRoute(m.key, (sys.executable, "-c", _KEEP, str(notices))) for m in config.mail)
+        return replace(config, lines=lines, mail=(), ways=(*config.ways, *kept))
     mail = config.mail if mail_port is None else tuple(replace(m, port=mail_port) for m in config.mail)
     return replace(config, lines=lines, mail=mail)
 
@@ -283,6 +294,8 @@ def _welcome(options: Options, say: Say) -> None:
     say(f"\nThe simulated room is at {_address(options.port)}  (its people are invented; stop with Ctrl-C)")
     if options.drift:
         say("The heater of the air handling sticks: watch the machine bay leave its limits within minutes.")
+    if options.mail_port is None:
+        say(f"Mails are written to {options.data / _NOTICES}; --mail-port N sends them.")
     say(f"In another window:  stillroom inspection list --data {options.data}")
     if options.browser:
         import webbrowser

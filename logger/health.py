@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from . import __version__, actions
+from .config import in_force
 from .confirmation import position_of
 from .instants import to_ns
 from .model import NS, Setup
@@ -84,6 +85,8 @@ def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
         yield Figure("Lines", url, f"came round {age_s:g} s before", at_ns)
     for probe, why in dict(beat.get("probes_failing") or {}).items():
         yield Figure("Lines", f"probe {probe}", str(why), at_ns, "look at the probe, its cable and its power")
+    for name, how in dict(beat.get("stuck") or {}).items():
+        yield Figure("Lines", str(name), f"does not come back: {how}", at_ns, "look at it; it is tried again")
     for url, there in dict(beat.get("brokers") or {}).items():
         yield Figure(
             "Lines", url, "connected" if there else "away", at_ns, "" if there else "the broker is away"
@@ -113,19 +116,26 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
 
 
 def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
-    newest, answered = store.newest_ok(), store.newest()
+    newest, answered, read = store.newest_ok(), store.newest(), _read_here(store)
     for key, channel in setup.channels.items():
         if position_of(setup, key, now_ns) is None:
             continue
         row, last = newest.get(key), answered.get(key)
         if row is None:
             yield Figure("Probes", key, "never read", None, "no reading yet")
-            continue
-        late = (now_ns - row.taken_ns) / NS > channel.stale_after_s
-        why = f"silent: {last.status}" if last is not None and last.status != "ok" else "silent"
-        told = f"every {channel.interval_s:g} s, answered in {(row.received_ns - row.taken_ns) / 1e6:.0f} ms"
-        yield Figure("Probes", key, told, row.taken_ns, why if late else "")
+        elif channel.probe not in read and row.source.startswith("import"):
+            yield Figure("Probes", key, "comes by files; time of the newest reading", row.taken_ns)
+        else:
+            late = (now_ns - row.taken_ns) / NS > channel.max_age_s
+            why = f"silent: {last.status}" if last is not None and last.status != "ok" else "silent"
+            yield Figure("Probes", key, f"every {channel.interval_s:g} s", row.taken_ns, why if late else "")
     yield from _clocks(store, setup)
+
+
+def _read_here(store: Store) -> set[str]:
+    """Probes that have a connection in the configuration in force; the others can come by files alone."""
+    versions = store.setups()
+    return {line.probe for line in in_force(versions).lines} if versions else set()
 
 
 def _clocks(store: Store, setup: Setup) -> Iterator[Figure]:

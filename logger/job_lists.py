@@ -13,7 +13,6 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from .errors import Refused, StillroomError
-from .imports.outside import sheet_rows
 from .instants import parse
 from .model import Inspection
 
@@ -69,6 +68,8 @@ def _twice(found: list[Listed]) -> list[str]:
 
 def _rows(file: Path) -> list[tuple[int, list[str]]]:
     """Rows with anything in them, with their numbers."""
+    from .imports.outside import sheet_rows
+
     try:
         content = file.read_bytes()
     except OSError as error:

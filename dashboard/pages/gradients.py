@@ -31,10 +31,12 @@ from ..components import (
 )
 from ..gradients import (
     FEWEST,
+    NAMES,
     Direction,
     Standing,
     chart,
     gradient,
+    leaning,
     left_out,
     limits,
     pairs,
@@ -52,6 +54,11 @@ TITLE = "Gradients"
 PATH = "/gradients"
 NEEDS = Act.READ
 HOUR_NS = 3600 * NS
+WHERE = {
+    "vertical": "one above the other (within 10° of plumb)",
+    "horizontal": "side by side (within 10° of level)",
+    "along": "along any other line",
+}
 RANGES = {"12 h": 12, "24 h": 24, "7 days": 168, "30 days": 720}
 
 
@@ -112,12 +119,14 @@ def shown_view(q: Queries, view: View) -> list[Component]:
             "No probe that may decide stands in the air of this zone."
         )  # fmt: skip
         return [html.P(f"Gradients are not shown. {why} {missing}", className="empty")]
+    directions: list[Direction] = ["vertical", "horizontal"]
+    directions += ["along"] if pairs("along", found) else []
     return [
-        html.Div([_sentence(q, view, d, found) for d in ("vertical", "horizontal")], className="sentences"),
+        html.Div([_sentence(q, view, d, found) for d in directions], className="sentences"),
         html.Div(
             [
                 html.Div(
-                    [_chart(q, view, d, found) for d in ("vertical", "horizontal")], className="main-side"
+                    [_chart(q, view, d, found) for d in directions if pairs(d, found)], className="main-side"
                 ),
                 html.Div([_profile(q, found), _plane(q, view)], className="other-side"),
             ],
@@ -129,11 +138,11 @@ def shown_view(q: Queries, view: View) -> list[Component]:
 
 def _sentence(q: Queries, view: View, direction: Direction, found: Sequence[Standing]) -> Component:
     """The newest gradient of the pair that is worst now, against its limit."""
-    name = f"{direction.capitalize()}"
+    name = NAMES[direction].capitalize()
     every = pairs(direction, found)
     if not every:
-        told = "No two air probes of this zone that may decide are 0.3 m apart in this direction. "
-        told += left_out(q, [view.zone], view.to_ns)
+        told = f"No two air probes of this zone that may decide are 0.3 m apart {WHERE[direction]}. "
+        told += " ".join([leaning(q, view.zone, direction, found), left_out(q, [view.zone], view.to_ns)])
         return html.Div(
             [html.H2(f"{name}: not shown.", className="sentence"), html.P(told, className="next-step")]
         )
@@ -154,9 +163,7 @@ def _sentence(q: Queries, view: View, direction: Direction, found: Sequence[Stan
 
 def _chart(q: Queries, view: View, direction: Direction, found: Sequence[Standing]) -> Component:
     drawn = chart(q, view.zone, direction, found, (view.from_ns, view.to_ns))
-    name = f"{direction.capitalize()} gradient of {drawn.zone}"
-    if not drawn.lines:
-        return card(name, html.P("No pair of air probes shows it.", className="empty"))
+    name = f"{drawn.quantity.capitalize()} of {drawn.zone}"
     U = max(line.U for line in drawn.lines)
     sign = "; positive: warmer above" if direction == "vertical" else ""
     offset = offsets_in(view.from_ns, view.to_ns, q.room.timezone)

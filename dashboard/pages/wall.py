@@ -20,7 +20,7 @@ from ..access import needs
 from ..components import aria
 from ..queries import Queries
 from ..statements import Statement
-from ..wording import figure, local, sentence
+from ..wording import age, figure, local, sentence
 
 TITLE = "Wall view"
 PATH = "/wall"
@@ -28,7 +28,7 @@ NEEDS = Act.READ
 IN_NAV = False  # linked from the foot of every page
 HOURS = 12
 COLUMNS = 240  # of the strip: not narrower than a pixel on a phone either
-SHOWN_UNITS = ("degC", "%RH")
+SHOWN_UNITS = {"degC": "temperature", "%RH": "relative_humidity"}
 
 
 def layout(q: Queries, _: str) -> Component:
@@ -62,7 +62,7 @@ def _zone(q: Queries, s: Statement, now: int) -> Component:
                 className=f"wall-mark swatch-{s.reason.replace(' ', '-')}", **aria(s.reason), role="img"
             ),
             html.Div(words, className="wall-words"),
-            html.Div([_value(state) for state in _values(s.rules)], className="wall-values"),
+            html.Div([_value(q, state) for state in _values(s.rules)], className="wall-values"),
             _trace(q, s.zone, now),
         ],
         className="wall-zone" + (" wall-stale" if s.stale else ""),
@@ -82,13 +82,33 @@ def _values(rules: Sequence[RuleState]) -> list[RuleState]:
     return [found[unit] for unit in SHOWN_UNITS if unit in found]
 
 
-def _value(state: RuleState) -> Component:
+def _value(q: Queries, state: RuleState) -> Component:
+    """The value with the age of its reading; an old number is never shown as one of now."""
     if state.value is None:
         return html.P([html.Span("no value"), html.Small(state.probe)], className="wall-value")
+    seconds, stale = _age(q, state)
+    if stale and seconds is not None:
+        return html.P(
+            [html.Span(f"no value for {age(seconds)}"), html.Small(state.probe)], className="wall-value"
+        )
     value, _, rest = figure(state.value, state.unit, state.U).partition(" ")
-    return html.P(
-        [html.Strong(value), html.Span(f" {rest}"), html.Small(state.probe)], className="wall-value"
-    )
+    told = state.probe if seconds is None else f"{state.probe}, {age(seconds)} ago"
+    return html.P([html.Strong(value), html.Span(f" {rest}"), html.Small(told)], className="wall-value")
+
+
+def _age(q: Queries, state: RuleState) -> tuple[float, bool] | tuple[None, bool]:
+    """Age of the oldest of the newest readings that a value rests on, and whether one of them is stale.
+
+    None where it cannot be said, as for a derived quantity.
+    """
+    newest, now = q.source.newest(), q.now_ns()
+    keys = [f"{probe}.{SHOWN_UNITS[state.unit]}" for probe in state.probe.split("–")]
+    known = {
+        key: (now - newest[key].taken_ns) / NS for key in keys if key in newest and key in q.setup.channels
+    }
+    if len(known) < len(keys):
+        return None, False
+    return max(known.values()), any(s > q.setup.channels[key].stale_after_s for key, s in known.items())
 
 
 def _trace(q: Queries, zone: str, now: int) -> Component:

@@ -16,12 +16,14 @@ from ..confined import start_early
 from ..errors import ImportRefused, Refused
 from ..instants import rfc3339
 from .opening import Opened, applied_setup, has_record, opened_or_new
-from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, table
 
 if TYPE_CHECKING:
     from ..imports import Conflict, ImportResult, Profile
+    from ..imports.describing import Description
     from ..imports.preview import Preview
+    from ..model import Setup
 
 MOST_LEFT_OUT = 10_000
 _SLOW_S = 1.0  # what takes longer says what it is doing
@@ -32,7 +34,9 @@ def add_to(app: typer.Typer) -> None:
 
 
 def imports(
-    files: Annotated[list[Path] | None, typer.Argument(metavar="[FILE]...", help="Files to import.")] = None,
+    files: Annotated[
+        list[Path] | None, typer.Argument(metavar="[FILE]...", help="Files to import, or one folder.")
+    ] = None,
     *,
     profile: Annotated[
         str | None,
@@ -58,6 +62,14 @@ def imports(
     describe: Annotated[
         bool, typer.Option("--describe", help="Write a profile for a file, with the questions that are open.")
     ] = False,
+    draft: Annotated[
+        Path | None,
+        typer.Option(
+            "--draft",
+            metavar="DIR",
+            help="Write a configuration for a file into a new folder: probes, channels, positions, profile.",
+        ),
+    ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Where --describe writes; default: here.")
     ] = None,
@@ -88,8 +100,12 @@ def imports(
         watch_folder(watch, profile, person(who), data, config)
     elif not files:
         raise Refused("Name the files to import, or a folder with --watch; nothing was imported.")
+    elif draft is not None:
+        _draft(files, draft)
     elif describe:
         _describe(files, out, data, config)
+    elif any(file.is_dir() for file in files):
+        _import_folder(files, profile, dry_run, person(who), data, config)
     else:
         without = _lines_named(leave_out or [], files)
         _import(files, profile, dry_run, person(who), data, config, as_json, without)
@@ -162,13 +178,7 @@ def _all_tried(
 
 def _describe(files: Sequence[Path], out: Path | None, data: Path, config: Path | None) -> None:
     """Write the profile to a file, or print it; the questions go to the terminal in either case."""
-    from ..imports.importer import content_of
-    from ..imports.outside import description_of
-
-    if len(files) != 1:
-        raise Refused("Name the one file that --describe is to look at.")
-    with _record(data, config, "", dry_run=True) as found:
-        made = description_of(files[0].name, content_of(files[0]), found.setup)
+    made = _description(files, _known_setup(data, config))
     if out is None:
         typer.echo(made.text, nl=False)
         return
@@ -178,6 +188,70 @@ def _describe(files: Sequence[Path], out: Path | None, data: Path, config: Path 
     typer.echo(f"{out} is written. {len(made.questions)} question(s) are open:")
     for question in made.questions:
         typer.echo(f"  {question}")
+
+
+def _description(files: Sequence[Path], setup: Setup | None) -> Description:
+    from ..imports.importer import content_of
+    from ..imports.outside import description_of
+
+    if len(files) != 1:
+        raise Refused("Name one file to describe.")
+    return description_of(files[0].name, content_of(files[0]), setup)
+
+
+def _known_setup(data: Path, config: Path | None) -> Setup | None:
+    """The setup whose channels a file may name; None where there is neither a record nor a configuration."""
+    if config is None and not has_record(data) and not DEFAULT_CONFIG.is_dir():
+        return None
+    with _record(data, config, "", dry_run=True) as found:
+        return found.setup
+
+
+def _draft(files: Sequence[Path], folder: Path) -> None:
+    """A new configuration folder from one file; what no file tells is marked in it and named here."""
+    from ..imports.drafting import draft, open_questions
+
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise Refused(f"{folder} is there already and was left as it is; name a new folder with --draft.")
+    made = _description(files, None)
+    for name, text in draft(made).items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    typer.echo(f"{folder} is written. Edit the lines marked EDIT in room.toml and answer in profiles/:")
+    for question in open_questions(made):
+        typer.echo(f"  {question}")
+    typer.echo(f"Then: stillroom import {files[0]} --config {folder}")
+
+
+def _import_folder(  # noqa: PLR0917
+    files: Sequence[Path], profile: str | None, dry_run: bool, who: str, data: Path, config: Path | None
+) -> None:
+    """Every file of a folder by itself: what is refused is named with its reason, the others come in."""
+    from ..imports.importer import plain_name
+    from ..imports.watching import Folder
+
+    if len(files) != 1:
+        raise Refused("Name one folder alone, or files.")
+    say, refused, count = _teller(), 0, 0
+    with _record(data, config, who, dry_run) as found:
+        applied_setup(found)
+
+        def bring(path: Path) -> ImportResult:
+            how = profile_for(found, path, profile)
+            if dry_run:
+                return _tried(found, path, how, say, frozenset())[0]
+            return imported(found, path, how, who, say)
+
+        for one in Folder(files[0], quiet_s=0).outcomes(bring, 0):
+            count, refused = count + 1, refused + (one.state == "refused")
+            done = one.result
+            told = (
+                one.why if done is None else f"{done.stored} readings stored, {done.duplicates} there already"
+            )
+            typer.echo(f"{plain_name(one.path)}: {told}")
+    if refused or not count:
+        raise Refused(f"{refused} of {count} files in {files[0]} were not imported; see above.")
 
 
 @contextmanager

@@ -12,8 +12,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import PurePath
 
+import numpy as np
+
 from ..errors import ImportRefused
-from ..model import Setup
+from ..model import NS, Setup
 from ..units import QUANTITIES, unit_name
 from .containers import Part, parts_of
 from .dates import instants
@@ -51,6 +53,8 @@ class Description:
     profile: Profile
     columns: tuple[Guess, ...]
     questions: tuple[str, ...]
+    first_ns: int | None = None  # of the first reading, to the day; None where dates are a question
+    step_s: float | None = None  # the usual step between readings
 
     @property
     def text(self) -> str:
@@ -83,7 +87,20 @@ def describe(name: str, content: bytes, setup: Setup | None = None, sheet: str |
         unnamed_first_column=bool(shift),
     )
     profile, questions = _asked(profile, rows, times, width)
-    return Description(profile, guesses, (*questions, *_unit_questions(guesses)))
+    first_ns, step_s = _times(profile, rows, times)
+    return Description(profile, guesses, (*questions, *_unit_questions(guesses)), first_ns, step_s)
+
+
+def _times(profile: Profile, rows: Sequence[Row], times: Sequence[int]) -> tuple[int | None, float | None]:
+    """The first instant and the usual step, as far as they do not depend on the zone."""
+    stream = Stream([" ".join(cells[t] for t in times) for _, cells in rows], [line for line, _ in rows], ())
+    try:
+        (taken,), _ = instants([stream], replace(profile, zone="UTC", jumps_are_real=True))
+    except ImportRefused:
+        return None, None
+    steps = np.abs(np.diff(taken))
+    steps = steps[steps > 0]
+    return int(taken.min()), float(np.median(steps)) / NS if len(steps) else None
 
 
 def _best_grid(part: Part, sheet: str | None) -> tuple[Grid, str | None]:
@@ -310,7 +327,7 @@ def _remark(guess: Guess) -> str:
 
 
 def _pattern(name: str) -> str:
-    """A pattern for the names of files like this one: digits may differ."""
+    """A pattern for the names of files like this one: digits may differ, or what follows the name."""
     base = PurePath(name).name
     pattern = re.sub(r"\d[\d_.\-]*\d|\d", "*", PurePath(base).stem).replace("**", "*")
-    return pattern + PurePath(base).suffix
+    return (pattern if "*" in pattern else f"{pattern}*") + PurePath(base).suffix

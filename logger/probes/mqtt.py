@@ -31,6 +31,7 @@ log = logging.getLogger(__name__)
 KEPT_S = 30 * 86400
 IN_FLIGHT = 200  # messages that the broker sends before it waits for us
 LARGEST = 1 << 18  # bytes of a message; a broker discards larger ones for us (MQTT 5, 3.1.2.11.4)
+MOST_WAITING = 10_000  # messages without a receipt (QoS 0) beyond this are dropped, counted and told
 KEEPALIVE_S = 30
 LONGEST_WAIT_S = 30.0
 Event = Callable[[str, Mapping[str, object]], None]
@@ -146,6 +147,9 @@ class Subscriber:
         mine = [t for t in self._topics if t.topic == message.topic]
         if message.retain or not mine:
             client.ack(message.mid, message.qos)
+            return
+        if message.qos == 0 and self._waiting.qsize() >= MOST_WAITING:
+            self._event("messages-dropped", {"url": self.url, "messages": 1})
             return
         self._waiting.put(Arrived(mine, bytes(message.payload), time.time_ns(), message.mid))
 

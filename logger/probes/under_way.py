@@ -18,7 +18,7 @@ from .polled import Interruptible, Polled, Raw
 FIRST_PAUSE_S = 30.0
 LONGEST_PAUSE_S = 3600.0
 MOST_HANGING = 16  # attempts of one probe that hang at once; more are not begun before one comes back
-AT_THE_END_S = 1.0  # so long a poll may still take when its bus is to stop
+AT_THE_END_S = 0.7  # so long a poll may still take when its bus is to stop
 _SHARE = 0.2  # of its interval a probe may hold up its neighbours on another wire
 _SLICE_S = 0.1
 

@@ -81,7 +81,8 @@ class Alarming:
             return []
         with self.store.begin() as conn:
             # Read again: a person may have acknowledged since.
-            before = {s.key: actions.alarm_of(conn, s.key) for s in specs}
+            stored = {alarm.key: alarm for alarm in actions.alarms_in(conn)}
+            before = {s.key: stored.get(s.key, Alarm(s.key)) for s in specs}
             turn = _Turn(now_ns, {s.key: s for s in specs}, cells, before, dict(before))
             return self._turned(conn, turn)
 

@@ -141,7 +141,7 @@ class Service:
         in_time &= self._judging.stop(left_s())
         for loop in loops:
             loop.stop(left_s() / 2)
-        self._couriers.wait(left_s())
+        self._couriers.wait(min(1.0, left_s()))
         self._writer.event("stop", {"in_time": in_time})
         ended = self._writer.stop(max(0.1, deadline - time.monotonic()))
         self._jobs.run("last heartbeat", lambda: self._beat(stopped=True))

@@ -16,7 +16,7 @@ from .clock_watch import ClockWatch, synchronised
 from .writer import Writer
 
 HANGS_AFTER_S = 120.0  # a part that has not moved for so long is told to hang
-ENDS_IN_S = 4.5  # a service ends within this, whatever hangs
+ENDS_IN_S = 3.0  # a service ends within this whatever hangs, its process within five seconds
 STUCK_S = 30.0  # a probe or a broker that does not come back for so long is alarmed
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -72,17 +73,19 @@ def test_plane_through_probes() -> None:
 
 
 def test_page_draws_what_the_record_says(q: Queries) -> None:
-    """P1 and P2 of the invented bay: 19.91 − 20.02 over 1.4 m, with the rule's limit on both signs."""
+    """P1 and P2 of the invented bay: |19.91 − 20.02| over √(1.6² + 1.8² + 1.4²) = 2.786 m, along the pair."""
     found = standing(q, "machine-bay", NOW - 2 * HOUR, NOW)
     assert [s.channel for s in found] == ["P1.temperature", "P2.temperature"]
-    drawn = chart(q, "machine-bay", "vertical", found, (NOW - 2 * HOUR, NOW))
+    drawn = chart(q, "machine-bay", "along", found, (NOW - 2 * HOUR, NOW))
     (line,) = drawn.lines
     assert line.label == "P2–P1"
-    assert [v for v in line.values if v is not None] == pytest.approx([-0.11 / 1.4] * 120, abs=0.011)
-    assert [(r.lower, r.upper) for r in drawn.limits] == [(-0.5, 0.5)]
+    assert [v for v in line.values if v is not None] == pytest.approx([0.11 / 2.786] * 120, abs=0.006)
+    assert drawn.limits == []
+    vertical = chart(q, "machine-bay", "vertical", found, (NOW - 2 * HOUR, NOW))
+    assert [(r.lower, r.upper) for r in vertical.limits] == [(-0.5, 0.5)]
     page = str(gradients.layout(q, ""))
-    assert "Vertical -0.08 ± 0.10 K/m" in page
-    assert "Limit 0.5 K/m." in page
+    assert "Along the pair 0.04 ± 0.05 K/m" in page
+    assert "No limit is set." in page
 
 
 def test_zone_with_one_height_says_why(q: Queries) -> None:
@@ -112,6 +115,48 @@ def test_wall_shows_verdicts_and_no_job(q: Queries, record: Synthetic) -> None:
     assert "20 min old" in str(wall(q))
 
 
+def test_a_single_pair_gives_the_component_along_its_line_and_nothing_else() -> None:
+    """20.0 and 20.6 °C. 9° off plumb: vertical alone. 9° off level: horizontal alone. At 45°: 0.6 K over the
+    whole distance of √2 m, along the pair, and neither vertical nor horizontal.
+    """
+    tan = np.tan(np.radians(9))
+    steep = probe("A", 0.0, 20.0), probe("B", 1.0, 20.6, x=tan)
+    flat = probe("A", 1.0, 20.0), probe("B", 1.0 + tan, 20.6, x=1.0)
+    leaning = probe("A", 1.0, 20.0), probe("B", 2.0, 20.6, x=1.0)
+    counts = [
+        [len(pairs(d, some)) for d in ("vertical", "horizontal", "along")] for some in (steep, flat, leaning)
+    ]
+    assert counts == [[1, 0, 0], [0, 1, 0], [0, 0, 1]]
+    ((a, b, d),) = pairs("along", leaning)
+    assert d == pytest.approx(np.sqrt(2))
+    assert gradient(a, b, d, "along")[0] == pytest.approx([0.6 / np.sqrt(2)] * 3)
+
+
+def test_the_page_tells_one_difference_once(q: Queries) -> None:
+    """P1 and P2 of the bay lean 60° from plumb: their difference is along the pair; the rule of the vertical
+    gradient, which compares their heights, is named with that.
+    """
+    told = str(gradients.layout(q, "?zone=machine-bay"))
+    assert "Vertical: not shown." in told
+    assert "Horizontal: not shown." in told
+    assert "Along the pair -0.0" in told or "Along the pair 0.0" in told
+    assert "judged by the height between P2–P1, whose line leans" in told
+    assert "Vertical gradient of" not in told
+    assert "Gradient along the pair of Machine bay" in told
+
+
+def test_the_wall_says_how_old_its_numbers_are(q: Queries, record: Synthetic) -> None:
+    """41 s after the reading: its age stands beside the number. After more than three intervals: none."""
+    state = next(s for s in q.statements()[0].rules if s.unit == "degC")
+    assert f"{state.probe}, 41 s ago" in str(wall(q))
+    newest = record.newest()
+    row = replace(newest[f"{state.probe}.temperature"], taken_ns=record.now - 200 * NS)
+    record.newest = lambda: newest | {row.channel: row}  # type: ignore[method-assign]
+    told = str(wall(q))
+    assert "no value for 3 min" in told
+    assert "20.02" not in told
+
+
 def test_an_overdue_probe_has_no_part_in_gradients(q: Queries) -> None:
     """P6 is overdue: it is left out of its zone and of the plane, and the page says so."""
     assert [s.channel for s in standing(q, "plate-bench", NOW - HOUR, NOW)] == ["P4.temperature"]
@@ -124,13 +169,15 @@ def test_an_overdue_probe_has_no_part_in_gradients(q: Queries) -> None:
 def test_uncertainty_is_drawn_around_the_line(q: Queries) -> None:
     """A band of ± U, which the axis holds and which is broken where the line is."""
     found = standing(q, "machine-bay", NOW - 6 * HOUR, NOW)
-    drawn = figures.build(chart(q, "machine-bay", "vertical", found, (NOW - 6 * HOUR, NOW)))
+    drawn = figures.build(chart(q, "machine-bay", "along", found, (NOW - 6 * HOUR, NOW)))
     line = next(t for t in drawn["data"] if t.get("name") == "P2–P1")
     band = next(t for t in drawn["data"] if t.get("name") == "U of P2–P1")
     known = [v for v in line["y"] if v is not None]
     edges = [v for v in band["y"] if v is not None]
     assert len(edges) == 2 * len(known)
-    assert max(edges) - max(known) == pytest.approx(0.141 / 1.4, abs=0.002)  # U 0.10 K each, 1.4 m apart
+    assert max(edges) - max(known) == pytest.approx(
+        0.141 / 2.786, abs=0.002
+    )  # U 0.10 K each, √(1.6² + 1.8² + 1.4²) m apart
     assert band["y"].count(None) == line["y"].count(None) == 1
     low, high = drawn["layout"]["yaxis"]["range"]
     assert low < min(edges) < max(edges) < high

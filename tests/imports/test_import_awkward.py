@@ -143,7 +143,7 @@ def test_bad_lines_are_left_out_by_name_and_on_record(tmp_path: Path) -> None:
     assert "--leave-out 3" in str(refused.exception)
     done = CliRunner().invoke(app, [*base, "--leave-out", "3", "--json"])
     assert done.exit_code == 0, done.output
-    (told,) = json.loads(done.output)
+    (told,) = json.loads(done.stdout)
     assert told["rows"] == 3
     assert told["left_out"] == [{"line": 3, "text": rows[1].strip().replace(",", " | ")}]
     with Store.open(tmp_path / "data") as store:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -28,6 +30,8 @@ from .test_whole_service import (  # noqa: F401 (a fixture)
     START_NS,
     FastClock,
     Mailbox,
+    _count,
+    _with_urls,
     events,
     in_force,
     mailbox,
@@ -73,8 +77,8 @@ def test_what_hangs_outside_silences_nobody_and_is_alarmed_by_its_name(
         store.lock_service(),
         TwinProcess(since_ns=START_NS, time_factor=FACTOR) as twin,
     ):
-        config = reached(in_force(store, texts(port), START_NS), dict(twin.urls), 30.0)
-        lines = {line.probe: line for line in config.lines}
+        config = reached(in_force(store, texts(port), START_NS), dict(twin.urls), 120.0)
+        lines = {line.probe: replace(line, timeout_s=30.0) for line in config.lines}  # type: ignore[call-arg]
         blocked = OneWire("P4", str(file.parent), {"t": "P4.temperature"}, interval_s=30.0, timeout_s=0.5)
         programs = [
             CommandLine(
@@ -163,3 +167,34 @@ def test_the_last_thing_that_hangs_does_not_hold_the_program(tmp_path: Path) -> 
         [sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=True
     )
     assert done.stdout == "x did not end within 0.2 s\n"
+
+
+def test_a_signal_ends_the_program_while_a_probe_and_a_mail_server_hang(tmp_path: Path, drips: Peer) -> None:
+    """What was polled is stored and the journal is whole; how long it took is printed (`pytest -s`)."""
+    connection = (
+        'kind = "command"\narguments = ["/bin/sh", "-c", "(setsid sleep 60 &); exec sleep 60"]\n'
+        'pattern = "(?P<p>.*)"\nvalues = { p = "pressure" }\n'
+    )
+    with TwinProcess() as twin:
+        folder, data = tmp_path / "config", tmp_path / "data"
+        for name, text in texts(drips.port).items():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            told = _with_urls(text, dict(twin.urls))
+            if name == "probes.toml":
+                before, _, after = told.partition("[probes.B1.connection]\n")
+                after = after[after.index("\n# Which probe stood where") :]
+                told = f"{before}[probes.B1.connection]\n{connection}{after}"
+            (folder / name).write_text(told, encoding="utf-8")
+        command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
+        process = subprocess.Popen([*command, "--who", "Greta Holm"])
+        try:
+            assert until(lambda: drips.connections and _count(data) >= 12, 90)
+        finally:
+            begun_s = time.monotonic()
+            process.send_signal(signal.SIGTERM)
+            code = process.wait(60)
+    print(f"ended after {time.monotonic() - begun_s:.1f} s")
+    assert code == 0
+    with Store.open(data) as store:
+        assert events(store)[-1] == "stop"
+        assert store.verify().intact
