@@ -89,11 +89,8 @@ def _density_slopes(t_C: Float, rh_pct: Float, p_Pa: Float) -> tuple[Float, ...]
         # CIPM-81/91, which has no end in a room; the slopes of both are the same to 1e-4.
         return air.density(t_C + dt, p_Pa + dp, rh_pct + drh)
 
-    return (
-        (rho(dt=0.05) - rho(dt=-0.05)) / 0.1,
-        (rho(drh=step) - rho()) / step,
-        (rho(dp=50) - rho(dp=-50)) / 100,
-    )
+    per_K, per_Pa = (rho(dt=0.05) - rho(dt=-0.05)) / 0.1, (rho(dp=50) - rho(dp=-50)) / 100
+    return per_K, (rho(drh=step) - rho()) / step, per_Pa
 
 
 def _none(value: Float) -> Float:

@@ -125,7 +125,9 @@ def shown_view(q: Queries, view: View) -> list[Component]:
         html.Div([_sentence(q, view, d, found) for d in directions], className="sentences"),
         html.Div(
             [
-                html.Div([_chart(q, view, d, found) for d in directions], className="main-side"),
+                html.Div(
+                    [_chart(q, view, d, found) for d in directions if pairs(d, found)], className="main-side"
+                ),
                 html.Div([_profile(q, found), _plane(q, view)], className="other-side"),
             ],
             className="two",
@@ -162,8 +164,6 @@ def _sentence(q: Queries, view: View, direction: Direction, found: Sequence[Stan
 def _chart(q: Queries, view: View, direction: Direction, found: Sequence[Standing]) -> Component:
     drawn = chart(q, view.zone, direction, found, (view.from_ns, view.to_ns))
     name = f"{drawn.quantity.capitalize()} of {drawn.zone}"
-    if not drawn.lines:
-        return card(name, html.P("No pair of air probes shows it.", className="empty"))
     U = max(line.U for line in drawn.lines)
     sign = "; positive: warmer above" if direction == "vertical" else ""
     offset = offsets_in(view.from_ns, view.to_ns, q.room.timezone)

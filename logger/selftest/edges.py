@@ -11,7 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..agreement import WINDOW_S, Drift, departing, drift
+from ..agreement import WINDOW_S, Drift, departing, drift, window_s
+from ..calibration import Why
 from ..evidence import Cells, Grid
 from ..model import NS, Setup
 from ..physics.expansion import IDEAL, Material
@@ -236,6 +237,16 @@ def _agreement() -> Iterator[Case]:
             f"{name}: alone, and with 15 more", told, lambda a=apart: tuple(_apart(a, n) for n in (15, 30))
         )
     yield group.case(
+        "five readings in 15 min each, from 10:00 on: with them go the empty cells before and after",
+        (586, 674, 89),
+        _coarsely_apart,
+    )
+    yield group.case(
+        "probes that are read every 180 s, and every 181 s, are compared over five intervals",
+        (900, 905),
+        lambda: tuple(window_s(setup((), TWO, channel={"interval_s": s}), "bay") for s in (180, 181)),
+    )
+    yield group.case(
         "a cell of a probe in disagreement counts no reading",
         0,
         lambda: int(_disagreeing().count[700]),
@@ -257,6 +268,17 @@ def _apart(cells: Iterable[int], n: int) -> int:
     means = [np.full(n, 20.0) * MICRO for _ in range(3)]
     means[0][list(cells)] = 21.0 * MICRO
     return int(departing(means, 0.2 * MICRO, 15)[0].sum())
+
+
+def _coarsely_apart() -> tuple[int, int, int]:
+    """First and last doubted cell of a probe that is read every 15 min, and how many there are."""
+    values = {p: np.full(96, 20.0) for p in ("T1", "T2", "T3")}
+    values["T1"][40:45] += 0.9
+    places = {p: (1.0 + i, 1.0, 1.0) for i, p in enumerate(values)}
+    room = setup((rule(),), places, channel={"interval_s": 900, "max_age_s": 2700}, agree_K=0.3)
+    cells = judged(room, {p: series(v, interval_s=900) for p, v in values.items()}).cells["T1.temperature"]
+    found = np.flatnonzero(cells.why == Why.DISAGREES)
+    return int(found[0]), int(found[-1]), len(found)
 
 
 def _disagreeing() -> Cells:

@@ -183,6 +183,12 @@ def _rates() -> Iterator[Case]:
             told,
             lambda c=change: seen([0.0, 900.0], [20.0, 20.0 + c], 2700.0),
         )
+    for most_s, told in ((900.0, ".x"), (899.9, "..")):
+        yield group.case(
+            f"20 K in 15 min where {most_s:g} s may be",
+            told,
+            lambda m=most_s: seen([0.0, 900.0], [20.0, 40.0], m),
+        )
     for gap_s, told in ((180.0, ".x"), (180.1, "..")):
         yield group.case(
             f"9 K across {gap_s:g} s where 180 s may be",

@@ -93,6 +93,7 @@ def _changed(job: Inspection, issue: Issue) -> Wording:
     return Wording(
         f"inspection {job.key} {issue.difference}",
         f"{job.person or 'Whoever answers for it'}: {job.title} ({job.key}), {issue.difference}.\n"
+        f"{issue.because}\n"
         f"Readings that came late, or a correction, changed it: this is issue {issue.number}; the earlier "
         f"ones are kept.\nSee: stillroom inspection issues {job.key}\n",
     )

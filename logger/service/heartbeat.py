@@ -6,6 +6,7 @@ import json
 import os
 import urllib.request
 from collections.abc import Callable, Mapping
+from http.client import HTTPException
 from pathlib import Path
 
 from ..deadline import Errand, Lines, opener
@@ -63,8 +64,11 @@ def _post(url: str, facts: Mapping[str, object], lines: Lines) -> None:
     """The address is asked directly: a proxy that answers for a dead watcher would hide it."""
     body, head = json.dumps(dict(facts)).encode(), {"Content-Type": "application/json"}
     asked = urllib.request.Request(url, body, head, method="POST")  # noqa: S310 (as configured)
-    with opener(lines).open(asked, timeout=ANSWER_S) as answer:
-        answer.read(1000)
+    try:
+        with opener(lines).open(asked, timeout=ANSWER_S) as answer:
+            answer.read(1000)
+    except HTTPException as error:
+        raise OSError(f"{url} does not answer as a web server: {error!r}") from error
 
 
 def _replace(file: Path, facts: Mapping[str, object]) -> None:

@@ -36,6 +36,7 @@ from .generations import (
     generations,
     stored,
 )
+from .journal_files import seals as journal_seals
 from .restore import Also, proven, unpacked
 from .store import Store
 from .tables import issue
@@ -130,6 +131,7 @@ def needed(store: Store) -> dict[str, str]:
     found |= {one.original: one.sha256 for one in store.imports()}
     with store.read() as conn:
         rows = conn.execute(select(issue.c.folder, issue.c.body)).all()
+        found |= {row.file: row.sha256 for row in journal_seals(conn)}
     for row in rows:
         found |= {f"{row.folder}/{name}": sha256 for name, sha256 in row.body["files"].items()}
     return found

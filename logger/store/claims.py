@@ -5,14 +5,17 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Row
+from sqlalchemy import Connection, Row, select
 
 from .acts import Acts, read_act
-from .journal import FIRST, digest, walk
+from .journal import FIRST, digest
+from .journal_files import Line, walk
 from .month_file import CHANNEL_FACTS, SEAL_FACTS
 from .people import Known, read_person
+from .tables import batch
 
 
 @dataclass
@@ -24,7 +27,9 @@ class Claims:
     head: tuple[int, str] = FIRST
     last_seq: dict[str, int] = field(default_factory=dict)  # writer -> last number of its last batch
     ranges: dict[int, tuple[str, int, int, int]] = field(default_factory=dict)  # entry -> as in `batch`
+    indexed: frozenset[int] = frozenset()  # entries of batches that have a row in `batch`
     seals: dict[int, dict[str, Any]] = field(default_factory=dict)  # entry -> what was sealed
+    journal_seals: dict[int, dict[str, Any]] = field(default_factory=dict)  # entry -> which entries moved
     setups: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup`
     proposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup_proposal`
     refusals: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup_refusal`
@@ -37,14 +42,15 @@ class Claims:
     founding: Mapping[str, Any] = field(default_factory=dict)
 
 
-def read_chain(conn: Connection, heads: Mapping[int, str], claims: Claims) -> Iterator[str]:
+def read_chain(conn: Connection, folder: Path, heads: Mapping[int, str], claims: Claims) -> Iterator[str]:
     """Check that every entry follows the one before it, and collect what they claim.
 
     `heads`: number -> digest of heads that left the machine. After a fault the walk goes on from
     what is stored, so that one altered entry is named once and not with all that follow.
     """
     number, previous = FIRST
-    for row in walk(conn):
+    claims.indexed = frozenset(conn.execute(select(batch.c.number)).scalars())
+    for row in walk(conn, folder):
         yield from _follows(row, number, previous)
         if row.number in heads and heads[row.number] != row.sha256:
             yield f"journal entry {row.number}: is not the head that left this machine; another chain"
@@ -55,7 +61,7 @@ def read_chain(conn: Connection, heads: Mapping[int, str], claims: Claims) -> It
     yield from _cut_off(claims, heads)
 
 
-def _follows(row: Row[Any], number: int, previous: str) -> Iterator[str]:
+def _follows(row: Line, number: int, previous: str) -> Iterator[str]:
     if row.number != number + 1:
         yield f"journal entry {number + 1}: missing; after {number} comes {row.number}"
     if _digest(row, previous) != row.sha256:
@@ -63,7 +69,7 @@ def _follows(row: Row[Any], number: int, previous: str) -> Iterator[str]:
         yield f"journal entry {row.number} ({row.kind}): was altered, or does not belong here{missing}"
 
 
-def _digest(row: Row[Any], previous: str) -> str:
+def _digest(row: Line, previous: str) -> str:
     texts = {"kind": row.kind, "who": row.who, "what": row.what, "why": row.why}
     try:
         return digest(number=row.number, at_ns=row.at_ns, previous=previous, **texts)
@@ -82,12 +88,12 @@ def _cut_off(claims: Claims, heads: Mapping[int, str]) -> Iterator[str]:
             )
 
 
-def _claimed(row: Row[Any], claims: Claims) -> Iterator[str]:
+def _claimed(row: Any, claims: Claims) -> Iterator[str]:
     try:
         what = json.loads(row.what)
         what.pop("through", None)  # by which way an act came is no part of what it did
         if row.kind == "batch":
-            yield from _claimed_batch(row.number, what, claims)
+            yield from _claimed_batch(row, what, claims)
         elif row.kind in _READERS:
             _READERS[row.kind](row, what, claims)
         else:
@@ -98,6 +104,11 @@ def _claimed(row: Row[Any], claims: Claims) -> Iterator[str]:
 
 def _read_seal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
     claims.seals[row.number] = _seal(what)
+
+
+def _read_journal_seal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    names = ("file", "first_number", "last_number", "entries", "size_bytes", "sha256")
+    claims.journal_seals[row.number] = {name: what[name] for name in names}
 
 
 def _read_setup(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
@@ -161,6 +172,7 @@ def _read_person(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None
 
 _READERS: dict[str, Callable[[Row[Any], Mapping[str, Any], Claims], None]] = {
     "seal": _read_seal,
+    "journal-seal": _read_journal_seal,
     "setup": _read_setup,
     "setup-approved": _read_approval,
     "setup-proposed": _read_proposal,
@@ -185,10 +197,12 @@ def _seal(what: Mapping[str, Any]) -> dict[str, Any]:
     return told
 
 
-def _claimed_batch(number: int, what: Mapping[str, Any], claims: Claims) -> Iterator[str]:
+def _claimed_batch(row: Line, what: Mapping[str, Any], claims: Claims) -> Iterator[str]:
+    number = row.number
     writer, expected = what["writer"], claims.last_seq.get(what["writer"], 0) + 1
     if what["first"] != expected:
         yield f"journal entry {number} (batch): {writer} goes on at {what['first']}, wanted {expected}"
     claims.last_seq[writer] = what["last"]
-    claims.ranges[number] = (writer, what["first"], what["last"], what["arrival"])
+    if not row.filed or number in claims.indexed:  # of what is in a file most rows are gone, rightly
+        claims.ranges[number] = (writer, what["first"], what["last"], what["arrival"])
     claims.batches += 1

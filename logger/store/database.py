@@ -29,6 +29,7 @@ from .place import Witness, gone, identity, refusal, replaced
 FILE = "stillroom.db"
 RESTORING = "restore.unfinished"  # stands in a folder while a backup is put into it
 BUSY_S = 30.0
+ROOMY = 0.25  # share of empty pages from which on a copy is written anew
 # Where SQLite names these, the bytes are wrong, not the moment.
 DAMAGE = ("malformed", "not a database", "disk image", "corrupt")
 
@@ -112,6 +113,9 @@ class Database:
             source: Any = conn.connection.driver_connection
             source.backup(copy)
             copy.execute("PRAGMA journal_mode=DELETE")  # one file, complete in itself
+            pages, free = (copy.execute(f"PRAGMA {of}_count").fetchone()[0] for of in ("page", "freelist"))
+            if free > pages * ROOMY:
+                copy.execute("VACUUM")  # what moved into files is not copied as empty pages for ever
 
     def prepare(self, create: bool, upgraded: Callable[[Connection, str], None] | None = None) -> None:
         """As `_prepare`; from then on the file must stay the one that it is."""
@@ -179,7 +183,7 @@ class Database:
 
     def _may_begin(self, conn: Connection) -> bool:
         """Whether nothing was here before: a new record would hide an emptied one."""
-        beside = (self.path.with_name(name) for name in ("archive", "originals", "records"))
+        beside = (self.path.with_name(name) for name in ("archive", "journal", "originals", "records"))
         return not inspect(conn).get_table_names() and not any(map(Path.exists, beside))
 
     def _connected(self, location: Path, flags: str) -> Engine:

@@ -15,7 +15,8 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Mapping
+from itertools import islice
 from typing import Any
 
 from sqlalchemy import Connection, Row, or_, select
@@ -24,11 +25,12 @@ from ..errors import StoreDamaged, StoreError
 from ..through import WAY
 from .database import Database
 from .facts import JSON, Entry
+from .journal_files import Line, walk
 from .tables import journal
 
 _LITERAL = str.maketrans({"%": "!%", "_": "!_", "!": "!!"})  # what a person writes is no pattern
 FIRST = (0, "0" * 64)  # what entry 1 follows
-_NO_ACTS = ("batch", "seal", "store")  # the proof of readings, and the record's own beginning
+_NO_ACTS = ("batch", "seal", "journal-seal", "store")  # the proof of readings, and the record's own beginning
 
 
 def canonical(value: object) -> str:
@@ -80,6 +82,8 @@ class Journal:
         without: Collection[str] = (),
     ) -> list[Entry]:
         """Entries with a number above `after`, of one kind or all but some, in order."""
+        if kind in (None, "batch") and "batch" not in without:
+            return self._with_files(after, kind, limit, newest_first, without)
         wanted = select(journal).where(journal.c.number > after)
         if kind is not None:
             wanted = wanted.where(journal.c.kind == kind)
@@ -88,6 +92,20 @@ class Journal:
         order = journal.c.number.desc() if newest_first else journal.c.number
         with self._database.read() as conn:
             return [_entry(row) for row in conn.execute(wanted.order_by(order).limit(limit))]
+
+    def _with_files(
+        self, after: int, kind: str | None, limit: int | None, newest_first: bool, without: Collection[str]
+    ) -> list[Entry]:
+        """The same where entries of batches are asked for, some of which may stand in files."""
+        with self._database.read() as conn:
+            lines = (
+                line
+                for line in walk(conn, self._database.path.parent)
+                if line.number > after and kind in (None, line.kind) and line.kind not in without
+            )
+            found = lines if newest_first else islice(lines, limit)
+            entries = [_entry(line) for line in found]
+        return entries[::-1][:limit] if newest_first else entries
 
     def found(
         self,
@@ -104,7 +122,7 @@ class Journal:
         """The newest entries, newest first, that hold every word of `text` in who, why, kind or what.
 
         Over [from, to) by their instant; numbers below `below`, so that a reader can go on. Capital
-        letters do not matter in ASCII.
+        letters do not matter in ASCII. Entries of batches that moved into files are not looked through.
         """
         c = journal.c
         wanted = select(journal).order_by(c.number.desc()).limit(limit)
@@ -146,11 +164,6 @@ def head(conn: Connection) -> tuple[int, str]:
     return (row.number, row.sha256) if row is not None else FIRST
 
 
-def walk(conn: Connection) -> Iterator[Row[Any]]:
-    """All rows of the journal in order, in bounded memory."""
-    yield from conn.execute(select(journal).order_by(journal.c.number).execution_options(yield_per=5000))
-
-
 def _with_way(kind: str, what: Mapping[str, JSON]) -> Mapping[str, JSON]:
     """What is said, and by which way it came where that is known."""
     way = WAY.get()
@@ -172,5 +185,5 @@ def what_of(row: Any) -> dict[str, Any]:
         raise StoreDamaged(f"Journal entry {row.number} was altered: what it says is no JSON.") from error
 
 
-def _entry(row: Row[Any]) -> Entry:
+def _entry(row: Row[Any] | Line) -> Entry:
     return Entry(row.number, row.at_ns, row.kind, row.who, what_of(row), row.why, row.sha256)

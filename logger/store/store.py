@@ -28,6 +28,7 @@ from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion,
 from .hot import Hot
 from .intake import Intake
 from .journal import Journal
+from .journal_sealing import JournalSealing
 from .kept import Imports, Kept
 from .migrations import NEWEST
 from .names import Names
@@ -52,6 +53,7 @@ class Store:
         self.journal = Journal(database)
         self._hot = Hot(database, self._names, self.journal)
         self._archive = Archive(folder, database, self._names, self._hot, self.journal)
+        self._journal_sealing = JournalSealing(folder, database, self.journal)
         self._intake = Intake(folder, database, self._names, self._hot, self._archive)
         self.clocks = Clocks(database, self.journal, self._names)
         self.decisions = Decisions(database, self.journal)
@@ -220,7 +222,12 @@ class Store:
         sealed = self._archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
         if sealed:
             self._overviews.build(self.channels())
+        self._journal_sealing.seal()
         return sealed
+
+    def seal_journal(self, least: int) -> list[str]:
+        """Move entries of batches whose readings are sealed into a file, once there are so many."""
+        return self._journal_sealing.seal(least)
 
     def seals(self, disposed: bool = True) -> list[Seal]:
         """Every seal, oldest first; with `disposed` those as well whose file was disposed of."""

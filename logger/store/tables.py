@@ -83,6 +83,19 @@ journal = Table(
     Index("journal_kind", "kind", "number"),
 )
 
+# Entries of batches that moved into a file of the journal, each file under its own entry.
+journal_seal = Table(
+    "journal_seal",
+    metadata,
+    Column("number", Number, primary_key=True),
+    _text("file"),
+    Column("first_number", BigInteger, nullable=False),
+    Column("last_number", BigInteger, nullable=False),
+    Column("entries", BigInteger, nullable=False),
+    Column("size_bytes", BigInteger, nullable=False),
+    _text("sha256"),
+)
+
 # Which journal entry holds the digest of which readings.
 batch = Table(
     "batch",

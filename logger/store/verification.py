@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, Row, bindparam, func, select
 from sqlalchemy.exc import DatabaseError
 
 from ..errors import StoreDamaged
@@ -35,8 +35,10 @@ from .people import check_people
 from .sealed_file import SealedFile, read_sealed
 from .seals import hidden, sealed_channel
 from .shape import check_shape
-from .tables import batch, disposal, reading, seal, seal_channel
+from .stored import differs, stored
+from .tables import batch, disposal, journal_seal, reading, seal, seal_channel
 from .tables import name as known_name
+from .target import sha256_of
 
 MOST = 2**63 - 1
 READERS = min(4, os.cpu_count() or 1)
@@ -70,6 +72,7 @@ class Walk:
             checks = (
                 self._files,
                 self._disposals,
+                self._files_of_journal,
                 self._index_of_batches,
                 self._batches,
                 lambda conn, claims: check_papers(conn, claims, self._folder),
@@ -81,7 +84,7 @@ class Walk:
                 lambda conn, _claims: check_shape(conn),
                 lambda _conn, _claims: self._overviews.altered(self._broken),
             )
-            self._run(lambda: read_chain(conn, dict(heads), claims))
+            self._run(lambda: read_chain(conn, self._folder, dict(heads), claims))
             for check in checks:
                 self._run(lambda check=check: check(conn, claims))  # type: ignore[misc]
         return Verification(
@@ -183,6 +186,31 @@ class Walk:
             known = set(conn.execute(select(batch.c.number)).scalars())
             for number in sorted(claims.ranges.keys() - known):
                 yield f"batch {number}: its row is missing"
+
+        newest = select(func.max(batch.c.last_seq)).where(
+            batch.c.writer
+            == select(known_name.c.id)
+            .where(known_name.c.kind == "writer", known_name.c.text == bindparam("writer"))
+            .scalar_subquery()
+        )
+        for writer, last in claims.last_seq.items():
+            if conn.execute(newest, {"writer": writer}).scalar() != last:
+                yield f"writer {writer}: the row of its newest batch is missing, which the next one counts on"
+
+    def _files_of_journal(self, conn: Connection, claims: Claims) -> Iterator[str]:
+        """Every file of the journal, and the row that leads to it, against its entry."""
+        rows = {row["number"]: row for row in stored(conn, journal_seal)}
+        for number in sorted(rows.keys() | claims.journal_seals.keys()):
+            what = claims.journal_seals.get(number)
+            if differs(rows.get(number), what):
+                yield f"journal seal {number}: its row is missing, altered, or without its journal entry"
+            if what is None:
+                continue
+            path = self._folder / what["file"]
+            if not path.is_file():
+                yield f"file {what['file']}: missing; it held {what['entries']} entries of the journal"
+            elif sha256_of(path) != what["sha256"]:
+                yield f"file {what['file']}: altered; it holds {what['entries']} entries of the journal"
 
     def _batches(self, conn: Connection, claims: Claims) -> Iterator[str]:
         """Hot rows against the digests of their batches; and every number of every writer once."""

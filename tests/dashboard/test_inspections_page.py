@@ -11,7 +11,7 @@ import pytest
 
 from dashboard.answering import question
 from dashboard.budget import bars, drawing, words
-from dashboard.pages.inspections import layout, listed
+from dashboard.pages.inspections import earlier, layout, listed
 from dashboard.queries import Queries
 from dashboard.wording import written
 from logger.errors import Refused
@@ -109,3 +109,20 @@ def test_the_page_draws_a_length_that_was_asked_about(q: Queries) -> None:
 def test_what_was_filled_in_wrongly_is_told(q: Queries, asked: dict[str, str], told: str) -> None:
     with pytest.raises(Refused, match=told):
         question(q, "machine-bay", (NOW - HOUR, NOW), None, asked)
+
+
+def test_an_answer_to_something_else_is_marked_so() -> None:
+    """After an entry that is refused, the answer below names the interval that it is for."""
+    said, css = earlier("?zone=machine-bay&from=2026-10-19+06%3A00&to=2026-10-19+07%3A00")
+    assert (said, css) == ("Below: the earlier answer, for 2026-10-19 06:00 to 2026-10-19 07:00.", "earlier")
+    assert earlier("?inspection=I-2603")[0] == "Below: the earlier answer, for inspection I-2603."
+    assert earlier("") == ("", "")
+
+
+def test_an_end_in_the_future_is_refused_on_the_page(q: Queries, record: Synthetic) -> None:
+    """As by the command and over HTTP: nothing is answered, and the sentence names the end."""
+    zone = q.room.timezone
+    ends = {"from": written(NOW - HOUR, zone), "to": written(NOW + HOUR, zone)}
+    drawn = str(layout(q, "?" + urlencode({"zone": "machine-bay", **ends})))
+    assert "in the future; give an end no later than now" in drawn
+    assert "check-answer" not in drawn

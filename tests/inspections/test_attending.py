@@ -61,6 +61,9 @@ def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Con
     assert issues(store)["I-2602"] == first["I-2602"]
     (told,) = [s for s in letters(store) if s not in before]
     assert "inspection I-2601 was stable (conforming), now not stable" in told
+    bodies = [letter.body["text"] for letter in actions.outbox(store).waiting(NOW + 10**15)]
+    assert any(two.because in body for body in bodies)
+    assert "K above 0.5 K; 2026-10-13 14:00 +02:00" in two.because
     assert of_digest(store, one.digest) == one
     assert store.verify().intact
 

@@ -88,3 +88,16 @@ def test_time_for_which_no_limit_is_in_force_is_said(
     found = Verdicts(store, later).check("bay", job.from_ns, job.to_ns or 0, made.at(48))
     assert (found.verdict, found.reason) == ("not shown", "indeterminate")
     assert found.because.startswith("No limit is in force; 2026-03-10 10:00 +00:00 to 11:00")
+
+
+def test_an_instant_keeps_its_nanoseconds(
+    store: Store, setup: Setup, job: Inspection, made: SimpleNamespace
+) -> None:
+    """Two intervals that differ by a nanosecond are two: in the text and in the digest (RFC 3339)."""
+    verdicts, ends = Verdicts(store, setup), (job.from_ns, job.to_ns or 0)
+    one, other = (verdicts.check("bay", ends[0] + n, ends[1], made.at(48)).to_json() for n in (1, 2))
+    assert (one["from"], other["from"]) == (
+        "2026-03-10T10:00:00.000000001Z",
+        "2026-03-10T10:00:00.000000002Z",
+    )
+    assert one["digest"] != other["digest"]

@@ -246,31 +246,27 @@ def _across_zones(past: History, done: Lived) -> list[str]:
 
 
 def _joined_after_acknowledgement(past: History, done: Lived) -> list[str]:
-    """Notices that name a new alarm beside one that was acknowledged before and not announced again since."""
-    found = []
+    """Notices that name a new alarm beside one that was acknowledged before the new one was raised.
+
+    Raised is at most as long before its notice as it waits for others.
+    """
     first = [(minute, _keys(past, text)) for minute, step, text in done.letters if step == "annunciated"]
+    priority = {spec.key: spec.priority for spec in past.specs}
+    found = []
     for at, (minute, keys) in enumerate(first):
-        for key in keys[1:] + keys[:1]:
-            others = [k for k in keys if k != key]
-            known = [m for m, named in first[:at] if key in named]
-            acknowledged = [
-                m for m, act, k, _ in done.acts if act == "acknowledge" and k == key and m <= minute
-            ]
-            new = (
-                [k for k in others if not any(k in named and m >= known[-1] for m, named in first[:at])]
-                if known
-                else []
-            )
-            if (
-                known
-                and new
-                and acknowledged
-                and known[-1] < acknowledged[-1]
-                and _stood(past, key, known[-1], minute)
-            ):
-                found.append(
-                    f"minute {minute}: {new[0]} joined {key}, acknowledged in minute {acknowledged[-1]}"
-                )
+        for key in keys:
+            last = max((m for m, named in first[:at] if key in named), default=None)
+            if last is None or not _stood(past, key, last, minute):
+                continue
+            for new in keys:
+                waited = past.gather + (0 if priority[new] == "high" else 11)
+                named_since = any(new in named and m >= last for m, named in first[:at])
+                acknowledged = any(
+                    act == "acknowledge" and k == key and last < m <= minute - waited
+                    for m, act, k, _ in done.acts
+                )  # fmt: skip
+                if new != key and acknowledged and not named_since:
+                    found.append(f"minute {minute}: {new} joined {key}, which was acknowledged before")
     return found
 
 

@@ -189,6 +189,16 @@ def test_watchers_and_centres_that_never_finish_are_left_at_the_deadline(
         Centre(url, "annex").send("record", 1, [])
 
 
+@pytest.mark.parametrize("served", [dripping(b"220 no web server\r\n")], indirect=True)
+def test_an_address_that_is_no_web_server_does_not_keep_the_file_from_being_written(
+    served: Peer, tmp_path: Path
+) -> None:
+    file = tmp_path / "sign"
+    with pytest.raises(OSError, match="does not answer as a web server"):
+        heartbeat.Outside().tell(Heartbeat(f"http://127.0.0.1:{served.port}/", str(file)), {"at": "now"})
+    assert json.loads(file.read_text()) == {"at": "now"}
+
+
 def test_a_share_that_hangs_does_not_keep_the_address_from_hearing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

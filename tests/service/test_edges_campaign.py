@@ -178,9 +178,13 @@ class Rig:
         self._mails = {f"mail{n}": mail(server.port) for n, server in enumerate(mails)}
         keys, hooks = ("KEY",), {f"web{n}": posts[2 * n].port for n in range(2)}
         self._ways = {
-            **{k: WebhookRoute(k, f"http://127.0.0.1:{p}/", keys, DEADLINE_S) for k, p in hooks.items()},
             **{
-                f"horn{n}": CommandRoute(f"horn{n}", s.arguments, 4 * DEADLINE_S) for n, s in enumerate(horns)
+                k: WebhookRoute(k, f"http://127.0.0.1:{p}/", keys, LONG_S if k == "web1" else DEADLINE_S)
+                for k, p in hooks.items()
+            },
+            **{
+                f"horn{n}": CommandRoute(f"horn{n}", s.arguments, LONG_S if n else DEADLINE_S)
+                for n, s in enumerate(horns)
             },
         }
         self.routes = [*self._mails, *self._ways]

@@ -77,8 +77,8 @@ def test_what_hangs_outside_silences_nobody_and_is_alarmed_by_its_name(
         store.lock_service(),
         TwinProcess(since_ns=START_NS, time_factor=FACTOR) as twin,
     ):
-        config = reached(in_force(store, texts(port), START_NS), dict(twin.urls), 30.0)
-        lines = {line.probe: line for line in config.lines}
+        config = reached(in_force(store, texts(port), START_NS), dict(twin.urls), 120.0)
+        lines = {line.probe: replace(line, timeout_s=30.0) for line in config.lines}  # type: ignore[call-arg]
         blocked = OneWire("P4", str(file.parent), {"t": "P4.temperature"}, interval_s=30.0, timeout_s=0.5)
         programs = [
             CommandLine(

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, inspect, text
 
 from ...errors import StoreError
 
-NEWEST = "0006"
+NEWEST = "0007"
 
 
 def version(conn: Connection) -> str | None:
