@@ -23,6 +23,7 @@ from .instants import rfc3339
 from .judge import Judgement, digest
 from .leniency import evidence_settings
 from .model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
+from .own_readings import NO_OWN_READING, only_within, unread
 from .periods import BODIES, label, runs
 from .reasons import NO_LIMIT, Cause, because, leading, reason_of, width
 from .rules.finding import Finding, margin_and_value
@@ -154,6 +155,10 @@ def check(
         *_rule_causes(judgement, inside, pre_window=False),
         *_other_causes(judgement, inside, marks),
         *_without_limit(judgement, inside),
+        *(
+            replace(_bare(judgement, "indeterminate", rule, inside, NO_OWN_READING), probe=probe)
+            for rule, probe in unread(judgement, setup, inside, from_ns, to_ns)
+        ),
         *_rule_causes(judgement, before, pre_window=True),
     ]
     causes.sort(key=lambda c: (-_WORSE[VERDICT_OF[c.reason]], REASONS.index(c.reason), c.from_ns, c.rule))
@@ -170,7 +175,7 @@ def check(
         provisional=grid.first + end > judgement.provisional_from,
         causes=tuple(causes),
         rules=tuple(_summary(f, inside) for f in in_force),
-        statistics=tuple(statistics(judgement, setup, inside)),
+        statistics=tuple(statistics(judgement, setup, inside, (from_ns, to_ns))),
         decision_rule=decision_rule(tuple(f.rule for f in in_force)),
         setup=setup.digest,
         software=software,
@@ -336,9 +341,16 @@ def _summary(finding: Finding, inside: slice) -> Cause:
     return replace(cause, reason=reason, why=why)
 
 
-def statistics(judgement: Judgement, setup: Setup, inside: slice) -> list[ChannelStatistics]:
-    """Statistics of every channel that stood in the zone, then of what follows from those in its air."""
+def statistics(
+    judgement: Judgement, setup: Setup, inside: slice, span: tuple[int, int] | None = None
+) -> list[ChannelStatistics]:
+    """Statistics of every channel that stood in the zone, then of what follows from those in its air.
+
+    span: the interval asked for, [from, to) in ns, where it begins or ends within a cell.
+    """
     own = {key: cut(cells, judgement.grid.part(inside)) for key, cells in judgement.cells.items()}
+    if span is not None:
+        own = {key: only_within(cells, *span) for key, cells in own.items()}
     every = own | in_air(own, setup, judgement.zone)
     placed = [cells for cells in every.values() if cells.placed.any()]
     grid = next(iter(own.values())).grid if own else judgement.grid

@@ -321,9 +321,8 @@ def _marked(zone: str, marks: Sequence[Mark], grid: Grid) -> Bool:
 def _reasons(findings: Sequence[Finding], memory: Memory, marked: Bool) -> NDArray[np.uint8]:
     """The first reason that applies in each cell, as its place in REASONS. No rules: nothing is shown."""
     n = len(marked)
-    if not findings:
-        return np.full(n, REASONS.index("indeterminate"), np.uint8)
-    conformity = np.stack([f.conformity for f in findings])
+    none = [np.zeros(n, np.uint8)]  # as if one rule were not in force
+    conformity = np.stack([f.conformity for f in findings] or none)
     nothing = (conformity == Conformity.NOT_APPLICABLE).all(axis=0)
     holds: dict[Reason, Bool] = {
         "nonconforming": (conformity == Conformity.NONCONFORMING).any(axis=0),

@@ -14,6 +14,9 @@ from .config import in_force, load_texts
 from .config.edits import added, disconnected, ended, placed, standing, with_certificates
 from .errors import Refused
 from .instants import rfc3339
+from .model import Rule, Setup
+from .rules import channels
+from .rules.finding import demand
 from .store import Store
 
 
@@ -94,4 +97,32 @@ def _texts(store: Store) -> Mapping[str, str]:
 def _proposed(store: Store, texts: Mapping[str, str], said: str, deed: Deed) -> Placing:
     if deed.at_ns > deed.now_ns:
         raise Refused("The time lies in the future: what is recorded is what was done. Nothing was changed.")
-    return Placing(said, propose(store, texts, deed.who, deed.why.strip() or said, deed.now_ns))
+    before, after = load_texts(_texts(store)).setup, load_texts(texts).setup
+    told = " ".join([said, *fewer(before, after, deed.at_ns)])
+    return Placing(told, propose(store, texts, deed.who, deed.why.strip() or told, deed.now_ns))
+
+
+def fewer(before: Setup, after: Setup, at_ns: int) -> list[str]:
+    """A sentence for each rule that has fewer probes from an instant on: what it rests on, or lacks."""
+    sentences = []
+    for rule in after.rules:
+        if rule.from_ns > at_ns or (rule.to_ns is not None and rule.to_ns <= at_ns):
+            continue
+        had, has = (_standing(setup, rule, at_ns) for setup in (before, after))
+        least, named = demand(rule) or 1, f"{rule.name} in zone {rule.zone}"
+        if has < min(had, least):
+            sentences.append(f"From then on {named} is not shown: {has} of the {least} probes it requires.")
+        elif has < had:
+            sentences.append(f"From then on {named} rests on {has} of {had} probes.")
+    return sentences
+
+
+def _standing(setup: Setup, rule: Rule, at_ns: int) -> int:
+    """How many of a rule's channels stand in its zone at an instant."""
+    there = {
+        stay.probe
+        for stay in setup.placements
+        if stay.from_ns <= at_ns and (stay.to_ns is None or at_ns < stay.to_ns)
+        and setup.positions[stay.position].zone == rule.zone
+    }  # fmt: skip
+    return sum(key.rpartition(".")[0] in there for key in channels(rule, setup))

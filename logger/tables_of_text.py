@@ -20,6 +20,8 @@ from .errors import Fault
 Path = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
 
+LARGEST = 2_000_000  # characters; a room with a thousand probes takes a tenth of that
+LONGEST_LINE = 10_000  # the time that keys with points take grows with the square of their length
 _HEADER = re.compile(r"^\s*(\[\[?)([^\]]+)\]")
 _KEY = re.compile(r"""^\s*("[^"]*"|'[^']*'|[A-Za-z0-9_-]+)\s*=""")
 _PART = re.compile(r"""("[^"]*"|'[^']*'|[A-Za-z0-9_-]+)""")
@@ -55,9 +57,15 @@ class Entry(Generic[Model]):
 
 def parsed(file: str, text: str, faults: list[Fault]) -> Source | None:
     """The tables of a text, or None and a fault that says on which line TOML ends to be TOML."""
+    if len(text) > LARGEST:
+        faults.append(Fault(file, "", "", f"a file of at most {LARGEST:,} characters", f"{len(text):,}"))
+        return None
+    if (longest := max(map(len, text.splitlines()), default=0)) > LONGEST_LINE:
+        faults.append(Fault(file, "", "", f"lines of at most {LONGEST_LINE:,} characters", f"{longest:,}"))
+        return None
     try:
         tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also numbers with thousands of digits, and deep brackets
         faults.append(Fault(file, "", "", "a TOML file", f"a syntax error: {error}"))
         return None
     return Source(file, tables, key_lines(text))

@@ -65,15 +65,16 @@ class _Seen:
     U_squared: Float
     why: NDArray[np.uint8]
     placed: Bool
-    outside: Bool
+    outside: Bool | None
 
     @staticmethod
     def of(key: str, sight: Sight) -> _Seen:
         """Of the cells of a channel; low is high where each has readings of its own."""
         block = sight.block([key])
         low, high = (bound[0] for bound in block.bounds())
-        why, placed, outside = (block.of(name)[0] for name in ("why", "placed", "outside"))
-        return _Seen(low, high, block.of("U")[0] ** 2, why, placed, outside)
+        outside = block.outside()
+        why, placed = block.of("why")[0], block.of("placed")[0]
+        return _Seen(low, high, block.of("U")[0] ** 2, why, placed, None if outside is None else outside[0])
 
 
 def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
@@ -116,8 +117,17 @@ def _compared(pairs: Sequence[_Pair], seen: Mapping[str, _Seen], sight: Sight) -
         np.rint(np.sqrt(U_squared)),
         np.maximum(_rows(s.why for s in a), _rows(s.why for s in b)),
         there & _rows(s.placed for s in a) & _rows(s.placed for s in b),
-        _rows(s.outside for s in a) | _rows(s.outside for s in b),
+        _outside(a, b),
     )
+
+
+def _outside(a: Sequence[_Seen], b: Sequence[_Seen]) -> Bool | None:
+    """Where either of a pair has a reading outside its certificate's range; None: nowhere."""
+    if all(s.outside is None for s in (*a, *b)):
+        return None
+    none = np.zeros(len(a[0].low), np.bool_)
+    one, other = (_rows(none if s.outside is None else s.outside for s in side) for side in (a, b))
+    return np.asarray(one | other)
 
 
 def _rows(arrays: Iterable[NDArray[Any]]) -> NDArray[Any]:

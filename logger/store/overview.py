@@ -83,7 +83,7 @@ class Overviews:
     def altered(self, broken: Collection[str]) -> Iterator[str]:
         """A sentence for every overview on the disk that its sealed files do not give, but for broken ones.
 
-        One of files that are no longer all there is none: it is made anew before it is used.
+        One that cannot be read, or is of files that are no longer all there, is made anew before it is used.
         """
         for folder in sorted(self._folder.glob("*")):
             channel = unquote(folder.name)
@@ -99,9 +99,7 @@ class Overviews:
         for width in WIDTHS_NS:
             stored, path = self._stored(channel, width), self._path(channel, width)
             file = path.relative_to(self._folder.parent).as_posix()
-            if stored is None and path.is_file():
-                yield f"file {file}: cannot be read; {_REMADE}"
-            elif stored is not None and set(stored[0]) <= standing:
+            if stored is not None and set(stored[0]) <= standing:
                 parts = [of_readings(*self._read_raw(one, channel)) for one in stored[0]]
                 fresh = coarser(coarser(joined([NONE, *parts]), WIDTHS_NS[0]), width)
                 if not _alike(stored[1], fresh):

@@ -12,6 +12,7 @@ from contextlib import closing
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import pyarrow as pa
 import pytest
 
 from logger import actions, approval
@@ -196,10 +197,11 @@ def test_every_file_that_was_altered_or_taken_away_is_named_or_has_a_reason(
         content[third : 2 * third] = bytes(byte ^ 255 for byte in content[third : 2 * third])
         (folder / file).chmod(0o600)
         (folder / file).write_bytes(content)
-        if not faults(folder):
+        overview = file.as_posix().startswith("overview/")  # made again when it is gone or cannot be read
+        if not faults(folder) and not overview:
             silent.add((file.as_posix(), "changed"))
         (folder / file).unlink()
-        if not faults(folder) and not file.as_posix().startswith("overview/"):  # made again when it is gone
+        if not faults(folder) and not overview:
             silent.add((file.as_posix(), "gone"))
 
     assert silent == set()
@@ -224,6 +226,20 @@ def test_a_changed_table_index_or_trigger_is_named(
         db.commit()
 
     assert any(fault.startswith(named) for fault in faults(folder))
+
+
+def test_a_forged_overview_is_named(record: Path, tmp_path: Path) -> None:
+    """Written by a program for Arrow, readable and a degree too low: charts would be drawn from it."""
+    folder = Path(shutil.copytree(record, tmp_path / "data"))
+    path = sorted((folder / "overview").rglob("900.arrow"))[0]
+    with pa.ipc.open_file(pa.BufferReader(path.read_bytes())) as file:
+        table = file.read_all()
+    lower = pa.array([value - 1.0 for value in table.column("high").to_pylist()])
+    table = table.set_column(table.schema.get_field_index("high"), "high", lower)
+    with pa.OSFile(str(path), "wb") as out, pa.ipc.new_file(out, table.schema) as writer:
+        writer.write_table(table)
+
+    assert any("not what its sealed files give" in fault for fault in faults(folder))
 
 
 def test_a_missing_or_exchanged_signing_key_is_named(record: Path, tmp_path: Path) -> None:
