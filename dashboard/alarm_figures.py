@@ -5,7 +5,7 @@ from __future__ import annotations
 from dash.development.base_component import Component
 
 from logger.alarm_figures import change_of, figures
-from logger.model import NS
+from logger.instants import NS
 
 from .components import card, table
 from .queries import Queries

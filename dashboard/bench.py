@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from logger.errors import Refused
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store
 
 from .bench_record import DAY_NS, fill, served

@@ -14,7 +14,8 @@ from typing import Any
 
 from logger.bench.record import ZONE, setup, values
 from logger.current import Current
-from logger.model import NS, Config, Period, Row, Setup
+from logger.instants import NS
+from logger.model import Config, Period, Row, Setup
 from logger.store import Store
 from logger.verdicts import Verdicts
 

@@ -6,7 +6,8 @@ from dash import html
 from dash.development.base_component import Component
 
 from logger.errors import UnknownName
-from logger.model import NS, Certificate
+from logger.instants import NS
+from logger.model import Certificate
 
 from .components import behind, card, table
 from .queries import Queries

@@ -12,7 +12,8 @@ import numpy as np
 
 from logger.accounts import Act
 from logger.curves import Curve
-from logger.model import DERIVED, NS, Setup
+from logger.instants import NS
+from logger.model import DERIVED, Setup
 from logger.series import Float
 from logger.store import Entry
 from logger.units import quantity

@@ -9,7 +9,7 @@ from dash.development.base_component import Component
 
 from logger.curves import together
 from logger.errors import IntervalError, Refused
-from logger.model import NS
+from logger.instants import NS
 from logger.side_by_side import SideBySide, side_by_side
 from logger.units import quantity
 

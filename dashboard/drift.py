@@ -9,7 +9,8 @@ from dash import html
 from dash.development.base_component import Component
 
 from logger.curves import together
-from logger.model import NS, Certificate
+from logger.instants import NS
+from logger.model import Certificate
 
 from . import theme
 from .axes import FONT, frame

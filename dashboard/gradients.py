@@ -17,7 +17,8 @@ from typing import Literal
 import numpy as np
 
 from logger.curves import Curve, together
-from logger.model import NS, Position, Rule
+from logger.instants import NS
+from logger.model import Position, Rule
 from logger.rules.plane import FEWEST, Fit
 from logger.series import Float
 

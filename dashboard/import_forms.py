@@ -13,7 +13,7 @@ from dash.development.base_component import Component
 from logger.errors import Refused
 from logger.imports import Profile, choose_profile, known_profiles
 from logger.imports.profile import UNKNOWN, Column
-from logger.model import NS
+from logger.instants import NS
 from logger.units import quantity
 
 from .components import behind, button, card, choice, field, svg, table

@@ -10,7 +10,7 @@ from typing import Any
 
 from dash import Patch, no_update
 
-from logger.model import NS
+from logger.instants import NS
 
 from . import figures
 from .axes import name_of

@@ -10,7 +10,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from logger.model import NS
+from logger.instants import NS
 from logger.wall_time import Size, Tick, offset_text, size_of, stretches, ticks
 
 from .wording import local, local_offset

@@ -16,7 +16,7 @@ from dash import Dash
 from flask import Response
 
 from logger.accounts import Act
-from logger.model import NS
+from logger.instants import NS
 
 from .access import needs
 from .queries import Queries

@@ -18,18 +18,8 @@ from logger.actions import alarm_specs, comment_of
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.assessment import Question
 from logger.errors import Refused, UnknownName
-from logger.model import (
-    DERIVED,
-    NS,
-    AlarmSpec,
-    Inspection,
-    Period,
-    Position,
-    Room,
-    Rule,
-    Setup,
-    Zone,
-)
+from logger.instants import NS
+from logger.model import DERIVED, AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone
 
 from .access import allowed
 from .chart import Chart

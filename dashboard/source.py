@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from logger.alarms import Alarm
-from logger.model import NS, Excursion, Inspection, Period, Row, Setup
+from logger.instants import NS
+from logger.model import Excursion, Inspection, Period, Row, Setup
 from logger.series import Float, Int
 
 from .journal_words import MACHINES, QUIET

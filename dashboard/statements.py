@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from logger.model import NS, Conformity, RuleState, Zone
+from logger.instants import NS
+from logger.model import Conformity, RuleState, Zone
 
 from .wording import STALE_S, age, clock, parsed, plain, spoken
 

@@ -7,8 +7,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from logger.errors import IntervalError
-from logger.instants import parse
-from logger.model import NS
+from logger.instants import NS, parse
 from logger.wall_time import offset_at, offset_text
 
 from .preferences import fahrenheit

@@ -16,8 +16,8 @@ from .assessment import question_of
 from .bulk import Answer, assess_many
 from .dispositions import Book, Disposition, Span, book, decide, span_of
 from .errors import IntervalError, Refused, UnknownName
-from .instants import rfc3339
-from .model import NS, Certificate, Excursion, Inspection, Setup
+from .instants import NS, rfc3339
+from .model import Certificate, Excursion, Inspection, Setup
 from .physics.expansion import REFERENCE_C, UM_PER_MM
 from .store import Store
 from .thermal_error import Feature, Work, largest_um

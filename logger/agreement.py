@@ -20,7 +20,8 @@ import numpy as np
 
 from .calibration import Why
 from .evidence import Cells
-from .model import NS, Setup
+from .instants import NS
+from .model import Setup
 from .physics.humidity import dew_point
 from .series import Bool, Float
 from .units import MICRO

@@ -25,9 +25,9 @@ from .forecast import (
     lines,
     stays_within,
 )
-from .instants import rfc3339
+from .instants import NS, rfc3339
 from .judge import Judgement
-from .model import NS, Conformity, Rule, Setup
+from .model import Conformity, Rule, Setup
 from .rules.finding import Finding
 from .series import Float
 from .units import MICRO

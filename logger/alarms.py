@@ -22,7 +22,8 @@ from typing import Any, Literal
 
 from .alarm_cells import Cell
 from .errors import Refused
-from .model import NS, AlarmSpec, Conformity
+from .instants import NS
+from .model import AlarmSpec, Conformity
 from .units import micro
 
 # Cells that come to be judged longer after their end than this are history: they are counted,

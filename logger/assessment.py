@@ -17,9 +17,9 @@ from .calibration import WHY_TEXT, Why
 from .conditions import NotCounted, Statement, extents, statement
 from .errors import IntervalError, Refused, UnitError
 from .inspection import Check
-from .instants import rfc3339
+from .instants import NS, rfc3339
 from .judge import Judgement
-from .model import NS, Inspection, Period, Setup, ThermalBody
+from .model import Inspection, Period, Setup, ThermalBody
 from .periods import periods
 from .physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from .series import once

@@ -13,9 +13,8 @@ from .alarms import Act, ActKind, Alarm, AlarmState, acted
 from .approval import person, said
 from .causes import cause_of, leads
 from .errors import Refused, UnknownName
-from .instants import rfc3339
+from .instants import NS, rfc3339
 from .links import Permit
-from .model import NS
 from .store import Store
 
 DAY_NS = 86_400 * NS

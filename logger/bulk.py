@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from .assessment import TIMES_TAU, Assessment, Question, assess, assessed, settled
 from .derived import in_air
 from .errors import StillroomError
-from .model import NS
+from .instants import NS
 from .pieces import DAY_NS
 from .verdicts import Verdicts
 

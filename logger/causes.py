@@ -12,7 +12,8 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from .alarms import ACTIVE, Alarm, Notice
-from .model import NS, AlarmSpec, CommonCause
+from .instants import NS
+from .model import AlarmSpec, CommonCause
 
 # ANSI/ISA-18.2-2016, 16.5.2: a flood is more than 10 in 10 min, and over below 5; from memory.
 FLOOD_NS = 600 * NS

@@ -26,8 +26,8 @@ from zoneinfo import ZoneInfo
 
 from .children import module
 from .errors import ImportRefused, Refused, StillroomError
-from .instants import parse
-from .model import NS, AsciiLine, CommandRoute, Config, Inspection
+from .instants import NS, parse
+from .model import AsciiLine, CommandRoute, Config, Inspection
 
 if TYPE_CHECKING:
     from .stopping import StopRequest

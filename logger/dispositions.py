@@ -13,8 +13,8 @@ from typing import Any
 
 from .accounts import refuse_unseen
 from .errors import Refused
-from .instants import parse, rfc3339
-from .model import NS, Excursion
+from .instants import NS, parse, rfc3339
+from .model import Excursion
 from .store import Entry, Store
 
 EXCURSION, INSPECTION = "disposition-excursion", "disposition-inspection"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .model import NS
+from .instants import NS
 from .series import Int
 
 # One comparison is no better than the time that the message took: smaller offsets are none.

@@ -19,7 +19,8 @@ from typing import Any
 
 from .actions import stop_inspection
 from .errors import Refused, StillroomError
-from .model import NS, Inspection, Setup
+from .instants import NS
+from .model import Inspection, Setup
 from .readiness import begin
 from .store import Store
 

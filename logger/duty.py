@@ -6,18 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from .hours import spans
-from .model import (
-    NS,
-    AlarmSpec,
-    Config,
-    Duty,
-    HoursOfUse,
-    MailRoute,
-    NoticePlan,
-    Person,
-    Setup,
-    TemperatureUnit,
-)
+from .instants import NS
+from .model import AlarmSpec, Config, Duty, HoursOfUse, MailRoute, NoticePlan, Person, Setup, TemperatureUnit
 
 WEEK_NS = 7 * 86_400 * NS
 

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from .calibration import Why, corrected
 from .errors import Refused
-from .model import NS, Channel, Quality, Setup
+from .instants import NS
+from .model import Channel, Quality, Setup
 from .quality import constant_runs, gross_range, last_run, moved, possible_span, spikes, stays
 from .reduction import Reduced, cover, in_blocks, reduced
 from .series import Bool, Float, Int, Readings, conflicting, first_told, once

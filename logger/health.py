@@ -16,8 +16,8 @@ from typing import Any
 from . import __version__, actions
 from .config import in_force
 from .confirmation import position_of
-from .instants import to_ns
-from .model import NS, Setup
+from .instants import NS, to_ns
+from .model import Setup
 from .service import heartbeat
 from .store import Store
 from .verdicts import Verdicts

@@ -13,7 +13,8 @@ from sqlalchemy import select
 from .actions import inspections
 from .errors import IntervalError, UnknownName
 from .inspection import Check
-from .model import NS, Setup
+from .instants import NS
+from .model import Setup
 from .store import Store, tables
 from .timeline import first_touched
 from .verdicts import Verdicts

@@ -22,7 +22,8 @@ import numpy as np
 from sqlalchemy import Connection, select
 
 from .errors import Refused, UnitError, UnknownName
-from .model import NS, Config, MqttTopic, PushedLine, Row, Setup
+from .instants import NS
+from .model import Config, MqttTopic, PushedLine, Row, Setup
 from .probes.clock import boot_id
 from .probes.messages import BadMessage, Heard, Told, heard
 from .probes.mqtt import Arrived

@@ -32,7 +32,8 @@ from .bodies import (
 from .derived import with_derived
 from .evidence import FLAT_WINDOW_S, Cells, Grid, evidence
 from .gridded import cut
-from .model import NS, REASONS, Conformity, Mark, Reason, Setup, Zone
+from .instants import NS
+from .model import REASONS, Conformity, Mark, Reason, Setup, Zone
 from .rules import evaluate
 from .rules.finding import Finding
 from .series import Bool, Readings

@@ -18,9 +18,9 @@ from .bodies import BodyState, at_start_of_record
 from .epochs import Part, conclude_over, look_over
 from .evidence import Grid
 from .forward import forward
-from .instants import rfc3339
+from .instants import NS, rfc3339
 from .judge import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
-from .model import NS, Mark, Setup
+from .model import Mark, Setup
 from .pieces import DAY_NS, Aside, Kept, Piece, pieces
 from .series import Readings
 from .store import Store

@@ -16,7 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from .errors import Refused
-from .model import NS
+from .instants import NS
 from .secret import secret_key
 
 LASTS_NS = 3 * 86_400 * NS

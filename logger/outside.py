@@ -15,8 +15,8 @@ from pathlib import Path
 
 from .deadline import Errand, Lines, opener, within
 from .duty import Address, addresses, every_way
-from .instants import rfc3339
-from .model import NS, Config, MailRoute
+from .instants import NS, rfc3339
+from .model import Config, MailRoute
 from .notify.mail import Outcome, Sender, SmtpSender, identity, message
 from .notify.text import Wording
 from .notify.ways import Ways

@@ -9,8 +9,9 @@ from functools import lru_cache
 from typing import Any, Protocol
 
 from .bodies import BodyState
+from .instants import NS
 from .judge import DAY_S, Judgement
-from .model import NS, Period
+from .model import Period
 from .periods import Run, excursion_runs, joined_runs, periods
 
 DAY_NS = DAY_S * NS

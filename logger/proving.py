@@ -13,8 +13,8 @@ from . import actions
 from .approval import person
 from .duty import Address, every_address, every_way
 from .errors import Refused, UnknownName
-from .instants import rfc3339
-from .model import NS, Config
+from .instants import NS, rfc3339
+from .model import Config
 from .notify.outbox import Letter
 from .notify.text import Wording
 from .store import Store

@@ -13,7 +13,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from .model import NS, Channel, Quality
+from .instants import NS
+from .model import Channel, Quality
 from .model.ceilings import PHYSICAL
 from .series import Bool, Float, Int
 from .units import from_canonical

@@ -18,9 +18,9 @@ import numpy as np
 from .actions import inspections, start_inspection
 from .bodies import BodyState
 from .errors import Refused
-from .instants import rfc3339, wall
+from .instants import NS, rfc3339, wall
 from .judge import Judgement
-from .model import NS, REASONS, VERDICT_OF, Conformity, Inspection, Setup, Zone
+from .model import REASONS, VERDICT_OF, Conformity, Inspection, Setup, Zone
 from .store import Store
 from .tracks import TrackState, lagged
 from .units import MICRO

@@ -13,7 +13,8 @@ from typing import Literal
 
 from .alarms import ACTIVE, Act, Alarm, AlarmState, Notice, Step, acted
 from .causes import TOGETHER_NS, cause_of, rank
-from .model import NS, AlarmSpec
+from .instants import NS
+from .model import AlarmSpec
 
 Kind = Literal["repeated", "escalated"]
 KINDS: tuple[Kind, ...] = ("repeated", "escalated")

@@ -12,9 +12,9 @@ from typing import Any
 from . import actions
 from .config import load_texts
 from .errors import Refused, UnknownName
-from .instants import rfc3339
+from .instants import NS, rfc3339
 from .ledger import Ledger
-from .model import NS, AlarmSpec, Config, Rule, Setup
+from .model import AlarmSpec, Config, Rule, Setup
 from .replaying import Occurrence, Replay, counting
 from .store import Store
 

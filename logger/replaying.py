@@ -13,8 +13,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from .instants import NS
 from .judge import Judgement
-from .model import NS, REASONS, VERDICT_OF, AlarmSpec, Conformity
+from .model import REASONS, VERDICT_OF, AlarmSpec, Conformity
 from .rules.finding import Finding
 from .units import micro
 

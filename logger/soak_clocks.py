@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from .errors import Refused, UnknownName
-from .instants import parse, rfc3339
-from .model import NS, Setup
+from .instants import NS, parse, rfc3339
+from .model import Setup
 from .physics.thermal import response, soak_time_s
 from .series import Float
 from .soaking import Plan

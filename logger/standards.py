@@ -11,8 +11,7 @@ import numpy as np
 
 from .check_standard import Sensitivity, fit
 from .errors import Refused, StillroomError
-from .instants import parse
-from .model import NS
+from .instants import NS, parse
 from .physics.thermal import response
 from .series import Float
 from .soak_clocks import air_since

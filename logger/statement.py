@@ -9,9 +9,9 @@ import numpy as np
 
 from .ahead import Gains, ahead, skill_text
 from .calibration import WHY_TEXT, Why, told
-from .instants import rfc3339
+from .instants import NS, rfc3339
 from .judge import Judgement
-from .model import NS, REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
+from .model import REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
 from .periods import label
 from .printed import bound
 from .reasons import Worst, beyond, in_guard_band, width

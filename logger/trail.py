@@ -16,8 +16,9 @@ from .bodies import BodyState
 from .epochs import holding
 from .evidence import Cells, Grid
 from .gridded import cut, spliced
+from .instants import NS
 from .judge import DAY_S, Judgement, Looked, concluded, found, lookahead_s, seen, tests_s, unsure, window_s
-from .model import NS, Mark, Setup
+from .model import Mark, Setup
 from .series import Readings
 from .turns import turns
 

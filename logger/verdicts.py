@@ -21,10 +21,11 @@ from .doubts import doubts
 from .epochs import judge_over
 from .hours import Span, asks_disposition
 from .inspection import ChannelStatistics, Check, check, statistics
+from .instants import NS
 from .intervals import require
 from .judge import JUDGE_VERSION, Judgement, part
 from .ledger import NEVER_NS, Compared, Head, Ledger
-from .model import NS, Excursion, Mark, Period, Rule, RuleState, Setup
+from .model import Excursion, Mark, Period, Rule, RuleState, Setup
 from .periods import Run, excursion, joined, joined_runs
 from .pieces import DAY_NS, Piece
 from .series import Int

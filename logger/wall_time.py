@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from .model import NS
+from .instants import NS
 
 _EPOCH = datetime(1970, 1, 1)
 _DAY_S = 86_400

@@ -10,7 +10,8 @@ from dash.development.base_component import Component
 from logger.accounts import Act
 from logger.dispositions import Book
 from logger.errors import StillroomError
-from logger.model import NS, Excursion
+from logger.instants import NS
+from logger.model import Excursion
 
 from .. import decisions
 from ..alarm_figures import alarms_card

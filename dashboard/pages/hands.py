@@ -9,7 +9,8 @@ from dash import html
 from dash.development.base_component import Component
 
 from logger.accounts import Act
-from logger.model import NS, REASONS, VERDICT_OF, Inspection
+from logger.instants import NS
+from logger.model import REASONS, VERDICT_OF, Inspection
 from logger.readiness import FORGOTTEN_NS
 
 from ..access import allowed

@@ -9,7 +9,7 @@ from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 
 from logger.accounts import Act
-from logger.model import NS
+from logger.instants import NS
 
 from ..access import needs
 from ..components import card, swatch, table

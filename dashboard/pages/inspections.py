@@ -11,7 +11,8 @@ from dash.development.base_component import Component
 
 from logger.accounts import Act
 from logger.errors import StillroomError
-from logger.model import NS, Inspection
+from logger.instants import NS
+from logger.model import Inspection
 from logger.physics.expansion import IDEAL, MATERIALS
 
 from ..access import acting, needs

@@ -13,8 +13,8 @@ from logger.accounts import Act
 from logger.confirmation import Entry
 from logger.confirmation import register as register_of
 from logger.errors import Refused, StillroomError
+from logger.instants import NS
 from logger.interval_review import review
-from logger.model import NS
 
 from ..access import needs
 from ..certificates import certificate_card

@@ -17,8 +17,7 @@ from flask import Response, abort, current_app, send_file
 from logger.accounts import Act
 from logger.current import Current
 from logger.errors import Refused, StillroomError, StoreError
-from logger.instants import said
-from logger.model import NS
+from logger.instants import NS, said
 from logger.record import amend, issue, issue_of, issues, moment
 from logger.record.reviews import Signer, label_of, missing, review, reviews
 from logger.record.reviews import shown as review_shown

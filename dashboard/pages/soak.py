@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 from logger.accounts import Act
 from logger.assessment import residual_K
 from logger.errors import Refused, StillroomError
-from logger.model import NS
+from logger.instants import NS
 from logger.physics.expansion import material_of
 from logger.physics.thermal import BODIES, body_of
 from logger.soak_clocks import Reading

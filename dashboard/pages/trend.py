@@ -15,7 +15,7 @@ from dash.development.base_component import Component
 
 from logger.accounts import Act
 from logger.errors import IntervalError, StillroomError
-from logger.model import NS
+from logger.instants import NS
 
 from .. import figures
 from ..access import needs

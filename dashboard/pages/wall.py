@@ -12,7 +12,8 @@ from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 
 from logger.accounts import Act
-from logger.model import NS, RuleState
+from logger.instants import NS
+from logger.model import RuleState
 from logger.verdict_trace import runs_in_columns
 
 from .. import theme

@@ -21,8 +21,8 @@ from ..current import Current
 from ..errors import Refused, StillroomError
 from ..health import Figure, health
 from ..incoming import AlreadyThere, push, take_rows
-from ..instants import rfc3339
-from ..model import NS, Inspection, PushedLine
+from ..instants import NS, rfc3339
+from ..model import Inspection, PushedLine
 from ..people import Refusals, Tokens
 from ..readiness import begin
 from ..store import Store

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import Refused
-from ..model import NS
+from ..instants import NS
 from ..package import pack, verify_package
 from ..record import issue, moment
 from ..verdicts import Verdicts

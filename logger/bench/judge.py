@@ -20,8 +20,9 @@ import numpy as np
 import pyarrow.parquet as pq
 
 from ..errors import Refused
+from ..instants import NS
 from ..ledger import HEAD
-from ..model import NS, Row, Setup
+from ..model import Row, Setup
 from ..quality import constant_runs, gross_range, spikes
 from ..store import Store
 from ..verdicts import Verdicts

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import IntervalError, Refused
-from ..instants import parse, rfc3339
-from ..model import NS
+from ..instants import NS, parse, rfc3339
 from .opening import opened
 from .options import DEFAULT_DATA, Config, Data, Json
 from .printing import answer, table

@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from ..instants import parse, rfc3339, wall
-from ..model import NS, Excursion
+from ..instants import NS, parse, rfc3339, wall
+from ..model import Excursion
 from ..told import excursion_json
 from .opening import opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from ..model import NS, Rule
+from ..instants import NS
+from ..model import Rule
 from .opening import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Zone
 from .printing import answer, table

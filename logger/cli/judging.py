@@ -7,8 +7,8 @@ from typing import Any
 import typer
 
 from ..hours import common_ns, spans
-from ..instants import rfc3339, wall
-from ..model import NS, Period
+from ..instants import NS, rfc3339, wall
+from ..model import Period
 from .opening import Opened, interval, opened
 from .options import DEFAULT_DATA, Config, Data, From, Json, To, Zone
 from .printing import answer, duration, table

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from ..errors import IntervalError, Refused
-from ..instants import parse, rfc3339
-from ..model import NS, Config, Setup
+from ..instants import NS, parse, rfc3339
+from ..model import Config, Setup
 from .options import DEFAULT_CONFIG
 
 if TYPE_CHECKING:

@@ -22,7 +22,8 @@ from typing import Literal, Protocol
 
 from ..alarms import Notice
 from ..deadline import Lines, Overdue, within
-from ..model import NS, MailRoute
+from ..instants import NS
+from ..model import MailRoute
 from .text import Wording
 
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")

@@ -17,8 +17,8 @@ from sqlalchemy import Connection, Select, Table, func, insert, select, update
 
 from ..alarms import Notice
 from ..duty import Address
-from ..instants import rfc3339
-from ..model import NS, MailRoute, Route
+from ..instants import NS, rfc3339
+from ..model import MailRoute, Route
 from .mail import Outcome, Sender, identity, message, message_id
 from .text import Wording
 from .ways import Ways

@@ -22,7 +22,8 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from ..deadline import Lines, Overdue, PlainConnection, TlsConnection, within
-from ..model import NS, ChatRoute, CommandRoute, WebhookRoute
+from ..instants import NS
+from ..model import ChatRoute, CommandRoute, WebhookRoute
 from ..programs import Program
 from .mail import Outcome
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from ..instants import local, rfc3339
-from ..model import NS, Period
+from ..instants import NS, local, rfc3339
+from ..model import Period
 from ..told import excursion_json
 
 if TYPE_CHECKING:

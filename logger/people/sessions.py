@@ -9,7 +9,8 @@ from collections.abc import Callable
 
 from sqlalchemy import delete, insert, select, update
 
-from ..model import NS, SessionPlan
+from ..instants import NS
+from ..model import SessionPlan
 from ..store.tables import session as t
 from .book import Account, People
 

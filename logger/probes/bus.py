@@ -12,7 +12,8 @@ from random import Random
 
 from ..deadline import Overdue
 from ..errors import ProbeError
-from ..model import NS, Row
+from ..instants import NS
+from ..model import Row
 from .backoff import Backoff
 from .clock import Clock, SystemClock, boot_id
 from .debts import NOT_ASKED

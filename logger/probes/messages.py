@@ -14,7 +14,8 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
-from ..model import NS, Message
+from ..instants import NS
+from ..model import Message
 from ..senml import NoSenml, each_once, records
 
 LARGEST = 1_000_000  # bytes

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import ceil, floor, log10
 from zoneinfo import ZoneInfo
 
-from ..model import NS
+from ..instants import NS
 from ..wall_time import SIZES, Size, offset_text, ticks
 from ..wall_time import Tick as WallTick
 

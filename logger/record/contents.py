@@ -11,8 +11,8 @@ import numpy as np
 from .. import __version__
 from ..as_found import released_until_ns
 from ..hours import Span, common_ns, spans, told
-from ..instants import rfc3339
-from ..model import NS, REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
+from ..instants import NS, rfc3339
+from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
 from .acts import acts_in
 from .corrections import correction_facts
 from .reviews import covering

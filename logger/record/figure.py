@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from ..calibration import corrected
-from ..model import NS, Channel, Period, Rule, Setup
+from ..instants import NS
+from ..model import Channel, Period, Rule, Setup
 from .chart import Limits, Line, Panel, draw
 from .readings import shown
 from .wording import unit

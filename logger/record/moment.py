@@ -10,8 +10,8 @@ import numpy as np
 from ..calibration import WHY_TEXT, Why, corrected
 from ..confirmation import position_of, status
 from ..errors import IntervalError
-from ..instants import rfc3339
-from ..model import NS, Channel, Position, RuleState, Setup
+from ..instants import NS, rfc3339
+from ..model import Channel, Position, RuleState, Setup
 from ..units import from_canonical, quantity
 from ..working import working
 from .acts import inspections_of

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from ..instants import parse
-from ..model import NS, REASONS
+from ..instants import NS, parse
+from ..model import REASONS
 from .letters import all_printable, printable
 from .trace import swatch
 from .wording import page

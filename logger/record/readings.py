@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..calibration import corrected
-from ..model import NS, Channel
+from ..instants import NS
+from ..model import Channel
 from ..quality import possible_span
 from ..series import STATUS, Bool, Float, Int, Readings
 from ..units import quantity

@@ -18,9 +18,9 @@ from zoneinfo import ZoneInfo
 
 from ..accounts import Meaning
 from ..errors import Refused
-from ..instants import local, parse, rfc3339
+from ..instants import NS, local, parse, rfc3339
 from ..judge import digest
-from ..model import NS, Excursion, Period, Setup
+from ..model import Excursion, Period, Setup
 from ..people import People, sign
 
 if TYPE_CHECKING:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from ..hours import common_ns, spans
-from ..instants import parse, rfc3339
-from ..model import NS, Excursion, Period, Setup
+from ..instants import NS, parse, rfc3339
+from ..model import Excursion, Period, Setup
 from .reviews import missing, reviews
 
 if TYPE_CHECKING:

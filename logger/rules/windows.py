@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..calibration import Why
 from ..evidence import Cells, Grid
-from ..model import NS
+from ..instants import NS
 from ..series import Bool, Float, Int
 from .sight import Block
 

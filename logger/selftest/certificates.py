@@ -12,7 +12,8 @@ import numpy as np
 from ..as_found import elapsed, released_until_ns
 from ..calibration import Why, corrected
 from ..correction import residuals
-from ..model import NS, AsFound, Certificate, Channel, Polynomial
+from ..instants import NS
+from ..model import AsFound, Certificate, Channel, Polynomial
 from .case import Case, Group
 
 QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from ..model import NS, Row
+from ..instants import NS
+from ..model import Row
 from ..record.signing import signing_key, verified
 from ..store import Store
 from ..store.backup import backup

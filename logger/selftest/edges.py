@@ -14,7 +14,8 @@ import numpy as np
 from ..agreement import WINDOW_S, Drift, departing, drift, window_s
 from ..calibration import Why
 from ..evidence import Cells, Grid
-from ..model import NS, Setup
+from ..instants import NS
+from ..model import Setup
 from ..physics.expansion import IDEAL, Material
 from ..physics.humidity import dew_point
 from ..series import Float, Readings

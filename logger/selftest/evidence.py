@@ -12,7 +12,8 @@ import numpy as np
 from ..agreement import drift
 from ..calibration import Why
 from ..evidence import Cells
-from ..model import NS, Certificate, Channel
+from ..instants import NS
+from ..model import Certificate, Channel
 from ..series import Float, Readings
 from ..units import MICRO
 from .case import Case, Group, refused

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..model import NS
+from ..instants import NS
 from ..series import Int, Readings
 from .case import Case, Group
 from .made import DAY, judged, rule, series, setup

@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from ..instants import parse
-from ..model import NS
+from ..instants import NS, parse
 from ..record.pdf import STANDARDS
 from .running import Report, as_text, words
 

@@ -19,8 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from .. import __version__
-from ..instants import rfc3339
-from ..model import NS
+from ..instants import NS, rfc3339
 from . import (
     certificates,
     edges,

@@ -8,7 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..model import NS, Placement, Setup
+from ..instants import NS
+from ..model import Placement, Setup
 from ..physics.length import IDEAL_SCALE, Shared, Side, budget
 from ..rules.finding import Finding
 from ..units import MICRO

@@ -14,8 +14,8 @@ from ..alarms import ACTIVE, Alarm, Notice, Step, step
 from ..causes import FLOOD_NS, Group, cause_of, flooded, is_due, is_over, joined, scope_of, speaking
 from ..doubts import by_doubted_alone
 from ..duty import asleep, every_way
-from ..instants import rfc3339
-from ..model import NS, AlarmSpec, Config, Conformity, Row, RuleState, Setup
+from ..instants import NS, rfc3339
+from ..model import AlarmSpec, Config, Conformity, Row, RuleState, Setup
 from ..notify.text import zone_of
 from ..reminding import suppressed, told_again
 from ..store import Store

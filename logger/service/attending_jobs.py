@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from ..actions import inspections, marks, outbox
 from ..dropped import take
-from ..instants import rfc3339
+from ..instants import NS, rfc3339
 from ..judge import lookahead_s
-from ..model import NS, Config, Inspection
+from ..model import Config, Inspection
 from ..notify.text import Wording
 from ..readiness import FORGOTTEN_NS, forgotten
 from ..store import Store

@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from ..model import NS, BackupPlan
+from ..instants import NS
+from ..model import BackupPlan
 from ..proof import altered_verdicts
 from ..store import Store
 from ..store.scrubbing import PARTS, scrubbed

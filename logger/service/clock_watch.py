@@ -14,8 +14,8 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from ..instants import rfc3339
-from ..model import NS, Row
+from ..instants import NS, rfc3339
+from ..model import Row
 from ..probes.clock import Clock, boot_id
 from ..store import Store
 from ..store.clocks import UNSURE

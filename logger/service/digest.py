@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 from .. import actions
 from ..confirmation import status
 from ..duty import addresses, every_way
-from ..instants import local, to_ns
-from ..model import NS, Config
+from ..instants import NS, local, to_ns
+from ..model import Config
 from ..notify.quantities import duration, quantity
 from ..notify.text import Wording
 from ..store import Store

@@ -11,7 +11,8 @@ from functools import cached_property
 from .. import actions
 from ..config.notice_tables import ROUTES
 from ..confirmation import position_of, status
-from ..model import NS, Config
+from ..instants import NS
+from ..model import Config
 from ..notify.outbox import Letter, Outbox
 from ..store import Store
 from ..store.place import refusal

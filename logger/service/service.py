@@ -15,8 +15,8 @@ from sqlalchemy import func, select
 from .. import actions
 from ..config import in_force
 from ..deadline import within
-from ..instants import rfc3339
-from ..model import NS, Config
+from ..instants import NS, rfc3339
+from ..model import Config
 from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock

@@ -7,7 +7,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from .. import incoming
-from ..model import NS, Config, MqttTopic, Row
+from ..instants import NS
+from ..model import Config, MqttTopic, Row
 from ..probes import Bus, buses
 from ..probes.clock import Clock, SystemClock
 from ..probes.mqtt import Arrived, Subscriber, subscribers

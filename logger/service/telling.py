@@ -10,8 +10,9 @@ from sqlalchemy import Connection
 from .. import actions
 from ..alarms import Alarm, Notice
 from ..duty import Address, addresses, not_before
+from ..instants import NS
 from ..links import LASTS_NS, Permit, link
-from ..model import NS, AlarmSpec, Config, Inspection
+from ..model import AlarmSpec, Config, Inspection
 from ..notify.text import Around, Wording, wording, zone_of
 from ..store import Store
 from ..store.facts import JSON

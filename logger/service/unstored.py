@@ -7,7 +7,8 @@ from functools import partial
 
 from ..deadline import Attempt
 from ..duty import Address, addresses, every_way
-from ..model import NS, Config, MailRoute
+from ..instants import NS
+from ..model import Config, MailRoute
 from ..notify.mail import Sender, identity, message
 from ..notify.quantities import duration
 from ..notify.text import Wording, counted

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 
-from ..model import NS
+from ..instants import NS
 from .climate import instant
 from .instruments import Panel
 from .room import Disturbance, Room

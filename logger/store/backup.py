@@ -20,8 +20,7 @@ from typing import Any
 from sqlalchemy import select
 
 from ..errors import Refused, StoreError, StoreInUse
-from ..instants import rfc3339
-from ..model import NS
+from ..instants import NS, rfc3339
 from . import lock
 from .database import FILE
 from .files import PART

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, select
 from sqlalchemy.exc import DatabaseError
 
 from ..errors import StoreDamaged
-from ..model import NS
+from ..instants import NS
 from .hot import Hot
 from .journal import what_of
 from .names import Names

@@ -15,7 +15,7 @@ import numpy as np
 from sqlalchemy import Connection, Row, func, select
 
 from ..drift import true_ns
-from ..model import NS
+from ..instants import NS
 from ..series import Bool, Int, Readings
 from .database import Database
 from .facts import JSON

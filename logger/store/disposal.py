@@ -17,8 +17,7 @@ from sqlalchemy import Connection, exists, select
 
 from ..accounts import spelled
 from ..errors import Refused, StoreInUse
-from ..instants import rfc3339
-from ..model import NS
+from ..instants import NS, rfc3339
 from . import lock
 from .archive import LOCK, Archive
 from .database import Database

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from ..model import NS
+from ..instants import NS
 from ..series import Int
 
 DAY_NS = 86_400 * NS

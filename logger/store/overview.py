@@ -20,7 +20,7 @@ import numpy as np
 from sqlalchemy import Connection, func, select
 
 from ..errors import StoreDamaged, StoreError
-from ..model import NS
+from ..instants import NS
 from ..series import Float, Int
 from .archive import Archive
 from .arrays import fetched

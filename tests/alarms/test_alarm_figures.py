@@ -10,7 +10,8 @@ import pytest
 
 from logger import actions
 from logger.alarm_figures import Change, change_of, figures
-from logger.model import NS, NoticePlan
+from logger.instants import NS
+from logger.model import NoticePlan
 from logger.service.digest import tell_digest
 from logger.store import Store
 from logger.verdicts import Verdicts

@@ -8,7 +8,8 @@ from dataclasses import replace
 from logger.alarm_cells import Cell
 from logger.alarms import Alarm, AlarmState, Notice
 from logger.causes import TOGETHER_NS, cause_of, flooded, is_over, joined, scope_of, speaking
-from logger.model import NS, AlarmSpec, CommonCause, Conformity
+from logger.instants import NS
+from logger.model import AlarmSpec, CommonCause, Conformity
 from logger.view import view_specs
 
 MINUTE = 60 * NS

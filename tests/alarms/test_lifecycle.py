@@ -20,7 +20,8 @@ from logger.alarms import (
     step,
 )
 from logger.errors import Refused
-from logger.model import NS, AlarmSpec, Conformity, RuleState
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity, RuleState
 
 MINUTE = 60 * NS
 SPEC = AlarmSpec("air", "bay.temperature", "high", "wrong lengths", "Stop measuring.", 300, 300, 0.1)

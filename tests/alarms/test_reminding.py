@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from logger.alarm_cells import Cell
 from logger.alarms import Act, Alarm, AlarmState, acted, step
-from logger.model import NS, AlarmSpec, Conformity
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity
 from logger.reminding import reminded, suppressed, told_again
 
 MINUTE = 60 * NS

@@ -15,7 +15,8 @@ from logger.alarm_cells import Cell
 from logger.alarms import Alarm, step
 from logger.bench.record import START_NS, setup
 from logger.errors import Refused, UnknownName
-from logger.model import NS, AlarmSpec, Conformity, Row
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity, Row
 from logger.replay import Delay, delays_of, replay
 from logger.replaying import Counting
 from logger.store import Store

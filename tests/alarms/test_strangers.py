@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from logger.config import example_folder, load_texts, read_texts
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.service.knowing import Knowing
 from logger.store import Store
 from logger.view import WATCHED

@@ -10,7 +10,8 @@ import pyarrow.dataset as ds
 
 from logger import conflicts
 from logger.config import example_folder
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store
 from logger.store.clocks import UNSURE
 

@@ -26,8 +26,9 @@ from logger.assessment import Question
 from logger.curves import Curve
 from logger.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.errors import Refused, UnknownName
+from logger.instants import NS
 from logger.intervals import require
-from logger.model import NS, Conformity, Excursion, Inspection, Period, Row, Setup
+from logger.model import Conformity, Excursion, Inspection, Period, Row, Setup
 from logger.people import People, invented
 from logger.soak_clocks import Reading, begin_soak, clocks, end_soak
 from logger.soaking import Plan

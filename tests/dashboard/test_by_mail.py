@@ -13,8 +13,9 @@ from logger import actions
 from logger.alarm_cells import Cell
 from logger.alarms import Alarm, AlarmState, step
 from logger.config import example_folder, read_texts
+from logger.instants import NS
 from logger.links import Permit, signed
-from logger.model import NS, AlarmSpec, Conformity
+from logger.model import AlarmSpec, Conformity
 from logger.store import Store
 
 NOW = 1_792_382_400 * NS

@@ -9,8 +9,7 @@ import pytest
 
 from dashboard.app import PAGES, create_app, page_of
 from dashboard.queries import Queries
-from logger.instants import rfc3339
-from logger.model import NS
+from logger.instants import NS, rfc3339
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_who_may import with_token
 

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.envelope import envelope, trace
-from logger.model import NS, REASONS, VERDICT_OF, Period
+from logger.instants import NS
+from logger.model import REASONS, VERDICT_OF, Period
 from logger.verdict_trace import runs_in_columns
 
 MINUTE = 60 * NS

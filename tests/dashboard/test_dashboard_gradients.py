@@ -15,7 +15,8 @@ from dashboard.pages.wall import drawn as wall
 from dashboard.profile import Level, profile
 from dashboard.queries import Queries
 from logger.curves import Curve
-from logger.model import NS, Position
+from logger.instants import NS
+from logger.model import Position
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic
 
 MINUTE = 60 * NS

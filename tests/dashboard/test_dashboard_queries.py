@@ -19,7 +19,8 @@ from dashboard.wording import instant, quantity_name, written
 from logger.alarms import AlarmState
 from logger.assessment import Question
 from logger.errors import IntervalError, Refused, UnknownName
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.physics.thermal import body_of
 from logger.soaking import by_size, plan, sizes
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic, setup

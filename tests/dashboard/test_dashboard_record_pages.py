@@ -14,7 +14,8 @@ from dashboard.source import StoreSource
 from logger.actions import apply_setup
 from logger.config import example_folder, load
 from logger.errors import Refused, UnknownName
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store
 
 CHANGED = ("upper_degC = 20.5", "upper_degC = 20.4")

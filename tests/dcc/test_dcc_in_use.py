@@ -14,7 +14,8 @@ from logger import config
 from logger.calibration import corrected
 from logger.dcc import content_of, text_of
 from logger.errors import ConfigError
-from logger.model import NS, Certificate, Setup
+from logger.instants import NS
+from logger.model import Certificate, Setup
 from logger.setups import Version, effective
 
 from . import made

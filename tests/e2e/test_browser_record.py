@@ -14,7 +14,8 @@ from dashboard.keeping import Keeping
 from dashboard.source import StoreSource
 from logger.actions import apply_setup
 from logger.config import example_folder, load
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.people.invented import PASSWORD
 from logger.store import Store
 

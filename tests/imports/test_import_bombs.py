@@ -18,7 +18,8 @@ from logger.errors import ImportRefused
 from logger.imports import Profile, import_content
 from logger.imports.importer import checked
 from logger.imports.outside import description_of
-from logger.model import NS, Setup
+from logger.instants import NS
+from logger.model import Setup
 
 NOW = 1_900_000_000 * NS
 HEAD = b"time,temperature\n"

@@ -18,7 +18,7 @@ from logger.config import example_folder, load
 from logger.errors import Refused
 from logger.imports import ImportResult
 from logger.imports.profile import Column
-from logger.model import NS
+from logger.instants import NS
 from logger.store import Store, tables
 from logger.verdicts import Verdicts
 

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from logger.incoming import push
-from logger.model import NS, Config, Row
+from logger.instants import NS
+from logger.model import Config, Row
 from logger.store import Store
 from logger.store.clocks import UNSURE, Comparison
 from logger.verdicts import Verdicts

@@ -10,7 +10,8 @@ from logger import actions
 from logger.config import in_force
 from logger.health import health
 from logger.incoming import push
-from logger.model import NS, Config, Message, PushedLine
+from logger.instants import NS
+from logger.model import Config, Message, PushedLine
 from logger.service import heartbeat
 from logger.service.alarming import Alarming
 from logger.store import Store

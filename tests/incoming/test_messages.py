@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.model import NS, Message
+from logger.instants import NS
+from logger.model import Message
 from logger.probes.messages import BadMessage, Told, heard
 from logger.senml import NoSenml, records
 

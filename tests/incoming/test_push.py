@@ -9,7 +9,8 @@ import pytest
 
 from logger.errors import Refused, UnitError, UnknownName
 from logger.incoming import AlreadyThere, Taken, push, take_rows
-from logger.model import NS, Config, Message, PushedLine
+from logger.instants import NS
+from logger.model import Config, Message, PushedLine
 from logger.probes.clock import boot_id
 from logger.store import Store
 

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from logger.model import NS, Config, Row, Setup
+from logger.instants import NS
+from logger.model import Config, Row, Setup
 from logger.store import Store
 from logger.store.clocks import UNSURE, Comparison
 from logger.verdicts import Verdicts

@@ -12,7 +12,8 @@ import pytest
 
 from logger import actions, dropped
 from logger.config import in_force
-from logger.model import NS, Config, Inspection, Row
+from logger.instants import NS
+from logger.model import Config, Inspection, Row
 from logger.service.attending_jobs import AttendingJobs
 from logger.store import Store
 from logger.verdict_issues import issues, of_digest

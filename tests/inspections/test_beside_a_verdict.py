@@ -17,7 +17,8 @@ from logger.bulk import assess_many
 from logger.cli.inspection import row_of
 from logger.dispositions import Span
 from logger.impact import changed_verdicts
-from logger.model import NS, Inspection, Row, Setup
+from logger.instants import NS
+from logger.model import Inspection, Row, Setup
 from logger.store import Store
 from logger.verdict_issues import review
 from logger.verdicts import Verdicts

@@ -13,8 +13,8 @@ from logger.accounts import Role
 from logger.config import in_force
 from logger.dispositions import Findings, book, note_excursion
 from logger.errors import Refused, UnknownName
-from logger.instants import parse
-from logger.model import NS, Excursion, Inspection
+from logger.instants import NS, parse
+from logger.model import Excursion, Inspection
 from logger.people import People
 from logger.readiness import begin, forgotten, ready
 from logger.store import Store

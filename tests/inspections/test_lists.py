@@ -18,8 +18,9 @@ from logger.assessment import Question, assess, question_of
 from logger.bulk import assess_many
 from logger.config import in_force
 from logger.errors import Refused
+from logger.instants import NS
 from logger.job_lists import read_list
-from logger.model import NS, Inspection
+from logger.model import Inspection
 from logger.store import Store
 from logger.verdicts import Verdicts
 

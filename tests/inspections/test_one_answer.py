@@ -34,8 +34,8 @@ from logger.cli.inspection import row_of
 from logger.config import example_folder, in_force, read_texts
 from logger.dispositions import Span
 from logger.errors import Refused
-from logger.instants import local, parse, rfc3339, wall
-from logger.model import NS, Inspection, Row, Setup
+from logger.instants import NS, local, parse, rfc3339, wall
+from logger.model import Inspection, Row, Setup
 from logger.people import Tokens
 from logger.record import conditions
 from logger.stamp import read_stamp

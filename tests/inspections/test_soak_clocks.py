@@ -11,7 +11,7 @@ from dashboard.pages.soak import ASKED, layout, minutes, planned
 from dashboard.queries import Queries
 from logger.config import in_force
 from logger.errors import Refused, UnknownName
-from logger.model import NS
+from logger.instants import NS
 from logger.soak_clocks import air_since, begin_soak, clocks, end_soak, read
 from logger.soaking import plan, typed
 from logger.store import Store

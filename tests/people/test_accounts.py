@@ -6,7 +6,7 @@ import pytest
 
 from logger.accounts import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads
 from logger.errors import Refused, UnknownName
-from logger.model import NS
+from logger.instants import NS
 from logger.people import People, Refusals, Sessions, Throttle, Tokens, TooOften, sign
 from logger.through import through
 from tests.people.conftest import Clock

@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from logger.errors import StillroomError
-from logger.model import NS, AsciiLine, Row
+from logger.instants import NS
+from logger.model import AsciiLine, Row
 from logger.probes import AsciiLineDriver, buses, stop_all
 from logger.simulation.climate import instant
 from logger.simulation.probe import PROBES

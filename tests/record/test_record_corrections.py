@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from logger import actions, affected
 from logger.calibration import corrected
-from logger.model import NS, AsFound, Certificate, Channel, Inspection, Row, Setup
+from logger.instants import NS
+from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.contents import Interval, contents
 from logger.record.moment import moment
 from logger.store import Store

@@ -19,8 +19,8 @@ from logger import actions, approval
 from logger.accounts import Role, Scope
 from logger.alarms import Alarm
 from logger.config import example_folder, in_force, read_texts
-from logger.instants import parse
-from logger.model import NS, Inspection, Mark, Row, Setup
+from logger.instants import NS, parse
+from logger.model import Inspection, Mark, Row, Setup
 from logger.people import People, Tokens
 from logger.proof import verified
 from logger.record import issue, signing

@@ -9,7 +9,8 @@ import pytest
 from logger import actions
 from logger.accounts import refuse_unseen
 from logger.errors import Refused
-from logger.model import NS, Mark
+from logger.instants import NS
+from logger.model import Mark
 from logger.record import issue
 from logger.record.letters import LIST, made, printable
 

@@ -17,7 +17,8 @@ import pytest
 
 from logger import actions, attending
 from logger.errors import Refused
-from logger.model import NS, AlarmSpec, NoticePlan
+from logger.instants import NS
+from logger.model import AlarmSpec, NoticePlan
 from logger.model.notices import CommonCause
 from logger.service import alarming as module
 from logger.service.alarming import Alarming

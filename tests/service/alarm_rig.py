@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logger import actions
+from logger.instants import NS
 from logger.model import (
-    NS,
     AlarmSpec,
     Config,
     Conformity,

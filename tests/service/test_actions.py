@@ -11,7 +11,8 @@ from logger import actions
 from logger.alarms import Alarm, AlarmState, step
 from logger.alarms import Cell as AlarmCell
 from logger.errors import IntervalError, Refused, UnknownName
-from logger.model import NS, AlarmSpec, Conformity, Inspection, Mark, Room, Setup, Zone
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity, Inspection, Mark, Room, Setup, Zone
 from logger.store import Store
 
 HOUR = 3600 * NS

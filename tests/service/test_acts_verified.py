@@ -9,7 +9,8 @@ import pytest
 from logger import actions
 from logger.alarms import Alarm
 from logger.config import example_folder, load
-from logger.model import NS, Inspection, Mark
+from logger.instants import NS
+from logger.model import Inspection, Mark
 from logger.store import Store
 
 from ..store.conftest import edit

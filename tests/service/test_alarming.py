@@ -10,8 +10,8 @@ import pytest
 
 from logger import actions, attending
 from logger.alarms import AlarmState
+from logger.instants import NS
 from logger.model import (
-    NS,
     AlarmSpec,
     AsciiLine,
     Channel,

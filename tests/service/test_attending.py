@@ -12,8 +12,9 @@ from logger import actions, attending
 from logger.alarm_cells import Cell
 from logger.alarms import Alarm, AlarmState, step
 from logger.errors import Refused, UnknownName
+from logger.instants import NS
 from logger.links import Permit, signed
-from logger.model import NS, Conformity, NoticePlan
+from logger.model import Conformity, NoticePlan
 from logger.service.alarming import Alarming
 from logger.store import Store
 

@@ -10,7 +10,8 @@ import pytest
 
 from logger.config import example_folder, load_texts, read_texts
 from logger.errors import ConfigError, Refused
-from logger.model import NS, BackupPlan
+from logger.instants import NS
+from logger.model import BackupPlan
 from logger.service.backups import PARTS, SCRUBBED, daily, damage, scrub, watch
 from logger.service.service import Service
 from logger.store import Store

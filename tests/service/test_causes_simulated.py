@@ -14,8 +14,8 @@ import pytest
 
 from logger import actions
 from logger.alarms import AlarmState
+from logger.instants import NS
 from logger.model import (
-    NS,
     AlarmSpec,
     AsciiLine,
     Certificate,

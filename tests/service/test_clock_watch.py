@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.probes.clock import boot_id
 from logger.service.clock_watch import ClockWatch
 from logger.store import Store

@@ -11,7 +11,8 @@ import pytest
 from logger import actions
 from logger.config import example_folder, load
 from logger.confirmation import OVERDUE
-from logger.model import NS, Config
+from logger.instants import NS
+from logger.model import Config
 from logger.service.confirming import tell_due, wording
 from logger.store import Store
 

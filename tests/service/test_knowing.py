@@ -10,7 +10,8 @@ import pytest
 
 from logger import actions
 from logger.config import example_folder, load_texts, read_texts
-from logger.model import NS, Config
+from logger.instants import NS
+from logger.model import Config
 from logger.notify.mail import MemorySender, Outcome
 from logger.notify.outbox import GIVE_UP_NS
 from logger.notify.text import Wording

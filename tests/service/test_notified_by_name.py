@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from logger import actions
-from logger.model import NS, AlarmSpec, NoticePlan
+from logger.instants import NS
+from logger.model import AlarmSpec, NoticePlan
 from logger.model.notices import CommonCause
 from logger.service.alarming import Alarming
 from logger.store import Store

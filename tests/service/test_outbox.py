@@ -9,7 +9,8 @@ import pytest
 
 from logger import actions
 from logger.alarms import Cell, Notice
-from logger.model import NS, Conformity, MailRoute
+from logger.instants import NS
+from logger.model import Conformity, MailRoute
 from logger.notify.mail import MemorySender, Outcome
 from logger.notify.outbox import GIVE_UP_NS, Outbox
 from logger.notify.text import Wording

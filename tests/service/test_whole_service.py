@@ -25,8 +25,8 @@ from aiosmtpd.controller import Controller
 from logger import actions
 from logger.alarms import AlarmState
 from logger.config import example_folder, load_texts, read_texts
-from logger.instants import to_ns
-from logger.model import NS, Config, Row
+from logger.instants import NS, to_ns
+from logger.model import Config, Row
 from logger.probes import Bus
 from logger.service import Service, heartbeat
 from logger.simulation.process import TwinProcess

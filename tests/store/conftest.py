@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select
 
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store, tables
 from logger.store.database import FILE
 from logger.store.months import month_span

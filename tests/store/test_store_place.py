@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from logger.errors import StoreDamaged, StoreError, StoreGone
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store
 from logger.store.place import refusal
 

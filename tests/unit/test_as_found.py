@@ -17,7 +17,8 @@ from logger import actions
 from logger.as_found import change, effect, elapsed
 from logger.calibration import corrected
 from logger.impact import changed_verdicts, totals
-from logger.model import NS, AsFound, Certificate, Channel, Inspection, Row, Setup
+from logger.instants import NS
+from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.setups import Version, effective
 from logger.store import Store
 

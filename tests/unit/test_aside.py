@@ -8,7 +8,8 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store
 from logger.verdicts import Verdicts
 

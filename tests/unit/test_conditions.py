@@ -18,7 +18,8 @@ from logger.assessment import Question, assess
 from logger.conditions import Extent, outward, statement
 from logger.errors import Refused
 from logger.inspection import Check
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.record import conditions
 from logger.store import Store
 from logger.verdicts import Verdicts

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.confirmation import NOTICE_DAYS, OVERDUE, notices, position_of, register, status
-from logger.model import NS, Placement, Setup
+from logger.instants import NS
+from logger.model import Placement, Setup
 
 from .conftest import rule
 from .conftest import setup as made_setup

@@ -9,7 +9,8 @@ from itertools import pairwise
 import pytest
 
 from logger.forward import forward
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.series import Readings
 from logger.store import Store
 

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.hours import Span, asks_disposition, common_ns, spans
-from logger.model import NS, HoursOfUse, Zone
+from logger.instants import NS
+from logger.model import HoursOfUse, Zone
 
 VIENNA = "Europe/Vienna"
 HOUR = 3600 * NS

@@ -11,8 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.bodies import at_start_of_record
+from logger.instants import NS
 from logger.judge import Judgement
-from logger.model import NS, REASONS, AsFound, Conformity, Mark, Period, Setup
+from logger.model import REASONS, AsFound, Conformity, Mark, Period, Setup
 from logger.periods import excursion, excursion_runs, joined, joined_runs, periods
 from logger.series import Readings
 

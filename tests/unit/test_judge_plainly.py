@@ -15,7 +15,8 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.model import NS, REASONS, Conformity, Setup
+from logger.instants import NS
+from logger.model import REASONS, Conformity, Setup
 from logger.series import Readings
 
 N, STEP, MAX_AGE, WINDOW = 500, 60, 180, 3600

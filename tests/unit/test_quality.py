@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from ioos_qc import qartod
 
-from logger.model import NS, Channel, Quality
+from logger.instants import NS
+from logger.model import Channel, Quality
 from logger.quality import constant_runs, gross_range, spike, spikes, stays
 
 

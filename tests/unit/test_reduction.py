@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from logger import reduction
 from logger.evidence import Cells, Grid, evidence
-from logger.model import NS
+from logger.instants import NS
 from logger.series import Readings
 
 PLACES = {f"T{i}": (float(i), 0.0, 1.0) for i in range(5)}

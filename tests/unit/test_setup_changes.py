@@ -10,7 +10,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.model import NS, Mark, Period, Row, Setup, ThermalBody
+from logger.instants import NS
+from logger.model import Mark, Period, Row, Setup, ThermalBody
 from logger.setups import Version, effective
 from logger.store import Store
 from logger.store.tables import mark as mark_table

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import Refused
-from logger.model import NS, Certificate, Placement, Rule, Setup
+from logger.instants import NS
+from logger.model import Certificate, Placement, Rule, Setup
 from logger.setups import Version, contradictions, effective
 from logger.timeline import first_touched
 

@@ -15,8 +15,9 @@ import pytest
 from logger.bodies import BodyState
 from logger.epochs import judge_over
 from logger.evidence import Grid
+from logger.instants import NS
 from logger.judge import Judgement
-from logger.model import NS, REASONS, Placement, Settings
+from logger.model import REASONS, Placement, Settings
 from logger.placing import fewer
 from logger.selftest.remembering import runs
 from logger.series import Float

@@ -10,7 +10,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from logger.bodies import BodyState, at_start_of_record
-from logger.model import NS, REASONS, Setup, ThermalBody
+from logger.instants import NS
+from logger.model import REASONS, Setup, ThermalBody
 from logger.pieces import Piece, pieces
 from logger.tracks import AirMemory, Track, TrackState
 from logger.units import MICRO

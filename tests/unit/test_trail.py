@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from logger.bodies import at_start_of_record
 from logger.epochs import judge_over
 from logger.evidence import Grid
+from logger.instants import NS
 from logger.judge import Judgement
-from logger.model import NS, Setup
+from logger.model import Setup
 from logger.series import Readings
 from logger.trail import Trail, begun, extended
 

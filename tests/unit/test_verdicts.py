@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from logger.errors import IntervalError, UnknownName
-from logger.model import NS, Period, Row, Setup
+from logger.instants import NS
+from logger.model import Period, Row, Setup
 from logger.setups import Version, effective
 from logger.store import Store
 from logger.store.tables import mark

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.model import NS
+from logger.instants import NS
 from logger.wall_time import Tick, stretches, ticks
 
 HOUR = 3600 * NS
