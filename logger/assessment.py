@@ -13,13 +13,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .calibration import WHY_TEXT, Why
 from .conditions import NotCounted, Statement, extents, statement
 from .errors import IntervalError, Refused, UnitError
 from .inspection import Check
 from .instants import NS, rfc3339
 from .judge import Judgement
 from .model import Inspection, Period, Setup, ThermalBody
+from .model.reasons import WHY_TEXT, Why
 from .periods import periods
 from .physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from .series import once

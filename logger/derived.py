@@ -22,9 +22,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .calibration import Why
 from .evidence import Cells, Grid
 from .model import DERIVED, Certificate, Channel, Rule, Setup
+from .model.reasons import Why
 from .physics import air, humidity
 from .physics.saturation import ZERO_K, log_slope_water
 from .series import Bool, Float

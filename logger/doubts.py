@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from .calibration import WHY_TEXT, Why
 from .judge import Judgement
 from .model import RuleState, Setup
+from .model.reasons import WHY_TEXT, Why
 
 DOUBTS = (Why.SUSPECT, Why.DISAGREES, Why.CONFLICT)
 

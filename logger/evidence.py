@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .calibration import Why, corrected
+from .calibration import corrected
 from .errors import Refused
 from .instants import NS
 from .model import Channel, Quality, Setup
+from .model.reasons import Why
 from .quality import constant_runs, gross_range, last_run, moved, possible_span, spikes, stays
 from .reduction import Reduced, cover, in_blocks, reduced
 from .series import Bool, Float, Int, Readings, conflicting, first_told, once

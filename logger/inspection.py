@@ -14,7 +14,6 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from .calibration import WHY_TEXT, Why, told
 from .derived import in_air
 from .evidence import Cells, Grid
 from .gridded import cut
@@ -23,6 +22,7 @@ from .instants import rfc3339
 from .judge import Judgement, digest
 from .leniency import evidence_settings
 from .model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
+from .model.reasons import WHY_TEXT, Why, reason_text
 from .own_readings import NO_OWN_READING, only_within, unread
 from .periods import BODIES, label, runs
 from .reasons import NO_LIMIT, Cause, because, leading, reason_of, width
@@ -268,7 +268,7 @@ def _cause(finding: Finding, cells: slice, reason: Reason, pre_window: bool) -> 
         unit=finding.rule.unit,
         proven=bool(finding.proven[cells].any()),
         basis=finding.rule.basis,
-        why=told(Why(int(finding.why[at])), finding.rule),
+        why=reason_text(Why(int(finding.why[at])), finding.rule),
         pre_window=pre_window,
     )
 
@@ -337,7 +337,7 @@ def _summary(finding: Finding, inside: slice) -> Cause:
     margin = finding.margin[inside]
     cause = _cause(finding, inside, "conforming" if np.isfinite(margin).any() else "indeterminate", False)
     short = finding.why[inside]
-    why = told(Why(int(short.max(initial=0))), finding.rule)
+    why = reason_text(Why(int(short.max(initial=0))), finding.rule)
     return replace(cause, reason=reason, why=why)
 
 

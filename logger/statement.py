@@ -8,10 +8,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from .ahead import Gains, ahead, skill_text
-from .calibration import WHY_TEXT, Why, told
 from .instants import NS, rfc3339
 from .judge import Judgement
 from .model import REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
+from .model.reasons import WHY_TEXT, Why, reason_text
 from .periods import label
 from .printed import bound
 from .reasons import Worst, beyond, in_guard_band, width
@@ -45,7 +45,7 @@ def _rule_state(finding: Finding, cell: int) -> RuleState:
         upper=rule.upper,
         conformity=Conformity(int(finding.conformity[cell])),
         probe=label(finding, cell),
-        why=told(Why(int(finding.why[cell])), rule),
+        why=reason_text(Why(int(finding.why[cell])), rule),
         outside=tuple(x for i, x in enumerate(finding.labels[:63]) if int(finding.beyond[cell]) >> i & 1),
     )
 

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .calibration import WHY_TEXT, Why
 from .evidence import Cells
 from .instants import rfc3339
 from .judge import Judgement
 from .model import Setup
+from .model.reasons import WHY_TEXT, Why
 from .series import Float
 from .tracks import lagged
 from .units import MICRO

@@ -21,9 +21,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from .calibration import Why
 from .evidence import Cells, Grid
 from .model import Setup, ThermalBody, Zone
+from .model.reasons import Why
 from .series import Bool, Float
 from .silences import Countdown, Silence, Silences, of_json
 from .units import MICRO

@@ -20,9 +20,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..calibration import Why
 from ..evidence import Cells, Grid
 from ..model import Conformity, Rule
+from ..model.reasons import Why
 from ..series import Bool, Float, Int
 from ..units import MICRO
 

@@ -17,9 +17,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from ..calibration import Why
 from ..derived import coarse
 from ..model import Position, Rule
+from ..model.reasons import Why
 from ..series import Bool, Float, Int
 from ..units import MICRO
 from .finding import Candidates, demand

@@ -15,8 +15,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ..calibration import Why
 from ..model import Rule
+from ..model.reasons import Why
 from ..series import Float
 from ..units import MICRO
 from .finding import Candidates

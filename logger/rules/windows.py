@@ -12,9 +12,9 @@ import bottleneck as bn
 import numpy as np
 from numpy.typing import NDArray
 
-from ..calibration import Why
 from ..evidence import Cells, Grid
 from ..instants import NS
+from ..model.reasons import Why
 from ..series import Bool, Float, Int
 from .sight import Block
 

@@ -12,10 +12,10 @@ from dataclasses import replace
 import numpy as np
 
 from ..agreement import WINDOW_S, Drift, departing, drift, window_s
-from ..calibration import Why
 from ..evidence import Cells, Grid
 from ..instants import NS
 from ..model import Setup
+from ..model.reasons import Why
 from ..physics.expansion import IDEAL, Material
 from ..physics.humidity import dew_point
 from ..series import Float, Readings

@@ -10,10 +10,10 @@ from dataclasses import replace
 import numpy as np
 
 from ..agreement import drift
-from ..calibration import Why
 from ..evidence import Cells
 from ..instants import NS
 from ..model import Certificate, Channel
+from ..model.reasons import Why
 from ..series import Float, Readings
 from ..units import MICRO
 from .case import Case, Group, refused

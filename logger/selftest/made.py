@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 
 from ..bodies import BodyState
-from ..calibration import Why
 from ..evidence import Cells, Grid
 from ..instants import NS
 from ..judge import Judgement, judge
 from ..model import Certificate, Channel, Mark, Placement, Position, Probe, Room, Rule, Setup, Zone
+from ..model.reasons import Why
 from ..series import Readings
 
 DAY = int(datetime(2026, 3, 10, tzinfo=UTC).timestamp()) * NS

@@ -8,10 +8,10 @@ from math import hypot, sqrt
 
 import numpy as np
 
-from ..calibration import Why
 from ..derived import HENE_NM, NOMINAL, coarse, derived_channel, in_air, nominal_U
 from ..evidence import Cells
 from ..model import Channel, Placement, Setup
+from ..model.reasons import Why
 from ..series import Readings
 from ..units import MICRO
 from .case import Case, Group

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from ..calibration import Why
 from ..model import Conformity, Rule, Setup
+from ..model.reasons import Why
 from ..rules import kinds
 from ..rules.finding import Finding
 from ..series import Readings

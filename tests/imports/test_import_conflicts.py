@@ -13,12 +13,12 @@ from typing import Any
 import pytest
 
 from logger import conflicts
-from logger.calibration import Why
 from logger.config import example_folder, load
 from logger.errors import Refused
 from logger.imports import ImportResult
 from logger.imports.profile import Column
 from logger.instants import NS
+from logger.model.reasons import Why
 from logger.store import Store, tables
 from logger.verdicts import Verdicts
 

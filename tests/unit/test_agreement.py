@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from logger.agreement import drift
-from logger.calibration import Why
 from logger.model import Conformity, Setup
+from logger.model.reasons import Why
 
 PLACES = {f"T{i}": (float(i), 0.0, 1.0) for i in range(1, 6)}
 

@@ -8,9 +8,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.calibration import Why
 from logger.errors import Refused, UnitError
 from logger.model import REASONS, Conformity
+from logger.model.reasons import Why
 from logger.series import Readings
 
 

@@ -7,8 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.calibration import Why, certificate_U, corrected
+from logger.calibration import certificate_U, corrected
 from logger.model import Certificate, Channel
+from logger.model.reasons import Why
 
 T1 = Channel("T1.temperature", "T1", "temperature", "degC", 60, 180, 0.0, 0.0, (-40.0, 60.0))
 

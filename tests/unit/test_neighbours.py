@@ -7,9 +7,9 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from logger.calibration import Why
 from logger.judge import Judgement
 from logger.model import REASONS, Certificate, Placement, Position, Setup
+from logger.model.reasons import Why
 from logger.series import Readings
 
 MINUTES = np.arange(1440)

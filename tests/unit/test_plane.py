@@ -7,8 +7,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.calibration import Why
 from logger.model import Conformity, Position
+from logger.model.reasons import Why
 from logger.rules.finding import Finding
 from logger.rules.plane import Fit
 from logger.units import MICRO

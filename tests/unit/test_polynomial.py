@@ -9,10 +9,11 @@ import pytest
 
 from logger import config
 from logger.as_found import change
-from logger.calibration import Why, corrected, standard_uncertainty
+from logger.calibration import corrected, standard_uncertainty
 from logger.correction import correction, left_over, residuals
 from logger.errors import ConfigError
 from logger.model import AsFound, Certificate, Channel, Polynomial
+from logger.model.reasons import Why
 from logger.units import MICRO
 
 POINTS = np.array([10.0, 20.0, 30.0, 40.0])

@@ -7,8 +7,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.calibration import Why
 from logger.model import Conformity
+from logger.model.reasons import Why
 from logger.units import MICRO
 
 LIMIT = {"lower": 19.0, "upper": 21.0}

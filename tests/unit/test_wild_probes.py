@@ -8,9 +8,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.calibration import Why
 from logger.inspection import check
 from logger.model import Conformity, Setup
+from logger.model.reasons import Why
 
 PLACES = {"T1": (1.0, 0.0, 1.0), "T2": (2.0, 0.0, 1.0)}
 
