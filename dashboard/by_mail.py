@@ -11,8 +11,7 @@ from typing import Any
 
 from flask import Blueprint, Response, render_template, request
 
-from logger.actions import comment_of
-from logger.attending import acknowledge_by_mail, refuse_used
+from logger.attending import acknowledge_by_mail, comment_of, refuse_used
 from logger.errors import StillroomError
 from logger.links import Permit, permitted
 from logger.through import WAY

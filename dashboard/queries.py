@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from logger.accounts import Act
-from logger.actions import alarm_specs, comment_of
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.assessment import Question
+from logger.attending import alarm_specs, comment_of
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model import DERIVED, AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone

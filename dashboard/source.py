@@ -256,9 +256,9 @@ class StoreSource:
         end_soak(self.store, number, who)
 
     def alarms(self) -> list[Alarm]:
-        from logger import actions
+        from logger import attending
 
-        return actions.alarm_list(self.store)
+        return attending.alarm_list(self.store)
 
     def inspections(self) -> list[Inspection]:
         from logger import actions
@@ -266,9 +266,9 @@ class StoreSource:
         return actions.inspections(self.store)
 
     def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
-        from logger import actions
+        from logger import attending
 
-        actions.acknowledge(self.store, alarm, who, comment, now_ns)
+        attending.acknowledge(self.store, alarm, who, comment, now_ns)
 
     def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
         from logger.readiness import begin

@@ -6,37 +6,16 @@ approve own proposals; a correction of an entry error is signed by two even ther
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Mapping
 
-from .accounts import Act, refuse_unseen
+from .accounts import Act
 from .config import in_force, load_texts
 from .errors import Refused, UnknownName
 from .model import Config
 from .people import People
+from .required import required_person, required_text
 from .setups import contradictions
 from .store import SetupProposal, Store
-
-
-def person(who: str) -> str:
-    """The name of who acts; Refused without one."""
-    return said(who, "name of who does it")
-
-
-def said(text: str, what: str) -> str:
-    """A text that must be given."""
-    if not visible(text):
-        raise Refused(f"The {what} is missing; nothing was changed.")
-    return refuse_unseen(text.strip(), what)
-
-
-def visible(text: str) -> bool:
-    """Whether a text has a sign that a person can see.
-
-    >>> visible("door closed"), visible(" \\u00a0\\u200b"), visible("")
-    (True, False, False)
-    """
-    return any(unicodedata.category(sign)[0] not in "ZC" for sign in text)
 
 
 def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journal wants of it)
@@ -50,7 +29,7 @@ def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journa
     known = store.setups()
     if known and dict(known[-1].texts) == dict(config.texts):
         return known[-1].version
-    who, approver = person(who), said(approver, "approver")
+    who, approver = required_person(who), required_text(approver, "approver")
     if not known:
         return store.put_setup(config.texts, who, why.strip(), approver, now_ns)
     version = propose(store, texts, who, why, now_ns)
@@ -65,13 +44,13 @@ def propose(
 
     Refused: a faulty set, one that is in force already, and one that changes what stored readings mean.
     """
-    config, who = _sound(store, texts), People(store).acting(person(who), Act.PROPOSE)
+    config, who = _sound(store, texts), People(store).acting(required_person(who), Act.PROPOSE)
     known = store.setups()
     if not known:
         return store.put_setup(config.texts, who, why.strip() or "first setup of an empty store", who, now_ns)
     if dict(known[-1].texts) == dict(config.texts):
         raise Refused(f"Version {known[-1].version}, which is in force, says the same; nothing was proposed.")
-    why = said(why, "reason for the change")
+    why = required_text(why, "reason for the change")
     if not correction and (found := contradictions(in_force(known).setup, config.setup)):
         raise Refused("\n".join(["This cannot follow what is in force; nothing was proposed.", *found]))
     with store.begin() as conn:
@@ -81,7 +60,7 @@ def propose(
 def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:
     """Put a proposal in force, from now on or from its own later dates; by another person than its author."""
     people, proposal = People(store), proposal_of(store, version)
-    who = people.acting(person(who), Act.APPROVE)
+    who = people.acting(required_person(who), Act.APPROVE)
     _sound(store, proposal.texts)
     single = in_force(store.setups()).setup.room.single_person
     if people.same(who, proposal.who) and (proposal.correction or not single):
@@ -97,8 +76,8 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
 
 def refuse(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:
     """Close a proposal without putting it in force; its author may take it back so."""
-    proposal, why = proposal_of(store, version), said(why, "reason of the refusal")
-    who = People(store).acting(person(who), Act.PROPOSE)
+    proposal, why = proposal_of(store, version), required_text(why, "reason of the refusal")
+    who = People(store).acting(required_person(who), Act.PROPOSE)
     with store.begin() as conn:
         store.refuse_setup(proposal, who, why, now_ns, conn=conn)
     return proposal

@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from .approval import person, said
 from .errors import Refused
 from .instants import rfc3339
+from .required import required_person, required_text
 from .store import Store
 from .store.decisions import Decision
 
@@ -76,7 +76,7 @@ def decide(store: Store, chosen: Iterable[tuple[Disagreement, float | None]], wh
                 f"{' and '.join(f'{v:g}' for v in d.values)}. Nothing was decided."
             )
     decisions = [Decision(d.channel, d.taken_ns, value, d.values) for d, value in pairs]
-    store.decisions.put(decisions, person(who), said(why, "reason of the decision"))
+    store.decisions.put(decisions, required_person(who), required_text(why, "reason of the decision"))
     return len(decisions)
 
 

@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from . import __version__, actions
+from . import __version__, attending
 from .config import in_force
 from .confirmation import position_of
 from .instants import NS, to_ns
@@ -182,7 +182,7 @@ def _validated(store: Store) -> Figure:
 
 def _proofs(store: Store) -> Iterator[Figure]:
     """When each way of notices was last seen to work."""
-    for route, at_ns in sorted(actions.outbox(store).receipts().items()):
+    for route, at_ns in sorted(attending.outbox(store).receipts().items()):
         yield Figure("Notices", f"last receipt by {route}", "arrived", at_ns)
 
 

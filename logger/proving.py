@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from . import actions
-from .approval import person
+from . import attending
 from .duty import Address, every_address, every_way
 from .errors import Refused, UnknownName
 from .instants import NS, rfc3339
 from .model import Config
 from .notify.outbox import Letter
 from .notify.text import Wording
+from .required import required_person
 from .store import Store
 from .store.facts import JSON
 
@@ -45,10 +45,12 @@ def prove(store: Store, config: Config, who: str, now_ns: int, routes: Sequence[
         raise Refused("There is no route to test: alarms.toml has none but the screen.")
     with store.begin() as conn:
         told = [f"{a.route}: {a.recipient or a.route}" for a in to]
-        entry = store.journal.append(PROOF, person(who), {"to": list[JSON](told), "act": "sent"}, conn=conn)
+        entry = store.journal.append(
+            PROOF, required_person(who), {"to": list[JSON](told), "act": "sent"}, conn=conn
+        )
         key = f"{PROOF}.{entry.number}"
         letters = [(a, _test_words(config, key, a, now_ns, store.simulated)) for a in to]
-        return key, actions.outbox(store).post(conn, key, letters, now_ns)
+        return key, attending.outbox(store).post(conn, key, letters, now_ns)
 
 
 def _test_words(config: Config, key: str, to: Address, now_ns: int, simulated: bool) -> Wording:
@@ -65,7 +67,7 @@ def _test_words(config: Config, key: str, to: Address, now_ns: int, simulated: b
 
 def receipts(store: Store, key: str) -> list[Receipt]:
     """What became of a test so far, one for each recipient."""
-    return [_receipt(letter) for letter in actions.outbox(store).of(key)]
+    return [_receipt(letter) for letter in attending.outbox(store).of(key)]
 
 
 def _receipt(letter: Letter) -> Receipt:
@@ -107,7 +109,7 @@ def _users(config: Config) -> Mapping[str, list[str]]:
     """By route: alarms that go out by it, also through a calendar or when they are escalated."""
     carried = {d.key: d.route for d in config.duties}
     users: dict[str, list[str]] = {}
-    for spec in actions.alarm_specs(config.setup, every_way(config)):
+    for spec in attending.alarm_specs(config.setup, every_way(config)):
         names = (*spec.routes, *spec.escalate_to)
         for route in dict.fromkeys(carried.get(name, name) for name in names if name != "screen"):
             users.setdefault(route, []).append(spec.key)
@@ -122,7 +124,7 @@ def _unreachable(config: Config, every: Iterable[Address]) -> Iterator[str]:
 
 
 def _on_the_screen_alone(config: Config) -> Iterator[str]:
-    specs = actions.alarm_specs(config.setup, every_way(config))
+    specs = attending.alarm_specs(config.setup, every_way(config))
     alone = [s.key for s in specs if set(s.routes) <= {"screen"} and s.priority != "low"]
     if alone:
         more = f" and {len(alone) - NAMED} more" if len(alone) > NAMED else ""

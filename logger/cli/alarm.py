@@ -39,7 +39,7 @@ def listed(
 
     States are those of IEC 62682: unacknowledged, acknowledged, returned unacknowledged, ...
     """
-    from ..actions import alarm_list
+    from ..attending import alarm_list
 
     with opened(data, config) as found:
         known = [a for a in alarm_list(found.store) if every or a.state != "normal"]
@@ -52,7 +52,7 @@ def listed(
 
 
 def _alarm_json(found: Opened, a: Alarm) -> dict[str, Any]:
-    from ..actions import alarm_specs
+    from ..attending import alarm_specs
 
     spec = next((s for s in alarm_specs(found.setup) if s.key == a.key), None)
     return {

@@ -91,9 +91,9 @@ def compare(
             told = Comparison(probe, clock_ns, clock_ns - at_ns)
             found.store.clocks.compare(told, person(who), why.strip() or "compared by a person", conn)
     ahead_s = (clock_ns - at_ns) / 1e9
-    said = f"The clock of {probe} was {abs(ahead_s):g} s {'ahead' if ahead_s > 0 else 'behind'}."
+    required_text = f"The clock of {probe} was {abs(ahead_s):g} s {'ahead' if ahead_s > 0 else 'behind'}."
     more = "Its readings are moved by that, evenly since the comparison before; their stamps stay."
-    answer({"probe": probe, "ahead_s": ahead_s}, as_json, [said, more])
+    answer({"probe": probe, "ahead_s": ahead_s}, as_json, [required_text, more])
 
 
 @clock.command("correct")
@@ -116,10 +116,10 @@ def correct(
     Example:
       stillroom clock correct 0b1c2d3e --shift 3600 --why "compared with the radio clock by the door"
     """
-    from ..approval import said
+    from ..required import required_text
     from ..store.unplaced import waiting_boots
 
-    why = said(why, "reason")
+    why = required_text(why, "reason")
     with opened(data, config) as found:
         clocks = found.store.clocks
         waiting = waiting_boots(found.store)

@@ -38,7 +38,7 @@ def time(
       stillroom mark time --zone plate-bench --from 2026-10-20T09:00 --to 2026-10-20T10:00 \\
         --why "filter change"
     """
-    from ..actions import mark as marked
+    from ..marks import mark as marked
     from ..model import Mark
 
     with opened(data, config) as found:

@@ -79,17 +79,6 @@ def _marks(store: Store, span: Interval) -> list[dict[str, Any]]:
     ]
 
 
-def alarms_open(store: Store) -> list[dict[str, Any]]:
-    """Alarms that are not normal just now: what a person would see waiting."""
-    from sqlalchemy import select
-
-    from ..store.tables import alarm as t
-
-    wanted = select(t.c.key, t.c.state, t.c.at_ns).where(t.c.state != "normal").order_by(t.c.key)
-    with store.read() as conn:
-        return [{"alarm": r.key, "state": r.state, "since": rfc3339(r.at_ns)} for r in conn.execute(wanted)]
-
-
 def _figures(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
     """How the alarms of the zone's rules did their work."""
     entries = store.journal.entries(kind="alarm")

@@ -8,7 +8,7 @@ from typing import Any, Protocol
 
 from sqlalchemy import Connection
 
-from .. import actions
+from .. import attending
 from ..alarm_cells import Cell, cell_of, evidence_cell
 from ..alarms import ACTIVE, Alarm, Notice, Step, step
 from ..causes import FLOOD_NS, Group, cause_of, flooded, is_due, is_over, joined, scope_of, speaking
@@ -72,7 +72,7 @@ class Alarming:
 
     def turn(self, now_ns: int) -> list[Notice]:
         """Evaluates all cells that are complete and new; gives what was told, queued already."""
-        known = {alarm.key: alarm for alarm in actions.alarm_list(self.store)}
+        known = {alarm.key: alarm for alarm in attending.alarm_list(self.store)}
         specs = self._specs()
         cells = self._cells(specs, {s.key: known.get(s.key, Alarm(s.key)) for s in specs}, now_ns)
         waits_s = self._waits_s(specs, known.get(FLOOD, Alarm(FLOOD)))
@@ -81,7 +81,7 @@ class Alarming:
             return []
         with self.store.begin() as conn:
             # Read again: a person may have acknowledged since.
-            stored = {alarm.key: alarm for alarm in actions.alarms_in(conn)}
+            stored = {alarm.key: alarm for alarm in attending.alarms_in(conn)}
             before = {s.key: stored.get(s.key, Alarm(s.key)) for s in specs}
             turn = _Turn(now_ns, {s.key: s for s in specs}, cells, before, dict(before))
             return self._turned(conn, turn)
@@ -89,7 +89,7 @@ class Alarming:
     def _specs(self) -> list[AlarmSpec]:
         """What is watched comes before what rests on it."""
         return sorted(
-            actions.alarm_specs(self.config.setup, every_way(self.config)), key=lambda s: bool(s.rule)
+            attending.alarm_specs(self.config.setup, every_way(self.config)), key=lambda s: bool(s.rule)
         )
 
     def _waits_s(self, specs: Iterable[AlarmSpec], flood: Alarm) -> dict[str, int]:
@@ -197,10 +197,10 @@ class Alarming:
     def _kept(self, conn: Connection, turn: _Turn, key: str) -> None:
         before, after = turn.before[key], turn.after[key]
         if after != before:
-            actions.put_alarm(conn, after, turn.now_ns)
+            attending.put_alarm(conn, after, turn.now_ns)
         told_again = after.repeats != before.repeats or after.escalated_ns != before.escalated_ns
         if told_again or (after.state, after.occurrence) != (before.state, before.occurrence):
-            what = {**actions.change(before, after), **_worst(after)}
+            what = {**attending.change(before, after), **_worst(after)}
             self.store.journal.append("alarm", "service", what, " ".join(turn.reasons[key]), conn)
 
     def _cells(

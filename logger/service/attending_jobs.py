@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from ..actions import inspections, marks, outbox
+from ..actions import inspections
+from ..attending import outbox
 from ..dropped import take
 from ..instants import NS, rfc3339
 from ..judge import lookahead_s
+from ..marks import marks
 from ..model import Config, Inspection
 from ..notify.text import Wording
 from ..readiness import FORGOTTEN_NS, forgotten

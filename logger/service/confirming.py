@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from .. import actions
+from .. import attending
 from ..confirmation import OVERDUE, Notice, notices
 from ..duty import addresses, every_way
 from ..instants import rfc3339
@@ -32,7 +32,7 @@ def tell_due(store: Store, config: Config, now_ns: int) -> list[Notice]:
         words = wording(found, config.setup, simulated=store.simulated)
         key = f"{KIND}.{entry.number}"
         letters = [(to, words) for to in addresses(every_way(config), config, now_ns)]
-        actions.outbox(store).post(conn, key, letters, now_ns)
+        attending.outbox(store).post(conn, key, letters, now_ns)
     return found
 
 

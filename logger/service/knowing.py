@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from .. import actions
+from .. import attending
 from ..config.notice_tables import ROUTES
 from ..confirmation import position_of, status
 from ..instants import NS
@@ -40,7 +40,7 @@ class Knowing:
 
     def facts(self, now_ns: int) -> Facts:
         """As of now."""
-        box = actions.outbox(self.store)
+        box = attending.outbox(self.store)
         waiting = box.tried_in_vain()
         return Facts(
             disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select
 
-from .. import actions
+from .. import attending
 from ..config import in_force
 from ..deadline import within
 from ..instants import NS, rfc3339
@@ -216,11 +216,11 @@ class Service:
         self._couriers.begin(UNSTORED, self._tell_unstored)
         self._jobs.run("notices of due days", self._tell_due)
         self._jobs.run("daily digest", self._digest)
-        self._couriers.send(actions.outbox(self._store).routes_due(self._clock()))
+        self._couriers.send(attending.outbox(self._store).routes_due(self._clock()))
 
     def _carry(self, route: str) -> None:
         """Every letter of one route that is due."""
-        done = actions.outbox(self._store).send_due(
+        done = attending.outbox(self._store).send_due(
             self._sender, self.config.routes, self._clock(),
             going_on=lambda: not self._sending.ending, route=route,
         )  # fmt: skip

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection
 
-from .. import actions
+from .. import actions, attending
 from ..alarms import Alarm, Notice
 from ..duty import Address, addresses, not_before
 from ..instants import NS
@@ -49,7 +49,7 @@ class Telling:
         letters = [(a, self._worded(notice, around, a)) for a in every]
         next_ns = self._next_ns([spec, *(self.specs[o.key] for o in others)])
         told = {"priority": spec.priority, "zone": zone_of(spec, self.config.setup)}
-        box = actions.outbox(self.store)
+        box = attending.outbox(self.store)
         box.put(self.conn, notice, letters, self.now_ns, next_ns=next_ns, told=told)
         what: dict[str, JSON] = {
             "alarm": alarm.key,

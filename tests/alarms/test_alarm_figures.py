@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
+from logger import attending
 from logger.alarm_figures import Change, change_of, figures
 from logger.instants import NS
 from logger.model import NoticePlan
@@ -87,7 +87,7 @@ def test_the_digest_goes_out_once_a_day_with_the_head_of_the_chain(store: Store)
     assert tell_digest(store, config, verdicts, morning)
     assert not tell_digest(store, config, verdicts, morning + 20 * HOUR)
 
-    text = actions.outbox(store).of("digest.2026-10-18")[0].body["text"]
+    text = attending.outbox(store).of("digest.2026-10-18")[0].body["text"]
     assert "Machine bay: " in text
     assert f"entry {head[0] - 1}, " in text
     assert not tell_digest(store, CONFIG, verdicts, morning)

@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-from logger import actions
+from logger import actions, attending
 from logger.config import in_force
 from logger.health import health
 from logger.incoming import push
@@ -67,7 +67,7 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
         raised = {e["alarm"] for e in entries if e["is"] == "unacknowledged"}
         assert "machine-bay.evidence" in raised  # that nothing came was told
         assert not any(str(alarm).startswith("bay-temperature") for alarm in raised)
-        told = {a.key: a.state.value for a in actions.alarm_list(store)}
+        told = {a.key: a.state.value for a in attending.alarm_list(store)}
         assert told["bay-temperature"] == "normal"
         assert store.verify().intact
 

@@ -202,7 +202,7 @@ def test_journal_keeps_the_way(people: People) -> None:
 
 def test_verification_does_not_mind_the_way(people: People) -> None:
     """An inspection that came by the command line or a page is held against its entry all the same."""
-    from logger import actions
+    from logger import actions, marks
     from logger.config import example_folder, load
     from logger.model import Inspection, Mark
 
@@ -211,7 +211,7 @@ def test_verification_does_not_mind_the_way(people: People) -> None:
         job = Inspection("J1", "machine-bay", 0, None, "bore")
         actions.start_inspection(people.store, setup, job, "Greta Holm", 5 * NS)
         actions.stop_inspection(people.store, "J1", "Greta Holm", 9 * NS)
-        actions.mark(people.store, setup, Mark("machine-bay", NS, 2 * NS, "painting", "Greta Holm"))
+        marks.mark(people.store, setup, Mark("machine-bay", NS, 2 * NS, "painting", "Greta Holm"))
     assert people.store.verify().faults == ()
 
 

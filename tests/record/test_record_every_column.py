@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 import pyarrow as pa
 import pytest
 
-from logger import actions, approval
+from logger import actions, approval, attending, marks
 from logger.accounts import Role, Scope
 from logger.alarms import Alarm
 from logger.config import example_folder, in_force, read_texts
@@ -106,7 +106,7 @@ def _acted(store: Store, texts: Mapping[str, str]) -> None:
     setup = in_force(store.setups()).setup
     job = Inspection("J1", "machine-bay", EVENING, EVENING + HOUR, "bore")
     actions.add_inspection(store, setup, job, WHO)
-    actions.mark(store, setup, Mark("machine-bay", MORNING, MORNING + HOUR, "painting", WHO))
+    marks.mark(store, setup, Mark("machine-bay", MORNING, MORNING + HOUR, "painting", WHO))
     for number, decided in ((1, approval.refuse), (2, approval.approve)):
         remark = {**texts, "room.toml": texts["room.toml"] + f"\n# {number}\n"}
         version = approval.propose(store, remark, WHO, "a remark", MORNING)
@@ -114,7 +114,7 @@ def _acted(store: Store, texts: Mapping[str, str]) -> None:
     key = next(key for zone in setup.zones for key in setup.channels_in(zone))
     store.decisions.put([Decision(key, MORNING + NS, 20.0, (20.0, 24.0))], WHO, "checked")
     with store.begin() as conn:
-        actions.put_alarm(conn, Alarm("machine-bay.evidence"), NOW)
+        attending.put_alarm(conn, Alarm("machine-bay.evidence"), NOW)
     People(store).add("greta", WHO, [Role.ADMINISTRATOR], "a long pass phrase of hers", "setup")
     Tokens(store).add("node", [Scope.READINGS], "greta", probes=["P1"])
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from logger import actions
+from logger import attending
 from logger.instants import NS
 from logger.model import (
     AlarmSpec,
@@ -76,7 +76,7 @@ class Stated:
 
 def letters(store: Store) -> list[Letter]:
     """Every letter so far, oldest first, whatever became of it."""
-    return actions.outbox(store).waiting(2**62, limit=100_000)
+    return attending.outbox(store).waiting(2**62, limit=100_000)
 
 
 def row(minute: int) -> Row:

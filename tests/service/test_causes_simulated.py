@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
+from logger import attending
 from logger.alarms import AlarmState
 from logger.instants import NS
 from logger.model import (
@@ -114,12 +114,12 @@ def lived(store: Store, course: Course, first: int, last: int) -> None:
 
 def letters(store: Store) -> list[tuple[str, str]]:
     """Step and text of each letter so far."""
-    return [(x.body["step"], x.body["text"]) for x in actions.outbox(store).waiting(2**62)]
+    return [(x.body["step"], x.body["text"]) for x in attending.outbox(store).waiting(2**62)]
 
 
 def states(store: Store) -> dict[str, AlarmState]:
     """State of each alarm that is not normal."""
-    return {a.key: a.state for a in actions.alarm_list(store) if a.state is not AlarmState.NORMAL}
+    return {a.key: a.state for a in attending.alarm_list(store) if a.state is not AlarmState.NORMAL}
 
 
 def wobble(n: int, minute: int) -> float:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
+from logger import attending
 from logger.config import example_folder, load
 from logger.confirmation import OVERDUE
 from logger.instants import NS
@@ -33,7 +33,7 @@ def config() -> Config:
 
 
 def letters(store: Store) -> list[str]:
-    return [letter.body["subject"] for letter in actions.outbox(store).waiting(2**62)]
+    return [letter.body["subject"] for letter in attending.outbox(store).waiting(2**62)]
 
 
 def test_each_step_is_told_once(store: Store, config: Config) -> None:

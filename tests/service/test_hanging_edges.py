@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
+from logger import attending
 from logger.model import CommandLine, Heartbeat, MailRoute, OneWire
 from logger.notify.mail import SmtpSender
 from logger.notify.text import Wording
@@ -144,7 +144,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
             store, replace(config, lines=()), clock=clock.wall_ns, sender=SmtpSender(timeout_s=0.5)
         )
         with store.begin() as conn:
-            actions.outbox(store).tell(conn, "x", Wording("x", "x\n"), [route], START_NS)
+            attending.outbox(store).tell(conn, "x", Wording("x", "x\n"), [route], START_NS)
         service._carry(route.key)
         assert list(service._late_routes) == [route.key]
         assert (
@@ -152,7 +152,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
         )
         good = replace(route, port=9)  # refuses at once: no deadline is missed
         service.config = replace(service.config, mail=(good,))
-        assert until(lambda: actions.outbox(store).routes_due(clock.wall_ns()), 30)
+        assert until(lambda: attending.outbox(store).routes_due(clock.wall_ns()), 30)
         service._carry(route.key)
         assert service._late_routes == {}
 

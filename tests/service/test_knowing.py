@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
+from logger import actions, attending
 from logger.config import example_folder, load_texts, read_texts
 from logger.instants import NS
 from logger.model import Config
@@ -37,7 +37,7 @@ def config() -> Config:
 
 def tried(store: Store, config: Config, *at_s: int) -> None:
     """A letter of the start, tried at those seconds after it at a server that is silent."""
-    box = actions.outbox(store)
+    box = attending.outbox(store)
     with store.begin() as conn:
         box.tell(conn, "test", Wording("test", "test\n"), config.mail, START)
     for second in at_s:
@@ -59,7 +59,7 @@ def test_a_letter_that_was_given_up_after_a_day_is_told_for_a_day(store: Store, 
     tried(store, config, 0, GIVE_UP_NS // NS + 1)
     knowing, given_up = Knowing(store, config, {}), START + GIVE_UP_NS + NS
 
-    assert [x.state for x in actions.outbox(store).of("test")] == ["failed"]
+    assert [x.state for x in attending.outbox(store).of("test")] == ["failed"]
     assert GRETA in WATCHED["notices"].out(knowing.facts(given_up + DAY_NS - 60 * NS))
     assert WATCHED["notices"].out(knowing.facts(given_up + DAY_NS + 60 * NS)) == ""
 
@@ -75,7 +75,7 @@ def test_a_new_version_of_the_setup_does_not_prove_a_way(store: Store, config: C
 
     assert knowing.facts(START + 35 * DAY_NS).unproven == {}
     assert knowing.facts(START + 36 * DAY_NS).unproven == {"duty": 36.0}
-    box = actions.outbox(store)
+    box = attending.outbox(store)
     with store.begin() as conn:
         box.tell(conn, "proof.9", Wording("test", "test\n"), config.mail, START + 36 * DAY_NS)
     box.send_due(MemorySender(), config.routes, START + 36 * DAY_NS)
