@@ -12,7 +12,7 @@ from ..model import Setup
 if TYPE_CHECKING:
     from ..store import Store
     from ..verdicts import Verdicts
-    from .contents import Interval
+    from .interval import Interval
 
 
 def acts_in(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from ..instants import NS, rfc3339
 from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
 from .acts import acts_in
 from .corrections import correction_facts
+from .interval import Interval
 from .reviews import covering
 
 if TYPE_CHECKING:
@@ -23,19 +24,6 @@ if TYPE_CHECKING:
     from ..verdicts import Verdicts
 
 FORMAT = "stillroom record 1"
-
-
-@dataclass(frozen=True)
-class Interval:
-    """What is recorded: a zone over [from, to), as judged at `now_ns`."""
-
-    zone: str
-    from_ns: int
-    to_ns: int
-    now_ns: int
-
-    def overlaps(self, from_ns: int, to_ns: int | None) -> bool:
-        return from_ns < self.to_ns and (to_ns is None or to_ns > self.from_ns)
 
 
 def contents(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> dict[str, Any]:

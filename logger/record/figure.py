@@ -17,7 +17,7 @@ from .wording import unit
 
 if TYPE_CHECKING:
     from ..store import Store
-    from .contents import Interval
+    from .interval import Interval
 
 # Quantity -> height of its panel in points, decimals on its axis, factor from canonical to the axis.
 _PANELS = {

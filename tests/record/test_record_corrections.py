@@ -15,7 +15,8 @@ from logger import actions, affected
 from logger.calibration import corrected
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
-from logger.record.contents import Interval, contents
+from logger.record.contents import contents
+from logger.record.interval import Interval
 from logger.record.moment import moment
 from logger.store import Store
 from logger.verdicts import Verdicts
