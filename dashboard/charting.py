@@ -13,13 +13,13 @@ import numpy as np
 from logger.accounts import Act
 from logger.curves import Curve
 from logger.instants import NS
-from logger.model import DERIVED, Setup
 from logger.series import Float
 from logger.store import Entry
 from logger.units import quantity
 from logger.wall_time import offset_text, stretches
 
 from .access import allowed
+from .channels import channels_in, channels_of
 from .chart import Chart, Line
 from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace
 from .journal_words import told
@@ -32,24 +32,10 @@ MOST_CHANGES = 4  # of the clock are noted; in longer windows the ticks alone te
 ACTS = 200  # so many acts of people are marked in one chart
 
 
-def channels_of(setup: Setup, name: str) -> list[str]:
-    """Every channel of a quantity, measured or derived."""
-    measured = [key for key, channel in setup.channels.items() if channel.quantity == name]
-    if name not in DERIVED:
-        return measured
-    return measured + [key for key in (f"{probe}.{name}" for probe in setup.probes) if setup.inputs_of(key)]
 
 
-def channels_in(setup: Setup, zone: str, name: str) -> list[str]:
-    """Those of a zone: a derived one stands where its probe stands."""
-    probes = {setup.channels[key].probe for key in setup.channels_in(zone)}
-    return [key for key in channels_of(setup, name) if key.rpartition(".")[0] in probes]
 
 
-def quantities(setup: Setup) -> list[str]:
-    """What can be drawn: temperature first, humidity next, the others by name."""
-    known = {c.quantity for c in setup.channels.values()} | {of for of in DERIVED if channels_of(setup, of)}
-    return sorted(known, key=lambda of: (of != "temperature", of != "relative_humidity", of))
 
 
 def charted(

@@ -14,8 +14,8 @@ from logger.model import Certificate
 
 from . import theme
 from .axes import FONT, frame
+from .channels import channels_in
 from .chart import Figure
-from .charting import channels_in
 from .components import behind, card, graph, table
 from .queries import Queries
 from .wording import difference, local, plain, plain_difference, point, signed

@@ -19,6 +19,7 @@ import numpy as np
 from logger.model import Room
 from logger.series import Float
 
+from .spots import Spot
 from .theme import cividis
 
 CONDITION_LIMIT = 100.0
@@ -29,21 +30,6 @@ FADED = 0.25
 SMOOTHING_M = 1.0  # probes nearer than about this share their difference
 
 
-@dataclass(frozen=True)
-class Spot:
-    """A probe in the plan. value, U: degC and K (k = 2), None when there is no value; age in s."""
-
-    probe: str
-    name: str
-    medium: str
-    x_m: float
-    y_m: float
-    z_m: float
-    value: float | None
-    U: float | None
-    age_s: float
-    trusted: bool
-    why: str = ""  # why it is not trusted, where that is not its age
 
 
 @dataclass(frozen=True)

@@ -22,8 +22,9 @@ from logger.model import Position, Rule
 from logger.rules.plane import FEWEST, Fit
 from logger.series import Float
 
+from .channels import channels_in
 from .chart import Chart, Line
-from .charting import channels_in, clock_changes
+from .charting import clock_changes
 from .envelope import trace
 from .queries import Queries
 

@@ -7,7 +7,8 @@ from html import escape
 
 from logger.model import Room, Zone
 
-from .field import PROBES_NEEDED, Gradient, Spot, air, field, field_png, gradient
+from .field import PROBES_NEEDED, Gradient, air, field, field_png, gradient
+from .spots import Spot
 from .theme import cividis
 from .wording import age, figure, shown, unit
 

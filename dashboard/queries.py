@@ -22,10 +22,11 @@ from logger.instants import NS
 from logger.model import DERIVED, AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone
 
 from .access import allowed
+from .channels import channels_in, quantities
 from .chart import Chart
-from .charting import channels_in, charted, quantities
-from .field import Spot
+from .charting import charted
 from .source import Source
+from .spots import Spot
 from .statements import Statement, statement
 from .wording import STALE_S
 

@@ -19,7 +19,8 @@ from logger.instants import NS
 
 from .. import figures
 from ..access import needs
-from ..charting import channels_in, channels_of, charted, quantities
+from ..channels import channels_in, channels_of, quantities
+from ..charting import charted
 from ..components import (
     aria,
     behind,

@@ -11,11 +11,12 @@ from typing import Any
 import pytest
 
 from dashboard import figures
-from dashboard.field import Spot, field, gradient
+from dashboard.field import field, gradient
 from dashboard.figures import spread
 from dashboard.plan import plan
 from dashboard.queries import Queries
 from dashboard.scale import axis_of, label, scale
+from dashboard.spots import Spot
 from logger.model import Conformity, RuleState
 from tests.dashboard.synthetic import HOUR, NOW
 

@@ -261,7 +261,7 @@ def test_clock_change_is_marked(q: Queries) -> None:
 
 def test_every_quantity_has_a_name() -> None:
     """A setup may measure what nobody here thought of; the page still draws its list."""
-    from dashboard.charting import quantities
+    from dashboard.channels import quantities
     from logger.model import DERIVED
     from logger.units import QUANTITIES
 
