@@ -14,7 +14,7 @@ from dash.development.base_component import Component
 from logger.accounts import Act
 from logger.conflicts import Disagreement, decide, disagreements, of_source
 from logger.errors import Refused, StillroomError
-from logger.incoming_files import refused_files
+from logger.service.folder import refused_files
 
 from ..access import acting, allowed, needs
 from ..components import button, card, choice, field, refusal, table

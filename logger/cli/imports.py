@@ -15,6 +15,7 @@ import typer
 from ..confined import start_early
 from ..errors import ImportRefused, Refused
 from ..instants import rfc3339
+from ..stopping import StopRequest
 from .opening import Opened, applied_setup, has_record, opened_or_new
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, table
@@ -95,8 +96,6 @@ def imports(
       stillroom import --watch /srv/loggers --profile machine-bay
     """
     if watch is not None:
-        from .watching import watch_folder
-
         watch_folder(watch, profile, person(who), data, config)
     elif not files:
         raise Refused("Name the files to import, or a folder with --watch; nothing was imported.")
@@ -402,3 +401,35 @@ def _lines(done: Sequence[ImportResult], dry_run: bool, shown: Sequence[Preview 
 def _row(r: ImportResult) -> tuple[Any, ...]:
     ends = [None if at is None else rfc3339(at) for at in (r.first_ns, r.last_ns)]
     return r.name, r.rows, r.stored, r.duplicates, len(r.conflicts), r.flagged, *ends
+
+
+EVERY_S = 2.0
+
+
+def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config: Path | None) -> None:
+    """Look at the folder again and again; tells what became of each file."""
+    from ..imports.watching import Folder
+
+    watched = Folder(folder)
+    with opened_or_new(data, config, who) as found, StopRequest() as stop:
+        applied_setup(found)
+        typer.echo(f"Watching {folder}; Ctrl-C ends it.")
+        while not stop.asked:
+            _turn(found, watched, profile, who)
+            until = time.monotonic() + EVERY_S
+            stop.wait(lambda until=until: time.monotonic() < until)  # type: ignore[misc]
+
+
+def _turn(found: Opened, watched: object, profile: str | None, who: str) -> None:
+    from ..imports.importer import plain_name
+    from ..imports.watching import Folder
+    from ..service.folder import tell_refused
+
+    assert isinstance(watched, Folder)  # noqa: S101 (imported late)
+    done = watched.outcomes(
+        lambda path: imported(found, path, profile_for(found, path, profile), who), time.monotonic()
+    )
+    for one in done:
+        if one.state == "refused":
+            tell_refused(found.store, one, who)
+        typer.echo(f"{plain_name(one.path)}: {one.why or one.state}")
