@@ -18,7 +18,7 @@ from logger.accounts import Act
 from logger.current import Current
 from logger.errors import Refused, StillroomError, StoreError
 from logger.instants import NS, said
-from logger.record import amend, issue, issue_of, issues, moment
+from logger.record import amend, issue, issue_of, issues, state_at
 from logger.record.reviews import Signer, label_of, missing, review, reviews
 from logger.record.reviews import shown as review_shown
 
@@ -87,7 +87,7 @@ def _answered(q: Queries, asked: Mapping[str, str]) -> Component:
     current, zone = _current(q), q.room.timezone
     at_ns = said(asked["at"], ZoneInfo(zone), q.now_ns(), "When")
     with current.judging:
-        told = moment(current.store, current.verdicts, asked.get("zone", ""), at_ns, q.now_ns())
+        told = state_at(current.store, current.verdicts, asked.get("zone", ""), at_ns, q.now_ns())
     head = [verdict(told["verdict"], told["reason"])]
     by = "; ".join(f"{r['who']} ({r['period']})" for r in told["reviews"])
     version = told["setup"] or {"version": "none", "approver": "nobody"}

@@ -153,11 +153,11 @@ def at(
     Example:
       stillroom record at "20 October 14:10" --zone machine-bay
     """
-    from ..record import moment
+    from ..record import state_at
 
     with opened(data, config) as found:
         at_ns = said(when, found.zone_info, found.now_ns)
-        told = moment(found.store, found.verdicts(), zone, at_ns, found.now_ns)
+        told = state_at(found.store, found.verdicts(), zone, at_ns, found.now_ns)
         lines = _moment_lines(told, found)
     answer(told, as_json, lines)
 

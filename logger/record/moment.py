@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ..verdicts import Verdicts
 
 
-def moment(store: Store, verdicts: Verdicts, zone: str, at_ns: int, now_ns: int) -> dict[str, Any]:
+def state_at(store: Store, verdicts: Verdicts, zone: str, at_ns: int, now_ns: int) -> dict[str, Any]:
     """Everything that is known of a zone at an instant, as plain data.
 
     IntervalError where the instant lies outside the record. Readings are the nearest of each channel

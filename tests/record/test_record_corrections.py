@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from logger.record.state_at import state_at
 
 from logger import actions, affected
 from logger.calibration import corrected
@@ -17,7 +18,6 @@ from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.contents import contents
 from logger.record.interval import Interval
-from logger.record.moment import moment
 from logger.store import Store
 from logger.verdicts import Verdicts
 from logger.working import working
@@ -54,7 +54,7 @@ def test_a_correction_and_its_U_are_told_part_by_part(
     store: Store, setup: Setup, made: SimpleNamespace
 ) -> None:
     """Just before noon: −0.130 = −0.010 − 0.120 within 0.001; U from 0.015 and 0.12/2/√3: 0.0754."""
-    told = moment(store, Verdicts(store, setup), "bay", made.at(12) - 60 * NS, made.at(48))
+    told = state_at(store, Verdicts(store, setup), "bay", made.at(12) - 60 * NS, made.at(48))
     (reading,) = told["readings"]
     parts = reading["worked_out"]
     assert [p["name"].split(",")[0] for p in parts["correction"]] == ["certificate C-1", "as found by C-2"]
