@@ -40,9 +40,8 @@ class Line:
 
 def write_lines(path: Path, lines: Sequence[Line]) -> None:
     """Entries into a new file; durable only once it was synced."""
+    import pyarrow as pa
     import pyarrow.parquet as pq
-
-    from ..arrow import pyarrow as pa
 
     text = {"kind": pa.dictionary(pa.int32(), pa.string()), "who": pa.dictionary(pa.int32(), pa.string())}
     types = [pa.int64(), pa.int64(), text["kind"], text["who"], pa.string(), pa.string(), pa.string()]

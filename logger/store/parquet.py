@@ -27,9 +27,9 @@ from types import TracebackType
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 
-from ..arrow import pyarrow as pa
 from ..series import STATUS, Int
 from .rows import Columns, Texts
 
