@@ -27,7 +27,6 @@ from ..people import Refusals, Tokens
 from ..readiness import begin
 from ..store import Store
 from ..through import WAY
-from ..told import excursion_json
 from . import asked, problems
 from .description import VERSION, description
 from .door import OPEN, Door, scope, token
@@ -106,7 +105,7 @@ class Interface:
             found = self._current.verdicts.excursions(zone, from_ns, to_ns, now_ns)
         if len(found) > MOST_EXCURSIONS:
             raise Refused(f"There are {len(found)} excursions in it; ask for a shorter interval.")
-        return _json({"excursions": [excursion_json(one) for one in found]})
+        return _json({"excursions": [one.to_dict() for one in found]})
 
     def start(self) -> Response:
         """Register a job that begins now."""

@@ -9,7 +9,6 @@ import typer
 
 from ..instants import NS, parse, rfc3339, wall
 from ..model import Excursion
-from ..told import excursion_json
 from .opening import opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
 from .printing import answer, counted, duration, figures, table
@@ -59,7 +58,7 @@ def excursions(
     asked = sum(s == "open" for s in states)
     first = f"{counted(len(both), 'excursion')}, {asked} of them to be decided on."
     lines = [first, "", *table(heads, [_excursion_row(e, s, found.zone_info) for e, s in both])]
-    answer([excursion_json(e) | {"disposition": s} for e, s in both], as_json, lines)
+    answer([e.to_dict() | {"disposition": s} for e, s in both], as_json, lines)
 
 
 def _state(e: Excursion, decided: Any) -> str:
@@ -164,7 +163,7 @@ def causes(
             effect = before_after(every, at_ns, found.now_ns)
     told = {
         "causes": [asdict(c) for c in counted_],
-        "repeats": [excursion_json(e) for e in again],
+        "repeats": [e.to_dict() for e in again],
         "effect": None if effect is None else asdict(effect),
     }
     lines = table(
