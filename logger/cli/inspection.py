@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from ..errors import Refused
 from ..instants import parse, rfc3339
 from ..model import Inspection
-from .check import leading_first
+from .answers import answered, lines_of
 from .opening import Opened, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
 from .printing import answer, counted, table
 
 if TYPE_CHECKING:
     from ..affected import Touched
-    from ..bulk import Answer
 
 inspection = typer.Typer(help="Inspections, each with its verdict.")
 
@@ -59,68 +58,8 @@ def inspections(
     answer(rows, as_json, lines_of(rows))
 
 
-def lines_of(rows: Sequence[dict[str, Any]]) -> list[str]:
-    """A sentence and a table of judged jobs."""
-    heads = ("key", "zone", "from", "to", "verdict", "reason", "U_um", "share", "title")
-    return [
-        f"{counted(len(rows), 'inspection')}.",
-        "",
-        *table(heads, [[row[h] for h in heads] for row in rows]),
-    ]
-
-
 def _touches(job: Inspection, from_ns: int, to_ns: int) -> bool:
     return job.from_ns < to_ns and (job.to_ns is None or job.to_ns > from_ns)
-
-
-def answered(found: Opened, jobs: Sequence[Inspection]) -> list[dict[str, Any]]:
-    """Each job with its verdict and µm, as plain data."""
-    from ..assessment import question_of
-    from ..bulk import assess_many
-
-    questions = [question_of(job, found.now_ns) for job in jobs]
-    answers = assess_many(found.verdicts(), questions, found.now_ns)
-    return [row_of(job, one) for job, one in zip(jobs, answers, strict=True)]
-
-
-def row_of(job: Inspection, one: Answer) -> dict[str, Any]:
-    """A job and its answer as plain data."""
-    told = {
-        "key": job.key,
-        "zone": job.zone,
-        "from": rfc3339(job.from_ns),
-        "to": None if job.to_ns is None else rfc3339(job.to_ns),
-        "title": job.title,
-        "part": job.part,
-        "material": job.material,
-        "length_mm": job.length_mm,
-        "tolerance_um": job.tolerance_um,
-        "machine": job.machine,
-        "person": job.person,
-        "activity": job.activity,
-    }
-    if one.found is None:
-        nothing: dict[str, Any] = {
-            "verdict": "not shown",
-            "reason": one.refused,
-            "because": one.refused,
-            "reasons": [],
-            "digest": None,
-        }
-        return told | nothing | {"thermal": None, "U_um": None, "share": None}
-    check = one.found.check.to_json()
-    thermal = one.found.thermal_json()
-    share = thermal and thermal.get("share_of_tolerance")
-    return told | {
-        "verdict": check["verdict"],
-        "reason": check["reason"],
-        "because": check["because"],
-        "reasons": leading_first(check),
-        "digest": check["digest"],
-        "thermal": thermal,
-        "U_um": None if not thermal or thermal.get("U_um") is None else round(thermal["U_um"], 3),
-        "share": None if share is None else f"{share:.1%}",
-    }
 
 
 @inspection.command("start")

@@ -14,7 +14,7 @@ from dashboard.pages.inspections import _verdict_of
 from logger import actions, affected
 from logger.assessment import question_of
 from logger.bulk import assess_many
-from logger.cli.inspection import row_of
+from logger.cli.answers import row_of
 from logger.dispositions import Span
 from logger.impact import changed_verdicts
 from logger.instants import NS

@@ -29,8 +29,7 @@ from logger.accounts import Scope
 from logger.api import create_api
 from logger.assessment import assess, question_of
 from logger.bulk import assess_many
-from logger.cli.check import assessment_lines
-from logger.cli.inspection import row_of
+from logger.cli.answers import assessment_lines, row_of
 from logger.config import example_folder, in_force, read_texts
 from logger.dispositions import Span
 from logger.errors import Refused
