@@ -9,21 +9,16 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
-from zoneinfo import ZoneInfo
 
-import numpy as np
-
-from .conditions import NotCounted, Statement, extents, statement
 from .errors import IntervalError, Refused, UnitError
 from .inspection import Check
 from .instants import NS, rfc3339
 from .judge import Judgement
 from .model import Inspection, Period, Setup, ThermalBody
-from .model.reasons import WHY_TEXT, Why
 from .periods import periods
 from .physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
-from .series import once
 from .stamp import stamp
+from .stated_conditions import cells_of, conditions_of
 from .thermal_error import Feature, ThermalError, Work, thermal_errors
 from .thermal_tracks import Lag, Track, Tracks, tracks
 from .verdicts import Verdicts
@@ -137,7 +132,7 @@ def assessed(verdicts: Verdicts, judgement: Judgement, asked: Question, before_s
     """The same from a judgement that covers all of it."""
     result = verdicts.checked(judgement, asked.from_ns, asked.to_ns, before_s, asked.activity)
     told = _statement(verdicts, judgement, result)
-    pieces = tuple(periods(judgement, _inside(judgement, result)))
+    pieces = tuple(periods(judgement, cells_of(judgement, result)))
     if not asked.features or asked.work is None:
         return Assessment(result, (), None, told, (), pieces)
     mastered = asked.from_ns if asked.mastered_ns is None else asked.mastered_ns
@@ -147,11 +142,6 @@ def assessed(verdicts: Verdicts, judgement: Judgement, asked: Question, before_s
         return Assessment(result, (), None, told, ("no confirmed temperature in the interval",), pieces)
     errors = thermal_errors(found, asked.features, asked.work)
     return Assessment(result, tuple(errors), found, told, found.notices, pieces)
-
-
-def _inside(judgement: Judgement, result: Check) -> slice:
-    step_ns, first, n = judgement.grid.step_ns, judgement.grid.first, judgement.grid.n
-    return slice(result.from_ns // step_ns - first, min(n, -(-result.to_ns // step_ns) - first))
 
 
 def _segment(p: Period) -> dict[str, Any]:
@@ -164,50 +154,9 @@ def _segment(p: Period) -> dict[str, Any]:
 def _statement(verdicts: Verdicts, judgement: Judgement, result: Check) -> str | None:
     """The sentence for a certificate; None where what it would say is not shown."""
     try:
-        return conditions(verdicts, judgement, result).sentence
+        return conditions_of(verdicts, judgement, result).sentence
     except Refused:
         return None
-
-
-def conditions(verdicts: Verdicts, judgement: Judgement, result: Check) -> Statement:
-    """The conditions of a check's interval, from the judgement that it was made of; Refused if not shown."""
-    inside, setup = _inside(judgement, result), verdicts.setup.at(result.from_ns)
-    found = extents(judgement, verdicts.setup, inside)
-    missing = [one for key in judgement.cells if (one := _not_counted(verdicts, judgement, key, inside))]
-    return statement(result, found, missing, setup.zone(result.zone).name, ZoneInfo(setup.room.timezone))
-
-
-def _not_counted(verdicts: Verdicts, judgement: Judgement, channel: str, inside: slice) -> NotCounted | None:
-    """Readings of a channel that did not count, and of one that a rule asks for also that there is none."""
-    cells, known = judgement.cells[channel], verdicts.setup.channels.get(channel)
-    there = cells.placed[inside]
-    if known is None or not there.any():
-        return None
-    counted = int(cells.count[inside][there].sum())
-    short = counted * known.interval_s < int(there.sum()) * judgement.grid.step_s
-    why = Why(int(cells.why[inside][there].max(initial=0)))
-    if not short and why == Why.EVIDENCE:
-        return None
-    grid = judgement.grid.part(inside)
-    ends = grid.first * grid.step_ns, (grid.first + grid.n) * grid.step_ns
-    readings = once(verdicts.store.readings(channel, *ends))
-    at = readings.taken_ns[np.isfinite(readings.value)] // grid.step_ns - grid.first
-    left = int(there[at].sum()) - counted
-    if left <= 0:
-        return NotCounted(channel, 0, "") if not counted and _decides(judgement, channel, inside) else None
-    doubts = why in (Why.EVIDENCE, Why.NO_READING)
-    return NotCounted(
-        channel, left, "outside the span of the probe" if doubts else WHY_TEXT[why], not counted
-    )
-
-
-def _decides(judgement: Judgement, channel: str, inside: slice) -> bool:
-    """Whether a rule in force looks at the channel."""
-    probe, _, quantity = channel.rpartition(".")
-    return any(
-        f.rule.quantity == quantity and probe in f.labels and bool(f.conformity[inside].any())
-        for f in judgement.findings
-    )
 
 
 def settled(setup: Setup, asked: Question) -> Question:

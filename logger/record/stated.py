@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..assessment import conditions as stated
+from ..stated_conditions import conditions_of as stated
 
 if TYPE_CHECKING:
     from ..conditions import Statement

@@ -84,7 +84,8 @@ class Archive:
     @contextmanager
     def open(self, file: str, content: bytes | None = None) -> Iterator[Reader]:
         """A sealed file (its bytes, when they were read already); StoreDamaged when it cannot be read."""
-        from .parquet import UNREADABLE, Reader
+        from .journal_files import UNREADABLE
+        from .parquet import Reader
 
         try:
             with Reader(self._folder / file if content is None else content) as reader:

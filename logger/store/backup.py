@@ -23,7 +23,7 @@ from ..errors import Refused, StoreError, StoreInUse
 from ..instants import NS, rfc3339
 from . import lock
 from .database import FILE
-from .files import PART
+from .files import PART, sha256_of
 from .generations import (
     FILES,
     FORMAT,
@@ -39,7 +39,7 @@ from .journal_files import seals as journal_seals
 from .restore import Also, proven, unpacked
 from .store import Store
 from .tables import issue
-from .target import copied, plain_target_errors, read_json, sha256_of, written_json
+from .target import copied, plain_target_errors, read_json, written_json
 
 LOCK = "backup.lock"
 KEEP = 14

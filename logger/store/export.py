@@ -23,12 +23,13 @@ import numpy as np
 from ..errors import Refused
 from ..instants import rfc3339
 from .archive import FOLDER
+from .files import sha256_of
 from .journal import canonical
 from .month_file import days_of
 from .months import DAY_NS, month_of, month_span
 from .rows import Columns, ordered
 from .store import Store
-from .target import copied, plain_target_errors, sha256_of, written, written_json
+from .target import copied, plain_target_errors, written, written_json
 
 FORMAT = "stillroom export 1"
 MANIFEST = "export.json"

@@ -21,7 +21,8 @@ from typing import Any
 
 from ..errors import StoreError
 from .database import FILE
-from .target import plain_target_errors, read_json, sha256_of
+from .files import sha256_of
+from .target import plain_target_errors, read_json
 
 MARKER = "stillroom-backup.json"
 FORMAT = "stillroom backup 1"

@@ -14,10 +14,23 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 from sqlalchemy import Connection, inspect, select
 
 from ..errors import StoreDamaged
 from .tables import journal, journal_seal
+
+# What reading a file of arbitrary bytes may raise: Arrow's own errors, and ours on its odd answers.
+UNREADABLE = (
+    pa.ArrowException,
+    OSError,
+    ValueError,
+    LookupError,
+    TypeError,
+    AttributeError,
+    OverflowError,
+    MemoryError,
+)
 
 FOLDER = "journal"
 FIELDS = ("number", "at_ns", "kind", "who", "what", "why", "sha256")
@@ -56,8 +69,6 @@ def write_lines(path: Path, lines: Sequence[Line]) -> None:
 def read_lines(path: Path) -> Iterator[Line]:
     """Entries of a file in order; StoreDamaged where it cannot be read."""
     import pyarrow.parquet as pq
-
-    from .parquet import UNREADABLE
 
     try:
         with pq.ParquetFile(path) as file:

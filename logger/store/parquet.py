@@ -63,19 +63,6 @@ STEPS = ["taken", "received_after_ms", "monotonic_minus_taken_ms", "seq"]
 SHOWN = ["taken", "taken_rest_ns", "value", "status", "late"]
 
 
-# What reading a file of arbitrary bytes may raise: Arrow's own errors, and ours on its odd answers.
-UNREADABLE = (
-    pa.ArrowException,
-    OSError,
-    ValueError,
-    LookupError,
-    TypeError,
-    AttributeError,
-    OverflowError,
-    MemoryError,
-)
-
-
 class Writer:
     """Writes one file, channel by channel."""
 

@@ -15,11 +15,12 @@ from ..instants import rfc3339
 from .database import RESTORING
 from .export import FORMAT, JOURNAL, MANIFEST, day_digests, manifest_digest
 from .facts import Verification
+from .files import sha256_of
 from .journal import FIRST, digest
 from .restore import Restored, refuse_occupied
 from .rows import Columns, joined
 from .store import Store
-from .target import inside, plain_target_errors, read_json, sha256_of, written
+from .target import inside, plain_target_errors, read_json, written
 
 _NOTHING = "nothing was made. Take another copy of the export, or restore a backup"
 AT_ONCE = 50_000  # readings of one batch

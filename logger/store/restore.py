@@ -12,10 +12,10 @@ from ..errors import Refused, StoreDamaged
 from ..instants import rfc3339
 from .database import FILE, RESTORING
 from .facts import Verification
-from .files import PART
+from .files import PART, sha256_of
 from .generations import Generation, chosen, is_target
 from .store import Store
-from .target import copied, inside, plain_target_errors, sha256_of, written
+from .target import copied, inside, plain_target_errors, written
 
 Also = Callable[[Store], Iterable[str]]  # faults of a restored record that the store cannot see
 

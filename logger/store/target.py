@@ -63,12 +63,6 @@ def written_json(path: Path, facts: Mapping[str, Any]) -> str:
     return written(path, (json.dumps(facts, indent=1, ensure_ascii=False) + "\n").encode())
 
 
-def sha256_of(path: Path) -> str:
-    """SHA-256 of a file in bounded memory."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 def read_json(path: Path) -> dict[str, Any] | None:
     """The facts in a file; None where it is not there or holds none."""
     try:

@@ -27,6 +27,7 @@ from .claims import Claims, read_chain
 from .clocks import check_clocks
 from .database import Database, quick_check
 from .facts import Verification
+from .files import sha256_of
 from .month_file import CHANNEL_FACTS, SEAL_FACTS
 from .names import Names
 from .overview import Overviews
@@ -38,7 +39,6 @@ from .shape import check_shape
 from .stored import differs, stored
 from .tables import batch, disposal, journal_seal, reading, seal, seal_channel
 from .tables import name as known_name
-from .target import sha256_of
 
 MOST = 2**63 - 1
 READERS = min(4, os.cpu_count() or 1)
