@@ -16,6 +16,7 @@ from logger.printed import bound, with_U
 
 from . import figures
 from .budget import thermal_cards
+from .charting import window_chart
 from .components import behind, card, graph, key_to_trace, period_table, table, verdict
 from .local_axis import offsets_in
 from .queries import Queries
@@ -67,7 +68,7 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
     """The interval with its pre-window and a quarter more on either side."""
     start = from_ns - pre_window_s * NS
     margin = max((to_ns - start) // 4, 1800 * NS)
-    chart = q.chart(zone, "temperature", start - margin, min(to_ns + margin, q.now_ns()), marks=True)
+    chart = window_chart(q, zone, "temperature", start - margin, min(to_ns + margin, q.now_ns()), marks=True)
     chart = figures.Chart(
         **{
             **chart.__dict__,

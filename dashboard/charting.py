@@ -13,22 +13,27 @@ import numpy as np
 from logger.accounts import Act
 from logger.curves import Curve
 from logger.instants import NS
+from logger.model import DERIVED
 from logger.series import Float
 from logger.store import Entry
 from logger.units import quantity
 from logger.wall_time import offset_text, stretches
 
 from .access import allowed
-from .channels import channels_in, channels_of
+from .channels import channels_in, channels_of, quantities
 from .chart import Chart, Line
 from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace
 from .journal_words import told
+from .queries import in_force
 
 if TYPE_CHECKING:
     from .queries import Queries
 
 RAW_POINTS = 4000  # a line of at most so many readings is drawn from each of them
 MOST_CHANGES = 4  # of the clock are noted; in longer windows the ticks alone tell them
+LIVE_WINDOW_S = 12 * 3600
+ALWAYS_DRAWN = ("temperature", "relative_humidity")  # also where no limit is set for it
+LIVE_PANELS = 3
 ACTS = 200  # so many acts of people are marked in one chart
 
 
@@ -147,3 +152,24 @@ def clock_changes(from_ns: int, to_ns: int, zone: str) -> list[tuple[int, str]]:
 def _change(before_s: int, after_s: int) -> str:
     way = "back" if after_s < before_s else "forward"
     return f"clock put {way}: {offset_text(before_s)} to {offset_text(after_s)}"
+
+
+def live_panels(q: Queries, zone: str) -> list[tuple[str, list[str]]]:
+    """What is drawn of a zone now: each measured quantity with its channels, if it is ruled or common."""
+    now = q.now_ns()
+    ruled = {r.quantity for r in q.setup.rules_of(zone) if r.kind == "limit" and in_force(r, now)}
+    found = [(name, q.channels(zone, name)) for name in quantities(q.setup) if name not in DERIVED]
+    drawn = [(name, some) for name, some in found if some and name in {*ruled, *ALWAYS_DRAWN}]
+    return drawn[:LIVE_PANELS] or [("temperature", [])]
+
+
+def live_chart(q: Queries, zone: str) -> Chart:
+    """The last 12 h of a zone up to now."""
+    now = q.now_ns()
+    names = [name for name, _ in live_panels(q, zone)]
+    return replace(charted(q, zone, names, now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
+
+
+def window_chart(q: Queries, zone: str, name: str, from_ns: int, to_ns: int, *, marks: bool = False) -> Chart:
+    """A window of one quantity of a zone, with limits as in force and the trace."""
+    return charted(q, zone, [name], from_ns, to_ns, marks=marks)

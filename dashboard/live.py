@@ -15,6 +15,7 @@ from logger.instants import NS
 from . import figures
 from .axes import name_of
 from .chart import MS, Chart
+from .charting import live_chart, live_panels
 from .queries import Queries
 
 TRACE_TICKS = 12  # every minute the trace, the limits and the labels follow
@@ -46,7 +47,7 @@ def known_of(q: Queries, cursor: Mapping[str, Any], zones: Sequence[str]) -> dic
 
 
 def _channels(q: Queries, zones: Sequence[str]) -> list[str]:
-    return [c for zone in zones for _, some in q.live_panels(zone) for c in some]
+    return [c for zone in zones for _, some in live_panels(q, zone) for c in some]
 
 
 def live_tick(
@@ -66,7 +67,7 @@ def live_tick(
     added = broken(q, news, {channel: (ms + 1) * MS - 1 for channel, ms in known.items() if ms})
     extended = [extension(q, zone, added) for zone in zones]
     traces = [
-        patched(q.live_chart(zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones
+        patched(live_chart(q, zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones
     ]
     if newest == cursor["cursor"]:
         return extended, traces, no_update
@@ -76,7 +77,7 @@ def live_tick(
 
 def _anew(q: Queries, zones: list[str]) -> tuple[list[Any], list[Any], Any]:
     newest = q.cursor()
-    charts = [q.live_chart(zone) for zone in zones]
+    charts = [live_chart(q, zone) for zone in zones]
     fresh = cursor_of(newest, charts)
     return [no_update] * len(zones), [patched(c, lines=True) for c in charts], fresh
 
@@ -99,7 +100,7 @@ def broken(q: Queries, news: Mapping[str, Any], last: Mapping[str, int]) -> Poin
 
 def extension(q: Queries, zone: str, news: Points) -> Any:
     """The points of one chart, for `extendData`."""
-    added = figures.ticks(news, q.live_panels(zone))
+    added = figures.ticks(news, live_panels(q, zone))
     return no_update if added is None else (*added, MAX_POINTS)
 
 

@@ -19,20 +19,14 @@ from logger.assessment import Question
 from logger.attending import alarm_specs, comment_of
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
-from logger.model import DERIVED, AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone
+from logger.model import AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone
 
 from .access import allowed
-from .channels import channels_in, quantities
-from .chart import Chart
-from .charting import charted
+from .channels import channels_in
 from .source import Source
 from .spots import Spot
 from .statements import Statement, statement
 from .wording import STALE_S
-
-LIVE_WINDOW_S = 12 * 3600
-ALWAYS_DRAWN = ("temperature", "relative_humidity")  # also where no limit is set for it
-LIVE_PANELS = 3
 
 
 @dataclass(frozen=True)
@@ -97,7 +91,7 @@ class Queries:
     def _out_of_limits(self, zone: str) -> bool:
         """Whether the newest value of a channel is beyond a limit of it, judged or not yet."""
         now, newest = self.now_ns(), self.source.newest()
-        rules = [r for r in self.setup.rules_of(zone) if r.kind == "limit" and _in_force(r, now)]
+        rules = [r for r in self.setup.rules_of(zone) if r.kind == "limit" and in_force(r, now)]
         for rule in rules:
             low = -math.inf if rule.lower is None else rule.lower
             high = math.inf if rule.upper is None else rule.upper
@@ -160,24 +154,6 @@ class Queries:
         return sorted(old, key=lambda one: -one[1])
 
     # Charts.
-
-    def live_panels(self, zone: str) -> list[tuple[str, list[str]]]:
-        """What is drawn of a zone now: each measured quantity with its channels, if it is ruled or common."""
-        now = self.now_ns()
-        ruled = {r.quantity for r in self.setup.rules_of(zone) if r.kind == "limit" and _in_force(r, now)}
-        found = [(name, self.channels(zone, name)) for name in quantities(self.setup) if name not in DERIVED]
-        drawn = [(name, some) for name, some in found if some and name in {*ruled, *ALWAYS_DRAWN}]
-        return drawn[:LIVE_PANELS] or [("temperature", [])]
-
-    def live_chart(self, zone: str) -> Chart:
-        """The last 12 h of a zone up to now."""
-        now = self.now_ns()
-        names = [name for name, _ in self.live_panels(zone)]
-        return replace(charted(self, zone, names, now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
-
-    def chart(self, zone: str, name: str, from_ns: int, to_ns: int, *, marks: bool = False) -> Chart:
-        """A window of one quantity of a zone, with limits as in force and the trace."""
-        return charted(self, zone, [name], from_ns, to_ns, marks=marks)
 
     def channels(self, zone: str, name: str) -> list[str]:
         """Channels of one quantity in a zone."""
@@ -293,7 +269,7 @@ class Queries:
             and r.quantity == "temperature"
             and r.lower is not None
             and r.upper is not None
-            and _in_force(r, now)
+            and in_force(r, now)
         ]
         low, high = min(bands, key=lambda band: band[1] - band[0], default=(19.5, 20.5))
         return (3 * low + high) / 4, (low + 3 * high) / 4
@@ -338,7 +314,7 @@ class Queries:
         return self.source.stop_inspection(key, who.strip() or job.person, self.now_ns())
 
 
-def _in_force(rule: Rule, now_ns: int) -> bool:
+def in_force(rule: Rule, now_ns: int) -> bool:
     return rule.from_ns <= now_ns and (rule.to_ns is None or rule.to_ns > now_ns)
 
 

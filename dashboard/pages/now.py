@@ -11,6 +11,7 @@ from logger.accounts import Act
 
 from .. import figures
 from ..access import needs
+from ..charting import live_chart
 from ..components import (
     behind,
     card,
@@ -42,7 +43,7 @@ def layout(q: Queries, _: str) -> Component:
     """The page with its first data in it."""
     zones = [zone.key for zone in q.setup.zones_now()]
     number = q.cursor()  # before the charts, or what arrives meanwhile would never be drawn
-    charts = [q.live_chart(zone) for zone in zones]
+    charts = [live_chart(q, zone) for zone in zones]
     parts = _parts(q, whole=True)
     cursor = cursor_of(number, charts)
     return html.Div(

@@ -9,6 +9,7 @@ import pytest
 
 from dashboard import figures
 from dashboard.alert import header_clock
+from dashboard.charting import live_chart, window_chart
 from dashboard.live import broken, cursor_of, extension, known_of, live_tick, packed
 from dashboard.pages import hands
 from dashboard.pages.hands import alarm_words
@@ -189,11 +190,11 @@ def test_ticks_heal_a_sleeping_tab(q: Queries, record: Synthetic) -> None:
 
 def test_humidity_is_live_beside_temperature(q: Queries, record: Synthetic) -> None:
     """It has a panel of its own in each zone, and a reading of it goes to its own line there."""
-    assert [p.quantity for p in q.live_chart("plate-bench").panels] == ["temperature", "relative_humidity"]
-    cursor = cursor_of(q.cursor(), [q.live_chart("plate-bench")])
+    assert [p.quantity for p in live_chart(q, "plate-bench").panels] == ["temperature", "relative_humidity"]
+    cursor = cursor_of(q.cursor(), [live_chart(q, "plate-bench")])
     record.add(Row("P5.relative_humidity", NOW, NOW, 47.25))
     ((data, where, _),), _, _ = live_tick(q, 1, cursor, ["plate-bench"])
-    drawn = figures.build(q.live_chart("plate-bench"))["data"]
+    drawn = figures.build(live_chart(q, "plate-bench"))["data"]
     assert [(drawn[i]["name"], drawn[i]["yaxis"]) for i in where] == [(q.label("P5.temperature"), "y4")]
     assert data["y"] == [[47.25]]
 
@@ -255,7 +256,7 @@ def test_written_minute_reads_back(ns: int) -> None:
 def test_clock_change_is_marked(q: Queries) -> None:
     """A window over 2026-10-25 notes the change at 01:00 UTC, with the offset on either side of it."""
     change = 1_792_890_000 * NS
-    chart = q.chart("machine-bay", "temperature", change - 5 * HOUR, change + 5 * HOUR)
+    chart = window_chart(q, "machine-bay", "temperature", change - 5 * HOUR, change + 5 * HOUR)
     assert chart.notes == [(change, "clock put back: +02:00 to +01:00")]
 
 
