@@ -22,12 +22,12 @@ import numpy as np
 from sqlalchemy import Connection, select
 
 from .errors import Refused, UnitError, UnknownName
+from .formats.senml import UNITS
 from .instants import NS
 from .model import Config, MqttTopic, PushedLine, Row, Setup
 from .probes.clock import boot_id
 from .probes.messages import BadMessage, Heard, Told, heard
 from .probes.mqtt import Arrived
-from .senml import UNITS
 from .series import STATUS
 from .store import Store, tables
 from .store.clocks import OURS, UNSURE, Comparison

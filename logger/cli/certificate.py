@@ -12,7 +12,7 @@ from .options import DEFAULT_DATA, Config, Data, Json
 from .printing import answer, table
 
 if TYPE_CHECKING:
-    from ..dcc import Dcc, Point, Table
+    from ..formats.dcc import Dcc, Point, Table
 
 
 def add_to(app: typer.Typer) -> None:
@@ -33,7 +33,7 @@ def confirm(
     Example:
       stillroom confirm certificates/AG-0411.xml
     """
-    from ..dcc import LARGEST_BYTES, read
+    from ..formats.dcc import LARGEST_BYTES, read
 
     try:
         # One byte more than is allowed is enough to know.

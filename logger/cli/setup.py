@@ -64,7 +64,7 @@ def export(
     Example:
       stillroom config export --out config-in-march --at 2027-03-01
     """
-    from ..dcc import content_of
+    from ..formats.dcc import content_of
 
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")

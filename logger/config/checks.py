@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations
 
 from ..errors import Fault
+from ..formats.toml import Entry
 from ..model import Placement, Rule, Setup
 from ..rules import kinds
-from ..tables_of_text import Entry
 from ..units import QUANTITIES, unit_name
 from .ceilings import beyond
 from .connections import connection_faults

@@ -17,10 +17,10 @@ from ..as_found import change, released_until_ns
 from ..calibration import standard_uncertainty
 from ..derived import derived_channel, nominal_U
 from ..errors import Fault
+from ..formats.toml import Entry
 from ..model import Certificate, Channel, Position, Rule, Setup
 from ..physics.saturation import log_slope_water
 from ..rules import condensation, plane
-from ..tables_of_text import Entry
 from ..units import difference_to_canonical, to_canonical
 from .schema import RuleTable
 from .tables import Tables

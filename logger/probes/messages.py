@@ -14,9 +14,9 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
+from ..formats.senml import NoSenml, each_once, records
 from ..instants import NS
 from ..model import Message
-from ..senml import NoSenml, each_once, records
 
 LARGEST = 1_000_000  # bytes
 MOST_SECONDS = 2**33

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from .. import __version__
-from ..dcc import content_of
 from ..errors import Refused
+from ..formats.dcc import content_of
 from ..instants import rfc3339
 from ..model import Setup
 from .readings import described

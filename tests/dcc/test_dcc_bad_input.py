@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.dcc import LARGEST_BYTES, Dcc, read
 from logger.errors import CertificateRefused
+from logger.formats.dcc import LARGEST_BYTES, Dcc, read
 
 from . import made
 

@@ -12,8 +12,8 @@ import pytest
 
 from logger import config
 from logger.calibration import corrected
-from logger.dcc import content_of, text_of
 from logger.errors import ConfigError
+from logger.formats.dcc import content_of, text_of
 from logger.instants import NS
 from logger.model import Certificate, Setup
 from logger.setups import Version, effective

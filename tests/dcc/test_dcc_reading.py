@@ -7,8 +7,8 @@ from datetime import date
 
 import pytest
 
-from logger.dcc import Dcc, Point, Table, content_of, read, text_of
 from logger.errors import CertificateRefused
+from logger.formats.dcc import Dcc, Point, Table, content_of, read, text_of
 
 from . import made
 

@@ -25,8 +25,8 @@ from odf.table import Table, TableCell, TableRow
 from odf.text import P
 from openpyxl import Workbook
 
-from logger.dcc import read as read_certificate
 from logger.errors import CertificateRefused, ConfigError, ImportRefused, UnitError
+from logger.formats.dcc import read as read_certificate
 from logger.imports import Profile, profile_of
 from logger.imports.describing import describe
 from logger.imports.outside import description_of, reading_of

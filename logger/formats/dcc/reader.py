@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
-from ..errors import CertificateRefused
+from ...errors import CertificateRefused
 from .document import DCC, SIGNATURE, every, name_of, root_of, text_at, tokens, within
 from .tables import Table, tables_of
 

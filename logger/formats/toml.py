@@ -15,7 +15,7 @@ from typing import Any, Generic, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from .errors import Fault
+from ..errors import Fault
 
 Path = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)

@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from ..errors import CertificateRefused
+from ...errors import CertificateRefused
 
 if TYPE_CHECKING:
     from lxml.etree import _Element as Element
