@@ -24,10 +24,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from .children import module
 from .errors import ImportRefused, Refused, StillroomError
 from .instants import NS, parse
 from .model import AsciiLine, CommandRoute, Config, Inspection
+from .processes.children import module
 
 if TYPE_CHECKING:
     from .stopping import StopRequest

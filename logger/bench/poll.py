@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..children import module
 from ..model import AsciiLine, Row
 from ..probes import buses, stop_all
+from ..processes.children import module
 
 PATTERN = r"T=(?P<t>-?[\d.]+)"
 

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ..confined import start_early
 from ..errors import ImportRefused, Refused
 from ..instants import rfc3339
+from ..processes.confined import start_early
 from ..stopping import StopRequest
 from .opening import Opened, applied_setup, has_record, opened_or_new
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person

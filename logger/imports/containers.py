@@ -14,8 +14,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from ..confined import LIMITED
 from ..errors import ImportRefused
+from ..processes.confined import LIMITED
 
 Kind = Literal["text", "sheet", "json", "parquet"]
 

@@ -21,9 +21,9 @@ from email.utils import format_datetime
 from typing import Literal, Protocol
 
 from ..alarms import Notice
-from ..deadline import Lines, Overdue, within
 from ..instants import NS
 from ..model import MailRoute
+from ..processes.deadline import Lines, Overdue, within
 from .text import Wording
 
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")

@@ -7,11 +7,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..deadline import Errand
 from ..imports import ImportResult, choose_profile, import_file, known_profiles
 from ..imports.importer import plain_name, plain_text
 from ..imports.watching import Folder, Outcome
 from ..model import Config
+from ..processes.deadline import Errand
 from ..store import Store
 
 WHO = "watched folder"

@@ -19,10 +19,10 @@ from http.client import HTTPException
 from typing import Any
 from urllib.parse import quote, urlsplit
 
-from ..deadline import Lines, opener, within
 from ..errors import Refused
 from ..incoming import FIELDS
 from ..model import Row
+from ..processes.deadline import Lines, opener, within
 from ..store import Store
 
 log = logging.getLogger(__name__)

@@ -14,12 +14,12 @@ from sqlalchemy import func, select
 
 from .. import attending
 from ..config import in_force
-from ..deadline import within
 from ..instants import NS, rfc3339
 from ..model import Config
 from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
+from ..processes.deadline import within
 from ..proof import verified
 from ..store import Store, tables
 from ..verdicts import Verdicts

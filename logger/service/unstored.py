@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import partial
 
-from ..deadline import Attempt
 from ..duty import Address, addresses, every_way
 from ..instants import NS
 from ..model import Config, MailRoute
@@ -13,6 +12,7 @@ from ..notify.mail import Sender, identity, message
 from ..notify.quantities import duration
 from ..notify.text import Wording, counted
 from ..notify.ways import Ways
+from ..processes.deadline import Attempt
 
 NOTIFIED_AFTER_S = 30.0  # a disk that is slow for a moment calls nobody
 AGAIN_S = 3600.0

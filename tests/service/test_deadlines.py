@@ -14,11 +14,11 @@ from pathlib import Path
 
 import pytest
 
-from logger.deadline import Errand, Overdue, within
 from logger.model import CommandRoute, Heartbeat, MailRoute, WebhookRoute
 from logger.notify.mail import SmtpSender
 from logger.notify.ways import Ways
 from logger.outside import of_address
+from logger.processes.deadline import Errand, Overdue, within
 from logger.service import heartbeat
 from logger.service.forwarder import Centre, NotTaken
 

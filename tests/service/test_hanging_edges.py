@@ -160,7 +160,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
 def test_the_last_thing_that_hangs_does_not_hold_the_program(tmp_path: Path) -> None:
     """A thread that the kernel holds is left behind: the process ends though it does not."""
     program = (
-        "import time\nfrom logger.deadline import within\n"
+        "import time\nfrom logger.processes.deadline import within\n"
         "try: within(0.2, 'x', lambda _: time.sleep(600))\nexcept TimeoutError as late: print(late)"
     )
     done = subprocess.run(

@@ -7,7 +7,7 @@ import subprocess
 from pathlib import Path
 
 import logger
-from logger.children import module
+from logger.processes.children import module
 
 
 def test_a_file_called_logger_in_the_starting_folder_does_not_hide_the_package(tmp_path: Path) -> None:

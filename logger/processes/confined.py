@@ -27,7 +27,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, ParamSpec, TypeVar, cast
 
-from .errors import ImportRefused, StillroomError
+from ..errors import ImportRefused, StillroomError
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -219,7 +219,7 @@ atexit.register(_end_idle)
 def _started() -> subprocess.Popen[bytes]:
     root = str(Path(__file__).resolve().parent.parent)
     # -P: a file of the folder one stands in must not take the place of a module of ours.
-    code = f"import sys; sys.path.append({root!r}); from logger.confined import serve; serve()"
+    code = f"import sys; sys.path.append({root!r}); from logger.processes.confined import serve; serve()"
     env = {**os.environ, "OMP_NUM_THREADS": "2", "OPENBLAS_NUM_THREADS": "1"}  # each thread maps megabytes
     return subprocess.Popen(
         [sys.executable, "-P", "-B", "-c", code],
