@@ -13,8 +13,8 @@ from urllib.parse import urlsplit
 
 from flask import g, has_request_context, request
 
-from logger.accounts import Act, Role, refuse_unless
 from logger.errors import Refused
+from logger.model.roles import Act, Role, refuse_unless
 from logger.people import Account
 
 ANYONE: Final = "anyone"  # also who has not signed in

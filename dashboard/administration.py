@@ -10,8 +10,8 @@ from http import HTTPStatus
 
 from flask import Blueprint, Response, request
 
-from logger.accounts import Act, Role, roles_of
 from logger.errors import Refused
+from logger.model.roles import Act, Role, roles_of
 from logger.people import Account, People, invented
 
 from .access import needs

@@ -8,8 +8,8 @@ import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.errors import StillroomError
+from logger.model.roles import Act
 
 from .access import acting, allowed, needs
 from .components import button, digest, field, refusal

@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 from logger.assessment import Question, question_of
 from logger.errors import IntervalError, Refused
 from logger.instants import NS, wall_span
-from logger.printed import bound, with_U
+from logger.model.figures import bound, with_U
 
 from . import figures
 from .budget import thermal_cards

@@ -18,9 +18,9 @@ from dash.development.base_component import Component
 from flask import Response, request
 
 from logger import api
-from logger.accounts import Act, wanted
 from logger.current import Current
 from logger.errors import StillroomError
+from logger.model.roles import Act, wanted
 from logger.people import People
 from logger.secret import secret_key
 

@@ -10,10 +10,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from logger.accounts import Act
 from logger.curves import Curve
 from logger.instants import NS
 from logger.model import DERIVED
+from logger.model.roles import Act
 from logger.series import Float
 from logger.store import Entry
 from logger.units import quantity

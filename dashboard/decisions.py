@@ -12,7 +12,6 @@ from urllib.parse import urlencode
 from dash import Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.affected import Touched
 from logger.dispositions import (
     CAUSES,
@@ -27,6 +26,7 @@ from logger.dispositions import (
 from logger.errors import Refused, StillroomError
 from logger.instants import rfc3339
 from logger.model import Excursion
+from logger.model.roles import Act
 
 from .access import acting, allowed, needs
 from .components import button, card, choice, field, refusal, table, verdict

@@ -14,8 +14,8 @@ from flask_login import LoginManager, UserMixin, current_user, login_user, logou
 from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
 from werkzeug.wrappers import Response as Answer
 
-from logger.accounts import Act
 from logger.model import SessionPlan
+from logger.model.roles import Act
 from logger.people import Account, People, Refusals, Sessions, Throttle, invented
 from logger.through import WAY
 

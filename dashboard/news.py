@@ -15,8 +15,8 @@ import orjson
 from dash import Dash
 from flask import Response
 
-from logger.accounts import Act
 from logger.instants import NS
+from logger.model.roles import Act
 
 from .access import needs
 from .queries import Queries

@@ -13,13 +13,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from logger.accounts import Act
 from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.assessment import Question
 from logger.attending import alarm_specs, comment_of
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model import AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone
+from logger.model.roles import Act
 
 from .access import allowed
 from .channels import channels_in

@@ -14,8 +14,8 @@ from typing import Any
 from flask import Blueprint, Response, g, redirect, render_template, request
 from werkzeug.wrappers import Response as Answer
 
-from logger.accounts import SIGNED_BY, Act, Role
 from logger.errors import Refused
+from logger.model.roles import SIGNED_BY, Act, Role
 from logger.people import People, TooOften, invented
 from logger.store import Store
 from logger.through import WAY

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from .accounts import Act
 from .config import in_force, load_texts
 from .errors import Refused, UnknownName
 from .model import Config
+from .model.roles import Act
 from .people import People
 from .required import required_person, required_text
 from .setups import contradictions

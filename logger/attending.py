@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, insert, select, update
 
-from .accounts import refuse_unseen
 from .alarms import ACKNOWLEDGED, Act, ActKind, Alarm, AlarmState, acted
 from .causes import cause_of, leads
 from .errors import Refused, UnknownName
 from .instants import NS, rfc3339
 from .links import Permit
 from .model import AlarmSpec, Setup
+from .model.roles import refuse_unseen
 from .notify.outbox import Letter, Outbox
 from .required import required_person, required_text, visible
 from .store import Store, tables

@@ -22,7 +22,7 @@ from .inspection import Check
 from .instants import wall_span
 from .judge import Judgement
 from .model import Rule, Setup
-from .printed import bound
+from .model.figures import bound
 from .rules.finding import Finding
 from .units import MICRO, quantity
 

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
-from .accounts import Act
 from .dispositions import book
 from .errors import Refused
 from .instants import rfc3339
 from .model import Excursion
+from .model.roles import Act
 from .people.authority import refuse_without_authority
 from .record import issues
 from .store.disposal import Disposed, Request

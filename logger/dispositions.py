@@ -11,10 +11,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
-from .accounts import refuse_unseen
 from .errors import Refused
 from .instants import NS, parse, rfc3339
 from .model import Excursion
+from .model.roles import refuse_unseen
 from .store import Entry, Store
 
 EXCURSION, INSPECTION = "disposition-excursion", "disposition-inspection"

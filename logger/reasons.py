@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 
 from .instants import wall_span
 from .model import REASONS, VERDICT_OF, Reason, Verdict
+from .model.figures import apart, bound, with_U
 from .periods import BODIES
-from .printed import apart, bound, with_U
 
 ALL_KEPT = "All limits kept, guard band included."
 NO_LIMIT = "no limit is in force"

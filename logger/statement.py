@@ -11,9 +11,9 @@ from .ahead import Gains, ahead, skill_text
 from .instants import NS, rfc3339
 from .judge import Judgement
 from .model import REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
+from .model.figures import bound
 from .model.reasons import WHY_TEXT, Why, reason_text
 from .periods import label
-from .printed import bound
 from .reasons import Worst, beyond, in_guard_band, width
 from .rules.finding import Finding
 from .units import MICRO

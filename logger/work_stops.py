@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from .accounts import Act
 from .errors import Refused
 from .instants import rfc3339
 from .model import Setup
+from .model.roles import Act
 from .people.authority import refuse_without_authority
 from .store import Store
 

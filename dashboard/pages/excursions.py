@@ -7,11 +7,11 @@ from urllib.parse import parse_qs, urlencode
 from dash import Dash, html
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.dispositions import Book
 from logger.errors import StillroomError
 from logger.instants import NS
 from logger.model import Excursion
+from logger.model.roles import Act
 
 from .. import decisions
 from ..alarm_figures import alarms_card

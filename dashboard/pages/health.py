@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.instants import NS
+from logger.model.roles import Act
 
 from ..access import needs
 from ..components import card, swatch, table

@@ -11,9 +11,9 @@ from urllib.parse import parse_qs
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.conflicts import Disagreement, decide, disagreements, of_source
 from logger.errors import Refused, StillroomError
+from logger.model.roles import Act
 from logger.service.folder import refused_files
 
 from ..access import acting, allowed, needs

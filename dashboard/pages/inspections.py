@@ -9,10 +9,10 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.errors import StillroomError
 from logger.instants import NS
 from logger.model import Inspection
+from logger.model.roles import Act
 from logger.physics.expansion import IDEAL, MATERIALS
 
 from ..access import acting, needs

@@ -9,8 +9,8 @@ from urllib.parse import parse_qs, urlencode
 from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.errors import StillroomError
+from logger.model.roles import Act
 from logger.store import Entry
 
 from ..access import needs

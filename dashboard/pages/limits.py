@@ -10,9 +10,9 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 from flask import current_app
 
-from logger.accounts import Act, wanted
 from logger.errors import StillroomError
 from logger.model import Rule, Zone
+from logger.model.roles import Act, wanted
 from logger.store import SetupProposal
 
 from ..access import allowed, needs

@@ -7,7 +7,7 @@ from typing import Any
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
+from logger.model.roles import Act
 
 from .. import figures
 from ..access import needs

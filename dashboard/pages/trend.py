@@ -13,9 +13,9 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, ClientsideFunction, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.errors import IntervalError, StillroomError
 from logger.instants import NS
+from logger.model.roles import Act
 
 from .. import figures
 from ..access import needs

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.instants import NS
 from logger.model import RuleState
+from logger.model.roles import Act
 from logger.verdict_trace import runs_in_columns
 
 from .. import theme

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 from flask import Response, current_app, g, request
 
-from ..accounts import Scope
+from ..model.roles import Scope
 from ..people import Refusals, Token, Tokens
 from ..through import WAY
 from .problems import problem

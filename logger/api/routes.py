@@ -15,7 +15,6 @@ from flask import Blueprint, Flask, Response, request
 from werkzeug.exceptions import Forbidden, HTTPException, UnsupportedMediaType
 
 from .. import __version__, actions
-from ..accounts import Scope
 from ..assessment import Question, assess
 from ..current import Current
 from ..errors import Refused, StillroomError
@@ -23,6 +22,7 @@ from ..health import Figure, health
 from ..incoming import AlreadyThere, push, take_rows
 from ..instants import NS, rfc3339
 from ..model import Inspection, PushedLine
+from ..model.roles import Scope
 from ..people import Refusals, Tokens
 from ..readiness import begin
 from ..store import Store

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from ..derivation import scale_name
 from ..instants import parse, rfc3339, wall_span
 from ..model import Inspection
-from ..printed import printed, unit_name
+from ..model.figures import printed, unit_name
 from .opening import Opened
 from .printing import counted, duration, figures, table
 

@@ -219,8 +219,8 @@ def dispose(
     Example:
       stillroom dispose --before 2016-01-01 --who "Greta Holm" --approver "Ines Faber" --why "QM 4.2"
     """
-    from ..accounts import Act
     from ..disposing import dispose as let_go
+    from ..model.roles import Act
     from ..people import People
     from ..store.disposal import Request
 

@@ -107,9 +107,9 @@ def note(
     """
     from dataclasses import asdict
 
-    from ..accounts import Act
     from ..affected import by_excursion, excursion_at, undecided
     from ..dispositions import Findings, book, note_excursion
+    from ..model.roles import Act
     from ..people.authority import refuse_without_authority
 
     given = Findings(cause, detail, immediate, impact, decision, customer)

@@ -309,7 +309,7 @@ def decide(
         --decision "measure again" --customer "delivery a day later" --why "4 µm of 12 µm"
     """
     from .. import affected
-    from ..accounts import Act
+    from ..model.roles import Act
     from ..people.authority import refuse_without_authority
 
     with opened(data, config) as found:

@@ -9,7 +9,7 @@ from typing import Any
 import typer
 
 from ..instants import rfc3339
-from ..printed import decimals, decimals_apart
+from ..model.figures import decimals, decimals_apart
 
 
 def answer(payload: Any, as_json: bool, lines: Sequence[str]) -> None:

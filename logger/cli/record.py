@@ -10,7 +10,7 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse, said, wall
-from ..printed import bound, decimals, printed
+from ..model.figures import bound, decimals, printed
 from .opening import Opened, applied_setup, interval, opened
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
 from .printing import altered, answer, counted, figures, table

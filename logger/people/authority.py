@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from ..accounts import Act, refuse_unless, wanted
 from ..errors import Refused
+from ..model.roles import Act, refuse_unless, wanted
 from ..store import Store
 from .book import People
 

@@ -10,8 +10,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, delete, insert, select, update
 
-from ..accounts import Act, Role, may, only_reads, refuse_unless, roles_of, spelled
 from ..errors import Refused, UnknownName
+from ..model.roles import Act, Role, may, only_reads, refuse_unless, roles_of, spelled
 from ..store import Store
 from ..store.people import secret_mark
 from ..store.tables import account as t

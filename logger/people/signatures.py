@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
-from ..accounts import SIGNED_BY, Meaning, refuse_unless
 from ..errors import Refused
+from ..model.roles import SIGNED_BY, Meaning, refuse_unless
 from ..store.facts import JSON
 from .book import People
 

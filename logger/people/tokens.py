@@ -13,8 +13,8 @@ from typing import Any
 
 from sqlalchemy import Row, insert, select, update
 
-from ..accounts import Scope, scopes_of
 from ..errors import Refused, UnknownName
+from ..model.roles import Scope, scopes_of
 from ..store import Store
 from ..store.people import secret_mark
 from ..store.tables import token as t

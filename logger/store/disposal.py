@@ -15,9 +15,9 @@ from typing import Any
 
 from sqlalchemy import Connection, exists, select
 
-from ..accounts import spelled
 from ..errors import Refused, StoreInUse
 from ..instants import NS, rfc3339
+from ..model.roles import spelled
 from . import lock
 from .archive import LOCK, Archive
 from .database import Database

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from logger.accounts import Scope
 from logger.api import create_api
+from logger.model.roles import Scope
 from logger.people import Tokens
 from logger.store import Store
 

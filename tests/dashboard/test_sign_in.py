@@ -12,8 +12,8 @@ import pytest
 from dashboard.app import create_app
 from dashboard.guard import CALLBACKS
 from dashboard.sign_in import First
-from logger.accounts import Role
 from logger.errors import StoreError
+from logger.model.roles import Role
 from logger.people import People, invented
 from logger.secret import secret_key
 from tests.dashboard.synthetic import Synthetic

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from logger.accounts import Role
+from logger.model.roles import Role
 from logger.people import People
 from tests.dashboard.synthetic import Synthetic
 

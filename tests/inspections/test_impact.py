@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 from logger import actions, affected, dispositions, work_stops
-from logger.accounts import Role
 from logger.config import in_force
 from logger.dispositions import Findings, book, note_excursion
 from logger.errors import Refused, UnknownName
 from logger.instants import NS, parse
 from logger.model import Excursion, Inspection
+from logger.model.roles import Role
 from logger.people import People
 from logger.readiness import begin, forgotten, ready
 from logger.store import Store

@@ -25,7 +25,6 @@ from dashboard.queries import Queries
 from dashboard.source import StoreSource
 from dashboard.wording import written
 from logger import actions, affected
-from logger.accounts import Scope
 from logger.api import create_api
 from logger.assessment import assess, question_of
 from logger.bulk import assess_many
@@ -35,6 +34,7 @@ from logger.dispositions import Span
 from logger.errors import Refused
 from logger.instants import NS, local, parse, rfc3339, wall
 from logger.model import Inspection, Row, Setup
+from logger.model.roles import Scope
 from logger.people import Tokens
 from logger.record import conditions
 from logger.stamp import read_stamp

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from logger.accounts import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
+from logger.model.roles import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads
 from logger.people import People, Refusals, Sessions, Throttle, Tokens, TooOften, sign
 from logger.through import through
 from tests.people.conftest import Clock

@@ -6,11 +6,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from logger.accounts import Role
 from logger.disposing import dispose
 from logger.dispositions import Findings, note_excursion
 from logger.errors import Refused
 from logger.instants import parse
+from logger.model.roles import Role
 from logger.people import People
 from logger.store.disposal import Request
 

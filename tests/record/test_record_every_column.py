@@ -16,11 +16,11 @@ import pyarrow as pa
 import pytest
 
 from logger import actions, approval, attending, marks
-from logger.accounts import Role, Scope
 from logger.alarms import Alarm
 from logger.config import example_folder, in_force, read_texts
 from logger.instants import NS, parse
 from logger.model import Inspection, Mark, Row, Setup
+from logger.model.roles import Role, Scope
 from logger.people import People, Tokens
 from logger.proof import verified
 from logger.record import issue, signing

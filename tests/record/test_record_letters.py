@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 from logger import marks
-from logger.accounts import refuse_unseen
 from logger.errors import Refused
 from logger.instants import NS
 from logger.model import Mark
+from logger.model.roles import refuse_unseen
 from logger.record import issue
 from logger.record.letters import LIST, made, printable
 

@@ -92,8 +92,8 @@ def test_a_record_says_who_had_reviewed_its_interval(room: Room, tmp_path: Path)
 
 
 def test_a_signed_review_takes_the_password_and_nothing_is_left_of_a_wrong_one(room: Room) -> None:
-    from logger.accounts import Role
     from logger.errors import Refused
+    from logger.model.roles import Role
     from logger.people import People
 
     People(room.store).add("brandt", "Livia Brandt", [Role.METROLOGIST], "correct horse battery", "test")

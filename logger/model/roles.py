@@ -12,7 +12,7 @@ import unicodedata
 from collections.abc import Collection, Iterable
 from enum import StrEnum
 
-from .errors import Refused
+from ..errors import Refused
 
 
 def spelled(name: str) -> str:
