@@ -12,12 +12,12 @@ import numpy as np
 
 from logger.curves import Curve
 from logger.instants import NS
+from logger.local_time import offset_text, stretches
 from logger.model import DERIVED
 from logger.model.roles import Act
 from logger.series import Float
 from logger.store import Entry
 from logger.units import quantity
-from logger.wall_time import offset_text, stretches
 
 from .access import allowed
 from .channels import channels_in, channels_of, quantities

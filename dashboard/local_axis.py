@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from logger.instants import NS
-from logger.wall_time import Size, Tick, offset_text, size_of, stretches, ticks
+from logger.local_time import Size, Tick, offset_text, size_of, stretches, ticks
 
 from .wording import local, local_offset
 

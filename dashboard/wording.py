@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from logger.errors import IntervalError
 from logger.instants import NS, parse
-from logger.wall_time import offset_at, offset_text
+from logger.local_time import offset_at, offset_text
 
 from .preferences import fahrenheit
 

@@ -7,8 +7,8 @@ from math import ceil, floor, log10
 from zoneinfo import ZoneInfo
 
 from ..instants import NS
-from ..wall_time import SIZES, Size, offset_text, ticks
-from ..wall_time import Tick as WallTick
+from ..local_time import SIZES, Size, offset_text, ticks
+from ..local_time import Tick as WallTick
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from ..local_time import stretches
 from ..model import Period
 from ..series import Float, Int
-from ..wall_time import stretches
 from .axis import time_ticks, value_ticks
 from .marks import GROUND, HAIR, INK, LIMIT, PATTERNS, SERIES, SOFT
 from .svg import drawing, element, number, path, text

@@ -17,8 +17,8 @@ import pytest
 from dashboard.app import create_app
 from dashboard.local_axis import tick_words
 from logger.instants import NS, parse
+from logger.local_time import stretches
 from logger.model import Excursion, Period
-from logger.wall_time import stretches
 from tests.dashboard.synthetic import Synthetic
 
 pytestmark = pytest.mark.browser

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.instants import NS
-from logger.wall_time import Tick, stretches, ticks
+from logger.local_time import Tick, stretches, ticks
 
 HOUR = 3600 * NS
 ZONES = (
