@@ -179,8 +179,8 @@ def question(
     """What the address asks: of a registered inspection, or of what was filled in about a length."""
     from dataclasses import replace
 
+    from logger.core.physics.expansion import material_of
     from logger.model import Inspection
-    from logger.physics.expansion import material_of
     from logger.thermal_error import Work
 
     if asked.get("inspection"):  # to the second as it was registered, not to the minute of the form

@@ -18,11 +18,11 @@ from typing import Any
 import bottleneck as bn
 import numpy as np
 
+from .core.physics.humidity import dew_point
 from .evidence import Cells
 from .instants import NS
 from .model import Setup
 from .model.reasons import Why
-from .physics.humidity import dew_point
 from .series import Bool, Float
 from .units import MICRO
 

@@ -13,8 +13,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from .core.physics.expansion import IDEAL, UM_PER_MM, Material, allowed_temperature_K
 from .errors import Refused
-from .physics.expansion import IDEAL, UM_PER_MM, Material, allowed_temperature_K
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ def derive(length_mm: float, part: Material, scale: Material, allowed_um: float)
 
     500 mm of aluminium, 2 µm: 0.17 K alone, 0.34 K on a steel scale.
 
-    >>> from logger.physics.expansion import material_of
+    >>> from logger.core.physics.expansion import material_of
     >>> found = derive(500.0, material_of("aluminium"), material_of("steel"), 2.0)
     >>> round(found.alone_K, 2), round(found.on_scale_K, 2)
     (0.17, 0.34)
@@ -103,7 +103,7 @@ def length_errors_um(
 ) -> tuple[float, float]:
     """Back again: what a departure of `limit_K` does to a length alone, and on a scale, in µm.
 
-    >>> from logger.physics.expansion import material_of
+    >>> from logger.core.physics.expansion import material_of
     >>> alone, both = length_errors_um(500.0, material_of("aluminium"), material_of("steel"), 0.5)
     >>> round(alone, 3), round(both, 2)
     (5.775, 2.9)

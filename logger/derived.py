@@ -22,11 +22,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from .core.physics import air, humidity
+from .core.physics.saturation import ZERO_K, log_slope_water
 from .evidence import Cells, Grid
 from .model import DERIVED, Certificate, Channel, Rule, Setup
 from .model.reasons import Why
-from .physics import air, humidity
-from .physics.saturation import ZERO_K, log_slope_water
 from .series import Bool, Float
 from .units import MICRO, difference_to_canonical, quantity
 

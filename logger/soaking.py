@@ -12,9 +12,8 @@ from typing import Literal
 
 import numpy as np
 
-from .errors import Refused
-from .physics.cores import core
-from .physics.thermal import (
+from .core.physics.core_temperature import core
+from .core.physics.thermal import (
     LUMPED_BIOT,
     Body,
     biot,
@@ -23,6 +22,7 @@ from .physics.thermal import (
     time_constant_s,
     volume_and_area,
 )
+from .errors import Refused
 
 Shape = Literal["cuboid", "cylinder", "sphere"]
 Air = Literal["still", "moving"]
@@ -88,7 +88,7 @@ def by_size(
 ) -> Constant:
     """The time constant of a shape; on a metal plate, its largest face lies on it.
 
-    >>> from logger.physics.thermal import BODIES
+    >>> from logger.core.physics.thermal import BODIES
     >>> found = by_size(BODIES["steel"], "cuboid", (100.0, 100.0, 100.0))
     >>> round(found.tau_s / 60, 2), round(found.biot, 4)
     (125.38, 0.0027)

@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from .check_standard import Sensitivity, fit
+from .core.physics.thermal import response
 from .errors import Refused, StillroomError
 from .instants import NS, parse
-from .physics.thermal import response
 from .series import Float
 from .soak_clocks import air_since
 from .verdicts import Verdicts

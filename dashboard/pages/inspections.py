@@ -9,11 +9,11 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
+from logger.core.physics.expansion import IDEAL, MATERIALS
 from logger.errors import StillroomError
 from logger.instants import NS
 from logger.model import Inspection
 from logger.model.roles import Act
-from logger.physics.expansion import IDEAL, MATERIALS
 
 from ..access import acting, needs
 from ..answering import answered, minutes, question

@@ -10,11 +10,11 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
 from logger.assessment import residual_K
+from logger.core.physics.expansion import material_of
+from logger.core.physics.thermal import BODIES, body_of
 from logger.errors import Refused, StillroomError
 from logger.instants import NS
 from logger.model.roles import Act
-from logger.physics.expansion import material_of
-from logger.physics.thermal import BODIES, body_of
 from logger.soak_clocks import Reading
 from logger.soaking import (
     CAUTIONS,

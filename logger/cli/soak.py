@@ -87,7 +87,7 @@ def soak(
 
 
 def _by_size(material: str, size_mm: str, shape: str, air: str, *, on_plate: bool) -> Constant:
-    from ..physics.thermal import body_of
+    from ..core.physics.thermal import body_of
     from ..soaking import FILMS, SIZES, by_size, sizes
 
     if not material or not size_mm:
@@ -130,7 +130,7 @@ def _residual(
     given: float | None, material: str, length_mm: float | None, tolerance_um: float | None, share: float
 ) -> float:
     from ..assessment import residual_K
-    from ..physics.expansion import material_of
+    from ..core.physics.expansion import material_of
 
     if given is not None:
         return given

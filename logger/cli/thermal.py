@@ -168,7 +168,7 @@ def _needs_a_length(given: Given) -> None:
 
 
 def _single(given: Given) -> list[Feature]:
-    from ..physics.expansion import material_of
+    from ..core.physics.expansion import material_of
     from ..thermal_error import Feature
 
     if given.length_mm is None:
@@ -182,7 +182,7 @@ def _single(given: Given) -> list[Feature]:
 
 
 def _feature(text: str, material: str) -> Feature:
-    from ..physics.expansion import material_of
+    from ..core.physics.expansion import material_of
     from ..thermal_error import Feature
 
     parts = [p.strip() for p in text.split(",")]
@@ -199,7 +199,7 @@ def _feature(text: str, material: str) -> Feature:
 
 
 def _work(given: Given) -> Work:
-    from ..physics.expansion import material_of
+    from ..core.physics.expansion import material_of
     from ..thermal_error import Work
 
     if given.adding_up not in ("gum", "b89"):

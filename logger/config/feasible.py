@@ -15,11 +15,11 @@ import numpy as np
 
 from ..as_found import change, released_until_ns
 from ..calibration import standard_uncertainty
+from ..core.physics.saturation import log_slope_water
 from ..derived import derived_channel, nominal_U
 from ..errors import Fault
 from ..formats.toml import Entry
 from ..model import Certificate, Channel, Position, Rule, Setup
-from ..physics.saturation import log_slope_water
 from ..rules import condensation, plane
 from ..units import difference_to_canonical, to_canonical
 from .schema import RuleTable

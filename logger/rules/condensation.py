@@ -19,9 +19,9 @@ from itertools import product
 
 import numpy as np
 
+from ..core.physics.saturation import log_slope_water, saturation_pressure_water
 from ..derived import coarse, dew_point_slopes, dew_points
 from ..model import Rule, Setup
-from ..physics.saturation import log_slope_water, saturation_pressure_water
 from ..series import Float
 from ..units import MICRO
 from .finding import Candidates, pair_names

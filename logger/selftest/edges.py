@@ -12,12 +12,12 @@ from dataclasses import replace
 import numpy as np
 
 from ..agreement import WINDOW_S, Drift, departing, drift, window_s
+from ..core.physics.expansion import IDEAL, Material
+from ..core.physics.humidity import dew_point
 from ..evidence import Cells, Grid
 from ..instants import NS
 from ..model import Setup
 from ..model.reasons import Why
-from ..physics.expansion import IDEAL, Material
-from ..physics.humidity import dew_point
 from ..series import Float, Readings
 from ..thermal_error import Feature, Work, largest_um, thermal_error
 from ..units import MICRO

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from ..physics import air, humidity, saturation, sensors
+from ..core.physics import air, humidity, saturation, sensors
 from . import plain
 from .case import Case, Group
 

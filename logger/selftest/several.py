@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..core.physics.length import IDEAL_SCALE, Shared, Side, budget
 from ..instants import NS
 from ..model import Placement, Setup
-from ..physics.length import IDEAL_SCALE, Shared, Side, budget
 from ..rules.finding import Finding
 from ..units import MICRO
 from .case import Case, Group

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ..physics import expansion, thermal
-from ..physics.thermal import BODIES
+from ..core.physics import expansion, thermal
+from ..core.physics.thermal import BODIES
 from . import plain
 from .case import Case, Group
 

@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from ..conditions import Extent, extents, outward, statement
+from ..core.physics.saturation import saturation_pressure_water
 from ..errors import Refused
 from ..inspection import Check
 from ..model import Position, Verdict
-from ..physics.saturation import saturation_pressure_water
 from ..rules.finding import Finding
 from ..rules.plane import Fit
 from ..units import MICRO

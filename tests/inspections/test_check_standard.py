@@ -11,11 +11,11 @@ import pytest
 from scipy.stats import linregress
 
 from logger.check_standard import fit
+from logger.core.physics.expansion import material_of
+from logger.core.physics.thermal import response
 from logger.derivation import derive
 from logger.errors import Refused
 from logger.instants import NS, rfc3339
-from logger.physics.expansion import material_of
-from logger.physics.thermal import response
 from logger.thermal_error import DriftCheck, Feature, Work, thermal_error
 from tests.inspections.conftest import Made
 

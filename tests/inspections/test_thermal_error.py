@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from uncertainties import ufloat
 
-from logger.physics.expansion import IDEAL, material_of
+from logger.core.physics.expansion import IDEAL, material_of
 from logger.thermal_error import OWN_TVE, DriftCheck, Feature, Work, thermal_error, thermal_errors
 from logger.thermal_tracks import Lag, Track, Tracks
 from tests.inspections.conftest import Made

@@ -13,10 +13,10 @@ import pytest
 
 from logger.bench.record import START_NS
 from logger.bench.record import setup as made
+from logger.core.physics.humidity import dew_point
 from logger.curves import curve, together
 from logger.instants import NS
 from logger.model import Certificate, Channel, Probe, Row, Setup
-from logger.physics.humidity import dew_point
 from logger.store import Store
 
 MINUTE = 60 * NS

@@ -12,13 +12,13 @@ from CoolProp.HumidAirProp import HAPropsSI
 from uncertainties import ufloat, umath
 
 from logger.bodies import BodyState
+from logger.core.physics.air import refractive_index_edlen
 from logger.evidence import Grid
 from logger.inspection import statistics
 from logger.instants import NS
 from logger.judge import Judgement, judge
 from logger.model import Certificate, Channel, Conformity, Placement, Position, Probe, Room, Rule, Setup, Zone
 from logger.model.reasons import Why
-from logger.physics.air import refractive_index_edlen
 from logger.series import Readings
 from logger.units import MICRO
 

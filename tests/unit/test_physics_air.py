@@ -10,7 +10,7 @@ from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from logger.physics import air, humidity
+from logger.core.physics import air, humidity
 from logger.selftest.published import rows
 
 VALUES = rows()

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.physics import expansion, sensors, thermal
+from logger.core.physics import expansion, sensors, thermal
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,8 @@ import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 from metpy.units import units
 
-from logger.physics import humidity
-from logger.physics.saturation import saturation_pressure_ice, saturation_pressure_water
+from logger.core.physics import humidity
+from logger.core.physics.saturation import saturation_pressure_ice, saturation_pressure_water
 from logger.selftest.published import rows
 
 TESTS = Path(__file__).parents[1]

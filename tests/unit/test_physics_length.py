@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.physics.length import IDEAL_SCALE, Shared, Side, budget, error_index
+from logger.core.physics.length import IDEAL_SCALE, Shared, Side, budget, error_index
 
 RECT = 1 / np.sqrt(3)
 

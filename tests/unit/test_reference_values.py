@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from logger.physics import air, expansion, humidity, sensors
+from logger.core.physics import air, expansion, humidity, sensors
 from logger.selftest.published import CHECKS, ICE, WATER, Check, Row, numbers, read_by, rows, wanted
 
 ROWS = rows()

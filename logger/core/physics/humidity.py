@@ -11,13 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .saturation import (
-    TRIPLE_C,
-    ZERO_K,
-    Formula,
-    saturation_pressure_ice,
-    saturation_pressure_water,
-)
+from .saturation import TRIPLE_C, ZERO_K, Formula, saturation_pressure_ice, saturation_pressure_water
 
 Array = NDArray[np.float64]
 GAS_CONSTANT_VAPOUR = 461.523  # J/(kg·K), of water vapour

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..errors import Refused
+from ...errors import Refused
 
 Array = NDArray[np.float64]
 # Up to here the middle is later than the rest by less than 3 % of the time; at 0.1 by 8 % in a sphere.

@@ -13,7 +13,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..errors import UnitError
+from ...errors import UnitError
 
 Array = NDArray[np.float64]
 REFERENCE_C = 20.0
