@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dash import html
 from dash.development.base_component import Component
 
+from logger.core.calibration.comparison import SideBySide, side_by_side
 from logger.curves import together
 from logger.errors import IntervalError, Refused
 from logger.instants import NS
-from logger.side_by_side import SideBySide, side_by_side
 from logger.units import quantity
 
 from .components import table

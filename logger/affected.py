@@ -14,6 +14,7 @@ from typing import Any
 from .actions import inspections
 from .assessment import question_of
 from .bulk import Answer, assess_many
+from .core.calibration.breakdown import changed
 from .core.physics.expansion import REFERENCE_C, UM_PER_MM
 from .dispositions import Book, Disposition, Span, book, decide, span_of
 from .errors import IntervalError, Refused, UnknownName
@@ -23,7 +24,6 @@ from .store import Store
 from .thermal_error import Feature, Work, largest_um
 from .thermal_tracks import Tracks
 from .verdicts import Verdicts
-from .working import changed
 
 FOR_EVER_NS = 2**62
 

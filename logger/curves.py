@@ -14,7 +14,7 @@ from functools import reduce
 
 import numpy as np
 
-from .calibration import corrected
+from .core.calibration.apply import corrected
 from .derived import FORMULAS, Formula
 from .model import Setup
 from .series import Float, Int

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .calibration import corrected
+from .core.calibration.apply import corrected
 from .errors import Refused
 from .instants import NS
 from .model import Channel, Quality, Setup

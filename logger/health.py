@@ -15,7 +15,7 @@ from typing import Any
 
 from . import __version__, attending
 from .config import in_force
-from .confirmation import position_of
+from .core.calibration.status import position_of
 from .instants import NS, to_ns
 from .model import Setup
 from .service import heartbeat

@@ -13,7 +13,7 @@ from dataclasses import asdict, is_dataclass, replace
 from itertools import pairwise
 from typing import Any
 
-from .as_found import released_until_ns
+from .core.calibration.as_found import released_until_ns
 from .model import Certificate, Mark, Setup
 
 Held = list[Any]  # [from_ns, to_ns or None, digest], as JSON keeps it

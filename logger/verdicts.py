@@ -15,8 +15,8 @@ from sqlalchemy import select
 
 from . import __version__
 from .ahead import Gains, gains
-from .calibration import Corrected, corrected
-from .confirmation import position_of
+from .core.calibration.apply import Corrected, corrected
+from .core.calibration.status import position_of
 from .doubts import doubts
 from .epochs import judge_over
 from .hours import Span, asks_disposition

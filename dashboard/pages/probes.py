@@ -9,11 +9,11 @@ from urllib.parse import parse_qs, urlencode
 from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 
-from logger.confirmation import Entry
-from logger.confirmation import register as register_of
+from logger.core.calibration.interval import review
+from logger.core.calibration.status import Entry
+from logger.core.calibration.status import register as register_of
 from logger.errors import Refused, StillroomError
 from logger.instants import NS
-from logger.interval_review import review
 from logger.model.roles import Act
 
 from ..access import needs

@@ -13,8 +13,8 @@ from itertools import combinations, product
 
 import numpy as np
 
-from ..as_found import change, released_until_ns
-from ..calibration import standard_uncertainty
+from ..core.calibration.apply import standard_uncertainty
+from ..core.calibration.as_found import change, released_until_ns
 from ..core.physics.saturation import log_slope_water
 from ..derived import derived_channel, nominal_U
 from ..errors import Fault

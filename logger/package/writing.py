@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import __version__
-from ..confirmation import register
+from ..core.calibration.status import register
 from ..errors import IntervalError, Refused
 from ..instants import rfc3339
 from ..model import Setup

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import __version__
-from ..as_found import released_until_ns
+from ..core.calibration.as_found import released_until_ns
 from ..hours import Span, common_ns, spans, told
 from ..instants import NS, rfc3339
 from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup

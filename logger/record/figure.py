@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..calibration import corrected
+from ..core.calibration.apply import corrected
 from ..instants import NS
 from ..model import Channel, Period, Rule, Setup
 from .chart import Limits, Line, Panel, draw

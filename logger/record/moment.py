@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..calibration import corrected
-from ..confirmation import position_of, status
+from ..core.calibration.apply import corrected
+from ..core.calibration.breakdown import working
+from ..core.calibration.status import position_of, status
 from ..errors import IntervalError
 from ..instants import NS, rfc3339
 from ..model import Channel, Position, RuleState, Setup
 from ..model.reasons import WHY_TEXT, Why
 from ..units import from_canonical, quantity
-from ..working import working
 from .acts import inspections_of
 from .listing import issues
 from .reviews import covering

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..calibration import corrected
+from ..core.calibration.apply import corrected
 from ..instants import NS
 from ..model import Channel
 from ..quality import possible_span

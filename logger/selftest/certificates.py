@@ -9,9 +9,9 @@ from typing import Literal
 
 import numpy as np
 
-from ..as_found import elapsed, released_until_ns
-from ..calibration import corrected
-from ..correction import residuals
+from ..core.calibration.apply import corrected
+from ..core.calibration.as_found import elapsed, released_until_ns
+from ..core.calibration.curve import residuals
 from ..instants import NS
 from ..model import AsFound, Certificate, Channel, Polynomial
 from ..model.reasons import Why

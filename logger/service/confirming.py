@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from .. import attending
-from ..confirmation import OVERDUE, Notice, notices
+from ..core.calibration.status import OVERDUE, Notice, notices
 from ..duty import addresses, every_way
 from ..instants import rfc3339
 from ..model import Config, Setup

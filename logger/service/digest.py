@@ -10,7 +10,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from .. import attending
-from ..confirmation import status
+from ..core.calibration.status import status
 from ..duty import addresses, every_way
 from ..instants import NS, local, to_ns
 from ..model import Config

@@ -10,7 +10,7 @@ from functools import cached_property
 
 from .. import attending
 from ..config.notice_tables import ROUTES
-from ..confirmation import position_of, status
+from ..core.calibration.status import position_of, status
 from ..instants import NS
 from ..model import Config
 from ..notify.outbox import Letter, Outbox

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from logger import config
-from logger.calibration import corrected
+from logger.core.calibration.apply import corrected
 from logger.errors import ConfigError
 from logger.formats.dcc import content_of, text_of
 from logger.instants import NS

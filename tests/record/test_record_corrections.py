@@ -13,14 +13,14 @@ from hypothesis import strategies as st
 from logger.record.state_at import state_at
 
 from logger import actions, affected
-from logger.calibration import corrected
+from logger.core.calibration.apply import corrected
+from logger.core.calibration.breakdown import working
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.contents import contents
 from logger.record.interval import Interval
 from logger.store import Store
 from logger.verdicts import Verdicts
-from logger.working import working
 from tests.unit.conftest import made
 
 __all__ = ["made"]

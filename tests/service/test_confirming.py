@@ -10,7 +10,7 @@ import pytest
 
 from logger import attending
 from logger.config import example_folder, load
-from logger.confirmation import OVERDUE
+from logger.core.calibration.status import OVERDUE
 from logger.instants import NS
 from logger.model import Config
 from logger.service.confirming import tell_due, wording

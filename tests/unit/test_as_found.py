@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger import actions
-from logger.as_found import change, effect, elapsed
-from logger.calibration import corrected
+from logger.core.calibration.apply import corrected
+from logger.core.calibration.as_found import change, effect, elapsed
 from logger.impact import changed_verdicts, totals
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.calibration import certificate_U, corrected
+from logger.core.calibration.apply import certificate_U, corrected
 from logger.model import Certificate, Channel
 from logger.model.reasons import Why
 

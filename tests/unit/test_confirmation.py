@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.confirmation import NOTICE_DAYS, OVERDUE, notices, position_of, register, status
+from logger.core.calibration.status import NOTICE_DAYS, OVERDUE, notices, position_of, register, status
 from logger.instants import NS
 from logger.model import Placement, Setup
 

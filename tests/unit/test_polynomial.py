@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from logger import config
-from logger.as_found import change
-from logger.calibration import corrected, standard_uncertainty
-from logger.correction import correction, left_over, residuals
+from logger.core.calibration.apply import corrected, standard_uncertainty
+from logger.core.calibration.as_found import change
+from logger.core.calibration.curve import correction, left_over, residuals
 from logger.errors import ConfigError
 from logger.model import AsFound, Certificate, Channel, Polynomial
 from logger.model.reasons import Why

@@ -10,10 +10,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from logger.core.calibration.comparison import independent, side_by_side
+from logger.core.calibration.interval import review
 from logger.errors import Refused
-from logger.interval_review import review
 from logger.model import AsFound, Certificate
-from logger.side_by_side import independent, side_by_side
 
 
 def test_six_probes_are_recovered() -> None:

@@ -12,8 +12,8 @@ from datetime import UTC, date, datetime
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from .instants import NS
-from .model import Certificate, Position, Setup
+from ...instants import NS
+from ...model import Certificate, Position, Setup
 
 Status = Literal["confirmed", "due", "overdue", "withdrawn", "none"]
 NOTICE_DAYS = (60, 30, 7)

@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from .model import Certificate
+from ...model import Certificate
 
 INSIDE = 0.8
 FINDINGS = 3

@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .model import Certificate
-from .series import Float
+from ...model import Certificate
+from ...series import Float
 
 
 def correction(certificate: Certificate, indication: Float) -> Float:

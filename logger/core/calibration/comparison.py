@@ -16,8 +16,8 @@ from itertools import combinations
 
 import numpy as np
 
-from .errors import Refused
-from .series import Float
+from ...errors import Refused
+from ...series import Float
 
 LEAST_CELLS = 10
 

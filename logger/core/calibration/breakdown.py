@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...model import Certificate, Channel
+from .apply import certificate_U
 from .as_found import change, effect, elapsed
-from .calibration import certificate_U
-from .correction import correction, left_over
-from .model import Certificate, Channel
+from .curve import correction, left_over
 
 
 @dataclass(frozen=True)

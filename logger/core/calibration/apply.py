@@ -15,12 +15,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ...model import Certificate, Channel
+from ...model.reasons import Why
+from ...series import Float, Int
+from ...units import difference_to_canonical, to_canonical
 from .as_found import effect, released_until_ns
-from .correction import correction, left_over
-from .model import Certificate, Channel
-from .model.reasons import Why
-from .series import Float, Int
-from .units import difference_to_canonical, to_canonical
+from .curve import correction, left_over
 
 
 @dataclass(frozen=True)

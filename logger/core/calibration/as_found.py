@@ -16,10 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .correction import correction
-from .model import Certificate
-from .series import Float, Int
-from .units import MICRO
+from ...model import Certificate
+from ...series import Float, Int
+from ...units import MICRO
+from .curve import correction
 
 
 @dataclass(frozen=True)
