@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logger.differences import Change
+from logger.core.validity.changes import Change
 from logger.model import Setup
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class Keeping:
     def effect(self, proposal: SetupProposal, now_ns: int) -> Effect:
         """What would change if this proposal were approved now; judges, so it may take a while."""
         from logger.config import in_force, load_stored, load_texts
-        from logger.differences import changes
+        from logger.core.validity.changes import changes
         from logger.impact import changed_verdicts
         from logger.store import SetupVersion
 

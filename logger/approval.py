@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from .config import in_force, load_texts
+from .core.validity.versions import contradictions
 from .errors import Refused, UnknownName
 from .model import Config
 from .model.roles import Act
 from .people import People
 from .required import required_person, required_text
-from .setups import contradictions
 from .store import SetupProposal, Store
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from .hours import spans
+from .core.validity.hours_of_use import spans
 from .instants import NS
 from .model import AlarmSpec, Config, Duty, HoursOfUse, MailRoute, NoticePlan, Person, Setup, TemperatureUnit
 

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from .actions import inspections
+from .core.validity.timeline import first_touched
 from .errors import IntervalError, UnknownName
 from .inspection import Check
 from .instants import NS
 from .model import Setup
 from .store import Store, tables
-from .timeline import first_touched
 from .verdicts import Verdicts
 
 # A reading after an interval can still change its last minutes: doubt is lifted by what follows.

@@ -14,13 +14,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from .core.validity.hours_of_use import spans
+from .core.validity.leniency import evidence_settings
 from .derived import in_air
 from .evidence import Cells, Grid
 from .gridded import cut
-from .hours import spans
 from .instants import rfc3339
 from .judge import Judgement, digest
-from .leniency import evidence_settings
 from .model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
 from .model.reasons import WHY_TEXT, Why, reason_text
 from .own_readings import NO_OWN_READING, only_within, unread
@@ -83,7 +83,7 @@ class Check:
     setup: str
     software: str
     notices: tuple[str, ...] = ()
-    settings: tuple[str, ...] = ()  # by which evidence was judged, as in `logger.leniency`
+    settings: tuple[str, ...] = ()  # by which evidence was judged, as in `logger.core.validity.leniency`
     lead: Cause | None = None
     because: str = ""
 

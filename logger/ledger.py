@@ -15,6 +15,7 @@ import numpy as np
 from sqlalchemy import select
 
 from .bodies import BodyState, at_start_of_record
+from .core.validity.timeline import Held, first_difference, timeline
 from .epochs import Part, conclude_over, look_over
 from .evidence import Grid
 from .forward import forward
@@ -26,7 +27,6 @@ from .series import Readings
 from .store import Store
 from .store.facts import Seal
 from .store.tables import mark as mark_table
-from .timeline import Held, first_difference, timeline
 from .trail import Trail, begun, extended
 from .turns import memory_s, turns
 

@@ -17,9 +17,9 @@ from . import __version__
 from .ahead import Gains, gains
 from .core.calibration.apply import Corrected, corrected
 from .core.calibration.status import position_of
+from .core.validity.hours_of_use import Span, asks_disposition
 from .doubts import doubts
 from .epochs import judge_over
-from .hours import Span, asks_disposition
 from .inspection import ChannelStatistics, Check, check, statistics
 from .instants import NS
 from .intervals import require

@@ -16,7 +16,7 @@ from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, pers
 from .printing import answer, counted, table
 
 if TYPE_CHECKING:
-    from ..differences import Change
+    from ..core.validity.changes import Change
     from ..impact import Changed
     from ..store import Store
 
@@ -91,7 +91,7 @@ def _seen(  # noqa: PLR0917 (what a version is made of)
 ) -> dict[str, Any]:
     """What a set of files changes against what is in force, as an approver must see it."""
     from ..config import in_force, load_stored
-    from ..differences import changes
+    from ..core.validity.changes import changes
     from ..impact import changed_verdicts
 
     known = store.setups() if store else []

@@ -6,7 +6,7 @@ from typing import Any
 
 import typer
 
-from ..hours import common_ns, spans
+from ..core.validity.hours_of_use import common_ns, spans
 from ..instants import NS, rfc3339, wall
 from ..model import Period
 from .opening import Opened, interval, opened

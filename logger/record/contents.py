@@ -10,7 +10,7 @@ import numpy as np
 
 from .. import __version__
 from ..core.calibration.as_found import released_until_ns
-from ..hours import Span, common_ns, spans, told
+from ..core.validity.hours_of_use import Span, common_ns, spans, told
 from ..instants import NS, rfc3339
 from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
 from .acts import acts_in

@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from ..hours import common_ns, spans
+from ..core.validity.hours_of_use import common_ns, spans
 from ..instants import NS, parse, rfc3339
 from ..model import Excursion, Period, Setup
 from .reviews import missing, reviews

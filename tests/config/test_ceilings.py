@@ -10,9 +10,9 @@ import pytest
 
 from logger.config import ConfigError, example_folder, in_force, load_stored, load_texts, read_texts, warnings
 from logger.config.neighbours import warnings as uncompared
+from logger.core.validity.leniency import evidence_settings
 from logger.inspection import check
 from logger.instants import NS
-from logger.leniency import evidence_settings
 from logger.model import Setup
 from logger.selftest import made
 from logger.store import SetupVersion

@@ -12,11 +12,11 @@ import pytest
 
 from logger import config
 from logger.core.calibration.apply import corrected
+from logger.core.validity.versions import Version, effective
 from logger.errors import ConfigError
 from logger.formats.dcc import content_of, text_of
 from logger.instants import NS
 from logger.model import Certificate, Setup
-from logger.setups import Version, effective
 
 from . import made
 

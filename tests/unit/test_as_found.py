@@ -16,10 +16,10 @@ from hypothesis import strategies as st
 from logger import actions
 from logger.core.calibration.apply import corrected
 from logger.core.calibration.as_found import change, effect, elapsed
+from logger.core.validity.versions import Version, effective
 from logger.impact import changed_verdicts, totals
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
-from logger.setups import Version, effective
 from logger.store import Store
 
 T1 = Channel("T1.temperature", "T1", "temperature", "degC", 60, 180, 0.0, 0.0, (-40.0, 60.0))

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.hours import Span, asks_disposition, common_ns, spans
+from logger.core.validity.hours_of_use import Span, asks_disposition, common_ns, spans
 from logger.instants import NS
 from logger.model import HoursOfUse, Zone
 

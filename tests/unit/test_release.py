@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from logger import config
+from logger.core.validity.timeline import first_touched
+from logger.core.validity.versions import Version, effective
 from logger.errors import ConfigError
 from logger.model import REASONS, AsFound, Certificate, Setup
-from logger.setups import Version, effective
-from logger.timeline import first_touched
 
 
 def papers(made: SimpleNamespace, found: float = 0.05, why: str = "the laboratory was late") -> Setup:

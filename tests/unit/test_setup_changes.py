@@ -10,9 +10,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.core.validity.versions import Version, effective
 from logger.instants import NS
 from logger.model import Mark, Period, Row, Setup, ThermalBody
-from logger.setups import Version, effective
 from logger.store import Store
 from logger.store.tables import mark as mark_table
 from logger.verdicts import Verdicts

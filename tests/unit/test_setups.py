@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.core.validity.timeline import first_touched
+from logger.core.validity.versions import Version, contradictions, effective
 from logger.errors import Refused
 from logger.instants import NS
 from logger.model import Certificate, Placement, Rule, Setup
-from logger.setups import Version, contradictions, effective
-from logger.timeline import first_touched
 
 HOUR = 3600 * NS
 

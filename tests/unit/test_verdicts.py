@@ -11,10 +11,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from logger.core.validity.versions import Version, effective
 from logger.errors import IntervalError, UnknownName
 from logger.instants import NS
 from logger.model import Period, Row, Setup
-from logger.setups import Version, effective
 from logger.store import Store
 from logger.store.tables import mark
 from logger.verdicts import Verdicts

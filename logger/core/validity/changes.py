@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from typing import Any, TypeVar
 
-from .instants import rfc3339
-from .model import Certificate, Placement, Rule, Setup
+from ...instants import rfc3339
+from ...model import Certificate, Placement, Rule, Setup
 
 T = TypeVar("T")
 

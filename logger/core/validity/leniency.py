@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from .model import Channel, Rule, Setup, Zone
-from .model.ceilings import DEFAULT_GAP_S, default_age_s, longest_gap_s
+from ...model import Channel, Rule, Setup, Zone
+from ...model.ceilings import DEFAULT_GAP_S, default_age_s, longest_gap_s
 
 # Defaults of the configuration that are printed when another value is set.
 COMPLETENESS = 0.95

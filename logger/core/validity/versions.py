@@ -22,8 +22,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TypeVar
 
-from .errors import Refused
-from .model import Certificate, Channel, Correction, Placement, Rule, Settings, Setup, Zone
+from ...errors import Refused
+from ...model import Certificate, Channel, Correction, Placement, Rule, Settings, Setup, Zone
 from .timeline import first_touched
 
 # What can be told of a rule without a change of what it asks for.

@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from .instants import NS
-from .model import HoursOfUse, Zone
+from ...instants import NS
+from ...model import HoursOfUse, Zone
 
 Span = tuple[int, int]
 DAY = timedelta(days=1)

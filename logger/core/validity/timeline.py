@@ -13,8 +13,8 @@ from dataclasses import asdict, is_dataclass, replace
 from itertools import pairwise
 from typing import Any
 
-from .core.calibration.as_found import released_until_ns
-from .model import Certificate, Mark, Setup
+from ...model import Certificate, Mark, Setup
+from ..calibration.as_found import released_until_ns
 
 Held = list[Any]  # [from_ns, to_ns or None, digest], as JSON keeps it
 _SPOKEN = ("basis", "name", "approver", "from_ns", "to_ns")
