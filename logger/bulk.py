@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from .assessment import TIMES_TAU, Assessment, Question, assess, assessed, settled
-from .derived import in_air
+from .core.evidence.derived import in_air
 from .errors import StillroomError
 from .instants import NS
 from .pieces import DAY_NS

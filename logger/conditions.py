@@ -16,8 +16,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from .core.evidence.cells import Cells
 from .errors import Refused
-from .evidence import Cells
 from .inspection import Check
 from .instants import wall_span
 from .judge import Judgement

@@ -15,7 +15,7 @@ from functools import reduce
 import numpy as np
 
 from .core.calibration.apply import corrected
-from .derived import FORMULAS, Formula
+from .core.evidence.derived import FORMULAS, Formula
 from .model import Setup
 from .series import Float, Int
 from .store import Store

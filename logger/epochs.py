@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .bodies import BodyState, joined_memory
-from .evidence import Grid
-from .gridded import joined
+from .core.evidence.cells import Grid
+from .core.evidence.gridded import joined
 from .judge import Judgement, Looked, concluded, look
 from .model import Mark, Rule, Setup, Zone
 from .series import Readings

@@ -17,8 +17,6 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from . import agreement
-from .agreement import doubted
 from .bodies import (
     BodyState,
     Exposure,
@@ -29,9 +27,11 @@ from .bodies import (
     remembered,
     with_bodies,
 )
-from .derived import with_derived
-from .evidence import FLAT_WINDOW_S, Cells, Grid, evidence
-from .gridded import cut
+from .core.evidence import neighbours as agreement
+from .core.evidence.cells import FLAT_WINDOW_S, Cells, Grid, evidence
+from .core.evidence.derived import with_derived
+from .core.evidence.gridded import cut
+from .core.evidence.neighbours import doubted
 from .instants import NS
 from .model import REASONS, Conformity, Mark, Reason, Setup, Zone
 from .rules import evaluate

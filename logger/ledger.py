@@ -15,9 +15,9 @@ import numpy as np
 from sqlalchemy import select
 
 from .bodies import BodyState, at_start_of_record
+from .core.evidence.cells import Grid
 from .core.validity.timeline import Held, first_difference, timeline
 from .epochs import Part, conclude_over, look_over
-from .evidence import Grid
 from .forward import forward
 from .instants import NS, rfc3339
 from .judge import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s

@@ -9,8 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from .evidence import Cells
-from .gridded import cut
+from .core.evidence.cells import Cells
+from .core.evidence.gridded import cut
 from .judge import Judgement
 from .model import Conformity, Setup
 from .rules import channels

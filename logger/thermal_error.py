@@ -13,9 +13,9 @@ from typing import Any, Literal
 
 import numpy as np
 
+from .core.evidence.sampling import dominant_period_s
 from .core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, differential_expansion_um
 from .core.physics.length import CYCLE, EVEN, Shared, Side, budget, error_index
-from .sampling import dominant_period_s
 from .series import Float
 from .thermal_tracks import Tracks
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .evidence import Cells
+from .core.evidence.cells import Cells
 from .instants import rfc3339
 from .judge import Judgement
 from .model import Setup

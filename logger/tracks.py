@@ -21,7 +21,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from .evidence import Cells, Grid
+from .core.evidence.cells import Cells, Grid
 from .model import Setup, ThermalBody, Zone
 from .model.reasons import Why
 from .series import Bool, Float

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from .bodies import BodyState
+from .core.evidence.cells import Cells, Grid
+from .core.evidence.gridded import cut, spliced
 from .epochs import holding
-from .evidence import Cells, Grid
-from .gridded import cut, spliced
 from .instants import NS
 from .judge import DAY_S, Judgement, Looked, concluded, found, lookahead_s, seen, tests_s, unsure, window_s
 from .model import Mark, Setup

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from .evidence import Grid
+from .core.evidence.cells import Grid
 from .model import Rule, Setup
 
 SETTLING_TIMES = 3

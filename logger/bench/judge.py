@@ -19,11 +19,11 @@ import bottleneck as bn
 import numpy as np
 import pyarrow.parquet as pq
 
+from ..core.evidence.quality import constant_runs, gross_range, spikes
 from ..errors import Refused
 from ..instants import NS
 from ..ledger import HEAD
 from ..model import Row, Setup
-from ..quality import constant_runs, gross_range, spikes
 from ..store import Store
 from ..verdicts import Verdicts
 from .record import START_NS, STEP_NS, ZONE, make, setup

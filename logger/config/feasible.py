@@ -15,8 +15,8 @@ import numpy as np
 
 from ..core.calibration.apply import standard_uncertainty
 from ..core.calibration.as_found import change, released_until_ns
+from ..core.evidence.derived import derived_channel, nominal_U
 from ..core.physics.saturation import log_slope_water
-from ..derived import derived_channel, nominal_U
 from ..errors import Fault
 from ..formats.toml import Entry
 from ..model import Certificate, Channel, Position, Rule, Setup

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..core.calibration.apply import corrected
+from ..core.evidence.quality import possible_span
 from ..instants import NS
 from ..model import Channel
-from ..quality import possible_span
 from ..series import STATUS, Bool, Float, Int, Readings
 from ..units import quantity
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from ..evidence import qualities
+from ..core.evidence.cells import qualities
 from ..model import Quality
 from ..series import STATUS, Bool, Int, Readings, conflicting
 from ..store.clocks import EVER_NS

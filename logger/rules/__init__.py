@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..core.evidence.cells import Cells, Grid
 from ..errors import Refused
-from ..evidence import Cells, Grid
 from ..model import Conformity, Rule, RuleKind, Setup
 from ..series import Bool
 from . import condensation, difference, gradient, limit, plane, slope, span

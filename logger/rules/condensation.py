@@ -19,8 +19,8 @@ from itertools import product
 
 import numpy as np
 
+from ..core.evidence.derived import coarse, dew_point_slopes, dew_points
 from ..core.physics.saturation import log_slope_water, saturation_pressure_water
-from ..derived import coarse, dew_point_slopes, dew_points
 from ..model import Rule, Setup
 from ..series import Float
 from ..units import MICRO

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..evidence import Cells, Grid
+from ..core.evidence.cells import Cells, Grid
 from ..model import Conformity, Rule
 from ..model.reasons import Why
 from ..series import Bool, Float, Int

@@ -17,7 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from ..derived import coarse
+from ..core.evidence.derived import coarse
 from ..model import Position, Rule
 from ..model.reasons import Why
 from ..series import Bool, Float, Int

@@ -13,10 +13,10 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from ..evidence import Cells, Grid
+from ..core.evidence.cells import Cells, Grid
+from ..core.evidence.reduction import in_blocks
 from ..model import Channel, Placement, Position, Setup
 from ..model.reasons import Why
-from ..reduction import in_blocks
 from ..series import Bool, Float, Int
 from ..units import difference_to_canonical
 

@@ -12,7 +12,7 @@ import bottleneck as bn
 import numpy as np
 from numpy.typing import NDArray
 
-from ..evidence import Cells, Grid
+from ..core.evidence.cells import Cells, Grid
 from ..instants import NS
 from ..model.reasons import Why
 from ..series import Bool, Float, Int

@@ -11,10 +11,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..agreement import WINDOW_S, Drift, departing, drift, window_s
+from ..core.evidence.cells import Cells, Grid
+from ..core.evidence.neighbours import WINDOW_S, Drift, departing, drift, window_s
 from ..core.physics.expansion import IDEAL, Material
 from ..core.physics.humidity import dew_point
-from ..evidence import Cells, Grid
 from ..instants import NS
 from ..model import Setup
 from ..model.reasons import Why

@@ -9,8 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..agreement import drift
-from ..evidence import Cells
+from ..core.evidence.cells import Cells
+from ..core.evidence.neighbours import drift
 from ..instants import NS
 from ..model import Certificate, Channel
 from ..model.reasons import Why

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..bodies import BodyState
-from ..evidence import Cells, Grid
+from ..core.evidence.cells import Cells, Grid
 from ..instants import NS
 from ..judge import Judgement, judge
 from ..model import Certificate, Channel, Mark, Placement, Position, Probe, Room, Rule, Setup, Zone

@@ -8,8 +8,8 @@ from math import hypot, sqrt
 
 import numpy as np
 
-from ..derived import HENE_NM, NOMINAL, coarse, derived_channel, in_air, nominal_U
-from ..evidence import Cells
+from ..core.evidence.cells import Cells
+from ..core.evidence.derived import HENE_NM, NOMINAL, coarse, derived_channel, in_air, nominal_U
 from ..model import Channel, Placement, Setup
 from ..model.reasons import Why
 from ..series import Readings

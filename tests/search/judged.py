@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from logger.bodies import at_start_of_record
+from logger.core.evidence.cells import Grid
 from logger.epochs import judge_over
-from logger.evidence import Grid
 from logger.instants import NS
 from logger.model import (
     REASONS,

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.agreement import drift
+from logger.core.evidence.neighbours import drift
 from logger.model import Conformity, Setup
 from logger.model.reasons import Why
 

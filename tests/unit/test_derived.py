@@ -12,8 +12,8 @@ from CoolProp.HumidAirProp import HAPropsSI
 from uncertainties import ufloat, umath
 
 from logger.bodies import BodyState
+from logger.core.evidence.cells import Grid
 from logger.core.physics.air import refractive_index_edlen
-from logger.evidence import Grid
 from logger.inspection import statistics
 from logger.instants import NS
 from logger.judge import Judgement, judge

@@ -13,9 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from ioos_qc import qartod
 
+from logger.core.evidence.quality import constant_runs, gross_range, spike, spikes, stays
 from logger.instants import NS
 from logger.model import Channel, Quality
-from logger.quality import constant_runs, gross_range, spike, spikes, stays
 
 
 def minutes(n: int) -> np.ndarray:

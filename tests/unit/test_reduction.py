@@ -9,8 +9,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger import reduction
-from logger.evidence import Cells, Grid, evidence
+from logger.core.evidence import reduction
+from logger.core.evidence.cells import Cells, Grid, evidence
 from logger.instants import NS
 from logger.series import Readings
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.sampling import adequacy, dominant_period_s
+from logger.core.evidence.sampling import adequacy, dominant_period_s
 
 
 def test_a_quarter_hour_sampled_each_quarter_hour_has_no_span() -> None:

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from logger.bodies import BodyState
+from logger.core.evidence.cells import Grid
 from logger.epochs import judge_over
-from logger.evidence import Grid
 from logger.instants import NS
 from logger.judge import Judgement
 from logger.model import REASONS, Placement, Settings

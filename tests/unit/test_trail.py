@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.bodies import at_start_of_record
+from logger.core.evidence.cells import Grid
 from logger.epochs import judge_over
-from logger.evidence import Grid
 from logger.instants import NS
 from logger.judge import Judgement
 from logger.model import Setup

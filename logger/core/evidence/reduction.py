@@ -13,7 +13,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from .series import Float, Int
+from ...series import Float, Int
 
 # Numbers in one array of a block: a quarter of a megabyte.
 BLOCK = 32_768

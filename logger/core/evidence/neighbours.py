@@ -18,13 +18,13 @@ from typing import Any
 import bottleneck as bn
 import numpy as np
 
-from .core.physics.humidity import dew_point
-from .evidence import Cells
-from .instants import NS
-from .model import Setup
-from .model.reasons import Why
-from .series import Bool, Float
-from .units import MICRO
+from ...instants import NS
+from ...model import Setup
+from ...model.reasons import Why
+from ...series import Bool, Float
+from ...units import MICRO
+from ..physics.humidity import dew_point
+from .cells import Cells
 
 WINDOW_S = 15 * 60
 INTERVALS = 5  # the least of a window

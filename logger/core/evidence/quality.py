@@ -13,11 +13,11 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from .instants import NS
-from .model import Channel, Quality
-from .model.ceilings import PHYSICAL
-from .series import Bool, Float, Int
-from .units import from_canonical
+from ...instants import NS
+from ...model import Channel, Quality
+from ...model.ceilings import PHYSICAL
+from ...series import Bool, Float, Int
+from ...units import from_canonical
 
 Flags = NDArray[np.uint8]
 RATE_S = 300  # the limit of the rate test is that of a change within so long

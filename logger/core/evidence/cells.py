@@ -13,15 +13,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .core.calibration.apply import corrected
-from .errors import Refused
-from .instants import NS
-from .model import Channel, Quality, Setup
-from .model.reasons import Why
+from ...errors import Refused
+from ...instants import NS
+from ...model import Channel, Quality, Setup
+from ...model.reasons import Why
+from ...series import Bool, Float, Int, Readings, conflicting, first_told, once
+from ...units import MICRO, difference_to_canonical, to_canonical
+from ..calibration.apply import corrected
 from .quality import constant_runs, gross_range, last_run, moved, possible_span, spikes, stays
 from .reduction import Reduced, cover, in_blocks, reduced
-from .series import Bool, Float, Int, Readings, conflicting, first_told, once
-from .units import MICRO, difference_to_canonical, to_canonical
 
 # A run of identical values is compared with its neighbours in pieces of at most this length.
 FLAT_WINDOW_S = 6 * 3600

@@ -22,13 +22,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .core.physics import air, humidity
-from .core.physics.saturation import ZERO_K, log_slope_water
-from .evidence import Cells, Grid
-from .model import DERIVED, Certificate, Channel, Rule, Setup
-from .model.reasons import Why
-from .series import Bool, Float
-from .units import MICRO, difference_to_canonical, quantity
+from ...model import DERIVED, Certificate, Channel, Rule, Setup
+from ...model.reasons import Why
+from ...series import Bool, Float
+from ...units import MICRO, difference_to_canonical, quantity
+from ..physics import air, humidity
+from ..physics.saturation import ZERO_K, log_slope_water
+from .cells import Cells, Grid
 
 HENE_NM = 632.991  # vacuum wavelength of the red He-Ne laser, CIPM recommendation
 # Where U of a span is taken beforehand: a dry room, in which a dew point is most uncertain.

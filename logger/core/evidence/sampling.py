@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .series import Float
+from ...series import Float
 
 SHARE_OF_PERIOD = 0.1
 # So much of the variance must lie in one cycle before it is called dominant.
