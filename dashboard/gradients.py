@@ -16,10 +16,10 @@ from typing import Literal
 
 import numpy as np
 
+from logger.core.rules.plane import FEWEST, Fit
 from logger.curves import Curve, together
 from logger.instants import NS
 from logger.model import Position, Rule
-from logger.rules.plane import FEWEST, Fit
 from logger.series import Float
 
 from .channels import channels_in

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .core.rules.finding import Finding
 from .forecast import (
     HORIZON_MIN,
     LEAST_FORECASTS,
@@ -28,7 +29,6 @@ from .forecast import (
 from .instants import NS, rfc3339
 from .judge import Judgement
 from .model import Conformity, Rule, Setup
-from .rules.finding import Finding
 from .series import Float
 from .units import MICRO
 

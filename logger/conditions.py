@@ -17,13 +17,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from .core.evidence.cells import Cells
+from .core.rules.finding import Finding
 from .errors import Refused
 from .inspection import Check
 from .instants import wall_span
 from .judge import Judgement
 from .model import Rule, Setup
 from .model.figures import bound
-from .rules.finding import Finding
 from .units import MICRO, quantity
 
 # Quantity -> how it is called, as printed: unit, units of print in one canonical unit, step without any U.

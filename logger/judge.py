@@ -32,10 +32,10 @@ from .core.evidence.cells import FLAT_WINDOW_S, Cells, Grid, evidence
 from .core.evidence.derived import with_derived
 from .core.evidence.gridded import cut
 from .core.evidence.neighbours import doubted
+from .core.rules import evaluate
+from .core.rules.finding import Finding
 from .instants import NS
 from .model import REASONS, Conformity, Mark, Reason, Setup, Zone
-from .rules import evaluate
-from .rules.finding import Finding
 from .series import Bool, Readings
 from .tracks import air_of, follow
 from .turns import before, holding_at, turns

@@ -11,10 +11,10 @@ import numpy as np
 
 from .core.evidence.cells import Cells
 from .core.evidence.gridded import cut
+from .core.rules import channels
+from .core.rules.finding import Finding, demand
 from .judge import Judgement
 from .model import Conformity, Setup
-from .rules import channels
-from .rules.finding import Finding, demand
 from .series import Bool
 
 NO_OWN_READING = "no reading in the interval"

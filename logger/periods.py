@@ -14,9 +14,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from .core.rules.finding import Finding
 from .judge import Judgement
 from .model import REASONS, VERDICT_OF, Conformity, Excursion, Period, Reason, Rule
-from .rules.finding import Finding
 from .units import MICRO
 
 BODIES = "bodies"  # what is named as the rule where nothing but the bodies' temperature is unknown

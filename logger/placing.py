@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 from .approval import propose
 from .config import in_force, load_texts
 from .config.edits import added, disconnected, ended, placed, standing, with_certificates
+from .core.rules import channels
+from .core.rules.finding import demand
 from .errors import Refused
 from .instants import rfc3339
 from .model import Rule, Setup
-from .rules import channels
-from .rules.finding import demand
 from .store import Store
 
 

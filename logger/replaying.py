@@ -13,10 +13,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from .core.rules.finding import Finding
 from .instants import NS
 from .judge import Judgement
 from .model import REASONS, VERDICT_OF, AlarmSpec, Conformity
-from .rules.finding import Finding
 from .units import micro
 
 _CLEAR, _NEAR, _OUT, _UNKNOWN = range(4)  # where pieces of a rule meet, the larger one holds

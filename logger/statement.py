@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from .ahead import Gains, ahead, skill_text
+from .core.rules.finding import Finding
 from .instants import NS, rfc3339
 from .judge import Judgement
 from .model import REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
@@ -15,7 +16,6 @@ from .model.figures import bound
 from .model.reasons import WHY_TEXT, Why, reason_text
 from .periods import label
 from .reasons import Worst, beyond, in_guard_band, width
-from .rules.finding import Finding
 from .units import MICRO
 
 

@@ -17,10 +17,10 @@ from ..core.calibration.apply import standard_uncertainty
 from ..core.calibration.as_found import change, released_until_ns
 from ..core.evidence.derived import derived_channel, nominal_U
 from ..core.physics.saturation import log_slope_water
+from ..core.rules import condensation, plane
 from ..errors import Fault
 from ..formats.toml import Entry
 from ..model import Certificate, Channel, Position, Rule, Setup
-from ..rules import condensation, plane
 from ..units import difference_to_canonical, to_canonical
 from .schema import RuleTable
 from .tables import Tables

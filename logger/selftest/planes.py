@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..core.rules.plane import Fit
 from ..model import Placement, Position
-from ..rules.plane import Fit
 from ..units import MICRO
 from .case import Case, Group
 from .made import at, judged, rule, series, setup

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from ..core.rules import kinds
+from ..core.rules.finding import Finding
 from ..model import Conformity, Rule, Setup
 from ..model.reasons import Why
-from ..rules import kinds
-from ..rules.finding import Finding
 from ..series import Readings
 from ..units import MICRO
 from .case import Case, Group, refused

@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 
 from ..core.physics.length import IDEAL_SCALE, Shared, Side, budget
+from ..core.rules.finding import Finding
 from ..instants import NS
 from ..model import Placement, Setup
-from ..rules.finding import Finding
 from ..units import MICRO
 from .case import Case, Group
 from .made import DAY, at, judged, rule, series, setup

@@ -12,11 +12,11 @@ import numpy as np
 
 from ..conditions import Extent, extents, outward, statement
 from ..core.physics.saturation import saturation_pressure_water
+from ..core.rules.finding import Finding
+from ..core.rules.plane import Fit
 from ..errors import Refused
 from ..inspection import Check
 from ..model import Position, Verdict
-from ..rules.finding import Finding
-from ..rules.plane import Fit
 from ..units import MICRO
 from .case import Case, Group, refused
 from .made import at, rule, series, setup

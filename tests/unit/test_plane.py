@@ -7,10 +7,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from logger.core.rules.finding import Finding
+from logger.core.rules.plane import Fit
 from logger.model import Conformity, Position
 from logger.model.reasons import Why
-from logger.rules.finding import Finding
-from logger.rules.plane import Fit
 from logger.units import MICRO
 
 CORNERS = {

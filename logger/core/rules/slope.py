@@ -15,12 +15,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ..model import Rule
-from ..model.reasons import Why
-from ..series import Float
-from ..units import MICRO
+from ...model import Rule
+from ...model.reasons import Why
+from ...series import Float
+from ...units import MICRO
 from .finding import Candidates
-from .sight import Block, Sight
+from .inputs import Block, Sight
 from .span import u_cell
 from .windows import moving_sum, sufficiency
 

@@ -17,13 +17,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from ..core.evidence.derived import coarse
-from ..model import Position, Rule
-from ..model.reasons import Why
-from ..series import Bool, Float, Int
-from ..units import MICRO
+from ...model import Position, Rule
+from ...model.reasons import Why
+from ...series import Bool, Float, Int
+from ...units import MICRO
+from ..evidence.derived import coarse
 from .finding import Candidates, demand
-from .sight import Sight
+from .inputs import Sight
 
 FEWEST = 4
 WORST_CONDITION = 100.0

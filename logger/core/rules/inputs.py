@@ -13,12 +13,12 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from ..core.evidence.cells import Cells, Grid
-from ..core.evidence.reduction import in_blocks
-from ..model import Channel, Placement, Position, Setup
-from ..model.reasons import Why
-from ..series import Bool, Float, Int
-from ..units import difference_to_canonical
+from ...model import Channel, Placement, Position, Setup
+from ...model.reasons import Why
+from ...series import Bool, Float, Int
+from ...units import difference_to_canonical
+from ..evidence.cells import Cells, Grid
+from ..evidence.reduction import in_blocks
 
 T = TypeVar("T")
 

@@ -12,11 +12,11 @@ import bottleneck as bn
 import numpy as np
 from numpy.typing import NDArray
 
-from ..core.evidence.cells import Cells, Grid
-from ..instants import NS
-from ..model.reasons import Why
-from ..series import Bool, Float, Int
-from .sight import Block
+from ...instants import NS
+from ...model.reasons import Why
+from ...series import Bool, Float, Int
+from ..evidence.cells import Cells, Grid
+from .inputs import Block
 
 FEWEST_READINGS = 5
 

@@ -19,13 +19,13 @@ from itertools import product
 
 import numpy as np
 
-from ..core.evidence.derived import coarse, dew_point_slopes, dew_points
-from ..core.physics.saturation import log_slope_water, saturation_pressure_water
-from ..model import Rule, Setup
-from ..series import Float
-from ..units import MICRO
+from ...model import Rule, Setup
+from ...series import Float
+from ...units import MICRO
+from ..evidence.derived import coarse, dew_point_slopes, dew_points
+from ..physics.saturation import log_slope_water, saturation_pressure_water
 from .finding import Candidates, pair_names
-from .sight import Block, Sight
+from .inputs import Block, Sight
 
 
 def sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:

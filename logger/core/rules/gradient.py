@@ -20,10 +20,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model import Position, Rule
-from ..series import Bool, Float
+from ...model import Position, Rule
+from ...series import Bool, Float
 from .finding import Candidates, pair_names
-from .sight import Sight
+from .inputs import Sight
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ..model import Rule
-from ..series import Float
-from ..units import MICRO
+from ...model import Rule
+from ...series import Float
+from ...units import MICRO
 from .finding import Candidates
-from .sight import Block, Sight
+from .inputs import Block, Sight
 from .windows import moving_max, moving_min, moving_sum, sufficiency
 
 

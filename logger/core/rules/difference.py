@@ -12,9 +12,9 @@ from itertools import product
 
 import numpy as np
 
-from ..model import Rule, Setup
+from ...model import Rule, Setup
 from .finding import Candidates, pair_names
-from .sight import Sight
+from .inputs import Sight
 
 
 def sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:

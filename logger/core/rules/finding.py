@@ -20,11 +20,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..core.evidence.cells import Cells, Grid
-from ..model import Conformity, Rule
-from ..model.reasons import Why
-from ..series import Bool, Float, Int
-from ..units import MICRO
+from ...model import Conformity, Rule
+from ...model.reasons import Why
+from ...series import Bool, Float, Int
+from ...units import MICRO
+from ..evidence.cells import Cells, Grid
 
 
 @dataclass(frozen=True)

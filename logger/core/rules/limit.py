@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from ..model import Rule
+from ...model import Rule
 from .finding import Candidates
-from .sight import Sight
+from .inputs import Sight
 
 
 def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:

@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..core.evidence.cells import Cells, Grid
-from ..errors import Refused
-from ..model import Conformity, Rule, RuleKind, Setup
-from ..series import Bool
+from ...errors import Refused
+from ...model import Conformity, Rule, RuleKind, Setup
+from ...series import Bool
+from ..evidence.cells import Cells, Grid
 from . import condensation, difference, gradient, limit, plane, slope, span
 from .finding import Candidates, Finding, demand, in_force, worst_of
-from .sight import Sight
+from .inputs import Sight
 
 _KINDS: Mapping[RuleKind, Callable[[Rule, Sight], Iterator[Candidates]]] = {
     "limit": limit.candidates,
