@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from logger.core.judge.trace import Run
 from logger.model import Excursion, Inspection, Rule
-from logger.verdict_trace import Run
 
 from . import theme
 from .wording import shown

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.core.judge.trace import Run, exact_runs, runs_in_columns
 from logger.model import Period
 from logger.series import Float, Int
-from logger.verdict_trace import Run, exact_runs, runs_in_columns
 
 SCREEN_POINTS = 800
 SCREEN_BINS = 1500

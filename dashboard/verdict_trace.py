@@ -6,8 +6,8 @@ Below it, excursions and inspections as brackets.
 
 from __future__ import annotations
 
+from logger.core.judge.trace import Run
 from logger.model import REASONS, Excursion, Inspection, Reason
-from logger.verdict_trace import Run
 
 from . import theme
 from .chart import Chart, Figure, base, boxes_of

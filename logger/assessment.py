@@ -10,13 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from .core.judge.judgement import Judgement
+from .core.judge.periods import periods
 from .core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from .errors import IntervalError, Refused, UnitError
 from .inspection import Check
 from .instants import NS, rfc3339
-from .judge import Judgement
 from .model import Inspection, Period, Setup, ThermalBody
-from .periods import periods
 from .stamp import stamp
 from .stated_conditions import cells_of, conditions_of
 from .thermal_error import Feature, ThermalError, Work, thermal_errors

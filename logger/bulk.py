@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 from .assessment import TIMES_TAU, Assessment, Question, assess, assessed, settled
 from .core.evidence.derived import in_air
+from .core.judge.days import DAY_NS
 from .errors import StillroomError
 from .instants import NS
-from .pieces import DAY_NS
 from .verdicts import Verdicts
 
 # Younger than this, a judgement can still depend on where it ends.

@@ -17,11 +17,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from .core.evidence.cells import Cells
+from .core.judge.judgement import Judgement
 from .core.rules.finding import Finding
 from .errors import Refused
 from .inspection import Check
 from .instants import wall_span
-from .judge import Judgement
 from .model import Rule, Setup
 from .model.figures import bound
 from .units import MICRO, quantity

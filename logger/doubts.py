@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from .judge import Judgement
+from .core.judge.judgement import Judgement
 from .model import RuleState, Setup
 from .model.reasons import WHY_TEXT, Why
 

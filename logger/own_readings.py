@@ -11,9 +11,9 @@ import numpy as np
 
 from .core.evidence.cells import Cells
 from .core.evidence.gridded import cut
+from .core.judge.judgement import Judgement
 from .core.rules import channels
 from .core.rules.finding import Finding, demand
-from .judge import Judgement
 from .model import Conformity, Setup
 from .series import Bool
 

@@ -16,13 +16,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from .actions import inspections, start_inspection
-from .bodies import BodyState
+from .core.judge.body_temperature import TrackState, lagged
+from .core.judge.judgement import Judgement
+from .core.judge.settling import BodyState
 from .errors import Refused
 from .instants import NS, rfc3339, wall
-from .judge import Judgement
 from .model import REASONS, VERDICT_OF, Conformity, Inspection, Setup, Zone
 from .store import Store
-from .tracks import TrackState, lagged
 from .units import MICRO
 from .verdicts import Verdicts
 from .work_stops import stopped

@@ -13,9 +13,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from .core.judge.judgement import Judgement
 from .core.rules.finding import Finding
 from .instants import NS
-from .judge import Judgement
 from .model import REASONS, VERDICT_OF, AlarmSpec, Conformity
 from .units import micro
 

@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from .conditions import NotCounted, Statement, extents, statement
+from .core.judge.judgement import Judgement
 from .inspection import Check
-from .judge import Judgement
 from .model.reasons import WHY_TEXT, Why
 from .series import once
 from .verdicts import Verdicts

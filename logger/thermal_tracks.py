@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from .core.evidence.cells import Cells
+from .core.judge.body_temperature import lagged
+from .core.judge.judgement import Judgement
 from .instants import rfc3339
-from .judge import Judgement
 from .model import Setup
 from .model.reasons import WHY_TEXT, Why
 from .series import Float
-from .tracks import lagged
 from .units import MICRO
 
 # How far a body of unknown start may be from the air that was seen, in K; as for declared bodies.

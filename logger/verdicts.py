@@ -14,22 +14,22 @@ import numpy as np
 from sqlalchemy import select
 
 from . import __version__
-from .ahead import Gains, gains
 from .core.calibration.apply import Corrected, corrected
 from .core.calibration.status import position_of
+from .core.judge.days import DAY_NS, Piece
+from .core.judge.judgement import JUDGE_VERSION, Judgement, part
+from .core.judge.outlook import Gains, gains
+from .core.judge.periods import Run, excursion, joined, joined_runs
+from .core.judge.settings import judge_over
+from .core.judge.statement import rule_states, statement
 from .core.validity.hours_of_use import Span, asks_disposition
 from .doubts import doubts
-from .epochs import judge_over
 from .inspection import ChannelStatistics, Check, check, statistics
 from .instants import NS
 from .intervals import require
-from .judge import JUDGE_VERSION, Judgement, part
 from .ledger import NEVER_NS, Compared, Head, Ledger
 from .model import Excursion, Mark, Period, Rule, RuleState, Setup
-from .periods import Run, excursion, joined, joined_runs
-from .pieces import DAY_NS, Piece
 from .series import Int
-from .statement import rule_states, statement
 from .store import Store
 from .store.facts import JSON
 from .store.tables import inspection as inspection_table

@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 
+from logger.core.judge.trace import runs_in_columns
 from logger.instants import NS
 from logger.model import RuleState
 from logger.model.roles import Act
-from logger.verdict_trace import runs_in_columns
 
 from .. import theme
 from ..access import needs

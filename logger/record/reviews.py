@@ -16,9 +16,9 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal
 from zoneinfo import ZoneInfo
 
+from ..core.judge.judgement import digest
 from ..errors import Refused
 from ..instants import NS, local, parse, rfc3339
-from ..judge import digest
 from ..model import Excursion, Period, Setup
 from ..model.roles import Meaning
 from ..people import People, sign

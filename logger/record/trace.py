@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from ..core.judge.trace import Run, exact_runs, runs_in_columns
 from ..model import Period, Reason, Verdict
 from ..series import Float
-from ..verdict_trace import Run, exact_runs, runs_in_columns
 from .marks import FILLS, HAIR, INK, LEVELS, PATTERNS, SOFT
 from .svg import drawing, element, number, path, text
 

@@ -9,8 +9,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo
 
+from ..core.judge.leading_reason import ALL_KEPT
 from ..instants import parse, wall
-from ..reasons import ALL_KEPT
 from .corrections import FORMULA, corrections, without_limit
 
 Facts: TypeAlias = Mapping[str, Any]

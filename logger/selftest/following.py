@@ -8,11 +8,11 @@ from math import exp
 
 import numpy as np
 
-from ..bodies import BodyState
-from ..judge import Judgement
+from ..core.judge.body_temperature import AirMemory, Track, TrackState
+from ..core.judge.judgement import Judgement
+from ..core.judge.settling import BodyState
 from ..model import Setup, ThermalBody
 from ..series import Readings
-from ..tracks import AirMemory, Track, TrackState
 from ..units import MICRO
 from .case import Case, Group
 from .made import DAY, at, judged, rule, series, setup

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from ..bodies import BodyState
 from ..core.evidence.cells import Cells, Grid
+from ..core.judge.judgement import Judgement, judge
+from ..core.judge.settling import BodyState
 from ..instants import NS
-from ..judge import Judgement, judge
 from ..model import Certificate, Channel, Mark, Placement, Position, Probe, Room, Rule, Setup, Zone
 from ..model.reasons import Why
 from ..series import Readings

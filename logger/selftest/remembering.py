@@ -7,8 +7,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from ..bodies import BodyState, at_start_of_record
-from ..judge import Judgement
+from ..core.judge.judgement import Judgement
+from ..core.judge.settling import BodyState, at_start_of_record
 from ..model import REASONS
 from ..series import Float, Readings
 from .case import OWN, Case, Group

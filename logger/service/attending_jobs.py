@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from ..actions import inspections
 from ..attending import outbox
+from ..core.judge.judgement import lookahead_s
 from ..dropped import take
 from ..instants import NS, rfc3339
-from ..judge import lookahead_s
 from ..marks import marks
 from ..model import Config, Inspection
 from ..notify.text import Wording

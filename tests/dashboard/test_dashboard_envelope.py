@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.envelope import envelope, trace
+from logger.core.judge.trace import runs_in_columns
 from logger.instants import NS
 from logger.model import REASONS, VERDICT_OF, Period
-from logger.verdict_trace import runs_in_columns
 
 MINUTE = 60 * NS
 YEAR = 525_600

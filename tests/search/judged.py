@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from logger.bodies import at_start_of_record
 from logger.core.evidence.cells import Grid
-from logger.epochs import judge_over
+from logger.core.judge.settings import judge_over
+from logger.core.judge.settling import at_start_of_record
 from logger.instants import NS
 from logger.model import (
     REASONS,

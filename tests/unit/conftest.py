@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from logger.bodies import at_start_of_record
+from logger.core.judge.settling import at_start_of_record
 from logger.selftest.made import at, judged, rule, series, setup, without
 
 __all__ = ["at", "judged", "rule", "series", "setup", "without"]

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from logger.ahead import ahead, gains, skill_text
-from logger.forecast import Gain, gain
+from logger.core.judge.forecast import Gain, gain
+from logger.core.judge.outlook import ahead, gains, skill_text
 from logger.instants import rfc3339
 
 

@@ -11,12 +11,12 @@ import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 from uncertainties import ufloat, umath
 
-from logger.bodies import BodyState
 from logger.core.evidence.cells import Grid
+from logger.core.judge.judgement import Judgement, judge
+from logger.core.judge.settling import BodyState
 from logger.core.physics.air import refractive_index_edlen
 from logger.inspection import statistics
 from logger.instants import NS
-from logger.judge import Judgement, judge
 from logger.model import Certificate, Channel, Conformity, Placement, Position, Probe, Room, Rule, Setup, Zone
 from logger.model.reasons import Why
 from logger.series import Readings

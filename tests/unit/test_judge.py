@@ -10,11 +10,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.bodies import at_start_of_record
+from logger.core.judge.judgement import Judgement
+from logger.core.judge.periods import excursion, excursion_runs, joined, joined_runs, periods
+from logger.core.judge.settling import at_start_of_record
 from logger.instants import NS
-from logger.judge import Judgement
 from logger.model import REASONS, AsFound, Conformity, Mark, Period, Setup
-from logger.periods import excursion, excursion_runs, joined, joined_runs, periods
 from logger.series import Readings
 
 HOUR = 60  # cells

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from logger.judge import Judgement
+from logger.core.judge.judgement import Judgement
 from logger.model import REASONS, Certificate, Placement, Position, Setup
 from logger.model.reasons import Why
 from logger.series import Readings

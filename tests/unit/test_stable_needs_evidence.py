@@ -12,11 +12,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.bodies import BodyState
 from logger.core.evidence.cells import Grid
-from logger.epochs import judge_over
+from logger.core.judge.judgement import Judgement
+from logger.core.judge.settings import judge_over
+from logger.core.judge.settling import BodyState
 from logger.instants import NS
-from logger.judge import Judgement
 from logger.model import REASONS, Placement, Settings
 from logger.placing import fewer
 from logger.selftest.remembering import runs

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from logger.bodies import BodyState, at_start_of_record
+from logger.core.judge.body_temperature import AirMemory, Track, TrackState
+from logger.core.judge.days import Piece, pieces
+from logger.core.judge.settling import BodyState, at_start_of_record
 from logger.instants import NS
 from logger.model import REASONS, Setup, ThermalBody
-from logger.pieces import Piece, pieces
-from logger.tracks import AirMemory, Track, TrackState
 from logger.units import MICRO
 
 

@@ -10,14 +10,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.bodies import at_start_of_record
 from logger.core.evidence.cells import Grid
-from logger.epochs import judge_over
+from logger.core.judge.judgement import Judgement
+from logger.core.judge.live import Trail, begun, extended
+from logger.core.judge.settings import judge_over
+from logger.core.judge.settling import at_start_of_record
 from logger.instants import NS
-from logger.judge import Judgement
 from logger.model import Setup
 from logger.series import Readings
-from logger.trail import Trail, begun, extended
 
 from .test_judge import random_record
 

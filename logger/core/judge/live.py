@@ -12,15 +12,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .bodies import BodyState
-from .core.evidence.cells import Cells, Grid
-from .core.evidence.gridded import cut, spliced
-from .epochs import holding
-from .instants import NS
-from .judge import DAY_S, Judgement, Looked, concluded, found, lookahead_s, seen, tests_s, unsure, window_s
-from .model import Mark, Setup
-from .series import Readings
-from .turns import turns
+from ...instants import NS
+from ...model import Mark, Setup
+from ...series import Readings
+from ..evidence.cells import Cells, Grid
+from ..evidence.gridded import cut, spliced
+from .judgement import (
+    DAY_S,
+    Judgement,
+    Looked,
+    concluded,
+    found,
+    lookahead_s,
+    seen,
+    tests_s,
+    unsure,
+    window_s,
+)
+from .restarts import turns
+from .settings import holding
+from .settling import BodyState
 
 
 @dataclass(frozen=True)

@@ -14,10 +14,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from .core.rules.finding import Finding
-from .judge import Judgement
-from .model import REASONS, VERDICT_OF, Conformity, Excursion, Period, Reason, Rule
-from .units import MICRO
+from ...model import REASONS, VERDICT_OF, Conformity, Excursion, Period, Reason, Rule
+from ...units import MICRO
+from ..rules.finding import Finding
+from .judgement import Judgement
 
 BODIES = "bodies"  # what is named as the rule where nothing but the bodies' temperature is unknown
 

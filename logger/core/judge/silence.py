@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from .series import Bool
+from ...series import Bool
 
 Silences = tuple[tuple[int, int], ...]
 

@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from .core.evidence.cells import Grid
-from .model import Rule, Setup
+from ...model import Rule, Setup
+from ..evidence.cells import Grid
 
 SETTLING_TIMES = 3
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .series import Float
+from ...series import Float
 
 WINDOW_MIN = 60
 LEAST = 20  # minutes with a value, below which nothing is said

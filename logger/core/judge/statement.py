@@ -7,16 +7,16 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .ahead import Gains, ahead, skill_text
-from .core.rules.finding import Finding
-from .instants import NS, rfc3339
-from .judge import Judgement
-from .model import REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
-from .model.figures import bound
-from .model.reasons import WHY_TEXT, Why, reason_text
+from ...instants import NS, rfc3339
+from ...model import REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
+from ...model.figures import bound
+from ...model.reasons import WHY_TEXT, Why, reason_text
+from ...units import MICRO
+from ..rules.finding import Finding
+from .judgement import Judgement
+from .leading_reason import Worst, beyond, in_guard_band, width
+from .outlook import Gains, ahead, skill_text
 from .periods import label
-from .reasons import Worst, beyond, in_guard_band, width
-from .units import MICRO
 
 
 def rule_states(judgement: Judgement, cell: int) -> list[RuleState]:

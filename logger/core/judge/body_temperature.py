@@ -21,12 +21,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from .core.evidence.cells import Cells, Grid
-from .model import Setup, ThermalBody, Zone
-from .model.reasons import Why
-from .series import Bool, Float
-from .silences import Countdown, Silence, Silences, of_json
-from .units import MICRO
+from ...model import Setup, ThermalBody, Zone
+from ...model.reasons import Why
+from ...series import Bool, Float
+from ...units import MICRO
+from ..evidence.cells import Cells, Grid
+from .silence import Countdown, Silence, Silences, of_json
 
 DAYS_REMEMBERED = 7
 WIDENED_MICRO = 2 * MICRO

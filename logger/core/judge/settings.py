@@ -11,14 +11,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .bodies import BodyState, joined_memory
-from .core.evidence.cells import Grid
-from .core.evidence.gridded import joined
-from .judge import Judgement, Looked, concluded, look
-from .model import Mark, Rule, Setup, Zone
-from .series import Readings
-from .tracks import TrackState
-from .turns import turns
+from ...model import Mark, Rule, Setup, Zone
+from ...series import Readings
+from ..evidence.cells import Grid
+from ..evidence.gridded import joined
+from .body_temperature import TrackState
+from .judgement import Judgement, Looked, concluded, look
+from .restarts import turns
+from .settling import BodyState, joined_memory
 
 
 def judge_over(

@@ -17,7 +17,19 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from .bodies import (
+from ...instants import NS
+from ...model import REASONS, Conformity, Mark, Reason, Setup, Zone
+from ...series import Bool, Readings
+from ..evidence import neighbours as agreement
+from ..evidence.cells import FLAT_WINDOW_S, Cells, Grid, evidence
+from ..evidence.derived import with_derived
+from ..evidence.gridded import cut
+from ..evidence.neighbours import doubted
+from ..rules import evaluate
+from ..rules.finding import Finding
+from .body_temperature import air_of, follow
+from .restarts import before, holding_at, turns
+from .settling import (
     BodyState,
     Exposure,
     Memory,
@@ -27,18 +39,6 @@ from .bodies import (
     remembered,
     with_bodies,
 )
-from .core.evidence import neighbours as agreement
-from .core.evidence.cells import FLAT_WINDOW_S, Cells, Grid, evidence
-from .core.evidence.derived import with_derived
-from .core.evidence.gridded import cut
-from .core.evidence.neighbours import doubted
-from .core.rules import evaluate
-from .core.rules.finding import Finding
-from .instants import NS
-from .model import REASONS, Conformity, Mark, Reason, Setup, Zone
-from .series import Bool, Readings
-from .tracks import air_of, follow
-from .turns import before, holding_at, turns
 
 # Goes up whenever the same record could be judged otherwise; stored verdicts name it.
 JUDGE_VERSION = 4

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Protocol
 
-from .bodies import BodyState
-from .instants import NS
-from .judge import DAY_S, Judgement
-from .model import Period
+from ...instants import NS
+from ...model import Period
+from .judgement import DAY_S, Judgement
 from .periods import Run, excursion_runs, joined_runs, periods
+from .settling import BodyState
 
 DAY_NS = DAY_S * NS
 

@@ -13,7 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .core.rules.finding import Finding
+from ...instants import NS, rfc3339
+from ...model import Conformity, Rule, Setup
+from ...series import Float
+from ...units import MICRO
+from ..rules.finding import Finding
 from .forecast import (
     HORIZON_MIN,
     LEAST_FORECASTS,
@@ -26,11 +30,7 @@ from .forecast import (
     lines,
     stays_within,
 )
-from .instants import NS, rfc3339
-from .judge import Judgement
-from .model import Conformity, Rule, Setup
-from .series import Float
-from .units import MICRO
+from .judgement import Judgement
 
 Key = tuple[str, str]  # key of a rule, and the channel whose mean is followed: empty for its own value
 Gains = Mapping[Key, Gain]

@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from .instants import wall_span
-from .model import REASONS, VERDICT_OF, Reason, Verdict
-from .model.figures import apart, bound, with_U
+from ...instants import wall_span
+from ...model import REASONS, VERDICT_OF, Reason, Verdict
+from ...model.figures import apart, bound, with_U
 from .periods import BODIES
 
 ALL_KEPT = "All limits kept, guard band included."

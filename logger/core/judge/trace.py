@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .model import REASONS, VERDICT_OF, Period, Reason, Verdict
-from .series import Int
+from ...model import REASONS, VERDICT_OF, Period, Reason, Verdict
+from ...series import Int
 
 
 @dataclass(frozen=True)

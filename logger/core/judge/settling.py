@@ -19,10 +19,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .model import Zone
-from .series import Bool
-from .silences import Silence, Silences, of_json
-from .tracks import Followed, TrackState
+from ...model import Zone
+from ...series import Bool
+from .body_temperature import Followed, TrackState
+from .silence import Silence, Silences, of_json
 
 
 @dataclass(frozen=True)
