@@ -179,9 +179,9 @@ def question(
     """What the address asks: of a registered inspection, or of what was filled in about a length."""
     from dataclasses import replace
 
+    from logger.core.measurement.thermal_error import Work
     from logger.core.physics.expansion import material_of
     from logger.model import Inspection
-    from logger.thermal_error import Work
 
     if asked.get("inspection"):  # to the second as it was registered, not to the minute of the form
         job = q.inspection(asked["inspection"])

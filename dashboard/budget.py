@@ -9,7 +9,7 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
-from logger.derivation import scale_name
+from logger.core.measurement.limit_derivation import scale_name
 
 from .components import behind, card, svg, table
 from .wording import figure, plain

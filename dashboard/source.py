@@ -23,10 +23,10 @@ from .wording import STALE_S, parsed
 if TYPE_CHECKING:
     from logger.affected import Touched
     from logger.assessment import Question
+    from logger.core.measurement.soak import Plan
     from logger.curves import Curve
     from logger.dispositions import Book, Findings
     from logger.soak_clocks import Reading
-    from logger.soaking import Plan
     from logger.store import Entry, Store
     from logger.verdicts import Verdicts
 

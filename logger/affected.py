@@ -15,14 +15,14 @@ from .actions import inspections
 from .assessment import question_of
 from .bulk import Answer, assess_many
 from .core.calibration.breakdown import changed
+from .core.measurement.temperatures import Tracks
+from .core.measurement.thermal_error import Feature, Work, largest_um
 from .core.physics.expansion import REFERENCE_C, UM_PER_MM
 from .dispositions import Book, Disposition, Span, book, decide, span_of
 from .errors import IntervalError, Refused, UnknownName
 from .instants import NS, rfc3339
 from .model import Certificate, Excursion, Inspection, Setup
 from .store import Store
-from .thermal_error import Feature, Work, largest_um
-from .thermal_tracks import Tracks
 from .verdicts import Verdicts
 
 FOR_EVER_NS = 2**62

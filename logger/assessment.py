@@ -12,15 +12,15 @@ from typing import Any
 
 from .core.judge.judgement import Judgement
 from .core.judge.periods import periods
+from .core.measurement.check import Check
+from .core.measurement.stamp import stamp
+from .core.measurement.temperatures import Lag, Track, Tracks, tracks
+from .core.measurement.thermal_error import Feature, ThermalError, Work, thermal_errors
 from .core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from .errors import IntervalError, Refused, UnitError
-from .inspection import Check
 from .instants import NS, rfc3339
 from .model import Inspection, Period, Setup, ThermalBody
-from .stamp import stamp
 from .stated_conditions import cells_of, conditions_of
-from .thermal_error import Feature, ThermalError, Work, thermal_errors
-from .thermal_tracks import Lag, Track, Tracks, tracks
 from .verdicts import Verdicts
 
 # A body has forgotten how warm it was when it came in after so many time constants: 3 parts in 10 000.

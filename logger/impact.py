@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from .actions import inspections
+from .core.measurement.check import Check
 from .core.validity.timeline import first_touched
 from .errors import IntervalError, UnknownName
-from .inspection import Check
 from .instants import NS
 from .model import Setup
 from .store import Store, tables

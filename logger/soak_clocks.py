@@ -12,12 +12,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from .core.measurement.soak import Plan
 from .core.physics.thermal import response, soak_time_s
 from .errors import Refused, UnknownName
 from .instants import NS, parse, rfc3339
 from .model import Setup
 from .series import Float
-from .soaking import Plan
 from .store import Store
 from .verdicts import Verdicts
 

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .check_standard import Sensitivity, fit
+from .core.measurement.check_standard import Sensitivity, fit
 from .core.physics.thermal import response
 from .errors import Refused, StillroomError
 from .instants import NS, parse

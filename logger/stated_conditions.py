@@ -6,9 +6,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .conditions import NotCounted, Statement, extents, statement
 from .core.judge.judgement import Judgement
-from .inspection import Check
+from .core.measurement.check import Check
+from .core.measurement.conditions import NotCounted, Statement, extents, statement
 from .model.reasons import WHY_TEXT, Why
 from .series import once
 from .verdicts import Verdicts

@@ -22,11 +22,11 @@ from .core.judge.outlook import Gains, gains
 from .core.judge.periods import Run, excursion, joined, joined_runs
 from .core.judge.settings import judge_over
 from .core.judge.statement import rule_states, statement
+from .core.measurement.check import ChannelStatistics, Check, check, statistics
+from .core.measurement.interval import require
 from .core.validity.hours_of_use import Span, asks_disposition
 from .doubts import doubts
-from .inspection import ChannelStatistics, Check, check, statistics
 from .instants import NS
-from .intervals import require
 from .ledger import NEVER_NS, Compared, Head, Ledger
 from .model import Excursion, Mark, Period, Rule, RuleState, Setup
 from .series import Int

@@ -10,13 +10,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
 from logger.assessment import residual_K
-from logger.core.physics.expansion import material_of
-from logger.core.physics.thermal import BODIES, body_of
-from logger.errors import Refused, StillroomError
-from logger.instants import NS
-from logger.model.roles import Act
-from logger.soak_clocks import Reading
-from logger.soaking import (
+from logger.core.measurement.soak import (
     CAUTIONS,
     COLDER_K,
     FILMS,
@@ -30,6 +24,12 @@ from logger.soaking import (
     sizes,
     typed,
 )
+from logger.core.physics.expansion import material_of
+from logger.core.physics.thermal import BODIES, body_of
+from logger.errors import Refused, StillroomError
+from logger.instants import NS
+from logger.model.roles import Act
+from logger.soak_clocks import Reading
 
 from ..access import acting, allowed, needs
 from ..answering import number

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from ..derivation import scale_name
+from ..core.measurement.limit_derivation import scale_name
 from ..instants import parse, rfc3339, wall_span
 from ..model import Inspection
 from ..model.figures import printed, unit_name
@@ -14,7 +14,7 @@ from .printing import counted, duration, figures, table
 
 if TYPE_CHECKING:
     from ..assessment import Assessment
-    from ..inspection import Check
+    from ..core.measurement.check import Check
 
 if TYPE_CHECKING:
     from ..bulk import Answer

@@ -154,7 +154,7 @@ def _asked(
     stamp: str | None,
 ) -> Question:
     from ..assessment import Question
-    from ..stamp import read_stamp
+    from ..core.measurement.stamp import read_stamp
 
     if stamp is not None:
         if any(where):
@@ -179,7 +179,7 @@ def _assessed(found: Opened, asked: Question) -> Assessment:
 
 def _same(stamp: str, done: Assessment) -> bool:
     """Whether every word of the line is what the record says: a digest beside another verdict is forged."""
-    from ..stamp import read_stamp
+    from ..core.measurement.stamp import read_stamp
 
     return read_stamp(stamp) == read_stamp(done.to_json()["stamp"])
 
@@ -189,7 +189,7 @@ def _stamp_lines(found: Opened, stamp: str | None, done: Assessment) -> list[str
         return []
     if _same(stamp, done):
         return ["The stamp holds: same interval, same verdict, same digest.", ""]
-    from ..stamp import read_stamp
+    from ..core.measurement.stamp import read_stamp
     from ..verdict_issues import told_of_digest
 
     was, now = read_stamp(stamp), read_stamp(done.to_json()["stamp"])

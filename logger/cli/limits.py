@@ -45,9 +45,9 @@ def derive(
       stillroom limits derive --length-mm 500 --material aluminium --allowed-um 2
       stillroom limits derive --length-mm 500 --material aluminium --limit-K 0.5
     """
+    from ..core.measurement.limit_derivation import derive as derived
+    from ..core.measurement.limit_derivation import length_errors_um, scale_name, up
     from ..core.physics.expansion import material_of
-    from ..derivation import derive as derived
-    from ..derivation import length_errors_um, scale_name, up
 
     part, scale = material_of(material), material_of(scale_material)
     if (allowed_um is None) == (limit_K is None):

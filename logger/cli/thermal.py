@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from ..assessment import Question
-    from ..thermal_error import DriftCheck, Feature, Work
-    from ..thermal_tracks import Lag
+    from ..core.measurement.temperatures import Lag
+    from ..core.measurement.thermal_error import DriftCheck, Feature, Work
 
 Length = Annotated[
     float | None, typer.Option("--length-mm", metavar="MM", help="Length that was measured: asks for µm.")
@@ -168,8 +168,8 @@ def _needs_a_length(given: Given) -> None:
 
 
 def _single(given: Given) -> list[Feature]:
+    from ..core.measurement.thermal_error import Feature
     from ..core.physics.expansion import material_of
-    from ..thermal_error import Feature
 
     if given.length_mm is None:
         return []
@@ -182,8 +182,8 @@ def _single(given: Given) -> list[Feature]:
 
 
 def _feature(text: str, material: str) -> Feature:
+    from ..core.measurement.thermal_error import Feature
     from ..core.physics.expansion import material_of
-    from ..thermal_error import Feature
 
     parts = [p.strip() for p in text.split(",")]
     try:
@@ -199,8 +199,8 @@ def _feature(text: str, material: str) -> Feature:
 
 
 def _work(given: Given) -> Work:
+    from ..core.measurement.thermal_error import Work
     from ..core.physics.expansion import material_of
-    from ..thermal_error import Work
 
     if given.adding_up not in ("gum", "b89"):
         raise Refused(f"--adding-up: wanted gum or b89, found {given.adding_up!r}.")
@@ -218,7 +218,7 @@ def _work(given: Given) -> Work:
 
 
 def _drift(given: Given) -> DriftCheck | None:
-    from ..thermal_error import DriftCheck
+    from ..core.measurement.thermal_error import DriftCheck
 
     if given.tve_um is None:
         return None
@@ -226,7 +226,7 @@ def _drift(given: Given) -> DriftCheck | None:
 
 
 def _lags(given: Given, zone: ZoneInfo) -> tuple[Lag, Lag]:
-    from ..thermal_tracks import Lag
+    from ..core.measurement.temperatures import Lag
 
     if (given.arrived_at is None) != (given.arrived_C is None):
         raise Refused("--arrived-at and --arrived-C belong together: give both or neither.")

@@ -19,7 +19,7 @@ from .interval import Interval
 from .reviews import covering
 
 if TYPE_CHECKING:
-    from ..inspection import Check
+    from ..core.measurement.check import Check
     from ..store import Store
     from ..verdicts import Verdicts
 

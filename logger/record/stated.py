@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from ..stated_conditions import conditions_of as stated
 
 if TYPE_CHECKING:
-    from ..conditions import Statement
+    from ..core.measurement.conditions import Statement
     from ..verdicts import Verdicts
 
 

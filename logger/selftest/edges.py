@@ -13,13 +13,13 @@ import numpy as np
 
 from ..core.evidence.cells import Cells, Grid
 from ..core.evidence.neighbours import WINDOW_S, Drift, departing, drift, window_s
+from ..core.measurement.thermal_error import Feature, Work, largest_um, thermal_error
 from ..core.physics.expansion import IDEAL, Material
 from ..core.physics.humidity import dew_point
 from ..instants import NS
 from ..model import Setup
 from ..model.reasons import Why
 from ..series import Float, Readings
-from ..thermal_error import Feature, Work, largest_um, thermal_error
 from ..units import MICRO
 from .case import Case, Group, refused
 from .evidence import GUM, QARTOD, N

@@ -10,12 +10,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..conditions import Extent, extents, outward, statement
+from ..core.measurement.check import Check
+from ..core.measurement.conditions import Extent, extents, outward, statement
 from ..core.physics.saturation import saturation_pressure_water
 from ..core.rules.finding import Finding
 from ..core.rules.plane import Fit
 from ..errors import Refused
-from ..inspection import Check
 from ..model import Position, Verdict
 from ..units import MICRO
 from .case import Case, Group, refused

@@ -10,8 +10,8 @@ import pytest
 
 from logger.config import ConfigError, example_folder, in_force, load_stored, load_texts, read_texts, warnings
 from logger.config.neighbours import warnings as uncompared
+from logger.core.measurement.check import check
 from logger.core.validity.leniency import evidence_settings
-from logger.inspection import check
 from logger.instants import NS
 from logger.model import Setup
 from logger.selftest import made

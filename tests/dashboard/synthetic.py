@@ -23,15 +23,15 @@ from dashboard.keeping import Keeping
 from logger.affected import Touched
 from logger.alarms import Alarm, AlarmState, Cell
 from logger.assessment import Question
+from logger.core.measurement.interval import require
+from logger.core.measurement.soak import Plan
 from logger.curves import Curve
 from logger.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
-from logger.intervals import require
 from logger.model import Conformity, Excursion, Inspection, Period, Row, Setup
 from logger.people import People, invented
 from logger.soak_clocks import Reading, begin_soak, clocks, end_soak
-from logger.soaking import Plan
 from logger.store import Entry, Store
 from tests.dashboard.synthetic_setup import HOUR, NOW, PLACES, START, rules, setup
 from tests.dashboard.synthetic_words import bay_periods, told

@@ -19,11 +19,11 @@ from dashboard.statements import statement
 from dashboard.wording import instant, quantity_name, written
 from logger.alarms import AlarmState
 from logger.assessment import Question
+from logger.core.measurement.soak import by_size, plan, sizes
 from logger.core.physics.thermal import body_of
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.instants import NS
 from logger.model import Row
-from logger.soaking import by_size, plan, sizes
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic, setup
 
 MINUTE = 60 * NS

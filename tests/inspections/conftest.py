@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.thermal_tracks import Lag, Tracks, tracks
+from logger.core.measurement.temperatures import Lag, Tracks, tracks
 from tests.unit.conftest import at, judged, made, rule, series, setup
 
 __all__ = ["made"]

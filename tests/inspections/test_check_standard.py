@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from logger.check_standard import fit
+from logger.core.measurement.check_standard import fit
+from logger.core.measurement.limit_derivation import derive
+from logger.core.measurement.thermal_error import DriftCheck, Feature, Work, thermal_error
 from logger.core.physics.expansion import material_of
 from logger.core.physics.thermal import response
-from logger.derivation import derive
 from logger.errors import Refused
 from logger.instants import NS, rfc3339
-from logger.thermal_error import DriftCheck, Feature, Work, thermal_error
 from tests.inspections.conftest import Made
 
 

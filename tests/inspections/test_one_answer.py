@@ -30,6 +30,7 @@ from logger.assessment import assess, question_of
 from logger.bulk import assess_many
 from logger.cli.answers import assessment_lines, row_of
 from logger.config import example_folder, in_force, read_texts
+from logger.core.measurement.stamp import read_stamp
 from logger.dispositions import Span
 from logger.errors import Refused
 from logger.instants import NS, local, parse, rfc3339, wall
@@ -37,7 +38,6 @@ from logger.model import Inspection, Row, Setup
 from logger.model.roles import Scope
 from logger.people import Tokens
 from logger.record import conditions
-from logger.stamp import read_stamp
 from logger.store import Store
 from logger.verdict_issues import review
 from logger.verdicts import Verdicts

@@ -10,10 +10,10 @@ import pytest
 from dashboard.pages.soak import ASKED, layout, minutes, planned
 from dashboard.queries import Queries
 from logger.config import in_force
+from logger.core.measurement.soak import plan, typed
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.soak_clocks import air_since, begin_soak, clocks, end_soak, read
-from logger.soaking import plan, typed
 from logger.store import Store
 from logger.verdicts import Verdicts
 from tests.dashboard.synthetic import NOW as PAGE_NOW

@@ -15,9 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.assessment import Question, assess
-from logger.conditions import Extent, outward, statement
+from logger.core.measurement.check import Check
+from logger.core.measurement.conditions import Extent, outward, statement
 from logger.errors import Refused
-from logger.inspection import Check
 from logger.instants import NS
 from logger.model import Row
 from logger.record import conditions

@@ -140,7 +140,7 @@ def test_the_register_says_what_is_missing(
 
 def test_an_overdue_probe_is_named_in_the_verdict(made: SimpleNamespace) -> None:
     """Due 30 June; the inspection of 1 July is not shown, and says which probe and why."""
-    from logger.inspection import check
+    from logger.core.measurement.check import check
 
     setup = due_on()
     begin = at("2026-06-30T22:00")

@@ -7,8 +7,8 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.core.measurement.limit_derivation import derive
 from logger.core.physics.expansion import material_of
-from logger.derivation import derive
 
 STEEL, ALUMINIUM = material_of("steel"), material_of("aluminium")
 

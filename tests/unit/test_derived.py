@@ -14,8 +14,8 @@ from uncertainties import ufloat, umath
 from logger.core.evidence.cells import Grid
 from logger.core.judge.judgement import Judgement, judge
 from logger.core.judge.settling import BodyState
+from logger.core.measurement.check import statistics
 from logger.core.physics.air import refractive_index_edlen
-from logger.inspection import statistics
 from logger.instants import NS
 from logger.model import Certificate, Channel, Conformity, Placement, Position, Probe, Room, Rule, Setup, Zone
 from logger.model.reasons import Why

@@ -140,7 +140,7 @@ def test_shares_are_told_for_all_hours_and_for_hours_of_use(made: SimpleNamespac
     """Two days of 20 degC by day and 22 at night: half the time conforms, and all of the hours of use."""
     from dataclasses import replace
 
-    from logger.inspection import statistics
+    from logger.core.measurement.check import statistics
 
     hours = HoursOfUse(tuple((day, 8 * 60, 20 * 60) for day in range(7)))
     setup = made.setup((made.rule(),))

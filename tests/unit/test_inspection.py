@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.inspection import Check, check
+from logger.core.measurement.check import Check, check
 from logger.model import Mark
 
 VERDICTS = ("stable", "not stable", "not shown")

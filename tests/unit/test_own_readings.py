@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from logger.inspection import check
+from logger.core.measurement.check import check
 
 SLOW = {"interval_s": 900, "max_age_s": 2700}
 

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.inspection import check
+from logger.core.measurement.check import check
 from logger.model import Conformity, Setup
 from logger.model.reasons import Why
 

@@ -9,13 +9,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from .core.evidence.cells import Cells
-from .core.evidence.gridded import cut
-from .core.judge.judgement import Judgement
-from .core.rules import channels
-from .core.rules.finding import Finding, demand
-from .model import Conformity, Setup
-from .series import Bool
+from ...model import Conformity, Setup
+from ...series import Bool
+from ..evidence.cells import Cells
+from ..evidence.gridded import cut
+from ..judge.judgement import Judgement
+from ..rules import channels
+from ..rules.finding import Finding, demand
 
 NO_OWN_READING = "no reading in the interval"
 

@@ -13,8 +13,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from .core.physics.expansion import IDEAL, UM_PER_MM, Material, allowed_temperature_K
-from .errors import Refused
+from ...errors import Refused
+from ..physics.expansion import IDEAL, UM_PER_MM, Material, allowed_temperature_K
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .errors import Refused
-from .series import Float
+from ...errors import Refused
+from ...series import Float
 
 LEAST_POINTS = 8
 # Student's t for 95.45 %, two-sided, by degrees of freedom (JCGM 100, table G.2); between them the larger.

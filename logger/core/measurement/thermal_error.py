@@ -13,11 +13,11 @@ from typing import Any, Literal
 
 import numpy as np
 
-from .core.evidence.sampling import dominant_period_s
-from .core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, differential_expansion_um
-from .core.physics.length import CYCLE, EVEN, Shared, Side, budget, error_index
-from .series import Float
-from .thermal_tracks import Tracks
+from ...series import Float
+from ..evidence.sampling import dominant_period_s
+from ..physics.expansion import REFERENCE_C, UM_PER_MM, Material, differential_expansion_um
+from ..physics.length import CYCLE, EVEN, Shared, Side, budget, error_index
+from .temperatures import Tracks
 
 AddingUp = Literal["gum", "b89"]
 OWN_TVE = "part and scale only, structure not included"

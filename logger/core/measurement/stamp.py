@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from .errors import Refused
-from .instants import parse
+from ...errors import Refused
+from ...instants import parse
 
 _UTC = ZoneInfo("UTC")
 _FORM = re.compile(

@@ -12,17 +12,9 @@ from typing import Literal
 
 import numpy as np
 
-from .core.physics.core_temperature import core
-from .core.physics.thermal import (
-    LUMPED_BIOT,
-    Body,
-    biot,
-    fit_step,
-    soak_time_s,
-    time_constant_s,
-    volume_and_area,
-)
-from .errors import Refused
+from ...errors import Refused
+from ..physics.core_temperature import core
+from ..physics.thermal import LUMPED_BIOT, Body, biot, fit_step, soak_time_s, time_constant_s, volume_and_area
 
 Shape = Literal["cuboid", "cylinder", "sphere"]
 Air = Literal["still", "moving"]

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .core.evidence.cells import Cells
-from .core.judge.body_temperature import lagged
-from .core.judge.judgement import Judgement
-from .instants import rfc3339
-from .model import Setup
-from .model.reasons import WHY_TEXT, Why
-from .series import Float
-from .units import MICRO
+from ...instants import rfc3339
+from ...model import Setup
+from ...model.reasons import WHY_TEXT, Why
+from ...series import Float
+from ...units import MICRO
+from ..evidence.cells import Cells
+from ..judge.body_temperature import lagged
+from ..judge.judgement import Judgement
 
 # How far a body of unknown start may be from the air that was seen, in K; as for declared bodies.
 WIDENED_K = 2.0

@@ -14,21 +14,21 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from .core.evidence.cells import Cells, Grid
-from .core.evidence.derived import in_air
-from .core.evidence.gridded import cut
-from .core.evidence.sampling import adequacy, dominant_period_s
-from .core.judge.judgement import Judgement, digest
-from .core.judge.leading_reason import NO_LIMIT, Cause, because, leading, reason_of, width
-from .core.judge.periods import BODIES, label, runs
-from .core.rules.finding import Finding, margin_and_value
-from .core.validity.hours_of_use import spans
-from .core.validity.leniency import evidence_settings
-from .instants import rfc3339
-from .model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
-from .model.reasons import WHY_TEXT, Why, reason_text
+from ...instants import rfc3339
+from ...model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
+from ...model.reasons import WHY_TEXT, Why, reason_text
+from ...units import MICRO, quantity
+from ..evidence.cells import Cells, Grid
+from ..evidence.derived import in_air
+from ..evidence.gridded import cut
+from ..evidence.sampling import adequacy, dominant_period_s
+from ..judge.judgement import Judgement, digest
+from ..judge.leading_reason import NO_LIMIT, Cause, because, leading, reason_of, width
+from ..judge.periods import BODIES, label, runs
+from ..rules.finding import Finding, margin_and_value
+from ..validity.hours_of_use import spans
+from ..validity.leniency import evidence_settings
 from .own_readings import NO_OWN_READING, only_within, unread
-from .units import MICRO, quantity
 
 _WORSE: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
 _REASON_OF: Mapping[int, Reason] = {

@@ -16,15 +16,15 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .core.evidence.cells import Cells
-from .core.judge.judgement import Judgement
-from .core.rules.finding import Finding
-from .errors import Refused
-from .inspection import Check
-from .instants import wall_span
-from .model import Rule, Setup
-from .model.figures import bound
-from .units import MICRO, quantity
+from ...errors import Refused
+from ...instants import wall_span
+from ...model import Rule, Setup
+from ...model.figures import bound
+from ...units import MICRO, quantity
+from ..evidence.cells import Cells
+from ..judge.judgement import Judgement
+from ..rules.finding import Finding
+from .check import Check
 
 # Quantity -> how it is called, as printed: unit, units of print in one canonical unit, step without any U.
 _PRINTED: Mapping[str, tuple[str, str, float, float]] = {

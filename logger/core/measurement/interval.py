@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from zoneinfo import ZoneInfo
 
-from .errors import IntervalError
-from .instants import wall
+from ...errors import IntervalError
+from ...instants import wall
 
 
 def require(
