@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dash.development.base_component import Component
 
-from logger.alarm_figures import change_of, figures
+from logger.core.alarms.performance import change_of, figures
 from logger.instants import NS
 
 from .components import card, table

@@ -13,9 +13,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from logger.alarms import ACKNOWLEDGED, Alarm, AlarmState
 from logger.assessment import Question
 from logger.attending import alarm_specs, comment_of
+from logger.core.alarms.lifecycle import ACKNOWLEDGED, Alarm, AlarmState
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model import AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from logger.alarms import Alarm
+from logger.core.alarms.lifecycle import Alarm
 from logger.instants import NS
 from logger.model import Excursion, Inspection, Period, Row, Setup
 from logger.series import Float, Int

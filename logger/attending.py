@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, insert, select, update
 
-from .alarms import ACKNOWLEDGED, Act, ActKind, Alarm, AlarmState, acted
-from .causes import cause_of, leads
+from .core.alarms.grouping import cause_of, leads
+from .core.alarms.lifecycle import ACKNOWLEDGED, Act, ActKind, Alarm, AlarmState, acted
+from .core.alarms.system import view_specs
 from .errors import Refused, UnknownName
 from .instants import NS, rfc3339
 from .links import Permit
@@ -21,7 +22,6 @@ from .model.roles import refuse_unseen
 from .notify.outbox import Letter, Outbox
 from .required import required_person, required_text, visible
 from .store import Store, tables
-from .view import view_specs
 
 if TYPE_CHECKING:
     from .store import Store

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from http.client import HTTPException
 from pathlib import Path
 
-from .duty import Address, addresses, every_way
+from .core.alarms.recipients import Address, addresses, every_way
 from .instants import NS, rfc3339
 from .model import Config, MailRoute
 from .notify.mail import Outcome, Sender, SmtpSender, identity, message

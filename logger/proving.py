@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from . import attending
-from .duty import Address, every_address, every_way
+from .core.alarms.recipients import Address, every_address, every_way
 from .errors import Refused, UnknownName
 from .instants import NS, rfc3339
 from .model import Config

@@ -11,11 +11,11 @@ from typing import Any
 
 from . import actions
 from .config import load_texts
+from .core.alarms.replay import Occurrence, Replay, counting
 from .errors import Refused, UnknownName
 from .instants import NS, rfc3339
 from .ledger import Ledger
 from .model import AlarmSpec, Config, Rule, Setup
-from .replaying import Occurrence, Replay, counting
 from .store import Store
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from sqlalchemy import select
 
 from . import __version__
+from .core.alarms.suspect_probes import doubts
 from .core.calibration.apply import Corrected, corrected
 from .core.calibration.status import position_of
 from .core.judge.days import DAY_NS, Piece
@@ -25,7 +26,6 @@ from .core.judge.statement import rule_states, statement
 from .core.measurement.check import ChannelStatistics, Check, check, statistics
 from .core.measurement.interval import require
 from .core.validity.hours_of_use import Span, asks_disposition
-from .doubts import doubts
 from .instants import NS
 from .ledger import NEVER_NS, Compared, Head, Ledger
 from .model import Excursion, Mark, Period, Rule, RuleState, Setup

@@ -12,7 +12,7 @@ from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, counted, table
 
 if TYPE_CHECKING:
-    from ..alarms import Alarm
+    from ..core.alarms.lifecycle import Alarm
 
 alarm = typer.Typer(help="Alarms: what asks for a person.")
 Key = Annotated[

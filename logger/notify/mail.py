@@ -20,7 +20,7 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 from typing import Literal, Protocol
 
-from ..alarms import Notice
+from ..core.alarms.lifecycle import Notice
 from ..instants import NS
 from ..model import MailRoute
 from ..processes.deadline import Lines, Overdue, within

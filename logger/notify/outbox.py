@@ -15,8 +15,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, Table, func, insert, select, update
 
-from ..alarms import Notice
-from ..duty import Address
+from ..core.alarms.lifecycle import Notice
+from ..core.alarms.recipients import Address
 from ..instants import NS, rfc3339
 from ..model import MailRoute, Route
 from .mail import Outcome, Sender, identity, message, message_id

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from ..alarm_figures import change_of, figures
+from ..core.alarms.performance import change_of, figures
 from ..instants import rfc3339
 from ..model import Setup
 

@@ -9,17 +9,27 @@ from typing import Any, Protocol
 from sqlalchemy import Connection
 
 from .. import attending
-from ..alarm_cells import Cell, cell_of, evidence_cell
-from ..alarms import ACTIVE, Alarm, Notice, Step, step
-from ..causes import FLOOD_NS, Group, cause_of, flooded, is_due, is_over, joined, scope_of, speaking
-from ..doubts import by_doubted_alone
-from ..duty import asleep, every_way
+from ..core.alarms.condition import Cell, cell_of, evidence_cell
+from ..core.alarms.grouping import (
+    FLOOD_NS,
+    Group,
+    cause_of,
+    flooded,
+    is_due,
+    is_over,
+    joined,
+    scope_of,
+    speaking,
+)
+from ..core.alarms.lifecycle import ACTIVE, Alarm, Notice, Step, step
+from ..core.alarms.recipients import asleep, every_way
+from ..core.alarms.reminders import suppressed, told_again
+from ..core.alarms.suspect_probes import by_doubted_alone
+from ..core.alarms.system import Facts, fact, suspect_cell
 from ..instants import NS, rfc3339
 from ..model import AlarmSpec, Config, Conformity, Row, RuleState, Setup
 from ..notify.text import zone_of
-from ..reminding import suppressed, told_again
 from ..store import Store
-from ..view import Facts, fact, suspect_cell
 from .telling import Telling, annunciation
 
 # A service that was away looks back so far; what is older is in the periods and excursions.

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from .. import attending
+from ..core.alarms.recipients import addresses, every_way
 from ..core.calibration.status import OVERDUE, Notice, notices
-from ..duty import addresses, every_way
 from ..instants import rfc3339
 from ..model import Config, Setup
 from ..notify.text import Wording

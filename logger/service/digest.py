@@ -10,8 +10,8 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from .. import attending
+from ..core.alarms.recipients import addresses, every_way
 from ..core.calibration.status import status
-from ..duty import addresses, every_way
 from ..instants import NS, local, to_ns
 from ..model import Config
 from ..notify.quantities import duration, quantity

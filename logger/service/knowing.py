@@ -10,13 +10,13 @@ from functools import cached_property
 
 from .. import attending
 from ..config.notice_tables import ROUTES
+from ..core.alarms.system import Facts
 from ..core.calibration.status import position_of, status
 from ..instants import NS
 from ..model import Config
 from ..notify.outbox import Letter, Outbox
 from ..store import Store
 from ..store.place import refusal
-from ..view import Facts
 from .backups import damage, newest_backup_ns
 
 CLOCK_NS = 600 * NS  # so long a step of the clock is told

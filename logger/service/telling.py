@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from sqlalchemy import Connection
 
 from .. import actions, attending
-from ..alarms import Alarm, Notice
-from ..duty import Address, addresses, not_before
+from ..core.alarms.lifecycle import Alarm, Notice
+from ..core.alarms.recipients import Address, addresses, not_before
 from ..instants import NS
 from ..links import LASTS_NS, Permit, link
 from ..model import AlarmSpec, Config, Inspection

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from logger import attending
-from logger.alarm_figures import Change, change_of, figures
+from logger.core.alarms.performance import Change, change_of, figures
 from logger.instants import NS
 from logger.model import NoticePlan
 from logger.service.digest import tell_digest

@@ -8,17 +8,8 @@ from dataclasses import replace
 
 import pytest
 
-from logger.alarm_cells import cell_of, evidence_cell
-from logger.alarms import (
-    LIVE_NS,
-    Act,
-    Alarm,
-    AlarmState,
-    Cell,
-    Notice,
-    acted,
-    step,
-)
+from logger.core.alarms.condition import cell_of, evidence_cell
+from logger.core.alarms.lifecycle import LIVE_NS, Act, Alarm, AlarmState, Cell, Notice, acted, step
 from logger.errors import Refused
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity, RuleState

@@ -8,7 +8,7 @@ from dataclasses import replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.alarms import ACTIVE, Act, ActKind, Alarm, AlarmState, Cell, Notice, step
+from logger.core.alarms.lifecycle import ACTIVE, Act, ActKind, Alarm, AlarmState, Cell, Notice, step
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity
 

@@ -21,8 +21,8 @@ import numpy as np
 
 from dashboard.keeping import Keeping
 from logger.affected import Touched
-from logger.alarms import Alarm, AlarmState, Cell
 from logger.assessment import Question
+from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
 from logger.core.measurement.interval import require
 from logger.core.measurement.soak import Plan
 from logger.curves import Curve

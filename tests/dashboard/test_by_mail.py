@@ -10,9 +10,9 @@ import pytest
 
 from dashboard.app import create_app
 from logger import actions, attending
-from logger.alarm_cells import Cell
-from logger.alarms import Alarm, AlarmState, step
 from logger.config import example_folder, read_texts
+from logger.core.alarms.condition import Cell
+from logger.core.alarms.lifecycle import Alarm, AlarmState, step
 from logger.instants import NS
 from logger.links import Permit, signed
 from logger.model import AlarmSpec, Conformity

@@ -17,8 +17,8 @@ from dashboard.pages.inspections import verdicts_of
 from dashboard.queries import Queries
 from dashboard.statements import statement
 from dashboard.wording import instant, quantity_name, written
-from logger.alarms import AlarmState
 from logger.assessment import Question
+from logger.core.alarms.lifecycle import AlarmState
 from logger.core.measurement.soak import by_size, plan, sizes
 from logger.core.physics.thermal import body_of
 from logger.errors import IntervalError, Refused, UnknownName

@@ -16,8 +16,8 @@ import pyarrow as pa
 import pytest
 
 from logger import actions, approval, attending, marks
-from logger.alarms import Alarm
 from logger.config import example_folder, in_force, read_texts
+from logger.core.alarms.lifecycle import Alarm
 from logger.instants import NS, parse
 from logger.model import Inspection, Mark, Row, Setup
 from logger.model.roles import Role, Scope

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from logger import actions, attending, marks
-from logger.alarms import Alarm, AlarmState, step
-from logger.alarms import Cell as AlarmCell
+from logger.core.alarms.lifecycle import Alarm, AlarmState, step
+from logger.core.alarms.lifecycle import Cell as AlarmCell
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity, Inspection, Mark, Room, Setup, Zone

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from logger import actions, attending, marks
-from logger.alarms import Alarm
 from logger.config import example_folder, load
+from logger.core.alarms.lifecycle import Alarm
 from logger.instants import NS
 from logger.model import Inspection, Mark
 from logger.store import Store

@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from logger import alarms, causes
+from logger.core.alarms import grouping as causes
+from logger.core.alarms import lifecycle as alarms
 from logger.service import alarming
 
 from .alarm_histories import history, live, wrong

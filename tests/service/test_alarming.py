@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from logger import actions, attending
-from logger.alarms import AlarmState
+from logger.core.alarms.lifecycle import AlarmState
 from logger.instants import NS
 from logger.model import (
     AlarmSpec,

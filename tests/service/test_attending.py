@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from logger import attending
-from logger.alarm_cells import Cell
-from logger.alarms import Alarm, AlarmState, step
+from logger.core.alarms.condition import Cell
+from logger.core.alarms.lifecycle import Alarm, AlarmState, step
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.links import Permit, signed

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from logger import attending
-from logger.alarms import AlarmState
+from logger.core.alarms.lifecycle import AlarmState
 from logger.instants import NS
 from logger.model import (
     AlarmSpec,

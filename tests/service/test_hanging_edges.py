@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from logger import attending
+from logger.core.alarms.system import WATCHED, Facts
 from logger.model import CommandLine, Heartbeat, MailRoute, OneWire
 from logger.notify.mail import SmtpSender
 from logger.notify.text import Wording
@@ -21,7 +22,6 @@ from logger.service import Service, heartbeat
 from logger.simulation.process import TwinProcess
 from logger.simulation.speakers import show_one_wire
 from logger.store import Store
-from logger.view import WATCHED, Facts
 
 from .test_deadlines import Peer, dripping
 from .test_systemd import Listener, listener  # noqa: F401 (a fixture)

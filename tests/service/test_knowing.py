@@ -10,6 +10,7 @@ import pytest
 
 from logger import actions, attending
 from logger.config import example_folder, load_texts, read_texts
+from logger.core.alarms.system import UNTOLD_S, WATCHED
 from logger.instants import NS
 from logger.model import Config
 from logger.notify.mail import MemorySender, Outcome
@@ -17,7 +18,6 @@ from logger.notify.outbox import GIVE_UP_NS
 from logger.notify.text import Wording
 from logger.service.knowing import DAY_NS, Knowing
 from logger.store import Store
-from logger.view import UNTOLD_S, WATCHED
 
 START = 1_793_000_000 * NS
 GRETA = "greta.holm@almtal-gearworks.example"

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from logger import attending
-from logger.alarms import Cell, Notice
+from logger.core.alarms.lifecycle import Cell, Notice
 from logger.instants import NS
 from logger.model import Conformity, MailRoute
 from logger.notify.mail import MemorySender, Outcome

@@ -23,8 +23,8 @@ import pytest
 from aiosmtpd.controller import Controller
 
 from logger import actions, attending
-from logger.alarms import AlarmState
 from logger.config import example_folder, load_texts, read_texts
+from logger.core.alarms.lifecycle import AlarmState
 from logger.instants import NS, to_ns
 from logger.model import Config, Row
 from logger.probes import Bus

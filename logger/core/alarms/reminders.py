@@ -11,10 +11,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Literal
 
-from .alarms import ACTIVE, Act, Alarm, AlarmState, Notice, Step, acted
-from .causes import TOGETHER_NS, cause_of, rank
-from .instants import NS
-from .model import AlarmSpec
+from ...instants import NS
+from ...model import AlarmSpec
+from .grouping import TOGETHER_NS, cause_of, rank
+from .lifecycle import ACTIVE, Act, Alarm, AlarmState, Notice, Step, acted
 
 Kind = Literal["repeated", "escalated"]
 KINDS: tuple[Kind, ...] = ("repeated", "escalated")

@@ -13,11 +13,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from .core.judge.judgement import Judgement
-from .core.rules.finding import Finding
-from .instants import NS
-from .model import REASONS, VERDICT_OF, AlarmSpec, Conformity
-from .units import micro
+from ...instants import NS
+from ...model import REASONS, VERDICT_OF, AlarmSpec, Conformity
+from ...units import micro
+from ..judge.judgement import Judgement
+from ..rules.finding import Finding
 
 _CLEAR, _NEAR, _OUT, _UNKNOWN = range(4)  # where pieces of a rule meet, the larger one holds
 Codes = NDArray[np.uint8]

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
-from .instants import NS
+from ...instants import NS
 
 DAY_NS, HOUR_NS = 86_400 * NS, 3600 * NS
 CHATTERS = 3

@@ -14,8 +14,8 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from .alarm_cells import Cell, fact_cell
-from .model import AlarmSpec, Setup
+from ...model import AlarmSpec, Setup
+from .condition import Cell, fact_cell
 
 UNTOLD_S = 900  # a notice that waits for so long is a path that is dead
 BACKUP_OLD_DAYS = 2.0

@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from .alarms import ACTIVE, Alarm, Notice
-from .instants import NS
-from .model import AlarmSpec, CommonCause
+from ...instants import NS
+from ...model import AlarmSpec, CommonCause
+from .lifecycle import ACTIVE, Alarm, Notice
 
 # ANSI/ISA-18.2-2016, 16.5.2: a flood is more than 10 in 10 min, and over below 5; from memory.
 FLOOD_NS = 600 * NS

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from .instants import NS
-from .model import Conformity, RuleState
+from ...instants import NS
+from ...model import Conformity, RuleState
 
 
 @dataclass(frozen=True)

@@ -20,11 +20,11 @@ from dataclasses import asdict, dataclass, fields, replace
 from enum import StrEnum
 from typing import Any, Literal
 
-from .alarm_cells import Cell
-from .errors import Refused
-from .instants import NS
-from .model import AlarmSpec, Conformity
-from .units import micro
+from ...errors import Refused
+from ...instants import NS
+from ...model import AlarmSpec, Conformity
+from ...units import micro
+from .condition import Cell
 
 # Cells that come to be judged longer after their end than this are history: they are counted,
 # but a person is told only by a cell of the present.

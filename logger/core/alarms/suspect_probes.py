@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from .core.judge.judgement import Judgement
-from .model import RuleState, Setup
-from .model.reasons import WHY_TEXT, Why
+from ...model import RuleState, Setup
+from ...model.reasons import WHY_TEXT, Why
+from ..judge.judgement import Judgement
 
 DOUBTS = (Why.SUSPECT, Why.DISAGREES, Why.CONFLICT)
 

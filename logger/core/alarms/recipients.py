@@ -5,9 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from .core.validity.hours_of_use import spans
-from .instants import NS
-from .model import AlarmSpec, Config, Duty, HoursOfUse, MailRoute, NoticePlan, Person, Setup, TemperatureUnit
+from ...instants import NS
+from ...model import (
+    AlarmSpec,
+    Config,
+    Duty,
+    HoursOfUse,
+    MailRoute,
+    NoticePlan,
+    Person,
+    Setup,
+    TemperatureUnit,
+)
+from ..validity.hours_of_use import spans
 
 WEEK_NS = 7 * 86_400 * NS
 
