@@ -13,7 +13,7 @@ from flask import Blueprint, Response, render_template, request
 
 from logger.attending import acknowledge_by_mail, comment_of, refuse_used
 from logger.errors import StillroomError
-from logger.links import Permit, permitted
+from logger.notify.links import Permit, permitted
 from logger.through import WAY
 
 from .access import ANYONE, needs

@@ -16,9 +16,9 @@ from .core.alarms.lifecycle import ACKNOWLEDGED, Act, ActKind, Alarm, AlarmState
 from .core.alarms.system import view_specs
 from .errors import Refused, UnknownName
 from .instants import NS, rfc3339
-from .links import Permit
 from .model import AlarmSpec, Setup
 from .model.roles import refuse_unseen
+from .notify.links import Permit
 from .notify.outbox import Letter, Outbox
 from .required import required_person, required_text, visible
 from .store import Store, tables

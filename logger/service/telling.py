@@ -11,8 +11,8 @@ from .. import actions, attending
 from ..core.alarms.lifecycle import Alarm, Notice
 from ..core.alarms.recipients import Address, addresses, not_before
 from ..instants import NS
-from ..links import LASTS_NS, Permit, link
 from ..model import AlarmSpec, Config, Inspection
+from ..notify.links import LASTS_NS, Permit, link
 from ..notify.text import Around, Wording, wording, zone_of
 from ..store import Store
 from ..store.facts import JSON

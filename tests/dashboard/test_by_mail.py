@@ -14,8 +14,8 @@ from logger.config import example_folder, read_texts
 from logger.core.alarms.condition import Cell
 from logger.core.alarms.lifecycle import Alarm, AlarmState, step
 from logger.instants import NS
-from logger.links import Permit, signed
 from logger.model import AlarmSpec, Conformity
+from logger.notify.links import Permit, signed
 from logger.store import Store
 
 NOW = 1_792_382_400 * NS

@@ -13,8 +13,8 @@ from logger.core.alarms.condition import Cell
 from logger.core.alarms.lifecycle import Alarm, AlarmState, step
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
-from logger.links import Permit, signed
 from logger.model import Conformity, NoticePlan
+from logger.notify.links import Permit, signed
 from logger.service.alarming import Alarming
 from logger.store import Store
 

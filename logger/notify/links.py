@@ -15,9 +15,9 @@ import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from .errors import Refused
-from .instants import NS
-from .secret import secret_key
+from ..errors import Refused
+from ..instants import NS
+from ..secret import secret_key
 
 LASTS_NS = 3 * 86_400 * NS
 _PURPOSE = b"stillroom acknowledge by mail 1"
