@@ -17,7 +17,8 @@ from .errors import Refused, UnknownName
 from .instants import rfc3339
 from .model import Inspection, Setup
 from .required import check_interval, required_person, required_text
-from .store import Store, tables
+from .store import Store
+from .store.hot import tables
 
 __all__ = [
     "add_inspection",

@@ -21,7 +21,8 @@ from .model.roles import refuse_unseen
 from .notify.links import Permit
 from .notify.outbox import Letter, Outbox
 from .required import required_person, required_text, visible
-from .store import Store, tables
+from .store import Store
+from .store.hot import tables
 
 if TYPE_CHECKING:
     from .store import Store
@@ -224,7 +225,7 @@ def alarms_open(store: Store) -> list[dict[str, Any]]:
     """Alarms that are not normal just now: what a person would see waiting."""
     from sqlalchemy import select
 
-    from .store.tables import alarm as t
+    from .store.hot.tables import alarm as t
 
     wanted = select(t.c.key, t.c.state, t.c.at_ns).where(t.c.state != "normal").order_by(t.c.key)
     with store.read() as conn:

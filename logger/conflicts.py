@@ -16,7 +16,7 @@ from .errors import Refused
 from .instants import rfc3339
 from .required import required_person, required_text
 from .store import Store
-from .store.decisions import Decision
+from .store.hot.value_decisions import Decision
 
 
 @dataclass(frozen=True)

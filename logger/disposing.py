@@ -16,7 +16,7 @@ from .model.roles import Act
 from .people.authority import refuse_without_authority
 from .record import issues
 from .store.disposal import Disposed, Request
-from .store.tables import inspection
+from .store.hot.tables import inspection
 
 if TYPE_CHECKING:
     from .store import Store

@@ -16,7 +16,8 @@ from .core.validity.timeline import first_touched
 from .errors import IntervalError, UnknownName
 from .instants import NS
 from .model import Setup
-from .store import Store, tables
+from .store import Store
+from .store.hot import tables
 from .verdicts import Verdicts
 
 # A reading after an interval can still change its last minutes: doubt is lifted by what follows.

@@ -29,8 +29,9 @@ from .probes.clock import boot_id
 from .probes.messages import BadMessage, Heard, Told, heard
 from .probes.mqtt import Arrived
 from .series import STATUS
-from .store import Store, tables
-from .store.clocks import OURS, UNSURE, Comparison
+from .store import Store
+from .store.hot import tables
+from .store.hot.clocks import OURS, UNSURE, Comparison
 from .units import unit_name
 
 COMPARED_EVERY_NS = 6 * 3600 * NS  # a clock that keeps its offset is noted so often

@@ -13,7 +13,7 @@ from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, counted, table
 
 if TYPE_CHECKING:
-    from ..store.unplaced import Unplaced
+    from ..store.hot.unplaced import Unplaced
 
 clock = typer.Typer(help="Clocks: those of probes compared, that of this machine corrected.")
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How it was found, for the journal.")]
@@ -31,7 +31,7 @@ def group() -> None:
 @clock.command("list")
 def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
     """Comparisons of the probes' own clocks, and boots of this machine whose stamps wait for a correction."""
-    from ..store.unplaced import unplaced, waiting_boots
+    from ..store.hot.unplaced import unplaced, waiting_boots
 
     with opened(data, config) as found:
         compared = [c for probe in found.setup.probes for c in found.store.clocks.comparisons(probe)]
@@ -80,7 +80,7 @@ def compare(
     Example:
       stillroom clock compare P5 --shows 2026-11-14T09:56 --at 2026-11-14T10:00 --why "read out"
     """
-    from ..store.clocks import Comparison
+    from ..store.hot.clocks import Comparison
 
     with opened(data, config) as found:
         if probe not in found.setup.probes:
@@ -117,7 +117,7 @@ def correct(
       stillroom clock correct 0b1c2d3e --shift 3600 --why "compared with the radio clock by the door"
     """
     from ..required import required_text
-    from ..store.unplaced import waiting_boots
+    from ..store.hot.unplaced import waiting_boots
 
     why = required_text(why, "reason")
     with opened(data, config) as found:

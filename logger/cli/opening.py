@@ -64,7 +64,7 @@ def opened(data: Path, config: Path | None, *, read_only: bool = False) -> Itera
 def _refuse_before_upgrade(data: Path, config: Path | None) -> None:
     """What would be refused is refused before an older record is brought up to date: nothing is changed."""
     from ..store import Store
-    from ..store.database import is_older
+    from ..store.hot.database import is_older
 
     if is_older(data):
         with Store.open(data, read_only=True) as store:

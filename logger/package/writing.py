@@ -34,7 +34,7 @@ from ..record.reviews import reviews
 from ..record.signing import head_text, public_keys, signing_key
 from ..selftest import report_files, selftest
 from ..store.files import sha256_of
-from ..store.journal import canonical
+from ..store.hot.journal import canonical
 from ..store.target import copied, plain_target_errors, written
 from .page import index
 from .summary import summary

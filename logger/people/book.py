@@ -13,9 +13,9 @@ from sqlalchemy import Connection, Row, delete, insert, select, update
 from ..errors import Refused, UnknownName
 from ..model.roles import Act, Role, may, only_reads, refuse_unless, roles_of, spelled
 from ..store import Store
+from ..store.hot.tables import account as t
+from ..store.hot.tables import preference, session
 from ..store.people import secret_mark
-from ..store.tables import account as t
-from ..store.tables import preference, session
 from .passwords import checked_password, digest, fits, outdated
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,63}")

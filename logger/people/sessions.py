@@ -11,7 +11,7 @@ from sqlalchemy import delete, insert, select, update
 
 from ..instants import NS
 from ..model import SessionPlan
-from ..store.tables import session as t
+from ..store.hot.tables import session as t
 from .book import Account, People
 
 _NOTED_NS = 60 * NS  # how exactly the last use is known: not every request is a write

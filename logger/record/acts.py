@@ -31,7 +31,7 @@ def inspections_of(
     """Registered inspections that touch the interval, by start; `to_ns` None: still running."""
     from sqlalchemy import or_, select
 
-    from ..store.tables import inspection as t
+    from ..store.hot.tables import inspection as t
 
     query = select(t).order_by(t.c.from_ns, t.c.key)
     if zone is not None:
@@ -68,7 +68,7 @@ def _inspection(row: Mapping[str, Any], verdicts: Verdicts, span: Interval) -> d
 def _marks(store: Store, span: Interval) -> list[dict[str, Any]]:
     from sqlalchemy import select
 
-    from ..store.tables import mark as t
+    from ..store.hot.tables import mark as t
 
     query = select(t).where(t.c.zone == span.zone, t.c.from_ns < span.to_ns, t.c.to_ns > span.from_ns)
     with store.read() as conn:

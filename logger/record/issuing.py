@@ -120,7 +120,7 @@ def stem_of(facts: Mapping[str, Any]) -> str:
 def _next_number(conn: Connection) -> int:
     from sqlalchemy import func, select
 
-    from ..store.tables import issue as t
+    from ..store.hot.tables import issue as t
 
     return int(conn.execute(select(func.max(t.c.number))).scalar() or 0) + 1
 
@@ -128,7 +128,7 @@ def _next_number(conn: Connection) -> int:
 def _refuse_replacement(conn: Connection, replaces: int | None, why: str) -> None:
     from sqlalchemy import select
 
-    from ..store.tables import issue as t
+    from ..store.hot.tables import issue as t
 
     if replaces is None:
         return
@@ -182,7 +182,7 @@ def _enter(  # noqa: PLR0917 (one row and one entry take all that is known of an
     act: Mapping[str, Any],
     facts: Mapping[str, Any],
 ) -> None:
-    from ..store.tables import issue as t
+    from ..store.hot.tables import issue as t
 
     pdf = next(sha for name, sha in issued.files.items() if name.endswith(".pdf"))
     judged = {"digest": facts["digest"], "setup": facts["setup"]}

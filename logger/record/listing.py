@@ -52,7 +52,7 @@ def issues(store: Store) -> list[Listed]:
     """Every record that was ever issued, oldest first."""
     from sqlalchemy import select
 
-    from ..store.tables import issue as t
+    from ..store.hot.tables import issue as t
 
     with store.read() as conn:
         rows = conn.execute(select(t).order_by(t.c.number)).all()

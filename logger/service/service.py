@@ -21,7 +21,8 @@ from ..notify.outbox import gives_up
 from ..probes.clock import Clock
 from ..processes.deadline import within
 from ..proof import verified
-from ..store import Store, tables
+from ..store import Store
+from ..store.hot import tables
 from ..verdicts import Verdicts
 from . import backups, systemd
 from .alarming import Alarming

@@ -11,8 +11,8 @@ from sqlalchemy import Connection, Row
 
 from ..errors import IntervalError
 from ..instants import parse
+from .hot.tables import alarm, decision, inspection, mark
 from .stored import differs, stored
-from .tables import alarm, decision, inspection, mark
 
 UTC = ZoneInfo("UTC")
 COLUMNS = ("zone", "from_ns", "to_ns")

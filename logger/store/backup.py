@@ -22,7 +22,6 @@ from sqlalchemy import select
 from ..errors import Refused, StoreError, StoreInUse
 from ..instants import NS, rfc3339
 from . import lock
-from .database import FILE
 from .files import PART, sha256_of
 from .generations import (
     FILES,
@@ -35,10 +34,11 @@ from .generations import (
     generations,
     stored,
 )
-from .journal_files import seals as journal_seals
+from .hot.database import FILE
+from .hot.journal_files import seals as journal_seals
+from .hot.tables import issue
 from .restore import Also, proven, unpacked
 from .store import Store
-from .tables import issue
 from .target import copied, plain_target_errors, read_json, written_json
 
 LOCK = "backup.lock"

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from ..errors import Refused, StoreDamaged
 from ..instants import rfc3339
 from ..series import STATUS
-from .database import FILE
 from .facts import Seal, Verification
 from .generations import MARKER, Generation, heads, is_target, newest_good
+from .hot.database import FILE
 from .rows import NUMERIC, TEXTS, Columns
 from .scrubbing import scrubbed
 from .store import Store

@@ -20,13 +20,13 @@ from ..instants import NS, rfc3339
 from ..model.roles import spelled
 from . import lock
 from .archive import LOCK, Archive
-from .database import Database
 from .facts import JSON, Seal
-from .journal import Journal, what_of
-from .names import Names
+from .hot.database import Database
+from .hot.journal import Journal, what_of
+from .hot.name_table import Names
+from .hot.seals import all_seals
+from .hot.tables import batch, disposal, journal, reading
 from .sealed_file import SealedFile, read_sealed
-from .seals import all_seals
-from .tables import batch, disposal, journal, reading
 from .verification import runs
 
 

@@ -24,7 +24,7 @@ from ..errors import Refused
 from ..instants import rfc3339
 from .archive import FOLDER
 from .files import sha256_of
-from .journal import canonical
+from .hot.journal import canonical
 from .month_file import days_of
 from .months import DAY_NS, month_of, month_span
 from .rows import Columns, ordered

@@ -20,8 +20,8 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import StoreError
-from .database import FILE
 from .files import sha256_of
+from .hot.database import FILE
 from .target import plain_target_errors, read_json
 
 MARKER = "stillroom-backup.json"

@@ -22,12 +22,12 @@ from sqlalchemy import Connection
 from ..series import Imported
 from . import lock
 from .archive import AGE_NS, LOCK, Archive, is_hot
-from .database import Database
 from .facts import Batch
-from .hot import Hot, next_arrival
+from .hot.database import Database
+from .hot.name_table import Names
+from .hot.readings import Hot, next_arrival
 from .month_file import Month, Sealed, seal_facts
 from .months import month_of, month_span
-from .names import Names
 from .rows import Columns, columns_of_series, digests
 
 LEAST = 20_000  # readings: smaller files would crowd the archive, and the hot tier takes few at once

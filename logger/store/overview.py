@@ -23,13 +23,13 @@ from ..errors import StoreDamaged, StoreError
 from ..instants import NS
 from ..series import Float, Int
 from .archive import Archive
-from .arrays import fetched
 from .cells import Cells, Envelope, binned, coarser, joined, of_readings
-from .database import Database
 from .files import put
-from .names import Names
-from .seals import SealedChannel, hidden, sealed_channel
-from .tables import reading, seal
+from .hot.arrays import fetched
+from .hot.database import Database
+from .hot.name_table import Names
+from .hot.seals import SealedChannel, hidden, sealed_channel
+from .hot.tables import reading, seal
 
 FOLDER = "overview"
 WIDTHS_NS = (900 * NS, 3 * 3600 * NS, 86_400 * NS)

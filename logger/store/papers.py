@@ -10,9 +10,9 @@ from typing import Any
 from sqlalchemy import Connection, Table, select
 
 from .claims import Claims
-from .setups import text_digest
+from .hot.setups import text_digest
+from .hot.tables import import_file, issue, meta, setup, setup_proposal, setup_refusal
 from .stored import differs, stored
-from .tables import import_file, issue, meta, setup, setup_proposal, setup_refusal
 
 
 def check_papers(conn: Connection, claims: Claims, folder: Path) -> Iterator[str]:

@@ -12,11 +12,11 @@ import numpy as np
 
 from ..errors import Refused, StoreDamaged
 from ..instants import rfc3339
-from .database import RESTORING
 from .export import FORMAT, JOURNAL, MANIFEST, day_digests, manifest_digest
 from .facts import Verification
 from .files import sha256_of
-from .journal import FIRST, digest
+from .hot.database import RESTORING
+from .hot.journal import FIRST, digest
 from .restore import Restored, refuse_occupied
 from .rows import Columns, joined
 from .store import Store

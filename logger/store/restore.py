@@ -10,10 +10,10 @@ from typing import Any
 
 from ..errors import Refused, StoreDamaged
 from ..instants import rfc3339
-from .database import FILE, RESTORING
 from .facts import Verification
 from .files import PART, sha256_of
 from .generations import Generation, chosen, is_target
+from .hot.database import FILE, RESTORING
 from .store import Store
 from .target import copied, inside, plain_target_errors, written
 

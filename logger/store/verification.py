@@ -22,23 +22,23 @@ from ..errors import StoreDamaged
 from ..series import Int
 from .acts import check_acts
 from .archive import Archive
-from .arrays import fetched
 from .claims import Claims, read_chain
-from .clocks import check_clocks
-from .database import Database, quick_check
 from .facts import Verification
 from .files import sha256_of
+from .hot.arrays import fetched
+from .hot.clocks import check_clocks
+from .hot.database import Database, quick_check
+from .hot.name_table import Names
+from .hot.seals import hidden, sealed_channel
+from .hot.tables import batch, disposal, journal_seal, reading, seal, seal_channel
+from .hot.tables import name as known_name
 from .month_file import CHANNEL_FACTS, SEAL_FACTS
-from .names import Names
 from .overview import Overviews
 from .papers import check_papers
 from .people import check_people
 from .sealed_file import SealedFile, read_sealed
-from .seals import hidden, sealed_channel
 from .shape import check_shape
 from .stored import differs, stored
-from .tables import batch, disposal, journal_seal, reading, seal, seal_channel
-from .tables import name as known_name
 
 MOST = 2**63 - 1
 READERS = min(4, os.cpu_count() or 1)

@@ -10,7 +10,7 @@ from logger.config import example_folder
 from logger.instants import NS
 from logger.model import Row
 from logger.store import Store
-from logger.store.clocks import UNSURE
+from logger.store.hot.clocks import UNSURE
 
 T0 = 1_792_000_000 * NS
 

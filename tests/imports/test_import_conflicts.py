@@ -19,7 +19,8 @@ from logger.imports import ImportResult
 from logger.imports.profile import Column
 from logger.instants import NS
 from logger.model.reasons import Why
-from logger.store import Store, tables
+from logger.store import Store
+from logger.store.hot import tables
 from logger.verdicts import Verdicts
 
 Bring = Callable[..., ImportResult]

@@ -13,7 +13,7 @@ from logger.incoming import push
 from logger.instants import NS
 from logger.model import Config, Row
 from logger.store import Store
-from logger.store.clocks import UNSURE, Comparison
+from logger.store.hot.clocks import UNSURE, Comparison
 from logger.verdicts import Verdicts
 
 from .conftest import NOW_NS

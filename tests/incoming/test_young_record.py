@@ -10,7 +10,7 @@ import pytest
 from logger.instants import NS
 from logger.model import Config, Row, Setup
 from logger.store import Store
-from logger.store.clocks import UNSURE, Comparison
+from logger.store.hot.clocks import UNSURE, Comparison
 from logger.verdicts import Verdicts
 
 MINUTE, HOUR, DAY = 60 * NS, 3600 * NS, 86_400 * NS

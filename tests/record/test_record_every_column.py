@@ -25,10 +25,10 @@ from logger.people import People, Tokens
 from logger.proof import verified
 from logger.record import issue, signing
 from logger.store import Store
-from logger.store.clocks import Comparison
-from logger.store.database import FILE
-from logger.store.decisions import Decision
 from logger.store.disposal import Request
+from logger.store.hot.clocks import Comparison
+from logger.store.hot.database import FILE
+from logger.store.hot.value_decisions import Decision
 from logger.verdicts import Verdicts
 
 from ..store.conftest import unguarded

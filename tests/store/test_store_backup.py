@@ -14,8 +14,8 @@ from logger.errors import Refused, StoreDamaged, StoreError, StoreInUse
 from logger.store import Store, lock
 from logger.store.backup import LOCK, backup, needed
 from logger.store.comparison import checked
-from logger.store.database import FILE, RESTORING
 from logger.store.generations import generations, heads
+from logger.store.hot.database import FILE, RESTORING
 from logger.store.restore import restore, tried
 from logger.store.scrubbing import PARTS, scrubbed
 

@@ -13,7 +13,7 @@ from logger.errors import Refused
 from logger.store import Store
 from logger.store.backup import backup
 from logger.store.comparison import checked
-from logger.store.database import FILE
+from logger.store.hot.database import FILE
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, edit, polled
 

@@ -20,7 +20,7 @@ from logger.model import Row
 from logger.series import Imported
 from logger.store import Store, intake
 from logger.store.archive import Archive
-from logger.store.hot import Hot
+from logger.store.hot.readings import Hot
 from logger.store.months import month_span
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, hot_rows

@@ -14,8 +14,8 @@ import pytest
 from logger.errors import StoreDamaged
 from logger.store import Store, journal_sealing
 from logger.store.backup import backup
-from logger.store.database import FILE
 from logger.store.export import export
+from logger.store.hot.database import FILE
 from logger.store.restore import restore
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, polled

@@ -14,7 +14,7 @@ from logger.core.validity.versions import Version, effective
 from logger.instants import NS
 from logger.model import Mark, Period, Row, Setup, ThermalBody
 from logger.store import Store
-from logger.store.tables import mark as mark_table
+from logger.store.hot.tables import mark as mark_table
 from logger.verdicts import Verdicts
 
 from .conftest import at, rule, setup

@@ -16,7 +16,7 @@ from logger.errors import IntervalError, UnknownName
 from logger.instants import NS
 from logger.model import Period, Row, Setup
 from logger.store import Store
-from logger.store.tables import mark
+from logger.store.hot.tables import mark
 from logger.verdicts import Verdicts
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, inspect, text
 
-from ...errors import StoreError
+from logger.errors import StoreError
 
 NEWEST = "0007"
 

@@ -14,13 +14,13 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, Row, func, select
 
-from ..instants import NS
-from ..series import Bool, Int, Readings
+from ...instants import NS
+from ...series import Bool, Int, Readings
+from ..facts import JSON
+from ..rows import Columns
 from .database import Database
-from .facts import JSON
 from .journal import Journal
-from .names import Names
-from .rows import Columns
+from .name_table import Names
 from .tables import batch, clock_comparison, clock_correction
 
 UNSURE = "poll, clock unsure"

@@ -21,10 +21,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, or_, select
 
-from ..errors import StoreDamaged, StoreError
-from ..through import WAY
+from ...errors import StoreDamaged, StoreError
+from ...through import WAY
+from ..facts import JSON, Entry
 from .database import Database
-from .facts import JSON, Entry
 from .journal_files import Line, walk
 from .tables import journal
 

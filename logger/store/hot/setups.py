@@ -11,9 +11,9 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, func, inspect, select
 
-from ..errors import Refused, UnknownName
+from ...errors import Refused, UnknownName
+from ..facts import JSON, SetupProposal, SetupVersion
 from .database import Database
-from .facts import JSON, SetupProposal, SetupVersion
 from .journal import Journal
 from .tables import setup, setup_proposal, setup_refusal
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, Select
 
-from ..errors import StoreDamaged
+from ...errors import StoreDamaged
 
 AT_ONCE = 20_000  # more Python objects alive at once only keep the garbage collector busy
 

@@ -17,7 +17,7 @@ from typing import Any
 import pyarrow as pa
 from sqlalchemy import Connection, inspect, select
 
-from ..errors import StoreDamaged
+from ...errors import StoreDamaged
 from .tables import journal, journal_seal
 
 # What reading a file of arbitrary bytes may raise: Arrow's own errors, and ours on its odd answers.

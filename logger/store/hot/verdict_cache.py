@@ -12,10 +12,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, Table, select
 
-from ..errors import StoreError
+from ...errors import StoreError
+from ..facts import JSON, ImportedFile
+from ..files import put
 from .database import Database
-from .facts import JSON, ImportedFile
-from .files import put
 from .journal import Journal
 from .tables import import_file, live, piece
 

@@ -10,12 +10,12 @@ import numpy as np
 from sqlalchemy import Connection, select
 from sqlalchemy.exc import DatabaseError
 
-from ..errors import StoreDamaged
-from ..instants import NS
-from .hot import Hot
+from ...errors import StoreDamaged
+from ...instants import NS
+from ..rows import Columns, digests, joined
 from .journal import what_of
-from .names import Names
-from .rows import Columns, digests, joined
+from .name_table import Names
+from .readings import Hot
 from .seals import hidden, sealed_channel
 from .tables import batch, journal, reading
 

@@ -21,10 +21,10 @@ from sqlalchemy import Connection, Engine, create_engine, event, inspect
 from sqlalchemy.exc import DatabaseError, OperationalError, TimeoutError
 from sqlalchemy.pool import QueuePool
 
-from ..errors import StoreDamaged, StoreError
-from .files import PART, publish, sync_file
+from ...errors import StoreDamaged, StoreError
+from ..files import PART, publish, sync_file
+from ..place import Witness, gone, identity, refusal, replaced
 from .migrations import NEWEST, migrate, refuse_newer, version
-from .place import Witness, gone, identity, refusal, replaced
 
 FILE = "stillroom.db"
 RESTORING = "restore.unfinished"  # stands in a folder while a backup is put into it

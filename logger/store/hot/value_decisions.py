@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from sqlalchemy import Connection, func, select
 
-from ..series import Bool, Float, Int, Readings
+from ...series import Bool, Float, Int, Readings
+from ..facts import JSON
 from .database import Database
-from .facts import JSON
 from .journal import Journal
 from .tables import decision
 

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, Row, func, select
 
-from ..series import Bool, Int
-from .facts import Seal
+from ...series import Bool, Int
+from ..facts import Seal
 from .tables import disposal, seal, seal_channel
 
 

@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from logger.store.tables import metadata
+from logger.store.hot.tables import metadata
 
 
 def run() -> None:

@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, Integer, func, select, type_coerce
 
-from ..model import Row
+from ...model import Row
+from ..facts import JSON, Batch
+from ..rows import Columns, Texts, columns_of, digests
 from .arrays import fetched
 from .database import Database
-from .facts import JSON, Batch
 from .journal import Journal
-from .names import KINDS, Names
-from .rows import Columns, Texts, columns_of, digests
+from .name_table import KINDS, Names
 from .tables import batch, reading
 
 # Numbers in the order of `Columns`, then what is coded.

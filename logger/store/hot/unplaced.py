@@ -12,8 +12,8 @@ from typing import Protocol
 
 import numpy as np
 
+from ..rows import Columns
 from .clocks import EVER_NS, Clocks, Doubt
-from .rows import Columns
 
 UNRECORDED = "readings were marked as unsure, and the service ended before it recorded why"
 
