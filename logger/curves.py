@@ -19,7 +19,7 @@ from .core.evidence.derived import FORMULAS, Formula
 from .model import Setup
 from .series import Float, Int
 from .store import Store
-from .store.cells import Envelope
+from .store.archive.cells import Envelope
 
 
 @dataclass(frozen=True)

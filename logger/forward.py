@@ -15,7 +15,7 @@ import numpy as np
 
 from .series import Readings, merged
 from .store import Store
-from .store.months import month_of, month_span
+from .store.archive.months import month_of, month_span
 
 Window = tuple[int, int]
 T = TypeVar("T")

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Integer, func, select, type_coerce
 
 from ..model import Row
 from ..series import Readings, merged
-from .archive import Archive
+from .archive.archive import Archive
 from .hot.arrays import fetched
 from .hot.clocks import OURS, UNSURE, Clocks
 from .hot.database import Database

@@ -18,8 +18,11 @@ from ..errors import StoreError, StoreInUse
 from ..model import Row
 from ..series import Bool, Imported, Readings
 from . import lock
-from .archive import Archive
-from .cells import Envelope
+from .archive.archive import Archive
+from .archive.bulk_load import Intake
+from .archive.cells import Envelope
+from .archive.journal_months import JournalSealing
+from .archive.overview import Overviews
 from .disposal import Disposals, Disposed, Request
 from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
 from .hot import tables
@@ -33,10 +36,7 @@ from .hot.seals import all_seals, hidden, sealed_channel
 from .hot.setups import Setups
 from .hot.value_decisions import Decisions
 from .hot.verdict_cache import Imports, Kept
-from .intake import Intake
-from .journal_sealing import JournalSealing
 from .opening import there
-from .overview import Overviews
 from .queries import Queries
 from .rows import Columns
 from .verification import Walk

@@ -21,7 +21,10 @@ from sqlalchemy.exc import DatabaseError
 from ..errors import StoreDamaged
 from ..series import Int
 from .acts import check_acts
-from .archive import Archive
+from .archive.archive import Archive
+from .archive.month_file import CHANNEL_FACTS, SEAL_FACTS
+from .archive.overview import Overviews
+from .archive.sealed_file import SealedFile, read_sealed
 from .claims import Claims, read_chain
 from .facts import Verification
 from .files import sha256_of
@@ -32,11 +35,8 @@ from .hot.name_table import Names
 from .hot.seals import hidden, sealed_channel
 from .hot.tables import batch, disposal, journal_seal, reading, seal, seal_channel
 from .hot.tables import name as known_name
-from .month_file import CHANNEL_FACTS, SEAL_FACTS
-from .overview import Overviews
 from .papers import check_papers
 from .people import check_people
-from .sealed_file import SealedFile, read_sealed
 from .shape import check_shape
 from .stored import differs, stored
 

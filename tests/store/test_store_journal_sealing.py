@@ -12,7 +12,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import StoreDamaged
-from logger.store import Store, journal_sealing
+from logger.store import Store
+from logger.store.archive import journal_months as journal_sealing
 from logger.store.backup import backup
 from logger.store.export import export
 from logger.store.hot.database import FILE

@@ -12,7 +12,7 @@ import pytest
 from logger.instants import NS
 from logger.model import Row
 from logger.store import Store
-from logger.store.cells import Envelope
+from logger.store.archive.cells import Envelope
 
 from .conftest import DAY, MINUTE, NOVEMBER, OCTOBER
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..series import Float, Int
+from ...series import Float, Int
 
 
 @dataclass(frozen=True)

@@ -19,16 +19,16 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection
 
-from ..series import Imported
-from . import lock
+from ...series import Imported
+from .. import lock
+from ..facts import Batch
+from ..hot.database import Database
+from ..hot.name_table import Names
+from ..hot.readings import Hot, next_arrival
+from ..rows import Columns, columns_of_series, digests
 from .archive import AGE_NS, LOCK, Archive, is_hot
-from .facts import Batch
-from .hot.database import Database
-from .hot.name_table import Names
-from .hot.readings import Hot, next_arrival
 from .month_file import Month, Sealed, seal_facts
 from .months import month_of, month_span
-from .rows import Columns, columns_of_series, digests
 
 LEAST = 20_000  # readings: smaller files would crowd the archive, and the hot tier takes few at once
 AT_ONCE = 50_000  # readings of one hot batch: what goes to the driver are objects, half a kilobyte each

@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from .facts import JSON
+from ..facts import JSON
+from ..rows import Columns, digests
 from .months import day_starts, day_text, month_of
-from .rows import Columns, digests
 
 SEAL_FACTS = ("room", "from_ns", "to_ns", "upto_arrival", "file", "rows", "size_bytes", "sha256")
 CHANNEL_FACTS = ("rows", "first_ns", "last_ns", "first_ok_ns", "last_ok_ns", "last_arrival")

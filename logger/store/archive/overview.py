@@ -19,17 +19,17 @@ from urllib.parse import quote, unquote
 import numpy as np
 from sqlalchemy import Connection, func, select
 
-from ..errors import StoreDamaged, StoreError
-from ..instants import NS
-from ..series import Float, Int
+from ...errors import StoreDamaged, StoreError
+from ...instants import NS
+from ...series import Float, Int
+from ..files import put
+from ..hot.arrays import fetched
+from ..hot.database import Database
+from ..hot.name_table import Names
+from ..hot.seals import SealedChannel, hidden, sealed_channel
+from ..hot.tables import reading, seal
 from .archive import Archive
 from .cells import Cells, Envelope, binned, coarser, joined, of_readings
-from .files import put
-from .hot.arrays import fetched
-from .hot.database import Database
-from .hot.name_table import Names
-from .hot.seals import SealedChannel, hidden, sealed_channel
-from .hot.tables import reading, seal
 
 FOLDER = "overview"
 WIDTHS_NS = (900 * NS, 3 * 3600 * NS, 86_400 * NS)

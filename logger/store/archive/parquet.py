@@ -30,8 +30,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from ..series import STATUS, Int
-from .rows import Columns, Texts
+from ...series import STATUS, Int
+from ..rows import Columns, Texts
 
 MS = 1_000_000
 GROUP_ROWS = 1 << 20

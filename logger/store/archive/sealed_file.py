@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..errors import StoreDamaged
-from ..series import Int
+from ...errors import StoreDamaged
+from ...series import Int
+from ..place import NOT_OF_THE_FILE, unopened
+from ..rows import Columns
 from .archive import Archive
 from .month_file import days_of
-from .place import NOT_OF_THE_FILE, unopened
-from .rows import Columns
 
 if TYPE_CHECKING:
     from .parquet import Reader

@@ -15,15 +15,15 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, exists, func, select
 
-from ..errors import StoreDamaged, StoreError
-from . import lock
+from ...errors import StoreDamaged, StoreError
+from .. import lock
+from ..facts import JSON
+from ..files import PART, plain_write_errors, publish, sync_file
+from ..hot.database import Database
+from ..hot.journal import Journal, digest
+from ..hot.journal_files import FIELDS, FOLDER, Line, read_lines, write_lines
+from ..hot.tables import batch, journal, journal_seal, reading
 from .archive import LOCK
-from .facts import JSON
-from .files import PART, plain_write_errors, publish, sync_file
-from .hot.database import Database
-from .hot.journal import Journal, digest
-from .hot.journal_files import FIELDS, FOLDER, Line, read_lines, write_lines
-from .hot.tables import batch, journal, journal_seal, reading
 
 KIND = "journal-seal"
 LEAST, MOST = 5_000, 200_000  # entries of a file: fewer are not worth one, more would need much memory

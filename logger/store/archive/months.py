@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from ..instants import NS
-from ..series import Int
+from ...instants import NS
+from ...series import Int
 
 DAY_NS = 86_400 * NS
 

@@ -19,21 +19,21 @@ from urllib.parse import quote
 import numpy as np
 from sqlalchemy import ColumnElement, Connection, func, select
 
-from ..errors import StoreDamaged, StoreError
-from . import lock
-from .facts import Seal
-from .files import PART, plain_write_errors, publish, put, sync_file
-from .hot.batch_check import Batches
-from .hot.database import Database
-from .hot.journal import Journal
-from .hot.name_table import Names
-from .hot.readings import Hot
-from .hot.seals import all_seals, hidden, sealed_channel
-from .hot.tables import reading, seal, seal_channel
+from ...errors import StoreDamaged, StoreError
+from .. import lock
+from ..facts import Seal
+from ..files import PART, plain_write_errors, publish, put, sync_file
+from ..hot.batch_check import Batches
+from ..hot.database import Database
+from ..hot.journal import Journal
+from ..hot.name_table import Names
+from ..hot.readings import Hot
+from ..hot.seals import all_seals, hidden, sealed_channel
+from ..hot.tables import reading, seal, seal_channel
+from ..place import NOT_OF_THE_FILE, unopened
+from ..rows import Columns, digests, joined, ordered
 from .month_file import SEAL_FACTS, Month, Sealed, days_of, seal_entry, seal_facts, sealed_of
 from .months import DAY_NS, month_of, month_span
-from .place import NOT_OF_THE_FILE, unopened
-from .rows import Columns, digests, joined, ordered
 
 if TYPE_CHECKING:
     from .parquet import Reader
@@ -84,7 +84,7 @@ class Archive:
     @contextmanager
     def open(self, file: str, content: bytes | None = None) -> Iterator[Reader]:
         """A sealed file (its bytes, when they were read already); StoreDamaged when it cannot be read."""
-        from .hot.journal_files import UNREADABLE
+        from ..hot.journal_files import UNREADABLE
         from .parquet import Reader
 
         try:
