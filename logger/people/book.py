@@ -15,7 +15,7 @@ from ..model.roles import Act, Role, may, only_reads, refuse_unless, roles_of, s
 from ..store import Store
 from ..store.hot.tables import account as t
 from ..store.hot.tables import preference, session
-from ..store.people import secret_mark
+from ..store.verify.accounts import secret_mark
 from .passwords import checked_password, digest, fits, outdated
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,63}")

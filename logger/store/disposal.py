@@ -27,7 +27,7 @@ from .hot.journal import Journal, what_of
 from .hot.name_table import Names
 from .hot.seals import all_seals
 from .hot.tables import batch, disposal, journal, reading
-from .verification import runs
+from .verify.verification import runs
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,7 @@ from .hot.verdict_cache import Imports, Kept
 from .opening import there
 from .queries import Queries
 from .rows import Columns
-from .verification import Walk
+from .verify.verification import Walk
 
 FORMAT = 1
 

@@ -9,10 +9,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
+from ..hot.setups import text_digest
+from ..hot.tables import import_file, issue, meta, setup, setup_proposal, setup_refusal
 from .claims import Claims
-from .hot.setups import text_digest
-from .hot.tables import import_file, issue, meta, setup, setup_proposal, setup_refusal
-from .stored import differs, stored
+from .raw_rows import differs, stored
 
 
 def check_papers(conn: Connection, claims: Claims, folder: Path) -> Iterator[str]:

@@ -9,8 +9,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Row
 
-from .hot.tables import account, token
-from .stored import differs, stored
+from ..hot.tables import account, token
+from .raw_rows import differs, stored
 
 KINDS = ("account", "token")
 _ACTIVE = {"enable": True, "disable": False}

@@ -10,12 +10,12 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, select
 
+from ..archive.month_file import CHANNEL_FACTS, SEAL_FACTS
+from ..hot.journal import FIRST, digest
+from ..hot.journal_files import Line, walk
+from ..hot.tables import batch
+from .accounts import Known, read_person
 from .acts import Acts, read_act
-from .archive.month_file import CHANNEL_FACTS, SEAL_FACTS
-from .hot.journal import FIRST, digest
-from .hot.journal_files import Line, walk
-from .hot.tables import batch
-from .people import Known, read_person
 
 
 @dataclass

@@ -18,27 +18,27 @@ import numpy as np
 from sqlalchemy import Connection, Row, bindparam, func, select
 from sqlalchemy.exc import DatabaseError
 
-from ..errors import StoreDamaged
-from ..series import Int
+from ...errors import StoreDamaged
+from ...series import Int
+from ..archive.archive import Archive
+from ..archive.month_file import CHANNEL_FACTS, SEAL_FACTS
+from ..archive.overview import Overviews
+from ..archive.sealed_file import SealedFile, read_sealed
+from ..facts import Verification
+from ..files import sha256_of
+from ..hot.arrays import fetched
+from ..hot.clocks import check_clocks
+from ..hot.database import Database, quick_check
+from ..hot.name_table import Names
+from ..hot.seals import hidden, sealed_channel
+from ..hot.tables import batch, disposal, journal_seal, reading, seal, seal_channel
+from ..hot.tables import name as known_name
+from .accounts import check_people
 from .acts import check_acts
-from .archive.archive import Archive
-from .archive.month_file import CHANNEL_FACTS, SEAL_FACTS
-from .archive.overview import Overviews
-from .archive.sealed_file import SealedFile, read_sealed
 from .claims import Claims, read_chain
-from .facts import Verification
-from .files import sha256_of
-from .hot.arrays import fetched
-from .hot.clocks import check_clocks
-from .hot.database import Database, quick_check
-from .hot.name_table import Names
-from .hot.seals import hidden, sealed_channel
-from .hot.tables import batch, disposal, journal_seal, reading, seal, seal_channel
-from .hot.tables import name as known_name
-from .papers import check_papers
-from .people import check_people
+from .documents import check_papers
+from .raw_rows import differs, stored
 from .shape import check_shape
-from .stored import differs, stored
 
 MOST = 2**63 - 1
 READERS = min(4, os.cpu_count() or 1)

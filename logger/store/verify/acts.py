@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Row
 
-from ..errors import IntervalError
-from ..instants import parse
-from .hot.tables import alarm, decision, inspection, mark
-from .stored import differs, stored
+from ...errors import IntervalError
+from ...instants import parse
+from ..hot.tables import alarm, decision, inspection, mark
+from .raw_rows import differs, stored
 
 UTC = ZoneInfo("UTC")
 COLUMNS = ("zone", "from_ns", "to_ns")

@@ -11,7 +11,7 @@ from functools import lru_cache
 from sqlalchemy import Connection, create_engine
 from sqlalchemy.pool import StaticPool
 
-from .hot.migrations import migrate
+from ..hot.migrations import migrate
 
 Shape = dict[tuple[str, str], str]  # (kind, name) -> how it was made
 
