@@ -16,7 +16,7 @@ from sqlalchemy.exc import DatabaseError
 from .errors import StillroomError
 from .instants import rfc3339
 from .record.signing import check_keys, restored_without
-from .store.comparison import checked
+from .store.backup.compare import checked
 from .store.facts import Verification
 from .verdicts import Verdicts
 

@@ -62,7 +62,7 @@ def selftest(
 
 
 def _write(out: Path, files: dict[str, bytes]) -> None:
-    from ..store.target import plain_target_errors, written
+    from ..store.backup.folder import plain_target_errors, written
 
     with plain_target_errors(out):
         out.mkdir(parents=True)

@@ -33,9 +33,9 @@ from ..record.readings import CORRECTED, RAW, corrected_table, described, table_
 from ..record.reviews import reviews
 from ..record.signing import head_text, public_keys, signing_key
 from ..selftest import report_files, selftest
+from ..store.backup.folder import copied, plain_target_errors, written
 from ..store.files import sha256_of
 from ..store.hot.journal import canonical
-from ..store.target import copied, plain_target_errors, written
 from .page import index
 from .summary import summary
 

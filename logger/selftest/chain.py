@@ -18,8 +18,8 @@ from ..instants import NS
 from ..model import Row
 from ..record.signing import signing_key, verified
 from ..store import Store
-from ..store.backup import backup
-from ..store.restore import restore
+from ..store.backup.backup import backup
+from ..store.backup.restore import restore
 from .case import Case, Group
 from .made import at
 

@@ -25,11 +25,11 @@ from ..instants import rfc3339
 from .archive.archive import FOLDER
 from .archive.month_file import days_of
 from .archive.months import DAY_NS, month_of, month_span
+from .backup.folder import copied, plain_target_errors, written, written_json
 from .files import sha256_of
 from .hot.journal import canonical
 from .rows import Columns, ordered
 from .store import Store
-from .target import copied, plain_target_errors, written, written_json
 
 FORMAT = "stillroom export 1"
 MANIFEST = "export.json"

@@ -12,15 +12,15 @@ import numpy as np
 
 from ..errors import Refused, StoreDamaged
 from ..instants import rfc3339
+from .backup.folder import inside, plain_target_errors, read_json, written
+from .backup.restore import Restored, refuse_occupied
 from .export import FORMAT, JOURNAL, MANIFEST, day_digests, manifest_digest
 from .facts import Verification
 from .files import sha256_of
 from .hot.database import RESTORING
 from .hot.journal import FIRST, digest
-from .restore import Restored, refuse_occupied
 from .rows import Columns, joined
 from .store import Store
-from .target import inside, plain_target_errors, read_json, written
 
 _NOTHING = "nothing was made. Take another copy of the export, or restore a backup"
 AT_ONCE = 50_000  # readings of one batch

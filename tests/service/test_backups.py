@@ -16,7 +16,7 @@ from logger.model import BackupPlan
 from logger.service.backups import PARTS, SCRUBBED, daily, damage, scrub, watch
 from logger.service.service import Service
 from logger.store import Store
-from logger.store.generations import generations
+from logger.store.backup.catalogue import generations
 
 DAY = 86_400 * NS
 Told = list[tuple[str, Mapping[str, object]]]

@@ -19,10 +19,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..errors import StoreError
-from .files import sha256_of
-from .hot.database import FILE
-from .target import plain_target_errors, read_json
+from ...errors import StoreError
+from ..files import sha256_of
+from ..hot.database import FILE
+from .folder import plain_target_errors, read_json
 
 MARKER = "stillroom-backup.json"
 FORMAT = "stillroom backup 1"

@@ -12,16 +12,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import Refused, StoreDamaged
-from ..instants import rfc3339
-from ..series import STATUS
-from .facts import Seal, Verification
-from .generations import MARKER, Generation, heads, is_target, newest_good
-from .hot.database import FILE
-from .rows import NUMERIC, TEXTS, Columns
-from .scrubbing import scrubbed
-from .store import Store
-from .target import plain_target_errors, read_json
+from ...errors import Refused, StoreDamaged
+from ...instants import rfc3339
+from ...series import STATUS
+from ..facts import Seal, Verification
+from ..hot.database import FILE
+from ..rows import NUMERIC, TEXTS, Columns
+from ..store import Store
+from .catalogue import MARKER, Generation, heads, is_target, newest_good
+from .folder import plain_target_errors, read_json
+from .scrub import scrubbed
 
 SHOWN = 20  # rows named one by one
 FIELDS = tuple(name for name in (*NUMERIC, *TEXTS) if name not in {"arrival", "seq", "writer"})

@@ -8,14 +8,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from ..errors import Refused, StoreDamaged
-from ..instants import rfc3339
-from .facts import Verification
-from .files import PART, sha256_of
-from .generations import Generation, chosen, is_target
-from .hot.database import FILE, RESTORING
-from .store import Store
-from .target import copied, inside, plain_target_errors, written
+from ...errors import Refused, StoreDamaged
+from ...instants import rfc3339
+from ..facts import Verification
+from ..files import PART, sha256_of
+from ..hot.database import FILE, RESTORING
+from ..store import Store
+from .catalogue import Generation, chosen, is_target
+from .folder import copied, inside, plain_target_errors, written
 
 Also = Callable[[Store], Iterable[str]]  # faults of a restored record that the store cannot see
 

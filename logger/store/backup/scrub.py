@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from .files import sha256_of
-from .generations import Generation, generations, stored
-from .target import plain_target_errors
+from ..files import sha256_of
+from .catalogue import Generation, generations, stored
+from .folder import plain_target_errors
 
 PARTS = 7  # a service reads one of them each day
 

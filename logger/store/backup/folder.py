@@ -14,8 +14,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from ..errors import StoreError
-from .files import PART, sync_folder
+from ...errors import StoreError
+from ..files import PART, sync_folder
 
 CHUNK = 1 << 20
 

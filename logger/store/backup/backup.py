@@ -19,27 +19,17 @@ from typing import Any
 
 from sqlalchemy import select
 
-from ..errors import Refused, StoreError, StoreInUse
-from ..instants import NS, rfc3339
-from . import lock
-from .files import PART, sha256_of
-from .generations import (
-    FILES,
-    FORMAT,
-    MANIFEST,
-    MARKER,
-    REPORT,
-    Generation,
-    folders,
-    generations,
-    stored,
-)
-from .hot.database import FILE
-from .hot.journal_files import seals as journal_seals
-from .hot.tables import issue
+from ...errors import Refused, StoreError, StoreInUse
+from ...instants import NS, rfc3339
+from .. import lock
+from ..files import PART, sha256_of
+from ..hot.database import FILE
+from ..hot.journal_files import seals as journal_seals
+from ..hot.tables import issue
+from ..store import Store
+from .catalogue import FILES, FORMAT, MANIFEST, MARKER, REPORT, Generation, folders, generations, stored
+from .folder import copied, plain_target_errors, read_json, written_json
 from .restore import Also, proven, unpacked
-from .store import Store
-from .target import copied, plain_target_errors, read_json, written_json
 
 LOCK = "backup.lock"
 KEEP = 14
