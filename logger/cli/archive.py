@@ -184,7 +184,7 @@ def export(
 
 def _export_all(out: Path, start: str | None, end: str | None, data: Path, as_json: bool) -> None:
     from ..store import Store
-    from ..store.export import export as write
+    from ..store.exchange.export import export as write
 
     if start or end:
         raise Refused(

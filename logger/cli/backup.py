@@ -160,7 +160,7 @@ def restore(
     """
     from ..store.backup.restore import restore as put
     from ..store.backup.restore import tried
-    from ..store.reimport import begin_from, is_export
+    from ..store.exchange.load import begin_from, is_export
 
     if test_of is not None and not has_record(test_of):
         raise Refused(f"There is no data folder {test_of}; name the record whose backup is tested.")

@@ -16,7 +16,7 @@ from logger.store import Store
 from logger.store.archive import journal_months as journal_sealing
 from logger.store.backup.backup import backup
 from logger.store.backup.restore import restore
-from logger.store.export import export
+from logger.store.exchange.export import export
 from logger.store.hot.database import FILE
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, polled

@@ -10,17 +10,17 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import Refused, StoreDamaged
-from ..instants import rfc3339
-from .backup.folder import inside, plain_target_errors, read_json, written
-from .backup.restore import Restored, refuse_occupied
+from ...errors import Refused, StoreDamaged
+from ...instants import rfc3339
+from ..backup.folder import inside, plain_target_errors, read_json, written
+from ..backup.restore import Restored, refuse_occupied
+from ..facts import Verification
+from ..files import sha256_of
+from ..hot.database import RESTORING
+from ..hot.journal import FIRST, digest
+from ..rows import Columns, joined
+from ..store import Store
 from .export import FORMAT, JOURNAL, MANIFEST, day_digests, manifest_digest
-from .facts import Verification
-from .files import sha256_of
-from .hot.database import RESTORING
-from .hot.journal import FIRST, digest
-from .rows import Columns, joined
-from .store import Store
 
 _NOTHING = "nothing was made. Take another copy of the export, or restore a backup"
 AT_ONCE = 50_000  # readings of one batch

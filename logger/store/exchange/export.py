@@ -20,16 +20,16 @@ from urllib.parse import quote
 
 import numpy as np
 
-from ..errors import Refused
-from ..instants import rfc3339
-from .archive.archive import FOLDER
-from .archive.month_file import days_of
-from .archive.months import DAY_NS, month_of, month_span
-from .backup.folder import copied, plain_target_errors, written, written_json
-from .files import sha256_of
-from .hot.journal import canonical
-from .rows import Columns, ordered
-from .store import Store
+from ...errors import Refused
+from ...instants import rfc3339
+from ..archive.archive import FOLDER
+from ..archive.month_file import days_of
+from ..archive.months import DAY_NS, month_of, month_span
+from ..backup.folder import copied, plain_target_errors, written, written_json
+from ..files import sha256_of
+from ..hot.journal import canonical
+from ..rows import Columns, ordered
+from ..store import Store
 
 FORMAT = "stillroom export 1"
 MANIFEST = "export.json"
@@ -128,7 +128,7 @@ def _sealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
 
 
 def _unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
-    from .archive.parquet import Writer
+    from ..archive.parquet import Writer
 
     hot = store.hot_rows()
     hot = hot.part(~store.sealed_rows(hot))
@@ -158,7 +158,7 @@ def _originals(store: Store, out: Path) -> Iterator[tuple[str, str]]:
 
 
 def _texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
-    from .archive import parquet
+    from ..archive import parquet
 
     versions = [
         {
