@@ -22,7 +22,7 @@ from logger.current import Current
 from logger.errors import StillroomError
 from logger.model.roles import Act, wanted
 from logger.people import People
-from logger.secret import secret_key
+from logger.store.secret import secret_key
 
 from . import administration, alert, by_mail, news, sign_in
 from .access import ANYONE, allowed, needs

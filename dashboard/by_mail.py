@@ -14,7 +14,7 @@ from flask import Blueprint, Response, render_template, request
 from logger.attending import acknowledge_by_mail, comment_of, refuse_used
 from logger.errors import StillroomError
 from logger.notify.links import Permit, permitted
-from logger.through import WAY
+from logger.store.origin import WAY
 
 from .access import ANYONE, needs
 from .guard import Guard

@@ -17,7 +17,7 @@ from werkzeug.wrappers import Response as Answer
 from logger.model import SessionPlan
 from logger.model.roles import Act
 from logger.people import Account, People, Refusals, Sessions, Throttle, invented
-from logger.through import WAY
+from logger.store.origin import WAY
 
 from . import asked
 from .access import ANYONE, Need, at_this_machine, known_host

@@ -18,7 +18,7 @@ from logger.errors import Refused
 from logger.model.roles import SIGNED_BY, Act, Role
 from logger.people import People, TooOften, invented
 from logger.store import Store
-from logger.through import WAY
+from logger.store.origin import WAY
 
 from .access import ANYONE, acting, at_this_machine, needs, visitor
 from .guard import Guard

@@ -20,7 +20,7 @@ from .store.hot.tables import inspection
 
 if TYPE_CHECKING:
     from .store import Store
-    from .store.facts import Seal
+    from .store.types import Seal
     from .verdicts import Verdicts
 
 

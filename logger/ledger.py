@@ -27,8 +27,8 @@ from .instants import NS, rfc3339
 from .model import Mark, Setup
 from .series import Readings
 from .store import Store
-from .store.facts import Seal
 from .store.hot.tables import mark as mark_table
+from .store.types import Seal
 
 # Cells judged in one go, of all channels together: 80 bytes each, and four such parts are in memory at once.
 MOST_CELLS = 1_050_000

@@ -17,7 +17,7 @@ from .errors import StillroomError
 from .instants import rfc3339
 from .record.signing import check_keys, restored_without
 from .store.backup.compare import checked
-from .store.facts import Verification
+from .store.types import Verification
 from .verdicts import Verdicts
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from .notify.outbox import Letter
 from .notify.text import Wording
 from .required import required_person
 from .store import Store
-from .store.facts import JSON
+from .store.types import JSON
 
 PROOF = "proof"
 NAMED = 6  # alarms named in one sentence

@@ -31,8 +31,8 @@ from .ledger import NEVER_NS, Compared, Head, Ledger
 from .model import Excursion, Mark, Period, Rule, RuleState, Setup
 from .series import Int
 from .store import Store
-from .store.facts import JSON
 from .store.hot.tables import inspection as inspection_table
+from .store.types import JSON
 
 # How far back an activity's own rules are judged before the interval that is asked about.
 ACTIVITY_DAYS = 3

@@ -10,7 +10,7 @@ from flask import Response, current_app, g, request
 
 from ..model.roles import Scope
 from ..people import Refusals, Token, Tokens
-from ..through import WAY
+from ..store.origin import WAY
 from .problems import problem
 
 Function = TypeVar("Function", bound=Callable[..., Any])

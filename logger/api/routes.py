@@ -26,7 +26,7 @@ from ..model.roles import Scope
 from ..people import Refusals, Tokens
 from ..readiness import begin
 from ..store import Store
-from ..through import WAY
+from ..store.origin import WAY
 from . import asked, problems
 from .description import VERSION, description
 from .door import OPEN, Door, scope, token

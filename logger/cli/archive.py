@@ -15,7 +15,7 @@ from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
 from .printing import answer
 
 if TYPE_CHECKING:
-    from ..store.facts import Verification
+    from ..store.types import Verification
 
 
 def add_to(app: typer.Typer) -> None:
@@ -135,7 +135,7 @@ def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None, ver
     """A walk over the whole record that changes no byte of it; a file that cannot be read is a fault too."""
     from ..proof import verified
     from ..store import Store
-    from ..store.facts import Verification
+    from ..store.types import Verification
 
     if not has_record(data):
         raise Refused(f"There is no data folder {data}; name the record to verify with --data DIR.")

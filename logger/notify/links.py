@@ -17,7 +17,7 @@ from pathlib import Path
 
 from ..errors import Refused
 from ..instants import NS
-from ..secret import secret_key
+from ..store.secret import secret_key
 
 LASTS_NS = 3 * 86_400 * NS
 _PURPOSE = b"stillroom acknowledge by mail 1"

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from ..errors import Refused
 from ..model.roles import SIGNED_BY, Meaning, refuse_unless
-from ..store.facts import JSON
+from ..store.types import JSON
 from .book import People
 
 

@@ -12,7 +12,7 @@ from ..approval import propose
 from ..config import read_texts
 from ..errors import ConfigError, Refused
 from ..store import Store
-from ..store.facts import JSON
+from ..store.types import JSON
 
 WHO = "stillroom"
 

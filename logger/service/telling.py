@@ -15,7 +15,7 @@ from ..model import AlarmSpec, Config, Inspection
 from ..notify.links import LASTS_NS, Permit, link
 from ..notify.text import Around, Wording, wording, zone_of
 from ..store import Store
-from ..store.facts import JSON
+from ..store.types import JSON
 
 KIND = "notice"
 

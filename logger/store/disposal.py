@@ -21,12 +21,12 @@ from ..model.roles import spelled
 from . import lock
 from .archive.archive import LOCK, Archive
 from .archive.sealed_file import SealedFile, read_sealed
-from .facts import JSON, Seal
 from .hot.database import Database
 from .hot.journal import Journal, what_of
 from .hot.name_table import Names
 from .hot.seals import all_seals
 from .hot.tables import batch, disposal, journal, reading
+from .types import JSON, Seal
 from .verify.verification import runs
 
 

@@ -24,7 +24,6 @@ from .archive.cells import Envelope
 from .archive.journal_months import JournalSealing
 from .archive.overview import Overviews
 from .disposal import Disposals, Disposed, Request
-from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
 from .hot import tables
 from .hot.clocks import Clocks
 from .hot.database import FILE, RESTORING, Database, before_upgrade
@@ -39,6 +38,7 @@ from .hot.verdict_cache import Imports, Kept
 from .opening import there
 from .queries import Queries
 from .rows import Columns
+from .types import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
 from .verify.verification import Walk
 
 FORMAT = 1

@@ -15,7 +15,7 @@ from dashboard.sign_in import First
 from logger.errors import StoreError
 from logger.model.roles import Role
 from logger.people import People, invented
-from logger.secret import secret_key
+from logger.store.secret import secret_key
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_who_may import PASSWORD, calls_of, signed_in, with_token
 

@@ -8,7 +8,7 @@ from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model.roles import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads
 from logger.people import People, Refusals, Sessions, Throttle, Tokens, TooOften, sign
-from logger.through import through
+from logger.store.origin import through
 from tests.people.conftest import Clock
 
 GOOD = "a room of 20 degrees"

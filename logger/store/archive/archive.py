@@ -21,7 +21,6 @@ from sqlalchemy import ColumnElement, Connection, func, select
 
 from ...errors import StoreDamaged, StoreError
 from .. import lock
-from ..facts import Seal
 from ..files import PART, plain_write_errors, publish, put, sync_file
 from ..hot.batch_check import Batches
 from ..hot.database import Database
@@ -32,6 +31,7 @@ from ..hot.seals import all_seals, hidden, sealed_channel
 from ..hot.tables import reading, seal, seal_channel
 from ..place import NOT_OF_THE_FILE, unopened
 from ..rows import Columns, digests, joined, ordered
+from ..types import Seal
 from .month_file import SEAL_FACTS, Month, Sealed, days_of, seal_entry, seal_facts, sealed_of
 from .months import DAY_NS, month_of, month_span
 

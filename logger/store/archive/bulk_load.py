@@ -21,11 +21,11 @@ from sqlalchemy import Connection
 
 from ...series import Imported
 from .. import lock
-from ..facts import Batch
 from ..hot.database import Database
 from ..hot.name_table import Names
 from ..hot.readings import Hot, next_arrival
 from ..rows import Columns, columns_of_series, digests
+from ..types import Batch
 from .archive import AGE_NS, LOCK, Archive, is_hot
 from .month_file import Month, Sealed, seal_facts
 from .months import month_of, month_span

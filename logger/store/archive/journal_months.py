@@ -17,12 +17,12 @@ from sqlalchemy import Connection, delete, exists, func, select
 
 from ...errors import StoreDamaged, StoreError
 from .. import lock
-from ..facts import JSON
 from ..files import PART, plain_write_errors, publish, sync_file
 from ..hot.database import Database
 from ..hot.journal import Journal, digest
 from ..hot.journal_files import FIELDS, FOLDER, Line, read_lines, write_lines
 from ..hot.tables import batch, journal, journal_seal, reading
+from ..types import JSON
 from .archive import LOCK
 
 KIND = "journal-seal"

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from ..facts import JSON
 from ..rows import Columns, digests
+from ..types import JSON
 from .months import day_starts, day_text, month_of
 
 SEAL_FACTS = ("room", "from_ns", "to_ns", "upto_arrival", "file", "rows", "size_bytes", "sha256")

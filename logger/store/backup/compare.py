@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from ...errors import Refused, StoreDamaged
 from ...instants import rfc3339
 from ...series import STATUS
-from ..facts import Seal, Verification
 from ..hot.database import FILE
 from ..rows import NUMERIC, TEXTS, Columns
 from ..store import Store
+from ..types import Seal, Verification
 from .catalogue import MARKER, Generation, heads, is_target, newest_good
 from .folder import plain_target_errors, read_json
 from .scrub import scrubbed

@@ -10,10 +10,10 @@ from typing import Any
 
 from ...errors import Refused, StoreDamaged
 from ...instants import rfc3339
-from ..facts import Verification
 from ..files import PART, sha256_of
 from ..hot.database import FILE, RESTORING
 from ..store import Store
+from ..types import Verification
 from .catalogue import Generation, chosen, is_target
 from .folder import copied, inside, plain_target_errors, written
 

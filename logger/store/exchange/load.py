@@ -14,12 +14,12 @@ from ...errors import Refused, StoreDamaged
 from ...instants import rfc3339
 from ..backup.folder import inside, plain_target_errors, read_json, written
 from ..backup.restore import Restored, refuse_occupied
-from ..facts import Verification
 from ..files import sha256_of
 from ..hot.database import RESTORING
 from ..hot.journal import FIRST, digest
 from ..rows import Columns, joined
 from ..store import Store
+from ..types import Verification
 from .export import FORMAT, JOURNAL, MANIFEST, day_digests, manifest_digest
 
 _NOTHING = "nothing was made. Take another copy of the export, or restore a backup"

@@ -16,8 +16,8 @@ from sqlalchemy import Connection, Row, func, select
 
 from ...instants import NS
 from ...series import Bool, Int, Readings
-from ..facts import JSON
 from ..rows import Columns
+from ..types import JSON
 from .database import Database
 from .journal import Journal
 from .name_table import Names

@@ -22,8 +22,8 @@ from typing import Any
 from sqlalchemy import Connection, Row, or_, select
 
 from ...errors import StoreDamaged, StoreError
-from ...through import WAY
-from ..facts import JSON, Entry
+from ..origin import WAY
+from ..types import JSON, Entry
 from .database import Database
 from .journal_files import Line, walk
 from .tables import journal

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, Integer, func, select, type_coerce
 
 from ...model import Row
-from ..facts import JSON, Batch
 from ..rows import Columns, Texts, columns_of, digests
+from ..types import JSON, Batch
 from .arrays import fetched
 from .database import Database
 from .journal import Journal

@@ -10,7 +10,7 @@ import numpy as np
 from sqlalchemy import Connection, Row, func, select
 
 from ...series import Bool, Int
-from ..facts import Seal
+from ..types import Seal
 from .tables import disposal, seal, seal_channel
 
 

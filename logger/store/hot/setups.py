@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, func, inspect, select
 
 from ...errors import Refused, UnknownName
-from ..facts import JSON, SetupProposal, SetupVersion
+from ..types import JSON, SetupProposal, SetupVersion
 from .database import Database
 from .journal import Journal
 from .tables import setup, setup_proposal, setup_refusal

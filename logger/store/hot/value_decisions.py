@@ -14,7 +14,7 @@ import numpy as np
 from sqlalchemy import Connection, func, select
 
 from ...series import Bool, Float, Int, Readings
-from ..facts import JSON
+from ..types import JSON
 from .database import Database
 from .journal import Journal
 from .tables import decision

@@ -13,8 +13,8 @@ from typing import Any
 from sqlalchemy import Connection, Row, Table, select
 
 from ...errors import StoreError
-from ..facts import JSON, ImportedFile
 from ..files import put
+from ..types import JSON, ImportedFile
 from .database import Database
 from .journal import Journal
 from .tables import import_file, live, piece

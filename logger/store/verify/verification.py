@@ -24,7 +24,6 @@ from ..archive.archive import Archive
 from ..archive.month_file import CHANNEL_FACTS, SEAL_FACTS
 from ..archive.overview import Overviews
 from ..archive.sealed_file import SealedFile, read_sealed
-from ..facts import Verification
 from ..files import sha256_of
 from ..hot.arrays import fetched
 from ..hot.clocks import check_clocks
@@ -33,6 +32,7 @@ from ..hot.name_table import Names
 from ..hot.seals import hidden, sealed_channel
 from ..hot.tables import batch, disposal, journal_seal, reading, seal, seal_channel
 from ..hot.tables import name as known_name
+from ..types import Verification
 from .accounts import check_people
 from .acts import check_acts
 from .claims import Claims, read_chain

@@ -6,7 +6,7 @@ import os
 import secrets
 from pathlib import Path
 
-from .errors import StoreError
+from ..errors import StoreError
 
 FILE = "secret.key"
 BYTES = 32
