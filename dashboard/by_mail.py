@@ -11,7 +11,7 @@ from typing import Any
 
 from flask import Blueprint, Response, render_template, request
 
-from logger.attending import acknowledge_by_mail, comment_of, refuse_used
+from logger.acts.alarms import acknowledge_by_mail, comment_of, refuse_used
 from logger.errors import StillroomError
 from logger.notify.links import Permit, permitted
 from logger.store.origin import WAY

@@ -12,8 +12,7 @@ from urllib.parse import urlencode
 from dash import Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
-from logger.affected import Touched
-from logger.dispositions import (
+from logger.acts.dispositions import (
     CAUSES,
     DECISIONS,
     REPEATS,
@@ -23,6 +22,7 @@ from logger.dispositions import (
     before_after,
     pareto,
 )
+from logger.affected import Touched
 from logger.errors import Refused, StillroomError
 from logger.instants import rfc3339
 from logger.model import Excursion

@@ -84,19 +84,19 @@ class Keeping:
 
     def propose(self, texts: dict[str, str], who: str, why: str, now_ns: int) -> int:
         """Propose these files as the next version; gives its number."""
-        from logger.approval import propose
+        from logger.acts.setup import propose
 
         return propose(self._store, texts, who, why, now_ns)
 
     def approve(self, version: int, who: str, why: str, now_ns: int) -> None:
         """Put a proposal in force, by another person than its author."""
-        from logger.approval import approve
+        from logger.acts.setup import approve
 
         approve(self._store, version, who, why, now_ns)
 
     def refuse(self, version: int, who: str, why: str, now_ns: int) -> None:
         """Close a proposal, with the reason."""
-        from logger.approval import refuse
+        from logger.acts.setup import refuse
 
         refuse(self._store, version, who, why, now_ns)
 

@@ -13,8 +13,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from logger.acts.alarms import alarm_specs, comment_of
 from logger.assessment import Question
-from logger.attending import alarm_specs, comment_of
 from logger.core.alarms.lifecycle import ACKNOWLEDGED, Alarm, AlarmState
 from logger.errors import Refused, UnknownName
 from logger.instants import NS

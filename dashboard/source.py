@@ -21,11 +21,11 @@ from .keeping import Keeping
 from .wording import STALE_S, parsed
 
 if TYPE_CHECKING:
+    from logger.acts.dispositions import Book, Findings
     from logger.affected import Touched
     from logger.assessment import Question
     from logger.core.measurement.soak import Plan
     from logger.curves import Curve
-    from logger.dispositions import Book, Findings
     from logger.soak_clocks import Reading
     from logger.store import Entry, Store
     from logger.verdicts import Verdicts
@@ -215,7 +215,7 @@ class StoreSource:
             return ready(self._current()[1], zone, now_ns).sentence
 
     def decided(self) -> Book:
-        from logger.dispositions import book
+        from logger.acts.dispositions import book
 
         return book(self.store)
 
@@ -226,8 +226,8 @@ class StoreSource:
             return by_excursion(self._current()[1], e, now_ns)
 
     def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
+        from logger.acts.dispositions import note_excursion
         from logger.affected import undecided
-        from logger.dispositions import note_excursion
 
         left = undecided(self.touched(e, now_ns)) if close else []
         note_excursion(self.store, e, said, who, close=close, undecided=left)
@@ -256,17 +256,17 @@ class StoreSource:
         end_soak(self.store, number, who)
 
     def alarms(self) -> list[Alarm]:
-        from logger import attending
+        from logger.acts import alarms as attending
 
         return attending.alarm_list(self.store)
 
     def inspections(self) -> list[Inspection]:
-        from logger import actions
+        from logger.acts import inspections as actions
 
         return actions.inspections(self.store)
 
     def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
-        from logger import attending
+        from logger.acts import alarms as attending
 
         attending.acknowledge(self.store, alarm, who, comment, now_ns)
 
@@ -276,6 +276,6 @@ class StoreSource:
         begin(self.store, self.setup(), inspection, who, now_ns)
 
     def stop_inspection(self, key: str, who: str, now_ns: int) -> Inspection:
-        from logger import actions
+        from logger.acts import inspections as actions
 
         return actions.stop_inspection(self.store, key, who, now_ns)

@@ -11,14 +11,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .actions import inspections
+from .acts.dispositions import Book, Disposition, Span, book, decide, span_of
+from .acts.inspections import inspections
 from .assessment import question_of
 from .bulk import Answer, assess_many
 from .core.calibration.breakdown import changed
 from .core.measurement.temperatures import Tracks
 from .core.measurement.thermal_error import Feature, Work, largest_um
 from .core.physics.expansion import REFERENCE_C, UM_PER_MM
-from .dispositions import Book, Disposition, Span, book, decide, span_of
 from .errors import IntervalError, Refused, UnknownName
 from .instants import NS, rfc3339
 from .model import Certificate, Excursion, Inspection, Setup

@@ -121,7 +121,7 @@ def port_is_free(host: str, port: int) -> bool:
 
 
 def _applied(store: Store, folder: Path | None) -> Config:
-    from .actions import apply_setup
+    from .acts.inspections import apply_setup
     from .config import example_folder, in_force, load
 
     if not store.setups() or folder is not None:
@@ -141,7 +141,7 @@ def _import(store: Store, config: Config, file: Path, say: Say) -> None:
 
 
 def _register(store: Store, config: Config, file: Path) -> None:
-    from .actions import add_inspection, inspections
+    from .acts.inspections import add_inspection, inspections
 
     known = {job.key for job in inspections(store)}
     zone = ZoneInfo(config.setup.room.timezone)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
-from .dispositions import book
+from .acts.dispositions import book
 from .errors import Refused
 from .instants import rfc3339
 from .model import Excursion

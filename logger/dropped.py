@@ -17,7 +17,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from .actions import stop_inspection
+from .acts.inspections import stop_inspection
 from .errors import Refused, StillroomError
 from .instants import NS
 from .model import Inspection, Setup

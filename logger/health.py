@@ -13,7 +13,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from . import __version__, attending
+from . import __version__
+from .acts import alarms as attending
 from .config import in_force
 from .core.calibration.status import position_of
 from .instants import NS, to_ns

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import select
 
-from .actions import inspections
+from .acts.inspections import inspections
 from .core.measurement.check import Check
 from .core.validity.timeline import first_touched
 from .errors import IntervalError, UnknownName

@@ -15,7 +15,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .actions import inspections, start_inspection
+from .acts.inspections import inspections, start_inspection
+from .acts.work_stops import stopped
 from .core.judge.body_temperature import TrackState, lagged
 from .core.judge.judgement import Judgement
 from .core.judge.settling import BodyState
@@ -25,7 +26,6 @@ from .model import REASONS, VERDICT_OF, Conformity, Inspection, Setup, Zone
 from .store import Store
 from .units import MICRO
 from .verdicts import Verdicts
-from .work_stops import stopped
 
 # Further ahead nobody can say that the room stays as it is.
 HORIZON_NS = 24 * 3600 * NS

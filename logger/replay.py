@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from . import actions
+from .acts import inspections as actions
 from .config import load_texts
 from .core.alarms.replay import Occurrence, Replay, counting
 from .errors import Refused, UnknownName

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .actions import inspections
+from .acts.inspections import inspections
 from .assessment import question_of
 from .bulk import Answer, assess_many
 from .model import Inspection

@@ -7,7 +7,7 @@ from urllib.parse import parse_qs, urlencode
 from dash import Dash, html
 from dash.development.base_component import Component
 
-from logger.dispositions import Book
+from logger.acts.dispositions import Book
 from logger.errors import StillroomError
 from logger.instants import NS
 from logger.model import Excursion

@@ -11,7 +11,7 @@ from urllib.parse import parse_qs
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from logger.conflicts import Disagreement, decide, disagreements, of_source
+from logger.acts.conflicts import Disagreement, decide, disagreements, of_source
 from logger.errors import Refused, StillroomError
 from logger.model.roles import Act
 from logger.service.folder import refused_files

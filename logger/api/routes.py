@@ -14,7 +14,8 @@ from zoneinfo import ZoneInfo
 from flask import Blueprint, Flask, Response, request
 from werkzeug.exceptions import Forbidden, HTTPException, UnsupportedMediaType
 
-from .. import __version__, actions
+from .. import __version__
+from ..acts import inspections as actions
 from ..assessment import Question, assess
 from ..current import Current
 from ..errors import Refused, StillroomError

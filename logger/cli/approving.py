@@ -58,7 +58,7 @@ def apply(
     Example:
       stillroom config apply --why "bay band by the new specification"
     """
-    from ..approval import propose
+    from ..acts.setup import propose
 
     wanted = from_folder(config or DEFAULT_CONFIG)
     with new_or_existing(data, wanted, create=not dry_run) as (store, now_ns):
@@ -178,8 +178,8 @@ def approve(
     Example:
       stillroom config approve 2 --who "Ines Faber"
     """
-    from ..approval import approve as put_in_force
-    from ..approval import proposal_of
+    from ..acts.setup import approve as put_in_force
+    from ..acts.setup import proposal_of
     from ..config import load_texts
 
     with opened(data, None) as found:
@@ -207,7 +207,7 @@ def refuse(
     Example:
       stillroom config refuse 2 --who "Ines Faber" --why "the specification says 0.4 K"
     """
-    from ..approval import refuse as close
+    from ..acts.setup import refuse as close
 
     with opened(data, None) as found:
         close(found.store, version, person(who), why, found.now_ns)

@@ -116,7 +116,7 @@ def correct(
     Example:
       stillroom clock correct 0b1c2d3e --shift 3600 --why "compared with the radio clock by the door"
     """
-    from ..required import required_text
+    from ..acts.required import required_text
     from ..store.hot.unplaced import waiting_boots
 
     why = required_text(why, "reason")

@@ -44,7 +44,7 @@ def excursions(
     Example:
       stillroom excursion list --from 2026-10-19 --to 2026-10-20
     """
-    from ..dispositions import book
+    from ..acts.dispositions import book
 
     with opened(data, config) as found:
         if zone is not None:
@@ -107,8 +107,8 @@ def note(
     """
     from dataclasses import asdict
 
+    from ..acts.dispositions import Findings, book, note_excursion
     from ..affected import by_excursion, excursion_at, undecided
-    from ..dispositions import Findings, book, note_excursion
     from ..model.roles import Act
     from ..people.authority import refuse_without_authority
 
@@ -147,7 +147,7 @@ def causes(
     """
     from dataclasses import asdict
 
-    from ..dispositions import REPEATS, before_after, book, pareto
+    from ..acts.dispositions import REPEATS, before_after, book, pareto
 
     with opened(data, config) as found:
         from_ns, to_ns = whole_or_interval(found, start, end)

@@ -47,7 +47,7 @@ def inspections(
     Example:
       stillroom inspection list --zone machine-bay
     """
-    from ..actions import inspections as registered
+    from ..acts.inspections import inspections as registered
 
     with opened(data, config) as found:
         if zone is not None:
@@ -113,7 +113,7 @@ def stop(
     Example:
       stillroom inspection stop I-2701
     """
-    from ..actions import stop_inspection
+    from ..acts.inspections import stop_inspection
 
     with opened(data, config) as found:
         job = stop_inspection(found.store, key, person(who), found.now_ns)
@@ -186,7 +186,7 @@ def imported(
     Example:
       stillroom inspection import jobs.xlsx
     """
-    from ..actions import add_inspections
+    from ..acts.inspections import add_inspections
     from ..job_lists import read_list
 
     with opened(data, config) as found:

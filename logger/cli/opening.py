@@ -74,7 +74,7 @@ def _refuse_before_upgrade(data: Path, config: Path | None) -> None:
 @contextmanager
 def opened_or_new(data: Path, config: Path | None, who: str) -> Iterator[Opened]:
     """A data folder that is made where there is none; an empty one takes the configuration as version 1."""
-    from ..actions import apply_setup
+    from ..acts.inspections import apply_setup
 
     if has_record(data):
         with opened(data, config) as found:

@@ -16,7 +16,7 @@ from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer
 
 if TYPE_CHECKING:
-    from ..placing import Deed, Placing
+    from ..acts.probes import Deed, Placing
 
 Probe = Annotated[str, typer.Argument(metavar="PROBE", help="Key of the probe, as in `probe list`.")]
 Position = Annotated[str, typer.Option("--to", metavar="POSITION", help="Key of the position (room.toml).")]
@@ -54,7 +54,7 @@ def add(
     Example:
       stillroom probe add p8.toml --to bench-air --certificate AG-0499-T.toml
     """
-    from .. import placing
+    from ..acts import probes as placing
 
     def act(found: Opened, deed: Deed) -> Placing:
         return placing.add(found.store, _text(file), to, _with(deed, certificate))
@@ -74,7 +74,7 @@ def swap(
     Example:
       stillroom probe swap P2 P8 --file p8.toml --certificate AG-0499-T.toml --at 2026-10-26T10:00
     """
-    from .. import placing
+    from ..acts import probes as placing
 
     def act(found: Opened, deed: Deed) -> Placing:
         text = _text(file) if file else ""
@@ -93,7 +93,7 @@ def move(
     Example:
       stillroom probe move P2 --to bench-air
     """
-    from .. import placing
+    from ..acts import probes as placing
 
     def act(found: Opened, deed: Deed) -> Placing:
         return placing.move(found.store, probe, to, deed)
@@ -111,7 +111,7 @@ def withdraw(
     Example:
       stillroom probe withdraw P6 --why "sent to the manufacturer"
     """
-    from .. import placing
+    from ..acts import probes as placing
 
     def act(found: Opened, deed: Deed) -> Placing:
         return placing.withdraw(found.store, probe, deed)
@@ -137,7 +137,7 @@ def _done(
     as_json: bool,
 ) -> None:
     """Two lines: what it comes to, and who puts it in force."""
-    from ..placing import Deed
+    from ..acts.probes import Deed
 
     at, who, why = told
     with opened(*where) as found:

@@ -111,7 +111,7 @@ def span_of(label: str, timezone: str) -> tuple[int, int]:
 
 def shown(store: Store, verdicts: Verdicts, label: str, now_ns: int) -> dict[str, Any]:
     """What a person reviews: each zone's time by verdict, its excursions, what alarms wait, the head."""
-    from ..attending import alarms_open
+    from ..acts.alarms import alarms_open
 
     from_ns, to_ns = span_of(label, verdicts.setup.room.timezone)
     end = min(to_ns, now_ns)

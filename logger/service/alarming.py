@@ -8,7 +8,7 @@ from typing import Any, Protocol
 
 from sqlalchemy import Connection
 
-from .. import attending
+from ..acts import alarms as attending
 from ..core.alarms.condition import Cell, cell_of, evidence_cell
 from ..core.alarms.grouping import (
     FLOOD_NS,

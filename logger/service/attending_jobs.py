@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from ..actions import inspections
-from ..attending import outbox
+from ..acts.alarms import outbox
+from ..acts.inspections import inspections
+from ..acts.marks import marks
 from ..core.judge.judgement import lookahead_s
 from ..dropped import take
 from ..instants import NS, rfc3339
-from ..marks import marks
 from ..model import Config, Inspection
 from ..notify.text import Wording
 from ..readiness import FORGOTTEN_NS, forgotten

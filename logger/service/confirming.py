@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from .. import attending
+from ..acts import alarms as attending
 from ..core.alarms.recipients import addresses, every_way
 from ..core.calibration.status import OVERDUE, Notice, notices
 from ..instants import rfc3339

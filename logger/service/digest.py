@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
-from .. import attending
+from ..acts import alarms as attending
 from ..core.alarms.recipients import addresses, every_way
 from ..core.calibration.status import status
 from ..instants import NS, local, to_ns

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from .. import attending
+from ..acts import alarms as attending
 from ..config.notice_tables import ROUTES
 from ..core.alarms.system import Facts
 from ..core.calibration.status import position_of, status

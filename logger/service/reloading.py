@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..approval import propose
+from ..acts.setup import propose
 from ..config import read_texts
 from ..errors import ConfigError, Refused
 from ..store import Store

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select
 
-from .. import attending
+from ..acts import alarms as attending
 from ..config import in_force
 from ..instants import NS, rfc3339
 from ..model import Config

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection
 
-from .. import actions, attending
+from ..acts import alarms as attending
+from ..acts import inspections as actions
 from ..core.alarms.lifecycle import Alarm, Notice
 from ..core.alarms.recipients import Address, addresses, not_before
 from ..instants import NS

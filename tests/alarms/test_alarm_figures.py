@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import attending
+from logger.acts import alarms as attending
 from logger.core.alarms.performance import Change, change_of, figures
 from logger.instants import NS
 from logger.model import NoticePlan

@@ -8,7 +8,7 @@ from typing import Any
 
 import pyarrow.dataset as ds
 
-from logger import conflicts
+from logger.acts import conflicts
 from logger.config import example_folder
 from logger.instants import NS
 from logger.model import Row

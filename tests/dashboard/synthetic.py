@@ -20,13 +20,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from dashboard.keeping import Keeping
+from logger.acts.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.affected import Touched
 from logger.assessment import Question
 from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
 from logger.core.measurement.interval import require
 from logger.core.measurement.soak import Plan
 from logger.curves import Curve
-from logger.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model import Conformity, Excursion, Inspection, Period, Row, Setup
@@ -103,7 +103,7 @@ class Synthetic:
     @cached_property
     def keeping(self) -> Keeping:
         """A real, nearly empty record with the example's setup, for pages that look at the record itself."""
-        from logger.actions import apply_setup
+        from logger.acts.inspections import apply_setup
         from logger.config import example_folder, load
 
         folder = Path(tempfile.mkdtemp())

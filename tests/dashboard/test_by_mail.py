@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from dashboard.app import create_app
-from logger import actions, attending
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.config import example_folder, read_texts
 from logger.core.alarms.condition import Cell
 from logger.core.alarms.lifecycle import Alarm, AlarmState, step

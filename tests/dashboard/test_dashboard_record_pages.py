@@ -11,7 +11,7 @@ import pytest
 from dashboard.pages import health, journal, limits, probes
 from dashboard.queries import Queries
 from dashboard.source import StoreSource
-from logger.actions import apply_setup
+from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
 from logger.errors import Refused, UnknownName
 from logger.instants import NS

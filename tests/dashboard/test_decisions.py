@@ -9,7 +9,7 @@ import pytest
 from dashboard.decisions import address, asked_for, word
 from dashboard.pages.excursions import layout
 from dashboard.queries import Queries
-from logger.dispositions import Findings
+from logger.acts.dispositions import Findings
 from logger.errors import Refused
 from logger.model import Excursion
 from tests.dashboard.synthetic import NOW, Synthetic

@@ -12,7 +12,7 @@ from dashboard import importing
 from dashboard.import_forms import NEW, answered, axis_svg, questions, shown
 from dashboard.pages import imports
 from dashboard.queries import Queries
-from logger.conflicts import disagreements
+from logger.acts.conflicts import disagreements
 from logger.errors import ImportRefused, Refused
 from logger.imports import Profile
 from logger.imports.profile import Column

@@ -12,7 +12,7 @@ import pytest
 from dashboard.app import create_app
 from dashboard.keeping import Keeping
 from dashboard.source import StoreSource
-from logger.actions import apply_setup
+from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
 from logger.instants import NS
 from logger.model import Row

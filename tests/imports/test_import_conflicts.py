@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from logger import conflicts
+from logger.acts import conflicts
 from logger.config import example_folder, load
 from logger.errors import Refused
 from logger.imports import ImportResult

@@ -6,7 +6,8 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-from logger import actions, attending
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.config import in_force
 from logger.health import health
 from logger.incoming import push

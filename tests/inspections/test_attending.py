@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions, attending, dropped
+from logger import dropped
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.config import in_force
 from logger.instants import NS
 from logger.model import Config, Inspection, Row

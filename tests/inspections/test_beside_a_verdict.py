@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 
 from dashboard.pages.inspections import _verdict_of
-from logger import actions, affected
+from logger import affected
+from logger.acts import inspections as actions
+from logger.acts.dispositions import Span
 from logger.assessment import question_of
 from logger.bulk import assess_many
 from logger.cli.answers import row_of
-from logger.dispositions import Span
 from logger.impact import changed_verdicts
 from logger.instants import NS
 from logger.model import Inspection, Row, Setup

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions, affected, dispositions, work_stops
+from logger import affected
+from logger.acts import dispositions, work_stops
+from logger.acts import inspections as actions
+from logger.acts.dispositions import Findings, book, note_excursion
 from logger.config import in_force
-from logger.dispositions import Findings, book, note_excursion
 from logger.errors import Refused, UnknownName
 from logger.instants import NS, parse
 from logger.model import Excursion, Inspection

@@ -13,7 +13,7 @@ from typing import Any
 import openpyxl
 import pytest
 
-from logger import actions
+from logger.acts import inspections as actions
 from logger.assessment import Question, assess, question_of
 from logger.bulk import assess_many
 from logger.config import in_force

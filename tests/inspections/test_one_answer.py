@@ -24,14 +24,15 @@ from dashboard.pages.inspections import _verdict_of
 from dashboard.queries import Queries
 from dashboard.source import StoreSource
 from dashboard.wording import written
-from logger import actions, affected
+from logger import affected
+from logger.acts import inspections as actions
+from logger.acts.dispositions import Span
 from logger.api import create_api
 from logger.assessment import assess, question_of
 from logger.bulk import assess_many
 from logger.cli.answers import assessment_lines, row_of
 from logger.config import example_folder, in_force, read_texts
 from logger.core.measurement.stamp import read_stamp
-from logger.dispositions import Span
 from logger.errors import Refused
 from logger.instants import NS, local, parse, rfc3339, wall
 from logger.model import Inspection, Row, Setup

@@ -202,7 +202,8 @@ def test_journal_keeps_the_way(people: People) -> None:
 
 def test_verification_does_not_mind_the_way(people: People) -> None:
     """An inspection that came by the command line or a page is held against its entry all the same."""
-    from logger import actions, marks
+    from logger.acts import inspections as actions
+    from logger.acts import marks
     from logger.config import example_folder, load
     from logger.model import Inspection, Mark
 
@@ -256,7 +257,7 @@ def test_two_names_of_one_account_are_one_person(people: People) -> None:
 
 def test_limits_change_by_two_accounts(people: People) -> None:
     """An operator proposes nothing; a metrologist's change waits until quality approves it."""
-    from logger.approval import approve, propose
+    from logger.acts.setup import approve, propose
     from logger.config import example_folder, read_texts
 
     for name, role in (("op", Role.OPERATOR), ("met", Role.METROLOGIST), ("qual", Role.QUALITY)):

@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from logger.acts.dispositions import Findings, note_excursion
 from logger.disposing import dispose
-from logger.dispositions import Findings, note_excursion
 from logger.errors import Refused
 from logger.instants import parse
 from logger.model.roles import Role

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from logger.record.state_at import state_at
 
-from logger import actions, affected
+from logger import affected
+from logger.acts import inspections as actions
 from logger.core.calibration.apply import corrected
 from logger.core.calibration.breakdown import working
 from logger.instants import NS

@@ -15,7 +15,10 @@ from zoneinfo import ZoneInfo
 import pyarrow as pa
 import pytest
 
-from logger import actions, approval, attending, marks
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
+from logger.acts import marks
+from logger.acts import setup as approval
 from logger.config import example_folder, in_force, read_texts
 from logger.core.alarms.lifecycle import Alarm
 from logger.instants import NS, parse

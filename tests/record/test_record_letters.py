@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import marks
+from logger.acts import marks
 from logger.errors import Refused
 from logger.instants import NS
 from logger.model import Mark

@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from logger import approval
+from logger.acts import setup as approval
 from logger.config import in_force
 from logger.instants import parse
 from logger.record import issue

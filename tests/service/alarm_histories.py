@@ -15,7 +15,7 @@ from random import Random
 
 import pytest
 
-from logger import attending
+from logger.acts import alarms as attending
 from logger.errors import Refused
 from logger.instants import NS
 from logger.model import AlarmSpec, NoticePlan

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from logger import attending
+from logger.acts import alarms as attending
 from logger.instants import NS
 from logger.model import (
     AlarmSpec,

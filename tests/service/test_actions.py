@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions, attending, marks
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
+from logger.acts import marks
 from logger.core.alarms.lifecycle import Alarm, AlarmState, step
 from logger.core.alarms.lifecycle import Cell as AlarmCell
 from logger.errors import IntervalError, Refused, UnknownName

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions, attending, marks
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
+from logger.acts import marks
 from logger.config import example_folder, load
 from logger.core.alarms.lifecycle import Alarm
 from logger.instants import NS

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions, attending
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.core.alarms.lifecycle import AlarmState
 from logger.instants import NS
 from logger.model import (

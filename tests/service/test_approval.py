@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import approval
+from logger.acts import setup as approval
 from logger.config import example_folder, in_force, read_texts
 from logger.errors import ConfigError, Refused, UnknownName
 from logger.instants import NS

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import attending
+from logger.acts import alarms as attending
 from logger.core.alarms.condition import Cell
 from logger.core.alarms.lifecycle import Alarm, AlarmState, step
 from logger.errors import Refused, UnknownName

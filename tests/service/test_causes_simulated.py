@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import attending
+from logger.acts import alarms as attending
 from logger.core.alarms.lifecycle import AlarmState
 from logger.instants import NS
 from logger.model import (

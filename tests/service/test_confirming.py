@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import attending
+from logger.acts import alarms as attending
 from logger.config import example_folder, load
 from logger.core.calibration.status import OVERDUE
 from logger.instants import NS

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import attending
+from logger.acts import alarms as attending
 from logger.core.alarms.system import WATCHED, Facts
 from logger.model import CommandLine, Heartbeat, MailRoute, OneWire
 from logger.notify.mail import SmtpSender

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from logger.actions import apply_setup
+from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
 from logger.health import health
 from logger.instants import NS

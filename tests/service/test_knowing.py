@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions, attending
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.config import example_folder, load_texts, read_texts
 from logger.core.alarms.system import UNTOLD_S, WATCHED
 from logger.instants import NS

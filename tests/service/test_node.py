@@ -242,7 +242,7 @@ def test_a_node_hands_over_to_the_interface_as_it_is_served(
     """The real routes with a real token behind a real server; a token without the right is told so."""
     from waitress import create_server
 
-    from logger.actions import apply_setup
+    from logger.acts.inspections import apply_setup
     from logger.api import create_api
     from logger.model.roles import Scope
     from logger.people import Tokens

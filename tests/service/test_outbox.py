@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import attending
+from logger.acts import alarms as attending
 from logger.core.alarms.lifecycle import Cell, Notice
 from logger.instants import NS
 from logger.model import Conformity, MailRoute

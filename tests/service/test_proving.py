@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from logger import attending
+from logger.acts import alarms as attending
+from logger.acts.route_tests import missed, prove, receipts
 from logger.errors import UnknownName
 from logger.model import Away, CommandRoute, Duty, HoursOfUse, MailRoute, NoticePlan, Person, Shift
 from logger.notify.mail import MemorySender, Outcome
 from logger.notify.ways import Ways
-from logger.proving import missed, prove, receipts
 from logger.store import Store
 
 from .test_alarming import CONFIG, ROUTE, SPEC, START

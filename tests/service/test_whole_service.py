@@ -22,7 +22,8 @@ from typing import Any
 import pytest
 from aiosmtpd.controller import Controller
 
-from logger import actions, attending
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.config import example_folder, load_texts, read_texts
 from logger.core.alarms.lifecycle import AlarmState
 from logger.instants import NS, to_ns

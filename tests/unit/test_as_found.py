@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger import actions
+from logger.acts import inspections as actions
 from logger.core.calibration.apply import corrected
 from logger.core.calibration.as_found import change, effect, elapsed
 from logger.core.validity.versions import Version, effective

@@ -12,13 +12,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from logger.acts.probes import fewer
 from logger.core.evidence.cells import Grid
 from logger.core.judge.judgement import Judgement
 from logger.core.judge.settings import judge_over
 from logger.core.judge.settling import BodyState
 from logger.instants import NS
 from logger.model import REASONS, Placement, Settings
-from logger.placing import fewer
 from logger.selftest.remembering import runs
 from logger.series import Float
 

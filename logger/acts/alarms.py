@@ -11,21 +11,21 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, insert, select, update
 
-from .core.alarms.grouping import cause_of, leads
-from .core.alarms.lifecycle import ACKNOWLEDGED, Act, ActKind, Alarm, AlarmState, acted
-from .core.alarms.system import view_specs
-from .errors import Refused, UnknownName
-from .instants import NS, rfc3339
-from .model import AlarmSpec, Setup
-from .model.roles import refuse_unseen
-from .notify.links import Permit
-from .notify.outbox import Letter, Outbox
+from ..core.alarms.grouping import cause_of, leads
+from ..core.alarms.lifecycle import ACKNOWLEDGED, Act, ActKind, Alarm, AlarmState, acted
+from ..core.alarms.system import view_specs
+from ..errors import Refused, UnknownName
+from ..instants import NS, rfc3339
+from ..model import AlarmSpec, Setup
+from ..model.roles import refuse_unseen
+from ..notify.links import Permit
+from ..notify.outbox import Letter, Outbox
+from ..store import Store
+from ..store.hot import tables
 from .required import required_person, required_text, visible
-from .store import Store
-from .store.hot import tables
 
 if TYPE_CHECKING:
-    from .store import Store
+    from ..store import Store
 
 DAY_NS = 86_400 * NS
 LONGEST_SHELF_NS = 31 * DAY_NS
@@ -225,7 +225,7 @@ def alarms_open(store: Store) -> list[dict[str, Any]]:
     """Alarms that are not normal just now: what a person would see waiting."""
     from sqlalchemy import select
 
-    from .store.hot.tables import alarm as t
+    from ..store.hot.tables import alarm as t
 
     wanted = select(t.c.key, t.c.state, t.c.at_ns).where(t.c.state != "normal").order_by(t.c.key)
     with store.read() as conn:

@@ -8,12 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from .errors import Refused
-from .instants import rfc3339
-from .model import Setup
-from .model.roles import Act
-from .people.authority import refuse_without_authority
-from .store import Store
+from ..errors import Refused
+from ..instants import rfc3339
+from ..model import Setup
+from ..model.roles import Act
+from ..people.authority import refuse_without_authority
+from ..store import Store
 
 STOPPED, RESUMED = "work-stopped", "work-resumed"
 

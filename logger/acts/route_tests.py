@@ -9,16 +9,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from . import attending
-from .core.alarms.recipients import Address, every_address, every_way
-from .errors import Refused, UnknownName
-from .instants import NS, rfc3339
-from .model import Config
-from .notify.outbox import Letter
-from .notify.text import Wording
+from ..core.alarms.recipients import Address, every_address, every_way
+from ..errors import Refused, UnknownName
+from ..instants import NS, rfc3339
+from ..model import Config
+from ..notify.outbox import Letter
+from ..notify.text import Wording
+from ..store import Store
+from ..store.types import JSON
+from . import alarms as attending
 from .required import required_person
-from .store import Store
-from .store.types import JSON
 
 PROOF = "proof"
 NAMED = 6  # alarms named in one sentence

@@ -9,15 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from .approval import propose
-from .config import in_force, load_texts
-from .config.edits import added, disconnected, ended, placed, standing, with_certificates
-from .core.rules import channels
-from .core.rules.finding import demand
-from .errors import Refused
-from .instants import rfc3339
-from .model import Rule, Setup
-from .store import Store
+from ..config import in_force, load_texts
+from ..config.edits import added, disconnected, ended, placed, standing, with_certificates
+from ..core.rules import channels
+from ..core.rules.finding import demand
+from ..errors import Refused
+from ..instants import rfc3339
+from ..model import Rule, Setup
+from ..store import Store
+from .setup import propose
 
 
 @dataclass(frozen=True)

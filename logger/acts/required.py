@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import unicodedata
 
-from .errors import IntervalError, Refused
-from .instants import rfc3339
-from .model.roles import refuse_unseen
+from ..errors import IntervalError, Refused
+from ..instants import rfc3339
+from ..model.roles import refuse_unseen
 
 
 def required_person(who: str) -> str:

@@ -12,13 +12,13 @@ from typing import Any
 
 from sqlalchemy import insert, select, update
 
-from .approval import apply_setup
-from .errors import Refused, UnknownName
-from .instants import rfc3339
-from .model import Inspection, Setup
+from ..errors import Refused, UnknownName
+from ..instants import rfc3339
+from ..model import Inspection, Setup
+from ..store import Store
+from ..store.hot import tables
 from .required import check_interval, required_person, required_text
-from .store import Store
-from .store.hot import tables
+from .setup import apply_setup
 
 __all__ = [
     "add_inspection",

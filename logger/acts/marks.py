@@ -7,11 +7,11 @@ from typing import Any
 
 from sqlalchemy import insert, select
 
-from .instants import rfc3339
-from .model import Mark, Setup
+from ..instants import rfc3339
+from ..model import Mark, Setup
+from ..store import Store
+from ..store.hot import tables
 from .required import check_interval, required_person, required_text
-from .store import Store
-from .store.hot import tables
 
 
 def mark(store: Store, setup: Setup, mark: Mark) -> int:

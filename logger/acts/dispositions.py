@@ -11,11 +11,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
-from .errors import Refused
-from .instants import NS, parse, rfc3339
-from .model import Excursion
-from .model.roles import refuse_unseen
-from .store import Entry, Store
+from ..errors import Refused
+from ..instants import NS, parse, rfc3339
+from ..model import Excursion
+from ..model.roles import refuse_unseen
+from ..store import Entry, Store
 
 EXCURSION, INSPECTION = "disposition-excursion", "disposition-inspection"
 # A short list makes causes countable; common practice, no source.

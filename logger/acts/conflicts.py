@@ -12,11 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from .errors import Refused
-from .instants import rfc3339
+from ..errors import Refused
+from ..instants import rfc3339
+from ..store import Store
+from ..store.hot.value_decisions import Decision
 from .required import required_person, required_text
-from .store import Store
-from .store.hot.value_decisions import Decision
 
 
 @dataclass(frozen=True)

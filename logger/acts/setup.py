@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from .config import in_force, load_texts
-from .core.validity.versions import contradictions
-from .errors import Refused, UnknownName
-from .model import Config
-from .model.roles import Act
-from .people import People
+from ..config import in_force, load_texts
+from ..core.validity.versions import contradictions
+from ..errors import Refused, UnknownName
+from ..model import Config
+from ..model.roles import Act
+from ..people import People
+from ..store import SetupProposal, Store
 from .required import required_person, required_text
-from .store import SetupProposal, Store
 
 
 def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journal wants of it)
