@@ -18,11 +18,11 @@ from dash.development.base_component import Component
 from flask import Response, request
 
 from logger import api
-from logger.current import Current
 from logger.errors import StillroomError
 from logger.model.roles import Act, wanted
 from logger.people import People
 from logger.store.secret import secret_key
+from logger.verdicts.current import Current
 
 from . import administration, alert, by_mail, news, sign_in
 from .access import ANYONE, allowed, needs

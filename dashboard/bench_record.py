@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from logger.bench.record import ZONE, setup, values
-from logger.current import Current
 from logger.instants import NS
 from logger.model import Config, Period, Row, Setup
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.current import Current
+from logger.verdicts.verdicts import Verdicts
 
 from .source import StoreSource
 

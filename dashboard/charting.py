@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from logger.curves import Curve
 from logger.instants import NS
 from logger.local_time import offset_text, stretches
 from logger.model import DERIVED
@@ -18,6 +17,7 @@ from logger.model.roles import Act
 from logger.series import Float
 from logger.store import Entry
 from logger.units import quantity
+from logger.verdicts.curves import Curve
 
 from .access import allowed
 from .channels import channels_in, channels_of, quantities

@@ -8,10 +8,10 @@ from dash import html
 from dash.development.base_component import Component
 
 from logger.core.calibration.comparison import SideBySide, side_by_side
-from logger.curves import together
 from logger.errors import IntervalError, Refused
 from logger.instants import NS
 from logger.units import quantity
+from logger.verdicts.curves import together
 
 from .components import table
 from .queries import Queries

@@ -8,9 +8,9 @@ from datetime import date, timedelta
 from dash import html
 from dash.development.base_component import Component
 
-from logger.curves import together
 from logger.instants import NS
 from logger.model import Certificate
+from logger.verdicts.curves import together
 
 from . import theme
 from .axes import FONT, frame

@@ -17,10 +17,10 @@ from typing import Literal
 import numpy as np
 
 from logger.core.rules.plane import FEWEST, Fit
-from logger.curves import Curve, together
 from logger.instants import NS
 from logger.model import Position, Rule
 from logger.series import Float
+from logger.verdicts.curves import Curve, together
 
 from .channels import channels_in
 from .chart import Chart, Line

@@ -1,7 +1,7 @@
 """Where the pages get what they show, and where people's acts go. The only module that knows the store.
 
 `Source` is what the pages need; `StoreSource` answers it from a data folder. The pages never
-judge: periods, excursions and checks come from `logger.verdicts`, which stores what it judged.
+judge: periods, excursions and checks come from `logger.verdicts.verdicts`, which stores what it judged.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ if TYPE_CHECKING:
     from logger.affected import Touched
     from logger.assessment import Question
     from logger.core.measurement.soak import Plan
-    from logger.curves import Curve
     from logger.soak_clocks import Reading
     from logger.store import Entry, Store
-    from logger.verdicts import Verdicts
+    from logger.verdicts.curves import Curve
+    from logger.verdicts.verdicts import Verdicts
 
 
 class Source(Protocol):
@@ -129,8 +129,8 @@ class StoreSource:
     """A data folder, read by this process beside the service that writes it."""
 
     def __init__(self, folder: Path) -> None:
-        from logger.current import Current
         from logger.store import Store
+        from logger.verdicts.current import Current
 
         self.store: Store = Store.open(folder)
         self.current = Current(self.store)
@@ -170,7 +170,7 @@ class StoreSource:
         return taken, found.value, found.U
 
     def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
-        from logger.curves import curve
+        from logger.verdicts.curves import curve
 
         return curve(self.store, self.setup(), channel, from_ns, to_ns, bins=bins)
 

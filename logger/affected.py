@@ -23,7 +23,7 @@ from .errors import IntervalError, Refused, UnknownName
 from .instants import NS, rfc3339
 from .model import Certificate, Excursion, Inspection, Setup
 from .store import Store
-from .verdicts import Verdicts
+from .verdicts.verdicts import Verdicts
 
 FOR_EVER_NS = 2**62
 

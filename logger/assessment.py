@@ -20,8 +20,8 @@ from .core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_o
 from .errors import IntervalError, Refused, UnitError
 from .instants import NS, rfc3339
 from .model import Inspection, Period, Setup, ThermalBody
-from .stated_conditions import cells_of, conditions_of
-from .verdicts import Verdicts
+from .verdicts.conditions import cells_of, conditions_of
+from .verdicts.verdicts import Verdicts
 
 # A body has forgotten how warm it was when it came in after so many time constants: 3 parts in 10 000.
 TIMES_TAU = 8

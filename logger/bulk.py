@@ -14,7 +14,7 @@ from .core.evidence.derived import in_air
 from .core.judge.days import DAY_NS
 from .errors import StillroomError
 from .instants import NS
-from .verdicts import Verdicts
+from .verdicts.verdicts import Verdicts
 
 # Younger than this, a judgement can still depend on where it ends.
 YOUNG_NS = DAY_NS

@@ -169,7 +169,7 @@ def _inspection(row: dict[str, str], zone: ZoneInfo) -> Inspection:
 
 
 def _judge(store: Store, config: Config, say: Say) -> None:
-    from .verdicts import Verdicts
+    from .verdicts.verdicts import Verdicts
 
     extent = store.extent()
     if extent is None:

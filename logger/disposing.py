@@ -21,7 +21,7 @@ from .store.hot.tables import inspection
 if TYPE_CHECKING:
     from .store import Store
     from .store.types import Seal
-    from .verdicts import Verdicts
+    from .verdicts.verdicts import Verdicts
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from .instants import NS, to_ns
 from .model import Setup
 from .service import heartbeat
 from .store import Store
-from .verdicts import Verdicts
+from .verdicts.verdicts import Verdicts
 
 SILENT_S = 60.0
 LATE_S = 180  # of a zone that was not judged

@@ -18,7 +18,7 @@ from .instants import NS
 from .model import Setup
 from .store import Store
 from .store.hot import tables
-from .verdicts import Verdicts
+from .verdicts.verdicts import Verdicts
 
 # A reading after an interval can still change its last minutes: doubt is lifted by what follows.
 REACH_NS = 24 * 3600 * NS

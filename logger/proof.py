@@ -18,7 +18,7 @@ from .instants import rfc3339
 from .record.signing import check_keys, restored_without
 from .store.backup.compare import checked
 from .store.types import Verification
-from .verdicts import Verdicts
+from .verdicts.verdicts import Verdicts
 
 if TYPE_CHECKING:
     from .model import Setup

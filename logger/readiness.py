@@ -25,7 +25,7 @@ from .instants import NS, rfc3339, wall
 from .model import REASONS, VERDICT_OF, Conformity, Inspection, Setup, Zone
 from .store import Store
 from .units import MICRO
-from .verdicts import Verdicts
+from .verdicts.verdicts import Verdicts
 
 # Further ahead nobody can say that the room stays as it is.
 HORIZON_NS = 24 * 3600 * NS

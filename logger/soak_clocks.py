@@ -19,7 +19,7 @@ from .instants import NS, parse, rfc3339
 from .model import Setup
 from .series import Float
 from .store import Store
-from .verdicts import Verdicts
+from .verdicts.verdicts import Verdicts
 
 _UTC = ZoneInfo("UTC")
 BEGUN, ENDED = "soak-begun", "soak-ended"

@@ -15,7 +15,7 @@ from .errors import Refused, StillroomError
 from .instants import NS, parse
 from .series import Float
 from .soak_clocks import air_since
-from .verdicts import Verdicts
+from .verdicts.verdicts import Verdicts
 
 # So many of the longest time constants before the first measurement, a lag has forgotten its start.
 BEFORE_NS: int = 5 * 86_400 * NS

@@ -15,7 +15,7 @@ from .assessment import question_of
 from .bulk import Answer, assess_many
 from .model import Inspection
 from .store import Store
-from .verdicts import Verdicts
+from .verdicts.verdicts import Verdicts
 
 KIND = "verdict-issue"
 

@@ -14,13 +14,13 @@ from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 from flask import Response, abort, current_app, send_file
 
-from logger.current import Current
 from logger.errors import Refused, StillroomError, StoreError
 from logger.instants import NS, said
 from logger.model.roles import Act
 from logger.record import amend, issue, issue_of, issues, state_at
 from logger.record.reviews import Signer, label_of, missing, review, reviews
 from logger.record.reviews import shown as review_shown
+from logger.verdicts.current import Current
 
 from ..access import acting, allowed, needs, visitor
 from ..components import button, card, choice, field, refusal, slot, table, verdict

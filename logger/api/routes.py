@@ -17,7 +17,6 @@ from werkzeug.exceptions import Forbidden, HTTPException, UnsupportedMediaType
 from .. import __version__
 from ..acts import inspections as actions
 from ..assessment import Question, assess
-from ..current import Current
 from ..errors import Refused, StillroomError
 from ..health import Figure, health
 from ..incoming import AlreadyThere, push, take_rows
@@ -28,6 +27,7 @@ from ..people import Refusals, Tokens
 from ..readiness import begin
 from ..store import Store
 from ..store.origin import WAY
+from ..verdicts.current import Current
 from . import asked, problems
 from .description import VERSION, description
 from .door import OPEN, Door, scope, token

@@ -14,7 +14,7 @@ from ..errors import Refused
 from ..instants import NS
 from ..package import pack, verify_package
 from ..record import issue, state_at
-from ..verdicts import Verdicts
+from ..verdicts.verdicts import Verdicts
 from .record import START_NS, ZONE, make, setup
 from .timing import timed
 

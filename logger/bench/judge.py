@@ -22,10 +22,10 @@ import pyarrow.parquet as pq
 from ..core.evidence.quality import constant_runs, gross_range, spikes
 from ..errors import Refused
 from ..instants import NS
-from ..ledger import HEAD
 from ..model import Row, Setup
 from ..store import Store
-from ..verdicts import Verdicts
+from ..verdicts.ledger import HEAD
+from ..verdicts.verdicts import Verdicts
 from .record import START_NS, STEP_NS, ZONE, make, setup
 from .timing import timed
 

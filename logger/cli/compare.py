@@ -42,7 +42,7 @@ def compare(
       stillroom compare P1.temperature P2.temperature --from 2026-10-20T20:00 --to 2026-10-20T22:00
     """
     from ..core.calibration.comparison import side_by_side
-    from ..curves import curve, together
+    from ..verdicts.curves import curve, together
 
     with opened(data, config) as found:
         from_ns, to_ns = parse(begin, found.zone_info, "--from"), parse(end, found.zone_info, "--to")

@@ -17,7 +17,7 @@ from .options import DEFAULT_CONFIG
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Opened:
         return ZoneInfo(self.setup.room.timezone)
 
     def verdicts(self) -> Verdicts:
-        from ..verdicts import Verdicts
+        from ..verdicts.verdicts import Verdicts
 
         return Verdicts(self.store, self.setup)
 

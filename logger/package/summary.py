@@ -11,7 +11,7 @@ from ..model import Period
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 WORST_DAYS = 5
 _VERDICTS = ("stable", "not stable", "not shown")

@@ -41,7 +41,7 @@ from .summary import summary
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 MANIFEST = "manifest-sha256.txt"
 TAGS = "tagmanifest-sha256.txt"

@@ -11,7 +11,7 @@ from ..model import Setup
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
     from .interval import Interval
 
 

@@ -21,7 +21,7 @@ from .reviews import covering
 if TYPE_CHECKING:
     from ..core.measurement.check import Check
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 FORMAT = "stillroom record 1"
 

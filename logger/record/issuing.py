@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 
 @dataclass(frozen=True)

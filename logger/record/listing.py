@@ -13,7 +13,7 @@ from .issuing import Issued, issue
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from .reviews import covering
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 
 def state_at(store: Store, verdicts: Verdicts, zone: str, at_ns: int, now_ns: int) -> dict[str, Any]:

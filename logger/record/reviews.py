@@ -25,7 +25,7 @@ from ..people import People, sign
 
 if TYPE_CHECKING:
     from ..store import Entry, Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 KIND = "review"
 Cadence = Literal["daily", "weekly", "monthly"]

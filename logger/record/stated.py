@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..stated_conditions import conditions_of as stated
+from ..verdicts.conditions import conditions_of as stated
 
 if TYPE_CHECKING:
     from ..core.measurement.conditions import Statement
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 
 def conditions(verdicts: Verdicts, zone: str, from_ns: int, to_ns: int, now_ns: int) -> Statement:

@@ -17,7 +17,7 @@ from .reviews import missing, reviews
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 MONTH_NS = 30 * 86_400 * NS
 REPEAT = 3  # of one rule within 30 days: common practice, no source

@@ -38,7 +38,7 @@ FLOOD = "system.flood"
 
 
 class Judged(Protocol):
-    """What this needs of `logger.verdicts.Verdicts`."""
+    """What this needs of `logger.verdicts.verdicts.Verdicts`."""
 
     def rule_states(self, zone: str, at_ns: int, now_ns: int) -> Sequence[RuleState]:
         """The rules of a zone in the cell that holds `at_ns`."""

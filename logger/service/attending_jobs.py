@@ -13,7 +13,7 @@ from ..notify.text import Wording
 from ..readiness import FORGOTTEN_NS, forgotten
 from ..store import Store
 from ..verdict_issues import Issue, issues, review
-from ..verdicts import Verdicts
+from ..verdicts.verdicts import Verdicts
 
 ASKED = "inspection-asked"
 REVIEW_EVERY_NS = 60 * NS

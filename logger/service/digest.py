@@ -17,7 +17,7 @@ from ..model import Config
 from ..notify.quantities import duration, quantity
 from ..notify.text import Wording
 from ..store import Store
-from ..verdicts import Verdicts
+from ..verdicts.verdicts import Verdicts
 
 KIND = "digest"
 DAY_NS = 86_400 * NS

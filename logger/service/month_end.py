@@ -13,7 +13,7 @@ from ..model import Config
 from ..record import issue, issues
 from ..record.reviews import missing
 from ..store import Store
-from ..verdicts import Verdicts
+from ..verdicts.verdicts import Verdicts
 
 WHO = "service"
 

@@ -23,7 +23,7 @@ from ..processes.deadline import within
 from ..proof import verified
 from ..store import Store
 from ..store.hot import tables
-from ..verdicts import Verdicts
+from ..verdicts.verdicts import Verdicts
 from . import backups, systemd
 from .alarming import Alarming
 from .attending_jobs import AttendingJobs

@@ -14,7 +14,7 @@ from logger.instants import NS
 from logger.model import NoticePlan
 from logger.service.digest import tell_digest
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 from tests.service.test_alarming import CONFIG, live
 
 MINUTE, HOUR, DAY = 60 * NS, 3600 * NS, 86_400 * NS

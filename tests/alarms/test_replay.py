@@ -18,8 +18,8 @@ from logger.core.alarms.replay import Counting
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity, Row
-from logger.replay import Delay, delays_of, replay
 from logger.store import Store
+from logger.verdicts.replay import Delay, delays_of, replay
 
 MINUTE = 60 * NS
 CLEAR, NEAR, OUT, UNKNOWN = range(4)

@@ -26,13 +26,13 @@ from logger.assessment import Question
 from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
 from logger.core.measurement.interval import require
 from logger.core.measurement.soak import Plan
-from logger.curves import Curve
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model import Conformity, Excursion, Inspection, Period, Row, Setup
 from logger.people import People, invented
 from logger.soak_clocks import Reading, begin_soak, clocks, end_soak
 from logger.store import Entry, Store
+from logger.verdicts.curves import Curve
 from tests.dashboard.synthetic_setup import HOUR, NOW, PLACES, START, rules, setup
 from tests.dashboard.synthetic_words import bay_periods, told
 

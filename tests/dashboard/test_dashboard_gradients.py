@@ -14,9 +14,9 @@ from dashboard.pages import gradients
 from dashboard.pages.wall import drawn as wall
 from dashboard.profile import Level, profile
 from dashboard.queries import Queries
-from logger.curves import Curve
 from logger.instants import NS
 from logger.model import Position
+from logger.verdicts.curves import Curve
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic
 
 MINUTE = 60 * NS

@@ -21,7 +21,7 @@ from logger.instants import NS
 from logger.model.reasons import Why
 from logger.store import Store
 from logger.store.hot import tables
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 Bring = Callable[..., ImportResult]
 FIRST = datetime(2026, 10, 12, tzinfo=UTC)

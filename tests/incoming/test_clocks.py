@@ -14,7 +14,7 @@ from logger.instants import NS
 from logger.model import Config, Row
 from logger.store import Store
 from logger.store.hot.clocks import UNSURE, Comparison
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 from .conftest import NOW_NS
 

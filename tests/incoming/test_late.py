@@ -16,7 +16,7 @@ from logger.model import Config, Message, PushedLine
 from logger.service import heartbeat
 from logger.service.alarming import Alarming
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 MINUTE = 60 * NS
 START = 1_792_396_800 * NS  # 2026-10-19T08:00:00Z: all certificates of the example are valid

@@ -22,7 +22,7 @@ from logger.instants import NS
 from logger.model import Inspection, Row, Setup
 from logger.store import Store
 from logger.verdict_issues import review
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 
 @pytest.fixture

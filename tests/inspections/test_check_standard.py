@@ -80,7 +80,7 @@ def test_the_command_reads_a_list(stillroom: Any, demo_history: Path, tmp_path: 
     from logger.config import in_force
     from logger.soak_clocks import air_since
     from logger.store import Store
-    from logger.verdicts import Verdicts
+    from logger.verdicts.verdicts import Verdicts
 
     with Store.open(demo_history) as store:
         verdicts = Verdicts(store, in_force(store.setups()).setup)

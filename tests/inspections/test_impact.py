@@ -20,7 +20,7 @@ from logger.model.roles import Role
 from logger.people import People
 from logger.readiness import begin, forgotten, ready
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 from tests.inspections.test_lists import NOW
 
 HOUR = 3600 * NS

@@ -22,7 +22,7 @@ from logger.instants import NS
 from logger.job_lists import read_list
 from logger.model import Inspection
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 NOW = 1_795_000_000 * NS  # 2026-11-18, after the invented history
 HEAD = ["key", "zone", "from", "to", "title", "material", "length_mm", "tolerance_um"]

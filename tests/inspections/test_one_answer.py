@@ -41,7 +41,7 @@ from logger.people import Tokens
 from logger.record import conditions
 from logger.store import Store
 from logger.verdict_issues import review
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 VIENNA = ZoneInfo("Europe/Vienna")
 MINUTE = 60 * NS

@@ -15,7 +15,7 @@ from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.soak_clocks import air_since, begin_soak, clocks, end_soak, read
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 from tests.dashboard.synthetic import NOW as PAGE_NOW
 from tests.dashboard.synthetic import Synthetic
 from tests.inspections.test_lists import NOW

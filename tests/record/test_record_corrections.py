@@ -21,7 +21,7 @@ from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.contents import contents
 from logger.record.interval import Interval
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 from tests.unit.conftest import made
 
 __all__ = ["made"]

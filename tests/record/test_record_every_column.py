@@ -32,7 +32,7 @@ from logger.store.disposal import Request
 from logger.store.hot.clocks import Comparison
 from logger.store.hot.database import FILE
 from logger.store.hot.value_decisions import Decision
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 from ..store.conftest import unguarded
 

@@ -13,7 +13,7 @@ from logger.instants import parse
 from logger.record import issue
 from logger.record.wording import page
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 
 def issued(store: Store, out: Path) -> Any:

@@ -35,7 +35,7 @@ from logger.model import (
 )
 from logger.service.alarming import Alarming
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 MINUTE = 60 * NS
 START = 1_792_382_400 * NS // MINUTE * MINUTE

@@ -11,7 +11,7 @@ import numpy as np
 from logger.instants import NS
 from logger.model import Row
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 
 def test_a_setup_that_was_never_applied_leaves_the_stored_verdicts_alone(

@@ -22,7 +22,7 @@ from logger.instants import NS
 from logger.model import Row
 from logger.record import conditions
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 UTC = ZoneInfo("UTC")
 

@@ -8,11 +8,11 @@ from itertools import pairwise
 
 import pytest
 
-from logger.forward import forward
 from logger.instants import NS
 from logger.model import Row
 from logger.series import Readings
 from logger.store import Store
+from logger.verdicts.windows import forward
 
 DAY_NS = 86_400 * NS
 BEGIN = int(datetime(2026, 1, 1, tzinfo=UTC).timestamp()) * NS

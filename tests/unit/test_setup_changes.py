@@ -15,7 +15,7 @@ from logger.instants import NS
 from logger.model import Mark, Period, Row, Setup, ThermalBody
 from logger.store import Store
 from logger.store.hot.tables import mark as mark_table
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 from .conftest import at, rule, setup
 

@@ -17,7 +17,7 @@ from logger.instants import NS
 from logger.model import Period, Row, Setup
 from logger.store import Store
 from logger.store.hot.tables import mark
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 
 @pytest.fixture

@@ -9,14 +9,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from .acts import inspections as actions
-from .config import load_texts
-from .core.alarms.replay import Occurrence, Replay, counting
-from .errors import Refused, UnknownName
-from .instants import NS, rfc3339
+from ..acts import inspections as actions
+from ..config import load_texts
+from ..core.alarms.replay import Occurrence, Replay, counting
+from ..errors import Refused, UnknownName
+from ..instants import NS, rfc3339
+from ..model import AlarmSpec, Config, Rule, Setup
+from ..store import Store
 from .ledger import Ledger
-from .model import AlarmSpec, Config, Rule, Setup
-from .store import Store
 
 
 @dataclass(frozen=True)

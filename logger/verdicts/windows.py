@@ -13,9 +13,9 @@ from typing import TypeVar
 
 import numpy as np
 
-from .series import Readings, merged
-from .store import Store
-from .store.archive.months import month_of, month_span
+from ..series import Readings, merged
+from ..store import Store
+from ..store.archive.months import month_of, month_span
 
 Window = tuple[int, int]
 T = TypeVar("T")

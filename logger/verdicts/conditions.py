@@ -6,11 +6,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .core.judge.judgement import Judgement
-from .core.measurement.check import Check
-from .core.measurement.conditions import NotCounted, Statement, extents, statement
-from .model.reasons import WHY_TEXT, Why
-from .series import once
+from ..core.judge.judgement import Judgement
+from ..core.measurement.check import Check
+from ..core.measurement.conditions import NotCounted, Statement, extents, statement
+from ..model.reasons import WHY_TEXT, Why
+from ..series import once
 from .verdicts import Verdicts
 
 

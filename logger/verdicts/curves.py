@@ -14,12 +14,12 @@ from functools import reduce
 
 import numpy as np
 
-from .core.calibration.apply import corrected
-from .core.evidence.derived import FORMULAS, Formula
-from .model import Setup
-from .series import Float, Int
-from .store import Store
-from .store.archive.cells import Envelope
+from ..core.calibration.apply import corrected
+from ..core.evidence.derived import FORMULAS, Formula
+from ..model import Setup
+from ..series import Float, Int
+from ..store import Store
+from ..store.archive.cells import Envelope
 
 
 @dataclass(frozen=True)

@@ -13,26 +13,26 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from sqlalchemy import select
 
-from . import __version__
-from .core.alarms.suspect_probes import doubts
-from .core.calibration.apply import Corrected, corrected
-from .core.calibration.status import position_of
-from .core.judge.days import DAY_NS, Piece
-from .core.judge.judgement import JUDGE_VERSION, Judgement, part
-from .core.judge.outlook import Gains, gains
-from .core.judge.periods import Run, excursion, joined, joined_runs
-from .core.judge.settings import judge_over
-from .core.judge.statement import rule_states, statement
-from .core.measurement.check import ChannelStatistics, Check, check, statistics
-from .core.measurement.interval import require
-from .core.validity.hours_of_use import Span, asks_disposition
-from .instants import NS
+from .. import __version__
+from ..core.alarms.suspect_probes import doubts
+from ..core.calibration.apply import Corrected, corrected
+from ..core.calibration.status import position_of
+from ..core.judge.days import DAY_NS, Piece
+from ..core.judge.judgement import JUDGE_VERSION, Judgement, part
+from ..core.judge.outlook import Gains, gains
+from ..core.judge.periods import Run, excursion, joined, joined_runs
+from ..core.judge.settings import judge_over
+from ..core.judge.statement import rule_states, statement
+from ..core.measurement.check import ChannelStatistics, Check, check, statistics
+from ..core.measurement.interval import require
+from ..core.validity.hours_of_use import Span, asks_disposition
+from ..instants import NS
+from ..model import Excursion, Mark, Period, Rule, RuleState, Setup
+from ..series import Int
+from ..store import Store
+from ..store.hot.tables import inspection as inspection_table
+from ..store.types import JSON
 from .ledger import NEVER_NS, Compared, Head, Ledger
-from .model import Excursion, Mark, Period, Rule, RuleState, Setup
-from .series import Int
-from .store import Store
-from .store.hot.tables import inspection as inspection_table
-from .store.types import JSON
 
 # How far back an activity's own rules are judged before the interval that is asked about.
 ACTIVITY_DAYS = 3

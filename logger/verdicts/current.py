@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import threading
 
-from .config import in_force
-from .errors import StoreError
-from .model import Config, Setup
-from .store import Store
+from ..config import in_force
+from ..errors import StoreError
+from ..model import Config, Setup
+from ..store import Store
 from .verdicts import Verdicts
 
 

@@ -14,21 +14,21 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from sqlalchemy import select
 
-from .core.evidence.cells import Grid
-from .core.judge.days import DAY_NS, Aside, Kept, Piece, pieces
-from .core.judge.judgement import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
-from .core.judge.live import Trail, begun, extended
-from .core.judge.restarts import memory_s, turns
-from .core.judge.settings import Part, conclude_over, look_over
-from .core.judge.settling import BodyState, at_start_of_record
-from .core.validity.timeline import Held, first_difference, timeline
-from .forward import forward
-from .instants import NS, rfc3339
-from .model import Mark, Setup
-from .series import Readings
-from .store import Store
-from .store.hot.tables import mark as mark_table
-from .store.types import Seal
+from ..core.evidence.cells import Grid
+from ..core.judge.days import DAY_NS, Aside, Kept, Piece, pieces
+from ..core.judge.judgement import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
+from ..core.judge.live import Trail, begun, extended
+from ..core.judge.restarts import memory_s, turns
+from ..core.judge.settings import Part, conclude_over, look_over
+from ..core.judge.settling import BodyState, at_start_of_record
+from ..core.validity.timeline import Held, first_difference, timeline
+from ..instants import NS, rfc3339
+from ..model import Mark, Setup
+from ..series import Readings
+from ..store import Store
+from ..store.hot.tables import mark as mark_table
+from ..store.types import Seal
+from .windows import forward
 
 # Cells judged in one go, of all channels together: 80 bytes each, and four such parts are in memory at once.
 MOST_CELLS = 1_050_000
