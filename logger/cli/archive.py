@@ -133,7 +133,7 @@ def _head(text: str) -> tuple[int, str]:
 
 def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None, verdicts: bool) -> Verification:
     """A walk over the whole record that changes no byte of it; a file that cannot be read is a fault too."""
-    from ..proof import verified
+    from ..record.proof import verified
     from ..store import Store
     from ..store.types import Verification
 

@@ -18,7 +18,7 @@ from .printing import answer, counted, table
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from ..disposing import Losing
+    from ..record.disposal import Losing
     from ..store.backup.backup import Report
     from ..store.backup.catalogue import Generation
 
@@ -82,7 +82,7 @@ def backup(
 
 
 def _backed_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Report:
-    from ..proof import altered_verdicts
+    from ..record.proof import altered_verdicts
     from ..store.backup.backup import backup as make
 
     try:
@@ -219,9 +219,9 @@ def dispose(
     Example:
       stillroom dispose --before 2016-01-01 --who "Greta Holm" --approver "Ines Faber" --why "QM 4.2"
     """
-    from ..disposing import dispose as let_go
     from ..model.roles import Act
     from ..people import People
+    from ..record.disposal import dispose as let_go
     from ..store.disposal import Request
 
     with opened(data, config) as found:

@@ -281,7 +281,7 @@ def head(
     Example:
       stillroom record head --out /mnt/archive/heads
     """
-    from ..record.signing import head_text, sealed_by, signing_key
+    from ..record.signatures import head_text, sealed_by, signing_key
 
     with opened(data, config) as found:
         key = signing_key(found.store, person(who))
@@ -316,7 +316,7 @@ def key(
     Example:
       stillroom record key --rotate --why "yearly" --who "Greta Holm"
     """
-    from ..record.signing import public_keys, renewed
+    from ..record.signatures import public_keys, renewed
 
     if rotate and lost:
         raise Refused("Say either --rotate or --lost: a key that is lost cannot sign for the new one.")

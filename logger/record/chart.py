@@ -18,7 +18,7 @@ from ..series import Float, Int
 from .axis import time_ticks, value_ticks
 from .marks import GROUND, HAIR, INK, LIMIT, PATTERNS, SERIES, SOFT
 from .svg import drawing, element, number, path, text
-from .trace import TRACE_HEIGHT, draw_trace
+from .verdict_trace import TRACE_HEIGHT, draw_trace
 
 WIDTH, LEFT, RIGHT = 493.0, 46.0, 78.0
 COLUMNS = 740  # two points of data for each column of about half a point

@@ -13,7 +13,7 @@ from ..instants import NS
 from ..model import Channel, Period, Rule, Setup
 from .chart import Limits, Line, Panel, draw
 from .readings import shown
-from .wording import unit
+from .words import unit
 
 if TYPE_CHECKING:
     from ..store import Store

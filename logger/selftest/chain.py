@@ -16,7 +16,7 @@ from pathlib import Path
 
 from ..instants import NS
 from ..model import Row
-from ..record.signing import signing_key, verified
+from ..record.signatures import signing_key, verified
 from ..store import Store
 from ..store.backup.backup import backup
 from ..store.backup.restore import restore

@@ -8,7 +8,7 @@ from typing import Any
 
 from ..instants import NS
 from ..model import BackupPlan
-from ..proof import altered_verdicts
+from ..record.proof import altered_verdicts
 from ..store import Store
 from ..store.backup.scrub import PARTS, scrubbed
 

@@ -20,7 +20,7 @@ from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
 from ..processes.deadline import within
-from ..proof import verified
+from ..record.proof import verified
 from ..store import Store
 from ..store.hot import tables
 from ..verdicts.verdicts import Verdicts

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.config import in_force
-from logger.record.contents import contents
+from logger.record.facts import contents
 from logger.record.interval import Interval
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts

@@ -18,7 +18,7 @@ from logger.core.calibration.apply import corrected
 from logger.core.calibration.breakdown import working
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
-from logger.record.contents import contents
+from logger.record.facts import contents
 from logger.record.interval import Interval
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
@@ -137,7 +137,7 @@ def test_limits_gaps_and_corrections_say_what_they_are_about(
     assert (by_hand["channel"], by_hand["readings"], by_hand["longest_silence_s"]) == (
         "T3.temperature", 2, 17 * 3600,
     )  # fmt: skip
-    from logger.record.wording import _beginning, _limits
+    from logger.record.words import _beginning, _limits
 
     assert [row[0] for row in _limits(facts)["rows"]] == [
         "temperature", "gauge blocks (only for gauge blocks)",

@@ -25,8 +25,9 @@ from logger.instants import NS, parse
 from logger.model import Inspection, Mark, Row, Setup
 from logger.model.roles import Role, Scope
 from logger.people import People, Tokens
-from logger.proof import verified
-from logger.record import issue, signing
+from logger.record import issue
+from logger.record import signatures as signing
+from logger.record.proof import verified
 from logger.store import Store
 from logger.store.disposal import Request
 from logger.store.hot.clocks import Comparison

@@ -11,7 +11,7 @@ from logger.acts import setup as approval
 from logger.config import in_force
 from logger.instants import parse
 from logger.record import issue
-from logger.record.wording import page
+from logger.record.words import page
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 

@@ -13,16 +13,16 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import DatabaseError
 
-from .errors import StillroomError
-from .instants import rfc3339
-from .record.signing import check_keys, restored_without
-from .store.backup.compare import checked
-from .store.types import Verification
-from .verdicts.verdicts import Verdicts
+from ..errors import StillroomError
+from ..instants import rfc3339
+from ..store.backup.compare import checked
+from ..store.types import Verification
+from ..verdicts.verdicts import Verdicts
+from .signatures import check_keys, restored_without
 
 if TYPE_CHECKING:
-    from .model import Setup
-    from .store import Store
+    from ..model import Setup
+    from ..store import Store
 
 # What a row that was altered may raise where it is read: named by the walk, and no reason to stop.
 UNREADABLE = (StillroomError, ValueError, TypeError, KeyError, AttributeError, DatabaseError)
@@ -97,7 +97,7 @@ def _judged_anew(store: Store) -> Iterator[tuple[list[str], list[str], list[str]
 
 
 def _setup(store: Store) -> Setup | None:
-    from .config import in_force
+    from ..config import in_force
 
     versions = store.setups()
     return in_force(versions).setup if versions else None

@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
-from .acts.dispositions import book
-from .errors import Refused
-from .instants import rfc3339
-from .model import Excursion
-from .model.roles import Act
-from .people.authority import refuse_without_authority
-from .record import issues
-from .store.disposal import Disposed, Request
-from .store.hot.tables import inspection
+from ..acts.dispositions import book
+from ..errors import Refused
+from ..instants import rfc3339
+from ..model import Excursion
+from ..model.roles import Act
+from ..people.authority import refuse_without_authority
+from ..store.disposal import Disposed, Request
+from ..store.hot.tables import inspection
+from . import issues
 
 if TYPE_CHECKING:
-    from .store import Store
-    from .store.types import Seal
-    from .verdicts.verdicts import Verdicts
+    from ..store import Store
+    from ..store.types import Seal
+    from ..verdicts.verdicts import Verdicts
 
 
 @dataclass(frozen=True)

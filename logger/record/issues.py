@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import Refused
 from ..instants import rfc3339
-from .issuing import Issued, issue
+from .issuance import Issued, issue
 
 if TYPE_CHECKING:
     from ..store import Store

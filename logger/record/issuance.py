@@ -15,13 +15,13 @@ from zoneinfo import ZoneInfo
 from ..errors import Refused
 from ..instants import local, parse, rfc3339
 from ..model import Setup
-from .contents import contents, numbered
+from .facts import contents, numbered
 from .figure import figure
 from .interval import Interval
 from .pdf import compiled
 from .readings import CORRECTED, RAW, described, record_csv
-from .signing import Key, digests, sealed_by, signing_key
-from .wording import sentence
+from .signatures import Key, digests, sealed_by, signing_key
+from .words import sentence
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection

@@ -16,7 +16,7 @@ from ..model import Channel, Position, RuleState, Setup
 from ..model.reasons import WHY_TEXT, Why
 from ..units import from_canonical, quantity
 from .acts import inspections_of
-from .listing import issues
+from .issues import issues
 from .reviews import covering
 
 if TYPE_CHECKING:
