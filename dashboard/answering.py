@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 from dash import html
 from dash.development.base_component import Component
 
-from logger.assessment import Question, question_of
 from logger.errors import IntervalError, Refused
+from logger.inspections.assess import Question, question_of
 from logger.instants import NS, wall_span
 from logger.model.figures import bound, with_U
 

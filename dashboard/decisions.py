@@ -22,8 +22,8 @@ from logger.acts.dispositions import (
     before_after,
     pareto,
 )
-from logger.affected import Touched
 from logger.errors import Refused, StillroomError
+from logger.inspections.impact import Touched
 from logger.instants import rfc3339
 from logger.model import Excursion
 from logger.model.roles import Act

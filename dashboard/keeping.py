@@ -11,7 +11,7 @@ from logger.model import Setup
 
 if TYPE_CHECKING:
     from logger.health import Figure
-    from logger.impact import Changed
+    from logger.inspections.setup_impact import Changed
     from logger.store import Entry, SetupProposal, SetupVersion, Store
 
 
@@ -72,7 +72,7 @@ class Keeping:
         """What would change if this proposal were approved now; judges, so it may take a while."""
         from logger.config import in_force, load_stored, load_texts
         from logger.core.validity.changes import changes
-        from logger.impact import changed_verdicts
+        from logger.inspections.setup_impact import changed_verdicts
         from logger.store import SetupVersion
 
         known = self._store.setups()

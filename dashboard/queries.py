@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from logger.acts.alarms import alarm_specs, comment_of
-from logger.assessment import Question
 from logger.core.alarms.lifecycle import ACKNOWLEDGED, Alarm, AlarmState
 from logger.errors import Refused, UnknownName
+from logger.inspections.assess import Question
 from logger.instants import NS
 from logger.model import AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone
 from logger.model.roles import Act

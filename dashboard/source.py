@@ -22,10 +22,10 @@ from .wording import STALE_S, parsed
 
 if TYPE_CHECKING:
     from logger.acts.dispositions import Book, Findings
-    from logger.affected import Touched
-    from logger.assessment import Question
     from logger.core.measurement.soak import Plan
-    from logger.soak_clocks import Reading
+    from logger.inspections.assess import Question
+    from logger.inspections.impact import Touched
+    from logger.inspections.soak_clocks import Reading
     from logger.store import Entry, Store
     from logger.verdicts.curves import Curve
     from logger.verdicts.verdicts import Verdicts
@@ -195,21 +195,21 @@ class StoreSource:
         return not said or now_ns - max(said) > STALE_S * NS
 
     def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
-        from logger.assessment import assess
+        from logger.inspections.assess import assess
 
         with self._lock:
             return assess(self._current()[1], asked, now_ns).to_json()
 
     def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
-        from logger.assessment import question_of
-        from logger.bulk import assess_many
+        from logger.inspections.assess import question_of
+        from logger.inspections.batch import assess_many
 
         with self._lock:
             found = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
         return [a.refused if a.found is None else a.found.to_json() for a in found]
 
     def ready(self, zone: str, now_ns: int) -> str:
-        from logger.readiness import ready
+        from logger.inspections.readiness import ready
 
         with self._lock:
             return ready(self._current()[1], zone, now_ns).sentence
@@ -220,38 +220,38 @@ class StoreSource:
         return book(self.store)
 
     def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
-        from logger.affected import by_excursion
+        from logger.inspections.impact import by_excursion
 
         with self._lock:
             return by_excursion(self._current()[1], e, now_ns)
 
     def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
         from logger.acts.dispositions import note_excursion
-        from logger.affected import undecided
+        from logger.inspections.impact import undecided
 
         left = undecided(self.touched(e, now_ns)) if close else []
         note_excursion(self.store, e, said, who, close=close, undecided=left)
 
     def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
-        from logger.affected import decide_on
+        from logger.inspections.impact import decide_on
 
         decision, customer, reason = told
         decide_on(self.store, touched, decision=decision, customer=customer, reason=reason, who=who)
 
     def soaks(self, now_ns: int) -> list[Reading]:
-        from logger.soak_clocks import clocks, read
+        from logger.inspections.soak_clocks import clocks, read
 
         with self._lock:
             verdicts = self._current()[1]
             return [read(verdicts, clock, now_ns) for clock in clocks(self.store)]
 
     def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
-        from logger.soak_clocks import begin_soak
+        from logger.inspections.soak_clocks import begin_soak
 
         begin_soak(self.store, self.setup(), zone, name, from_C=from_C, plan=plan, who=who, now_ns=now_ns)
 
     def end_soak(self, number: int, who: str) -> None:
-        from logger.soak_clocks import end_soak
+        from logger.inspections.soak_clocks import end_soak
 
         end_soak(self.store, number, who)
 
@@ -271,7 +271,7 @@ class StoreSource:
         attending.acknowledge(self.store, alarm, who, comment, now_ns)
 
     def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
-        from logger.readiness import begin
+        from logger.inspections.readiness import begin
 
         begin(self.store, self.setup(), inspection, who, now_ns)
 

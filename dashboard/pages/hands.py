@@ -8,10 +8,10 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
+from logger.inspections.readiness import FORGOTTEN_NS
 from logger.instants import NS
 from logger.model import REASONS, VERDICT_OF, Inspection
 from logger.model.roles import Act
-from logger.readiness import FORGOTTEN_NS
 
 from ..access import allowed
 from ..components import aria, verdict

@@ -9,7 +9,6 @@ from urllib.parse import parse_qs
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
-from logger.assessment import residual_K
 from logger.core.measurement.soak import (
     CAUTIONS,
     COLDER_K,
@@ -27,9 +26,10 @@ from logger.core.measurement.soak import (
 from logger.core.physics.expansion import material_of
 from logger.core.physics.thermal import BODIES, body_of
 from logger.errors import Refused, StillroomError
+from logger.inspections.assess import residual_K
+from logger.inspections.soak_clocks import Reading
 from logger.instants import NS
 from logger.model.roles import Act
-from logger.soak_clocks import Reading
 
 from ..access import acting, allowed, needs
 from ..answering import number

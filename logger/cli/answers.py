@@ -13,11 +13,11 @@ from .opening import Opened
 from .printing import counted, duration, figures, table
 
 if TYPE_CHECKING:
-    from ..assessment import Assessment
     from ..core.measurement.check import Check
+    from ..inspections.assess import Assessment
 
 if TYPE_CHECKING:
-    from ..bulk import Answer
+    from ..inspections.batch import Answer
 
 
 def lines_of(rows: Sequence[dict[str, Any]]) -> list[str]:
@@ -32,8 +32,8 @@ def lines_of(rows: Sequence[dict[str, Any]]) -> list[str]:
 
 def answered(found: Opened, jobs: Sequence[Inspection]) -> list[dict[str, Any]]:
     """Each job with its verdict and µm, as plain data."""
-    from ..assessment import question_of
-    from ..bulk import assess_many
+    from ..inspections.assess import question_of
+    from ..inspections.batch import assess_many
 
     questions = [question_of(job, found.now_ns) for job in jobs]
     answers = assess_many(found.verdicts(), questions, found.now_ns)

@@ -17,7 +17,7 @@ from .printing import answer, counted, table
 
 if TYPE_CHECKING:
     from ..core.validity.changes import Change
-    from ..impact import Changed
+    from ..inspections.setup_impact import Changed
     from ..store import Store
 
 Version = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of the proposed version.")]
@@ -92,7 +92,7 @@ def _seen(  # noqa: PLR0917 (what a version is made of)
     """What a set of files changes against what is in force, as an approver must see it."""
     from ..config import in_force, load_stored
     from ..core.validity.changes import changes
-    from ..impact import changed_verdicts
+    from ..inspections.setup_impact import changed_verdicts
 
     known = store.setups() if store else []
     if store is None or not known:

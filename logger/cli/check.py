@@ -15,7 +15,7 @@ from .options import DEFAULT_DATA, Config, Data, Json
 from .printing import answer
 
 if TYPE_CHECKING:
-    from ..assessment import Assessment, Question
+    from ..inspections.assess import Assessment, Question
 
 EXIT_OF = {"stable": 0, "not stable": 10, "not shown": 11}
 BROKEN_STAMP = 12
@@ -136,7 +136,7 @@ def check(
 
 def _list(file: Path, data: Path, config: Path | None, as_json: bool) -> int:
     """Every interval of a list; the worst decides the exit code."""
-    from ..job_lists import read_list
+    from ..inspections.lists import read_list
     from .answers import answered, lines_of
 
     with opened(data, config) as found:
@@ -153,8 +153,8 @@ def _asked(
     activity: str,
     stamp: str | None,
 ) -> Question:
-    from ..assessment import Question
     from ..core.measurement.stamp import read_stamp
+    from ..inspections.assess import Question
 
     if stamp is not None:
         if any(where):
@@ -172,7 +172,7 @@ def _asked(
 
 
 def _assessed(found: Opened, asked: Question) -> Assessment:
-    from ..assessment import assess
+    from ..inspections.assess import assess
 
     return assess(found.verdicts(), asked, found.now_ns)
 
@@ -190,7 +190,7 @@ def _stamp_lines(found: Opened, stamp: str | None, done: Assessment) -> list[str
     if _same(stamp, done):
         return ["The stamp holds: same interval, same verdict, same digest.", ""]
     from ..core.measurement.stamp import read_stamp
-    from ..verdict_issues import told_of_digest
+    from ..inspections.revisions import told_of_digest
 
     was, now = read_stamp(stamp), read_stamp(done.to_json()["stamp"])
     young = " It was provisional then." if was.provisional else ""

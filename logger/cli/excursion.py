@@ -108,7 +108,7 @@ def note(
     from dataclasses import asdict
 
     from ..acts.dispositions import Findings, book, note_excursion
-    from ..affected import by_excursion, excursion_at, undecided
+    from ..inspections.impact import by_excursion, excursion_at, undecided
     from ..model.roles import Act
     from ..people.authority import refuse_without_authority
 

@@ -17,7 +17,7 @@ from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, 
 from .printing import answer, counted, table
 
 if TYPE_CHECKING:
-    from ..affected import Touched
+    from ..inspections.impact import Touched
 
 inspection = typer.Typer(help="Inspections, each with its verdict.")
 
@@ -85,7 +85,7 @@ def start(
     Example:
       stillroom inspection start "Gear case 7" --zone machine-bay --part "GC-114 no. 7"
     """
-    from ..readiness import begin, ready
+    from ..inspections.readiness import begin, ready
 
     with opened(data, config) as found:
         verdicts, name = found.verdicts(), person(who)
@@ -135,7 +135,7 @@ def issues(
     Example:
       stillroom inspection issues I-2603
     """
-    from ..verdict_issues import issues as issued
+    from ..inspections.revisions import issues as issued
 
     with opened(data, config) as found:
         rows = [vars(i) | {"at": rfc3339(i.at_ns)} for i in issued(found.store).get(key, [])]
@@ -161,7 +161,7 @@ def ready_now(
     Example:
       stillroom inspection ready --zone machine-bay
     """
-    from ..readiness import ready
+    from ..inspections.readiness import ready
 
     with opened(data, config) as found:
         told = ready(found.verdicts(), zone, found.now_ns, activity)
@@ -187,7 +187,7 @@ def imported(
       stillroom inspection import jobs.xlsx
     """
     from ..acts.inspections import add_inspections
-    from ..job_lists import read_list
+    from ..inspections.lists import read_list
 
     with opened(data, config) as found:
         jobs = [one.job for one in read_list(file, found.zone_info)]
@@ -241,7 +241,7 @@ def _impact(
     span: tuple[str | None, str | None],
     error_K: float | None,
 ) -> list[Touched]:
-    from .. import affected
+    from ..inspections import impact as affected
 
     (zone, at, rule), (probe, certificate, position) = excursion, wrong
     verdicts, now_ns = found.verdicts(), found.now_ns
@@ -308,7 +308,7 @@ def decide(
       stillroom inspection decide I-2603 --zone machine-bay --at 2026-10-19T05:30 \\
         --decision "measure again" --customer "delivery a day later" --why "4 µm of 12 µm"
     """
-    from .. import affected
+    from ..inspections import impact as affected
     from ..model.roles import Act
     from ..people.authority import refuse_without_authority
 
@@ -345,7 +345,7 @@ def standard(
     """
     from dataclasses import asdict
 
-    from ..standards import read_standard, sensitivity
+    from ..inspections.check_standards import read_standard, sensitivity
 
     with opened(data, config) as found:
         measured = read_standard(file, found.zone_info)

@@ -129,8 +129,8 @@ def _is_number(text: str) -> bool:
 def _residual(
     given: float | None, material: str, length_mm: float | None, tolerance_um: float | None, share: float
 ) -> float:
-    from ..assessment import residual_K
     from ..core.physics.expansion import material_of
+    from ..inspections.assess import residual_K
 
     if given is not None:
         return given

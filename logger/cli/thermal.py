@@ -13,9 +13,9 @@ from ..instants import parse
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from ..assessment import Question
     from ..core.measurement.temperatures import Lag
     from ..core.measurement.thermal_error import DriftCheck, Feature, Work
+    from ..inspections.assess import Question
 
 Length = Annotated[
     float | None, typer.Option("--length-mm", metavar="MM", help="Length that was measured: asks for µm.")

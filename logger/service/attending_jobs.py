@@ -6,13 +6,13 @@ from ..acts.alarms import outbox
 from ..acts.inspections import inspections
 from ..acts.marks import marks
 from ..core.judge.judgement import lookahead_s
-from ..dropped import take
+from ..inspections.drop_folder import take
+from ..inspections.readiness import FORGOTTEN_NS, forgotten
+from ..inspections.revisions import Issue, issues, review
 from ..instants import NS, rfc3339
 from ..model import Config, Inspection
 from ..notify.text import Wording
-from ..readiness import FORGOTTEN_NS, forgotten
 from ..store import Store
-from ..verdict_issues import Issue, issues, review
 from ..verdicts.verdicts import Verdicts
 
 ASKED = "inspection-asked"

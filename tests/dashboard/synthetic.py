@@ -21,16 +21,16 @@ import numpy as np
 
 from dashboard.keeping import Keeping
 from logger.acts.dispositions import Book, Findings, book, decide, note_excursion, span_of
-from logger.affected import Touched
-from logger.assessment import Question
 from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
 from logger.core.measurement.interval import require
 from logger.core.measurement.soak import Plan
 from logger.errors import Refused, UnknownName
+from logger.inspections.assess import Question
+from logger.inspections.impact import Touched
+from logger.inspections.soak_clocks import Reading, begin_soak, clocks, end_soak
 from logger.instants import NS
 from logger.model import Conformity, Excursion, Inspection, Period, Row, Setup
 from logger.people import People, invented
-from logger.soak_clocks import Reading, begin_soak, clocks, end_soak
 from logger.store import Entry, Store
 from logger.verdicts.curves import Curve
 from tests.dashboard.synthetic_setup import HOUR, NOW, PLACES, START, rules, setup

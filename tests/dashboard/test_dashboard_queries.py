@@ -17,11 +17,11 @@ from dashboard.pages.inspections import verdicts_of
 from dashboard.queries import Queries
 from dashboard.statements import statement
 from dashboard.wording import instant, quantity_name, written
-from logger.assessment import Question
 from logger.core.alarms.lifecycle import AlarmState
 from logger.core.measurement.soak import by_size, plan, sizes
 from logger.core.physics.thermal import body_of
 from logger.errors import IntervalError, Refused, UnknownName
+from logger.inspections.assess import Question
 from logger.instants import NS
 from logger.model import Row
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic, setup

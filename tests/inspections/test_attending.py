@@ -10,15 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from logger import dropped
 from logger.acts import alarms as attending
 from logger.acts import inspections as actions
 from logger.config import in_force
+from logger.inspections import drop_folder as dropped
+from logger.inspections.revisions import issues, of_digest
 from logger.instants import NS
 from logger.model import Config, Inspection, Row
 from logger.service.attending_jobs import AttendingJobs
 from logger.store import Store
-from logger.verdict_issues import issues, of_digest
 from tests.inspections.test_lists import NOW
 
 HOUR = 3600 * NS

@@ -78,7 +78,7 @@ def test_it_stands_in_the_place_of_book_values(warm: Made) -> None:
 def test_the_command_reads_a_list(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
     """3 µm for each K of the air that was recorded, without lag or noise: found to 2 %."""
     from logger.config import in_force
-    from logger.soak_clocks import air_since
+    from logger.inspections.soak_clocks import air_since
     from logger.store import Store
     from logger.verdicts.verdicts import Verdicts
 

@@ -8,17 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from logger import affected
 from logger.acts import dispositions, work_stops
 from logger.acts import inspections as actions
 from logger.acts.dispositions import Findings, book, note_excursion
 from logger.config import in_force
 from logger.errors import Refused, UnknownName
+from logger.inspections import impact as affected
+from logger.inspections.readiness import begin, forgotten, ready
 from logger.instants import NS, parse
 from logger.model import Excursion, Inspection
 from logger.model.roles import Role
 from logger.people import People
-from logger.readiness import begin, forgotten, ready
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 from tests.inspections.test_lists import NOW

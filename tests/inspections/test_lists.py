@@ -14,12 +14,12 @@ import openpyxl
 import pytest
 
 from logger.acts import inspections as actions
-from logger.assessment import Question, assess, question_of
-from logger.bulk import assess_many
 from logger.config import in_force
 from logger.errors import Refused
+from logger.inspections.assess import Question, assess, question_of
+from logger.inspections.batch import assess_many
+from logger.inspections.lists import read_list
 from logger.instants import NS
-from logger.job_lists import read_list
 from logger.model import Inspection
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts

@@ -24,23 +24,23 @@ from dashboard.pages.inspections import _verdict_of
 from dashboard.queries import Queries
 from dashboard.source import StoreSource
 from dashboard.wording import written
-from logger import affected
 from logger.acts import inspections as actions
 from logger.acts.dispositions import Span
 from logger.api import create_api
-from logger.assessment import assess, question_of
-from logger.bulk import assess_many
 from logger.cli.answers import assessment_lines, row_of
 from logger.config import example_folder, in_force, read_texts
 from logger.core.measurement.stamp import read_stamp
 from logger.errors import Refused
+from logger.inspections import impact as affected
+from logger.inspections.assess import assess, question_of
+from logger.inspections.batch import assess_many
+from logger.inspections.revisions import review
 from logger.instants import NS, local, parse, rfc3339, wall
 from logger.model import Inspection, Row, Setup
 from logger.model.roles import Scope
 from logger.people import Tokens
 from logger.record import conditions
 from logger.store import Store
-from logger.verdict_issues import review
 from logger.verdicts.verdicts import Verdicts
 
 VIENNA = ZoneInfo("Europe/Vienna")

@@ -12,8 +12,8 @@ from dashboard.queries import Queries
 from logger.config import in_force
 from logger.core.measurement.soak import plan, typed
 from logger.errors import Refused, UnknownName
+from logger.inspections.soak_clocks import air_since, begin_soak, clocks, end_soak, read
 from logger.instants import NS
-from logger.soak_clocks import air_since, begin_soak, clocks, end_soak, read
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 from tests.dashboard.synthetic import NOW as PAGE_NOW

@@ -12,10 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from logger.record.state_at import state_at
 
-from logger import affected
 from logger.acts import inspections as actions
 from logger.core.calibration.apply import corrected
 from logger.core.calibration.breakdown import working
+from logger.inspections import impact as affected
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.facts import contents

@@ -17,7 +17,7 @@ from logger.acts import inspections as actions
 from logger.core.calibration.apply import corrected
 from logger.core.calibration.as_found import change, effect, elapsed
 from logger.core.validity.versions import Version, effective
-from logger.impact import changed_verdicts, totals
+from logger.inspections.setup_impact import changed_verdicts, totals
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.store import Store

@@ -14,10 +14,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.assessment import Question, assess
 from logger.core.measurement.check import Check
 from logger.core.measurement.conditions import Extent, outward, statement
 from logger.errors import Refused
+from logger.inspections.assess import Question, assess
 from logger.instants import NS
 from logger.model import Row
 from logger.record import conditions

@@ -15,17 +15,17 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .acts.inspections import inspections, start_inspection
-from .acts.work_stops import stopped
-from .core.judge.body_temperature import TrackState, lagged
-from .core.judge.judgement import Judgement
-from .core.judge.settling import BodyState
-from .errors import Refused
-from .instants import NS, rfc3339, wall
-from .model import REASONS, VERDICT_OF, Conformity, Inspection, Setup, Zone
-from .store import Store
-from .units import MICRO
-from .verdicts.verdicts import Verdicts
+from ..acts.inspections import inspections, start_inspection
+from ..acts.work_stops import stopped
+from ..core.judge.body_temperature import TrackState, lagged
+from ..core.judge.judgement import Judgement
+from ..core.judge.settling import BodyState
+from ..errors import Refused
+from ..instants import NS, rfc3339, wall
+from ..model import REASONS, VERDICT_OF, Conformity, Inspection, Setup, Zone
+from ..store import Store
+from ..units import MICRO
+from ..verdicts.verdicts import Verdicts
 
 # Further ahead nobody can say that the room stays as it is.
 HORIZON_NS = 24 * 3600 * NS

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from .errors import Refused, StillroomError
-from .instants import parse
-from .model import Inspection
+from ..errors import Refused, StillroomError
+from ..instants import parse
+from ..model import Inspection
 
 WANTED = ("zone", "from", "to")
 COLUMNS = (
@@ -68,7 +68,7 @@ def _twice(found: list[Listed]) -> list[str]:
 
 def _rows(file: Path) -> list[tuple[int, list[str]]]:
     """Rows with anything in them, with their numbers."""
-    from .imports.outside import sheet_rows
+    from ..imports.outside import sheet_rows
 
     try:
         content = file.read_bytes()

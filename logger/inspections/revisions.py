@@ -10,12 +10,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .acts.inspections import inspections
-from .assessment import question_of
-from .bulk import Answer, assess_many
-from .model import Inspection
-from .store import Store
-from .verdicts.verdicts import Verdicts
+from ..acts.inspections import inspections
+from ..model import Inspection
+from ..store import Store
+from ..verdicts.verdicts import Verdicts
+from .assess import question_of
+from .batch import Answer, assess_many
 
 KIND = "verdict-issue"
 

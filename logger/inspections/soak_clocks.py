@@ -12,14 +12,14 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .core.measurement.soak import Plan
-from .core.physics.thermal import response, soak_time_s
-from .errors import Refused, UnknownName
-from .instants import NS, parse, rfc3339
-from .model import Setup
-from .series import Float
-from .store import Store
-from .verdicts.verdicts import Verdicts
+from ..core.measurement.soak import Plan
+from ..core.physics.thermal import response, soak_time_s
+from ..errors import Refused, UnknownName
+from ..instants import NS, parse, rfc3339
+from ..model import Setup
+from ..series import Float
+from ..store import Store
+from ..verdicts.verdicts import Verdicts
 
 _UTC = ZoneInfo("UTC")
 BEGUN, ENDED = "soak-begun", "soak-ended"

@@ -10,18 +10,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from .core.judge.judgement import Judgement
-from .core.judge.periods import periods
-from .core.measurement.check import Check
-from .core.measurement.stamp import stamp
-from .core.measurement.temperatures import Lag, Track, Tracks, tracks
-from .core.measurement.thermal_error import Feature, ThermalError, Work, thermal_errors
-from .core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
-from .errors import IntervalError, Refused, UnitError
-from .instants import NS, rfc3339
-from .model import Inspection, Period, Setup, ThermalBody
-from .verdicts.conditions import cells_of, conditions_of
-from .verdicts.verdicts import Verdicts
+from ..core.judge.judgement import Judgement
+from ..core.judge.periods import periods
+from ..core.measurement.check import Check
+from ..core.measurement.stamp import stamp
+from ..core.measurement.temperatures import Lag, Track, Tracks, tracks
+from ..core.measurement.thermal_error import Feature, ThermalError, Work, thermal_errors
+from ..core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
+from ..errors import IntervalError, Refused, UnitError
+from ..instants import NS, rfc3339
+from ..model import Inspection, Period, Setup, ThermalBody
+from ..verdicts.conditions import cells_of, conditions_of
+from ..verdicts.verdicts import Verdicts
 
 # A body has forgotten how warm it was when it came in after so many time constants: 3 parts in 10 000.
 TIMES_TAU = 8

@@ -17,12 +17,12 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from .acts.inspections import stop_inspection
-from .errors import Refused, StillroomError
-from .instants import NS
-from .model import Inspection, Setup
+from ..acts.inspections import stop_inspection
+from ..errors import Refused, StillroomError
+from ..instants import NS
+from ..model import Inspection, Setup
+from ..store import Store
 from .readiness import begin
-from .store import Store
 
 FOLDER = "inspections-in"
 WHO = "dropped file"

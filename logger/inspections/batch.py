@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from .assessment import TIMES_TAU, Assessment, Question, assess, assessed, settled
-from .core.evidence.derived import in_air
-from .core.judge.days import DAY_NS
-from .errors import StillroomError
-from .instants import NS
-from .verdicts.verdicts import Verdicts
+from ..core.evidence.derived import in_air
+from ..core.judge.days import DAY_NS
+from ..errors import StillroomError
+from ..instants import NS
+from ..verdicts.verdicts import Verdicts
+from .assess import TIMES_TAU, Assessment, Question, assess, assessed, settled
 
 # Younger than this, a judgement can still depend on where it ends.
 YOUNG_NS = DAY_NS

@@ -11,19 +11,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .acts.dispositions import Book, Disposition, Span, book, decide, span_of
-from .acts.inspections import inspections
-from .assessment import question_of
-from .bulk import Answer, assess_many
-from .core.calibration.breakdown import changed
-from .core.measurement.temperatures import Tracks
-from .core.measurement.thermal_error import Feature, Work, largest_um
-from .core.physics.expansion import REFERENCE_C, UM_PER_MM
-from .errors import IntervalError, Refused, UnknownName
-from .instants import NS, rfc3339
-from .model import Certificate, Excursion, Inspection, Setup
-from .store import Store
-from .verdicts.verdicts import Verdicts
+from ..acts.dispositions import Book, Disposition, Span, book, decide, span_of
+from ..acts.inspections import inspections
+from ..core.calibration.breakdown import changed
+from ..core.measurement.temperatures import Tracks
+from ..core.measurement.thermal_error import Feature, Work, largest_um
+from ..core.physics.expansion import REFERENCE_C, UM_PER_MM
+from ..errors import IntervalError, Refused, UnknownName
+from ..instants import NS, rfc3339
+from ..model import Certificate, Excursion, Inspection, Setup
+from ..store import Store
+from ..verdicts.verdicts import Verdicts
+from .assess import question_of
+from .batch import Answer, assess_many
 
 FOR_EVER_NS = 2**62
 

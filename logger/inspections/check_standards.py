@@ -9,13 +9,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .core.measurement.check_standard import Sensitivity, fit
-from .core.physics.thermal import response
-from .errors import Refused, StillroomError
-from .instants import NS, parse
-from .series import Float
+from ..core.measurement.check_standard import Sensitivity, fit
+from ..core.physics.thermal import response
+from ..errors import Refused, StillroomError
+from ..instants import NS, parse
+from ..series import Float
+from ..verdicts.verdicts import Verdicts
 from .soak_clocks import air_since
-from .verdicts.verdicts import Verdicts
 
 # So many of the longest time constants before the first measurement, a lag has forgotten its start.
 BEFORE_NS: int = 5 * 86_400 * NS

@@ -10,15 +10,15 @@ from dataclasses import dataclass
 
 from sqlalchemy import select
 
-from .acts.inspections import inspections
-from .core.measurement.check import Check
-from .core.validity.timeline import first_touched
-from .errors import IntervalError, UnknownName
-from .instants import NS
-from .model import Setup
-from .store import Store
-from .store.hot import tables
-from .verdicts.verdicts import Verdicts
+from ..acts.inspections import inspections
+from ..core.measurement.check import Check
+from ..core.validity.timeline import first_touched
+from ..errors import IntervalError, UnknownName
+from ..instants import NS
+from ..model import Setup
+from ..store import Store
+from ..store.hot import tables
+from ..verdicts.verdicts import Verdicts
 
 # A reading after an interval can still change its last minutes: doubt is lifted by what follows.
 REACH_NS = 24 * 3600 * NS
