@@ -10,8 +10,8 @@ from logger.core.validity.changes import Change
 from logger.model import Setup
 
 if TYPE_CHECKING:
-    from logger.health import Figure
     from logger.inspections.setup_impact import Changed
+    from logger.service.health import Figure
     from logger.store import Entry, SetupProposal, SetupVersion, Store
 
 
@@ -102,6 +102,6 @@ class Keeping:
 
     def health(self, now_ns: int) -> list[Figure]:
         """Every figure of the service, the probes and the record."""
-        from logger.health import health
+        from logger.service.health import health
 
         return health(self._store, self._setup(), now_ns)

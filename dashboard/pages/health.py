@@ -17,7 +17,7 @@ from ..queries import Queries
 from ..wording import age, local
 
 if TYPE_CHECKING:
-    from logger.health import Figure
+    from logger.service.health import Figure
 
 SAID = 3  # of what needs a look, in the first sentence
 TITLE = "Health"

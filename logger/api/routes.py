@@ -17,14 +17,14 @@ from werkzeug.exceptions import Forbidden, HTTPException, UnsupportedMediaType
 from .. import __version__
 from ..acts import inspections as actions
 from ..errors import Refused, StillroomError
-from ..health import Figure, health
-from ..incoming import AlreadyThere, push, take_rows
 from ..inspections.assess import Question, assess
 from ..inspections.readiness import begin
 from ..instants import NS, rfc3339
 from ..model import Inspection, PushedLine
 from ..model.roles import Scope
 from ..people import Refusals, Tokens
+from ..service.health import Figure, health
+from ..service.incoming import AlreadyThere, push, take_rows
 from ..store import Store
 from ..store.origin import WAY
 from ..verdicts.current import Current

@@ -15,7 +15,7 @@ import typer
 from ..errors import ImportRefused, Refused
 from ..instants import rfc3339
 from ..processes.confined import start_early
-from ..stopping import StopRequest
+from ..service.stop_request import StopRequest
 from .opening import Opened, applied_setup, has_record, opened_or_new
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
 from .printing import answer, table

@@ -56,8 +56,8 @@ def run(
       stillroom run --config config --data /srv/room-east
       stillroom run --config config --data /srv/annex --forward https://room.example:8060 --node annex
     """
-    from ..service.reloading import reload
-    from ..stopping import StopRequest
+    from ..service.reload import reload
+    from ..service.stop_request import StopRequest
 
     with opened_or_new(data, config, person(who)) as found, found.store.lock_service():
         applied_setup(found)

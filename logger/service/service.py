@@ -25,18 +25,18 @@ from ..store import Store
 from ..store.hot import tables
 from ..verdicts.verdicts import Verdicts
 from . import backups, systemd
-from .alarming import Alarming
-from .attending_jobs import AttendingJobs
-from .confirming import tell_due
-from .couriers import Couriers
+from .alarm_engine import Alarming
+from .calibration_notices import tell_due
 from .digest import tell_digest
 from .folder import WatchedFolder
 from .heartbeat import Outside, beat
+from .inspection_jobs import AttendingJobs
 from .jobs import Jobs, Loop
-from .knowing import Knowing
 from .month_end import month_end
+from .self_check import Knowing
+from .senders import Couriers
 from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
-from .unstored import Unstored
+from .store_failure import Unstored
 from .writer import Writer
 
 if TYPE_CHECKING:

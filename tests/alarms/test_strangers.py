@@ -8,7 +8,7 @@ from logger.config import example_folder, load_texts, read_texts
 from logger.core.alarms.system import WATCHED
 from logger.instants import NS
 from logger.model import Row
-from logger.service.knowing import Knowing
+from logger.service.self_check import Knowing
 from logger.store import Store
 
 NOW_NS = 1_793_000_000 * NS

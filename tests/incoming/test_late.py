@@ -9,12 +9,12 @@ from pathlib import Path
 from logger.acts import alarms as attending
 from logger.acts import inspections as actions
 from logger.config import in_force
-from logger.health import health
-from logger.incoming import push
 from logger.instants import NS
 from logger.model import Config, Message, PushedLine
 from logger.service import heartbeat
-from logger.service.alarming import Alarming
+from logger.service.alarm_engine import Alarming
+from logger.service.health import health
+from logger.service.incoming import push
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 

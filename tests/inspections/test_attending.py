@@ -17,7 +17,7 @@ from logger.inspections import drop_folder as dropped
 from logger.inspections.revisions import issues, of_digest
 from logger.instants import NS
 from logger.model import Config, Inspection, Row
-from logger.service.attending_jobs import AttendingJobs
+from logger.service.inspection_jobs import AttendingJobs
 from logger.store import Store
 from tests.inspections.test_lists import NOW
 

@@ -20,8 +20,8 @@ from logger.errors import Refused
 from logger.instants import NS
 from logger.model import AlarmSpec, NoticePlan
 from logger.model.notices import CommonCause
-from logger.service import alarming as module
-from logger.service.alarming import Alarming
+from logger.service import alarm_engine as module
+from logger.service.alarm_engine import Alarming
 from logger.store import Store
 
 from .alarm_rig import INSIDE, MINUTE, OUTSIDE, START, Stated, config, letters

@@ -13,7 +13,7 @@ import pytest
 
 from logger.core.alarms import grouping as causes
 from logger.core.alarms import lifecycle as alarms
-from logger.service import alarming
+from logger.service import alarm_engine as alarming
 
 from .alarm_histories import history, live, wrong
 

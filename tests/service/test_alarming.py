@@ -30,7 +30,7 @@ from logger.model import (
     Setup,
     Zone,
 )
-from logger.service.alarming import Alarming
+from logger.service.alarm_engine import Alarming
 from logger.store import Store
 
 MINUTE = 60 * NS

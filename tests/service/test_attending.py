@@ -15,7 +15,7 @@ from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model import Conformity, NoticePlan
 from logger.notify.links import Permit, signed
-from logger.service.alarming import Alarming
+from logger.service.alarm_engine import Alarming
 from logger.store import Store
 
 from .test_alarming import CONFIG, MINUTE, SPEC, START, Told, live, states

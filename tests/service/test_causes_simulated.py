@@ -33,7 +33,7 @@ from logger.model import (
     Setup,
     Zone,
 )
-from logger.service.alarming import Alarming
+from logger.service.alarm_engine import Alarming
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 

@@ -13,7 +13,7 @@ from logger.config import example_folder, load
 from logger.core.calibration.status import OVERDUE
 from logger.instants import NS
 from logger.model import Config
-from logger.service.confirming import tell_due, wording
+from logger.service.calibration_notices import tell_due, wording
 from logger.store import Store
 
 

@@ -22,9 +22,9 @@ from logger.model import AsciiLine, CommandLine, CommandRoute, Heartbeat, OneWir
 from logger.notify.mail import SmtpSender
 from logger.notify.ways import Ways
 from logger.probes import buses, stop_all
-from logger.service.couriers import Couriers
 from logger.service.heartbeat import Outside
 from logger.service.jobs import Jobs
+from logger.service.senders import Couriers
 from logger.simulation.speakers import show_one_wire
 
 from .test_deadlines import LONG_S, Peer, dripping, flooding, mail, silent

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
-from logger.health import health
 from logger.instants import NS
 from logger.model import Row
+from logger.service.health import health
 from logger.store import Store
 
 NOW = 1_792_432_800 * NS  # 2026-10-19T18:00:00Z

@@ -17,7 +17,7 @@ from logger.model import Config
 from logger.notify.mail import MemorySender, Outcome
 from logger.notify.outbox import GIVE_UP_NS
 from logger.notify.text import Wording
-from logger.service.knowing import DAY_NS, Knowing
+from logger.service.self_check import DAY_NS, Knowing
 from logger.store import Store
 
 START = 1_793_000_000 * NS

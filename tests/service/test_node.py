@@ -14,10 +14,10 @@ import pytest
 
 from logger.config import example_folder, load_texts, read_texts
 from logger.errors import Refused
-from logger.incoming import take_rows
 from logger.instants import NS
 from logger.model import Config, PushedLine, Row
 from logger.service.forwarder import Centre, Forwarder
+from logger.service.incoming import take_rows
 from logger.service.node import Node
 from logger.simulation.process import TwinProcess
 from logger.store import Store

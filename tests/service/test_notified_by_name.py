@@ -12,7 +12,7 @@ from logger.acts import alarms as attending
 from logger.instants import NS
 from logger.model import AlarmSpec, NoticePlan
 from logger.model.notices import CommonCause
-from logger.service.alarming import Alarming
+from logger.service.alarm_engine import Alarming
 from logger.store import Store
 
 from .alarm_rig import INSIDE, MINUTE, OUTSIDE, START, Stated, config, letters

@@ -30,7 +30,7 @@ from ..instants import NS, rfc3339
 from ..model import AlarmSpec, Config, Conformity, Row, RuleState, Setup
 from ..notify.text import zone_of
 from ..store import Store
-from .telling import Telling, annunciation
+from .annunciation import Telling, annunciation
 
 # A service that was away looks back so far; what is older is in the periods and excursions.
 CATCH_UP_NS = 3600 * NS

@@ -13,13 +13,13 @@ from dataclasses import dataclass, field
 from http.client import HTTPException
 from pathlib import Path
 
-from .core.alarms.recipients import Address, addresses, every_way
-from .instants import NS, rfc3339
-from .model import Config, MailRoute
-from .notify.mail import Outcome, Sender, SmtpSender, identity, message
-from .notify.text import Wording
-from .notify.ways import Ways
-from .processes.deadline import Errand, Lines, opener, within
+from ..core.alarms.recipients import Address, addresses, every_way
+from ..instants import NS, rfc3339
+from ..model import Config, MailRoute
+from ..notify.mail import Outcome, Sender, SmtpSender, identity, message
+from ..notify.text import Wording
+from ..notify.ways import Ways
+from ..processes.deadline import Errand, Lines, opener, within
 
 TOLD_AGAIN_S = 86_400.0
 ANSWER_S = 10.0

@@ -13,15 +13,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from . import __version__
-from .acts import alarms as attending
-from .config import in_force
-from .core.calibration.status import position_of
-from .instants import NS, to_ns
-from .model import Setup
-from .service import heartbeat
-from .store import Store
-from .verdicts.verdicts import Verdicts
+from .. import __version__
+from ..acts import alarms as attending
+from ..config import in_force
+from ..core.calibration.status import position_of
+from ..instants import NS, to_ns
+from ..model import Setup
+from ..store import Store
+from ..verdicts.verdicts import Verdicts
+from . import heartbeat
 
 SILENT_S = 60.0
 LATE_S = 180  # of a zone that was not judged

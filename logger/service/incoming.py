@@ -21,18 +21,18 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, select
 
-from .errors import Refused, UnitError, UnknownName
-from .formats.senml import UNITS
-from .instants import NS
-from .model import Config, MqttTopic, PushedLine, Row, Setup
-from .probes.clock import boot_id
-from .probes.messages import BadMessage, Heard, Told, heard
-from .probes.mqtt import Arrived
-from .series import STATUS
-from .store import Store
-from .store.hot import tables
-from .store.hot.clocks import OURS, UNSURE, Comparison
-from .units import unit_name
+from ..errors import Refused, UnitError, UnknownName
+from ..formats.senml import UNITS
+from ..instants import NS
+from ..model import Config, MqttTopic, PushedLine, Row, Setup
+from ..probes.clock import boot_id
+from ..probes.messages import BadMessage, Heard, Told, heard
+from ..probes.mqtt import Arrived
+from ..series import STATUS
+from ..store import Store
+from ..store.hot import tables
+from ..store.hot.clocks import OURS, UNSURE, Comparison
+from ..units import unit_name
 
 COMPARED_EVERY_NS = 6 * 3600 * NS  # a clock that keeps its offset is noted so often
 MOVED_NS = 2 * NS  # one that does not, at once
