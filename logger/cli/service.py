@@ -162,7 +162,7 @@ def serve(
 
 
 def _refuse_taken(host: str, port: int) -> None:
-    from ..demo import port_is_free
+    from ..simulation.demo import port_is_free
 
     if not port_is_free(host, port):
         raise Refused(f"Port {port} on {host} is taken by another program; choose another one with --port N.")

@@ -18,8 +18,8 @@ from random import Random
 from ..instants import NS
 from .climate import instant
 from .instruments import Panel
+from .logger_files import MACHINE_BAY, SHAPES, Record, Shape
 from .room import Disturbance, Room
-from .shapes import MACHINE_BAY, SHAPES, Record, Shape
 
 SAMPLE_SEED = 20
 SAMPLE_FROM_NS = instant("2026-10-12T00:00+02:00")

@@ -16,7 +16,7 @@ from logger.config import example_folder, in_force, load_texts, read_texts
 from logger.config.edits import added, disconnected, ended, placed, places, with_certificates
 from logger.errors import Refused, UnknownName
 from logger.instants import to_ns
-from logger.simulation.speakers import ModbusSpeaker, ScpiSpeaker, Sdi12Speaker, TextSpeaker, show_one_wire
+from logger.simulation.devices import ModbusSpeaker, ScpiSpeaker, Sdi12Speaker, TextSpeaker, show_one_wire
 from logger.simulation.wires import SocketWire
 from logger.store import Store
 

@@ -24,7 +24,7 @@ from logger.probes import Bus
 from logger.probes.mqtt import subscribers
 from logger.service.incoming import arrived
 from logger.service.writer import Writer
-from logger.simulation.speakers import FAULTS
+from logger.simulation.devices import FAULTS
 from logger.store import Store
 
 from ..incoming.conftest import config as config  # noqa: PLC0414

@@ -25,7 +25,7 @@ from logger.probes import buses, stop_all
 from logger.service.heartbeat import Outside
 from logger.service.jobs import Jobs
 from logger.service.senders import Couriers
-from logger.simulation.speakers import show_one_wire
+from logger.simulation.devices import show_one_wire
 
 from .test_deadlines import LONG_S, Peer, dripping, flooding, mail, silent
 from .test_whole_service import until

@@ -19,8 +19,8 @@ from logger.model import CommandLine, Heartbeat, MailRoute, OneWire
 from logger.notify.mail import SmtpSender
 from logger.notify.text import Wording
 from logger.service import Service, heartbeat
+from logger.simulation.devices import show_one_wire
 from logger.simulation.process import TwinProcess
-from logger.simulation.speakers import show_one_wire
 from logger.store import Store
 
 from .test_deadlines import Peer, dripping

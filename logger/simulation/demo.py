@@ -24,14 +24,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from .errors import ImportRefused, Refused, StillroomError
-from .instants import NS, parse
-from .model import AsciiLine, CommandRoute, Config, Inspection
-from .processes.children import module
+from ..errors import ImportRefused, Refused, StillroomError
+from ..instants import NS, parse
+from ..model import AsciiLine, CommandRoute, Config, Inspection
+from ..processes.children import module
 
 if TYPE_CHECKING:
-    from .service.stop_request import StopRequest
-    from .store import Store
+    from ..service.stop_request import StopRequest
+    from ..store import Store
 
 Say = Callable[[str], None]
 HOST = "127.0.0.1"
@@ -62,8 +62,8 @@ class Options:
 
 def run(options: Options, say: Say) -> None:
     """Load the history and, unless only that is wanted, run everything until asked to stop."""
-    from .service.stop_request import StopRequest
-    from .store import Store
+    from ..service.stop_request import StopRequest
+    from ..store import Store
 
     if not options.history_only and not port_is_free(HOST, options.port):
         raise Refused(
@@ -81,7 +81,7 @@ def run(options: Options, say: Say) -> None:
 
 def _refuse_real(folder: Path | None) -> None:
     """The demo's readings are invented; a configuration that does not say so must not be run with them."""
-    from .config import load
+    from ..config import load
 
     if folder is not None and not load(folder).setup.room.simulated:
         raise Refused(
@@ -121,8 +121,8 @@ def port_is_free(host: str, port: int) -> bool:
 
 
 def _applied(store: Store, folder: Path | None) -> Config:
-    from .acts.inspections import apply_setup
-    from .config import example_folder, in_force, load
+    from ..acts.inspections import apply_setup
+    from ..config import example_folder, in_force, load
 
     if not store.setups() or folder is not None:
         wanted = load(folder or example_folder())
@@ -131,7 +131,7 @@ def _applied(store: Store, folder: Path | None) -> Config:
 
 
 def _import(store: Store, config: Config, file: Path, say: Say) -> None:
-    from .imports import choose_profile, import_file, profile_of
+    from ..imports import choose_profile, import_file, profile_of
 
     profiles = [profile_of(n, t) for n, t in config.texts.items() if n.startswith("profiles/")]
     profile = choose_profile(file, profiles)
@@ -141,7 +141,7 @@ def _import(store: Store, config: Config, file: Path, say: Say) -> None:
 
 
 def _register(store: Store, config: Config, file: Path) -> None:
-    from .acts.inspections import add_inspection, inspections
+    from ..acts.inspections import add_inspection, inspections
 
     known = {job.key for job in inspections(store)}
     zone = ZoneInfo(config.setup.room.timezone)
@@ -169,7 +169,7 @@ def _inspection(row: dict[str, str], zone: ZoneInfo) -> Inspection:
 
 
 def _judge(store: Store, config: Config, say: Say) -> None:
-    from .verdicts.verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
     extent = store.extent()
     if extent is None:
@@ -184,8 +184,8 @@ def _judge(store: Store, config: Config, say: Say) -> None:
 
 def _live(options: Options, store: Store, config: Config, stop: StopRequest, say: Say) -> None:
     """Probes, service and pages; put away in the opposite order, whatever happens."""
-    from .service import Service
-    from .simulation.process import TwinProcess
+    from ..service import Service
+    from .process import TwinProcess
 
     since_ns = _held(store, config, say)
     with store.lock_service(), TwinProcess(SEED, since_ns=since_ns, drift=options.drift) as twin:
@@ -224,7 +224,7 @@ def _connected(
 
 def _held(store: Store, config: Config, say: Say) -> int:
     """Import what the loggers held since the last start; gives the instant at which their room began."""
-    from .simulation.history import write_held
+    from .history import write_held
 
     now_ns = time.time_ns() // NS * NS
     from_ns, since_ns = _since(store, now_ns)

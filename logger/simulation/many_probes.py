@@ -1,4 +1,4 @@
-"""Many simulated probes on few lines, as a process: `python -m logger.simulation.many --lines 8`.
+"""Many simulated probes on few lines, as a process: `python -m logger.simulation.many_probes --lines 8`.
 
 Prints the urls as a line of JSON, answers any query with a temperature, and ends when standard input does.
 """
@@ -30,7 +30,7 @@ def serve(wires: list[SocketWire], orders: Orders) -> None:
 
 def main() -> None:
     """Runs until standard input ends."""
-    parser = argparse.ArgumentParser(prog="python -m logger.simulation.many", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m logger.simulation.many_probes", description=__doc__)
     parser.add_argument("--lines", type=int, default=8)
     wires = [SocketWire() for _ in range(parser.parse_args().lines)]
     print(json.dumps([wire.url for wire in wires]), flush=True)
