@@ -21,7 +21,7 @@ from ..store import Store
 from ..store.backup.backup import backup
 from ..store.backup.restore import restore
 from .case import Case, Group
-from .made import at
+from .room import at
 
 WHO = "self-test"
 N = 500

@@ -17,7 +17,7 @@ from ..model.reasons import Why
 from ..series import Float, Readings
 from ..units import MICRO
 from .case import Case, Group, refused
-from .made import alone, at, judged, rule, series, setup, whys
+from .room import alone, at, judged, rule, series, setup, whys
 
 QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
 GUM = "JCGM 100:2008, 4.3 and 5.1; by hand"

@@ -17,7 +17,7 @@ from functools import partial
 from ..core.physics import air, expansion, humidity, sensors, thermal
 from ..core.physics.saturation import saturation_pressure_ice, saturation_pressure_water
 from .case import Case
-from .plain import table
+from .reference_formulas import table
 
 Row = dict[str, str]
 NUMBER = r"(-?\d+(?:\.\d+)?(?:e-?\d+)?)"

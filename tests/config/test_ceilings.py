@@ -14,7 +14,7 @@ from logger.core.measurement.check import check
 from logger.core.validity.leniency import evidence_settings
 from logger.instants import NS
 from logger.model import Setup
-from logger.selftest import made
+from logger.selftest import room as made
 from logger.store import SetupVersion
 
 TEXTS = read_texts(example_folder())

@@ -141,7 +141,7 @@ def _survives(mutant: Mutant | None) -> bool:
     import warnings
 
     warnings.simplefilter("ignore")
-    from logger.selftest.running import first_failure
+    from logger.selftest.report import first_failure
 
     failed = first_failure()
     if mutant is None and failed is not None:

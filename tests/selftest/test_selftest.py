@@ -15,7 +15,7 @@ import pytest
 from logger import __version__
 from logger.selftest import as_text, report_files, selftest
 from logger.selftest.case import Group, Result, run
-from logger.selftest.running import Report
+from logger.selftest.report import Report
 from tests.conftest import ROOT
 from tests.selftest import mutation
 

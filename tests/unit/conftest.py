@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from logger.core.judge.settling import at_start_of_record
-from logger.selftest.made import at, judged, rule, series, setup, without
+from logger.selftest.room import at, judged, rule, series, setup, without
 
 __all__ = ["at", "judged", "rule", "series", "setup", "without"]
 

@@ -19,7 +19,7 @@ from logger.core.judge.settings import judge_over
 from logger.core.judge.settling import BodyState
 from logger.instants import NS
 from logger.model import REASONS, Placement, Settings
-from logger.selftest.remembering import runs
+from logger.selftest.settling import runs
 from logger.series import Float
 
 N = 1440

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from ..instants import NS, parse
 from ..record.pdf import STANDARDS
-from .running import Report, as_text, words
+from .report import Report, as_text, words
 
 _HERE = Path(__file__).parent
 FONTS = _HERE.parent / "record" / "fonts"

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..core.physics import expansion, thermal
 from ..core.physics.thermal import BODIES
-from . import plain
+from . import reference_formulas as plain
 from .case import Case, Group
 
 BELOW, ABOVE = 1e-9, 1e-6  # so near to a bound, relative to it

@@ -15,7 +15,7 @@ import numpy as np
 from ..instants import NS
 from ..series import Int, Readings
 from .case import Case, Group
-from .made import DAY, judged, rule, series, setup
+from .room import DAY, judged, rule, series, setup
 from .rules import found, word
 from .windows import SPAN
 

@@ -12,7 +12,7 @@ from ..core.judge.settling import BodyState, at_start_of_record
 from ..model import REASONS
 from ..series import Float, Readings
 from .case import OWN, Case, Group
-from .made import DAY, at, judged, rule, series, setup, without
+from .room import DAY, at, judged, rule, series, setup, without
 
 N = 1440
 

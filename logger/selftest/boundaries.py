@@ -24,7 +24,7 @@ from ..units import MICRO
 from .case import Case, Group, refused
 from .evidence import GUM, QARTOD, N
 from .lengths import made_tracks
-from .made import alone, at, judged, rule, series, setup, whys
+from .room import alone, at, judged, rule, series, setup, whys
 from .rules import cell, found
 
 SPIKE = {"spike": 0.5}

@@ -15,7 +15,7 @@ from ..model.reasons import Why
 from ..series import Readings
 from ..units import MICRO
 from .case import Case, Group
-from .made import at, judged, rule, series, setup
+from .room import at, judged, rule, series, setup
 
 GUM = "JCGM 100:2008, 5.1.2 and 5.2.2; slopes by Magnus's formula (WMO-No. 8, annex 4.B), by hand"
 IDEAL = "a = e/(R_v·T) with R_v = 461.52 J/(kg·K); real air holds up to 0.5 % more, a rectangle; by hand"

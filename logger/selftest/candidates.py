@@ -14,9 +14,9 @@ from ..instants import NS
 from ..model import Placement, Setup
 from ..units import MICRO
 from .case import Case, Group
-from .made import DAY, at, judged, rule, series, setup
+from .room import DAY, at, judged, rule, series, setup
 from .rules import cell, found, word
-from .spaces import GRADIENT
+from .spatial_rules import GRADIENT
 from .windows import SLOPE
 
 N = 1440

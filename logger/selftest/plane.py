@@ -11,9 +11,9 @@ from ..core.rules.plane import Fit
 from ..model import Placement, Position
 from ..units import MICRO
 from .case import Case, Group
-from .made import at, judged, rule, series, setup
+from .room import at, judged, rule, series, setup
 from .rules import found, word
-from .spaces import CORNERS, GRADIENT
+from .spatial_rules import CORNERS, GRADIENT
 
 N = 1440
 G = (0.06, -0.08, 0.30)

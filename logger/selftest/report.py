@@ -20,25 +20,16 @@ from typing import Any
 
 from .. import __version__
 from ..instants import NS, rfc3339
-from . import (
-    certificates,
-    edges,
-    evidence,
-    following,
-    gaps,
-    lengths,
-    moisture,
-    physics,
-    planes,
-    published,
-    readings,
-    remembering,
-    rules,
-    several,
-    solids,
-    spaces,
-    windows,
-)
+from . import body_temperature as following
+from . import boundaries as edges
+from . import candidates as several
+from . import certificates, evidence, lengths, physics, published, readings, rules, windows
+from . import derived as moisture
+from . import plane as planes
+from . import settling as remembering
+from . import spatial_rules as spaces
+from . import thermal as solids
+from . import window_evidence as gaps
 from .case import OWN, RAISED, Case, Result, run
 
 # What the figures rest on.

@@ -19,8 +19,8 @@ from ..errors import Refused
 from ..model import Position, Verdict
 from ..units import MICRO
 from .case import Case, Group, refused
-from .made import at, rule, series, setup
-from .made import judged as judged_room
+from .room import at, rule, series, setup
+from .room import judged as judged_room
 from .rules import cell, found
 
 GRADIENT: Mapping[str, Any] = {
