@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import parse, rfc3339
-from .opening import Opened, opened
+from .context import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
     from ..core.alarms.lifecycle import Alarm

@@ -9,8 +9,8 @@ from ..core.measurement.limit_derivation import scale_name
 from ..instants import parse, rfc3339, wall_span
 from ..model import Inspection
 from ..model.figures import printed, unit_name
-from .opening import Opened
-from .printing import counted, duration, figures, table
+from .context import Opened
+from .output import counted, duration, figures, table
 
 if TYPE_CHECKING:
     from ..core.measurement.check import Check

@@ -11,9 +11,9 @@ import typer
 
 from ..errors import Refused, StillroomError, StoreDamaged
 from ..instants import parse, rfc3339, wall
-from .opening import applied_setup, has_record, opened
+from .context import applied_setup, has_record, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

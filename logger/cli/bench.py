@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from .options import Json
-from .printing import answer
+from .output import answer
 
 bench_app = typer.Typer(
     help="Measure the speed on this machine, on records made for it.", no_args_is_help=True

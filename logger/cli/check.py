@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import Refused
-from . import thermal as about
+from . import measurement_options as about
 from .answers import assessment_lines
-from .opening import Opened, interval, opened
+from .context import Opened, interval, opened
 from .options import DEFAULT_DATA, Config, Data, Json
-from .printing import answer
+from .output import answer
 
 if TYPE_CHECKING:
     from ..inspections.assess import Assessment, Question

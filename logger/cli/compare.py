@@ -9,9 +9,9 @@ import typer
 
 from ..errors import IntervalError, Refused
 from ..instants import NS, parse, rfc3339
-from .opening import opened
+from .context import opened
 from .options import DEFAULT_DATA, Config, Data, Json
-from .printing import answer, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..core.calibration.comparison import SideBySide

@@ -9,9 +9,9 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse, rfc3339
-from .opening import Opened, opened
+from .context import Opened, opened
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
     from ..acts.conflicts import Disagreement

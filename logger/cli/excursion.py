@@ -9,9 +9,9 @@ import typer
 
 from ..instants import NS, parse, rfc3339, wall
 from ..model import Excursion
-from .opening import opened, whole_or_interval
+from .context import opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
-from .printing import answer, counted, duration, figures, table
+from .output import answer, counted, duration, figures, table
 
 excursion = typer.Typer(help="Excursions: runs of a rule not met, and what was decided.")
 

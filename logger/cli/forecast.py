@@ -8,9 +8,9 @@ import typer
 
 from ..instants import NS
 from ..model import Rule
-from .opening import Opened, opened
+from .context import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Zone
-from .printing import answer, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..core.judge.forecast import Gain, Line

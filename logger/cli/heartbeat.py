@@ -53,7 +53,7 @@ def heartbeat(
       stillroom heartbeat --file /mnt/room-east/heartbeat --config config
     """
     from ..service.watcher import Watcher, of_address, of_file
-    from .opening import from_folder
+    from .context import from_folder
     from .options import DEFAULT_CONFIG
 
     if (file is None) == (url is None):

@@ -16,9 +16,9 @@ from ..errors import ImportRefused, Refused
 from ..instants import rfc3339
 from ..processes.confined import start_early
 from ..service.stop_request import StopRequest
-from .opening import Opened, applied_setup, has_record, opened_or_new
+from .context import Opened, applied_setup, has_record, opened_or_new
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..imports import Conflict, ImportResult, Profile

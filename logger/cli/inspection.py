@@ -12,9 +12,9 @@ from ..errors import Refused
 from ..instants import parse, rfc3339
 from ..model import Inspection
 from .answers import answered, lines_of
-from .opening import Opened, opened, whole_or_interval
+from .context import Opened, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
     from ..inspections.impact import Touched

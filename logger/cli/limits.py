@@ -8,7 +8,7 @@ import typer
 
 from ..errors import Refused
 from .options import Json
-from .printing import answer
+from .output import answer
 
 limits = typer.Typer(help="Limits of the room, and where they come from.")
 

@@ -8,7 +8,7 @@ import typer
 
 from ..errors import IntervalError
 from ..instants import parse, rfc3339
-from .opening import opened
+from .context import opened
 from .options import DEFAULT_DATA, Config, Data, From, To, Who, Zone, person
 
 mark = typer.Typer(help="Mark time as not to be trusted; stop and resume work.")

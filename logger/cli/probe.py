@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import parse
-from .opening import opened
+from .context import opened
 from .options import DEFAULT_DATA, Config, Data, Json
-from .placing import commands
-from .printing import answer, counted, table
-from .trying import try_
+from .output import answer, counted, table
+from .probe_place import commands
+from .probe_try import try_
 
 if TYPE_CHECKING:
     from ..core.calibration.status import Entry

@@ -11,9 +11,9 @@ import typer
 from ..errors import Refused
 from ..instants import parse, said, wall
 from ..model.figures import bound, decimals, printed
-from .opening import Opened, applied_setup, interval, opened
+from .context import Opened, applied_setup, interval, opened
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
-from .printing import altered, answer, counted, figures, table
+from .output import altered, answer, counted, figures, table
 
 if TYPE_CHECKING:
     from ..record import Issued, Listed

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import Refused
-from .opening import opened, whole_or_interval
+from .context import opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
-from .printing import answer, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..verdicts.replay import Outcome

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import Refused
-from .opening import opened
+from .context import opened
 from .options import Config, Json, Who, person
-from .printing import answer
+from .output import answer
 
 if TYPE_CHECKING:
     from ..selftest import Report

@@ -10,9 +10,9 @@ import typer
 
 from .. import __version__
 from ..errors import Refused, StillroomError
-from .opening import Opened, applied_setup, opened, opened_or_new
+from .context import Opened, applied_setup, opened, opened_or_new
 from .options import DEFAULT_DATA, Config, Data, Port, Who, person
-from .printing import counted
+from .output import counted
 
 if TYPE_CHECKING:
     from ..service import Service

@@ -9,7 +9,7 @@ import typer
 
 from ..errors import Refused
 from .options import Json
-from .printing import answer, duration
+from .output import answer, duration
 
 if TYPE_CHECKING:
     from ..core.measurement.soak import Constant, Just, Plan

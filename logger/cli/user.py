@@ -10,9 +10,9 @@ import typer
 
 from ..errors import Refused, UnknownName
 from ..instants import parse, rfc3339
-from .opening import opened
+from .context import opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
     from ..people import Account, Token

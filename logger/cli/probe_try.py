@@ -9,7 +9,7 @@ import typer
 
 from ..errors import ProbeError, Refused
 from .options import Json
-from .printing import answer
+from .output import answer
 
 if TYPE_CHECKING:
     from ..probes.trying import Tried

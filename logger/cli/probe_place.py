@@ -11,9 +11,9 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse
-from .opening import Opened, opened
+from .context import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer
+from .output import answer
 
 if TYPE_CHECKING:
     from ..acts.probes import Deed, Placing

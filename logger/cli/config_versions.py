@@ -11,9 +11,9 @@ import typer
 from ..errors import Refused
 from ..instants import rfc3339, wall
 from ..model import Setup
-from .opening import from_folder, new_or_existing, opened
+from .context import from_folder, new_or_existing, opened
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
     from ..core.validity.changes import Change

@@ -9,7 +9,7 @@ import typer
 
 from ..errors import Refused
 from .options import DEFAULT_DATA, Config, Data, Json
-from .printing import answer, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..formats.dcc import Dcc, Point, Table

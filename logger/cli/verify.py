@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from ..errors import Refused, StoreDamaged
-from .opening import has_record, opened, whole_or_interval
+from .context import has_record, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
-from .printing import answer
+from .output import answer
 
 if TYPE_CHECKING:
     from ..store.types import Verification

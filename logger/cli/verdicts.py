@@ -9,9 +9,9 @@ import typer
 from ..core.validity.hours_of_use import common_ns, spans
 from ..instants import NS, rfc3339, wall
 from ..model import Period
-from .opening import Opened, interval, opened
+from .context import Opened, interval, opened
 from .options import DEFAULT_DATA, Config, Data, From, Json, To, Zone
-from .printing import answer, duration, table
+from .output import answer, duration, table
 
 
 def add_to(app: typer.Typer) -> None:

@@ -9,10 +9,10 @@ from typing import Annotated
 import typer
 
 from ..errors import Refused
-from .approving import commands as _approving
-from .opening import from_folder
+from .config_versions import commands as _approving
+from .context import from_folder
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json
-from .printing import answer
+from .output import answer
 
 config_app = typer.Typer(help="Check, propose, approve and export the configuration.")
 
