@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from logger.errors import StillroomError
 from logger.model.roles import Act
 
-from .access import acting, allowed, needs
+from .access.needs import acting, allowed, needs
 from .components import button, digest, field, refusal
 from .pages.hands import acknowledge_button, alarm_words
 from .queries import Queries

@@ -24,10 +24,11 @@ from logger.people import People
 from logger.store.secret import secret_key
 from logger.verdicts.current import Current
 
-from . import administration, alert, by_mail, news, sign_in
-from .access import ANYONE, allowed, needs
+from . import alert, by_mail, news
+from .access import administration, sign_in
+from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
+from .access.needs import ANYONE, allowed, needs
 from .components import refusal
-from .guard import ROUTES, Guard, csrf_cookie, undeclared
 from .pages import (
     excursions,
     gradients,

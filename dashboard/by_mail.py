@@ -16,8 +16,8 @@ from logger.errors import StillroomError
 from logger.notify.links import Permit, permitted
 from logger.store.origin import WAY
 
-from .access import ANYONE, needs
-from .guard import Guard
+from .access.guard import Guard
+from .access.needs import ANYONE, needs
 from .pages.hands import alarm_words
 from .queries import Queries
 from .wording import sentence

@@ -19,7 +19,7 @@ from logger.store import Entry
 from logger.units import quantity
 from logger.verdicts.curves import Curve
 
-from .access import allowed
+from .access.needs import allowed
 from .channels import channels_in, channels_of, quantities
 from .chart import Chart, Line
 from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace

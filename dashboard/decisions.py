@@ -28,7 +28,7 @@ from logger.instants import rfc3339
 from logger.model import Excursion
 from logger.model.roles import Act
 
-from .access import acting, allowed, needs
+from .access.needs import acting, allowed, needs
 from .components import button, card, choice, field, refusal, table, verdict
 from .queries import Queries
 from .wording import between, instant, local, parsed, plain

@@ -18,7 +18,7 @@ from flask import Response
 from logger.instants import NS
 from logger.model.roles import Act
 
-from .access import needs
+from .access.needs import needs
 from .queries import Queries
 
 PATH = "/_news"

@@ -21,7 +21,7 @@ from logger.instants import NS
 from logger.model import AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone
 from logger.model.roles import Act
 
-from .access import allowed
+from .access.needs import allowed
 from .channels import channels_in
 from .source import Source
 from .spots import Spot

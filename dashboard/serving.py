@@ -15,8 +15,8 @@ from typing import Any, Protocol
 
 from logger.errors import Refused
 
-from . import sign_in
-from .access import loopback
+from .access import sign_in
+from .access.needs import loopback
 from .app import create_app
 
 log = logging.getLogger(__name__)

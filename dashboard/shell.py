@@ -11,7 +11,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from . import alert
-from .access import allowed, visitor
+from .access.needs import allowed, visitor
 from .components import aria
 from .preferences import fahrenheit
 from .queries import Queries

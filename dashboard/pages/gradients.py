@@ -15,7 +15,7 @@ from logger.instants import NS
 from logger.model.roles import Act
 
 from .. import figures
-from ..access import needs
+from ..access.needs import needs
 from ..components import (
     aria,
     behind,

@@ -13,7 +13,7 @@ from logger.instants import NS
 from logger.model import REASONS, VERDICT_OF, Inspection
 from logger.model.roles import Act
 
-from ..access import allowed
+from ..access.needs import allowed
 from ..components import aria, verdict
 from ..queries import OpenAlarm, Queries
 from ..wording import clock, exceedance, figure, local, plain, quantity_name

@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from logger.instants import NS
 from logger.model.roles import Act
 
-from ..access import needs
+from ..access.needs import needs
 from ..components import card, swatch, table
 from ..queries import Queries
 from ..wording import age, local

@@ -16,7 +16,7 @@ from logger.errors import Refused, StillroomError
 from logger.model.roles import Act
 from logger.service.folder import refused_files
 
-from ..access import acting, allowed, needs
+from ..access.needs import acting, allowed, needs
 from ..components import button, card, choice, field, refusal, table
 from ..import_forms import answered, questions, shown
 from ..importing import Desk, bring_in, describe, try_out, work

@@ -15,7 +15,7 @@ from logger.instants import NS
 from logger.model import Inspection
 from logger.model.roles import Act
 
-from ..access import acting, needs
+from ..access.needs import acting, needs
 from ..answering import answered, minutes, question
 from ..components import button, card, choice, field, refusal, verdict
 from ..queries import Queries

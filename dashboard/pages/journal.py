@@ -13,7 +13,7 @@ from logger.errors import StillroomError
 from logger.model.roles import Act
 from logger.store import Entry
 
-from ..access import needs
+from ..access.needs import needs
 from ..components import button, card, choice, field, refusal, table
 from ..journal_words import about, kind
 from ..queries import Queries

@@ -15,11 +15,11 @@ from logger.model import Rule, Zone
 from logger.model.roles import Act, wanted
 from logger.store import SetupProposal
 
-from ..access import allowed, needs
+from ..access.guard import guard_of
+from ..access.needs import allowed, needs
+from ..access.sign_in import confirmed
 from ..components import behind, button, card, field, refusal, slot, table
-from ..guard import guard_of
 from ..queries import Queries
-from ..sign_in import confirmed
 from ..wording import between, local, plain, quantity_name
 
 TITLE = "Limits"

@@ -10,7 +10,7 @@ from dash.development.base_component import Component
 from logger.model.roles import Act
 
 from .. import figures
-from ..access import needs
+from ..access.needs import needs
 from ..charting import live_chart
 from ..components import (
     behind,

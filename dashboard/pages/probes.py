@@ -16,7 +16,7 @@ from logger.errors import Refused, StillroomError
 from logger.instants import NS
 from logger.model.roles import Act
 
-from ..access import needs
+from ..access.needs import needs
 from ..certificates import certificate_card
 from ..comparing import compared, comparison_table
 from ..components import aria, button, card, field, refusal, several, swatch, table

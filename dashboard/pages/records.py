@@ -22,11 +22,11 @@ from logger.record.reviews import Signer, label_of, missing, review, reviews
 from logger.record.reviews import shown as review_shown
 from logger.verdicts.current import Current
 
-from ..access import acting, allowed, needs, visitor
+from ..access.guard import guard_of
+from ..access.needs import acting, allowed, needs, visitor
+from ..access.sign_in import confirmed
 from ..components import button, card, choice, field, refusal, slot, table, verdict
-from ..guard import guard_of
 from ..queries import Queries
-from ..sign_in import confirmed
 from ..wording import between, figure, instant, local, local_offset, plain, point
 from ..wording import moment as wall
 

@@ -31,7 +31,7 @@ from logger.inspections.soak_clocks import Reading
 from logger.instants import NS
 from logger.model.roles import Act
 
-from ..access import acting, allowed, needs
+from ..access.needs import acting, allowed, needs
 from ..answering import number
 from ..components import aria, button, card, choice, field, refusal
 from ..queries import Queries

@@ -18,7 +18,7 @@ from logger.instants import NS
 from logger.model.roles import Act
 
 from .. import figures
-from ..access import needs
+from ..access.needs import needs
 from ..channels import channels_in, channels_of, quantities
 from ..charting import charted
 from ..components import (

@@ -17,7 +17,7 @@ from logger.model import RuleState
 from logger.model.roles import Act
 
 from .. import theme
-from ..access import needs
+from ..access.needs import needs
 from ..components import aria
 from ..queries import Queries
 from ..statements import Statement

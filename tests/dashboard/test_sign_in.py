@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
+from dashboard.access.guard import CALLBACKS
+from dashboard.access.sign_in import First
 from dashboard.app import create_app
-from dashboard.guard import CALLBACKS
-from dashboard.sign_in import First
 from logger.errors import StoreError
 from logger.model.roles import Role
 from logger.people import People, invented

@@ -19,8 +19,8 @@ from logger.model.roles import Act
 from logger.people import Account, People, Refusals, Sessions, Throttle, invented
 from logger.store.origin import WAY
 
-from . import asked
-from .access import ANYONE, Need, at_this_machine, known_host
+from . import request_check as asked
+from .needs import ANYONE, Need, at_this_machine, known_host
 
 log = logging.getLogger(__name__)
 CALLBACKS = asked.PATH

@@ -14,8 +14,8 @@ from logger.errors import Refused
 from logger.model.roles import Act, Role, roles_of
 from logger.people import Account, People, invented
 
-from .access import needs
 from .guard import Guard
+from .needs import needs
 from .sign_in import confirmed, page, twice
 
 

@@ -20,8 +20,8 @@ from logger.people import People, TooOften, invented
 from logger.store import Store
 from logger.store.origin import WAY
 
-from .access import ANYONE, acting, at_this_machine, needs, visitor
 from .guard import Guard
+from .needs import ANYONE, acting, at_this_machine, needs, visitor
 
 _OWN_PATH = re.compile(r"/(?![/\\])[\w\-./?=&%:+~]*")
 FIRST_S = 3600.0  # how long the code for the first administrator opens
