@@ -8,8 +8,8 @@ from logger.core.alarms.performance import change_of, figures
 from logger.instants import NS
 
 from .components import card, table
-from .queries import Queries
-from .wording import age
+from .data.queries import Queries
+from .data.words import age
 
 DAYS = 30
 LOST_SIGHT = {"evidence": "silent probes", "suspect": "doubted probes"}

@@ -13,9 +13,9 @@ from logger.model.roles import Act
 
 from .access.needs import acting, allowed, needs
 from .components import button, digest, field, refusal
+from .data.queries import Queries
+from .data.words import age, local_offset, sentence
 from .pages.hands import acknowledge_button, alarm_words
-from .queries import Queries
-from .wording import age, local_offset, sentence
 
 POLITE: dict[str, Any] = {"aria-live": "polite"}
 

@@ -18,9 +18,9 @@ from . import figures
 from .budget import thermal_cards
 from .charting import window_chart
 from .components import behind, card, graph, key_to_trace, period_table, table, verdict
+from .data.queries import Queries
+from .data.words import difference_unit, instant, parsed, sentence, spoken, statistic, unit
 from .local_axis import offsets_in
-from .queries import Queries
-from .wording import difference_unit, instant, parsed, sentence, spoken, statistic, unit
 
 
 def answered(q: Queries, asked: Mapping[str, str]) -> Component:

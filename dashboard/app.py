@@ -29,6 +29,8 @@ from .access import administration, sign_in
 from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
 from .access.needs import ANYONE, allowed, needs
 from .components import refusal
+from .data.queries import Queries
+from .data.source import Source, StoreSource
 from .pages import (
     excursions,
     gradients,
@@ -44,9 +46,7 @@ from .pages import (
     trend,
     wall,
 )
-from .queries import Queries
 from .shell import shell
-from .source import Source, StoreSource
 
 CACHED = frozenset(name for name, need in ROUTES.items() if need == ANYONE)  # files of the program
 # In the order of the navigation: what is now, what was, what is in the room, what stands behind it.

@@ -19,7 +19,7 @@ from logger.store import Store
 from logger.verdicts.current import Current
 from logger.verdicts.verdicts import Verdicts
 
-from .source import StoreSource
+from .data.source import StoreSource
 
 HOUR_NS = 3600 * NS
 DAY_NS = 24 * HOUR_NS

@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 from logger.core.measurement.limit_derivation import scale_name
 
 from .components import behind, card, svg, table
-from .wording import figure, plain
+from .data.words import figure, plain
 
 WIDTH, ROW, LEFT, RIGHT = 760, 26, 210, 96
 BY = {"gum": "JCGM 100 and ISO/TR 16015", "b89": "ASME B89.6.2"}

@@ -18,9 +18,9 @@ from logger.store.origin import WAY
 
 from .access.guard import Guard
 from .access.needs import ANYONE, needs
+from .data.queries import Queries
+from .data.words import sentence
 from .pages.hands import alarm_words
-from .queries import Queries
-from .wording import sentence
 
 LONGEST_COMMENT = 4000
 

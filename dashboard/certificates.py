@@ -10,8 +10,8 @@ from logger.instants import NS
 from logger.model import Certificate
 
 from .components import behind, card, table
-from .queries import Queries
-from .wording import local, plain, plain_difference, point, signed
+from .data.queries import Queries
+from .data.words import local, plain, plain_difference, point, signed
 
 
 def certificate_card(q: Queries, number: str) -> Component:

@@ -10,7 +10,7 @@ from logger.core.judge.trace import Run
 from logger.model import Excursion, Inspection, Rule
 
 from . import theme
-from .wording import shown
+from .data.words import shown
 
 Figure = dict[str, Any]
 MS = 1_000_000

@@ -14,8 +14,8 @@ from logger.units import quantity
 from logger.verdicts.curves import together
 
 from .components import table
-from .queries import Queries
-from .wording import difference
+from .data.queries import Queries
+from .data.words import difference
 
 LONGEST_NS = 31 * 86_400 * NS
 

@@ -30,8 +30,8 @@ from logger.model.roles import Act
 
 from .access.needs import acting, allowed, needs
 from .components import button, card, choice, field, refusal, table, verdict
-from .queries import Queries
-from .wording import between, instant, local, parsed, plain
+from .data.queries import Queries
+from .data.words import between, instant, local, parsed, plain
 
 FIELDS = ("detail", "immediate_action", "impact", "decision", "customer")
 LABELS = {

@@ -14,11 +14,11 @@ from logger.verdicts.curves import together
 
 from . import theme
 from .axes import FONT, frame
-from .channels import channels_in
 from .chart import Figure
 from .components import behind, card, graph, table
-from .queries import Queries
-from .wording import difference, local, plain, plain_difference, point, signed
+from .data.channels import channels_in
+from .data.queries import Queries
+from .data.words import difference, local, plain, plain_difference, point, signed
 
 DAY_NS = 86_400 * NS
 DAYS = 90

@@ -15,9 +15,9 @@ from logger.units import quantity
 from . import theme
 from .axes import axes, domains, frame, height_of, name_of
 from .chart import MS, Chart, Figure, Line, base, boxes_of
+from .data.words import difference, quantity_name, shown
 from .local_axis import meta
 from .verdict_trace import mark_traces, verdict_traces
-from .wording import difference, quantity_name, shown
 
 __all__ = [
     "GROUND",

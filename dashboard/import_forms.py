@@ -17,9 +17,9 @@ from logger.instants import NS
 from logger.units import quantity
 
 from .components import behind, button, card, choice, field, svg, table
+from .data.queries import Queries
+from .data.words import local, plain
 from .importing import Upload
-from .queries import Queries
-from .wording import local, plain
 
 if TYPE_CHECKING:
     from logger.imports.preview import Axis, Row

@@ -16,7 +16,7 @@ from . import figures
 from .axes import name_of
 from .chart import MS, Chart
 from .charting import live_chart, live_panels
-from .queries import Queries
+from .data.queries import Queries
 
 TRACE_TICKS = 12  # every minute the trace, the limits and the labels follow
 FRESH_TICKS = 120  # every ten minutes the lines are drawn anew, so that the window slides

@@ -19,7 +19,7 @@ from logger.instants import NS
 from logger.model.roles import Act
 
 from .access.needs import needs
-from .queries import Queries
+from .data.queries import Queries
 
 PATH = "/_news"
 KEPT_S = 0.4  # one answer serves all viewers for so long

@@ -7,10 +7,10 @@ from html import escape
 
 from logger.model import Room, Zone
 
+from .data.spots import Spot
+from .data.words import age, figure, shown, unit
 from .field import PROBES_NEEDED, Gradient, air, field, field_png, gradient
-from .spots import Spot
 from .theme import cividis
-from .wording import age, figure, shown, unit
 
 PX = 396.0  # along x, in a room of any size: letters have theirs, and the key below must not overlap
 MOST_PX_Y = 560.0

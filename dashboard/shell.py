@@ -13,8 +13,8 @@ from dash.development.base_component import Component
 from . import alert
 from .access.needs import allowed, visitor
 from .components import aria
-from .preferences import fahrenheit
-from .queries import Queries
+from .data.preferences import fahrenheit
+from .data.queries import Queries
 
 # assets/sound.js keeps its word: what it says depends on what the browser allows.
 _SOUND: dict[str, Any] = {"data-sound": "", "aria-pressed": "false"}

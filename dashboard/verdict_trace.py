@@ -11,7 +11,7 @@ from logger.model import REASONS, Excursion, Inspection, Reason
 
 from . import theme
 from .chart import Chart, Figure, base, boxes_of
-from .wording import shown, unit
+from .data.words import shown, unit
 
 PATTERNED: tuple[Reason, ...] = tuple(r for r in REASONS if theme.REASON_STYLE[r].pattern)
 

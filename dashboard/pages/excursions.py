@@ -16,8 +16,8 @@ from logger.model.roles import Act
 from .. import decisions
 from ..alarm_figures import alarms_card
 from ..components import aria, card, refusal, table
-from ..queries import Queries
-from ..wording import age, exceedance, local, plain, written
+from ..data.queries import Queries
+from ..data.words import age, exceedance, local, plain, written
 
 TITLE = "Excursions"
 PATH = "/excursions"

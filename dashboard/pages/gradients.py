@@ -29,6 +29,8 @@ from ..components import (
     svg,
     table,
 )
+from ..data.queries import Queries
+from ..data.words import figure, instant, local, plain, unit, written
 from ..gradients import (
     FEWEST,
     NAMES,
@@ -46,8 +48,6 @@ from ..gradients import (
 )
 from ..local_axis import offsets_in
 from ..profile import Level, profile
-from ..queries import Queries
-from ..wording import figure, instant, local, plain, unit, written
 from .trend import hourly
 
 TITLE = "Gradients"

@@ -15,8 +15,8 @@ from logger.model.roles import Act
 
 from ..access.needs import allowed
 from ..components import aria, verdict
-from ..queries import OpenAlarm, Queries
-from ..wording import clock, exceedance, figure, local, plain, quantity_name
+from ..data.queries import OpenAlarm, Queries
+from ..data.words import clock, exceedance, figure, local, plain, quantity_name
 
 DAY_NS = 86400 * NS
 

@@ -13,8 +13,8 @@ from logger.model.roles import Act
 
 from ..access.needs import needs
 from ..components import card, swatch, table
-from ..queries import Queries
-from ..wording import age, local
+from ..data.queries import Queries
+from ..data.words import age, local
 
 if TYPE_CHECKING:
     from logger.service.health import Figure

@@ -18,10 +18,10 @@ from logger.service.folder import refused_files
 
 from ..access.needs import acting, allowed, needs
 from ..components import button, card, choice, field, refusal, table
+from ..data.queries import Queries
+from ..data.words import local, plain
 from ..import_forms import answered, questions, shown
 from ..importing import Desk, bring_in, describe, try_out, work
-from ..queries import Queries
-from ..wording import local, plain
 
 TITLE = "Import"
 PATH = "/import"

@@ -18,8 +18,8 @@ from logger.model.roles import Act
 from ..access.needs import acting, needs
 from ..answering import answered, minutes, question
 from ..components import button, card, choice, field, refusal, verdict
-from ..queries import Queries
-from ..wording import between, instant, written
+from ..data.queries import Queries
+from ..data.words import between, instant, written
 
 TITLE = "Inspections"
 PATH = "/inspections"

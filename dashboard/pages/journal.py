@@ -15,9 +15,9 @@ from logger.store import Entry
 
 from ..access.needs import needs
 from ..components import button, card, choice, field, refusal, table
-from ..journal_words import about, kind
-from ..queries import Queries
-from ..wording import instant, local
+from ..data.journal_words import about, kind
+from ..data.queries import Queries
+from ..data.words import instant, local
 
 TITLE = "Journal"
 PATH = "/journal"

@@ -19,8 +19,8 @@ from ..access.guard import guard_of
 from ..access.needs import allowed, needs
 from ..access.sign_in import confirmed
 from ..components import behind, button, card, field, refusal, slot, table
-from ..queries import Queries
-from ..wording import between, local, plain, quantity_name
+from ..data.queries import Queries
+from ..data.words import between, local, plain, quantity_name
 
 TITLE = "Limits"
 PATH = "/limits"

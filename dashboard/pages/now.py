@@ -23,14 +23,14 @@ from ..components import (
     swatch,
     table,
 )
+from ..data.queries import Queries
+from ..data.statements import Statement
+from ..data.words import age, difference_unit, figure, quantity_name, sentence, unit
 from ..figures import Chart
 from ..live import TRACE_TICKS, cursor_of, live_tick
 from ..local_axis import offsets_in
 from ..plan import plan
-from ..queries import Queries
 from ..scale import scale
-from ..statements import Statement
-from ..wording import age, difference_unit, figure, quantity_name, sentence, unit
 from . import hands
 from .trend import hourly
 

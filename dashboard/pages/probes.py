@@ -20,9 +20,9 @@ from ..access.needs import needs
 from ..certificates import certificate_card
 from ..comparing import compared, comparison_table
 from ..components import aria, button, card, field, refusal, several, swatch, table
+from ..data.queries import Queries
+from ..data.words import between, instant, plain_difference, signed, written
 from ..drift import drift_card
-from ..queries import Queries
-from ..wording import between, instant, plain_difference, signed, written
 
 TITLE = "Probes"
 PATH = "/probes"

@@ -26,9 +26,9 @@ from ..access.guard import guard_of
 from ..access.needs import acting, allowed, needs, visitor
 from ..access.sign_in import confirmed
 from ..components import button, card, choice, field, refusal, slot, table, verdict
-from ..queries import Queries
-from ..wording import between, figure, instant, local, local_offset, plain, point
-from ..wording import moment as wall
+from ..data.queries import Queries
+from ..data.words import between, figure, instant, local, local_offset, plain, point
+from ..data.words import moment as wall
 
 TITLE = "Records"
 PATH = "/records"

@@ -34,8 +34,8 @@ from logger.model.roles import Act
 from ..access.needs import acting, allowed, needs
 from ..answering import number
 from ..components import aria, button, card, choice, field, refusal
-from ..queries import Queries
-from ..wording import clock, difference, entered, plain, shown, unit
+from ..data.queries import Queries
+from ..data.words import clock, difference, entered, plain, shown, unit
 
 TITLE = "Soak"
 PATH = "/soak"

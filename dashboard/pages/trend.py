@@ -19,7 +19,6 @@ from logger.model.roles import Act
 
 from .. import figures
 from ..access.needs import needs
-from ..channels import channels_in, channels_of, quantities
 from ..charting import charted
 from ..components import (
     aria,
@@ -35,10 +34,11 @@ from ..components import (
     several,
     table,
 )
+from ..data.channels import channels_in, channels_of, quantities
+from ..data.queries import Queries
+from ..data.words import instant, quantity_name, shown, unit, written
 from ..figures import Chart
 from ..local_axis import offsets_in, stamps_in
-from ..queries import Queries
-from ..wording import instant, quantity_name, shown, unit, written
 
 TITLE = "Trend"
 PATH = "/trend"

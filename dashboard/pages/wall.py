@@ -19,9 +19,9 @@ from logger.model.roles import Act
 from .. import theme
 from ..access.needs import needs
 from ..components import aria
-from ..queries import Queries
-from ..statements import Statement
-from ..wording import age, figure, local, sentence
+from ..data.queries import Queries
+from ..data.statements import Statement
+from ..data.words import age, figure, local, sentence
 
 TITLE = "Wall view"
 PATH = "/wall"

@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from dashboard.keeping import Keeping
+from dashboard.data.administration import Keeping
 from logger.acts.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
 from logger.core.measurement.interval import require
@@ -68,7 +68,7 @@ def value_at(channel: str, taken_ns: np.ndarray) -> np.ndarray:
 
 
 class Synthetic:
-    """Answers what `dashboard.source.Source` asks; `add` and `raise_alarm` let a test make things happen."""
+    """Answers what `dashboard.data.source.Source` asks; `add` and `raise_alarm` let a test make things happen."""
 
     def __init__(self, *, simulated: bool = True, now_ns: int = NOW) -> None:
         self.simulated = simulated

@@ -12,12 +12,12 @@ import pytest
 
 from dashboard import figures
 from dashboard.charting import live_chart, window_chart
+from dashboard.data.queries import Queries
+from dashboard.data.spots import Spot
 from dashboard.field import field, gradient
 from dashboard.figures import spread
 from dashboard.plan import plan
-from dashboard.queries import Queries
 from dashboard.scale import axis_of, label, scale
-from dashboard.spots import Spot
 from logger.model import Conformity, RuleState
 from tests.dashboard.synthetic import HOUR, NOW
 

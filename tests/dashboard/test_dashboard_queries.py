@@ -10,13 +10,13 @@ import pytest
 from dashboard import figures
 from dashboard.alert import header_clock
 from dashboard.charting import live_chart, window_chart
+from dashboard.data.queries import Queries
+from dashboard.data.statements import statement
+from dashboard.data.words import instant, quantity_name, written
 from dashboard.live import broken, cursor_of, extension, known_of, live_tick, packed
 from dashboard.pages import hands
 from dashboard.pages.hands import alarm_words
 from dashboard.pages.inspections import verdicts_of
-from dashboard.queries import Queries
-from dashboard.statements import statement
-from dashboard.wording import instant, quantity_name, written
 from logger.core.alarms.lifecycle import AlarmState
 from logger.core.measurement.soak import by_size, plan, sizes
 from logger.core.physics.thermal import body_of
@@ -262,7 +262,7 @@ def test_clock_change_is_marked(q: Queries) -> None:
 
 def test_every_quantity_has_a_name() -> None:
     """A setup may measure what nobody here thought of; the page still draws its list."""
-    from dashboard.channels import quantities
+    from dashboard.data.channels import quantities
     from logger.model import DERIVED
     from logger.units import QUANTITIES
 

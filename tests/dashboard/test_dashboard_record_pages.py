@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from dashboard.data.queries import Queries
+from dashboard.data.source import StoreSource
 from dashboard.pages import health, journal, limits, probes
-from dashboard.queries import Queries
-from dashboard.source import StoreSource
 from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
 from logger.errors import Refused, UnknownName

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from dashboard import importing
+from dashboard.data.queries import Queries
 from dashboard.import_forms import NEW, answered, axis_svg, questions, shown
 from dashboard.pages import imports
-from dashboard.queries import Queries
 from logger.acts.conflicts import disagreements
 from logger.errors import ImportRefused, Refused
 from logger.imports import Profile

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from dashboard.app import create_app
-from dashboard.keeping import Keeping
-from dashboard.source import StoreSource
+from dashboard.data.administration import Keeping
+from dashboard.data.source import StoreSource
 from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
 from logger.instants import NS

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dashboard.data.queries import Queries
 from dashboard.pages.soak import ASKED, layout, minutes, planned
-from dashboard.queries import Queries
 from logger.config import in_force
 from logger.core.measurement.soak import plan, typed
 from logger.errors import Refused, UnknownName

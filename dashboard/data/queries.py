@@ -21,12 +21,12 @@ from logger.instants import NS
 from logger.model import AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone
 from logger.model.roles import Act
 
-from .access.needs import allowed
+from ..access.needs import allowed
 from .channels import channels_in
 from .source import Source
 from .spots import Spot
 from .statements import Statement, statement
-from .wording import STALE_S
+from .words import STALE_S
 
 
 @dataclass(frozen=True)

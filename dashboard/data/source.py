@@ -16,9 +16,9 @@ from logger.instants import NS
 from logger.model import Excursion, Inspection, Period, Row, Setup
 from logger.series import Float, Int
 
+from .administration import Keeping
 from .journal_words import MACHINES, QUIET
-from .keeping import Keeping
-from .wording import STALE_S, parsed
+from .words import STALE_S, parsed
 
 if TYPE_CHECKING:
     from logger.acts.dispositions import Book, Findings

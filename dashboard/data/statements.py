@@ -9,7 +9,7 @@ from typing import Any
 from logger.instants import NS
 from logger.model import Conformity, RuleState, Zone
 
-from .wording import STALE_S, age, clock, parsed, plain, spoken
+from .words import STALE_S, age, clock, parsed, plain, spoken
 
 
 @dataclass(frozen=True)
