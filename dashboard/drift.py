@@ -12,9 +12,9 @@ from logger.instants import NS
 from logger.model import Certificate
 from logger.verdicts.curves import together
 
-from . import theme
-from .axes import FONT, frame
-from .chart import Figure
+from .charts import theme
+from .charts.axes import FONT, frame
+from .charts.chart import Figure
 from .components import behind, card, graph, table
 from .data.channels import channels_in
 from .data.queries import Queries

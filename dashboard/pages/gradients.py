@@ -14,8 +14,25 @@ from logger.errors import IntervalError, StillroomError
 from logger.instants import NS
 from logger.model.roles import Act
 
-from .. import figures
 from ..access.needs import needs
+from ..charts import figures
+from ..charts.gradients import (
+    FEWEST,
+    NAMES,
+    Direction,
+    Standing,
+    chart,
+    gradient,
+    leaning,
+    left_out,
+    limits,
+    pairs,
+    plane,
+    room_air,
+    standing,
+)
+from ..charts.local_axis import offsets_in
+from ..charts.profile import Level, profile
 from ..components import (
     aria,
     behind,
@@ -31,23 +48,6 @@ from ..components import (
 )
 from ..data.queries import Queries
 from ..data.words import figure, instant, local, plain, unit, written
-from ..gradients import (
-    FEWEST,
-    NAMES,
-    Direction,
-    Standing,
-    chart,
-    gradient,
-    leaning,
-    left_out,
-    limits,
-    pairs,
-    plane,
-    room_air,
-    standing,
-)
-from ..local_axis import offsets_in
-from ..profile import Level, profile
 from .trend import hourly
 
 TITLE = "Gradients"

@@ -9,9 +9,14 @@ from dash.development.base_component import Component
 
 from logger.model.roles import Act
 
-from .. import figures
 from ..access.needs import needs
-from ..charting import live_chart
+from ..charts import figures
+from ..charts.build import live_chart
+from ..charts.figures import Chart
+from ..charts.live import TRACE_TICKS, cursor_of, live_tick
+from ..charts.local_axis import offsets_in
+from ..charts.plan import plan
+from ..charts.scale import scale
 from ..components import (
     behind,
     card,
@@ -26,11 +31,6 @@ from ..components import (
 from ..data.queries import Queries
 from ..data.statements import Statement
 from ..data.words import age, difference_unit, figure, quantity_name, sentence, unit
-from ..figures import Chart
-from ..live import TRACE_TICKS, cursor_of, live_tick
-from ..local_axis import offsets_in
-from ..plan import plan
-from ..scale import scale
 from . import hands
 from .trend import hourly
 

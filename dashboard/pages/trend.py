@@ -17,9 +17,11 @@ from logger.errors import IntervalError, StillroomError
 from logger.instants import NS
 from logger.model.roles import Act
 
-from .. import figures
 from ..access.needs import needs
-from ..charting import charted
+from ..charts import figures
+from ..charts.build import charted
+from ..charts.figures import Chart
+from ..charts.local_axis import offsets_in, stamps_in
 from ..components import (
     aria,
     behind,
@@ -37,8 +39,6 @@ from ..components import (
 from ..data.channels import channels_in, channels_of, quantities
 from ..data.queries import Queries
 from ..data.words import instant, quantity_name, shown, unit, written
-from ..figures import Chart
-from ..local_axis import offsets_in, stamps_in
 
 TITLE = "Trend"
 PATH = "/trend"

@@ -16,8 +16,8 @@ from logger.instants import NS
 from logger.model import RuleState
 from logger.model.roles import Act
 
-from .. import theme
 from ..access.needs import needs
+from ..charts import theme
 from ..components import aria
 from ..data.queries import Queries
 from ..data.statements import Statement

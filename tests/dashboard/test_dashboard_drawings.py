@@ -10,14 +10,14 @@ from typing import Any
 
 import pytest
 
-from dashboard import figures
-from dashboard.charting import live_chart, window_chart
+from dashboard.charts import figures
+from dashboard.charts.build import live_chart, window_chart
+from dashboard.charts.field import field, gradient
+from dashboard.charts.figures import spread
+from dashboard.charts.plan import plan
+from dashboard.charts.scale import axis_of, label, scale
 from dashboard.data.queries import Queries
 from dashboard.data.spots import Spot
-from dashboard.field import field, gradient
-from dashboard.figures import spread
-from dashboard.plan import plan
-from dashboard.scale import axis_of, label, scale
 from logger.model import Conformity, RuleState
 from tests.dashboard.synthetic import HOUR, NOW
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.envelope import envelope, trace
+from dashboard.charts.decimate import envelope, trace
 from logger.core.judge.trace import runs_in_columns
 from logger.instants import NS
 from logger.model import REASONS, VERDICT_OF, Period

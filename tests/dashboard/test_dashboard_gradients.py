@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dashboard import figures
+from dashboard.charts import figures
+from dashboard.charts.gradients import Standing, chart, gradient, left_out, pairs, plane, standing
+from dashboard.charts.profile import Level, profile
 from dashboard.data.queries import Queries
-from dashboard.gradients import Standing, chart, gradient, left_out, pairs, plane, standing
 from dashboard.pages import gradients
 from dashboard.pages.wall import drawn as wall
-from dashboard.profile import Level, profile
 from logger.instants import NS
 from logger.model import Position
 from logger.verdicts.curves import Curve

@@ -7,13 +7,13 @@ from typing import Any
 
 import pytest
 
-from dashboard import figures
 from dashboard.alert import header_clock
-from dashboard.charting import live_chart, window_chart
+from dashboard.charts import figures
+from dashboard.charts.build import live_chart, window_chart
+from dashboard.charts.live import broken, cursor_of, extension, known_of, live_tick, packed
 from dashboard.data.queries import Queries
 from dashboard.data.statements import statement
 from dashboard.data.words import instant, quantity_name, written
-from dashboard.live import broken, cursor_of, extension, known_of, live_tick, packed
 from dashboard.pages import hands
 from dashboard.pages.hands import alarm_words
 from dashboard.pages.inspections import verdicts_of

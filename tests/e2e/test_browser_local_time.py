@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from dashboard.app import create_app
-from dashboard.local_axis import tick_words
+from dashboard.charts.local_axis import tick_words
 from logger.instants import NS, parse
 from logger.local_time import stretches
 from logger.model import Excursion, Period

@@ -22,11 +22,11 @@ from logger.model import Position, Rule
 from logger.series import Float
 from logger.verdicts.curves import Curve, together
 
+from ..data.channels import channels_in
+from ..data.queries import Queries
+from .build import clock_changes
 from .chart import Chart, Line
-from .charting import clock_changes
-from .data.channels import channels_in
-from .data.queries import Queries
-from .envelope import trace
+from .decimate import trace
 
 __all__ = [
     "FEWEST",

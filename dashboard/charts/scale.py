@@ -12,7 +12,7 @@ from html import escape
 
 from logger.model import Conformity, RuleState
 
-from .data.words import figure, plain, shown
+from ..data.words import figure, plain, shown
 
 WIDTH, HEIGHT = 360.0, 62.0
 LINE_Y = 38.0

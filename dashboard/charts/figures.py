@@ -12,10 +12,10 @@ from itertools import groupby
 from logger.model import Rule
 from logger.units import quantity
 
+from ..data.words import difference, quantity_name, shown
 from . import theme
 from .axes import axes, domains, frame, height_of, name_of
 from .chart import MS, Chart, Figure, Line, base, boxes_of
-from .data.words import difference, quantity_name, shown
 from .local_axis import meta
 from .verdict_trace import mark_traces, verdict_traces
 

@@ -7,8 +7,8 @@ from html import escape
 
 from logger.model import Room, Zone
 
-from .data.spots import Spot
-from .data.words import age, figure, shown, unit
+from ..data.spots import Spot
+from ..data.words import age, figure, shown, unit
 from .field import PROBES_NEEDED, Gradient, air, field, field_png, gradient
 from .theme import cividis
 

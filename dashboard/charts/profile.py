@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 
-from .data.words import figure, shown, unit
+from ..data.words import figure, shown, unit
 
 Place = Callable[[float], float]
 WIDTH, HEIGHT = 396.0, 300.0

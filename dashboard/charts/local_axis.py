@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from logger.instants import NS
 from logger.local_time import Size, Tick, offset_text, size_of, stretches, ticks
 
-from .data.words import local, local_offset
+from ..data.words import local, local_offset
 
 if TYPE_CHECKING:
     from .chart import Chart

@@ -19,15 +19,15 @@ from logger.store import Entry
 from logger.units import quantity
 from logger.verdicts.curves import Curve
 
-from .access.needs import allowed
+from ..access.needs import allowed
+from ..data.channels import channels_in, channels_of, quantities
+from ..data.journal_words import told
+from ..data.queries import in_force
 from .chart import Chart, Line
-from .data.channels import channels_in, channels_of, quantities
-from .data.journal_words import told
-from .data.queries import in_force
-from .envelope import SCREEN_BINS, SCREEN_POINTS, envelope, trace
+from .decimate import SCREEN_BINS, SCREEN_POINTS, envelope, trace
 
 if TYPE_CHECKING:
-    from .data.queries import Queries
+    from ..data.queries import Queries
 
 RAW_POINTS = 4000  # a line of at most so many readings is drawn from each of them
 MOST_CHANGES = 4  # of the clock are noted; in longer windows the ticks alone tell them

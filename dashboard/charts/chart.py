@@ -9,8 +9,8 @@ from typing import Any
 from logger.core.judge.trace import Run
 from logger.model import Excursion, Inspection, Rule
 
+from ..data.words import shown
 from . import theme
-from .data.words import shown
 
 Figure = dict[str, Any]
 MS = 1_000_000

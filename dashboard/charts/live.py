@@ -12,11 +12,11 @@ from dash import Patch, no_update
 
 from logger.instants import NS
 
+from ..data.queries import Queries
 from . import figures
 from .axes import name_of
+from .build import live_chart, live_panels
 from .chart import MS, Chart
-from .charting import live_chart, live_panels
-from .data.queries import Queries
 
 TRACE_TICKS = 12  # every minute the trace, the limits and the labels follow
 FRESH_TICKS = 120  # every ten minutes the lines are drawn anew, so that the window slides

@@ -19,7 +19,7 @@ import numpy as np
 from logger.model import Room
 from logger.series import Float
 
-from .data.spots import Spot
+from ..data.spots import Spot
 from .theme import cividis
 
 CONDITION_LIMIT = 100.0

@@ -9,9 +9,9 @@ from __future__ import annotations
 from logger.core.judge.trace import Run
 from logger.model import REASONS, Excursion, Inspection, Reason
 
+from ..data.words import shown, unit
 from . import theme
 from .chart import Chart, Figure, base, boxes_of
-from .data.words import shown, unit
 
 PATTERNED: tuple[Reason, ...] = tuple(r for r in REASONS if theme.REASON_STYLE[r].pattern)
 
