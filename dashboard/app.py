@@ -24,11 +24,10 @@ from logger.people import People
 from logger.store.secret import secret_key
 from logger.verdicts.current import Current
 
-from . import alert, by_mail, news
+from . import by_mail
 from .access import administration, sign_in
 from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
 from .access.needs import ANYONE, allowed, needs
-from .components import refusal
 from .data.queries import Queries
 from .data.source import Source, StoreSource
 from .pages import (
@@ -46,6 +45,8 @@ from .pages import (
     trend,
     wall,
 )
+from .parts import alert, news
+from .parts.components import refusal
 from .shell import shell
 
 CACHED = frozenset(name for name, need in ROUTES.items() if need == ANYONE)  # files of the program

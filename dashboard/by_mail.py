@@ -20,7 +20,7 @@ from .access.guard import Guard
 from .access.needs import ANYONE, needs
 from .data.queries import Queries
 from .data.words import sentence
-from .pages.hands import alarm_words
+from .parts.todo import alarm_words
 
 LONGEST_COMMENT = 4000
 

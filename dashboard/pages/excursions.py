@@ -13,11 +13,11 @@ from logger.instants import NS
 from logger.model import Excursion
 from logger.model.roles import Act
 
-from .. import decisions
-from ..alarm_figures import alarms_card
-from ..components import aria, card, refusal, table
 from ..data.queries import Queries
 from ..data.words import age, exceedance, local, plain, written
+from ..parts import decisions
+from ..parts.alarm_figures import alarms_card
+from ..parts.components import aria, card, refusal, table
 
 TITLE = "Excursions"
 PATH = "/excursions"

@@ -33,7 +33,9 @@ from ..charts.gradients import (
 )
 from ..charts.local_axis import offsets_in
 from ..charts.profile import Level, profile
-from ..components import (
+from ..data.queries import Queries
+from ..data.words import figure, instant, local, plain, unit, written
+from ..parts.components import (
     aria,
     behind,
     button,
@@ -46,8 +48,6 @@ from ..components import (
     svg,
     table,
 )
-from ..data.queries import Queries
-from ..data.words import figure, instant, local, plain, unit, written
 from .trend import hourly
 
 TITLE = "Gradients"

@@ -12,9 +12,9 @@ from logger.instants import NS
 from logger.model.roles import Act
 
 from ..access.needs import needs
-from ..components import card, swatch, table
 from ..data.queries import Queries
 from ..data.words import age, local
+from ..parts.components import card, swatch, table
 
 if TYPE_CHECKING:
     from logger.service.health import Figure

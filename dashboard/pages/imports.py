@@ -17,11 +17,11 @@ from logger.model.roles import Act
 from logger.service.folder import refused_files
 
 from ..access.needs import acting, allowed, needs
-from ..components import button, card, choice, field, refusal, table
 from ..data.queries import Queries
 from ..data.words import local, plain
-from ..import_forms import answered, questions, shown
-from ..importing import Desk, bring_in, describe, try_out, work
+from ..parts.components import button, card, choice, field, refusal, table
+from ..parts.import_desk import Desk, bring_in, describe, try_out, work
+from ..parts.import_forms import answered, questions, shown
 
 TITLE = "Import"
 PATH = "/import"

@@ -16,10 +16,10 @@ from logger.model import Inspection
 from logger.model.roles import Act
 
 from ..access.needs import acting, needs
-from ..answering import answered, minutes, question
-from ..components import button, card, choice, field, refusal, verdict
 from ..data.queries import Queries
 from ..data.words import between, instant, written
+from ..parts.check_answer import answered, minutes, question
+from ..parts.components import button, card, choice, field, refusal, verdict
 
 TITLE = "Inspections"
 PATH = "/inspections"

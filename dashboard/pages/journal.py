@@ -14,10 +14,10 @@ from logger.model.roles import Act
 from logger.store import Entry
 
 from ..access.needs import needs
-from ..components import button, card, choice, field, refusal, table
 from ..data.journal_words import about, kind
 from ..data.queries import Queries
 from ..data.words import instant, local
+from ..parts.components import button, card, choice, field, refusal, table
 
 TITLE = "Journal"
 PATH = "/journal"

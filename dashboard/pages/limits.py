@@ -18,9 +18,9 @@ from logger.store import SetupProposal
 from ..access.guard import guard_of
 from ..access.needs import allowed, needs
 from ..access.sign_in import confirmed
-from ..components import behind, button, card, field, refusal, slot, table
 from ..data.queries import Queries
 from ..data.words import between, local, plain, quantity_name
+from ..parts.components import behind, button, card, field, refusal, slot, table
 
 TITLE = "Limits"
 PATH = "/limits"

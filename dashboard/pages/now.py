@@ -17,21 +17,11 @@ from ..charts.live import TRACE_TICKS, cursor_of, live_tick
 from ..charts.local_axis import offsets_in
 from ..charts.plan import plan
 from ..charts.scale import scale
-from ..components import (
-    behind,
-    card,
-    digest,
-    graph,
-    key_to_trace,
-    period_table,
-    svg,
-    swatch,
-    table,
-)
 from ..data.queries import Queries
 from ..data.statements import Statement
 from ..data.words import age, difference_unit, figure, quantity_name, sentence, unit
-from . import hands
+from ..parts import todo as hands
+from ..parts.components import behind, card, digest, graph, key_to_trace, period_table, svg, swatch, table
 from .trend import hourly
 
 TITLE = "Now"

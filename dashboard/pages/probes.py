@@ -17,12 +17,12 @@ from logger.instants import NS
 from logger.model.roles import Act
 
 from ..access.needs import needs
-from ..certificates import certificate_card
-from ..comparing import compared, comparison_table
-from ..components import aria, button, card, field, refusal, several, swatch, table
 from ..data.queries import Queries
 from ..data.words import between, instant, plain_difference, signed, written
-from ..drift import drift_card
+from ..parts.certificates import certificate_card
+from ..parts.comparison import compared, comparison_table
+from ..parts.components import aria, button, card, field, refusal, several, swatch, table
+from ..parts.drift import drift_card
 
 TITLE = "Probes"
 PATH = "/probes"

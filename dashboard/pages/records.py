@@ -25,10 +25,10 @@ from logger.verdicts.current import Current
 from ..access.guard import guard_of
 from ..access.needs import acting, allowed, needs, visitor
 from ..access.sign_in import confirmed
-from ..components import button, card, choice, field, refusal, slot, table, verdict
 from ..data.queries import Queries
 from ..data.words import between, figure, instant, local, local_offset, plain, point
 from ..data.words import moment as wall
+from ..parts.components import button, card, choice, field, refusal, slot, table, verdict
 
 TITLE = "Records"
 PATH = "/records"

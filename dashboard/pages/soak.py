@@ -32,10 +32,10 @@ from logger.instants import NS
 from logger.model.roles import Act
 
 from ..access.needs import acting, allowed, needs
-from ..answering import number
-from ..components import aria, button, card, choice, field, refusal
 from ..data.queries import Queries
 from ..data.words import clock, difference, entered, plain, shown, unit
+from ..parts.check_answer import number
+from ..parts.components import aria, button, card, choice, field, refusal
 
 TITLE = "Soak"
 PATH = "/soak"

@@ -22,7 +22,10 @@ from ..charts import figures
 from ..charts.build import charted
 from ..charts.figures import Chart
 from ..charts.local_axis import offsets_in, stamps_in
-from ..components import (
+from ..data.channels import channels_in, channels_of, quantities
+from ..data.queries import Queries
+from ..data.words import instant, quantity_name, shown, unit, written
+from ..parts.components import (
     aria,
     behind,
     button,
@@ -36,9 +39,6 @@ from ..components import (
     several,
     table,
 )
-from ..data.channels import channels_in, channels_of, quantities
-from ..data.queries import Queries
-from ..data.words import instant, quantity_name, shown, unit, written
 
 TITLE = "Trend"
 PATH = "/trend"

@@ -18,10 +18,10 @@ from logger.model.roles import Act
 
 from ..access.needs import needs
 from ..charts import theme
-from ..components import aria
 from ..data.queries import Queries
 from ..data.statements import Statement
 from ..data.words import age, figure, local, sentence
+from ..parts.components import aria
 
 TITLE = "Wall view"
 PATH = "/wall"

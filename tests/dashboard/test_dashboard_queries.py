@@ -7,16 +7,16 @@ from typing import Any
 
 import pytest
 
-from dashboard.alert import header_clock
 from dashboard.charts import figures
 from dashboard.charts.build import live_chart, window_chart
 from dashboard.charts.live import broken, cursor_of, extension, known_of, live_tick, packed
 from dashboard.data.queries import Queries
 from dashboard.data.statements import statement
 from dashboard.data.words import instant, quantity_name, written
-from dashboard.pages import hands
-from dashboard.pages.hands import alarm_words
 from dashboard.pages.inspections import verdicts_of
+from dashboard.parts import todo as hands
+from dashboard.parts.alert import header_clock
+from dashboard.parts.todo import alarm_words
 from logger.core.alarms.lifecycle import AlarmState
 from logger.core.measurement.soak import by_size, plan, sizes
 from logger.core.physics.thermal import body_of

@@ -110,7 +110,7 @@ def test_probes_side_by_side(q: Queries) -> None:
 
     The certificates' corrections near 20 °C are within 0.03 K of each other and enter as they should.
     """
-    from dashboard.comparing import compared
+    from dashboard.parts.comparison import compared
 
     now = q.now_ns()
     found = compared(q, ["P1.temperature", "P2.temperature", "P3.temperature"], now - 7500 * NS, now)

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from dashboard.data.queries import Queries
-from dashboard.decisions import address, asked_for, word
 from dashboard.pages.excursions import layout
+from dashboard.parts.decisions import address, asked_for, word
 from logger.acts.dispositions import Findings
 from logger.errors import Refused
 from logger.model import Excursion

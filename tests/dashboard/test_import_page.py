@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-from dashboard import importing
 from dashboard.data.queries import Queries
-from dashboard.import_forms import NEW, answered, axis_svg, questions, shown
 from dashboard.pages import imports
+from dashboard.parts import import_desk as importing
+from dashboard.parts.import_forms import NEW, answered, axis_svg, questions, shown
 from logger.acts.conflicts import disagreements
 from logger.errors import ImportRefused, Refused
 from logger.imports import Profile

@@ -9,11 +9,11 @@ from urllib.parse import urlencode
 
 import pytest
 
-from dashboard.answering import question
-from dashboard.budget import bars, drawing, words
 from dashboard.data.queries import Queries
 from dashboard.data.words import written
 from dashboard.pages.inspections import earlier, layout, listed
+from dashboard.parts.check_answer import question
+from dashboard.parts.thermal_cards import bars, drawing, words
 from logger.errors import Refused
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic
 

@@ -19,11 +19,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from dashboard.answering import answered
 from dashboard.data.queries import Queries
 from dashboard.data.source import StoreSource
 from dashboard.data.words import written
 from dashboard.pages.inspections import _verdict_of
+from dashboard.parts.check_answer import answered
 from logger.acts import inspections as actions
 from logger.acts.dispositions import Span
 from logger.api import create_api

@@ -11,11 +11,11 @@ from dash.development.base_component import Component
 from logger.errors import StillroomError
 from logger.model.roles import Act
 
-from .access.needs import acting, allowed, needs
+from ..access.needs import acting, allowed, needs
+from ..data.queries import Queries
+from ..data.words import age, local_offset, sentence
 from .components import button, digest, field, refusal
-from .data.queries import Queries
-from .data.words import age, local_offset, sentence
-from .pages.hands import acknowledge_button, alarm_words
+from .todo import acknowledge_button, alarm_words
 
 POLITE: dict[str, Any] = {"aria-live": "polite"}
 

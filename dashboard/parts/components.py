@@ -13,9 +13,9 @@ from dash.development.base_component import Component
 
 from logger.model import Period
 
-from .charts import theme
-from .charts.figures import Figure
-from .charts.local_axis import stamps_in
+from ..charts import theme
+from ..charts.figures import Figure
+from ..charts.local_axis import stamps_in
 
 Child = Any
 CONFIG: Any = {

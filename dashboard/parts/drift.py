@@ -12,13 +12,13 @@ from logger.instants import NS
 from logger.model import Certificate
 from logger.verdicts.curves import together
 
-from .charts import theme
-from .charts.axes import FONT, frame
-from .charts.chart import Figure
+from ..charts import theme
+from ..charts.axes import FONT, frame
+from ..charts.chart import Figure
+from ..data.channels import channels_in
+from ..data.queries import Queries
+from ..data.words import difference, local, plain, plain_difference, point, signed
 from .components import behind, card, graph, table
-from .data.channels import channels_in
-from .data.queries import Queries
-from .data.words import difference, local, plain, plain_difference, point, signed
 
 DAY_NS = 86_400 * NS
 DAYS = 90

@@ -18,8 +18,8 @@ from flask import Response
 from logger.instants import NS
 from logger.model.roles import Act
 
-from .access.needs import needs
-from .data.queries import Queries
+from ..access.needs import needs
+from ..data.queries import Queries
 
 PATH = "/_news"
 KEPT_S = 0.4  # one answer serves all viewers for so long

@@ -28,10 +28,10 @@ from logger.instants import rfc3339
 from logger.model import Excursion
 from logger.model.roles import Act
 
-from .access.needs import acting, allowed, needs
+from ..access.needs import acting, allowed, needs
+from ..data.queries import Queries
+from ..data.words import between, instant, local, parsed, plain
 from .components import button, card, choice, field, refusal, table, verdict
-from .data.queries import Queries
-from .data.words import between, instant, local, parsed, plain
 
 FIELDS = ("detail", "immediate_action", "impact", "decision", "customer")
 LABELS = {

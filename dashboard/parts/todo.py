@@ -14,9 +14,9 @@ from logger.model import REASONS, VERDICT_OF, Inspection
 from logger.model.roles import Act
 
 from ..access.needs import allowed
-from ..components import aria, verdict
 from ..data.queries import OpenAlarm, Queries
 from ..data.words import clock, exceedance, figure, local, plain, quantity_name
+from .components import aria, verdict
 
 DAY_NS = 86400 * NS
 

@@ -7,9 +7,9 @@ from dash.development.base_component import Component
 from logger.core.alarms.performance import change_of, figures
 from logger.instants import NS
 
+from ..data.queries import Queries
+from ..data.words import age
 from .components import card, table
-from .data.queries import Queries
-from .data.words import age
 
 DAYS = 30
 LOST_SIGHT = {"evidence": "silent probes", "suspect": "doubted probes"}

@@ -14,13 +14,13 @@ from logger.inspections.assess import Question, question_of
 from logger.instants import NS, wall_span
 from logger.model.figures import bound, with_U
 
-from .budget import thermal_cards
-from .charts import figures
-from .charts.build import window_chart
-from .charts.local_axis import offsets_in
+from ..charts import figures
+from ..charts.build import window_chart
+from ..charts.local_axis import offsets_in
+from ..data.queries import Queries
+from ..data.words import difference_unit, instant, parsed, sentence, spoken, statistic, unit
 from .components import behind, card, graph, key_to_trace, period_table, table, verdict
-from .data.queries import Queries
-from .data.words import difference_unit, instant, parsed, sentence, spoken, statistic, unit
+from .thermal_cards import thermal_cards
 
 
 def answered(q: Queries, asked: Mapping[str, str]) -> Component:

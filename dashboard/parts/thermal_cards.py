@@ -11,8 +11,8 @@ from dash.development.base_component import Component
 
 from logger.core.measurement.limit_derivation import scale_name
 
+from ..data.words import figure, plain
 from .components import behind, card, svg, table
-from .data.words import figure, plain
 
 WIDTH, ROW, LEFT, RIGHT = 760, 26, 210, 96
 BY = {"gum": "JCGM 100 and ISO/TR 16015", "b89": "ASME B89.6.2"}

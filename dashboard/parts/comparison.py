@@ -13,9 +13,9 @@ from logger.instants import NS
 from logger.units import quantity
 from logger.verdicts.curves import together
 
+from ..data.queries import Queries
+from ..data.words import difference
 from .components import table
-from .data.queries import Queries
-from .data.words import difference
 
 LONGEST_NS = 31 * 86_400 * NS
 

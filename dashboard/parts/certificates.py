@@ -9,9 +9,9 @@ from logger.errors import UnknownName
 from logger.instants import NS
 from logger.model import Certificate
 
+from ..data.queries import Queries
+from ..data.words import local, plain, plain_difference, point, signed
 from .components import behind, card, table
-from .data.queries import Queries
-from .data.words import local, plain, plain_difference, point, signed
 
 
 def certificate_card(q: Queries, number: str) -> Component:

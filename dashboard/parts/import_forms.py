@@ -16,10 +16,10 @@ from logger.imports.profile import UNKNOWN, Column
 from logger.instants import NS
 from logger.units import quantity
 
+from ..data.queries import Queries
+from ..data.words import local, plain
 from .components import behind, button, card, choice, field, svg, table
-from .data.queries import Queries
-from .data.words import local, plain
-from .importing import Upload
+from .import_desk import Upload
 
 if TYPE_CHECKING:
     from logger.imports.preview import Axis, Row
