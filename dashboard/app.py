@@ -24,7 +24,6 @@ from logger.people import People
 from logger.store.secret import secret_key
 from logger.verdicts.current import Current
 
-from . import by_mail
 from .access import administration, sign_in
 from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
 from .access.needs import ANYONE, allowed, needs
@@ -45,6 +44,7 @@ from .pages import (
     trend,
     wall,
 )
+from .pages import mail_link as by_mail
 from .parts import alert, news
 from .parts.components import refusal
 from .shell import shell

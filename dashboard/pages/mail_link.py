@@ -16,11 +16,11 @@ from logger.errors import StillroomError
 from logger.notify.links import Permit, permitted
 from logger.store.origin import WAY
 
-from .access.guard import Guard
-from .access.needs import ANYONE, needs
-from .data.queries import Queries
-from .data.words import sentence
-from .parts.todo import alarm_words
+from ..access.guard import Guard
+from ..access.needs import ANYONE, needs
+from ..data.queries import Queries
+from ..data.words import sentence
+from ..parts.todo import alarm_words
 
 LONGEST_COMMENT = 4000
 
