@@ -83,7 +83,7 @@ def dashboard(
 
     Needs playwright and a Chromium, as the tests do. Making ten years takes a minute or two: see --keep.
     """
-    from dashboard.bench import run
+    from dashboard.bench.bench import run
 
     def say(line: str) -> None:
         typer.echo(line, err=True)

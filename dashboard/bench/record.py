@@ -19,7 +19,7 @@ from logger.store import Store
 from logger.verdicts.current import Current
 from logger.verdicts.verdicts import Verdicts
 
-from .data.source import StoreSource
+from ..data.source import StoreSource
 
 HOUR_NS = 3600 * NS
 DAY_NS = 24 * HOUR_NS
@@ -98,7 +98,7 @@ def _serve(folder: Path, probes: int, step_s: int, periods: int, pipe: Connectio
 
     from waitress import create_server
 
-    from .app import create_app
+    from ..app import create_app
 
     whole = made(probes, step_s)
     whole = replace(whole, channels=dict(list(whole.channels.items())[:probes]))

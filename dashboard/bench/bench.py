@@ -21,8 +21,8 @@ from logger.instants import NS
 from logger.model import Row
 from logger.store import Store
 
-from .bench_record import DAY_NS, fill, served
-from .bench_viewers import Asked, watch
+from .record import DAY_NS, fill, served
+from .viewers import Asked, watch
 
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
 LONG_PROBES, LONG_STEP_S = 4, 3600  # a reading an hour: charts of years come from overviews in any case
