@@ -147,8 +147,8 @@ def serve(
       stillroom serve --data /srv/room-east --port 8060
       stillroom serve --host 192.0.2.20 --certificate room.pem --key room.key --name room.example
     """
-    from dashboard.serving import Place, Tls
-    from dashboard.serving import serve as serve_pages
+    from dashboard.server import Place, Tls
+    from dashboard.server import serve as serve_pages
 
     if (certificate is None) != (key is None):
         raise Refused("TLS takes both files: --certificate FILE and --key FILE.")
