@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Who may do what: sign-in, needs of pages, and the guard before every request."""

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""The pages measured in a real browser."""

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""From data to drawings: axes, lines, traces, plans, themes."""

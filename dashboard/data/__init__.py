@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""What pages show, asked of the record; the words and figures that go with it."""

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Pieces that several pages share."""

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Every act of a person: one transaction with its entry in the journal, or a refusal that changes nothing."""

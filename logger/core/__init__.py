@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""The pure core: readings and setup in, verdicts out; no clock, disk, wire, log or globals."""

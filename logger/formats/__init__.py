@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Open standards as they are read: TOML with line numbers, SenML, Digital Calibration Certificates."""

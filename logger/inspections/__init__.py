@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Inspections beside the record: assessment, readiness, impact, lists, revisions, soak clocks."""

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Programs beside this one: our own children, confined readers, programs of others, deadlines."""

@@ -104,7 +104,7 @@ def loaded(store: Store, folder: Path | None, say: Say) -> Config:
 
 def sample_logs() -> Path:
     """The invented exports: beside the packages in a source tree, else where they were installed."""
-    beside = Path(__file__).resolve().parent.parent / "sample_logs"
+    beside = Path(__file__).resolve().parents[2] / "sample_logs"
     return beside if beside.is_dir() else Path(sys.prefix) / "share" / "stillroom" / "sample_logs"
 
 

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""What the record says of a zone: stored verdicts kept true, curves, windows, replay."""

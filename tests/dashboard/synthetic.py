@@ -68,7 +68,7 @@ def value_at(channel: str, taken_ns: np.ndarray) -> np.ndarray:
 
 
 class Synthetic:
-    """Answers what `dashboard.data.source.Source` asks; `add` and `raise_alarm` let a test make things happen."""
+    """Answers what `Source` asks; `add` and `raise_alarm` let a test make things happen."""
 
     def __init__(self, *, simulated: bool = True, now_ns: int = NOW) -> None:
         self.simulated = simulated

@@ -290,7 +290,8 @@ def _interrupt(*_args: object) -> None:
 @pytest.mark.parametrize("point", ["publish", "compare", "journalled", "_delete"])
 def test_an_interrupted_seal_is_finished_or_removed_at_the_next_start(folder: Path, point: str) -> None:
     """Whatever step the process ended at, no reading is lost or told twice."""
-    place = "logger.store.archive.archive.publish" if point == "publish" else f"logger.store.archive.archive.Archive.{point}"
+    module = "logger.store.archive.archive"
+    place = f"{module}.publish" if point == "publish" else f"{module}.Archive.{point}"
     with Store.open(folder, create=True) as store:
         store.append("poll", polled(OCTOBER, 20, PROBES))
         before = shown(store)

@@ -235,7 +235,7 @@ import sys
 from pathlib import Path
 from threading import Lock
 from tests.store.test_store_intake import IN_DECEMBER, told
-from logger.store import Store, intake
+from logger.store import Store; from logger.store.archive import bulk_load as intake
 intake.LEAST = 400
 with Store.open(Path(sys.argv[1])) as store:
     for at in range(10_000):

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""The life of alarms: conditions, grouping, reminders, recipients, performance."""

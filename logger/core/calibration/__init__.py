@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Correction of readings and its uncertainty, by certificates and as-found errors."""

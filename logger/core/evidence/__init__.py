@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Readings become evidence: cells of the grid, quality tests, neighbours, derived quantities."""

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""The one judge: from evidence and rules to verdicts, periods, excursions and sentences."""

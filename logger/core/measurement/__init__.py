@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""The check of one measurement: conditions, thermal error in µm, soak, stamp."""

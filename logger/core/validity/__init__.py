@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""What is in force when: versions of the setup, hours of use, leniency."""

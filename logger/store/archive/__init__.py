@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Sealed months as Parquet files, their overviews, and how they are made."""

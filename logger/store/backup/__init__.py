@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Backups in a folder: made, read again, compared, restored."""

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""The whole record in open formats: export, and a new record from one."""

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""The hot tier in SQL: readings, journal, setups, stored verdicts, clocks; its schema and migrations."""

@@ -1,1 +1,1 @@
-"""To be described in one line: what this room holds."""
+"""Verification: what entries claim against what is stored."""

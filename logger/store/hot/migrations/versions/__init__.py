@@ -1,1 +1,1 @@
-"""To be described."""
+"""The schema of the hot tier, step by step."""
