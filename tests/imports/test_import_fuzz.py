@@ -34,7 +34,7 @@ from logger.imports.profile import Column
 from logger.imports.reading import read_content
 from logger.imports.writing import written
 from logger.model import Setup
-from tests.dcc.made import certificate
+from tests.formats.made import certificate
 
 ROWS = 30
 FIRST = datetime(2026, 9, 14, tzinfo=UTC)

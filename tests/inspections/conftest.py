@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from logger.core.measurement.temperatures import Lag, Tracks, tracks
-from tests.unit.conftest import at, judged, made, rule, series, setup
+from tests.builders import at, judged, made, rule, series, setup
 
 __all__ = ["made"]
 

@@ -22,7 +22,7 @@ from logger.record.facts import contents
 from logger.record.interval import Interval
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
-from tests.unit.conftest import made
+from tests.builders import made
 
 __all__ = ["made"]
 HOUR = 3600 * NS

@@ -16,8 +16,7 @@ from logger.model import Mark, Period, Row, Setup, ThermalBody
 from logger.store import Store
 from logger.store.hot.tables import mark as mark_table
 from logger.verdicts.verdicts import Verdicts
-
-from .conftest import at, rule, setup
+from tests.builders import at, rule, setup
 
 LENGTH_MIN = 3 * 1440
 BODY = ThermalBody("bay.granite", "granite", 5400.0, 300.0, 19.6, 20.6)

@@ -250,7 +250,7 @@ def test_a_further_version_never_changes_what_was_before_its_approval(
 @pytest.fixture(scope="module")
 def made_rules() -> SimpleNamespace:
     """The builders of `made`, for hypothesis: it wants no fixture of a function's scope."""
-    from .conftest import rule, setup
+    from tests.builders import rule, setup
 
     return SimpleNamespace(rule=rule, setup=setup)
 

@@ -14,9 +14,8 @@ from hypothesis import strategies as st
 from logger.core.calibration.status import NOTICE_DAYS, OVERDUE, notices, position_of, register, status
 from logger.instants import NS
 from logger.model import Placement, Setup
-
-from .conftest import rule
-from .conftest import setup as made_setup
+from tests.builders import rule
+from tests.builders import setup as made_setup
 
 VIENNA = ZoneInfo("Europe/Vienna")
 DUE = date(2026, 6, 30)

@@ -17,8 +17,7 @@ from logger.errors import ConfigError
 from logger.formats.dcc import content_of, text_of
 from logger.instants import NS
 from logger.model import Certificate, Setup
-
-from . import made
+from tests.formats import made
 
 Texts = dict[str, str]
 XML, TOML = "certificates/MADE.xml", "certificates/MADE.toml"

@@ -18,8 +18,7 @@ from logger.core.judge.settling import at_start_of_record
 from logger.instants import NS
 from logger.model import Setup
 from logger.series import Readings
-
-from .test_judge import random_record
+from tests.core.judge.test_judgement import random_record
 
 DAYS = 2
 Known = Mapping[str, Readings]

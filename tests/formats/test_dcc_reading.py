@@ -9,8 +9,7 @@ import pytest
 
 from logger.errors import CertificateRefused
 from logger.formats.dcc import Dcc, Point, Table, content_of, read, text_of
-
-from . import made
+from tests.formats import made
 
 VERSIONS = ["3.1.0", "3.1.2", "3.2.0", "3.2.1", "3.3.0"]
 

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from logger.errors import CertificateRefused
 from logger.formats.dcc import LARGEST_BYTES, Dcc, read
-
-from . import made
+from tests.formats import made
 
 LAUGHS = (
     '<!DOCTYPE lolz [<!ENTITY a "ha">'

@@ -10,8 +10,7 @@ from typing import Any
 import pytest
 
 from logger import config
-
-from . import made
+from tests.formats import made
 
 
 @pytest.fixture
