@@ -18,16 +18,17 @@ from dash.development.base_component import Component
 from flask import Response, request
 
 from logger import api
-from logger.accounts import Act, wanted
-from logger.current import Current
 from logger.errors import StillroomError
+from logger.model.roles import Act, wanted
 from logger.people import People
-from logger.secret import secret_key
+from logger.store.secret import secret_key
+from logger.verdicts.current import Current
 
-from . import administration, alert, by_mail, news, sign_in
-from .access import ANYONE, allowed, needs
-from .components import refusal
-from .guard import ROUTES, Guard, csrf_cookie, undeclared
+from .access import administration, sign_in
+from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
+from .access.needs import ANYONE, allowed, needs
+from .data.queries import Queries
+from .data.source import Source, StoreSource
 from .pages import (
     excursions,
     gradients,
@@ -43,9 +44,10 @@ from .pages import (
     trend,
     wall,
 )
-from .queries import Queries
+from .pages import mail_link as by_mail
+from .parts import alert, news
+from .parts.components import refusal
 from .shell import shell
-from .source import Source, StoreSource
 
 CACHED = frozenset(name for name, need in ROUTES.items() if need == ANYONE)  # files of the program
 # In the order of the navigation: what is now, what was, what is in the room, what stands behind it.

@@ -10,11 +10,11 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from . import alert
-from .access import allowed, visitor
-from .components import aria
-from .preferences import fahrenheit
-from .queries import Queries
+from .access.needs import allowed, visitor
+from .data.preferences import fahrenheit
+from .data.queries import Queries
+from .parts import alert
+from .parts.components import aria
 
 # assets/sound.js keeps its word: what it says depends on what the browser allows.
 _SOUND: dict[str, Any] = {"data-sound": "", "aria-pressed": "false"}

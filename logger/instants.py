@@ -12,7 +12,9 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from .errors import IntervalError
-from .model import NS
+
+NS = 1_000_000_000
+
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHAPE = re.compile(

@@ -9,7 +9,8 @@ from typing import get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from .model import NS, Status
+from .instants import NS
+from .model import Status
 
 # How a stored status is written in an array: its place in this tuple.
 STATUS: tuple[str, ...] = get_args(Status)

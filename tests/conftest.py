@@ -11,6 +11,10 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from tests.builders import made
+
+__all__ = ["made"]  # a fixture for every folder
+
 ROOT = Path(__file__).resolve().parents[1]
 # A time limit for an example fails on a busy machine; no test asserts a time.
 settings.register_profile("stillroom", deadline=None)

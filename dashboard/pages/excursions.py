@@ -7,16 +7,17 @@ from urllib.parse import parse_qs, urlencode
 from dash import Dash, html
 from dash.development.base_component import Component
 
-from logger.accounts import Act
-from logger.dispositions import Book
+from logger.acts.dispositions import Book
 from logger.errors import StillroomError
-from logger.model import NS, Excursion
+from logger.instants import NS
+from logger.model import Excursion
+from logger.model.roles import Act
 
-from .. import decisions
-from ..alarm_figures import alarms_card
-from ..components import aria, card, refusal, table
-from ..queries import Queries
-from ..wording import age, exceedance, local, plain, written
+from ..data.queries import Queries
+from ..data.words import age, exceedance, local, plain, written
+from ..parts import decisions
+from ..parts.alarm_figures import alarms_card
+from ..parts.components import aria, card, refusal, table
 
 TITLE = "Excursions"
 PATH = "/excursions"

@@ -10,26 +10,13 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.errors import IntervalError, StillroomError
-from logger.model import NS
+from logger.instants import NS
+from logger.model.roles import Act
 
-from .. import figures
-from ..access import needs
-from ..components import (
-    aria,
-    behind,
-    button,
-    card,
-    choice,
-    field,
-    graph,
-    key_to_trace,
-    refusal,
-    svg,
-    table,
-)
-from ..gradients import (
+from ..access.needs import needs
+from ..charts import figures
+from ..charts.gradients import (
     FEWEST,
     NAMES,
     Direction,
@@ -44,10 +31,23 @@ from ..gradients import (
     room_air,
     standing,
 )
-from ..local_axis import offsets_in
-from ..profile import Level, profile
-from ..queries import Queries
-from ..wording import figure, instant, local, plain, unit, written
+from ..charts.local_axis import offsets_in
+from ..charts.profile import Level, profile
+from ..data.queries import Queries
+from ..data.words import figure, instant, local, plain, unit, written
+from ..parts.components import (
+    aria,
+    behind,
+    button,
+    card,
+    choice,
+    field,
+    graph,
+    key_to_trace,
+    refusal,
+    svg,
+    table,
+)
 from .trend import hourly
 
 TITLE = "Gradients"

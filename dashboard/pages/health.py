@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 
-from logger.accounts import Act
-from logger.model import NS
+from logger.instants import NS
+from logger.model.roles import Act
 
-from ..access import needs
-from ..components import card, swatch, table
-from ..queries import Queries
-from ..wording import age, local
+from ..access.needs import needs
+from ..data.queries import Queries
+from ..data.words import age, local
+from ..parts.components import card, swatch, table
 
 if TYPE_CHECKING:
-    from logger.health import Figure
+    from logger.service.health import Figure
 
 SAID = 3  # of what needs a look, in the first sentence
 TITLE = "Health"

@@ -11,17 +11,17 @@ from urllib.parse import parse_qs
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
-from logger.conflicts import Disagreement, decide, disagreements, of_source
+from logger.acts.conflicts import Disagreement, decide, disagreements, of_source
 from logger.errors import Refused, StillroomError
-from logger.incoming_files import refused_files
+from logger.model.roles import Act
+from logger.service.folder import refused_files
 
-from ..access import acting, allowed, needs
-from ..components import button, card, choice, field, refusal, table
-from ..import_forms import answered, questions, shown
-from ..importing import Desk, bring_in, describe, try_out, work
-from ..queries import Queries
-from ..wording import local, plain
+from ..access.needs import acting, allowed, needs
+from ..data.queries import Queries
+from ..data.words import local, plain
+from ..parts.components import button, card, choice, field, refusal, table
+from ..parts.import_desk import Desk, bring_in, describe, try_out, work
+from ..parts.import_forms import answered, questions, shown
 
 TITLE = "Import"
 PATH = "/import"

@@ -9,16 +9,17 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
+from logger.core.physics.expansion import IDEAL, MATERIALS
 from logger.errors import StillroomError
-from logger.model import NS, Inspection
-from logger.physics.expansion import IDEAL, MATERIALS
+from logger.instants import NS
+from logger.model import Inspection
+from logger.model.roles import Act
 
-from ..access import acting, needs
-from ..answering import answered, minutes, question
-from ..components import button, card, choice, field, refusal, verdict
-from ..queries import Queries
-from ..wording import between, instant, written
+from ..access.needs import acting, needs
+from ..data.queries import Queries
+from ..data.words import between, instant, written
+from ..parts.check_answer import answered, minutes, question
+from ..parts.components import button, card, choice, field, refusal, verdict
 
 TITLE = "Inspections"
 PATH = "/inspections"

@@ -9,15 +9,15 @@ from urllib.parse import parse_qs, urlencode
 from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.errors import StillroomError
+from logger.model.roles import Act
 from logger.store import Entry
 
-from ..access import needs
-from ..components import button, card, choice, field, refusal, table
-from ..journal_words import about, kind
-from ..queries import Queries
-from ..wording import instant, local
+from ..access.needs import needs
+from ..data.journal_words import about, kind
+from ..data.queries import Queries
+from ..data.words import instant, local
+from ..parts.components import button, card, choice, field, refusal, table
 
 TITLE = "Journal"
 PATH = "/journal"

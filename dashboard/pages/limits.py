@@ -10,17 +10,17 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 from flask import current_app
 
-from logger.accounts import Act, wanted
 from logger.errors import StillroomError
 from logger.model import Rule, Zone
+from logger.model.roles import Act, wanted
 from logger.store import SetupProposal
 
-from ..access import allowed, needs
-from ..components import behind, button, card, field, refusal, slot, table
-from ..guard import guard_of
-from ..queries import Queries
-from ..sign_in import confirmed
-from ..wording import between, local, plain, quantity_name
+from ..access.guard import guard_of
+from ..access.needs import allowed, needs
+from ..access.sign_in import confirmed
+from ..data.queries import Queries
+from ..data.words import between, local, plain, quantity_name
+from ..parts.components import behind, button, card, field, refusal, slot, table
 
 TITLE = "Limits"
 PATH = "/limits"

@@ -7,30 +7,21 @@ from typing import Any
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
+from logger.model.roles import Act
 
-from .. import figures
-from ..access import needs
-from ..components import (
-    behind,
-    card,
-    digest,
-    graph,
-    key_to_trace,
-    period_table,
-    svg,
-    swatch,
-    table,
-)
-from ..figures import Chart
-from ..live import TRACE_TICKS, cursor_of, live_tick
-from ..local_axis import offsets_in
-from ..plan import plan
-from ..queries import Queries
-from ..scale import scale
-from ..statements import Statement
-from ..wording import age, difference_unit, figure, quantity_name, sentence, unit
-from . import hands
+from ..access.needs import needs
+from ..charts import figures
+from ..charts.build import live_chart
+from ..charts.figures import Chart
+from ..charts.live import TRACE_TICKS, cursor_of, live_tick
+from ..charts.local_axis import offsets_in
+from ..charts.plan import plan
+from ..charts.scale import scale
+from ..data.queries import Queries
+from ..data.statements import Statement
+from ..data.words import age, difference_unit, figure, quantity_name, sentence, unit
+from ..parts import todo as hands
+from ..parts.components import behind, card, digest, graph, key_to_trace, period_table, svg, swatch, table
 from .trend import hourly
 
 TITLE = "Now"
@@ -42,7 +33,7 @@ def layout(q: Queries, _: str) -> Component:
     """The page with its first data in it."""
     zones = [zone.key for zone in q.setup.zones_now()]
     number = q.cursor()  # before the charts, or what arrives meanwhile would never be drawn
-    charts = [q.live_chart(zone) for zone in zones]
+    charts = [live_chart(q, zone) for zone in zones]
     parts = _parts(q, whole=True)
     cursor = cursor_of(number, charts)
     return html.Div(

@@ -9,20 +9,20 @@ from urllib.parse import parse_qs, urlencode
 from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
-from logger.confirmation import Entry
-from logger.confirmation import register as register_of
+from logger.core.calibration.interval import review
+from logger.core.calibration.status import Entry
+from logger.core.calibration.status import register as register_of
 from logger.errors import Refused, StillroomError
-from logger.interval_review import review
-from logger.model import NS
+from logger.instants import NS
+from logger.model.roles import Act
 
-from ..access import needs
-from ..certificates import certificate_card
-from ..comparing import compared, comparison_table
-from ..components import aria, button, card, field, refusal, several, swatch, table
-from ..drift import drift_card
-from ..queries import Queries
-from ..wording import between, instant, plain_difference, signed, written
+from ..access.needs import needs
+from ..data.queries import Queries
+from ..data.words import between, instant, plain_difference, signed, written
+from ..parts.certificates import certificate_card
+from ..parts.comparison import compared, comparison_table
+from ..parts.components import aria, button, card, field, refusal, several, swatch, table
+from ..parts.drift import drift_card
 
 TITLE = "Probes"
 PATH = "/probes"

@@ -14,22 +14,21 @@ from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 from flask import Response, abort, current_app, send_file
 
-from logger.accounts import Act
-from logger.current import Current
 from logger.errors import Refused, StillroomError, StoreError
-from logger.instants import said
-from logger.model import NS
-from logger.record import amend, issue, issue_of, issues, moment
+from logger.instants import NS, said
+from logger.model.roles import Act
+from logger.record import amend, issue, issue_of, issues, state_at
 from logger.record.reviews import Signer, label_of, missing, review, reviews
 from logger.record.reviews import shown as review_shown
+from logger.verdicts.current import Current
 
-from ..access import acting, allowed, needs, visitor
-from ..components import button, card, choice, field, refusal, slot, table, verdict
-from ..guard import guard_of
-from ..queries import Queries
-from ..sign_in import confirmed
-from ..wording import between, figure, instant, local, local_offset, plain, point
-from ..wording import moment as wall
+from ..access.guard import guard_of
+from ..access.needs import acting, allowed, needs, visitor
+from ..access.sign_in import confirmed
+from ..data.queries import Queries
+from ..data.words import between, figure, instant, local, local_offset, plain, point
+from ..data.words import moment as wall
+from ..parts.components import button, card, choice, field, refusal, slot, table, verdict
 
 TITLE = "Records"
 PATH = "/records"
@@ -88,7 +87,7 @@ def _answered(q: Queries, asked: Mapping[str, str]) -> Component:
     current, zone = _current(q), q.room.timezone
     at_ns = said(asked["at"], ZoneInfo(zone), q.now_ns(), "When")
     with current.judging:
-        told = moment(current.store, current.verdicts, asked.get("zone", ""), at_ns, q.now_ns())
+        told = state_at(current.store, current.verdicts, asked.get("zone", ""), at_ns, q.now_ns())
     head = [verdict(told["verdict"], told["reason"])]
     by = "; ".join(f"{r['who']} ({r['period']})" for r in told["reviews"])
     version = told["setup"] or {"version": "none", "approver": "nobody"}

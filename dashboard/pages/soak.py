@@ -9,14 +9,7 @@ from urllib.parse import parse_qs
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
-from logger.assessment import residual_K
-from logger.errors import Refused, StillroomError
-from logger.model import NS
-from logger.physics.expansion import material_of
-from logger.physics.thermal import BODIES, body_of
-from logger.soak_clocks import Reading
-from logger.soaking import (
+from logger.core.measurement.soak import (
     CAUTIONS,
     COLDER_K,
     FILMS,
@@ -30,12 +23,19 @@ from logger.soaking import (
     sizes,
     typed,
 )
+from logger.core.physics.expansion import material_of
+from logger.core.physics.thermal import BODIES, body_of
+from logger.errors import Refused, StillroomError
+from logger.inspections.assess import residual_K
+from logger.inspections.soak_clocks import Reading
+from logger.instants import NS
+from logger.model.roles import Act
 
-from ..access import acting, allowed, needs
-from ..answering import number
-from ..components import aria, button, card, choice, field, refusal
-from ..queries import Queries
-from ..wording import clock, difference, entered, plain, shown, unit
+from ..access.needs import acting, allowed, needs
+from ..data.queries import Queries
+from ..data.words import clock, difference, entered, plain, shown, unit
+from ..parts.check_answer import number
+from ..parts.components import aria, button, card, choice, field, refusal
 
 TITLE = "Soak"
 PATH = "/soak"

@@ -13,14 +13,19 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, ClientsideFunction, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from logger.accounts import Act
 from logger.errors import IntervalError, StillroomError
-from logger.model import NS
+from logger.instants import NS
+from logger.model.roles import Act
 
-from .. import figures
-from ..access import needs
-from ..charting import channels_in, channels_of, charted, quantities
-from ..components import (
+from ..access.needs import needs
+from ..charts import figures
+from ..charts.build import charted
+from ..charts.figures import Chart
+from ..charts.local_axis import offsets_in, stamps_in
+from ..data.channels import channels_in, channels_of, quantities
+from ..data.queries import Queries
+from ..data.words import instant, quantity_name, shown, unit, written
+from ..parts.components import (
     aria,
     behind,
     button,
@@ -34,10 +39,6 @@ from ..components import (
     several,
     table,
 )
-from ..figures import Chart
-from ..local_axis import offsets_in, stamps_in
-from ..queries import Queries
-from ..wording import instant, quantity_name, shown, unit, written
 
 TITLE = "Trend"
 PATH = "/trend"

@@ -11,16 +11,17 @@ from collections.abc import Sequence
 from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 
-from logger.accounts import Act
-from logger.model import NS, RuleState
-from logger.verdict_trace import runs_in_columns
+from logger.core.judge.trace import runs_in_columns
+from logger.instants import NS
+from logger.model import RuleState
+from logger.model.roles import Act
 
-from .. import theme
-from ..access import needs
-from ..components import aria
-from ..queries import Queries
-from ..statements import Statement
-from ..wording import age, figure, local, sentence
+from ..access.needs import needs
+from ..charts import theme
+from ..data.queries import Queries
+from ..data.statements import Statement
+from ..data.words import age, figure, local, sentence
+from ..parts.components import aria
 
 TITLE = "Wall view"
 PATH = "/wall"

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from .. import __version__
-from ..accounts import Scope
+from ..model.roles import Scope
 from .asked import Rows, Start
 
 VERSION = "v1"

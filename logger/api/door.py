@@ -8,9 +8,9 @@ from typing import Any, TypeVar
 
 from flask import Response, current_app, g, request
 
-from ..accounts import Scope
+from ..model.roles import Scope
 from ..people import Kind, Refusals, Token, Tokens
-from ..through import WAY
+from ..store.origin import WAY
 from .problems import problem
 
 Function = TypeVar("Function", bound=Callable[..., Any])

@@ -14,20 +14,20 @@ from zoneinfo import ZoneInfo
 from flask import Blueprint, Flask, Response, request
 from werkzeug.exceptions import Forbidden, HTTPException, UnsupportedMediaType
 
-from .. import __version__, actions
-from ..accounts import Scope
-from ..assessment import Question, assess
-from ..current import Current
+from .. import __version__
+from ..acts import inspections as actions
 from ..errors import Refused, StillroomError
-from ..health import Figure, health
-from ..incoming import AlreadyThere, push, take_rows
-from ..instants import rfc3339
-from ..model import NS, Inspection, PushedLine
+from ..inspections.assess import Question, assess
+from ..inspections.readiness import begin
+from ..instants import NS, rfc3339
+from ..model import Inspection, PushedLine
+from ..model.roles import Scope
 from ..people import Refusals, Tokens
-from ..readiness import begin
+from ..service.health import Figure, health
+from ..service.incoming import AlreadyThere, push, take_rows
 from ..store import Store
-from ..through import WAY
-from ..told import excursion_json
+from ..store.origin import WAY
+from ..verdicts.current import Current
 from . import asked, problems
 from .description import VERSION, description
 from .door import OPEN, Door, scope, token
@@ -106,7 +106,7 @@ class Interface:
             found = self._current.verdicts.excursions(zone, from_ns, to_ns, now_ns)
         if len(found) > MOST_EXCURSIONS:
             raise Refused(f"There are {len(found)} excursions in it; ask for a shorter interval.")
-        return _json({"excursions": [excursion_json(one) for one in found]})
+        return _json({"excursions": [one.to_dict() for one in found]})
 
     def start(self) -> Response:
         """Register a job that begins now."""

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import Refused
-from ..model import NS
+from ..instants import NS
 from ..package import pack, verify_package
-from ..record import issue, moment
-from ..verdicts import Verdicts
+from ..record import issue, state_at
+from ..verdicts.verdicts import Verdicts
 from .record import START_NS, ZONE, make, setup
 from .timing import timed
 
@@ -68,7 +68,7 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> F
         first, again = issued("a month", *month), issued("the same month", *month)
         whole = issued("everything", START_NS, end_ns)
         at_ns = START_NS + (days - 3) * DAY_NS
-        answer = timed(lambda: moment(store, Verdicts(store, made), ZONE, at_ns, now_ns))
+        answer = timed(lambda: state_at(store, Verdicts(store, made), ZONE, at_ns, now_ns))
         say("package")
         package = out / "package"
         packing = timed(

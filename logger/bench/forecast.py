@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
+from ..core.judge.forecast import Skill, skill
 from ..errors import UnknownName
-from ..forecast import Skill, skill
 from .record import values
 
 

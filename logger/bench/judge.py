@@ -19,12 +19,13 @@ import bottleneck as bn
 import numpy as np
 import pyarrow.parquet as pq
 
+from ..core.evidence.quality import constant_runs, gross_range, spikes
 from ..errors import Refused
-from ..ledger import HEAD
-from ..model import NS, Row, Setup
-from ..quality import constant_runs, gross_range, spikes
+from ..instants import NS
+from ..model import Row, Setup
 from ..store import Store
-from ..verdicts import Verdicts
+from ..verdicts.ledger import HEAD
+from ..verdicts.verdicts import Verdicts
 from .record import START_NS, STEP_NS, ZONE, make, setup
 from .timing import timed
 

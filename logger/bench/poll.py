@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..children import module
 from ..model import AsciiLine, Row
 from ..probes import buses, stop_all
+from ..processes.children import module
 
 PATTERN = r"T=(?P<t>-?[\d.]+)"
 
@@ -97,7 +97,7 @@ def _bare(seconds: int, late: list[float]) -> None:
 @contextmanager
 def _devices(lines: int) -> Iterator[list[str]]:
     """The other ends, in a process of their own."""
-    command = module("logger.simulation.many", "--lines", str(lines))
+    command = module("logger.simulation.many_probes", "--lines", str(lines))
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdin is not None  # noqa: S101 (pipes were asked for)
         assert process.stdout is not None  # noqa: S101

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from ..instants import NS
 from ..model import (
-    NS,
     Certificate,
     Channel,
     Placement,

@@ -15,7 +15,8 @@ from pathlib import Path
 import pyarrow.parquet as pq
 
 from ..errors import Refused
-from ..model import NS, Row
+from ..instants import NS
+from ..model import Row
 from ..store import Store
 from .record import START_NS, make, setup
 from .timing import timed

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import parse, rfc3339
-from .opening import Opened, opened
+from .context import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
-    from ..alarms import Alarm
+    from ..core.alarms.lifecycle import Alarm
 
 alarm = typer.Typer(help="Alarms: what asks for a person.")
 Key = Annotated[
@@ -39,7 +39,7 @@ def listed(
 
     States are those of IEC 62682: unacknowledged, acknowledged, returned unacknowledged, ...
     """
-    from ..actions import alarm_list
+    from ..acts.alarms import alarm_list
 
     with opened(data, config) as found:
         known = [a for a in alarm_list(found.store) if every or a.state != "normal"]
@@ -52,7 +52,7 @@ def listed(
 
 
 def _alarm_json(found: Opened, a: Alarm) -> dict[str, Any]:
-    from ..actions import alarm_specs
+    from ..acts.alarms import alarm_specs
 
     spec = next((s for s in alarm_specs(found.setup) if s.key == a.key), None)
     return {
@@ -111,7 +111,7 @@ def acknowledge(
     Example:
       stillroom alarm acknowledge bay-temperature --who "Greta Holm" --comment "door closed"
     """
-    from ..attending import acknowledge_many
+    from ..acts.alarms import acknowledge_many
 
     with opened(data, config) as found:
         after = acknowledge_many(found.store, keys, person(who), comment, found.now_ns)
@@ -142,7 +142,7 @@ def shelve(
     Example:
       stillroom alarm shelve bay-humidity --hours 8 --reason "humidifier is being serviced"
     """
-    from ..attending import shelve as shelved
+    from ..acts.alarms import shelve as shelved
     from ..errors import Refused
 
     if (hours is None) == (until is None):
@@ -168,7 +168,7 @@ def _acting(name: str, verb: str) -> None:
         config: Config = None,
         as_json: Json = False,
     ) -> None:
-        from .. import attending
+        from ..acts import alarms as attending
 
         with opened(data, config) as found:
             after = getattr(attending, verb)(found.store, key, person(who), reason, found.now_ns)
@@ -216,8 +216,8 @@ def prove(
     """
     from dataclasses import asdict
 
-    from ..proving import missed
-    from ..proving import prove as proved
+    from ..acts.route_tests import missed
+    from ..acts.route_tests import prove as proved
 
     with opened(data, config) as found:
         key, _ = proved(found.store, found.config, person(who), found.now_ns, route or ())
@@ -248,7 +248,7 @@ def _outcome(reached: bool, tested_all: bool) -> str:
 def _waited(found: Opened, key: str, wait_s: float) -> list[Any]:
     import time
 
-    from ..proving import receipts
+    from ..acts.route_tests import receipts
 
     deadline = time.monotonic() + wait_s
     while True:

@@ -11,16 +11,16 @@ import typer
 
 from ..errors import Refused, StillroomError, StoreDamaged
 from ..instants import parse, rfc3339, wall
-from .opening import applied_setup, has_record, opened
+from .context import applied_setup, has_record, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from ..disposing import Losing
-    from ..store.backup import Report
-    from ..store.generations import Generation
+    from ..record.disposal import Losing
+    from ..store.backup.backup import Report
+    from ..store.backup.catalogue import Generation
 
 To = Annotated[
     Path | None,
@@ -74,7 +74,7 @@ def backup(
             _list(target, as_json)
             return
         report = _backed_up(found.store, target, person(who), keep or (plan.keep if plan else 14), anew)
-    from ..store.backup import told
+    from ..store.backup.backup import told
 
     answer(told(report), as_json, _lines(report, target))
     if not report.intact:
@@ -82,8 +82,8 @@ def backup(
 
 
 def _backed_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Report:
-    from ..proof import altered_verdicts
-    from ..store.backup import backup as make
+    from ..record.proof import altered_verdicts
+    from ..store.backup.backup import backup as make
 
     try:
         return make(store, target, who, time.time_ns(), keep=keep, anew=anew, also=altered_verdicts)
@@ -109,8 +109,8 @@ def _lines(report: Report, target: Path) -> list[str]:
 
 
 def _list(target: Path, as_json: bool) -> None:
-    from ..store.generations import generations, is_target
-    from ..store.scrubbing import scrubbed
+    from ..store.backup.catalogue import generations, is_target
+    from ..store.backup.scrub import scrubbed
 
     if not target.is_dir() or not is_target(target):
         raise Refused(f"{target} is no folder of backups.")
@@ -158,9 +158,9 @@ def restore(
     Example:
       stillroom restore --from /mnt/archive/room-east --data /srv/room-east
     """
-    from ..store.reimport import begin_from, is_export
-    from ..store.restore import restore as put
-    from ..store.restore import tried
+    from ..store.backup.restore import restore as put
+    from ..store.backup.restore import tried
+    from ..store.exchange.load import begin_from, is_export
 
     if test_of is not None and not has_record(test_of):
         raise Refused(f"There is no data folder {test_of}; name the record whose backup is tested.")
@@ -219,9 +219,9 @@ def dispose(
     Example:
       stillroom dispose --before 2016-01-01 --who "Greta Holm" --approver "Ines Faber" --why "QM 4.2"
     """
-    from ..accounts import Act
-    from ..disposing import dispose as let_go
+    from ..model.roles import Act
     from ..people import People
+    from ..record.disposal import dispose as let_go
     from ..store.disposal import Request
 
     with opened(data, config) as found:

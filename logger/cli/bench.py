@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from .options import Json
-from .printing import answer
+from .output import answer
 
 bench_app = typer.Typer(
     help="Measure the speed on this machine, on records made for it.", no_args_is_help=True
@@ -83,7 +83,7 @@ def dashboard(
 
     Needs playwright and a Chromium, as the tests do. Making ten years takes a minute or two: see --keep.
     """
-    from dashboard.bench import run
+    from dashboard.bench.bench import run
 
     def say(line: str) -> None:
         typer.echo(line, err=True)

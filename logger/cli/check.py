@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ..derivation import scale_name
 from ..errors import Refused
-from ..instants import parse, wall_span
-from ..printed import printed, unit_name
-from . import thermal as about
-from .opening import Opened, interval, opened
+from . import measurement_options as about
+from .answers import assessment_lines
+from .context import Opened, interval, opened
 from .options import DEFAULT_DATA, Config, Data, Json
-from .printing import answer, duration, figures, table
+from .output import answer
 
 if TYPE_CHECKING:
-    from ..assessment import Assessment, Question
-    from ..inspection import Check
+    from ..inspections.assess import Assessment, Question
 
 EXIT_OF = {"stable": 0, "not stable": 10, "not shown": 11}
 BROKEN_STAMP = 12
@@ -140,8 +136,8 @@ def check(
 
 def _list(file: Path, data: Path, config: Path | None, as_json: bool) -> int:
     """Every interval of a list; the worst decides the exit code."""
-    from ..job_lists import read_list
-    from .inspection import answered, lines_of
+    from ..inspections.lists import read_list
+    from .answers import answered, lines_of
 
     with opened(data, config) as found:
         rows = answered(found, [one.job for one in read_list(file, found.zone_info, named=False)])
@@ -157,8 +153,8 @@ def _asked(
     activity: str,
     stamp: str | None,
 ) -> Question:
-    from ..assessment import Question
-    from ..stamp import read_stamp
+    from ..core.measurement.stamp import read_stamp
+    from ..inspections.assess import Question
 
     if stamp is not None:
         if any(where):
@@ -176,14 +172,14 @@ def _asked(
 
 
 def _assessed(found: Opened, asked: Question) -> Assessment:
-    from ..assessment import assess
+    from ..inspections.assess import assess
 
     return assess(found.verdicts(), asked, found.now_ns)
 
 
 def _same(stamp: str, done: Assessment) -> bool:
     """Whether every word of the line is what the record says: a digest beside another verdict is forged."""
-    from ..stamp import read_stamp
+    from ..core.measurement.stamp import read_stamp
 
     return read_stamp(stamp) == read_stamp(done.to_json()["stamp"])
 
@@ -193,8 +189,8 @@ def _stamp_lines(found: Opened, stamp: str | None, done: Assessment) -> list[str
         return []
     if _same(stamp, done):
         return ["The stamp holds: same interval, same verdict, same digest.", ""]
-    from ..stamp import read_stamp
-    from ..verdict_issues import told_of_digest
+    from ..core.measurement.stamp import read_stamp
+    from ..inspections.revisions import told_of_digest
 
     was, now = read_stamp(stamp), read_stamp(done.to_json()["stamp"])
     young = " It was provisional then." if was.provisional else ""
@@ -206,57 +202,6 @@ def _stamp_lines(found: Opened, stamp: str | None, done: Assessment) -> list[str
     ]
 
 
-def assessment_lines(found: Opened, done: Assessment) -> list[str]:
-    """The answer for a person: verdict, why, µm, words for the certificate, the line for the report."""
-    told = done.to_json()
-    statement = told["statement"] or "No statement: what is not shown is not certified."
-    return [
-        *check_lines(found, done.check),
-        *_thermal_lines(done),
-        "",
-        f"  for the certificate: {statement}",
-        f"  for the report: {told['stamp']}",
-    ]
-
-
-def _thermal_lines(done: Assessment) -> list[str]:
-    told: Any = done.thermal_json()
-    if told is None:
-        return []
-    notices = [f"  note: {n}" for n in told["notices"]]
-    if not done.thermal:
-        return ["", "  Thermal error: not shown.", *notices]
-    worst = done.thermal[0]
-    U = "" if worst.U_um is None else f", U {worst.U_um:.2f} µm (k = 2)"
-    share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"
-    by = "JCGM 100" if worst.adding_up == "gum" else "ASME B89.6.2"
-    sides = told["temperatures"]
-    what = f"{worst.feature}, {worst.material} on {scale_name(worst.scale_material)}"
-    rows = [
-        (n, _figure(sides[n]["mean_C"]), f"{2 * sides[n]['u_K']:.3f}", sides[n]["how"])
-        for n in ("part", "scale")
-    ]
-    way = "long" if worst.nde_um >= 0 else "short"
-    return [
-        "",
-        f"  Thermal error of {what}, {worst.case}, by {by}:",
-        f"  The part measures {abs(worst.nde_um):.2f} µm {way} (NDE){U}, drift {worst.ed_um:.2f} µm, "
-        f"TVE {worst.tve_um:.2f} µm ({worst.tve_source}){share}.",
-        *_index_lines(worst),
-        "",
-        *table(("temperature", "mean °C", "U K", "how"), rows),
-        "",
-        *table(("contribution", "µm"), [(c.name, f"{c.um:.3f}") for c in worst.contributions]),
-        *notices,
-    ]
-
-
-def _index_lines(worst: Any) -> list[str]:
-    if worst.tei_pct is None:
-        return []
-    return [f"  TEI {worst.tei_pct:.1f} % of the tolerance (ASME B89.6.2, UNDE {worst.unde_um:.2f} µm)."]
-
-
 def _known(found: Opened, zone: str, activity: str) -> None:
     """A misspelt activity would be judged by the general limits, which may be wider."""
     known = {r.activity for s in found.setup.every() for r in s.rules if r.zone == zone and r.activity}
@@ -266,56 +211,3 @@ def _known(found: Opened, zone: str, activity: str) -> None:
             f"No rule of zone {zone!r} is for the activity {activity!r}; it has rules for: {names}. "
             "Without --activity the general limits hold."
         )
-
-
-def check_lines(found: Opened, result: Check) -> list[str]:
-    """The answer for a person: the verdict, why, and what the channels read."""
-    told: Any = result.to_json()
-    name = found.setup.zone(result.zone).name
-    when = wall_span(result.from_ns, result.to_ns, found.zone_info)
-    head = f"{name}, {when}: {result.verdict} ({result.reason})."
-    reasons = [_reason_row(found, r) for r in leading_first(told)]
-    heads = ("reason", "rule", "probe", "when", "worst", "limit", "U", "unit", "because")
-    read = [
-        (
-            s.channel,
-            *(_figure(None if n is None else printed(n, s.unit)) for n in (s.min, s.max, s.mean, s.span)),
-            unit_name(s.unit),
-            _share(s.share_conforming),
-            _share(s.share_conforming_in_use),
-        )
-        for s in result.statistics
-    ]
-    return [
-        head + (" Provisional: younger readings may still change it." if result.provisional else ""),
-        "",
-        f"  {result.because}",
-        *(["", *table(heads, reasons)] if reasons else []),
-        "",
-        *table(("channel", "min", "max", "mean", "span", "unit", "conforming", "in hours of use"), read),
-        "",
-        *(f"  note: {notice}" for notice in result.notices),
-        f"  decision rule: {result.decision_rule}; pre-window {duration(result.pre_window_s)}",
-        f"  settings: {'; '.join(result.settings)}",
-        f"  setup {result.setup[:12]}, {result.software}, digest {told['digest'][:12]}",
-    ]
-
-
-def leading_first(told: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Every reason, the one beside the verdict first; the others in the order in which reasons apply."""
-    return [*filter(None, [told["leading"]]), *(r for r in told["reasons"] if r != told["leading"])]
-
-
-def _figure(value: float | None) -> str:
-    return "" if value is None else f"{value:.2f}"
-
-
-def _share(share: float | None) -> str:
-    return "" if share is None else f"{share:.1%}"
-
-
-def _reason_row(found: Opened, r: Mapping[str, Any]) -> tuple[Any, ...]:
-    before = "before " if r["pre_window"] else ""
-    when = wall_span(parse(r["from"], found.zone_info), parse(r["to"], found.zone_info), found.zone_info)
-    told = figures(*(None if r[k] is None else printed(r[k], r["unit"]) for k in ("worst", "limit", "U")))
-    return before + r["reason"], r["rule"], r["probe"], when, *told, unit_name(r["unit"]), r["why"]

@@ -8,12 +8,12 @@ import typer
 
 from ..errors import UnknownName
 from ..instants import parse, rfc3339
-from .opening import opened
+from .context import opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
-    from ..store.unplaced import Unplaced
+    from ..store.hot.unplaced import Unplaced
 
 clock = typer.Typer(help="Clocks: those of probes compared, that of this machine corrected.")
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How it was found, for the journal.")]
@@ -31,7 +31,7 @@ def group() -> None:
 @clock.command("list")
 def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
     """Comparisons of the probes' own clocks, and boots of this machine whose stamps wait for a correction."""
-    from ..store.unplaced import unplaced, waiting_boots
+    from ..store.hot.unplaced import unplaced, waiting_boots
 
     with opened(data, config) as found:
         compared = [c for probe in found.setup.probes for c in found.store.clocks.comparisons(probe)]
@@ -80,7 +80,7 @@ def compare(
     Example:
       stillroom clock compare P5 --shows 2026-11-14T09:56 --at 2026-11-14T10:00 --why "read out"
     """
-    from ..store.clocks import Comparison
+    from ..store.hot.clocks import Comparison
 
     with opened(data, config) as found:
         if probe not in found.setup.probes:
@@ -91,9 +91,9 @@ def compare(
             told = Comparison(probe, clock_ns, clock_ns - at_ns)
             found.store.clocks.compare(told, person(who), why.strip() or "compared by a person", conn)
     ahead_s = (clock_ns - at_ns) / 1e9
-    said = f"The clock of {probe} was {abs(ahead_s):g} s {'ahead' if ahead_s > 0 else 'behind'}."
+    required_text = f"The clock of {probe} was {abs(ahead_s):g} s {'ahead' if ahead_s > 0 else 'behind'}."
     more = "Its readings are moved by that, evenly since the comparison before; their stamps stay."
-    answer({"probe": probe, "ahead_s": ahead_s}, as_json, [said, more])
+    answer({"probe": probe, "ahead_s": ahead_s}, as_json, [required_text, more])
 
 
 @clock.command("correct")
@@ -116,10 +116,10 @@ def correct(
     Example:
       stillroom clock correct 0b1c2d3e --shift 3600 --why "compared with the radio clock by the door"
     """
-    from ..approval import said
-    from ..store.unplaced import waiting_boots
+    from ..acts.required import required_text
+    from ..store.hot.unplaced import waiting_boots
 
-    why = said(why, "reason")
+    why = required_text(why, "reason")
     with opened(data, config) as found:
         clocks = found.store.clocks
         waiting = waiting_boots(found.store)

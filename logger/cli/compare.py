@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import IntervalError, Refused
-from ..instants import parse, rfc3339
-from ..model import NS
-from .opening import opened
+from ..instants import NS, parse, rfc3339
+from .context import opened
 from .options import DEFAULT_DATA, Config, Data, Json
-from .printing import answer, table
+from .output import answer, table
 
 if TYPE_CHECKING:
-    from ..side_by_side import SideBySide
+    from ..core.calibration.comparison import SideBySide
 
 
 def add_to(app: typer.Typer) -> None:
@@ -42,8 +41,8 @@ def compare(
     Example:
       stillroom compare P1.temperature P2.temperature --from 2026-10-20T20:00 --to 2026-10-20T22:00
     """
-    from ..curves import curve, together
-    from ..side_by_side import side_by_side
+    from ..core.calibration.comparison import side_by_side
+    from ..verdicts.curves import curve, together
 
     with opened(data, config) as found:
         from_ns, to_ns = parse(begin, found.zone_info, "--from"), parse(end, found.zone_info, "--to")

@@ -9,12 +9,12 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse, rfc3339
-from .opening import Opened, opened
+from .context import Opened, opened
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
-    from ..conflicts import Disagreement
+    from ..acts.conflicts import Disagreement
 
 conflict = typer.Typer(help="Conflicts: two values for one instant, of which neither counts until decided.")
 
@@ -69,7 +69,7 @@ def decided(
     Example:
       stillroom conflict decide --keep bay-october.csv --why "the other file was read out by mistake"
     """
-    from .. import conflicts
+    from ..acts import conflicts
 
     if [keep is not None, value is not None, none].count(True) != 1:
         raise Refused("Say one of --keep SOURCE, --value V and --none; nothing was decided.")
@@ -85,7 +85,7 @@ def decided(
 def _chosen(
     found: Opened, channel: str | None, start: str | None, end: str | None, every: bool
 ) -> list[Disagreement]:
-    from ..conflicts import disagreements
+    from ..acts.conflicts import disagreements
 
     first = parse(start, found.zone_info, "--from") if start else 0
     last = parse(end, found.zone_info, "--to") if end else 2**63 - 1

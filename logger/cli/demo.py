@@ -51,6 +51,6 @@ def demo(
     Example:
       stillroom demo --drift
     """
-    from ..demo import Options, run
+    from ..simulation.demo import Options, run
 
     run(Options(data, config, port, mail_port, history_only, drift, not no_browser), typer.echo)

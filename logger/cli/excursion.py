@@ -7,12 +7,11 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from ..instants import parse, rfc3339, wall
-from ..model import NS, Excursion
-from ..told import excursion_json
-from .opening import opened, whole_or_interval
+from ..instants import NS, parse, rfc3339, wall
+from ..model import Excursion
+from .context import opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
-from .printing import answer, counted, duration, figures, table
+from .output import answer, counted, duration, figures, table
 
 excursion = typer.Typer(help="Excursions: runs of a rule not met, and what was decided.")
 
@@ -45,7 +44,7 @@ def excursions(
     Example:
       stillroom excursion list --from 2026-10-19 --to 2026-10-20
     """
-    from ..dispositions import book
+    from ..acts.dispositions import book
 
     with opened(data, config) as found:
         if zone is not None:
@@ -59,7 +58,7 @@ def excursions(
     asked = sum(s == "open" for s in states)
     first = f"{counted(len(both), 'excursion')}, {asked} of them to be decided on."
     lines = [first, "", *table(heads, [_excursion_row(e, s, found.zone_info) for e, s in both])]
-    answer([excursion_json(e) | {"disposition": s} for e, s in both], as_json, lines)
+    answer([e.to_dict() | {"disposition": s} for e, s in both], as_json, lines)
 
 
 def _state(e: Excursion, decided: Any) -> str:
@@ -108,9 +107,9 @@ def note(
     """
     from dataclasses import asdict
 
-    from ..accounts import Act
-    from ..affected import by_excursion, excursion_at, undecided
-    from ..dispositions import Findings, book, note_excursion
+    from ..acts.dispositions import Findings, book, note_excursion
+    from ..inspections.impact import by_excursion, excursion_at, undecided
+    from ..model.roles import Act
     from ..people.authority import refuse_without_authority
 
     given = Findings(cause, detail, immediate, impact, decision, customer)
@@ -148,7 +147,7 @@ def causes(
     """
     from dataclasses import asdict
 
-    from ..dispositions import REPEATS, before_after, book, pareto
+    from ..acts.dispositions import REPEATS, before_after, book, pareto
 
     with opened(data, config) as found:
         from_ns, to_ns = whole_or_interval(found, start, end)
@@ -164,7 +163,7 @@ def causes(
             effect = before_after(every, at_ns, found.now_ns)
     told = {
         "causes": [asdict(c) for c in counted_],
-        "repeats": [excursion_json(e) for e in again],
+        "repeats": [e.to_dict() for e in again],
         "effect": None if effect is None else asdict(effect),
     }
     lines = table(

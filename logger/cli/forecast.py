@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from ..model import NS, Rule
-from .opening import Opened, opened
+from ..instants import NS
+from ..model import Rule
+from .context import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Zone
-from .printing import answer, table
+from .output import answer, table
 
 if TYPE_CHECKING:
-    from ..forecast import Gain, Line
+    from ..core.judge.forecast import Gain, Line
 
 
 def add_to(app: typer.Typer) -> None:
@@ -47,7 +48,7 @@ def _first(rows: list[dict[str, Any]]) -> str:
 
 
 def _rows(found: Opened, zone: str) -> list[dict[str, Any]]:
-    from ..forecast import WINDOW_MIN, line
+    from ..core.judge.forecast import WINDOW_MIN, line
 
     verdicts, now_ns = found.verdicts(), found.now_ns
     gains = verdicts.forecast_gains(zone, now_ns)
@@ -64,8 +65,8 @@ def _rows(found: Opened, zone: str) -> list[dict[str, Any]]:
 
 
 def _row(channel: str, rule: Rule, known: Gain | None, found: Line | None) -> dict[str, Any]:
-    from ..ahead import skill_text
-    from ..forecast import crossing, stays_within
+    from ..core.judge.forecast import crossing, stays_within
+    from ..core.judge.outlook import skill_text
 
     speaks = found is not None and known is not None and known.speaks
     ahead = crossing(found, rule.lower, rule.upper) if speaks and found is not None else None

@@ -11,7 +11,7 @@ from ..errors import Refused
 from .options import Config
 
 if TYPE_CHECKING:
-    from ..outside import Watcher
+    from ..service.watcher import Watcher
 
 
 def add_to(app: typer.Typer) -> None:
@@ -52,8 +52,8 @@ def heartbeat(
     Example:
       stillroom heartbeat --file /mnt/room-east/heartbeat --config config
     """
-    from ..outside import Watcher, of_address, of_file
-    from .opening import from_folder
+    from ..service.watcher import Watcher, of_address, of_file
+    from .context import from_folder
     from .options import DEFAULT_CONFIG
 
     if (file is None) == (url is None):
@@ -69,7 +69,7 @@ def heartbeat(
 def _watch(watcher: Watcher, every_s: float) -> None:
     import time
 
-    from ..stopping import StopRequest
+    from ..service.stop_request import StopRequest
 
     with StopRequest() as stop:
         next_s = time.monotonic()

@@ -8,19 +8,20 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ..confined import start_early
 from ..errors import ImportRefused, Refused
-from ..instants import rfc3339
-from .opening import Opened, applied_setup, has_record, opened_or_new
+from ..processes.confined import start_early
+from ..service.stop_request import StopRequest
+from .context import Opened, applied_setup, has_record, opened_or_new
+from .import_results import preview_dict, result_dict, result_lines
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, table
+from .output import answer
 
 if TYPE_CHECKING:
-    from ..imports import Conflict, ImportResult, Profile
+    from ..imports import ImportResult, Profile
     from ..imports.describing import Description
     from ..imports.preview import Preview
     from ..model import Setup
@@ -95,8 +96,6 @@ def imports(
       stillroom import --watch /srv/loggers --profile machine-bay
     """
     if watch is not None:
-        from .watching import watch_folder
-
         watch_folder(watch, profile, person(who), data, config)
     elif not files:
         raise Refused("Name the files to import, or a folder with --watch; nothing was imported.")
@@ -150,10 +149,10 @@ def _import(  # noqa: PLR0917 (the options of the command)
         if not dry_run:
             done = [imported(found, file, how, who, say, without) for file, how, _, _ in tried]
     shown = [preview for *_, preview in tried] if dry_run else []
-    payload = [_result_json(r, dry_run) for r in done]
+    payload = [result_dict(r, dry_run) for r in done]
     for body, seen in zip(payload, shown, strict=False):
-        body["preview"] = None if seen is None else _preview_json(seen)
-    answer(payload, as_json, _lines(done, dry_run, shown))
+        body["preview"] = None if seen is None else preview_dict(seen)
+    answer(payload, as_json, result_lines(done, dry_run, shown))
 
 
 def _all_tried(
@@ -343,62 +342,33 @@ def profile_for(found: Opened, file: Path, wanted: str | None) -> Profile:
     return profiles[wanted]
 
 
-def _result_json(r: ImportResult, dry_run: bool) -> dict[str, Any]:
-    return {
-        "file": r.name,
-        "sha256": r.sha256,
-        "dry_run": dry_run,
-        "already": r.already,
-        "rows": r.rows,
-        "stored": r.stored,
-        "duplicates": r.duplicates,
-        "conflicts": [_conflict(c) for c in r.conflicts],
-        "flagged": r.flagged,
-        "from": None if r.first_ns is None else rfc3339(r.first_ns),
-        "to": None if r.last_ns is None else rfc3339(r.last_ns),
-        "assumed": list(r.assumed),
-        "left_out": [{"line": line, "text": text} for line, text in r.left_out],
-    }
+EVERY_S = 2.0
 
 
-def _preview_json(seen: Preview) -> dict[str, Any]:
-    def row(one: Any) -> dict[str, Any]:
-        return {"line": one.line, "at": rfc3339(one.taken_ns), "values": dict(one.values)}
+def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config: Path | None) -> None:
+    """Look at the folder again and again; tells what became of each file."""
+    from ..imports.watching import Folder
 
-    axes = [
-        {
-            "channel": a.channel,
-            "readings": a.rows,
-            "step_s": a.step_s,
-            "gaps": [[rfc3339(begin), rfc3339(end)] for begin, end in a.gaps],
-            "low": a.low,
-            "high": a.high,
-        }
-        for a in seen.axes
-    ]
-    ends = {"first": [row(r) for r in seen.first], "last": [row(r) for r in seen.last]}
-    return {**ends, "flagged": [row(r) for r in seen.flagged], "axes": axes}
+    watched = Folder(folder)
+    with opened_or_new(data, config, who) as found, StopRequest() as stop:
+        applied_setup(found)
+        typer.echo(f"Watching {folder}; Ctrl-C ends it.")
+        while not stop.asked:
+            _turn(found, watched, profile, who)
+            until = time.monotonic() + EVERY_S
+            stop.wait(lambda until=until: time.monotonic() < until)  # type: ignore[misc]
 
 
-def _conflict(c: Conflict) -> dict[str, Any]:
-    return {"channel": c.channel, "taken": rfc3339(c.taken_ns), "stored": c.stored, "found": c.found}
+def _turn(found: Opened, watched: object, profile: str | None, who: str) -> None:
+    from ..imports.importer import plain_name
+    from ..imports.watching import Folder
+    from ..service.folder import tell_refused
 
-
-def _lines(done: Sequence[ImportResult], dry_run: bool, shown: Sequence[Preview | None]) -> list[str]:
-    from ..imports.preview import lines_of
-
-    total = sum(r.stored for r in done)
-    heads = ("file", "rows", "stored", "there already", "conflicts", "without value", "from", "to")
-    rows = [_row(r) for r in done]
-    notes = [f"  {r.name}: {note}" for r in done for note in r.assumed]
-    notes += [f"  {r.name}: imported before, nothing to do" for r in done if r.already]
-    if not dry_run and any(r.conflicts for r in done):
-        notes.append("  values that contradict others wait for a decision: stillroom conflict list")
-    seen = [line for one in shown if one is not None for line in ("", *lines_of(one))]
-    first = f"{total} readings would be stored." if dry_run else f"{total} readings are stored."
-    return [first, "", *table(heads, rows), *seen, "", *notes]
-
-
-def _row(r: ImportResult) -> tuple[Any, ...]:
-    ends = [None if at is None else rfc3339(at) for at in (r.first_ns, r.last_ns)]
-    return r.name, r.rows, r.stored, r.duplicates, len(r.conflicts), r.flagged, *ends
+    assert isinstance(watched, Folder)  # noqa: S101 (imported late)
+    done = watched.outcomes(
+        lambda path: imported(found, path, profile_for(found, path, profile), who), time.monotonic()
+    )
+    for one in done:
+        if one.state == "refused":
+            tell_refused(found.store, one, who)
+        typer.echo(f"{plain_name(one.path)}: {one.why or one.state}")

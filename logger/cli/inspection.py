@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from ..errors import Refused
 from ..instants import parse, rfc3339
 from ..model import Inspection
-from .check import leading_first
-from .opening import Opened, opened, whole_or_interval
+from .answers import answered, lines_of
+from .context import Opened, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
-    from ..affected import Touched
-    from ..bulk import Answer
+    from ..inspections.impact import Touched
 
 inspection = typer.Typer(help="Inspections, each with its verdict.")
 
@@ -48,7 +47,7 @@ def inspections(
     Example:
       stillroom inspection list --zone machine-bay
     """
-    from ..actions import inspections as registered
+    from ..acts.inspections import inspections as registered
 
     with opened(data, config) as found:
         if zone is not None:
@@ -59,68 +58,8 @@ def inspections(
     answer(rows, as_json, lines_of(rows))
 
 
-def lines_of(rows: Sequence[dict[str, Any]]) -> list[str]:
-    """A sentence and a table of judged jobs."""
-    heads = ("key", "zone", "from", "to", "verdict", "reason", "U_um", "share", "title")
-    return [
-        f"{counted(len(rows), 'inspection')}.",
-        "",
-        *table(heads, [[row[h] for h in heads] for row in rows]),
-    ]
-
-
 def _touches(job: Inspection, from_ns: int, to_ns: int) -> bool:
     return job.from_ns < to_ns and (job.to_ns is None or job.to_ns > from_ns)
-
-
-def answered(found: Opened, jobs: Sequence[Inspection]) -> list[dict[str, Any]]:
-    """Each job with its verdict and µm, as plain data."""
-    from ..assessment import question_of
-    from ..bulk import assess_many
-
-    questions = [question_of(job, found.now_ns) for job in jobs]
-    answers = assess_many(found.verdicts(), questions, found.now_ns)
-    return [row_of(job, one) for job, one in zip(jobs, answers, strict=True)]
-
-
-def row_of(job: Inspection, one: Answer) -> dict[str, Any]:
-    """A job and its answer as plain data."""
-    told = {
-        "key": job.key,
-        "zone": job.zone,
-        "from": rfc3339(job.from_ns),
-        "to": None if job.to_ns is None else rfc3339(job.to_ns),
-        "title": job.title,
-        "part": job.part,
-        "material": job.material,
-        "length_mm": job.length_mm,
-        "tolerance_um": job.tolerance_um,
-        "machine": job.machine,
-        "person": job.person,
-        "activity": job.activity,
-    }
-    if one.found is None:
-        nothing: dict[str, Any] = {
-            "verdict": "not shown",
-            "reason": one.refused,
-            "because": one.refused,
-            "reasons": [],
-            "digest": None,
-        }
-        return told | nothing | {"thermal": None, "U_um": None, "share": None}
-    check = one.found.check.to_json()
-    thermal = one.found.thermal_json()
-    share = thermal and thermal.get("share_of_tolerance")
-    return told | {
-        "verdict": check["verdict"],
-        "reason": check["reason"],
-        "because": check["because"],
-        "reasons": leading_first(check),
-        "digest": check["digest"],
-        "thermal": thermal,
-        "U_um": None if not thermal or thermal.get("U_um") is None else round(thermal["U_um"], 3),
-        "share": None if share is None else f"{share:.1%}",
-    }
 
 
 @inspection.command("start")
@@ -146,7 +85,7 @@ def start(
     Example:
       stillroom inspection start "Gear case 7" --zone machine-bay --part "GC-114 no. 7"
     """
-    from ..readiness import begin, ready
+    from ..inspections.readiness import begin, ready
 
     with opened(data, config) as found:
         verdicts, name = found.verdicts(), person(who)
@@ -174,7 +113,7 @@ def stop(
     Example:
       stillroom inspection stop I-2701
     """
-    from ..actions import stop_inspection
+    from ..acts.inspections import stop_inspection
 
     with opened(data, config) as found:
         job = stop_inspection(found.store, key, person(who), found.now_ns)
@@ -196,7 +135,7 @@ def issues(
     Example:
       stillroom inspection issues I-2603
     """
-    from ..verdict_issues import issues as issued
+    from ..inspections.revisions import issues as issued
 
     with opened(data, config) as found:
         rows = [vars(i) | {"at": rfc3339(i.at_ns)} for i in issued(found.store).get(key, [])]
@@ -222,7 +161,7 @@ def ready_now(
     Example:
       stillroom inspection ready --zone machine-bay
     """
-    from ..readiness import ready
+    from ..inspections.readiness import ready
 
     with opened(data, config) as found:
         told = ready(found.verdicts(), zone, found.now_ns, activity)
@@ -247,8 +186,8 @@ def imported(
     Example:
       stillroom inspection import jobs.xlsx
     """
-    from ..actions import add_inspections
-    from ..job_lists import read_list
+    from ..acts.inspections import add_inspections
+    from ..inspections.lists import read_list
 
     with opened(data, config) as found:
         jobs = [one.job for one in read_list(file, found.zone_info)]
@@ -302,7 +241,7 @@ def _impact(
     span: tuple[str | None, str | None],
     error_K: float | None,
 ) -> list[Touched]:
-    from .. import affected
+    from ..inspections import impact as affected
 
     (zone, at, rule), (probe, certificate, position) = excursion, wrong
     verdicts, now_ns = found.verdicts(), found.now_ns
@@ -369,8 +308,8 @@ def decide(
       stillroom inspection decide I-2603 --zone machine-bay --at 2026-10-19T05:30 \\
         --decision "measure again" --customer "delivery a day later" --why "4 µm of 12 µm"
     """
-    from .. import affected
-    from ..accounts import Act
+    from ..inspections import impact as affected
+    from ..model.roles import Act
     from ..people.authority import refuse_without_authority
 
     with opened(data, config) as found:
@@ -406,7 +345,7 @@ def standard(
     """
     from dataclasses import asdict
 
-    from ..standards import read_standard, sensitivity
+    from ..inspections.check_standards import read_standard, sensitivity
 
     with opened(data, config) as found:
         measured = read_standard(file, found.zone_info)

@@ -8,7 +8,7 @@ import typer
 
 from ..errors import Refused
 from .options import Json
-from .printing import answer
+from .output import answer
 
 limits = typer.Typer(help="Limits of the room, and where they come from.")
 
@@ -45,9 +45,9 @@ def derive(
       stillroom limits derive --length-mm 500 --material aluminium --allowed-um 2
       stillroom limits derive --length-mm 500 --material aluminium --limit-K 0.5
     """
-    from ..derivation import derive as derived
-    from ..derivation import length_errors_um, scale_name, up
-    from ..physics.expansion import material_of
+    from ..core.measurement.limit_derivation import derive as derived
+    from ..core.measurement.limit_derivation import length_errors_um, scale_name, up
+    from ..core.physics.expansion import material_of
 
     part, scale = material_of(material), material_of(scale_material)
     if (allowed_um is None) == (limit_K is None):

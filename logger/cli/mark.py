@@ -8,7 +8,7 @@ import typer
 
 from ..errors import IntervalError
 from ..instants import parse, rfc3339
-from .opening import opened
+from .context import opened
 from .options import DEFAULT_DATA, Config, Data, From, To, Who, Zone, person
 
 mark = typer.Typer(help="Mark time as not to be trusted; stop and resume work.")
@@ -38,7 +38,7 @@ def time(
       stillroom mark time --zone plate-bench --from 2026-10-20T09:00 --to 2026-10-20T10:00 \\
         --why "filter change"
     """
-    from ..actions import mark as marked
+    from ..acts.marks import mark as marked
     from ..model import Mark
 
     with opened(data, config) as found:
@@ -61,7 +61,7 @@ def stop_work(
     Example:
       stillroom mark stop-work --zone machine-bay --why "air handling has failed"
     """
-    from ..work_stops import stop_work as stop
+    from ..acts.work_stops import stop_work as stop
 
     with opened(data, config) as found:
         stop(found.store, found.setup, zone, who=person(who), why=why, now_ns=found.now_ns)
@@ -78,7 +78,7 @@ def resume_work(
     Example:
       stillroom mark resume-work --zone machine-bay --why "stable since 14:00, check standard within 0.3 µm"
     """
-    from ..work_stops import resume_work as resume
+    from ..acts.work_stops import resume_work as resume
 
     with opened(data, config) as found:
         resume(found.store, found.setup, zone, who=person(who), why=why, now_ns=found.now_ns)

@@ -48,6 +48,6 @@ def person(who: str) -> str:
     """The name to write into the journal."""
     import getpass
 
-    from ..accounts import refuse_unseen
+    from ..model.roles import refuse_unseen
 
     return refuse_unseen(who.strip(), "name") or getpass.getuser()

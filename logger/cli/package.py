@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from .opening import applied_setup, opened, whole_or_interval
+from .context import applied_setup, opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
-from .printing import altered, answer
+from .output import altered, answer
 
 
 def add_to(app: typer.Typer) -> None:

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import parse
-from .opening import opened
+from .context import opened
 from .options import DEFAULT_DATA, Config, Data, Json
-from .placing import commands
-from .printing import answer, counted, table
-from .trying import try_
+from .output import answer, counted, table
+from .probe_place import commands
+from .probe_try import try_
 
 if TYPE_CHECKING:
-    from ..confirmation import Entry
+    from ..core.calibration.status import Entry
     from ..model import Certificate
 
 probe = typer.Typer(help="Probes: register, certificates, due days.")
@@ -49,7 +49,7 @@ def listed(
     Example:
       stillroom probe list --at 2026-10-22
     """
-    from ..confirmation import register
+    from ..core.calibration.status import register
 
     with opened(data, config, read_only=True) as found:
         at_ns = found.now_ns if at is None else parse(at, found.zone_info, "--at")

@@ -8,10 +8,8 @@ import typer
 
 from . import (
     alarm,
-    archive,
     backup,
     bench,
-    certificate,
     check,
     clock,
     compare,
@@ -22,7 +20,6 @@ from . import (
     heartbeat,
     imports,
     inspection,
-    judging,
     limits,
     mark,
     package,
@@ -32,10 +29,13 @@ from . import (
     review,
     selftest,
     service,
-    setup,
     soak,
     user,
 )
+from . import config as setup
+from . import confirm as certificate
+from . import verdicts as judging
+from . import verify as archive
 
 _FRONT = """Says whether a dimensional measuring room supported a measurement, and proves it.
 
@@ -109,7 +109,7 @@ def front(
 ) -> None:
     import getpass
 
-    from ..through import through
+    from ..store.origin import through
 
     # Whatever name is given with --who: the journal says whose login it was.
     ctx.with_resource(through(at="command line", system_user=getpass.getuser()))

@@ -10,10 +10,10 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse, said, wall
-from ..printed import bound, decimals, printed
-from .opening import Opened, applied_setup, interval, opened
+from ..model.figures import bound, decimals, printed
+from .context import Opened, applied_setup, interval, opened
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
-from .printing import altered, answer, counted, figures, table
+from .output import altered, answer, counted, figures, table
 
 if TYPE_CHECKING:
     from ..record import Issued, Listed
@@ -153,11 +153,11 @@ def at(
     Example:
       stillroom record at "20 October 14:10" --zone machine-bay
     """
-    from ..record import moment
+    from ..record import state_at
 
     with opened(data, config) as found:
         at_ns = said(when, found.zone_info, found.now_ns)
-        told = moment(found.store, found.verdicts(), zone, at_ns, found.now_ns)
+        told = state_at(found.store, found.verdicts(), zone, at_ns, found.now_ns)
         lines = _moment_lines(told, found)
     answer(told, as_json, lines)
 
@@ -281,7 +281,7 @@ def head(
     Example:
       stillroom record head --out /mnt/archive/heads
     """
-    from ..record.signing import head_text, sealed_by, signing_key
+    from ..record.signatures import head_text, sealed_by, signing_key
 
     with opened(data, config) as found:
         key = signing_key(found.store, person(who))
@@ -316,7 +316,7 @@ def key(
     Example:
       stillroom record key --rotate --why "yearly" --who "Greta Holm"
     """
-    from ..record.signing import public_keys, renewed
+    from ..record.signatures import public_keys, renewed
 
     if rotate and lost:
         raise Refused("Say either --rotate or --lost: a key that is lost cannot sign for the new one.")

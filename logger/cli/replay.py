@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import Refused
-from .opening import opened, whole_or_interval
+from .context import opened, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
-from .printing import answer, table
+from .output import answer, table
 
 if TYPE_CHECKING:
-    from ..replay import Outcome
+    from ..verdicts.replay import Outcome
 
 
 def add_to(app: typer.Typer) -> None:
@@ -49,7 +49,7 @@ def replay(
     Example:
       stillroom replay --from 2026-01-01 --to 2027-01-01 --limits wider.toml --delays 600
     """
-    from ..replay import delays_of, replay, whole_cells, with_limits
+    from ..verdicts.replay import delays_of, replay, whole_cells, with_limits
 
     with opened(data, config) as found:
         if limits is not None and not limits.is_file():

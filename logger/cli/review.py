@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import wall
-from .opening import Opened, opened
+from .context import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, counted, duration, table
+from .output import answer, counted, duration, table
 
 if TYPE_CHECKING:
     from ..record.reviews import Signer

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import Refused
-from .opening import opened
+from .context import opened
 from .options import Config, Json, Who, person
-from .printing import answer
+from .output import answer
 
 if TYPE_CHECKING:
     from ..selftest import Report
@@ -62,7 +62,7 @@ def selftest(
 
 
 def _write(out: Path, files: dict[str, bytes]) -> None:
-    from ..store.target import plain_target_errors, written
+    from ..store.backup.folder import plain_target_errors, written
 
     with plain_target_errors(out):
         out.mkdir(parents=True)

@@ -10,9 +10,9 @@ import typer
 
 from .. import __version__
 from ..errors import Refused, StillroomError
-from .opening import Opened, applied_setup, opened, opened_or_new
+from .context import Opened, applied_setup, opened, opened_or_new
 from .options import DEFAULT_DATA, Config, Data, Port, Who, person
-from .printing import counted
+from .output import counted
 
 if TYPE_CHECKING:
     from ..service import Service
@@ -56,8 +56,8 @@ def run(
       stillroom run --config config --data /srv/room-east
       stillroom run --config config --data /srv/annex --forward https://room.example:8060 --node annex
     """
-    from ..service.reloading import reload
-    from ..stopping import StopRequest
+    from ..service.reload import reload
+    from ..service.stop_request import StopRequest
 
     with opened_or_new(data, config, person(who)) as found, found.store.lock_service():
         applied_setup(found)
@@ -155,8 +155,8 @@ def serve(
       stillroom serve --data /srv/room-east --port 8060
       stillroom serve --host 192.0.2.20 --certificate room.pem --key room.key --name room.example
     """
-    from dashboard.serving import Place, Tls
-    from dashboard.serving import serve as serve_pages
+    from dashboard.server import Place, Tls
+    from dashboard.server import serve as serve_pages
 
     if (certificate is None) != (key is None):
         raise Refused("TLS takes both files: --certificate FILE and --key FILE.")
@@ -180,7 +180,7 @@ def _refuse_no_address(proxy: str) -> None:
 
 
 def _refuse_taken(host: str, port: int) -> None:
-    from ..demo import port_is_free
+    from ..simulation.demo import port_is_free
 
     if not port_is_free(host, port):
         raise Refused(f"Port {port} on {host} is taken by another program; choose another one with --port N.")

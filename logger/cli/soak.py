@@ -9,10 +9,10 @@ import typer
 
 from ..errors import Refused
 from .options import Json
-from .printing import answer, duration
+from .output import answer, duration
 
 if TYPE_CHECKING:
-    from ..soaking import Constant, Just, Plan
+    from ..core.measurement.soak import Constant, Just, Plan
 
 
 def add_to(app: typer.Typer) -> None:
@@ -71,7 +71,7 @@ def soak(
       stillroom soak --material aluminium --size-mm 60x200 --shape cylinder --from-C 25 \\
         --length-mm 200 --tolerance-um 12 --share 0.1
     """
-    from ..soaking import CAUTIONS, fitted, plan, typed
+    from ..core.measurement.soak import CAUTIONS, fitted, plan, typed
 
     if just not in ("", "sprayed", "wiped"):
         raise Refused(f"--just: wanted sprayed or wiped, found {just!r}.")
@@ -87,8 +87,8 @@ def soak(
 
 
 def _by_size(material: str, size_mm: str, shape: str, air: str, *, on_plate: bool) -> Constant:
-    from ..physics.thermal import body_of
-    from ..soaking import FILMS, SIZES, by_size, sizes
+    from ..core.measurement.soak import FILMS, SIZES, by_size, sizes
+    from ..core.physics.thermal import body_of
 
     if not material or not size_mm:
         raise Refused("Wanted --material and --size-mm, or --time-constant-s, or --fit with a logged step.")
@@ -129,8 +129,8 @@ def _is_number(text: str) -> bool:
 def _residual(
     given: float | None, material: str, length_mm: float | None, tolerance_um: float | None, share: float
 ) -> float:
-    from ..assessment import residual_K
-    from ..physics.expansion import material_of
+    from ..core.physics.expansion import material_of
+    from ..inspections.assess import residual_K
 
     if given is not None:
         return given

@@ -10,9 +10,9 @@ import typer
 
 from ..errors import Refused, UnknownName
 from ..instants import parse, rfc3339
-from .opening import opened
+from .context import opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .printing import answer, counted, table
+from .output import answer, counted, table
 
 if TYPE_CHECKING:
     from ..people import Account, Token
@@ -56,7 +56,7 @@ def add(
     Example:
       stillroom user add gholm --person "Greta Holm" --role metrologist --role operator
     """
-    from ..accounts import roles_of
+    from ..model.roles import roles_of
     from ..people import People
 
     with opened(data, config) as found:
@@ -92,7 +92,7 @@ def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = 
 @user.command("role")
 def role(name: Name, *, role: Roles, who: Who = "", data: Data = DEFAULT_DATA, config: Config = None) -> None:
     """Give an account other roles, in place of those it had; in force at its next click."""
-    from ..accounts import roles_of
+    from ..model.roles import roles_of
     from ..people import People
 
     with opened(data, config) as found:
@@ -164,7 +164,7 @@ def token_add(
     Example:
       stillroom user token add bench-node --scope readings --probe P4
     """
-    from ..accounts import scopes_of
+    from ..model.roles import scopes_of
     from ..people import Tokens
 
     with opened(data, config) as found:
@@ -223,7 +223,7 @@ def _probes(wanted: list[str], known: Collection[str]) -> list[str]:
 
 
 def _roles(account: Account) -> str:
-    from ..accounts import Role
+    from ..model.roles import Role
 
     return ", ".join(role.value for role in Role if role in account.roles)
 

@@ -21,13 +21,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..dcc import LARGEST_BYTES, text_of
+from ..core.validity.versions import Version, effective
 from ..errors import ConfigError, Fault, Refused, UnitError
+from ..formats.dcc import LARGEST_BYTES, text_of
+from ..formats.toml import nearest
 from ..imports.profile import profile_of
 from ..model import Config, Setup
 from ..probes.alike import lookalikes
-from ..setups import Version, effective
-from ..tables_of_text import nearest
 from ..units import to_canonical
 from .ceilings import lenient
 from .checks import check

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import Fault
+from ..formats.toml import Entry
 from ..model import DERIVED, Rule, Setup
 from ..model.ceilings import (
     LEAST_COMPLETENESS,
@@ -23,7 +24,6 @@ from ..model.ceilings import (
     longest_age_s,
     longest_gap_s,
 )
-from ..tables_of_text import Entry
 from ..units import QUANTITIES, from_canonical, to_canonical, unit_name
 from .tables import Tables
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations
 
+from ..core.rules import kinds
 from ..errors import Fault
+from ..formats.toml import Entry
 from ..model import Placement, Rule, Setup
-from ..rules import kinds
-from ..tables_of_text import Entry
 from ..units import QUANTITIES, unit_name
 from .ceilings import beyond
 from .connections import connection_faults

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from ..errors import Fault
+from ..formats.toml import Entry
 from ..model import (
     AsciiLine,
     CommandLine,
@@ -20,7 +21,6 @@ from ..model import (
     Sdi12Line,
 )
 from ..probes.wiring import clashes
-from ..tables_of_text import Entry
 from . import connection_tables as kinds
 from .tables import Tables, unknown
 

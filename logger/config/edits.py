@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..errors import Refused, UnknownName
+from ..formats.toml import Source, key_lines
 from ..instants import rfc3339
-from ..tables_of_text import Source, key_lines
 
 Texts = dict[str, str]
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")

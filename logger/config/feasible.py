@@ -13,14 +13,14 @@ from itertools import combinations, product
 
 import numpy as np
 
-from ..as_found import change, released_until_ns
-from ..calibration import standard_uncertainty
-from ..derived import derived_channel, nominal_U
+from ..core.calibration.apply import standard_uncertainty
+from ..core.calibration.as_found import change, released_until_ns
+from ..core.evidence.derived import derived_channel, nominal_U
+from ..core.physics.saturation import log_slope_water
+from ..core.rules import condensation, plane
 from ..errors import Fault
+from ..formats.toml import Entry
 from ..model import Certificate, Channel, Position, Rule, Setup
-from ..physics.saturation import log_slope_water
-from ..rules import condensation, plane
-from ..tables_of_text import Entry
 from ..units import difference_to_canonical, to_canonical
 from .schema import RuleTable
 from .tables import Tables

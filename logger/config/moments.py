@@ -6,8 +6,8 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from ..formats.toml import Entry
 from ..instants import to_ns
-from ..tables_of_text import Entry
 from .tables import Tables
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations, product
 
-from ..agreement import beside, groups, humid_groups
+from ..core.evidence.neighbours import beside, groups, humid_groups
 from ..errors import Fault
 from ..model import Placement, Setup
 from .tables import Tables

@@ -9,6 +9,7 @@ from itertools import chain
 from typing import Any
 
 from ..errors import Fault
+from ..formats.toml import Entry
 from ..model import (
     AlarmSpec,
     Away,
@@ -25,7 +26,6 @@ from ..model import (
     Shift,
     WebhookRoute,
 )
-from ..tables_of_text import Entry
 from . import notice_tables as of
 from .moments import instant_ns, zone_of
 from .tables import Tables, unknown

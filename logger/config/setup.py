@@ -7,6 +7,7 @@ from datetime import date, tzinfo
 from typing import Any, TypedDict
 
 from ..errors import UnitError
+from ..formats.toml import Entry
 from ..model import (
     SURFACES,
     AsFound,
@@ -22,7 +23,6 @@ from ..model import (
     Zone,
 )
 from ..model.ceilings import DEFAULT_GAP_S, default_age_s
-from ..tables_of_text import Entry
 from ..units import QUANTITIES, difference_to_canonical, from_canonical, quantity, to_canonical, unit_name
 from .ceilings import beyond
 from .moments import add_fault, end_of_day_ns, instant_ns, zone_of

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from ..errors import Fault, UnitError
-from ..tables_of_text import Entry, Path, Source, fault_at, nearest, parsed, validated
+from ..formats.toml import Entry, Path, Source, fault_at, nearest, parsed, validated
 from . import notice_tables, schema
 from .connection_tables import OF_KIND
 from .limits import COMMON_KEYS, Limit, is_limit_key, limit_of

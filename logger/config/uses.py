@@ -16,9 +16,9 @@ from collections.abc import Mapping
 from pathlib import PurePosixPath
 from typing import Any
 
-from ..dcc import Dcc, Table, content_of, read
 from ..errors import CertificateRefused, Fault
-from ..tables_of_text import Entry, nearest, validated
+from ..formats.dcc import Dcc, Table, content_of, read
+from ..formats.toml import Entry, nearest, validated
 from . import schema
 from .tables import CertificateEntry, Tables, claim, unknown
 

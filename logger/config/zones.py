@@ -6,8 +6,8 @@ import re
 from collections.abc import Iterator
 
 from ..errors import Fault
+from ..formats.toml import Entry
 from ..model import HoursOfUse, Setup, ThermalBody
-from ..tables_of_text import Entry
 from .schema import BodyTable, ZoneTable
 from .tables import Tables, unknown
 

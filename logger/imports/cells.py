@@ -123,7 +123,7 @@ def _used(table: tuple[str, ...], codes: NDArray[np.int32]) -> Coded:
 
 def coded(chunks: Sequence[pyarrow.DictionaryArray]) -> Coded:
     """Encoded chunks of a column as one."""
-    from ..arrow import pyarrow
+    import pyarrow
 
     if not chunks:
         return Coded((), np.empty(0, np.int32))

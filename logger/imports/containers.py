@@ -6,14 +6,16 @@ gzip and zip are unpacked within bounds, so that a small file cannot fill the me
 from __future__ import annotations
 
 import io
+import lzma
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from ..confined import LIMITED
 from ..errors import ImportRefused
+from ..processes.confined import LIMITED
 
 Kind = Literal["text", "sheet", "json", "parquet"]
 
@@ -21,6 +23,11 @@ UNPACKED_BYTES = 1 << 29  # more than any logger writes: ten million rows are 30
 MEMBERS = 1000
 _DEPTH = 3
 _ZIP, _GZIP, _OLE, _PARQUET = b"PK\x03\x04", b"\x1f\x8b", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", b"PAR1"
+# What zipfile and the libraries below it raise on damaged archives.
+_DAMAGED = (
+    *(zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, NotImplementedError, RuntimeError),
+    *(EOFError, OSError, ValueError, KeyError, IndexError, OverflowError),
+)
 _OTHERS = {
     b"%PDF": "a PDF document",
     b"\x89PNG": "a picture",
@@ -121,7 +128,7 @@ def _is_sheet(name: str, content: bytes) -> bool:
 def _zip(name: str, content: bytes) -> zipfile.ZipFile:
     try:
         return zipfile.ZipFile(io.BytesIO(content))
-    except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
+    except _DAMAGED as error:
         raise ImportRefused(f"The archive {name} is damaged: {error}.") from None
 
 
@@ -154,7 +161,7 @@ def _read(name: str, archive: zipfile.ZipFile, info: zipfile.ZipInfo, left: int)
     try:
         with archive.open(info) as stream:
             inner = stream.read(left + 1)
-    except (zipfile.BadZipFile, RuntimeError, NotImplementedError, zlib.error, EOFError, OSError) as error:
+    except _DAMAGED as error:
         raise ImportRefused(f"{info.filename} in the archive {name} cannot be unpacked: {error}.") from None
     if len(inner) > left:
         raise _too_large(name, left)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ImportRefused
-from ..model import NS
+from ..instants import NS
 from .cells import ArrowCells, Coded
 from .jumps import (
     evidence,

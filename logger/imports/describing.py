@@ -15,7 +15,8 @@ from pathlib import PurePath
 import numpy as np
 
 from ..errors import ImportRefused
-from ..model import NS, Setup
+from ..instants import NS
+from ..model import Setup
 from ..units import QUANTITIES, unit_name
 from .containers import Part, parts_of
 from .dates import instants

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 from ..errors import ImportRefused
-from ..model import NS
+from ..instants import NS
 from ..units import QUANTITIES
 from .describing import Description, Guess
 from .profile import Column

@@ -17,8 +17,8 @@ from typing import Any, Protocol
 import numpy as np
 
 from ..errors import ImportRefused, UnitError
-from ..instants import rfc3339
-from ..model import NS, Setup
+from ..instants import NS, rfc3339
+from ..model import Setup
 from ..series import Imported, Readings
 from .comparison import Compared, Conflict, against
 from .outside import Content, reading_of

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ImportRefused
-from ..model import NS
+from ..instants import NS
 from .profile import Order
 from .zones import DAY_NS, shown
 

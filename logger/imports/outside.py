@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..confined import Limits, confined
 from ..model import Setup
+from ..processes.confined import Limits, confined
 from .containers import Part, refuse_unlimited
 from .describing import Description, describe
 from .grid import Row

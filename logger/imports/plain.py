@@ -70,7 +70,7 @@ class _Head:
 
     def columns(self, text: str, start: int, delimiter: str) -> dict[int, Sequence[str]] | None:
         """The cells of the wanted columns by their places; None where a row is not as all others."""
-        from ..arrow import pyarrow
+        import pyarrow
 
         if text.count("\r", start) != text.count("\r\n", start):
             return None  # a carriage return alone ends a line too
@@ -89,9 +89,8 @@ class _Head:
         return told if all(len(texts) == rows for texts in told.values()) else None
 
     def _batches(self, text: str, start: int, delimiter: str) -> Iterator[pyarrow.RecordBatch]:
+        import pyarrow
         from pyarrow import csv
-
-        from ..arrow import pyarrow
 
         names = [str(n) for n in range(self.cells)]
         wanted = sorted({0, *self.places.values(), *range(self.width, self.cells)})
@@ -183,6 +182,6 @@ class _Single:
         self._columns.append(column)
 
     def texts(self) -> Sequence[str]:
-        from ..arrow import pyarrow
+        import pyarrow
 
         return ArrowCells(pyarrow.chunked_array(self._columns, pyarrow.string()))

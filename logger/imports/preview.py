@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..instants import rfc3339
-from ..model import NS
+from ..instants import NS, rfc3339
 from .reading import Reading, Series
 
 Int = NDArray[np.int64]

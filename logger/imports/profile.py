@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from ..errors import ConfigError, Fault, ImportRefused
-from ..tables_of_text import parsed, validated
+from ..formats.toml import parsed, validated
 
 Order = Literal["day-month-year", "month-day-year", "year-month-day", "year-day-month"]
 Form = Literal["calendar", "epoch_s", "epoch_ms", "serial_1900", "serial_1904"]

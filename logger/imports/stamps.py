@@ -6,7 +6,7 @@ import re
 import unicodedata
 
 from ..errors import ImportRefused
-from ..model import NS
+from ..instants import NS
 from .profile import Order
 
 Parts = tuple[str, str, str]

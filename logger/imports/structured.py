@@ -14,7 +14,7 @@ from datetime import datetime
 from typing import Any
 
 from ..errors import ImportRefused
-from ..senml import each_once
+from ..formats.senml import each_once
 from .containers import Part
 from .grid import Exact, Grid
 from .sheets import cell_text

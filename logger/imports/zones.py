@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ImportRefused
-from ..model import NS
+from ..instants import NS
 
 Int = NDArray[np.int64]
 

@@ -56,7 +56,6 @@ from .wire import BackupPlan, Config, Heartbeat, Inspection, Row, SessionPlan, W
 from .words import (
     DERIVED,
     MEDIA,
-    NS,
     REASONS,
     SURFACES,
     VERDICT_OF,
@@ -71,7 +70,6 @@ from .words import (
 __all__ = [
     "DERIVED",
     "MEDIA",
-    "NS",
     "REASONS",
     "SURFACES",
     "VERDICT_OF",

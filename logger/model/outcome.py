@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
+from ..instants import rfc3339
 from .words import Conformity, Reason, Verdict
 
 
@@ -45,6 +47,26 @@ class Excursion:
     basis: str = ""
     provisional: bool = False
     asks_disposition: bool = True
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data for programs: instants in UTC (RFC 3339), the exceedance in its unit times hours."""
+        return {
+            "zone": self.zone,
+            "rule": self.rule,
+            "from": rfc3339(self.from_ns),
+            "to": rfc3339(self.to_ns),
+            "worst": self.worst,
+            "worst_at": rfc3339(self.worst_ns),
+            "limit": self.limit,
+            "U": self.U,
+            "unit": self.unit,
+            "exceedance": self.exceedance,
+            "probes": list(self.probes),
+            "proven": self.proven,
+            "basis": self.basis,
+            "provisional": self.provisional,
+            "asks_disposition": self.asks_disposition,
+        }
 
 
 @dataclass(frozen=True)

@@ -209,7 +209,7 @@ class AlarmSpec:
     repeat_after_s: int = 0  # still out for so long: told again; 0: never
     can_wait: bool = False  # in quiet hours its notices wait for their end
     zone: str = ""  # of an alarm without a rule; "": the whole room
-    watches: str = ""  # what an alarm without a rule looks at, as in `logger.view`
+    watches: str = ""  # what an alarm without a rule looks at, as in `logger.core.alarms.system`
 
 
 @dataclass(frozen=True)

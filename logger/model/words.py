@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from enum import IntEnum
 from typing import Literal
 
-NS = 1_000_000_000
 # What follows from other quantities of the same probe; pressure may come from any probe of the zone.
 DERIVED: Mapping[str, tuple[str, ...]] = {
     "dew_point": ("temperature", "relative_humidity"),

@@ -20,9 +20,10 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 from typing import Literal, Protocol
 
-from ..alarms import Notice
-from ..deadline import Lines, Overdue, within
-from ..model import NS, MailRoute
+from ..core.alarms.lifecycle import Notice
+from ..instants import NS
+from ..model import MailRoute
+from ..processes.deadline import Lines, Overdue, within
 from .text import Wording
 
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")

@@ -15,10 +15,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, Table, func, insert, select, update
 
-from ..alarms import Notice
-from ..duty import Address
-from ..instants import rfc3339
-from ..model import NS, MailRoute, Route
+from ..core.alarms.lifecycle import Notice
+from ..core.alarms.recipients import Address
+from ..instants import NS, rfc3339
+from ..model import MailRoute, Route
 from .mail import Outcome, Sender, identity, message, message_id
 from .text import Wording
 from .ways import Ways

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from ..model import NS, TemperatureUnit
+from ..instants import NS
+from ..model import TemperatureUnit
 
 # How a canonical unit is printed: name, factor to it, decimals.
 _PRINTED: dict[str, tuple[str, float, int]] = {

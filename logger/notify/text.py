@@ -11,10 +11,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
-from ..alarm_cells import Cell
-from ..alarms import Alarm, Notice
-from ..instants import local, wall
-from ..model import NS, AlarmSpec, Inspection, Rule, Setup, TemperatureUnit
+from ..core.alarms.condition import Cell
+from ..core.alarms.lifecycle import Alarm, Notice
+from ..instants import NS, local, wall
+from ..model import AlarmSpec, Inspection, Rule, Setup, TemperatureUnit
 from .quantities import difference, duration, quantity
 
 _TO_ACKNOWLEDGE = "Or use this link (one use, asks for confirmation)"

@@ -21,9 +21,10 @@ from http.client import HTTPException
 from typing import Any
 from urllib.parse import urlsplit
 
-from ..deadline import Lines, Overdue, PlainConnection, TlsConnection, within
-from ..model import NS, ChatRoute, CommandRoute, WebhookRoute
-from ..programs import Program
+from ..instants import NS
+from ..model import ChatRoute, CommandRoute, WebhookRoute
+from ..processes.deadline import Lines, Overdue, PlainConnection, TlsConnection, within
+from ..processes.programs import Program
 from .mail import Outcome
 
 # What of a letter goes out; who else is told stays here.

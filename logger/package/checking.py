@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import Refused
-from ..record.signing import named, verified
+from ..record.signatures import named, verified
 
 MANIFEST, TAGS = "manifest-sha256.txt", "tagmanifest-sha256.txt"
 

@@ -6,13 +6,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from ..instants import local, rfc3339
-from ..model import NS, Period
-from ..told import excursion_json
+from ..instants import NS, local, rfc3339
+from ..model import Period
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 WORST_DAYS = 5
 _VERDICTS = ("stable", "not stable", "not shown")
@@ -50,7 +49,7 @@ def _zone(verdicts: Verdicts, zone: str, span: tuple[int, int], now_ns: int) -> 
         "name": verdicts.setup.zone(zone).name,
         "months": months,
         "worst_days": [{"day": day, **days[day]} for day in worst[:WORST_DAYS]],
-        "excursions": [excursion_json(e) for e in verdicts.excursions(zone, *span, now_ns, refresh=False)],
+        "excursions": [e.to_dict() for e in verdicts.excursions(zone, *span, now_ns, refresh=False)],
     }
 
 

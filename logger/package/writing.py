@@ -23,24 +23,25 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import __version__
-from ..confirmation import register
+from ..core.calibration.status import register
 from ..errors import IntervalError, Refused
 from ..instants import rfc3339
 from ..model import Setup
-from ..record.exporting import setup_files
-from ..record.listing import issues
+from ..record.export import setup_files
+from ..record.issues import issues
 from ..record.readings import CORRECTED, RAW, corrected_table, described, table_csv
 from ..record.reviews import reviews
-from ..record.signing import head_text, public_keys, signing_key
+from ..record.signatures import head_text, public_keys, signing_key
 from ..selftest import report_files, selftest
-from ..store.journal import canonical
-from ..store.target import copied, plain_target_errors, sha256_of, written
+from ..store.backup.folder import copied, plain_target_errors, written
+from ..store.files import sha256_of
+from ..store.hot.journal import canonical
 from .page import index
 from .summary import summary
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 MANIFEST = "manifest-sha256.txt"
 TAGS = "tagmanifest-sha256.txt"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..accounts import Act
+from ..model.roles import Act
 from ..store import Store
 from .book import People
 

@@ -10,13 +10,13 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, delete, insert, select, update
 
-from ..accounts import Act, Role, alike, may, only_reads, refuse_unless, roles_of, spelled, wanted
 from ..errors import Refused, UnknownName
 from ..model.lookalikes import foreign_letters
+from ..model.roles import Act, Role, alike, may, only_reads, refuse_unless, roles_of, spelled, wanted
 from ..store import Store
-from ..store.people import secret_mark
-from ..store.tables import account as t
-from ..store.tables import preference, session
+from ..store.hot.tables import account as t
+from ..store.hot.tables import preference, session
+from ..store.verify.accounts import secret_mark
 from .passwords import checked_password, digest, fits, outdated
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,63}")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from ..accounts import Role
 from ..errors import Refused
+from ..model.roles import Role
 from .book import Account, People
 
 # Shown beside every place that asks for it. It opens nothing but a simulated record on its own machine.

@@ -9,8 +9,9 @@ from collections.abc import Callable
 
 from sqlalchemy import delete, insert, select, update
 
-from ..model import NS, SessionPlan
-from ..store.tables import session as t
+from ..instants import NS
+from ..model import SessionPlan
+from ..store.hot.tables import session as t
 from .book import Account, People
 
 _NOTED_NS = 60 * NS  # how exactly the last use is known: not every request is a write

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
-from ..accounts import SIGNED_BY, Meaning, refuse_unless
 from ..errors import Refused
-from ..store.facts import JSON
+from ..model.roles import SIGNED_BY, Meaning, refuse_unless
+from ..store.types import JSON
 from .book import People
 
 

@@ -13,11 +13,11 @@ from typing import Any
 
 from sqlalchemy import Row, insert, select, update
 
-from ..accounts import Scope, scopes_of
 from ..errors import Refused, UnknownName
+from ..model.roles import Scope, scopes_of
 from ..store import Store
-from ..store.people import secret_mark
-from ..store.tables import token as t
+from ..store.hot.tables import token as t
+from ..store.verify.accounts import secret_mark
 
 _FORM = re.compile(r"stillroom_([0-9a-f]{8})_([A-Za-z0-9_-]{43})")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")

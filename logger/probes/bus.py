@@ -10,9 +10,10 @@ from collections import defaultdict, deque
 from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
-from ..deadline import Overdue
 from ..errors import ProbeError
-from ..model import NS, Row
+from ..instants import NS
+from ..model import Row
+from ..processes.deadline import Overdue
 from .backoff import Backoff
 from .clock import Clock, SystemClock, boot_id
 from .debts import NOT_ASKED

@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from ..deadline import Overdue
 from ..errors import ProbeError
 from ..model import CommandLine
-from ..programs import KEPT, Program
+from ..processes.deadline import Overdue
+from ..processes.programs import KEPT, Program
 from .ascii_line import shown, value_of
 from .clock import Clock, SystemClock
 from .polled import Raw, Status

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from ..model import NS
+from ..instants import NS
 from .clock import Clock
 
 STEP_LIMIT_S = 0.25  # a change of wall against monotonic time beyond this is a step

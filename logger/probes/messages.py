@@ -14,8 +14,9 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
-from ..model import NS, Message
-from ..senml import NoSenml, each_once, records
+from ..formats.senml import NoSenml, each_once, records
+from ..instants import NS
+from ..model import Message
 
 LARGEST = 1_000_000  # bytes
 MOST_SECONDS = 2**33

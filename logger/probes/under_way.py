@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
-from ..deadline import Attempt, Overdue
+from ..processes.deadline import Attempt, Overdue
 from .polled import Interruptible, Polled, Raw
 
 FIRST_PAUSE_S = 30.0

@@ -1,13 +1,13 @@
 """What is printed, signed and handed out: issues of records, reviews, and a copy of the readings."""
 
-from .contents import FORMAT
-from .exporting import Exported, export
-from .issuing import Issued, issue
-from .listing import Listed, amend, issue_of, issues
-from .moment import moment
-from .stated import conditions
+from .at_instant import state_at
+from .conditions import conditions
+from .export import Exported, export
+from .facts import FORMAT
+from .issuance import Issued, issue
+from .issues import Listed, amend, issue_of, issues
 
 __all__ = [
     "FORMAT", "Exported", "Issued", "Listed", "amend", "conditions", "export", "issue", "issue_of", "issues",
-    "moment",
+    "state_at",
 ]  # fmt: skip

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from ..alarm_figures import change_of, figures
+from ..core.alarms.performance import change_of, figures
 from ..instants import rfc3339
 from ..model import Setup
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
-    from .contents import Interval
+    from ..verdicts.verdicts import Verdicts
+    from .interval import Interval
 
 
 def acts_in(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> dict[str, Any]:
@@ -31,7 +31,7 @@ def inspections_of(
     """Registered inspections that touch the interval, by start; `to_ns` None: still running."""
     from sqlalchemy import or_, select
 
-    from ..store.tables import inspection as t
+    from ..store.hot.tables import inspection as t
 
     query = select(t).order_by(t.c.from_ns, t.c.key)
     if zone is not None:
@@ -68,7 +68,7 @@ def _inspection(row: Mapping[str, Any], verdicts: Verdicts, span: Interval) -> d
 def _marks(store: Store, span: Interval) -> list[dict[str, Any]]:
     from sqlalchemy import select
 
-    from ..store.tables import mark as t
+    from ..store.hot.tables import mark as t
 
     query = select(t).where(t.c.zone == span.zone, t.c.from_ns < span.to_ns, t.c.to_ns > span.from_ns)
     with store.read() as conn:
@@ -77,17 +77,6 @@ def _marks(store: Store, span: Interval) -> list[dict[str, Any]]:
         {"from": rfc3339(r["from_ns"]), "to": rfc3339(r["to_ns"]), "reason": r["reason"], "who": r["who"]}
         for r in rows
     ]
-
-
-def alarms_open(store: Store) -> list[dict[str, Any]]:
-    """Alarms that are not normal just now: what a person would see waiting."""
-    from sqlalchemy import select
-
-    from ..store.tables import alarm as t
-
-    wanted = select(t.c.key, t.c.state, t.c.at_ns).where(t.c.state != "normal").order_by(t.c.key)
-    with store.read() as conn:
-        return [{"alarm": r.key, "state": r.state, "since": rfc3339(r.at_ns)} for r in conn.execute(wanted)]
 
 
 def _figures(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from math import ceil, floor, log10
 from zoneinfo import ZoneInfo
 
-from ..model import NS
-from ..wall_time import SIZES, Size, offset_text, ticks
-from ..wall_time import Tick as WallTick
+from ..instants import NS
+from ..local_time import SIZES, Size, offset_text, ticks
+from ..local_time import Tick as WallTick
 
 
 @dataclass(frozen=True)

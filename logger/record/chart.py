@@ -12,13 +12,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from ..local_time import stretches
 from ..model import Period
 from ..series import Float, Int
-from ..wall_time import stretches
 from .axis import time_ticks, value_ticks
 from .marks import GROUND, HAIR, INK, LIMIT, PATTERNS, SERIES, SOFT
 from .svg import drawing, element, number, path, text
-from .trace import TRACE_HEIGHT, draw_trace
+from .verdict_trace import TRACE_HEIGHT, draw_trace
 
 WIDTH, LEFT, RIGHT = 493.0, 46.0, 78.0
 COLUMNS = 740  # two points of data for each column of about half a point

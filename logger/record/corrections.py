@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
+from ..core.calibration.breakdown import changed
 from ..instants import rfc3339
 from ..model import Certificate, Setup
-from ..working import changed
 
 FORMULA = (
     "U = 2 · √((U of the certificate / k)² + resolution²/12 + noise² + drift²/3 + other²): drift is a "

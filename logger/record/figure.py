@@ -8,15 +8,16 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..calibration import corrected
-from ..model import NS, Channel, Period, Rule, Setup
+from ..core.calibration.apply import corrected
+from ..instants import NS
+from ..model import Channel, Period, Rule, Setup
 from .chart import Limits, Line, Panel, draw
 from .readings import shown
-from .wording import unit
+from .words import unit
 
 if TYPE_CHECKING:
     from ..store import Store
-    from .contents import Interval
+    from .interval import Interval
 
 # Quantity -> height of its panel in points, decimals on its axis, factor from canonical to the axis.
 _PANELS = {

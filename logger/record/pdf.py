@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from ..instants import parse
-from ..model import NS, REASONS
+from ..instants import NS, parse
+from ..model import REASONS
 from .letters import all_printable, printable
-from .trace import swatch
-from .wording import page
+from .verdict_trace import swatch
+from .words import page
 
 _HERE = Path(__file__).parent
 STANDARDS = ["a-3a", "ua-1"]

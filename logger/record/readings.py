@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..calibration import corrected
-from ..model import NS, Channel
-from ..quality import possible_span
+from ..core.calibration.apply import corrected
+from ..core.evidence.quality import possible_span
+from ..instants import NS
+from ..model import Channel
 from ..series import STATUS, Bool, Float, Int, Readings
 from ..units import quantity
 

@@ -16,16 +16,16 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal
 from zoneinfo import ZoneInfo
 
-from ..accounts import Meaning
+from ..core.judge.judgement import digest
 from ..errors import Refused
-from ..instants import local, parse, rfc3339
-from ..judge import digest
-from ..model import NS, Excursion, Period, Setup
+from ..instants import NS, local, parse, rfc3339
+from ..model import Excursion, Period, Setup
+from ..model.roles import Meaning
 from ..people import People, sign
 
 if TYPE_CHECKING:
     from ..store import Entry, Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 KIND = "review"
 Cadence = Literal["daily", "weekly", "monthly"]
@@ -111,7 +111,7 @@ def span_of(label: str, timezone: str) -> tuple[int, int]:
 
 def shown(store: Store, verdicts: Verdicts, label: str, now_ns: int) -> dict[str, Any]:
     """What a person reviews: each zone's time by verdict, its excursions, what alarms wait, the head."""
-    from .acts import alarms_open
+    from ..acts.alarms import alarms_open
 
     from_ns, to_ns = span_of(label, verdicts.setup.room.timezone)
     end = min(to_ns, now_ns)

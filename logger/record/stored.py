@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from ..evidence import qualities
+from ..core.evidence.cells import qualities
 from ..model import Quality
 from ..series import STATUS, Bool, Int, Readings, conflicting
-from ..store.clocks import EVER_NS
-from ..store.decisions import chosen
+from ..store.hot.clocks import EVER_NS
+from ..store.hot.value_decisions import chosen
 from .readings import head, instants, lines, numbers, same
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from ..model import Setup
     from ..store import Store
-    from ..store.decisions import Decision
+    from ..store.hot.value_decisions import Decision
     from ..store.rows import Columns, Texts
 
 STORED: tuple[tuple[str, str], ...] = (

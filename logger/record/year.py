@@ -10,14 +10,14 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from ..hours import common_ns, spans
-from ..instants import parse, rfc3339
-from ..model import NS, Excursion, Period, Setup
+from ..core.validity.hours_of_use import common_ns, spans
+from ..instants import NS, parse, rfc3339
+from ..model import Excursion, Period, Setup
 from .reviews import missing, reviews
 
 if TYPE_CHECKING:
     from ..store import Store
-    from ..verdicts import Verdicts
+    from ..verdicts.verdicts import Verdicts
 
 MONTH_NS = 30 * 86_400 * NS
 REPEAT = 3  # of one rule within 30 days: common practice, no source

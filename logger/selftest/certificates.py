@@ -9,10 +9,12 @@ from typing import Literal
 
 import numpy as np
 
-from ..as_found import elapsed, released_until_ns
-from ..calibration import Why, corrected
-from ..correction import residuals
-from ..model import NS, AsFound, Certificate, Channel, Polynomial
+from ..core.calibration.apply import corrected
+from ..core.calibration.as_found import elapsed, released_until_ns
+from ..core.calibration.curve import residuals
+from ..instants import NS
+from ..model import AsFound, Certificate, Channel, Polynomial
+from ..model.reasons import Why
 from .case import Case, Group
 
 QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"

@@ -14,13 +14,14 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from ..model import NS, Row
-from ..record.signing import signing_key, verified
+from ..instants import NS
+from ..model import Row
+from ..record.signatures import signing_key, verified
 from ..store import Store
-from ..store.backup import backup
-from ..store.restore import restore
+from ..store.backup.backup import backup
+from ..store.backup.restore import restore
 from .case import Case, Group
-from .made import at
+from .room import at
 
 WHO = "self-test"
 N = 500

@@ -9,14 +9,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..agreement import drift
-from ..calibration import Why
-from ..evidence import Cells
-from ..model import NS, Certificate, Channel
+from ..core.evidence.cells import Cells
+from ..core.evidence.neighbours import drift
+from ..instants import NS
+from ..model import Certificate, Channel
+from ..model.reasons import Why
 from ..series import Float, Readings
 from ..units import MICRO
 from .case import Case, Group, refused
-from .made import alone, at, judged, rule, series, setup, whys
+from .room import alone, at, judged, rule, series, setup, whys
 
 QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
 GUM = "JCGM 100:2008, 4.3 and 5.1; by hand"

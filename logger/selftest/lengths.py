@@ -8,11 +8,19 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..physics.expansion import IDEAL, Material, material_of
-from ..physics.length import CYCLE, EVEN, IDEAL_SCALE, Contribution, Shared, Side, budget, error_index
+from ..core.measurement.temperatures import Track, Tracks
+from ..core.measurement.thermal_error import (
+    DriftCheck,
+    Feature,
+    ThermalError,
+    Work,
+    largest_um,
+    thermal_error,
+    thermal_errors,
+)
+from ..core.physics.expansion import IDEAL, Material, material_of
+from ..core.physics.length import CYCLE, EVEN, IDEAL_SCALE, Contribution, Shared, Side, budget, error_index
 from ..series import Float
-from ..thermal_error import DriftCheck, Feature, ThermalError, Work, largest_um, thermal_error, thermal_errors
-from ..thermal_tracks import Track, Tracks
 from .case import Case, Group
 
 STEEL, ALUMINIUM = material_of("steel"), material_of("aluminium")

@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from ..physics import air, humidity, saturation, sensors
-from . import plain
+from ..core.physics import air, humidity, saturation, sensors
+from . import reference_formulas as plain
 from .case import Case, Group
 
 BELOW, ABOVE = 1e-9, 1e-6  # so near to a bound, relative to it

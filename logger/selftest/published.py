@@ -14,10 +14,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 
-from ..physics import air, expansion, humidity, sensors, thermal
-from ..physics.saturation import saturation_pressure_ice, saturation_pressure_water
+from ..core.physics import air, expansion, humidity, sensors, thermal
+from ..core.physics.saturation import saturation_pressure_ice, saturation_pressure_water
 from .case import Case
-from .plain import table
+from .reference_formulas import table
 
 Row = dict[str, str]
 NUMBER = r"(-?\d+(?:\.\d+)?(?:e-?\d+)?)"

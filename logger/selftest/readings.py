@@ -8,8 +8,18 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..model import NS, Certificate, Channel
-from ..quality import constant_runs, gross_range, last_run, moved, possible_span, rates, spike, stays
+from ..core.evidence.quality import (
+    constant_runs,
+    gross_range,
+    last_run,
+    moved,
+    possible_span,
+    rates,
+    spike,
+    stays,
+)
+from ..instants import NS
+from ..model import Certificate, Channel
 from ..units import from_canonical, from_micro, micro, quantity, to_canonical, unit_name
 from .case import Case, Group
 

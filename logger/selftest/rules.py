@@ -8,14 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from ..calibration import Why
+from ..core.rules import kinds
+from ..core.rules.finding import Finding
 from ..model import Conformity, Rule, Setup
-from ..rules import kinds
-from ..rules.finding import Finding
+from ..model.reasons import Why
 from ..series import Readings
 from ..units import MICRO
 from .case import Case, Group, refused
-from .made import at, judged, rule, series, setup
+from .room import at, judged, rule, series, setup
 
 JCGM_106 = (
     "JCGM 106:2012, 8.3.2; ILAC-G8:09/2019 (w = r·U); beyond T is nonconforming by our own choice; by hand"

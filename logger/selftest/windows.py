@@ -12,7 +12,7 @@ from ..model import Conformity
 from ..series import Readings
 from ..units import MICRO
 from .case import Case, Group, refused
-from .made import at, judged, rule, series, setup
+from .room import at, judged, rule, series, setup
 from .rules import found, word
 
 SPAN: Mapping[str, Any] = {

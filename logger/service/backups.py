@@ -6,10 +6,11 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from ..model import NS, BackupPlan
-from ..proof import altered_verdicts
+from ..instants import NS
+from ..model import BackupPlan
+from ..record.proof import altered_verdicts
 from ..store import Store
-from ..store.scrubbing import PARTS, scrubbed
+from ..store.backup.scrub import PARTS, scrubbed
 
 DAY_NS = 86_400 * NS
 OLD_NS = 2 * DAY_NS
@@ -21,7 +22,7 @@ Event = Callable[[str, Mapping[str, object]], None]
 
 def daily(store: Store, plan: BackupPlan, event: Event, now_ns: int) -> None:
     """Back up as planned; a record found broken is an event, and so, by the job loop, is what raises."""
-    from ..store.backup import backup
+    from ..store.backup.backup import backup
 
     folder = Path(plan.folder)
     report = backup(store, folder, "service", now_ns, keep=plan.keep, also=altered_verdicts)

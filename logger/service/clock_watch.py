@@ -14,12 +14,12 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from ..instants import rfc3339
-from ..model import NS, Row
+from ..instants import NS, rfc3339
+from ..model import Row
 from ..probes.clock import Clock, boot_id
 from ..store import Store
-from ..store.clocks import UNSURE
-from ..store.unplaced import record_doubts
+from ..store.hot.clocks import UNSURE
+from ..store.hot.unplaced import record_doubts
 
 TIME_ERROR = 5
 WRITTEN_NS = 1_790_000_000 * NS  # nothing was measured by this program before it was written

@@ -9,15 +9,15 @@ from __future__ import annotations
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
-from .. import actions
-from ..confirmation import status
-from ..duty import addresses, every_way
-from ..instants import local, to_ns
-from ..model import NS, Config
+from ..acts import alarms as attending
+from ..core.alarms.recipients import addresses, every_way
+from ..core.calibration.status import status
+from ..instants import NS, local, to_ns
+from ..model import Config
 from ..notify.quantities import duration, quantity
 from ..notify.text import Wording
 from ..store import Store
-from ..verdicts import Verdicts
+from ..verdicts.verdicts import Verdicts
 
 KIND = "digest"
 DAY_NS = 86_400 * NS
@@ -37,7 +37,7 @@ def tell_digest(store: Store, config: Config, verdicts: Verdicts, now_ns: int) -
     words = wording(store, config, verdicts, now_ns)
     with store.begin() as conn:
         store.journal.append(KIND, "service", {"day": day, "recipients": len(to)}, conn=conn)
-        actions.outbox(store).post(conn, f"{KIND}.{day}", [(a, words) for a in to], now_ns)
+        attending.outbox(store).post(conn, f"{KIND}.{day}", [(a, words) for a in to], now_ns)
     return True
 
 
@@ -92,7 +92,7 @@ def _due(config: Config, now_ns: int) -> str:
 
 
 def _waiting(store: Store) -> str:
-    waits = [a.key for a in actions.alarm_list(store) if a.state != "normal"]
+    waits = [a.key for a in attending.alarm_list(store) if a.state != "normal"]
     return f"Alarms that are not normal: {', '.join(waits)}." if waits else "No alarm stands."
 
 

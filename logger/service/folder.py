@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
-from ..deadline import Errand
 from ..imports import ImportResult, choose_profile, import_file, known_profiles
-from ..imports.watching import Folder
-from ..incoming_files import tell_refused
+from ..imports.importer import plain_name, plain_text
+from ..imports.watching import Folder, Outcome
 from ..model import Config
+from ..processes.deadline import Errand
 from ..store import Store
 
 WHO = "watched folder"
@@ -47,3 +48,40 @@ class WatchedFolder:
         named = config.watch.profile if config.watch else ""
         profile = profiles[named] if named in profiles else choose_profile(path, profiles.values())
         return import_file(path, profile, self._store, config.setup, WHO, self._clock())
+
+
+KIND = "import-refused"
+
+
+_LOOKED_AT = 200  # newest entries of that kind
+
+
+@dataclass(frozen=True)
+class RefusedFile:
+    """A file that was left outside, when and why."""
+
+    name: str
+    at_ns: int
+    why: str
+
+
+def tell_refused(store: Store, outcome: Outcome, who: str) -> None:
+    """Journal a refusal, unless the newest one of that file says the same: a restart tells nothing twice."""
+    name, why = plain_name(outcome.path), plain_text(outcome.why)
+    newest = next((r for r in refused_files(store, every=True) if r.name == name), None)
+    if newest is None or newest.why != why:
+        folder = plain_text(str(outcome.path.parent))
+        store.journal.append(KIND, who, {"file": name, "folder": folder, "why": why})
+
+
+def refused_files(store: Store, *, every: bool = False) -> list[RefusedFile]:
+    """Newest first, each name once; without `every` those that were not imported since."""
+    brought = {one.name: one.at_ns for one in store.imports()}
+    found: dict[str, RefusedFile] = {}
+    for n, entry in enumerate(store.journal.entries(kind=KIND, newest_first=True)):
+        if n >= _LOOKED_AT:
+            break
+        one = RefusedFile(str(entry.what["file"]), entry.at_ns, str(entry.what["why"]))
+        if every or brought.get(one.name, 0) < one.at_ns:
+            found.setdefault(one.name, one)
+    return list(found.values())

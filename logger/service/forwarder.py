@@ -19,11 +19,11 @@ from http.client import HTTPException
 from typing import Any
 from urllib.parse import quote, urlsplit
 
-from ..deadline import Lines, opener, within
 from ..errors import Refused
-from ..incoming import FIELDS
 from ..model import Row
+from ..processes.deadline import Lines, opener, within
 from ..store import Store
+from .incoming import FIELDS
 
 log = logging.getLogger(__name__)
 
@@ -76,7 +76,7 @@ class Centre:
 
 
 def fields(row: Row) -> list[Any]:
-    """A row as it travels: `logger.incoming.FIELDS`."""
+    """A row as it travels: `logger.service.incoming.FIELDS`."""
     return [getattr(row, name) for name in FIELDS]
 
 

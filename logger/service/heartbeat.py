@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping
 from http.client import HTTPException
 from pathlib import Path
 
-from ..deadline import Errand, Lines, opener
 from ..model import Heartbeat
+from ..processes.deadline import Errand, Lines, opener
 
 FILE = "heartbeat"
 ANSWER_S = 10.0

@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from ..instants import local, parse
-from ..model import NS, Config
+from ..instants import NS, local, parse
+from ..model import Config
 from ..record import issue, issues
 from ..record.reviews import missing
 from ..store import Store
-from ..verdicts import Verdicts
+from ..verdicts.verdicts import Verdicts
 
 WHO = "service"
 

@@ -10,8 +10,8 @@ import time
 from collections.abc import Callable
 from importlib.metadata import version
 
-from ..instants import rfc3339
-from ..model import NS, Config
+from ..instants import NS, rfc3339
+from ..model import Config
 from ..probes.clock import Clock
 from ..store import Store
 from . import systemd

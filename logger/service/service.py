@@ -12,30 +12,31 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select
 
-from .. import actions
+from ..acts import alarms as attending
 from ..config import in_force
-from ..deadline import within
-from ..instants import rfc3339
-from ..model import NS, Config
+from ..instants import NS, rfc3339
+from ..model import Config
 from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
-from ..proof import verified
-from ..store import Store, tables
-from ..verdicts import Verdicts
+from ..processes.deadline import within
+from ..record.proof import verified
+from ..store import Store
+from ..store.hot import tables
+from ..verdicts.verdicts import Verdicts
 from . import backups, systemd
-from .alarming import Alarming
-from .attending_jobs import AttendingJobs
-from .confirming import tell_due
-from .couriers import Couriers
+from .alarm_engine import Alarming
+from .calibration_notices import tell_due
 from .digest import tell_digest
 from .folder import WatchedFolder
 from .heartbeat import Outside, beat
+from .inspection_jobs import AttendingJobs
 from .jobs import Jobs, Loop
-from .knowing import Knowing
 from .month_end import month_end
+from .self_check import Knowing
+from .senders import Couriers
 from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
-from .unstored import Unstored
+from .store_failure import Unstored
 from .writer import Writer
 
 if TYPE_CHECKING:
@@ -216,11 +217,11 @@ class Service:
         self._couriers.begin(UNSTORED, self._tell_unstored)
         self._jobs.run("notices of due days", self._tell_due)
         self._jobs.run("daily digest", self._digest)
-        self._couriers.send(actions.outbox(self._store).routes_due(self._clock()))
+        self._couriers.send(attending.outbox(self._store).routes_due(self._clock()))
 
     def _carry(self, route: str) -> None:
         """Every letter of one route that is due."""
-        done = actions.outbox(self._store).send_due(
+        done = attending.outbox(self._store).send_due(
             self._sender, self.config.routes, self._clock(),
             going_on=lambda: not self._sending.ending, route=route,
         )  # fmt: skip

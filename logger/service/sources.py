@@ -6,12 +6,13 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from .. import incoming
-from ..model import NS, Config, MqttTopic, Row
+from ..instants import NS
+from ..model import Config, MqttTopic, Row
 from ..probes import Bus, buses
 from ..probes.clock import Clock, SystemClock
 from ..probes.mqtt import Arrived, Subscriber, subscribers
 from ..store import Store
+from . import incoming
 from .clock_watch import ClockWatch, synchronised
 from .writer import Writer
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from ..model import NS
+from ..instants import NS
 
 LATITUDE_DEG = 47.8
 LONGITUDE_DEG = 14.0

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 
-from ..model import NS
+from ..instants import NS
 from .climate import instant
 from .instruments import Panel
+from .logger_files import MACHINE_BAY, SHAPES, Record, Shape
 from .room import Disturbance, Room
-from .shapes import MACHINE_BAY, SHAPES, Record, Shape
 
 SAMPLE_SEED = 20
 SAMPLE_FROM_NS = instant("2026-10-12T00:00+02:00")

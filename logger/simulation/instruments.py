@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from random import Random
 from types import MappingProxyType
 
-from ..model import NS
+from ..instants import NS
 from .room import STEP_S, Room, relative_humidity
 
 

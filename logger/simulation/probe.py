@@ -24,7 +24,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from ..model import NS
+from ..instants import NS
 from .climate import instant
 from .instruments import BAROMETER, BAROMETER_SERIAL, INSTRUMENTS, Panel
 from .room import Disturbance, Room

@@ -11,9 +11,9 @@ from typing import IO, Any, cast
 
 import logger
 
-from ..children import module
 from ..errors import StillroomError
 from ..instants import rfc3339
+from ..processes.children import module
 
 _STOP_S = 5.0
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Literal
 
-from ..model import NS
+from ..instants import NS
 from .climate import Outside, outside
 
 STEP_S = 10

@@ -15,20 +15,19 @@ from typing import Any
 
 from sqlalchemy import Connection, exists, select
 
-from ..accounts import spelled
 from ..errors import Refused, StoreInUse
-from ..instants import rfc3339
-from ..model import NS
+from ..instants import NS, rfc3339
+from ..model.roles import spelled
 from . import lock
-from .archive import LOCK, Archive
-from .database import Database
-from .facts import JSON, Seal
-from .journal import Journal, what_of
-from .names import Names
-from .sealed_file import SealedFile, read_sealed
-from .seals import all_seals
-from .tables import batch, disposal, journal, reading
-from .verification import runs
+from .archive.archive import LOCK, Archive
+from .archive.sealed_file import SealedFile, read_sealed
+from .hot.database import Database
+from .hot.journal import Journal, what_of
+from .hot.name_table import Names
+from .hot.seals import all_seals
+from .hot.tables import batch, disposal, journal, reading
+from .types import JSON, Seal
+from .verify.verification import runs
 
 
 @dataclass(frozen=True)

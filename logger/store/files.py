@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -60,3 +61,9 @@ def sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file in bounded memory."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

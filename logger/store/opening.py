@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from ..errors import StoreError
-from .database import FILE
 from .files import plain_write_errors
+from .hot.database import FILE
 
 
 def _refuse_foreign(folder: Path) -> None:

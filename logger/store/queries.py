@@ -10,16 +10,16 @@ from sqlalchemy import Connection, Integer, func, select, type_coerce
 
 from ..model import Row
 from ..series import Readings, merged
-from .archive import Archive
-from .arrays import fetched
-from .clocks import OURS, UNSURE, Clocks
-from .database import Database
-from .decisions import Decisions, chosen, holding
-from .hot import Hot
-from .names import Names
+from .archive.archive import Archive
+from .hot.arrays import fetched
+from .hot.clocks import OURS, UNSURE, Clocks
+from .hot.database import Database
+from .hot.name_table import Names
+from .hot.readings import Hot
+from .hot.seals import SealedChannel, hidden, last_sealed_arrival, sealed_channel, sealed_channels
+from .hot.tables import name, reading, seal_channel
+from .hot.value_decisions import Decisions, chosen, holding
 from .rows import Columns, joined, ordered
-from .seals import SealedChannel, hidden, last_sealed_arrival, sealed_channel, sealed_channels
-from .tables import name, reading, seal_channel
 
 KINDS = (np.int64, np.int64, np.float64, np.uint8, np.bool_)
 

@@ -17,28 +17,29 @@ from .. import __version__
 from ..errors import StoreError, StoreInUse
 from ..model import Row
 from ..series import Bool, Imported, Readings
-from . import lock, tables
-from .archive import Archive
-from .cells import Envelope
-from .clocks import Clocks
-from .database import FILE, RESTORING, Database, before_upgrade
-from .decisions import Decisions
+from . import lock
+from .archive.archive import Archive
+from .archive.bulk_load import Intake
+from .archive.cells import Envelope
+from .archive.journal_months import JournalSealing
+from .archive.overview import Overviews
 from .disposal import Disposals, Disposed, Request
-from .facts import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
-from .hot import Hot
-from .intake import Intake
-from .journal import Journal
-from .journal_sealing import JournalSealing
-from .kept import Imports, Kept
-from .migrations import NEWEST
-from .names import Names
+from .hot import tables
+from .hot.clocks import Clocks
+from .hot.database import FILE, RESTORING, Database, before_upgrade
+from .hot.journal import Journal
+from .hot.migrations import NEWEST
+from .hot.name_table import Names
+from .hot.readings import Hot
+from .hot.seals import all_seals, hidden, sealed_channel
+from .hot.setups import Setups
+from .hot.value_decisions import Decisions
+from .hot.verdict_cache import Imports, Kept
 from .opening import there
-from .overview import Overviews
 from .queries import Queries
 from .rows import Columns
-from .seals import all_seals, hidden, sealed_channel
-from .setups import Setups
-from .verification import Walk
+from .types import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
+from .verify.verification import Walk
 
 FORMAT = 1
 

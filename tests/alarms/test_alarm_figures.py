@@ -8,12 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
-from logger.alarm_figures import Change, change_of, figures
-from logger.model import NS, NoticePlan
+from logger.acts import alarms as attending
+from logger.core.alarms.performance import Change, change_of, figures
+from logger.instants import NS
+from logger.model import NoticePlan
 from logger.service.digest import tell_digest
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 from tests.service.test_alarming import CONFIG, live
 
 MINUTE, HOUR, DAY = 60 * NS, 3600 * NS, 86_400 * NS
@@ -86,7 +87,7 @@ def test_the_digest_goes_out_once_a_day_with_the_head_of_the_chain(store: Store)
     assert tell_digest(store, config, verdicts, morning)
     assert not tell_digest(store, config, verdicts, morning + 20 * HOUR)
 
-    text = actions.outbox(store).of("digest.2026-10-18")[0].body["text"]
+    text = attending.outbox(store).of("digest.2026-10-18")[0].body["text"]
     assert "Machine bay: " in text
     assert f"entry {head[0] - 1}, " in text
     assert not tell_digest(store, CONFIG, verdicts, morning)

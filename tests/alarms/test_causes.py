@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from logger.alarm_cells import Cell
-from logger.alarms import Alarm, AlarmState, Notice
-from logger.causes import TOGETHER_NS, cause_of, flooded, is_over, joined, scope_of, speaking
-from logger.model import NS, AlarmSpec, CommonCause, Conformity
-from logger.view import view_specs
+from logger.core.alarms.condition import Cell
+from logger.core.alarms.grouping import TOGETHER_NS, cause_of, flooded, is_over, joined, scope_of, speaking
+from logger.core.alarms.lifecycle import Alarm, AlarmState, Notice
+from logger.core.alarms.system import view_specs
+from logger.instants import NS
+from logger.model import AlarmSpec, CommonCause, Conformity
 
 MINUTE = 60 * NS
 CELL = Cell(0, MINUTE, Conformity.NONCONFORMING, 22.0, 0.06, -1.0, "degC", 21.0, "P1")

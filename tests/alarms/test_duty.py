@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from logger.duty import addresses, asleep, every_way, not_before, on_duty
+from logger.core.alarms.recipients import addresses, asleep, every_way, not_before, on_duty
+from logger.instants import NS
 from logger.model import (
-    NS,
     AlarmSpec,
     Away,
     CommandRoute,

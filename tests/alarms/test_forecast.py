@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logger.forecast import crossing, line, settling_min, skill
+from logger.core.judge.forecast import crossing, line, settling_min, skill
 
 MINUTE = np.arange(-59.0, 1.0)
 

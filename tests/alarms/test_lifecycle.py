@@ -8,19 +8,11 @@ from dataclasses import replace
 
 import pytest
 
-from logger.alarm_cells import cell_of, evidence_cell
-from logger.alarms import (
-    LIVE_NS,
-    Act,
-    Alarm,
-    AlarmState,
-    Cell,
-    Notice,
-    acted,
-    step,
-)
+from logger.core.alarms.condition import cell_of, evidence_cell
+from logger.core.alarms.lifecycle import LIVE_NS, Act, Alarm, AlarmState, Cell, Notice, acted, step
 from logger.errors import Refused
-from logger.model import NS, AlarmSpec, Conformity, RuleState
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity, RuleState
 
 MINUTE = 60 * NS
 SPEC = AlarmSpec("air", "bay.temperature", "high", "wrong lengths", "Stop measuring.", 300, 300, 0.1)

@@ -8,8 +8,9 @@ from dataclasses import replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.alarms import ACTIVE, Act, ActKind, Alarm, AlarmState, Cell, Notice, step
-from logger.model import NS, AlarmSpec, Conformity
+from logger.core.alarms.lifecycle import ACTIVE, Act, ActKind, Alarm, AlarmState, Cell, Notice, step
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity
 
 MINUTE = 60 * NS
 KINDS: tuple[ActKind, ...] = (

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.errors import Refused
-from logger.links import LASTS_NS, Permit, link, permitted, signed
+from logger.notify.links import LASTS_NS, Permit, link, permitted, signed
 
 PERMIT = Permit("bay-air", 3, "annunciated", "Greta Holm", LASTS_NS)
 

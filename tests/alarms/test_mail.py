@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from logger.alarms import Cell, Notice
+from logger.core.alarms.lifecycle import Cell, Notice
 from logger.model import Conformity, MailRoute
 from logger.notify.mail import MemorySender, Outcome, Sender, SmtpSender, message, message_id
 from logger.notify.text import Wording

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from logger.alarms import Cell, Notice
-from logger.model import NS, AlarmSpec, Conformity, Inspection, Setup
+from logger.core.alarms.lifecycle import Cell, Notice
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity, Inspection, Setup
 from logger.notify.text import wording
 
 MINUTE = 60 * NS

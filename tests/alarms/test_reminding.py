@@ -8,10 +8,11 @@ from dataclasses import replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.alarm_cells import Cell
-from logger.alarms import Act, Alarm, AlarmState, acted, step
-from logger.model import NS, AlarmSpec, Conformity
-from logger.reminding import reminded, suppressed, told_again
+from logger.core.alarms.condition import Cell
+from logger.core.alarms.lifecycle import Act, Alarm, AlarmState, acted, step
+from logger.core.alarms.reminders import reminded, suppressed, told_again
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity
 
 MINUTE = 60 * NS
 SPEC = AlarmSpec(

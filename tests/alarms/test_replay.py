@@ -11,14 +11,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.alarm_cells import Cell
-from logger.alarms import Alarm, step
 from logger.bench.record import START_NS, setup
+from logger.core.alarms.condition import Cell
+from logger.core.alarms.lifecycle import Alarm, step
+from logger.core.alarms.replay import Counting
 from logger.errors import Refused, UnknownName
-from logger.model import NS, AlarmSpec, Conformity, Row
-from logger.replay import Delay, delays_of, replay
-from logger.replaying import Counting
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity, Row
 from logger.store import Store
+from logger.verdicts.replay import Delay, delays_of, replay
 
 MINUTE = 60 * NS
 CLEAR, NEAR, OUT, UNKNOWN = range(4)

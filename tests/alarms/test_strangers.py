@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from logger.config import example_folder, load_texts, read_texts
-from logger.model import NS, Row
-from logger.service.knowing import Knowing
+from logger.core.alarms.system import WATCHED
+from logger.instants import NS
+from logger.model import Row
+from logger.service.self_check import Knowing
 from logger.store import Store
-from logger.view import WATCHED
 
 NOW_NS = 1_793_000_000 * NS
 WHY = "wanted serial 'AG-0411', found 'AG-0412'"

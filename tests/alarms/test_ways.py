@@ -17,7 +17,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.model import NS, ChatRoute, CommandRoute, WebhookRoute
+from logger.instants import NS
+from logger.model import ChatRoute, CommandRoute, WebhookRoute
 from logger.notify.ways import Ways, payload, signature
 
 LETTER = {

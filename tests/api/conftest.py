@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from logger.accounts import Scope
 from logger.api import create_api
+from logger.model.roles import Scope
 from logger.people import Tokens
 from logger.store import Store
 
@@ -51,7 +51,7 @@ def ask(interface: Any, tokens: dict[str, str]) -> Any:
 @pytest.fixture
 def pushing(tmp_path: Path) -> Iterator[tuple[Any, Store]]:
     """post(path, …) -> (status, JSON) by the token of node "annex", which has probe P1; and its record."""
-    from logger.actions import apply_setup
+    from logger.acts.inspections import apply_setup
     from logger.config import example_folder, read_texts
 
     texts = dict(read_texts(example_folder()))

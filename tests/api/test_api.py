@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from logger.accounts import Scope
 from logger.api import description
+from logger.model.roles import Scope
 from logger.store import Store
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -13,8 +13,8 @@ import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis import GenerationMode, checks
 
-from logger.accounts import Scope
 from logger.api import create_api, description
+from logger.model.roles import Scope
 from logger.people import Tokens
 
 BOUNDED = settings(

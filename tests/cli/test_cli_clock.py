@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from logger.config import example_folder
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store
-from logger.store.clocks import UNSURE
+from logger.store.hot.clocks import UNSURE
 
 T0 = 1_792_000_000 * NS
 

@@ -8,11 +8,12 @@ from typing import Any
 
 import pyarrow.dataset as ds
 
-from logger import conflicts
+from logger.acts import conflicts
 from logger.config import example_folder
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store
-from logger.store.clocks import UNSURE
+from logger.store.hot.clocks import UNSURE
 
 T0 = 1_792_000_020 * NS  # 2026-10-14T17:47:00Z, a full minute
 P1, P5 = "P1.temperature", "P5.temperature"

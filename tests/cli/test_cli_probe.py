@@ -16,7 +16,7 @@ from logger.config import example_folder, in_force, load_texts, read_texts
 from logger.config.edits import added, disconnected, ended, placed, places, with_certificates
 from logger.errors import Refused, UnknownName
 from logger.instants import to_ns
-from logger.simulation.speakers import ModbusSpeaker, ScpiSpeaker, Sdi12Speaker, TextSpeaker, show_one_wire
+from logger.simulation.devices import ModbusSpeaker, ScpiSpeaker, Sdi12Speaker, TextSpeaker, show_one_wire
 from logger.simulation.wires import SocketWire
 from logger.store import Store
 
@@ -173,7 +173,8 @@ def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
     to = ("--data", data, "--who", "Greta Holm")
     done = stillroom("probe", "swap", "P2", "P8", *new, "--at", "2026-10-26T10:00:00Z", *to)
     assert done.stdout.splitlines() == [
-        "At column-top, P8 stands in the place of P2 from 2026-10-26T10:00:00Z on.",
+        "At column-top, P8 stands in the place of P2 from 2026-10-26T10:00:00Z on. "
+        "From then on relative humidity in zone machine-bay rests on 1 of 2 probes.",  # P8 has no humidity
         "Proposed as version 2; another person: stillroom config approve 2",
     ]
     done = stillroom("config", "approve", 2, "--data", data, "--who", "Ines Brandl")

@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import Any
 
 from logger.config import in_force
-from logger.record.contents import Interval, contents
+from logger.record.facts import contents
+from logger.record.interval import Interval
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 WHERE = ("--zone", "machine-bay", "--from", "2026-10-20T08:00Z", "--to", "2026-10-20T10:00Z")
 SAID = ["settling 4 h", "guard factor r = 1", "pre-window 2 h"]

@@ -10,10 +10,11 @@ import pytest
 
 from logger.config import ConfigError, example_folder, in_force, load_stored, load_texts, read_texts, warnings
 from logger.config.neighbours import warnings as uncompared
-from logger.inspection import check
-from logger.leniency import evidence_settings
-from logger.model import NS, Setup
-from logger.selftest import made
+from logger.core.measurement.check import check
+from logger.core.validity.leniency import evidence_settings
+from logger.instants import NS
+from logger.model import Setup
+from logger.selftest import room as made
 from logger.store import SetupVersion
 
 TEXTS = read_texts(example_folder())

@@ -6,11 +6,11 @@ import pytest
 
 from logger import config
 from logger.config.feasible import rule_U
-from logger.derived import with_derived
+from logger.core.evidence.cells import Grid, evidence
+from logger.core.evidence.derived import with_derived
+from logger.core.rules import condensation
 from logger.errors import ConfigError
-from logger.evidence import Grid, evidence
 from logger.model import SURFACES, Rule, Setup
-from logger.rules import condensation
 
 Texts = dict[str, str]
 

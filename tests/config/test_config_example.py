@@ -13,7 +13,8 @@ from logger.config import schema as config_schema
 from logger.config.feasible import rule_U
 from logger.errors import ConfigError
 from logger.imports import profile
-from logger.model import NS, Config
+from logger.instants import NS
+from logger.model import Config
 
 
 @pytest.fixture(scope="module")

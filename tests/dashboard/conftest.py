@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dashboard.queries import Queries
+from dashboard.data.queries import Queries
 from tests.dashboard.synthetic import Synthetic
 
 

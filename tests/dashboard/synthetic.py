@@ -19,19 +19,20 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from dashboard.keeping import Keeping
-from logger.affected import Touched
-from logger.alarms import Alarm, AlarmState, Cell
-from logger.assessment import Question
-from logger.curves import Curve
-from logger.dispositions import Book, Findings, book, decide, note_excursion, span_of
+from dashboard.data.administration import Keeping
+from logger.acts.dispositions import Book, Findings, book, decide, note_excursion, span_of
+from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
+from logger.core.measurement.interval import require
+from logger.core.measurement.soak import Plan
 from logger.errors import Refused, UnknownName
-from logger.intervals import require
-from logger.model import NS, Conformity, Excursion, Inspection, Period, Row, Setup
+from logger.inspections.assess import Question
+from logger.inspections.impact import Touched
+from logger.inspections.soak_clocks import Reading, begin_soak, clocks, end_soak
+from logger.instants import NS
+from logger.model import Conformity, Excursion, Inspection, Period, Row, Setup
 from logger.people import People, invented
-from logger.soak_clocks import Reading, begin_soak, clocks, end_soak
-from logger.soaking import Plan
 from logger.store import Entry, Store
+from logger.verdicts.curves import Curve
 from tests.dashboard.synthetic_setup import HOUR, NOW, PLACES, START, rules, setup
 from tests.dashboard.synthetic_words import bay_periods, told
 
@@ -67,7 +68,7 @@ def value_at(channel: str, taken_ns: np.ndarray) -> np.ndarray:
 
 
 class Synthetic:
-    """Answers what `dashboard.source.Source` asks; `add` and `raise_alarm` let a test make things happen."""
+    """Answers what `Source` asks; `add` and `raise_alarm` let a test make things happen."""
 
     def __init__(self, *, simulated: bool = True, now_ns: int = NOW) -> None:
         self.simulated = simulated
@@ -102,7 +103,7 @@ class Synthetic:
     @cached_property
     def keeping(self) -> Keeping:
         """A real, nearly empty record with the example's setup, for pages that look at the record itself."""
-        from logger.actions import apply_setup
+        from logger.acts.inspections import apply_setup
         from logger.config import example_folder, load
 
         folder = Path(tempfile.mkdtemp())

@@ -4,19 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from logger.model import (
-    NS,
-    AlarmSpec,
-    Certificate,
-    Channel,
-    Placement,
-    Position,
-    Probe,
-    Room,
-    Rule,
-    Setup,
-    Zone,
-)
+from logger.instants import NS
+from logger.model import AlarmSpec, Certificate, Channel, Placement, Position, Probe, Room, Rule, Setup, Zone
 
 HOUR = 3600 * NS
 NOW = 1_792_418_400 * NS  # 2026-10-19T14:00Z, 16:00 in Vienna

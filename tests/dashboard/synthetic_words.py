@@ -6,7 +6,8 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from logger.model import NS, Conformity, Period, RuleState
+from logger.instants import NS
+from logger.model import Conformity, Period, RuleState
 from tests.dashboard.synthetic_setup import HOUR, NOW, START, rules
 
 

@@ -9,12 +9,14 @@ from typing import Any
 import pytest
 
 from dashboard.app import create_app
-from logger import actions
-from logger.alarm_cells import Cell
-from logger.alarms import Alarm, AlarmState, step
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.config import example_folder, read_texts
-from logger.links import Permit, signed
-from logger.model import NS, AlarmSpec, Conformity
+from logger.core.alarms.condition import Cell
+from logger.core.alarms.lifecycle import Alarm, AlarmState, step
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity
+from logger.notify.links import Permit, signed
 from logger.store import Store
 
 NOW = 1_792_382_400 * NS
@@ -33,14 +35,14 @@ def room(tmp_path: Path) -> Iterator[tuple[Store, Any]]:
         cell = Cell(NOW - 60 * NS, NOW, Conformity.NONCONFORMING, 20.9, 0.06, -0.4, "degC", 20.5, "AG-1")
         with store.begin() as conn:
             done = step(SPEC, Alarm(SPEC.key), [cell], [], NOW).alarm
-            actions.put_alarm(conn, done, NOW)
+            attending.put_alarm(conn, done, NOW)
         app = create_app(folder, now_ns=lambda: NOW)
         yield store, app.server.test_client()
 
 
 def state(store: Store) -> AlarmState:
     """Of the one alarm."""
-    return actions.alarm_list(store)[0].state
+    return attending.alarm_list(store)[0].state
 
 
 def pressed(client: Any, address: str, comment: str = "on my way") -> Any:

@@ -8,9 +8,8 @@ from typing import Any
 import pytest
 
 from dashboard.app import PAGES, create_app, page_of
-from dashboard.queries import Queries
-from logger.instants import rfc3339
-from logger.model import NS
+from dashboard.data.queries import Queries
+from logger.instants import NS, rfc3339
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_who_may import with_token
 

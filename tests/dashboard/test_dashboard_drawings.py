@@ -10,12 +10,14 @@ from typing import Any
 
 import pytest
 
-from dashboard import figures
-from dashboard.field import Spot, field, gradient
-from dashboard.figures import spread
-from dashboard.plan import plan
-from dashboard.queries import Queries
-from dashboard.scale import axis_of, label, scale
+from dashboard.charts import figures
+from dashboard.charts.build import live_chart, window_chart
+from dashboard.charts.field import field, gradient
+from dashboard.charts.figures import spread
+from dashboard.charts.plan import plan
+from dashboard.charts.scale import axis_of, label, scale
+from dashboard.data.queries import Queries
+from dashboard.data.spots import Spot
 from logger.model import Conformity, RuleState
 from tests.dashboard.synthetic import HOUR, NOW
 
@@ -147,7 +149,7 @@ def test_words_under_a_plan_of_any_size_keep_apart(q: Queries, size_m: tuple[flo
 
 def test_chart_has_limits_as_in_force(q: Queries) -> None:
     """A limit that ended half-way is drawn over its half only, and the new one over the rest."""
-    chart = q.chart("machine-bay", "temperature", NOW - 10 * HOUR, NOW)
+    chart = window_chart(q, "machine-bay", "temperature", NOW - 10 * HOUR, NOW)
     rule, change = chart.limits[0], NOW - 5 * HOUR
     halves = replace(chart, limits=[replace(rule, to_ns=change), replace(rule, from_ns=change, upper=20.8)])
     edges = figures.build(halves)["data"][2]
@@ -160,13 +162,13 @@ def test_chart_has_limits_as_in_force(q: Queries) -> None:
 
 def test_chart_keeps_plain_lists(q: Queries) -> None:
     """A trace that grows must not be an array: points appended to it would be lost."""
-    for trace in figures.build(q.live_chart("machine-bay"))["data"]:
+    for trace in figures.build(live_chart(q, "machine-bay"))["data"]:
         assert isinstance(trace["x"], list)
 
 
 def test_trace_places_tell_the_verdict(q: Queries) -> None:
     """Stable in the upper row, not shown in the middle, not stable below; the words name reason and rule."""
-    heat = next(t for t in figures.build(q.live_chart("machine-bay"))["data"] if t["type"] == "heatmap")
+    heat = next(t for t in figures.build(live_chart(q, "machine-bay"))["data"] if t["type"] == "heatmap")
     told = {text: row for row, texts in enumerate(heat["text"]) for text in texts if text}
     assert told["stable"] == 2
     assert told["not shown: indeterminate<br>temperature<br>P1"] == 1

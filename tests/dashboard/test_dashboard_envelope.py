@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.envelope import envelope, trace
-from logger.model import NS, REASONS, VERDICT_OF, Period
-from logger.verdict_trace import runs_in_columns
+from dashboard.charts.decimate import envelope, trace
+from logger.core.judge.trace import runs_in_columns
+from logger.instants import NS
+from logger.model import REASONS, VERDICT_OF, Period
 
 MINUTE = 60 * NS
 YEAR = 525_600

@@ -8,14 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dashboard import figures
-from dashboard.gradients import Standing, chart, gradient, left_out, pairs, plane, standing
+from dashboard.charts import figures
+from dashboard.charts.gradients import Standing, chart, gradient, left_out, pairs, plane, standing
+from dashboard.charts.profile import Level, profile
+from dashboard.data.queries import Queries
 from dashboard.pages import gradients
 from dashboard.pages.wall import drawn as wall
-from dashboard.profile import Level, profile
-from dashboard.queries import Queries
-from logger.curves import Curve
-from logger.model import NS, Position
+from logger.instants import NS
+from logger.model import Position
+from logger.verdicts.curves import Curve
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic
 
 MINUTE = 60 * NS

@@ -7,21 +7,23 @@ from typing import Any
 
 import pytest
 
-from dashboard import figures
-from dashboard.alert import header_clock
-from dashboard.live import broken, cursor_of, extension, known_of, live_tick, packed
-from dashboard.pages import hands
-from dashboard.pages.hands import alarm_words
+from dashboard.charts import figures
+from dashboard.charts.build import live_chart, window_chart
+from dashboard.charts.live import broken, cursor_of, extension, known_of, live_tick, packed
+from dashboard.data.queries import Queries
+from dashboard.data.statements import statement
+from dashboard.data.words import instant, quantity_name, written
 from dashboard.pages.inspections import verdicts_of
-from dashboard.queries import Queries
-from dashboard.statements import statement
-from dashboard.wording import instant, quantity_name, written
-from logger.alarms import AlarmState
-from logger.assessment import Question
+from dashboard.parts import todo as hands
+from dashboard.parts.alert import header_clock
+from dashboard.parts.todo import alarm_words
+from logger.core.alarms.lifecycle import AlarmState
+from logger.core.measurement.soak import by_size, plan, sizes
+from logger.core.physics.thermal import body_of
 from logger.errors import IntervalError, Refused, UnknownName
-from logger.model import NS, Row
-from logger.physics.thermal import body_of
-from logger.soaking import by_size, plan, sizes
+from logger.inspections.assess import Question
+from logger.instants import NS
+from logger.model import Row
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic, setup
 
 MINUTE = 60 * NS
@@ -188,11 +190,11 @@ def test_ticks_heal_a_sleeping_tab(q: Queries, record: Synthetic) -> None:
 
 def test_humidity_is_live_beside_temperature(q: Queries, record: Synthetic) -> None:
     """It has a panel of its own in each zone, and a reading of it goes to its own line there."""
-    assert [p.quantity for p in q.live_chart("plate-bench").panels] == ["temperature", "relative_humidity"]
-    cursor = cursor_of(q.cursor(), [q.live_chart("plate-bench")])
+    assert [p.quantity for p in live_chart(q, "plate-bench").panels] == ["temperature", "relative_humidity"]
+    cursor = cursor_of(q.cursor(), [live_chart(q, "plate-bench")])
     record.add(Row("P5.relative_humidity", NOW, NOW, 47.25))
     ((data, where, _),), _, _ = live_tick(q, 1, cursor, ["plate-bench"])
-    drawn = figures.build(q.live_chart("plate-bench"))["data"]
+    drawn = figures.build(live_chart(q, "plate-bench"))["data"]
     assert [(drawn[i]["name"], drawn[i]["yaxis"]) for i in where] == [(q.label("P5.temperature"), "y4")]
     assert data["y"] == [[47.25]]
 
@@ -254,13 +256,13 @@ def test_written_minute_reads_back(ns: int) -> None:
 def test_clock_change_is_marked(q: Queries) -> None:
     """A window over 2026-10-25 notes the change at 01:00 UTC, with the offset on either side of it."""
     change = 1_792_890_000 * NS
-    chart = q.chart("machine-bay", "temperature", change - 5 * HOUR, change + 5 * HOUR)
+    chart = window_chart(q, "machine-bay", "temperature", change - 5 * HOUR, change + 5 * HOUR)
     assert chart.notes == [(change, "clock put back: +02:00 to +01:00")]
 
 
 def test_every_quantity_has_a_name() -> None:
     """A setup may measure what nobody here thought of; the page still draws its list."""
-    from dashboard.charting import quantities
+    from dashboard.data.channels import quantities
     from logger.model import DERIVED
     from logger.units import QUANTITIES
 

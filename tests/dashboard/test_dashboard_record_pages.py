@@ -8,13 +8,14 @@ from pathlib import Path
 
 import pytest
 
+from dashboard.data.queries import Queries
+from dashboard.data.source import StoreSource
 from dashboard.pages import health, journal, limits, probes
-from dashboard.queries import Queries
-from dashboard.source import StoreSource
-from logger.actions import apply_setup
+from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
 from logger.errors import Refused, UnknownName
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store
 
 CHANGED = ("upper_degC = 20.5", "upper_degC = 20.4")
@@ -109,7 +110,7 @@ def test_probes_side_by_side(q: Queries) -> None:
 
     The certificates' corrections near 20 °C are within 0.03 K of each other and enter as they should.
     """
-    from dashboard.comparing import compared
+    from dashboard.parts.comparison import compared
 
     now = q.now_ns()
     found = compared(q, ["P1.temperature", "P2.temperature", "P3.temperature"], now - 7500 * NS, now)

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from dashboard.app import create_app
+from dashboard.data.queries import Queries
+from dashboard.data.source import StoreSource
 from dashboard.pages import records
-from dashboard.queries import Queries
-from dashboard.source import StoreSource
 from logger.errors import Refused
 from logger.record import issues
 

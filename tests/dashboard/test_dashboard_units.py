@@ -8,12 +8,12 @@ from dataclasses import replace
 import pytest
 from flask import Flask
 
-from dashboard.budget import _temperatures
-from dashboard.certificates import certificate_card
+from dashboard.data.preferences import TEMPERATURE
+from dashboard.data.queries import Queries
+from dashboard.data.words import difference, exceedance, figure, plain, shown, spoken, unit
 from dashboard.pages import soak
-from dashboard.preferences import TEMPERATURE
-from dashboard.queries import Queries
-from dashboard.wording import difference, exceedance, figure, plain, shown, spoken, unit
+from dashboard.parts.certificates import certificate_card
+from dashboard.parts.thermal_cards import _temperatures
 from tests.dashboard.synthetic import NOW, Synthetic
 
 

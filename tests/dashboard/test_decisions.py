@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard.decisions import address, asked_for, word
+from dashboard.data.queries import Queries
 from dashboard.pages.excursions import layout
-from dashboard.queries import Queries
-from logger.dispositions import Findings
+from dashboard.parts.decisions import address, asked_for, word
+from logger.acts.dispositions import Findings
 from logger.errors import Refused
 from logger.model import Excursion
 from tests.dashboard.synthetic import NOW, Synthetic

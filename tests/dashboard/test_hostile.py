@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
+from dashboard.access.guard import CALLBACKS
 from dashboard.app import PAGES, create_app
-from dashboard.guard import CALLBACKS
-from logger.accounts import Role
+from logger.model.roles import Role
 from logger.people import People
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_who_may import PASSWORD, signed_in

@@ -8,11 +8,11 @@ from typing import Any
 
 import pytest
 
-from dashboard import importing
-from dashboard.import_forms import NEW, answered, axis_svg, questions, shown
+from dashboard.data.queries import Queries
 from dashboard.pages import imports
-from dashboard.queries import Queries
-from logger.conflicts import disagreements
+from dashboard.parts import import_desk as importing
+from dashboard.parts.import_forms import NEW, answered, axis_svg, questions, shown
+from logger.acts.conflicts import disagreements
 from logger.errors import ImportRefused, Refused
 from logger.imports import Profile
 from logger.imports.profile import Column

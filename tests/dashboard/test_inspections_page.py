@@ -9,11 +9,11 @@ from urllib.parse import urlencode
 
 import pytest
 
-from dashboard.answering import question
-from dashboard.budget import bars, drawing, words
+from dashboard.data.queries import Queries
+from dashboard.data.words import written
 from dashboard.pages.inspections import earlier, layout, listed
-from dashboard.queries import Queries
-from dashboard.wording import written
+from dashboard.parts.check_answer import question
+from dashboard.parts.thermal_cards import bars, drawing, words
 from logger.errors import Refused
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic
 
@@ -57,7 +57,7 @@ def test_jobs_are_found(q: Queries, record: Synthetic, asked: dict[str, str], wa
 
 
 def test_jobs_of_a_day_are_found(q: Queries, record: Synthetic) -> None:
-    from dashboard.wording import local
+    from dashboard.data.words import local
 
     day = local(NOW - 30 * HOUR, q.room.timezone)[:10]
     assert "Gear hub 4471" in titles(listed(q, {"day": day}))

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from dashboard.serving import Place, Tls, bind, serve
+from dashboard.server import Place, Tls, bind, serve
 from logger.errors import Refused
 from tests.dashboard.synthetic import Synthetic
 
@@ -116,7 +116,7 @@ def test_plain_http_beyond_this_machine_is_said(
     monkeypatch: pytest.MonkeyPatch, place: Place, told: bool
 ) -> None:
     """Plainly, with what to do; and the first administrator's address is one of this machine."""
-    from dashboard import serving
+    from dashboard import server as serving
 
     class Ended:
         def run(self) -> None: ...
@@ -173,7 +173,7 @@ def hook(event, args):
         seen.append((event, str(args[0])))
 sys.addaudithook(hook)
 from pathlib import Path
-from dashboard.serving import Place, bind
+from dashboard.server import Place, bind
 server = bind(Path(sys.argv[1]), Place("127.0.0.1", int(sys.argv[2])))
 thread = threading.Thread(target=server.run, daemon=True)
 thread.start()

@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 
+from dashboard.access.guard import CALLBACKS
+from dashboard.access.sign_in import First
 from dashboard.app import create_app
-from dashboard.guard import CALLBACKS
-from dashboard.sign_in import First
-from logger.accounts import Role
 from logger.errors import StoreError
+from logger.model.roles import Role
 from logger.people import People, invented
-from logger.secret import secret_key
+from logger.store.secret import secret_key
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_who_may import PASSWORD, calls_of, signed_in, with_token
 

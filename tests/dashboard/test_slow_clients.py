@@ -22,7 +22,7 @@ from typing import Any
 import pytest
 
 from dashboard.connections import Limits, Turns
-from dashboard.serving import Place, Tls, bind
+from dashboard.server import Place, Tls, bind
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_serving import files, free_port
 

@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-from dashboard.access import ANYONE
+from dashboard.access.guard import CALLBACKS, need_of, undeclared
+from dashboard.access.needs import ANYONE
 from dashboard.app import PAGES, create_app
-from dashboard.guard import CALLBACKS, need_of, undeclared
-from logger.accounts import Act, Role, may
+from logger.model.roles import Act, Role, may
 from logger.people import People
 from tests.dashboard.synthetic import Synthetic
 

@@ -53,7 +53,7 @@ class Opened:
         self.page.wait_for_selector(ready)
         return self.page
 
-    def wait(self, expression: str, seconds: float = 9.0) -> None:
+    def wait(self, expression: str, seconds: float = 45.0) -> None:
         """Until an expression is true; asked from outside, since the page's policy forbids eval."""
         until = time.monotonic() + seconds
         while not self.page.evaluate(expression):
@@ -147,7 +147,7 @@ def open_page(browser: Any, address: str) -> Iterator[Callable[..., Opened]]:
         )
         contexts.append(context)
         page, seen = context.new_page(), Seen()
-        page.set_default_timeout(10_000)
+        page.set_default_timeout(45_000)
         page.on("console", lambda m: seen.console.append(m.text) if m.type in ("error", "warning") else None)
         page.on("pageerror", lambda fault: seen.console.append(str(fault)))
         page.on("request", lambda request: seen.requests.append(request.url))

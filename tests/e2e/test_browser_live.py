@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from logger.instants import rfc3339
-from logger.model import NS, Row
+from logger.instants import NS, rfc3339
+from logger.model import Row
 from tests.dashboard.synthetic import NOW, value_at
 from tests.e2e.asking import ask_to_acknowledge
 

@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 
 from dashboard.app import create_app
-from dashboard.local_axis import tick_words
-from logger.instants import parse
-from logger.model import NS, Excursion, Period
-from logger.wall_time import stretches
+from dashboard.charts.local_axis import tick_words
+from logger.instants import NS, parse
+from logger.local_time import stretches
+from logger.model import Excursion, Period
 from tests.dashboard.synthetic import Synthetic
 
 pytestmark = pytest.mark.browser

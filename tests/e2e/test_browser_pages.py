@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from dashboard.decisions import address
+from dashboard.parts.decisions import address
 from tests.dashboard.synthetic import NOW, Synthetic
 from tests.e2e.asking import ask_to_acknowledge
 

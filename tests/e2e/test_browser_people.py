@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from logger.accounts import Role
+from logger.model.roles import Role
 from logger.people import People
 from tests.dashboard.synthetic import Synthetic
 
@@ -133,8 +133,8 @@ def test_a_link_from_elsewhere_needs_no_second_sign_in(open_page: Callable[..., 
 
 def test_the_first_start(open_page: Callable[..., Any], served: Callable[..., Any]) -> None:
     """From the address on the terminal to the first administrator, and from there to a second account."""
+    from dashboard.access.sign_in import First
     from dashboard.app import create_app
-    from dashboard.sign_in import First
 
     record, first = Synthetic(simulated=False), First()
     with served(create_app(Path("unused"), source=record, first=first)) as where:

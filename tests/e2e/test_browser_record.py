@@ -10,11 +10,12 @@ from typing import Any
 import pytest
 
 from dashboard.app import create_app
-from dashboard.keeping import Keeping
-from dashboard.source import StoreSource
-from logger.actions import apply_setup
+from dashboard.data.administration import Keeping
+from dashboard.data.source import StoreSource
+from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.people.invented import PASSWORD
 from logger.store import Store
 

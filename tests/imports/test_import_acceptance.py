@@ -13,7 +13,7 @@ import pytest
 from logger.errors import ImportRefused
 from logger.imports import ImportResult
 from logger.imports.profile import Column
-from logger.model import NS
+from logger.instants import NS
 from logger.store import Store
 
 Bring = Callable[..., ImportResult]

@@ -23,7 +23,8 @@ from logger.imports.importer import checked
 from logger.imports.preview import lines_of, preview_of
 from logger.imports.profile import Column
 from logger.imports.writing import written
-from logger.model import NS, Setup
+from logger.instants import NS
+from logger.model import Setup
 from logger.store import Store
 
 Bring = Callable[..., ImportResult]

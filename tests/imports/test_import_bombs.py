@@ -13,12 +13,13 @@ from typing import Any
 
 import pytest
 
-from logger.confined import LIMITED, Limits, confined
 from logger.errors import ImportRefused
 from logger.imports import Profile, import_content
 from logger.imports.importer import checked
 from logger.imports.outside import description_of
-from logger.model import NS, Setup
+from logger.instants import NS
+from logger.model import Setup
+from logger.processes.confined import LIMITED, Limits, confined
 
 NOW = 1_900_000_000 * NS
 HEAD = b"time,temperature\n"

@@ -19,7 +19,8 @@ from logger.errors import ImportRefused
 from logger.imports import Profile
 from logger.imports.importer import checked
 from logger.imports.profile import Column
-from logger.model import NS, Setup
+from logger.instants import NS
+from logger.model import Setup
 
 FIRST = datetime(2026, 9, 28, 22, tzinfo=UTC)
 NOW = 1_900_000_000 * NS

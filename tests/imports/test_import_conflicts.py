@@ -12,15 +12,16 @@ from typing import Any
 
 import pytest
 
-from logger import conflicts
-from logger.calibration import Why
+from logger.acts import conflicts
 from logger.config import example_folder, load
 from logger.errors import Refused
 from logger.imports import ImportResult
 from logger.imports.profile import Column
-from logger.model import NS
-from logger.store import Store, tables
-from logger.verdicts import Verdicts
+from logger.instants import NS
+from logger.model.reasons import Why
+from logger.store import Store
+from logger.store.hot import tables
+from logger.verdicts.verdicts import Verdicts
 
 Bring = Callable[..., ImportResult]
 FIRST = datetime(2026, 10, 12, tzinfo=UTC)

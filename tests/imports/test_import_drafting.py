@@ -48,7 +48,7 @@ def test_twenty_channels_take_two_commands_and_one_edited_line(elsewhere: Path) 
     profile.write_text(
         profile.read_text("utf-8").replace("\n[time]", '\n[time]\nzone = "Europe/Vienna"'), "utf-8"
     )
-    done = run("import", "nodes.csv", "--who", "Greta Holm")
+    done = run("import", "nodes.csv", "--data", "data", "--who", "Greta Holm")
     assert done.exit_code == 0, done.output
     setup = load(elsewhere / "config").setup
     assert len(setup.channels) == 2 * NODES
@@ -84,9 +84,9 @@ def test_a_folder_is_imported_file_by_file(elsewhere: Path) -> None:
     (folder / "nodes-2.csv").write_text(
         rows.replace("2026-10-13", "2026-10-11").replace("2026-10-14", "2026-10-12")
     )
-    done = run("import", "in", "--who", "Greta Holm")
+    done = run("import", "in", "--data", "data", "--who", "Greta Holm")
     assert "nodes-1.csv: " in done.stdout
     assert "nodes-2.csv: 4000 readings stored, 0 there already" in done.stdout
     assert "1 of 2 files in in were not imported" in str(done.exception)
     (folder / "nodes-1.csv").unlink()
-    assert run("import", "in", "--who", "Greta Holm").exit_code == 0
+    assert run("import", "in", "--data", "data", "--who", "Greta Holm").exit_code == 0

@@ -25,7 +25,7 @@ from logger.errors import ImportRefused
 from logger.imports import ImportResult
 from logger.imports.containers import parts_of
 from logger.imports.profile import Column
-from logger.model import NS
+from logger.instants import NS
 
 Bring = Callable[..., ImportResult]
 T0 = int(datetime(2026, 10, 13, 9, tzinfo=UTC).timestamp()) * NS

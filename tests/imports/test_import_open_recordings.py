@@ -14,7 +14,8 @@ from logger.imports import Profile, import_file
 from logger.imports.importer import checked
 from logger.imports.preview import preview_of
 from logger.imports.profile import Column
-from logger.model import NS, Setup
+from logger.instants import NS
+from logger.model import Setup
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 FOUR = DATA / "uci_room_occupancy_4probe" / "Occupancy_Estimation.csv"

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from logger.errors import ImportRefused
 from logger.imports import Profile, import_file
-from logger.model import NS, Setup
+from logger.instants import NS
+from logger.model import Setup
 
 T0_S = 1_790_000_000
 Readings = list[tuple[int, str]]

@@ -13,7 +13,8 @@ from logger.config import example_folder, load, load_texts
 from logger.errors import ImportRefused
 from logger.imports import Profile, choose_profile, import_file, load_profile
 from logger.imports.profile import Column
-from logger.model import NS, Setup
+from logger.instants import NS
+from logger.model import Setup
 
 ROOT = Path(__file__).resolve().parents[2]
 OCCUPANCY = ROOT / "tests" / "data" / "uci_occupancy" / "datatest.txt"

@@ -14,7 +14,7 @@ from logger.imports import ImportResult, choose_profile, profile_of
 from logger.imports.encoding import decoded
 from logger.imports.profile import Column
 from logger.imports.zones import zone_of
-from logger.model import NS
+from logger.instants import NS
 
 Bring = Callable[..., ImportResult]
 T0 = int(datetime(2026, 10, 13, 9, tzinfo=UTC).timestamp()) * NS

@@ -13,8 +13,9 @@ from logger.config import example_folder, load
 from logger.errors import ImportRefused, Refused
 from logger.imports import ImportResult, Profile, import_file
 from logger.imports.watching import Folder
-from logger.incoming_files import refused_files, tell_refused
-from logger.model import NS, Setup
+from logger.instants import NS
+from logger.model import Setup
+from logger.service.folder import refused_files, tell_refused
 from logger.service.service import Service
 from logger.store import Store
 

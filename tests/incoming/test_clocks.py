@@ -9,11 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.incoming import push
-from logger.model import NS, Config, Row
+from logger.instants import NS
+from logger.model import Config, Row
+from logger.service.incoming import push
 from logger.store import Store
-from logger.store.clocks import UNSURE, Comparison
-from logger.verdicts import Verdicts
+from logger.store.hot.clocks import UNSURE, Comparison
+from logger.verdicts.verdicts import Verdicts
 
 from .conftest import NOW_NS
 

@@ -14,11 +14,11 @@ import pytest
 
 from logger.imports import import_file
 from logger.imports.profile import profile_of
-from logger.incoming import push, take_rows
-from logger.instants import rfc3339
-from logger.model import NS, Config, Message, MqttTopic, PushedLine, Row
+from logger.instants import NS, rfc3339
+from logger.model import Config, Message, MqttTopic, PushedLine, Row
 from logger.probes import Bus
 from logger.service.forwarder import fields
+from logger.service.incoming import push, take_rows
 from logger.store import Store
 
 from ..probes.rigs import KINDS, rig

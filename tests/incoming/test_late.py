@@ -6,15 +6,17 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-from logger import actions
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.config import in_force
-from logger.health import health
-from logger.incoming import push
-from logger.model import NS, Config, Message, PushedLine
+from logger.instants import NS
+from logger.model import Config, Message, PushedLine
 from logger.service import heartbeat
-from logger.service.alarming import Alarming
+from logger.service.alarm_engine import Alarming
+from logger.service.health import health
+from logger.service.incoming import push
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 MINUTE = 60 * NS
 START = 1_792_396_800 * NS  # 2026-10-19T08:00:00Z: all certificates of the example are valid
@@ -66,7 +68,7 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
         raised = {e["alarm"] for e in entries if e["is"] == "unacknowledged"}
         assert "machine-bay.evidence" in raised  # that nothing came was told
         assert not any(str(alarm).startswith("bay-temperature") for alarm in raised)
-        told = {a.key: a.state.value for a in actions.alarm_list(store)}
+        told = {a.key: a.state.value for a in attending.alarm_list(store)}
         assert told["bay-temperature"] == "normal"
         assert store.verify().intact
 

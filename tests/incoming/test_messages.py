@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.model import NS, Message
+from logger.formats.senml import NoSenml, records
+from logger.instants import NS
+from logger.model import Message
 from logger.probes.messages import BadMessage, Told, heard
-from logger.senml import NoSenml, records
 
 NOW_NS = 1_793_000_000 * NS
 JSON = Message("json", "time", "clock")

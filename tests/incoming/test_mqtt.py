@@ -12,9 +12,9 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from logger.errors import StoreError
-from logger.incoming import arrived
 from logger.model import Config, Message, MqttTopic
 from logger.probes.mqtt import Arrived, Subscriber, subscribers
+from logger.service.incoming import arrived
 from logger.store import Store
 
 from .conftest import JSON, NAMES, Broker, with_lines

@@ -8,9 +8,10 @@ import threading
 import pytest
 
 from logger.errors import Refused, UnitError, UnknownName
-from logger.incoming import AlreadyThere, Taken, push, take_rows
-from logger.model import NS, Config, Message, PushedLine
+from logger.instants import NS
+from logger.model import Config, Message, PushedLine
 from logger.probes.clock import boot_id
+from logger.service.incoming import AlreadyThere, Taken, push, take_rows
 from logger.store import Store
 
 from .conftest import NAMES, NOW_NS, with_lines

@@ -19,12 +19,12 @@ from random import Random
 import paho.mqtt.client as mqtt
 import pytest
 
-from logger.incoming import arrived
 from logger.model import Config, Row
 from logger.probes import Bus
 from logger.probes.mqtt import subscribers
+from logger.service.incoming import arrived
 from logger.service.writer import Writer
-from logger.simulation.speakers import FAULTS
+from logger.simulation.devices import FAULTS
 from logger.store import Store
 
 from ..incoming.conftest import config as config  # noqa: PLC0414

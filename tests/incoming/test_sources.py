@@ -11,8 +11,8 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from logger.errors import Refused
-from logger.incoming import push
 from logger.model import Config, Message, MqttTopic, PushedLine
+from logger.service.incoming import push
 from logger.service.sources import Sources
 from logger.service.writer import Writer
 from logger.store import Store

@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import pytest
 
-from logger.model import NS, Config, Row, Setup
+from logger.instants import NS
+from logger.model import Config, Row, Setup
 from logger.store import Store
-from logger.store.clocks import UNSURE, Comparison
-from logger.verdicts import Verdicts
+from logger.store.hot.clocks import UNSURE, Comparison
+from logger.verdicts.verdicts import Verdicts
 
 MINUTE, HOUR, DAY = 60 * NS, 3600 * NS, 86_400 * NS
 MIDNIGHT = 20_751 * DAY  # 2026-10-25T00:00Z

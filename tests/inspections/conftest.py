@@ -9,8 +9,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.thermal_tracks import Lag, Tracks, tracks
-from tests.unit.conftest import at, judged, made, rule, series, setup
+from logger.core.measurement.temperatures import Lag, Tracks, tracks
+from tests.builders import at, judged, made, rule, series, setup
 
 __all__ = ["made"]
 

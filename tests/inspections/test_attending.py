@@ -10,12 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions, dropped
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.config import in_force
-from logger.model import NS, Config, Inspection, Row
-from logger.service.attending_jobs import AttendingJobs
+from logger.inspections import drop_folder as dropped
+from logger.inspections.revisions import issues, of_digest
+from logger.instants import NS
+from logger.model import Config, Inspection, Row
+from logger.service.inspection_jobs import AttendingJobs
 from logger.store import Store
-from logger.verdict_issues import issues, of_digest
 from tests.inspections.test_lists import NOW
 
 HOUR = 3600 * NS
@@ -33,7 +36,7 @@ def config(store: Store) -> Config:
 
 
 def letters(store: Store) -> list[str]:
-    return [letter.body["subject"] for letter in actions.outbox(store).waiting(NOW + 10**15)]
+    return [letter.body["subject"] for letter in attending.outbox(store).waiting(NOW + 10**15)]
 
 
 def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Config) -> None:
@@ -61,7 +64,7 @@ def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Con
     assert issues(store)["I-2602"] == first["I-2602"]
     (told,) = [s for s in letters(store) if s not in before]
     assert "inspection I-2601 was stable (conforming), now not stable" in told
-    bodies = [letter.body["text"] for letter in actions.outbox(store).waiting(NOW + 10**15)]
+    bodies = [letter.body["text"] for letter in attending.outbox(store).waiting(NOW + 10**15)]
     assert any(two.because in body for body in bodies)
     assert "K above 0.5 K; 2026-10-13 14:00 +02:00" in two.because
     assert of_digest(store, one.digest) == one

@@ -11,16 +11,18 @@ import numpy as np
 import pytest
 
 from dashboard.pages.inspections import _verdict_of
-from logger import actions, affected
-from logger.assessment import question_of
-from logger.bulk import assess_many
-from logger.cli.inspection import row_of
-from logger.dispositions import Span
-from logger.impact import changed_verdicts
-from logger.model import NS, Inspection, Row, Setup
+from logger.acts import inspections as actions
+from logger.acts.dispositions import Span
+from logger.cli.answers import row_of
+from logger.inspections import impact as affected
+from logger.inspections.assess import question_of
+from logger.inspections.batch import assess_many
+from logger.inspections.revisions import review
+from logger.inspections.setup_impact import changed_verdicts
+from logger.instants import NS
+from logger.model import Inspection, Row, Setup
 from logger.store import Store
-from logger.verdict_issues import review
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 
 @pytest.fixture

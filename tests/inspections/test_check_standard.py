@@ -10,14 +10,13 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from logger.check_standard import fit
-from logger.derivation import derive
+from logger.core.measurement.check_standard import fit
+from logger.core.measurement.limit_derivation import derive
+from logger.core.measurement.thermal_error import DriftCheck, Feature, Work, thermal_error
+from logger.core.physics.expansion import material_of
+from logger.core.physics.thermal import response
 from logger.errors import Refused
-from logger.instants import rfc3339
-from logger.model import NS
-from logger.physics.expansion import material_of
-from logger.physics.thermal import response
-from logger.thermal_error import DriftCheck, Feature, Work, thermal_error
+from logger.instants import NS, rfc3339
 from tests.inspections.conftest import Made
 
 
@@ -79,9 +78,9 @@ def test_it_stands_in_the_place_of_book_values(warm: Made) -> None:
 def test_the_command_reads_a_list(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
     """3 µm for each K of the air that was recorded, without lag or noise: found to 2 %."""
     from logger.config import in_force
-    from logger.soak_clocks import air_since
+    from logger.inspections.soak_clocks import air_since
     from logger.store import Store
-    from logger.verdicts import Verdicts
+    from logger.verdicts.verdicts import Verdicts
 
     with Store.open(demo_history) as store:
         verdicts = Verdicts(store, in_force(store.setups()).setup)

@@ -8,17 +8,19 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions, affected, dispositions, work_stops
-from logger.accounts import Role
+from logger.acts import dispositions, work_stops
+from logger.acts import inspections as actions
+from logger.acts.dispositions import Findings, book, note_excursion
 from logger.config import in_force
-from logger.dispositions import Findings, book, note_excursion
 from logger.errors import Refused, UnknownName
-from logger.instants import parse
-from logger.model import NS, Excursion, Inspection
+from logger.inspections import impact as affected
+from logger.inspections.readiness import begin, forgotten, ready
+from logger.instants import NS, parse
+from logger.model import Excursion, Inspection
+from logger.model.roles import Role
 from logger.people import People
-from logger.readiness import begin, forgotten, ready
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 from tests.inspections.test_lists import NOW
 
 HOUR = 3600 * NS

@@ -13,15 +13,16 @@ from typing import Any
 import openpyxl
 import pytest
 
-from logger import actions
-from logger.assessment import Question, assess, question_of
-from logger.bulk import assess_many
+from logger.acts import inspections as actions
 from logger.config import in_force
 from logger.errors import Refused
-from logger.job_lists import read_list
-from logger.model import NS, Inspection
+from logger.inspections.assess import Question, assess, question_of
+from logger.inspections.batch import assess_many
+from logger.inspections.lists import read_list
+from logger.instants import NS
+from logger.model import Inspection
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 NOW = 1_795_000_000 * NS  # 2026-11-18, after the invented history
 HEAD = ["key", "zone", "from", "to", "title", "material", "length_mm", "tolerance_um"]

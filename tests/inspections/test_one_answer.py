@@ -19,29 +19,29 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from dashboard.answering import answered
+from dashboard.data.queries import Queries
+from dashboard.data.source import StoreSource
+from dashboard.data.words import written
 from dashboard.pages.inspections import _verdict_of
-from dashboard.queries import Queries
-from dashboard.source import StoreSource
-from dashboard.wording import written
-from logger import actions, affected
-from logger.accounts import Scope
+from dashboard.parts.check_answer import answered
+from logger.acts import inspections as actions
+from logger.acts.dispositions import Span
 from logger.api import create_api
-from logger.assessment import assess, question_of
-from logger.bulk import assess_many
-from logger.cli.check import assessment_lines
-from logger.cli.inspection import row_of
+from logger.cli.answers import assessment_lines, row_of
 from logger.config import example_folder, in_force, read_texts
-from logger.dispositions import Span
+from logger.core.measurement.stamp import read_stamp
 from logger.errors import Refused
-from logger.instants import local, parse, rfc3339, wall
-from logger.model import NS, Inspection, Row, Setup
+from logger.inspections import impact as affected
+from logger.inspections.assess import assess, question_of
+from logger.inspections.batch import assess_many
+from logger.inspections.revisions import review
+from logger.instants import NS, local, parse, rfc3339, wall
+from logger.model import Inspection, Row, Setup
+from logger.model.roles import Scope
 from logger.people import Tokens
 from logger.record import conditions
-from logger.stamp import read_stamp
 from logger.store import Store
-from logger.verdict_issues import review
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 VIENNA = ZoneInfo("Europe/Vienna")
 MINUTE = 60 * NS

@@ -7,15 +7,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dashboard.data.queries import Queries
 from dashboard.pages.soak import ASKED, layout, minutes, planned
-from dashboard.queries import Queries
 from logger.config import in_force
+from logger.core.measurement.soak import plan, typed
 from logger.errors import Refused, UnknownName
-from logger.model import NS
-from logger.soak_clocks import air_since, begin_soak, clocks, end_soak, read
-from logger.soaking import plan, typed
+from logger.inspections.soak_clocks import air_since, begin_soak, clocks, end_soak, read
+from logger.instants import NS
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 from tests.dashboard.synthetic import NOW as PAGE_NOW
 from tests.dashboard.synthetic import Synthetic
 from tests.inspections.test_lists import NOW

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from logger.core.measurement.soak import COLDER_K, by_size, fitted, plan, sizes, typed
+from logger.core.measurement.stamp import read_stamp
+from logger.core.physics.core_temperature import core, first_term
+from logger.core.physics.thermal import BODIES, Body, body_of
 from logger.errors import Refused
-from logger.physics.cores import core, first_term
-from logger.physics.thermal import BODIES, Body, body_of
-from logger.soaking import COLDER_K, by_size, fitted, plan, sizes, typed
-from logger.stamp import read_stamp
 
 
 def test_a_gauge_block_of_steel() -> None:

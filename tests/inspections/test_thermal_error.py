@@ -13,9 +13,16 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from uncertainties import ufloat
 
-from logger.physics.expansion import IDEAL, material_of
-from logger.thermal_error import OWN_TVE, DriftCheck, Feature, Work, thermal_error, thermal_errors
-from logger.thermal_tracks import Lag, Track, Tracks
+from logger.core.measurement.temperatures import Lag, Track, Tracks
+from logger.core.measurement.thermal_error import (
+    OWN_TVE,
+    DriftCheck,
+    Feature,
+    Work,
+    thermal_error,
+    thermal_errors,
+)
+from logger.core.physics.expansion import IDEAL, material_of
 from tests.inspections.conftest import Made
 
 STEEL, ALUMINIUM = material_of("steel"), material_of("aluminium")

@@ -17,7 +17,7 @@ import pytest
 
 from logger.errors import IntervalError, Refused
 from logger.package import pack, verify_package
-from logger.record.signing import public_keys
+from logger.record.signatures import public_keys
 from logger.store import Store
 from tests.record.conftest import DAY, opened, tool
 

@@ -6,11 +6,11 @@ from contextlib import suppress
 
 import pytest
 
-from logger.accounts import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads
 from logger.errors import Refused, UnknownName
-from logger.model import NS
+from logger.instants import NS
+from logger.model.roles import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads
 from logger.people import Kind, People, Refusals, Sessions, Throttle, Tokens, TooOften, sign
-from logger.through import through
+from logger.store.origin import through
 from tests.people.conftest import Clock
 
 GOOD = "a room of 20 degrees"
@@ -253,7 +253,8 @@ def test_journal_keeps_the_way(people: People) -> None:
 
 def test_verification_does_not_mind_the_way(people: People) -> None:
     """An inspection that came by the command line or a page is held against its entry all the same."""
-    from logger import actions
+    from logger.acts import inspections as actions
+    from logger.acts import marks
     from logger.config import example_folder, load
     from logger.model import Inspection, Mark
 
@@ -262,7 +263,7 @@ def test_verification_does_not_mind_the_way(people: People) -> None:
         job = Inspection("J1", "machine-bay", 0, None, "bore")
         actions.start_inspection(people.store, setup, job, "Greta Holm", 5 * NS)
         actions.stop_inspection(people.store, "J1", "Greta Holm", 9 * NS)
-        actions.mark(people.store, setup, Mark("machine-bay", NS, 2 * NS, "painting", "Greta Holm"))
+        marks.mark(people.store, setup, Mark("machine-bay", NS, 2 * NS, "painting", "Greta Holm"))
     assert people.store.verify().faults == ()
 
 
@@ -326,7 +327,7 @@ def test_letters_that_look_alike_make_no_second_person(people: People) -> None:
 
 def test_limits_change_by_two_accounts(people: People) -> None:
     """An operator proposes nothing; a metrologist's change waits until quality approves it."""
-    from logger.approval import approve, propose
+    from logger.acts.setup import approve, propose
     from logger.config import example_folder, read_texts
 
     for name, role in (("op", Role.OPERATOR), ("met", Role.METROLOGIST), ("qual", Role.QUALITY)):

@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.model import NS, AsciiLine
+from logger.instants import NS
+from logger.model import AsciiLine
 from logger.probes import Polled, Raw
 from logger.probes.debts import NOT_ASKED
 from logger.simulation.wires import PtyWire, SocketWire, Wire

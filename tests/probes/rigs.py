@@ -12,7 +12,7 @@ from random import Random
 from logger.model import AsciiLine, CommandLine, ModbusLine, OneWire, Register, Sdi12Line
 from logger.probes import Polled, drivers
 from logger.probes.clock import Clock
-from logger.simulation.speakers import (
+from logger.simulation.devices import (
     ModbusSpeaker,
     ScpiSpeaker,
     Sdi12Speaker,
@@ -20,7 +20,7 @@ from logger.simulation.speakers import (
     TextSpeaker,
     show_one_wire,
     spoiled,
-)  # fmt: skip
+)
 from logger.simulation.wires import PtyWire, SocketWire, Wire
 
 from .conftest import Device

@@ -11,7 +11,8 @@ from itertools import pairwise
 import pytest
 
 from logger.errors import ProbeError, Refused
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.probes import Bus, Raw, buses
 from logger.probes.bus import SKIPPED
 

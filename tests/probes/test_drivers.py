@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import ProbeError
-from logger.simulation.speakers import FAULTS
+from logger.simulation.devices import FAULTS
 
 from .conftest import asked_again
 from .rigs import KINDS, Rig, rig

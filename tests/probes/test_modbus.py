@@ -19,7 +19,7 @@ from logger.model import ModbusLine, Register
 from logger.probes import ModbusDriver
 from logger.probes.modbus_frames import number, shortest
 from logger.probes.serial_line import SerialLine
-from logger.simulation.speakers import ModbusSpeaker, stored
+from logger.simulation.devices import ModbusSpeaker, stored
 from logger.simulation.wires import PtyWire
 
 from .conftest import asked_again

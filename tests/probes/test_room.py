@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from logger.model import NS
+from logger.instants import NS
 from logger.simulation import climate
 from logger.simulation.climate import instant
 from logger.simulation.instruments import INSTRUMENTS, Panel

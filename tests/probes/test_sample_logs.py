@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from logger.model import NS
+from logger.instants import NS
 from logger.simulation.climate import instant
 from logger.simulation.history import write_held, write_sample_logs
 from logger.simulation.instruments import Panel

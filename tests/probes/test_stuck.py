@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from logger.deadline import Overdue
 from logger.model import CommandLine, OneWire, Row
 from logger.probes import Bus, Polled, Raw, buses, drivers
 from logger.probes.under_way import UnderWay
-from logger.simulation.speakers import show_one_wire
+from logger.processes.deadline import Overdue
+from logger.simulation.devices import show_one_wire
 
 Events = list[tuple[str, Mapping[str, object]]]
 LONG_S = 60.0

@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from logger.errors import StillroomError
-from logger.model import NS, AsciiLine, Row
+from logger.instants import NS
+from logger.model import AsciiLine, Row
 from logger.probes import AsciiLineDriver, buses, stop_all
 from logger.simulation.climate import instant
 from logger.simulation.probe import PROBES
@@ -136,7 +137,7 @@ def test_a_line_that_is_no_order_is_refused_and_the_probes_go_on() -> None:
         input='nonsense\n{"drift": true}\n',
         capture_output=True,
         text=True,
-        timeout=20,
+        timeout=120,
         check=True,
     )
     answers = [json.loads(line) for line in program.stdout.splitlines()]

@@ -18,7 +18,7 @@ from logger.instants import parse
 from logger.model import Setup
 from logger.record import Issued, issue
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 VIENNA = ZoneInfo("Europe/Vienna")
 DAY = (parse("2026-10-19", VIENNA), parse("2026-10-20", VIENNA))

@@ -6,12 +6,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from logger.accounts import Role
-from logger.disposing import dispose
-from logger.dispositions import Findings, note_excursion
+from logger.acts.dispositions import Findings, note_excursion
 from logger.errors import Refused
 from logger.instants import parse
+from logger.model.roles import Role
 from logger.people import People
+from logger.record.disposal import dispose
 from logger.store.disposal import Request
 
 from .conftest import Room

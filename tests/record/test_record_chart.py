@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.model import NS, REASONS, VERDICT_OF, Period
+from logger.instants import NS
+from logger.model import REASONS, VERDICT_OF, Period
 from logger.record.axis import time_ticks, value_ticks
 from logger.record.chart import COLUMNS, Limits, Line, Panel, draw
 from logger.record.marks import SERIES

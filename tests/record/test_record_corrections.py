@@ -10,16 +10,19 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from logger.record.state_at import state_at
 
-from logger import actions, affected
-from logger.calibration import corrected
-from logger.model import NS, AsFound, Certificate, Channel, Inspection, Row, Setup
-from logger.record.contents import Interval, contents
-from logger.record.moment import moment
+from logger.acts import inspections as actions
+from logger.core.calibration.apply import corrected
+from logger.core.calibration.breakdown import working
+from logger.inspections import impact as affected
+from logger.instants import NS
+from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
+from logger.record.facts import contents
+from logger.record.interval import Interval
 from logger.store import Store
-from logger.verdicts import Verdicts
-from logger.working import working
-from tests.unit.conftest import made
+from logger.verdicts.verdicts import Verdicts
+from tests.builders import made
 
 __all__ = ["made"]
 HOUR = 3600 * NS
@@ -52,7 +55,7 @@ def test_a_correction_and_its_U_are_told_part_by_part(
     store: Store, setup: Setup, made: SimpleNamespace
 ) -> None:
     """Just before noon: −0.130 = −0.010 − 0.120 within 0.001; U from 0.015 and 0.12/2/√3: 0.0754."""
-    told = moment(store, Verdicts(store, setup), "bay", made.at(12) - 60 * NS, made.at(48))
+    told = state_at(store, Verdicts(store, setup), "bay", made.at(12) - 60 * NS, made.at(48))
     (reading,) = told["readings"]
     parts = reading["worked_out"]
     assert [p["name"].split(",")[0] for p in parts["correction"]] == ["certificate C-1", "as found by C-2"]
@@ -134,7 +137,7 @@ def test_limits_gaps_and_corrections_say_what_they_are_about(
     assert (by_hand["channel"], by_hand["readings"], by_hand["longest_silence_s"]) == (
         "T3.temperature", 2, 17 * 3600,
     )  # fmt: skip
-    from logger.record.wording import _beginning, _limits
+    from logger.record.words import _beginning, _limits
 
     assert [row[0] for row in _limits(facts)["rows"]] == [
         "temperature", "gauge blocks (only for gauge blocks)",

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from logger.errors import Refused
-from logger.record.issuing import rendered
+from logger.record.issuance import rendered
 from logger.store import Store
 
 from ..store.conftest import unguarded

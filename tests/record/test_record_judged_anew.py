@@ -8,7 +8,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from logger.store.database import FILE
+from logger.store.hot.database import FILE
 
 from .conftest import DAY, Room, opened
 

@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
-from logger.accounts import refuse_unseen
+from logger.acts import marks
 from logger.errors import Refused
-from logger.model import NS, Mark
+from logger.instants import NS
+from logger.model import Mark
+from logger.model.roles import refuse_unseen
 from logger.record import issue
 from logger.record.letters import LIST, made, printable
 
@@ -32,7 +33,7 @@ def test_every_letter_reaches_the_paper_and_none_stops_it(room: Room, tmp_path: 
     for number, name in enumerate(NAMES.values()):
         from_ns = DAY[0] + number * 60 * NS
         mark = Mark("machine-bay", from_ns, from_ns + 30 * NS, f"painting, {name}", name)
-        actions.mark(room.store, room.setup, mark)
+        marks.mark(room.store, room.setup, mark)
 
     out = tmp_path / "out"
     parts = (room.store, room.verdicts, room.setup, "machine-bay", *DAY, out, NAMES["Polish"], room.now_ns)
@@ -68,5 +69,5 @@ def test_marks_that_nobody_sees_are_refused_where_they_are_typed(room: Room, sig
     for reason, who in ((f"pain{sign}ting", "Greta Holm"), ("painting", f"Greta{sign} Holm")):
         mark = Mark("machine-bay", DAY[0], DAY[0] + NS, reason, who)
         with pytest.raises(Refused, match=rf"U\+{ord(sign):04X}.*nobody sees"):
-            actions.mark(room.store, room.setup, mark)
+            marks.mark(room.store, room.setup, mark)
     assert refuse_unseen("Šárka Dvořáková\nof the night shift", "name")

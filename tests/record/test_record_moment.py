@@ -14,7 +14,7 @@ import pytest
 
 from logger.errors import IntervalError
 from logger.instants import local, parse, said
-from logger.record import moment
+from logger.record import state_at
 from logger.record.reviews import Signer, missing, review, reviews, span_of
 
 from .conftest import VIENNA, Room, tool
@@ -25,7 +25,7 @@ ROOT = Path(__file__).resolve().parents[2]
 def test_it_tells_what_the_loggers_file_says_then(room: Room) -> None:
     """The reading nearest to the instant, read here with csv alone."""
     at_ns = said("20 October 14:10", VIENNA, room.now_ns)
-    told = moment(room.store, room.verdicts, "machine-bay", at_ns, room.now_ns)
+    told = state_at(room.store, room.verdicts, "machine-bay", at_ns, room.now_ns)
     with (ROOT / "sample_logs" / "machine-bay.csv").open(encoding="utf-8", newline="") as lines:
         rows = [r for r in csv.reader(lines) if r[0].startswith("2026-10-20T12:")]
     near = min(rows, key=lambda r: abs(parse(r[0], VIENNA) - at_ns))
@@ -42,7 +42,7 @@ def test_it_tells_what_the_loggers_file_says_then(room: Room) -> None:
 def test_each_figure_of_a_reading_stands_in_the_unit_of_the_probe(room: Room) -> None:
     """The barometer shows hPa; its corrected value, correction and U are told in Pa, and beside it in hPa."""
     at_ns = said("20 October 14:10", VIENNA, room.now_ns)
-    told = moment(room.store, room.verdicts, "machine-bay", at_ns, room.now_ns)
+    told = state_at(room.store, room.verdicts, "machine-bay", at_ns, room.now_ns)
     b1 = next(r for r in told["readings"] if r["channel"] == "B1.pressure")
     own = b1["in_own_unit"]
     assert (b1["unit"], b1["corrected_unit"]) == ("hPa", "Pa")
@@ -55,7 +55,7 @@ def test_it_agrees_with_the_check_of_that_minute_all_through_the_bad_monday(room
     verdicts = room.verdicts
     for hour in (3, 7, 9, 12, 20):
         at_ns = parse(f"2026-10-19T{hour:02d}:30", VIENNA)
-        told = moment(room.store, verdicts, "machine-bay", at_ns, room.now_ns)
+        told = state_at(room.store, verdicts, "machine-bay", at_ns, room.now_ns)
         minute = verdicts.check("machine-bay", at_ns, at_ns + 60 * 10**9, room.now_ns, pre_window_s=0)
         assert told["verdict"] == minute.verdict
 
@@ -63,12 +63,12 @@ def test_it_agrees_with_the_check_of_that_minute_all_through_the_bad_monday(room
 def test_a_gap_is_said_and_an_instant_outside_the_record_refused(room: Room) -> None:
     for text in ("2020-03-20T14:10", "2030-03-20T14:10"):
         with pytest.raises(IntervalError, match="outside the record"):
-            moment(room.store, room.verdicts, "machine-bay", parse(text, VIENNA), room.now_ns)
+            state_at(room.store, room.verdicts, "machine-bay", parse(text, VIENNA), room.now_ns)
 
 
 def test_who_reviewed_it_is_named_and_what_was_shown_is_kept(room: Room) -> None:
     made = review(room.store, room.verdicts, "2026-10-20", "Greta Holm", "door left open", room.now_ns)
-    told = moment(room.store, room.verdicts, "machine-bay", parse("2026-10-20T14:10", VIENNA), room.now_ns)
+    told = state_at(room.store, room.verdicts, "machine-bay", parse("2026-10-20T14:10", VIENNA), room.now_ns)
     assert [(r["who"], r["cadence"], r["signed"]) for r in told["reviews"]] == [
         ("Greta Holm", "daily", False)
     ]
@@ -92,8 +92,8 @@ def test_a_record_says_who_had_reviewed_its_interval(room: Room, tmp_path: Path)
 
 
 def test_a_signed_review_takes_the_password_and_nothing_is_left_of_a_wrong_one(room: Room) -> None:
-    from logger.accounts import Role
     from logger.errors import Refused
+    from logger.model.roles import Role
     from logger.people import People
 
     People(room.store).add("brandt", "Livia Brandt", [Role.METROLOGIST], "correct horse battery", "test")
@@ -142,8 +142,8 @@ def test_two_skipped_working_days_are_missing_and_a_weekend_is_not(room: Room) -
 def test_asking_judges_nothing_twice(room: Room) -> None:
     """The stored verdicts stay as they are: a question changes nothing."""
     verdicts, at_ns = room.verdicts, parse("2026-10-20T14:10", VIENNA)
-    first = moment(room.store, verdicts, "machine-bay", at_ns, room.now_ns)
+    first = state_at(room.store, verdicts, "machine-bay", at_ns, room.now_ns)
     with closing(sqlite3.connect(room.store.folder / "stillroom.db")) as db:
         before = db.execute("SELECT count(*), max(body) FROM piece").fetchone()
-        assert moment(room.store, verdicts, "machine-bay", at_ns, room.now_ns) == first
+        assert state_at(room.store, verdicts, "machine-bay", at_ns, room.now_ns) == first
         assert db.execute("SELECT count(*), max(body) FROM piece").fetchone() == before

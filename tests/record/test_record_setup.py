@@ -7,13 +7,13 @@ import time
 from pathlib import Path
 from typing import Any
 
-from logger import approval
+from logger.acts import setup as approval
 from logger.config import in_force
 from logger.instants import parse
 from logger.record import issue
-from logger.record.wording import page
+from logger.record.words import page
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 
 def issued(store: Store, out: Path) -> Any:

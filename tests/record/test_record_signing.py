@@ -11,7 +11,7 @@ import pytest
 
 from logger.errors import Refused
 from logger.record import amend, issue_of, issues
-from logger.record.signing import (
+from logger.record.signatures import (
     FILE,
     FOLDER,
     head_text,

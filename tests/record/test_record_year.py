@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from logger.model import NS, Excursion, Period
+from logger.instants import NS
+from logger.model import Excursion, Period
 from logger.record.year import before_after, repeats, stable_share
 
 DAY = 86_400 * NS

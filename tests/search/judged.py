@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from logger.bodies import at_start_of_record
-from logger.epochs import judge_over
-from logger.evidence import Grid
+from logger.core.evidence.cells import Grid
+from logger.core.judge.settings import judge_over
+from logger.core.judge.settling import at_start_of_record
+from logger.instants import NS
 from logger.model import (
-    NS,
     REASONS,
     Certificate,
     Channel,
@@ -25,7 +25,7 @@ from logger.model import (
     Settings,
     Setup,
     Zone,
-)  # fmt: skip
+)
 from logger.series import Readings
 
 from . import rooms

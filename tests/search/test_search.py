@@ -58,7 +58,7 @@ def test_rooms_that_were_once_judged_wrongly(case: rooms.Room) -> None:
 
 def test_the_rooms_hold_every_reason_and_kind() -> None:
     """Else the comparison would prove little: each reason in 20 cells at least, each kind of rule."""
-    made = [rooms.room(seed) for seed in range(40)]
+    made = [rooms.room(seed) for seed in range(100)]
     told = [reason for room in made for reason in judged.reasons(room)]
     wanted = ("nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming")
     assert {reason for reason in wanted if told.count(reason) >= 20} == set(wanted)

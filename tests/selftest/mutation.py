@@ -4,7 +4,7 @@ A mutant is one module with one number or one comparison changed, in memory: the
 Each runs in a child of its own, forked from a process that has imported the libraries and nothing of ours;
 its exit says whether the cases of the self-test still passed. Run alone to see the survivors:
 
-    python -m tests.selftest.mutation logger/physics/air.py …
+    python -m tests.selftest.mutation logger/core/physics/air.py …
 """
 
 from __future__ import annotations
@@ -141,7 +141,7 @@ def _survives(mutant: Mutant | None) -> bool:
     import warnings
 
     warnings.simplefilter("ignore")
-    from logger.selftest.running import first_failure
+    from logger.selftest.report import first_failure
 
     failed = first_failure()
     if mutant is None and failed is not None:

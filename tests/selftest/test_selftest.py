@@ -15,7 +15,7 @@ import pytest
 from logger import __version__
 from logger.selftest import as_text, report_files, selftest
 from logger.selftest.case import Group, Result, run
-from logger.selftest.running import Report
+from logger.selftest.report import Report
 from tests.conftest import ROOT
 from tests.selftest import mutation
 
@@ -93,7 +93,7 @@ def test_the_command_exits_with_10_where_a_constant_is_another_one(tmp_path: Pat
     for package in ("logger", "dashboard"):
         ignored = shutil.ignore_patterns("__pycache__")
         shutil.copytree(ROOT / package, tmp_path / package, ignore=ignored)
-    path = tmp_path / "logger/physics/saturation.py"
+    path = tmp_path / "logger/core/physics/saturation.py"
     text = path.read_text("utf-8")
     assert text.count("6.5459673") == 1
     path.write_text(text.replace("6.5459673", "6.5459674"), encoding="utf-8")

@@ -15,12 +15,13 @@ from random import Random
 
 import pytest
 
-from logger import actions, attending
+from logger.acts import alarms as attending
 from logger.errors import Refused
-from logger.model import NS, AlarmSpec, NoticePlan
+from logger.instants import NS
+from logger.model import AlarmSpec, NoticePlan
 from logger.model.notices import CommonCause
-from logger.service import alarming as module
-from logger.service.alarming import Alarming
+from logger.service import alarm_engine as module
+from logger.service.alarm_engine import Alarming
 from logger.store import Store
 
 from .alarm_rig import INSIDE, MINUTE, OUTSIDE, START, Stated, config, letters
@@ -132,7 +133,7 @@ def live(past: History, folder: Path) -> Lived:
 def _acted(store: Store, act: str, key: str, shelf: int, now_ns: int) -> bool:
     """Whether it was accepted; the page refuses what makes no sense."""
     acts: dict[str, Callable[[], object]] = {
-        "acknowledge": lambda: actions.acknowledge(store, key, "Greta", "seen", now_ns),
+        "acknowledge": lambda: attending.acknowledge(store, key, "Greta", "seen", now_ns),
         "shelve": lambda: attending.shelve(store, key, "Greta", "work", until_ns=now_ns + shelf * MINUTE,
                                            now_ns=now_ns),
         "unshelve": lambda: attending.unshelve(store, key, "Greta", "work done", now_ns),

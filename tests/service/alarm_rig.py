@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from logger import actions
+from logger.acts import alarms as attending
+from logger.instants import NS
 from logger.model import (
-    NS,
     AlarmSpec,
     Config,
     Conformity,
@@ -76,7 +76,7 @@ class Stated:
 
 def letters(store: Store) -> list[Letter]:
     """Every letter so far, oldest first, whatever became of it."""
-    return actions.outbox(store).waiting(2**62, limit=100_000)
+    return attending.outbox(store).waiting(2**62, limit=100_000)
 
 
 def row(minute: int) -> Row:

@@ -7,11 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
-from logger.alarms import Alarm, AlarmState, step
-from logger.alarms import Cell as AlarmCell
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
+from logger.acts import marks
+from logger.core.alarms.lifecycle import Alarm, AlarmState, step
+from logger.core.alarms.lifecycle import Cell as AlarmCell
 from logger.errors import IntervalError, Refused, UnknownName
-from logger.model import NS, AlarmSpec, Conformity, Inspection, Mark, Room, Setup, Zone
+from logger.instants import NS
+from logger.model import AlarmSpec, Conformity, Inspection, Mark, Room, Setup, Zone
 from logger.store import Store
 
 HOUR = 3600 * NS
@@ -41,7 +44,7 @@ def raised(store: Store) -> Alarm:
     cell = AlarmCell(0, 60 * NS, Conformity.NONCONFORMING, 20.9, 0.06, -0.4, "degC", 20.5, "P1.temperature")
     alarm = step(SPEC, Alarm("air"), [cell], [], 60 * NS).alarm
     with store.begin() as conn:
-        actions.put_alarm(conn, alarm, 60 * NS)
+        attending.put_alarm(conn, alarm, 60 * NS)
     return alarm
 
 
@@ -49,10 +52,10 @@ def test_acknowledging_is_stored_and_journalled(store: Store) -> None:
     """State, person and comment; the journal says what was and what is."""
     raised(store)
 
-    after = actions.acknowledge(store, "air", "Greta Holm", "air handling restarted", HOUR)
+    after = attending.acknowledge(store, "air", "Greta Holm", "air handling restarted", HOUR)
 
     assert after.state is AlarmState.ACKNOWLEDGED
-    assert actions.alarm_list(store) == [after]
+    assert attending.alarm_list(store) == [after]
     assert acts(store, "alarm") == [("Greta Holm", "air handling restarted", "acknowledge")]
     assert store.journal.entries(kind="alarm")[0].what["was"] == "unacknowledged"
 
@@ -60,10 +63,10 @@ def test_acknowledging_is_stored_and_journalled(store: Store) -> None:
 def test_nothing_to_acknowledge_is_refused_and_not_journalled(store: Store) -> None:
     """Twice is once."""
     raised(store)
-    actions.acknowledge(store, "air", "Greta Holm", "seen", HOUR)
+    attending.acknowledge(store, "air", "Greta Holm", "seen", HOUR)
 
     with pytest.raises(Refused, match="nothing to acknowledge"):
-        actions.acknowledge(store, "air", "Radek Sova", "seen", HOUR)
+        attending.acknowledge(store, "air", "Radek Sova", "seen", HOUR)
     assert len(acts(store, "alarm")) == 1
 
 
@@ -72,7 +75,7 @@ def test_an_unknown_alarm_is_named_with_those_that_there_are(store: Store) -> No
     raised(store)
 
     with pytest.raises(UnknownName, match=r"no alarm 'aire'.*air"):
-        actions.acknowledge(store, "aire", "Greta Holm", "seen", HOUR)
+        attending.acknowledge(store, "aire", "Greta Holm", "seen", HOUR)
 
 
 def test_an_act_without_a_name_changes_nothing(store: Store) -> None:
@@ -80,8 +83,8 @@ def test_an_act_without_a_name_changes_nothing(store: Store) -> None:
     before = raised(store)
 
     with pytest.raises(Refused, match="name of who does it is missing"):
-        actions.acknowledge(store, "air", "  ", "seen", HOUR)
-    assert actions.alarm_list(store) == [before]
+        attending.acknowledge(store, "air", "  ", "seen", HOUR)
+    assert attending.alarm_list(store) == [before]
 
 
 @pytest.mark.parametrize("comment", ["", "  \n", "\u200b", "\u00a0\u2060"])
@@ -90,8 +93,8 @@ def test_an_acknowledgement_without_a_comment_changes_nothing(store: Store, comm
     before = raised(store)
 
     with pytest.raises(Refused, match=r"Enter a comment: what you saw or did\. Nothing was changed\."):
-        actions.acknowledge(store, "air", "Greta Holm", comment, HOUR)
-    assert actions.alarm_list(store) == [before]
+        attending.acknowledge(store, "air", "Greta Holm", comment, HOUR)
+    assert attending.alarm_list(store) == [before]
     assert acts(store, "alarm") == []
 
 
@@ -99,11 +102,11 @@ def test_a_mark_is_kept_and_journalled(store: Store) -> None:
     """A person does not trust two hours."""
     mark = Mark("bay", HOUR, 3 * HOUR, "filter change", "Ines Faber")
 
-    number = actions.mark(store, SETUP, mark)
+    number = marks.mark(store, SETUP, mark)
 
     assert number == 1
-    assert actions.marks(store, "bay") == [mark]
-    assert actions.marks(store, "bench") == []
+    assert marks.marks(store, "bay") == [mark]
+    assert marks.marks(store, "bench") == []
     assert acts(store, "mark") == [("Ines Faber", "filter change", None)]
 
 
@@ -121,7 +124,7 @@ def test_a_faulty_mark_changes_nothing(store: Store, mark: Mark, error: type[Ref
     head = store.journal.head()
 
     with pytest.raises(error):
-        actions.mark(store, SETUP, mark)
+        marks.mark(store, SETUP, mark)
     assert store.journal.head() == head
 
 

@@ -6,10 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
-from logger.alarms import Alarm
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
+from logger.acts import marks
 from logger.config import example_folder, load
-from logger.model import NS, Inspection, Mark
+from logger.core.alarms.lifecycle import Alarm
+from logger.instants import NS
+from logger.model import Inspection, Mark
 from logger.store import Store
 
 from ..store.conftest import edit
@@ -27,9 +30,9 @@ def folder(tmp_path: Path) -> Path:
         job = Inspection("J2", "machine-bay", AT, AT + NS, "flange", length_mm=250.0)
         actions.add_inspection(store, setup, job, "R. Sova")
         actions.stop_inspection(store, "J1", "R. Sova", AT + 5 * NS + 1)
-        actions.mark(store, setup, Mark("machine-bay", AT, AT + NS, "painting", "G. Holm"))
+        marks.mark(store, setup, Mark("machine-bay", AT, AT + NS, "painting", "G. Holm"))
         with store.begin() as conn:
-            actions.put_alarm(conn, Alarm("machine-bay.evidence"), AT)
+            attending.put_alarm(conn, Alarm("machine-bay.evidence"), AT)
         assert store.verify().faults == ()
     return tmp_path / "data"
 

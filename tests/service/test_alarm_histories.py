@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
-from logger import alarms, causes
-from logger.service import alarming
+from logger.core.alarms import grouping as causes
+from logger.core.alarms import lifecycle as alarms
+from logger.service import alarm_engine as alarming
 
 from .alarm_histories import history, live, wrong
 

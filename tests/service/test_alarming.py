@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions, attending
-from logger.alarms import AlarmState
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
+from logger.core.alarms.lifecycle import AlarmState
+from logger.instants import NS
 from logger.model import (
-    NS,
     AlarmSpec,
     AsciiLine,
     Channel,
@@ -29,7 +30,7 @@ from logger.model import (
     Setup,
     Zone,
 )
-from logger.service.alarming import Alarming
+from logger.service.alarm_engine import Alarming
 from logger.store import Store
 
 MINUTE = 60 * NS
@@ -111,14 +112,14 @@ def live(store: Store, values: Sequence[float], first: int = 0, told: Told | Non
 
 def states(store: Store) -> dict[str, AlarmState]:
     """State of each alarm."""
-    return {alarm.key: alarm.state for alarm in actions.alarm_list(store)}
+    return {alarm.key: alarm.state for alarm in attending.alarm_list(store)}
 
 
 def test_an_excursion_is_stored_journalled_and_queued(store: Store) -> None:
     """Two minutes out: one alarm, one entry, one letter that says it is simulated."""
     live(store, [20.0, 20.9, 20.9, 20.9])
 
-    letters = actions.outbox(store).waiting(2**62)
+    letters = attending.outbox(store).waiting(2**62)
     others = {key: state for key, state in states(store).items() if state is not AlarmState.NORMAL}
     assert others == {"bay-air": AlarmState.UNACKNOWLEDGED}
     assert [letter.body["subject"] for letter in letters] == [
@@ -139,7 +140,7 @@ def test_all_probes_that_are_out_are_named(store: Store) -> None:
 
     live(store, [20.9, 20.9], told=Both())
 
-    text = actions.outbox(store).waiting(2**62)[0].body["text"]
+    text = attending.outbox(store).waiting(2**62)[0].body["text"]
     assert "At 2 probes: P1 (bridge table) and P2.temperature;" in text
 
 
@@ -150,14 +151,14 @@ def test_the_notice_names_the_running_inspection(store: Store) -> None:
 
     live(store, [20.0, 20.9, 20.9, 20.9])
 
-    text = actions.outbox(store).waiting(2**62)[0].body["text"]
+    text = attending.outbox(store).waiting(2**62)[0].body["text"]
     assert "Inspections running here: Gear housing (J-17, Radek Sova)." in text
 
 
 def test_a_person_and_the_service_do_not_overwrite_each_other(store: Store) -> None:
     """Acknowledged between two turns: the next turn goes on from there, and the return makes it normal."""
     told = live(store, [20.0, 20.9, 20.9, 20.9])
-    actions.acknowledge(store, "bay-air", "Greta Holm", "door was open", START + 4 * MINUTE)
+    attending.acknowledge(store, "bay-air", "Greta Holm", "door was open", START + 4 * MINUTE)
 
     live(store, [20.0, 20.0, 20.0], 4, told)
 
@@ -165,7 +166,7 @@ def test_a_person_and_the_service_do_not_overwrite_each_other(store: Store) -> N
     assert [e.what["is"] for e in store.journal.entries(kind="alarm")] == [
         "unacknowledged", "acknowledged", "normal"
     ]  # fmt: skip
-    assert len(actions.outbox(store).waiting(2**62)) == 2
+    assert len(attending.outbox(store).waiting(2**62)) == 2
 
 
 def test_a_new_service_goes_on_where_the_old_one_was(store: Store) -> None:
@@ -206,7 +207,7 @@ def test_a_silent_probe_raises_the_alarm_of_its_zone_and_takes_it_back(store: St
     for minute in range(1, 8):
         alarming.turn(START + (minute + 1) * MINUTE)
 
-    subjects = [letter.body["subject"] for letter in actions.outbox(store).waiting(2**62)]
+    subjects = [letter.body["subject"] for letter in attending.outbox(store).waiting(2**62)]
     assert subjects == ["SIMULATED: Machine bay: no readings from P1 (bridge table)"]
     live(store, [20.0, 20.0], 8, told)
     assert states(store)["bay.evidence"] is AlarmState.RETURNED_UNACKNOWLEDGED
@@ -220,7 +221,7 @@ def test_channels_that_nobody_polls_are_not_missed(store: Store) -> None:
         alarming.turn(START + (minute + 1) * MINUTE)
 
     assert states(store)["bay.evidence"] is AlarmState.NORMAL
-    assert actions.outbox(store).waiting(2**62) == []
+    assert attending.outbox(store).waiting(2**62) == []
 
 
 def test_a_probe_is_not_silent_for_the_time_before_it_was_polled(store: Store) -> None:
@@ -269,10 +270,10 @@ def test_what_comes_off_the_shelf_is_told_once_and_nobody_is_blamed_yet(store: S
         # Each turn by a service of its own: a restart at any moment changes nothing.
         Alarming(store, config, told).turn(ends - 1 if minute == 49 else at + 33 * NS)
         if minute == 49:
-            assert actions.outbox(store).waiting(2**62) == []
+            assert attending.outbox(store).waiting(2**62) == []
             Alarming(store, config, told).turn(ends)
 
-    found = actions.outbox(store).waiting(2**62)
+    found = attending.outbox(store).waiting(2**62)
     assert [(x.body["step"], x.body["queued_ns"]) for x in found] == [
         ("annunciated", ends), ("escalated", START + 66 * MINUTE + 3 * NS)
     ]  # fmt: skip

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from logger import approval
+from logger.acts import setup as approval
 from logger.config import example_folder, in_force, read_texts
 from logger.errors import ConfigError, Refused, UnknownName
-from logger.model import NS
+from logger.instants import NS
 from logger.store import Store
 
 NOW = 1_794_000_000 * NS  # 2026-11-06T21:20Z

@@ -8,13 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions, attending
-from logger.alarm_cells import Cell
-from logger.alarms import Alarm, AlarmState, step
+from logger.acts import alarms as attending
+from logger.core.alarms.condition import Cell
+from logger.core.alarms.lifecycle import Alarm, AlarmState, step
 from logger.errors import Refused, UnknownName
-from logger.links import Permit, signed
-from logger.model import NS, Conformity, NoticePlan
-from logger.service.alarming import Alarming
+from logger.instants import NS
+from logger.model import Conformity, NoticePlan
+from logger.notify.links import Permit, signed
+from logger.service.alarm_engine import Alarming
 from logger.store import Store
 
 from .test_alarming import CONFIG, MINUTE, SPEC, START, Told, live, states
@@ -31,7 +32,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 def subjects(store: Store) -> list[str]:
     """Every letter so far."""
-    return [x.body["subject"] for x in actions.outbox(store).waiting(2**62)]
+    return [x.body["subject"] for x in attending.outbox(store).waiting(2**62)]
 
 
 def test_one_probe_through_all_states_and_the_journal_shows_each(store: Store) -> None:
@@ -52,12 +53,12 @@ def test_one_probe_through_all_states_and_the_journal_shows_each(store: Store) -
 
     who = ("Greta Holm", "walk through the states")
     lives(CONFIG, 20.0, 20.9, 20.9)  # normal, unacknowledged
-    actions.acknowledge(store, "bay-air", *who, now())  # acknowledged
+    attending.acknowledge(store, "bay-air", *who, now())  # acknowledged
     lives(CONFIG, 20.0, 20.0)  # normal
     lives(CONFIG, 20.9, 20.9, 20.0, 20.0)  # unacknowledged, returned unacknowledged
-    actions.acknowledge(store, "bay-air", *who, now())
+    attending.acknowledge(store, "bay-air", *who, now())
     lives(latching, 20.9, 20.9, 20.0, 20.0)  # unacknowledged, latched unacknowledged
-    actions.acknowledge(store, "bay-air", *who, now())  # latched acknowledged
+    attending.acknowledge(store, "bay-air", *who, now())  # latched acknowledged
     attending.reset(store, "bay-air", *who, now())
     attending.shelve(store, "bay-air", *who, until_ns=now() + MINUTE, now_ns=now())
     lives(CONFIG, 20.0, 20.0)  # shelved, and back by itself
@@ -129,7 +130,7 @@ def test_several_alarms_are_acknowledged_by_one_comment_only_if_they_have_one_ca
         for key, cause in (("a", "a"), ("b", "a"), ("c", "c")):
             spec = replace(SPEC, key=key, on_delay_s=0)
             raised = step(spec, Alarm(key), [cell], [], 60 * NS).alarm
-            actions.put_alarm(conn, replace(raised, cause=cause), 60 * NS)
+            attending.put_alarm(conn, replace(raised, cause=cause), 60 * NS)
 
     with pytest.raises(Refused, match="several causes"):
         attending.acknowledge_many(store, ["a", "b", "c"], "Greta", "door", START)
@@ -160,7 +161,7 @@ def test_mails_carry_the_link_when_the_address_of_the_pages_is_known(store: Stor
         told.values[minute] = value
         Alarming(store, config, told).turn(START + (minute + 1) * MINUTE)
 
-    text = actions.outbox(store).of("bay-air")[0].body["text"]
+    text = attending.outbox(store).of("bay-air")[0].body["text"]
     address = text.rpartition("asks for confirmation): ")[2].strip()
     now = START + 2 * MINUTE
     wanted = Permit("bay-air", 1, "annunciated", "greta@almtal.example", now + 3 * 24 * HOUR)

@@ -9,13 +9,14 @@ from pathlib import Path
 import pytest
 
 from logger.config import example_folder, load_texts, read_texts
+from logger.core.alarms.system import WATCHED, Facts
 from logger.errors import ConfigError, Refused
-from logger.model import NS, BackupPlan
+from logger.instants import NS
+from logger.model import BackupPlan
 from logger.service.backups import PARTS, SCRUBBED, daily, damage, scrub, watch
 from logger.service.service import Service
 from logger.store import Store
-from logger.store.generations import generations
-from logger.view import WATCHED, Facts
+from logger.store.backup.catalogue import generations
 
 DAY = 86_400 * NS
 Told = list[tuple[str, Mapping[str, object]]]

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
-from logger.alarms import AlarmState
+from logger.acts import alarms as attending
+from logger.core.alarms.lifecycle import AlarmState
+from logger.instants import NS
 from logger.model import (
-    NS,
     AlarmSpec,
     AsciiLine,
     Certificate,
@@ -33,9 +33,9 @@ from logger.model import (
     Setup,
     Zone,
 )
-from logger.service.alarming import Alarming
+from logger.service.alarm_engine import Alarming
 from logger.store import Store
-from logger.verdicts import Verdicts
+from logger.verdicts.verdicts import Verdicts
 
 MINUTE = 60 * NS
 START = 1_792_382_400 * NS // MINUTE * MINUTE
@@ -114,12 +114,12 @@ def lived(store: Store, course: Course, first: int, last: int) -> None:
 
 def letters(store: Store) -> list[tuple[str, str]]:
     """Step and text of each letter so far."""
-    return [(x.body["step"], x.body["text"]) for x in actions.outbox(store).waiting(2**62)]
+    return [(x.body["step"], x.body["text"]) for x in attending.outbox(store).waiting(2**62)]
 
 
 def states(store: Store) -> dict[str, AlarmState]:
     """State of each alarm that is not normal."""
-    return {a.key: a.state for a in actions.alarm_list(store) if a.state is not AlarmState.NORMAL}
+    return {a.key: a.state for a in attending.alarm_list(store) if a.state is not AlarmState.NORMAL}
 
 
 def wobble(n: int, minute: int) -> float:

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.probes.clock import boot_id
 from logger.service.clock_watch import ClockWatch
 from logger.store import Store
-from logger.store.clocks import UNSURE
+from logger.store.hot.clocks import UNSURE
 
 NOW_NS = 1_793_000_000 * NS
 

@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
+from logger.acts import alarms as attending
 from logger.config import example_folder, load
-from logger.confirmation import OVERDUE
-from logger.model import NS, Config
-from logger.service.confirming import tell_due, wording
+from logger.core.calibration.status import OVERDUE
+from logger.instants import NS
+from logger.model import Config
+from logger.service.calibration_notices import tell_due, wording
 from logger.store import Store
 
 
@@ -32,7 +33,7 @@ def config() -> Config:
 
 
 def letters(store: Store) -> list[str]:
-    return [letter.body["subject"] for letter in actions.outbox(store).waiting(2**62)]
+    return [letter.body["subject"] for letter in attending.outbox(store).waiting(2**62)]
 
 
 def test_each_step_is_told_once(store: Store, config: Config) -> None:

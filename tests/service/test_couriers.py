@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import threading
 
-from logger.service.couriers import Couriers
 from logger.service.jobs import Jobs
+from logger.service.senders import Couriers
 
 LONG_S = 30.0
 

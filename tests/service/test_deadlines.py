@@ -14,13 +14,13 @@ from pathlib import Path
 
 import pytest
 
-from logger.deadline import Errand, Overdue, within
 from logger.model import CommandRoute, Heartbeat, MailRoute, WebhookRoute
 from logger.notify.mail import SmtpSender
 from logger.notify.ways import Ways
-from logger.outside import of_address
+from logger.processes.deadline import Errand, Overdue, within
 from logger.service import heartbeat
 from logger.service.forwarder import Centre, NotTaken
+from logger.service.watcher import of_address
 
 LONG_S = 60.0  # longer than anybody waits here; a test that took so long would have hung
 DEADLINE_S = 1.0

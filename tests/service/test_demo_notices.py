@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from logger import demo
 from logger.config import example_folder, load
 from logger.model import CommandRoute
 from logger.notify.mail import Outcome
 from logger.notify.ways import Ways
+from logger.simulation import demo
 
 LETTER = {"message_id": "<a1@room>", "alarm": "bay", "subject": "Machine bay", "text": "21.06 °C"}
 

@@ -22,10 +22,10 @@ from logger.model import AsciiLine, CommandLine, CommandRoute, Heartbeat, OneWir
 from logger.notify.mail import SmtpSender
 from logger.notify.ways import Ways
 from logger.probes import buses, stop_all
-from logger.service.couriers import Couriers
 from logger.service.heartbeat import Outside
 from logger.service.jobs import Jobs
-from logger.simulation.speakers import show_one_wire
+from logger.service.senders import Couriers
+from logger.simulation.devices import show_one_wire
 
 from .test_deadlines import LONG_S, Peer, dripping, flooding, mail, silent
 from .test_whole_service import until
@@ -284,7 +284,7 @@ def test_each_edge_in_turn_and_all_at_once_hold_up_nobody_else(
 
 @pytest.mark.long
 def test_a_thousand_times(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    rig = campaign(tmp_path, 1000, 2.0, monkeypatch)
+    rig = campaign(tmp_path, 1000, 4.0, monkeypatch)
     late = sorted(rig.late_s)
     spoilt = Counter(row.status for row in rig.rows if row.channel[1] == "0")
     sound = sum(row.channel[1] == "1" for row in rig.rows)

@@ -14,7 +14,7 @@ from logger.model import Row
 from logger.notify.mail import MemorySender
 from logger.service import Service
 from logger.service import service as parts
-from logger.service import unstored as module
+from logger.service import store_failure as module
 from logger.store import Store
 
 from .test_alarming import CONFIG

@@ -13,15 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
+from logger.acts import alarms as attending
+from logger.core.alarms.system import WATCHED, Facts
 from logger.model import CommandLine, Heartbeat, MailRoute, OneWire
 from logger.notify.mail import SmtpSender
 from logger.notify.text import Wording
 from logger.service import Service, heartbeat
+from logger.simulation.devices import show_one_wire
 from logger.simulation.process import TwinProcess
-from logger.simulation.speakers import show_one_wire
 from logger.store import Store
-from logger.view import WATCHED, Facts
 
 from .test_deadlines import Peer, dripping
 from .test_systemd import Listener, listener  # noqa: F401 (a fixture)
@@ -144,7 +144,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
             store, replace(config, lines=()), clock=clock.wall_ns, sender=SmtpSender(timeout_s=0.5)
         )
         with store.begin() as conn:
-            actions.outbox(store).tell(conn, "x", Wording("x", "x\n"), [route], START_NS)
+            attending.outbox(store).tell(conn, "x", Wording("x", "x\n"), [route], START_NS)
         service._carry(route.key)
         assert list(service._late_routes) == [route.key]
         assert (
@@ -152,7 +152,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
         )
         good = replace(route, port=9)  # refuses at once: no deadline is missed
         service.config = replace(service.config, mail=(good,))
-        assert until(lambda: actions.outbox(store).routes_due(clock.wall_ns()), 30)
+        assert until(lambda: attending.outbox(store).routes_due(clock.wall_ns()), 30)
         service._carry(route.key)
         assert service._late_routes == {}
 
@@ -160,7 +160,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
 def test_the_last_thing_that_hangs_does_not_hold_the_program(tmp_path: Path) -> None:
     """A thread that the kernel holds is left behind: the process ends though it does not."""
     program = (
-        "import time\nfrom logger.deadline import within\n"
+        "import time\nfrom logger.processes.deadline import within\n"
         "try: within(0.2, 'x', lambda _: time.sleep(600))\nexcept TimeoutError as late: print(late)"
     )
     done = subprocess.run(

@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from logger.actions import apply_setup
+from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
-from logger.health import health
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
+from logger.service.health import health
 from logger.store import Store
 
 NOW = 1_792_432_800 * NS  # 2026-10-19T18:00:00Z

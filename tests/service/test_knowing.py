@@ -8,15 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.config import example_folder, load_texts, read_texts
-from logger.model import NS, Config
+from logger.core.alarms.system import UNTOLD_S, WATCHED
+from logger.instants import NS
+from logger.model import Config
 from logger.notify.mail import MemorySender, Outcome
 from logger.notify.outbox import GIVE_UP_NS
 from logger.notify.text import Wording
-from logger.service.knowing import DAY_NS, Knowing
+from logger.service.self_check import DAY_NS, Knowing
 from logger.store import Store
-from logger.view import UNTOLD_S, WATCHED
 
 START = 1_793_000_000 * NS
 GRETA = "greta.holm@almtal-gearworks.example"
@@ -36,7 +38,7 @@ def config() -> Config:
 
 def tried(store: Store, config: Config, *at_s: int) -> None:
     """A letter of the start, tried at those seconds after it at a server that is silent."""
-    box = actions.outbox(store)
+    box = attending.outbox(store)
     with store.begin() as conn:
         box.tell(conn, "test", Wording("test", "test\n"), config.mail, START)
     for second in at_s:
@@ -58,7 +60,7 @@ def test_a_letter_that_was_given_up_after_a_day_is_told_for_a_day(store: Store, 
     tried(store, config, 0, GIVE_UP_NS // NS + 1)
     knowing, given_up = Knowing(store, config, {}), START + GIVE_UP_NS + NS
 
-    assert [x.state for x in actions.outbox(store).of("test")] == ["failed"]
+    assert [x.state for x in attending.outbox(store).of("test")] == ["failed"]
     assert GRETA in WATCHED["notices"].out(knowing.facts(given_up + DAY_NS - 60 * NS))
     assert WATCHED["notices"].out(knowing.facts(given_up + DAY_NS + 60 * NS)) == ""
 
@@ -74,7 +76,7 @@ def test_a_new_version_of_the_setup_does_not_prove_a_way(store: Store, config: C
 
     assert knowing.facts(START + 35 * DAY_NS).unproven == {}
     assert knowing.facts(START + 36 * DAY_NS).unproven == {"duty": 36.0}
-    box = actions.outbox(store)
+    box = attending.outbox(store)
     with store.begin() as conn:
         box.tell(conn, "proof.9", Wording("test", "test\n"), config.mail, START + 36 * DAY_NS)
     box.send_due(MemorySender(), config.routes, START + 36 * DAY_NS)

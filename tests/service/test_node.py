@@ -14,9 +14,10 @@ import pytest
 
 from logger.config import example_folder, load_texts, read_texts
 from logger.errors import Refused
-from logger.incoming import take_rows
-from logger.model import NS, Config, PushedLine, Row
+from logger.instants import NS
+from logger.model import Config, PushedLine, Row
 from logger.service.forwarder import Centre, Forwarder
+from logger.service.incoming import take_rows
 from logger.service.node import Node
 from logger.simulation.process import TwinProcess
 from logger.store import Store
@@ -241,9 +242,9 @@ def test_a_node_hands_over_to_the_interface_as_it_is_served(
     """The real routes with a real token behind a real server; a token without the right is told so."""
     from waitress import create_server
 
-    from logger.accounts import Scope
-    from logger.actions import apply_setup
+    from logger.acts.inspections import apply_setup
     from logger.api import create_api
+    from logger.model.roles import Scope
     from logger.people import Tokens
 
     texts = dict(read_texts(example_folder()))

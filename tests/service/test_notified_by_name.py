@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
-from logger.model import NS, AlarmSpec, NoticePlan
+from logger.acts import alarms as attending
+from logger.instants import NS
+from logger.model import AlarmSpec, NoticePlan
 from logger.model.notices import CommonCause
-from logger.service.alarming import Alarming
+from logger.service.alarm_engine import Alarming
 from logger.store import Store
 
 from .alarm_rig import INSIDE, MINUTE, OUTSIDE, START, Stated, config, letters
@@ -55,7 +56,7 @@ def lived(
             out = begins.get(spec.key, minutes) <= minute < (ends or {}).get(spec.key, minutes)
             stated.values[spec.rule, minute] = OUTSIDE if out else INSIDE
         if acknowledged and minute in acknowledged:
-            actions.acknowledge(store, acknowledged[minute], "Greta", "on my way", START + minute * MINUTE)
+            attending.acknowledge(store, acknowledged[minute], "Greta", "on my way", START + minute * MINUTE)
         before = len(letters(store))
         alarming.turn(START + (minute + 1) * MINUTE + 3 * NS)
         found += [(minute, x.body["subject"], x.body["text"]) for x in letters(store)[before:]]
@@ -99,7 +100,7 @@ def test_an_acknowledged_cause_takes_no_more_alarms(store: Store) -> None:
     """Whoever acknowledged spoke of what was announced then: the next alarm is a cause of its own."""
     lived(store, {"bay-0": 2, "bay-1": 8}, 14, acknowledged={6: "bay-0"})
 
-    causes = {a.key: a.cause for a in actions.alarm_list(store)}
+    causes = {a.key: a.cause for a in attending.alarm_list(store)}
     assert (causes["bay-0"], causes["bay-1"]) == ("bay-0", "bay-1")
 
 
@@ -130,7 +131,7 @@ def test_half_an_hour_after_its_first_alarm_a_cause_takes_no_more(store: Store) 
     """Counted from the first one: a chain of alarms 20 min apart does not stretch it."""
     lived(store, {"bay-0": 2, "bay-1": 22, "bay-2": 42}, 50)
 
-    causes = {a.key: a.cause for a in actions.alarm_list(store)}
+    causes = {a.key: a.cause for a in attending.alarm_list(store)}
     assert (causes["bay-0"], causes["bay-1"], causes["bay-2"]) == ("bay-0", "bay-0", "bay-2")
 
 

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
-from logger.alarms import Cell, Notice
-from logger.model import NS, Conformity, MailRoute
+from logger.acts import alarms as attending
+from logger.core.alarms.lifecycle import Cell, Notice
+from logger.instants import NS
+from logger.model import Conformity, MailRoute
 from logger.notify.mail import MemorySender, Outcome
 from logger.notify.outbox import GIVE_UP_NS, Outbox
 from logger.notify.text import Wording
@@ -29,7 +30,7 @@ LATER = Outcome("later", 451, "try again later")
 def box(tmp_path: Path) -> Iterator[Outbox]:
     """The outbox of a new store with one notice for two recipients."""
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        made = actions.outbox(store)
+        made = attending.outbox(store)
         with store.begin() as conn:
             made.queue(conn, NOTICE, WORDS, [ROUTE], now_ns=0)
         yield made
@@ -110,7 +111,7 @@ def test_the_letter_of_a_simulated_room_says_so(box: Outbox) -> None:
 def test_a_transaction_that_fails_queues_nothing(tmp_path: Path) -> None:
     """Alarm and notice are stored together or not at all."""
     with Store.open(tmp_path / "data", create=True) as store:
-        box = actions.outbox(store)
+        box = attending.outbox(store)
 
         def interrupted() -> None:
             with store.begin() as conn:

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from logger.config import example_folder, load
 from logger.notify.mail import MemorySender, Outcome
-from logger.outside import Watcher, of_address, of_file
 from logger.service import heartbeat
+from logger.service.watcher import Watcher, of_address, of_file
 from logger.simulation.process import TwinProcess
 
 from .test_whole_service import Mailbox, _with_urls, mailbox, texts, until

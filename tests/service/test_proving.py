@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from logger import actions
+from logger.acts import alarms as attending
+from logger.acts.route_tests import missed, prove, receipts
 from logger.errors import UnknownName
 from logger.model import Away, CommandRoute, Duty, HoursOfUse, MailRoute, NoticePlan, Person, Shift
 from logger.notify.mail import MemorySender, Outcome
 from logger.notify.ways import Ways
-from logger.proving import missed, prove, receipts
 from logger.store import Store
 
 from .test_alarming import CONFIG, ROUTE, SPEC, START
@@ -44,7 +44,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 def test_the_route_of_a_single_alarm_is_proven_too(store: Store) -> None:
     """The plan names one route for all notices; a horn of one alarm and its escalation are tested, too."""
     key, _ = prove(store, PLANNED, "Greta Holm", START)
-    actions.outbox(store).send_due(MemorySender(), PLANNED.routes, START, ways=Ways())
+    attending.outbox(store).send_due(MemorySender(), PLANNED.routes, START, ways=Ways())
 
     found = {(r.route, r.recipient): r.state for r in receipts(store, key)}
 
@@ -57,7 +57,7 @@ def test_the_route_of_a_single_alarm_is_proven_too(store: Store) -> None:
 def test_everybody_of_a_calendar_is_tried_whoever_is_on_duty_now(store: Store) -> None:
     """The night's person by day, and who stands in; somebody in no calendar is named as not proven."""
     key, _ = prove(store, PLANNED, "Greta Holm", START)
-    actions.outbox(store).send_due(MemorySender(), PLANNED.routes, START, ways=Ways())
+    attending.outbox(store).send_due(MemorySender(), PLANNED.routes, START, ways=Ways())
 
     told = {r.recipient for r in receipts(store, key) if r.route == "carrier"}
 
@@ -68,7 +68,7 @@ def test_everybody_of_a_calendar_is_tried_whoever_is_on_duty_now(store: Store) -
 def test_a_proof_of_one_route_names_all_others(store: Store) -> None:
     """Whoever tried one route has not proven the rest."""
     key, number = prove(store, PLANNED, "Greta Holm", START, ["duty"])
-    actions.outbox(store).send_due(MemorySender(), PLANNED.routes, START)
+    attending.outbox(store).send_due(MemorySender(), PLANNED.routes, START)
 
     sentences = missed(PLANNED, receipts(store, key))
 
@@ -90,12 +90,12 @@ def test_a_proof_test_leaves_a_receipt_for_each_recipient(store: Store) -> None:
     key, number = prove(store, CONFIG, "Greta Holm", START)
     assert (number, [r.state for r in receipts(store, key)]) == (1, ["waiting"])
 
-    actions.outbox(store).send_due(MemorySender(), CONFIG.routes, START)
+    attending.outbox(store).send_due(MemorySender(), CONFIG.routes, START)
 
     assert [(r.route, r.recipient, r.state) for r in receipts(store, key)] == [
         ("duty", "greta@almtal.example", "sent")
     ]
-    assert actions.outbox(store).receipts() == {"duty": START}
+    assert attending.outbox(store).receipts() == {"duty": START}
     assert store.journal.entries(kind="proof")[0].who == "Greta Holm"
 
 
@@ -104,7 +104,7 @@ def test_a_proof_that_is_refused_says_by_whom(store: Store) -> None:
     key, _ = prove(store, CONFIG, "Greta Holm", START, ["duty"])
     twin = MemorySender({"greta@almtal.example": Outcome("refused", 550, "no such user")})
 
-    actions.outbox(store).send_due(twin, CONFIG.routes, START)
+    attending.outbox(store).send_due(twin, CONFIG.routes, START)
 
     assert [(r.state, r.answer) for r in receipts(store, key)] == [("failed", "550 no such user")]
     with pytest.raises(UnknownName):

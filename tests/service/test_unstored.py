@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from logger.notify.mail import MemorySender, Outcome
-from logger.service.unstored import AGAIN_S, NOTIFIED_AFTER_S, Unstored
+from logger.service.store_failure import AGAIN_S, NOTIFIED_AFTER_S, Unstored
 
 from .test_alarming import CONFIG, ROUTE
 

@@ -22,11 +22,12 @@ from typing import Any
 import pytest
 from aiosmtpd.controller import Controller
 
-from logger import actions
-from logger.alarms import AlarmState
+from logger.acts import alarms as attending
+from logger.acts import inspections as actions
 from logger.config import example_folder, load_texts, read_texts
-from logger.instants import to_ns
-from logger.model import NS, Config, Row
+from logger.core.alarms.lifecycle import AlarmState
+from logger.instants import NS, to_ns
+from logger.model import Config, Row
 from logger.probes import Bus
 from logger.service import Service, heartbeat
 from logger.simulation.process import TwinProcess
@@ -105,7 +106,7 @@ def in_force(store: Store, files: dict[str, str], now_ns: int) -> Config:
 
 def state(store: Store, key: str) -> AlarmState:
     """State of one alarm; normal when it was never evaluated."""
-    return {a.key: a.state for a in actions.alarm_list(store)}.get(key, AlarmState.NORMAL)
+    return {a.key: a.state for a in attending.alarm_list(store)}.get(key, AlarmState.NORMAL)
 
 
 def events(store: Store) -> list[object]:
@@ -132,7 +133,7 @@ def test_drift_alarm_mail_acknowledgement(tmp_path: Path, mailbox: tuple[Mailbox
                 state(store, "bay-temperature"), store.live(), events(store)
             )  # fmt: skip
             assert state(store, "bay-temperature") is AlarmState.UNACKNOWLEDGED
-            after = actions.acknowledge(
+            after = attending.acknowledge(
                 store, "bay-temperature", "Greta Holm", "heater valve stuck", clock.wall_ns()
             )
             alive = heartbeat.read(tmp_path / "data") or {}

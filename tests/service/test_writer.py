@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from logger.errors import StoreError
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.service import writer as module
 from logger.service.writer import Writer
 from logger.store import Store

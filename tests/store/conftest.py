@@ -10,10 +10,12 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select
 
-from logger.model import NS, Row
-from logger.store import Store, tables
-from logger.store.database import FILE
-from logger.store.months import month_span
+from logger.instants import NS
+from logger.model import Row
+from logger.store import Store
+from logger.store.archive.months import month_span
+from logger.store.hot import tables
+from logger.store.hot.database import FILE
 
 OCTOBER, NOVEMBER = month_span(2026, 10)
 DAY = 86_400 * NS

@@ -13,10 +13,11 @@ import pytest
 
 from logger.bench.record import START_NS
 from logger.bench.record import setup as made
-from logger.curves import curve, together
-from logger.model import NS, Certificate, Channel, Probe, Row, Setup
-from logger.physics.humidity import dew_point
+from logger.core.physics.humidity import dew_point
+from logger.instants import NS
+from logger.model import Certificate, Channel, Probe, Row, Setup
 from logger.store import Store
+from logger.verdicts.curves import curve, together
 
 MINUTE = 60 * NS
 DAY = 1440 * MINUTE

@@ -18,8 +18,9 @@ from sqlalchemy.exc import IntegrityError
 from logger.errors import StoreError
 from logger.model import Row
 from logger.series import STATUS
-from logger.store import Store, tables
-from logger.store.database import FILE
+from logger.store import Store
+from logger.store.hot import tables
+from logger.store.hot.database import FILE
 
 from .conftest import MINUTE, OCTOBER, polled
 

@@ -19,8 +19,9 @@ from hypothesis import strategies as st
 from logger.errors import StoreDamaged, StoreError
 from logger.model import Row
 from logger.series import STATUS
-from logger.store import Store, archive, lock
-from logger.store.archive import Archive
+from logger.store import Store, lock
+from logger.store.archive import archive
+from logger.store.archive.archive import Archive
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, hot_rows, polled
 
@@ -289,7 +290,8 @@ def _interrupt(*_args: object) -> None:
 @pytest.mark.parametrize("point", ["publish", "compare", "journalled", "_delete"])
 def test_an_interrupted_seal_is_finished_or_removed_at_the_next_start(folder: Path, point: str) -> None:
     """Whatever step the process ended at, no reading is lost or told twice."""
-    place = "logger.store.archive.publish" if point == "publish" else f"logger.store.archive.Archive.{point}"
+    module = "logger.store.archive.archive"
+    place = f"{module}.publish" if point == "publish" else f"{module}.Archive.{point}"
     with Store.open(folder, create=True) as store:
         store.append("poll", polled(OCTOBER, 20, PROBES))
         before = shown(store)

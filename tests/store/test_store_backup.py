@@ -12,12 +12,12 @@ import pytest
 
 from logger.errors import Refused, StoreDamaged, StoreError, StoreInUse
 from logger.store import Store, lock
-from logger.store.backup import LOCK, backup, needed
-from logger.store.comparison import checked
-from logger.store.database import FILE, RESTORING
-from logger.store.generations import generations, heads
-from logger.store.restore import restore, tried
-from logger.store.scrubbing import PARTS, scrubbed
+from logger.store.backup.backup import LOCK, backup, needed
+from logger.store.backup.catalogue import generations, heads
+from logger.store.backup.compare import checked
+from logger.store.backup.restore import restore, tried
+from logger.store.backup.scrub import PARTS, scrubbed
+from logger.store.hot.database import FILE, RESTORING
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, edit, polled
 

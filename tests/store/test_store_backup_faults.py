@@ -20,9 +20,9 @@ import pytest
 from logger.errors import StoreError
 from logger.service.writer import Writer
 from logger.store import Store
-from logger.store.backup import backup
-from logger.store.generations import generations
-from logger.store.restore import restore
+from logger.store.backup.backup import backup
+from logger.store.backup.catalogue import generations
+from logger.store.backup.restore import restore
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, polled
 
@@ -31,7 +31,7 @@ BACKING_UP = """
 import sys
 from pathlib import Path
 from logger.store import Store
-from logger.store.backup import backup
+from logger.store.backup.backup import backup
 with Store.open(Path(sys.argv[1])) as store:
     print("open", flush=True)
     for at in range(1000):
@@ -40,7 +40,7 @@ with Store.open(Path(sys.argv[1])) as store:
 RESTORING = """
 import sys
 from pathlib import Path
-from logger.store.restore import restore
+from logger.store.backup.restore import restore
 print("begun", flush=True)
 restore(Path(sys.argv[1]), Path(sys.argv[2]), "Greta Holm")
 """

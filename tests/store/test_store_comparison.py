@@ -11,9 +11,9 @@ import pytest
 
 from logger.errors import Refused
 from logger.store import Store
-from logger.store.backup import backup
-from logger.store.comparison import checked
-from logger.store.database import FILE
+from logger.store.backup.backup import backup
+from logger.store.backup.compare import checked
+from logger.store.hot.database import FILE
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, edit, polled
 

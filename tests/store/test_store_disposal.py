@@ -9,8 +9,8 @@ import pytest
 
 from logger.errors import Refused
 from logger.store import Store
+from logger.store.archive.months import month_span
 from logger.store.disposal import Request
-from logger.store.months import month_span
 
 from .conftest import DAY, NOVEMBER, OCTOBER, edit, polled
 

@@ -13,8 +13,8 @@ import pytest
 from logger.errors import Refused, StoreDamaged
 from logger.model import Row
 from logger.store import Store
-from logger.store.export import day_digests, export, manifest_digest
-from logger.store.reimport import begin_from, is_export
+from logger.store.exchange.export import day_digests, export, manifest_digest
+from logger.store.exchange.load import begin_from, is_export
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, polled
 

@@ -18,7 +18,7 @@ from .conftest import OCTOBER
 CHILD = """
 import sys
 from pathlib import Path
-from logger.model import NS, Row
+from logger.instants import NS; from logger.model import Row
 from logger.store import Store, archive
 archive.DELETED_AT_ONCE = 30
 october, round = int(sys.argv[2]), int(sys.argv[3])

@@ -18,10 +18,11 @@ import pytest
 from logger.errors import StoreError
 from logger.model import Row
 from logger.series import Imported
-from logger.store import Store, intake
-from logger.store.archive import Archive
-from logger.store.hot import Hot
-from logger.store.months import month_span
+from logger.store import Store
+from logger.store.archive import bulk_load as intake
+from logger.store.archive.archive import Archive
+from logger.store.archive.months import month_span
+from logger.store.hot.readings import Hot
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, hot_rows
 
@@ -203,7 +204,7 @@ def test_a_full_disk_stops_it_whole(store: Store) -> None:
         raise OSError(28, os.strerror(28))
 
     with (
-        patch("logger.store.archive.sync_file", full),
+        patch("logger.store.archive.archive.sync_file", full),
         pytest.raises(StoreError, match="could not be written"),
     ):
         store.take_in("import-made", [told()], IN_DECEMBER)
@@ -234,7 +235,7 @@ import sys
 from pathlib import Path
 from threading import Lock
 from tests.store.test_store_intake import IN_DECEMBER, told
-from logger.store import Store, intake
+from logger.store import Store; from logger.store.archive import bulk_load as intake
 intake.LEAST = 400
 with Store.open(Path(sys.argv[1])) as store:
     for at in range(10_000):

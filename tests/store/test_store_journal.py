@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from logger.errors import StoreError
 from logger.store import Store
-from logger.store.database import FILE
-from logger.store.journal import canonical
+from logger.store.hot.database import FILE
+from logger.store.hot.journal import canonical
 
 from .conftest import OCTOBER, polled
 

@@ -12,11 +12,12 @@ import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import StoreDamaged
-from logger.store import Store, journal_sealing
-from logger.store.backup import backup
-from logger.store.database import FILE
-from logger.store.export import export
-from logger.store.restore import restore
+from logger.store import Store
+from logger.store.archive import journal_months as journal_sealing
+from logger.store.backup.backup import backup
+from logger.store.backup.restore import restore
+from logger.store.exchange.export import export
+from logger.store.hot.database import FILE
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, polled
 

@@ -10,7 +10,7 @@ import pytest
 from logger import config
 from logger.errors import StoreError
 from logger.store import Store
-from logger.store.setups import text_digest
+from logger.store.hot.setups import text_digest
 
 from .conftest import OCTOBER, edit
 

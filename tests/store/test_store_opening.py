@@ -15,9 +15,10 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 from logger.errors import StoreDamaged, StoreError, StoreInUse
-from logger.store import Store, migrations
-from logger.store.database import FILE
-from logger.store.tables import metadata
+from logger.store import Store
+from logger.store.hot import migrations
+from logger.store.hot.database import FILE
+from logger.store.hot.tables import metadata
 
 from .conftest import OCTOBER, edit, polled
 

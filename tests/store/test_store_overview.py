@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store
-from logger.store.cells import Envelope
+from logger.store.archive.cells import Envelope
 
 from .conftest import DAY, MINUTE, NOVEMBER, OCTOBER
 

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from logger.errors import StoreDamaged, StoreError, StoreGone
-from logger.model import NS, Row
+from logger.instants import NS
+from logger.model import Row
 from logger.store import Store
 from logger.store.place import refusal
 
@@ -107,7 +108,7 @@ def test_too_many_open_files_is_a_sentence_of_its_own(tmp_path: Path) -> None:
         "from pathlib import Path\n"
         "from logger.errors import StoreDamaged, StoreError\n"
         "from logger.store import Store\n"
-        "import logger.store.parquet\n"
+        "import logger.store.archive.parquet\n"
         "store = Store.open(Path(sys.argv[1]))\n"
         "store.readings('P1.temperature', 0, 2**62)\n"
         "resource.setrlimit(resource.RLIMIT_NOFILE, (64, 64))\n"

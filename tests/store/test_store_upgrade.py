@@ -14,8 +14,9 @@ from pathlib import Path
 import pytest
 
 from logger.errors import StoreError
-from logger.store import Store, database, migrations
-from logger.store.database import FILE
+from logger.store import Store
+from logger.store.hot import database, migrations
+from logger.store.hot.database import FILE
 
 from ..conftest import Run
 

@@ -16,7 +16,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from logger.store import Store
-from logger.store.database import FILE
+from logger.store.hot.database import FILE
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, edit, faults_after, polled
 

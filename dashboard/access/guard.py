@@ -1,0 +1,240 @@
+"""The door of the pages: each request is held against what its part declares; by default nobody gets in."""
+
+from __future__ import annotations
+
+import logging
+import socket
+from collections.abc import Collection, Mapping
+from urllib.parse import quote
+
+from dash import Dash
+from dash.exceptions import DashException
+from flask import Flask, Response, abort, g, redirect, request, session
+from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
+from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
+from werkzeug.wrappers import Response as Answer
+
+from logger.model import SessionPlan
+from logger.model.roles import Act
+from logger.people import Account, People, Refusals, Sessions, Throttle, invented
+from logger.store.origin import WAY
+
+from . import request_check as asked
+from .needs import ANYONE, Need, at_this_machine, known_host
+
+log = logging.getLogger(__name__)
+CALLBACKS = asked.PATH
+PAGES = ("/", "/<path:path>")
+# Routes of Dash and Flask that we did not write. Assets hold no data; the sign-in page needs them.
+ROUTES: Mapping[str, Need] = {
+    "static": ANYONE,
+    "_dash_assets.static": ANYONE,
+    "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>": ANYONE,
+    "/_favicon.ico": ANYONE,
+    "/_dash-layout": Act.READ,
+    "/_dash-dependencies": Act.READ,
+    "/_reload-hash": Act.READ,
+    "/": Act.READ,
+    "/<path:path>": Act.READ,
+}
+FORM_BYTES, CALL_BYTES, FILE_BYTES = 16 << 10, 1 << 20, 64 << 20
+
+
+class SignedIn(UserMixin):  # type: ignore[misc]  # without type information
+    """What flask-login holds: the key of a session and whose it is."""
+
+    def __init__(self, key: str, account: Account) -> None:
+        self.id = key
+        self.account = account
+
+
+def guard_of(server: Flask) -> Guard:
+    """The door of an application, for a callback that asks for a password."""
+    found: Guard = server.extensions[__name__]
+    return found
+
+
+class Guard:
+    """Sign-in and permission for one application."""
+
+    def __init__(
+        self, app: Dash, people: People, names: Collection[str] = (), plan: SessionPlan | None = None
+    ) -> None:
+        self.app, self.people, self.simulated = app, people, people.store.simulated
+        self.plan = plan or SessionPlan()
+        self.sessions = Sessions(people, self.plan)
+        self.refusals, self.throttle = Refusals(people.store), Throttle()
+        self._names = {socket.gethostname(), *names}  # and none that a name server would have to be asked for
+        self._csrf_cookie = csrf_cookie(people.store.key)
+        if self.simulated:
+            invented.settle(people)
+
+    def install(self, *, tls: bool = False) -> None:
+        """Put this door before every route of the application."""
+        server, key = self.app.server, self.people.store.key[:8]
+        server.extensions[__name__] = self
+        server.config.update(
+            SESSION_COOKIE_NAME=f"stillroom-{key}",
+            SESSION_COOKIE_HTTPONLY=True,
+            SESSION_COOKIE_SAMESITE="Strict",
+            SESSION_COOKIE_SECURE=tls,
+            SESSION_REFRESH_EACH_REQUEST=False,
+            PERMANENT_SESSION_LIFETIME=round(max(self.plan.reader_s, self.plan.longest_s)),
+            WTF_CSRF_TIME_LIMIT=None,  # as long as the session, or an open page would die after an hour
+            WTF_CSRF_SSL_STRICT=False,  # we send no referrer; the origin is checked below
+            MAX_FORM_MEMORY_SIZE=FORM_BYTES,
+        )
+        login = LoginManager(server)
+        login.session_protection = None  # tablets change their address; the key is what counts
+        login.user_loader(self._load)
+        server.before_request(self._stranger)
+        server.before_request(self._known)
+        server.before_request(self._permitted)
+        self.csrf = CSRFProtect(server)
+        server.after_request(self._csrf_token)
+        server.teardown_request(lambda _: WAY.set(None))
+        server.register_error_handler(CSRFError, lambda fault: (f"{fault.description}\n", 400))
+        server.register_error_handler(DashException, lambda _: ("There is no such part.\n", 404))
+        server.view_functions[CALLBACKS] = asked.answering(server.view_functions[CALLBACKS])
+
+    # Who is it?
+
+    def _load(self, key: str) -> SignedIn | None:
+        used = self._by_a_person()
+        account = self.sessions.account(str(key), used=used)
+        return None if account is None else SignedIn(key, account)
+
+    @staticmethod
+    def _by_a_person() -> bool:
+        if request.endpoint == "news":
+            return False
+        return request.endpoint != CALLBACKS or not asked.by_itself(asked.body())
+
+    def _known(self) -> None:
+        """Whose request this is; who visits a demonstration here is an invented person at once."""
+        g.account = current_user.account if current_user.is_authenticated else None
+        if g.account is None and self.welcomes() and request.method == "GET" and request.endpoint in PAGES:
+            self.enter(self.people.known(invented.FIRST), remembered=True)
+        if g.account is not None:
+            WAY.set({"at": "dashboard", "account": g.account.name})
+
+    def welcomes(self) -> bool:
+        """Whether this visitor may be any of the invented people."""
+        return self.simulated and at_this_machine() and "signed_out" not in session
+
+    def enter(self, account: Account, *, remembered: bool = False) -> None:
+        """A fresh session: nothing that was there before signing in goes on to hold."""
+        if "_user_id" in session:
+            self.sessions.end(str(session["_user_id"]))
+        session.clear()
+        session.permanent = remembered or account.only_reads
+        login_user(SignedIn(self.sessions.begin(account.name), account))
+        g.account = account
+        g.pop("csrf_token", None)  # the token that was made for the session before
+
+    def leave(self) -> None:
+        """Sign out: the session ends here, and not only in the browser."""
+        if "_user_id" in session:
+            self.sessions.end(str(session["_user_id"]))
+        logout_user()
+        session.clear()
+        g.account = None
+        if self.simulated:
+            session["signed_out"] = True  # else the demonstration would sign in again at once
+
+    # May it?
+
+    def _stranger(self) -> None:
+        """No page of another origin, and no stranger's name for this machine."""
+        g.account = None
+        if not known_host(request.host, self._names):
+            abort(421)
+        if request.method in ("GET", "HEAD", "OPTIONS"):
+            return
+        origin = request.headers.get("Origin")
+        foreign = origin and origin.partition("://")[2] != request.host
+        if foreign or request.headers.get("Sec-Fetch-Site") in ("cross-site", "same-site"):
+            abort(403)
+
+    def _permitted(self) -> Answer | None:
+        if request.endpoint is None or request.blueprint == "api":
+            return None  # there is no such route, and Flask says so; or the interface has its own door
+        if request.path.startswith("/api/") and request.endpoint in PAGES:
+            abort(404)
+        request.max_content_length = FORM_BYTES
+        need = self.need()
+        if need == ANYONE:
+            return None
+        who: Account | None = g.account
+        if need is not None and who is not None and who.may(Act(need)):
+            return None
+        return self._refuse(need, who)
+
+    def need(self) -> Need | None:
+        """What the part that is asked for declares; None: nothing, and so nobody may."""
+        endpoint = str(request.endpoint)
+        if endpoint != CALLBACKS:
+            return need_of(self.app, endpoint)
+        if g.account is None:
+            return Act.READ
+        request.max_content_length = FILE_BYTES if g.account.may(Act.MARK) else CALL_BYTES
+        need: Need | None = getattr(asked.callback_of(self.app, asked.body()), "needs", None)
+        return need
+
+    def _refuse(self, need: Need | None, who: Account | None) -> Answer:
+        page = request.method == "GET" and request.endpoint in PAGES
+        if who is None:
+            if page and request.headers.get("Sec-Fetch-Site") == "cross-site":
+                return _again()
+            if page:
+                asked = request.full_path.rstrip("?")
+                return redirect("/sign-in" + ("" if asked == "/" else f"?next={quote(asked)}"))
+            self.refusals.note("nobody", _attempt(), "not signed in", request.remote_addr or "")
+            return Response("Sign in first.\n", 401, mimetype="text/plain")
+        why = f"may not {need}" if need else "open to nobody"
+        self.refusals.note(who.person, _attempt(), why, request.remote_addr or "")
+        return Response(f"{who.person} may not do this: it takes another role.\n", 403, mimetype="text/plain")
+
+    def _csrf_token(self, response: Response) -> Response:
+        """The token that Dash sends back with each call; told with the page, not with each tick."""
+        if g.get("account") is not None and request.endpoint in PAGES and response.status_code == 200:
+            tls = bool(self.app.server.config["SESSION_COOKIE_SECURE"])
+            response.set_cookie(self._csrf_cookie, generate_csrf(), samesite="Strict", secure=tls)
+        return response
+
+
+def csrf_cookie(record: str) -> str:
+    """The cookie with the token against forged requests; cookies do not tell ports apart, records do."""
+    return f"stillroom-csrf-{record[:8]}"
+
+
+def need_of(app: Dash, endpoint: str) -> Need | None:
+    """What a route declares, by its own `@needs` or for Dash's in ROUTES."""
+    view = app.server.view_functions[endpoint]
+    if hasattr(view, "scope"):
+        return ANYONE  # as a person; the interface's own door asks for a token with that scope
+    found: Need | None = getattr(view, "needs", ROUTES.get(endpoint))
+    return found
+
+
+def undeclared(app: Dash) -> list[str]:
+    """Routes and callbacks that declare no need; there must be none."""
+    routes = [r.endpoint for r in app.server.url_map.iter_rules() if need_of(app, r.endpoint) is None]
+    callbacks = [
+        getattr(one["callback"], "__qualname__", output)
+        for output, one in app.callback_map.items()
+        if "callback" in one and not hasattr(one["callback"], "needs")
+    ]
+    return [*(name for name in routes if name != CALLBACKS), *callbacks]
+
+
+def _attempt() -> str:
+    if request.endpoint != CALLBACKS or g.account is None:
+        return f"{request.method} {request.path}"
+    return f"callback {asked.body()['output']}"
+
+
+def _again() -> Response:
+    """A link from elsewhere (a mail) brings no strict cookie; asked once more by our own page, it does."""
+    again = '<!doctype html><html lang="en"><title>stillroom</title><meta http-equiv="refresh" content="0">'
+    return Response(again + "<p>One moment.</p></html>", mimetype="text/html")

@@ -1,0 +1,1 @@
+"""The pages measured in a real browser."""

@@ -1,0 +1,136 @@
+"""Records made for measuring the pages, and a server on them in a process of its own."""
+
+from __future__ import annotations
+
+import multiprocessing
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from itertools import pairwise
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from logger.bench.record import ZONE, setup, values
+from logger.instants import NS
+from logger.model import Config, Period, Row, Setup
+from logger.store import Store
+from logger.verdicts.current import Current
+from logger.verdicts.verdicts import Verdicts
+
+from ..data.source import StoreSource
+
+HOUR_NS = 3600 * NS
+DAY_NS = 24 * HOUR_NS
+
+
+def made(probes: int, step_s: int) -> Setup:
+    """The setup of the bench of judging, read every so many seconds."""
+    whole = setup(max(probes, 8))
+    channels = {k: replace(c, interval_s=step_s, max_age_s=3 * step_s) for k, c in whole.channels.items()}
+    return replace(whole, channels=channels)
+
+
+def fill(
+    folder: Path, probes: int, days: int, step_s: int, *, end_ns: int, say: Callable[[str], None]
+) -> None:
+    """Readings of so many probes up to an instant, sealed where a month is over; kept when it is there."""
+    with Store.open(folder, create=True, simulated=True) as store:
+        if store.extent() is not None:
+            return
+        each = step_s // 60
+        for number, channel in enumerate(list(made(probes, step_s).channels)[:probes]):
+            say(f"making {channel}, {days} days")
+            column = values(days, number)[::each].tolist()
+            first = end_ns - len(column) * step_s * NS
+            rows = [
+                Row(channel, first + i * step_s * NS, first + i * step_s * NS + NS, v)
+                for i, v in enumerate(column)
+            ]
+            for begin in range(0, len(rows), 50_000):
+                store.append("made", rows[begin : begin + 50_000])
+        say("sealing")
+        store.seal(end_ns)
+
+
+class Held(Current):
+    """What holds in a made record, which keeps no files of a setup."""
+
+    def __init__(self, store: Store, whole: Setup) -> None:
+        super().__init__(store)
+        self._known = 1, Config(whole, (), (), texts={}), Verdicts(store, whole)
+
+    def _newest(self) -> tuple[int, Config, Verdicts]:
+        assert self._known is not None  # noqa: S101 (set above)
+        return self._known
+
+
+class Made(StoreSource):
+    """A made record: nothing is judged; so many periods, stable and not, stand in every window."""
+
+    def __init__(self, folder: Path, whole: Setup, periods: int) -> None:
+        super().__init__(folder)
+        self.current = Held(self.store, whole)
+        self._periods = periods
+
+    def periods(self, zone: str, from_ns: int, to_ns: int, _now_ns: int) -> list[Period]:
+        whole = to_ns - from_ns
+        edges = [from_ns + whole * i // self._periods for i in range(self._periods + 1)]
+        return [
+            Period(zone, a, b, "not stable", "settling")
+            if i % 2
+            else Period(zone, a, b, "stable", "conforming")
+            for i, (a, b) in enumerate(pairwise(edges))
+        ]
+
+    def excursions(self, *_: Any) -> list[Any]:
+        return []
+
+    def live(self) -> Mapping[str, Mapping[str, Any]]:
+        said = {"sentence": "Bay is stable.", "next_step": "", "verdict": "stable", "reason": "conforming"}
+        return {ZONE: {**said, "at": time.time_ns(), "since": None, "rules": []}}
+
+
+def _serve(folder: Path, probes: int, step_s: int, periods: int, pipe: Connection) -> None:
+    """The pages until the pipe closes; answers each message with the seconds of processor used so far."""
+    import threading
+
+    from waitress import create_server
+
+    from ..app import create_app
+
+    whole = made(probes, step_s)
+    whole = replace(whole, channels=dict(list(whole.channels.items())[:probes]))
+    app = create_app(folder, source=Made(folder, whole, periods))
+    server = create_server(app.server, host="127.0.0.1", port=0, threads=8)
+    pipe.send(server.effective_port)
+    threading.Thread(target=server.run, daemon=True).start()
+    while True:
+        try:
+            pipe.recv()
+        except EOFError:
+            return
+        pipe.send(time.process_time())
+
+
+@contextmanager
+def served(folder: Path, probes: int, step_s: int, periods: int) -> Iterator[tuple[str, Callable[[], float]]]:
+    """The address of a server on a made record, and what asks it for its seconds of processor."""
+    context = multiprocessing.get_context("spawn")
+    here, there = context.Pipe()
+    process = context.Process(target=_serve, args=(folder, probes, step_s, periods, there), daemon=True)
+    process.start()
+    there.close()
+
+    def used_s() -> float:
+        here.send("")
+        return float(here.recv())
+
+    try:
+        yield f"http://127.0.0.1:{here.recv()}", used_s
+    finally:
+        here.close()
+        process.join(10)
+        if process.is_alive():
+            process.terminate()

@@ -1,0 +1,1 @@
+"""From data to drawings: axes, lines, traces, plans, themes."""

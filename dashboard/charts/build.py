@@ -1,0 +1,175 @@
+"""From the record to a chart: lines thinned with their extremes kept, limits as in force, trace, marks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from logger.instants import NS
+from logger.local_time import offset_text, stretches
+from logger.model import DERIVED
+from logger.model.roles import Act
+from logger.series import Float
+from logger.store import Entry
+from logger.units import quantity
+from logger.verdicts.curves import Curve
+
+from ..access.needs import allowed
+from ..data.channels import channels_in, channels_of, quantities
+from ..data.journal_words import told
+from ..data.queries import in_force
+from .chart import Chart, Line
+from .decimate import SCREEN_BINS, SCREEN_POINTS, envelope, trace
+
+if TYPE_CHECKING:
+    from ..data.queries import Queries
+
+RAW_POINTS = 4000  # a line of at most so many readings is drawn from each of them
+MOST_CHANGES = 4  # of the clock are noted; in longer windows the ticks alone tell them
+LIVE_WINDOW_S = 12 * 3600
+ALWAYS_DRAWN = ("temperature", "relative_humidity")  # also where no limit is set for it
+LIVE_PANELS = 3
+ACTS = 200  # so many acts of people are marked in one chart
+
+
+
+
+
+
+
+
+def charted(
+    q: Queries,
+    zone: str,
+    names: Sequence[str],
+    from_ns: int,
+    to_ns: int,
+    *,
+    channels: Sequence[str] = (),
+    bins: int = SCREEN_BINS,
+    marks: bool = False,
+) -> Chart:
+    """A window of a zone, a panel for each quantity; `channels` none: all of the zone."""
+    first, *others = (_panel(q, zone, name, (from_ns, to_ns), channels) for name in names)
+    now, setup = q.now_ns(), q.setup
+    periods = q.periods(zone, from_ns, to_ns)
+    whole = replace(
+        first,
+        below=tuple(others),
+        runs=trace(periods, from_ns, to_ns, bins),
+        notes=clock_changes(from_ns, to_ns, setup.room.timezone),
+    )
+    if not marks or min(to_ns, now) <= from_ns:
+        return whole
+    return replace(
+        whole,
+        excursions=q.source.excursions(zone, from_ns, min(to_ns, now), now),
+        inspections=q.touching(zone, from_ns, to_ns),
+        acts=[(entry.at_ns, told(entry)) for entry in _acts(q, from_ns, to_ns)],
+    )
+
+
+def _acts(q: Queries, from_ns: int, to_ns: int) -> list[Entry]:
+    """What people did; entries may name a job, so that they are for those who may read jobs."""
+    return q.source.acts(from_ns, to_ns, ACTS) if allowed(Act.READ_JOBS) else []
+
+
+def _panel(q: Queries, zone: str, name: str, window: tuple[int, int], channels: Sequence[str]) -> Chart:
+    setup, (from_ns, to_ns) = q.setup, window
+    every = channels_of(setup, name)
+    wanted = [c for c in channels if c in every] or channels_in(setup, zone, name)
+    ruled = (r for r in setup.rules if r.zone == zone and r.kind == "limit" and r.quantity == name)
+    return Chart(
+        zone=setup.zone(zone).name,
+        quantity=name,
+        unit=quantity(name).unit,
+        from_ns=from_ns,
+        to_ns=to_ns,
+        clock=setup.room.timezone,
+        lines=[line(q, c, from_ns, to_ns, every.index(c)) for c in wanted],
+        limits=[r for r in ruled if not r.activity],
+        runs=(),
+    )
+
+
+def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> Line:
+    """One channel over a window: every reading while they are few, else the extremes of each bin."""
+    inputs = q.setup.inputs_of(channel) or (channel,)
+    about = [q.setup.channels[key] for key in inputs]
+    gap_ns = int(max(c.max_age_s for c in about) * NS)
+    expected = (to_ns - from_ns) / NS / min(c.interval_s for c in about)
+    if len(inputs) == 1 and expected <= RAW_POINTS:
+        taken, value, U = q.source.corrected(channel, from_ns, to_ns)
+        times, values = envelope(taken, value, gap_ns, SCREEN_POINTS)
+        return Line(channel, q.label(channel), times, values, _greatest(U), place)
+    found = q.source.curve(channel, from_ns, to_ns, int(max(min(SCREEN_POINTS // 2, expected), 4)))
+    times, values = drawn(found, gap_ns)
+    return Line(channel, q.label(channel), times, values, _greatest(found.U), place, found.bounds)
+
+
+def _greatest(U: Float) -> float:
+    known = U[np.isfinite(U)]
+    return float(known.max()) if len(known) else 0.0
+
+
+def drawn(found: Curve, gap_ns: int) -> tuple[list[int], list[float | None]]:
+    """Two points for a bin: its extremes, the nearer one first; a break where bins are missing."""
+    times: list[int] = []
+    values: list[float | None] = []
+    quarter = (found.end_ns - found.start_ns) // 4
+    rows = zip(
+        found.start_ns.tolist(), quarter.tolist(), found.low.tolist(), found.high.tolist(), strict=True
+    )
+    last, end = None, None
+    for start, part, low, high in rows:
+        if end is not None and start - end > gap_ns:
+            times.append(end)
+            values.append(None)
+            last = None
+        end = start + 4 * part
+        one, other = (high, low) if last is not None and abs(high - last) < abs(low - last) else (low, high)
+        if one != one:  # noqa: PLR0124 (NaN: outside the range of a formula)
+            continue
+        times += [start + part, start + 3 * part] if one != other else [start + 2 * part]
+        values += [round(one, 4), round(other, 4)] if one != other else [round(one, 4)]
+        last = other
+    return times, values
+
+
+def clock_changes(from_ns: int, to_ns: int, zone: str) -> list[tuple[int, str]]:
+    """Where the local clock changes inside a window, with the offset before and after; at most so many."""
+    parts = stretches(from_ns, to_ns, ZoneInfo(zone))
+    if len(parts) > MOST_CHANGES + 1:
+        return []
+    return [(b.from_ns, _change(a.offset_s, b.offset_s)) for a, b in pairwise(parts)]
+
+
+def _change(before_s: int, after_s: int) -> str:
+    way = "back" if after_s < before_s else "forward"
+    return f"clock put {way}: {offset_text(before_s)} to {offset_text(after_s)}"
+
+
+def live_panels(q: Queries, zone: str) -> list[tuple[str, list[str]]]:
+    """What is drawn of a zone now: each measured quantity with its channels, if it is ruled or common."""
+    now = q.now_ns()
+    ruled = {r.quantity for r in q.setup.rules_of(zone) if r.kind == "limit" and in_force(r, now)}
+    found = [(name, q.channels(zone, name)) for name in quantities(q.setup) if name not in DERIVED]
+    drawn = [(name, some) for name, some in found if some and name in {*ruled, *ALWAYS_DRAWN}]
+    return drawn[:LIVE_PANELS] or [("temperature", [])]
+
+
+def live_chart(q: Queries, zone: str) -> Chart:
+    """The last 12 h of a zone up to now."""
+    now = q.now_ns()
+    names = [name for name, _ in live_panels(q, zone)]
+    return replace(charted(q, zone, names, now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
+
+
+def window_chart(q: Queries, zone: str, name: str, from_ns: int, to_ns: int, *, marks: bool = False) -> Chart:
+    """A window of one quantity of a zone, with limits as in force and the trace."""
+    return charted(q, zone, [name], from_ns, to_ns, marks=marks)

@@ -1,0 +1,95 @@
+"""What a chart shows, and the two building blocks of its drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from logger.core.judge.trace import Run
+from logger.model import Excursion, Inspection, Rule
+
+from ..data.words import shown
+from . import theme
+
+Figure = dict[str, Any]
+MS = 1_000_000
+
+
+@dataclass(frozen=True)
+class Line:
+    """One channel in a chart: values in the canonical unit, None where the line is broken."""
+
+    channel: str
+    label: str
+    taken_ns: Sequence[int]
+    values: Sequence[float | None]
+    U: float
+    place: int  # which colour and dash
+    bounds: bool = False  # values are bounds of what was there, as computed from extremes of the inputs
+
+    @property
+    def colour(self) -> str:
+        return theme.SERIES[self.place % len(theme.SERIES)]
+
+    @property
+    def dash(self) -> str:
+        return theme.DASHES[(self.place + self.place // len(theme.SERIES)) % len(theme.DASHES)]
+
+
+@dataclass(frozen=True)
+class Chart:
+    """What one chart shows: a zone, one quantity, a window. Places on its time axis are instants (UTC);
+    `clock` is the time zone in which their words are written.
+    """
+
+    zone: str
+    quantity: str
+    unit: str
+    from_ns: int
+    to_ns: int
+    clock: str
+    lines: Sequence[Line]
+    limits: Sequence[Rule]
+    runs: Sequence[Run]
+    excursions: Sequence[Excursion] = ()
+    inspections: Sequence[Inspection] = ()
+    notes: Sequence[tuple[int, str]] = ()
+    live: bool = False  # the time axis follows the readings until a person zooms
+    acts: Sequence[tuple[int, str]] = ()  # what people did, each at its instant
+    band: bool = False  # the expanded uncertainty is drawn around each line
+    below: Sequence[Chart] = ()  # further quantities in the same window, one panel each
+
+    @property
+    def panels(self) -> tuple[Chart, ...]:
+        """One for each quantity, this one first."""
+        return (self, *self.below)
+
+    def ms(self, ns: int) -> int:
+        """Milliseconds since 1970 for the axis."""
+        return ns // MS
+
+    def y(self, value: float | None) -> float | None:
+        return None if value is None else round(shown(value, self.unit)[0], 4)
+
+
+def base(**more: Any) -> Figure:
+    return {
+        "type": "scatter",
+        "showlegend": False,
+        "hoverinfo": "skip",
+        "line": {"width": 0},
+        "mode": "lines",
+        **more,
+    }
+
+
+def boxes_of(chart: Chart, boxes: Sequence[tuple[int, int, float, float]]) -> Figure:
+    """Rectangles as one path: from, to, low, high of each."""
+    x: list[int | None] = []
+    y: list[float | None] = []
+    for from_ns, to_ns, low, high in boxes:
+        a, b = chart.ms(from_ns), chart.ms(to_ns)
+        x += [a, b, b, a, a, None]
+        y += [low, low, high, high, low, None]
+    return {"x": x[:-1], "y": y[:-1]}

@@ -1,0 +1,220 @@
+"""Gradients between air probes of a zone, for the eye: signed, in time and as a profile, with uncertainty.
+
+    g = (T_i − T_j)/d,   u² = (u_i² + u_j²)/d² + (ΔT/d²)²·(u_xi² + u_xj²)     (JCGM 100, 5.1)
+
+The same as the rule of kind "gradient", on means over bins. Probes stand where they stand now: a
+window reaches back no further than the last move. Nothing is judged here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+
+from logger.core.rules.plane import FEWEST, Fit
+from logger.instants import NS
+from logger.model import Position, Rule
+from logger.series import Float
+from logger.verdicts.curves import Curve, together
+
+from ..data.channels import channels_in
+from ..data.queries import Queries
+from .build import clock_changes
+from .chart import Chart, Line
+from .decimate import trace
+
+__all__ = [
+    "FEWEST",
+    "Direction",
+    "Standing",
+    "chart",
+    "gradient",
+    "left_out",
+    "limits",
+    "pairs",
+    "plane",
+    "room_air",
+    "standing",
+]
+Direction = Literal["vertical", "horizontal", "along"]
+NAMES: dict[Direction, str] = {"vertical": "vertical", "horizontal": "horizontal", "along": "along the pair"}
+LEAN = math.sin(math.radians(10))  # a line this near to plumb is vertical, this near to level horizontal
+NEAREST_M = 0.3  # probes nearer to each other are not compared, unless a rule says otherwise
+BINS = 400
+PAIRS = 6  # so many lines at most, the farthest pairs
+
+
+@dataclass(frozen=True)
+class Standing:
+    """An air probe with its place and its means over the common bins."""
+
+    channel: str
+    label: str
+    place: Position
+    curve: Curve
+
+
+def standing(q: Queries, zone: str, from_ns: int, to_ns: int) -> list[Standing]:
+    """Air probes of a zone over the bins that all of them have, lowest first; none that may not decide."""
+    unsure = {o.channel for o in q.overdue(to_ns)}
+    found = [(channel, place) for channel, place in in_air(q, zone) if channel not in unsure]
+    begin = max([from_ns, *(_since(q, channel) for channel, _ in found)])
+    if begin >= to_ns or not found:
+        return []
+    bins = int(max(min(BINS, (to_ns - begin) // (60 * NS)), 1))
+    curves = together([q.source.curve(channel, begin, to_ns, bins) for channel, _ in found])
+    made = [Standing(c, q.label(c), p, curve) for (c, p), curve in zip(found, curves, strict=True)]
+    return sorted(made, key=lambda s: s.place.xyz_m[2])
+
+
+def in_air(q: Queries, zone: str) -> list[tuple[str, Position]]:
+    """Temperature channels whose probe stands in the air of a zone, with its place."""
+    each = [(c, q.position_of(c)) for c in channels_in(q.setup, zone, "temperature")]
+    return [(c, place) for c, place in each if place and place.zone == zone and place.medium == "air"]
+
+
+def left_out(q: Queries, zones: Sequence[str], to_ns: int) -> str:
+    """Which air probes say nothing here because their calibration was overdue at the end of a window."""
+    unsure = {o.channel for o in q.overdue(to_ns)}
+    names = [c.partition(".")[0] for zone in zones for c, _ in in_air(q, zone) if c in unsure]
+    return f"Left out: {', '.join(names)}, calibration overdue." if names else ""
+
+
+def _since(q: Queries, channel: str) -> int:
+    now = q.now_ns()
+    stays = [p.from_ns for p in q.setup.placements_of(channel) if p.from_ns <= now]
+    return max(stays, default=0)
+
+
+def direction_of(a: Position, b: Position) -> Direction:
+    """What a pair can say: the component along its own line, and nothing else."""
+    dx, dy, dz = (q - p for p, q in zip(a.xyz_m, b.xyz_m, strict=True))
+    across, whole = math.hypot(dx, dy), math.hypot(dx, dy, dz)
+    if across <= LEAN * whole:
+        return "vertical"
+    return "horizontal" if abs(dz) <= LEAN * whole else "along"
+
+
+def distance_m(direction: Direction, a: Position, b: Position) -> float:
+    """How far two places are apart in a direction; vertical: height of b less that of a."""
+    dx, dy, dz = (q - p for p, q in zip(a.xyz_m, b.xyz_m, strict=True))
+    if direction == "vertical":
+        return dz
+    return math.hypot(dx, dy) if direction == "horizontal" else math.hypot(dx, dy, dz)
+
+
+def pairs(direction: Direction, found: Sequence[Standing]) -> list[tuple[Standing, Standing, float]]:
+    """Pairs of a direction that are far enough apart, the farthest first, the higher probe second."""
+    mine = [(a, b) for a, b in combinations(found, 2) if direction_of(a.place, b.place) == direction]
+    every = [(a, b, distance_m(direction, a.place, b.place)) for a, b in mine]
+    far = [pair for pair in every if abs(pair[2]) >= NEAREST_M]
+    return sorted(far, key=lambda pair: -abs(pair[2]))[:PAIRS]
+
+
+def gradient(a: Standing, b: Standing, d_m: float, direction: Direction) -> tuple[Float, Float]:
+    """Gradient and U (k = 2) in K/m in each bin; vertical: positive where it is warmer above.
+
+    Two probes with U 0.10 K that are 1 m apart give U = 0.14 K/m where they agree.
+    """
+    apart = b.curve.mean - a.curve.mean
+    value = apart / d_m if direction == "vertical" else np.abs(apart) / d_m
+    u_d = math.hypot(a.place.u_m, b.place.u_m)
+    U = np.sqrt((a.curve.U**2 + b.curve.U**2) / d_m**2 + (apart * 2 * u_d / d_m**2) ** 2)
+    return value, U
+
+
+def chart(
+    q: Queries, zone: str, direction: Direction, found: Sequence[Standing], window: tuple[int, int]
+) -> Chart:
+    """The gradients of a zone in one direction over a window, a line for each pair."""
+    from_ns, to_ns = window
+    clock = q.room.timezone
+    return Chart(
+        zone=q.zone(zone).name,
+        quantity=f"gradient {NAMES[direction]}" if direction == "along" else f"{direction} gradient",
+        unit="K/m",
+        from_ns=from_ns,
+        to_ns=to_ns,
+        clock=clock,
+        lines=[_line(q, pair, direction, i) for i, pair in enumerate(pairs(direction, found))],
+        limits=limits(q, zone, direction),
+        band=True,
+        runs=trace(q.periods(zone, from_ns, to_ns), from_ns, to_ns),
+        notes=clock_changes(from_ns, to_ns, clock),
+    )
+
+
+def limits(q: Queries, zone: str, direction: Direction) -> list[Rule]:
+    """Gradient rules of a zone in a direction; a vertical one limits both signs."""
+    named = (direction, "") if direction != "along" else ("pair",)
+    own = [
+        r for r in q.setup.rules
+        if r.zone == zone and r.kind == "gradient" and r.direction in named and not r.activity
+    ]  # fmt: skip
+    both = direction == "vertical"
+    return [replace(r, lower=-r.upper) if both and r.upper is not None else r for r in own]
+
+
+def leaning(q: Queries, zone: str, direction: Direction, found: Sequence[Standing]) -> str:
+    """Which pairs a rule of a direction compares although their line leans, and by what; "" with none."""
+    if direction == "along" or not limits(q, zone, direction):
+        return ""
+    pairs_of = [
+        (a, b, distance_m(direction, a.place, b.place))
+        for a, b in combinations(found, 2)
+        if direction_of(a.place, b.place) == "along"
+    ]
+    named = ", ".join(f"{_probe(b)}–{_probe(a)}" for a, b, d in pairs_of if abs(d) >= NEAREST_M)
+    by = "height" if direction == "vertical" else "horizontal distance"
+    return (
+        f"The limit is judged by the {by} between {named}, whose line leans; see along the pair."
+        if named
+        else ""
+    )
+
+
+def plane(found: Sequence[Standing]) -> dict[str, tuple[float, float]]:
+    """|g| of the least-squares plane in the newest bin, with U, for each direction that the places determine.
+
+    The same fit as the rule of kind "plane"; "" is the whole gradient. Empty with fewer than four probes.
+    """
+    fit = Fit.of([s.place for s in found]) if found else None
+    if fit is None or not fit.determined:
+        return {}
+    T, U = (np.array([[getattr(s.curve, name)[-1]] for s in found]) for name in ("mean", "U"))
+    each = {name: fit.component(name, T, U, np.zeros_like(T)) for name in sorted(fit.determined)}
+    return {name: (float(value[0]), float(own_U[0])) for name, (value, own_U) in each.items()}
+
+
+def room_air(q: Queries, from_ns: int, to_ns: int) -> list[Standing]:
+    """Air probes of all zones together."""
+    each = [s for zone in q.setup.zones_now() for s in standing(q, zone.key, from_ns, to_ns)]
+    filled = [s for s in each if len(s.curve)]
+    curves = together([s.curve for s in filled]) if filled else []
+    found = [replace(s, curve=curve) for s, curve in zip(filled, curves, strict=True)]
+    return found if found and len(found[0].curve) else []
+
+
+def _line(q: Queries, pair: tuple[Standing, Standing, float], direction: Direction, place: int) -> Line:
+    a, b, d_m = pair
+    value, U = gradient(a, b, d_m, direction)
+    gap_ns = 2 * max(q.setup.channels[s.channel].max_age_s for s in (a, b)) * NS
+    times: list[int] = []
+    values: list[float | None] = []
+    for start, end, g in zip(a.curve.start_ns.tolist(), a.curve.end_ns.tolist(), value.tolist(), strict=True):
+        if times and start - times[-1] > gap_ns + end - start:
+            times.append(times[-1] + NS)
+            values.append(None)
+        times.append((start + end) // 2)
+        values.append(round(g, 5))
+    name = f"{_probe(b)}–{_probe(a)}"
+    return Line(name, name, times, values, float(U.max()) if len(U) else 0.0, place)
+
+
+def _probe(s: Standing) -> str:
+    return s.channel.partition(".")[0]

@@ -1,0 +1,121 @@
+"""What a live tick brings to the charts of page Now: new points; each minute the trace, at times all anew.
+
+The cursor of a page says what it has: the number of the newest arrival, and of each line the newest instant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from dash import Patch, no_update
+
+from logger.instants import NS
+
+from ..data.queries import Queries
+from . import figures
+from .axes import name_of
+from .build import live_chart, live_panels
+from .chart import MS, Chart
+
+TRACE_TICKS = 12  # every minute the trace, the limits and the labels follow
+FRESH_TICKS = 120  # every ten minutes the lines are drawn anew, so that the window slides
+CHANGING = ("x", "y", "z", "text", "textfont")  # of a trace; the rest never does
+SLEPT_ROWS = 2000  # a tab that missed more than this is drawn anew
+MAX_POINTS = 3000
+Points = dict[str, tuple[list[int], list[float | None]]]
+
+
+def cursor_of(number: int, charts: Sequence[Chart]) -> dict[str, Any]:
+    """Where a page stands; a plain list in the order of the charts keeps a tick small."""
+    lines = [line for chart in charts for panel in chart.panels for line in panel.lines]
+    known = [line.taken_ns[-1] // MS if line.taken_ns else None for line in lines]
+    return packed(number, known)
+
+
+def packed(number: int, known: Sequence[int | None]) -> dict[str, Any]:
+    """Newest instants in ms as how far each is behind the newest of all: five digits in place of thirteen."""
+    newest = max((ms for ms in known if ms is not None), default=0)
+    behind = [None if ms is None else newest - ms for ms in known]
+    return {"cursor": number, "newest": newest, "behind": behind}
+
+
+def known_of(q: Queries, cursor: Mapping[str, Any], zones: Sequence[str]) -> dict[str, int | None]:
+    """The newest instant of each line in ms, by channel."""
+    pairs = zip(_channels(q, zones), cursor["behind"], strict=True)
+    return {c: None if behind is None else cursor["newest"] - behind for c, behind in pairs}
+
+
+def _channels(q: Queries, zones: Sequence[str]) -> list[str]:
+    return [c for zone in zones for _, some in live_panels(q, zone) for c in some]
+
+
+def live_tick(
+    q: Queries, n: int, cursor: dict[str, Any], zones: list[str]
+) -> tuple[list[Any], list[Any], Any]:
+    """What tick number n adds. A tab that slept so long that it missed much is drawn anew, too.
+
+    Nothing is lost or told twice. A page of before the setup changed has other lines: it is left as it is,
+    and loads itself again (assets/lost.js).
+    """
+    if len(cursor["behind"]) != len(_channels(q, zones)):
+        return [no_update] * len(zones), [no_update] * len(zones), no_update
+    if n % FRESH_TICKS == 0 or q.cursor() - cursor["cursor"] > SLEPT_ROWS:
+        return _anew(q, zones)
+    news, newest = q.news(cursor["cursor"])
+    known = known_of(q, cursor, zones)
+    added = broken(q, news, {channel: (ms + 1) * MS - 1 for channel, ms in known.items() if ms})
+    extended = [extension(q, zone, added) for zone in zones]
+    traces = [
+        patched(live_chart(q, zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones
+    ]
+    if newest == cursor["cursor"]:
+        return extended, traces, no_update
+    known |= {channel: max(taken) // MS for channel, (taken, _) in added.items() if channel in known}
+    return extended, traces, packed(newest, list(known.values()))
+
+
+def _anew(q: Queries, zones: list[str]) -> tuple[list[Any], list[Any], Any]:
+    newest = q.cursor()
+    charts = [live_chart(q, zone) for zone in zones]
+    fresh = cursor_of(newest, charts)
+    return [no_update] * len(zones), [patched(c, lines=True) for c in charts], fresh
+
+
+def broken(q: Queries, news: Mapping[str, Any], last: Mapping[str, int]) -> Points:
+    """New points after the last one drawn, with a break where the probe was silent for too long."""
+    found = {}
+    for channel, (taken, values) in news.items():
+        kept = [(t, v) for t, v in zip(taken, values, strict=True) if t > last.get(channel, 0)]
+        before = last.get(channel)
+        out: list[tuple[int, float | None]] = []
+        for t, v in kept:
+            if before is not None and t - before > q.setup.channels[channel].max_age_s * NS:
+                out.append((before + NS, None))
+            out.append((t, v))
+            before = t
+        found[channel] = ([t for t, _ in out], [v for _, v in out])
+    return {channel: pair for channel, pair in found.items() if pair[0]}
+
+
+def extension(q: Queries, zone: str, news: Points) -> Any:
+    """The points of one chart, for `extendData`."""
+    added = figures.ticks(news, live_panels(q, zone))
+    return no_update if added is None else (*added, MAX_POINTS)
+
+
+def patched(chart: Chart, *, lines: bool) -> Patch:
+    """Ground, trace, labels and changes of the clock anew, without touching what a person has zoomed to."""
+    figure_now, patch = figures.build(chart), Patch()
+    drawn = figures.places_of_lines([len(panel.lines) for panel in chart.panels])
+    kept = set() if lines else {place for panel in drawn for place in panel}
+    for i, trace in enumerate(figure_now["data"]):
+        for name in CHANGING if i not in kept else ():
+            if name in trace:
+                patch["data"][i][name] = trace[name]
+    for name in ("annotations", "shapes", "meta"):
+        patch["layout"][name] = figure_now["layout"][name]
+    for i in range(len(chart.panels)):
+        axis = "yaxis" + name_of(i)[1:]
+        patch["layout"][axis]["range"] = figure_now["layout"][axis]["range"]
+    return patch

@@ -1,0 +1,161 @@
+"""The plan of the room as SVG: probes as measured points, the pale field of `field`, one arrow."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from logger.model import Room, Zone
+
+from ..data.spots import Spot
+from ..data.words import age, figure, shown, unit
+from .field import PROBES_NEEDED, Gradient, air, field, field_png, gradient
+from .theme import cividis
+
+PX = 396.0  # along x, in a room of any size: letters have theirs, and the key below must not overlap
+MOST_PX_Y = 560.0
+PAD = 14.0
+
+
+def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, high: float) -> str:
+    """The plan as SVG text: x to the right, y upwards, the colour range fixed at low..high degC."""
+    width, height = room.size_m[0] * _scale(room), room.size_m[1] * _scale(room)
+    found = gradient(spots)
+    temperature, fade = field(spots, room)
+    picture = field_png(temperature, fade, low, high)
+    parts = [
+        f'<image class="plan-field" x="{PAD}" y="{PAD}" width="{width}" height="{height}" '
+        f'preserveAspectRatio="none" href="data:image/png;base64,{picture}"/>',
+        _walls(room, width, height),
+        *(_zone(room, zone) for zone in zones),
+        _arrow(room, found, len(air(spots))),
+        *_labels(room, spots),
+        _key(height, low, high),
+    ]
+    return (
+        f'<svg class="plan" viewBox="0 0 {max(width, PX) + 2 * PAD} {height + 2 * PAD + 40}" role="img" '
+        f'aria-label="{escape(words(spots, found), quote=True)}">{"".join(parts)}</svg>'
+    )
+
+
+def words(spots: Sequence[Spot], found: Gradient | None) -> str:
+    """What the plan shows, for a screen reader."""
+    told = [
+        f"{s.probe} {s.name} {figure(s.value, 'degC')}"
+        if s.value is not None and s.trusted
+        else f"{s.probe} {s.name}: no value that can be trusted"
+        for s in spots
+    ]
+    return f"Plan of the room. {'; '.join(told)}. {gradient_words(found)}"
+
+
+def gradient_words(found: Gradient | None) -> str:
+    """The gradient with its uncertainty, or that the probes do not show it."""
+    if found is None:
+        return "Horizontal gradient: not shown by these probes."
+    return f"Horizontal gradient {figure(found.size, 'K/m', found.U)}" + (
+        "." if found.size > found.U else ": no direction shown."
+    )
+
+
+def _scale(room: Room) -> float:
+    """Pixels of a metre, the same along x and y."""
+    return min(PX / room.size_m[0], MOST_PX_Y / room.size_m[1])
+
+
+def _px(room: Room, x_m: float, y_m: float) -> tuple[float, float]:
+    scale = _scale(room)
+    return round(PAD + x_m * scale, 1), round(PAD + (room.size_m[1] - y_m) * scale, 1)
+
+
+def _walls(room: Room, width: float, height: float) -> str:
+    walls = f'<rect class="plan-wall" x="{PAD}" y="{PAD}" width="{width}" height="{height}"/>'
+    if room.door_m is None:
+        return walls
+    (x0, y0), (x1, y1) = _px(room, *room.door_m[:2]), _px(room, *room.door_m[2:])
+    inward = -6 if x0 > PAD + width / 2 else 6
+    door = f'<path class="plan-door" d="M{x0} {y0}L{x1} {y1}"/>'
+    return walls + door + _text(x0 + inward, (y0 + y1) / 2 + 4, "door", "end" if inward < 0 else "start")
+
+
+def _zone(room: Room, zone: Zone) -> str:
+    x0, y0, x1, y1 = zone.outline_m
+    left, top = _px(room, x0, y1)
+    width, height = (x1 - x0) * _scale(room), (y1 - y0) * _scale(room)
+    outline = f'<rect class="plan-zone" x="{left}" y="{top}" width="{width:.1f}" height="{height:.1f}"/>'
+    return outline + _text(left + 5, top + height - 6, zone.name)
+
+
+def _text(x: float, y: float, words: str, anchor: str = "start") -> str:
+    return f'<text class="plan-small" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(words)}</text>'
+
+
+def _arrow(room: Room, found: Gradient | None, probes: int) -> str:
+    """The arrow points to the warm side; a gradient smaller than its U has no direction and gets no arrow."""
+    x, y = _px(room, room.size_m[0] * 0.75, room.size_m[1] * 0.68)
+    if found is None:
+        few = f"{probes} of {PROBES_NEEDED} air probes" if probes < PROBES_NEEDED else "badly placed probes"
+        return _text(x, y - 12, "gradient not shown:", "middle") + _text(x, y + 3, few, "middle")
+    text = figure(found.size, "K/m", found.U)
+    label = _haloed(x, y - 26, text, "middle", "plan-gradient")
+    if found.size <= found.U:
+        return label
+    dx, dy = found.gx / found.size, -found.gy / found.size
+    x0, y0, x1, y1 = x - 26 * dx, y - 26 * dy, x + 26 * dx, y + 26 * dy
+    left, right = (x1 - 9 * dx - 5 * dy, y1 - 9 * dy + 5 * dx), (x1 - 9 * dx + 5 * dy, y1 - 9 * dy - 5 * dx)
+    head = f"M{x1:.1f} {y1:.1f}L{left[0]:.1f} {left[1]:.1f}L{right[0]:.1f} {right[1]:.1f}z"
+    shaft = f'<path class="plan-arrow" d="M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}"/>'
+    return f'{shaft}<path class="plan-head" d="{head}"/>{label}'
+
+
+def _haloed(x: float, y: float, text: str, anchor: str, css: str) -> str:
+    aside = {"start": 3, "end": -3}.get(anchor, 0)
+    return f'<text class="{css}" x="{x + aside:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(text)}</text>'
+
+
+def _labels(room: Room, spots: Sequence[Spot]) -> list[str]:
+    """Points with their values; a label that would cover another moves down."""
+    parts, taken = [], list[tuple[float, float]]()
+    for spot in sorted(spots, key=lambda s: -s.y_m):
+        x, y = _px(room, spot.x_m, spot.y_m)
+        text = _spot_text(spot)
+        right = x + 10 + len(text) * 6.9 + 8 < PAD + room.size_m[0] * _scale(room) + 6
+        label_y = y + 4
+        while any(abs(label_y - other_y) < 17 and abs(x - other_x) < 105 for other_x, other_y in taken):
+            label_y += 17
+        taken.append((x, label_y))
+        parts += [
+            _point(spot, x, y),
+            _haloed(x + 9 if right else x - 9, label_y, text, "start" if right else "end", "plan-value"),
+        ]
+    return parts
+
+
+def _spot_text(spot: Spot) -> str:
+    if spot.value is None:
+        return f"{spot.probe} no value"
+    if spot.trusted or spot.why:
+        return f"{spot.probe} {shown(spot.value, 'degC')[0]:.2f}"
+    return f"{spot.probe} {age(spot.age_s)} old"
+
+
+def _point(spot: Spot, x: float, y: float) -> str:
+    if spot.trusted and spot.value is not None:
+        return f'<circle class="plan-probe" cx="{x}" cy="{y}" r="5"/>'
+    return f'<path class="plan-out" d="M{x - 5} {y - 5}l10 10M{x + 5} {y - 5}l-10 10"/>'
+
+
+def _key(height: float, low: float, high: float) -> str:
+    """The colour range under the plan, with the word that says what it is."""
+    left, y = PAD + 50, PAD + height + 12
+    cells = "".join(
+        f'<rect class="plan-field" x="{left + i * 6}" y="{y}" width="6.2" height="9" '
+        f'fill="rgb{cividis(i / 11)}"/>'
+        for i in range(12)
+    )
+    return (
+        _text(left - 6, y + 9, f"≤ {shown(low, 'degC')[0]:.5g}", "end")
+        + cells
+        + _text(left + 12 * 6 + 6, y + 9, f"≥ {shown(high, 'degC')[0]:.5g} {unit('degC')}")
+        + _text(PAD, y + 28, "air between probes: interpolated")
+    )

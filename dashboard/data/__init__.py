@@ -1,0 +1,1 @@
+"""What pages show, asked of the record; the words and figures that go with it."""

@@ -1,0 +1,107 @@
+"""What stands behind the room: journal, versions of the setup, proposals, health."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from logger.core.validity.changes import Change
+from logger.model import Setup
+
+if TYPE_CHECKING:
+    from logger.inspections.setup_impact import Changed
+    from logger.service.health import Figure
+    from logger.store import Entry, SetupProposal, SetupVersion, Store
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What a proposal changes, thing by thing, and which verdicts would be others."""
+
+    changes: Sequence[Change]
+    verdicts: Sequence[Changed]
+
+
+class Keeping:
+    """The record of one data folder, as the pages Journal, Limits, Probes and Health ask for it."""
+
+    def __init__(self, store: Store, setup: Callable[[], Setup]) -> None:
+        self._store = store
+        self._setup = setup
+
+    def entries(
+        self,
+        text: str,
+        *,
+        kinds: Collection[str] = (),
+        without: Collection[str] = (),
+        from_ns: int | None = None,
+        to_ns: int | None = None,
+        below: int | None = None,
+        limit: int = 100,
+    ) -> list[Entry]:
+        """Entries of the journal that hold every word, newest first."""
+        return self._store.journal.found(
+            text,
+            kinds=kinds,
+            without=without,
+            from_ns=from_ns,
+            to_ns=to_ns,
+            below=below,
+            limit=limit,
+        )
+
+    def kinds(self) -> list[str]:
+        """Kinds of entries that there are."""
+        return self._store.journal.kinds()
+
+    def head(self) -> tuple[int, str]:
+        """Number and digest of the newest entry."""
+        return self._store.journal.head()
+
+    def versions(self) -> list[SetupVersion]:
+        """Approved versions of the setup, oldest first."""
+        return self._store.setups()
+
+    def proposals(self) -> list[SetupProposal]:
+        """Every proposal with its state, oldest first."""
+        return self._store.proposals()
+
+    def effect(self, proposal: SetupProposal, now_ns: int) -> Effect:
+        """What would change if this proposal were approved now; judges, so it may take a while."""
+        from logger.config import in_force, load_stored, load_texts
+        from logger.core.validity.changes import changes
+        from logger.inspections.setup_impact import changed_verdicts
+        from logger.store import SetupVersion
+
+        known = self._store.setups()
+        who, texts = proposal.who, proposal.texts
+        new = SetupVersion(proposal.version, now_ns, who, who, "", texts, "", now_ns, proposal.correction)
+        said = changes(load_stored(known[-1].texts).setup, load_texts(texts).setup, now_ns)
+        before, after = in_force(known).setup, in_force([*known, new]).setup
+        return Effect(said, changed_verdicts(self._store, before, after, now_ns))
+
+    def propose(self, texts: dict[str, str], who: str, why: str, now_ns: int) -> int:
+        """Propose these files as the next version; gives its number."""
+        from logger.acts.setup import propose
+
+        return propose(self._store, texts, who, why, now_ns)
+
+    def approve(self, version: int, who: str, why: str, now_ns: int) -> None:
+        """Put a proposal in force, by another person than its author."""
+        from logger.acts.setup import approve
+
+        approve(self._store, version, who, why, now_ns)
+
+    def refuse(self, version: int, who: str, why: str, now_ns: int) -> None:
+        """Close a proposal, with the reason."""
+        from logger.acts.setup import refuse
+
+        refuse(self._store, version, who, why, now_ns)
+
+    def health(self, now_ns: int) -> list[Figure]:
+        """Every figure of the service, the probes and the record."""
+        from logger.service.health import health
+
+        return health(self._store, self._setup(), now_ns)

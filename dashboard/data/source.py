@@ -1,0 +1,281 @@
+"""Where the pages get what they show, and where people's acts go. The only module that knows the store.
+
+`Source` is what the pages need; `StoreSource` answers it from a data folder. The pages never
+judge: periods, excursions and checks come from `logger.verdicts.verdicts`, which stores what it judged.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from logger.core.alarms.lifecycle import Alarm
+from logger.instants import NS
+from logger.model import Excursion, Inspection, Period, Row, Setup
+from logger.series import Float, Int
+
+from .administration import Keeping
+from .journal_words import MACHINES, QUIET
+from .words import STALE_S, parsed
+
+if TYPE_CHECKING:
+    from logger.acts.dispositions import Book, Findings
+    from logger.core.measurement.soak import Plan
+    from logger.inspections.assess import Question
+    from logger.inspections.impact import Touched
+    from logger.inspections.soak_clocks import Reading
+    from logger.store import Entry, Store
+    from logger.verdicts.curves import Curve
+    from logger.verdicts.verdicts import Verdicts
+
+
+class Source(Protocol):
+    """What the pages ask. Instants are int64 ns UTC, intervals half-open, values canonical."""
+
+    @property
+    def store(self) -> Store:
+        """The record in which the accounts are; the pages ask it for nothing else."""
+
+    @property
+    def keeping(self) -> Keeping:
+        """Journal, versions of the setup, proposals, health."""
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the store holds invented data, for ever."""
+
+    def setup(self) -> Setup:
+        """The newest setup that was applied."""
+
+    def live(self) -> Mapping[str, Mapping[str, Any]]:
+        """The service's newest statement of each zone."""
+
+    def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
+        """Rows that came in after a cursor, and the new cursor; -1: only the newest cursor."""
+
+    def heartbeat(self) -> Mapping[str, Any] | None:
+        """When the service last had everything in order, and its parts; None when none ever ran."""
+
+    def newest(self) -> Mapping[str, Row]:
+        """The newest row with a value of each channel."""
+
+    def extent(self) -> tuple[int, int] | None:
+        """First and last instant with a value."""
+
+    def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
+        """Instants, corrected values and expanded uncertainties, shape (n,) each."""
+
+    def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
+        """Corrected extremes of a measured or derived channel in about so many bins, for any window."""
+
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
+        """What people did in a window, newest first; inspections aside, which have their own list."""
+
+    def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
+        """Periods of a zone, clipped to the interval."""
+
+    def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
+        """Excursions that touch the interval."""
+
+    def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
+        """The whole answer to a question, as `stillroom check --json` prints it."""
+
+    def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
+        """The check of each job, or why it cannot be judged."""
+
+    def ready(self, zone: str, now_ns: int) -> str:
+        """Whether an inspection may begin now, in a sentence."""
+
+    def decided(self) -> Book:
+        """Everything that was decided on excursions and inspections."""
+
+    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
+        """Inspections that an excursion touches, the worst against its tolerance first."""
+
+    def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
+        """Write down what is known of an excursion, or close it."""
+
+    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+        """Decide on an inspection: decision, customer, reason."""
+
+    def soaks(self, now_ns: int) -> list[Reading]:
+        """Parts that stand in a zone until they are as warm as it."""
+
+    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+        """A part begins to soak."""
+
+    def end_soak(self, number: int, who: str) -> None:
+        """It is measured, or taken away."""
+
+    def alarms(self) -> list[Alarm]:
+        """Every alarm as it stands."""
+
+    def inspections(self) -> list[Inspection]:
+        """Every inspection, in order of start."""
+
+    def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
+        """A person has seen an alarm."""
+
+    def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
+        """Register a job that begins now."""
+
+    def stop_inspection(self, key: str, who: str, now_ns: int) -> Inspection:
+        """End a running job; gives it as it is now."""
+
+
+class StoreSource:
+    """A data folder, read by this process beside the service that writes it."""
+
+    def __init__(self, folder: Path) -> None:
+        from logger.store import Store
+        from logger.verdicts.current import Current
+
+        self.store: Store = Store.open(folder)
+        self.current = Current(self.store)
+        self._lock = self.current.judging
+        self.keeping = Keeping(self.store, self.setup)
+
+    @property
+    def simulated(self) -> bool:
+        return bool(self.store.simulated)
+
+    def _current(self) -> tuple[Setup, Verdicts]:
+        """Setup and verdicts of the newest version."""
+        return self.current.setup, self.current.verdicts
+
+    def setup(self) -> Setup:
+        return self._current()[0]
+
+    def live(self) -> Mapping[str, Mapping[str, Any]]:
+        return {zone: json.loads(body) for zone, body in self.store.live().items()}
+
+    def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
+        return self.store.arrived_after(cursor)
+
+    def heartbeat(self) -> Mapping[str, Any] | None:
+        from logger.service import heartbeat
+
+        return heartbeat.read(self.store.folder)
+
+    def newest(self) -> Mapping[str, Row]:
+        return self.store.newest_ok()
+
+    def extent(self) -> tuple[int, int] | None:
+        return self.store.extent()
+
+    def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
+        taken, found = self._current()[1].corrected(channel, from_ns, to_ns)
+        return taken, found.value, found.U
+
+    def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
+        from logger.verdicts.curves import curve
+
+        return curve(self.store, self.setup(), channel, from_ns, to_ns, bins=bins)
+
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
+        return self.store.journal.found(
+            without=QUIET, not_by=MACHINES, from_ns=from_ns, to_ns=to_ns, limit=limit
+        )
+
+    def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
+        verdicts = self._current()[1]
+        with self._lock:
+            return verdicts.periods(zone, from_ns, to_ns, now_ns, refresh=self._unattended(now_ns))
+
+    def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
+        verdicts = self._current()[1]
+        with self._lock:
+            return verdicts.excursions(zone, from_ns, to_ns, now_ns, refresh=self._unattended(now_ns))
+
+    def _unattended(self, now_ns: int) -> bool:
+        """Whether no service has spoken lately: then what is dirty is judged when it is asked for."""
+        said = [parsed(body["at"]) for body in self.live().values()]
+        return not said or now_ns - max(said) > STALE_S * NS
+
+    def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
+        from logger.inspections.assess import assess
+
+        with self._lock:
+            return assess(self._current()[1], asked, now_ns).to_json()
+
+    def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
+        from logger.inspections.assess import question_of
+        from logger.inspections.batch import assess_many
+
+        with self._lock:
+            found = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
+        return [a.refused if a.found is None else a.found.to_json() for a in found]
+
+    def ready(self, zone: str, now_ns: int) -> str:
+        from logger.inspections.readiness import ready
+
+        with self._lock:
+            return ready(self._current()[1], zone, now_ns).sentence
+
+    def decided(self) -> Book:
+        from logger.acts.dispositions import book
+
+        return book(self.store)
+
+    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
+        from logger.inspections.impact import by_excursion
+
+        with self._lock:
+            return by_excursion(self._current()[1], e, now_ns)
+
+    def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
+        from logger.acts.dispositions import note_excursion
+        from logger.inspections.impact import undecided
+
+        left = undecided(self.touched(e, now_ns)) if close else []
+        note_excursion(self.store, e, said, who, close=close, undecided=left)
+
+    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+        from logger.inspections.impact import decide_on
+
+        decision, customer, reason = told
+        decide_on(self.store, touched, decision=decision, customer=customer, reason=reason, who=who)
+
+    def soaks(self, now_ns: int) -> list[Reading]:
+        from logger.inspections.soak_clocks import clocks, read
+
+        with self._lock:
+            verdicts = self._current()[1]
+            return [read(verdicts, clock, now_ns) for clock in clocks(self.store)]
+
+    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+        from logger.inspections.soak_clocks import begin_soak
+
+        begin_soak(self.store, self.setup(), zone, name, from_C=from_C, plan=plan, who=who, now_ns=now_ns)
+
+    def end_soak(self, number: int, who: str) -> None:
+        from logger.inspections.soak_clocks import end_soak
+
+        end_soak(self.store, number, who)
+
+    def alarms(self) -> list[Alarm]:
+        from logger.acts import alarms as attending
+
+        return attending.alarm_list(self.store)
+
+    def inspections(self) -> list[Inspection]:
+        from logger.acts import inspections as actions
+
+        return actions.inspections(self.store)
+
+    def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
+        from logger.acts import alarms as attending
+
+        attending.acknowledge(self.store, alarm, who, comment, now_ns)
+
+    def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
+        from logger.inspections.readiness import begin
+
+        begin(self.store, self.setup(), inspection, who, now_ns)
+
+    def stop_inspection(self, key: str, who: str, now_ns: int) -> Inspection:
+        from logger.acts import inspections as actions
+
+        return actions.stop_inspection(self.store, key, who, now_ns)

@@ -1,0 +1,143 @@
+"""The newest word on a zone, as the service left it; one that is too old to trust loses its place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from logger.instants import NS
+from logger.model import Conformity, RuleState, Zone
+
+from .words import STALE_S, age, clock, parsed, plain, spoken
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """Until when a zone stays within its limits at its present rate, and what ends that, if anything."""
+
+    until_ns: int
+    earliest_ns: int | None = None
+    latest_ns: int | None = None
+    reached: str = ""
+
+
+@dataclass(frozen=True)
+class Statement:
+    """The newest word on a zone, or that there is none to trust."""
+
+    zone: str
+    name: str
+    verdict: str
+    reason: str
+    sentence: str
+    next_step: str
+    rules: tuple[RuleState, ...] = ()
+    since_ns: int | None = None
+    ahead: Ahead | None = None
+    stale: bool = False
+
+    def when(self, now_ns: int, timezone: str) -> str:
+        """Since when the verdict holds, and what is expected: "since 09:54. No limit expected …"."""
+        if self.stale:
+            return ""
+        since = f"since {clock(self.since_ns, now_ns, timezone)}" if self.since_ns is not None else ""
+        return ". ".join(part for part in (since, self._until(now_ns, timezone)) if part)
+
+    def _until(self, now_ns: int, timezone: str) -> str:
+        if self.ahead is None or self.verdict != "stable":
+            return ""
+
+        def at(ns: int | None) -> str:
+            return "never" if ns is None else clock(ns, now_ns, timezone)
+
+        there = self.ahead
+        if not there.reached:
+            return f"No limit expected to be reached before {at(there.until_ns)}"
+        if there.latest_ns is None:
+            span = f"not before {at(there.earliest_ns)}"
+        else:
+            span = f"{at(there.earliest_ns)} to {at(there.latest_ns)}"
+        return f"{there.reached} at about {at(there.until_ns)} ({span})"
+
+
+def statement(zone: Zone, body: Mapping[str, Any] | None, now: int, *, begun: bool = False) -> Statement:
+    """What the service said of a zone last; not shown when it said nothing, or too long ago.
+
+    begun: the record is a few minutes old, so that the first verdict is still to come.
+    """
+    if body is None:
+        return _unsaid(zone, begun=begun)
+    said = _said(zone, body)
+    seconds = (now - parsed(body["at"])) / NS
+    return said if seconds <= STALE_S else _too_old(said, seconds)
+
+
+def _unsaid(zone: Zone, *, begun: bool) -> Statement:
+    young = "Readings have begun. The first verdict follows after one complete minute of them."
+    return Statement(
+        zone=zone.key,
+        name=zone.name,
+        verdict="not shown",
+        reason="indeterminate",
+        sentence=f"{zone.name}: not shown.",
+        next_step=young if begun else "No verdict for this zone yet. Start the service: stillroom run",
+        stale=True,
+    )
+
+
+def _too_old(said: Statement, seconds: float) -> Statement:
+    return replace(
+        said,
+        verdict="not shown",
+        reason="indeterminate",
+        stale=True,
+        rules=(),
+        ahead=None,
+        sentence=f"{said.name}: not shown. The last word is {age(seconds)} old.",
+        next_step=f"It was: {said.sentence} The service has not judged since; look whether it runs.",
+    )
+
+
+def _said(zone: Zone, body: Mapping[str, Any]) -> Statement:
+    return Statement(
+        zone=zone.key,
+        name=zone.name,
+        verdict=body["verdict"],
+        reason=body["reason"],
+        sentence=spoken(body["sentence"]),
+        next_step=spoken(body.get("next_step", "")),
+        rules=tuple(_rule_state(r) for r in body.get("rules", ())),
+        since_ns=parsed(body["since"]) if body.get("since") else None,
+        ahead=_ahead(body.get("ahead")),
+    )
+
+
+def _ahead(body: Mapping[str, Any] | None) -> Ahead | None:
+    if not body:
+        return None
+    if "rule" not in body:
+        return Ahead(parsed(body["until"]))
+    latest = parsed(body["latest"]) if body.get("latest") else None
+    probe = body["probe"] or body["name"]
+    reached = f"{probe} is expected to reach {plain(body['limit'], body['unit'])}"
+    return Ahead(parsed(body["until"]), parsed(body["earliest"]), latest, reached)
+
+
+def _rule_state(body: Mapping[str, Any]) -> RuleState:
+    found = body["conformity"]
+    conformity = Conformity[found.upper().replace(" ", "_")] if isinstance(found, str) else Conformity(found)
+    return RuleState(
+        body["rule"],
+        body["name"],
+        parsed(body["cell_ns"]) if "cell_ns" in body else 0,
+        body.get("value"),
+        body.get("U"),
+        body.get("margin"),
+        body["unit"],
+        body.get("lower"),
+        body.get("upper"),
+        conformity,
+        body.get("probe") or "",
+        body.get("why") or "",
+    )

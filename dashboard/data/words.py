@@ -1,0 +1,269 @@
+"""How instants, ages and figures are written for a person: local time with its offset, ISO 8601, units."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from logger.errors import IntervalError
+from logger.instants import NS, parse
+from logger.local_time import offset_at, offset_text
+
+from .preferences import fahrenheit
+
+# Older than three intervals of the judging grid, the service's word is not trusted any more.
+STALE_S = 180.0
+LAST_NS = 7_258_118_400 * NS  # 2200-01-01T00:00Z: what is counted in ns ends soon after
+# The unit of the model as it is printed.
+PRINTED_UNIT = {
+    "degC": "°C",
+    "degF": "°F",
+    "%RH": "% RH",
+    "1/m3": "1/m³",
+    "g/m3": "g/m³",
+    "kg/m3": "kg/m³",
+    "1e-6": "× 10⁻⁶",
+    "1": "",
+}
+# Pressure is kept in Pa and read in hPa; everything else is shown in its canonical unit.
+SHOWN_FACTOR = {"Pa": (0.01, "hPa")}
+# Units of temperature and of its differences for those who read °F: a difference of 1 K is one of 1.8 °F.
+FAHRENHEIT = {"degC": "°F", "K": "°F", "K/m": "°F/m", "K/h": "°F/h"}
+
+
+def moment(ns: int, zone: str) -> datetime:
+    """An instant as an aware local time, to the microsecond."""
+    return datetime.fromtimestamp(ns // NS, UTC).astimezone(ZoneInfo(zone))
+
+
+def offset_s(ns: int, zone: str) -> int:
+    """Seconds that local time is ahead of UTC at an instant."""
+    return offset_at(ns, ZoneInfo(zone))
+
+
+def local(ns: int, zone: str, *, seconds: bool = False) -> str:
+    """Date and time of day, local, without the offset.
+
+    >>> local(1_761_350_400 * NS, "Europe/Vienna")
+    '2025-10-25 02:00'
+    """
+    return moment(ns, zone).strftime("%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M")
+
+
+def local_offset(ns: int, zone: str, *, seconds: bool = False) -> str:
+    """Date, time of day and offset, local."""
+    return f"{local(ns, zone, seconds=seconds)} {offset_text(offset_s(ns, zone))}"
+
+
+def written(ns: int, zone: str) -> str:
+    """A minute as it is written into a field: local, with the offset only where the minute comes twice."""
+    plain_text = local(ns, zone).replace(" ", "T")
+    try:
+        if parse(plain_text, ZoneInfo(zone)) == ns - ns % (60 * NS):
+            return plain_text.replace("T", " ")
+    except IntervalError:
+        pass
+    return plain_text + offset_text(offset_s(ns, zone))
+
+
+def clock(ns: int, now_ns: int, zone: str) -> str:
+    """The time of day, with the date in front of it when that is another day than now's."""
+    then, now = moment(ns, zone), moment(now_ns, zone)
+    return then.strftime("%H:%M") if then.date() == now.date() else then.strftime("%Y-%m-%d %H:%M")
+
+
+def between(from_ns: int, to_ns: int | None, zone: str) -> str:
+    """An interval; the second date only when it differs."""
+    if to_ns is None:
+        return f"{local(from_ns, zone)}, running"
+    first, last = moment(from_ns, zone), moment(to_ns, zone)
+    end = last.strftime("%H:%M") if first.date() == last.date() else last.strftime("%Y-%m-%d %H:%M")
+    return f"{first.strftime('%Y-%m-%d %H:%M')}–{end}"
+
+
+def age(seconds: float) -> str:
+    """How long ago, in the largest unit that says it.
+
+    >>> age(41), age(200), age(9000), age(200_000)
+    ('41 s', '3 min', '2.5 h', '2.3 days')
+    """
+    if seconds < 100:
+        return f"{max(seconds, 0):.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    if seconds < 129_600:
+        return f"{seconds / 3600:.1f} h"
+    return f"{seconds / 86400:.1f} days"
+
+
+def unit(name: str) -> str:
+    """A unit as it is printed."""
+    if name in FAHRENHEIT and fahrenheit():
+        return FAHRENHEIT[name]
+    return PRINTED_UNIT.get(name, name)
+
+
+def quantity_name(key: str) -> str:
+    """A quantity as people call it."""
+    return {"co2": "CO₂"}.get(key, key.replace("_", " "))
+
+
+def shown(value: float, name: str) -> tuple[float, str]:
+    """A value in the unit in which people read it, and that unit as printed."""
+    if name == "degC" and fahrenheit():
+        return value * 1.8 + 32.0, unit(name)
+    return difference(value, name)
+
+
+def difference(value: float, name: str) -> tuple[float, str]:
+    """A difference or an uncertainty in the unit in which people read it: no zero point enters it."""
+    if name in FAHRENHEIT and fahrenheit():
+        return value * 1.8, unit(name)
+    factor, other = SHOWN_FACTOR.get(name, (1.0, name))
+    return value * factor, unit(other)
+
+
+def entered(value: float, name: str) -> float:
+    """What a reader wrote in the unit in which they read, in the unit of the record."""
+    if name not in FAHRENHEIT or not fahrenheit():
+        return value
+    return (value - 32.0) / 1.8 if name == "degC" else value / 1.8
+
+
+def difference_unit(name: str) -> str:
+    """The unit of a difference: that of a temperature is K."""
+    return "K" if name == "degC" else name
+
+
+def decimals(name: str, U: float | None = None) -> int:
+    """Decimal places that go with an uncertainty of two figures, or with the unit."""
+    if U is not None and U > 0:
+        return 1 if U >= 0.95 else 2 if U >= 0.095 else 3
+    return {"degC": 2, "K": 2, "K/m": 2, "K/h": 2}.get(name, 1)
+
+
+def figure(value: float | None, name: str, U: float | None = None) -> str:
+    """A value with its expanded uncertainty and unit.
+
+    >>> figure(20.0243, "degC", 0.1), figure(96_541.0, "Pa"), figure(None, "K")
+    ('20.02 ± 0.10 °C', '965.4 hPa', 'no value')
+    """
+    if value is None:
+        return "no value"
+    shown_value, printed = shown(value, name)
+    if U is None:
+        return f"{shown_value:.{decimals(name)}f} {printed}"
+    shown_U, _ = difference(U, name)
+    places = min(decimals(name, shown_U), 2)
+    return f"{shown_value:.{places}f} ± {shown_U:.{places}f} {printed}"
+
+
+def plain(value: float | None, name: str) -> str:
+    """A limit or a statistic: as many decimals as it needs, at most two (four for the density of air)."""
+    if value is None:
+        return "–"
+    shown_value, printed = shown(value, name)
+    places = 4 if name == "kg/m3" else 2
+    return f"{shown_value:.{places}f}".rstrip("0").rstrip(".") + f" {printed}"
+
+
+def statistic(value: float | None, name: str) -> str:
+    """A least, greatest or mean value, all with the same decimals so that a column can be compared.
+
+    >>> statistic(20.4, "degC"), statistic(46.43, "%RH"), statistic(1.13, "kg/m3"), statistic(None, "K")
+    ('20.40 °C', '46.4 % RH', '1.1300 kg/m³', '–')
+    """
+    if value is None:
+        return "–"
+    shown_value, printed = shown(value, name)
+    places = {"kg/m3": 4, "%RH": 1, "Pa": 1, "hPa": 1}.get(name, 2)
+    return f"{shown_value:.{places}f} {printed}"
+
+
+def point(value: float, name: str) -> str:
+    """A calibration point: every figure that was stated.
+
+    >>> point(20.013, "degC"), point(101_325.0, "Pa")
+    ('20.013 °C', '1013.25 hPa')
+    """
+    shown_value, printed = shown(value, name)
+    return f"{shown_value:.8g} {printed}".strip()
+
+
+def signed(value: float, name: str) -> str:
+    """An error, with its sign and the unit of a difference.
+
+    >>> signed(0.013, "degC"), signed(-0.3, "%RH")
+    ('+0.013 K', '-0.3 % RH')
+    """
+    apart, printed = difference(value, difference_unit(name))
+    return f"{apart:+.4g} {printed}".strip()
+
+
+def plain_difference(value: float, name: str) -> str:
+    """An uncertainty or another difference of values in that unit.
+
+    >>> plain_difference(0.06, "degC"), plain_difference(1.2, "%RH")
+    ('0.06 K', '1.2 % RH')
+    """
+    apart, printed = difference(value, difference_unit(name))
+    return f"{apart:.4g} {printed}".strip()
+
+
+def exceedance(value: float, name: str) -> str:
+    """How far beyond a limit for how long; what is there never reads as nothing.
+
+    >>> exceedance(0.451, "degC"), exceedance(0.001, "%RH")
+    ('0.45 K·h', '< 0.01 % RH·h')
+    """
+    area, printed = difference(value, difference_unit(name))
+    return f"{area:.2f} {printed}·h" if area >= 0.005 else f"< 0.01 {printed}·h"
+
+
+def instant(text: str, zone: str, *, wanted_in: str) -> int:
+    """Nanoseconds UTC of what a person wrote into a field; IntervalError names the field.
+
+    >>> instant("9999-12-31", "Europe/Vienna", wanted_in="To")
+    Traceback (most recent call last):
+    logger.errors.IntervalError: To: wanted a year from 1970 to 2199, found '9999-12-31'.
+    """
+    found = parse(text, ZoneInfo(zone), wanted_in)
+    if not 0 <= found < LAST_NS:
+        raise IntervalError(f"{wanted_in}: wanted a year from 1970 to 2199, found {text!r}.")
+    return found
+
+
+def parsed(text: str | int) -> int:
+    """Nanoseconds of an RFC 3339 instant; numbers are taken as nanoseconds."""
+    if isinstance(text, int):
+        return text
+    return int(datetime.fromisoformat(text.replace("Z", "+00:00")).timestamp() * 1000) * (NS // 1000)
+
+
+def sentence(text: str) -> str:
+    """A text that begins with a capital and ends with a full stop."""
+    stripped = text.strip()
+    if not stripped:
+        return ""
+    return stripped[0].upper() + stripped[1:] + ("" if stripped[-1] in ".!?" else ".")
+
+
+_FIGURE = re.compile(
+    r"(?P<value>[-−]?\d+(?:\.\d+)?)(?: ± (?P<U>\d+(?:\.\d+)?))? (?P<unit>°C|K/m|K/h|K)(?![\w·])"
+)
+
+
+def spoken(text: str) -> str:
+    """A sentence that the service stored, with its figures in the unit in which this person reads them."""
+    return _FIGURE.sub(_refigured, text) if fahrenheit() else text
+
+
+def _refigured(found: re.Match[str]) -> str:
+    """The same figure in °F or its difference, with the decimals that it had."""
+    name = "degC" if found["unit"] == "°C" else found["unit"]
+    places = len(found["value"].partition(".")[2])
+    value, printed = shown(float(found["value"].replace("−", "-")), name)
+    places += 1 if not found["U"] and places < 2 and round(value, places) != round(value, 6) else 0
+    U = f" ± {difference(float(found['U']), name)[0]:.{places}f}" if found["U"] else ""
+    return f"{value:.{places}f}{U} {printed}".replace("-", "−")

@@ -1,0 +1,206 @@
+"""The few things that every page is made of."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import dash_mantine_components as dmc
+import orjson
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from logger.model import Period
+
+from ..charts import theme
+from ..charts.figures import Figure
+from ..charts.local_axis import stamps_in
+
+Child = Any
+CONFIG: Any = {
+    "displayModeBar": False,
+    "displaylogo": False,
+    "plotlyServerURL": "",
+    "showTips": False,
+    "scrollZoom": False,
+    "modeBarButtonsToRemove": ["sendChartToCloud", "lasso2d", "select2d"],
+    "doubleClick": "reset+autosize",
+}
+
+
+# A list opens beside its field, so that the next stop of the keyboard is the next field.
+LIST: dict[str, Any] = {"comboboxProps": {"withinPortal": False}}
+HIDDEN: dict[str, Any] = {"aria-hidden": "true"}
+
+
+def aria(label: str) -> dict[str, Any]:
+    """The name under which a screen reader tells a part."""
+    return {"aria-label": label}
+
+
+def graph(ident: Any, figure: Figure, label: str, height: int = 400) -> Component:
+    """A chart that a screen reader meets as one picture with words; its table stands behind it."""
+    drawn = dcc.Graph(
+        id=ident, figure=figure, config=CONFIG, responsive=True, style={"height": f"{height}px"}
+    )
+    readout = html.P(className="readout", **HIDDEN)  # what is under the pointer: assets/readout.js
+    return html.Div([readout, html.Div(drawn, role="img", className="chart", **aria(label))])
+
+
+def svg(text: str, ident: Any = None) -> Component:
+    """A drawing of ours; assets/drawings.js puts the text into the page."""
+    more: dict[str, Any] = {"data-svg": text}
+    if ident is not None:
+        more["id"] = ident
+    return html.Div(className="drawing", **more)
+
+
+def card(title: str, *children: Child, aside: Child = "", ident: str = "") -> Component:
+    """A titled part of a page, a landmark for nobody: headings are enough."""
+    named: dict[str, Any] = {"id": ident} if ident else {}
+    head = html.Div([html.H2(title), html.Span(aside, className="aside")], className="card-head")
+    return html.Section([head, *children], className="card", **named)
+
+
+def table(
+    head: Sequence[str],
+    rows: Sequence[Sequence[Child]],
+    caption: str,
+    *,
+    figures: Sequence[int] = (),
+    stacks: bool = False,
+) -> Component:
+    """A table with a caption and header cells; columns in `figures` are set in tabular figures.
+
+    `stacks`: on a phone each row becomes a block that names its cells, for tables of words. Their roles
+    are said then, because a browser forgets them when the layout is no table's.
+    """
+
+    def role(name: str) -> dict[str, Any]:
+        return {"role": name} if stacks else {}
+
+    def cell(i: int, child: Child) -> Component:
+        named: dict[str, Any] = {"data-head": head[i]} if stacks and i < len(head) else {}
+        return html.Td(child, className="figure" if i in figures else "", **named, **role("cell"))
+
+    cells = [html.Tr([cell(i, child) for i, child in enumerate(row)], **role("row")) for row in rows]
+    body = cells or [html.Tr(html.Td("none", colSpan=len(head), **role("cell")), **role("row"))]
+    heads = [
+        html.Th(text, scope="col", **role("columnheader")) if text else html.Td(**role("cell"))
+        for text in head
+    ]
+    group = role("rowgroup")
+    parts = [html.Thead(html.Tr(heads, **role("row")), **group), html.Tbody(body, **group)]
+    drawn = html.Table([html.Caption(caption), *parts], **role("table"))
+    css = "table stacks" if stacks else "table"
+    return html.Div(drawn, className=css, tabIndex=0, role="region", **aria(caption))
+
+
+def behind(summary: str, *children: Child) -> Component:
+    """What stands behind a chart, closed until it is asked for."""
+    return html.Details([html.Summary(summary), *children])
+
+
+def swatch(reason: str) -> Component:
+    """The mark of a reason as it is drawn in the trace."""
+    return html.Span(className="swatch swatch-" + reason.replace(" ", "-"), **HIDDEN)
+
+
+def verdict(word: str, reason: str = "", *, apart: bool = False) -> Component:
+    """A verdict as a word with its mark; the reason when it says more, `apart` on a line of its own."""
+    mark = swatch(reason if reason in theme.REASON_STYLE else FALLBACK[word])
+    told = reason if reason and reason != "conforming" else ""
+    if apart:
+        return html.Span([mark, word, html.Small(told)], className="verdict")
+    return html.Span([mark, f"{word}: {told}" if told else word], className="verdict")
+
+
+# The mark of a verdict whose reason is told in words of its own, such as an interval that was refused.
+FALLBACK = {"stable": "conforming", "not shown": "indeterminate", "not stable": "nonconforming"}
+
+
+def period_table(periods: Sequence[Period], zone: str, of: str) -> Component:
+    """The verdict trace as a table; `of` names what is judged, since a page may hold several."""
+    stamp = stamps_in(periods[0].from_ns, periods[-1].to_ns, zone) if periods else str
+    rows = [
+        [
+            stamp(p.from_ns),
+            stamp(p.to_ns),
+            verdict(p.verdict, p.reason),
+            p.rule.partition(".")[2],
+            p.probe,
+            "provisional" if p.provisional else "",
+        ]
+        for p in periods
+    ]
+    return table(
+        ["from", "to", "verdict", "rule", "probe", "note"],
+        rows,
+        f"{of}: periods, local time, half-open",
+        figures=(0, 1),
+        stacks=True,
+    )
+
+
+def key_to_trace() -> Component:
+    """What the patterns of the verdict trace mean."""
+    marks = [html.Span([swatch(reason), reason], className="key") for reason in theme.REASON_STYLE]
+    return html.Div(marks, className="keys")
+
+
+def refusal(text: str) -> Component:
+    """A message that says what to mend."""
+    return html.Div(text, role="alert", className="refusal") if text else html.Div()
+
+
+def slot(control: Component, css: str = "") -> Component:
+    """A place in a form; controls with a list of their own bring several elements."""
+    return html.Div(control, className=f"slot {css}".strip())
+
+
+def field(ident: Any, label: str, value: str = "", *, narrow: bool = False, **more: Any) -> Component:
+    """A labelled line of text to fill in."""
+    return slot(
+        dmc.TextInput(id=ident, label=label, value=value, size="sm", **more), "narrow" if narrow else ""
+    )
+
+
+def choice(
+    ident: Any, label: str, options: Mapping[str, str], value: str, *, wide: bool = False
+) -> Component:
+    """One of a few, by name."""
+    data = [{"value": key, "label": name} for key, name in options.items()]
+    control = dmc.Select(
+        id=ident, label=label, data=data, value=value, allowDeselect=False, size="sm", **LIST
+    )
+    return slot(control, "wide" if wide else "")
+
+
+def several(
+    ident: Any, label: str, options: Mapping[str, str], values: Sequence[str], none: str
+) -> Component:
+    """Some of a few, by name; `none` says what an empty choice means."""
+    data = [{"value": key, "label": name} for key, name in options.items()]
+    hint = "" if values else none
+    control = dmc.MultiSelect(
+        id=ident,
+        label=label,
+        data=data,
+        value=list(values),
+        placeholder=hint,
+        size="sm",
+        **LIST,
+    )
+    return slot(control, "wide")
+
+
+def button(ident: Any, text: str, *, quiet: bool = False) -> Component:
+    """A plain button of the page."""
+    return html.Button(text, id=ident, type="button", className="quiet" if quiet else "act", n_clicks=0)
+
+
+def digest(thing: Any) -> str:
+    """Names what is on the screen, so that an equal answer is not sent again."""
+    plain = orjson.dumps(thing, default=lambda o: o.to_plotly_json(), option=orjson.OPT_NON_STR_KEYS)
+    return hashlib.sha256(plain).hexdigest()[:16]

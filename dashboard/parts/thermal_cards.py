@@ -1,0 +1,148 @@
+"""The thermal error of an inspection as people read it: µm against the tolerance, and the temperatures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+from dash import html
+from dash.development.base_component import Component
+
+from logger.core.measurement.limit_derivation import scale_name
+
+from ..data.words import figure, plain
+from .components import behind, card, svg, table
+
+WIDTH, ROW, LEFT, RIGHT = 760, 26, 210, 96
+BY = {"gum": "JCGM 100 and ISO/TR 16015", "b89": "ASME B89.6.2"}
+
+
+def thermal_cards(told: Mapping[str, Any] | None) -> list[Component]:
+    """The card with the budget; nothing where no length was asked about."""
+    if not told:
+        return []
+    notes = [html.P(n[0].upper() + n[1:] + ".", className="aside") for n in told["notices"]]
+    if "nde_um" not in told:
+        return [card("Thermal error", html.P("Not shown."), *notes)]
+    scale = scale_name(told["scale_material"])
+    aside = f"{told['material']} on {scale}, {told['case']}, by {BY[told['adding_up']]}"
+    rows = bars(told)
+    return [
+        card(
+            "Thermal error",
+            html.P(words(told), className="next-step", id="thermal-answer"),
+            svg(drawing(rows, told["tolerance_um"])),
+            behind(
+                "Figures of the budget", table(["contribution", "µm"], _figures(rows), "Budget", figures=(1,))
+            ),
+            _temperatures(told["temperatures"]),
+            *notes,
+            aside=aside,
+        )
+    ]
+
+
+def words(told: Mapping[str, Any]) -> str:
+    """What a person would say of it."""
+    corrected = told["case"].endswith("20 °C and corrected")
+    long = "long" if told["nde_um"] >= 0 else "short"
+    bias = f"{told['feature']}: the part measures {abs(told['nde_um']):.2f} µm {long}"
+    bias += " before correction" if corrected else ""
+    total = (
+        f"U {told['U_um']:.2f} µm (k = 2)" if told["U_um"] is not None else f"UNDE {told['unde_um']:.2f} µm"
+    )
+    share = told["share_of_tolerance"]
+    of = ""
+    if share is not None:
+        of = f" Error + U: {100 * share:.0f} % of the tolerance of {told['tolerance_um']:g} µm."
+    allowed = "" if told.get("share_allowed") is None else f": {100 * told['share_allowed']:g} % is allowed"
+    within = {True: f" Accepted{allowed}.", False: f" Not accepted{allowed}.", None: ""}
+    tve = f" Variation {told['tve_um']:.2f} µm ({told['tve_source']})."
+    tei = "" if told["tei_pct"] is None else f" Thermal error index {told['tei_pct']:.0f} %."
+    return f"{bias}, {total}.{of}{within[told['within_share']]}{tve}{tei}"
+
+
+def bars(told: Mapping[str, Any]) -> list[tuple[str, float, str]]:
+    """Name, µm and kind of each bar: the bias, what is uncertain at k = 2 (or as bounds), the whole."""
+    k = told["k"] or 1.0
+    lines = [(c["name"], k * c["um"], "part") for c in told["contributions"] if k * c["um"] >= 0.0005]
+    if told["adding_up"] == "b89":
+        return [*lines, ("sum", sum(um for _, um, _ in lines), "whole")]
+    bias = 0.0 if "not corrected" not in told["case"] and "at 20" not in told["case"] else abs(told["nde_um"])
+    first = [("differential expansion, not corrected", bias, "bias")] if bias else []
+    U = [("all uncertain ones, U (k = 2)", float(told["U_um"]), "whole")]
+    return [*first, *lines, *U, ("bias and U", bias + float(told["U_um"]), "whole")]
+
+
+def drawing(rows: Sequence[tuple[str, float, str]], tolerance_um: float | None) -> str:
+    """Bars on one axis in µm; the tolerance as a mark where it fits, else as a word at the end."""
+    largest = max([um for _, um, _ in rows] or [1.0]) or 1.0
+    fits = tolerance_um is not None and tolerance_um <= 4 * largest
+    reach = 1.05 * (max(largest, tolerance_um or 0.0) if fits else largest)
+    scale = (WIDTH - LEFT - RIGHT) / reach
+    height = ROW * len(rows) + 34
+    parts = [_bar(i, row, scale) for i, row in enumerate(rows)]
+    base = ROW * len(rows) + 4
+    parts.append(f'<line class="scale-line" x1="{LEFT}" y1="{base}" x2="{WIDTH - RIGHT}" y2="{base}"/>')
+    if tolerance_um is not None:
+        parts.append(_tolerance(tolerance_um, scale, base, fits=fits))
+    label = "; ".join(f"{name} {um:.2f} µm" for name, um, _ in rows)
+    of = "" if tolerance_um is None else f"; tolerance {tolerance_um:g} µm"
+    return (
+        f'<svg viewBox="0 0 {WIDTH} {height}" class="budget" role="img" aria-label="{escape(label + of)}">'
+        f"{''.join(parts)}</svg>"
+    )
+
+
+def _bar(place: int, row: tuple[str, float, str], scale: float) -> str:
+    name, um, kind = row
+    y, width = ROW * place, max(um * scale, 1.5)
+    named = f'x="{LEFT - 8}" y="{y + 17}" text-anchor="end"'
+    return (
+        f'<text class="scale-name" {named}>{escape(_short(name))}</text>'
+        f'<rect class="budget-{kind}" x="{LEFT}" y="{y + 5}" width="{width:.1f}" height="{ROW - 10}"/>'
+        f'<text class="scale-value" x="{LEFT + width + 6:.1f}" y="{y + 17}">{um:.2f} µm</text>'
+    )
+
+
+def _short(name: str) -> str:
+    return {"differential expansion, not corrected": "expansion, not corrected"}.get(name, name)
+
+
+def _tolerance(um: float, scale: float, base: float, *, fits: bool) -> str:
+    if not fits:
+        return (
+            f'<text class="scale-limit-text" x="{WIDTH - RIGHT}" y="{base + 20}" text-anchor="end">'
+            f"tolerance {um:g} µm, {um * scale / (WIDTH - LEFT - RIGHT):.0f} times this width</text>"
+        )
+    x = LEFT + um * scale
+    return (
+        f'<line class="scale-limit" x1="{x:.1f}" y1="0" x2="{x:.1f}" y2="{base + 6}"/>'
+        f'<text class="scale-limit-text" x="{x:.1f}" y="{base + 20}" text-anchor="end">'
+        f"tolerance {um:g} µm</text>"
+    )
+
+
+def _figures(rows: Sequence[tuple[str, float, str]]) -> list[list[str]]:
+    return [[name, f"{um:.3f}"] for name, um, _ in rows]
+
+
+def _temperatures(told: Mapping[str, Any]) -> Component:
+    """Part, scale and air as the judgement used them."""
+    rows = [
+        [
+            name,
+            plain(told[name]["mean_C"], "degC"),
+            "–" if told[name]["u_K"] is None else figure(2 * told[name]["u_K"], "K"),
+            told[name]["how"],
+            ", ".join(told[name]["channels"]),
+        ]
+        for name in ("part", "scale")
+    ]
+    span = told["air_span_K"]
+    moved = "–" if span is None else figure(span, "K")
+    rows.append(["air", "", "", f"span {moved} from mastering to the end", ""])
+    return table(
+        ["temperature", "mean", "U", "how", "channels"], rows, "Temperatures that were used", figures=(1, 2)
+    )

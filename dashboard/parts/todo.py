@@ -1,0 +1,155 @@
+"""What needs a hand, most urgent first: alarms, running inspections, soaking parts, excursions, probes."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from dash import html
+from dash.development.base_component import Component
+
+from logger.inspections.readiness import FORGOTTEN_NS
+from logger.instants import NS
+from logger.model import REASONS, VERDICT_OF, Inspection
+from logger.model.roles import Act
+
+from ..access.needs import allowed
+from ..data.queries import OpenAlarm, Queries
+from ..data.words import clock, exceedance, figure, local, plain, quantity_name
+from .components import aria, verdict
+
+DAY_NS = 86400 * NS
+
+
+def rows(q: Queries) -> list[Component]:
+    """One row each: what, since when, and a figure or an act."""
+    found = [*_alarms(q), *_running(q), *_soaking(q), *_excursions(q), *_overdue(q)]
+    return found or [html.P(_nothing(q), className="calm")]
+
+
+def _nothing(q: Queries) -> str:
+    """That there is no task is no word on the room: a zone that is not stable is named."""
+    other = [f"{s.name} is {s.verdict}" for s in q.statements() if s.verdict != "stable"]
+    return f"No open task. {'; '.join(other)}: see above." if other else "Nothing to do."
+
+
+def _row(what: str, since: str, end: Component | str, css: str = "") -> Component:
+    return html.Div(
+        [
+            html.Span(what, className="what"),
+            html.Span(since, className="since"),
+            html.Span(end, className="end"),
+        ],
+        className=f"hand {css}",
+    )
+
+
+def alarm_words(alarm: OpenAlarm, q: Queries) -> tuple[str, str]:
+    """Zone, rule and worst value; since when and in which state."""
+    since = (
+        clock(alarm.alarm.since_ns, q.now_ns(), q.room.timezone)
+        if alarm.alarm.since_ns
+        else "an unknown time"
+    )
+    return f"{alarm.zone}: {_named(_what(alarm), q)}", f"since {since}, {alarm.alarm.state}"
+
+
+def _named(words: str, q: Queries) -> str:
+    """Channels as a person calls them: the keys of the setup are for files."""
+    for key in q.setup.channels:
+        probe, _, quantity = key.rpartition(".")
+        words = re.sub(rf"\b{re.escape(key)}\b", f"{probe} {quantity_name(quantity)}", words)
+    return words
+
+
+def _what(alarm: OpenAlarm) -> str:
+    """Rule and worst value; an alarm without a rule tells which sources are silent."""
+    worst, rule = alarm.alarm.worst, alarm.rule
+    if worst and worst.words:
+        return worst.words
+    if not alarm.spec.rule:
+        return f"no reading from {', '.join(worst.probes) if worst and worst.probes else 'a probe'}"
+    name = rule.name if rule else alarm.spec.rule
+    value = f" {figure(worst.value, worst.unit, worst.U)}" if worst and worst.value is not None else ""
+    probe = f" on {worst.probe}" if worst and worst.probe else ""
+    limit = f", limit {plain(alarm.limit, worst.unit)}" if worst and alarm.limit is not None else ""
+    return f"{name}{value}{probe}{limit}"
+
+
+def acknowledge_button(alarm: OpenAlarm) -> Component:
+    """Opens the question for a comment; assets/acts.js hears it."""
+    name = alarm.rule.name if alarm.rule else alarm.spec.rule or "evidence"
+    named: dict[str, Any] = {"data-acknowledge": alarm.alarm.key}
+    label = aria(f"Acknowledge: {alarm.zone}, {name}")
+    return html.Button("Acknowledge", type="button", className="act", **named, **label)
+
+
+def _alarms(q: Queries) -> list[Component]:
+    found = []
+    for alarm in q.alarms():
+        what, since = alarm_words(alarm, q)
+        asks = alarm.awaiting and allowed(Act.ACKNOWLEDGE)
+        end = acknowledge_button(alarm) if asks else f"{alarm.spec.priority} priority"
+        found.append(_row(what, since, end, "hand-alarm"))
+    return found
+
+
+def _running(q: Queries) -> list[Component]:
+    found = []
+    for job in q.inspections():
+        if job.to_ns is not None:
+            continue
+        since = clock(job.from_ns, q.now_ns(), q.room.timezone)
+        link = html.A("check or stop", href=f"/inspections?inspection={job.key}")
+        end = html.Span([_so_far(q, job), link])
+        what = f"Inspection {job.title}, {q.zone(job.zone).name}"
+        css = "hand-alarm" if q.now_ns() - job.from_ns > FORGOTTEN_NS else ""
+        asked = "; does it still run?" if css else ""
+        found.append(_row(what, f"running since {since}{asked}", end, css))
+    return found
+
+
+def _soaking(q: Queries) -> list[Component]:
+    """Parts that come to the temperature of the room, with when they will have."""
+    now, found = q.now_ns(), []
+    for r in q.source.soaks(now) if allowed(Act.READ_JOBS) else []:
+        ready = f"ready {clock(r.ready_ns, now, q.room.timezone)}" if r.ready_ns else "end not known"
+        since = f"from {plain(r.clock.from_C, 'degC')} since {clock(r.clock.at_ns, now, q.room.timezone)}"
+        link = html.A("ready" if r.ready else ready, href="/soak")
+        found.append(_row(f"Soaking: {r.clock.name}, {q.zone(r.clock.zone).name}", since, link))
+    return found
+
+
+def _so_far(q: Queries, job: Inspection) -> Component:
+    """The worst that the room did since a running inspection began."""
+    found = [p.reason for p in q.periods(job.zone, job.from_ns, q.now_ns())]
+    if not found:
+        return html.Span("no complete minute yet", className="verdict")
+    worst = min(found, key=REASONS.index)
+    return verdict(VERDICT_OF[worst], worst, apart=True)
+
+
+def _excursions(q: Queries) -> list[Component]:
+    now, zone = q.now_ns(), q.room.timezone
+    found = []
+    for e in sorted(q.source.excursions(None, now - DAY_NS, now, now), key=lambda e: -e.to_ns)[:4]:
+        rule = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
+        what = f"Excursion, {q.zone(e.zone).name}: {rule}, worst {plain(e.worst, e.unit)}"
+        area = exceedance(e.exceedance, e.unit)
+        found.append(_row(what, f"{clock(e.from_ns, now, zone)}–{clock(e.to_ns, now, zone)}", area))
+    return found
+
+
+def _overdue(q: Queries) -> list[Component]:
+    by_probe: dict[str, int] = {}
+    for o in q.overdue():
+        probe = q.setup.channels[o.channel].probe
+        by_probe[probe] = min(o.due_ns, by_probe.get(probe, o.due_ns))
+    return [
+        _row(
+            f"Probe {probe} is overdue: confirm it or swap it",
+            f"due {local(due - 1, q.room.timezone)[:10]}",
+            "overdue",
+        )
+        for probe, due in by_probe.items()
+    ]

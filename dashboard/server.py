@@ -1,0 +1,119 @@
+"""The application behind a server: on loopback unless told otherwise, with TLS where files for it are given.
+
+One process with eight threads serves plain HTTP and TLS (`connections.py`). A proxy is the third way: whose
+requests it brings is believed of the one that was named with --proxy, and that a visitor sits at this machine
+of none (see `access.at_this_machine`).
+"""
+
+from __future__ import annotations
+
+import logging
+import ssl
+import sys
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from logger.errors import Refused
+
+from . import connections
+from .access import sign_in
+from .access.needs import loopback
+from .app import create_app
+from .connections import Limits
+
+log = logging.getLogger(__name__)
+
+
+class Server(Protocol):
+    """A bound server: `run` blocks until `close`."""
+
+    def run(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
+@dataclass(frozen=True)
+class Tls:
+    """Files in PEM: the certificate with its chain, and its key without a password."""
+
+    certificate: Path
+    key: Path
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the pages are served. `behind_tls`: a proxy speaks TLS, so cookies travel over that alone.
+
+    `proxy`: the address of the proxy whose X-Forwarded-For names the visitors; empty: there is none.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 8060
+    names: Collection[str] = ()
+    tls: Tls | None = None
+    behind_tls: bool = False
+    proxy: str = ""
+
+    @property
+    def address(self) -> str:
+        """As a browser on this machine asks for it."""
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"{'https' if self.tls else 'http'}://{host}:{self.port}/"
+
+    @property
+    def open_to_others(self) -> bool:
+        """Whether other machines reach it without TLS."""
+        return not (loopback(self.host) or self.host == "localhost" or self.tls)
+
+
+def _context(tls: Tls) -> ssl.SSLContext:
+    """TLS 1.2 or later; Refused with the file that is at fault."""
+    for file in (tls.certificate, tls.key):
+        if not file.is_file():
+            raise Refused(f"{file}: wanted a file in PEM for TLS, found none.")
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
+        # An empty password: a key that has one is refused, instead of asking for it at an unattended start.
+        context.load_cert_chain(str(tls.certificate), str(tls.key), password="")
+    except (ssl.SSLError, OSError, ValueError, RuntimeError) as error:
+        raise Refused(
+            f"{tls.certificate} and {tls.key}: wanted a certificate and its own key in PEM, without a "
+            f"password; found {error}."
+        ) from error
+    return context
+
+
+def bind(folder: Path, place: Place, *, limits: Limits | None = None, **more: Any) -> Server:
+    """A server that holds its port but does not run yet; OSError when the port is taken."""
+    app = create_app(folder, names=place.names, tls=bool(place.tls) or place.behind_tls, **more).server
+    context = _context(place.tls) if place.tls else None
+    found: Server = connections.server(
+        app, place.host, place.port, tls=context, proxy=place.proxy, limits=limits
+    )
+    return found
+
+
+def serve(folder: Path, place: Place, say: Callable[[str], None] = log.info) -> None:
+    """Serve until interrupted; says where, to whom it is open, and how the first administrator is made."""
+    first = sign_in.First()
+    server = bind(folder, place, first=first)
+    say(f"The pages are at {place.address} (stop with Ctrl-C).")
+    if place.open_to_others and not place.behind_tls:
+        say(
+            "This is plain HTTP, open to other machines: who shares the network can read passwords and "
+            "readings. Give --certificate and --key, or put a proxy with TLS before it and say --behind-tls."
+        )
+    if sign_in.wanted_first(folder):
+        here = place.address.replace(place.host, "127.0.0.1") if place.open_to_others else place.address
+        say("No account yet. Within an hour, on this machine, make the first administrator:")
+        say(f"  {here}first?code={first.code}")
+    # The thread that reads all sockets waits for the interpreter as often as it comes back: with the usual
+    # 5 ms behind each busy worker a visitor among many clients would wait for seconds.
+    sys.setswitchinterval(0.0005)
+    try:
+        server.run()
+    except KeyboardInterrupt:
+        server.close()

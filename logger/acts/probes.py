@@ -1,0 +1,128 @@
+"""Probes that come, move, are replaced or leave: recorded acts, proposed and approved like any setup.
+
+A position keeps its series: the old probe's placement ends at the instant at which the new one's begins, each
+reading stays with its own probe and certificate, and every page and record shows the change as a mark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from ..config import in_force, load_texts
+from ..config.edits import added, disconnected, ended, placed, standing, with_certificates
+from ..core.rules import channels
+from ..core.rules.finding import demand
+from ..errors import Refused
+from ..instants import rfc3339
+from ..model import Rule, Setup
+from ..store import Store
+from .setup import propose
+
+
+@dataclass(frozen=True)
+class Deed:
+    """Who did it, when it was done, when it is told, and why."""
+
+    who: str
+    at_ns: int
+    now_ns: int
+    why: str = ""
+    papers: Mapping[str, str] = field(default_factory=dict)  # its certificates: file name -> text
+
+
+@dataclass(frozen=True)
+class Placing:
+    """What a deed came to: a sentence for a person, and the number of the proposed version."""
+
+    sentence: str
+    version: int
+
+
+def add(store: Store, text: str, position: str, deed: Deed) -> Placing:
+    """A new probe, written as in probes.toml, at a position."""
+    texts, key = added(with_certificates(_texts(store), deed.papers), text)
+    texts = placed(texts, key, position, deed.at_ns, f"probes-{key}.toml")
+    serial = load_texts(texts).setup.probes[key].serial
+    return _proposed(store, texts, f"{key} ({serial}) stands at {position} from {_at(deed)} on.", deed)
+
+
+def swap(store: Store, old: str, new: str, deed: Deed, text: str = "") -> Placing:
+    """Another probe takes the place of one: of the register, standing nowhere, or new, written in `text`."""
+    texts: Mapping[str, str] = with_certificates(_texts(store), deed.papers)
+    place = standing(texts, old)
+    if text:
+        texts, key = added(texts, text)
+        if key != new:
+            raise Refused(f"The file describes probe {key}, not {new}; nothing was changed.")
+    if old == new:
+        raise Refused(f"Probe {old} cannot take its own place; nothing was changed.")
+    texts = disconnected(ended(texts, old, deed.at_ns), old)
+    texts = placed(texts, new, place.position, deed.at_ns, f"probes-{new}.toml" if text else place.file)
+    said = f"At {place.position}, {new} stands in the place of {old} from {_at(deed)} on."
+    return _proposed(store, texts, said, deed)
+
+
+def move(store: Store, probe: str, position: str, deed: Deed) -> Placing:
+    """The same probe at another position."""
+    texts = _texts(store)
+    place = standing(texts, probe)
+    if place.position == position:
+        raise Refused(f"Probe {probe} stands at {position} already; nothing was changed.")
+    texts = placed(ended(texts, probe, deed.at_ns), probe, position, deed.at_ns, place.file)
+    said = f"{probe} stands at {position} from {_at(deed)} on, until then at {place.position}."
+    return _proposed(store, texts, said, deed)
+
+
+def withdraw(store: Store, probe: str, deed: Deed) -> Placing:
+    """A probe leaves its place and is not asked any more; its readings and certificates stay."""
+    texts = _texts(store)
+    place = standing(texts, probe)
+    texts = disconnected(ended(texts, probe, deed.at_ns), probe)
+    said = f"{probe} leaves {place.position} at {_at(deed)}; its readings stay."
+    return _proposed(store, texts, said, deed)
+
+
+def _at(deed: Deed) -> str:
+    return rfc3339(deed.at_ns)
+
+
+def _texts(store: Store) -> Mapping[str, str]:
+    versions = store.setups()
+    if not versions:
+        raise Refused("No setup is in force yet; begin with `stillroom config apply`.")
+    return in_force(versions).texts
+
+
+def _proposed(store: Store, texts: Mapping[str, str], said: str, deed: Deed) -> Placing:
+    if deed.at_ns > deed.now_ns:
+        raise Refused("The time lies in the future: what is recorded is what was done. Nothing was changed.")
+    before, after = load_texts(_texts(store)).setup, load_texts(texts).setup
+    told = " ".join([said, *fewer(before, after, deed.at_ns)])
+    return Placing(told, propose(store, texts, deed.who, deed.why.strip() or told, deed.now_ns))
+
+
+def fewer(before: Setup, after: Setup, at_ns: int) -> list[str]:
+    """A sentence for each rule that has fewer probes from an instant on: what it rests on, or lacks."""
+    sentences = []
+    for rule in after.rules:
+        if rule.from_ns > at_ns or (rule.to_ns is not None and rule.to_ns <= at_ns):
+            continue
+        had, has = (_standing(setup, rule, at_ns) for setup in (before, after))
+        least, named = demand(rule) or 1, f"{rule.name} in zone {rule.zone}"
+        if has < min(had, least):
+            sentences.append(f"From then on {named} is not shown: {has} of the {least} probes it requires.")
+        elif has < had:
+            sentences.append(f"From then on {named} rests on {has} of {had} probes.")
+    return sentences
+
+
+def _standing(setup: Setup, rule: Rule, at_ns: int) -> int:
+    """How many of a rule's channels stand in its zone at an instant."""
+    there = {
+        stay.probe
+        for stay in setup.placements
+        if stay.from_ns <= at_ns and (stay.to_ns is None or at_ns < stay.to_ns)
+        and setup.positions[stay.position].zone == rule.zone
+    }  # fmt: skip
+    return sum(key.rpartition(".")[0] in there for key in channels(rule, setup))

@@ -1,0 +1,114 @@
+"""How a setup comes into force: proposed by one person, approved or refused by another.
+
+The first version of an empty store is taken as it is. A room with `single_person` lets its one person
+approve own proposals; a correction of an entry error is signed by two even there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from ..config import in_force, load_texts
+from ..core.validity.versions import contradictions
+from ..errors import Refused, UnknownName
+from ..model import Config
+from ..model.roles import Act
+from ..people import People
+from ..store import SetupProposal, Store
+from .required import required_person, required_text
+
+
+def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journal wants of it)
+    store: Store, texts: Mapping[str, str], who: str, why: str, approver: str, now_ns: int
+) -> int:
+    """Propose the files of config/ and put them in force: the acts of two people told at once.
+
+    A faulty set is refused whole. Files that are in force already make no new version: its number is given.
+    """
+    config = _sound(store, texts)
+    known = store.setups()
+    if known and dict(known[-1].texts) == dict(config.texts):
+        return known[-1].version
+    who, approver = required_person(who), required_text(approver, "approver")
+    if not known:
+        return store.put_setup(config.texts, who, why.strip(), approver, now_ns)
+    version = propose(store, texts, who, why, now_ns)
+    approve(store, version, approver, "", now_ns)
+    return version
+
+
+def propose(
+    store: Store,
+    texts: Mapping[str, str],
+    who: str,
+    why: str,
+    now_ns: int,
+    *,
+    correction: bool = False,
+    by_service: bool = False,
+) -> int:
+    """Keep the files of config/ as a proposal; gives its number. An empty store takes them as version 1.
+
+    `by_service`: the service proposes what it found in its folder; that takes no account of a person.
+    Refused: a faulty set, one that is in force already, and one that changes what stored readings mean.
+    """
+    config, who = _sound(store, texts), required_person(who)
+    if not by_service:
+        who = People(store).acting(who, Act.PROPOSE)
+    known = store.setups()
+    if not known:
+        return store.put_setup(config.texts, who, why.strip() or "first setup of an empty store", who, now_ns)
+    if dict(known[-1].texts) == dict(config.texts):
+        raise Refused(f"Version {known[-1].version}, which is in force, says the same; nothing was proposed.")
+    why = required_text(why, "reason for the change")
+    if not correction and (found := contradictions(in_force(known).setup, config.setup)):
+        raise Refused("\n".join(["This cannot follow what is in force; nothing was proposed.", *found]))
+    with store.begin() as conn:
+        return store.propose_setup(config.texts, who, why, now_ns, correction=correction, conn=conn)
+
+
+def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:
+    """Put a proposal in force, from now on or from its own later dates; by another person than its author."""
+    people, proposal = People(store), proposal_of(store, version)
+    who = people.acting(required_person(who), Act.APPROVE)
+    _sound(store, proposal.texts)
+    single = in_force(store.setups()).setup.room.single_person
+    if people.same(who, proposal.who) and (proposal.correction or not single):
+        wanted = "a correction of an entry error is signed by two" if single else "another person approves it"
+        raise Refused(
+            f"{who} proposed version {version}; {wanted}. (A lab of one person sets single_person = true "
+            "in room.toml, which every record then prints.)"
+        )
+    with store.begin() as conn:
+        store.approve_setup(proposal, who, why.strip(), now_ns, conn=conn)
+    return proposal
+
+
+def refuse(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:
+    """Close a proposal without putting it in force; its author may take it back so."""
+    proposal, why = proposal_of(store, version), required_text(why, "reason of the refusal")
+    who = People(store).acting(required_person(who), Act.PROPOSE)
+    with store.begin() as conn:
+        store.refuse_setup(proposal, who, why, now_ns, conn=conn)
+    return proposal
+
+
+def proposal_of(store: Store, version: int) -> SetupProposal:
+    """A proposal by its number, or UnknownName with those that wait."""
+    known = {p.version: p for p in store.proposals()}
+    if version not in known:
+        waiting = [str(p.version) for p in known.values() if p.state == "waiting"]
+        raise UnknownName("proposal", str(version), waiting)
+    return known[version]
+
+
+def _sound(store: Store, texts: Mapping[str, str]) -> Config:
+    """The configuration, whole and of the right kind of room; else nothing is changed."""
+    config = load_texts(texts)
+    if config.setup.room.simulated != store.simulated:
+        kinds = {True: "a simulated room", False: "a real room"}
+        raise Refused(
+            f"room.toml describes {kinds[config.setup.room.simulated]}, but this record is that of "
+            f"{kinds[store.simulated]}; name another folder with --data."
+        )
+    return config

@@ -1,0 +1,184 @@
+"""Answers as lines and rows: the check of an interval, and of several inspections."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from ..core.measurement.limit_derivation import scale_name
+from ..instants import parse, rfc3339, wall_span
+from ..model import Inspection
+from ..model.figures import printed, unit_name
+from .context import Opened
+from .output import counted, duration, figures, table
+
+if TYPE_CHECKING:
+    from ..core.measurement.check import Check
+    from ..inspections.assess import Assessment
+
+if TYPE_CHECKING:
+    from ..inspections.batch import Answer
+
+
+def lines_of(rows: Sequence[dict[str, Any]]) -> list[str]:
+    """A sentence and a table of judged jobs."""
+    heads = ("key", "zone", "from", "to", "verdict", "reason", "U_um", "share", "title")
+    return [
+        f"{counted(len(rows), 'inspection')}.",
+        "",
+        *table(heads, [[row[h] for h in heads] for row in rows]),
+    ]
+
+
+def answered(found: Opened, jobs: Sequence[Inspection]) -> list[dict[str, Any]]:
+    """Each job with its verdict and µm, as plain data."""
+    from ..inspections.assess import question_of
+    from ..inspections.batch import assess_many
+
+    questions = [question_of(job, found.now_ns) for job in jobs]
+    answers = assess_many(found.verdicts(), questions, found.now_ns)
+    return [row_of(job, one) for job, one in zip(jobs, answers, strict=True)]
+
+
+def row_of(job: Inspection, one: Answer) -> dict[str, Any]:
+    """A job and its answer as plain data."""
+    told = {
+        "key": job.key,
+        "zone": job.zone,
+        "from": rfc3339(job.from_ns),
+        "to": None if job.to_ns is None else rfc3339(job.to_ns),
+        "title": job.title,
+        "part": job.part,
+        "material": job.material,
+        "length_mm": job.length_mm,
+        "tolerance_um": job.tolerance_um,
+        "machine": job.machine,
+        "person": job.person,
+        "activity": job.activity,
+    }
+    if one.found is None:
+        nothing: dict[str, Any] = {
+            "verdict": "not shown",
+            "reason": one.refused,
+            "because": one.refused,
+            "reasons": [],
+            "digest": None,
+        }
+        return told | nothing | {"thermal": None, "U_um": None, "share": None}
+    check = one.found.check.to_json()
+    thermal = one.found.thermal_json()
+    share = thermal and thermal.get("share_of_tolerance")
+    return told | {
+        "verdict": check["verdict"],
+        "reason": check["reason"],
+        "because": check["because"],
+        "reasons": leading_first(check),
+        "digest": check["digest"],
+        "thermal": thermal,
+        "U_um": None if not thermal or thermal.get("U_um") is None else round(thermal["U_um"], 3),
+        "share": None if share is None else f"{share:.1%}",
+    }
+
+
+def assessment_lines(found: Opened, done: Assessment) -> list[str]:
+    """The answer for a person: verdict, why, µm, words for the certificate, the line for the report."""
+    told = done.to_json()
+    statement = told["statement"] or "No statement: what is not shown is not certified."
+    return [
+        *check_lines(found, done.check),
+        *_thermal_lines(done),
+        "",
+        f"  for the certificate: {statement}",
+        f"  for the report: {told['stamp']}",
+    ]
+
+
+def _thermal_lines(done: Assessment) -> list[str]:
+    told: Any = done.thermal_json()
+    if told is None:
+        return []
+    notices = [f"  note: {n}" for n in told["notices"]]
+    if not done.thermal:
+        return ["", "  Thermal error: not shown.", *notices]
+    worst = done.thermal[0]
+    U = "" if worst.U_um is None else f", U {worst.U_um:.2f} µm (k = 2)"
+    share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"
+    by = "JCGM 100" if worst.adding_up == "gum" else "ASME B89.6.2"
+    sides = told["temperatures"]
+    what = f"{worst.feature}, {worst.material} on {scale_name(worst.scale_material)}"
+    rows = [
+        (n, _figure(sides[n]["mean_C"]), f"{2 * sides[n]['u_K']:.3f}", sides[n]["how"])
+        for n in ("part", "scale")
+    ]
+    way = "long" if worst.nde_um >= 0 else "short"
+    return [
+        "",
+        f"  Thermal error of {what}, {worst.case}, by {by}:",
+        f"  The part measures {abs(worst.nde_um):.2f} µm {way} (NDE){U}, drift {worst.ed_um:.2f} µm, "
+        f"TVE {worst.tve_um:.2f} µm ({worst.tve_source}){share}.",
+        *_index_lines(worst),
+        "",
+        *table(("temperature", "mean °C", "U K", "how"), rows),
+        "",
+        *table(("contribution", "µm"), [(c.name, f"{c.um:.3f}") for c in worst.contributions]),
+        *notices,
+    ]
+
+
+def _index_lines(worst: Any) -> list[str]:
+    if worst.tei_pct is None:
+        return []
+    return [f"  TEI {worst.tei_pct:.1f} % of the tolerance (ASME B89.6.2, UNDE {worst.unde_um:.2f} µm)."]
+
+
+def check_lines(found: Opened, result: Check) -> list[str]:
+    """The answer for a person: the verdict, why, and what the channels read."""
+    told: Any = result.to_json()
+    name = found.setup.zone(result.zone).name
+    when = wall_span(result.from_ns, result.to_ns, found.zone_info)
+    head = f"{name}, {when}: {result.verdict} ({result.reason})."
+    reasons = [_reason_row(found, r) for r in leading_first(told)]
+    heads = ("reason", "rule", "probe", "when", "worst", "limit", "U", "unit", "because")
+    read = [
+        (
+            s.channel,
+            *(_figure(None if n is None else printed(n, s.unit)) for n in (s.min, s.max, s.mean, s.span)),
+            unit_name(s.unit),
+            _share(s.share_conforming),
+            _share(s.share_conforming_in_use),
+        )
+        for s in result.statistics
+    ]
+    return [
+        head + (" Provisional: younger readings may still change it." if result.provisional else ""),
+        "",
+        f"  {result.because}",
+        *(["", *table(heads, reasons)] if reasons else []),
+        "",
+        *table(("channel", "min", "max", "mean", "span", "unit", "conforming", "in hours of use"), read),
+        "",
+        *(f"  note: {notice}" for notice in result.notices),
+        f"  decision rule: {result.decision_rule}; pre-window {duration(result.pre_window_s)}",
+        f"  settings: {'; '.join(result.settings)}",
+        f"  setup {result.setup[:12]}, {result.software}, digest {told['digest'][:12]}",
+    ]
+
+
+def leading_first(told: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Every reason, the one beside the verdict first; the others in the order in which reasons apply."""
+    return [*filter(None, [told["leading"]]), *(r for r in told["reasons"] if r != told["leading"])]
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
+
+
+def _share(share: float | None) -> str:
+    return "" if share is None else f"{share:.1%}"
+
+
+def _reason_row(found: Opened, r: Mapping[str, Any]) -> tuple[Any, ...]:
+    before = "before " if r["pre_window"] else ""
+    when = wall_span(parse(r["from"], found.zone_info), parse(r["to"], found.zone_info), found.zone_info)
+    told = figures(*(None if r[k] is None else printed(r[k], r["unit"]) for k in ("worst", "limit", "U")))
+    return before + r["reason"], r["rule"], r["probe"], when, *told, unit_name(r["unit"]), r["why"]

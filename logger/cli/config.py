@@ -1,0 +1,110 @@
+"""The configuration: check it and write it out; `approving.py` puts it in force."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ..errors import Refused
+from .config_versions import commands as _approving
+from .context import from_folder
+from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json
+from .output import answer
+
+config_app = typer.Typer(help="Check, propose, approve and export the configuration.")
+
+
+def add_to(app: typer.Typer) -> None:
+    _approving(config_app)
+    app.add_typer(config_app, name="config", no_args_is_help=True)
+
+
+@config_app.command("check")
+def check(
+    *,
+    config: Config = None,
+    data: Data = DEFAULT_DATA,  # noqa: ARG001 (every command takes both folders)
+    as_json: Json = False,
+) -> None:
+    """Read all files and report all faults of all files at once: file, table, key, wanted, found.
+
+    Nothing is changed. Warnings are said but do not stop.
+    """
+    from ..config import warnings
+
+    folder = config or DEFAULT_CONFIG
+    loaded = from_folder(folder)
+    setup, said = loaded.setup, warnings(loaded)
+    counted = f"{len(setup.zones)} zones, {len(setup.probes)} probes, {len(setup.rules)} rules, "
+    counted += f"{len(setup.certificates)} certificates, {len(setup.alarms)} alarms"
+    told = {"folder": str(folder), "digest": setup.digest, "warnings": said}
+    answer(told, as_json, [f"{folder} is sound: {counted}.", *(f"  note: {w}" for w in said)])
+
+
+@config_app.command("export")
+def export(
+    *,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="A new or empty folder to write into.")],
+    version: Annotated[
+        int | None, typer.Option("--version", metavar="NUMBER", help="That version; default: the newest.")
+    ] = None,
+    at: Annotated[
+        str | None, typer.Option("--at", metavar="TIME", help="The version that was in force at that time.")
+    ] = None,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Write the files of the setup in force, or of an older version; without a data folder, the example.
+
+    \b
+    Example:
+      stillroom config export --out config-in-march --at 2027-03-01
+    """
+    from ..formats.dcc import content_of
+
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
+    texts, what = _texts(data, config, version, at)
+    for name, text in texts.items():
+        (out / name).parent.mkdir(parents=True, exist_ok=True)
+        if name.endswith(".xml"):
+            (out / name).write_bytes(content_of(text))
+        else:
+            (out / name).write_text(text, encoding="utf-8", newline="\n")
+    answer({"folder": str(out), "files": sorted(texts)}, as_json, [f"{what}: {len(texts)} files in {out}."])
+
+
+def _texts(
+    data: Path, config: Path | None, version: int | None, at: str | None
+) -> tuple[Mapping[str, str], str]:
+    from ..config import example_folder, read_texts
+    from ..store import Store
+
+    if config is not None or not data.is_dir():
+        if version is not None or at is not None:
+            wanted = "time" if version is None else f"version {version}"
+            raise Refused(f"There is no data folder {data} that knows a {wanted}; name it with --data.")
+        folder = config or example_folder()
+        return read_texts(folder), f"From {folder}"
+    with Store.open(data, read_only=True) as store:
+        found = [s for s in store.setups() if version in (None, s.version)]
+    if found and at is not None:
+        until_ns = _instant(at, found[-1].texts)
+        found = [s for s in found if s.at_ns <= until_ns]
+    if not found:
+        raise Refused(f"{data} holds no version {version or 'that was in force then'} of the setup.")
+    return found[-1].texts, f"Version {found[-1].version}"
+
+
+def _instant(at: str, texts: Mapping[str, str]) -> int:
+    """A time as a person writes it, in the zone of the room."""
+    from zoneinfo import ZoneInfo
+
+    from ..config import load_stored
+    from ..instants import parse
+
+    return parse(at, ZoneInfo(load_stored(texts).setup.room.timezone), "--at")

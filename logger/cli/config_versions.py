@@ -1,0 +1,278 @@
+"""From the files in config/ to what is in force: propose, approve, refuse, and the list of versions."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..errors import Refused
+from ..instants import rfc3339, wall
+from ..model import Setup
+from .context import from_folder, new_or_existing, opened
+from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
+from .output import answer, counted, table
+
+if TYPE_CHECKING:
+    from ..core.validity.changes import Change
+    from ..inspections.setup_impact import Changed
+    from ..store import Store
+
+Version = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of the proposed version.")]
+
+
+def commands(app: typer.Typer) -> None:
+    """Add these commands to the group `config`."""
+    app.command("apply")(apply)
+    app.command("approve")(approve)
+    app.command("refuse")(refuse)
+    app.command("list")(versions)
+
+
+def apply(
+    *,
+    why: Annotated[
+        str, typer.Option("--why", metavar="TEXT", help="Reason for the change; asked for from version 2 on.")
+    ] = "",
+    correction: Annotated[
+        bool,
+        typer.Option(
+            "--correction",
+            help="Correct an entry error: reaches back to where the error began; always signed by two.",
+        ),
+    ] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would change.")] = False,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Show what the files change, from when, and which verdicts; propose them as the next version.
+
+    Another person puts it in force with `stillroom config approve`. An empty data folder takes the files
+    as version 1 at once.
+
+    \b
+    Example:
+      stillroom config apply --why "bay band by the new specification"
+    """
+    from ..acts.setup import propose
+
+    wanted = from_folder(config or DEFAULT_CONFIG)
+    with new_or_existing(data, wanted, create=not dry_run) as (store, now_ns):
+        seen = _seen(store, wanted.texts, wanted.setup, person(who), now_ns, correction)
+        version, state = seen.pop("version"), "in force"
+        if seen["changed"] and store is not None and not dry_run:
+            first = not store.setups()
+            version = propose(store, wanted.texts, person(who), why, now_ns, correction=correction)
+            state = "in force" if first else "waiting"
+    told = {"version": version, "state": state, **seen}
+    answer(told, as_json, [_head(told, dry_run), *_lines(told)])
+
+
+def _head(told: Mapping[str, Any], dry_run: bool) -> str:
+    number = told["version"]
+    if not told["changed"]:
+        return f"Nothing differs from version {number}, which is in force."
+    if dry_run:
+        return "This would change:"
+    if told["state"] == "in force":
+        return f"Version {number} is in force."
+    return (
+        f"Version {number} is proposed. Another person puts it in force: stillroom config approve {number} "
+        "--who NAME"
+    )
+
+
+def _seen(  # noqa: PLR0917 (what a version is made of)
+    store: Store | None, texts: Mapping[str, str], wanted: Setup, who: str, now_ns: int, correction: bool
+) -> dict[str, Any]:
+    """What a set of files changes against what is in force, as an approver must see it."""
+    from ..config import in_force, load_stored
+    from ..core.validity.changes import changes
+    from ..inspections.setup_impact import changed_verdicts
+
+    known = store.setups() if store else []
+    if store is None or not known:
+        lines = difference({}, texts)
+        return {"version": 0, "changed": bool(lines), "difference": lines, "changes": [], "verdicts": []}
+    newest = known[-1]
+    said = changes(load_stored(newest.texts).setup, wanted, now_ns)
+    before = in_force(known).setup
+    after = _after(store, texts, who, now_ns, correction)
+    verdicts = changed_verdicts(store, before, after, now_ns) if said else []
+    lines = difference(newest.texts, texts)
+    return {
+        "version": newest.version,
+        "changed": bool(lines),
+        "difference": lines,
+        "changes": [_change_json(c) for c in said],
+        "verdicts": [_verdict_json(v) for v in verdicts],
+    }
+
+
+def _after(store: Store, texts: Mapping[str, str], who: str, now_ns: int, correction: bool) -> Setup:
+    """What would be in force if the files were approved now."""
+    from ..config import in_force
+    from ..store import SetupVersion
+
+    known = store.setups()
+    number = known[-1].version + 1
+    new = SetupVersion(number, now_ns, who, who, "", texts, "", now_ns, correction)
+    return in_force([*known, new]).setup
+
+
+def _change_json(change: Change) -> dict[str, Any]:
+    begin = None if change.from_ns is None else rfc3339(change.from_ns)
+    return {"thing": change.thing, "what": change.what, "from": begin}
+
+
+def _verdict_json(changed: Changed) -> dict[str, Any]:
+    span = {"from": rfc3339(changed.from_ns), "to": rfc3339(changed.to_ns)}
+    head = {"what": changed.what, "job": changed.job, "zone": changed.zone}
+    return {**head, **span, "was": changed.was, "becomes": changed.becomes}
+
+
+def _lines(told: Mapping[str, Any]) -> list[str]:
+    lines = list(told["difference"])
+    if told["changes"]:
+        rows = [(c["thing"], c["what"], c["from"] or "approval") for c in told["changes"]]
+        lines += ["", *table(("thing", "change", "from"), rows)]
+    if told["verdicts"]:
+        jobs = [(v["what"], v["job"], v["was"], v["becomes"]) for v in told["verdicts"]]
+        lines += ["", f"{counted(len(jobs), 'verdict')} would be another one:", ""]
+        lines += table(("", "job", "was", "becomes"), jobs)
+    return lines
+
+
+def difference(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
+    """Lines that differ, file by file; a whole new file is only named."""
+    lines: list[str] = []
+    for name in sorted(set(before) | set(after)):
+        if before.get(name) == after.get(name):
+            continue
+        if name not in before or name not in after:
+            lines.append(f"  {'new' if name in after else 'gone'}: {name}")
+            continue
+        pair = before[name].splitlines(), after[name].splitlines()
+        lines += [
+            f"  {line}" for line in difflib.unified_diff(*pair, f"{name} in force", name, lineterm="", n=1)
+        ]
+    return lines
+
+
+def approve(
+    version: Version,
+    *,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Comment of the approver.")] = "",
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,  # noqa: ARG001 (every command takes both folders)
+    as_json: Json = False,
+) -> None:
+    """Put a proposed version in force, by another person than its author; shows what it changes.
+
+    \b
+    Example:
+      stillroom config approve 2 --who "Ines Faber"
+    """
+    from ..acts.setup import approve as put_in_force
+    from ..acts.setup import proposal_of
+    from ..config import load_texts
+
+    with opened(data, None) as found:
+        wanted = proposal_of(found.store, version)
+        setup = load_texts(wanted.texts, version=version).setup
+        seen = _seen(found.store, wanted.texts, setup, wanted.who, found.now_ns, wanted.correction)
+        put_in_force(found.store, version, person(who), why, found.now_ns)
+    seen |= {"version": version, "state": "in force", "author": wanted.who, "approver": person(who)}
+    first = f"Version {version}, proposed by {wanted.who}, is in force. It changed:"
+    answer(seen, as_json, [first, *_lines(seen)])
+
+
+def refuse(
+    version: Version,
+    *,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Reason of the refusal.")] = "",
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,  # noqa: ARG001 (every command takes both folders)
+    as_json: Json = False,
+) -> None:
+    """Close a proposed version for ever, with a reason; its author may take it back so.
+
+    \b
+    Example:
+      stillroom config refuse 2 --who "Ines Faber" --why "the specification says 0.4 K"
+    """
+    from ..acts.setup import refuse as close
+
+    with opened(data, None) as found:
+        close(found.store, version, person(who), why, found.now_ns)
+    answer({"version": version, "state": "refused"}, as_json, [f"Version {version} is refused."])
+
+
+def versions(
+    *,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,  # noqa: ARG001 (every command takes both folders)
+    as_json: Json = False,
+) -> None:
+    """Versions of the setup: who proposed and approved each, when and why.
+
+    \b
+    Example:
+      stillroom config list
+    """
+    with opened(data, None) as found:
+        rows = _rows(found.store)
+        zone = found.zone_info
+    if not rows:
+        raise Refused(f"{data} has no setup yet; apply one: stillroom config apply.")
+    heads = ("version", "state", "proposed", "by", "approved", "by", "reason")
+    shown = [
+        (r["version"], r["state"], wall(r["_proposed"], zone), r["author"],
+         "" if r["_approved"] is None else wall(r["_approved"], zone), r["approver"], r["reason"])
+        for r in rows
+    ]  # fmt: skip
+    plain = [{k: v for k, v in r.items() if not k.startswith("_")} for r in rows]
+    answer(plain, as_json, table(heads, shown))
+
+
+def _rows(store: Store) -> list[dict[str, Any]]:
+    rows = {
+        v.version: _row(v.version, "in force", v.who, v.why, v.correction, v.proposed_ns, v.at_ns, v.approver)
+        for v in store.setups()
+    }
+    for version in sorted(rows)[:-1]:
+        rows[version]["state"] = "replaced"
+    for p in store.proposals():
+        if p.state != "approved":
+            rows[p.version] = _row(p.version, p.state, p.who, p.why, p.correction, p.at_ns)
+    return [rows[version] for version in sorted(rows)]
+
+
+def _row(  # noqa: PLR0917 (a version's facts)
+    version: int,
+    state: str,
+    author: str,
+    reason: str,
+    correction: bool,
+    proposed_ns: int,
+    approved_ns: int | None = None,
+    approver: str = "",
+) -> dict[str, Any]:
+    return {
+        "version": version,
+        "state": state,
+        "author": author,
+        "approver": approver,
+        "reason": reason,
+        "correction": correction,
+        "proposed": rfc3339(proposed_ns),
+        "approved": None if approved_ns is None else rfc3339(approved_ns),
+        "_proposed": proposed_ns,
+        "_approved": approved_ns,
+    }

@@ -1,0 +1,147 @@
+"""Acts on the register of probes: add, swap, move, withdraw."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ..errors import Refused
+from ..instants import parse
+from .context import Opened, opened
+from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .output import answer
+
+if TYPE_CHECKING:
+    from ..acts.probes import Deed, Placing
+
+Probe = Annotated[str, typer.Argument(metavar="PROBE", help="Key of the probe, as in `probe list`.")]
+Position = Annotated[str, typer.Option("--to", metavar="POSITION", help="Key of the position (room.toml).")]
+At = Annotated[
+    str | None,
+    typer.Option("--at", metavar="TIME", help="When it was done; default: now."),
+]
+Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Reason, for the journal.")]
+File = Annotated[
+    Path | None,
+    typer.Option("--file", metavar="FILE", help="The new probe as it would stand in probes.toml: one table."),
+]
+Papers = Annotated[
+    list[Path] | None,
+    typer.Option("--certificate", metavar="FILE", help="A certificate that comes with it; may be repeated."),
+]
+
+
+def commands(app: typer.Typer) -> None:
+    """Add these commands to the group `probe`."""
+    app.command("add", short_help="A new probe at a position.")(add)
+    app.command("swap", short_help="Another probe in the place of one.")(swap)
+    app.command("move", short_help="A probe at another position.")(move)
+    app.command("withdraw", short_help="A probe leaves.")(withdraw)
+
+
+def add(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The probe as in probes.toml: one table.")],
+    *, to: Position, certificate: Papers = None, at: At = None, why: Why = "", who: Who = "",
+    data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
+) -> None:  # fmt: skip
+    """Propose a new probe at a position; where rules ask for it, with its certificates.
+
+    \b
+    Example:
+      stillroom probe add p8.toml --to bench-air --certificate AG-0499-T.toml
+    """
+    from ..acts import probes as placing
+
+    def act(found: Opened, deed: Deed) -> Placing:
+        return placing.add(found.store, _text(file), to, _with(deed, certificate))
+
+    _done(act, (at, who, why), (data, config), as_json)
+
+
+def swap(
+    old: Probe,
+    new: Annotated[str, typer.Argument(metavar="NEW", help="Key of the probe that takes its place.")],
+    *, file: File = None, certificate: Papers = None, at: At = None, why: Why = "", who: Who = "",
+    data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
+) -> None:  # fmt: skip
+    """Propose that another probe takes the place of one: the position keeps its series, with a mark.
+
+    \b
+    Example:
+      stillroom probe swap P2 P8 --file p8.toml --certificate AG-0499-T.toml --at 2026-10-26T10:00
+    """
+    from ..acts import probes as placing
+
+    def act(found: Opened, deed: Deed) -> Placing:
+        text = _text(file) if file else ""
+        return placing.swap(found.store, old, new, _with(deed, certificate), text)
+
+    _done(act, (at, who, why), (data, config), as_json)
+
+
+def move(
+    probe: Probe, *, to: Position, at: At = None, why: Why = "", who: Who = "",
+    data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
+) -> None:  # fmt: skip
+    """Propose that a probe stands elsewhere from a time on: what it read before stays where it was.
+
+    \b
+    Example:
+      stillroom probe move P2 --to bench-air
+    """
+    from ..acts import probes as placing
+
+    def act(found: Opened, deed: Deed) -> Placing:
+        return placing.move(found.store, probe, to, deed)
+
+    _done(act, (at, who, why), (data, config), as_json)
+
+
+def withdraw(
+    probe: Probe, *, at: At = None, why: Why = "", who: Who = "",
+    data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
+) -> None:  # fmt: skip
+    """Propose that a probe leaves its place and is not asked any more; its readings stay.
+
+    \b
+    Example:
+      stillroom probe withdraw P6 --why "sent to the manufacturer"
+    """
+    from ..acts import probes as placing
+
+    def act(found: Opened, deed: Deed) -> Placing:
+        return placing.withdraw(found.store, probe, deed)
+
+    _done(act, (at, who, why), (data, config), as_json)
+
+
+def _with(deed: Deed, papers: list[Path] | None) -> Deed:
+    return replace(deed, papers={paper.name: _text(paper) for paper in papers or ()})
+
+
+def _text(file: Path) -> str:
+    try:
+        return file.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise Refused(f"{file} cannot be read: {error}. Nothing was changed.") from error
+
+
+def _done(
+    act: Callable[[Opened, Deed], Placing],
+    told: tuple[str | None, str, str],
+    where: tuple[Path, Path | None],
+    as_json: bool,
+) -> None:
+    """Two lines: what it comes to, and who puts it in force."""
+    from ..acts.probes import Deed
+
+    at, who, why = told
+    with opened(*where) as found:
+        at_ns = found.now_ns // 10**9 * 10**9 if at is None else parse(at, found.zone_info, "--at")
+        done = act(found, Deed(person(who), at_ns, found.now_ns, why))
+    approve = f"Proposed as version {done.version}; another person: stillroom config approve {done.version}"
+    answer({"sentence": done.sentence, "version": done.version}, as_json, [done.sentence, approve])

@@ -1,0 +1,107 @@
+"""What a new probe says: `stillroom probe try`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from ..errors import ProbeError, Refused
+from .options import Json
+from .output import answer
+
+if TYPE_CHECKING:
+    from ..probes.trying import Tried
+
+KINDS = ("text", "scpi", "sdi-12", "modbus", "one-wire")
+Kind = Literal["text", "scpi", "sdi-12", "modbus", "one-wire"]
+Baud = Annotated[int, typer.Option("--baud", metavar="N", min=50, help="Bits per second of a serial line.")]
+Frame = Annotated[
+    str, typer.Option("--frame", metavar="8N1", help="Data bits, parity, stop bits. Modbus is mostly 8E1.")
+]
+
+
+def try_(
+    address: Annotated[
+        str,
+        typer.Argument(
+            metavar="ADDRESS",
+            help="A serial port, socket://HOST:PORT, rfc2217://HOST:PORT, tcp://HOST:PORT for Modbus TCP, or "
+            "a folder of 1-Wire devices.",
+        ),
+    ],
+    *,
+    kind: Annotated[Kind, typer.Option("--kind", help="What it speaks.")] = "text",
+    ask: Annotated[
+        str, typer.Option("--ask", metavar="TEXT", help="What is sent; without it, it is listened to.")
+    ] = "",
+    baud: Baud = 9600,
+    frame: Frame = "8N1",
+    device: Annotated[
+        int, typer.Option("--device", min=0, max=255, help="Modbus: number of the device.")
+    ] = 1,
+    function: Annotated[
+        Literal["input", "holding"], typer.Option("--function", help="Modbus: kind of registers.")
+    ] = "input",
+    register: Annotated[int, typer.Option("--register", min=0, help="Modbus: the first, from 0.")] = 0,
+    count: Annotated[int, typer.Option("--count", min=1, max=64, help="Modbus: how many registers.")] = 8,
+    sensor: Annotated[str, typer.Option("--sensor", metavar="CHAR", help="SDI-12: its address.")] = "0",
+    timeout: Annotated[float, typer.Option("--timeout", metavar="S", min=0.1, max=600)] = 3.0,
+    as_json: Json = False,
+) -> None:
+    """Open a port or address, show what arrives raw and decoded, and print the table for probes.toml.
+
+    Modbus numbers are shown in every way they may be meant, all four orders of bytes too; what is likely
+    for a room has a *. Nothing is stored and nothing is written to the device.
+
+    \b
+    Examples:
+      stillroom probe try /dev/ttyUSB0 --ask "READ?"
+      stillroom probe try tcp://192.0.2.20:502 --kind modbus --device 3 --function holding --register 100
+    """
+    from ..model import AsciiLine, ModbusLine, Sdi12Line
+    from ..probes import trying
+
+    bytesize, parity, stopbits = _frame(frame)
+    wire = {
+        "baudrate": baud,
+        "parity": parity,
+        "bytesize": bytesize,
+        "stopbits": stopbits,
+        "timeout_s": timeout,
+    }
+
+    def tried() -> Tried:
+        if kind == "one-wire":
+            return trying.one_wire(Path(address))
+        if kind == "modbus":
+            line = ModbusLine("", address, {}, {}, device=device, function=function, **wire)  # type: ignore[arg-type]
+            return trying.modbus(line, register, count)
+        if kind == "sdi-12":
+            return trying.sdi12(Sdi12Line("", address, {}, address=sensor, **wire))  # type: ignore[arg-type]
+        query = ask or ("MEAS:TEMP?" if kind == "scpi" else "")
+        return trying.text(AsciiLine("", address, "query", "", {}, query=query, **wire), kind)  # type: ignore[arg-type]
+
+    try:
+        found = tried()
+    except ProbeError as lost:
+        raise Refused(
+            f"{lost} Look at the name of the port, its rights, and that no other program has it."
+        ) from lost
+    head = ["[probes.NEW.connection]", *found.table] if found.table else ["Nothing to configure came."]
+    answer({"shown": found.shown, "table": found.table}, as_json, [*found.shown, "", *head])
+    if not found.table:
+        raise typer.Exit(2)
+
+
+def _frame(written: str) -> tuple[int, str, int]:
+    """8N1 as (8, "N", 1)."""
+    if (
+        len(written) != 3
+        or written[0] not in "78"
+        or written[1].upper() not in "NEO"
+        or written[2] not in "12"
+    ):
+        raise Refused(f"--frame: wanted data bits, parity and stop bits such as 8N1, found {written!r}.")
+    return int(written[0]), written[1].upper(), int(written[2])

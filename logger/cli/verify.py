@@ -1,0 +1,198 @@
+"""The record as a whole: is it intact (`verify`), and a copy in open formats (`export`)."""
+
+from __future__ import annotations
+
+import re
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from ..errors import Refused, StoreDamaged
+from .context import has_record, opened, whole_or_interval
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
+from .output import answer
+
+if TYPE_CHECKING:
+    from ..store.types import Verification
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("verify", short_help="Is the record as it was written?")(verify)
+    app.command("export", short_help="Readings as CSV, with a description.")(export)
+
+
+Head = Annotated[
+    list[str],
+    typer.Option(
+        "--head",
+        metavar="NUMBER:SHA256",
+        help="A head of the chain that left this machine, as a record prints it; may be repeated.",
+    ),
+]
+Backups = Annotated[
+    Path | None,
+    typer.Option(
+        "--backup", metavar="DIR", help="Folder of backups: compare with the heads and the rows there."
+    ),
+]
+
+
+Verdicts_ = Annotated[
+    bool,
+    typer.Option(
+        "--verdicts/--no-verdicts",
+        help="Judge everything anew and compare with what is stored; default: yes.",
+    ),
+]
+
+
+def verify(
+    package: Annotated[
+        Path | None,
+        typer.Argument(metavar="[PACKAGE]", help="A package, folder or zip; default: the record."),
+    ] = None,
+    *,
+    head: Head = [],  # noqa: B006 (read, never changed)
+    backup: Backups = None,
+    verdicts: Verdicts_ = True,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,  # noqa: ARG001 (every command takes both folders)
+    as_json: Json = False,
+) -> None:
+    """Is the record as it was written? Names the first altered entry, batch or file.
+
+    Exits with 0 where it is intact and with 10 where it is not. The head of the chain proves this
+    only against a copy of it that left the machine: print it, mail it or write it down, and give it
+    with --head later. With --backup, the rows that were altered are named too, and every file of every backup
+    there is read. Stored verdicts are judged anew and compared. The last lines say what was compared, and
+    what was not.
+
+    \b
+    Example:
+      stillroom verify --data /srv/room-east --backup /mnt/archive/room-east
+    """
+    if package is not None:
+        _verify_package(package, as_json)
+        return
+    result = _verified(data, [_head(text) for text in head], backup, verdicts)
+    number, sha256 = result.head
+    told = {
+        "intact": result.intact,
+        "faults": list(result.faults),
+        "disposed": list(result.disposed),
+        "entries": result.entries,
+        "batches": result.batches,
+        "files": result.files,
+        "readings": result.readings,
+        "head": {"number": number, "sha256": sha256},
+        "compared": list(result.compared),
+        "not_compared": list(result.left_out),
+    }
+    first = "The record is intact." if result.intact else "The record is broken:"
+    counted = f"  {result.entries} journal entries, {result.batches} batches, {result.files} archive files, "
+    lines = [first, *(f"  {fault}" for fault in result.faults), f"{counted}{result.readings} readings"]
+    lines += [f"  {line}" for line in result.disposed]
+    lines += [f"  head of the chain: entry {number}, {sha256}"]
+    lines += ["Compared:", *(f"  {line}" for line in result.compared)] if result.compared else []
+    lines += ["Not compared:", *(f"  {line}" for line in result.left_out)] if result.left_out else []
+    answer(told, as_json, lines)
+    if not result.intact:
+        raise typer.Exit(10)
+
+
+def _verify_package(path: Path, as_json: bool) -> None:
+    from ..package import verify_package
+
+    found = verify_package(path)
+    told = {
+        "intact": found.intact,
+        "faults": list(found.faults),
+        "files": found.files,
+        "records": found.records,
+    }
+    first = "The package is intact." if found.intact else "The package is broken:"
+    lines = [
+        first,
+        *(f"  {fault}" for fault in found.faults),
+        f"  {found.files} files, {found.records} records",
+    ]
+    answer(told | {"key": found.key}, as_json, [*lines, f"  signed by key {found.key or 'none'}"])
+    if not found.intact:
+        raise typer.Exit(10)
+
+
+def _head(text: str) -> tuple[int, str]:
+    """A head as people pass it on; Refused where it is none."""
+    number, _, sha256 = text.strip().partition(":")
+    if not number.isdecimal() or not re.fullmatch("[0-9a-fA-F]{64}", sha256.strip()):
+        raise Refused(f"--head {text!r} is no head: wanted NUMBER:SHA256, the SHA-256 with 64 digits.")
+    return int(number), sha256.strip().lower()
+
+
+def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None, verdicts: bool) -> Verification:
+    """A walk over the whole record that changes no byte of it; a file that cannot be read is a fault too."""
+    from ..record.proof import verified
+    from ..store import Store
+    from ..store.types import Verification
+
+    if not has_record(data):
+        raise Refused(f"There is no data folder {data}; name the record to verify with --data DIR.")
+    try:
+        with Store.open(data, read_only=True) as store:
+            return verified(store, heads, backup, verdicts=verdicts)
+    except StoreDamaged as error:
+        return Verification((str(error),), 0, 0, 0, 0, (0, ""))
+
+
+def export(
+    *,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="A new or empty folder to write into.")],
+    form: Annotated[
+        Literal["csv", "parquet"],
+        typer.Option("--format", help="csv: readings of an interval. parquet: the whole record."),
+    ] = "csv",
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Write readings as CSV, or the whole record as Parquet, with a description of every column.
+
+    Times are in UTC, values as the probes gave them; also readings that support no verdict, each with its
+    quality and with what was decided on it. `stillroom restore --from DIR` begins a new record from
+    an export in Parquet, with the same readings and the same digests.
+
+    \b
+    Example:
+      stillroom export --out october --from 2026-10-01 --to 2026-11-01
+      stillroom export --out everything --format parquet
+    """
+    if form == "parquet":
+        _export_all(out, start, end, data, as_json)
+        return
+    from ..record import export as write
+
+    with opened(data, config) as found:
+        span = whole_or_interval(found, start, end) if start or end else None
+        written = write(found.store, found.setup, span, out, found.now_ns)
+    told = {"folder": str(out), "files": written.files, "readings": written.readings}
+    answer(told, as_json, [f"{written.readings} readings in {len(written.files)} files in {out}."])
+
+
+def _export_all(out: Path, start: str | None, end: str | None, data: Path, as_json: bool) -> None:
+    from ..store import Store
+    from ..store.exchange.export import export as write
+
+    if start or end:
+        raise Refused(
+            "An export in Parquet is of the whole record; leave out --from and --to, or take --format csv."
+        )
+    if not has_record(data):
+        raise Refused(f"There is no data folder {data}; name the record to export with --data DIR.")
+    with Store.open(data, read_only=True) as store:
+        written = write(store, out, time.time_ns())
+    told = {"folder": str(out), "files": list(written.files), "readings": written.readings}
+    answer(told, as_json, [f"{written.readings} readings in {len(written.files)} files in {out}."])

@@ -1,0 +1,1 @@
+"""The life of alarms: conditions, grouping, reminders, recipients, performance."""

@@ -1,0 +1,136 @@
+"""How the alarms of a time did their work: how many a day, which too often, how soon somebody came.
+
+Figures of IEC 62682 and ANSI/ISA-18.2 (performance of an alarm system), from memory. What chatters is
+ours, because cells are minutes: three times raised within an hour.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Any
+
+from ...instants import NS
+
+DAY_NS, HOUR_NS = 86_400 * NS, 3600 * NS
+CHATTERS = 3
+STALE_NS = DAY_NS
+TOP = 10
+FLOOD_NS, FLOOD = 600 * NS, 10
+_OUT = ("unacknowledged", "acknowledged")
+
+
+@dataclass(frozen=True)
+class Change:
+    """One entry of the journal about an alarm: which state followed on which, at which occurrence."""
+
+    at_ns: int
+    alarm: str
+    was: str
+    now: str
+    occurrence: int
+    who: str
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Of the alarms raised in a time; durations in s, None where nothing was to be measured."""
+
+    raised: int
+    per_day: float
+    top: tuple[tuple[str, int], ...]
+    chattering: tuple[str, ...]
+    stale: tuple[str, ...]
+    acknowledged: int
+    to_acknowledge_s: float | None  # median
+    longest_to_acknowledge_s: float | None
+    floods: int
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        body = dict(vars(self))
+        body["top"] = [{"alarm": alarm, "raised": n} for alarm, n in self.top]
+        return body | {"chattering": list(self.chattering), "stale": list(self.stale)}
+
+
+@dataclass
+class _Occurrence:
+    alarm: str
+    raised_ns: int
+    over_ns: int | None = None
+    heard_ns: int | None = None
+
+
+@dataclass
+class _Story:
+    """Occurrences as the changes tell them."""
+
+    found: dict[tuple[str, int], _Occurrence] = field(default_factory=dict)
+
+    def take(self, change: Change) -> None:
+        key = (change.alarm, change.occurrence)
+        if change.now == "unacknowledged" and key not in self.found:
+            self.found[key] = _Occurrence(change.alarm, change.at_ns)
+        one = self.found.get(key)
+        if one is None:
+            return
+        if change.who != "service" and one.heard_ns is None and change.now != change.was:
+            one.heard_ns = change.at_ns
+        if change.was in _OUT and change.now not in _OUT and one.over_ns is None:
+            one.over_ns = change.at_ns
+
+
+def change_of(at_ns: int, who: str, what: Mapping[str, Any]) -> Change | None:
+    """One entry of kind `alarm`; None where it tells of no state."""
+    if not {"alarm", "was", "is", "occurrence"} <= what.keys():
+        return None
+    return Change(at_ns, str(what["alarm"]), str(what["was"]), str(what["is"]), int(what["occurrence"]), who)
+
+
+def figures(changes: Iterable[Change], from_ns: int, to_ns: int) -> Figures:
+    """Of the occurrences raised in [from, to); `changes` in order of time, later ones tell how they ended."""
+    story = _Story()
+    for change in changes:
+        story.take(change)
+    every = [o for o in story.found.values() if from_ns <= o.raised_ns < to_ns]
+    counts = Counter(o.alarm for o in every)
+    waits = [(o.heard_ns - o.raised_ns) / NS for o in every if o.heard_ns is not None]
+    raised = sorted(o.raised_ns for o in every)
+    stale = {o.alarm for o in every if (to_ns if o.over_ns is None else o.over_ns) - o.raised_ns > STALE_NS}
+    return Figures(
+        raised=len(every),
+        per_day=round(len(every) / max((to_ns - from_ns) / DAY_NS, 1e-9), 2),
+        top=tuple(sorted(counts.items(), key=lambda item: (-item[1], item[0]))[:TOP]),
+        chattering=tuple(sorted(a for a in counts if _chatters(a, every))),
+        stale=tuple(sorted(stale)),
+        acknowledged=len(waits),
+        to_acknowledge_s=median(waits) if waits else None,
+        longest_to_acknowledge_s=max(waits, default=None),
+        floods=_floods(raised),
+    )
+
+
+def _chatters(alarm: str, every: Sequence[_Occurrence]) -> bool:
+    return _most([o.raised_ns for o in every if o.alarm == alarm], HOUR_NS) >= CHATTERS
+
+
+def _most(at_ns: Sequence[int], window_ns: int) -> int:
+    """The largest number within any window.
+
+    >>> _most([0, 5, 9, 30], 10)
+    3
+    """
+    ordered = sorted(at_ns)
+    return max((sum(t <= later < t + window_ns for later in ordered) for t in ordered), default=0)
+
+
+def _floods(raised: Sequence[int]) -> int:
+    """How often more than 10 came within 10 min; windows that touch are one flood."""
+    count, until = 0, -1
+    for t in raised:
+        if sum(t <= later < t + FLOOD_NS for later in raised) > FLOOD:
+            count += t > until
+            until = t + FLOOD_NS
+    return count

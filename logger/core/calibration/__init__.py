@@ -1,0 +1,1 @@
+"""Correction of readings and its uncertainty, by certificates and as-found errors."""

@@ -1,0 +1,113 @@
+"""Correction of an indication and its uncertainty, by the certificate in force at that instant.
+
+    corrected = indication + correction(indication)
+    u² = (U_cal/k)² + resolution²/12 + noise² + drift²/3 + other_u² + s²       (JCGM 100, 4.3 and 5.1)
+
+s: what a polynomial leaves of the points. What the next calibration found may change both (`as_found.py`).
+Nothing is extrapolated: beyond the end points the end correction is used for display and the reading
+cannot support a verdict.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ...model import Certificate, Channel
+from ...model.reasons import Why
+from ...series import Float, Int
+from ...units import difference_to_canonical, to_canonical
+from .as_found import effect, released_until_ns
+from .curve import correction, left_over
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """Corrected values and expanded uncertainties U (k = 2) in the canonical unit; shape (n,).
+
+    `why` holds Why.EVIDENCE, or the reason for which the reading supports no verdict.
+    """
+
+    value: Float
+    U: Float
+    why: np.ndarray[tuple[int], np.dtype[np.uint8]]
+
+
+def certificate_U(certificate: Certificate, indication: Float) -> Float:
+    """Expanded uncertainty of the certificate: the larger of the two points around each indication."""
+    points = np.asarray(certificate.indications)
+    stated = np.asarray(certificate.U)
+    if (stated == stated[0]).all():
+        return np.full(np.shape(indication), stated[0])
+    right = np.searchsorted(points, indication, side="left").clip(0, len(points) - 1)
+    exact = points[right] == indication
+    left = np.where(exact, right, (right - 1).clip(0))
+    return np.asarray(np.maximum(stated[left], stated[right]), np.float64)
+
+
+def standard_uncertainty(certificate: Certificate, channel: Channel, indication: Float) -> Float:
+    """Standard uncertainty of a corrected reading, in the channel's unit; shape kept. JCGM 100.
+
+    U = 0.10 (k = 2), resolution 0.1, drift ±0.06 rectangular, no noise beyond the resolution's:
+
+    >>> from logger.model import Certificate, Channel
+    >>> c = Certificate("1", "T.temperature", "", "", "2026-01-01", 0, None, (20.0,), (0.0,), (0.1,), 2.0,
+    ...                 (15.0, 25.0), drift=0.06)
+    >>> ch = Channel("T.temperature", "T", "temperature", "degC", 60, 180, 0.1, 0.0, (-40, 60))
+    >>> round(2 * float(standard_uncertainty(c, ch, np.array(20.0))), 3)
+    0.135
+    """
+    fixed = channel.resolution**2 / 12 + channel.noise**2 + certificate.drift**2 / 3 + certificate.other_u**2
+    fixed += left_over(certificate) ** 2
+    return np.asarray(np.sqrt((certificate_U(certificate, indication) / certificate.k) ** 2 + fixed))
+
+
+def corrected(channel: Channel, certificates: Sequence[Certificate], taken_ns: Int, raw: Float) -> Corrected:
+    """Readings of a channel corrected by the certificate in force at each instant.
+
+    taken_ns: (n,) ascending; raw: (n,) in the channel's unit, NaN allowed; certificates in the
+    order in which they were put in use. A reading before the first has no certificate.
+    """
+    value = raw.astype(np.float64, copy=True)
+    u = np.full(len(raw), np.nan)
+    why = np.full(len(raw), Why.NO_CERTIFICATE, np.uint8)
+    for i, certificate in enumerate(certificates):
+        after = certificates[i + 1] if i + 1 < len(certificates) else None
+        part = _during(taken_ns, certificate.valid_from_ns, after.valid_from_ns if after else None)
+        indication = raw[part]
+        value[part] = indication + correction(certificate, indication)
+        found = effect(certificate, after, taken_ns[part], indication) if after else None
+        if found is None:
+            u[part] = standard_uncertainty(certificate, channel, indication)
+        else:
+            value[part] += found.correction
+            kept = replace(certificate, drift=0.0) if found.replaces_drift else certificate
+            own = standard_uncertainty(kept, channel, indication)
+            u[part] = np.hypot(own, found.half_width / np.sqrt(3))
+        released_ns = released_until_ns(certificate, after) if after else None
+        why[part] = _status(certificate, taken_ns[part], indication, released_ns)
+    return Corrected(
+        to_canonical(value, channel.unit, channel.quantity),
+        difference_to_canonical(2 * u, channel.unit, channel.quantity),
+        why,
+    )
+
+
+def _during(taken_ns: Int, from_ns: int, to_ns: int | None) -> slice:
+    end = len(taken_ns) if to_ns is None else int(np.searchsorted(taken_ns, to_ns))
+    return slice(int(np.searchsorted(taken_ns, from_ns)), end)
+
+
+def _status(
+    certificate: Certificate, taken_ns: Int, raw: Float, released_ns: int | None
+) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
+    low, high = certificate.range
+    why = np.where((raw < low) | (raw > high), Why.OUTSIDE_RANGE, Why.EVIDENCE).astype(np.uint8)
+    if certificate.due_ns is not None:
+        overdue_ns = max(certificate.due_ns, released_ns or certificate.due_ns)
+        why[taken_ns >= overdue_ns] = Why.OVERDUE
+    if certificate.withdrawn_ns is not None:
+        why[taken_ns >= certificate.withdrawn_ns] = Why.WITHDRAWN
+    return why

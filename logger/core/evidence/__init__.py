@@ -1,0 +1,1 @@
+"""Readings become evidence: cells of the grid, quality tests, neighbours, derived quantities."""

@@ -1,0 +1,1 @@
+"""The one judge: from evidence and rules to verdicts, periods, excursions and sentences."""

@@ -1,0 +1,120 @@
+"""Stored verdicts: what was judged for one zone and one UTC day, as JSON text, and back."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Protocol
+
+from ...instants import NS
+from ...model import Period
+from .judgement import DAY_S, Judgement
+from .periods import Run, excursion_runs, joined_runs, periods
+from .settling import BodyState
+
+DAY_NS = DAY_S * NS
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Periods and excursion runs of a day, and the bodies' state at its start and end."""
+
+    periods: tuple[Period, ...]
+    runs: tuple[Run, ...]
+    state_in: BodyState
+    state_out: BodyState
+
+    def to_text(self) -> str:
+        """As it is stored."""
+        return json.dumps(self, default=vars, separators=(",", ":"), ensure_ascii=False)
+
+    @staticmethod
+    @lru_cache(maxsize=8192)
+    def of_text(text: str) -> Piece:
+        """From what was stored; days that a chart of years asks for again and again are read once."""
+        body: Mapping[str, Any] = json.loads(text)
+        return Piece(
+            tuple(Period(**p) for p in body["periods"]),
+            tuple(Run(**{**r, "probes": tuple(r["probes"])}) for r in body["runs"]),
+            BodyState.of_json(body["state_in"]),
+            BodyState.of_json(body["state_out"]),
+        )
+
+
+class Kept(Protocol):
+    """Where pieces are kept, each as (digest of its input, body), with the newest statement of each zone."""
+
+    def put_pieces(
+        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
+    ) -> None:
+        """Keep several days of a zone, and the newest statement about it."""
+
+    def piece(self, zone: str, day: int) -> tuple[str, str] | None:
+        """What is kept of a day; None: nothing."""
+
+    def pieces(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
+        """What is kept of the days in [day0, day1), in order."""
+
+    def drop_pieces(self, zone: str, days: Sequence[int]) -> None:
+        """Forget what is kept of these days of a zone."""
+
+    def put_live(self, zone: str, body: str) -> None:
+        """Keep the newest statement about a zone."""
+
+    def live(self) -> dict[str, str]:
+        """The newest statement about each zone."""
+
+
+class Aside:
+    """What a setup that was never in force would say: kept for this process, never in the record."""
+
+    def __init__(self) -> None:
+        self._pieces: dict[str, dict[int, tuple[str, str]]] = {}
+        self._live: dict[str, str] = {}
+
+    def put_pieces(
+        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
+    ) -> None:
+        """Keep several days of a zone, and the newest statement about it."""
+        self._pieces.setdefault(zone, {}).update(pieces)
+        if statement is not None:
+            self.put_live(zone, statement)
+
+    def piece(self, zone: str, day: int) -> tuple[str, str] | None:
+        """What is kept of a day; None: nothing."""
+        return self._pieces.get(zone, {}).get(day)
+
+    def pieces(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
+        """What is kept of the days in [day0, day1), in order."""
+        return {day: kept for day, kept in sorted(self._pieces.get(zone, {}).items()) if day0 <= day < day1}
+
+    def drop_pieces(self, zone: str, days: Sequence[int]) -> None:
+        """Forget what is kept of these days of a zone."""
+        for day in days:
+            self._pieces.get(zone, {}).pop(day, None)
+
+    def put_live(self, zone: str, body: str) -> None:
+        """Keep the newest statement about a zone."""
+        self._live[zone] = body
+
+    def live(self) -> dict[str, str]:
+        """The newest statement about each zone."""
+        return dict(self._live)
+
+
+def pieces(judgement: Judgement, state_in: BodyState) -> dict[int, Piece]:
+    """Day number (since 1970) -> piece, for every day that the judgement touches."""
+    grid, per_day = judgement.grid, DAY_S // judgement.grid.step_s
+    found: dict[int, Piece] = {}
+    begin = 0
+    while begin < grid.n:
+        day = (grid.first + begin) // per_day
+        end = min(grid.n, (day + 1) * per_day - grid.first)
+        part = slice(begin, end)
+        state_out = judgement.memory.states[end]
+        runs = joined_runs([run for f in judgement.findings for run in excursion_runs(f, part)])
+        found[day] = Piece(tuple(periods(judgement, part)), tuple(runs), state_in, state_out)
+        state_in, begin = state_out, end
+    return found

@@ -1,0 +1,157 @@
+"""What is expected of a zone within the hour: for the sentence, never for a verdict.
+
+A limit is followed on the means of each of its channels, any other rule on the value that it judged, over
+the last hour. A forecast is printed only where forecasts of that very value were better than "it stays as it
+is" on the room's own record, and only where its line proves what is said at k = 2. Otherwise nothing is said:
+that no crossing is proven is no promise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...instants import NS, rfc3339
+from ...model import Conformity, Rule, Setup
+from ...series import Float
+from ...units import MICRO
+from ..rules.finding import Finding
+from .forecast import (
+    HORIZON_MIN,
+    LEAST_FORECASTS,
+    WINDOW_MIN,
+    Crossing,
+    Gain,
+    Line,
+    crossing,
+    gain,
+    lines,
+    stays_within,
+)
+from .judgement import Judgement
+
+Key = tuple[str, str]  # key of a rule, and the channel whose mean is followed: empty for its own value
+Gains = Mapping[Key, Gain]
+
+
+@dataclass(frozen=True)
+class Followed:
+    """A value that a rule in force looks at, in each cell of a judgement, shape (n,); the rule's unit."""
+
+    rule: Rule
+    channel: str
+    probe: str
+    value: Float
+
+    @property
+    def key(self) -> Key:
+        """By which its gain is known."""
+        return self.rule.key, self.channel
+
+
+def gains(setup: Setup, judgement: Judgement) -> Gains:
+    """What forecasts would have gained over a judgement, for each value that is followed at its end."""
+    followed = [one for f in judgement.findings for one in _followed(setup, judgement, f)]
+    return {o.key: gain(o.value, o.rule.lower, o.rule.upper, judgement.grid.step_s) for o in followed}
+
+
+def ahead(setup: Setup, judgement: Judgement, known: Gains) -> dict[str, object] | None:
+    """When the first limit is expected to be reached, by which rule and probe; else until when none is.
+
+    known: what forecasts gained on the room's record. A value that is forecast without skill is not spoken
+    of; that no limit is reached is said only where every value shows it. None: nothing may be said.
+    """
+    reached: list[tuple[Crossing, Rule, str]] = []
+    quiet = True
+    for finding in judgement.findings:
+        if finding.conformity[-1] == Conformity.NOT_APPLICABLE:
+            continue
+        followed = list(_followed(setup, judgement, finding))
+        if finding.conformity[-1] in (Conformity.NONCONFORMING, Conformity.INDETERMINATE) or not followed:
+            return None
+        for one, found in _lines(judgement, followed):
+            if found is not None and _outside(found, one.rule):
+                return None
+            if found is None or one.key not in known or not known[one.key].speaks:
+                quiet = False
+                continue
+            there = crossing(found, one.rule.lower, one.rule.upper)
+            reached += [(there, one.rule, one.probe)] if there else []
+            quiet &= stays_within(found, one.rule.lower, one.rule.upper)
+    now_ns = (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns
+    if reached:
+        return _told(now_ns, *min(reached, key=lambda one: one[0].minutes))
+    return {"until": _at(now_ns, HORIZON_MIN)} if quiet else None
+
+
+def _outside(found: Line, rule: Rule) -> bool:
+    """Whether the line is beyond a limit already, before the judged minute is."""
+    low, high = rule.lower, rule.upper
+    return (low is not None and found.level < low) or (high is not None and found.level > high)
+
+
+def _followed(setup: Setup, judgement: Judgement, finding: Finding) -> Iterator[Followed]:
+    """The values that a rule looks at where it is in force at the end."""
+    rule = finding.rule
+    if finding.conformity[-1] == Conformity.NOT_APPLICABLE:
+        return
+    if rule.kind != "limit":
+        label = finding.labels[finding.label[-1]] if finding.label[-1] >= 0 else ""
+        yield Followed(rule, "", label, finding.value / MICRO)
+        return
+    for key in setup.channels_of(rule):
+        cells = judgement.cells.get(key)
+        if cells is not None and len(cells.placed) and cells.placed[-1]:
+            yield Followed(rule, key, key.partition(".")[0], cells.mean / MICRO)
+
+
+def _lines(judgement: Judgement, followed: list[Followed]) -> list[tuple[Followed, Line | None]]:
+    """The line through the last hour of each value."""
+    step_s = judgement.grid.step_s
+    last = np.stack([one.value[-WINDOW_MIN * 60 // step_s :] for one in followed])
+    n = last.shape[1]
+    return list(zip(followed, lines((np.arange(n) - n + 1) * step_s / 60, last), strict=True))
+
+
+def _told(now_ns: int, there: Crossing, rule: Rule, probe: str) -> dict[str, object]:
+    latest = None if there.latest is None else _at(now_ns, there.latest)
+    return {
+        "until": _at(now_ns, there.minutes),
+        "earliest": _at(now_ns, there.earliest),
+        "latest": latest,
+        "rule": rule.key,
+        "name": rule.name,
+        "probe": probe,
+        "limit": there.limit,
+        "unit": rule.unit,
+    }
+
+
+def _at(now_ns: int, minutes: float) -> str:
+    return rfc3339(now_ns + round(minutes * 60) * NS)
+
+
+def skill_text(known: Gains) -> str:
+    """Whether the forecast of a zone speaks, and by what; for people who look after the room.
+
+    >>> skill_text({}), skill_text({("bay.temperature", "P1.temperature"): Gain(600, 0.12, 0.10)})
+    ('silent: less than a day of readings', 'silent: no better than “it stays as it is” (skill −0.20)')
+    >>> better = {("bay.temperature", "P1.temperature"): Gain(600, 0.05, 0.10)}
+    >>> skill_text(better), skill_text(better | {("bay.span", ""): Gain(600, 0.2, 0.1)})
+    ('speaks: skill +0.50', 'speaks of 1 of 2 values: skill +0.50; of the others it is silent')
+    """
+    measured = [one for one in known.values() if one.forecasts >= LEAST_FORECASTS]
+    if not measured:
+        return "silent: less than a day of readings"
+    speaking = [one.skill for one in measured if one.speaks]
+    if not speaking:
+        return f"silent: no better than “it stays as it is” ({_range([one.skill for one in measured])})"
+    some = "" if len(speaking) == len(known) else f" of {len(speaking)} of {len(known)} values"
+    return f"speaks{some}: {_range(speaking)}" + ("; of the others it is silent" if some else "")
+
+
+def _range(skills: list[float]) -> str:
+    ends = dict.fromkeys(f"{skill:+.2f}" for skill in (min(skills), max(skills)))
+    return f"skill {' to '.join(ends)}".replace("-", "−")

@@ -1,0 +1,1 @@
+"""The check of one measurement: conditions, thermal error in µm, soak, stamp."""

@@ -1,0 +1,430 @@
+"""The check of an inspection: did the record support a measurement over an interval, and if not, why.
+
+The verdict is the worst over [start, end] with settling and marks, and over the pre-window before it
+by the rules alone. Every rule is listed with its worst value, limit, U, probe and time, whatever
+the verdict; beside a mean there are always min, max, span and the share of time within limits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...instants import rfc3339
+from ...model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
+from ...model.reasons import WHY_TEXT, Why, reason_text
+from ...units import MICRO, quantity
+from ..evidence.cells import Cells, Grid
+from ..evidence.derived import in_air
+from ..evidence.gridded import cut
+from ..evidence.sampling import adequacy, dominant_period_s
+from ..judge.judgement import Judgement, digest
+from ..judge.leading_reason import NO_LIMIT, Cause, because, leading, reason_of, width
+from ..judge.periods import BODIES, label, runs
+from ..rules.finding import Finding, margin_and_value
+from ..validity.hours_of_use import spans
+from ..validity.leniency import evidence_settings
+from .own_readings import NO_OWN_READING, only_within, unread
+
+_WORSE: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
+_REASON_OF: Mapping[int, Reason] = {
+    Conformity.NONCONFORMING: "nonconforming",
+    Conformity.INDETERMINATE: "indeterminate",
+    Conformity.GUARD_BAND: "guard band",
+    Conformity.CONFORMING: "conforming",
+}
+
+
+@dataclass(frozen=True)
+class ChannelStatistics:
+    """A channel over an interval, in the canonical unit; None where there is no valid reading.
+
+    share_conforming: of the cells in which the channel's own limit lets it be judged, the share that
+    conforms; share_within: the share of cells with evidence whose values lie within the limit;
+    share_conforming_in_use: as the first, of the zone's hours of use, None without any.
+    """
+
+    channel: str
+    quantity: str
+    unit: str
+    readings: int
+    min: float | None
+    max: float | None
+    mean: float | None
+    span: float | None
+    share_conforming: float | None
+    share_within: float | None
+    share_conforming_in_use: float | None = None
+
+
+@dataclass(frozen=True)
+class Check:
+    """The answer for one interval.
+
+    causes: every reason, those of the worst verdict first; rules: every rule once;
+    lead: the cause that is printed beside the verdict; because: the sentence that says it.
+    """
+
+    zone: str
+    from_ns: int
+    to_ns: int
+    pre_window_s: int
+    activity: str
+    verdict: Verdict
+    provisional: bool
+    causes: tuple[Cause, ...]
+    rules: tuple[Cause, ...]
+    statistics: tuple[ChannelStatistics, ...]
+    decision_rule: str
+    setup: str
+    software: str
+    notices: tuple[str, ...] = ()
+    settings: tuple[str, ...] = ()  # by which evidence was judged, as in `logger.core.validity.leniency`
+    lead: Cause | None = None
+    because: str = ""
+
+    @property
+    def reason(self) -> Reason:
+        """The reason beside the verdict; it always belongs to that verdict."""
+        return reason_of(self.lead, self.verdict)
+
+    def to_json(self) -> dict[str, object]:
+        """The answer as plain data; `digest` covers what was found, not who asked or with which software.
+
+        `reason`, `leading` and `because` choose from `reasons`, so that they need no digest of their own.
+        """
+        found = {
+            "verdict": self.verdict,
+            "zone": self.zone,
+            "from": rfc3339(self.from_ns),
+            "to": rfc3339(self.to_ns),
+            "pre_window_s": self.pre_window_s,
+            "activity": self.activity,
+            "provisional": self.provisional,
+            "decision_rule": self.decision_rule,
+            "reasons": [_cause_json(c) for c in self.causes],
+            "rules": [_cause_json(c) for c in self.rules],
+            "statistics": {s.channel: _statistics_json(s) for s in self.statistics},
+            "notices": list(self.notices),
+        }
+        beside = {
+            "reason": self.reason,
+            "because": self.because,
+            "leading": None if self.lead is None else _cause_json(self.lead),
+        }
+        by = {"setup": self.setup, "software": self.software, "settings": list(self.settings)}
+        return found | beside | {"digest": digest(found)} | by
+
+
+def _cause_json(cause: Cause) -> dict[str, object]:
+    body = asdict(cause)
+    body["from"], body["to"] = rfc3339(body.pop("from_ns")), rfc3339(body.pop("to_ns"))
+    return body
+
+
+def _statistics_json(statistics: ChannelStatistics) -> dict[str, object]:
+    body = asdict(statistics)
+    del body["channel"]
+    return body
+
+
+def check(
+    judgement: Judgement,
+    setup: Setup,
+    from_ns: int,
+    to_ns: int,
+    *,
+    pre_window_s: int,
+    marks: tuple[Mark, ...] = (),
+    activity: str = "",
+    software: str = "",
+) -> Check:
+    """Answer for [from, to) from a judgement that covers it and the pre-window before it.
+
+    Where `to` lies in the present minute, the answer covers the complete ones and is provisional.
+    """
+    grid = judgement.grid
+    begin = from_ns // grid.step_ns - grid.first
+    end = min(-(-to_ns // grid.step_ns) - grid.first, grid.n)
+    inside, before = slice(begin, end), slice(max(0, begin - pre_window_s // grid.step_s), begin)
+    causes = [
+        *_rule_causes(judgement, inside, pre_window=False),
+        *_other_causes(judgement, inside, marks),
+        *_without_limit(judgement, inside),
+        *(
+            replace(_bare(judgement, "indeterminate", rule, inside, NO_OWN_READING), probe=probe)
+            for rule, probe in unread(judgement, setup, inside, from_ns, to_ns)
+        ),
+        *_rule_causes(judgement, before, pre_window=True),
+    ]
+    causes.sort(key=lambda c: (-_WORSE[VERDICT_OF[c.reason]], REASONS.index(c.reason), c.from_ns, c.rule))
+    verdict = _worst_verdict(judgement, inside, causes)
+    in_force = [f for f in judgement.findings if f.conformity[inside].any()]
+    lead, sentence = _beside(judgement, setup, causes, verdict)
+    return Check(
+        zone=judgement.zone,
+        from_ns=from_ns,
+        to_ns=to_ns,
+        pre_window_s=pre_window_s,
+        activity=activity,
+        verdict=verdict,
+        provisional=grid.first + end > judgement.provisional_from,
+        causes=tuple(causes),
+        rules=tuple(_summary(f, inside) for f in in_force),
+        statistics=tuple(statistics(judgement, setup, inside, (from_ns, to_ns))),
+        decision_rule=decision_rule(tuple(f.rule for f in in_force)),
+        setup=setup.digest,
+        software=software,
+        notices=tuple(sampling_notices(judgement)),
+        settings=evidence_settings(
+            setup, judgement.zone, [f.rule for f in in_force], (from_ns, to_ns), pre_window_s
+        ),
+        lead=lead,
+        because=sentence,
+    )
+
+
+def _beside(
+    judgement: Judgement, setup: Setup, causes: Sequence[Cause], verdict: Verdict
+) -> tuple[Cause | None, str]:
+    """What is printed beside the verdict: the cause that leads, and its sentence."""
+    rules = [finding.rule for finding in judgement.findings]
+    lead = leading(causes, verdict, {r.key: width(r.lower, r.upper) for r in rules})
+    names = {r.key: r.name for r in rules}
+    return lead, because(lead, verdict, names, ZoneInfo(setup.room.timezone))
+
+
+def sampling_notices(judgement: Judgement) -> list[str]:
+    """Channels of the zone that do not resolve the cycle of its air, as the finest of them shows it."""
+    cells = [c for c in judgement.cells.values() if c.channel.quantity == "temperature" and c.count.any()]
+    if not cells:
+        return []
+    finest = min(cells, key=lambda c: (c.channel.interval_s, c.channel.key))
+    every = max(1, round(finest.channel.interval_s / judgement.grid.step_s))
+    period_s = dominant_period_s(_each(finest, every) / MICRO, every * judgement.grid.step_s)
+    if period_s is None:
+        return []
+    found = [(c, adequacy(c.channel.interval_s, period_s, c.channel.response_s).warning) for c in cells]
+    return [f"{c.channel.key}: {warning}" for c, warning in found if warning]
+
+
+def _each(cells: Cells, every: int) -> NDArray[np.float64]:
+    """Means of so many cells at a time, NaN where none has a reading: one value a sampling interval."""
+    n = cells.grid.n // every
+    means = cells.mean[: n * every].reshape(n, every)
+    known = np.isfinite(means)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(known, means, 0.0).sum(axis=1) / known.sum(axis=1), np.float64)
+
+
+def decision_rule(rules: tuple[Rule, ...]) -> str:
+    """How a value is compared with its limit, in one sentence, as it is printed."""
+    factors = sorted({rule.r for rule in rules})
+    if factors == [0.0]:
+        return "simple acceptance (no guard band)"
+    if 0.0 in factors:
+        return "guarded acceptance with w = r·U, k = 2; simple acceptance where r = 0"
+    listed = ", ".join(f"{r:g}" for r in factors) or "1"
+    return f"guarded acceptance with w = r·U, r = {listed}, U with k = 2 (JCGM 106)"
+
+
+def _worst_verdict(judgement: Judgement, inside: slice, causes: list[Cause]) -> Verdict:
+    reasons = {REASONS[int(i)] for i in np.unique(judgement.reason[inside])}
+    found = [VERDICT_OF[r] for r in reasons] + [VERDICT_OF[c.reason] for c in causes]
+    return max(found, key=lambda v: _WORSE[v], default="not shown")
+
+
+def _rule_causes(judgement: Judgement, part: slice, *, pre_window: bool) -> list[Cause]:
+    """Every run of a rule's result other than conforming."""
+    found = []
+    for finding in judgement.findings:
+        for begin, end in runs(finding.conformity[part]):
+            cells = slice(part.start + begin, part.start + end)
+            result = Conformity(int(finding.conformity[cells.start]))
+            if result > Conformity.CONFORMING:
+                found.append(_cause(finding, cells, _REASON_OF[result], pre_window))
+    return found
+
+
+def _cause(finding: Finding, cells: slice, reason: Reason, pre_window: bool) -> Cause:
+    margin = finding.margin[cells]
+    seen = bool(np.isfinite(margin).any())
+    at = cells.start + (int(np.nanargmin(margin)) if seen and reason != "indeterminate" else 0)
+    value, U = finding.value[at], finding.U[at]
+    shown = np.isfinite(value) and reason != "indeterminate"
+    return Cause(
+        reason=reason,
+        rule=finding.rule.key,
+        probe=label(finding, at),
+        from_ns=(finding.grid.first + cells.start) * finding.grid.step_ns,
+        to_ns=(finding.grid.first + cells.stop) * finding.grid.step_ns,
+        worst=float(value) / MICRO if shown else None,
+        limit=limit_near(finding.rule, float(value)) if shown else _only_limit(finding.rule),
+        U=float(U) / MICRO if shown and np.isfinite(U) else None,
+        unit=finding.rule.unit,
+        proven=bool(finding.proven[cells].any()),
+        basis=finding.rule.basis,
+        why=reason_text(Why(int(finding.why[at])), finding.rule),
+        pre_window=pre_window,
+    )
+
+
+def limit_near(rule: Rule, value_micro: float) -> float | None:
+    """The limit that a value is nearer to."""
+    one = np.array([value_micro])
+    _, side = margin_and_value(rule, one, one)
+    upper = np.inf if rule.upper is None else abs(rule.upper * MICRO - side[0])
+    lower = np.inf if rule.lower is None else abs(rule.lower * MICRO - side[0])
+    return rule.upper if upper <= lower else rule.lower
+
+
+def _only_limit(rule: Rule) -> float | None:
+    return rule.upper if rule.lower is None else rule.lower if rule.upper is None else None
+
+
+def _other_causes(judgement: Judgement, inside: slice, marks: tuple[Mark, ...]) -> list[Cause]:
+    found: list[Cause] = []
+    grid = judgement.grid
+    start, stop = (grid.first + inside.start) * grid.step_ns, (grid.first + inside.stop) * grid.step_ns
+    for begin, end in _true_runs(judgement.memory.settling, inside):
+        rule = [r for cell, r in judgement.memory.causes if cell <= begin][-1]
+        why = f"machine and parts still settle after {rule} was not met"
+        found.append(_bare(judgement, "settling", rule, slice(begin, end), why))
+    found.extend(
+        replace(
+            _bare(judgement, "marked", "", inside, f"{mark.reason} (marked by {mark.who})"),
+            from_ns=max(start, mark.from_ns),
+            to_ns=min(stop, mark.to_ns),
+        )
+        for mark in marks
+        if mark.zone == judgement.zone and mark.from_ns < stop and mark.to_ns > start
+    )
+    for begin, end in _true_runs(judgement.memory.unknown, inside):
+        why = WHY_TEXT[Why.BODIES_UNKNOWN]
+        found.append(_bare(judgement, "indeterminate", BODIES, slice(begin, end), why))
+    return found
+
+
+def _without_limit(judgement: Judgement, inside: slice) -> list[Cause]:
+    """Time for which no rule is in force: nothing is shown by it."""
+    unruled = np.ones(judgement.grid.n, np.bool_)
+    for finding in judgement.findings:
+        unruled &= finding.conformity == Conformity.NOT_APPLICABLE
+    spans = _true_runs(unruled, inside)
+    return [_bare(judgement, "indeterminate", "", slice(*span), NO_LIMIT) for span in spans]
+
+
+def _true_runs(flags: NDArray[np.bool_], part: slice) -> list[tuple[int, int]]:
+    return [(part.start + b, part.start + e) for b, e in runs(flags[part]) if flags[part.start + b]]
+
+
+def _bare(judgement: Judgement, reason: Reason, rule: str, cells: slice, why: str) -> Cause:
+    first, step_ns = judgement.grid.first, judgement.grid.step_ns
+    return Cause(
+        reason, rule, "", (first + cells.start) * step_ns, (first + cells.stop) * step_ns,
+        None, None, None, "", False, "", why, False,
+    )  # fmt: skip
+
+
+def _summary(finding: Finding, inside: slice) -> Cause:
+    """One rule over the whole interval: its worst result with the value of smallest margin."""
+    result = int(finding.conformity[inside].max(initial=0))
+    reason = _REASON_OF.get(result, "indeterminate")
+    margin = finding.margin[inside]
+    cause = _cause(finding, inside, "conforming" if np.isfinite(margin).any() else "indeterminate", False)
+    short = finding.why[inside]
+    why = reason_text(Why(int(short.max(initial=0))), finding.rule)
+    return replace(cause, reason=reason, why=why)
+
+
+def statistics(
+    judgement: Judgement, setup: Setup, inside: slice, span: tuple[int, int] | None = None
+) -> list[ChannelStatistics]:
+    """Statistics of every channel that stood in the zone, then of what follows from those in its air.
+
+    span: the interval asked for, [from, to) in ns, where it begins or ends within a cell.
+    """
+    own = {key: cut(cells, judgement.grid.part(inside)) for key, cells in judgement.cells.items()}
+    if span is not None:
+        own = {key: only_within(cells, *span) for key, cells in own.items()}
+    every = own | in_air(own, setup, judgement.zone)
+    placed = [cells for cells in every.values() if cells.placed.any()]
+    grid = next(iter(own.values())).grid if own else judgement.grid
+    used = _in_use(setup, judgement.zone, grid)
+    return [_statistics(cells, _limits_on(judgement, cells), used) for cells in placed]
+
+
+def _in_use(setup: Setup, zone: str, grid: Grid) -> NDArray[np.bool_] | None:
+    """Cells that begin in the zone's hours of use; None where none are declared."""
+    hours = setup.zone(zone).hours_of_use
+    if hours is None:
+        return None
+    used = np.zeros(grid.n, np.bool_)
+    begin = grid.first * grid.step_ns
+    for from_ns, to_ns in spans(hours, setup.room.timezone, begin, begin + grid.n * grid.step_ns):
+        used[grid.clip(from_ns, to_ns)] = True
+    return used
+
+
+def _limits_on(judgement: Judgement, cells: Cells) -> list[Rule]:
+    """The limit on a channel, in as many pieces as it was changed."""
+    found = [
+        finding.rule
+        for finding in judgement.findings
+        if finding.rule.kind == "limit"
+        and cells.channel.probe in finding.labels
+        and finding.rule.quantity == cells.channel.quantity
+    ]
+    return [rule for rule in found if rule.key == found[0].key]
+
+
+def _statistics(cells: Cells, rules: Sequence[Rule], used: NDArray[np.bool_] | None) -> ChannelStatistics:
+    count = cells.count
+    own = count > 0
+    low, high = cells.low[own], cells.high[own]
+    n = int(count.sum())
+    least, most = (float(low.min()), float(high.max())) if n else (None, None)
+    mean = float((cells.mean[own] * count[own]).sum()) / n if n else None
+    return ChannelStatistics(
+        channel=cells.channel.key,
+        quantity=cells.channel.quantity,
+        unit=quantity(cells.channel.quantity).unit,
+        readings=n,
+        min=_shown(least),
+        max=_shown(most),
+        mean=_shown(None if mean is None else round(mean)),
+        span=None if least is None or most is None else (most - least) / MICRO,
+        share_conforming=_share(rules, cells, guarded=True),
+        share_within=_share(rules, cells, guarded=False),
+        share_conforming_in_use=None if used is None else _share(rules, cells, guarded=True, used=used),
+    )
+
+
+def _shown(micro_value: float | None) -> float | None:
+    return None if micro_value is None else micro_value / MICRO
+
+
+def _share(
+    rules: Sequence[Rule], cells: Cells, *, guarded: bool, used: NDArray[np.bool_] | None = None
+) -> float | None:
+    """Share of the interval's cells whose values are within the limit then in force, guarded or not.
+
+    Guarded, a cell without evidence does not conform; unguarded, it does not count.
+    """
+    if not rules:
+        return None
+    margin, band = np.full(cells.grid.n, np.nan), np.zeros(cells.grid.n)
+    for rule in rules:
+        part = cells.grid.clip(rule.from_ns, rule.to_ns)
+        margin[part], _ = margin_and_value(rule, cells.low[part], cells.high[part])
+        band[part] = np.rint(rule.r * cells.U[part])
+    seen = np.isfinite(margin)
+    if guarded:
+        good = seen & (margin >= band) & (cells.why == Why.EVIDENCE)
+        good = good if used is None else good[used]
+        return float(good.mean()) if len(good) else None
+    return float((margin[seen] >= 0).mean()) if seen.any() else None

@@ -1,0 +1,284 @@
+"""The conditions statement of a certificate: extremes with their uncertainty, rounded outward.
+
+A customer reads "19.6 °C to 20.4 °C" as a promise that the room was nowhere beyond. Hence it runs from the
+least of value − U to the greatest of value + U of every channel, each with its own U, rounded outward to the
+first digit of U; to one digit more where that would pass a limit that was kept. Limits stand beside it, and
+what did not count is counted. Conditions belong on a certificate by ISO/IEC 17025:2017, 7.8.4.1 b; rounding
+outward is our own cautious choice.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from ...errors import Refused
+from ...instants import wall_span
+from ...model import Rule, Setup
+from ...model.figures import bound
+from ...units import MICRO, quantity
+from ..evidence.cells import Cells
+from ..judge.judgement import Judgement
+from ..rules.finding import Finding
+from .check import Check
+
+# Quantity -> how it is called, as printed: unit, units of print in one canonical unit, step without any U.
+_PRINTED: Mapping[str, tuple[str, str, float, float]] = {
+    "temperature": ("temperature", "°C", 1.0, 0.1),
+    "relative_humidity": ("relative humidity", "%", 1.0, 1.0),
+    "pressure": ("pressure", "hPa", 0.01, 1.0),
+}
+_SPOKEN = ("air", "part", "scale", "structure", "plate-top", "plate-bottom", "pressure")
+Limits = tuple[float | None, float | None]
+
+
+@dataclass(frozen=True)
+class Extent:
+    """What one quantity did in one medium; canonical unit.
+
+    low: the least of value − U of its channels; high: the greatest of value + U; U: the largest;
+    limits: lower and upper limit of each rule in force, in order of time.
+    """
+
+    quantity: str
+    medium: str
+    low: float
+    high: float
+    U: float
+    limits: tuple[Limits, ...] = ()
+
+
+@dataclass(frozen=True)
+class NotCounted:
+    """Readings of a channel that support nothing, and why; `all_of_it`: no other reading is there."""
+
+    channel: str
+    readings: int
+    why: str
+    all_of_it: bool = False
+
+    @property
+    def text(self) -> str:
+        """In words.
+
+        >>> NotCounted("T2.temperature", 1, "reading suspect").text
+        '1 reading of T2 temperature (reading suspect)'
+        >>> NotCounted("T2.temperature", 60, "calibration overdue", all_of_it=True).text
+        'all 60 readings of T2 temperature (calibration overdue)'
+        """
+        probe, _, name = self.channel.rpartition(".")
+        of = f"{probe} {name.replace('_', ' ')}"
+        if not self.readings:
+            return f"{of} (no reading)"
+        count = f"{self.readings} reading{'s' if self.readings > 1 else ''} of {of}"
+        return f"{'all ' if self.all_of_it else ''}{count} ({self.why})"
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What is stated of one quantity, in the unit as printed."""
+
+    quantity: str
+    medium: str
+    unit: str
+    low: float
+    high: float
+    text: str
+
+
+@dataclass(frozen=True)
+class Statement:
+    """The sentence for the certificate and its figures."""
+
+    sentence: str
+    stated: tuple[Stated, ...]
+    not_counted: tuple[NotCounted, ...]
+    verdict: str
+    digest: str
+
+    def to_json(self) -> dict[str, object]:
+        """As plain data."""
+        return {
+            "sentence": self.sentence,
+            "stated": [vars(one) for one in self.stated],
+            "not_counted": [vars(one) for one in self.not_counted],
+            "verdict": self.verdict,
+            "digest": self.digest,
+        }
+
+
+def outward(low: float, high: float, U: float, step: float) -> tuple[float, float]:
+    """[low − U, high + U] on the next graduations of `step` outward; exact to a millionth of the unit.
+
+    One that is widened, and one whose ends lie on graduations already:
+
+    >>> outward(19.78, 20.21, 0.10, 0.1), outward(19.7, 20.3, 0.1, 0.1)
+    ((19.6, 20.4), (19.6, 20.4))
+    >>> outward(-0.05, 0.05, 0.0, 0.1)
+    (-0.1, 0.1)
+    """
+    if not high >= low or not U >= 0 or not step > 0:
+        raise Refused(
+            f"conditions: wanted low ≤ high, U ≥ 0, step above 0; found {low}, {high}, U {U}, step {step}."
+        )
+    begin, end, width, unit = (round(value * MICRO) for value in (low, high, U, step))
+    return ((begin - width) // unit) * unit / MICRO, -((-end - width) // unit) * unit / MICRO
+
+
+def extents(judgement: Judgement, setup: Setup, inside: slice) -> list[Extent]:
+    """What each quantity did in each medium of the zone, over some cells of a judgement.
+
+    Probes in supply air and outdoors are not the zone. A channel without a reading that has a U is left out:
+    `not_counted` names it.
+    """
+    known: dict[tuple[str, str], Extent] = {}
+    probes: dict[tuple[str, str], set[str]] = {}
+    for key, cells in judgement.cells.items():
+        own = _extent(cells, inside) if key in setup.channels else None
+        if own is None:
+            continue
+        for medium in _media(setup, judgement, key, inside):
+            group = own.quantity, medium
+            known[group] = _widened(known.get(group), replace(own, medium=medium))
+            probes.setdefault(group, set()).add(cells.channel.probe)
+    limits = {group: _limits(judgement.findings, group[0], probes[group], inside) for group in known}
+    return [replace(known[group], limits=limits[group]) for group in sorted(known, key=_order)]
+
+
+def _extent(cells: Cells, inside: slice) -> Extent | None:
+    seen = cells.placed[inside] & (cells.count[inside] > 0) & np.isfinite(cells.U[inside])
+    if not seen.any():
+        return None
+    U = cells.U[inside][seen]
+    low, high = cells.low[inside][seen] - U, cells.high[inside][seen] + U
+    least, most, largest = (float(end) / MICRO for end in (low.min(), high.max(), U.max()))
+    return Extent(cells.channel.quantity, "", least, most, largest)
+
+
+def _widened(known: Extent | None, own: Extent) -> Extent:
+    if known is None:
+        return own
+    return replace(
+        own, low=min(known.low, own.low), high=max(known.high, own.high), U=max(known.U, own.U)
+    )  # fmt: skip
+
+
+def _limits(
+    findings: Sequence[Finding], quantity: str, probes: set[str], inside: slice
+) -> tuple[Limits, ...]:
+    """Limits of the rules in force that look at one of the probes, each once."""
+    rules: Iterable[Rule] = (
+        f.rule
+        for f in findings
+        if f.rule.kind == "limit"
+        and f.rule.quantity == quantity
+        and probes & set(f.labels)
+        and f.conformity[inside].any()
+    )
+    return tuple(dict.fromkeys((r.lower, r.upper) for r in sorted(rules, key=lambda r: r.from_ns)))
+
+
+def _media(setup: Setup, judgement: Judgement, channel: str, inside: slice) -> list[str]:
+    grid = judgement.grid.part(inside)
+    begin, end = grid.first * grid.step_ns, (grid.first + grid.n) * grid.step_ns
+    places = [
+        setup.positions[p.position]
+        for p in setup.placements_of(channel)
+        if p.from_ns < end and (p.to_ns is None or p.to_ns > begin)
+    ]
+    found = {p.medium for p in places if p.zone == judgement.zone and p.medium in _SPOKEN}
+    quantity = setup.channels[channel].quantity
+    # Humidity and pressure are the air's wherever the probe is said to stand.
+    return sorted(found) if quantity == "temperature" else ["air"] if found else []
+
+
+def _order(key: tuple[str, str]) -> tuple[int, int, str]:
+    quantity, medium = key
+    known = list(_PRINTED)
+    return known.index(quantity) if quantity in known else 99, _SPOKEN.index(medium), quantity
+
+
+def statement(
+    check: Check, found: Sequence[Extent], missing: Sequence[NotCounted], name: str, zone: ZoneInfo
+) -> Statement:
+    """The sentence for a certificate; Refused where the record does not show what it would say.
+
+    missing: what did not count; name: of the zone; zone: the time zone of the room.
+    """
+    if check.verdict == "not shown":
+        raise Refused(
+            f"No conditions can be stated for {name}: the verdict of this interval is not shown. "
+            + check.because
+        )
+    stated = tuple(_stated(one) for one in found if one.quantity in _PRINTED)
+    if not stated:
+        raise Refused(f"No conditions can be stated for {name}: nothing was measured there.")
+    listed = "; ".join(one.text for one in stated)
+    left = f" Not counted: {'; '.join(one.text for one in missing)}." if missing else ""
+    words = (
+        f"Conditions in {name}, {wall_span(check.from_ns, check.to_ns, zone)}: {listed}. The bounds include "
+        f"the expanded uncertainty (k = 2) and are rounded outward.{left} {_kept(check)}"
+    )
+    return Statement(words, stated, tuple(missing), check.verdict, str(check.to_json()["digest"]))
+
+
+def _kept(check: Check) -> str:
+    if check.verdict == "stable":
+        simple = " (simple acceptance)" if check.decision_rule.startswith("simple") else ""
+        return f"The limits were kept{simple}."
+    if any(c.reason == "nonconforming" and not c.pre_window for c in check.causes):
+        return "The limits were exceeded."
+    return f"The room was not stable. {check.because}"
+
+
+def _stated(one: Extent) -> Stated:
+    name, unit, factor, least = _PRINTED[one.quantity]
+    step = 10.0 ** _first_digit(one.U * factor) if one.U > 0 else least
+    ends = one.low * factor, one.high * factor
+    kept = [(a and a * factor, b and b * factor) for a, b in one.limits]
+    low, high = outward(*ends, 0.0, step)
+    finer = ""
+    while step > 1e-5 and _passes((low, high), ends, kept):
+        step /= 10
+        low, high = outward(*ends, 0.0, step)
+        finer = f", rounded to {step:.10f}".rstrip("0") + f" {unit}"
+    places = max(0, -round(math.log10(step)))
+    bounds = f"{low:.{places}f} {unit} to {high:.{places}f} {unit}".replace("-", "−")
+    of = f" ({one.medium.replace('-', ' ')})" if one.quantity == "temperature" else ""
+    limits = f" ({_limits_text(one)}{finer})" if one.limits else ""
+    return Stated(one.quantity, one.medium, unit, low, high, f"{name}{of} {bounds}{limits}")
+
+
+def _first_digit(U: float) -> int:
+    """The power of ten of the first digit of U, as U is printed with two.
+
+    >>> _first_digit(0.10), _first_digit(0.0979), _first_digit(0.0996), _first_digit(1.6)
+    (-1, -2, -1, 0)
+    """
+    return math.floor(math.log10(float(f"{U:.1e}")))
+
+
+def _passes(rounded: Limits, ends: tuple[float, float], limits: Sequence[Limits]) -> bool:
+    """Whether rounding alone passes a limit that was kept."""
+    low, high = rounded
+    return any(
+        (lower is not None and low is not None and low < lower <= ends[0])
+        or (upper is not None and high is not None and high > upper >= ends[1])
+        for lower, upper in limits
+    )
+
+
+def _limits_text(one: Extent) -> str:
+    unit = quantity(one.quantity).unit
+    each = []
+    for lower, upper in one.limits:
+        ends = [None if end is None else bound(end, unit).replace("% RH", "%") for end in (lower, upper)]
+        if ends[0] and ends[1]:
+            each.append(f"{ends[0]} to {ends[1]}")
+        else:
+            each.append(f"at least {ends[0]}" if ends[0] else f"at most {ends[1]}")
+    return f"limit{'s' if len(each) > 1 or ' to ' in each[0] else ''} {', then '.join(each)}"

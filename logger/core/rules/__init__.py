@@ -1,0 +1,101 @@
+"""One file per kind of rule: evidence in, candidates out; `finding.py` judges them all the same way."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from ...errors import Refused
+from ...model import Conformity, Rule, RuleKind, Setup
+from ...series import Bool
+from ..evidence.cells import Cells, Grid
+from . import condensation, difference, gradient, limit, plane, slope, span
+from .finding import Candidates, Finding, demand, in_force, worst_of
+from .inputs import Sight
+
+_KINDS: Mapping[RuleKind, Callable[[Rule, Sight], Iterator[Candidates]]] = {
+    "limit": limit.candidates,
+    "span": span.candidates,
+    "slope": slope.candidates,
+    "gradient": gradient.candidates,
+    "plane": plane.candidates,
+    "spread": gradient.candidates,
+    "difference": difference.candidates,
+    "condensation": condensation.candidates,
+}
+
+
+_SIDES: Mapping[RuleKind, Callable[[Rule, Setup], tuple[tuple[str, ...], tuple[str, ...]]]] = {
+    "difference": difference.sides,
+    "condensation": condensation.sides,
+}
+WINDOWED = ("span", "slope")
+PAIRED = ("gradient", "spread", "difference", "condensation")
+
+
+def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -> Finding:
+    """What one rule says of each cell of the grid; `cells` reach back from it by the rule's window."""
+    if rule.kind not in _KINDS:
+        raise Refused(f"Rule {rule.key!r} is of kind {rule.kind!r}; wanted one of {', '.join(_KINDS)}.")
+    if rule.lower is not None and rule.upper is not None and rule.lower > rule.upper:
+        raise Refused(f"Rule {rule.key!r} has its limits the wrong way round: {rule.lower} to {rule.upper}.")
+    if rule.kind in WINDOWED and (rule.window_s <= 0 or rule.window_s % grid.step_s):
+        raise Refused(
+            f"Rule {rule.key!r} has a window of {rule.window_s} s; wanted whole cells of {grid.step_s} s."
+        )
+    sight = Sight(cells, setup, grid)
+    if not rule.channels and rule.kind != "difference":  # which looks at one medium against another
+        sight = sight.standing(channels(rule, setup), _media(rule))
+    finding = _judged(rule, sight)
+    return replace(finding, evident=_evident(finding, sight), troubled=_troubled(finding, sight))
+
+
+def channels(rule: Rule, setup: Setup) -> tuple[str, ...]:
+    """Channels that a rule looks at, both sides of those that compare two."""
+    if rule.kind in _SIDES:
+        return tuple(dict.fromkeys(key for side in _SIDES[rule.kind](rule, setup) for key in side))
+    return setup.channels_of(rule)
+
+
+def _media(rule: Rule) -> tuple[str, ...]:
+    """Media in which what a rule looks at may stand: dew point is of the air."""
+    return (*rule.media, "air") if rule.kind == "condensation" else rule.media
+
+
+def _judged(rule: Rule, sight: Sight) -> Finding:
+    candidates, least = _KINDS[rule.kind](rule, sight), demand(rule)
+    if rule.kind not in PAIRED or least is None:
+        return worst_of(rule, sight.grid, candidates, None if rule.kind == "plane" else least)
+    # A rule on pairs demands channels; of those that it names, some may be too near for a pair.
+    keys = channels(rule, sight.setup) if rule.need else rule.channels
+    few = sight.reporting(keys) < least
+    return worst_of(rule, sight.grid, candidates, 1 if rule.need else None, few)
+
+
+def _evident(finding: Finding, sight: Sight) -> Bool:
+    """Where enough channels have a valid or covered value: a window that still fills is no lack of it."""
+    rule = finding.rule
+    if rule.kind not in WINDOWED:
+        return finding.evident
+    keys = channels(rule, sight.setup)
+    reporting, least = sight.reporting(keys), demand(rule)
+    enough = reporting >= (least or np.maximum(sight.placed(keys), 1))
+    return in_force(finding, enough | (finding.conformity == Conformity.NONCONFORMING))
+
+
+def _troubled(finding: Finding, sight: Sight) -> Bool:
+    """Where a rule that disturbs cannot be judged, and what was read would be nonconforming as it stands."""
+    short = finding.conformity == Conformity.INDETERMINATE
+    if not finding.rule.disturbs or not short.any():
+        return finding.troubled
+    doubted = sight.as_read(channels(finding.rule, sight.setup))
+    if doubted is None:
+        return finding.troubled
+    return np.asarray(short & (_judged(finding.rule, doubted).conformity == Conformity.NONCONFORMING))
+
+
+def kinds() -> tuple[RuleKind, ...]:
+    """The kinds of rule that can be judged."""
+    return tuple(_KINDS)

@@ -1,0 +1,1 @@
+"""What is in force when: versions of the setup, hours of use, leniency."""

@@ -1,0 +1,1 @@
+"""Inspections beside the record: assessment, readiness, impact, lists, revisions, soak clocks."""

@@ -1,0 +1,147 @@
+"""Parts that stand in a zone until they are as warm as it: several at once, by the air that was measured.
+
+A clock is begun and ended by entries of the journal. Its part follows the recorded air of its zone by
+its time constant; when it will be ready is told as if the air stayed as it is now.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from ..core.measurement.soak import Plan
+from ..core.physics.thermal import response, soak_time_s
+from ..errors import Refused, UnknownName
+from ..instants import NS, parse, rfc3339
+from ..model import Setup
+from ..series import Float
+from ..store import Store
+from ..verdicts.verdicts import Verdicts
+
+_UTC = ZoneInfo("UTC")
+BEGUN, ENDED = "soak-begun", "soak-ended"
+STEP_NS = 60 * NS
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A part that soaks; `number` is that of the entry that began it."""
+
+    number: int
+    zone: str
+    name: str
+    at_ns: int
+    tau_s: float
+    from_C: float
+    residual_K: float
+    how: str
+    who: str
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How a part stands now; ready_ns None: cannot be said, because the air is not known."""
+
+    clock: Clock
+    part_C: float | None
+    air_C: float | None
+    ready: bool
+    ready_ns: int | None
+    share: float  # of the way, 0 to 1
+
+
+def begin_soak(
+    store: Store,
+    setup: Setup,
+    zone: str,
+    name: str,
+    *,
+    from_C: float,
+    plan: Plan,
+    who: str,
+    now_ns: int,
+) -> int:
+    """A part begins to soak now; gives the number of its clock."""
+    setup.zone(zone)
+    if not name.strip() or not who.strip():
+        raise Refused("Nothing was begun: wanted a name for the part, and who begins it.")
+    told: dict[str, Any] = {
+        "zone": zone,
+        "name": name.strip(),
+        "at": rfc3339(now_ns),
+        "tau_s": round(plan.constant.core_s, 3),
+        "from_C": from_C,
+        "residual_K": plan.residual_K / plan.constant.core,
+        "how": plan.constant.how,
+    }
+    return store.journal.append(BEGUN, who.strip(), told).number
+
+
+def end_soak(store: Store, number: int, who: str) -> None:
+    """The part was taken to be measured, or away."""
+    known = {c.number: c for c in clocks(store)}
+    if number not in known:
+        raise UnknownName("soak clock", str(number), map(str, known))
+    store.journal.append(ENDED, who.strip(), {"clock": number, "name": known[number].name})
+
+
+def clocks(store: Store) -> list[Clock]:
+    """Clocks that run, the oldest first."""
+    ended = {entry.what["clock"] for entry in store.journal.entries(kind=ENDED)}
+    return [
+        Clock(
+            e.number,
+            str(e.what["zone"]),
+            str(e.what["name"]),
+            parse(str(e.what["at"]), _UTC),
+            float(e.what["tau_s"]),  # type: ignore[arg-type]
+            float(e.what["from_C"]),  # type: ignore[arg-type]
+            float(e.what["residual_K"]),  # type: ignore[arg-type]
+            str(e.what["how"]),
+            e.who,
+        )
+        for e in store.journal.entries(kind=BEGUN)
+        if e.number not in ended
+    ]
+
+
+def read(verdicts: Verdicts, clock: Clock, now_ns: int) -> Reading:
+    """The part's temperature by the air that it stood in, and when it will be ready."""
+    times, air = air_since(verdicts, clock.zone, clock.at_ns, now_ns)
+    if not len(times):
+        return Reading(clock, None, None, False, None, 0.0)
+    part = float(response(times, air, clock.tau_s, clock.from_C)[-1])
+    now_C = float(air[-1])
+    left_s = float(soak_time_s(clock.tau_s, part - now_C, clock.residual_K))
+    begun = max(abs(clock.from_C - float(air[0])), clock.residual_K)
+    way = np.log(begun / clock.residual_K)
+    done = 1.0 if not way else 1 - left_s / clock.tau_s / way
+    return Reading(clock, part, now_C, left_s == 0, now_ns + round(left_s) * NS, float(np.clip(done, 0, 1)))
+
+
+def air_since(verdicts: Verdicts, zone: str, from_ns: int, now_ns: int) -> tuple[Float, Float]:
+    """Seconds since `from_ns` and the mean of the zone's confirmed air temperatures; empty without any."""
+    each = []
+    for channel in _air_channels(verdicts.setup, zone):
+        taken, found = verdicts.corrected(channel, from_ns - 10 * STEP_NS, now_ns + 1)
+        good = found.why == 0
+        if good.any():
+            each.append(((taken[good] - from_ns) / NS, found.value[good]))
+    if not each:
+        return np.empty(0), np.empty(0)
+    grid = np.append(np.arange(0.0, (now_ns - from_ns) / NS, STEP_NS / NS), (now_ns - from_ns) / NS)
+    # Between readings the air moves in a straight line; before the first and after the last it stays.
+    air = np.mean([np.interp(grid, seconds, value) for seconds, value in each], axis=0)
+    return grid, np.asarray(air)
+
+
+def _air_channels(setup: Setup, zone: str) -> list[str]:
+    found = []
+    for key in setup.channels_in(zone):
+        media = {setup.positions[p.position].medium for p in setup.placements_of(key)}
+        if setup.channels[key].quantity == "temperature" and "air" in media:
+            found.append(key)
+    return found

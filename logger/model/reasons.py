@@ -1,0 +1,77 @@
+"""Why a reading or a cell cannot support a verdict, and how that is said."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+from . import Rule
+
+
+class Why(IntEnum):
+    """Why a cell or a reading cannot support a verdict. The larger number is told first."""
+
+    EVIDENCE = 0
+    NO_READING = 1
+    INCOMPLETE = 2
+    TOO_COARSE = 3
+    GAP = 4
+    SUSPECT = 5
+    DISAGREES = 6
+    CONFLICT = 7
+    OUTSIDE_RANGE = 8
+    OVERDUE = 9
+    WITHDRAWN = 10
+    NO_CERTIFICATE = 11
+    NO_PROBE = 12
+    ILL_CONDITIONED = 13
+    BODIES_UNKNOWN = 14
+    FEW_PROBES = 15
+
+
+WHY_TEXT: dict[Why, str] = {
+    Why.EVIDENCE: "",
+    Why.NO_READING: "no reading",
+    Why.INCOMPLETE: "too few readings in the window",
+    Why.TOO_COARSE: "sampled too coarsely",
+    Why.GAP: "a gap in the window",
+    Why.SUSPECT: "reading suspect",
+    Why.DISAGREES: "disagrees with its neighbours, which agree",
+    Why.CONFLICT: "two values for one instant",
+    Why.OUTSIDE_RANGE: "outside the calibrated range",
+    Why.OVERDUE: "calibration overdue",
+    Why.WITHDRAWN: "certificate withdrawn",
+    Why.NO_CERTIFICATE: "no certificate in use",
+    Why.NO_PROBE: "no probe at this place",
+    Why.ILL_CONDITIONED: "the positions do not determine it",
+    Why.BODIES_UNKNOWN: "the temperature of machine and parts is not known yet",
+    Why.FEW_PROBES: "fewer probes than the rule requires",
+}
+
+
+def reason_text(why: Why, rule: Rule) -> str:
+    """The reason in words; of a window also what ends it, for somebody will ask.
+
+    A loss of 20 min breaks a window of 24 h for a day, though the room is fine:
+
+    >>> from logger.model import Rule
+    >>> day = Rule("bay.span", "bay", "span", "span in 24 h", "temperature", "K", None, 1.0, "", 0, None,
+    ...            window_s=86_400)
+    >>> reason_text(Why.GAP, day)
+    'a gap of more than 2 h in the last 24 h; over when that lies 24 h back, or its readings are imported'
+    >>> reason_text(Why.OVERDUE, day)
+    'calibration overdue'
+    """
+    if why == Why.FEW_PROBES and (rule.need or rule.channels):
+        return f"fewer than the {rule.need or len(rule.channels)} probes that the rule requires"
+    if not rule.window_s or why not in (Why.INCOMPLETE, Why.GAP):
+        return WHY_TEXT[why]
+    window = _hours(rule.window_s)
+    if why == Why.GAP:
+        found, lies = f"a gap of more than {_hours(rule.window_s / 12)} in", "that lies"
+    else:
+        found, lies = f"fewer than {rule.completeness:.0%} of the readings of", "enough of the loss lies"
+    return f"{found} the last {window}; over when {lies} {window} back, or its readings are imported"
+
+
+def _hours(seconds: float) -> str:
+    return f"{seconds / 3600:g} h" if seconds >= 3600 else f"{seconds / 60:g} min"

@@ -1,0 +1,173 @@
+"""Who may do what: roles, acts, and the scopes of machines. Rules only; who is who is in `people.py`.
+
+A person may hold several roles, as in a small laboratory; what takes two people takes two people
+whatever roles they hold. Changing a room's limits and approving the change are in different hands.
+Source of the separation: ISO/IEC 17025:2017, 6.2.6 (authorised tasks) and 7.11.3 a (protection from
+unauthorised access); which role does what is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Collection, Iterable
+from enum import StrEnum
+
+from ..errors import Refused
+from .lookalikes import skeleton
+
+
+def spelled(name: str) -> str:
+    """A name as names are compared: one person must not be two by capitals, spaces, signs that nobody
+    sees, or another encoding of the same letters (Unicode NFKC).
+
+    >>> spelled(" Greta  HOLM"), spelled("greta\u00a0hol\u200bm"), len(spelled("Rene\u0301"))
+    ('greta holm', 'greta holm', 4)
+    """
+    seen = "".join(c for c in unicodedata.normalize("NFKC", name) if unicodedata.category(c) != "Cf")
+    return " ".join(seen.split()).casefold()
+
+
+def alike(one: str, other: str) -> bool:
+    """Whether a reader takes two names for one: but for capitals, spaces or letters that look the same.
+
+    >>> alike("greta holm", "Greta  Holm"), alike("Gretа Holm", "Greta Holm"), alike("Greta H", "Greta K")
+    (True, True, False)
+    """
+    return spelled(one) == spelled(other) or skeleton(one) == skeleton(other)
+
+
+# Marks that turn the direction of text (Unicode Standard Annex 9, table 4) and the byte order mark: with
+# them a name reads otherwise than it is stored.
+_DIRECTION = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\ufeff")
+
+
+def refuse_unseen(text: str, what: str) -> str:
+    """The text; Refused where it holds a control sign or a mark of direction. Line breaks may be.
+
+    >>> refuse_unseen("Łukasz Żak", "name")
+    'Łukasz Żak'
+    """
+    for sign in text:
+        if sign in _DIRECTION or (unicodedata.category(sign) in {"Cc", "Cs"} and sign not in "\n\r\t"):
+            name = unicodedata.name(sign, "a control sign").lower()
+            raise Refused(
+                f"The {what} holds {name} (U+{ord(sign):04X}), which nobody sees: enter it again without it."
+                " Nothing was changed."
+            )
+    return text
+
+
+class Role(StrEnum):
+    """What a person answers for."""
+
+    READER = "reader"
+    OPERATOR = "operator"
+    METROLOGIST = "metrologist"
+    QUALITY = "quality"
+    ADMINISTRATOR = "administrator"
+
+
+class Act(StrEnum):
+    """What a page, a callback or a route lets a person do; the text completes "may …"."""
+
+    READ = "read the room"
+    READ_JOBS = "read inspections and records"
+    ACKNOWLEDGE = "acknowledge and shelve alarms"
+    INSPECT = "start and stop inspections"
+    MARK = "mark intervals, import files and note what was seen"
+    DECIDE = "decide on excursions and affected inspections"
+    PROPOSE = "propose limits, probes, certificates and corrections"
+    APPROVE = "approve limits, corrections and disposals"
+    ISSUE = "issue records"
+    REVIEW = "sign that the record was reviewed"
+    ADMINISTER = "administer accounts"
+
+
+class Scope(StrEnum):
+    """What a machine may do with its token; nothing else, and never in a person's name."""
+
+    READINGS = "readings"  # push readings of its own node
+    VERDICTS = "verdicts"  # verdicts and excursions; no job
+    INSPECTIONS = "inspections"  # start and stop jobs
+    HEALTH = "health"  # whether everything runs
+
+
+class Meaning(StrEnum):
+    """What a signature says."""
+
+    REVIEWED = "reviewed"
+    APPROVED = "approved"
+    ASSESSED = "assessed"
+
+
+_R, _O, _M, _Q, _A = Role
+MAY: dict[Act, frozenset[Role]] = {
+    Act.READ: frozenset(Role),
+    Act.READ_JOBS: frozenset({_O, _M, _Q}),
+    Act.ACKNOWLEDGE: frozenset({_O, _M, _Q}),
+    Act.INSPECT: frozenset({_O, _M, _Q}),
+    Act.MARK: frozenset({_O, _M, _Q}),
+    Act.DECIDE: frozenset({_M, _Q}),
+    Act.PROPOSE: frozenset({_M, _Q}),
+    Act.APPROVE: frozenset({_Q}),
+    Act.ISSUE: frozenset({_M, _Q}),
+    Act.REVIEW: frozenset({_M, _Q}),
+    Act.ADMINISTER: frozenset({_A}),
+}
+SIGNED_BY: dict[Meaning, Act] = {
+    Meaning.REVIEWED: Act.REVIEW,
+    Meaning.APPROVED: Act.APPROVE,
+    Meaning.ASSESSED: Act.DECIDE,
+}
+
+
+def may(roles: Collection[Role], act: Act) -> bool:
+    """Whether these roles together allow an act.
+
+    >>> may({Role.OPERATOR}, Act.ACKNOWLEDGE), may({Role.OPERATOR}, Act.PROPOSE), may((), Act.READ)
+    (True, False, False)
+    """
+    return bool(MAY[act].intersection(roles))
+
+
+def only_reads(roles: Collection[Role]) -> bool:
+    """Whether these roles can change nothing: such a session may stay on a screen by the door."""
+    return not any(may(roles, act) for act in Act if act is not Act.READ)
+
+
+def wanted(act: Act) -> str:
+    """The roles that an act takes, as a phrase.
+
+    >>> wanted(Act.APPROVE), wanted(Act.PROPOSE)
+    ('quality', 'metrologist or quality')
+    """
+    return " or ".join(role.value for role in Role if role in MAY[act])
+
+
+def refuse_unless(person: str, roles: Collection[Role], act: Act) -> None:
+    """Refused, with the roles that it takes, unless these roles allow the act."""
+    if not may(roles, act):
+        held = ", ".join(role.value for role in Role if role in roles) or "no role"
+        raise Refused(
+            f"Nothing was changed: {person} ({held}) may not {act.value}; that takes the role {wanted(act)}."
+        )
+
+
+def roles_of(names: Iterable[str]) -> frozenset[Role]:
+    """Roles by name; Refused for one that is none, and for none at all."""
+    given = {name.strip().casefold() for name in names if name.strip()}
+    known = {role.value for role in Role}
+    if not given or given - known:
+        found = ", ".join(sorted(given - known)) or "none"
+        raise Refused(f"role: wanted one or more of {', '.join(Role)}, found {found}.")
+    return frozenset(Role(name) for name in given)
+
+
+def scopes_of(names: Iterable[str]) -> frozenset[Scope]:
+    """Scopes by name; Refused for one that is none, and for none at all."""
+    given = {name.strip().casefold() for name in names if name.strip()}
+    known = {scope.value for scope in Scope}
+    if not given or given - known:
+        found = ", ".join(sorted(given - known)) or "none"
+        raise Refused(f"scope: wanted one or more of {', '.join(Scope)}, found {found}.")
+    return frozenset(Scope(name) for name in given)

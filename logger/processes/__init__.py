@@ -1,0 +1,1 @@
+"""Programs beside this one: our own children, confined readers, programs of others, deadlines."""

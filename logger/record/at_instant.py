@@ -1,0 +1,196 @@
+"""The answer to one date: what was read in a zone at an instant, by what right, and what followed from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..core.calibration.apply import corrected
+from ..core.calibration.breakdown import working
+from ..core.calibration.status import position_of, status
+from ..errors import IntervalError
+from ..instants import NS, rfc3339
+from ..model import Channel, Position, RuleState, Setup
+from ..model.reasons import WHY_TEXT, Why
+from ..units import from_canonical, quantity
+from .acts import inspections_of
+from .issues import issues
+from .reviews import covering
+
+if TYPE_CHECKING:
+    from ..store import Store
+    from ..verdicts.verdicts import Verdicts
+
+
+def state_at(store: Store, verdicts: Verdicts, zone: str, at_ns: int, now_ns: int) -> dict[str, Any]:
+    """Everything that is known of a zone at an instant, as plain data.
+
+    IntervalError where the instant lies outside the record. Readings are the nearest of each channel
+    within the time for which it may be silent; unknown is said, never filled.
+    """
+    setup = verdicts.setup
+    setup.zone(zone)
+    step_ns = setup.step_s * NS
+    cell_ns = at_ns // step_ns * step_ns
+    _refuse_outside(store, setup, zone, cell_ns, now_ns)
+    period = next(iter(verdicts.periods(zone, cell_ns, cell_ns + step_ns, now_ns)), None)
+    then = setup.at(at_ns)
+    return {
+        "zone": zone,
+        "name": then.zone(zone).name,
+        "at": rfc3339(at_ns),
+        "minute": rfc3339(cell_ns),
+        "simulated": store.simulated,
+        "verdict": period.verdict if period else "not shown",
+        "reason": period.reason if period else "indeterminate",
+        "provisional": period.provisional if period else True,
+        "readings": [r for key in setup.channels_in(zone) for r in _reading(store, then, zone, key, at_ns)],
+        "limits": [_limit(setup, state) for state in verdicts.rule_states(zone, cell_ns, now_ns)],
+        "excursions": [_excursion(e) for e in verdicts.excursions(zone, at_ns, at_ns + 1, now_ns)],
+        "inspections": [
+            {"key": job["key"], "title": job.get("title", ""), "person": job.get("person", "")}
+            for job in inspections_of(store, zone, at_ns, at_ns + 1)
+        ],
+        "setup": _version(store, at_ns),
+        "reviews": [review.to_json() for review in covering(store, zone, at_ns)],
+        "records": [_issue(one) for one in issues(store) if one.covers(zone, at_ns)],
+        "head": dict(zip(("number", "sha256"), store.journal.head(), strict=True)),
+    }
+
+
+def _refuse_outside(store: Store, setup: Setup, zone: str, cell_ns: int, now_ns: int) -> None:
+    known = set(store.channels())
+    extent = store.extent([key for key in setup.channels_in(zone) if key in known])
+    if extent is None:
+        raise IntervalError(f"There are no readings of zone {zone!r} yet.")
+    begin = extent[0] // (setup.step_s * NS) * setup.step_s * NS
+    if not begin <= cell_ns or cell_ns + setup.step_s * NS > now_ns:
+        raise IntervalError(
+            f"{rfc3339(cell_ns)} is outside the record of zone {zone!r}, which begins at {rfc3339(begin)} "
+            f"and is judged up to the last complete minute before {rfc3339(now_ns // NS * NS)}."
+        )
+
+
+def _reading(store: Store, setup: Setup, zone: str, key: str, at_ns: int) -> Iterator[dict[str, Any]]:
+    """The nearest reading of a channel whose probe stood in the zone, with everything behind it."""
+    place = position_of(setup, key, at_ns)
+    if place is None or place.zone != zone:
+        return
+    channel, reach_ns = setup.channels[key], int(setup.channels[key].max_age_s * NS)
+    found = store.readings(key, at_ns - reach_ns, at_ns + reach_ns + 1)
+    probe = setup.probes[channel.probe]
+    told: dict[str, Any] = {
+        "channel": key,
+        "probe": probe.key,
+        "serial": probe.serial,
+        **_place(place),
+        **_confirmation(setup, key, at_ns),
+        "unit": channel.unit,
+        "taken": None,
+    }
+    if len(found):
+        near = int(np.argmin(np.abs(found.taken_ns - at_ns)))
+        told |= _value(setup, key, found.taken_ns[near : near + 1], found.value[near : near + 1])
+        told["late"] = bool(found.late[near])
+    yield told
+
+
+def _place(place: Position) -> dict[str, Any]:
+    return {"position": place.name, "medium": place.medium, "xyz_m": list(place.xyz_m)}
+
+
+def _confirmation(setup: Setup, key: str, at_ns: int) -> dict[str, Any]:
+    known = status(setup, key, at_ns)
+    paper = known.certificate
+    return {
+        "confirmation": known.status,
+        "certificate": paper.number if paper else None,
+        "issuer": paper.issuer if paper else None,
+        "calibrated_on": paper.calibrated_on if paper else None,
+        "due": str(known.due) if known.due else None,
+    }
+
+
+def _value(setup: Setup, key: str, taken_ns: Any, raw: Any) -> dict[str, Any]:
+    """Indication, correction, corrected value and U; None where there is none."""
+    channel = setup.channels[key]
+    done = corrected(channel, setup.certificates_of(key), taken_ns, raw)
+    none = corrected(channel, (), taken_ns, raw)  # converted alone, so that the difference is the correction
+    told = {
+        "indication": _number(raw[0]),
+        "correction": _number(done.value[0] - none.value[0]),
+        "corrected": _number(done.value[0]),
+        "U": _number(done.U[0]),
+    }
+    unit, why = quantity(channel.quantity).unit, WHY_TEXT[Why(int(done.why[0]))]
+    parts = working(channel, setup.certificates_of(key), int(taken_ns[0]), float(raw[0]))
+    own: dict[str, Any] = {"corrected_unit": unit, "in_own_unit": _in_unit_of(channel, told)}
+    own["worked_out"] = None if parts is None else parts.to_json()
+    return {"taken": rfc3339(int(taken_ns[0])), **told, **own, "why": why}
+
+
+def _in_unit_of(channel: Channel, told: Mapping[str, Any]) -> dict[str, float | None]:
+    """Corrected value, correction and U in the unit in which the probe indicates, to stand beside it."""
+    value, unit, of = told["corrected"], channel.unit, channel.quantity
+    if value is None:
+        return dict.fromkeys(("correction", "corrected", "U"))
+    own = float(from_canonical(value, unit, of))
+    ends = {name: value + (told[name] or 0.0) for name in ("correction", "U")}
+    apart = {name: float(from_canonical(end, unit, of)) - own for name, end in ends.items()}
+    known = {name: None if told[name] is None else apart[name] for name in apart}
+    return {"corrected": own} | known
+
+
+def _number(value: float) -> float | None:
+    return round(float(value), 6) if np.isfinite(value) else None
+
+
+def _limit(setup: Setup, state: RuleState) -> dict[str, Any]:
+    rule = [r for r in setup.rules if r.key == state.rule and r.from_ns <= state.cell_ns][-1]
+    return {
+        "rule": state.rule,
+        "name": state.name,
+        "lower": state.lower,
+        "upper": state.upper,
+        "unit": state.unit,
+        "value": state.value,
+        "U": state.U,
+        "guard_factor_r": rule.r,
+        "conformity": state.conformity.name.lower().replace("_", " "),
+        "probe": state.probe,
+        "why": state.why,
+        "basis": rule.basis,
+        "approver": rule.approver,
+        "since": rfc3339(rule.from_ns),
+    }
+
+
+def _excursion(e: Any) -> dict[str, Any]:
+    return {
+        "rule": e.rule,
+        "from": rfc3339(e.from_ns),
+        "to": rfc3339(e.to_ns),
+        "worst": e.worst,
+        "unit": e.unit,
+    }
+
+
+def _version(store: Store, at_ns: int) -> dict[str, Any] | None:
+    """The version that was approved then; the first one holds for what was recorded before it."""
+    versions = store.setups()
+    known = [v for v in versions if v.at_ns <= at_ns] or versions[:1]
+    if not known:
+        return None
+    v = known[-1]
+    return {"version": v.version, "author": v.who, "approver": v.approver, "approved": rfc3339(v.at_ns)}
+
+
+def _issue(one: Any) -> dict[str, Any]:
+    return {
+        "record": one.number,
+        "issued_at": rfc3339(one.at_ns),
+        "by": one.who,
+        "replaced_by": one.replaced_by,
+    }

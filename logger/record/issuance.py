@@ -1,0 +1,195 @@
+"""An issue of a record: numbered, immutable, journalled; a later one replaces it and says why."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from ..errors import Refused
+from ..instants import local, parse, rfc3339
+from ..model import Setup
+from .facts import contents, numbered
+from .figure import figure
+from .interval import Interval
+from .pdf import compiled
+from .readings import CORRECTED, RAW, described, record_csv
+from .signatures import Key, digests, sealed_by, signing_key
+from .words import sentence
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from ..store import Store
+    from ..verdicts.verdicts import Verdicts
+
+
+@dataclass(frozen=True)
+class Issued:
+    """One issue: its number, the folder with its copy in the store, its files and their SHA-256."""
+
+    number: int
+    folder: Path
+    files: Mapping[str, str]
+    sentence: str
+    altered: tuple[str, ...] = ()  # stored verdicts that somebody had edited: it was issued without them
+
+
+def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its place)
+    store: Store,
+    verdicts: Verdicts,
+    setup: Setup,
+    zone: str,
+    from_ns: int,
+    to_ns: int,
+    out: Path,
+    who: str,
+    now_ns: int,
+    replaces: int | None = None,
+    why: str = "",
+) -> Issued:
+    """Write the record of a zone over [from, to) into `out`, keep a copy, and journal it.
+
+    The zone is judged anew for it, from its first reading: no stored verdict is believed.
+    Refused where a file of that name stands in `out`, where `replaces` was never issued, or
+    where it comes without a reason.
+    """
+    span = Interval(zone, from_ns, to_ns, now_ns)
+    altered = tuple(verdicts.prove(zone, now_ns))
+    with ThreadPoolExecutor(1) as pool:  # readings are written while the zone is judged
+        written = pool.submit(record_csv, store, setup, zone, from_ns, to_ns)
+        facts = contents(store, verdicts, setup, span)
+        readings, rows = written.result()
+    facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
+    chart = figure(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
+    key = signing_key(store, who)
+    head: dict[str, Any] = {"number": 0, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
+    head |= {"replaces": replaces, "why": why, "signed_by": key.name}
+
+    def made(conn: Connection) -> tuple[int, dict[str, bytes]]:
+        _refuse_replacement(conn, replaces, why)
+        number = _next_number(conn)
+        return number, _signed(key, rendered(numbered(facts, head | {"number": number}), chart, readings))
+
+    with store.read() as conn:  # the pages of a year take seconds, in which nobody must wait to store
+        number, files = made(conn)
+    with store.begin() as conn:
+        if number != _next_number(conn):  # another record was issued meanwhile
+            number, files = made(conn)
+        _refuse_replacement(conn, replaces, why)
+        _refuse_overwriting(out, files)
+        folder = _kept(store.folder, number, files)
+        _write_all(out, files)
+        issued = Issued(number, folder, digests(files), sentence(facts), altered)
+        _enter(store, conn, issued, span, {"who": who, "replaces": replaces, "why": why}, facts)
+    return issued
+
+
+def rendered(facts: Mapping[str, Any], chart: str, readings: bytes) -> dict[str, bytes]:
+    """File name -> bytes of one issue. Nothing but the arguments goes into them."""
+    stem = stem_of(facts)
+    record = json.dumps(facts, indent=1, ensure_ascii=False, sort_keys=False).encode() + b"\n"
+    return {
+        f"{stem}.pdf": compiled(facts, chart, readings, record),
+        f"{stem}-readings.csv": readings,
+        f"{stem}-readings.txt": described((*RAW, *CORRECTED)).encode(),
+        f"{stem}.json": record,
+    }
+
+
+def _signed(key: Key, files: dict[str, bytes]) -> dict[str, bytes]:
+    """The files with the list of their digests and its signature."""
+    stem = next(name.removesuffix(".pdf") for name in files if name.endswith(".pdf"))
+    return files | sealed_by(key, stem, files)
+
+
+def stem_of(facts: Mapping[str, Any]) -> str:
+    """The name of the files of an issue, without its ending."""
+    mark = "SIMULATED-" if facts["simulated"] else ""
+    zone = ZoneInfo(facts["room"]["timezone"])
+    day = local(parse(facts["from"], zone), zone).date()
+    return f"{mark}record-{facts['issue']['number']:06d}-{facts['zone']['key']}-{day}"
+
+
+def _next_number(conn: Connection) -> int:
+    from sqlalchemy import func, select
+
+    from ..store.hot.tables import issue as t
+
+    return int(conn.execute(select(func.max(t.c.number))).scalar() or 0) + 1
+
+
+def _refuse_replacement(conn: Connection, replaces: int | None, why: str) -> None:
+    from sqlalchemy import select
+
+    from ..store.hot.tables import issue as t
+
+    if replaces is None:
+        return
+    if conn.execute(select(t.c.number).where(t.c.number == replaces)).first() is None:
+        raise Refused(f"There is no record {replaces} that could be replaced.")
+    later = conn.execute(select(t.c.number).where(t.c.replaces == replaces)).scalar()
+    if later is not None:
+        raise Refused(f"Record {replaces} was replaced by record {later}; amend that one.")
+    if not why.strip():
+        raise Refused(f"A record that replaces record {replaces} must say why.")
+
+
+def _kept(data: Path, number: int, files: Mapping[str, bytes]) -> Path:
+    """The copy that stays in the data folder, whole or not at all: written aside, synced, renamed."""
+    folder = data / "records" / f"{number:06d}"
+    aside = folder.with_name(f"{folder.name}.writing")
+    for leftover in (aside, folder):  # of a run that was cut off before it was journalled
+        shutil.rmtree(leftover, ignore_errors=True)
+    aside.mkdir(parents=True)
+    _write_all(aside, files)
+    aside.rename(folder)
+    return folder
+
+
+def _write_all(folder: Path, files: Mapping[str, bytes]) -> None:
+    with ThreadPoolExecutor() as pool:  # each waits for the disk
+        list(pool.map(lambda name: _write(folder / name, files[name]), files))
+
+
+def _write(path: Path, content: bytes) -> None:
+    with path.open("xb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _refuse_overwriting(out: Path, files: Mapping[str, bytes]) -> None:
+    out.mkdir(parents=True, exist_ok=True)
+    there = [name for name in files if (out / name).exists()]
+    if there:
+        raise Refused(
+            f"{out / there[0]} is there already; nothing was issued. Name another folder with --out."
+        )
+
+
+def _enter(  # noqa: PLR0917 (one row and one entry take all that is known of an issue)
+    store: Store,
+    conn: Connection,
+    issued: Issued,
+    span: Interval,
+    act: Mapping[str, Any],
+    facts: Mapping[str, Any],
+) -> None:
+    from ..store.hot.tables import issue as t
+
+    pdf = next(sha for name, sha in issued.files.items() if name.endswith(".pdf"))
+    judged = {"digest": facts["digest"], "setup": facts["setup"]}
+    at = {"from_ns": span.from_ns, "to_ns": span.to_ns, "at_ns": span.now_ns}
+    row = {"zone": span.zone, "body": {"files": dict(issued.files), **judged}, **at, **act}
+    folder = issued.folder.relative_to(store.folder).as_posix()
+    conn.execute(t.insert().values(number=issued.number, folder=folder, sha256=pdf, **row))
+    what = {"record": issued.number, "zone": span.zone, "from": facts["from"], "to": facts["to"]}
+    entered = {**what, **at, "replaces": act["replaces"], "files": dict(issued.files), "body": judged}
+    store.journal.append("record", act["who"], entered, act["why"], conn)

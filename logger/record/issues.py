@@ -1,0 +1,84 @@
+"""Records that were issued: the list of them, each with its files, and the amendment of one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import Refused
+from ..instants import rfc3339
+from .issuance import Issued, issue
+
+if TYPE_CHECKING:
+    from ..store import Store
+    from ..verdicts.verdicts import Verdicts
+
+
+@dataclass(frozen=True)
+class Listed:
+    """One issue as it is kept. `replaced_by`: the issue that amended it; its files stay all the same."""
+
+    number: int
+    zone: str
+    from_ns: int
+    to_ns: int
+    at_ns: int
+    who: str
+    replaces: int | None
+    why: str
+    replaced_by: int | None
+    folder: Path
+    files: Mapping[str, str]
+
+    def to_json(self) -> dict[str, Any]:
+        """As plain data."""
+        body = {**vars(self), "folder": str(self.folder), "files": dict(self.files)}
+        for name, key in (("from_ns", "from"), ("to_ns", "to"), ("at_ns", "issued_at")):
+            body[key] = rfc3339(body.pop(name))
+        return body
+
+    def covers(self, zone: str, at_ns: int) -> bool:
+        """Whether it is about a zone at an instant."""
+        return self.zone == zone and self.from_ns <= at_ns < self.to_ns
+
+    def file(self, ending: str) -> Path:
+        """Its file with that ending, such as ".pdf"."""
+        return self.folder / next(name for name in self.files if name.endswith(ending))
+
+
+def issues(store: Store) -> list[Listed]:
+    """Every record that was ever issued, oldest first."""
+    from sqlalchemy import select
+
+    from ..store.hot.tables import issue as t
+
+    with store.read() as conn:
+        rows = conn.execute(select(t).order_by(t.c.number)).all()
+    later = {row.replaces: row.number for row in rows if row.replaces is not None}
+    return [
+        Listed(
+            row.number, row.zone, row.from_ns, row.to_ns, row.at_ns, row.who, row.replaces, row.why,
+            later.get(row.number), store.folder / row.folder, row.body["files"],
+        )
+        for row in rows
+    ]  # fmt: skip
+
+
+def issue_of(store: Store, number: int) -> Listed:
+    """The issue of that number; Refused where there is none."""
+    known = {one.number: one for one in issues(store)}
+    if number not in known:
+        numbers = f"1 to {max(known)} were issued" if known else "none was issued yet"
+        raise Refused(f"There is no record {number}; {numbers}.")
+    return known[number]
+
+
+def amend(  # noqa: PLR0917 (what, why, where to, who: each is asked for by its place)
+    store: Store, verdicts: Verdicts, number: int, why: str, out: Path, who: str, now_ns: int
+) -> Issued:
+    """Issue the same zone and interval anew, as it is judged now; the new issue names the old and why."""
+    old = issue_of(store, number)
+    span = (old.zone, old.from_ns, old.to_ns)
+    return issue(store, verdicts, verdicts.setup, *span, out, who, now_ns, number, why.strip())

@@ -1,0 +1,327 @@
+"""Cases of differences in space: gradients, spread, condensation; and of what a certificate states."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from ..core.measurement.check import Check
+from ..core.measurement.conditions import Extent, extents, outward, statement
+from ..core.physics.saturation import saturation_pressure_water
+from ..core.rules.finding import Finding
+from ..core.rules.plane import Fit
+from ..errors import Refused
+from ..model import Position, Verdict
+from ..units import MICRO
+from .case import Case, Group, refused
+from .room import at, rule, series, setup
+from .room import judged as judged_room
+from .rules import cell, found
+
+GRADIENT: Mapping[str, Any] = {
+    "name": "gradient", "kind": "gradient", "lower": None, "upper": 0.5, "unit": "K/m", "disturbs": False,
+}  # fmt: skip
+Places = Mapping[str, tuple[float, float, float]]
+CORNERS: Places = {
+    "T1": (0.5, 0.5, 0.4), "T2": (6.5, 0.7, 2.6), "T3": (0.6, 4.4, 2.5), "T4": (6.4, 4.6, 0.5),
+    "T5": (3.4, 2.4, 1.5),
+}  # fmt: skip
+
+
+def cases() -> Iterator[Case]:
+    """All of them."""
+    yield from _pairs()
+    yield from _spread()
+    yield from _plane()
+    yield from _determined()
+    yield from _condensation()
+    yield from _outward()
+    yield from _stated()
+
+
+def _pairs() -> Iterator[Case]:
+    group = Group("gradient of a pair", "|ΔT|/d, U in quadrature, JCGM 100:2008, 5.1; by hand")
+    slanted: Places = {"T1": (0.0, 0.0, 0.0), "T2": (3.0, 0.0, 4.0)}
+    values = {"T1": 20.0, "T2": 20.6}
+    for direction, wanted in (("vertical", 0.15), ("horizontal", 0.2), ("pair", 0.12)):
+        yield group.case(
+            f"0.6 K over 3 m across and 4 m up, {direction}",
+            ("CONFORMING", wanted, 0.5 - wanted, False, "T1–T2"),
+            lambda d=direction: cell(_of(d, values, slanted, U=0.05)),
+            1e-6,
+        )
+    yield group.case(
+        "U of two of 0.1 K, 2 m apart, each known to 20 mm, K/m",
+        math.hypot(math.hypot(0.1, 0.1) / 2, 2 * 0.6 * math.hypot(0.02, 0.02) / 4),
+        lambda: _of("vertical", values, {"T1": (0, 0, 0), "T2": (0, 0, 2.0)}, U=0.1).U[-1] / MICRO,
+        1e-6,
+    )
+    for apart, judged in ((0.5, 1), (0.4999, 0)):
+        yield group.case(
+            f"pairs {apart:g} m apart where 0.5 m are asked for",
+            judged,
+            lambda d=apart: len(
+                _of("vertical", values, {"T1": (0, 0, 0), "T2": (0, 0, d)}, d_min_m=0.5).labels
+            ),
+        )
+    third: Places = {"T1": (0, 0, 0), "T2": (0, 0, 1.0), "T3": (0, 0, 3.0)}
+    yield group.case(
+        "the steepest of three pairs is named",
+        (0.6, "T1–T2"),
+        lambda: cell(_of("vertical", {"T1": 20.0, "T2": 20.6, "T3": 20.9}, third, U=0.01))[1:5:3],
+        1e-6,
+    )
+
+
+def _of(direction: str, values: Mapping[str, object], places: Places, **changed: Any) -> Finding:
+    """The finding of a rule on the gradient in that direction."""
+    asked = {key: changed.pop(key) for key in ("d_min_m",) if key in changed}
+    return found(rule(**{**GRADIENT, "direction": direction, **asked}), values, places=places, **changed)
+
+
+def _spread() -> Iterator[Case]:
+    group = Group("spread", "max − min of all probes, U of a pair in quadrature, JCGM 100:2008, 5.1; by hand")
+    limit = rule(**{**GRADIENT, "name": "spread", "kind": "spread", "unit": "K"})
+    near: Places = {"T1": (1, 1, 1), "T2": (1, 1, 1.01), "T3": (2, 1, 1)}
+    values = {"T1": 20.1, "T2": 19.9, "T3": 20.2}
+    yield group.case(
+        "19.9 to 20.2 degC, 10 mm apart or 1 m",
+        ("CONFORMING", 0.3, 0.2, False, "T2–T3"),
+        lambda: cell(found(limit, values, places=near, U=0.05)),
+        1e-6,
+    )
+    yield group.case(
+        "its U of two of 0.05 K",
+        0.05 * math.sqrt(2),
+        lambda: found(limit, values, places=near, U=0.05).U[-1] / MICRO,
+        1e-6,
+    )
+
+
+def _plane() -> Iterator[Case]:
+    group = Group("gradient of the plane", "a plane T = 20 + g·x, g = (0.06, −0.08, 0.30) K/m; by hand")
+    values = {p: 20.0 + float(np.dot((0.06, -0.08, 0.30), xyz)) for p, xyz in CORNERS.items()}
+    for direction, wanted in (("vertical", 0.30), ("horizontal", 0.10), ("", math.sqrt(0.10))):
+        yield group.case(
+            f"{direction or 'whole'}, K/m",
+            wanted,
+            lambda d=direction: (
+                found(rule(**{**GRADIENT, "kind": "plane", "direction": d}), values, places=CORNERS).value[-1]
+                / MICRO
+            ),
+            2e-5,
+        )
+    x = np.array(list(CORNERS.values()))
+    P = np.linalg.pinv(x - x.mean(axis=0))[2]
+    yield group.case(
+        "U of the vertical component of five of 0.06 K, positions exact",
+        0.06 * float(np.sqrt(P @ P)),
+        lambda: float(_fitted(CORNERS, values, U=0.06, u_m=0.0)[1]),
+        1e-9,
+        source="pseudo-inverse by numpy; JCGM 100:2008, 5.1.2",
+    )
+    yield group.case(
+        "and where there is no gradient at all",
+        (0.0, 0.06 * float(np.sqrt(P @ P))),
+        lambda: _fitted(CORNERS, dict.fromkeys(CORNERS, 20.0), U=0.06, u_m=0.02),
+        1e-9,
+        source="pseudo-inverse by numpy; JCGM 100:2008, 5.1.2",
+    )
+    pole: Places = {f"T{n}": (1.0, 2.0, 0.5 * n) for n in range(4)}
+    yield group.case(
+        "four probes of 0.06 K on a pole, 0.5 m apart, 0.2 K/m",
+        (0.2, 0.06 / math.sqrt(0.75**2 + 0.25**2 + 0.25**2 + 0.75**2)),
+        lambda: _fitted(pole, {p: 20.0 + 0.2 * at[2] for p, at in pole.items()}, U=0.06, u_m=0.0),
+        1e-9,
+        source="slope of a straight line, JCGM 100:2008, H.3; by hand",
+    )
+    size = math.sqrt(0.10)
+    yield group.case(
+        "and of positions of 20 mm: an error δx acts as g·δx",
+        math.hypot(0.06, 2 * size * 0.02) * float(np.sqrt(P @ P)),
+        lambda: float(_fitted(CORNERS, values, U=0.06, u_m=0.02)[1]),
+        1e-9,
+        source="pseudo-inverse by numpy; JCGM 100:2008, 5.1.2",
+    )
+
+
+def _fitted(places: Places, values: Mapping[str, float], *, U: float, u_m: float) -> tuple[Any, Any]:
+    fit = Fit.of([Position(p, p, "bay", "air", xyz, u_m) for p, xyz in places.items()])
+    T = np.array([[values[p]] for p in places])
+    value, expanded = fit.component("vertical", T, np.full(T.shape, U), np.zeros(T.shape))
+    return value[0], expanded[0]
+
+
+def _determined() -> Iterator[Case]:
+    group = Group(
+        "what positions determine",
+        "condition number s_max/s_k of the centred positions, at most 100 for a component; by hand",
+    )
+    for name, places, wanted in (
+        ("a pole", [(1.0, 2.0, 0.5 * n) for n in range(4)], ("", "vertical")),
+        ("a row", [(1.5 * n, 2.0, 1.0) for n in range(4)], ("", "horizontal")),
+        ("one height", [(0, 0, 1), (5, 0, 1), (0, 4, 1), (5, 4, 1)], ("horizontal",)),
+        ("one point", [(1.0, 1.0, 1.0)] * 4, ()),
+        ("three probes", [(0, 0, 1), (5, 0, 1), (0, 4, 2)], ()),
+        ("a pole that leans by 2 degrees", [(0.035 * n, 0, 1.0 * n) for n in range(4)], ("", "vertical")),
+        ("a pole that leans by 4 degrees", [(0.07 * n, 0, 1.0 * n) for n in range(4)], ("",)),
+        ("a row that rises by 4 degrees", [(1.0 * n, 0, 0.07 * n) for n in range(4)], ("",)),
+    ):
+        positions = [Position(f"T{n}", "", "bay", "air", xyz) for n, xyz in enumerate(places)]
+        yield group.case(name, wanted, lambda at=positions: tuple(sorted(Fit.of(at).determined)))
+
+
+def _condensation() -> Iterator[Case]:
+    group = Group("condensation", "surface less dew point; U in quadrature, JCGM 100:2008, 5.1; by hand")
+    limit = rule(
+        name="condensation", kind="condensation", media=("part",),
+        channels=("T1.temperature", "D1.dew_point"), lower=2.0, upper=None, unit="K", disturbs=False,
+    )  # fmt: skip
+    room: Mapping[str, Any] = {
+        "places": {"T1": (1, 1, 1), "D1": (2, 1, 1)}, "media": {"T1": "part"},
+        "quantities": {"D1": ("dew_point",)}, "U": {"temperature": 0.3, "dew_point": 0.4},
+    }  # fmt: skip
+    for surface, result in ((12.6, "CONFORMING"), (12.4, "GUARD_BAND"), (11.9, "NONCONFORMING")):
+        yield group.case(
+            f"a part of {surface:g} degC, dew point 10 degC, 2 K wanted, U 0.5 K",
+            (result, surface - 10.0),
+            lambda t=surface: cell(found(limit, {"T1": t, "D1.dew_point": 10.0}, **room))[:2],
+            1e-6,
+        )
+    yield group.case(
+        "U of 0.3 and 0.4 K",
+        0.5,
+        lambda: found(limit, {"T1": 12.6, "D1.dew_point": 10.0}, **room).U[-1] / MICRO,
+        1e-4,
+    )
+
+    limit = rule(
+        name="at the surface", kind="condensation", media=("part",), upper=80.0, lower=None, unit="%RH",
+        channels=("T1.temperature", "D1.dew_point"), disturbs=False,
+    )  # fmt: skip
+    damp = 100 * 1227.995 / 2064.292
+    yield group.case(
+        "relative humidity at a part of 18 degC, dew point 10 degC",
+        ("CONFORMING", damp),
+        lambda: cell(found(limit, {"T1": 18.0, "D1.dew_point": 10.0}, **room))[:2],
+        0.001,
+        source="saturation pressures by Hyland & Wexler 1983 in values.csv: 1227.995 and 2064.292 Pa",
+    )
+    slope = {t: 1e5 * (_log_pressure(t + 5e-6) - _log_pressure(t - 5e-6)) for t in (10.0, 18.0)}
+    yield group.case(
+        "and its U of 0.3 and 0.4 K, by a difference quotient of the saturation pressure",
+        damp * math.hypot(slope[18.0] * 0.3, slope[10.0] * 0.4),
+        lambda: found(limit, {"T1": 18.0, "D1.dew_point": 10.0}, **room).U[-1] / MICRO,
+        0.001,
+    )
+
+
+def _log_pressure(t_C: float) -> float:
+    return float(np.log(saturation_pressure_water(t_C)))
+
+
+def _stated() -> Iterator[Case]:
+    group = Group("conditions on a certificate", "ISO/IEC 17025:2017, 7.8.4.1 b; rounded outward; by hand")
+    rows = (
+        ("temperature", "air", 19.68, 20.31, 0.10, "temperature (air) 19.6 °C to 20.4 °C"),
+        ("temperature", "plate-top", -1.1, 1.1, 0.1, "temperature (plate top) −1.1 °C to 1.1 °C"),
+        ("temperature", "air", 19.7151, 20.2849, 0.05, "temperature (air) 19.71 °C to 20.29 °C"),
+        ("relative_humidity", "air", 44.8, 48.7, 1.6, "relative humidity 44 % to 49 %"),
+        ("pressure", "air", 96_511.0, 97_042.0, 30.0, "pressure 965.1 hPa to 970.5 hPa"),
+        ("pressure", "air", 96_500.0, 97_000.0, 0.0, "pressure 965 hPa to 970 hPa"),
+        ("relative_humidity", "air", 46.0, 47.0, 0.0, "relative humidity 46 % to 47 %"),
+        ("temperature", "air", 19.6, 20.4, 0.0, "temperature (air) 19.6 °C to 20.4 °C"),
+    )
+    yield from group.each("stated of", rows, lambda *of: _text(Extent(*of)))
+    band, finer = ((19.75, 20.25),), ", rounded to 0.01 °C)"
+    limited = (
+        (19.80, 20.20, 0.10, band, "19.8 °C to 20.2 °C (limits 19.75 °C to 20.25 °C)"),
+        (19.751, 20.222, 0.10, band, "19.75 °C to 20.23 °C (limits 19.75 °C to 20.25 °C" + finer),
+        (19.80, 20.27, 0.10, band, "19.8 °C to 20.3 °C (limits 19.75 °C to 20.25 °C)"),
+        (19.78, 20.222, 0.10, ((None, 20.25),), "19.78 °C to 20.23 °C (limit at most 20.25 °C" + finer),
+    )  # fmt: skip
+    yield from group.each(
+        "beside its limits",
+        limited,
+        lambda low, high, U, limits: _text(Extent("temperature", "air", low, high, U, limits))[18:],
+    )
+    kept: Mapping[Verdict, str] = {"stable": "kept.", "not stable": "", "not shown": "refused"}
+    for verdict, wanted in kept.items():
+        yield group.case(f"{verdict}: the limits were", wanted, lambda v=verdict: _kept(v))
+    yield group.case(
+        "what the probes of a zone did, by medium, each with its own U",
+        (("temperature", "air", 19.6, 20.42, 0.12), ("temperature", "part", 19.8, 20.1, 0.1),
+         ("relative_humidity", "air", 42.4, 49.6, 1.6)),
+        _extents,
+    )  # fmt: skip
+
+
+def _text(one: Extent) -> str:
+    return statement(_CHECKED, [one], [], "the bay", UTC).stated[0].text
+
+
+def _extents() -> tuple[tuple[object, ...], ...]:
+    """T1 and T2 stand in air, T3 on the part, T4 in supply air, for the second hour of the day.
+
+    T5 came when the hour was over, T6 left when it began, T7 left in its first minute. Each is at its lower
+    value for the first half of the hour, then at its upper one.
+    """
+    places: Places = {f"T{n}": (1.0 * n, 1.0, 1.0) for n in range(1, 8)}
+    two = ("temperature", "relative_humidity")
+    room = setup(
+        (), places, U={"temperature": 0.1, "relative_humidity": 1.6}, media={"T3": "part", "T4": "supply"},
+        quantities={"T3": two},
+    )  # fmt: skip
+    begin_ns, end_ns = at(1), at(2)
+    stays: Mapping[str, Mapping[str, Any]] = {
+        "T5": {"from_ns": end_ns}, "T6": {"to_ns": begin_ns}, "T7": {"to_ns": begin_ns + 1},
+    }  # fmt: skip
+    papers = tuple(replace(c, U=(0.12,)) if c.number == "C-T2" else c for c in room.certificates)
+    stood = tuple(replace(p, **stays.get(p.probe, {})) for p in room.placements)
+    room = replace(room, placements=stood, certificates=papers)
+    ends = {
+        "T1.temperature": (19.8, 20.1), "T2.temperature": (20.0, 20.3), "T3.temperature": (19.9, 20.0),
+        "T4.temperature": (15.0, 16.0), "T5.temperature": (25.0, 26.0), "T6.temperature": (10.0, 11.0),
+        "T7.temperature": (19.7, 19.9), "T3.relative_humidity": (44.0, 48.0),
+    }  # fmt: skip
+    values = {key: series([low] * 90 + [high] * 60) for key, (low, high) in ends.items()}
+    found = extents(judged_room(room, values), room, slice(60, 120))
+    return tuple((e.quantity, e.medium, round(e.low, 6), round(e.high, 6), e.U) for e in found)
+
+
+_CHECKED = Check("bay", 0, 10**12, 0, "", "stable", False, (), (), (), "", "", "")
+UTC = ZoneInfo("UTC")
+
+
+def _kept(verdict: Verdict) -> str:
+    one = Extent("temperature", "air", 20, 20, 0.1)
+    try:
+        said = statement(replace(_CHECKED, verdict=verdict), [one], [], "the bay", UTC)
+    except Refused:
+        return "refused"
+    return said.sentence.partition("The limits were ")[2]
+
+
+def _outward() -> Iterator[Case]:
+    group = Group("rounding outward", "what a certificate states contains every value with its U; by hand")
+    rows = (
+        (19.78, 20.21, 0.10, 0.1, (19.6, 20.4)),
+        (19.7, 20.3, 0.1, 0.1, (19.6, 20.4)),
+        (19.71, 20.29, 0.1, 0.1, (19.6, 20.4)),
+        (19.69, 20.31, 0.1, 0.1, (19.5, 20.5)),
+        (-0.05, 0.05, 0.0, 0.1, (-0.1, 0.1)),
+        (46.4, 47.1, 1.6, 1.0, (44.0, 49.0)),
+        (20.0, 20.0, 0.0, 0.1, (20.0, 20.0)),
+    )
+    yield from group.each("least, largest, U, step", rows, outward, 1e-9)
+    for name, asked in (
+        ("least above largest", (20.1, 20.0, 0.1, 0.1)),
+        ("a negative U", (20.0, 20.1, -0.1, 0.1)),
+        ("no step", (20.0, 20.1, 0.1, 0.0)),
+    ):
+        yield group.case(name, "refused", lambda a=asked: refused(outward, *a))

@@ -1,0 +1,201 @@
+"""How the service, the probes and the record are, each figure with the instant at which it was true.
+
+Nothing here is judged; `word` is "in order", or says what to look at. An unknown is never in order.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from .. import __version__
+from ..acts import alarms as attending
+from ..config import in_force
+from ..core.calibration.status import position_of
+from ..instants import NS, to_ns
+from ..model import Setup
+from ..store import Store
+from ..verdicts.verdicts import Verdicts
+from . import heartbeat
+
+SILENT_S = 60.0
+LATE_S = 180  # of a zone that was not judged
+BACKUP_S = 2 * 86_400.0
+FULL = 0.1  # share of the disk that must be free: less is told
+GB = 1e9
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One line: what it is about, its value in words, when that was true, and whether it is in order."""
+
+    group: str
+    what: str
+    value: str
+    at_ns: int | None
+    fault: str = ""
+
+    @property
+    def word(self) -> str:
+        return self.fault or "in order"
+
+
+def health(store: Store, setup: Setup, now_ns: int) -> list[Figure]:
+    """Every figure, by group, in a fixed order."""
+    return [
+        *_service(heartbeat.read(store.folder), now_ns),
+        *_zones(store, setup, now_ns),
+        *_probes(store, setup, now_ns),
+        *_record(store, now_ns),
+    ]
+
+
+def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[Figure]:
+    if beat is None:
+        yield Figure("Service", "heartbeat", "none", None, "the service has never run here")
+        return
+    at_ns = to_ns(datetime.fromisoformat(str(beat["at"])))
+    yield _beating(bool(beat.get("stopped")), at_ns, now_ns)
+    lost, failing = int(beat.get("readings_lost") or 0), dict(beat.get("failing") or {})
+    told = ", ".join(f"{job}: {why}" for job, why in failing.items())
+    version = f"stillroom {beat.get('software', '?')}, setup {beat.get('setup', '?')}"
+    yield Figure("Service", "software", version, at_ns)
+    waiting, trouble = str(beat.get("queue", "?")), str(beat.get("store_trouble") or "")
+    yield Figure("Service", "readings waiting to be stored", waiting, at_ns, trouble)
+    yield Figure("Service", "readings lost", str(lost), at_ns, "readings were lost" if lost else "")
+    yield Figure("Service", "jobs that fail", str(len(failing)), at_ns, told)
+    yield from _sources(beat, at_ns)
+
+
+def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
+    """Clock, lines and brokers, as the service told them with its newest heartbeat."""
+    clock = str(beat.get("clock") or "not known")
+    synced = {True: "synchronised by the system", False: "not synchronised by the system"}
+    told = synced.get(beat.get("clock_synchronised"), "synchronisation not known")  # type: ignore[arg-type]
+    if clock == "believed" and not beat.get("clock_synchronised"):
+        told += "; the setup does not ask for it"
+    yield Figure("Service", "clock", told, at_ns, "" if clock == "believed" else clock)
+    if (late := beat.get("late_ms")) is not None:
+        yield Figure("Service", "99 of 100 polls begin within", f"{late} ms of their time", at_ns)
+    for url, age_s in dict(beat.get("buses") or {}).items():
+        yield Figure("Lines", url, f"came round {age_s:g} s before", at_ns)
+    for probe, why in dict(beat.get("probes_failing") or {}).items():
+        yield Figure("Lines", f"probe {probe}", str(why), at_ns, "look at the probe, its cable and its power")
+    for name, how in dict(beat.get("stuck") or {}).items():
+        yield Figure("Lines", str(name), f"does not come back: {how}", at_ns, "look at it; it is tried again")
+    for url, there in dict(beat.get("brokers") or {}).items():
+        yield Figure(
+            "Lines", url, "connected" if there else "away", at_ns, "" if there else "the broker is away"
+        )
+
+
+def _beating(stopped: bool, at_ns: int, now_ns: int) -> Figure:
+    if stopped:
+        return Figure("Service", "heartbeat", "stopped", at_ns, "the service was stopped")
+    late = (now_ns - at_ns) / NS > SILENT_S
+    told = "the service is silent: look whether it runs" if late else ""
+    return Figure("Service", "heartbeat", "beating", at_ns, told)
+
+
+def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
+    verdicts = Verdicts(store, setup)
+    live = {zone: json.loads(body) for zone, body in store.live().items()}
+    for zone in setup.zones_now():
+        until_ns = verdicts.stored_until(zone.key)
+        late = until_ns is None or now_ns - until_ns > LATE_S * NS
+        told = "never" if until_ns is None else "that minute"
+        yield Figure(
+            "Judging", f"{zone.name} judged up to", told, until_ns, "not judged lately" if late else ""
+        )
+        if (body := live.get(zone.key)) is not None and "forecast" in body:
+            yield Figure("Judging", f"{zone.name} forecast", str(body["forecast"]), until_ns)
+
+
+def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
+    newest, answered, read = store.newest_ok(), store.newest(), _read_here(store)
+    for key, channel in setup.channels.items():
+        if position_of(setup, key, now_ns) is None:
+            continue
+        row, last = newest.get(key), answered.get(key)
+        if row is None:
+            yield Figure("Probes", key, "never read", None, "no reading yet")
+        elif channel.probe not in read and row.source.startswith("import"):
+            yield Figure("Probes", key, "comes by files; time of the newest reading", row.taken_ns)
+        else:
+            late = (now_ns - row.taken_ns) / NS > channel.max_age_s
+            why = f"silent: {last.status}" if last is not None and last.status != "ok" else "silent"
+            yield Figure("Probes", key, f"every {channel.interval_s:g} s", row.taken_ns, why if late else "")
+    yield from _clocks(store, setup)
+
+
+def _read_here(store: Store) -> set[str]:
+    """Probes that have a connection in the configuration in force; the others can come by files alone."""
+    versions = store.setups()
+    return {line.probe for line in in_force(versions).lines} if versions else set()
+
+
+def _clocks(store: Store, setup: Setup) -> Iterator[Figure]:
+    """By how much the probes' own clocks were ahead when they were last compared."""
+    for probe in setup.probes:
+        if compared := store.clocks.comparisons(probe):
+            last = compared[-1]
+            told = f"{last.offset_ns / NS:+.1f} s, taken out on reading back"
+            yield Figure("Probes", f"own clock of {probe}", told, last.clock_ns - last.offset_ns)
+
+
+def _record(store: Store, now_ns: int) -> Iterator[Figure]:
+    number, digest = store.journal.head()
+    yield Figure("Record", "head of the journal", f"entry {number}, {digest[:16]}…", now_ns)
+    usage = shutil.disk_usage(store.folder)
+    free = f"{usage.free / GB:.1f} GB of {usage.total / GB:.1f} GB free"
+    full = "the disk is nearly full" if usage.free < FULL * usage.total else ""
+    yield Figure("Record", "disk", free, now_ns, full)
+    size = sum(f.stat().st_size for f in _files(store.folder))
+    yield Figure("Record", "size of the record", f"{size / 1e6:.1f} MB", now_ns)
+    seals = store.seals()
+    yield Figure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
+    yield _backup(store, now_ns)
+    yield from _proofs(store)
+    tried = store.journal.found(kinds=("restore-test",), limit=1)
+    at_ns = tried[0].at_ns if tried else None
+    told = "" if tried else "try to restore a backup"
+    yield _validated(store)
+    yield Figure("Record", "last restore test", "done" if tried else "none", at_ns, told)
+
+
+def _validated(store: Store) -> Figure:
+    """Whether the version that runs was validated on this record: the last self-test that was journalled."""
+    found = store.journal.found(kinds=("selftest",), limit=1)
+    prompt = "validate it: stillroom selftest --data DIR"
+    if not found:
+        return Figure("Record", f"self-test of stillroom {__version__}", "none", None, prompt)
+    what = found[0].what
+    told = f"of {what.get('version')}, {what.get('cases')} cases"
+    fault = "" if what.get("version") == __version__ else f"another version runs now; {prompt}"
+    fault = fault if what.get("passed") is True else "did not pass: rely on no verdict"
+    return Figure("Record", f"self-test of stillroom {__version__}", told, found[0].at_ns, fault)
+
+
+def _proofs(store: Store) -> Iterator[Figure]:
+    """When each way of notices was last seen to work."""
+    for route, at_ns in sorted(attending.outbox(store).receipts().items()):
+        yield Figure("Notices", f"last receipt by {route}", "arrived", at_ns)
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    yield from (f for f in folder.rglob("*") if f.is_file())
+
+
+def _backup(store: Store, now_ns: int) -> Figure:
+    found = store.journal.found(kinds=("backup",), limit=1)
+    if not found:
+        return Figure("Record", "last backup", "none", None, "back it up: stillroom backup --to DIR")
+    if found[0].what.get("intact") is not True:
+        return Figure("Record", "last backup", "not intact", found[0].at_ns, "not intact")
+    old = "older than two days" if (now_ns - found[0].at_ns) / NS > BACKUP_S else ""
+    return Figure("Record", "last backup", "intact", found[0].at_ns, old)

@@ -1,0 +1,110 @@
+"""Inspections that run or have run: dropped files, forgotten stops, verdicts that become others."""
+
+from __future__ import annotations
+
+from ..acts.alarms import outbox
+from ..acts.inspections import inspections
+from ..acts.marks import marks
+from ..core.judge.judgement import lookahead_s
+from ..inspections.drop_folder import take
+from ..inspections.readiness import FORGOTTEN_NS, forgotten
+from ..inspections.revisions import Issue, issues, review
+from ..instants import NS, rfc3339
+from ..model import Config, Inspection
+from ..notify.text import Wording
+from ..store import Store
+from ..verdicts.verdicts import Verdicts
+
+ASKED = "inspection-asked"
+REVIEW_EVERY_NS = 60 * NS
+NEVER_NS = 2**62
+
+
+class AttendingJobs:
+    """Looks after inspections beside the judging, by verdicts of its own."""
+
+    def __init__(self, store: Store, config: Config) -> None:
+        self._store = store
+        self._cursor: int | None = None  # None: everything is looked at
+        self._marks = 0
+        self._next_ns = 0
+        self._coming: Config | None = None
+        self._config, self._verdicts = config, Verdicts(store, config.setup)
+
+    def use(self, config: Config) -> None:
+        """From the next turn on; another setup may say otherwise of all that was."""
+        self._coming = config
+
+    def turn(self, now_ns: int) -> None:
+        """What was dropped at once; the rest once a minute."""
+        coming, self._coming = self._coming, None
+        if coming is not None:
+            self._config, self._verdicts = coming, Verdicts(self._store, coming.setup)
+            self._cursor, self._next_ns = None, 0
+        take(self._store, self._config.setup, now_ns)
+        if abs(now_ns - self._next_ns) < REVIEW_EVERY_NS:
+            return
+        self._next_ns = now_ns
+        self._ask_forgotten(now_ns)
+        for job, issue in self._reviewed(now_ns):
+            if issue.other_verdict:
+                self._tell(f"{issue.inspection}.issue-{issue.number}", _changed(job, issue), now_ns)
+
+    def _reviewed(self, now_ns: int) -> list[tuple[Inspection, Issue]]:
+        marked = len(marks(self._store))
+        changed, cursor = self._store.changed_since(-1 if self._cursor is None else self._cursor)
+        every = self._cursor is None or marked != self._marks
+        touched = None if every else self._touched(changed, now_ns)
+        found = review(self._store, self._verdicts, now_ns, touched)
+        self._cursor, self._marks = cursor, marked
+        return found
+
+    def _touched(self, changed: dict[str, int], now_ns: int) -> set[str]:
+        """Jobs whose zone has readings that arrived since, of a time that can change what was issued."""
+        setup, issued = self._config.setup, set(issues(self._store))
+        first: dict[str, int] = {}
+        reach: dict[str, int] = {}
+        for zone in setup.zones:
+            first[zone] = min((changed[c] for c in setup.channels_in(zone) if c in changed), default=NEVER_NS)
+            reach[zone] = lookahead_s(setup, zone) * NS
+        ended = [j for j in inspections(self._store) if j.to_ns is not None and j.zone in first]
+        return {
+            j.key
+            for j in ended
+            if j.key not in issued or first[j.zone] <= (j.to_ns or now_ns) + reach[j.zone]
+        }
+
+    def _ask_forgotten(self, now_ns: int) -> None:
+        """Each that runs for 12 h is asked about once."""
+        asked = {entry.what["inspection"] for entry in self._store.journal.entries(kind=ASKED)}
+        for job in forgotten(self._store, now_ns):
+            if job.key not in asked:
+                told = {"inspection": job.key, "zone": job.zone, "since": rfc3339(job.from_ns)}
+                self._store.journal.append(ASKED, "stillroom", told)
+                self._tell(f"{job.key}.forgotten", _forgotten(job), now_ns)
+
+    def _tell(self, key: str, words: Wording, now_ns: int) -> None:
+        mark = "SIMULATED: " if self._store.simulated else ""
+        subject = f"{mark}{self._config.setup.room.name}: {words.subject}"
+        with self._store.begin() as conn:
+            letter = Wording(subject, words.body)
+            outbox(self._store).tell(conn, key, letter, self._config.mail, now_ns)
+
+
+def _changed(job: Inspection, issue: Issue) -> Wording:
+    return Wording(
+        f"inspection {job.key} {issue.difference}",
+        f"{job.person or 'Whoever answers for it'}: {job.title} ({job.key}), {issue.difference}.\n"
+        f"{issue.because}\n"
+        f"Readings that came late, or a correction, changed it: this is issue {issue.number}; the earlier "
+        f"ones are kept.\nSee: stillroom inspection issues {job.key}\n",
+    )
+
+
+def _forgotten(job: Inspection) -> Wording:
+    return Wording(
+        f"does inspection {job.key} still run?",
+        f"{job.person or 'Whoever started it'}: {job.title} ({job.key}) runs for more than "
+        f"{FORGOTTEN_NS // NS // 3600} h, since {rfc3339(job.from_ns)}.\n"
+        f"If it is over: stillroom inspection stop {job.key}\n",
+    )

@@ -1,0 +1,303 @@
+"""The demo: a simulated room with its history, read by the real service over real lines.
+
+History comes by the real importer from the files of invented loggers. Live readings come from
+processes behind pseudo-terminals (sockets where there are none). What the invented loggers held since
+the last stop, at most 54 h, is imported at each start, so that the live room has settled evidence.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from ..errors import ImportRefused, Refused, StillroomError
+from ..instants import NS, parse
+from ..model import AsciiLine, CommandRoute, Config, Inspection
+from ..processes.children import module
+
+if TYPE_CHECKING:
+    from ..service.stop_request import StopRequest
+    from ..store import Store
+
+Say = Callable[[str], None]
+HOST = "127.0.0.1"
+WHO = "demo"
+SECOND = "demo, in the place of a second person"
+HELD_NS = 54 * 3600 * NS  # what the invented loggers can hold
+ROOM_NS = 7 * 24 * 3600 * NS  # an older simulated room is begun anew, so that the start stays short
+SEED = 7
+POLL_S = 10.0  # oftener than the example says, so that a viewer sees it live
+_READY_S = 60.0
+_NOTE = "demo.json"
+_NOTICES = "demo-notices.jsonl"
+_KEEP = "import sys; open(sys.argv[1], 'a', encoding='utf-8').write(sys.stdin.read() + '\\n')"
+
+
+@dataclass(frozen=True)
+class Options:
+    """What a person asks of the demo."""
+
+    data: Path
+    config: Path | None = None
+    port: int = 8060
+    mail_port: int | None = None
+    history_only: bool = False
+    drift: bool = False
+    browser: bool = True
+
+
+def run(options: Options, say: Say) -> None:
+    """Load the history and, unless only that is wanted, run everything until asked to stop."""
+    from ..service.stop_request import StopRequest
+    from ..store import Store
+
+    if not options.history_only and not port_is_free(HOST, options.port):
+        raise Refused(
+            f"Port {options.port} on {HOST} is taken by another program; choose another one: "
+            f"stillroom demo --port {options.port + 1}"
+        )
+    _refuse_real(options.config)
+    with Store.open(options.data, create=True, simulated=True) as store, StopRequest() as stop:
+        config = loaded(store, options.config, say)
+        if options.history_only:
+            say(f"The history is in {options.data}. Ask it:  stillroom inspection list --data {options.data}")
+            return
+        _live(options, store, config, stop, say)
+
+
+def _refuse_real(folder: Path | None) -> None:
+    """The demo's readings are invented; a configuration that does not say so must not be run with them."""
+    from ..config import load
+
+    if folder is not None and not load(folder).setup.room.simulated:
+        raise Refused(
+            f"{folder / 'room.toml'} describes a real room, and the readings of the demo are invented. "
+            "Say `simulated = true` under [room] in a copy of it, or read your room with `stillroom run`."
+        )
+
+
+def loaded(store: Store, folder: Path | None, say: Say) -> Config:
+    """The store with setup, history, inspections and verdicts; what is there already is left alone."""
+    config = _applied(store, folder)
+    files = [sample_logs() / name for name in ("machine-bay.csv", "plate-bench.csv", "barometer.txt")]
+    for file in files:
+        _import(store, config, file, say)
+    _register(store, config, sample_logs() / "inspections.csv")
+    store.seal(time.time_ns())
+    _judge(store, config, say)
+    return config
+
+
+def sample_logs() -> Path:
+    """The invented exports: beside the packages in a source tree, else where they were installed."""
+    beside = Path(__file__).resolve().parents[2] / "sample_logs"
+    return beside if beside.is_dir() else Path(sys.prefix) / "share" / "stillroom" / "sample_logs"
+
+
+def port_is_free(host: str, port: int) -> bool:
+    """Whether a server could listen there now."""
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        if sys.platform != "win32":  # there it would allow what we want to find out
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError:
+            return False
+    return True
+
+
+def _applied(store: Store, folder: Path | None) -> Config:
+    from ..acts.inspections import apply_setup
+    from ..config import example_folder, in_force, load
+
+    if not store.setups() or folder is not None:
+        wanted = load(folder or example_folder())
+        apply_setup(store, wanted.texts, WHO, "the demo's own setup", SECOND, time.time_ns())
+    return in_force(store.setups())
+
+
+def _import(store: Store, config: Config, file: Path, say: Say) -> None:
+    from ..imports import choose_profile, import_file, profile_of
+
+    profiles = [profile_of(n, t) for n, t in config.texts.items() if n.startswith("profiles/")]
+    profile = choose_profile(file, profiles)
+    done = import_file(file, profile, store, config.setup, WHO, time.time_ns())
+    if not done.already:
+        say(f"Imported {done.name}: {done.stored} readings by profile {profile.name!r}.")
+
+
+def _register(store: Store, config: Config, file: Path) -> None:
+    from ..acts.inspections import add_inspection, inspections
+
+    known = {job.key for job in inspections(store)}
+    zone = ZoneInfo(config.setup.room.timezone)
+    with file.open(encoding="utf-8", newline="") as lines:
+        for row in csv.DictReader(lines):
+            if row["key"] not in known:
+                add_inspection(store, config.setup, _inspection(row, zone), WHO)
+
+
+def _inspection(row: dict[str, str], zone: ZoneInfo) -> Inspection:
+    return Inspection(
+        key=row["key"],
+        zone=row["zone"],
+        from_ns=parse(row["from"], zone, "from"),
+        to_ns=parse(row["to"], zone, "to"),
+        title=row["title"],
+        part=row["part"],
+        material=row["material"],
+        length_mm=float(row["length_mm"]),
+        tolerance_um=float(row["tolerance_um"]),
+        machine=row["machine"],
+        person=row["person"],
+        activity=row["activity"],
+    )
+
+
+def _judge(store: Store, config: Config, say: Say) -> None:
+    from ..verdicts.verdicts import Verdicts
+
+    extent = store.extent()
+    if extent is None:
+        return
+    verdicts, now_ns = Verdicts(store, config.setup), time.time_ns()
+    for zone in config.setup.zones.values():
+        periods = verdicts.periods(zone.key, extent[0], extent[1] + 1, now_ns)
+        spent = sum(p.to_ns - p.from_ns for p in periods)
+        stable = sum(p.to_ns - p.from_ns for p in periods if p.verdict == "stable")
+        say(f"Judged {zone.name}: stable for {stable / spent:.1%} of the record, {len(periods)} periods.")
+
+
+def _live(options: Options, store: Store, config: Config, stop: StopRequest, say: Say) -> None:
+    """Probes, service and pages; put away in the opposite order, whatever happens."""
+    from ..service import Service
+    from .process import TwinProcess
+
+    since_ns = _held(store, config, say)
+    with store.lock_service(), TwinProcess(SEED, since_ns=since_ns, drift=options.drift) as twin:
+        notices = None if options.mail_port else options.data / _NOTICES
+        connected = partial(_connected, urls=twin.urls, mail_port=options.mail_port, notices=notices)
+        service = Service(store, connected(config), connected=connected)
+        service.start()
+        try:
+            with _pages(options, stop) as pages:
+                _welcome(options, say)
+                if not stop.wait(lambda: service.alive and pages.poll() is None):
+                    raise StillroomError("The pages or the service ended by themselves; the demo stops.")
+        finally:
+            service.stop()
+    say("The demo has stopped.")
+
+
+def _connected(
+    config: Config, urls: Mapping[str, str], mail_port: int | None, notices: Path | None = None
+) -> Config:
+    """The example's placeholders replaced by the lines of the simulated probes.
+
+    notices: where there is no mail server, what would go by mail is written into this file, a line each.
+    """
+    lines = tuple(
+        replace(ln, url=urls[ln.probe], interval_s=POLL_S)
+        for ln in config.lines
+        if isinstance(ln, AsciiLine) and ln.probe in urls
+    )
+    if notices is not None:
+        kept = (CommandRoute(m.key, (sys.executable, "-c", _KEEP, str(notices))) for m in config.mail)
+        return replace(config, lines=lines, mail=(), ways=(*config.ways, *kept))
+    mail = config.mail if mail_port is None else tuple(replace(m, port=mail_port) for m in config.mail)
+    return replace(config, lines=lines, mail=mail)
+
+
+def _held(store: Store, config: Config, say: Say) -> int:
+    """Import what the loggers held since the last start; gives the instant at which their room began."""
+    from .history import write_held
+
+    now_ns = time.time_ns() // NS * NS
+    from_ns, since_ns = _since(store, now_ns)
+    with tempfile.TemporaryDirectory(prefix="stillroom-held-") as folder:
+        for file in write_held(Path(folder), from_ns, now_ns, SEED, since_ns):
+            try:
+                _import(store, config, file, say)
+            except ImportRefused as refused:  # an end in the hour that the clock repeats in autumn
+                say(f"Left out: {refused}")
+    (store.folder / _NOTE).write_text(json.dumps({"since_ns": since_ns}), encoding="utf-8")
+    return since_ns
+
+
+def _since(store: Store, now_ns: int) -> tuple[int, int]:
+    """From when readings are missing, and when the simulated room began."""
+    newest = max((row.taken_ns for row in store.newest_ok().values()), default=0)
+    note = store.folder / _NOTE
+    began_ns = json.loads(note.read_text(encoding="utf-8"))["since_ns"] if note.exists() else 0
+    if now_ns - newest > HELD_NS or now_ns - began_ns > ROOM_NS:
+        return max(newest + NS, now_ns - HELD_NS), now_ns - HELD_NS
+    return newest + NS, began_ns
+
+
+@contextmanager
+def _pages(options: Options, stop: StopRequest) -> Iterator[subprocess.Popen[bytes]]:
+    """The dashboard as a process of its own, so that a slow page can never delay a reading."""
+    command = module("logger.cli", "serve", "--with-parent", "--data", str(options.data))
+    process = subprocess.Popen(
+        [*command, "--port", str(options.port)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        # Ctrl-C is for this process, which stops the others in order.
+        start_new_session=True,
+        creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+    )
+    try:
+        _wait_ready(process, options.port, stop)
+        yield process
+    finally:
+        process.terminate()
+        try:
+            process.wait(5)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+        if process.stdin:
+            process.stdin.close()
+
+
+def _wait_ready(process: subprocess.Popen[bytes], port: int, stop: StopRequest) -> None:
+    until = time.monotonic() + _READY_S
+    while time.monotonic() < until and process.poll() is None and not stop.asked:
+        try:
+            with urllib.request.urlopen(_address(port), timeout=2):  # noqa: S310 (our own address)
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.2)
+    if not stop.asked:
+        raise StillroomError(f"The pages did not come up at {_address(port)}; see what they said above.")
+
+
+def _address(port: int) -> str:
+    return f"http://{HOST}:{port}/"
+
+
+def _welcome(options: Options, say: Say) -> None:
+    say(f"\nThe simulated room is at {_address(options.port)}  (its people are invented; stop with Ctrl-C)")
+    if options.drift:
+        say("The heater of the air handling sticks: watch the machine bay leave its limits within minutes.")
+    if options.mail_port is None:
+        say(f"Mails are written to {options.data / _NOTICES}; --mail-port N sends them.")
+    say(f"In another window:  stillroom inspection list --data {options.data}")
+    if options.browser:
+        import webbrowser
+
+        webbrowser.open(_address(options.port))

@@ -1,0 +1,1 @@
+"""Sealed months as Parquet files, their overviews, and how they are made."""

@@ -1,0 +1,367 @@
+"""Complete months leave the hot tier for files that never change again.
+
+Order, so that a fault at any moment loses nothing and shows nothing twice: write a temporary
+file, sync it, give it its name, sync the folder, read it back and compare, journal the seal,
+and only in later transactions delete the hot rows. Until the seal stands, readers ignore the
+file; from then on they ignore the hot rows under it. Late data makes a further file.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+import numpy as np
+from sqlalchemy import ColumnElement, Connection, func, select
+
+from ...errors import StoreDamaged, StoreError
+from .. import lock
+from ..files import PART, plain_write_errors, publish, put, sync_file
+from ..hot.batch_check import Batches
+from ..hot.database import Database
+from ..hot.journal import Journal
+from ..hot.name_table import Names
+from ..hot.readings import Hot
+from ..hot.seals import all_seals, hidden, sealed_channel
+from ..hot.tables import reading, seal, seal_channel
+from ..place import NOT_OF_THE_FILE, unopened
+from ..rows import Columns, digests, joined, ordered
+from ..types import Seal
+from .month_file import SEAL_FACTS, Month, Sealed, days_of, seal_entry, seal_facts, sealed_of
+from .months import DAY_NS, month_of, month_span
+
+if TYPE_CHECKING:
+    from .parquet import Reader
+
+FOLDER = "archive"
+LOCK = "seal.lock"
+AGE_NS = 2 * DAY_NS
+BEGUN = "begun.json"
+LARGE = 5_000_000  # hot rows: about 0.6 GB; then days are sealed before their month is over
+DELETED_AT_ONCE = 20_000  # hot rows per transaction, so that polling never waits long
+
+
+class Archive:
+    """The sealed files of one data folder."""
+
+    def __init__(self, folder: Path, database: Database, names: Names, hot: Hot, journal: Journal) -> None:
+        self._folder = folder
+        self._database = database
+        self._names = names
+        self._hot = hot
+        self._journal = journal
+        self.simulated = False  # of the record, known once it was opened: its files say so themselves
+        self.batches = Batches(hot, names, self.rows_of)
+
+    def seal(self, now_ns: int, room_of: Callable[[str], str]) -> list[Seal]:
+        """Seal every UTC month that ended at least two days ago; gives the new seals.
+
+        Where the hot tier is large (fast probes), every day that ended so long ago, a file for each run.
+        Another process that is sealing is left to it: then the answer is empty.
+        """
+        before_ns, _ = month_span(*month_of(now_ns - AGE_NS))
+        if self._hot.count() > LARGE:
+            before_ns = (now_ns - AGE_NS) // DAY_NS * DAY_NS
+        with lock.held(self._folder / LOCK, wait_s=5.0) as ours:  # a start that tidies up is short
+            if not ours:
+                return []
+            self._tidy()
+            return [self._sealed(month) for month in self._months(before_ns, room_of)]
+
+    def tidy(self) -> None:
+        """Finish or remove what an interrupted seal left, unless somebody is sealing right now."""
+        if not (self._folder / FOLDER).is_dir():
+            return
+        with lock.held(self._folder / LOCK) as ours:
+            if ours:
+                self._tidy()
+
+    @contextmanager
+    def open(self, file: str, content: bytes | None = None) -> Iterator[Reader]:
+        """A sealed file (its bytes, when they were read already); StoreDamaged when it cannot be read."""
+        from ..hot.journal_files import UNREADABLE
+        from .parquet import Reader
+
+        try:
+            with Reader(self._folder / file if content is None else content) as reader:
+                yield reader
+        except UNREADABLE as error:
+            if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
+                raise unopened(self._folder / file, error) from error
+            raise StoreDamaged(
+                f"The sealed file {self._folder / file} cannot be read: {error}. Put it back from a backup; "
+                "`stillroom verify` says what is proven."
+            ) from error
+
+    def rows_of(self, writer: str, first: int, last: int) -> Columns | None:
+        """Sealed readings first..last of a writer, in order of their numbers; None when there are none."""
+        parts = [self._rows_in(file, writer, first, last) for file in self._files_of(writer, first, last)]
+        found = [part for part in parts if len(part)]
+        if not found:
+            return None
+        rows = joined(found)
+        return rows.part(np.argsort(rows.seq, kind="stable"))
+
+    def leftovers(self) -> list[str]:
+        """Files in the archive that no seal names, relative to the folder, but for those just being made."""
+        unfinished = self._unfinished()  # before the seals are read: a file is named or sealed at any moment
+        return [file for file in self._unsealed_files() if file not in unfinished]
+
+    def begin(self, paths: Sequence[Path]) -> None:
+        """Say which files are about to be made, so that `settle` knows them after any interruption."""
+        files = [path.relative_to(self._folder).as_posix() for path in paths]
+        put(self._folder / FOLDER / BEGUN, json.dumps(files).encode())
+
+    def settle(self) -> None:
+        """Remove what was begun and is not sealed; the caller holds the lock."""
+        unfinished = self._unfinished()
+        for file in self._unsealed_files() if unfinished else ():
+            if file in unfinished:
+                (self._folder / file).unlink()
+        for part in (self._folder / FOLDER).rglob(f"*{PART}") if unfinished else ():
+            if part.relative_to(self._folder).as_posix().removesuffix(PART) in unfinished:
+                part.unlink()
+        (self._folder / FOLDER / BEGUN).unlink(missing_ok=True)
+
+    def _unfinished(self) -> frozenset[str]:
+        """Files that were begun; none where the note cannot be read, so that they stay as evidence."""
+        try:
+            told = json.loads((self._folder / FOLDER / BEGUN).read_bytes())
+        except (OSError, ValueError):
+            return frozenset()
+        return frozenset(str(file) for file in told) if isinstance(told, list) else frozenset()
+
+    def _unsealed_files(self) -> list[str]:
+        present = sorted((self._folder / FOLDER).rglob("*.parquet"))
+        with self._database.read() as conn:
+            known = {one.file for one in all_seals(conn)}
+        files = (path.relative_to(self._folder).as_posix() for path in present)
+        return [file for file in files if file not in known]
+
+    def let_go(self) -> None:
+        """Remove files that were disposed of; the caller holds the lock."""
+        with self._database.read() as conn:
+            kept = {one.file for one in all_seals(conn, disposed=False)}
+            gone = [one.file for one in all_seals(conn) if one.file not in kept]
+        for file in gone:
+            (self._folder / file).unlink(missing_ok=True)
+
+    def repeated(self, file: str) -> bool:
+        """Whether every reading of an unsealed file is in the hot tier: then the file adds nothing."""
+        try:
+            with self.open(file) as reader, self._database.read() as conn:
+                return all(
+                    self._same_hot(conn, reader.columns(groups)) for groups in reader.groups().values()
+                )
+        except StoreDamaged:
+            return False
+
+    def _same_hot(self, conn: Connection, columns: Columns) -> bool:
+        number = self._names.number("channel", columns.channel[0])
+        span = (
+            reading.c.taken_ns >= int(columns.taken_ns[0]),
+            reading.c.taken_ns <= int(columns.taken_ns[-1]),
+        )
+        hot = ordered(self._hot.select(conn, reading.c.channel == number, *span))
+        keys = set(zip((columns.writer[at] for at in range(len(columns))), columns.seq.tolist(), strict=True))
+        mask = [(hot.writer[at], int(hot.seq[at])) in keys for at in range(len(hot))]
+        return digests(hot.part(np.array(mask, np.bool_)), [0]) == digests(columns, [0])
+
+    def _files_of(self, writer: str, first: int, last: int) -> list[str]:
+        files = []
+        with self._database.read() as conn:
+            kept = {one.number for one in all_seals(conn, disposed=False)}
+        for entry in self._journal.entries(kind="seal"):
+            writers: Any = entry.what["writers"]
+            low, high = writers.get(writer, (1, 0))
+            if entry.number in kept and low <= last and high >= first:
+                files.append(str(entry.what["file"]))
+        return files
+
+    def _rows_in(self, file: str, writer: str, first: int, last: int) -> Columns:
+        with self.open(file) as reader:
+            rows = reader.columns(list(itertools.chain(*reader.groups().values())))
+        if writer not in rows.writer.table:
+            return rows.part(slice(0))
+        mine = rows.writer.codes == rows.writer.table.index(writer)
+        return rows.part(mine & (rows.seq >= first) & (rows.seq <= last))
+
+    def _months(self, before_ns: int, room_of: Callable[[str], str]) -> list[Month]:
+        channels = {
+            key: number
+            for key in self._names.known("channel")
+            if (number := self._names.number("channel", key))
+        }
+        found: dict[tuple[str, int, int], dict[str, int]] = {}
+        with self._database.read() as conn:
+            for key, number in channels.items():
+                for span in _spans(conn, number, before_ns):
+                    found.setdefault((room_of(key), *span), {})[key] = number
+        return [Month(room, a, b, found[room, a, b]) for room, a, b in sorted(found)]
+
+    def _sealed(self, month: Month) -> Seal:
+        with self._database.read() as conn:
+            upto = conn.execute(select(func.max(reading.c.arrival))).scalar() or 0
+            self._refuse_altered(conn, month)
+            path = self.free_path(month)
+            channels = self.write(
+                path, (self._unsealed(conn, n, month, upto) for n in month.channels.values())
+            )
+        self.compare(path, channels)
+        facts = seal_facts(self._folder, path, channels)
+        with self._database.begin() as conn:
+            sealed = self.journalled(conn, month, upto, facts, channels)
+        self._delete(month, upto)
+        return sealed
+
+    def _refuse_altered(self, conn: Connection, month: Month) -> None:
+        """A batch that was changed in the hot tier must not become a sealed truth."""
+        span = (reading.c.taken_ns >= month.from_ns, reading.c.taken_ns < month.to_ns)
+        within = (reading.c.channel.in_(month.channels.values()), *span)
+        seqs = select(reading.c.writer, func.min(reading.c.seq), func.max(reading.c.seq)).where(*within)
+        for writer, first, last in conn.execute(seqs.group_by(reading.c.writer)).all():
+            for fault in self.batches.altered(conn, writer, first, last):
+                raise StoreDamaged(
+                    f"Not sealed: {fault}. Nothing was sealed; `stillroom verify` lists all that is wrong."
+                )
+
+    def write(self, path: Path, channels: Iterable[Columns]) -> dict[str, Sealed]:
+        """Write one channel after the other into a new file, durably; gives what was written."""
+        from .parquet import Writer
+
+        part = path.with_name(path.name + PART)
+        written = {}
+        with plain_write_errors(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with Writer(part, self.simulated) as writer:
+                for columns in channels:
+                    if len(columns):
+                        writer.write(columns)
+                        written[columns.channel[0]] = sealed_of(columns)
+            sync_file(part)
+            publish(part, path)
+        return written
+
+    def _unsealed(self, conn: Connection, channel: int, month: Month, upto: int) -> Columns:
+        rows = self._hot.select(
+            conn,
+            reading.c.channel == channel,
+            reading.c.taken_ns >= month.from_ns,
+            reading.c.taken_ns < month.to_ns,
+            reading.c.arrival <= upto,
+        )
+        seals = sealed_channel(conn, channel, month.from_ns, month.to_ns)
+        return ordered(rows.part(~hidden(rows.taken_ns, rows.arrival, seals)))
+
+    def free_path(self, month: Month) -> Path:
+        """The name of the next file of that room and month."""
+        year, number = month_of(month.from_ns)
+        folder = (
+            self._folder
+            / FOLDER
+            / f"room={quote(month.room, safe='')}"
+            / f"year={year}"
+            / f"month={number:02d}"
+        )
+        names = (folder / f"readings-{count:04d}.parquet" for count in itertools.count(1))
+        with self._database.read() as conn:
+            known = {self._folder / one.file for one in all_seals(conn)}  # one that vanished keeps its name
+        return next(path for path in names if not path.exists() and path not in known)
+
+    def compare(self, path: Path, channels: Mapping[str, Sealed]) -> None:
+        """Read a file back; StoreError, and it is removed, where it holds something else."""
+        found = self.day_digests(path.relative_to(self._folder).as_posix())
+        if found != {key: dict(channel.days) for key, channel in channels.items()}:
+            path.unlink()
+            raise StoreError(
+                f"{path} did not read back as it was written, and was removed. Nothing was lost: what "
+                "was to be sealed is still where it was. Check this disk, then try again."
+            )
+
+    def day_digests(self, file: str) -> dict[str, dict[str, str]]:
+        """Channel -> UTC day -> digest of its readings, as the file reads back."""
+        with self.open(file) as reader:
+            return {key: days_of(reader.columns(groups)) for key, groups in reader.groups().items()}
+
+    def journalled(
+        self,
+        conn: Connection,
+        month: Month,
+        upto: int,
+        facts: Mapping[str, Any],
+        channels: Mapping[str, Sealed],
+    ) -> Seal:
+        """Let a file that was read back stand for all of its channels and month that arrived up to `upto`."""
+        what, rows = seal_entry(month, upto, facts, channels)
+        entry = self._journal.append("seal", "stillroom", what, conn=conn)
+        conn.execute(seal.insert().values(number=entry.number, **{name: what[name] for name in SEAL_FACTS}))
+        conn.execute(seal_channel.insert(), [{"number": entry.number, **row} for row in rows])
+        told: dict[str, Any] = {name: what[name] for name in SEAL_FACTS if name != "upto_arrival"}
+        return Seal(number=entry.number, **told)
+
+    def _delete(self, month: Month, upto: int) -> None:
+        for channel in month.channels.values():
+            under = (
+                reading.c.channel == channel,
+                reading.c.taken_ns >= month.from_ns,
+                reading.c.taken_ns < month.to_ns,
+                reading.c.arrival <= upto,
+            )
+            some = select(reading.c.arrival).where(*under).limit(DELETED_AT_ONCE)
+            gone = DELETED_AT_ONCE
+            while gone == DELETED_AT_ONCE:
+                with self._database.begin() as conn:
+                    gone = conn.execute(reading.delete().where(reading.c.arrival.in_(some))).rowcount
+
+    def _tidy(self) -> None:
+        for part in (self._folder / FOLDER).rglob(f"*{PART}"):
+            part.unlink()
+        self.settle()
+        self.let_go()
+        for file in self.leftovers():
+            # One that holds more than the hot tier is evidence (of an older database put back, say).
+            if self.repeated(file):
+                (self._folder / file).unlink()
+        with self._database.read() as conn:
+            newest = conn.execute(select(seal).order_by(seal.c.number.desc()).limit(1)).first()
+            within = select(seal_channel.c.channel).where(
+                seal_channel.c.number == (newest.number if newest else 0)
+            )
+            numbers = {str(number): number for number in conn.execute(within).scalars()}
+        if newest is not None:
+            self._delete(Month(newest.room, newest.from_ns, newest.to_ns, numbers), newest.upto_arrival)
+
+
+def is_hot(conn: Connection, channel: int, from_ns: int, to_ns: int) -> bool:
+    """Whether the hot tier holds a reading of the channel in [from, to) that no seal covers."""
+    c = reading.c
+    within = (c.channel == channel, c.taken_ns >= from_ns, c.taken_ns < to_ns)
+    return conn.execute(select(c.arrival).where(*within, _free()).limit(1)).first() is not None
+
+
+def _free() -> ColumnElement[bool]:
+    """That no seal covers a hot row."""
+    c, s = reading.c, seal_channel.c
+    under = (
+        s.channel == c.channel,
+        s.from_ns <= c.taken_ns,
+        s.to_ns > c.taken_ns,
+        s.upto_arrival >= c.arrival,
+    )
+    return ~select(s.number).where(*under).exists()
+
+
+def _spans(conn: Connection, channel: int, before_ns: int) -> Iterator[tuple[int, int]]:
+    """Months before an instant in which the channel has rows that no seal covers; the last ends there."""
+    c = reading.c
+    first = select(c.taken_ns).where(c.channel == channel, _free()).order_by(c.taken_ns).limit(1)
+    from_ns = conn.execute(first.where(c.taken_ns < before_ns)).scalar()
+    while from_ns is not None:
+        first_ns, end_ns = month_span(*month_of(from_ns))
+        yield first_ns, min(end_ns, before_ns)
+        from_ns = conn.execute(first.where(c.taken_ns >= end_ns, c.taken_ns < before_ns)).scalar()

@@ -1,0 +1,111 @@
+"""What a sealed file of one month holds, as facts for the journal and the tables that lead to it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..rows import Columns, digests
+from ..types import JSON
+from .months import day_starts, day_text, month_of
+
+SEAL_FACTS = ("room", "from_ns", "to_ns", "upto_arrival", "file", "rows", "size_bytes", "sha256")
+CHANNEL_FACTS = ("rows", "first_ns", "last_ns", "first_ok_ns", "last_ok_ns", "last_arrival")
+
+
+@dataclass(frozen=True)
+class Month:
+    """What one seal is made of."""
+
+    room: str
+    from_ns: int
+    to_ns: int
+    channels: Mapping[str, int]  # key -> number
+
+
+@dataclass(frozen=True)
+class Sealed:
+    """One channel as it was written into a file."""
+
+    rows: int
+    first_ns: int
+    last_ns: int
+    first_ok_ns: int | None
+    last_ok_ns: int | None
+    last_arrival: int
+    days: Mapping[str, str]  # ISO day -> digest
+    writers: Mapping[str, tuple[int, int]]  # first and last number
+
+
+def sealed_of(columns: Columns) -> Sealed:
+    """The facts of one channel, whose readings are in the order of the record."""
+    valid = columns.taken_ns[np.isfinite(columns.value)]
+    return Sealed(
+        rows=len(columns),
+        first_ns=int(columns.taken_ns[0]),
+        last_ns=int(columns.taken_ns[-1]),
+        first_ok_ns=int(valid[0]) if len(valid) else None,
+        last_ok_ns=int(valid[-1]) if len(valid) else None,
+        last_arrival=int(columns.arrival.max()),
+        days=days_of(columns),
+        writers=_seq_spans(columns),
+    )
+
+
+def days_of(columns: Columns) -> dict[str, str]:
+    """UTC day -> digest of the readings of one channel, which are in order."""
+    starts = day_starts(columns.taken_ns)
+    days = [day_text(int(columns.taken_ns[start])) for start in starts]
+    return dict(zip(days, digests(columns, starts), strict=True))
+
+
+def seal_facts(folder: Path, path: Path, channels: Mapping[str, Sealed]) -> dict[str, Any]:
+    """The facts of a file that was written: its name below the folder, size and digest."""
+    content = path.read_bytes()
+    return {
+        "file": path.relative_to(folder).as_posix(),
+        "rows": sum(channel.rows for channel in channels.values()),
+        "size_bytes": len(content),
+        "sha256": hashlib.sha256(content).hexdigest(),
+    }
+
+
+def seal_entry(
+    month: Month, upto: int, facts: Mapping[str, Any], channels: Mapping[str, Sealed]
+) -> tuple[dict[str, JSON], list[dict[str, object]]]:
+    """What the journal says of a seal, and its rows of the table of channels."""
+    year, number = month_of(month.from_ns)
+    span = {"from_ns": month.from_ns, "to_ns": month.to_ns, "upto_arrival": upto}
+    told = {key: {name: getattr(one, name) for name in CHANNEL_FACTS} for key, one in channels.items()}
+    what: dict[str, JSON] = {
+        **facts,
+        **span,
+        "room": month.room,
+        "year": year,
+        "month": number,
+        "writers": _writers(channels),  # type: ignore[dict-item]
+        "channels": {key: {**told[key], "days": dict(one.days)} for key, one in channels.items()},
+    }
+    return what, [{"channel": month.channels[key], **span, **told[key]} for key in channels]
+
+
+def _seq_spans(columns: Columns) -> dict[str, tuple[int, int]]:
+    spans = {}
+    for code in np.unique(columns.writer.codes).tolist():
+        seq = columns.seq[columns.writer.codes == code]
+        spans[columns.writer.table[code]] = (int(seq.min()), int(seq.max()))
+    return spans
+
+
+def _writers(channels: Mapping[str, Sealed]) -> dict[str, list[int]]:
+    spans: dict[str, list[int]] = {}
+    for channel in channels.values():
+        for writer, (first, last) in channel.writers.items():
+            known = spans.setdefault(writer, [first, last])
+            known[:] = [min(known[0], first), max(known[1], last)]
+    return spans

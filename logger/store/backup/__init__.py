@@ -1,0 +1,1 @@
+"""Backups in a folder: made, read again, compared, restored."""

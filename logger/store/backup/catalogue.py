@@ -1,0 +1,152 @@
+"""What stands in a folder of backups.
+
+    stillroom-backup.json         of which record these are
+    files/<2 digits>/<SHA-256>    sealed files, originals and issued records, each once
+    000012-20261026T034000Z/      one backup, by number and time
+        stillroom.db              the database as it was, complete in itself
+        manifest.json             every file with its SHA-256, and the head of the chain; written last
+        report.json               what restoring it into a scratch place showed
+
+A backup without its manifest was interrupted and does not count; one whose report says that it
+was restored and found intact is a good one.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ...errors import StoreError
+from ..files import sha256_of
+from ..hot.database import FILE
+from .folder import plain_target_errors, read_json
+
+MARKER = "stillroom-backup.json"
+FORMAT = "stillroom backup 1"
+FILES = "files"
+MANIFEST = "manifest.json"
+REPORT = "report.json"
+NAME = re.compile(r"(\d{6})-\d{8}T\d{6}Z")
+
+
+@dataclass(frozen=True)
+class Generation:
+    """One backup. `manifest` is empty where it cannot be read; `report` empty where it was never restored."""
+
+    folder: Path
+    manifest: Mapping[str, Any]
+    report: Mapping[str, Any]
+
+    @property
+    def name(self) -> str:
+        """Its folder's name: number and time."""
+        return self.folder.name
+
+    @property
+    def number(self) -> int:
+        """Counted from 1 in this folder."""
+        return int(self.name[:6])
+
+    @property
+    def readable(self) -> bool:
+        """Whether the manifest is there, and is the one that the report speaks of."""
+        return bool(self.manifest)
+
+    @property
+    def good(self) -> bool:
+        """Whether it was restored and found intact."""
+        return self.readable and self.report.get("intact") is True
+
+    @property
+    def at_ns(self) -> int:
+        """When the snapshot was taken."""
+        return int(self.manifest["at_ns"])
+
+    @property
+    def head(self) -> tuple[int, str]:
+        """Number and digest of the newest journal entry in it."""
+        head = self.manifest["head"]
+        return int(head["number"]), str(head["sha256"])
+
+    @property
+    def files(self) -> dict[str, tuple[str, int]]:
+        """Path below the data folder -> SHA-256 and bytes."""
+        return {name: (told["sha256"], told["bytes"]) for name, told in self.manifest["files"].items()}
+
+    @property
+    def database(self) -> Path:
+        """The database of this backup."""
+        return self.folder / FILE
+
+    def object(self, sha256: str) -> Path:
+        """Where the file with this digest lies."""
+        return stored(self.folder.parent, sha256)
+
+
+def stored(target: Path, sha256: str) -> Path:
+    """Where a folder of backups keeps the file with this digest."""
+    return target / FILES / sha256[:2] / sha256
+
+
+def folders(target: Path) -> list[Path]:
+    """Folders of all backups, interrupted ones too, oldest first."""
+    with plain_target_errors(target):
+        return sorted(path for path in target.iterdir() if NAME.fullmatch(path.name) and path.is_dir())
+
+
+def generations(target: Path) -> list[Generation]:
+    """Every backup that came to its end, oldest first."""
+    with plain_target_errors(target):
+        return [_generation(folder) for folder in folders(target) if (folder / MANIFEST).is_file()]
+
+
+def is_target(folder: Path) -> bool:
+    """Whether a folder holds backups."""
+    with plain_target_errors(folder):
+        return (read_json(folder / MARKER) or {}).get("format") == FORMAT
+
+
+def newest_good(target: Path) -> Generation | None:
+    """The newest backup that was restored and found intact."""
+    good = [one for one in generations(target) if one.good]
+    return good[-1] if good else None
+
+
+def chosen(target: Path, name: str | None) -> Generation:
+    """A backup by its name or number, or the newest good one; StoreError with what there is."""
+    there = generations(target)
+    if name is None:
+        if good := [one for one in there if one.good]:
+            return good[-1]
+        raise StoreError(
+            f"No backup in {target} was restored and found intact; there are: {_listed(there)}. "
+            "Name one with --generation to try it all the same."
+        )
+    for one in there:
+        if name in {one.name, str(one.number)} and one.readable:
+            return one
+    raise StoreError(
+        f"There is no backup {name!r} in {target} that can be read; there are: {_listed(there)}."
+    )
+
+
+def heads(target: Path) -> list[tuple[int, str]]:
+    """Heads of the chain that these backups hold."""
+    return [one.head for one in generations(target) if one.readable]
+
+
+def _generation(folder: Path) -> Generation:
+    manifest, report = read_json(folder / MANIFEST) or {}, read_json(folder / REPORT) or {}
+    wanted = report.get("manifest_sha256")
+    if wanted is not None and wanted != sha256_of(folder / MANIFEST):
+        manifest = {}
+    if manifest and (manifest.get("format") != FORMAT or not {"at_ns", "head", "files"} <= manifest.keys()):
+        manifest = {}
+    return Generation(folder, manifest, report)
+
+
+def _listed(there: list[Generation]) -> str:
+    return ", ".join(one.name for one in there) or "none"

@@ -1,0 +1,152 @@
+"""A record held against its backups: heads of the chain that left, and which rows were changed."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...errors import Refused, StoreDamaged
+from ...instants import rfc3339
+from ...series import STATUS
+from ..hot.database import FILE
+from ..rows import NUMERIC, TEXTS, Columns
+from ..store import Store
+from ..types import Seal, Verification
+from .catalogue import MARKER, Generation, heads, is_target, newest_good
+from .folder import plain_target_errors, read_json
+from .scrub import scrubbed
+
+SHOWN = 20  # rows named one by one
+FIELDS = tuple(name for name in (*NUMERIC, *TEXTS) if name not in {"arrival", "seq", "writer"})
+
+
+def checked(store: Store, told: Sequence[tuple[int, str]] = (), target: Path | None = None) -> Verification:
+    """Verify a record against heads that left this machine, and against those in a folder of backups.
+
+    Where something is altered, the rows that differ from the newest good backup are named as well.
+    """
+    if target is None:
+        return _with_heads(store.verify(told), told, "")
+    _refuse_other(store, target)
+    known = [*heads(target), *told]
+    found = _with_heads(store.verify(known), known, f" of {target}")
+    read = scrubbed(target)
+    line = (
+        f"{read.files} files of the backups in {target}, {read.size_bytes / 1e6:.1f} MB, with their digests"
+    )
+    found = replace(found, faults=(*found.faults, *read.sentences), compared=(*found.compared, line))
+    good = newest_good(target)
+    if found.intact or good is None:
+        return found
+    named = list(itertools.islice(differing(store, good), SHOWN + 1))
+    more = ["more rows differ from the backup; these are the first"] if len(named) > SHOWN else []
+    return replace(found, faults=(*found.faults, *named[:SHOWN], *more))
+
+
+def _with_heads(found: Verification, known: Sequence[tuple[int, str]], where: str) -> Verification:
+    """The same, and against which heads of the chain it was held."""
+    if not known:
+        line = (
+            "the chain with a head that left this machine: none was given, so a chain that was made anew as a"
+            " whole would not show. Give one with --head, or a folder of backups with --backup"
+        )
+        return replace(found, left_out=(*found.left_out, line))
+    number, sha256 = max(known)
+    counted = f"{len(known)} heads{where}" if len(known) > 1 else "the head"
+    line = f"the chain with {counted} that left this machine, the newest is entry {number}, {sha256}"
+    return replace(found, compared=(*found.compared, line))
+
+
+def differing(store: Store, good: Generation) -> Iterator[str]:
+    """A sentence for every reading that is not what it was in that backup."""
+    try:
+        with Store.open(good.folder, read_only=True) as kept:
+            yield from _of_hot(store, kept, good.name)
+    except StoreDamaged as error:
+        yield f"rows of the hot tier could not be compared one by one: {error}"
+    objects = {sha256 for sha256, _ in good.files.values()}
+    for seal in store.seals(disposed=False):
+        if seal.sha256 in objects:
+            yield from _of_file(store, seal, good)
+
+
+def _of_hot(store: Store, kept: Store, name: str) -> Iterator[str]:
+    now, then = store.hot_rows(), kept.hot_rows()
+    still_hot = then.part(~store.sealed_rows(then))
+    for writer in sorted(set(still_hot.writer.table)):
+        yield from differences(_by(now, writer), _by(still_hot, writer), writer, name)
+
+
+def _of_file(store: Store, seal: Seal, good: Generation) -> Iterator[str]:
+    path = store.folder / seal.file
+    content = path.read_bytes() if path.is_file() else b""
+    if hashlib.sha256(content).hexdigest() == seal.sha256:
+        return
+    yield f"file {seal.file}: is whole in backup {good.name}, as files/{seal.sha256[:2]}/{seal.sha256}"
+    with plain_target_errors(good.folder.parent):
+        pristine = good.object(seal.sha256).read_bytes()
+    try:
+        now, then = store.rows_in(seal.file, content), store.rows_in(seal.file, pristine)
+    except StoreDamaged:
+        return  # what cannot be read cannot be compared; the file is named already
+    for writer in sorted(set(then.writer.table)):
+        yield from differences(_by(now, writer), _by(then, writer), writer, good.name)
+
+
+def differences(now: Columns, then: Columns, writer: str, name: str) -> Iterator[str]:
+    """Rows of one writer, by their numbers: what differs, and what is gone."""
+    for at in np.flatnonzero(~np.isin(then.seq, now.seq)).tolist():
+        yield f"{_reading(then, at, writer)}: is in backup {name} and is missing here"
+    _, here, there = np.intersect1d(now.seq, then.seq, return_indices=True)
+    a, b = now.part(here), then.part(there)
+    unlike = {field: _unlike(a, b, field) for field in FIELDS}
+    for at in np.flatnonzero(np.logical_or.reduce(list(unlike.values()))).tolist():
+        said = [
+            f"{field} was {_shown(b, field, at)}, is {_shown(a, field, at)}"
+            for field in FIELDS
+            if unlike[field][at]
+        ]
+        yield f"{_reading(b, at, writer)}: in backup {name} {'; '.join(said)}"
+
+
+def _unlike(a: Columns, b: Columns, field: str) -> NDArray[np.bool_]:
+    one, other = getattr(a, field), getattr(b, field)
+    if field in TEXTS:
+        texts = [np.array(column.table, object)[column.codes] for column in (one, other)]
+        return np.asarray(texts[0] != texts[1], np.bool_)
+    both_none = np.isnan(one) & np.isnan(other) if field == "value" else False
+    return np.asarray((one != other) & ~np.asarray(both_none), np.bool_)
+
+
+def _shown(columns: Columns, field: str, at: int) -> str:
+    found: Any = getattr(columns, field)[at]
+    if field == "status":
+        return STATUS[found] if found < len(STATUS) else str(found)
+    if field in {"taken_ns", "received_ns"}:
+        return rfc3339(int(found))
+    return repr(found.item()) if hasattr(found, "item") else repr(found)
+
+
+def _reading(columns: Columns, at: int, writer: str) -> str:
+    taken = rfc3339(int(columns.taken_ns[at]))
+    return f"reading {columns.seq[at]} of writer {writer} ({columns.channel[at]}, {taken})"
+
+
+def _by(columns: Columns, writer: str) -> Columns:
+    if writer not in columns.writer.table:
+        return columns.part(slice(0))
+    return columns.part(columns.writer.codes == columns.writer.table.index(writer))
+
+
+def _refuse_other(store: Store, target: Path) -> None:
+    if not target.is_dir() or not is_target(target):
+        raise Refused(f"{target} is no folder of backups; name the one given to `stillroom backup --to`.")
+    if (read_json(target / MARKER) or {}).get("record") != store.key:
+        raise Refused(f"{target} holds the backups of another record than {store.folder / FILE}.")

@@ -1,0 +1,92 @@
+"""A folder that is not ours to rely on: a file share, a disk that may be full, gone or slow.
+
+No links, no locks, no renaming but inside one folder; a folder that cannot be synced (some shares
+refuse it) is no fault, because every file is read back and compared before it counts.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from ...errors import StoreError
+from ..files import PART, sync_folder
+
+CHUNK = 1 << 20
+
+
+@contextmanager
+def plain_target_errors(folder: Path) -> Iterator[None]:
+    """Turn what the system says about the folder into a sentence for a person; the cause stays attached."""
+    try:
+        yield
+    except OSError as error:
+        named = f" ({error.filename})" if error.filename else ""
+        raise StoreError(
+            f"{folder} could not be used: {error.strerror or error}{named}. What was there whole before is "
+            "untouched. See that the folder is there, has space, and may be written by this account."
+        ) from error
+
+
+def copied(source: Path, path: Path) -> str:
+    """Copy a file so that it is there whole or not at all; gives the SHA-256 of what was read."""
+    sha, part = hashlib.sha256(), path.with_name(path.name + PART)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with source.open("rb") as coming, part.open("wb") as going:
+        while chunk := coming.read(CHUNK):
+            sha.update(chunk)
+            going.write(chunk)
+        _synced(going.fileno())
+    _named(part, path)
+    return sha.hexdigest()
+
+
+def written(path: Path, content: bytes) -> str:
+    """Write a file so that it is there whole or not at all; gives its SHA-256."""
+    part = path.with_name(path.name + PART)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with part.open("wb") as file:
+        file.write(content)
+        file.flush()
+        _synced(file.fileno())
+    _named(part, path)
+    return hashlib.sha256(content).hexdigest()
+
+
+def written_json(path: Path, facts: Mapping[str, Any]) -> str:
+    """The same for plain data, one key a line."""
+    return written(path, (json.dumps(facts, indent=1, ensure_ascii=False) + "\n").encode())
+
+
+def read_json(path: Path) -> dict[str, Any] | None:
+    """The facts in a file; None where it is not there or holds none."""
+    try:
+        found = json.loads(path.read_bytes())
+    except (FileNotFoundError, ValueError):
+        return None
+    return found if isinstance(found, dict) else None
+
+
+def inside(folder: Path, name: str) -> Path:
+    """A file below a folder by its name with slashes; StoreError for a name that leads out of it."""
+    path = folder.joinpath(*name.split("/"))
+    if not path.resolve().is_relative_to(folder.resolve()):
+        raise StoreError(
+            f"{name!r} leads out of {folder}; nothing was written. This is no file list of ours."
+        )
+    return path
+
+
+def _synced(handle: int) -> None:
+    os.fsync(handle)
+
+
+def _named(part: Path, path: Path) -> None:
+    os.replace(part, path)
+    with suppress(OSError):  # some shares refuse to sync a folder
+        sync_folder(path.parent)

@@ -1,0 +1,1 @@
+"""The whole record in open formats: export, and a new record from one."""

@@ -1,0 +1,191 @@
+"""The whole record in open formats, complete enough to begin again from it elsewhere.
+
+export.json               every file with its SHA-256; per channel and UTC day a digest of its readings
+README.txt                every column described
+archive/room=…/…          sealed files as they are; what is not sealed yet beside them, same columns
+originals/                imported files, bit for bit, with imports.json
+setup/versions.json       every version of the setup with its files and who put it in force
+journal.jsonl             every entry of the chain, one a line, in order
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import numpy as np
+
+from ...errors import Refused
+from ...instants import rfc3339
+from ..archive.archive import FOLDER
+from ..archive.month_file import days_of
+from ..archive.months import DAY_NS, month_of, month_span
+from ..backup.folder import copied, plain_target_errors, written, written_json
+from ..files import sha256_of
+from ..hot.journal import canonical
+from ..rows import Columns, ordered
+from ..store import Store
+
+FORMAT = "stillroom export 1"
+MANIFEST = "export.json"
+JOURNAL = "journal.jsonl"
+Days = dict[str, dict[str, str]]
+
+README = """The record of a measuring room, written by stillroom{simulated}.
+
+Readings are in archive/, one folder a month (UTC), as Parquet; any program that reads Parquet reads them:
+
+    import pandas
+    pandas.read_parquet("archive")
+
+{columns}
+Values are as they came, in the probe's own unit; corrections are in the certificates, which are in
+setup/versions.json with everything else that was in force. journal.jsonl has every act; each entry has
+the SHA-256 of
+    {{"at_ns":…,"kind":…,"number":…,"previous":"<that of the entry before>","what":…,"who":…,"why":…}}
+in UTF-8 without white space, keys in this order, `what` exactly as it stands in the line's field `what`.
+originals/ are imported files bit for bit; imports.json says what each was.
+export.json has the SHA-256 of every file, one of the readings of each channel and day, and one of itself: of
+its facts but `sha256`, as JSON without white space, keys sorted.
+"""
+
+
+@dataclass(frozen=True)
+class Written:
+    """What an export holds."""
+
+    files: tuple[str, ...]
+    readings: int
+
+
+def export(store: Store, out: Path, now_ns: int) -> Written:
+    """Write everything into a new or empty folder; the manifest comes last."""
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
+    with plain_target_errors(out):
+        out.mkdir(parents=True, exist_ok=True)
+        head = store.journal.head()
+        files = dict(_sealed(store, out)) | dict(_unsealed(store, out)) | dict(_originals(store, out))
+        files |= dict(_texts(store, out))
+        days, readings = _digested(store)
+        manifest = {
+            "format": FORMAT,
+            "record": store.key,
+            "simulated": store.simulated,
+            "at": rfc3339(now_ns),
+            "at_ns": now_ns,
+            "head": {"number": head[0], "sha256": head[1]},
+            "complete": len(store.seals()) == len(store.seals(disposed=False)),
+            "readings": readings,
+            "files": dict(sorted(files.items())),
+            "days": days,
+        }
+        written_json(out / MANIFEST, {**manifest, "sha256": manifest_digest(manifest)})
+    return Written((*sorted(files), MANIFEST), readings)
+
+
+def manifest_digest(manifest: Mapping[str, Any]) -> str:
+    """SHA-256 of all that an export says of itself but this digest: canonical JSON, as in the journal."""
+    told = {name: value for name, value in manifest.items() if name != "sha256"}
+    return hashlib.sha256(canonical(told).encode()).hexdigest()
+
+
+def day_digests(store: Store) -> Days:
+    """Channel -> UTC day -> SHA-256 over all its readings of that day, however many files hold them."""
+    return _digested(store)[0]
+
+
+def _digested(store: Store) -> tuple[Days, int]:
+    found: Days = {}
+    readings = 0
+    for rows in _months(store):
+        found.setdefault(rows.channel[0], {}).update(days_of(rows))
+        readings += len(rows)
+    return found, readings
+
+
+def _months(store: Store) -> Iterator[Columns]:
+    """The readings of each channel and month, in the order of the record."""
+    hot = store.hot_rows()
+    days = np.unique(hot.taken_ns // DAY_NS) * DAY_NS
+    spans = {month_span(*month_of(at)) for at in days.tolist()}
+    spans |= {(one.from_ns, one.to_ns) for one in store.seals(disposed=False)}
+    for channel in store.channels():
+        for from_ns, to_ns in sorted(spans):
+            rows = store.columns(channel, from_ns, to_ns)
+            if len(rows):
+                yield rows
+
+
+def _sealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
+    for one in store.seals(disposed=False):
+        yield one.file, copied(store.folder / one.file, out / one.file)
+
+
+def _unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
+    from ..archive.parquet import Writer
+
+    hot = store.hot_rows()
+    hot = hot.part(~store.sealed_rows(hot))
+    days, place = np.unique(hot.taken_ns // DAY_NS, return_inverse=True)
+    starts = [month_span(*month_of(day * DAY_NS))[0] for day in days.tolist()]
+    months = np.array(starts, np.int64)[place] if starts else np.empty(0, np.int64)
+    for from_ns in np.unique(months).tolist():
+        year, month = month_of(from_ns)
+        folder = f"{FOLDER}/room={quote(store.room(), safe='')}/year={year}/month={month:02d}"
+        name, rows = f"{folder}/unsealed-0001.parquet", hot.part(months == from_ns)
+        (out / folder).mkdir(parents=True, exist_ok=True)
+        with Writer(out / name, store.simulated) as writer:
+            for channel in sorted(set(rows.channel.table)):
+                mine = rows.part(rows.channel.codes == rows.channel.table.index(channel))
+                if len(mine):
+                    writer.write(ordered(mine))
+        yield name, sha256_of(out / name)
+
+
+def _originals(store: Store, out: Path) -> Iterator[tuple[str, str]]:
+    told = []
+    for one in store.imports():
+        yield one.original, copied(store.folder / one.original, out / one.original)
+        facts = {"sha256": one.sha256, "name": one.name, "at": rfc3339(one.at_ns), "at_ns": one.at_ns}
+        told.append({**facts, "original": one.original, "summary": dict(one.summary)})
+    yield "imports.json", _listed(out / "imports.json", told)
+
+
+def _texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
+    from ..archive import parquet
+
+    versions = [
+        {
+            "version": one.version,
+            "who": one.who,
+            "approver": one.approver,
+            "why": one.why,
+            "at": rfc3339(one.at_ns),
+            "at_ns": one.at_ns,
+            "digest": one.digest,
+            "texts": dict(one.texts),
+        }
+        for one in store.setups()
+    ]
+    yield "setup/versions.json", _listed(out / "setup" / "versions.json", versions)
+    lines = "".join(json.dumps(_entry(one), ensure_ascii=False) + "\n" for one in store.journal.entries())
+    yield JOURNAL, written(out / JOURNAL, lines.encode())
+    columns = (parquet.__doc__ or "").partition("\n\n")[2]
+    simulated = " (SIMULATED: no measured data)" if store.simulated else ""
+    text = README.format(simulated=simulated, columns=columns)
+    yield "README.txt", written(out / "README.txt", text.encode())
+
+
+def _entry(one: Any) -> dict[str, Any]:
+    facts = {name: getattr(one, name) for name in ("number", "at_ns", "kind", "who", "why", "sha256")}
+    return {**facts, "what": canonical(one.what)}
+
+
+def _listed(path: Path, told: list[dict[str, Any]]) -> str:
+    return written(path, (json.dumps(told, indent=1, ensure_ascii=False) + "\n").encode())

@@ -1,0 +1,160 @@
+"""A record begun anew from an export: same readings under the same numbers, same originals, own journal."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ...errors import Refused, StoreDamaged
+from ...instants import rfc3339
+from ..backup.folder import inside, plain_target_errors, read_json, written
+from ..backup.restore import Restored, refuse_occupied
+from ..files import sha256_of
+from ..hot.database import RESTORING
+from ..hot.journal import FIRST, digest
+from ..rows import Columns, joined
+from ..store import Store
+from ..types import Verification
+from .export import FORMAT, JOURNAL, MANIFEST, day_digests, manifest_digest
+
+_NOTHING = "nothing was made. Take another copy of the export, or restore a backup"
+AT_ONCE = 50_000  # readings of one batch
+
+
+def is_export(folder: Path) -> bool:
+    """Whether a folder holds an export of a whole record."""
+    return (read_json(folder / MANIFEST) or {}).get("format") == FORMAT
+
+
+def begin_from(source: Path, data: Path, who: str, now_ns: int) -> Restored:
+    """Make a new record of an export in a new or empty folder; its digests must be those of the old one.
+
+    The journal of the old record is not continued: it is in the export, and the new one names its head.
+    """
+    manifest = read_json(source / MANIFEST) or {}
+    refuse_occupied(data)
+    if not manifest.get("complete"):
+        raise Refused(
+            f"{source} lacks readings that were disposed of, so its numbers have holes: nothing was made. A "
+            "backup of that record can be restored; an export of it can be read."
+        )
+    _checked(source, manifest)
+    with plain_target_errors(data):
+        _cleared(data)
+    with Store.open(data, create=True, simulated=bool(manifest["simulated"])) as store:
+        with plain_target_errors(data):
+            written(data / RESTORING, b"export\n")
+        _filled(store, source, manifest, who)
+        store.seal(now_ns)
+        if day_digests(store) != manifest["days"]:
+            raise StoreDamaged(
+                f"What was read from {source} has other digests than it says; {data} is not to be used."
+            )
+        what = {"export": manifest["at"], "head": manifest["head"], "record": manifest["record"]}
+        store.journal.append("restore", who, what, "begun from an export")
+        verification: Verification = store.verify()
+        newest_ns = store.newest_ns()
+    with plain_target_errors(data):
+        (data / RESTORING).unlink()
+    return Restored(f"export of {rfc3339(manifest['at_ns'])}", manifest["at_ns"], newest_ns, verification)
+
+
+def _checked(source: Path, manifest: Mapping[str, Any]) -> None:
+    """Every file of the export against its digest, before anything is made; and what it says of itself."""
+    if manifest.get("sha256") != manifest_digest(manifest):
+        raise StoreDamaged(
+            f"{source / MANIFEST} is altered: it has not the SHA-256 that it names; {_NOTHING}"
+        )
+    for name, sha256 in manifest["files"].items():
+        path = inside(source, name)
+        if not path.is_file() or sha256_of(path) != sha256:
+            raise StoreDamaged(
+                f"{path} is missing or altered: the export is not as it was written; {_NOTHING}"
+            )
+    for fault in _chain_faults(source, manifest):
+        raise StoreDamaged(f"{source / JOURNAL}: {fault}; {_NOTHING}")
+
+
+def _chain_faults(source: Path, manifest: Mapping[str, Any]) -> Iterator[str]:
+    """The chain of the old record, read from its beginning: it says which record this is, and whose kind."""
+    if JOURNAL not in manifest["files"]:
+        yield "is in no list of the export"
+        return
+    number, previous = FIRST
+    known: dict[str, Any] = {}
+    with inside(source, JOURNAL).open(encoding="utf-8") as lines:
+        for line in lines:
+            entry = json.loads(line)
+            told = {name: entry[name] for name in ("number", "at_ns", "kind", "who", "what", "why")}
+            if entry["number"] != number + 1 or digest(**told, previous=previous) != entry["sha256"]:
+                yield f"entry {number + 1} was altered, or is missing"
+                return
+            number, previous = entry["number"], entry["sha256"]
+            known = known or json.loads(entry["what"])
+            if number == manifest["head"]["number"] and previous != manifest["head"]["sha256"]:
+                yield f"entry {number} is not the head that {MANIFEST} names"
+    if number < manifest["head"]["number"]:
+        yield f"ends with entry {number}, before the head that {MANIFEST} names"
+    if (known.get("id"), known.get("simulated")) != (manifest["record"], json.dumps(manifest["simulated"])):
+        yield f"its first entry is of another record, or of another kind of room, than {MANIFEST} says"
+
+
+def _cleared(data: Path) -> None:
+    """Take away what an interrupted attempt left; the marker says that nothing else is there."""
+    if (data / RESTORING).is_file():
+        shutil.rmtree(data)
+
+
+def _filled(store: Store, source: Path, manifest: Mapping[str, Any], who: str) -> None:
+    for version in json.loads((source / "setup" / "versions.json").read_bytes()):
+        store.put_setup(
+            version["texts"], version["who"], version["why"], version["approver"], version["at_ns"]
+        )
+    for one in json.loads((source / "imports.json").read_bytes()):
+        content = inside(source, one["original"]).read_bytes()
+        store.record_import(one["sha256"], one["name"], content, one["summary"], who=who, at_ns=one["at_ns"])
+    files = [name for name in manifest["files"] if name.endswith(".parquet")]
+    spans = {name: _spans(store, source, name) for name in files}
+    for writer in sorted({writer for span in spans.values() for writer in span}):
+        for rows in _in_order(store, source, spans, writer):
+            store.append(writer, rows.rows())
+
+
+def _rows(store: Store, source: Path, name: str) -> Columns:
+    content = inside(source, name).read_bytes()
+    if store.is_simulated(name, content) and not store.simulated:
+        raise StoreDamaged(f"{source / name} holds simulated readings, in the export of a real room.")
+    return store.rows_in(name, content)
+
+
+def _spans(store: Store, source: Path, name: str) -> dict[str, tuple[int, int]]:
+    """Writer -> first and last of its numbers in a file."""
+    rows, found = _rows(store, source, name), {}
+    for code, writer in enumerate(rows.writer.table):
+        seq = rows.seq[rows.writer.codes == code]
+        if len(seq):
+            found[writer] = (int(seq.min()), int(seq.max()))
+    return found
+
+
+def _in_order(
+    store: Store, source: Path, spans: Mapping[str, Mapping[str, tuple[int, int]]], writer: str
+) -> Iterator[Columns]:
+    """All readings of a writer, ascending in their numbers, in blocks."""
+    mine = {name: span[writer] for name, span in spans.items() if writer in span}
+    last = max(high for _, high in mine.values())
+    kept: dict[str, Columns] = {}
+    for first in range(1, last + 1, AT_ONCE):
+        wanted = [name for name, (low, high) in mine.items() if low < first + AT_ONCE and high >= first]
+        kept = {name: kept[name] if name in kept else _rows(store, source, name) for name in wanted}
+        parts = []
+        for rows in kept.values():
+            here = rows.writer.codes == rows.writer.table.index(writer)
+            parts.append(rows.part(here & (rows.seq >= first) & (rows.seq < first + AT_ONCE)))
+        block = joined(parts)
+        yield block.part(np.argsort(block.seq, kind="stable"))

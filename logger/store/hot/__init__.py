@@ -1,0 +1,1 @@
+"""The hot tier in SQL: readings, journal, setups, stored verdicts, clocks; its schema and migrations."""

@@ -1,0 +1,189 @@
+"""Every act and event in one chain of SHA-256: a change anywhere breaks it from there on.
+
+Digest of entry n, over UTF-8 without white space, keys in order:
+
+    {"at_ns":…,"kind":…,"number":n,"previous":"<digest of n − 1>","what":{…},"who":…,"why":…}
+
+Canonical JSON: keys sorted by code point, no white space, text not escaped beyond what JSON
+asks for, numbers as Python writes them (shortest that reads back the same), no NaN. The text
+of `what` is kept as it was digested, so that a verifier needs no canonical encoder of its own.
+The chain proves change only against a head that has left the machine.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import Callable, Collection, Mapping
+from itertools import islice
+from typing import Any
+
+from sqlalchemy import Connection, Row, or_, select
+
+from ...errors import StoreDamaged, StoreError
+from ..origin import WAY
+from ..types import JSON, Entry
+from .database import Database
+from .journal_files import Line, walk
+from .tables import journal
+
+_LITERAL = str.maketrans({"%": "!%", "_": "!_", "!": "!!"})  # what a person writes is no pattern
+FIRST = (0, "0" * 64)  # what entry 1 follows
+_NO_ACTS = ("batch", "seal", "journal-seal", "store")  # the proof of readings, and the record's own beginning
+
+
+def canonical(value: object) -> str:
+    """One text per value.
+
+    >>> canonical({"b": 1.0, "a": ["K", None]})
+    '{"a":["K",null],"b":1.0}'
+    """
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def digest(*, number: int, at_ns: int, kind: str, who: str, what: str, why: str, previous: str) -> str:
+    """SHA-256 of one entry; `what` is its canonical text."""
+    text = (
+        f'{{"at_ns":{at_ns},"kind":{canonical(kind)},"number":{number},"previous":{canonical(previous)},'
+        f'"what":{what},"who":{canonical(who)},"why":{canonical(why)}}}'
+    )
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+class Journal:
+    """The journal of one store. Entries are appended, never changed."""
+
+    def __init__(self, database: Database, clock: Callable[[], int] = time.time_ns) -> None:
+        self._database = database
+        self._clock = clock
+
+    def append(
+        self, kind: str, who: str, what: Mapping[str, JSON], why: str = "", conn: Connection | None = None
+    ) -> Entry:
+        """Chain one entry on, inside the caller's `Store.begin()` or durably by itself."""
+        if conn is None:
+            with self._database.begin() as own:
+                return self.append(kind, who, what, why, own)
+        number, previous = head(conn)
+        text, at_ns = _text(kind, _with_way(kind, what)), self._clock()
+        fields: dict[str, Any] = {"number": number + 1, "at_ns": at_ns, "kind": kind, "who": who, "why": why}
+        sha = digest(**fields, what=text, previous=previous)
+        conn.execute(journal.insert().values(**fields, what=text, sha256=sha))
+        return Entry(**fields, what=json.loads(text), sha256=sha)
+
+    def entries(
+        self,
+        after: int = 0,
+        kind: str | None = None,
+        *,
+        limit: int | None = None,
+        newest_first: bool = False,
+        without: Collection[str] = (),
+    ) -> list[Entry]:
+        """Entries with a number above `after`, of one kind or all but some, in order."""
+        if kind in (None, "batch") and "batch" not in without:
+            return self._with_files(after, kind, limit, newest_first, without)
+        wanted = select(journal).where(journal.c.number > after)
+        if kind is not None:
+            wanted = wanted.where(journal.c.kind == kind)
+        if without:
+            wanted = wanted.where(journal.c.kind.not_in(sorted(without)))
+        order = journal.c.number.desc() if newest_first else journal.c.number
+        with self._database.read() as conn:
+            return [_entry(row) for row in conn.execute(wanted.order_by(order).limit(limit))]
+
+    def _with_files(
+        self, after: int, kind: str | None, limit: int | None, newest_first: bool, without: Collection[str]
+    ) -> list[Entry]:
+        """The same where entries of batches are asked for, some of which may stand in files."""
+        with self._database.read() as conn:
+            lines = (
+                line
+                for line in walk(conn, self._database.path.parent)
+                if line.number > after and kind in (None, line.kind) and line.kind not in without
+            )
+            found = lines if newest_first else islice(lines, limit)
+            entries = [_entry(line) for line in found]
+        return entries[::-1][:limit] if newest_first else entries
+
+    def found(
+        self,
+        text: str = "",
+        *,
+        kinds: Collection[str] = (),
+        without: Collection[str] = (),
+        not_by: Collection[str] = (),
+        from_ns: int | None = None,
+        to_ns: int | None = None,
+        below: int | None = None,
+        limit: int = 100,
+    ) -> list[Entry]:
+        """The newest entries, newest first, that hold every word of `text` in who, why, kind or what.
+
+        Over [from, to) by their instant; numbers below `below`, so that a reader can go on. Capital
+        letters do not matter in ASCII. Entries of batches that moved into files are not looked through.
+        """
+        c = journal.c
+        wanted = select(journal).order_by(c.number.desc()).limit(limit)
+        for word in text.split():
+            near = f"%{word.translate(_LITERAL)}%"
+            wanted = wanted.where(
+                or_(*(column.ilike(near, escape="!") for column in (c.who, c.why, c.kind, c.what)))
+            )
+        if kinds:
+            wanted = wanted.where(c.kind.in_(sorted(kinds)))
+        if without:
+            wanted = wanted.where(c.kind.not_in(sorted(without)))
+        if not_by:
+            wanted = wanted.where(c.who.not_in(sorted(not_by)))
+        if from_ns is not None:
+            wanted = wanted.where(c.at_ns >= from_ns)
+        if to_ns is not None:
+            wanted = wanted.where(c.at_ns < to_ns)
+        if below is not None:
+            wanted = wanted.where(c.number < below)
+        with self._database.read() as conn:
+            return [_entry(row) for row in conn.execute(wanted)]
+
+    def kinds(self) -> list[str]:
+        """Every kind of entry that there is."""
+        with self._database.read() as conn:
+            return sorted(conn.execute(select(journal.c.kind).distinct()).scalars())
+
+    def head(self) -> tuple[int, str]:
+        """Number and digest of the newest entry; (0, zeros) while there is none."""
+        with self._database.read() as conn:
+            return head(conn)
+
+
+def head(conn: Connection) -> tuple[int, str]:
+    """Number and digest of the newest entry, as this transaction sees it."""
+    newest = select(journal.c.number, journal.c.sha256).order_by(journal.c.number.desc()).limit(1)
+    row = conn.execute(newest).first()
+    return (row.number, row.sha256) if row is not None else FIRST
+
+
+def _with_way(kind: str, what: Mapping[str, JSON]) -> Mapping[str, JSON]:
+    """What is said, and by which way it came where that is known."""
+    way = WAY.get()
+    return what if way is None or kind in _NO_ACTS else {**what, "through": dict(way)}
+
+
+def _text(kind: str, what: Mapping[str, JSON]) -> str:
+    try:
+        return canonical(what)
+    except (TypeError, ValueError) as error:
+        raise StoreError(f"A journal entry of kind {kind!r} must be JSON without NaN: {error}.") from error
+
+
+def what_of(row: Any) -> dict[str, Any]:
+    """What an entry (a row with `number` and `what`) says; StoreDamaged when that is no JSON."""
+    try:
+        return dict(json.loads(row.what))
+    except (ValueError, TypeError) as error:
+        raise StoreDamaged(f"Journal entry {row.number} was altered: what it says is no JSON.") from error
+
+
+def _entry(row: Row[Any] | Line) -> Entry:
+    return Entry(row.number, row.at_ns, row.kind, row.who, what_of(row), row.why, row.sha256)

@@ -1,0 +1,48 @@
+"""Versions of the schema, applied by Alembic from inside the program.
+
+There is no alembic.ini: `migrate` hands Alembic this folder and an open connection, so that
+an installed wheel migrates its own data folders. A new version is a further file in
+`versions/`, its number in NEWEST, and the same change in `tables.py`; published files stay as they are.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sqlalchemy import Connection, inspect, text
+
+from logger.errors import StoreError
+
+NEWEST = "0007"
+
+
+def version(conn: Connection) -> str | None:
+    """Version of the schema in this database; None when it has none yet."""
+    if not inspect(conn).has_table("alembic_version"):
+        return None
+    return conn.execute(text("SELECT version_num FROM alembic_version")).scalar()
+
+
+def migrate(conn: Connection) -> None:
+    """Bring the schema to NEWEST inside the caller's transaction: all of it or nothing."""
+    found = version(conn)
+    if found == NEWEST:
+        return
+    if found is not None:
+        refuse_newer(found)
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
+    config.attributes["connection"] = conn
+    command.upgrade(config, NEWEST)
+
+
+def refuse_newer(found: str) -> None:
+    """StoreError where a newer program wrote the record: an older one leaves it alone."""
+    if found > NEWEST:
+        raise StoreError(
+            f"The data folder was written by a newer stillroom (schema {found}; this one knows {NEWEST}). "
+            "Nothing was changed. Install the newer version to use it."
+        )

@@ -1,0 +1,1 @@
+"""The schema of the hot tier, step by step."""

@@ -1,0 +1,1 @@
+"""Verification: what entries claim against what is stored."""

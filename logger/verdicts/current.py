@@ -1,0 +1,48 @@
+"""What holds in a record just now: configuration and verdicts, read again when a version is approved."""
+
+from __future__ import annotations
+
+import threading
+
+from ..config import in_force
+from ..errors import StoreError
+from ..model import Config, Setup
+from ..store import Store
+from .verdicts import Verdicts
+
+
+class Current:
+    """Configuration and verdicts of one record, for programs that run long; one thread judges at a time."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.judging = threading.RLock()
+        self._known: tuple[int, Config, Verdicts] | None = None
+
+    def _newest(self) -> tuple[int, Config, Verdicts]:
+        versions = self.store.setups()
+        if not versions:
+            raise StoreError(
+                f"The data folder {self.store.folder} has no setup yet; apply one: stillroom config apply."
+            )
+        newest = versions[-1].version
+        with self.judging:
+            if self._known is None or self._known[0] != newest:
+                config = in_force(versions)
+                self._known = (newest, config, Verdicts(self.store, config.setup))
+            return self._known
+
+    @property
+    def config(self) -> Config:
+        """The configuration in force; StoreError while there is none."""
+        return self._newest()[1]
+
+    @property
+    def setup(self) -> Setup:
+        """The setup in force."""
+        return self.config.setup
+
+    @property
+    def verdicts(self) -> Verdicts:
+        """Verdicts under the setup in force; hold `judging` while they are asked."""
+        return self._newest()[2]

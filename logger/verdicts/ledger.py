@@ -1,0 +1,397 @@
+"""Stored verdicts kept true: judges what is dirty, piece by piece, in order of time.
+
+A piece (zone, UTC day) is dirty when a reading arrived that its windows can see, when setup or
+marks changed, or while it still holds provisional minutes. Dirty pieces are judged again in order
+of time, each from the bodies' state that the day before left.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from sqlalchemy import select
+
+from ..core.evidence.cells import Grid
+from ..core.judge.days import DAY_NS, Aside, Kept, Piece, pieces
+from ..core.judge.judgement import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
+from ..core.judge.live import Trail, begun, extended
+from ..core.judge.restarts import memory_s, turns
+from ..core.judge.settings import Part, conclude_over, look_over
+from ..core.judge.settling import BodyState, at_start_of_record
+from ..core.validity.timeline import Held, first_difference, timeline
+from ..instants import NS, rfc3339
+from ..model import Mark, Setup
+from ..series import Readings
+from ..store import Store
+from ..store.hot.tables import mark as mark_table
+from ..store.types import Seal
+from .windows import forward
+
+# Cells judged in one go, of all channels together: 80 bytes each, and four such parts are in memory at once.
+MOST_CELLS = 1_050_000
+# A power cut costs no more than the longest; the evidence before a part is examined again for the shortest.
+SHORTEST_DAYS, LONGEST_DAYS = 14, 92
+NEVER_NS = 2**63 - 1
+Tell = Callable[[Judgement, Mapping[int, Piece], "Head"], str | None]
+LONGEST_RECORD_DAYS = 40_000  # more, and the head that says so was altered
+HEAD = -1  # the row of the piece table that holds how far a zone has been judged
+
+
+@dataclass(frozen=True)
+class Head:
+    """How far a zone has been judged: all that arrived up to `cursor`, cells before `until_ns`."""
+
+    context: str
+    cursor: int
+    first_day: int
+    until_ns: int
+    open_from_ns: int
+    timeline: list[Held] = field(default_factory=list)  # what it was judged by
+    decided: int = 0  # the newest decision on conflicting values that it knew of
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Stored verdicts over [from, until) that were judged anew; both 0 where none are stored.
+
+    wrong: day -> what should be stored there; misplaced: stored rows that nothing was judged for;
+    open_days: the same as `wrong` of days that are provisional, of which nothing is said.
+    """
+
+    from_ns: int
+    until_ns: int
+    wrong: Mapping[int, tuple[str, str]]
+    misplaced: tuple[int, ...]
+    open_days: Mapping[int, tuple[str, str]] = field(default_factory=dict)
+
+    @property
+    def altered(self) -> list[str]:
+        """What somebody edited: UTC days, or how far the zone has been judged."""
+        days = sorted({*self.wrong, *self.misplaced})
+        return ["how far it has been judged" if day == HEAD else rfc3339(day * DAY_NS)[:10] for day in days]
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """What the newest judgement of a zone is extended from, while the store says that it is the newest."""
+
+    trail: Trail
+    head: Head
+    stored: str
+    marks: tuple[Mark, ...]
+
+
+class Ledger:
+    """What is stored of a room's verdicts. Several processes may keep it; what they store is the same.
+
+    newest: the judgement of each zone that was made last; kept: where verdicts lie, which for files that
+    were never applied (version 0) is not the record: they must not take the place of those in force.
+    """
+
+    def __init__(self, store: Store, setup: Setup) -> None:
+        self.store = store
+        self.setup = setup
+        self.kept: Kept = store if setup.version else Aside()
+        self.newest: dict[str, Judgement] = {}
+        self._kept: dict[str, _Kept] = {}
+        self._reach_ns = {z: max(reach_s(s, z) for s in setup.every()) * NS for z in setup.zones}
+        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.every()) * NS for z in setup.zones}
+
+    def marks(self) -> tuple[Mark, ...]:
+        """Every interval that was declared not to be trusted."""
+        with self.store.read() as conn:
+            rows = conn.execute(select(mark_table).order_by(mark_table.c.id)).all()
+        return tuple(Mark(r.zone, r.from_ns, r.to_ns, r.reason, r.who) for r in rows)
+
+    def refresh(self, zone: str, now_ns: int, tell: Tell | None = None) -> bool:
+        """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was.
+
+        `tell`: what to store as the newest statement about the zone, in the same transaction.
+        """
+        self.setup.zone(zone)
+        return self._extend(zone, now_ns, tell) or self._judge_again(zone, now_ns, tell)
+
+    def _extend(self, zone: str, now_ns: int, tell: Tell | None) -> bool:
+        """The usual minute: nothing but newer readings came, and the newest judgement goes on with them."""
+        kept = self._kept.get(zone)
+        if kept is None or (self._stored_head(zone), self.marks()) != (kept.stored, kept.marks):
+            return False
+        complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
+        if complete_ns <= kept.head.until_ns or self.store.decisions.newest() != kept.head.decided:
+            return False
+        new = self.store.fresh(kept.head.cursor, list(kept.trail.readings))
+        if new is None:
+            return False
+        readings, cursor = new
+        here = {channel: readings[channel] for channel in kept.trail.readings if channel in readings}
+        trail = extended(kept.trail, self.setup, here, now_ns, kept.marks)
+        if trail is None:
+            return False
+        head = replace(kept.head, cursor=cursor)
+        self._kept[zone] = _Kept(trail, *self._store(trail.judgement, trail.state, head, tell), kept.marks)
+        return True
+
+    def _judge_again(self, zone: str, now_ns: int, tell: Tell | None) -> bool:
+        decided = self.store.decisions.newest()
+        head, dirty_ns, cursor = self._dirty(zone, now_ns)
+        if dirty_ns is None:
+            return False
+        marks = self.marks()
+        day, last = dirty_ns // DAY_NS, (now_ns - 1) // DAY_NS
+        first_day = day if head is None else min(head.first_day, day)
+        state = self.state_before(zone, day) if day > first_day else self.unknown(zone, day)
+        held = timeline(self.setup, zone, marks)
+        new = Head(self._context(), cursor, first_day, 0, 0, held, decided)
+        self._kept.pop(zone, None)
+        begin_ns = self.begins_ns(zone) if day == first_day else None
+        for made in self._judged(zone, (day, last), state, now_ns, begin_ns):
+            judgement, state_in, readings = made
+            newest = _end_ns(judgement) + self.setup.step_s * NS > now_ns
+            stored = self._store(judgement, state_in, new, tell if newest else None)
+        if judgement.grid.n * self.setup.step_s <= 2 * DAY_S and not self._foreseen(zone, now_ns):
+            trail = begun(self.setup, judgement, state_in, readings, now_ns)
+            if trail is not None:
+                self._kept[zone] = _Kept(trail, *stored, marks)
+        return True
+
+    def _foreseen(self, zone: str, now_ns: int) -> bool:
+        """Whether the store holds readings of a time to come, by a clock that was ahead."""
+        coming = self.store.readings_of(self.setup.channels_in(zone), now_ns, NEVER_NS)
+        return any(len(readings) for readings in coming.values())
+
+    def _store(
+        self, judgement: Judgement, state_in: BodyState, head: Head, tell: Tell | None
+    ) -> tuple[Head, str]:
+        """Keep the pieces of a judgement, and the head that says how far the zone has been judged."""
+        head = replace(head, until_ns=_end_ns(judgement), open_from_ns=self._open_from_ns(judgement))
+        text = json.dumps(vars(head))
+        made = pieces(judgement, state_in)
+        bodies = {day: (head.context, piece.to_text()) for day, piece in made.items()}
+        bodies[HEAD] = (head.context, text)
+        self.kept.put_pieces(judgement.zone, bodies, tell(judgement, made, head) if tell else None)
+        self.newest[judgement.zone] = judgement
+        return head, text
+
+    def newest_values_ns(self, zone: str) -> dict[str, int]:
+        """When each channel of a zone was last read with a value."""
+        kept, channels = self._kept.get(zone), self.setup.channels_in(zone)
+        known = {c: _last_value_ns(kept.trail.readings[c]) for c in channels} if kept else {}
+        if not known or None in known.values():
+            rows = self.store.newest_ok()
+            return {channel: rows[channel].taken_ns for channel in channels if channel in rows}
+        return {channel: ns for channel, ns in known.items() if ns is not None}
+
+    def _judged(
+        self, zone: str, span: tuple[int, int], state: BodyState, now_ns: int, begin_ns: int | None = None
+    ) -> Iterator[tuple[Judgement, BodyState, Mapping[str, Readings]]]:
+        """Judgements of the days of `span`, first to last, in parts; state before and readings of each.
+
+        `begin_ns`: the first reading of all, where it lies in the first day: nothing before it is judged.
+        """
+        channels, marks, (day, last) = self.setup.channels_in(zone), self.marks(), span
+        days = self._days_at_once(len(channels))
+        grids = [
+            self.grid(max(d * DAY_NS, begin_ns or 0), min((d + days) * DAY_NS, (last + 1) * DAY_NS, now_ns))
+            for d in range(day, last + 1, days)
+        ]
+        windows = [self.window(zone, grid, now_ns) for grid in grids]
+
+        def looked(
+            number: int, readings: Mapping[str, Readings]
+        ) -> tuple[list[Part], Mapping[str, Readings]]:
+            return look_over(zone, self.setup, readings, grids[number], now_ns), readings
+
+        each = forward(self.store, channels, windows, looked)
+        for grid, (parts, readings) in zip(grids, each, strict=True):
+            judgement = conclude_over(zone, self.setup, parts, grid, state, now_ns=now_ns, marks=marks)
+            yield judgement, state, readings
+            state = judgement.memory.states[grid.n]
+
+    def _days_at_once(self, channels: int) -> int:
+        fitting = MOST_CELLS * self.setup.step_s // (DAY_S * max(channels, 1))
+        return min(max(fitting, SHORTEST_DAYS), LONGEST_DAYS)
+
+    def over(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> Iterator[Judgement]:
+        """Judgements of the days of [from, to) in parts, without what is stored and without storing."""
+        first, last = from_ns // DAY_NS, (to_ns - 1) // DAY_NS
+        for judgement, _, _ in self._judged(zone, (first, last), self.unknown(zone, first), now_ns):
+            yield judgement
+
+    def compared(self, zone: str) -> Compared:
+        """Every stored day of a zone that can be judged anew, held against a judgement from its readings.
+
+        What is still to be judged, or provisional, is left open; nothing stored is believed on the way.
+        """
+        head = self.head(zone)
+        if head is None or head.context != self._context():
+            return Compared(0, 0, {}, ())
+        first, last = self._first_provable(zone, head), (head.until_ns - 1) // DAY_NS
+        dirty_ns = self._dirty(zone, head.until_ns)[1]
+        until_ns = head.until_ns if dirty_ns is None else dirty_ns // DAY_NS * DAY_NS
+        if last - first > LONGEST_RECORD_DAYS:
+            return Compared(first * DAY_NS, until_ns, {}, (HEAD,))
+        wrong: dict[int, tuple[str, str]] = {}
+        open_days: dict[int, tuple[str, str]] = {}
+        state, begin_ns = self._state_at(zone, head, first), self.begins_ns(zone)
+        begun_ns = begin_ns if begin_ns is not None and begin_ns // DAY_NS == first else None
+        parts = self._judged(zone, (first, last), state, head.until_ns, begun_ns)
+        open_ns = until_ns
+        for judgement, state, _ in parts if first <= last else ():
+            open_ns = min(until_ns, self._open_from_ns(judgement))
+            for day, piece in pieces(judgement, state).items():
+                fresh = (head.context, piece.to_text())
+                stored = self.kept.piece(zone, day)
+                if day * DAY_NS < until_ns and stored != fresh:
+                    final = (day + 1) * DAY_NS <= open_ns or not _alike_until(stored, fresh, open_ns)
+                    (wrong if final else open_days)[day] = fresh
+        return Compared(first * DAY_NS, open_ns, wrong, tuple(self._misplaced(zone, head)), open_days)
+
+    def _first_provable(self, zone: str, head: Head) -> int:
+        """The first day that can be judged anew: behind what was disposed of, and what looks back at it."""
+        gone = [one.to_ns for one in self._disposed()]
+        if not gone or max(gone) <= head.first_day * DAY_NS:
+            return head.first_day
+        return -(-(max(gone) + self._lookback_ns[zone]) // DAY_NS)
+
+    def _disposed(self) -> list[Seal]:
+        standing = {one.number for one in self.store.seals(disposed=False)}
+        return [one for one in self.store.seals() if one.number not in standing]
+
+    def _state_at(self, zone: str, head: Head, day: int) -> BodyState:
+        """The bodies' state where a judgement anew begins: unknown, but behind what was disposed of."""
+        return self.unknown(zone, day) if day <= head.first_day else self.state_before(zone, day)
+
+    def _misplaced(self, zone: str, head: Head) -> Iterator[int]:
+        """Stored days where nothing was judged; and the head, where it tells of what cannot be."""
+        last = (head.until_ns - 1) // DAY_NS
+        days = self.kept.pieces(zone, HEAD + 1, NEVER_NS // DAY_NS)
+        yield from (day for day in days if not head.first_day <= day <= last)
+        _, cursor = self.store.arrived_after(-1)
+        ahead = head.cursor > cursor or head.decided > self.store.decisions.newest()
+        ends = head.until_ns <= head.first_day * DAY_NS or _until_ns(days.get(last)) == head.until_ns
+        if ahead or not ends:
+            yield HEAD
+
+    def mend(self, zone: str, found: Compared) -> None:
+        """Put the fresh judgement in the place of what was altered, and of what is provisional."""
+        self._kept.pop(zone, None)
+        if found.misplaced:
+            self.kept.drop_pieces(zone, found.misplaced)
+        if found.wrong or found.open_days:
+            self.kept.put_pieces(zone, {**found.wrong, **found.open_days})
+
+    def _dirty(self, zone: str, now_ns: int) -> tuple[Head | None, int | None, int]:
+        """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
+        head = self.head(zone)
+        channels = self.setup.channels_in(zone)
+        complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
+        if head is None or head.context != self._context():
+            first_ns = self.begins_ns(zone)
+            _, cursor = self.store.arrived_after(-1)
+            return None, None if first_ns is None or first_ns >= complete_ns else first_ns, cursor
+        changed, cursor = self.store.changed_since(head.cursor)
+        reach_ns = self._reach_ns[zone]
+        touched_by = [*changed.items(), *self.store.decisions.since(head.decided).items()]
+        arrived = [first for channel, first in touched_by if channel in channels]
+        found = [first - reach_ns for first in arrived]
+        touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
+        if touched is not None:
+            found.append(touched - reach_ns)
+        if complete_ns > head.until_ns:
+            found.append(head.open_from_ns)
+        begin_ns = head.first_day * DAY_NS
+        # Before its first reading there is no record to judge, however far the tests reach back, and
+        # wherever readings lay before their clock was known.
+        if min(arrived, default=begin_ns) < begin_ns:
+            begin_ns = min(begin_ns, self.begins_ns(zone) or begin_ns)
+        found = [max(min(ns, head.until_ns), begin_ns) for ns in found if ns < complete_ns]
+        return head, min(found, default=None), cursor
+
+    def begins_ns(self, zone: str) -> int | None:
+        """When the first reading of a zone was taken, as its clock is known by now; None without any."""
+        known = set(self.store.channels())
+        channels = [channel for channel in self.setup.channels_in(zone) if channel in known]
+        extent = self.store.extent(channels) if channels else None
+        return None if extent is None else max(extent[0], 0)
+
+    def _stored_head(self, zone: str) -> str | None:
+        stored = self.kept.piece(zone, HEAD)
+        return None if stored is None else stored[1]
+
+    def head(self, zone: str) -> Head | None:
+        stored = self._stored_head(zone)
+        try:
+            head = None if stored is None else Head(**json.loads(stored))
+        except (TypeError, ValueError):
+            return None  # written by another version: a cache, which is simply made again
+        whole = head is None or all(type(n) is int for n in list(vars(head).values())[1:5])
+        return head if whole else None
+
+    def _context(self) -> str:
+        return digest([JUDGE_VERSION, self.setup.step_s])
+
+    def state_before(self, zone: str, day: int) -> BodyState:
+        stored = self.kept.piece(zone, day - 1)
+        return Piece.of_text(stored[1]).state_out if stored else self.unknown(zone, day)
+
+    def unknown(self, zone: str, day: int) -> BodyState:
+        """Nothing is known at the start of a day, for as long as the zone was set to settle then."""
+        return at_start_of_record(self.setup.at(day * DAY_NS).zone(zone))
+
+    def _open_from_ns(self, judgement: Judgement) -> int:
+        return min(judgement.provisional_from * judgement.grid.step_ns, _end_ns(judgement))
+
+    def window(self, zone: str, grid: Grid, now_ns: int) -> tuple[int, int]:
+        """Readings that a judgement over a grid needs, as [begin, end) in ns."""
+        begin = (grid.first - 2) * grid.step_ns - self._lookback_ns[zone]
+        if any(turns(self.setup, zone, grid, activity) for activity in self._activities(zone)):
+            begin -= memory_s(self.setup, zone) * NS
+        end = (grid.first + grid.n) * grid.step_ns + self._reach_ns[zone]
+        return begin, min(end, now_ns)
+
+    def _activities(self, zone: str) -> set[str]:
+        return {rule.activity for rule in self.setup.rules if rule.zone == zone} | {""}
+
+    def grid(self, from_ns: int, to_ns: int) -> Grid:
+        step_ns = self.setup.step_s * NS
+        return Grid(from_ns // step_ns, max(0, to_ns // step_ns - from_ns // step_ns), self.setup.step_s)
+
+
+def _last_value_ns(readings: Readings) -> int | None:
+    valid = np.flatnonzero(np.isfinite(readings.value))
+    return int(readings.taken_ns[valid[-1]]) if len(valid) else None
+
+
+def _alike_until(stored: tuple[str, str] | None, fresh: tuple[str, str], open_ns: int) -> bool:
+    """Whether two judgements of one day agree in all that is final, which ends at `open_ns`."""
+    try:
+        if stored is None or stored[0] != fresh[0]:
+            return False
+        return _final(stored[1], open_ns) == _final(fresh[1], open_ns)
+    except (ValueError, TypeError, KeyError, AttributeError, IndexError):
+        return False
+
+
+def _final(text: str, open_ns: int) -> tuple[object, ...]:
+    piece = Piece.of_text(text)
+    begun = [p for p in piece.periods if p.from_ns < open_ns]
+    ended = tuple(
+        replace(p, provisional=False) if p.to_ns <= open_ns else replace(p, to_ns=open_ns, margin=None)
+        for p in begun
+    )
+    return ended, tuple(run for run in piece.runs if run.to_ns < open_ns), piece.state_in
+
+
+def _until_ns(stored: tuple[str, str] | None) -> int | None:
+    """The end of a stored day; None where nothing can be read."""
+    try:
+        return None if stored is None else Piece.of_text(stored[1]).periods[-1].to_ns
+    except (ValueError, TypeError, KeyError, AttributeError, IndexError):
+        return None
+
+
+def _end_ns(judgement: Judgement) -> int:
+    return (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns

@@ -1,0 +1,120 @@
+"""Declared bodies: first-order response, Monday mornings, unknown starts, days judged alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from logger.core.judge.body_temperature import AirMemory, Track, TrackState
+from logger.core.judge.days import Piece, pieces
+from logger.core.judge.settling import BodyState, at_start_of_record
+from logger.instants import NS
+from logger.model import REASONS, Setup, ThermalBody
+from logger.units import MICRO
+
+
+def with_body(made: SimpleNamespace, **changed: object) -> Setup:
+    """A zone with granite of τ = 2 h that must lie within 20 ± 0.5 degC; rules band 18 … 24, U = 0."""
+    body = ThermalBody(**({"key": "bay.granite", "name": "granite", "tau_s": 7200.0, "u_tau_s": 0.0,
+                           "lower": 19.5, "upper": 20.5} | changed))  # fmt: skip
+    setup = made.setup((made.rule(lower=18.0, upper=24.0),), U=1e-9, settling_s=4 * 3600)
+    return replace(setup, zones={"bay": replace(setup.zones["bay"], bodies=(body,))})
+
+
+def known(temperature: float) -> BodyState:
+    """The body's temperature is known at the start."""
+    value = round(temperature * MICRO)
+    return BodyState(0, 0, (), "", TrackState((Track(value, value, value),), AirMemory(value)))
+
+
+def body_after(made: SimpleNamespace, setup: Setup, values: np.ndarray, hours: float, start: float) -> float:
+    """Computed temperature after some hours."""
+    judgement = made.judged(
+        setup, {"T1": made.series(values)}, made.at(0), made.at(hours), state=known(start)
+    )
+    return judgement.memory.states[judgement.grid.n].tracks.tracks[0].low / MICRO
+
+
+@pytest.mark.parametrize(("hours", "expected"), [(2, 21.264), (6, 21.900)])
+def test_a_step_is_followed_with_the_time_constant(
+    made: SimpleNamespace, hours: float, expected: float
+) -> None:
+    """20 -> 22 degC with τ = 2 h: 22 − 2·exp(−t/τ)."""
+    after = body_after(made, with_body(made), np.full(1440, 22.0), hours, 20.0)
+    assert after == pytest.approx(expected, abs=0.005)
+
+
+def test_a_recorded_air_temperature_against_a_solver(made: SimpleNamespace) -> None:
+    """scipy's solve_ivp on the same air, held over each minute: within 2 mK."""
+    rng = np.random.default_rng(2)
+    air = np.round(20.0 + np.cumsum(rng.normal(0, 0.02, 720)), 6)
+    ours = body_after(made, with_body(made), air, 12, 20.3)
+    solved = solve_ivp(
+        lambda t, T: (air[min(int(t // 60), 719)] - T) / 7200.0, (0, 43200), [20.3], max_step=30.0, rtol=1e-8
+    )
+    assert ours == pytest.approx(float(solved.y[0, -1]), abs=0.002)
+
+
+def test_monday_morning_waits_for_the_granite(made: SimpleNamespace) -> None:
+    """Air at 23 over the weekend, 20.0 since 06:00: settling until the granite is within 20.5 degC.
+
+    From 23 to 20.5 takes τ·ln(3/0.5) = 3.58 h: until about 09:35.
+    """
+    air = np.full(1440, 20.0)
+    air[:360] = 23.0
+    judgement = made.judged(with_body(made), {"T1": made.series(air)}, state=known(23.0))
+    settling = np.flatnonzero(judgement.reason == REASONS.index("settling"))
+    assert (settling[-1] + 1) / 60 == pytest.approx(6 + 2 * np.log(6), abs=0.05)
+    assert REASONS[int(judgement.reason[600])] == "conforming"
+
+
+def test_unknown_bodies_are_known_once_every_credible_start_conforms(made: SimpleNamespace) -> None:
+    """Air at 20.0 from the start: credible 18 … 22, within 0.5 K after τ·ln(4) = 2.77 h, before 4 h."""
+    setup = with_body(made)
+    start = at_start_of_record(setup.zones["bay"])
+    judgement = made.judged(setup, {"T1": made.series(np.full(1440, 20.0))}, state=start)
+    unknown = np.flatnonzero(judgement.reason == REASONS.index("indeterminate"))
+    assert (unknown[-1] + 1) / 60 == pytest.approx(2 * np.log(4), abs=0.05)
+
+
+def test_the_uncertainty_of_the_time_constant_makes_settling_longer(made: SimpleNamespace) -> None:
+    air = np.full(1440, 20.0)
+    sure = made.judged(with_body(made), {"T1": made.series(air)}, state=known(23.0))
+    unsure = made.judged(with_body(made, u_tau_s=1200.0), {"T1": made.series(air)}, state=known(23.0))
+    longest = [int((j.reason == REASONS.index("settling")).sum()) for j in (sure, unsure)]
+    assert longest[1] > longest[0] + 15
+
+
+def test_each_day_can_be_judged_from_its_midnight(made: SimpleNamespace) -> None:
+    """The state that a stored piece holds gives the days after it bit for bit."""
+    rng = np.random.default_rng(4)
+    setup = with_body(made)
+    readings = {"T1": made.series(np.round(20 + np.cumsum(rng.normal(0, 0.03, 3 * 1440)), 2))}
+    whole = made.judged(
+        setup, readings, made.at(0), made.at(72), state=at_start_of_record(setup.zones["bay"])
+    )
+    first = pieces(whole, at_start_of_record(setup.zones["bay"]))[made.at(0) // (86400 * NS)]
+    restarted = Piece.of_text(first.to_text()).state_out
+    rest = made.judged(setup, readings, made.at(24), made.at(72), state=restarted)
+    assert rest.reason.tolist() == whole.reason[1440:].tolist()
+    assert rest.memory.states[2880] == whole.memory.states[4320]
+
+
+def test_a_body_without_any_air_stays_unknown(made: SimpleNamespace) -> None:
+    setup = with_body(made)
+    judgement = made.judged(setup, {}, state=at_start_of_record(setup.zones["bay"]))
+    assert judgement.memory.states[1440].tracks.tracks == ()
+    assert set(judgement.reason.tolist()) == {REASONS.index("indeterminate")}
+
+
+def test_a_silence_makes_a_body_unknown_again(made: SimpleNamespace) -> None:
+    """Air known at 20.0, three hours of silence: from 18 … 22 again, known after τ·ln(4)."""
+    values = np.full(1440, 20.0)
+    values[300:480] = np.nan
+    judgement = made.judged(with_body(made), {"T1": made.series(values)}, state=known(20.0))
+    unknown = np.flatnonzero(judgement.reason[480:] == REASONS.index("indeterminate"))
+    assert (unknown[-1] + 1) / 60 == pytest.approx(2 * np.log(4), abs=0.05)

@@ -1,0 +1,29 @@
+"""Programs of our own that are started beside this one."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from pathlib import Path
+
+import logger
+from logger.processes.children import module
+
+
+def test_a_file_called_logger_in_the_starting_folder_does_not_hide_the_package(tmp_path: Path) -> None:
+    """The pages and the probes of a demonstration come up wherever it is started."""
+    (tmp_path / "logger.py").write_text("raise SystemExit('the wrong logger')\n", encoding="utf-8")
+    command = module("logger.cli", "serve", "--help")
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=120)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "stillroom serve" in done.stdout
+
+
+def test_no_program_of_ours_is_started_in_another_way() -> None:
+    """`-m` without `-P` looks into the current folder first."""
+    sources = [
+        *Path(logger.__file__).parent.rglob("*.py"),
+        *Path(logger.__file__).parents[1].glob("dashboard/**/*.py"),
+    ]
+    started = [path.name for path in sources if re.search(r'executable, "-m"', path.read_text("utf-8"))]
+    assert started == []

@@ -1,0 +1,37 @@
+"""Files that were never applied are judged aside: what stands in the record stays that of those in force."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+
+from logger.instants import NS
+from logger.model import Row
+from logger.store import Store
+from logger.verdicts.verdicts import Verdicts
+
+
+def test_a_setup_that_was_never_applied_leaves_the_stored_verdicts_alone(
+    made: SimpleNamespace, tmp_path: Path
+) -> None:
+    setup = made.setup((made.rule(),))
+    narrow = replace(made.setup((made.rule(lower=19.9, upper=20.1, r=0.0),)), version=0, digest="other")
+    taken = [made.at(0) + i * 60 * NS for i in range(600)]
+    values = (20.0 + 0.5 * np.sin(np.arange(600) / 30)).tolist()
+    now_ns, days = made.at(10), (made.at(0) // (86_400 * NS), made.at(48) // (86_400 * NS))
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        store.append("w", [Row("T1.temperature", t, t, v) for t, v in zip(taken, values, strict=True)])
+        before = Verdicts(store, setup).periods("bay", made.at(0), now_ns, now_ns)
+        kept = store.pieces("bay", *days)
+        other = Verdicts(store, narrow)
+        assert other.periods("bay", made.at(0), now_ns, now_ns) != before
+        assert other.check("bay", made.at(4), made.at(5), now_ns).verdict == "not stable"
+        assert other.excursions("bay", made.at(0), now_ns, now_ns)
+        other.judge_live(now_ns)
+        assert kept
+        assert store.pieces("bay", *days) == kept
+        assert not store.live()
+        assert Verdicts(store, setup).periods("bay", made.at(0), now_ns, now_ns, refresh=False) == before

@@ -1,0 +1,333 @@
+"""Stored verdicts stay true: any order of arrival, late data, marks, and refused intervals."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from logger.core.validity.versions import Version, effective
+from logger.errors import IntervalError, UnknownName
+from logger.instants import NS
+from logger.model import Period, Row, Setup
+from logger.store import Store
+from logger.store.hot.tables import mark
+from logger.verdicts.verdicts import Verdicts
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
+        yield opened
+
+
+@pytest.fixture
+def setup(made: SimpleNamespace) -> Setup:
+    span = made.rule(
+        name="span in 1 h", kind="span", window_s=3600, lower=None, upper=0.9, unit="K", disturbs=False
+    )
+    return made.setup((made.rule(), span), settling_s=2 * 3600)
+
+
+def rows(made: SimpleNamespace, values: np.ndarray) -> list[Row]:
+    """One row a minute from the start of the test's day."""
+    first = made.at(0) + 30 * NS
+    taken = [first + i * 60 * NS for i in range(len(values))]
+    return [Row("T1.temperature", t, t, float(v)) for t, v in zip(taken, values, strict=True)]
+
+
+@pytest.fixture
+def two_days(made: SimpleNamespace) -> list[Row]:
+    values = 20.0 + 0.2 * np.sin(np.arange(2880) / 100)
+    values[500:560] = 21.4
+    values[1430:1450] = 21.6
+    return rows(made, values)
+
+
+def told(verdicts: Verdicts, made: SimpleNamespace, now: int) -> list[Period]:
+    return verdicts.periods("bay", made.at(0), made.at(48), now)
+
+
+def test_the_order_of_arrival_does_not_matter(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row], tmp_path: Path
+) -> None:
+    """Batches in random order, judged after each, end with the periods of one import."""
+    now = made.at(72)
+    with Store.open(tmp_path / "once", create=True, simulated=True) as once:
+        once.append("w", two_days)
+        expected = told(Verdicts(once, setup), made, now)
+    verdicts = Verdicts(store, setup)
+    rng = np.random.default_rng(7)
+    for batch in rng.permutation(12):
+        store.append("w", two_days[batch * 240 : (batch + 1) * 240])
+        told(verdicts, made, now)
+    assert told(verdicts, made, now) == expected
+    assert len(expected) > 5
+
+
+def test_live_minutes_end_as_the_whole_record(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row], tmp_path: Path
+) -> None:
+    """Judged every 20 min while readings arrive; what is not provisional never differs from one go."""
+    verdicts = Verdicts(store, setup)
+    for i in range(0, 2880, 20):
+        store.append("w", two_days[i : i + 20])
+        verdicts.judge_live(made.at(0) + (i + 20) * 60 * NS)
+    with Store.open(tmp_path / "once", create=True, simulated=True) as once:
+        once.append("w", two_days)
+        expected = told(Verdicts(once, setup), made, made.at(48))
+    assert told(verdicts, made, made.at(48)) == expected
+
+
+def test_late_data_changes_what_was_not_shown(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    gap = two_days[1000:1100]
+    store.append("w", [r for r in two_days if r not in gap])
+    verdicts = Verdicts(store, setup)
+    before = verdicts.check("bay", made.at(17), made.at(18), made.at(72), pre_window_s=0)
+    store.append("late", gap)
+    after = verdicts.check("bay", made.at(17), made.at(18), made.at(72), pre_window_s=0)
+    assert (before.verdict, after.verdict) == ("not shown", "stable")
+    assert before.to_json()["digest"] != after.to_json()["digest"]
+
+
+def test_a_mark_makes_its_time_not_stable(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    store.append("w", two_days)
+    verdicts = Verdicts(store, setup)
+    assert verdicts.check("bay", made.at(3), made.at(4), made.at(72), pre_window_s=0).verdict == "stable"
+    with store.begin() as conn:
+        values = {
+            "zone": "bay",
+            "from_ns": made.at(3.5),
+            "to_ns": made.at(3.6),
+            "reason": "door held open",
+            "who": "R",
+        }
+        conn.execute(mark.insert().values(**values))
+    found = verdicts.check("bay", made.at(3), made.at(4), made.at(72), pre_window_s=0)
+    assert (found.verdict, found.causes[0].reason) == ("not stable", "marked")
+
+
+def test_an_excursion_over_midnight_is_one(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    store.append("w", two_days)
+    found = [
+        e
+        for e in Verdicts(store, setup).excursions("bay", made.at(0), made.at(48), made.at(72))
+        if e.rule == "bay.temperature"
+    ]
+    assert [(e.to_ns - e.from_ns) // (60 * NS) for e in found] == [60, 20]
+    assert found[1].from_ns < made.at(24) < found[1].to_ns
+    assert found[1].exceedance == pytest.approx(0.6 * 20 / 60, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "words"),
+    [(4, 3, "not after its start"), (1, 100, "in the future"), (-5, 1, "before the record")],
+)
+def test_an_interval_that_cannot_be_judged_says_why(
+    store: Store,
+    setup: Setup,
+    made: SimpleNamespace,
+    two_days: list[Row],
+    start: float,
+    end: float,
+    words: str,
+) -> None:
+    store.append("w", two_days)
+    with pytest.raises(IntervalError, match=words):
+        Verdicts(store, setup).check("bay", made.at(start), made.at(end), made.at(72))
+
+
+def test_up_to_now_is_answered_from_the_complete_minutes(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    store.append("w", two_days[:300])
+    verdicts = Verdicts(store, setup)
+    now = made.at(5) + 20 * NS
+    found = verdicts.check("bay", made.at(4), now, now, pre_window_s=0)
+    assert (found.verdict, found.provisional) == ("stable", True)
+    with pytest.raises(IntervalError, match="present minute"):
+        verdicts.check("bay", made.at(5) + NS, now, now)
+
+
+def test_a_period_that_lasts_for_months_keeps_its_beginning(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    store.append("w", two_days)
+    verdicts = Verdicts(store, setup)
+    verdicts.refresh("bay", made.at(0, day=200))
+    found = verdicts.current("bay")
+    assert found is not None
+    assert (found.reason, found.from_ns) == ("indeterminate", made.at(48))
+
+
+def test_an_unknown_zone_names_those_that_there_are(
+    store: Store, setup: Setup, made: SimpleNamespace
+) -> None:
+    with pytest.raises(UnknownName, match=r"There is no zone 'dock'\. The setup has: bay\."):
+        Verdicts(store, setup).periods("dock", made.at(0), made.at(1), made.at(2))
+
+
+def test_the_statement_says_what_a_person_would(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    store.append("w", two_days[:501])
+    Verdicts(store, setup).judge_live(two_days[500].taken_ns + 31 * NS)
+    body = json.loads(store.live()["bay"])
+    assert body["sentence"] == "Bay is not stable."
+    assert body["since"] == "2026-03-10T08:20:00Z"
+    assert body["next_step"] == ("Span in 1 h 1.60 K at T1, 0.70 K above 0.9 K. Stop measuring in this zone.")
+
+
+def judged_days(
+    store: Store, setup: Setup, made: SimpleNamespace, now: int
+) -> tuple[list[Period], list[int]]:
+    """Periods of the two days, and the days whose pieces were judged for it."""
+    verdicts, days = Verdicts(store, setup), []
+    put = store.put_pieces
+    store.put_pieces = lambda zone, pieces, told=None: (  # type: ignore[method-assign]
+        days.extend(d for d in pieces if d >= 0),
+        put(zone, pieces, told),
+    )[1]  # type: ignore[method-assign]
+    found = told(verdicts, made, now)
+    del store.put_pieces  # type: ignore[method-assign]
+    return found, [d - made.at(0) // (86400 * NS) for d in days]
+
+
+def versions(*setups: tuple[Setup, int]) -> Setup:
+    """What is in force after several versions, each with its approval."""
+    return effective([Version(replace(s, version=i + 1), at) for i, (s, at) in enumerate(setups)])
+
+
+def test_a_stricter_limit_from_the_second_day_leaves_the_first(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    """The old verdicts stay under the old limit, and are not even judged again."""
+    store.append("w", two_days)
+    before, _ = judged_days(store, setup, made, made.at(72))
+    strict = replace(setup, rules=(replace(setup.rules[0], upper=20.1), setup.rules[1]))
+    both = versions((setup, 0), (strict, made.at(30)))
+    after, days = judged_days(store, both, made, made.at(72))
+    assert 0 not in days
+    assert 1 in days
+    cut = [replace(p, to_ns=min(p.to_ns, made.at(30))) for p in before if p.from_ns < made.at(30)]
+    assert [p for p in after if p.to_ns <= made.at(29)] == [p for p in cut if p.to_ns <= made.at(29)]
+    late = [p for p in after if p.from_ns >= made.at(30)]
+    assert any(p.reason == "nonconforming" and p.rule == "bay.temperature" for p in late)
+
+
+def test_words_alone_judge_nothing_again(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    store.append("w", two_days)
+    before, _ = judged_days(store, setup, made, made.at(72))
+    better = tuple(replace(r, basis="said better") for r in setup.rules)
+    spoken = replace(setup, digest="another", rules=better)
+    after, days = judged_days(store, versions((setup, 0), (spoken, made.at(30))), made, made.at(72))
+    assert (after, days) == (before, [])
+
+
+def test_an_excursion_over_a_change_names_the_limit_at_its_worst(
+    store: Store, setup: Setup, made: SimpleNamespace
+) -> None:
+    """21.5 for four hours; the limit of 21 becomes 21.2 after two: the worst is before, 0.5 beyond 21."""
+    store.append("w", rows(made, np.where((np.arange(600) >= 120) & (np.arange(600) < 360), 21.5, 20.0)))
+    wider = replace(setup, rules=(replace(setup.rules[0], upper=21.2), setup.rules[1]))
+    verdicts = Verdicts(store, versions((setup, 0), (wider, made.at(4))))
+    (found,) = [
+        e
+        for e in verdicts.excursions("bay", made.at(0), made.at(10), made.at(72))
+        if e.rule == "bay.temperature"
+    ]
+    assert (found.from_ns, found.to_ns, found.limit) == (made.at(2), made.at(6), 21.0)
+    assert found.exceedance == pytest.approx(0.5 * 2 + 0.3 * 2, abs=1e-6)
+    check = verdicts.check("bay", made.at(1), made.at(9), made.at(72), pre_window_s=0)
+    assert [(r.rule, r.limit) for r in check.rules if r.rule == "bay.temperature"] == [
+        ("bay.temperature", 21.0),
+        ("bay.temperature", 21.2),
+    ]
+    # Within [1 h, 9 h): 1 h and 3 h at 20 degC of 8 h; 20 ± 0.2 lies inside both guarded limits.
+    assert check.statistics[0].share_conforming == pytest.approx(4 / 8)
+
+
+def test_settings_change_in_the_middle_of_a_day(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row], tmp_path: Path
+) -> None:
+    """Settling of 2 h becomes 4 h at 10:00, while it runs; live and in one go agree."""
+    longer = replace(setup, zones={"bay": replace(setup.zones["bay"], settling_s=4 * 3600)})
+    both = versions((setup, 0), (longer, made.at(10)))
+    verdicts = Verdicts(store, both)
+    for i in range(0, 2880, 45):
+        store.append("w", two_days[i : i + 45])
+        verdicts.judge_live(made.at(0) + (i + 45) * 60 * NS)
+    with Store.open(tmp_path / "once", create=True, simulated=True) as once:
+        once.append("w", two_days)
+        expected = told(Verdicts(once, both), made, made.at(48))
+    found = told(verdicts, made, made.at(48))
+    assert found == expected
+    settled = [p.to_ns for p in found if p.reason == "settling"]
+    # The bay left its limits until minutes 560 and 1450; the settling time in force counts from there.
+    assert settled == [made.at(560 / 60 + 4), made.at(1450 / 60 + 4)]
+
+
+def test_resolution_as_it_was_set(made: SimpleNamespace, store: Store) -> None:
+    """A coarser resolution widens U from its approval on; before, the readings keep theirs."""
+    fine = made.setup((made.rule(upper=20.5),), U=0.2)
+    coarse = made.setup((made.rule(upper=20.5),), U=0.2, channel={"resolution": 0.5})
+    store.append("w", rows(made, np.full(600, 20.25)))
+    found = Verdicts(store, versions((fine, 0), (coarse, made.at(5)))).periods(
+        "bay", made.at(1), made.at(9), made.at(72)
+    )
+    # U = 2·√(0.1² + 0.5²/12) = 0.351 > 0.25.
+    assert [(p.reason, p.to_ns) for p in found] == [("conforming", made.at(5)), ("guard band", made.at(9))]
+
+
+def test_an_edited_verdict_is_found_by_its_day(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    """Stored verdicts can be made again from the readings: what was written into them by hand shows."""
+    store.append("w", two_days)
+    verdicts = Verdicts(store, setup)
+    verdicts.refresh("bay", made.at(72))
+    assert verdicts.altered("bay") == []
+    day = made.at(0) // (86_400 * NS)
+    stored = store.piece("bay", day)
+    assert stored is not None
+    store.put_piece("bay", day, stored[0], stored[1].replace("nonconforming", "conforming"))
+    assert verdicts.altered("bay") == ["2026-03-10"]
+
+
+def test_a_record_keeps_its_first_day_while_it_grows(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    """Tests that look back at arriving readings do not move the beginning of the record."""
+    verdicts = Verdicts(store, setup)
+    for i in range(0, 60, 20):
+        store.append("w", two_days[i : i + 20])
+        verdicts.judge_live(made.at(0) + (i + 20) * 60 * NS)
+    found = verdicts.current("bay")
+    assert found is not None
+    assert found.from_ns == made.at(0)
+
+
+def test_only_the_newest_of_many_days_is_told(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    """Two days and months of silence are judged in several goes: the statement is of now alone."""
+    store.append("w", two_days)
+    told, put = [], store.put_pieces
+    store.put_pieces = lambda zone, pieces, body=None: (told.append(body), put(zone, pieces, body))[1]  # type: ignore[method-assign]
+    Verdicts(store, setup).judge_live(made.at(0, day=200))
+    assert len(told) > 2
+    assert [body is not None for body in told] == [False] * (len(told) - 1) + [True]
+    assert json.loads(store.live()["bay"])["at"] == "2026-09-26T00:00:00Z"
