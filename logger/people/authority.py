@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..errors import Refused
-from ..model.roles import Act, refuse_unless, wanted
+from ..model.roles import Act, refuse_unless, required_roles
 from ..store import Store
 from .book import People
 
@@ -20,6 +20,6 @@ def refuse_without_authority(store: Store, who: str, act: Act) -> None:
     if found is None or not found.active:
         raise Refused(
             f"Nothing was changed: {who.strip() or 'nobody'} has no account here, and so may not "
-            f"{act.value}; that takes the role {wanted(act)}."
+            f"{act.value}; that takes the role {required_roles(act)}."
         )
     refuse_unless(found.person, found.roles, act)

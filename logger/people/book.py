@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, delete, insert, select, update
 
 from ..errors import Refused, UnknownName
-from ..model.roles import Act, Role, may, only_reads, refuse_unless, roles_of, spelled
+from ..model.roles import Act, Role, may, normalise_name, only_reads, refuse_unless, roles_of
 from ..store import Store
 from ..store.hot.tables import account as t
 from ..store.hot.tables import preference, session
@@ -73,7 +73,7 @@ class People:
         stored = digest(checked_password(password, new.name, new.person))
         with self.store.begin() as conn:
             for other in conn.execute(select(t.c.name, t.c.person)):
-                if new.name == other.name or spelled(new.person) == spelled(other.person):
+                if new.name == other.name or normalise_name(new.person) == normalise_name(other.person):
                     raise Refused(f"There is an account {other.name!r} of {other.person} already.")
             values = {"person": new.person, "roles": _sorted(new.roles), "password": stored, "active": True}
             at = {"made_ns": new.made_ns, "changed_ns": new.changed_ns}
@@ -134,12 +134,12 @@ class People:
         first, second = self.named(one), self.named(other)
         if first is not None or second is not None:
             return first == second
-        return spelled(one) == spelled(other)
+        return normalise_name(one) == normalise_name(other)
 
     def named(self, who: str) -> Account | None:
         """The account that a name means: its own name, or the person's."""
-        name = spelled(who)
-        return next((a for a in self.all() if name in (a.name, spelled(a.person))), None)
+        name = normalise_name(who)
+        return next((a for a in self.all() if name in (a.name, normalise_name(a.person))), None)
 
     def verified(self, name: str, password: str, *, renew: bool = True) -> Account | None:
         """The account in use that has this name and password; takes equally long for any other.
