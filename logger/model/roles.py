@@ -13,6 +13,7 @@ from collections.abc import Collection, Iterable
 from enum import StrEnum
 
 from ..errors import Refused
+from .lookalikes import skeleton
 
 
 def normalise_name(name: str) -> str:
@@ -20,11 +21,20 @@ def normalise_name(name: str) -> str:
 
     Letters are in Unicode NFKC, so that two encodings of one name are one person.
 
-    >>> normalise_name(" Greta  HOLM"), normalise_name("greta\u00a0hol\u200bm"), len(normalise_name("Rene\u0301"))
-    ('greta holm', 'greta holm', 4)
+    >>> [normalise_name(name) for name in (" Greta  HOLM", "greta\u00a0hol\u200bm", "Rene\u0301")]
+    ['greta holm', 'greta holm', 'ren\xe9']
     """
     visible = "".join(c for c in unicodedata.normalize("NFKC", name) if unicodedata.category(c) != "Cf")
     return " ".join(visible.split()).casefold()
+
+
+def alike(first: str, second: str) -> bool:
+    """Whether a reader takes two names for one: they differ in case, spaces or look-alike letters only.
+
+    >>> alike("greta holm", "Greta  Holm"), alike("Gretа Holm", "Greta Holm"), alike("Greta H", "Greta K")
+    (True, True, False)
+    """
+    return normalise_name(first) == normalise_name(second) or skeleton(first) == skeleton(second)
 
 
 # Marks that turn the direction of text (Unicode Standard Annex 9, table 4) and the byte order mark: with
