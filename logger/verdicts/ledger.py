@@ -300,15 +300,15 @@ class Ledger:
         touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
         if touched is not None:
             found.append(touched - reach_ns)
-        if complete_ns > head.until_ns:
-            found.append(head.open_from_ns)
         begin_ns = head.first_day * DAY_NS
         # Before its first reading there is no record to judge, however far the tests reach back, and
         # wherever readings lay before their clock was known.
         if min(arrived, default=begin_ns) < begin_ns:
             begin_ns = min(begin_ns, self.begins_ns(zone) or begin_ns)
-        found = [max(min(ns, head.until_ns), begin_ns) for ns in found if ns < complete_ns]
-        return head, min(found, default=None), cursor
+        found = [ns for ns in found if ns < complete_ns]
+        if found or complete_ns > head.until_ns:
+            found.append(head.open_from_ns)  # what was open is judged with it, or would stay open for ever
+        return head, min([max(min(ns, head.until_ns), begin_ns) for ns in found], default=None), cursor
 
     def begins_ns(self, zone: str) -> int | None:
         """When the first reading of a zone was taken, as its clock is known by now; None without any."""

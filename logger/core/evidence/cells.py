@@ -25,6 +25,8 @@ from .reduction import Reduced, cover, in_blocks, reduced
 
 # A run of identical values is compared with its neighbours in pieces of at most this length.
 FLAT_WINDOW_S = 6 * 3600
+# So long after a run could last have gone on, a reading that continues it may still arrive in order.
+DELAY_S = 3600
 
 
 @dataclass(frozen=True)
@@ -311,7 +313,7 @@ def _gridded(
             why=why[own],
             placed=_placed(key, zone, setup, grid),
             outside=outside[own],
-            open_run_from=_open_cell(part, grid),
+            open_run_from=_open_cell(part, channels[number], grid, now_ns),
         )
         yield key, replace(made, as_read=_as_read(made, near[number], setup, now_ns))
 
@@ -362,9 +364,12 @@ def _doubt(part: _Channel) -> NDArray[np.uint8]:
     return np.where(part.doubted, np.maximum(part.why, Why.SUSPECT), part.why).astype(np.uint8, copy=False)
 
 
-def _open_cell(part: _Channel, grid: Grid) -> int:
+def _open_cell(part: _Channel, channel: Channel, grid: Grid, now_ns: int) -> int:
+    """The cell in which a run begins that may still go on; the end of the grid without one."""
     edge = grid.first + grid.n
-    return edge if part.open_run_ns is None else min(edge, part.open_run_ns // grid.step_ns)
+    if part.open_run_ns is None or now_ns - part.taken_ns[-1] > (channel.max_age_s + DELAY_S) * NS:
+        return edge
+    return min(edge, part.open_run_ns // grid.step_ns)
 
 
 def _flat(arrays: Iterable[NDArray[Any]]) -> NDArray[Any]:
