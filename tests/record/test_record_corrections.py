@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from logger.record.state_at import state_at
 
 from logger.acts import inspections as actions
 from logger.core.calibration.apply import correct_readings
@@ -18,6 +17,7 @@ from logger.core.calibration.breakdown import correction_breakdown
 from logger.inspections import impact as affected
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
+from logger.record.at_instant import state_at
 from logger.record.facts import contents
 from logger.record.interval import Interval
 from logger.store import Store
