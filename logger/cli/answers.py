@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from ..core.measurement.limit_derivation import scale_name
 from ..instants import parse, rfc3339, wall_span
 from ..model import Inspection
-from ..model.figures import printed, unit_name
+from ..model.figures import to_printed_unit, unit_name
 from .context import Session
 from .output import duration, figures, number_of, table
 
@@ -144,7 +144,10 @@ def check_lines(session: Session, result: Check) -> list[str]:
     read = [
         (
             s.channel,
-            *(_figure(None if n is None else printed(n, s.unit)) for n in (s.min, s.max, s.mean, s.span)),
+            *(
+                _figure(None if n is None else to_printed_unit(n, s.unit))
+                for n in (s.min, s.max, s.mean, s.span)
+            ),
             unit_name(s.unit),
             _share(s.share_conforming),
             _share(s.share_conforming_in_use),
@@ -184,5 +187,7 @@ def _reason_row(session: Session, r: Mapping[str, Any]) -> tuple[Any, ...]:
     when = wall_span(
         parse(r["from"], session.zone_info), parse(r["to"], session.zone_info), session.zone_info
     )
-    numbers = figures(*(None if r[k] is None else printed(r[k], r["unit"]) for k in ("worst", "limit", "U")))
+    numbers = figures(
+        *(None if r[k] is None else to_printed_unit(r[k], r["unit"]) for k in ("worst", "limit", "U"))
+    )
     return before + r["reason"], r["rule"], r["probe"], when, *numbers, unit_name(r["unit"]), r["why"]

@@ -210,7 +210,9 @@ def _stamp_lines(session: Session, stamp: str | None, assessment: Assessment) ->
 
 def _check_activity(session: Session, zone: str, activity: str) -> None:
     """Refuse an activity without rules: it would be judged by the general limits, which may be wider."""
-    activities = {r.activity for s in session.setup.every() for r in s.rules if r.zone == zone and r.activity}
+    activities = {
+        r.activity for s in session.setup.by_settings() for r in s.rules if r.zone == zone and r.activity
+    }
     if activity and activity not in activities:
         names = ", ".join(sorted(activities)) or "none"
         raise Refused(

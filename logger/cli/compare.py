@@ -14,7 +14,7 @@ from .options import DEFAULT_DATA, Config, Data, Json
 from .output import answer, table
 
 if TYPE_CHECKING:
-    from ..core.calibration.comparison import SideBySide
+    from ..core.calibration.comparison import ProbeComparison
 
 
 def add_to(app: typer.Typer) -> None:
@@ -41,7 +41,7 @@ def compare(
     Example:
       stillroom compare P1.temperature P2.temperature --from 2026-10-20T20:00 --to 2026-10-20T22:00
     """
-    from ..core.calibration.comparison import side_by_side
+    from ..core.calibration.comparison import compare_side_by_side
     from ..verdicts.curves import curve, together
 
     with open_session(data, config) as session:
@@ -60,14 +60,14 @@ def compare(
         curves = together(
             [curve(session.store, session.setup, c, from_ns, to_ns, bins=minutes) for c in channels]
         )
-        comparison = side_by_side(
+        comparison = compare_side_by_side(
             {c: channel_curve.mean for c, channel_curve in zip(channels, curves, strict=True)}
         )
     span = {"from": rfc3339(from_ns), "to": rfc3339(to_ns)}
     answer({**span, **asdict(comparison)}, as_json, _lines(comparison))
 
 
-def _lines(comparison: SideBySide) -> list[str]:
+def _lines(comparison: ProbeComparison) -> list[str]:
     offsets = [
         (o.channel, f"{o.offset:+.4f}", f"{o.U:.4f}", f"{o.repeatability:.4f}") for o in comparison.offsets
     ]

@@ -1,4 +1,4 @@
-"""Records: what is printed, signed and handed out, and the answer to one date."""
+"""Records: what is to_printed_unit, signed and handed out, and the answer to one date."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..errors import Refused
-from ..instants import parse, said, wall
-from ..model.figures import bound, decimals, printed
+from ..instants import parse, parse_informal, wall
+from ..model.figures import decimals, limit_text, to_printed_unit
 from .context import Session, interval, open_session, require_applied_setup
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
 from .output import altered_lines, answer, figures, number_of, table
@@ -163,7 +163,7 @@ def at(
     from ..record import state_at
 
     with open_session(data, config) as session:
-        at_ns = said(when, session.zone_info, session.now_ns)
+        at_ns = parse_informal(when, session.zone_info, session.now_ns)
         state = state_at(session.store, session.verdicts(), zone, at_ns, session.now_ns)
         lines = _state_lines(state, session)
     answer(state, as_json, lines)
@@ -241,9 +241,11 @@ _OWN_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH"}  # values in the probe
 
 
 def _limit_row(r: dict[str, Any]) -> list[object]:
-    value, _, U = figures(*(None if n is None else printed(n, r["unit"]) for n in (r["value"], None, r["U"])))
+    value, _, U = figures(
+        *(None if n is None else to_printed_unit(n, r["unit"]) for n in (r["value"], None, r["U"]))
+    )
     ends = {"from": r["lower"], "to": r["upper"]}
-    limits = " ".join(f"{word} {bound(end, r['unit'])}" for word, end in ends.items() if end is not None)
+    limits = " ".join(f"{word} {limit_text(end, r['unit'])}" for word, end in ends.items() if end is not None)
     return [r["name"], limits, value, U, r["conformity"], r["probe"], r["basis"]]
 
 

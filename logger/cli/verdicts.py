@@ -6,7 +6,7 @@ from typing import Any
 
 import typer
 
-from ..core.validity.hours_of_use import common_ns, spans
+from ..core.validity.hours_of_use import overlap_ns, spans
 from ..instants import NS, rfc3339, wall
 from ..model import Period
 from .context import Session, interval, open_session
@@ -80,7 +80,7 @@ def _share_in_use(session: Session, periods: list[Period]) -> str:
         return ""
     used = spans(hours, session.setup.room.timezone, periods[0].from_ns, periods[-1].to_ns)
     used_ns = sum(b - a for a, b in used)
-    stable_ns = common_ns([(p.from_ns, p.to_ns) for p in periods if p.verdict == "stable"], used)
+    stable_ns = overlap_ns([(p.from_ns, p.to_ns) for p in periods if p.verdict == "stable"], used)
     return f", and for {stable_ns / used_ns:.1%} of its hours of use" if used_ns else ""
 
 
