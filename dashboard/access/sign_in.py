@@ -18,7 +18,7 @@ from logger.errors import Refused
 from logger.model.roles import SIGNED_BY, Act, Role
 from logger.people import People, TooOften, invented
 from logger.store import Store
-from logger.store.origin import WAY
+from logger.store.origin import ORIGIN
 
 from .guard import Guard
 from .needs import ANYONE, acting, at_this_machine, needs, visitor
@@ -221,5 +221,5 @@ def confirmed(guard: Guard, act: Act, password: str) -> str:
         raise Refused("Nothing was signed: the password is wrong.")
     guard.throttle.passed(mine.name, address)
     meaning = next((m.value for m, takes in SIGNED_BY.items() if takes is act), "confirmed")
-    WAY.set({"at": "dashboard", "account": mine.name, "signed": meaning})
+    ORIGIN.set({"at": "dashboard", "account": mine.name, "signed": meaning})
     return name

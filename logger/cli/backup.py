@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from ..record.disposal import Losing
-    from ..store.backup.backup import Report
+    from ..store.backup.backup import BackupReport
     from ..store.backup.catalogue import Generation
 
 To = Annotated[
@@ -74,14 +74,15 @@ def backup(
             _list(target, as_json)
             return
         report = _backed_up(found.store, target, person(who), keep or (plan.keep if plan else 14), anew)
-    from ..store.backup.backup import told
 
-    answer(told(report), as_json, _lines(report, target))
+    from ..store.backup.backup import report_dict
+
+    answer(report_dict(report), as_json, _lines(report, target))
     if not report.intact:
         raise typer.Exit(10)
 
 
-def _backed_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Report:
+def _backed_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> BackupReport:
     from ..record.proof import altered_verdicts
     from ..store.backup.backup import backup as make
 
@@ -93,7 +94,7 @@ def _backed_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Rep
         raise
 
 
-def _lines(report: Report, target: Path) -> list[str]:
+def _lines(report: BackupReport, target: Path) -> list[str]:
     first = f"Backup {report.backup} in {target}: restored for trial and intact."
     if not report.intact:
         first = f"Backup {report.backup} in {target} is not intact; earlier ones stay:"
@@ -110,11 +111,11 @@ def _lines(report: Report, target: Path) -> list[str]:
 
 def _list(target: Path, as_json: bool) -> None:
     from ..store.backup.catalogue import generations, is_target
-    from ..store.backup.scrub import scrubbed
+    from ..store.backup.scrub import scrub
 
     if not target.is_dir() or not is_target(target):
         raise Refused(f"{target} is no folder of backups.")
-    read = scrubbed(target)
+    read = scrub(target)
     rows = [_told(one, read.faults.get(one.name, ())) for one in generations(target)]
     cells = [[row["backup"], row["state"], row["files"], row["head"], row["newest_reading"]] for row in rows]
     lines = table(["backup", "state", "files", "head", "newest reading"], cells)
@@ -159,24 +160,24 @@ def restore(
       stillroom restore --from /mnt/archive/room-east --data /srv/room-east
     """
     from ..store.backup.restore import restore as put
-    from ..store.backup.restore import tried
-    from ..store.exchange.load import begin_from, is_export
+    from ..store.backup.restore import try_restore
+    from ..store.exchange.load import is_export, load_export
 
     if test_of is not None and not has_record(test_of):
         raise Refused(f"There is no data folder {test_of}; name the record whose backup is tested.")
     try:
         if is_export(source) and test_of is None:
-            done = begin_from(source, data, person(who), time.time_ns())
+            done = load_export(source, data, person(who), time.time_ns())
         elif test_of is None:
             done = put(source, data, person(who), generation)
         else:
-            done = tried(source, data, test_of, person(who), generation)
+            done = try_restore(source, data, test_of, person(who), generation)
     except StoreDamaged as error:
         answer({"intact": False, "faults": str(error).splitlines()}, as_json, [str(error)])
         raise typer.Exit(10) from error
     result = done.verification
     newest = None if done.newest_ns is None else rfc3339(done.newest_ns)
-    told = {
+    facts = {
         "from": done.generation,
         "taken": rfc3339(done.at_ns),
         "newest_reading": newest,
@@ -186,11 +187,11 @@ def restore(
     }
     state = "intact" if result.intact else "not intact:"
     lines = [
-        f"Restored {done.generation}, taken {told['taken']}, into {data}: {state}",
+        f"Restored {done.generation}, taken {facts['taken']}, into {data}: {state}",
         *(f"  {fault}" for fault in result.faults),
         f"  {result.readings} readings, up to {newest or 'none'}; what came later is not in it",
     ]
-    answer(told, as_json, lines)
+    answer(facts, as_json, lines)
     if not result.intact:
         raise typer.Exit(10)
 
@@ -222,21 +223,21 @@ def dispose(
     from ..model.roles import Act
     from ..people import People
     from ..record.disposal import dispose as let_go
-    from ..store.disposal import Request
+    from ..store.disposal import DisposalRequest
 
     with opened(data, config) as found:
         applied_setup(found)
         people = People(found.store)
         first, second = people.acting(person(who), Act.PROPOSE), people.acting(approver, Act.APPROVE)
-        asked = Request(parse(before, found.zone_info, "--before"), first, second, why)
+        asked = DisposalRequest(parse(before, found.zone_info, "--before"), first, second, why)
         keep_years = found.config.keep_years
         done, losing = let_go(found.verdicts(), asked, found.now_ns, keep_years, dry_run=dry_run)
         zone = found.zone_info
-    told = {"entry": done.number, "files": list(done.files), "readings": done.readings, "dry_run": dry_run}
-    told |= {"losing": losing.to_json()}
+    facts = {"entry": done.number, "files": list(done.files), "readings": done.readings, "dry_run": dry_run}
+    facts |= {"losing": losing.to_json()}
     verb = "Would let go" if dry_run else "Let go"
     first = f"{verb} {counted(len(done.files), 'file')} with {counted(done.readings, 'reading')}."
-    answer(told, as_json, [first, *(f"  {file}" for file in done.files), *_losing_lines(losing, zone)])
+    answer(facts, as_json, [first, *(f"  {file}" for file in done.files), *_losing_lines(losing, zone)])
 
 
 def _losing_lines(losing: Losing, zone: ZoneInfo) -> list[str]:
