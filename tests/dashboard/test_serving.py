@@ -13,10 +13,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric import ec
 
 from dashboard.server import Place, Tls, bind, serve
 from logger.errors import Refused
 from tests.dashboard.synthetic import Synthetic
+from tests.tls import self_signed, write_key
 
 
 def free_port() -> int:
@@ -26,15 +28,8 @@ def free_port() -> int:
 
 @pytest.fixture(scope="module")
 def files(tmp_path_factory: pytest.TempPathFactory) -> Tls:
-    """A certificate by OpenSSL's command line, for an hour."""
-    folder = tmp_path_factory.mktemp("tls")
-    made = Tls(folder / "room.pem", folder / "room.key")
-    command = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "1"]
-    names = ["-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"]
-    subprocess.run(
-        [*command, *names, "-keyout", made.key, "-out", made.certificate], check=True, capture_output=True
-    )
-    return made
+    """A certificate for localhost and its key."""
+    return Tls(*self_signed(tmp_path_factory.mktemp("tls")))
 
 
 @pytest.fixture
@@ -88,8 +83,7 @@ def test_plain_http_on_the_port_of_tls_is_no_page(served: Any) -> None:
 def test_unusable_files_are_named(files: Tls, tmp_path: Path, wrong: str) -> None:
     """Before anything is served; a key with a password does not stop an unattended start by asking."""
     locked = tmp_path / "locked.key"
-    command = ["openssl", "rsa", "-in", files.key, "-aes256", "-passout", "pass:secret", "-out", locked]
-    subprocess.run(command, check=True, capture_output=True)
+    write_key(locked, ec.generate_private_key(ec.SECP256R1()), b"secret")
     (tmp_path / "garbage.pem").write_text("nothing")
     given = {
         "missing": Tls(tmp_path / "none.pem", files.key),
@@ -129,6 +123,32 @@ def test_plain_http_beyond_this_machine_is_said(
     serve(Path("unused"), place, said.append)
     assert any("plain HTTP, open to other machines" in line for line in said) == told
     assert any("/first?code=" in line for line in said)
+
+
+@pytest.mark.parametrize(("proxy", "address"), [("127.0.0.1", "192.0.2.7"), ("", "127.0.0.1")])
+def test_visitors_are_those_of_the_declared_proxy(proxy: str, address: str) -> None:
+    """X-Forwarded-For is believed of the proxy that was named, its last entry alone, and of nobody else."""
+    import httpx
+
+    record, place = Synthetic(simulated=False), Place("127.0.0.1", free_port(), proxy=proxy)
+    server = bind(record.store.folder, place, source=record)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    with httpx.Client(headers={"X-Forwarded-For": "203.0.113.5, 192.0.2.7"}) as client:
+        page = client.get(f"{place.address}sign-in")
+        token = page.text.partition('name="csrf_token" value="')[2].partition('"')[0]
+        form = {"name": "nobody", "password": "wrong password 123", "csrf_token": token}
+        assert client.post(f"{place.address}sign-in", data=form).status_code == 401
+    server.close()
+    thread.join(10)
+    assert record.store.journal.entries(kind="refused")[-1].what["address"] == address
+    record.store.close()
+
+
+def test_what_is_no_address_of_a_proxy_is_refused(demo_history: Path) -> None:
+    command = [sys.executable, "-m", "logger.cli", "serve", "--data", str(demo_history), "--proxy", "front"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    assert (done.returncode, "--proxy: enter its IP address" in done.stderr) == (2, True)
 
 
 def test_one_file_of_tls_is_refused(demo_history: Path) -> None:
