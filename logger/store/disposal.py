@@ -17,7 +17,7 @@ from sqlalchemy import Connection, exists, select
 
 from ..errors import Refused, StoreInUse
 from ..instants import NS, rfc3339
-from ..model.roles import spelled
+from ..model.roles import normalise_name
 from . import lock
 from .archive.archive import LOCK, Archive
 from .archive.sealed_file import SealedFile, read_sealed
@@ -151,7 +151,7 @@ def _numbers(file: SealedFile) -> Iterator[tuple[str, list[list[int]]]]:
 
 def _authority_fault(request: DisposalRequest, now_ns: int, keep_years: int | None) -> str:
     """Why these two may not do this; empty where they may."""
-    people = [spelled(name) for name in (request.who, request.approver)]
+    people = [normalise_name(name) for name in (request.who, request.approver)]
     if not all(people):
         return "it takes the names of two people, who asks and who approves"
     if people[0] == people[1]:

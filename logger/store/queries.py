@@ -9,7 +9,7 @@ import numpy as np
 from sqlalchemy import Connection, Integer, func, select, type_coerce
 
 from ..model import Row
-from ..series import Readings, merged
+from ..series import Readings, merge_readings
 from .archive.archive import Archive
 from .hot.arrays import fetch_arrays
 from .hot.clocks import OURS, UNSURE, Clocks
@@ -84,7 +84,11 @@ class ReadingQueries:
             seals = sealed_channels(conn, list(numbers.values()), from_ns, to_ns)
             hot = _hot_parts(conn, numbers, from_ns, to_ns, seals)
         sealed = self._sealed_parts(numbers, seals, from_ns, to_ns)
-        readings = {c: merged([hot[c], *sealed[c]]) if c in numbers else Readings.empty() for c in channels}
+        readings = {
+            c: merge_readings([hot[c], *sealed[c]]) if c in numbers else Readings.empty() for c in channels
+        }
+            c: merge_readings([hot[c], *sealed[c]]) if c in numbers else Readings.empty() for c in channels
+        }
         return {
             c: self._readings_in_order(c, numbers[c], from_ns, to_ns)
             if np.any(np.diff(series.taken_ns) == 0)

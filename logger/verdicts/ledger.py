@@ -21,7 +21,7 @@ from ..core.judge.live import Trail, begun, extended
 from ..core.judge.restarts import memory_s, turns
 from ..core.judge.settings import Part, conclude_over, look_over
 from ..core.judge.settling import BodyState, at_start_of_record
-from ..core.validity.timeline import Held, first_difference, timeline
+from ..core.validity.timeline import TimelineEntry, first_difference, timeline
 from ..instants import NS, rfc3339
 from ..model import Mark, Setup
 from ..series import Readings
@@ -49,7 +49,7 @@ class Head:
     first_day: int
     until_ns: int
     open_from_ns: int
-    timeline: list[Held] = field(default_factory=list)  # what it was judged by
+    timeline: list[TimelineEntry] = field(default_factory=list)  # what it was judged by
     decided: int = 0  # the newest decision on conflicting values that it knew of
 
 
@@ -97,8 +97,8 @@ class Ledger:
         self.kept: VerdictCache = store if setup.version else ScratchCache()
         self.newest: dict[str, Judgement] = {}
         self._kept: dict[str, _Kept] = {}
-        self._reach_ns = {z: max(reach_s(s, z) for s in setup.every()) * NS for z in setup.zones}
-        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.every()) * NS for z in setup.zones}
+        self._reach_ns = {z: max(reach_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
+        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval that was declared not to be trusted."""
@@ -300,15 +300,15 @@ class Ledger:
         touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
         if touched is not None:
             found.append(touched - reach_ns)
-        if complete_ns > head.until_ns:
-            found.append(head.open_from_ns)
         begin_ns = head.first_day * DAY_NS
         # Before its first reading there is no record to judge, however far the tests reach back, and
         # wherever readings lay before their clock was known.
         if min(arrived, default=begin_ns) < begin_ns:
             begin_ns = min(begin_ns, self.begins_ns(zone) or begin_ns)
-        found = [max(min(ns, head.until_ns), begin_ns) for ns in found if ns < complete_ns]
-        return head, min(found, default=None), cursor
+        found = [ns for ns in found if ns < complete_ns]
+        if found or complete_ns > head.until_ns:
+            found.append(head.open_from_ns)  # what was open is judged with it, or would stay open for ever
+        return head, min([max(min(ns, head.until_ns), begin_ns) for ns in found], default=None), cursor
 
     def begins_ns(self, zone: str) -> int | None:
         """When the first reading of a zone was taken, as its clock is known by now; None without any."""

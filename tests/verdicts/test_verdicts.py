@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.core.validity.versions import Version, effective
+from logger.core.validity.versions import Version, effective_setup
 from logger.errors import IntervalError, UnknownName
 from logger.instants import NS
 from logger.model import Period, Row, Setup
@@ -206,7 +206,7 @@ def judged_days(
 
 def versions(*setups: tuple[Setup, int]) -> Setup:
     """What is in force after several versions, each with its approval."""
-    return effective([Version(replace(s, version=i + 1), at) for i, (s, at) in enumerate(setups)])
+    return effective_setup([Version(replace(s, version=i + 1), at) for i, (s, at) in enumerate(setups)])
 
 
 def test_a_stricter_limit_from_the_second_day_leaves_the_first(
@@ -331,3 +331,31 @@ def test_only_the_newest_of_many_days_is_told(
     assert len(told) > 2
     assert [body is not None for body in told] == [False] * (len(told) - 1) + [True]
     assert json.loads(store.live()["bay"])["at"] == "2026-09-26T00:00:00Z"
+
+
+def test_an_import_within_the_minute_that_was_just_judged_leaves_the_record_intact(
+    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+) -> None:
+    """Days that were open when they were judged become final with those that a late import judges again."""
+    setup = made.setup(setup.rules, channel={"flat_n": 8})
+    verdicts, now = Verdicts(store, setup), made.at(120)
+    store.append("w", two_days[:1200])
+    verdicts.refresh("bay", made.at(20) + 30 * NS)
+    verdicts.refresh("bay", now)
+    late = [replace(row, taken_ns=row.taken_ns + 72 * 3600 * NS) for row in two_days]
+    store.append("late", [row for row in late if row.taken_ns < now])
+    Verdicts(store, setup).refresh("bay", now)
+    assert Verdicts(store, setup).altered("bay") == []
+    days = verdicts.stored_pieces("bay", made.at(0), made.at(48))
+    assert [p.from_ns for day in days for p in day.periods if p.provisional] == []
+
+
+def test_a_probe_that_fell_silent_leaves_the_days_after_it_final(
+    store: Store, setup: Setup, made: SimpleNamespace
+) -> None:
+    """A run of equal values cannot go on after a gap longer than `max_age`: it keeps no later day open."""
+    store.append("w", rows(made, np.full(1200, 20.0)))
+    verdicts = Verdicts(store, made.setup(setup.rules, channel={"flat_n": 8}))
+    for hour in (20, 24, 90):
+        verdicts.refresh("bay", made.at(hour))
+    assert [p.from_ns for p in told(verdicts, made, made.at(90)) if p.provisional] == []

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection
 
-from ...series import Imported
+from ...series import ImportedReadings
 from .. import lock
 from ..hot.database import Database
 from ..hot.name_table import NameTable
@@ -63,7 +63,7 @@ class BulkLoader:
         self._archive = archive
 
     def load(
-        self, writer: str, series: Sequence[Imported], now_ns: int, room_of: Callable[[str], str]
+        self, writer: str, series: Sequence[ImportedReadings], now_ns: int, room_of: Callable[[str], str]
     ) -> bool:
         """Store series, each ascending in time and of its own channel; gives whether files were sealed."""
         with lock.try_lock(self._folder / LOCK, wait_s=5.0) as ours:
@@ -75,11 +75,11 @@ class BulkLoader:
         return False
 
     def _months(
-        self, series: Sequence[Imported], now_ns: int, room_of: Callable[[str], str]
-    ) -> dict[Span, list[Imported]]:
+        self, series: Sequence[ImportedReadings], now_ns: int, room_of: Callable[[str], str]
+    ) -> dict[Span, list[ImportedReadings]]:
         """What of it makes whole files of its own: months that are over, and full enough."""
         before_ns, _ = month_span(*month_of(now_ns - AGE_NS))
-        by_span: dict[Span, list[Imported]] = {}
+        by_span: dict[Span, list[ImportedReadings]] = {}
         with self._database.read() as conn:
             for channel_series in series:
                 number = self._names.number("channel", channel_series.channel)
@@ -93,7 +93,7 @@ class BulkLoader:
         }
 
     def _seal_months(
-        self, writer: str, months: dict[Span, list[Imported]], others: Sequence[Imported]
+        self, writer: str, months: dict[Span, list[ImportedReadings]], others: Sequence[ImportedReadings]
     ) -> bool:
         """Files, then all that leads to them; False, with nothing changed, where readings came between."""
         with self._database.read() as conn:
@@ -113,7 +113,7 @@ class BulkLoader:
         return True
 
     def _files(
-        self, writer: str, months: dict[Span, list[Imported]], paths: dict[Span, Path], first: int
+        self, writer: str, months: dict[Span, list[ImportedReadings]], paths: dict[Span, Path], first: int
     ) -> list[_File]:
         """All files, two at a time: most of the work is done where another thread may run."""
         with ThreadPoolExecutor(2, "stillroom-seal") as pool:
@@ -131,7 +131,7 @@ class BulkLoader:
         self._archive.compare(path, channels)
         return _File(span, seal_facts(self._folder, path, channels), channels, batches)
 
-    def _register_names(self, conn: Connection, series: Sequence[Imported]) -> None:
+    def _register_names(self, conn: Connection, series: Sequence[ImportedReadings]) -> None:
         """List what sealed readings name, as it is of hot ones."""
         self._names.numbers(conn, "source", [part.source for part in series])
         self._names.numbers(conn, "boot", [""])
@@ -155,14 +155,14 @@ class BulkLoader:
             month, upto = Month(*file.span, channels), file.batches[-1].last + shift
             self._archive.record_seal(conn, month, upto, file.facts, sealed)
 
-    def _append(self, conn: Connection, writer: str, series: Sequence[Imported]) -> None:
+    def _append(self, conn: Connection, writer: str, series: Sequence[ImportedReadings]) -> None:
         for channel_series in series:
             for n in range(0, len(channel_series.taken_ns), AT_ONCE):
                 part = columns_of_series(writer, channel_series.part(slice(n, n + AT_ONCE)))
                 self._hot.append_columns(writer, part, conn)
 
 
-def _by_month(series: Imported) -> Iterator[tuple[int, int, Imported]]:
+def _by_month(series: ImportedReadings) -> Iterator[tuple[int, int, ImportedReadings]]:
     """UTC months of ascending readings: first instant, first instant after it, those of it."""
     begin = 0
     while begin < len(series.taken_ns):
@@ -172,7 +172,9 @@ def _by_month(series: Imported) -> Iterator[tuple[int, int, Imported]]:
         begin = end
 
 
-def _remaining_parts(series: Sequence[Imported], months: dict[Span, list[Imported]]) -> list[Imported]:
+def _remaining_parts(
+    series: Sequence[ImportedReadings], months: dict[Span, list[ImportedReadings]]
+) -> list[ImportedReadings]:
     """What no file takes, in the order in which it was told."""
     in_files = {(part.channel, span[1]) for span, parts in months.items() for part in parts}
     return [
@@ -183,7 +185,7 @@ def _remaining_parts(series: Sequence[Imported], months: dict[Span, list[Importe
     ]
 
 
-def _number_channels(writer: str, parts: Sequence[Imported], seq: int) -> Iterator[Columns]:
+def _number_channels(writer: str, parts: Sequence[ImportedReadings], seq: int) -> Iterator[Columns]:
     """Each channel under its numbers, which stand for its arrivals as well."""
     for part in parts:
         plain = columns_of_series(writer, part)
