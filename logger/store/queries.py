@@ -87,8 +87,6 @@ class ReadingQueries:
         readings = {
             c: merge_readings([hot[c], *sealed[c]]) if c in numbers else Readings.empty() for c in channels
         }
-            c: merge_readings([hot[c], *sealed[c]]) if c in numbers else Readings.empty() for c in channels
-        }
         return {
             c: self._readings_in_order(c, numbers[c], from_ns, to_ns)
             if np.any(np.diff(series.taken_ns) == 0)
