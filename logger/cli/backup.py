@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from ..record.disposal import Losing
-    from ..store.backup.backup import Report
+    from ..store.backup.backup import BackupReport
     from ..store.backup.catalogue import Generation
 
 To = Annotated[
@@ -74,14 +74,15 @@ def backup(
             _list(target, as_json)
             return
         report = _back_up(session.store, target, person(who), keep or (plan.keep if plan else 14), anew)
-    from ..store.backup.backup import told
 
-    answer(told(report), as_json, _lines(report, target))
+    from ..store.backup.backup import report_dict
+
+    answer(report_dict(report), as_json, _lines(report, target))
     if not report.intact:
         raise typer.Exit(10)
 
 
-def _back_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Report:
+def _back_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> BackupReport:
     from ..record.proof import altered_verdicts
     from ..store.backup.backup import backup as make
 
@@ -93,7 +94,7 @@ def _back_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Repor
         raise
 
 
-def _lines(report: Report, target: Path) -> list[str]:
+def _lines(report: BackupReport, target: Path) -> list[str]:
     first = f"Backup {report.backup} in {target}: restored for trial and intact."
     if not report.intact:
         first = f"Backup {report.backup} in {target} is not intact; earlier ones stay:"
@@ -110,11 +111,11 @@ def _lines(report: Report, target: Path) -> list[str]:
 
 def _list(target: Path, as_json: bool) -> None:
     from ..store.backup.catalogue import generations, is_target
-    from ..store.backup.scrub import scrubbed
+    from ..store.backup.scrub import scrub
 
     if not target.is_dir() or not is_target(target):
         raise Refused(f"{target} is no folder of backups.")
-    read = scrubbed(target)
+    read = scrub(target)
     rows = [
         _generation_dict(generation, read.faults.get(generation.name, ()))
         for generation in generations(target)
@@ -167,18 +168,18 @@ def restore(
       stillroom restore --from /mnt/archive/room-east --data /srv/room-east
     """
     from ..store.backup.restore import restore as put
-    from ..store.backup.restore import tried
-    from ..store.exchange.load import begin_from, is_export
+    from ..store.backup.restore import try_restore
+    from ..store.exchange.load import is_export, load_export
 
     if test_of is not None and not has_record(test_of):
         raise Refused(f"There is no data folder {test_of}; name the record whose backup is tested.")
     try:
         if is_export(source) and test_of is None:
-            restored = begin_from(source, data, person(who), time.time_ns())
+            restored = load_export(source, data, person(who), time.time_ns())
         elif test_of is None:
             restored = put(source, data, person(who), generation)
         else:
-            restored = tried(source, data, test_of, person(who), generation)
+            restored = try_restore(source, data, test_of, person(who), generation)
     except StoreDamaged as error:
         answer({"intact": False, "faults": str(error).splitlines()}, as_json, [str(error)])
         raise typer.Exit(10) from error
@@ -230,13 +231,13 @@ def dispose(
     from ..model.roles import Act
     from ..people import People
     from ..record.disposal import dispose as let_go
-    from ..store.disposal import Request
+    from ..store.disposal import DisposalRequest
 
     with open_session(data, config) as session:
         require_applied_setup(session)
         people = People(session.store)
         first, second = people.acting(person(who), Act.PROPOSE), people.acting(approver, Act.APPROVE)
-        request = Request(parse(before, session.zone_info, "--before"), first, second, why)
+        request = DisposalRequest(parse(before, session.zone_info, "--before"), first, second, why)
         keep_years = session.config.keep_years
         disposed, losing = let_go(session.verdicts(), request, session.now_ns, keep_years, dry_run=dry_run)
         zone = session.zone_info

@@ -13,7 +13,7 @@ from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, number_of, table
 
 if TYPE_CHECKING:
-    from ..store.hot.unplaced import Unplaced
+    from ..store.hot.unplaced import UnplacedReadings
 
 clock = typer.Typer(help="Clocks: those of probes compared, that of this machine corrected.")
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How it was found, for the journal.")]
@@ -31,11 +31,11 @@ def group() -> None:
 @clock.command("list")
 def list_comparisons(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
     """Comparisons of the probes' own clocks, and boots of this machine whose stamps wait for a correction."""
-    from ..store.hot.unplaced import unplaced, waiting_boots
+    from ..store.hot.unplaced import unplaced_readings, waiting_boots
 
     with open_session(data, config) as session:
         compared = [c for probe in session.setup.probes for c in session.store.clocks.comparisons(probe)]
-        unsure, stored = waiting_boots(session.store), unplaced(session.store)
+        unsure, stored = waiting_boots(session.store), unplaced_readings(session.store)
     rows = [
         {"probe": c.probe, "showed": rfc3339(c.clock_ns), "ahead_s": round(c.offset_ns / 1e9, 3)}
         for c in compared
@@ -60,7 +60,7 @@ def list_comparisons(*, data: Data = DEFAULT_DATA, config: Config = None, as_jso
     answer({"comparisons": rows, "unsure": boots}, as_json, lines)
 
 
-def _readings(waiting: Unplaced | None) -> int:
+def _readings(waiting: UnplacedReadings | None) -> int:
     return 0 if waiting is None else waiting.readings
 
 
@@ -91,7 +91,9 @@ def compare(
         at_ns = session.now_ns if at is None else parse(at, session.zone_info, "--at")
         with session.store.begin() as conn:
             comparison = Comparison(probe, clock_ns, clock_ns - at_ns)
-            session.store.clocks.compare(comparison, person(who), why.strip() or "compared by a person", conn)
+            session.store.clocks.record_comparison(
+                comparison, person(who), why.strip() or "compared by a person", conn
+            )
     ahead_s = (clock_ns - at_ns) / 1e9
     required_text = f"The clock of {probe} was {abs(ahead_s):g} s {'ahead' if ahead_s > 0 else 'behind'}."
     more = "Its readings are moved by that, evenly since the comparison before; their stamps stay."
@@ -130,6 +132,6 @@ def correct(
             raise UnknownName("boot that waits for a correction", boot, waiting)
         base_ns = waiting[matches[0]].base_ns + round(shift * 1e9)
         with session.store.begin() as conn:
-            clocks.correct(matches[0], base_ns, person(who), why, conn)
+            clocks.record_correction(matches[0], base_ns, person(who), why, conn)
     outcome = f"Stamps of boot {matches[0]} are moved by {shift:+g} s on reading back; they themselves stay."
     answer({"boot": matches[0], "shift_s": shift}, as_json, [outcome])

@@ -1,4 +1,4 @@
-"""Records: what is to_printed_unit, signed and handed out, and the answer to one date."""
+"""Records: what is printed, signed and handed out, and the answer to one date."""
 
 from __future__ import annotations
 

@@ -62,12 +62,12 @@ def selftest(
 
 
 def _write(out: Path, files: dict[str, bytes]) -> None:
-    from ..store.backup.folder import plain_target_errors, written
+    from ..store.backup.folder import plain_target_errors, write_file
 
     with plain_target_errors(out):
         out.mkdir(parents=True)
         for name, content in files.items():
-            written(out / name, content)
+            write_file(out / name, content)
 
 
 def _journal(data: Path, config: Path | None, report: Report, who: str) -> None:
