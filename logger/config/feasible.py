@@ -151,7 +151,7 @@ def _width(rule: Rule) -> float | None:
 
 def warnings(setup: Setup) -> list[str]:
     """What is allowed but deserves a thought: limits narrow against what the probes can tell."""
-    found = []
+    found: list[str] = []
     for rule in setup.rules:
         found += _leaning(rule, setup)
         U, by = rule_U(rule, setup)
