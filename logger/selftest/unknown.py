@@ -1,4 +1,4 @@
-"""Reference cases: unknown is never good. What rules demand, what covers a cell, what leaves bodies unknown."""
+"""Reference cases: unknown is never good. What rules demand, what covers a cell, what leaves bodies lost."""
 
 from __future__ import annotations
 
