@@ -353,7 +353,7 @@ def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config
     with opened_or_new(data, config, who) as found, StopRequest() as stop:
         applied_setup(found)
         typer.echo(f"Watching {folder}; Ctrl-C ends it.")
-        while not stop.asked:
+        while not stop.requested:
             _turn(found, watched, profile, who)
             until = time.monotonic() + EVERY_S
             stop.wait(lambda until=until: time.monotonic() < until)  # type: ignore[misc]
@@ -362,7 +362,7 @@ def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config
 def _turn(found: Opened, watched: object, profile: str | None, who: str) -> None:
     from ..imports.importer import plain_name
     from ..imports.watching import Folder
-    from ..service.folder import tell_refused
+    from ..service.folder import journal_refusal
 
     assert isinstance(watched, Folder)  # noqa: S101 (imported late)
     done = watched.outcomes(
@@ -370,5 +370,5 @@ def _turn(found: Opened, watched: object, profile: str | None, who: str) -> None
     )
     for one in done:
         if one.state == "refused":
-            tell_refused(found.store, one, who)
+            journal_refusal(found.store, one, who)
         typer.echo(f"{plain_name(one.path)}: {one.why or one.state}")

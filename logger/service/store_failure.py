@@ -20,7 +20,7 @@ ANSWERED_S = 60.0  # longer than any route may take
 
 
 @dataclass
-class Unstored:
+class StoreFailure:
     """Remembers since when nothing can be stored, and notifies by every route, hourly while it lasts.
 
     A route that fails is tried again at the next turn; it holds back none of the others.
@@ -46,15 +46,15 @@ class Unstored:
         return self._notify(config, _words(config, trouble, waiting, lasted_s), now_ns)
 
     def _notify(self, config: Config, words: Wording, now_ns: int) -> int:
-        every = addresses(every_way(config), config, now_ns)
-        asked = {
+        recipients = addresses(every_way(config), config, now_ns)
+        attempts = {
             to: Attempt(f"notice by {to.route}", partial(self._send, config, to, words, now_ns))
-            for to in every
+            for to in recipients
             if to not in self._reached
         }
-        taken = {to for to, attempt in asked.items() if attempt.wait(ANSWERED_S) and attempt.result()}
-        self._reached |= taken
-        return len(taken)
+        reached = {to for to, attempt in attempts.items() if attempt.wait(ANSWERED_S) and attempt.result()}
+        self._reached |= reached
+        return len(reached)
 
     def _send(self, config: Config, to: Address, words: Wording, now_ns: int) -> bool:
         route, named = config.routes[to.route], identity(f"unstored|{now_ns}|{to.recipient}", to.sender)

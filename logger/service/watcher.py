@@ -43,13 +43,13 @@ def of_file(path: Path) -> Read:
 def of_address(url: str) -> Read:
     """What an address answers; empty where it does not. No proxy: one could answer for the dead."""
 
-    def asked(lines: Lines) -> str:
+    def request(lines: Lines) -> str:
         with opener(lines).open(url, timeout=ANSWER_S) as answer:
             return str(answer.read(100_000).decode("utf-8", "replace"))
 
     def read() -> str:
         try:
-            return within(ANSWER_S, f"asking {url}", asked)
+            return within(ANSWER_S, f"asking {url}", request)
         except (OSError, HTTPException):
             return ""
 
@@ -134,9 +134,9 @@ class Watcher:
         return "SIMULATED: " if self.config.setup.room.simulated else ""
 
     def _send(self, now_ns: int) -> list[tuple[Address, Outcome]]:
-        done = [(letter, self._attempt(letter, now_ns)) for letter in self._waiting]
-        self._waiting = [letter for letter, outcome in done if outcome.result == "later"]
-        return [(letter[0], outcome) for letter, outcome in done]
+        results = [(letter, self._attempt(letter, now_ns)) for letter in self._waiting]
+        self._waiting = [letter for letter, outcome in results if outcome.result == "later"]
+        return [(letter[0], outcome) for letter, outcome in results]
 
     def _attempt(self, letter: tuple[Address, Wording, str], now_ns: int) -> Outcome:
         to, words, named = letter
@@ -153,7 +153,7 @@ class Watcher:
 
 def _facts(sign: str) -> Mapping[str, object]:
     try:
-        found = json.loads(sign)
+        facts = json.loads(sign)
     except ValueError:
         return {}
-    return found if isinstance(found, dict) else {}
+    return facts if isinstance(facts, dict) else {}

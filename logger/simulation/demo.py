@@ -276,13 +276,13 @@ def _pages(options: Options, stop: StopRequest) -> Iterator[subprocess.Popen[byt
 
 def _wait_ready(process: subprocess.Popen[bytes], port: int, stop: StopRequest) -> None:
     until = time.monotonic() + _READY_S
-    while time.monotonic() < until and process.poll() is None and not stop.asked:
+    while time.monotonic() < until and process.poll() is None and not stop.requested:
         try:
             with urllib.request.urlopen(_address(port), timeout=2):  # noqa: S310 (our own address)
                 return
         except (urllib.error.URLError, OSError):
             time.sleep(0.2)
-    if not stop.asked:
+    if not stop.requested:
         raise StillroomError(f"The pages did not come up at {_address(port)}; see what they said above.")
 
 
