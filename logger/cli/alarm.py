@@ -216,13 +216,13 @@ def prove(
     """
     from dataclasses import asdict
 
-    from ..acts.route_tests import missed
     from ..acts.route_tests import prove as proved
+    from ..acts.route_tests import unproven_recipients
 
     with opened(data, config) as found:
         key, _ = proved(found.store, found.config, person(who), found.now_ns, route or ())
         receipts = _waited(found, key, wait)
-        rows, not_proven = [asdict(r) for r in receipts], missed(found.config, receipts)
+        rows, not_proven = [asdict(r) for r in receipts], unproven_recipients(found.config, receipts)
     reached = all(row["state"] == "sent" for row in rows)
     heads = ("route", "recipient", "state", "answer")
     said = _outcome(reached, tested_all=not route)

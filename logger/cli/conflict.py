@@ -91,7 +91,7 @@ def _chosen(
     last = parse(end, found.zone_info, "--to") if end else 2**63 - 1
     return [
         d
-        for d in disagreements(found.store, decided=every)
+        for d in disagreements(found.store, include_decided=every)
         if channel in (None, d.channel) and first <= d.taken_ns < last
     ]
 

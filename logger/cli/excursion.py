@@ -155,7 +155,7 @@ def causes(
         rows = verdicts.excursions(zone, from_ns, to_ns, found.now_ns)
         decided = book(found.store)
         counted_ = pareto(rows, decided)
-        again = [e for e in rows if decided.repeated(e) >= REPEATS]
+        again = [e for e in rows if decided.repetitions(e) >= REPEATS]
         effect = None
         if action_at:
             at_ns = parse(action_at, found.zone_info, "--action-at")

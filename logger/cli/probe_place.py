@@ -16,7 +16,7 @@ from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer
 
 if TYPE_CHECKING:
-    from ..acts.probes import Deed, Placing
+    from ..acts.probes import ProbeChange, ProposedChange
 
 Probe = Annotated[str, typer.Argument(metavar="PROBE", help="Key of the probe, as in `probe list`.")]
 Position = Annotated[str, typer.Option("--to", metavar="POSITION", help="Key of the position (room.toml).")]
@@ -56,7 +56,7 @@ def add(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
+    def act(found: Opened, deed: ProbeChange) -> ProposedChange:
         return placing.add(found.store, _text(file), to, _with(deed, certificate))
 
     _done(act, (at, who, why), (data, config), as_json)
@@ -76,7 +76,7 @@ def swap(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
+    def act(found: Opened, deed: ProbeChange) -> ProposedChange:
         text = _text(file) if file else ""
         return placing.swap(found.store, old, new, _with(deed, certificate), text)
 
@@ -95,7 +95,7 @@ def move(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
+    def act(found: Opened, deed: ProbeChange) -> ProposedChange:
         return placing.move(found.store, probe, to, deed)
 
     _done(act, (at, who, why), (data, config), as_json)
@@ -113,13 +113,13 @@ def withdraw(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
+    def act(found: Opened, deed: ProbeChange) -> ProposedChange:
         return placing.withdraw(found.store, probe, deed)
 
     _done(act, (at, who, why), (data, config), as_json)
 
 
-def _with(deed: Deed, papers: list[Path] | None) -> Deed:
+def _with(deed: ProbeChange, papers: list[Path] | None) -> ProbeChange:
     return replace(deed, papers={paper.name: _text(paper) for paper in papers or ()})
 
 
@@ -131,17 +131,17 @@ def _text(file: Path) -> str:
 
 
 def _done(
-    act: Callable[[Opened, Deed], Placing],
+    act: Callable[[Opened, ProbeChange], ProposedChange],
     told: tuple[str | None, str, str],
     where: tuple[Path, Path | None],
     as_json: bool,
 ) -> None:
     """Two lines: what it comes to, and who puts it in force."""
-    from ..acts.probes import Deed
+    from ..acts.probes import ProbeChange
 
     at, who, why = told
     with opened(*where) as found:
         at_ns = found.now_ns // 10**9 * 10**9 if at is None else parse(at, found.zone_info, "--at")
-        done = act(found, Deed(person(who), at_ns, found.now_ns, why))
+        done = act(found, ProbeChange(person(who), at_ns, found.now_ns, why))
     approve = f"Proposed as version {done.version}; another person: stillroom config approve {done.version}"
     answer({"sentence": done.sentence, "version": done.version}, as_json, [done.sentence, approve])

@@ -233,7 +233,7 @@ def _touched(
 def _one(
     job: Inspection, answer: Answer, about: Span, known: Book, wrong: tuple[str, float | None] | None
 ) -> Touched:
-    decided = known.decided(job.key, about)
+    decided = known.decision_on(job.key, about)
     if answer.found is None:
         return Touched(job, about, "not shown", answer.refused, None, "cannot be judged", decided)
     check, asked = answer.found.check, answer.question

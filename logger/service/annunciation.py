@@ -14,7 +14,7 @@ from ..core.alarms.recipients import Address, addresses, not_before
 from ..instants import NS
 from ..model import AlarmSpec, Config, Inspection
 from ..notify.links import LASTS_NS, Permit, link
-from ..notify.text import Around, Wording, wording, zone_of
+from ..notify.text import NoticeContext, Wording, wording, zone_of
 from ..store import Store
 from ..store.types import JSON
 
@@ -51,7 +51,7 @@ class NoticeWriter:
         next_ns = self._next_ns([spec, *(self.specs[o.key] for o in others)])
         facts = {"priority": spec.priority, "zone": zone_of(spec, self.config.setup)}
         box = attending.outbox(self.store)
-        box.put(self.conn, notice, letters, self.now_ns, next_ns=next_ns, told=facts)
+        box.put(self.conn, notice, letters, self.now_ns, next_ns=next_ns, further=facts)
         what: dict[str, JSON] = {
             "alarm": alarm.key,
             "step": notice.step,
@@ -68,8 +68,8 @@ class NoticeWriter:
 
     def _around(
         self, notice: Notice, alarm: Alarm, others: Sequence[Alarm], standing: Sequence[Alarm]
-    ) -> Around:
-        return Around(
+    ) -> NoticeContext:
+        return NoticeContext(
             alarm=alarm,
             others=[(self.specs[o.key], o) for o in others],
             standing=[(self.specs[o.key], o) for o in standing],
@@ -77,12 +77,12 @@ class NoticeWriter:
             simulated=self.store.simulated,
         )
 
-    def _wording_for(self, notice: Notice, around: Around, to: Address) -> Wording:
+    def _wording_for(self, notice: Notice, around: NoticeContext, to: Address) -> Wording:
         spec = self.specs[notice.alarm]
         mine = replace(around, temperature=to.temperature, links=self._links(notice, around, to))
         return wording(notice, spec, zone_of(spec, self.config.setup), self.config.setup, around=mine)
 
-    def _links(self, notice: Notice, around: Around, to: Address) -> dict[str, str]:
+    def _links(self, notice: Notice, around: NoticeContext, to: Address) -> dict[str, str]:
         """By key of each alarm that the notice tells of: where its recipient can acknowledge it."""
         pages = self.config.notices.pages
         if not pages or not to.recipient or notice.step == "returned":

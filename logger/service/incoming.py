@@ -26,8 +26,8 @@ from ..formats.senml import UNITS
 from ..instants import NS
 from ..model import Config, MqttTopic, PushedLine, Row, Setup
 from ..probes.clock import boot_id
-from ..probes.messages import BadMessage, Heard, Told, heard
-from ..probes.mqtt import Arrived
+from ..probes.messages import BadMessage, MessageValue, ParsedMessage, parse_message
+from ..probes.mqtt import BrokerMessage
 from ..series import STATUS
 from ..store import Store
 from ..store.hot import tables
@@ -116,7 +116,7 @@ def take_rows(  # noqa: PLR0917 (who, of which record, from where, what, when)
         return next_seq + len(fresh)
 
 
-def store_messages(store: Store, config: Config, messages: Sequence[Arrived], event: Any) -> None:
+def store_messages(store: Store, config: Config, messages: Sequence[BrokerMessage], event: Any) -> None:
     """Store messages of a broker; one that cannot be read is an event, and is not asked for again."""
     rows: list[Row] = []
     clocks: list[tuple[str, int, int]] = []
@@ -160,7 +160,7 @@ def _read(  # noqa: PLR0917 (what is said, when, by which way)
     faults: list[str] = []
     for line in lines:
         try:
-            parsed = heard(payload, line.message, line.channels, now_ns)
+            parsed = parse_message(payload, line.message, line.channels, now_ns)
         except BadMessage as bad:
             faults.append(f"probe {line.probe}: {bad}")
             continue
@@ -172,7 +172,7 @@ def _read(  # noqa: PLR0917 (what is said, when, by which way)
 
 
 def _rows(  # noqa: PLR0917 (as above)
-    setup: Setup, line: PushedLine | MqttTopic, parsed: Heard, now_ns: int, way: str, sure: bool
+    setup: Setup, line: PushedLine | MqttTopic, parsed: ParsedMessage, now_ns: int, way: str, sure: bool
 ) -> list[Row]:
     rows = []
     for value in parsed.told:
@@ -188,7 +188,7 @@ def _rows(  # noqa: PLR0917 (as above)
     return rows
 
 
-def _own_time(value: Told, clock_ns: int | None, now_ns: int | None) -> int:
+def _own_time(value: MessageValue, clock_ns: int | None, now_ns: int | None) -> int:
     """Judged by what the probe's clock said, where it did; else by ours, where that is sure."""
     taken_ns = value.taken_ns or 0
     judged_by = now_ns if clock_ns is None else clock_ns
@@ -203,7 +203,7 @@ def _late_ns(line: PushedLine | MqttTopic) -> int:
     return 2 * round(line.interval_s * NS)
 
 
-def _fits(setup: Setup, channel: str, value: Told) -> None:
+def _fits(setup: Setup, channel: str, value: MessageValue) -> None:
     """SenML names its units: another one than the channel's would be a wrong number under a right name."""
     expected = setup.channels[channel].unit
     if value.unit and unit_name(UNITS.get(value.unit, value.unit)) != unit_name(expected):

@@ -41,7 +41,7 @@ class SelfCheck:
     def facts(self, now_ns: int) -> Facts:
         """As of now."""
         box = attending.outbox(self.store)
-        waiting = box.tried_in_vain()
+        waiting = box.undelivered_letters()
         return Facts(
             disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,
             disk_trouble=refusal(self.store.folder),
@@ -52,7 +52,7 @@ class SelfCheck:
             failing=dict(self.failing),
             stuck=self.stuck(),
             late_routes=dict(self.late_routes),
-            refused=_names(box.failed(now_ns - REFUSED_NS)),
+            refused=_names(box.failed_letters(now_ns - REFUSED_NS)),
             waiting_s=max((now_ns - int(x.body["queued_ns"]) for x in waiting), default=0) / NS,
             unproven=self._unproven_routes(box, now_ns),
             overdue=self._overdue(now_ns),

@@ -10,7 +10,7 @@ from ..instants import NS
 from ..model import Config, MqttTopic, Row
 from ..probes import Bus, buses
 from ..probes.clock import Clock, SystemClock
-from ..probes.mqtt import Arrived, Subscriber, subscribers
+from ..probes.mqtt import BrokerMessage, Subscriber, subscribers
 from ..store import Store
 from . import incoming
 from .clock_watch import ClockWatch, is_synchronised
@@ -121,7 +121,7 @@ class Sources:
     def _rows(self, rows: Sequence[Row]) -> None:
         self._writer.rows(self.watch.mark_unsure(rows))
 
-    def _take(self, messages: Sequence[Arrived]) -> None:
+    def _take(self, messages: Sequence[BrokerMessage]) -> None:
         if self._config is not None:
             incoming.store_messages(self._store, self._config, messages, self._writer.event)
 

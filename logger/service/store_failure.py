@@ -10,7 +10,7 @@ from ..instants import NS
 from ..model import Config, MailRoute
 from ..notify.mail import Sender, identity, message
 from ..notify.quantities import duration
-from ..notify.text import Wording, counted
+from ..notify.text import Wording, count_phrase
 from ..notify.ways import Ways
 from ..processes.deadline import Attempt
 
@@ -71,10 +71,11 @@ class StoreFailure:
 def _words(config: Config, trouble: str, waiting: int, lasted_s: float) -> Wording:
     room = config.setup.room
     mark = "SIMULATED: " if room.simulated else ""
+    in_memory = count_phrase(waiting, "{} reading waits", "{} readings wait") or "No reading waits yet"
     return Wording(
         f"{mark}{room.name}: readings cannot be stored",
         f"{mark}Nothing could be stored for {duration(round(lasted_s) * NS)}: {trouble[:600]}\n"
-        f"{counted(waiting, '{} reading waits', '{} readings wait') or 'No reading waits yet'} in memory; "
+        f"{in_memory} in memory; "
         "what waits is lost when memory overflows or the machine stops.\n"
         "Action: look at the disk of the data folder, whether it is full, read-only or gone.\n",
     )

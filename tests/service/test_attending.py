@@ -14,7 +14,7 @@ from logger.core.alarms.lifecycle import Alarm, AlarmState, step
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model import Conformity, NoticePlan
-from logger.notify.links import Permit, signed
+from logger.notify.links import Permit, sign_permit
 from logger.service.alarm_engine import AlarmEngine
 from logger.store import Store
 
@@ -165,4 +165,4 @@ def test_mails_carry_the_link_when_the_address_of_the_pages_is_known(store: Stor
     address = text.rpartition("asks for confirmation): ")[2].strip()
     now = START + 2 * MINUTE
     wanted = Permit("bay-air", 1, "annunciated", "greta@almtal.example", now + 3 * 24 * HOUR)
-    assert address == f"https://room.almtal.example/acknowledge/{signed(store.folder, wanted)}"
+    assert address == f"https://room.almtal.example/acknowledge/{sign_permit(store.folder, wanted)}"

@@ -17,7 +17,7 @@ import pytest
 from logger.model import CommandRoute, Heartbeat, MailRoute, WebhookRoute
 from logger.notify.mail import SmtpSender
 from logger.notify.ways import Ways
-from logger.processes.deadline import Errand, Overdue, within
+from logger.processes.deadline import DeadlineExceeded, Errand, within
 from logger.service import heartbeat
 from logger.service.forwarder import Centre, NotAccepted
 from logger.service.watcher import of_address
@@ -182,7 +182,7 @@ def test_watchers_and_centres_that_never_finish_are_left_at_the_deadline(
     for module in ("service.heartbeat", "service.forwarder", "outside"):
         monkeypatch.setattr(f"logger.{module}.ANSWER_S", DEADLINE_S)
     url = f"http://127.0.0.1:{served.port}"
-    with pytest.raises(Overdue, match="the heartbeat's address did not end within 1 s"):
+    with pytest.raises(DeadlineExceeded, match="the heartbeat's address did not end within 1 s"):
         heartbeat.OutsideHeartbeat().tell(Heartbeat(url), {"at": "now"})
     assert of_address(url)() == ""
     with pytest.raises(NotAccepted, match=f"centre {url} did not end within 1 s"):
@@ -215,7 +215,7 @@ def test_a_share_that_hangs_does_not_keep_the_address_from_hearing(
     monkeypatch.setattr("logger.service.heartbeat._post", lambda url, facts, lines: heard.append(url))
     outside = heartbeat.OutsideHeartbeat()
     for _ in range(3):
-        with pytest.raises(Overdue, match="the heartbeat's file"):
+        with pytest.raises(DeadlineExceeded, match="the heartbeat's file"):
             outside.tell(Heartbeat("http://127.0.0.1:9/", str(tmp_path / "x")), {})
     assert (len(begun), len(heard)) == (1, 3)
     go.set()
@@ -227,14 +227,14 @@ def test_an_errand_gives_and_raises_what_its_work_does() -> None:
         within(LONG_S, "x", lambda _: 1 / 0)
     go = threading.Event()
     errand = Errand("the share", 0.05)
-    with pytest.raises(Overdue, match=r"the share did not end within 0\.05 s"):
+    with pytest.raises(DeadlineExceeded, match=r"the share did not end within 0\.05 s"):
         errand.run(lambda _: go.wait(LONG_S))
-    with pytest.raises(Overdue, match=r"the share has not ended for \d+ s"):
+    with pytest.raises(DeadlineExceeded, match=r"the share has not ended for \d+ s"):
         errand.run(lambda _: None)
     go.set()
     until_s = time.monotonic() + LONG_S
     while time.monotonic() < until_s:
-        with suppress(Overdue):
+        with suppress(DeadlineExceeded):
             assert errand.run(lambda _: "back") == "back"
             break
     assert time.monotonic() < until_s

@@ -14,7 +14,7 @@ from logger.config import example_folder, load_texts, read_texts
 from logger.core.alarms.system import UNTOLD_S, WATCHED
 from logger.instants import NS
 from logger.model import Config
-from logger.notify.mail import MemorySender, Outcome
+from logger.notify.mail import MemorySender, SendOutcome
 from logger.notify.outbox import GIVE_UP_NS
 from logger.notify.text import Wording
 from logger.service.self_check import DAY_NS, SelfCheck
@@ -22,7 +22,7 @@ from logger.store import Store
 
 START = 1_793_000_000 * NS
 GRETA = "greta.holm@almtal-gearworks.example"
-SILENT = MemorySender({GRETA: Outcome("later", 0, "timed out")})
+SILENT = MemorySender({GRETA: SendOutcome("later", 0, "timed out")})
 
 
 @pytest.fixture

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from logger.notify.mail import MemorySender, Outcome
+from logger.notify.mail import MemorySender, SendOutcome
 from logger.service.store_failure import AGAIN_S, NOTIFIED_AFTER_S, StoreFailure
 
 from .test_alarming import CONFIG, ROUTE
@@ -34,7 +34,7 @@ def test_it_is_told_after_a_minute_and_then_hourly_while_it_lasts() -> None:
 
 def test_what_no_server_took_is_tried_at_the_next_turn() -> None:
     """Nothing can be queued, so memory has to remember it."""
-    busy = MemorySender({"greta@almtal.example": Outcome("later", 451, "busy")})
+    busy = MemorySender({"greta@almtal.example": SendOutcome("later", 451, "busy")})
     told = StoreFailure(busy)
     told.turn(CONFIG, FULL, 1, monotonic_s=0.0, now_ns=1)
 
@@ -46,7 +46,7 @@ def test_what_no_server_took_is_tried_at_the_next_turn() -> None:
 def test_a_route_that_works_is_not_asked_again_for_one_that_does_not() -> None:
     """Two recipients, one of them refused for a while: each is reached once."""
     two = replace(CONFIG, mail=(replace(ROUTE, recipients=("greta@almtal.example", "radek@almtal.example")),))
-    twin = MemorySender({"radek@almtal.example": Outcome("later", 451, "busy")})
+    twin = MemorySender({"radek@almtal.example": SendOutcome("later", 451, "busy")})
     told = StoreFailure(twin)
     told.turn(two, FULL, 1, monotonic_s=0.0, now_ns=1)
 
