@@ -92,8 +92,8 @@ for group in (
     group.add_to(app)
 
 
-def _version(wanted: bool) -> None:
-    if wanted:
+def _version(requested: bool) -> None:
+    if requested:
         from .. import __version__
 
         typer.echo(f"stillroom {__version__}")

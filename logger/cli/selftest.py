@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import Refused
-from .context import opened
+from .context import open_session
 from .options import Config, Json, Who, person
 from .output import answer
 
@@ -72,9 +72,9 @@ def _write(out: Path, files: dict[str, bytes]) -> None:
 
 def _journal(data: Path, config: Path | None, report: Report, who: str) -> None:
     facts = report.facts()
-    told = ("version", "passed", "cases", "failed", "platform", "python", "sha256")
-    with opened(data, config) as found:
-        found.store.journal.append("selftest", who, {name: facts[name] for name in told})
+    keys = ("version", "passed", "cases", "failed", "platform", "python", "sha256")
+    with open_session(data, config) as session:
+        session.store.journal.append("selftest", who, {name: facts[name] for name in keys})
 
 
 def _lines(report: Report, out: Path | None) -> list[str]:
