@@ -82,7 +82,7 @@ def test_it_says_all_that_a_record_must_say(monday: Path) -> None:
     } <= set(facts)
     assert {row["rule"] for row in facts["limits"]} >= {
         "machine-bay.temperature",
-        "machine-bay.gradient-vertical",
+        "machine-bay.gradient",
     }
     assert all(row["basis"] for row in facts["limits"])
     numbers = {c["number"] for p in facts["probes"] for c in p["certificates"]}
