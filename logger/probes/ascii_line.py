@@ -25,7 +25,7 @@ _FAULT_NUMBERS = frozenset({9.91e37, 9.9e37, -9.9e37})
 class AsciiLineDriver:
     """One probe behind a line of text; see `logger.model.AsciiLine` for what it is told.
 
-    Conforms to `Polled`. Several drivers of one bus share a `Port`. The time-out of a probe that
+    Conforms to `ProbeDriver`. Several drivers of one bus share a `Port`. The time-out of a probe that
     speaks by itself must be longer than the pause between its lines, else polls find nothing.
     """
 
@@ -68,20 +68,20 @@ class AsciiLineDriver:
 
     @property
     def wire(self) -> object:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return self._port
 
     @property
     def deadline_s(self) -> float:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return OPENING_S + (LATEST + 5) * self.line.timeout_s
 
     def open(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._port.open()
 
     def close(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._heard = None
         self._port.close()
 

@@ -17,7 +17,7 @@ ENDING_S = 2.0  # to end a program that is late, with what it started
 
 
 class CommandDriver:
-    """One program; see `logger.model.CommandLine`. Conforms to `Polled`. Nothing is given to a shell."""
+    """One program; see `logger.model.CommandLine`. Conforms to `ProbeDriver`. Nothing is given to a shell."""
 
     def __init__(self, line: CommandLine, clock: Clock | None = None) -> None:
         self.line = line
@@ -42,12 +42,12 @@ class CommandDriver:
 
     @property
     def wire(self) -> object:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return self
 
     @property
     def deadline_s(self) -> float:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return self.line.timeout_s + ENDING_S
 
     def open(self) -> None:
@@ -63,7 +63,7 @@ class CommandDriver:
             running.end()
 
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (a program speaks only when it is run)
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return False
 
     def read(self) -> Sequence[Raw]:

@@ -44,7 +44,7 @@ SHOWN = 32  # bytes, in hex
 
 
 class ModbusDriver:
-    """One Modbus device; see `logger.model.ModbusLine`. Conforms to `Polled`; shares its line's object."""
+    """One Modbus device; see `logger.model.ModbusLine`. Conforms to `ProbeDriver`; shares its line's object."""
 
     def __init__(self, line: ModbusLine, wire: SerialLine | None = None, clock: Clock | None = None) -> None:
         self.line = line
@@ -71,24 +71,24 @@ class ModbusDriver:
 
     @property
     def wire(self) -> object:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return self._wire
 
     @property
     def deadline_s(self) -> float:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return OPENING_S + 6 * self.line.timeout_s
 
     def open(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._wire.open()
 
     def close(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._wire.close()
 
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (a Modbus device never speaks by itself)
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return False
 
     def read(self) -> Sequence[Raw]:

@@ -22,7 +22,7 @@ _BYTES = re.compile(r"((?:[0-9a-f]{2} ){9})")
 
 
 class OneWireDriver:
-    """One sensor; see `logger.model.OneWire`. Conforms to `Polled`. Reading takes some 0.75 s."""
+    """One sensor; see `logger.model.OneWire`. Conforms to `ProbeDriver`. Reading takes some 0.75 s."""
 
     def __init__(self, line: OneWire, clock: Clock | None = None) -> None:
         self.line = line
@@ -46,12 +46,12 @@ class OneWireDriver:
 
     @property
     def wire(self) -> object:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return self
 
     @property
     def deadline_s(self) -> float:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return self.line.timeout_s
 
     def open(self) -> None:
@@ -63,7 +63,7 @@ class OneWireDriver:
         """Nothing is held."""
 
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (a sensor never speaks by itself)
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return False
 
     def read(self) -> Sequence[Raw]:

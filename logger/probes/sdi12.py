@@ -31,7 +31,7 @@ class _NoAnswer(Exception):
 
 
 class Sdi12Driver:
-    """One SDI-12 sensor; see `logger.model.Sdi12Line`. Conforms to `Polled`; shares its line's `Port`."""
+    """One SDI-12 sensor; see `logger.model.Sdi12Line`. Conforms to `ProbeDriver`; shares its line's `Port`."""
 
     def __init__(self, line: Sdi12Line, port: Port | None = None, clock: Clock | None = None) -> None:
         self.line = line
@@ -56,24 +56,24 @@ class Sdi12Driver:
 
     @property
     def wire(self) -> object:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return self._port
 
     @property
     def deadline_s(self) -> float:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return OPENING_S + 3 * self.line.timeout_s
 
     def open(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._port.open()
 
     def close(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._port.close()
 
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (an SDI-12 sensor speaks only when asked)
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return False
 
     def read(self) -> Sequence[Raw]:
