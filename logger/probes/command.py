@@ -21,34 +21,14 @@ class CommandDriver:
 
     def __init__(self, line: CommandLine, clock: Clock | None = None) -> None:
         self.line = line
+        self.probe = line.probe
+        self.channels = tuple(line.channels.values())
+        self.interval_s = line.interval_s
+        self.deadline_s = line.timeout_s + ENDING_S
+        self.wire: object = self  # shared with no other probe
         self._clock = clock or SystemClock()
         self._pattern = re.compile(line.pattern)
         self._running: Program | None = None
-
-    @property
-    def probe(self) -> str:
-        """Key of the probe."""
-        return self.line.probe
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """Channels in the order of the named groups."""
-        return tuple(self.line.channels.values())
-
-    @property
-    def interval_s(self) -> float:
-        """Seconds from poll to poll."""
-        return self.line.interval_s
-
-    @property
-    def wire(self) -> object:
-        """See `ProbeDriver`."""
-        return self
-
-    @property
-    def deadline_s(self) -> float:
-        """See `ProbeDriver`."""
-        return self.line.timeout_s + ENDING_S
 
     def open(self) -> None:
         """Nothing is held."""

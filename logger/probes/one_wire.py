@@ -26,33 +26,13 @@ class OneWireDriver:
 
     def __init__(self, line: OneWire, clock: Clock | None = None) -> None:
         self.line = line
+        self.probe = line.probe
+        self.channels = tuple(line.channels.values())
+        self.interval_s = line.interval_s
+        self.deadline_s = line.timeout_s
+        self.wire: object = self  # shared with no other probe
         self._clock = clock or SystemClock()
         self._file = Path(line.folder) / FILE
-
-    @property
-    def probe(self) -> str:
-        """Key of the probe."""
-        return self.line.probe
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """The one channel."""
-        return tuple(self.line.channels.values())
-
-    @property
-    def interval_s(self) -> float:
-        """Seconds from poll to poll."""
-        return self.line.interval_s
-
-    @property
-    def wire(self) -> object:
-        """See `ProbeDriver`."""
-        return self
-
-    @property
-    def deadline_s(self) -> float:
-        """See `ProbeDriver`."""
-        return self.line.timeout_s
 
     def open(self) -> None:
         """ProbeError while the kernel knows no such sensor."""
