@@ -57,7 +57,7 @@ def _rows(found: Opened, zone: str) -> list[dict[str, Any]]:
     rows = []
     for rule in rules:
         for channel in (c for c in found.setup.channels_of(rule) if c in found.setup.channels):
-            taken, reading = verdicts.corrected(channel, now_ns - WINDOW_MIN * 60 * NS, now_ns)
+            taken, reading = verdicts.corrected_readings(channel, now_ns - WINDOW_MIN * 60 * NS, now_ns)
             minute = (taken - now_ns) / (60 * NS)
             known = gains.get((rule.key, channel))
             rows.append(_row(channel, rule, known, line(minute, reading.value)))

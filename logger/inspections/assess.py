@@ -13,8 +13,8 @@ from typing import Any
 from ..core.judge.judgement import Judgement
 from ..core.judge.periods import periods
 from ..core.measurement.check import Check
-from ..core.measurement.stamp import stamp
-from ..core.measurement.temperatures import Lag, Track, Tracks, tracks
+from ..core.measurement.stamp import stamp_text
+from ..core.measurement.temperatures import Lag, SideTemperature, Temperatures, part_and_scale
 from ..core.measurement.thermal_error import Feature, ThermalError, Work, thermal_errors
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from ..errors import IntervalError, Refused, UnitError
@@ -49,7 +49,7 @@ class Assessment:
 
     check: Check
     thermal: tuple[ThermalError, ...]
-    tracks: Tracks | None
+    tracks: Temperatures | None
     statement: str | None
     notices: tuple[str, ...]
     segments: tuple[Period, ...] = ()  # a long program, judged piece by piece
@@ -61,7 +61,7 @@ class Assessment:
             "thermal": self.thermal_json(),
             "segments": [_segment(p) for p in self.segments],
             "statement": self.statement,
-            "stamp": stamp(told),
+            "stamp": stamp_text(told),
         }
 
     def thermal_json(self) -> dict[str, Any] | None:
@@ -78,8 +78,8 @@ class Assessment:
         }
 
 
-def _temperatures(found: Tracks) -> dict[str, Any]:
-    sides: Mapping[str, Track] = {"part": found.part, "scale": found.scale}
+def _temperatures(found: Temperatures) -> dict[str, Any]:
+    sides: Mapping[str, SideTemperature] = {"part": found.part, "scale": found.scale}
     return {
         name: {
             "mean_C": _number(t.mean_C),
@@ -92,7 +92,7 @@ def _temperatures(found: Tracks) -> dict[str, Any]:
     } | {"air_span_K": _number(found.span_K)}
 
 
-def soaked(worst: ThermalError, found: Tracks) -> dict[str, Any]:
+def soaked(worst: ThermalError, found: Temperatures) -> dict[str, Any]:
     """Whether part and scale were as equal at the start as the share of the tolerance asks."""
     difference = abs(found.at_start_K)
     told = {"difference_K": _number(difference), "residual_K": None, "met": None}
@@ -120,7 +120,7 @@ def _number(value: float) -> float | None:
 
 def assess(verdicts: Verdicts, asked: Question, now_ns: int) -> Assessment:
     """Answer a question; IntervalError or UnknownName where the interval cannot be judged."""
-    before_s = verdicts.asked_before_s(asked.zone, asked.from_ns, asked.to_ns, now_ns, asked.pre_window_s)
+    before_s = verdicts.pre_window_s(asked.zone, asked.from_ns, asked.to_ns, now_ns, asked.pre_window_s)
     asked = settled(verdicts.setup, asked)
     judgement = verdicts.judgement(
         asked.zone, _begin_ns(verdicts, asked, before_s), asked.to_ns, now_ns, activity=asked.activity
@@ -130,14 +130,14 @@ def assess(verdicts: Verdicts, asked: Question, now_ns: int) -> Assessment:
 
 def assessed(verdicts: Verdicts, judgement: Judgement, asked: Question, before_s: int) -> Assessment:
     """The same from a judgement that covers all of it."""
-    result = verdicts.checked(judgement, asked.from_ns, asked.to_ns, before_s, asked.activity)
+    result = verdicts.check_judgement(judgement, asked.from_ns, asked.to_ns, before_s, asked.activity)
     told = _statement(verdicts, judgement, result)
     pieces = tuple(periods(judgement, cells_of(judgement, result)))
     if not asked.features or asked.work is None:
         return Assessment(result, (), None, told, (), pieces)
     mastered = asked.from_ns if asked.mastered_ns is None else asked.mastered_ns
     span = mastered, asked.from_ns, asked.to_ns
-    found = tracks(judgement, verdicts.setup, span, asked.part, asked.scale)
+    found = part_and_scale(judgement, verdicts.setup, span, asked.part, asked.scale)
     if found is None:
         return Assessment(result, (), None, told, ("no confirmed temperature in the interval",), pieces)
     errors = thermal_errors(found, asked.features, asked.work)

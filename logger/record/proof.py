@@ -105,12 +105,12 @@ def _setup(store: Store) -> Setup | None:
 
 def _zone(verdicts: Verdicts, zone: str) -> tuple[list[str], list[str], list[str]]:
     try:
-        found = verdicts.compared(zone)
+        found = verdicts.compare_stored(zone)
     except UNREADABLE as error:
         return [], [], [f"stored verdicts of zone {zone}: {error}"]
     faults = [
         f"verdicts of zone {zone}, {day}: not what their readings, setup and marks give"
-        for day in found.altered
+        for day in found.altered_days
     ]
     if not found.until_ns:
         return faults, [], [f"stored verdicts of zone {zone}: there are none that would be believed"]

@@ -10,7 +10,7 @@ from functools import cached_property
 
 from ..acts import alarms as attending
 from ..config.notice_tables import ROUTES
-from ..core.alarms.system import Facts
+from ..core.alarms.system import SystemFacts
 from ..core.calibration.status import status
 from ..instants import NS
 from ..model import Config
@@ -38,11 +38,11 @@ class Knowing:
     stuck: Callable[[], Mapping[str, str]] = dict
     late_routes: Mapping[str, str] = field(default_factory=dict)
 
-    def facts(self, now_ns: int) -> Facts:
+    def facts(self, now_ns: int) -> SystemFacts:
         """As of now."""
         box = attending.outbox(self.store)
         waiting = box.tried_in_vain()
-        return Facts(
+        return SystemFacts(
             disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,
             disk_trouble=refusal(self.store.folder),
             disk_wanted_GB=self.config.notices.disk_free_GB,
