@@ -12,7 +12,7 @@ from logger.model import Setup
 if TYPE_CHECKING:
     from logger.inspections.setup_impact import Changed
     from logger.service.health import Figure
-    from logger.store import Entry, SetupProposal, SetupVersion, Store
+    from logger.store import JournalEntry, SetupProposal, SetupVersion, Store
 
 
 @dataclass(frozen=True)
@@ -40,9 +40,9 @@ class Keeping:
         to_ns: int | None = None,
         below: int | None = None,
         limit: int = 100,
-    ) -> list[Entry]:
+    ) -> list[JournalEntry]:
         """Entries of the journal that hold every word, newest first."""
-        return self._store.journal.found(
+        return self._store.journal.search(
             text,
             kinds=kinds,
             without=without,

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from logger.inspections.assess import Question
     from logger.inspections.impact import Touched
     from logger.inspections.soak_clocks import Reading
-    from logger.store import Entry, Store
+    from logger.store import JournalEntry, Store
     from logger.verdicts.curves import Curve
     from logger.verdicts.verdicts import Verdicts
 
@@ -70,7 +70,7 @@ class Source(Protocol):
     def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
         """Corrected extremes of a measured or derived channel in about so many bins, for any window."""
 
-    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[JournalEntry]:
         """What people did in a window, newest first; inspections aside, which have their own list."""
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
@@ -176,8 +176,8 @@ class StoreSource:
 
         return curve(self.store, self.setup(), channel, from_ns, to_ns, bins=bins)
 
-    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
-        return self.store.journal.found(
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[JournalEntry]:
+        return self.store.journal.search(
             without=QUIET, not_by=MACHINES, from_ns=from_ns, to_ns=to_ns, limit=limit
         )
 

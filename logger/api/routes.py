@@ -26,7 +26,7 @@ from ..people import Refusals, Tokens
 from ..service.health import Figure, health
 from ..service.incoming import AlreadyThere, push, take_rows
 from ..store import Store
-from ..store.origin import WAY
+from ..store.origin import ORIGIN
 from ..verdicts.current import Current
 from . import asked, problems
 from .description import VERSION, description
@@ -189,7 +189,7 @@ def blueprint(
 
 def _forget_way(_: BaseException | None) -> None:
     """Threads serve one request after the other."""
-    WAY.set(None)
+    ORIGIN.set(None)
 
 
 def _described() -> Response:

@@ -33,7 +33,7 @@ from ..record.readings import CORRECTED, RAW, corrected_table, described, table_
 from ..record.reviews import reviews
 from ..record.signatures import head_text, public_keys, signing_key
 from ..selftest import report_files, selftest
-from ..store.backup.folder import copied, plain_target_errors, written
+from ..store.backup.folder import copy_file, plain_target_errors, write_file
 from ..store.files import sha256_of
 from ..store.hot.journal import canonical
 from .page import index
@@ -111,8 +111,8 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
         _payload(store, verdicts, span, out, now_ns)
         bagit.make_bag(str(out.resolve()), _about(store, verdicts.setup, span), checksums=["sha256"])
         manifest = (out / MANIFEST).read_bytes()
-        written(out / SIGNATURE, key.sign(manifest))
-        written(out / KEY, key.public.encode())
+        write_file(out / SIGNATURE, key.sign(manifest))
+        write_file(out / KEY, key.public.encode())
         _list_tags(out)
     files = [p for p in (out / "data").rglob("*") if p.is_file()]
     sha256 = hashlib.sha256(manifest).hexdigest()
@@ -146,7 +146,7 @@ def _refuse_outside(store: Store, span: tuple[int, int]) -> None:
 def _list_tags(out: Path) -> None:
     """The tag manifest anew, so that it lists the signature and the key, too (RFC 8493, 2.2.1)."""
     tags = sorted(p for p in out.iterdir() if p.is_file() and p.name != TAGS)
-    written(out / TAGS, "".join(f"{sha256_of(p)}  {p.name}\n" for p in tags).encode())
+    write_file(out / TAGS, "".join(f"{sha256_of(p)}  {p.name}\n" for p in tags).encode())
 
 
 def _about(store: Store, setup: Setup, span: tuple[int, int]) -> dict[str, str]:
@@ -166,12 +166,12 @@ def _payload(store: Store, verdicts: Verdicts, span: tuple[int, int], out: Path,
     files |= {f"setup/{name.removeprefix('setup/')}": c for name, c in setup_files(store).items()}
     files |= report_files(selftest(now_ns))
     for name, content in files.items():
-        written(out / name, content)
+        write_file(out / name, content)
     _copies(store, span, out)
     for zone in verdicts.setup.zones:
         _readings(store, verdicts.setup, zone, span, out)
     names = sorted(p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file())
-    written(out / "index.html", index(told, names).encode())
+    write_file(out / "index.html", index(told, names).encode())
 
 
 def _texts(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> Iterator[tuple[str, bytes]]:
@@ -219,9 +219,9 @@ def _copies(store: Store, span: tuple[int, int], out: Path) -> None:
     for one in issues(store):
         if one.from_ns < span[1] and one.to_ns > span[0]:
             for name in one.files:
-                copied(one.folder / name, out / "records" / f"{one.number:06d}" / name)
+                copy_file(one.folder / name, out / "records" / f"{one.number:06d}" / name)
     for file in store.imports():
-        copied(store.folder / file.original, out / file.original)
+        copy_file(store.folder / file.original, out / file.original)
 
 
 def _readings(store: Store, setup: Setup, zone: str, span: tuple[int, int], out: Path) -> None:
@@ -232,7 +232,7 @@ def _readings(store: Store, setup: Setup, zone: str, span: tuple[int, int], out:
         table = corrected_table(store, setup, key, *span)
         if table.num_rows:
             path = out / "readings" / zone / key
-            written(path.with_name(f"{key}.csv"), table_csv([table]))
+            write_file(path.with_name(f"{key}.csv"), table_csv([table]))
             pq.write_table(table, path.with_name(f"{key}.parquet"), compression="zstd")
 
 

@@ -14,7 +14,7 @@ from ..instants import rfc3339
 from ..model import Excursion
 from ..model.roles import Act
 from ..people.authority import refuse_without_authority
-from ..store.disposal import Disposed, Request
+from ..store.disposal import Disposal, DisposalRequest
 from ..store.hot.tables import inspection
 from . import issues
 
@@ -44,8 +44,8 @@ class Losing:
 
 
 def dispose(
-    verdicts: Verdicts, asked: Request, now_ns: int, keep_years: int | None, *, dry_run: bool = False
-) -> tuple[Disposed, Losing]:
+    verdicts: Verdicts, asked: DisposalRequest, now_ns: int, keep_years: int | None, *, dry_run: bool = False
+) -> tuple[Disposal, Losing]:
     """Let whole sealed files go, and say what loses its readings; Refused, journalled, without authority.
 
     Where accounts exist, both people have one with a role that allows it. An excursion of those months that
@@ -59,7 +59,7 @@ def dispose(
     return store.dispose(asked, now_ns, keep_years, dry_run=dry_run), losing
 
 
-def _without_authority(store: Store, asked: Request) -> str:
+def _without_authority(store: Store, asked: DisposalRequest) -> str:
     for who, act in ((asked.who, Act.PROPOSE), (asked.approver, Act.APPROVE)):
         try:
             refuse_without_authority(store, who, act)

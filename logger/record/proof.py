@@ -15,7 +15,7 @@ from sqlalchemy.exc import DatabaseError
 
 from ..errors import StillroomError
 from ..instants import rfc3339
-from ..store.backup.compare import checked
+from ..store.backup.compare import verify_record
 from ..store.types import Verification
 from ..verdicts.verdicts import Verdicts
 from .signatures import check_keys, restored_without
@@ -40,7 +40,7 @@ def verified(
     verdicts: bool = True,
 ) -> Verification:
     """Walk the record, hold it against heads and backups, and with `verdicts` judge everything anew."""
-    found = checked(store, told, target)
+    found = verify_record(store, told, target)
     faults, compared, left_out = list(found.faults), list(_held(found)), []
     try:
         faults += check_keys(store)

@@ -24,7 +24,7 @@ from ..model.roles import Meaning
 from ..people import People, sign
 
 if TYPE_CHECKING:
-    from ..store import Entry, Store
+    from ..store import JournalEntry, Store
     from ..verdicts.verdicts import Verdicts
 
 KIND = "review"
@@ -211,7 +211,7 @@ def covering(store: Store, zone: str, from_ns: int, to_ns: int | None = None) ->
     return [r for r in reviews(store) if zone in r.zones and r.from_ns < end and r.to_ns > from_ns]
 
 
-def _review(entry: Entry) -> Review:
+def _review(entry: JournalEntry) -> Review:
     what: Any = entry.what
     return Review(
         entry.number,

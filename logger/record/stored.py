@@ -13,7 +13,7 @@ from ..core.evidence.cells import qualities
 from ..model import Quality
 from ..series import STATUS, Bool, Int, Readings, find_conflicts
 from ..store.hot.clocks import EVER_NS
-from ..store.hot.value_decisions import chosen
+from ..store.hot.value_decisions import decided_mask
 from .readings import head, instants, lines, numbers, same
 
 if TYPE_CHECKING:
@@ -80,9 +80,9 @@ def stored_csv(store: Store, setup: Setup, span: tuple[int, int] | None) -> dict
 
 def _stored(store: Store, key: str, span: tuple[int, int] | None) -> _Stored:
     from_ns, to_ns = span or (-EVER_NS, EVER_NS)
-    everywhere = span is None or bool(store.clocks.moving([key]))
+    everywhere = span is None or bool(store.clocks.channels_to_correct([key]))
     rows = store.columns(key, *((-EVER_NS, EVER_NS) if everywhere else span or (from_ns, to_ns)))
-    taken_ns, known = store.clocks.instants(key, rows)
+    taken_ns, known = store.clocks.true_instants(key, rows)
     decided = _decided(rows, store.decisions.of(key, -EVER_NS, EVER_NS))
     order = np.argsort(taken_ns, kind="stable")
     order = order[(taken_ns[order] >= from_ns) & (taken_ns[order] < to_ns)]
@@ -91,7 +91,7 @@ def _stored(store: Store, key: str, span: tuple[int, int] | None) -> _Stored:
 
 def _decided(rows: Columns, decisions: Mapping[int, Decision]) -> NDArray[np.uint8]:
     """What a decision that still holds says of each row, in order of the stamps."""
-    found = np.where(chosen(rows.taken_ns, rows.value, decisions), 0, _SET_ASIDE).astype(np.uint8)
+    found = np.where(decided_mask(rows.taken_ns, rows.value, decisions), 0, _SET_ASIDE).astype(np.uint8)
     for at, one in decisions.items():
         mine = slice(*np.searchsorted(rows.taken_ns, [at, at + 1]))
         if (found[mine] == _SET_ASIDE).any():

@@ -313,7 +313,7 @@ class Service:
             backups.daily(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _scrub(self) -> None:
-        backups.scrub(self._store, self.config.backup, self._writer.event, self._clock())
+        backups.scrub_backups(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _tell_unstored(self) -> None:
         trouble, waiting = self._writer.trouble, self._writer.waiting

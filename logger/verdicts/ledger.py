@@ -15,7 +15,7 @@ import numpy as np
 from sqlalchemy import select
 
 from ..core.evidence.cells import Grid
-from ..core.judge.days import DAY_NS, Aside, Kept, Piece, pieces
+from ..core.judge.days import DAY_NS, Piece, ScratchCache, VerdictCache, pieces
 from ..core.judge.judgement import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
 from ..core.judge.live import Trail, begun, extended
 from ..core.judge.restarts import memory_s, turns
@@ -94,7 +94,7 @@ class Ledger:
     def __init__(self, store: Store, setup: Setup) -> None:
         self.store = store
         self.setup = setup
-        self.kept: Kept = store if setup.version else Aside()
+        self.kept: VerdictCache = store if setup.version else ScratchCache()
         self.newest: dict[str, Judgement] = {}
         self._newest: dict[str, _NewestJudgement] = {}
         self._reach_ns = {z: max(reach_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
@@ -122,7 +122,7 @@ class Ledger:
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if complete_ns <= newest.head.until_ns or self.store.decisions.newest() != newest.head.decided:
             return False
-        new = self.store.fresh(newest.head.cursor, list(newest.trail.readings))
+        new = self.store.new_readings(newest.head.cursor, list(newest.trail.readings))
         if new is None:
             return False
         readings, cursor = new
@@ -173,7 +173,7 @@ class Ledger:
         days = pieces(judgement, state_in)
         bodies = {day: (head.context, day_verdicts.to_text()) for day, day_verdicts in days.items()}
         bodies[HEAD] = (head.context, text)
-        self.kept.put_pieces(
+        self.kept.put_verdict_days(
             judgement.zone, bodies, make_statement(judgement, days, head) if make_statement else None
         )
         self.newest[judgement.zone] = judgement
@@ -249,7 +249,7 @@ class Ledger:
             open_ns = min(until_ns, self._open_from_ns(judgement))
             for day, day_verdicts in pieces(judgement, state).items():
                 fresh = (head.context, day_verdicts.to_text())
-                stored = self.kept.piece(zone, day)
+                stored = self.kept.verdict_day(zone, day)
                 if day * DAY_NS < until_ns and stored != fresh:
                     final = (day + 1) * DAY_NS <= open_ns or not _alike_until(stored, fresh, open_ns)
                     (wrong if final else open_days)[day] = fresh
@@ -275,7 +275,7 @@ class Ledger:
     def _misplaced_days(self, zone: str, head: Head) -> Iterator[int]:
         """Stored days where nothing was judged; and the head, where it tells of what cannot be."""
         last = (head.until_ns - 1) // DAY_NS
-        days = self.kept.pieces(zone, HEAD + 1, NEVER_NS // DAY_NS)
+        days = self.kept.verdict_days(zone, HEAD + 1, NEVER_NS // DAY_NS)
         yield from (day for day in days if not head.first_day <= day <= last)
         _, cursor = self.store.arrived_after(-1)
         ahead = head.cursor > cursor or head.decided > self.store.decisions.newest()
@@ -287,9 +287,9 @@ class Ledger:
         """Put the fresh judgement in the place of what was altered, and of what is provisional."""
         self._newest.pop(zone, None)
         if comparison.misplaced:
-            self.kept.drop_pieces(zone, comparison.misplaced)
+            self.kept.drop_verdict_days(zone, comparison.misplaced)
         if comparison.wrong or comparison.open_days:
-            self.kept.put_pieces(zone, {**comparison.wrong, **comparison.open_days})
+            self.kept.put_verdict_days(zone, {**comparison.wrong, **comparison.open_days})
 
     def _dirty(self, zone: str, now_ns: int) -> tuple[Head | None, int | None, int]:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
@@ -326,7 +326,7 @@ class Ledger:
         return None if extent is None else max(extent[0], 0)
 
     def _stored_head(self, zone: str) -> str | None:
-        stored = self.kept.piece(zone, HEAD)
+        stored = self.kept.verdict_day(zone, HEAD)
         return None if stored is None else stored[1]
 
     def head(self, zone: str) -> Head | None:
@@ -342,7 +342,7 @@ class Ledger:
         return digest([JUDGE_VERSION, self.setup.step_s])
 
     def state_before(self, zone: str, day: int) -> BodyState:
-        stored = self.kept.piece(zone, day - 1)
+        stored = self.kept.verdict_day(zone, day - 1)
         return Piece.of_text(stored[1]).state_out if stored else self.unknown_state(zone, day)
 
     def unknown_state(self, zone: str, day: int) -> BodyState:

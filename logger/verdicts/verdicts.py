@@ -87,7 +87,7 @@ class Verdicts:
 
     def stored_days(self, zone: str, from_ns: int, to_ns: int) -> list[Piece]:
         """Stored pieces of the UTC days that touch [from, to)."""
-        days = self._ledger.kept.pieces(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
+        days = self._ledger.kept.verdict_days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
         return [Piece.of_text(body) for _, (_, body) in sorted(days.items())]
 
     def periods(
@@ -122,7 +122,7 @@ class Verdicts:
         while True:
             first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
             end = min([*unstored, NEVER_NS])
-            stored = self._ledger.kept.pieces(zone, first, end) if first < end else {}
+            stored = self._ledger.kept.verdict_days(zone, first, end) if first < end else {}
             by_day = {day: Piece.of_text(body) for day, (_, body) in stored.items()}
             by_day |= unstored
             periods = joined(p for _, day_verdicts in sorted(by_day.items()) for p in day_verdicts.periods)

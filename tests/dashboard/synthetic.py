@@ -31,7 +31,7 @@ from logger.inspections.soak_clocks import Reading, begin_soak, clocks, end_soak
 from logger.instants import NS
 from logger.model import Conformity, Excursion, Inspection, Period, Row, Setup
 from logger.people import People, invented
-from logger.store import Entry, Store
+from logger.store import JournalEntry, Store
 from logger.verdicts.curves import Curve
 from tests.dashboard.synthetic_setup import HOUR, NOW, PLACES, START, rules, setup
 from tests.dashboard.synthetic_words import bay_periods, told
@@ -164,9 +164,9 @@ class Synthetic:
         start = from_ns + place[first] * width
         return Curve(start, start + width, low, high, total / n, U[first], n)
 
-    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[JournalEntry]:
         entries = (
-            Entry(i + 1, at, "alarm", who, {"alarm": alarm}, comment, "0" * 64)
+            JournalEntry(i + 1, at, "alarm", who, {"alarm": alarm}, comment, "0" * 64)
             for i, (at, (alarm, who, comment)) in enumerate(
                 zip(self.acted_ns, self.acknowledged, strict=True)
             )

@@ -27,7 +27,7 @@ from dashboard.parts.check_answer import answered
 from logger.acts import inspections as actions
 from logger.acts.dispositions import Span
 from logger.api import create_api
-from logger.cli.answers import assessment_lines, row_of
+from logger.cli.answers import assessment_lines, inspection_row
 from logger.config import example_folder, in_force, read_texts
 from logger.core.measurement.stamp import read_stamp
 from logger.errors import Refused
@@ -167,7 +167,7 @@ def told_everywhere(room: Room, jobs: list[Inspection]) -> list[dict[str, dict[s
                 "http": client.get(
                     f"/api/v1/zones/{job.zone}/verdict", query_string=query, headers=header
                 ).get_json(),
-                "row": row_of(job, answer),
+                "row": inspection_row(job, answer),
                 "issue": vars(issue),
                 "affected": touched.to_json(),
                 "list": {"verdict": word, "reason": reason},

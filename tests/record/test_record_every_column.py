@@ -29,7 +29,7 @@ from logger.record import issue
 from logger.record import signatures as signing
 from logger.record.proof import verified
 from logger.store import Store
-from logger.store.disposal import Request
+from logger.store.disposal import DisposalRequest
 from logger.store.hot.clocks import Comparison
 from logger.store.hot.database import FILE
 from logger.store.hot.value_decisions import Decision
@@ -74,8 +74,8 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
         texts = read_texts(example_folder())
         approval.propose(store, texts, WHO, "first", parse("2026-10-01", UTC))
         with store.begin() as conn:
-            store.clocks.compare(Comparison("X9", NOW, 0), WHO, "compared", conn)
-            store.clocks.correct("boot", 0, WHO, "corrected", conn)
+            store.clocks.record_comparison(Comparison("X9", NOW, 0), WHO, "compared", conn)
+            store.clocks.record_correction("boot", 0, WHO, "corrected", conn)
         _read(store, in_force(store.setups()).setup)
         _acted(store, texts)
         verdicts = Verdicts(store, in_force(store.setups()).setup)
@@ -101,7 +101,7 @@ def _read(store: Store, setup: Setup) -> None:
     content = b"time;value\n"
     store.record_import(hashlib.sha256(content).hexdigest(), "P1 export.csv", content, {"rows": 2})
     store.seal(NOW)
-    store.dispose(Request(40 * 86_400 * NS, WHO, OTHER, "QM 4.2"), NOW, 1)
+    store.dispose(DisposalRequest(40 * 86_400 * NS, WHO, OTHER, "QM 4.2"), NOW, 1)
     store.seal_journal(least=1)
     store.envelope(keys[0], EVENING, NOW, 10)
 
