@@ -219,7 +219,7 @@ def test_late_data_never_raise_an_alarm() -> None:
 
     assert done.notices == ()
     assert done.alarm.state is AlarmState.NORMAL
-    assert "came late" in done.reasons[0]
+    assert "late data" in done.reasons[0]
 
 
 def test_out_before_a_stop_of_the_service_and_still_out_is_told_with_its_true_begin() -> None:

@@ -134,9 +134,9 @@ def is_over(alarm: Alarm, alarms: Iterable[Alarm]) -> bool:
 def is_flood(annunciated_ns: Collection[int], now_ns: int, in_flood: bool) -> bool:
     """Whether there is a flood of alarms: it begins with more than 10 in 10 min and ends below 5.
 
-    >>> is_flood([0] * 11, 60 * NS, was=False), is_flood([0] * 10, 60 * NS, was=False)
+    >>> is_flood([0] * 11, 60 * NS, in_flood=False), is_flood([0] * 10, 60 * NS, in_flood=False)
     (True, False)
-    >>> is_flood([0] * 5, 60 * NS, was=True), is_flood([0] * 4, 60 * NS, was=True)
+    >>> is_flood([0] * 5, 60 * NS, in_flood=True), is_flood([0] * 4, 60 * NS, in_flood=True)
     (True, False)
     """
     recent = sum(now_ns - FLOOD_NS <= at <= now_ns for at in annunciated_ns)
