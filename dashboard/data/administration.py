@@ -10,7 +10,7 @@ from logger.core.validity.changes import SetupChange
 from logger.model import Setup
 
 if TYPE_CHECKING:
-    from logger.inspections.setup_impact import Changed
+    from logger.inspections.setup_impact import ChangedVerdict
     from logger.service.health import Figure
     from logger.store import JournalEntry, SetupProposal, SetupVersion, Store
 
@@ -20,7 +20,7 @@ class Effect:
     """What a proposal changes, thing by thing, and which verdicts would be others."""
 
     changes: Sequence[SetupChange]
-    verdicts: Sequence[Changed]
+    verdicts: Sequence[ChangedVerdict]
 
 
 class Keeping:

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from logger.acts.dispositions import Book, Findings
     from logger.core.measurement.soak import SoakPlan
     from logger.inspections.assess import Question
-    from logger.inspections.impact import Touched
-    from logger.inspections.soak_clocks import Reading
+    from logger.inspections.impact import Impact
+    from logger.inspections.soak_clocks import SoakReading
     from logger.store import JournalEntry, Store
     from logger.verdicts.curves import Curve
     from logger.verdicts.verdicts import Verdicts
@@ -91,16 +91,16 @@ class Source(Protocol):
     def decided(self) -> Book:
         """Everything that was decided on excursions and inspections."""
 
-    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
+    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
         """Inspections that an excursion touches, the worst against its tolerance first."""
 
     def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
         """Write down what is known of an excursion, or close it."""
 
-    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+    def decide(self, touched: Impact, told: Sequence[str], who: str) -> None:
         """Decide on an inspection: decision, customer, reason."""
 
-    def soaks(self, now_ns: int) -> list[Reading]:
+    def soaks(self, now_ns: int) -> list[SoakReading]:
         """Parts that stand in a zone until they are as warm as it."""
 
     def begin_soak(
@@ -221,7 +221,7 @@ class StoreSource:
 
         return book(self.store)
 
-    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
+    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
         from logger.inspections.impact import by_excursion
 
         with self._lock:
@@ -234,13 +234,13 @@ class StoreSource:
         left = undecided(self.touched(e, now_ns)) if close else []
         note_excursion(self.store, e, said, who, close=close, undecided=left)
 
-    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+    def decide(self, touched: Impact, told: Sequence[str], who: str) -> None:
         from logger.inspections.impact import decide_on
 
         decision, customer, reason = told
         decide_on(self.store, touched, decision=decision, customer=customer, reason=reason, who=who)
 
-    def soaks(self, now_ns: int) -> list[Reading]:
+    def soaks(self, now_ns: int) -> list[SoakReading]:
         from logger.inspections.soak_clocks import clocks, read
 
         with self._lock:

@@ -23,7 +23,7 @@ from logger.acts.dispositions import (
     pareto,
 )
 from logger.errors import Refused, StillroomError
-from logger.inspections.impact import Touched
+from logger.inspections.impact import Impact
 from logger.instants import rfc3339
 from logger.model import Excursion
 from logger.model.roles import Act
@@ -144,7 +144,7 @@ def _touched(q: Queries, e: Excursion) -> list[Component]:
     ]
 
 
-def _row(q: Queries, t: Touched) -> list[Any]:
+def _row(q: Queries, t: Impact) -> list[Any]:
     d = t.decided
     effect = "not known" if t.effect_um is None else f"{t.effect_um:.2f} µm"
     return [

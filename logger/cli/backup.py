@@ -18,7 +18,7 @@ from .output import answer, number_of, table
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from ..record.disposal import Losing
+    from ..record.disposal import Losses
     from ..store.backup.backup import BackupReport
     from ..store.backup.catalogue import Generation
 
@@ -253,7 +253,7 @@ def dispose(
     answer(payload, as_json, [first, *(f"  {file}" for file in disposed.files), *_losing_lines(losing, zone)])
 
 
-def _losing_lines(losing: Losing, zone: ZoneInfo) -> list[str]:
+def _losing_lines(losing: Losses, zone: ZoneInfo) -> list[str]:
     """What rests on those readings, and what holds them back."""
     jobs = ", ".join(losing.inspections) or "none"
     records = ", ".join(map(str, losing.records)) or "none"

@@ -17,7 +17,7 @@ from .output import answer, number_of, table
 
 if TYPE_CHECKING:
     from ..core.validity.changes import SetupChange
-    from ..inspections.setup_impact import Changed
+    from ..inspections.setup_impact import ChangedVerdict
     from ..store import Store
 
 Version = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of the proposed version.")]
@@ -131,7 +131,7 @@ def _change_dict(change: SetupChange) -> dict[str, Any]:
     return {"thing": change.thing, "what": change.what, "from": begin}
 
 
-def _verdict_dict(changed: Changed) -> dict[str, Any]:
+def _verdict_dict(changed: ChangedVerdict) -> dict[str, Any]:
     span = {"from": rfc3339(changed.from_ns), "to": rfc3339(changed.to_ns)}
     head = {"what": changed.what, "job": changed.job, "zone": changed.zone}
     return {**head, **span, "was": changed.was, "becomes": changed.becomes}

@@ -17,7 +17,7 @@ from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, 
 from .output import answer, number_of, table
 
 if TYPE_CHECKING:
-    from ..inspections.impact import Touched
+    from ..inspections.impact import Impact
 
 inspection_app = typer.Typer(help="Inspections, each with its verdict.")
 
@@ -242,7 +242,7 @@ def _impact(
     wrong: tuple[str | None, str | None, str | None],
     span: tuple[str | None, str | None],
     error_K: float | None,
-) -> list[Touched]:
+) -> list[Impact]:
     from ..inspections import impact as affected
 
     (zone, at, rule), (probe, certificate, position) = excursion, wrong
@@ -262,7 +262,7 @@ def _impact(
     return affected.by_position(verdicts, str(position), ends, now_ns)
 
 
-def impact_lines(impacts: Sequence[Touched]) -> list[str]:
+def impact_lines(impacts: Sequence[Impact]) -> list[str]:
     """A sentence and a table of affected inspections."""
     rows = [
         (

@@ -16,7 +16,7 @@ from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Z
 from .output import altered_lines, answer, figures, number_of, table
 
 if TYPE_CHECKING:
-    from ..record import Issued, Listed
+    from ..record import IssuedRecord, RecordIssue
 
 record = typer.Typer(help="Records: issued once, never edited; and what was so at an instant.")
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files of the record.")]
@@ -89,7 +89,7 @@ def amend(
     _print_issue(issued_record, out, as_json)
 
 
-def _print_issue(issued_record: Issued, out: Path, as_json: bool) -> None:
+def _print_issue(issued_record: IssuedRecord, out: Path, as_json: bool) -> None:
     payload = {
         "number": issued_record.number,
         "folder": str(out),
@@ -135,7 +135,7 @@ def list_records(
     )
 
 
-def _row(issuance: Listed, session: Session) -> list[object]:
+def _row(issuance: RecordIssue, session: Session) -> list[object]:
     times = [wall(ns, session.zone_info)[:16] for ns in (issuance.from_ns, issuance.to_ns, issuance.at_ns)]
     standing = f"replaced by {issuance.replaced_by}" if issuance.replaced_by else "in force"
     if issuance.replaces:
@@ -328,13 +328,13 @@ def key(
     Example:
       stillroom record key --rotate --why "yearly" --who "Greta Holm"
     """
-    from ..record.signatures import public_keys, renewed
+    from ..record.signatures import public_keys, rotate_key
 
     if rotate and lost:
         raise Refused("Say either --rotate or --lost: a key that is lost cannot sign for the new one.")
     with open_session(data, config) as session:
         if rotate or lost:
-            renewed(session.store, person(who), why, lost=lost)
+            rotate_key(session.store, person(who), why, lost=lost)
         keys, zone = public_keys(session.store), session.zone_info
     rows = [[k["key"], k["act"], wall(parse(k["at"], zone), zone)[:16], k["who"], k["why"]] for k in keys]
     lines = [f"{number_of(len(keys), 'key')}.", "", *table(("key", "act", "since", "who", "why"), rows)]

@@ -33,10 +33,10 @@ def show(label: Label, *, data: Data = DEFAULT_DATA, config: Config = None, as_j
     Example:
       stillroom review show 2026-W43
     """
-    from ..record.reviews import shown
+    from ..record.reviews import review_content
 
     with open_session(data, config) as session:
-        content = shown(session.store, session.verdicts(), label, session.now_ns)
+        content = review_content(session.store, session.verdicts(), label, session.now_ns)
     answer(content, as_json, _review_lines(content))
 
 

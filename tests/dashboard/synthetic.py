@@ -26,8 +26,8 @@ from logger.core.measurement.interval import require_judgeable
 from logger.core.measurement.soak import SoakPlan
 from logger.errors import Refused, UnknownName
 from logger.inspections.assess import Question
-from logger.inspections.impact import Touched
-from logger.inspections.soak_clocks import Reading, begin_soak, clocks, end_soak
+from logger.inspections.impact import Impact
+from logger.inspections.soak_clocks import SoakReading, begin_soak, clocks, end_soak
 from logger.instants import NS
 from logger.model import Conformity, Excursion, Inspection, Period, Row, Setup
 from logger.people import People, invented
@@ -302,10 +302,10 @@ class Synthetic:
     def decided(self) -> Book:
         return book(self.store)
 
-    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
+    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
         known = self.decided()
         return [
-            Touched(j, span_of(e), "not stable", "settling", 1.5, "by hand", known.decided(j.key, span_of(e)))
+            Impact(j, span_of(e), "not stable", "settling", 1.5, "by hand", known.decided(j.key, span_of(e)))
             for j in self.jobs.values()
             if j.zone == e.zone and j.from_ns < e.to_ns and (j.to_ns or now_ns) > e.from_ns
         ]
@@ -314,12 +314,12 @@ class Synthetic:
         left = [t.job.key for t in self.touched(e, now_ns) if t.decided is None] if close else []
         note_excursion(self.store, e, said, who, close=close, undecided=left)
 
-    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+    def decide(self, touched: Impact, told: Sequence[str], who: str) -> None:
         words = dict(zip(("decision", "customer", "reason"), told, strict=True))
         decide(self.store, touched.job.key, touched.about, **words, who=who)
 
-    def soaks(self, now_ns: int) -> list[Reading]:
-        return [Reading(c, 21.0, 20.0, False, now_ns + HOUR, 0.5) for c in clocks(self.store)]
+    def soaks(self, now_ns: int) -> list[SoakReading]:
+        return [SoakReading(c, 21.0, 20.0, False, now_ns + HOUR, 0.5) for c in clocks(self.store)]
 
     def begin_soak(
         self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int

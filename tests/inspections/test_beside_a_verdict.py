@@ -59,7 +59,7 @@ def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
     found = verdicts.check("bay", job.from_ns, job.to_ns or 0, now)
     assert (found.verdict, found.reason) == ("not stable", "nonconforming")
     ((_, issue),) = review(store, verdicts, now)
-    (touched,) = affected._touched(verdicts, [job], Span("probe", "bay", "T1", 0, now), now, None)
+    (touched,) = affected._impacts(verdicts, [job], Span("probe", "bay", "T1", 0, now), now, None)
     (answer,) = assess_many(verdicts, [question_of(job, now)], now)
     assert answer.found is not None
     row, page = inspection_row(job, answer), _verdict_of(job, answer.found.to_json())

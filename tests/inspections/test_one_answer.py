@@ -146,7 +146,7 @@ def told_everywhere(room: Room, jobs: list[Inspection]) -> list[dict[str, dict[s
     issues = {job.key: issue for job, issue in review(room.store, verdicts, now)}
     many = assess_many(verdicts, [question_of(job, now) for job in jobs], now)
     everything = Span("probe", jobs[0].zone, "P1", 0, now)
-    affects = {t.job.key: t for t in affected._touched(verdicts, jobs, everything, now, None)}
+    affects = {t.job.key: t for t in affected._impacts(verdicts, jobs, everything, now, None)}
     opened_ = SimpleNamespace(setup=room.setup, zone_info=VIENNA, store=room.store)
     found = []
     for job, answer in zip(jobs, many, strict=True):
