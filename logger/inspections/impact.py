@@ -239,7 +239,7 @@ def _impact_on(
     decisions: Book,
     wrong: tuple[str, float | None] | None,
 ) -> Impact:
-    decided = decisions.decided(inspection.key, about)
+    decided = decisions.decision_on(inspection.key, about)
     if answer.found is None:
         return Impact(inspection, about, "not shown", answer.refused, None, "cannot be judged", decided)
     check, question = answer.found.check, answer.question

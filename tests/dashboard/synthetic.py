@@ -303,9 +303,9 @@ class Synthetic:
         return book(self.store)
 
     def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
-        known = self.decided()
+        known, span = self.decided(), span_of(e)
         return [
-            Impact(j, span_of(e), "not stable", "settling", 1.5, "by hand", known.decided(j.key, span_of(e)))
+            Impact(j, span, "not stable", "settling", 1.5, "by hand", known.decision_on(j.key, span))
             for j in self.jobs.values()
             if j.zone == e.zone and j.from_ns < e.to_ns and (j.to_ns or now_ns) > e.from_ns
         ]
