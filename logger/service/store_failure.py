@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import partial
 
-from ..core.alarms.recipients import Address, addresses
+from ..core.alarms.recipients import Address, addresses, default_routes
 from ..instants import NS
 from ..model import Config, MailRoute
 from ..notify.mail import Sender, identity, message

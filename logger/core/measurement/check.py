@@ -204,25 +204,21 @@ def sampling_notices(judgement: Judgement) -> list[str]:
     if not cells:
         return []
     finest = min(cells, key=lambda c: (c.channel.interval_s, c.channel.key))
-    cells_per_interval = max(1, round(finest.channel.interval_s / judgement.grid.step_s))
-    period_s = dominant_period_s(
-        _interval_means(finest, cells_per_interval) / MICRO, cells_per_interval * judgement.grid.step_s
-    )
+    block = max(1, round(finest.channel.interval_s / judgement.grid.step_s))
+    period_s = dominant_period_s(_interval_means(finest, block) / MICRO, block * judgement.grid.step_s)
     if period_s is None:
         return []
     warnings = [(c, adequacy(c.channel.interval_s, period_s, c.channel.response_s).warning) for c in cells]
     return [f"{c.channel.key}: {warning}" for c, warning in warnings if warning]
 
 
-def _interval_means(cells: Cells, cells_per_interval: int) -> NDArray[np.float64]:
-    """Mean of each sampling interval, (n // cells_per_interval,); NaN where no cell has a reading."""
-    n = cells.grid.n // cells_per_interval
-    means = cells.mean[: n * cells_per_interval].reshape(n, cells_per_interval)
-    with_reading = np.isfinite(means)
+def _interval_means(cells: Cells, block: int) -> NDArray[np.float64]:
+    """Mean of each block of cells, one a sampling interval, (n // block,); NaN without a reading."""
+    n = cells.grid.n // block
+    means = cells.mean[: n * block].reshape(n, block)
+    filled = np.isfinite(means)
     with np.errstate(invalid="ignore"):
-        return np.asarray(
-            np.where(with_reading, means, 0.0).sum(axis=1) / with_reading.sum(axis=1), np.float64
-        )
+        return np.asarray(np.where(filled, means, 0.0).sum(axis=1) / filled.sum(axis=1), np.float64)
 
 
 def decision_rule(rules: tuple[Rule, ...]) -> str:
