@@ -1,13 +1,15 @@
 """The application behind a server: on loopback unless told otherwise, with TLS where files for it are given.
 
-Plain HTTP is served by waitress, TLS by cheroot; both in one process with eight threads. A proxy on this
-machine is the third way; what it says of its visitors is never believed (see `access.at_this_machine`).
+One process with eight threads serves plain HTTP and TLS (`connections.py`). A proxy is the third way: whose
+requests it brings is believed of the one that was named with --proxy, and that a visitor sits at this machine
+of none (see `access.at_this_machine`).
 """
 
 from __future__ import annotations
 
 import logging
 import ssl
+import sys
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,13 +17,13 @@ from typing import Any, Protocol
 
 from logger.errors import Refused
 
+from . import connections
 from .access import sign_in
 from .access.needs import loopback
 from .app import create_app
+from .connections import Limits
 
 log = logging.getLogger(__name__)
-THREADS = 8
-LARGEST_BODY, LARGEST_HEAD = 64 << 20, 64 << 10
 
 
 class Server(Protocol):
@@ -42,13 +44,17 @@ class Tls:
 
 @dataclass(frozen=True)
 class Place:
-    """Where the pages are served. `behind_tls`: a proxy speaks TLS, so cookies travel over that alone."""
+    """Where the pages are served. `behind_tls`: a proxy speaks TLS, so cookies travel over that alone.
+
+    `proxy`: the address of the proxy whose X-Forwarded-For names the visitors; empty: there is none.
+    """
 
     host: str = "127.0.0.1"
     port: int = 8060
     names: Collection[str] = ()
     tls: Tls | None = None
     behind_tls: bool = False
+    proxy: str = ""
 
     @property
     def address(self) -> str:
@@ -62,62 +68,32 @@ class Place:
         return not (loopback(self.host) or self.host == "localhost" or self.tls)
 
 
-class _Cheroot:
-    """Cheroot in the form of waitress: bound when made."""
-
-    def __init__(self, app: Any, place: Place, tls: Tls) -> None:
-        from cheroot.wsgi import Server as Wsgi
-
-        self._server = Wsgi((place.host, place.port), app, numthreads=THREADS, server_name="stillroom")
-        self._server.max_request_body_size = LARGEST_BODY
-        self._server.max_request_header_size = LARGEST_HEAD
-        self._server.ssl_adapter = _adapter(tls)
-        self._server.prepare()
-
-    def run(self) -> None:
-        self._server.serve()
-
-    def close(self) -> None:
-        self._server.stop()
-
-
-def _adapter(tls: Tls) -> Any:
+def _context(tls: Tls) -> ssl.SSLContext:
     """TLS 1.2 or later; Refused with the file that is at fault."""
-    from cheroot.ssl.builtin import BuiltinSSLAdapter
-
     for file in (tls.certificate, tls.key):
         if not file.is_file():
             raise Refused(f"{file}: wanted a file in PEM for TLS, found none.")
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
     try:
         # An empty password: a key that has one is refused, instead of asking for it at an unattended start.
-        adapter = BuiltinSSLAdapter(str(tls.certificate), str(tls.key), private_key_password="")
+        context.load_cert_chain(str(tls.certificate), str(tls.key), password="")
     except (ssl.SSLError, OSError, ValueError, RuntimeError) as error:
         raise Refused(
             f"{tls.certificate} and {tls.key}: wanted a certificate and its own key in PEM, without a "
             f"password; found {error}."
         ) from error
-    adapter.context.minimum_version = ssl.TLSVersion.TLSv1_2
-    return adapter
+    return context
 
 
-def bind(folder: Path, place: Place, **more: Any) -> Server:
+def bind(folder: Path, place: Place, *, limits: Limits | None = None, **more: Any) -> Server:
     """A server that holds its port but does not run yet; OSError when the port is taken."""
     app = create_app(folder, names=place.names, tls=bool(place.tls) or place.behind_tls, **more).server
-    if place.tls:
-        return _Cheroot(app, place, place.tls)
-    from waitress import create_server
-
-    server: Server = create_server(
-        app,
-        host=place.host,
-        port=place.port,
-        threads=THREADS,
-        ident=None,
-        clear_untrusted_proxy_headers=False,  # their presence is what tells a proxy
-        max_request_body_size=LARGEST_BODY,
-        max_request_header_size=LARGEST_HEAD,
+    context = _context(place.tls) if place.tls else None
+    found: Server = connections.server(
+        app, place.host, place.port, tls=context, proxy=place.proxy, limits=limits
     )
-    return server
+    return found
 
 
 def serve(folder: Path, place: Place, say: Callable[[str], None] = log.info) -> None:
@@ -134,6 +110,9 @@ def serve(folder: Path, place: Place, say: Callable[[str], None] = log.info) -> 
         here = place.address.replace(place.host, "127.0.0.1") if place.open_to_others else place.address
         say("No account yet. Within an hour, on this machine, make the first administrator:")
         say(f"  {here}first?code={first.code}")
+    # The thread that reads all sockets waits for the interpreter as often as it comes back: with the usual
+    # 5 ms behind each busy worker a visitor among many clients would wait for seconds.
+    sys.setswitchinterval(0.0005)
     try:
         server.run()
     except KeyboardInterrupt:

@@ -11,15 +11,16 @@ from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
-from flask import Blueprint, Response, g, redirect, render_template, request
+from flask import Blueprint, Response, g, redirect, render_template, request, session
 from werkzeug.wrappers import Response as Answer
 
 from logger.errors import Refused
 from logger.model.roles import SIGNED_BY, Act, Role
-from logger.people import People, TooOften, invented
+from logger.people import Kind, People, TooOften, invented
 from logger.store import Store
 from logger.store.origin import WAY
 
+from . import known_browser
 from .guard import Guard
 from .needs import ANYONE, acting, at_this_machine, needs, visitor
 
@@ -79,21 +80,24 @@ def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
         name, password = request.form.get("name", "")[:200], request.form.get("password", "")
         address = request.remote_addr or ""
         try:
-            guard.throttle.admit(name, address)
+            known = known_browser.mark_of(guard.app.server, name)
+            guard.throttle.admit(name, address, known)
         except TooOften as often:
-            guard.refusals.note("nobody", "sign-in", f"too many tries as {name[:64]!r}", address)
+            _refused_sign_in(guard, name, "too many tries")
             answer = form(HTTPStatus.TOO_MANY_REQUESTS, refused=str(often), name=name)
             answer.headers["Retry-After"] = str(often.wait_s)
             return answer
         account = guard.people.verified(name, password)
         if account is None or (invented.is_invented(guard.people, account) and not at_this_machine()):
-            guard.refusals.note("nobody", "sign-in", f"wrong name or password for {name[:64]!r}", address)
+            _refused_sign_in(guard, name, "wrong name or password")
             return form(HTTPStatus.UNAUTHORIZED, refused="Name or password is wrong.", name=name)
-        guard.throttle.passed(name, address)
+        guard.throttle.passed(name, address, known)
         guard.enter(account)
         what = {"act": "sign-in", "account": account.name, "address": address}
         guard.people.store.journal.append("account", account.person, what)
-        return redirect(_next())
+        onward = redirect(_next())
+        known_browser.remember(guard.app.server, onward, account.name)
+        return onward
 
     @routes.post("/as/<name>")
     @needs(ANYONE)
@@ -114,6 +118,17 @@ def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
         return redirect("/sign-in")
 
 
+def _refused_sign_in(guard: Guard, name: str, why: str) -> None:
+    """For the journal: whose account was tried. Names that are none are one attempt together."""
+    account = guard.people.find(name)
+    who = f"sign-in as {account.name}" if account else "sign-in by a name that has no account"
+    guard.refusals.note("nobody", who, f"{why}, {name[:64]!r}", request.remote_addr or "", Kind.SIGN_IN)
+
+
+def _session_key() -> str:
+    return str(session.get("_user_id", ""))
+
+
 def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
     def form(status: int = 200, **more: Any) -> Response:
         who = visitor()
@@ -131,18 +146,20 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
     @routes.post("/account/password")
     @needs(Act.READ)
     def password() -> Answer:
-        mine, address = g.account, request.remote_addr or ""
+        mine, address, key = g.account, request.remote_addr or "", _session_key()
         try:
-            guard.throttle.admit(mine.name, address)
+            guard.throttle.admit_signature(mine.name, key)
             if invented.is_invented(guard.people, mine):
                 raise Refused("The password of an invented person is on the sign-in page and stays.")
             if guard.people.verified(mine.name, request.form.get("password", "")) is None:
-                guard.refusals.note(mine.person, "change of password", "wrong password", address)
+                guard.refusals.note(
+                    mine.person, "change of password", "wrong password", address, Kind.SIGNATURE
+                )
                 raise Refused("The present password is wrong; nothing was changed.")
             guard.people.set_password(mine.name, twice(), mine.person)
         except Refused as refused:
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused))
-        guard.throttle.passed(mine.name, address)
+        guard.throttle.signed(mine.name, key)
         guard.enter(mine)
         return form(said="The password is changed; every other session of yours has ended.")
 
@@ -158,8 +175,9 @@ def _first(routes: Blueprint, guard: Guard, first: First, room: Callable[[], str
             return form(
                 HTTPStatus.GONE, closed="There are accounts already: an administrator makes further ones."
             )
+        address = request.remote_addr or ""
         if not first.opens(_code()):
-            guard.refusals.note("nobody", "first account", "no code of this start", request.remote_addr or "")
+            guard.refusals.note("nobody", "first account", "no code of this start", address, Kind.SIGN_IN)
             return form(
                 HTTPStatus.FORBIDDEN,
                 closed="This takes the code that the server printed on its terminal, on that machine, "
@@ -215,11 +233,11 @@ def confirmed(guard: Guard, act: Act, password: str) -> str:
     """
     name, mine, address = acting(act), visitor(), request.remote_addr or ""
     assert mine is not None  # noqa: S101 (acting would have refused)
-    guard.throttle.admit(mine.name, address)
+    guard.throttle.admit_signature(mine.name, _session_key())
     if guard.people.verified(mine.name, password) is None:
-        guard.refusals.note(name, act.value, "wrong password", address)
+        guard.refusals.note(name, act.value, "wrong password", address, Kind.SIGNATURE)
         raise Refused("Nothing was signed: the password is wrong.")
-    guard.throttle.passed(mine.name, address)
+    guard.throttle.signed(mine.name, _session_key())
     meaning = next((m.value for m, takes in SIGNED_BY.items() if takes is act), "confirmed")
     WAY.set({"at": "dashboard", "account": mine.name, "signed": meaning})
     return name

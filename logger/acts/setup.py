@@ -38,13 +38,23 @@ def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journa
 
 
 def propose(
-    store: Store, texts: Mapping[str, str], who: str, why: str, now_ns: int, *, correction: bool = False
+    store: Store,
+    texts: Mapping[str, str],
+    who: str,
+    why: str,
+    now_ns: int,
+    *,
+    correction: bool = False,
+    by_service: bool = False,
 ) -> int:
     """Keep the files of config/ as a proposal; gives its number. An empty store takes them as version 1.
 
+    `by_service`: the service proposes what it found in its folder; that takes no account of a person.
     Refused: a faulty set, one that is in force already, and one that changes what stored readings mean.
     """
-    config, who = _sound(store, texts), People(store).acting(required_person(who), Act.PROPOSE)
+    config, who = _sound(store, texts), required_person(who)
+    if not by_service:
+        who = People(store).acting(who, Act.PROPOSE)
     known = store.setups()
     if not known:
         return store.put_setup(config.texts, who, why.strip() or "first setup of an empty store", who, now_ns)

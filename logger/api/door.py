@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from flask import Response, current_app, g, request
 
 from ..model.roles import Scope
-from ..people import Refusals, Token, Tokens
+from ..people import Kind, Refusals, Token, Tokens
 from ..store.origin import WAY
 from .problems import problem
 
@@ -56,7 +56,7 @@ class Door:
 
     def _refused(self, status: HTTPStatus, who: str, why: str) -> Response:
         attempt = f"{request.method} {request.path}"
-        self._refusals.note(who, attempt, why, request.remote_addr or "")
+        self._refusals.note(who, attempt, why, request.remote_addr or "", Kind.TOKEN)
         if status is HTTPStatus.UNAUTHORIZED:
             return problem(status, why, WWW_Authenticate='Bearer realm="stillroom"')
         return problem(status, why, WWW_Authenticate='Bearer error="insufficient_scope"')

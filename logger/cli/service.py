@@ -136,6 +136,14 @@ def serve(
     behind_tls: Annotated[
         bool, typer.Option("--behind-tls", help="A proxy before it speaks TLS: cookies go over TLS alone.")
     ] = False,
+    proxy: Annotated[
+        str,
+        typer.Option(
+            "--proxy",
+            metavar="ADDRESS",
+            help="Address of the proxy before it, whose X-Forwarded-For names the visitors.",
+        ),
+    ] = "",
     with_parent: Annotated[bool, typer.Option("--with-parent", hidden=True)] = False,
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -153,12 +161,22 @@ def serve(
     if (certificate is None) != (key is None):
         raise Refused("TLS takes both files: --certificate FILE and --key FILE.")
     tls = Tls(certificate, key) if certificate and key else None
+    _refuse_no_address(proxy)
     with opened(data, config) as found:
         applied_setup(found)
     if with_parent:
         _leave_with_parent()
     _refuse_taken(host, port)
-    serve_pages(data, Place(host, port, name or (), tls, behind_tls), typer.echo)
+    serve_pages(data, Place(host, port, name or (), tls, behind_tls, proxy), typer.echo)
+
+
+def _refuse_no_address(proxy: str) -> None:
+    from ipaddress import ip_address
+
+    try:
+        ip_address(proxy or "127.0.0.1")
+    except ValueError:
+        raise Refused(f"--proxy: enter its IP address, such as 192.0.2.10. You entered {proxy!r}.") from None
 
 
 def _refuse_taken(host: str, port: int) -> None:

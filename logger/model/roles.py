@@ -13,6 +13,7 @@ from collections.abc import Collection, Iterable
 from enum import StrEnum
 
 from ..errors import Refused
+from .lookalikes import skeleton
 
 
 def spelled(name: str) -> str:
@@ -24,6 +25,15 @@ def spelled(name: str) -> str:
     """
     seen = "".join(c for c in unicodedata.normalize("NFKC", name) if unicodedata.category(c) != "Cf")
     return " ".join(seen.split()).casefold()
+
+
+def alike(one: str, other: str) -> bool:
+    """Whether a reader takes two names for one: but for capitals, spaces or letters that look the same.
+
+    >>> alike("greta holm", "Greta  Holm"), alike("Gretа Holm", "Greta Holm"), alike("Greta H", "Greta K")
+    (True, True, False)
+    """
+    return spelled(one) == spelled(other) or skeleton(one) == skeleton(other)
 
 
 # Marks that turn the direction of text (Unicode Standard Annex 9, table 4) and the byte order mark: with

@@ -2,24 +2,14 @@
 
 from __future__ import annotations
 
-from ..errors import Refused
-from ..model.roles import Act, refuse_unless, wanted
+from ..model.roles import Act
 from ..store import Store
 from .book import People
 
 
 def refuse_without_authority(store: Store, who: str, act: Act) -> None:
-    """Refused unless the named person has an account whose roles allow the act.
+    """Refused, and journalled, unless the named person has an account whose roles allow the act.
 
     A record that has no accounts yet knows no roles: there, whoever can write to it may.
     """
-    people = People(store)
-    if not any(a.active for a in people.all()):
-        return
-    found = people.named(who)
-    if found is None or not found.active:
-        raise Refused(
-            f"Nothing was changed: {who.strip() or 'nobody'} has no account here, and so may not "
-            f"{act.value}; that takes the role {wanted(act)}."
-        )
-    refuse_unless(found.person, found.roles, act)
+    People(store).acting(who, act)

@@ -11,7 +11,8 @@ from typing import Any
 from sqlalchemy import Connection, Row, delete, insert, select, update
 
 from ..errors import Refused, UnknownName
-from ..model.roles import Act, Role, may, only_reads, refuse_unless, roles_of, spelled
+from ..model.lookalikes import foreign_letters
+from ..model.roles import Act, Role, alike, may, only_reads, refuse_unless, roles_of, spelled, wanted
 from ..store import Store
 from ..store.hot.tables import account as t
 from ..store.hot.tables import preference, session
@@ -75,6 +76,7 @@ class People:
             for other in conn.execute(select(t.c.name, t.c.person)):
                 if new.name == other.name or spelled(new.person) == spelled(other.person):
                     raise Refused(f"There is an account {other.name!r} of {other.person} already.")
+                _refuse_lookalike(new, other.name, other.person)
             values = {"person": new.person, "roles": _sorted(new.roles), "password": stored, "active": True}
             at = {"made_ns": new.made_ns, "changed_ns": new.changed_ns}
             conn.execute(insert(t).values(name=new.name, **values, **at))
@@ -113,28 +115,50 @@ class People:
             self._journalled(conn, "password", known.name, by, at_ns, password=secret_mark(stored))
 
     def acting(self, who: str, act: Act) -> str:
-        """The name to act under. A name that has an account acts with its roles, whoever types it.
+        """The name to act under: that of an account in use whose roles allow the act.
 
-        Refused where these do not allow the act. A name without an account is taken as it is: on the
-        command line the system's user is the authority.
+        A record without accounts knows no roles: there the name is taken as it was given. Refused otherwise,
+        and the attempt is in the journal.
         """
+        return self.authority(who, act).person if self.in_use() else who.strip()
+
+    def authority(self, who: str, act: Act) -> Account:
+        """The account that a name means, where its roles allow the act; Refused and journalled otherwise."""
         account = self.named(who)
-        if account is None:
-            return who.strip()
-        if not account.may(act):
-            what = {"attempt": act.value, "account": account.name}
-            self.store.journal.append("refused", account.person, what, "its roles do not allow it")
-        if not account.active:
-            raise Refused(f"Nothing was changed: the account of {account.person} is disabled.")
-        refuse_unless(account.person, account.roles, act)
-        return account.person
+        try:
+            if account is None or not account.active:
+                raise Refused(self._no_account(who, account, act))
+            refuse_unless(account.person, account.roles, act)
+        except Refused as refused:
+            what = {"attempt": act.value, "account": account.name if account else ""}
+            why = "its roles do not allow it" if account and account.active else "no account in use"
+            self.store.journal.append("refused", account.person if account else who.strip()[:120], what, why)
+            raise refused from None
+        return account
+
+    def in_use(self) -> bool:
+        """Whether there is an account in use, so that who acts is known."""
+        return any(account.active for account in self.all())
+
+    def _no_account(self, who: str, account: Account | None, act: Act) -> str:
+        if account is not None:
+            return f"Nothing was changed: the account of {account.person} is disabled."
+        said = (
+            f"Nothing was changed: {who.strip() or 'nobody'} has no account here, and so may not "
+            f"{act.value}; that takes the role {wanted(act)}."
+        )
+        for name in [name for one in self.all() for name in (one.person, one.name)]:
+            if alike(who, name) and (letters := foreign_letters(who, name)):
+                return f"{said} The name looks like {name}, but has {letters}."
+        return said
 
     def same(self, one: str, other: str) -> bool:
-        """Whether two names mean one person: alike but for capitals, or names of one account."""
+        """Whether two names mean one person: names of one account, or such as a reader cannot tell apart."""
         first, second = self.named(one), self.named(other)
-        if first is not None or second is not None:
+        if first is not None and second is not None:
             return first == second
-        return spelled(one) == spelled(other)
+        names = [{n} | ({a.name, a.person} if a else set()) for n, a in ((one, first), (other, second))]
+        return any(alike(a, b) for a in names[0] for b in names[1])
 
     def named(self, who: str) -> Account | None:
         """The account that a name means: its own name, or the person's."""
@@ -189,6 +213,17 @@ class People:
         was = _account(before).may(Act.ADMINISTER)
         if was and not any(a.may(Act.ADMINISTER) for a in [*others, after]):
             raise Refused(f"{after.name} is the last administrator in use; name another one first.")
+
+
+def _refuse_lookalike(new: Account, name: str, person: str) -> None:
+    """Refused where a reader would take the new account for one that there is."""
+    for mine, other in ((new.person, person), (new.name, name)):
+        if alike(mine, other):
+            letters = foreign_letters(mine, other) or "letters that look the same"
+            raise Refused(
+                f"{mine!r} looks like {other!r}, account {name!r}, but has {letters}. Enter a name that "
+                "nobody takes for the other one."
+            )
 
 
 def _valid(name: str, person: str, roles: Collection[Role], now_ns: int) -> Account:

@@ -1,6 +1,7 @@
 """Refused attempts, for the journal (kind `refused`): each at once, and repetitions counted, not repeated.
 
-Whoever tries a thousand times must not be able to fill the disk with it.
+Whoever tries a thousand times must not be able to fill the disk with it, nor to hide anything behind it.
+So each kind has room of its own; what finds none is counted, and the count is written a minute later.
 """
 
 from __future__ import annotations
@@ -8,23 +9,36 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 
 from ..errors import StoreError
 from ..store import Store
 
 log = logging.getLogger(__name__)
 REPEAT_S = 60.0
-_MOST_A_MINUTE = 60
+_MOST_A_MINUTE = 60  # entries of one kind
 _MOST_KEYS = 1000
+Key = tuple[str, str, str]
+
+
+class Kind(StrEnum):
+    """What was refused. A flood of one kind hides nothing of the others."""
+
+    SIGN_IN = "sign-in"  # a wrong name or password, or too many of them
+    SIGNATURE = "signature"  # a wrong password of who is signed in
+    TOKEN = "token"  # noqa: S105 (a kind of attempt: a token that is none, or has not the scope)
+    REQUEST = "request"  # anything else that somebody may not
 
 
 @dataclass
-class _Told:
+class _Written:
+    """The last entry of one attempt, and how many came since that are in no entry."""
+
     at_s: float
-    more: int = 0
+    since: int = 0
 
 
 class Refusals:
@@ -33,31 +47,70 @@ class Refusals:
     def __init__(self, store: Store, clock: Callable[[], float] = time.monotonic) -> None:
         self._store = store
         self._clock = clock
-        self._told: OrderedDict[tuple[str, str, str], _Told] = OrderedDict()
+        self._written: dict[Kind, OrderedDict[Key, _Written]] = {kind: OrderedDict() for kind in Kind}
+        self._uncounted: Counter[Kind] = Counter()
         self._turn = threading.Lock()
+        self._timer: threading.Timer | None = None
 
-    def note(self, who: str, attempt: str, why: str, address: str) -> None:
+    def note(self, who: str, attempt: str, why: str, address: str, kind: Kind = Kind.REQUEST) -> None:
         """Somebody tried something and was refused. A record that cannot be written opens no door."""
-        count = self._count((who, attempt, address))
-        if not count:
-            return
-        what: dict[str, str | int] = {"attempt": attempt[:200], "address": address, "times": count}
+        count = self._count(kind, (who, attempt, address))
+        if count:
+            self._write(kind, (who, attempt, address), why, count)
+        else:
+            self._later()
+
+    def flush(self) -> None:
+        """Write what was counted and stands in no entry yet: one entry for each attempt or kind."""
+        with self._turn:
+            self._timer = None
+            due = [
+                (kind, key, one.since)
+                for kind, written in self._written.items()
+                for key, one in written.items()
+                if one.since
+            ]
+            for kind, key, _ in due[:_MOST_A_MINUTE]:
+                self._written[kind][key] = _Written(self._clock())
+            for kind, key, count in due[_MOST_A_MINUTE:]:
+                self._uncounted[kind] += count
+                self._written[kind][key].since = 0
+            more, self._uncounted = self._uncounted, Counter()
+        for kind, key, count in due[:_MOST_A_MINUTE]:
+            self._write(kind, key, "repeated", count)
+        for kind, count in more.items():
+            self._write(kind, ("several", "further ones", ""), "more than are written one by one", count)
+
+    def _write(self, kind: Kind, key: Key, why: str, times: int) -> None:
+        who, attempt, address = key
+        what: dict[str, str | int] = {"attempt": attempt[:200], "address": address, "times": times}
+        what["kind"] = kind.value
         try:
             self._store.journal.append("refused", who[:120], {**what}, why)
         except StoreError:
             log.exception("a refused attempt could not be journalled: %s by %s", attempt, who)
 
-    def _count(self, key: tuple[str, str, str]) -> int:
+    def _count(self, kind: Kind, key: Key) -> int:
         """How many attempts the entry stands for that is due now; 0: none is due."""
         with self._turn:
-            now = self._clock()
-            known = self._told.pop(key, None)
-            recent = sum(now - told.at_s < REPEAT_S for told in self._told.values())
+            now, written = self._clock(), self._written[kind]
+            known = written.pop(key, None)
+            recent = sum(now - one.at_s < REPEAT_S for one in written.values())
             if known is None and recent >= _MOST_A_MINUTE:
+                self._uncounted[kind] += 1
                 return 0
-            due = known is None or now - known.at_s >= REPEAT_S
-            times = 1 + (known.more if known else 0)
-            self._told[key] = _Told(now) if due or known is None else _Told(known.at_s, times)
-            while len(self._told) > _MOST_KEYS:
-                self._told.popitem(last=False)
-            return times if due else 0
+            if known is not None and now - known.at_s < REPEAT_S:
+                written[key] = _Written(known.at_s, known.since + 1)
+                return 0
+            written[key] = _Written(now)
+            while len(written) > _MOST_KEYS:
+                self._uncounted[kind] += written.popitem(last=False)[1].since
+            return 1 + (known.since if known else 0)
+
+    def _later(self) -> None:
+        """See to it that what is only counted is written, also when nobody tries any more."""
+        with self._turn:
+            if self._timer is None:
+                self._timer = threading.Timer(REPEAT_S, self.flush)
+                self._timer.daemon = True
+                self._timer.start()

@@ -1,4 +1,12 @@
-"""How often a password may be tried: bounded for each name and for each address, in memory."""
+"""How often a password may be tried: bounded for each account and for each address, in memory.
+
+A stranger's tries must not shut out whoever belongs here. So there are three counts that never meet:
+
+- strangers: browsers that never signed in to this account. Few tries for a name from one address, more
+  for an address, more for a name from everywhere.
+- known browsers: they hold a mark of a sign-in to this account (a cookie), and have tries of their own.
+- signatures: whoever signs is signed in already, and has tries of their own there, too.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +17,10 @@ from collections.abc import Callable
 
 from ..errors import Refused
 
-TRIES, ADDRESS_TRIES, WINDOW_S = 5, 20, 300.0
+# Tries in five minutes. An address may be that of a whole house, or of a proxy that was not declared.
+TRIES, ADDRESS_TRIES, NAME_TRIES, WINDOW_S = 5, 40, 80, 300.0
 _MOST_KEYS = 10_000
+Key = tuple[str, str, str]
 
 
 class TooOften(Refused):
@@ -26,36 +36,44 @@ class Throttle:
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
-        self._failed: dict[str, deque[float]] = {}
+        self._failed: dict[Key, deque[float]] = {}
         self._turn = threading.Lock()
 
-    def admit(self, name: str, address: str) -> None:
-        """Counts a try; TooOften where there were too many. A success takes it back by `passed`."""
-        with self._turn:
-            now = self._clock()
-            waits = [self._wait(key, most, now) for key, most in self._keys(name, address)]
-            if max(waits) > 0:
-                raise TooOften(max(waits))
-            for key, _ in self._keys(name, address):
-                self._failed.setdefault(key, deque()).append(now)
+    def admit(self, name: str, address: str, known: str = "") -> None:
+        """Counts a try; TooOften where there were too many. A success takes it back by `passed`.
 
-    def passed(self, name: str, address: str) -> None:
+        `known` is the mark of a browser that signed in to this account before, verified by the caller.
+        """
+        self._admit(_keys(name, address, known))
+
+    def passed(self, name: str, address: str, known: str = "") -> None:
         """The try was a success."""
+        first, *others = _keys(name, address, known)
         with self._turn:
-            self._failed.pop(_named(name, address), None)
-            for key in (address, _named(name, "")):
+            self._failed.pop(first[0], None)
+            for key, _ in others:
                 if tried := self._failed.get(key):
                     tried.pop()
 
-    def _keys(self, name: str, address: str) -> tuple[tuple[str, int], ...]:
-        """Name and address together, so that nobody is locked out from elsewhere; then each alone."""
-        return (
-            (_named(name, address), TRIES),
-            (address, ADDRESS_TRIES),
-            (_named(name, ""), 4 * ADDRESS_TRIES),
-        )
+    def admit_signature(self, name: str, session: str) -> None:
+        """The same for who is signed in already: nobody else's tries count here."""
+        self._admit([(("signature", _name(name), session), TRIES)])
 
-    def _wait(self, key: str, most: int, now: float) -> float:
+    def signed(self, name: str, session: str) -> None:
+        """The signature was given."""
+        with self._turn:
+            self._failed.pop(("signature", _name(name), session), None)
+
+    def _admit(self, keys: list[tuple[Key, int]]) -> None:
+        with self._turn:
+            now = self._clock()
+            waits = [self._wait(key, most, now) for key, most in keys]
+            if max(waits) > 0:
+                raise TooOften(max(waits))
+            for key, _ in keys:
+                self._failed.setdefault(key, deque()).append(now)
+
+    def _wait(self, key: Key, most: int, now: float) -> float:
         tried = self._failed.get(key, deque())
         while tried and now - tried[0] > WINDOW_S:
             tried.popleft()
@@ -66,5 +84,16 @@ class Throttle:
         return WINDOW_S - (now - tried[0]) if len(tried) >= most else 0.0
 
 
-def _named(name: str, address: str) -> str:
-    return f"{name.strip().casefold()[:200]}@{address}"
+def _keys(name: str, address: str, known: str) -> list[tuple[Key, int]]:
+    """What a try counts for, with the most that each takes."""
+    if known:
+        return [(("known", _name(name), known), TRIES)]
+    return [
+        (("both", _name(name), address), TRIES),
+        (("address", "", address), ADDRESS_TRIES),
+        (("name", _name(name), ""), NAME_TRIES),
+    ]
+
+
+def _name(name: str) -> str:
+    return name.strip().casefold()[:200]

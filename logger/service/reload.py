@@ -22,7 +22,7 @@ def reload(store: Store, folder: Path | None, now_ns: int) -> str:
     if folder is None:
         return _told(store, "The service was started without --config; there are no files to look at.")
     try:
-        number = propose(store, read_texts(folder), WHO, "the files changed; SIGHUP", now_ns)
+        number = propose(store, read_texts(folder), WHO, "the files changed; SIGHUP", now_ns, by_service=True)
     except ConfigError as faulty:
         faults = [str(fault) for fault in faulty.faults[:20]]
         return _told(store, f"{folder} was refused whole; what is in force stays.", faults)

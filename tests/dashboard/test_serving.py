@@ -131,6 +131,32 @@ def test_plain_http_beyond_this_machine_is_said(
     assert any("/first?code=" in line for line in said)
 
 
+@pytest.mark.parametrize(("proxy", "address"), [("127.0.0.1", "192.0.2.7"), ("", "127.0.0.1")])
+def test_visitors_are_those_of_the_declared_proxy(proxy: str, address: str) -> None:
+    """X-Forwarded-For is believed of the proxy that was named, its last entry alone, and of nobody else."""
+    import httpx
+
+    record, place = Synthetic(simulated=False), Place("127.0.0.1", free_port(), proxy=proxy)
+    server = bind(record.store.folder, place, source=record)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    with httpx.Client(headers={"X-Forwarded-For": "203.0.113.5, 192.0.2.7"}) as client:
+        page = client.get(f"{place.address}sign-in")
+        token = page.text.partition('name="csrf_token" value="')[2].partition('"')[0]
+        form = {"name": "nobody", "password": "wrong password 123", "csrf_token": token}
+        assert client.post(f"{place.address}sign-in", data=form).status_code == 401
+    server.close()
+    thread.join(10)
+    assert record.store.journal.entries(kind="refused")[-1].what["address"] == address
+    record.store.close()
+
+
+def test_what_is_no_address_of_a_proxy_is_refused(demo_history: Path) -> None:
+    command = [sys.executable, "-m", "logger.cli", "serve", "--data", str(demo_history), "--proxy", "front"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    assert (done.returncode, "--proxy: enter its IP address" in done.stderr) == (2, True)
+
+
 def test_one_file_of_tls_is_refused(demo_history: Path) -> None:
     command = [sys.executable, "-m", "logger.cli", "serve", "--data", str(demo_history), "--key", "x"]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)

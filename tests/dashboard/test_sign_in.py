@@ -125,6 +125,25 @@ def test_wrong_passwords_are_bounded_and_journalled(real: Any) -> None:
     assert any("wrong name or password" in why for why in told)
 
 
+def test_strangers_lock_out_nobody_who_belongs_here(real: Any) -> None:
+    """Dozens of wrong sign-ins from the same address (a house, or a proxy that was not named): who signed in
+    before by this browser does so again, and who is signed in signs. Each name that was tried is journalled.
+    """
+    record, people, app = real
+    browser, stranger = signed_in(app, "op"), app.server.test_client()
+    for number in range(60):
+        tried(stranger, f"name{number}" if number % 3 else "op", "wrong password 123")
+    assert tried(stranger, "op", PASSWORD).status_code == 429
+    new = {"password": PASSWORD, "new": "another one of them", "again": "another one of them"}
+    assert "The password is changed" in browser.post("/account/password", data=new).text
+    with_token(browser).post("/sign-out")
+    del browser.environ_base["HTTP_X_CSRFTOKEN"]
+    assert tried(browser, "op", "another one of them").status_code == 302
+    attempts = [e.what["attempt"] for e in record.store.journal.entries(kind="refused")]
+    assert {"sign-in as op", "sign-in by a name that has no account"} <= set(attempts)
+    assert people.find("op") is not None
+
+
 def test_forms_take_the_token_of_their_page(real: Any) -> None:
     """A form that another page sends is refused, whatever it knows."""
     app = real[2]

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 import pytest
 
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model.roles import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads
-from logger.people import People, Refusals, Sessions, Throttle, Tokens, TooOften, sign
+from logger.people import Kind, People, Refusals, Sessions, Throttle, Tokens, TooOften, sign
 from logger.store.origin import through
 from tests.people.conftest import Clock
 
@@ -137,10 +139,33 @@ def test_tries_are_bounded() -> None:
     throttle.admit("gholm", "192.0.2.8")
     now[0] = 301.0
     throttle.admit("gholm", "192.0.2.7")
-    for other in range(19):
+    for other in range(39):
         throttle.admit(f"name{other}", "192.0.2.7")
     with pytest.raises(TooOften):
         throttle.admit("yet-another", "192.0.2.7")
+
+
+def test_strangers_lock_nobody_out() -> None:
+    """Where strangers used up the tries of an address and of a name, a browser that signed in before has its
+    own five, and so has who signs; neither has more than those.
+    """
+    throttle = Throttle(lambda: 0.0)
+    for number in range(200):
+        with suppress(TooOften):
+            throttle.admit("gholm", f"192.0.2.{number}")
+        with suppress(TooOften):
+            throttle.admit(f"name{number}", "192.0.2.7")
+    for address in ("192.0.2.7", "198.51.100.1"):
+        with pytest.raises(TooOften):
+            throttle.admit("gholm", address)
+    for _ in range(5):
+        throttle.admit("gholm", "192.0.2.7", "mark")
+        throttle.admit_signature("gholm", "session")
+    with pytest.raises(TooOften):
+        throttle.admit("gholm", "192.0.2.7", "mark")
+    with pytest.raises(TooOften):
+        throttle.admit_signature("gholm", "session")
+    throttle.admit_signature("gholm", "another session")
 
 
 def test_signature_takes_password_and_role(people: People) -> None:
@@ -177,7 +202,7 @@ def test_token_is_shown_once_and_ends(people: People, clock: Clock) -> None:
 
 
 def test_refused_attempts_do_not_fill_the_journal(people: People) -> None:
-    """A thousand in a minute are one entry and a count."""
+    """A thousand in a minute are one entry and a count, which is written also when nobody tries any more."""
     now = [0.0]
     refusals = Refusals(people.store, lambda: now[0])
     for _ in range(1000):
@@ -188,7 +213,33 @@ def test_refused_attempts_do_not_fill_the_journal(people: People) -> None:
     assert [e.what["times"] for e in people.store.journal.entries(kind="refused")] == [1, 1000]
     for path in range(500):
         refusals.note("nobody", f"GET /{path}", "not signed in", "192.0.2.7")
-    assert len(people.store.journal.entries(kind="refused")) < 70
+    refusals.flush()
+    entries = people.store.journal.entries(kind="refused")
+    assert len(entries) < 70
+    assert sum(int(str(e.what["times"])) for e in entries) == 1501
+    refusals.flush()
+    assert len(people.store.journal.entries(kind="refused")) == len(entries)
+
+
+def test_a_flood_hides_no_refused_sign_in(people: People) -> None:
+    """Whatever else is refused meanwhile: a refused log-on is in the journal at once, and each is counted."""
+    refusals = Refusals(people.store, lambda: 0.0)
+    for path in range(5000):
+        refusals.note("nobody", f"GET /{path}", "not signed in", f"192.0.2.{path % 250}")
+    refusals.note("nobody", "sign-in as gholm", "wrong name or password", "192.0.2.9", Kind.SIGN_IN)
+    newest = people.store.journal.entries(kind="refused")[-1]
+    assert (newest.what["attempt"], newest.what["kind"]) == ("sign-in as gholm", "sign-in")
+    for _ in range(30):
+        refusals.note("nobody", "sign-in as gholm", "wrong name or password", "192.0.2.9", Kind.SIGN_IN)
+    for address in range(200):
+        refusals.note("nobody", "sign-in as gholm", "wrong", f"198.51.100.{address}", Kind.SIGN_IN)
+    refusals.flush()
+    entries = people.store.journal.entries(kind="refused")
+    counted = {kind: 0 for kind in Kind}
+    for entry in entries:
+        counted[Kind(str(entry.what["kind"]))] += int(str(entry.what["times"]))
+    assert (counted[Kind.REQUEST], counted[Kind.SIGN_IN]) == (5000, 231)
+    assert len(entries) < 200
 
 
 def test_journal_keeps_the_way(people: People) -> None:
@@ -246,13 +297,32 @@ def test_two_names_of_one_account_are_one_person(people: People) -> None:
     with pytest.raises(Refused, match="already"):
         people.add("twin", "Rene\u0301 Noir", {Role.METROLOGIST}, GOOD, "test")
     assert people.acting("GHOLM", Act.APPROVE) == "Greta Holm"
-    assert people.acting("nobody known here", Act.APPROVE) == "nobody known here"
+    with pytest.raises(Refused, match="nobody known here has no account here"):
+        people.acting("nobody known here", Act.APPROVE)
+    assert people.store.journal.entries(kind="refused")[-1].who == "nobody known here"
     with pytest.raises(Refused, match=r"Olga Pern \(operator\) may not propose limits"):
         people.acting("op", Act.PROPOSE)
     assert people.store.journal.entries(kind="refused")[-1].who == "Olga Pern"
     people.set_active("op", False, "test")
     with pytest.raises(Refused, match="is disabled"):
         people.acting("Olga Pern", Act.READ)
+
+
+def test_letters_that_look_alike_make_no_second_person(people: People) -> None:
+    """One Cyrillic letter (Unicode Technical Standard 39: а, U+0430, looks like a) is no other person."""
+    assert people.same("Greta Holm", "Gret\u0430 Holm")
+    assert people.acting(" Gret\u0430 Holm ", Act.APPROVE) == "Gret\u0430 Holm"  # no account yet: as given
+    people.add("gholm", "Greta Holm", {Role.METROLOGIST}, GOOD, "test")
+    with pytest.raises(Refused, match=r"looks like 'Greta Holm'.*\(CYRILLIC SMALL LETTER A\)"):
+        people.add("twin", "Gret\u0430 Holm", {Role.QUALITY}, GOOD, "test")
+    with pytest.raises(Refused, match="looks like 'gholm'"):
+        people.add("gh0lm", "Somebody Else", {Role.QUALITY}, GOOD, "test")
+    with pytest.raises(Refused, match=r"looks like Greta Holm, but has .*CYRILLIC SMALL LETTER A"):
+        people.acting("Gret\u0430 Holm", Act.PROPOSE)
+    people.add("cyr", "\u041e\u043b\u044c\u0433\u0430 \u041f\u0435\u0440\u043d", {Role.QUALITY}, GOOD, "test")
+    assert people.acting("\u041e\u043b\u044c\u0433\u0430 \u041f\u0435\u0440\u043d", Act.APPROVE).endswith(
+        "\u043d"
+    )
 
 
 def test_limits_change_by_two_accounts(people: People) -> None:
@@ -266,12 +336,18 @@ def test_limits_change_by_two_accounts(people: People) -> None:
              read_texts(example_folder()).items()}  # fmt: skip
     store = people.store
     propose(store, texts, "met", "first", 1)
+    with pytest.raises(Refused, match="has no account here"):
+        propose(store, texts, "Somebody", "first", 1)
     changed = {**texts, "limits.toml": texts["limits.toml"].replace("20.5", "20.4", 1)}
     assert changed != texts
     with pytest.raises(Refused, match="may not propose"):
         propose(store, changed, "The operator", "wider", 2)
+    with pytest.raises(Refused, match="has no account here"):
+        propose(store, changed, "an invented name", "wider", 2)
     version = propose(store, changed, "met", "by the new specification", 3)
     assert store.setups()[-1].version == 1
+    with pytest.raises(Refused, match="has no account here"):
+        approve(store, version, "another invented name", "", 4)
     for other in ("op", "met"):
         with pytest.raises(Refused, match="may not approve"):
             approve(store, version, other, "", 4)

@@ -1,0 +1,233 @@
+"""Clients that are slow, silent, broken or greedy, and the visitor beside them.
+
+A visitor's time is printed (`pytest -s`) and not asserted: a busy machine is no fault. What is asserted is
+that the visitor is served while all those hang.
+"""
+
+from __future__ import annotations
+
+import http.client
+import os
+import socket
+import ssl
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.connections import Limits, Turns
+from dashboard.server import Place, Tls, bind
+from tests.dashboard.synthetic import Synthetic
+from tests.dashboard.test_serving import files, free_port
+
+__all__ = ["files"]
+HOST = "127.0.0.1"
+PATIENT_S = 120.0  # far more than a served visitor takes on any machine
+
+
+@pytest.fixture(params=["plain", "tls"])
+def place(request: pytest.FixtureRequest, files: Tls) -> Iterator[Place]:
+    """The pages of an invented record behind the real server, with short limits."""
+    yield from _served(files if request.param == "tls" else None)
+
+
+def _served(tls: Tls | None, **limits: Any) -> Iterator[Place]:
+    record, place = Synthetic(), Place(HOST, free_port(), tls=tls)
+    server = bind(record.store.folder, place, source=record, limits=Limits(**limits))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield place
+    server.close()
+    thread.join(10)
+
+
+def _visit(place: Place, source: str = HOST) -> int:
+    """The status that an honest visitor gets."""
+    context = ssl.create_default_context()
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    more: dict[str, Any] = {"timeout": PATIENT_S, "source_address": (source, 0)}
+    asked = (
+        http.client.HTTPSConnection(HOST, place.port, context=context, **more)
+        if place.tls
+        else http.client.HTTPConnection(HOST, place.port, **more)
+    )
+    try:
+        asked.request("GET", "/sign-in")
+        answer = asked.getresponse()
+        answer.read()
+        return answer.status
+    finally:
+        asked.close()
+
+
+def _silent(stack: ExitStack, place: Place, count: int) -> list[socket.socket]:
+    return [stack.enter_context(socket.create_connection((HOST, place.port), 30)) for _ in range(count)]
+
+
+def _closed(connection: socket.socket, within_s: float) -> bool:
+    """Whether the other side closes it."""
+    connection.settimeout(within_s)
+    with suppress(ConnectionError):
+        while connection.recv(65536):
+            pass
+    return True
+
+
+def test_silent_connections_lock_nobody_out(place: Place) -> None:
+    """98 connections that say nothing, over TLS not even a greeting: the next visitors are served."""
+    with ExitStack() as stack:
+        _silent(stack, place, 98)
+        assert [_visit(place) for _ in range(3)] == [200] * 3
+
+
+def test_there_is_room_for_300_quiet_viewers(place: Place) -> None:
+    """300 pages that stay open on one connection each: every one is answered again later, and a new one."""
+    context = ssl.create_default_context()
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    with ExitStack() as stack:
+        viewers = _silent(stack, place, 300)
+        if place.tls:
+            viewers = [stack.enter_context(context.wrap_socket(one)) for one in viewers]
+        for _ in range(2):
+            for one in viewers:
+                one.sendall(b"HEAD /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            for one in viewers:
+                one.settimeout(PATIENT_S)
+                assert one.recv(65536).startswith(b"HTTP/1.1 200")
+        assert _visit(place) == 200
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        b"",
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: y",
+        b"POST /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 100000\r\n\r\nx",
+        b"HEAD /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",
+    ],
+    ids=["silent", "in the headers", "in the body", "after an answer"],
+)
+@pytest.mark.parametrize("over", ["plain", "tls"])
+def test_what_does_not_go_on_is_closed(files: Tls, over: str, said: bytes) -> None:
+    """A connection that stays silent, stops in the headers or the body, or after its answer, is ended."""
+    context = ssl.create_default_context()
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    short = {"head_s": 0.5, "idle_s": 0.5, "grace_s": 0.5}
+    for place in _served(files if over == "tls" else None, **short):
+        with socket.create_connection((HOST, place.port), 30) as plain, ExitStack() as stack:
+            spoken = stack.enter_context(context.wrap_socket(plain)) if over == "tls" and said else plain
+            spoken.sendall(said)
+            assert _closed(spoken, PATIENT_S)
+        assert _visit(place) == 200
+
+
+def test_an_answer_that_nobody_fetches_is_given_up(files: Tls) -> None:
+    """The client asks for more than fits on the way and reads nothing: its connection ends."""
+    for place in _served(None, grace_s=0.5):
+        with socket.socket() as deaf:
+            deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            deaf.settimeout(30)
+            deaf.connect((HOST, place.port))
+            deaf.sendall(b"GET /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n" * 2000)
+            until = time.monotonic() + PATIENT_S
+            closed = False
+            while not closed and time.monotonic() < until:
+                try:
+                    deaf.send(b"\r\n")
+                    time.sleep(0.05)
+                except OSError:
+                    closed = True
+            assert closed
+        assert _visit(place) == 200
+
+
+def test_the_idle_of_the_greediest_make_room(files: Tls) -> None:
+    """At the bound a new visitor is let in; the connection of a viewer elsewhere stays, a silent one goes."""
+    for place in _served(None, connections=10):
+        with ExitStack() as stack:
+            viewer = stack.enter_context(socket.create_connection((HOST, place.port), 30, ("127.0.0.3", 0)))
+            viewer.settimeout(PATIENT_S)
+            viewer.sendall(b"HEAD /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            assert viewer.recv(65536)
+            greedy = _silent(stack, place, 30)
+            assert [_visit(place, "127.0.0.2") for _ in range(12)] == [200] * 12
+            viewer.sendall(b"HEAD /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            assert viewer.recv(65536).startswith(b"HTTP/1.1 200")
+            assert _closed(greedy[0], PATIENT_S)
+
+
+def test_addresses_take_turns() -> None:
+    """One request of another address comes after one of the greedy address, not after all of them."""
+
+    class Request:
+        def __init__(self, address: str) -> None:
+            self.addr = (address, 1)
+
+    turns = Turns()
+    for address in ["greedy"] * 4 + ["other"] * 2:
+        turns.append(Request(address))
+    served = [turns.popleft().addr[0] for _ in range(len(turns))]
+    assert served == ["greedy", "other", "greedy", "other", "greedy", "greedy"]
+    assert not turns
+
+
+def _attacked(place: Place, seconds: float, gap_s: float) -> list[float]:
+    """How long each visit took while all hostile clients were at it; every one of them is served."""
+    command = [sys.executable, "-m", "tests.dashboard.hostile_clients", str(place.port), str(seconds + 60)]
+    took = []
+    with subprocess.Popen(
+        [*command, *(["tls"] if place.tls else [])], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as attack:
+        assert attack.stdout is not None
+        assert attack.stdout.readline() == b"attacking\n"
+        time.sleep(min(2.0, seconds / 4))
+        until = time.monotonic() + seconds
+        while time.monotonic() < until:
+            began = time.monotonic()
+            assert _visit(place, "127.0.0.2") == 200
+            took.append(time.monotonic() - began)
+            time.sleep(gap_s)
+        assert attack.poll() is None
+        attack.kill()
+    return took
+
+
+def _told(took: list[float]) -> str:
+    ordered = sorted(took)
+    return f"{len(took)} visits: median {ordered[len(took) // 2]:.3f} s, longest {ordered[-1]:.3f} s"
+
+
+def test_a_visitor_is_served_beside_hostile_clients(place: Place) -> None:
+    """Slow, silent, broken and greedy clients, some 600 of them, for some seconds."""
+    print(_told(_attacked(place, 4.0, 0.1)))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("over", ["plain", "tls"])
+def test_campaign_of_hostile_clients(demo_copy: Path, files: Tls, over: str) -> None:
+    """The same against the program as it is started, for $STILLROOM_CAMPAIGN_S (default 1800 s).
+
+    The aim is a longest visit under 1 s on a quiet machine; it is printed.
+    """
+    port, seconds = free_port(), float(os.environ.get("STILLROOM_CAMPAIGN_S", "1800"))
+    tls = files if over == "tls" else None
+    more = ["--certificate", str(files.certificate), "--key", str(files.key)] if tls else []
+    command = [sys.executable, "-m", "logger.cli", "serve", "--with-parent", "--data", str(demo_copy)]
+    with subprocess.Popen([*command, "--port", str(port), *more], stdin=subprocess.PIPE) as pages:
+        place, until = Place(HOST, port, tls=tls), time.monotonic() + PATIENT_S
+        while True:
+            try:
+                assert _visit(place) == 200
+                break
+            except OSError:
+                assert time.monotonic() < until
+                time.sleep(0.2)
+        print(_told(_attacked(place, seconds, 0.5)))
+        assert pages.poll() is None
+        pages.kill()
