@@ -8,6 +8,7 @@ import os
 import time
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +16,12 @@ import pytest
 
 from logger.errors import ImportRefused
 from logger.imports import Profile, import_content
+from logger.imports.describing import describe
 from logger.imports.importer import checked
 from logger.imports.outside import description_of
 from logger.instants import NS
 from logger.model import Setup
-from logger.processes.confined import LIMITED, Limits, confined
+from logger.processes.confined import LIMITED, Limits, run_confined
 
 NOW = 1_900_000_000 * NS
 HEAD = b"time,temperature\n"
@@ -212,23 +214,23 @@ SMALL = Limits(memory=64 * MIB, computing_s=1, clock_s=60, answer=MIB)
 def test_each_limit_is_a_sentence(work: Any, args: tuple[Any, ...], said: str) -> None:
     """Whatever becomes of the child, the caller gets a refusal with the file's name and the limit."""
     with pytest.raises(ImportRefused, match=said) as refused:
-        confined("odd.csv", SMALL, work, *args)
+        run_confined("odd.csv", SMALL, work, *args)
     assert str(refused.value).startswith("odd.csv: ")
-    assert confined("good.csv", SMALL, hungry, MIB) == MIB
+    assert run_confined("good.csv", SMALL, hungry, MIB) == MIB
 
 
 def test_work_that_waits_is_ended_by_the_clock() -> None:
     """Time on the clock is limited too: a child that only waits uses no computing time."""
     limits = Limits(memory=64 * MIB, computing_s=1, clock_s=0.5, answer=MIB)
     with pytest.raises(ImportRefused, match="longer than"):
-        confined("odd.csv", limits, asleep)
+        run_confined("odd.csv", limits, asleep)
 
 
 @only_limited
 def test_the_child_writes_no_file(tmp_path: Path) -> None:
     """Reading never writes: the child may not make a file longer than nothing."""
     with pytest.raises(ImportRefused, match="OSError"):
-        confined("odd.csv", SMALL, write, tmp_path / "made")
+        run_confined("odd.csv", SMALL, write, tmp_path / "made")
 
 
 def write(path: Path) -> None:
@@ -244,3 +246,20 @@ def test_without_limits_what_unpacks_is_refused_politely(
         with pytest.raises(ImportRefused, match=r"Linux alone.*plain text"):
             checked("a.xlsx", content, plain, setup, NOW)
     assert checked("a.csv", HEAD + ROW, plain, setup, NOW).rows == 1
+
+
+@only_limited
+@pytest.mark.parametrize("at", [0.1, 0.4, 0.7, 0.99])
+def test_a_torn_table_of_an_open_document_is_refused_at_once(at: float, setup: Setup) -> None:
+    """A sheet whose text ends within a table (a copy that broke off): a sentence, and no endless search for
+    the end of the table. The call is bounded, as the child would be ended after a minute of computing."""
+    with zipfile.ZipFile(io.BytesIO(open_document(3, 3))) as whole:
+        members = {name: whole.read(name) for name in whole.namelist()}
+    text = members["content.xml"]
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w") as archive:
+        for name, content in (members | {"content.xml": text[: round(at * len(text))]}).items():
+            archive.writestr(name, content)
+    little = replace(Limits.for_size(0), computing_s=20.0)
+    with pytest.raises(ImportRefused, match=r"content\.xml is damaged"):
+        run_confined("torn.ods", little, describe, "torn.ods", made.getvalue(), setup)
