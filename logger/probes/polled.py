@@ -60,7 +60,7 @@ class ProbeDriver(Protocol):
     def read(self) -> Sequence[Raw]:
         """One transaction, ended within the probe's own time-out.
 
-        ProbeError when the line is lost; DeadlineExceeded by a driver that noticed that it does not come back.
+        ProbeError when the line is lost; DeadlineExceeded by one that noticed it does not come back.
         """
 
     def close(self) -> None:
