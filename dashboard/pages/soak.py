@@ -16,12 +16,12 @@ from logger.core.measurement.soak import (
     SIZES,
     Air,
     Just,
-    Plan,
     Shape,
-    by_size,
-    plan,
-    sizes,
-    typed,
+    SoakPlan,
+    constant_from_size,
+    constant_from_tau,
+    parse_sizes,
+    plan_soak,
 )
 from logger.core.physics.expansion import material_of
 from logger.core.physics.thermal import BODIES, body_of
@@ -103,23 +103,25 @@ def _offered(value_C: float) -> str:
     return f"{to_read_unit(value_C, 'degC')[0]:g}"
 
 
-def plan_from(entries: Mapping[str, str]) -> Plan:
+def plan_from(entries: Mapping[str, str]) -> SoakPlan:
     """The plan for what was filled in; Refused where it does not fit."""
     from_C, room_C = (_temperature(entries, key) for key in ("from", "room"))
     tau = number(entries.get("tau", ""), "Time constant")
     material, shape = entries.get("material", "steel"), cast("Shape", entries.get("shape", "cuboid"))
     constant = (
-        typed(tau * 60)
+        constant_from_tau(tau * 60)
         if tau is not None
-        else by_size(
+        else constant_from_size(
             body_of(material),
             shape,
-            sizes(entries.get("size", ""), shape),
+            parse_sizes(entries.get("size", ""), shape),
             cast("Air", entries.get("air", "still")),
             on_plate=bool(entries.get("plate")),
         )
     )
-    return plan(constant, from_C, room_C, _residual(entries, material), cast("Just", entries.get("just", "")))
+    return plan_soak(
+        constant, from_C, room_C, _residual(entries, material), cast("Just", entries.get("just", ""))
+    )
 
 
 def _temperature(entries: Mapping[str, str], key: str) -> float:
@@ -157,7 +159,7 @@ def _residual(entries: Mapping[str, str], material: str) -> float:
     return residual_K(length, alpha, share / 100 * tolerance)
 
 
-def plan_card(plan: Plan) -> Component:
+def plan_card(plan: SoakPlan) -> Component:
     """The plan in words."""
     c = plan.constant
     left, off = (f"{difference(x, 'K')[0]:.3g} {unit('K')}" for x in (plan.residual_K, plan.difference_K))

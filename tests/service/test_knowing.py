@@ -11,7 +11,7 @@ import pytest
 from logger.acts import alarms as attending
 from logger.acts import inspections as actions
 from logger.config import example_folder, load_texts, read_texts
-from logger.core.alarms.system import UNTOLD_S, WATCHED
+from logger.core.alarms.system import UNDELIVERED_S, WATCHED
 from logger.instants import NS
 from logger.model import Config
 from logger.notify.mail import MemorySender, SendOutcome
@@ -50,8 +50,8 @@ def test_a_letter_that_is_put_back_between_two_attempts_still_waits(store: Store
     tried(store, config, 0, 30, 90, 210, 450)
     knowing = SelfCheck(store, config, {})
 
-    assert WATCHED["notices"].out(knowing.facts(START + UNTOLD_S * NS)) == ""
-    told = WATCHED["notices"].out(knowing.facts(START + (UNTOLD_S + 60) * NS))
+    assert WATCHED["notices"].out(knowing.facts(START + UNDELIVERED_S * NS)) == ""
+    told = WATCHED["notices"].out(knowing.facts(START + (UNDELIVERED_S + 60) * NS))
     assert told == "a notice has waited 16 min for a way out"
 
 
