@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from ..core.measurement.limit_derivation import scale_name
 from ..instants import parse, rfc3339, wall_span
 from ..model import Inspection
 from ..model.figures import printed, unit_name
@@ -15,8 +14,6 @@ from .output import counted, duration, figures, table
 if TYPE_CHECKING:
     from ..core.measurement.check import Check
     from ..inspections.assess import Assessment
-
-if TYPE_CHECKING:
     from ..inspections.batch import Answer
 
 
@@ -100,6 +97,8 @@ def _thermal_lines(done: Assessment) -> list[str]:
     notices = [f"  note: {n}" for n in told["notices"]]
     if not done.thermal:
         return ["", "  Thermal error: not shown.", *notices]
+    from ..core.measurement.limit_derivation import scale_name
+
     worst = done.thermal[0]
     U = "" if worst.U_um is None else f", U {worst.U_um:.2f} µm (k = 2)"
     share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"

@@ -14,7 +14,6 @@ import typer
 
 from ..errors import ImportRefused, Refused
 from ..processes.confined import start_early
-from ..service.stop_request import StopRequest
 from .context import Opened, applied_setup, has_record, opened_or_new
 from .import_results import preview_dict, result_dict, result_lines
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
@@ -348,6 +347,7 @@ EVERY_S = 2.0
 def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config: Path | None) -> None:
     """Look at the folder again and again; tells what became of each file."""
     from ..imports.watching import Folder
+    from ..service.stop_request import StopRequest
 
     watched = Folder(folder)
     with opened_or_new(data, config, who) as found, StopRequest() as stop:
