@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logger.core.validity.changes import Change
+from logger.core.validity.changes import SetupChange
 from logger.model import Setup
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 class Effect:
     """What a proposal changes, thing by thing, and which verdicts would be others."""
 
-    changes: Sequence[Change]
+    changes: Sequence[SetupChange]
     verdicts: Sequence[Changed]
 
 

@@ -21,7 +21,7 @@ from ..parts.components import button, card, choice, field, refusal, table
 
 TITLE = "Journal"
 PATH = "/journal"
-NEEDS = Act.READ_JOBS  # entries name inspections
+NEEDS = Act.READ_INSPECTIONS  # entries name inspections
 LIMIT = 100
 MACHINE_KINDS = ("batch",)  # each store of readings is an entry, too: thousands a day
 
@@ -108,7 +108,7 @@ def register(app: Dash, q: Queries) -> None:
         State("journal-to", "value"),
         prevent_initial_call=True,
     )
-    @needs(Act.READ_JOBS)
+    @needs(Act.READ_INSPECTIONS)
     def search(*asked: Any) -> tuple[Any, Any]:
         if not any(asked[:2]):
             return no_update, no_update

@@ -195,7 +195,7 @@ def drawn(q: Queries) -> list[Component]:
 
 
 def _clock(q: Queries, r: Reading, place: int) -> Component:
-    name = r.clock.name if allowed(Act.READ_JOBS) else f"part {place}"
+    name = r.clock.name if allowed(Act.READ_INSPECTIONS) else f"part {place}"
     now = q.now_ns()
     word, at = _when(q, r, now)
     warm = "" if r.part_C is None else f"part {plain(r.part_C, 'degC')}, air {plain(r.air_C, 'degC')}; "

@@ -89,7 +89,7 @@ def form(q: Queries, e: Excursion) -> list[Component]:
 def _findings(q: Queries, e: Excursion) -> list[Component]:
     own = q.source.decided().excursion(e)
     findings = own.findings if own else Findings()
-    if not allowed(Act.READ_JOBS):
+    if not allowed(Act.READ_INSPECTIONS):
         return [html.P("Your account may not see what was said.")]
     told = [_last_said(q, own)] if own else []
     if not allowed(Act.DECIDE):
@@ -118,7 +118,7 @@ def _last_said(q: Queries, own: Disposition) -> Component:
 
 
 def _touched(q: Queries, e: Excursion) -> list[Component]:
-    if not allowed(Act.READ_JOBS):
+    if not allowed(Act.READ_INSPECTIONS):
         return [html.P("Your account may not see inspections.")]
     found = q.source.touched(e, q.now_ns())
     rows = [_row(q, t) for t in found]

@@ -90,7 +90,7 @@ class Interface:
 
     def _known_activity(self, zone: str, activity: str) -> None:
         """A misspelt activity would be judged by the general limits, which may be wider."""
-        setups = self._current.setup.every()
+        setups = self._current.setup.by_settings()
         known = {r.activity for s in setups for r in s.rules if r.zone == zone and r.activity}
         if activity and activity not in known:
             raise Refused(f"No rule of zone {zone!r} is for the activity {activity[:80]!r}.")

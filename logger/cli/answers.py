@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..instants import parse, rfc3339, wall_span
 from ..model import Inspection
-from ..model.figures import printed, unit_name
+from ..model.figures import to_printed_unit, unit_name
 from .context import Opened
 from .output import counted, duration, figures, table
 
@@ -141,7 +141,10 @@ def check_lines(found: Opened, result: Check) -> list[str]:
     read = [
         (
             s.channel,
-            *(_figure(None if n is None else printed(n, s.unit)) for n in (s.min, s.max, s.mean, s.span)),
+            *(
+                _figure(None if n is None else to_printed_unit(n, s.unit))
+                for n in (s.min, s.max, s.mean, s.span)
+            ),
             unit_name(s.unit),
             _share(s.share_conforming),
             _share(s.share_conforming_in_use),
@@ -179,5 +182,7 @@ def _share(share: float | None) -> str:
 def _reason_row(found: Opened, r: Mapping[str, Any]) -> tuple[Any, ...]:
     before = "before " if r["pre_window"] else ""
     when = wall_span(parse(r["from"], found.zone_info), parse(r["to"], found.zone_info), found.zone_info)
-    told = figures(*(None if r[k] is None else printed(r[k], r["unit"]) for k in ("worst", "limit", "U")))
+    told = figures(
+        *(None if r[k] is None else to_printed_unit(r[k], r["unit"]) for k in ("worst", "limit", "U"))
+    )
     return before + r["reason"], r["rule"], r["probe"], when, *told, unit_name(r["unit"]), r["why"]

@@ -204,7 +204,7 @@ def _stamp_lines(found: Opened, stamp: str | None, done: Assessment) -> list[str
 
 def _known(found: Opened, zone: str, activity: str) -> None:
     """A misspelt activity would be judged by the general limits, which may be wider."""
-    known = {r.activity for s in found.setup.every() for r in s.rules if r.zone == zone and r.activity}
+    known = {r.activity for s in found.setup.by_settings() for r in s.rules if r.zone == zone and r.activity}
     if activity and activity not in known:
         names = ", ".join(sorted(known)) or "none"
         raise Refused(

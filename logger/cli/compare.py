@@ -14,7 +14,7 @@ from .options import DEFAULT_DATA, Config, Data, Json
 from .output import answer, table
 
 if TYPE_CHECKING:
-    from ..core.calibration.comparison import SideBySide
+    from ..core.calibration.comparison import ProbeComparison
 
 
 def add_to(app: typer.Typer) -> None:
@@ -41,7 +41,7 @@ def compare(
     Example:
       stillroom compare P1.temperature P2.temperature --from 2026-10-20T20:00 --to 2026-10-20T22:00
     """
-    from ..core.calibration.comparison import side_by_side
+    from ..core.calibration.comparison import compare_side_by_side
     from ..verdicts.curves import curve, together
 
     with opened(data, config) as found:
@@ -60,12 +60,12 @@ def compare(
         curves = together(
             [curve(found.store, found.setup, c, from_ns, to_ns, bins=minutes) for c in channels]
         )
-        told = side_by_side({c: one.mean for c, one in zip(channels, curves, strict=True)})
+        told = compare_side_by_side({c: one.mean for c, one in zip(channels, curves, strict=True)})
     span = {"from": rfc3339(from_ns), "to": rfc3339(to_ns)}
     answer({**span, **asdict(told)}, as_json, _lines(told))
 
 
-def _lines(told: SideBySide) -> list[str]:
+def _lines(told: ProbeComparison) -> list[str]:
     offsets = [(o.channel, f"{o.offset:+.4f}", f"{o.U:.4f}", f"{o.repeatability:.4f}") for o in told.offsets]
     pairs = [
         (f"{p.first} − {p.second}", f"{p.difference:+.4f}", f"{p.U:.4f}", f"{p.repeatability:.4f}")

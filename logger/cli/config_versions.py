@@ -16,7 +16,7 @@ from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, pers
 from .output import answer, counted, table
 
 if TYPE_CHECKING:
-    from ..core.validity.changes import Change
+    from ..core.validity.changes import SetupChange
     from ..inspections.setup_impact import Changed
     from ..store import Store
 
@@ -124,7 +124,7 @@ def _after(store: Store, texts: Mapping[str, str], who: str, now_ns: int, correc
     return in_force([*known, new]).setup
 
 
-def _change_json(change: Change) -> dict[str, Any]:
+def _change_json(change: SetupChange) -> dict[str, Any]:
     begin = None if change.from_ns is None else rfc3339(change.from_ns)
     return {"thing": change.thing, "what": change.what, "from": begin}
 

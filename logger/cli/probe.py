@@ -14,7 +14,7 @@ from .probe_place import commands
 from .probe_try import try_
 
 if TYPE_CHECKING:
-    from ..core.calibration.status import Entry
+    from ..core.calibration.status import RegisterEntry
     from ..model import Certificate
 
 probe = typer.Typer(help="Probes: register, certificates, due days.")
@@ -63,7 +63,7 @@ def listed(
     answer(rows, as_json, [first, "", *table(heads, [_row(row) for row in rows])] if rows else [first])
 
 
-def _json(entry: Entry) -> dict[str, Any]:
+def _json(entry: RegisterEntry) -> dict[str, Any]:
     confirmation, place = entry.confirmation, entry.position
     return {
         "probe": entry.probe,

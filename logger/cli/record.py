@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..errors import Refused
-from ..instants import parse, said, wall
-from ..model.figures import bound, decimals, printed
+from ..instants import parse, parse_informal, wall
+from ..model.figures import decimals, limit_text, to_printed_unit
 from .context import Opened, applied_setup, interval, opened
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
 from .output import altered, answer, counted, figures, table
@@ -156,7 +156,7 @@ def at(
     from ..record import state_at
 
     with opened(data, config) as found:
-        at_ns = said(when, found.zone_info, found.now_ns)
+        at_ns = parse_informal(when, found.zone_info, found.now_ns)
         told = state_at(found.store, found.verdicts(), zone, at_ns, found.now_ns)
         lines = _moment_lines(told, found)
     answer(told, as_json, lines)
@@ -231,9 +231,11 @@ _OWN_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH"}  # values in the probe
 
 
 def _limit_row(r: dict[str, Any]) -> list[object]:
-    value, _, U = figures(*(None if n is None else printed(n, r["unit"]) for n in (r["value"], None, r["U"])))
+    value, _, U = figures(
+        *(None if n is None else to_printed_unit(n, r["unit"]) for n in (r["value"], None, r["U"]))
+    )
     ends = {"from": r["lower"], "to": r["upper"]}
-    limits = " ".join(f"{word} {bound(end, r['unit'])}" for word, end in ends.items() if end is not None)
+    limits = " ".join(f"{word} {limit_text(end, r['unit'])}" for word, end in ends.items() if end is not None)
     return [r["name"], limits, value, U, r["conformity"], r["probe"], r["basis"]]
 
 

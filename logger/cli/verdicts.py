@@ -6,7 +6,7 @@ from typing import Any
 
 import typer
 
-from ..core.validity.hours_of_use import common_ns, spans
+from ..core.validity.hours_of_use import overlap_ns, spans
 from ..instants import NS, rfc3339, wall
 from ..model import Period
 from .context import Opened, interval, opened
@@ -80,7 +80,7 @@ def _in_use(found: Opened, periods: list[Period]) -> str:
         return ""
     used = spans(hours, found.setup.room.timezone, periods[0].from_ns, periods[-1].to_ns)
     whole = sum(b - a for a, b in used)
-    stable = common_ns([(p.from_ns, p.to_ns) for p in periods if p.verdict == "stable"], used)
+    stable = overlap_ns([(p.from_ns, p.to_ns) for p in periods if p.verdict == "stable"], used)
     return f", and for {stable / whole:.1%} of its hours of use" if whole else ""
 
 

@@ -19,7 +19,7 @@ import numpy as np
 from ..errors import ImportRefused, UnitError
 from ..instants import NS, rfc3339
 from ..model import Setup
-from ..series import Imported, Readings
+from ..series import ImportedReadings, Readings
 from .comparison import Compared, Conflict, against
 from .outside import Content, reading_of
 from .profile import Profile
@@ -44,7 +44,7 @@ class ImportStore(Protocol):
 
     def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings: ...
 
-    def take_in(self, writer: str, told: Sequence[Imported], now_ns: int) -> None: ...
+    def take_in(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None: ...
 
     def record_import(
         self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
@@ -258,7 +258,9 @@ def _store(  # noqa: PLR0917
     # Readings first: if the machine stops in between, importing again skips them all as duplicates.
     short = result.sha256[:12]
     told = [
-        Imported(c.kept.channel.key, c.kept.taken_ns, c.kept.value, c.kept.raw, now_ns, f"import:{short}")
+        ImportedReadings(
+            c.kept.channel.key, c.kept.taken_ns, c.kept.value, c.kept.raw, now_ns, f"import:{short}"
+        )
         for c in compared
         if len(c.kept.taken_ns)
     ]

@@ -13,7 +13,7 @@ from typing import Any
 
 from ..acts.dispositions import Book, Disposition, Span, book, decide, span_of
 from ..acts.inspections import inspections
-from ..core.calibration.breakdown import changed
+from ..core.calibration.breakdown import largest_change
 from ..core.measurement.temperatures import Tracks
 from ..core.measurement.thermal_error import Feature, Work, largest_um
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM
@@ -163,10 +163,10 @@ def _in_use(setup: Setup, c: Certificate) -> list[tuple[tuple[int, int], float |
     place = every.index(c)
     after = every[place + 1] if place + 1 < len(every) else None
     until = FOR_EVER_NS if after is None else after.valid_from_ns
-    spans = [((c.valid_from_ns, until), None if after is None else changed(c, after))]
+    spans = [((c.valid_from_ns, until), None if after is None else largest_change(c, after))]
     if place and c.as_found is not None and c.as_found.model:
         before = every[place - 1]
-        spans.append(((before.valid_from_ns, c.valid_from_ns), changed(before, c)))
+        spans.append(((before.valid_from_ns, c.valid_from_ns), largest_change(before, c)))
     return spans
 
 

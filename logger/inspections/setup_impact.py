@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from ..acts.inspections import inspections
 from ..core.measurement.check import Check
-from ..core.validity.timeline import first_touched
+from ..core.validity.timeline import first_affected
 from ..errors import IntervalError, UnknownName
 from ..instants import NS
 from ..model import Setup
@@ -54,7 +54,7 @@ class _Asked:
 
 def changed_verdicts(store: Store, before: Setup, after: Setup, now_ns: int) -> list[Changed]:
     """Every registered inspection and issued record whose verdict or reason differs, in order of time."""
-    touched = {zone: first_touched(before, after, zone) for zone in before.zones}
+    touched = {zone: first_affected(before, after, zone) for zone in before.zones}
     was, becomes = Verdicts(store, before), Verdicts(store, after)
     found = []
     for asked in _asked(store, now_ns):

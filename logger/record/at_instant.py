@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..core.calibration.apply import corrected
-from ..core.calibration.breakdown import working
-from ..core.calibration.status import position_of, status
+from ..core.calibration.apply import correct_readings
+from ..core.calibration.breakdown import correction_breakdown
+from ..core.calibration.status import status
 from ..errors import IntervalError
 from ..instants import NS, rfc3339
 from ..model import Channel, Position, RuleState, Setup
@@ -75,7 +75,7 @@ def _refuse_outside(store: Store, setup: Setup, zone: str, cell_ns: int, now_ns:
 
 def _reading(store: Store, setup: Setup, zone: str, key: str, at_ns: int) -> Iterator[dict[str, Any]]:
     """The nearest reading of a channel whose probe stood in the zone, with everything behind it."""
-    place = position_of(setup, key, at_ns)
+    place = setup.position_at(key, at_ns)
     if place is None or place.zone != zone:
         return
     channel, reach_ns = setup.channels[key], int(setup.channels[key].max_age_s * NS)
@@ -116,8 +116,10 @@ def _confirmation(setup: Setup, key: str, at_ns: int) -> dict[str, Any]:
 def _value(setup: Setup, key: str, taken_ns: Any, raw: Any) -> dict[str, Any]:
     """Indication, correction, corrected value and U; None where there is none."""
     channel = setup.channels[key]
-    done = corrected(channel, setup.certificates_of(key), taken_ns, raw)
-    none = corrected(channel, (), taken_ns, raw)  # converted alone, so that the difference is the correction
+    done = correct_readings(channel, setup.certificates_of(key), taken_ns, raw)
+    none = correct_readings(
+        channel, (), taken_ns, raw
+    )  # converted alone, so that the difference is the correction
     told = {
         "indication": _number(raw[0]),
         "correction": _number(done.value[0] - none.value[0]),
@@ -125,9 +127,9 @@ def _value(setup: Setup, key: str, taken_ns: Any, raw: Any) -> dict[str, Any]:
         "U": _number(done.U[0]),
     }
     unit, why = quantity(channel.quantity).unit, WHY_TEXT[Why(int(done.why[0]))]
-    parts = working(channel, setup.certificates_of(key), int(taken_ns[0]), float(raw[0]))
+    parts = correction_breakdown(channel, setup.certificates_of(key), int(taken_ns[0]), float(raw[0]))
     own: dict[str, Any] = {"corrected_unit": unit, "in_own_unit": _in_unit_of(channel, told)}
-    own["worked_out"] = None if parts is None else parts.to_json()
+    own["worked_out"] = None if parts is None else parts.to_dict()
     return {"taken": rfc3339(int(taken_ns[0])), **told, **own, "why": why}
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from ..core.calibration.breakdown import changed
+from ..core.calibration.breakdown import largest_change
 from ..instants import rfc3339
 from ..model import Certificate, Setup
 
@@ -51,7 +51,7 @@ def _as_found(before: Certificate, after: Certificate) -> dict[str, Any] | None:
             {"indication": at, "error": error}
             for at, error in zip(after.as_found.indications, after.as_found.errors, strict=True)
         ],
-        "largest_change": changed(before, after),
+        "largest_change": largest_change(before, after),
         "from": rfc3339(begin_ns),
         "to": rfc3339(end_ns),
     }

@@ -10,7 +10,7 @@ import numpy as np
 
 from .. import __version__
 from ..core.calibration.as_found import released_until_ns
-from ..core.validity.hours_of_use import Span, common_ns, spans, told
+from ..core.validity.hours_of_use import Span, describe_hours, overlap_ns, spans
 from ..instants import NS, rfc3339
 from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
 from .acts import acts_in
@@ -80,7 +80,7 @@ def _zone(setup: Setup, key: str) -> dict[str, Any]:
         "name": zone.name,
         "settling_s": zone.settling_s,
         "body_gap_s": zone.body_gap_s,
-        "hours_of_use": told(zone.hours_of_use),
+        "hours_of_use": describe_hours(zone.hours_of_use),
     }
 
 
@@ -234,7 +234,7 @@ def _shares(periods: Sequence[Period], used: Sequence[Span] | None) -> list[dict
 
 def _share_of(periods: Sequence[Period], reason: str, used: Sequence[Span], whole_ns: int) -> float | None:
     of_reason = [(p.from_ns, p.to_ns) for p in periods if p.reason == reason]
-    return common_ns(of_reason, used) / whole_ns if whole_ns else None
+    return overlap_ns(of_reason, used) / whole_ns if whole_ns else None
 
 
 def _period(p: Period) -> dict[str, Any]:

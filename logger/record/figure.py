@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.calibration.apply import corrected
+from ..core.calibration.apply import correct_readings
 from ..instants import NS
 from ..model import Channel, Period, Rule, Setup
 from .chart import Limits, Line, Panel, draw
@@ -87,5 +87,5 @@ def _limits(store: Store, setup: Setup, rule: Rule, span: Interval, factor: floa
 def _largest_U(store: Store, setup: Setup, key: str, span: Interval) -> float:
     """The widest guard band is drawn: that of the probe that can prove least."""
     readings, channel = store.readings(key, span.from_ns, span.to_ns), setup.channels[key]
-    U = corrected(channel, setup.certificates_of(key), readings.taken_ns, readings.value).U
+    U = correct_readings(channel, setup.certificates_of(key), readings.taken_ns, readings.value).U
     return float(np.nanmax(U)) if np.isfinite(U).any() else 0.0

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..core.calibration.apply import corrected
+from ..core.calibration.apply import correct_readings
 from ..core.evidence.quality import possible_span
 from ..instants import NS
 from ..model import Channel
@@ -55,7 +55,7 @@ def record_csv(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) 
 def corrected_table(store: Store, setup: Setup, key: str, from_ns: int, to_ns: int) -> pa.Table:
     """Readings of one channel, as they came and corrected, in the columns RAW and CORRECTED."""
     channel, readings = setup.channels[key], store.readings(key, from_ns, to_ns)
-    done = corrected(channel, setup.certificates_of(key), readings.taken_ns, readings.value)
+    done = correct_readings(channel, setup.certificates_of(key), readings.taken_ns, readings.value)
     table = _raw(channel, readings)
     for name, values in (("corrected", done.value), ("U", done.U)):
         table = table.append_column(name, numbers(np.round(values, 6)))  # as they are judged
@@ -137,6 +137,6 @@ def described(columns: Iterable[tuple[str, str]]) -> str:
 def shown(channel: Channel, setup: Setup, readings: Readings) -> tuple[Int, Float]:
     """Instants and corrected values for a chart; what lies outside the probe's own span is left out."""
     low, high = possible_span(channel)
-    done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
+    done = correct_readings(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     possible = (readings.value >= low) & (readings.value <= high)
     return readings.taken_ns, np.where(possible, done.value, np.nan)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..core.evidence.cells import qualities
 from ..model import Quality
-from ..series import STATUS, Bool, Int, Readings, conflicting
+from ..series import STATUS, Bool, Int, Readings, find_conflicts
 from ..store.hot.clocks import EVER_NS
 from ..store.hot.value_decisions import chosen
 from .readings import head, instants, lines, numbers, same
@@ -131,7 +131,7 @@ def _quality(found: _Stored, flags: NDArray[np.uint8] | None) -> NDArray[np.uint
     if flags is not None:
         told[found.judged] = flags
         where = np.flatnonzero(found.judged)
-        told[where[conflicting(_readings(found)) & (flags < Quality.FAIL)]] = _CONFLICT
+        told[where[find_conflicts(_readings(found)) & (flags < Quality.FAIL)]] = _CONFLICT
     told[~np.isfinite(found.rows.value)] = Quality.MISSING
     return told
 

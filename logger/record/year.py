@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from ..core.validity.hours_of_use import common_ns, spans
+from ..core.validity.hours_of_use import overlap_ns, spans
 from ..instants import NS, parse, rfc3339
 from ..model import Excursion, Period, Setup
 from .reviews import missing, reviews
@@ -86,7 +86,7 @@ def stable_share(periods: Sequence[Period], used: Sequence[tuple[int, int]] | No
     """Stable time over recorded time, of all hours or of these; None where nothing was recorded."""
 
     def spent(parts: list[tuple[int, int]]) -> int:
-        return sum(b - a for a, b in parts) if used is None else common_ns(parts, used)
+        return sum(b - a for a, b in parts) if used is None else overlap_ns(parts, used)
 
     whole = spent([(p.from_ns, p.to_ns) for p in periods])
     good = spent([(p.from_ns, p.to_ns) for p in periods if p.verdict == "stable"])

@@ -16,7 +16,6 @@ from typing import Any
 from .. import __version__
 from ..acts import alarms as attending
 from ..config import in_force
-from ..core.calibration.status import position_of
 from ..instants import NS, to_ns
 from ..model import Setup
 from ..store import Store
@@ -119,7 +118,7 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
 def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
     newest, answered, read = store.newest_ok(), store.newest(), _read_here(store)
     for key, channel in setup.channels.items():
-        if position_of(setup, key, now_ns) is None:
+        if setup.position_at(key, now_ns) is None:
             continue
         row, last = newest.get(key), answered.get(key)
         if row is None:

@@ -17,7 +17,7 @@ from sqlalchemy import Connection, exists, select
 
 from ..errors import Refused, StoreInUse
 from ..instants import NS, rfc3339
-from ..model.roles import spelled
+from ..model.roles import normalise_name
 from . import lock
 from .archive.archive import LOCK, Archive
 from .archive.sealed_file import SealedFile, read_sealed
@@ -145,7 +145,7 @@ def _numbers(found: SealedFile) -> Iterator[tuple[str, list[list[int]]]]:
 
 def _unauthorised(asked: Request, now_ns: int, keep_years: int | None) -> str:
     """Why these two may not do this; empty where they may."""
-    people = [spelled(name) for name in (asked.who, asked.approver)]
+    people = [normalise_name(name) for name in (asked.who, asked.approver)]
     if not all(people):
         return "it takes the names of two people, who asks and who approves"
     if people[0] == people[1]:

@@ -9,7 +9,7 @@ import numpy as np
 from sqlalchemy import Connection, Integer, func, select, type_coerce
 
 from ..model import Row
-from ..series import Readings, merged
+from ..series import Readings, merge_readings
 from .archive.archive import Archive
 from .hot.arrays import fetched
 from .hot.clocks import OURS, UNSURE, Clocks
@@ -74,7 +74,9 @@ class Queries:
             seals = sealed_channels(conn, list(numbers.values()), from_ns, to_ns)
             hot = _hot_parts(conn, numbers, from_ns, to_ns, seals)
         sealed = self._sealed_parts(numbers, seals, from_ns, to_ns)
-        found = {c: merged([hot[c], *sealed[c]]) if c in numbers else Readings.empty() for c in channels}
+        found = {
+            c: merge_readings([hot[c], *sealed[c]]) if c in numbers else Readings.empty() for c in channels
+        }
         return {
             c: self._ordered(c, numbers[c], from_ns, to_ns) if np.any(np.diff(some.taken_ns) == 0) else some
             for c, some in found.items()

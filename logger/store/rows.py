@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from ..errors import StoreDamaged, StoreError
 from ..model import Row
-from ..series import STATUS, Bool, Float, Imported, Int
+from ..series import STATUS, Bool, Float, ImportedReadings, Int
 
 RECORD = np.dtype(
     [
@@ -164,7 +164,7 @@ def columns_of(writer: str, first_seq: int, rows: Sequence[Row]) -> Columns:
     )
 
 
-def columns_of_series(writer: str, told: Imported) -> Columns:
+def columns_of_series(writer: str, told: ImportedReadings) -> Columns:
     """What a file told of one channel as it will be stored, numbered from 0."""
     n = len(told.taken_ns)
     infinite = np.isinf(told.value)  # no number that could be taken for a valid one: it stays as text

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, select
 from .. import __version__
 from ..errors import StoreError, StoreInUse
 from ..model import Row
-from ..series import Bool, Imported, Readings
+from ..series import Bool, ImportedReadings, Readings
 from . import lock
 from .archive.archive import Archive
 from .archive.bulk_load import Intake
@@ -130,7 +130,7 @@ class Store:
         """Store rows under the next numbers of their writer; on the disk when this or `conn` is done."""
         return self._hot.append(writer, rows, conn)
 
-    def take_in(self, writer: str, told: Sequence[Imported], now_ns: int) -> None:
+    def take_in(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None:
         """Store all that a file told, one series a channel; inside `importing`, whole or not at all.
 
         Months that are over go into sealed files at once where it tells much of them.

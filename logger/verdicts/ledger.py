@@ -21,7 +21,7 @@ from ..core.judge.live import Trail, begun, extended
 from ..core.judge.restarts import memory_s, turns
 from ..core.judge.settings import Part, conclude_over, look_over
 from ..core.judge.settling import BodyState, at_start_of_record
-from ..core.validity.timeline import Held, first_difference, timeline
+from ..core.validity.timeline import TimelineEntry, first_difference, timeline
 from ..instants import NS, rfc3339
 from ..model import Mark, Setup
 from ..series import Readings
@@ -49,7 +49,7 @@ class Head:
     first_day: int
     until_ns: int
     open_from_ns: int
-    timeline: list[Held] = field(default_factory=list)  # what it was judged by
+    timeline: list[TimelineEntry] = field(default_factory=list)  # what it was judged by
     decided: int = 0  # the newest decision on conflicting values that it knew of
 
 
@@ -97,8 +97,8 @@ class Ledger:
         self.kept: Kept = store if setup.version else Aside()
         self.newest: dict[str, Judgement] = {}
         self._kept: dict[str, _Kept] = {}
-        self._reach_ns = {z: max(reach_s(s, z) for s in setup.every()) * NS for z in setup.zones}
-        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.every()) * NS for z in setup.zones}
+        self._reach_ns = {z: max(reach_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
+        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval that was declared not to be trusted."""

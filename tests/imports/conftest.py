@@ -16,7 +16,7 @@ from logger.config import example_folder, load
 from logger.imports import ImportResult, Profile, import_file
 from logger.imports.profile import Column
 from logger.model import Row, Setup
-from logger.series import STATUS, Imported, Readings
+from logger.series import STATUS, ImportedReadings, Readings
 from logger.store import Store
 from logger.store.rows import columns_of_series
 
@@ -54,7 +54,7 @@ class MemoryStore:
             np.array([r.late for r in mine], np.bool_),
         )
 
-    def take_in(self, writer: str, told: Sequence[Imported], now_ns: int) -> None:
+    def take_in(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None:
         for one in told:
             self.rows += columns_of_series(writer, one).rows()
 

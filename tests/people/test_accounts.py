@@ -20,7 +20,7 @@ def test_separation_of_hands() -> None:
     """An operator changes no limit, who proposes does not alone approve, a reader sees no job."""
     assert not may({Role.OPERATOR}, Act.PROPOSE)
     assert not may({Role.METROLOGIST}, Act.APPROVE)
-    assert not may({Role.READER}, Act.READ_JOBS)
+    assert not may({Role.READER}, Act.READ_INSPECTIONS)
     assert not may({Role.ADMINISTRATOR}, Act.APPROVE)
     assert only_reads({Role.READER})
     assert not only_reads({Role.READER, Role.OPERATOR})

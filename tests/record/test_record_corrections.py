@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from logger.record.state_at import state_at
 
 from logger.acts import inspections as actions
-from logger.core.calibration.apply import corrected
-from logger.core.calibration.breakdown import working
+from logger.core.calibration.apply import correct_readings
+from logger.core.calibration.breakdown import correction_breakdown
 from logger.inspections import impact as affected
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
+from logger.record.at_instant import state_at
 from logger.record.facts import contents
 from logger.record.interval import Interval
 from logger.store import Store
@@ -79,8 +79,8 @@ def test_the_parts_are_those_that_the_judge_used(
     after = replace(PAPER, number="C-2", valid_from_ns=12 * HOUR, calibrated_ns=12 * HOUR,
                     as_found=AsFound((20.0,), (error,), model))  # type: ignore[arg-type]  # fmt: skip
     papers = (first, after)
-    done = corrected(channel, papers, np.array([hour * HOUR]), np.array([at]))
-    parts = working(channel, papers, hour * HOUR, at)
+    done = correct_readings(channel, papers, np.array([hour * HOUR]), np.array([at]))
+    parts = correction_breakdown(channel, papers, hour * HOUR, at)
     assert parts is not None
     assert at + parts.total == pytest.approx(float(done.value[0]), abs=1e-9)
     assert pytest.approx(float(done.U[0]), abs=1e-9) == parts.U

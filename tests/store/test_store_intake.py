@@ -17,7 +17,7 @@ import pytest
 
 from logger.errors import StoreError
 from logger.model import Row
-from logger.series import Imported
+from logger.series import ImportedReadings
 from logger.store import Store
 from logger.store.archive import bulk_load as intake
 from logger.store.archive.archive import Archive
@@ -32,16 +32,16 @@ CHANNELS = ("P1.temperature", "P1.relative_humidity")
 
 def told(
     channel: str = CHANNELS[0], start_ns: int = SEPTEMBER + 29 * DAY, days: int = 64, every_ns: int = MINUTE
-) -> Imported:
+) -> ImportedReadings:
     """From the last day of September to the first ones of December, with a fault every 1000 readings."""
     taken_ns = start_ns + np.arange(days * DAY // every_ns, dtype=np.int64) * every_ns
     value = np.round(20 + np.arange(len(taken_ns)) % 97 / 100, 2)
     raw = np.full(len(taken_ns), "", object)
     value[::1000], raw[::1000] = np.nan, "Err"
-    return Imported(channel, taken_ns, value, raw, IN_DECEMBER, "import:made")
+    return ImportedReadings(channel, taken_ns, value, raw, IN_DECEMBER, "import:made")
 
 
-def held(store: Store, one: Imported) -> bool:
+def held(store: Store, one: ImportedReadings) -> bool:
     """Whether the store gives exactly what was told of that channel."""
     rows = store.columns(one.channel, 0, 2 * IN_DECEMBER)
     return bool(

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.core.validity.versions import Version, effective
+from logger.core.validity.versions import Version, effective_setup
 from logger.errors import IntervalError, UnknownName
 from logger.instants import NS
 from logger.model import Period, Row, Setup
@@ -206,7 +206,7 @@ def judged_days(
 
 def versions(*setups: tuple[Setup, int]) -> Setup:
     """What is in force after several versions, each with its approval."""
-    return effective([Version(replace(s, version=i + 1), at) for i, (s, at) in enumerate(setups)])
+    return effective_setup([Version(replace(s, version=i + 1), at) for i, (s, at) in enumerate(setups)])
 
 
 def test_a_stricter_limit_from_the_second_day_leaves_the_first(

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection
 
-from ...series import Imported
+from ...series import ImportedReadings
 from .. import lock
 from ..hot.database import Database
 from ..hot.name_table import Names
@@ -60,7 +60,9 @@ class Intake:
         self._hot = hot
         self._archive = archive
 
-    def take(self, writer: str, told: Sequence[Imported], now_ns: int, room_of: Callable[[str], str]) -> bool:
+    def take(
+        self, writer: str, told: Sequence[ImportedReadings], now_ns: int, room_of: Callable[[str], str]
+    ) -> bool:
         """Store series, each ascending in time and of its own channel; gives whether files were sealed."""
         with lock.held(self._folder / LOCK, wait_s=5.0) as ours:
             months = self._months(told, now_ns, room_of) if ours else {}
@@ -71,11 +73,11 @@ class Intake:
         return False
 
     def _months(
-        self, told: Sequence[Imported], now_ns: int, room_of: Callable[[str], str]
-    ) -> dict[Span, list[Imported]]:
+        self, told: Sequence[ImportedReadings], now_ns: int, room_of: Callable[[str], str]
+    ) -> dict[Span, list[ImportedReadings]]:
         """What of it makes whole files of its own: months that are over, and full enough."""
         before_ns, _ = month_span(*month_of(now_ns - AGE_NS))
-        found: dict[Span, list[Imported]] = {}
+        found: dict[Span, list[ImportedReadings]] = {}
         with self._database.read() as conn:
             for one in told:
                 number = self._names.number("channel", one.channel)
@@ -88,7 +90,9 @@ class Intake:
             if sum(len(part.taken_ns) for part in parts) >= LEAST
         }
 
-    def _sealed(self, writer: str, months: dict[Span, list[Imported]], others: Sequence[Imported]) -> bool:
+    def _sealed(
+        self, writer: str, months: dict[Span, list[ImportedReadings]], others: Sequence[ImportedReadings]
+    ) -> bool:
         """Files, then all that leads to them; False, with nothing changed, where readings came between."""
         with self._database.read() as conn:
             first = self._hot.next_of(conn, writer)
@@ -107,7 +111,7 @@ class Intake:
         return True
 
     def _files(
-        self, writer: str, months: dict[Span, list[Imported]], paths: dict[Span, Path], first: int
+        self, writer: str, months: dict[Span, list[ImportedReadings]], paths: dict[Span, Path], first: int
     ) -> list[_File]:
         """All files, two at a time: most of the work is done where another thread may run."""
         with ThreadPoolExecutor(2, "stillroom-seal") as pool:
@@ -123,7 +127,7 @@ class Intake:
         self._archive.compare(path, channels)
         return _File(span, seal_facts(self._folder, path, channels), channels, batches)
 
-    def _know(self, conn: Connection, told: Sequence[Imported]) -> None:
+    def _know(self, conn: Connection, told: Sequence[ImportedReadings]) -> None:
         """List what sealed readings name, as it is of hot ones."""
         self._names.numbers(conn, "source", [part.source for part in told])
         self._names.numbers(conn, "boot", [""])
@@ -146,14 +150,14 @@ class Intake:
             month, upto = Month(*file.span, channels), file.batches[-1].last + shift
             self._archive.journalled(conn, month, upto, file.facts, sealed)
 
-    def _append(self, conn: Connection, writer: str, told: Sequence[Imported]) -> None:
+    def _append(self, conn: Connection, writer: str, told: Sequence[ImportedReadings]) -> None:
         for one in told:
             for n in range(0, len(one.taken_ns), AT_ONCE):
                 part = columns_of_series(writer, one.part(slice(n, n + AT_ONCE)))
                 self._hot.append_columns(writer, part, conn)
 
 
-def _by_month(one: Imported) -> Iterator[tuple[int, int, Imported]]:
+def _by_month(one: ImportedReadings) -> Iterator[tuple[int, int, ImportedReadings]]:
     """UTC months of ascending readings: first instant, first instant after it, those of it."""
     begin = 0
     while begin < len(one.taken_ns):
@@ -163,7 +167,9 @@ def _by_month(one: Imported) -> Iterator[tuple[int, int, Imported]]:
         begin = end
 
 
-def _others(told: Sequence[Imported], months: dict[Span, list[Imported]]) -> list[Imported]:
+def _others(
+    told: Sequence[ImportedReadings], months: dict[Span, list[ImportedReadings]]
+) -> list[ImportedReadings]:
     """What no file takes, in the order in which it was told."""
     taken = {(part.channel, span[1]) for span, parts in months.items() for part in parts}
     return [
@@ -171,7 +177,7 @@ def _others(told: Sequence[Imported], months: dict[Span, list[Imported]]) -> lis
     ]
 
 
-def _numbered(writer: str, parts: Sequence[Imported], seq: int) -> Iterator[Columns]:
+def _numbered(writer: str, parts: Sequence[ImportedReadings], seq: int) -> Iterator[Columns]:
     """Each channel under its numbers, which stand for its arrivals as well."""
     for part in parts:
         plain = columns_of_series(writer, part)
