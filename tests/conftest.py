@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from logger.config import example_folder, load
+from logger.model import Config
+from logger.store import Store
 from tests.builders import made
 from tests.command_line import Run, run_here, run_installed
 
@@ -29,6 +32,19 @@ def stillroom() -> Run:
 def installed() -> Run:
     """The installed program as a process of its own, where starting it is the point."""
     return run_installed
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    """A new record of a simulated room."""
+    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="session")
+def example() -> Config:
+    """The configuration of config/."""
+    return load(example_folder())
 
 
 @pytest.fixture(scope="session")

@@ -9,9 +9,7 @@ from typing import Any
 
 def test_everything_goes_out_and_comes_back(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
     out, new = tmp_path / "out", tmp_path / "new"
-    done = stillroom(
-        "export", "--out", out, "--format", "parquet", "--data", demo_history, "--json", timeout=300
-    )
+    done = stillroom("export", "--out", out, "--format", "parquet", "--data", demo_history, "--json")
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["readings"] == 262_380
 
