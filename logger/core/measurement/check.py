@@ -28,7 +28,7 @@ from ..judge.periods import BODIES, label, runs
 from ..rules.finding import Finding, margin_and_value
 from ..validity.hours_of_use import spans
 from ..validity.leniency import evidence_settings
-from .own_readings import NO_OWN_READING, only_within, unread
+from .own_readings import NO_OWN_READING, only_with_inputs, only_within, unread
 
 _WORSE: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
 _REASON_OF: Mapping[int, Reason] = {
@@ -350,7 +350,7 @@ def statistics(
     """
     own = {key: cut(cells, judgement.grid.part(inside)) for key, cells in judgement.cells.items()}
     if span is not None:
-        own = {key: only_within(cells, *span) for key, cells in own.items()}
+        own = only_with_inputs({key: only_within(cells, *span) for key, cells in own.items()}, setup)
     every = own | in_air(own, setup, judgement.zone)
     placed = [cells for cells in every.values() if cells.placed.any()]
     grid = next(iter(own.values())).grid if own else judgement.grid

@@ -5,6 +5,7 @@ An interval [from, to) touches whole cells; a reading counts where it was itself
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -28,6 +29,24 @@ def taken_within(cells: Cells, from_ns: int, to_ns: int) -> Bool:
 def only_within(cells: Cells, from_ns: int, to_ns: int) -> Cells:
     """The cells without the count and mean of those at the edges whose readings lie outside the interval."""
     own = taken_within(cells, from_ns, to_ns)
+    return replace(cells, count=np.where(own, cells.count, 0), mean=np.where(own, cells.mean, np.nan))
+
+
+def only_with_inputs(cells: Mapping[str, Cells], setup: Setup) -> dict[str, Cells]:
+    """The same cells, where a derived value counts only in a cell in which each of its inputs does.
+
+    A cell at the edge may hold one input from within the interval and another from outside it.
+    """
+    return {
+        key: _counting(one, [cells[k] for k in setup.inputs_of(key) if k in cells])
+        for key, one in cells.items()
+    }
+
+
+def _counting(cells: Cells, inputs: Sequence[Cells]) -> Cells:
+    if not inputs:
+        return cells
+    own = np.logical_and.reduce([c.count > 0 for c in inputs])
     return replace(cells, count=np.where(own, cells.count, 0), mean=np.where(own, cells.mean, np.nan))
 
 
