@@ -15,7 +15,7 @@ from logger.local_time import offset_text, stretches
 from logger.model import DERIVED
 from logger.model.roles import Act
 from logger.series import Float
-from logger.store import Entry
+from logger.store import JournalEntry
 from logger.units import quantity
 from logger.verdicts.curves import Curve
 
@@ -67,7 +67,7 @@ def charted(
     )
 
 
-def _acts(q: Queries, from_ns: int, to_ns: int) -> list[Entry]:
+def _acts(q: Queries, from_ns: int, to_ns: int) -> list[JournalEntry]:
     """What people did; entries may name a job, so that they are for those who may read jobs."""
     return q.source.acts(from_ns, to_ns, ACTS) if allowed(Act.READ_INSPECTIONS) else []
 

@@ -10,9 +10,9 @@ from logger.core.validity.changes import SetupChange
 from logger.model import Setup
 
 if TYPE_CHECKING:
-    from logger.inspections.setup_impact import Changed
+    from logger.inspections.setup_impact import ChangedVerdict
     from logger.service.health import Figure
-    from logger.store import Entry, SetupProposal, SetupVersion, Store
+    from logger.store import JournalEntry, SetupProposal, SetupVersion, Store
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,7 @@ class Effect:
     """What a proposal changes, thing by thing, and which verdicts would be others."""
 
     changes: Sequence[SetupChange]
-    verdicts: Sequence[Changed]
+    verdicts: Sequence[ChangedVerdict]
 
 
 class Keeping:
@@ -40,9 +40,9 @@ class Keeping:
         to_ns: int | None = None,
         below: int | None = None,
         limit: int = 100,
-    ) -> list[Entry]:
+    ) -> list[JournalEntry]:
         """Entries of the journal that hold every word, newest first."""
-        return self._store.journal.found(
+        return self._store.journal.search(
             text,
             kinds=kinds,
             without=without,

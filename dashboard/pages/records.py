@@ -19,7 +19,7 @@ from logger.instants import NS, parse_informal
 from logger.model.roles import Act
 from logger.record import amend, issue, issue_of, issues, state_at
 from logger.record.reviews import Signer, label_of, missing, review, reviews
-from logger.record.reviews import shown as review_shown
+from logger.record.reviews import review_content as review_shown
 from logger.verdicts.current import Current
 
 from ..access.guard import guard_of

@@ -89,7 +89,7 @@ class Verdicts:
 
     def stored_pieces(self, zone: str, from_ns: int, to_ns: int) -> list[Piece]:
         """Stored pieces of the UTC days that touch [from, to)."""
-        days = self._ledger.kept.pieces(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
+        days = self._ledger.kept.verdict_days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
         return [Piece.of_text(body) for _, (_, body) in sorted(days.items())]
 
     def periods(
@@ -124,7 +124,7 @@ class Verdicts:
         while True:
             first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
             end = min([*made, NEVER_NS])
-            stored = self._ledger.kept.pieces(zone, first, end) if first < end else {}
+            stored = self._ledger.kept.verdict_days(zone, first, end) if first < end else {}
             known = {day: Piece.of_text(body) for day, (_, body) in stored.items()}
             known |= made
             found = joined(p for _, piece in sorted(known.items()) for p in piece.periods)

@@ -8,7 +8,7 @@ from logger.acts import alarms as attending
 from logger.core.alarms.performance import Change, change_of, figures
 from logger.instants import NS
 from logger.model import NoticePlan
-from logger.service.digest import tell_digest
+from logger.service.digest import queue_digest
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 from tests.service.test_alarming import CONFIG, live
@@ -70,13 +70,13 @@ def test_the_digest_goes_out_once_a_day_with_the_head_of_the_chain(store: Store)
     verdicts = Verdicts(store, config.setup)
     morning = 1_792_384_200 * NS  # 2026-10-19T04:30:00Z, 06:30 in Vienna
 
-    assert tell_digest(store, config, verdicts, morning - MINUTE)  # that of the day before
+    assert queue_digest(store, config, verdicts, morning - MINUTE)  # that of the day before
     head = store.journal.head()
-    assert not tell_digest(store, config, verdicts, morning - NS)
-    assert tell_digest(store, config, verdicts, morning)
-    assert not tell_digest(store, config, verdicts, morning + 20 * HOUR)
+    assert not queue_digest(store, config, verdicts, morning - NS)
+    assert queue_digest(store, config, verdicts, morning)
+    assert not queue_digest(store, config, verdicts, morning + 20 * HOUR)
 
     text = attending.outbox(store).of("digest.2026-10-18")[0].body["text"]
     assert "Machine bay: " in text
     assert f"entry {head[0] - 1}, " in text
-    assert not tell_digest(store, CONFIG, verdicts, morning)
+    assert not queue_digest(store, CONFIG, verdicts, morning)

@@ -43,7 +43,7 @@ class MemoryStore:
     def importing(self) -> AbstractContextManager[None]:
         return nullcontext()
 
-    def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         mine = [r for r in self.rows if r.channel == channel and from_ns <= r.taken_ns < to_ns]
         mine.sort(key=lambda r: r.taken_ns)
         return Readings(
@@ -53,7 +53,7 @@ class MemoryStore:
             np.array([r.late for r in mine], np.bool_),
         )
 
-    def take_in(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None:
+    def load_series(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None:
         for one in told:
             self.rows += columns_of_series(writer, one).rows()
 

@@ -86,7 +86,7 @@ def _joining_for_ever(patched: pytest.MonkeyPatch) -> None:
 def _held_by_floods(patched: pytest.MonkeyPatch) -> None:
     """A flood holds back high alarms, too."""
     patched.setattr(
-        alarming.Alarming, "_waits_s",
+        alarming.AlarmEngine, "_waits_s",
         lambda self, specs, flood: {s.key: 600 if flood.condition in alarms.ACTIVE else 0 for s in specs},
     )  # fmt: skip
 

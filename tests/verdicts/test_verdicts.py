@@ -187,13 +187,13 @@ def judged_days(
 ) -> tuple[list[Period], list[int]]:
     """Periods of the two days, and the days whose pieces were judged for it."""
     verdicts, days = Verdicts(store, setup), []
-    put = store.put_pieces
-    store.put_pieces = lambda zone, pieces, told=None: (  # type: ignore[method-assign]
+    put = store.put_verdict_days
+    store.put_verdict_days = lambda zone, pieces, told=None: (  # type: ignore[method-assign]
         days.extend(d for d in pieces if d >= 0),
         put(zone, pieces, told),
     )[1]  # type: ignore[method-assign]
     found = told(verdicts, made, now)
-    del store.put_pieces  # type: ignore[method-assign]
+    del store.put_verdict_days  # type: ignore[method-assign]
     return found, [d - made.at(0) // (86400 * NS) for d in days]
 
 
@@ -294,9 +294,9 @@ def test_an_edited_verdict_is_found_by_its_day(
     verdicts.refresh("bay", made.at(72))
     assert verdicts.altered("bay") == []
     day = made.at(0) // (86_400 * NS)
-    stored = store.piece("bay", day)
+    stored = store.verdict_day("bay", day)
     assert stored is not None
-    store.put_piece("bay", day, stored[0], stored[1].replace("nonconforming", "conforming"))
+    store.put_verdict_day("bay", day, stored[0], stored[1].replace("nonconforming", "conforming"))
     assert verdicts.altered("bay") == ["2026-03-10"]
 
 
@@ -318,8 +318,8 @@ def test_only_the_newest_of_many_days_is_told(
 ) -> None:
     """Two days and months of silence are judged in several goes: the statement is of now alone."""
     store.append("w", two_days)
-    told, put = [], store.put_pieces
-    store.put_pieces = lambda zone, pieces, body=None: (told.append(body), put(zone, pieces, body))[1]  # type: ignore[method-assign]
+    told, put = [], store.put_verdict_days
+    store.put_verdict_days = lambda zone, pieces, body=None: (told.append(body), put(zone, pieces, body))[1]  # type: ignore[method-assign]
     Verdicts(store, setup).judge_live(made.at(0, day=200))
     assert len(told) > 2
     assert [body is not None for body in told] == [False] * (len(told) - 1) + [True]
