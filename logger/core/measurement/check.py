@@ -28,12 +28,7 @@ from ..judge.periods import BODIES, label, runs
 from ..rules.finding import Finding, margin_and_value
 from ..validity.hours_of_use import spans
 from ..validity.leniency import evidence_settings
-from .own_readings import (
-    NO_READING_INSIDE,
-    drop_derived_without_inputs,
-    drop_readings_outside,
-    rules_without_reading,
-)
+from .own_readings import NO_READING_INSIDE, drop_readings_outside, rules_without_reading
 
 _SEVERITY: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
 _REASON_OF: Mapping[int, Reason] = {
@@ -355,8 +350,7 @@ def statistics(
     """
     by_channel = {key: cut(cells, judgement.grid.part(inside)) for key, cells in judgement.cells.items()}
     if span is not None:
-        by_channel = {key: drop_readings_outside(cells, *span) for key, cells in by_channel.items()}
-        by_channel = drop_derived_without_inputs(by_channel, setup)
+        by_channel = drop_readings_outside(by_channel, setup, *span)
     with_derived = by_channel | in_air(by_channel, setup, judgement.zone)
     placed = [cells for cells in with_derived.values() if cells.placed.any()]
     grid = next(iter(by_channel.values())).grid if by_channel else judgement.grid

@@ -26,28 +26,24 @@ def has_reading_in(cells: Cells, from_ns: int, to_ns: int) -> Bool:
     return np.asarray((cells.count > 0) & (cells.last_ns >= from_ns) & (cells.first_ns < to_ns))
 
 
-def drop_readings_outside(cells: Cells, from_ns: int, to_ns: int) -> Cells:
-    """The cells without the count and mean of those at the edges whose readings lie outside the interval."""
-    inside = has_reading_in(cells, from_ns, to_ns)
-    return replace(cells, count=np.where(inside, cells.count, 0), mean=np.where(inside, cells.mean, np.nan))
+def drop_readings_outside(
+    cells: Mapping[str, Cells], setup: Setup, from_ns: int, to_ns: int
+) -> dict[str, Cells]:
+    """Cells by channel without the count and mean of those at the edges whose readings lie outside [from, to).
 
-
-def drop_derived_without_inputs(cells: Mapping[str, Cells], setup: Setup) -> dict[str, Cells]:
-    """Cells in which a derived value counts only where each of its inputs does.
-
-    A cell at the edge may hold one input from within the interval and another from outside it.
+    A derived value counts only where each of its inputs does: a cell at the edge may hold one input from
+    within the interval and another from outside it.
     """
+    inside = {key: has_reading_in(channel, from_ns, to_ns) for key, channel in cells.items()}
     return {
-        key: _counting(channel, [cells[k] for k in setup.inputs_of(key) if k in cells])
+        key: _counting(channel, [inside[k] for k in (key, *setup.inputs_of(key)) if k in inside])
         for key, channel in cells.items()
     }
 
 
-def _counting(cells: Cells, inputs: Sequence[Cells]) -> Cells:
-    if not inputs:
-        return cells
-    inside = np.logical_and.reduce([c.count > 0 for c in inputs])
-    return replace(cells, count=np.where(inside, cells.count, 0), mean=np.where(inside, cells.mean, np.nan))
+def _counting(cells: Cells, inside: Sequence[Bool]) -> Cells:
+    there = np.logical_and.reduce(inside)
+    return replace(cells, count=np.where(there, cells.count, 0), mean=np.where(there, cells.mean, np.nan))
 
 
 def rules_without_reading(
