@@ -29,7 +29,7 @@ def has_reading_in(cells: Cells, from_ns: int, to_ns: int) -> Bool:
 def drop_readings_outside(
     cells: Mapping[str, Cells], setup: Setup, from_ns: int, to_ns: int
 ) -> dict[str, Cells]:
-    """Cells by channel without the count and mean of those at the edges whose readings lie outside [from, to).
+    """Cells by channel without count and mean of those at the edges whose readings lie outside [from, to).
 
     A derived value counts only where each of its inputs does: a cell at the edge may hold one input from
     within the interval and another from outside it.
