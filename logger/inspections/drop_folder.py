@@ -22,10 +22,11 @@ from ..errors import Refused, StillroomError
 from ..instants import NS
 from ..model import Inspection, Setup
 from ..store import Store
+from ..store.origin import through
 from .readiness import begin
 
 FOLDER = "inspections-in"
-WHO = "dropped file"
+WHO = f"folder {FOLDER}"
 # A file whose last change is younger may still be being written.
 QUIET_NS = 2 * NS
 LARGEST_BYTES = 100_000
@@ -56,7 +57,8 @@ def take(store: Store, setup: Setup, now_ns: int) -> list[Dropped]:
 
 def _taken(store: Store, setup: Setup, file: Path, now_ns: int) -> Dropped:
     try:
-        done = Dropped(file.name, act(store, setup, _said(file), now_ns))
+        with through(at="dropped file", file=file.name[:200]):
+            done = Dropped(file.name, act(store, setup, _said(file), now_ns))
     except StillroomError as refused:
         done = Dropped(file.name, "", str(refused))
     place = file.parent / ("refused" if done.refused else "done")
@@ -76,11 +78,15 @@ def _free(place: Path, stem: str) -> Path:
 
 
 def act(store: Store, setup: Setup, said: Mapping[str, Any], now_ns: int) -> str:
-    """Start or stop as plain data says; gives the key of the inspection."""
+    """Start or stop as plain data says; gives the key of the inspection.
+
+    The act is the folder's: whoever may write there can write any name into a file. The name that it
+    gives under `person` is who measures, and stands as that alone.
+    """
     given = dict(said)
     what = given.pop("act", None)
     if what == "stop":
-        return stop_inspection(store, str(given.get("key", "")), _who(given), now_ns).key
+        return stop_inspection(store, str(given.get("key", "")), WHO, now_ns).key
     if what != "start":
         raise Refused(f'act: wanted "start" or "stop", found {what!r}.')
     unknown = sorted(set(given) - _GIVEN)
@@ -89,7 +95,7 @@ def act(store: Store, setup: Setup, said: Mapping[str, Any], now_ns: int) -> str
             f"wanted zone and any of {', '.join(sorted(_GIVEN))}; found {', '.join(sorted(given))}."
         )
     job = _job({"key": "", "title": "", **given})
-    return begin(store, setup, job, _who(given), now_ns).key
+    return begin(store, setup, job, WHO, now_ns).key
 
 
 def _job(given: Mapping[str, Any]) -> Inspection:
@@ -99,10 +105,6 @@ def _job(given: Mapping[str, Any]) -> Inspection:
         if not fits or isinstance(value, bool) or (number and value is not None and not 0 < value < 1e6):
             raise Refused(f"{name}: wanted {'a number above 0' if number else 'text'}, found {value!r}.")
     return Inspection(from_ns=0, to_ns=None, **given)
-
-
-def _who(given: Mapping[str, Any]) -> str:
-    return str(given.get("person") or WHO)
 
 
 def _said(file: Path) -> dict[str, Any]:
