@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import parse, rfc3339
+from ..model.roles import Act
+from .authority import authorised
 from .context import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, counted, table
@@ -114,7 +116,8 @@ def acknowledge(
     from ..acts.alarms import acknowledge_many
 
     with opened(data, config) as found:
-        after = acknowledge_many(found.store, keys, person(who), comment, found.now_ns)
+        name = authorised(found.store, who, Act.ACKNOWLEDGE)
+        after = acknowledge_many(found.store, keys, name, comment, found.now_ns)
         told = [_alarm_json(found, a) for a in after]
     lines = [f"Alarm {t['alarm']} is {t['state']}, acknowledged by {t['acknowledged_by']}." for t in told]
     answer(told[0] if len(told) == 1 else told, as_json, lines)
@@ -151,7 +154,8 @@ def shelve(
         end = (
             parse(until, found.zone_info, "--until") if until else found.now_ns + round((hours or 0) * 3600e9)
         )
-        after = shelved(found.store, key, person(who), reason, until_ns=end, now_ns=found.now_ns)
+        name = authorised(found.store, who, Act.ACKNOWLEDGE)
+        after = shelved(found.store, key, name, reason, until_ns=end, now_ns=found.now_ns)
         told = _alarm_json(found, after)
     answer(told, as_json, [f"Alarm {key} is {told['state']} until {told['shelved_until']}."])
 
@@ -171,7 +175,8 @@ def _acting(name: str, verb: str) -> None:
         from ..acts import alarms as attending
 
         with opened(data, config) as found:
-            after = getattr(attending, verb)(found.store, key, person(who), reason, found.now_ns)
+            name = authorised(found.store, who, Act.ACKNOWLEDGE)
+            after = getattr(attending, verb)(found.store, key, name, reason, found.now_ns)
             told = _alarm_json(found, after)
         answer(told, as_json, [f"Alarm {key} is {told['state']}."])
 

@@ -11,6 +11,8 @@ import typer
 
 from ..errors import Refused, StillroomError, StoreDamaged
 from ..instants import parse, rfc3339, wall
+from ..model.roles import Act
+from .authority import APPROVER_PASSWORD, authorised
 from .context import applied_setup, has_record, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, counted, table
@@ -219,15 +221,13 @@ def dispose(
     Example:
       stillroom dispose --before 2016-01-01 --who "Greta Holm" --approver "Ines Faber" --why "QM 4.2"
     """
-    from ..model.roles import Act
-    from ..people import People
     from ..record.disposal import dispose as let_go
     from ..store.disposal import Request
 
     with opened(data, config) as found:
         applied_setup(found)
-        people = People(found.store)
-        first, second = people.acting(person(who), Act.PROPOSE), people.acting(approver, Act.APPROVE)
+        first = authorised(found.store, who, Act.PROPOSE)
+        second = authorised(found.store, approver, Act.APPROVE, variable=APPROVER_PASSWORD)
         asked = Request(parse(before, found.zone_info, "--before"), first, second, why)
         keep_years = found.config.keep_years
         done, losing = let_go(found.verdicts(), asked, found.now_ns, keep_years, dry_run=dry_run)

@@ -8,8 +8,10 @@ import typer
 
 from ..errors import UnknownName
 from ..instants import parse, rfc3339
+from ..model.roles import Act
+from .authority import authorised
 from .context import opened
-from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer, counted, table
 
 if TYPE_CHECKING:
@@ -87,9 +89,10 @@ def compare(
             raise UnknownName("probe", probe, found.setup.probes)
         clock_ns = parse(shows, found.zone_info, "--shows")
         at_ns = found.now_ns if at is None else parse(at, found.zone_info, "--at")
+        name = authorised(found.store, who, Act.MARK)
         with found.store.begin() as conn:
             told = Comparison(probe, clock_ns, clock_ns - at_ns)
-            found.store.clocks.compare(told, person(who), why.strip() or "compared by a person", conn)
+            found.store.clocks.compare(told, name, why.strip() or "compared by a person", conn)
     ahead_s = (clock_ns - at_ns) / 1e9
     required_text = f"The clock of {probe} was {abs(ahead_s):g} s {'ahead' if ahead_s > 0 else 'behind'}."
     more = "Its readings are moved by that, evenly since the comparison before; their stamps stay."
@@ -127,7 +130,8 @@ def correct(
         if len(known) != 1:
             raise UnknownName("boot that waits for a correction", boot, waiting)
         base_ns = waiting[known[0]].base_ns + round(shift * 1e9)
+        name = authorised(found.store, who, Act.PROPOSE)
         with found.store.begin() as conn:
-            clocks.correct(known[0], base_ns, person(who), why, conn)
+            clocks.correct(known[0], base_ns, name, why, conn)
     outcome = f"Stamps of boot {known[0]} are moved by {shift:+g} s on reading back; they themselves stay."
     answer({"boot": known[0], "shift_s": shift}, as_json, [outcome])

@@ -11,6 +11,8 @@ import typer
 from ..errors import Refused
 from ..instants import rfc3339, wall
 from ..model import Setup
+from ..model.roles import Act
+from .authority import authorised
 from .context import from_folder, new_or_existing, opened
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, counted, table
@@ -62,11 +64,12 @@ def apply(
 
     wanted = from_folder(config or DEFAULT_CONFIG)
     with new_or_existing(data, wanted, create=not dry_run) as (store, now_ns):
-        seen = _seen(store, wanted.texts, wanted.setup, person(who), now_ns, correction)
+        name = person(who) if store is None or dry_run else authorised(store, who, Act.PROPOSE)
+        seen = _seen(store, wanted.texts, wanted.setup, name, now_ns, correction)
         version, state = seen.pop("version"), "in force"
         if seen["changed"] and store is not None and not dry_run:
             first = not store.setups()
-            version = propose(store, wanted.texts, person(who), why, now_ns, correction=correction)
+            version = propose(store, wanted.texts, name, why, now_ns, correction=correction)
             state = "in force" if first else "waiting"
     told = {"version": version, "state": state, **seen}
     answer(told, as_json, [_head(told, dry_run), *_lines(told)])
@@ -183,11 +186,12 @@ def approve(
     from ..config import load_texts
 
     with opened(data, None) as found:
+        name = authorised(found.store, who, Act.APPROVE)
         wanted = proposal_of(found.store, version)
         setup = load_texts(wanted.texts, version=version).setup
         seen = _seen(found.store, wanted.texts, setup, wanted.who, found.now_ns, wanted.correction)
-        put_in_force(found.store, version, person(who), why, found.now_ns)
-    seen |= {"version": version, "state": "in force", "author": wanted.who, "approver": person(who)}
+        put_in_force(found.store, version, name, why, found.now_ns)
+    seen |= {"version": version, "state": "in force", "author": wanted.who, "approver": name}
     first = f"Version {version}, proposed by {wanted.who}, is in force. It changed:"
     answer(seen, as_json, [first, *_lines(seen)])
 
@@ -210,7 +214,8 @@ def refuse(
     from ..acts.setup import refuse as close
 
     with opened(data, None) as found:
-        close(found.store, version, person(who), why, found.now_ns)
+        name = authorised(found.store, who, Act.PROPOSE)
+        close(found.store, version, name, why, found.now_ns)
     answer({"version": version, "state": "refused"}, as_json, [f"Version {version} is refused."])
 
 

@@ -9,8 +9,10 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse, rfc3339
+from ..model.roles import Act
+from .authority import authorised
 from .context import Opened, opened
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who
 from .output import answer, counted, table
 
 if TYPE_CHECKING:
@@ -76,7 +78,8 @@ def decided(
     with opened(data, config) as found:
         rows = _chosen(found, channel, start, end, every=False)
         chosen = conflicts.of_source(rows, keep) if keep is not None else [(d, value) for d in rows]
-        done = conflicts.decide(found.store, chosen, person(who), why)
+        name = authorised(found.store, who, Act.DECIDE)
+        done = conflicts.decide(found.store, chosen, name, why)
     left = len(rows) - done
     rest = f" {counted(left, 'conflict')} of these have no single value from there." if left else ""
     answer({"decided": done, "left": left}, as_json, [f"{counted(done, 'conflict')} decided.{rest}"])

@@ -9,8 +9,10 @@ import typer
 
 from ..instants import NS, parse, rfc3339, wall
 from ..model import Excursion
+from ..model.roles import Act
+from .authority import authorised
 from .context import opened, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
 from .output import answer, counted, duration, figures, table
 
 excursion = typer.Typer(help="Excursions: runs of a rule not met, and what was decided.")
@@ -109,19 +111,17 @@ def note(
 
     from ..acts.dispositions import Findings, book, note_excursion
     from ..inspections.impact import by_excursion, excursion_at, undecided
-    from ..model.roles import Act
-    from ..people.authority import refuse_without_authority
 
     given = Findings(cause, detail, immediate, impact, decision, customer)
     with opened(data, config) as found:
-        refuse_without_authority(found.store, person(who), Act.DECIDE)
+        name = authorised(found.store, who, Act.DECIDE)
         verdicts = found.verdicts()
         e = excursion_at(verdicts, zone, parse(at, found.zone_info, "--at"), found.now_ns, rule)
         before = book(found.store).excursion(e)
         kept = asdict(before.findings) if before else {}
         whole = Findings(**(kept | {k: v for k, v in asdict(given).items() if v.strip()}))
         left = undecided(by_excursion(verdicts, e, found.now_ns)) if close else []
-        note_excursion(found.store, e, whole, person(who), close=close, undecided=left)
+        note_excursion(found.store, e, whole, name, close=close, undecided=left)
     typer.echo("Closed." if close else f"Noted. To close it: {'; '.join(whole.missing) or 'add --close'}.")
 
 

@@ -11,9 +11,11 @@ import typer
 from ..errors import Refused
 from ..instants import parse, rfc3339
 from ..model import Inspection
+from ..model.roles import Act
 from .answers import answered, lines_of
+from .authority import authorised
 from .context import Opened, opened, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
 from .output import answer, counted, table
 
 if TYPE_CHECKING:
@@ -88,7 +90,7 @@ def start(
     from ..inspections.readiness import begin, ready
 
     with opened(data, config) as found:
-        verdicts, name = found.verdicts(), person(who)
+        verdicts, name = found.verdicts(), authorised(found.store, who, Act.INSPECT)
         job = Inspection(
             key, zone, 0, None, title, part, material, length_mm, tolerance_um, machine, name, activity
         )
@@ -116,7 +118,8 @@ def stop(
     from ..acts.inspections import stop_inspection
 
     with opened(data, config) as found:
-        job = stop_inspection(found.store, key, person(who), found.now_ns)
+        name = authorised(found.store, who, Act.INSPECT)
+        job = stop_inspection(found.store, key, name, found.now_ns)
         (row,) = answered(found, [job])
     answer(row, as_json, [f"Inspection {key} has ended: {row['verdict']} ({row['reason']})."])
 
@@ -192,7 +195,8 @@ def imported(
     with opened(data, config) as found:
         jobs = [one.job for one in read_list(file, found.zone_info)]
         if not dry_run:
-            add_inspections(found.store, found.setup, jobs, person(who))
+            name = authorised(found.store, who, Act.INSPECT)
+            add_inspections(found.store, found.setup, jobs, name)
         rows = answered(found, jobs)
     answer(rows, as_json, lines_of(rows))
 
@@ -309,11 +313,9 @@ def decide(
         --decision "measure again" --customer "delivery a day later" --why "4 µm of 12 µm"
     """
     from ..inspections import impact as affected
-    from ..model.roles import Act
-    from ..people.authority import refuse_without_authority
 
     with opened(data, config) as found:
-        refuse_without_authority(found.store, person(who), Act.DECIDE)
+        name = authorised(found.store, who, Act.DECIDE)
         verdicts = found.verdicts()
         e = affected.excursion_at(verdicts, zone, parse(at, found.zone_info, "--at"), found.now_ns, rule)
         touched = {t.job.key: t for t in affected.by_excursion(verdicts, e, found.now_ns)}
@@ -321,7 +323,7 @@ def decide(
             raise Refused(
                 f"This excursion does not touch {key!r}; it touches: {', '.join(touched) or 'none'}."
             )
-        words = {"decision": decision, "customer": customer, "reason": why, "who": person(who)}
+        words = {"decision": decision, "customer": customer, "reason": why, "who": name}
         affected.decide_on(found.store, touched[key], **words)
     typer.echo(f"Inspection {key}: {decision}.")
 

@@ -7,8 +7,10 @@ from typing import Annotated
 
 import typer
 
+from ..model.roles import Act
+from .authority import authorised
 from .context import applied_setup, opened, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who
 from .output import altered, answer
 
 
@@ -42,7 +44,8 @@ def package(
     with opened(data, config) as found:
         applied_setup(found)
         span = whole_or_interval(found, start, end)
-        made = pack(found.store, found.verdicts(), span, out, person(who), found.now_ns, zipped=zipped)
+        name = authorised(found.store, who, Act.ISSUE)
+        made = pack(found.store, found.verdicts(), span, out, name, found.now_ns, zipped=zipped)
     told = {"path": str(made.path), "files": made.files, "bytes": made.size_bytes}
     told |= {"manifest_sha256": made.manifest_sha256, "altered": list(made.altered)}
     first = f"{made.files} files, {made.size_bytes / 1e6:.1f} MB in {made.path}."

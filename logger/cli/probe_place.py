@@ -11,8 +11,10 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse
+from ..model.roles import Act
+from .authority import authorised
 from .context import Opened, opened
-from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer
 
 if TYPE_CHECKING:
@@ -142,6 +144,6 @@ def _done(
     at, who, why = told
     with opened(*where) as found:
         at_ns = found.now_ns // 10**9 * 10**9 if at is None else parse(at, found.zone_info, "--at")
-        done = act(found, Deed(person(who), at_ns, found.now_ns, why))
+        done = act(found, Deed(authorised(found.store, who, Act.PROPOSE), at_ns, found.now_ns, why))
     approve = f"Proposed as version {done.version}; another person: stillroom config approve {done.version}"
     answer({"sentence": done.sentence, "version": done.version}, as_json, [done.sentence, approve])

@@ -11,6 +11,8 @@ import typer
 from ..errors import Refused
 from ..instants import parse, said, wall
 from ..model.figures import bound, decimals, printed
+from ..model.roles import Act
+from .authority import authorised
 from .context import Opened, applied_setup, interval, opened
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
 from .output import altered, answer, counted, figures, table
@@ -56,9 +58,10 @@ def issue(
     from ..record import issue as issued
 
     with opened(data, config) as found:
+        name = authorised(found.store, who, Act.ISSUE)
         setup, span = applied_setup(found), interval(found, zone, start, end)
         ours = found.store, found.verdicts(), setup, zone
-        made = issued(*ours, *span, out, person(who), found.now_ns, replaces, why)
+        made = issued(*ours, *span, out, name, found.now_ns, replaces, why)
     _told(made, out, as_json)
 
 
@@ -82,8 +85,9 @@ def amend(
     from ..record import amend as amended
 
     with opened(data, config) as found:
+        name = authorised(found.store, who, Act.ISSUE)
         applied_setup(found)
-        made = amended(found.store, found.verdicts(), number, why, out, person(who), found.now_ns)
+        made = amended(found.store, found.verdicts(), number, why, out, name, found.now_ns)
     _told(made, out, as_json)
 
 

@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import wall
+from ..model.roles import Act
+from .authority import account_of, proven
 from .context import Opened, opened
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, counted, duration, table
 
 if TYPE_CHECKING:
     from ..record.reviews import Signer
+    from ..store import Store
 
 review = typer.Typer(help="Reviews: who looked at the record of a day, a week or a month.")
 Label = Annotated[
@@ -63,7 +66,7 @@ def sign(
     comment: Annotated[str, typer.Option("--comment", metavar="TEXT", help="What was seen or done.")] = "",
     account: Annotated[
         str,
-        typer.Option("--account", metavar="NAME", help="Sign by this account; its password is asked for."),
+        typer.Option("--account", metavar="NAME", help="Sign by this account; the same as --who."),
     ] = "",
     who: Who = "",
     data: Data = DEFAULT_DATA,
@@ -72,7 +75,7 @@ def sign(
 ) -> None:
     """Say that you reviewed a period; what was shown is kept with the act.
 
-    With --account it is a signature by password; without, a name that was given, and said to be one.
+    Once there are accounts it is a signature by password; before, a name that was given, and said to be one.
 
     \b
     Example:
@@ -81,18 +84,24 @@ def sign(
     from ..record.reviews import review as reviewed
 
     with opened(data, config) as found:
-        signer = _signer(account)
-        made = reviewed(found.store, found.verdicts(), label, person(who), comment, found.now_ns, signer)
+        signer, name = _signer(found.store, account or who)
+        made = reviewed(found.store, found.verdicts(), label, name, comment, found.now_ns, signer)
     how = "signed by password" if made.signed else "by the name given"
     answer(
         made.to_json(), as_json, [f"{label} is reviewed by {made.who}, {how}; journal entry {made.number}."]
     )
 
 
-def _signer(account: str) -> Signer | None:
+def _signer(store: Store, who: str) -> tuple[Signer | None, str]:
+    """By which account and password it is signed; a record without accounts has a name only."""
+    from ..people import People
     from ..record.reviews import Signer
 
-    return Signer(account, typer.prompt("Password", hide_input=True, err=True)) if account else None
+    people = People(store)
+    if not people.in_use():
+        return None, person(who)
+    account = account_of(people, who, Act.REVIEW)
+    return Signer(account.name, proven(people, account, Act.REVIEW)), account.person
 
 
 @review.command("list")
