@@ -105,7 +105,6 @@ def test_every_room_says_what_it_holds() -> None:
     assert [n for n, text in packages.items() if not text.startswith('"""') or "To be" in text[:9]] == []
 
 
-
 def test_no_example_of_a_property_has_a_time_limit() -> None:
     """Such a limit fails on a busy machine: the profile of tests/conftest.py has none, nor has any test."""
     from hypothesis import settings

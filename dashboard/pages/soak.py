@@ -27,7 +27,7 @@ from logger.core.physics.expansion import material_of
 from logger.core.physics.thermal import BODIES, body_of
 from logger.errors import Refused, StillroomError
 from logger.inspections.assess import residual_K
-from logger.inspections.soak_clocks import Reading
+from logger.inspections.soak_clocks import SoakReading
 from logger.instants import NS
 from logger.model.roles import Act
 
@@ -194,8 +194,8 @@ def drawn(q: Queries) -> list[Component]:
     return [_clock(q, reading, place) for place, reading in enumerate(found, 1)]
 
 
-def _clock(q: Queries, r: Reading, place: int) -> Component:
-    name = r.clock.name if allowed(Act.READ_JOBS) else f"part {place}"
+def _clock(q: Queries, r: SoakReading, place: int) -> Component:
+    name = r.clock.name if allowed(Act.READ_INSPECTIONS) else f"part {place}"
     now = q.now_ns()
     word, at = _when(q, r, now)
     warm = "" if r.part_C is None else f"part {plain(r.part_C, 'degC')}, air {plain(r.air_C, 'degC')}; "
@@ -216,7 +216,7 @@ def _clock(q: Queries, r: Reading, place: int) -> Component:
     return html.Section(parts, className="clock-part")
 
 
-def _when(q: Queries, r: Reading, now: int) -> tuple[str, str]:
+def _when(q: Queries, r: SoakReading, now: int) -> tuple[str, str]:
     """The word of a clock, and when it will be ready."""
     if r.ready:
         return "ready", ""

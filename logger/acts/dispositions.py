@@ -15,7 +15,7 @@ from ..errors import Refused
 from ..instants import NS, parse, rfc3339
 from ..model import Excursion
 from ..model.roles import refuse_unseen
-from ..store import Entry, Store
+from ..store import JournalEntry, Store
 
 EXCURSION, INSPECTION = "disposition-excursion", "disposition-inspection"
 # A short list makes causes countable; common practice, no source.
@@ -144,7 +144,7 @@ def book(store: Store) -> Book:
     return Book(*each)
 
 
-def _read(entry: Entry) -> Disposition:
+def _read(entry: JournalEntry) -> Disposition:
     from zoneinfo import ZoneInfo
 
     what: Mapping[str, Any] = entry.what

@@ -122,7 +122,7 @@ def _standing(setup: Setup, rule: Rule, at_ns: int) -> int:
     there = {
         stay.probe
         for stay in setup.placements
-        if stay.from_ns <= at_ns and (stay.to_ns is None or at_ns < stay.to_ns)
+        if stay.holds(at_ns)
         and setup.positions[stay.position].zone == rule.zone
     }  # fmt: skip
     return sum(key.rpartition(".")[0] in there for key in channels(rule, setup))

@@ -57,7 +57,7 @@ def account_of(people: People, who: str, act: Act) -> Account:
 def proven(people: People, account: Account, act: Act, variable: str = PASSWORD) -> str:
     """The password by which the account was proven; Refused and journalled where it is wrong."""
     from ..people import Kind, Refusals, invented
-    from ..store.origin import WAY
+    from ..store.origin import ORIGIN
 
     if invented.is_invented(people, account):
         password = invented.PASSWORD
@@ -67,8 +67,8 @@ def proven(people: People, account: Account, act: Act, variable: str = PASSWORD)
             refusals = Refusals(people.store)
             refusals.note(account.person, act.value, "wrong password", "command line", Kind.SIGNATURE)
             raise Refused(f"Nothing was changed: the password of {account.person} is wrong.")
-    way = dict(WAY.get() or {})
-    WAY.set({**way, "account": ", ".join(filter(None, (way.get("account"), account.name)))})
+    way = dict(ORIGIN.get() or {})
+    ORIGIN.set({**way, "account": ", ".join(filter(None, (way.get("account"), account.name)))})
     return password
 
 

@@ -121,8 +121,8 @@ def forecast(
     """Forecasts of crossings, and of the value in 30 min, against "it stays as it is"."""
     from ..bench.forecast import lines, made, recorded
 
-    found = made(days) if csv is None else recorded(csv, column, every, half)
-    answer(dict(vars(found)), as_json, lines(found))
+    figures = made(days) if csv is None else recorded(csv, column, every, half)
+    answer(dict(vars(figures)), as_json, lines(figures))
 
 
 @bench_app.command("import", short_help="A long text file, beside DuckDB's explicit read of it.")

@@ -9,9 +9,9 @@ import typer
 
 from ..model.roles import Act
 from .authority import authorised
-from .context import applied_setup, opened, whole_or_interval
+from .context import open_session, require_applied_setup, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who
-from .output import altered, answer
+from .output import altered_lines, answer
 
 
 def add_to(app: typer.Typer) -> None:
@@ -41,13 +41,17 @@ def package(
     """
     from ..package import pack
 
-    with opened(data, config) as found:
-        applied_setup(found)
-        span = whole_or_interval(found, start, end)
-        name = authorised(found.store, who, Act.ISSUE)
-        made = pack(found.store, found.verdicts(), span, out, name, found.now_ns, zipped=zipped)
-    told = {"path": str(made.path), "files": made.files, "bytes": made.size_bytes}
-    told |= {"manifest_sha256": made.manifest_sha256, "altered": list(made.altered)}
-    first = f"{made.files} files, {made.size_bytes / 1e6:.1f} MB in {made.path}."
-    lines = [first, f"  SHA-256 of the list of all of them: {made.manifest_sha256}", *altered(made.altered)]
-    answer(told, as_json, lines)
+    with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.ISSUE)
+        require_applied_setup(session)
+        span = whole_or_interval(session, start, end)
+        written = pack(session.store, session.verdicts(), span, out, name, session.now_ns, zipped=zipped)
+    payload = {"path": str(written.path), "files": written.files, "bytes": written.size_bytes}
+    payload |= {"manifest_sha256": written.manifest_sha256, "altered": list(written.altered)}
+    first = f"{written.files} files, {written.size_bytes / 1e6:.1f} MB in {written.path}."
+    lines = [
+        first,
+        f"  SHA-256 of the list of all of them: {written.manifest_sha256}",
+        *altered_lines(written.altered),
+    ]
+    answer(payload, as_json, lines)

@@ -13,7 +13,7 @@ from ..errors import Refused
 from ..instants import parse
 from ..model.roles import Act
 from .authority import authorised
-from .context import Opened, opened
+from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer
 
@@ -58,10 +58,10 @@ def add(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
-        return placing.add(found.store, _text(file), to, _with(deed, certificate))
+    def act(session: Session, deed: Deed) -> Placing:
+        return placing.add(session.store, _read_text(file), to, _with_certificates(deed, certificate))
 
-    _done(act, (at, who, why), (data, config), as_json)
+    _propose(act, (at, who, why), (data, config), as_json)
 
 
 def swap(
@@ -78,11 +78,11 @@ def swap(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
-        text = _text(file) if file else ""
-        return placing.swap(found.store, old, new, _with(deed, certificate), text)
+    def act(session: Session, deed: Deed) -> Placing:
+        text = _read_text(file) if file else ""
+        return placing.swap(session.store, old, new, _with_certificates(deed, certificate), text)
 
-    _done(act, (at, who, why), (data, config), as_json)
+    _propose(act, (at, who, why), (data, config), as_json)
 
 
 def move(
@@ -97,10 +97,10 @@ def move(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
-        return placing.move(found.store, probe, to, deed)
+    def act(session: Session, deed: Deed) -> Placing:
+        return placing.move(session.store, probe, to, deed)
 
-    _done(act, (at, who, why), (data, config), as_json)
+    _propose(act, (at, who, why), (data, config), as_json)
 
 
 def withdraw(
@@ -115,35 +115,40 @@ def withdraw(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
-        return placing.withdraw(found.store, probe, deed)
+    def act(session: Session, deed: Deed) -> Placing:
+        return placing.withdraw(session.store, probe, deed)
 
-    _done(act, (at, who, why), (data, config), as_json)
-
-
-def _with(deed: Deed, papers: list[Path] | None) -> Deed:
-    return replace(deed, papers={paper.name: _text(paper) for paper in papers or ()})
+    _propose(act, (at, who, why), (data, config), as_json)
 
 
-def _text(file: Path) -> str:
+def _with_certificates(deed: Deed, papers: list[Path] | None) -> Deed:
+    return replace(deed, papers={paper.name: _read_text(paper) for paper in papers or ()})
+
+
+def _read_text(file: Path) -> str:
     try:
         return file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise Refused(f"{file} cannot be read: {error}. Nothing was changed.") from error
 
 
-def _done(
-    act: Callable[[Opened, Deed], Placing],
-    told: tuple[str | None, str, str],
+def _propose(
+    act: Callable[[Session, Deed], Placing],
+    change_options: tuple[str | None, str, str],
     where: tuple[Path, Path | None],
     as_json: bool,
 ) -> None:
     """Two lines: what it comes to, and who puts it in force."""
     from ..acts.probes import Deed
 
-    at, who, why = told
-    with opened(*where) as found:
-        at_ns = found.now_ns // 10**9 * 10**9 if at is None else parse(at, found.zone_info, "--at")
-        done = act(found, Deed(authorised(found.store, who, Act.PROPOSE), at_ns, found.now_ns, why))
-    approve = f"Proposed as version {done.version}; another person: stillroom config approve {done.version}"
-    answer({"sentence": done.sentence, "version": done.version}, as_json, [done.sentence, approve])
+    at, who, why = change_options
+    with open_session(*where) as session:
+        name = authorised(session.store, who, Act.PROPOSE)
+        at_ns = session.now_ns // 10**9 * 10**9 if at is None else parse(at, session.zone_info, "--at")
+        proposed = act(session, Deed(name, at_ns, session.now_ns, why))
+    approve = (
+        f"Proposed as version {proposed.version}; another person: stillroom config approve {proposed.version}"
+    )
+    answer(
+        {"sentence": proposed.sentence, "version": proposed.version}, as_json, [proposed.sentence, approve]
+    )

@@ -92,8 +92,8 @@ for group in (
     group.add_to(app)
 
 
-def _version(wanted: bool) -> None:
-    if wanted:
+def _version(requested: bool) -> None:
+    if requested:
         from .. import __version__
 
         typer.echo(f"stillroom {__version__}")
@@ -110,9 +110,9 @@ def front(
     import getpass
     import os
 
-    from ..store.origin import through
+    from ..store.origin import acting_through
 
     # What is written is for its owner alone from the first byte on: data, backups, packages, exports.
     os.umask(0o077)
     # Whatever name is given with --who: the journal says whose login it was.
-    ctx.with_resource(through(at="command line", system_user=getpass.getuser()))
+    ctx.with_resource(acting_through(at="command line", system_user=getpass.getuser()))

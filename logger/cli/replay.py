@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import Refused
-from .context import opened, whole_or_interval
+from .context import open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
 from .output import answer, table
 
@@ -51,7 +51,7 @@ def replay(
     """
     from ..verdicts.replay import delays_of, replay, whole_cells, with_limits
 
-    with opened(data, config) as found:
+    with open_session(data, config) as found:
         if limits is not None and not limits.is_file():
             raise Refused(f"There is no file {limits}.")
         text = None if limits is None else limits.read_text(encoding="utf-8-sig")

@@ -21,7 +21,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..core.validity.versions import Version, effective
+from ..core.validity.versions import Version, effective_setup
 from ..errors import ConfigError, Fault, Refused, UnitError
 from ..formats.dcc import LARGEST_BYTES, text_of
 from ..formats.toml import nearest
@@ -144,7 +144,7 @@ def in_force(versions: Sequence[SetupVersion], known_ns: int | None = None) -> C
         Version(setup, v.at_ns, v.who, v.approver, v.why, v.correction)
         for v, setup in zip(known, [*older, newest.setup], strict=True)
     ]
-    return replace(newest, setup=effective(each))
+    return replace(newest, setup=effective_setup(each))
 
 
 @lru_cache(maxsize=64)

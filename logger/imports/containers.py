@@ -24,7 +24,7 @@ MEMBERS = 1000
 _DEPTH = 3
 _ZIP, _GZIP, _OLE, _PARQUET = b"PK\x03\x04", b"\x1f\x8b", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", b"PAR1"
 # What zipfile and the libraries below it raise on damaged archives.
-_DAMAGED = (
+DAMAGED = (
     *(zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, NotImplementedError, RuntimeError),
     *(EOFError, OSError, ValueError, KeyError, IndexError, OverflowError),
 )
@@ -128,7 +128,7 @@ def _is_sheet(name: str, content: bytes) -> bool:
 def _zip(name: str, content: bytes) -> zipfile.ZipFile:
     try:
         return zipfile.ZipFile(io.BytesIO(content))
-    except _DAMAGED as error:
+    except DAMAGED as error:
         raise ImportRefused(f"The archive {name} is damaged: {error}.") from None
 
 
@@ -161,7 +161,7 @@ def _read(name: str, archive: zipfile.ZipFile, info: zipfile.ZipInfo, left: int)
     try:
         with archive.open(info) as stream:
             inner = stream.read(left + 1)
-    except _DAMAGED as error:
+    except DAMAGED as error:
         raise ImportRefused(f"{info.filename} in the archive {name} cannot be unpacked: {error}.") from None
     if len(inner) > left:
         raise _too_large(name, left)

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import io
 import math
+import zipfile
 from datetime import date, datetime, time, timedelta
 from typing import Any
+from xml.parsers import expat
 
 from ..errors import ImportRefused
-from .containers import Part
+from .containers import DAMAGED, Part
 from .grid import Exact, Flag, Grid, is_filled
 
 
@@ -20,6 +22,7 @@ def sheet_grid(part: Part, wanted: str | None) -> Grid:
     """The rows of one sheet: the one that the profile names, or the only one with anything in it."""
     from python_calamine import CalamineError, CalamineWorkbook
 
+    _refuse_torn(part.content)
     try:
         book = CalamineWorkbook.from_object(io.BytesIO(part.content))
         names = list(book.sheet_names)
@@ -37,6 +40,22 @@ def sheet_grid(part: Part, wanted: str | None) -> Grid:
         )
     name, rows = next(iter(filled.items()))
     return Grid(part.name, rows, assumed=(f"the readings are in sheet {name!r}",))
+
+
+def _refuse_torn(content: bytes) -> None:
+    """ImportRefused for an OpenDocument sheet that is no whole XML.
+
+    The library waits for ever for the end of a table that is torn off; one pass of a parser that has no
+    handlers says so in a tenth of the time that reading takes.
+    """
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            if "mimetype" in archive.namelist():
+                expat.ParserCreate().ParseFile(archive.open("content.xml"))
+    except expat.ExpatError as error:
+        raise ImportRefused(_unreadable(f"its content.xml is damaged, {error}")) from None
+    except DAMAGED:
+        return  # an older kind of workbook is no archive; of all else the library says what is wrong
 
 
 def _unreadable(why: str) -> str:

@@ -157,8 +157,8 @@ def new_key(now_ns: int) -> str:
     return time.strftime("%Y%m%d-%H%M%S", time.gmtime(now_ns // NS)) + "-" + secrets.token_hex(2)
 
 
-def forgotten(store: Store, now_ns: int) -> list[Inspection]:
-    """Inspections that have run for so long that somebody should be asked."""
+def overlong(store: Store, now_ns: int) -> list[Inspection]:
+    """Inspections that have been running for so long that the stop was probably forgotten."""
     return [j for j in inspections(store) if j.to_ns is None and now_ns - j.from_ns > FORGOTTEN_NS]
 
 

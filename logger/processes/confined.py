@@ -217,7 +217,7 @@ atexit.register(_end_idle)
 
 
 def _started() -> subprocess.Popen[bytes]:
-    root = str(Path(__file__).resolve().parent.parent)
+    root = str(Path(__file__).resolve().parents[2])
     # -P: a file of the folder one stands in must not take the place of a module of ours.
     code = f"import sys; sys.path.append({root!r}); from logger.processes.confined import serve; serve()"
     env = {**os.environ, "OMP_NUM_THREADS": "2", "OPENBLAS_NUM_THREADS": "1"}  # each thread maps megabytes

@@ -27,7 +27,7 @@ from ..core.alarms.reminders import suppressed, told_again
 from ..core.alarms.suspect_probes import by_doubted_alone
 from ..core.alarms.system import Facts, fact, suspect_cell
 from ..instants import NS, rfc3339
-from ..model import AlarmSpec, Config, Conformity, Row, RuleState, Setup
+from ..model import AlarmSpec, Config, Conformity, Row, RuleState
 from ..notify.text import zone_of
 from ..store import Store
 from .annunciation import Telling, annunciation
@@ -267,7 +267,7 @@ class Alarming:
         setup = self.config.setup
         newest = self.store.newest_ok()
         polled = {channel for line in self.config.lines for channel in line.channels.values()}
-        here = [c for c in setup.channels_in(zone) if c in polled and _stands_in(setup, c, zone, end_ns)]
+        here = [c for c in setup.channels_in(zone) if c in polled and setup.in_zone(c, zone, end_ns)]
         return evidence_cell(
             cell_ns,
             end_ns,
@@ -356,14 +356,6 @@ def _cell(cells: Mapping[str, Cell], rule: str, cell_ns: int, step_ns: int) -> l
     if rule in cells:
         return [cells[rule]]
     return [Cell(cell_ns, cell_ns + step_ns, Conformity.NOT_APPLICABLE)] if cells else []
-
-
-def _stands_in(setup: Setup, channel: str, zone: str, at_ns: int) -> bool:
-    return any(
-        p.from_ns <= at_ns and (p.to_ns is None or at_ns < p.to_ns)
-        for p in setup.placements_of(channel)
-        if setup.positions[p.position].zone == zone
-    )
 
 
 def _worst(alarm: Alarm) -> dict[str, Any]:

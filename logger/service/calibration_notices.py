@@ -7,7 +7,7 @@ from typing import Any
 
 from ..acts import alarms as attending
 from ..core.alarms.recipients import addresses, every_way
-from ..core.calibration.status import OVERDUE, Notice, notices
+from ..core.calibration.status import OVERDUE, DueNotice, notices
 from ..instants import rfc3339
 from ..model import Config, Setup
 from ..notify.text import Wording
@@ -16,7 +16,7 @@ from ..store import Store
 KIND = "confirmation"
 
 
-def tell_due(store: Store, config: Config, now_ns: int) -> list[Notice]:
+def tell_due(store: Store, config: Config, now_ns: int) -> list[DueNotice]:
     """Journal and queue what was reached at 60, 30 and 7 days or is overdue, if it was not told yet."""
     told = {
         (n["channel"], n["certificate"], n["step"])
@@ -40,13 +40,13 @@ def _noted(what: Any) -> list[dict[str, Any]]:
     return list(what["notices"])
 
 
-def _fact(notice: Notice) -> dict[str, Any]:
+def _fact(notice: DueNotice) -> dict[str, Any]:
     channel, number, step = notice.key
     due = notice.confirmation.due
     return {"channel": channel, "certificate": number, "step": step, "due": str(due) if due else None}
 
 
-def wording(found: Sequence[Notice], setup: Setup, *, simulated: bool = False) -> Wording:
+def wording(found: Sequence[DueNotice], setup: Setup, *, simulated: bool = False) -> Wording:
     """One letter that lists all, the most urgent first."""
     ordered = sorted(found, key=lambda n: (n.confirmation.days_left or 0, n.key))
     overdue = sum(n.step == OVERDUE for n in ordered)
@@ -60,7 +60,7 @@ def wording(found: Sequence[Notice], setup: Setup, *, simulated: bool = False) -
     return Wording(subject, "\n".join([*lines, "", after, ""]))
 
 
-def _when(notice: Notice) -> str:
+def _when(notice: DueNotice) -> str:
     left = notice.confirmation.days_left or 0
     return (
         "is overdue" if notice.step == OVERDUE else "is due today" if not left else f"is due in {left} days"

@@ -66,7 +66,7 @@ class ClockWatch:
         self._base_ns = self._base()
         self.why = self._doubt(self.store.newest_ns() or 0)
         if self.why:
-            self.store.clocks.doubt(boot_id(), self._base_ns, self.why)
+            self.store.clocks.record_doubt(boot_id(), self._base_ns, self.why)
 
     def stamped(self, rows: Sequence[Row]) -> Sequence[Row]:
         """Rows of the buses, marked while the clock is unsure."""
@@ -99,7 +99,7 @@ class ClockWatch:
             self._base_ns = self._base() if self.asked() is True else self._base_ns
             return
         self._base_ns, why = self._base(), self._step
-        self.store.clocks.doubt(boot_id(), self._base_ns, why, self._since_ns)
+        self.store.clocks.record_doubt(boot_id(), self._base_ns, why, self._since_ns)
         self.why, self._step = why, ""
 
     def _known(self) -> None:
@@ -112,7 +112,9 @@ class ClockWatch:
         if self._impossible(self._newest_sure()):
             return
         with self.store.begin() as conn:
-            self.store.clocks.correct(boot_id(), self._base(), "stillroom", f"known again: {self.why}", conn)
+            self.store.clocks.record_correction(
+                boot_id(), self._base(), "stillroom", f"known again: {self.why}", conn
+            )
         self.event("clock-known", {"boot": boot_id(), "at": rfc3339(self.clock.wall_ns())})
         self._known()
 

@@ -16,7 +16,6 @@ from typing import Any
 from .. import __version__
 from ..acts import alarms as attending
 from ..config import in_force
-from ..core.calibration.status import position_of
 from ..instants import NS, to_ns
 from ..model import Setup
 from ..store import Store
@@ -120,7 +119,7 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
 def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
     newest, answered, read = store.newest_ok(), store.newest(), _read_here(store)
     for key, channel in setup.channels.items():
-        if position_of(setup, key, now_ns) is None:
+        if setup.position_at(key, now_ns) is None:
             continue
         row, last = newest.get(key), answered.get(key)
         if row is None:
@@ -166,7 +165,7 @@ def _record(store: Store, now_ns: int) -> Iterator[Figure]:
     yield Figure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
     yield _backup(store, now_ns)
     yield from _proofs(store)
-    tried = store.journal.found(kinds=("restore-test",), limit=1)
+    tried = store.journal.search(kinds=("restore-test",), limit=1)
     at_ns = tried[0].at_ns if tried else None
     told = "" if tried else "try to restore a backup"
     yield _validated(store)
@@ -175,7 +174,7 @@ def _record(store: Store, now_ns: int) -> Iterator[Figure]:
 
 def _validated(store: Store) -> Figure:
     """Whether the version that runs was validated on this record: the last self-test that was journalled."""
-    found = store.journal.found(kinds=("selftest",), limit=1)
+    found = store.journal.search(kinds=("selftest",), limit=1)
     prompt = "validate it: stillroom selftest --data DIR"
     if not found:
         return Figure("Record", f"self-test of stillroom {__version__}", "none", None, prompt)
@@ -197,7 +196,7 @@ def _files(folder: Path) -> Iterator[Path]:
 
 
 def _backup(store: Store, now_ns: int) -> Figure:
-    found = store.journal.found(kinds=("backup",), limit=1)
+    found = store.journal.search(kinds=("backup",), limit=1)
     if not found:
         return Figure("Record", "last backup", "none", None, "back it up: stillroom backup --to DIR")
     if found[0].what.get("intact") is not True:

@@ -251,7 +251,9 @@ def _compared(store: Store, conn: Connection, probe: str, clock_ns: int | None, 
     last = known[-1] if known else None
     if last and abs(offset_ns - last.offset_ns) < MOVED_NS and clock_ns - last.clock_ns < COMPARED_EVERY_NS:
         return
-    store.clocks.compare(Comparison(probe, clock_ns, offset_ns), "stillroom", "told with its readings", conn)
+    store.clocks.record_comparison(
+        Comparison(probe, clock_ns, offset_ns), "stillroom", "told with its readings", conn
+    )
 
 
 def _row(told: Sequence[Any], allowed: Collection[str]) -> Row:

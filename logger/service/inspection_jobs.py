@@ -6,8 +6,8 @@ from ..acts.alarms import outbox
 from ..acts.inspections import inspections
 from ..acts.marks import marks
 from ..core.judge.judgement import lookahead_s
-from ..inspections.drop_folder import take
-from ..inspections.readiness import FORGOTTEN_NS, forgotten
+from ..inspections.drop_folder import process_files
+from ..inspections.readiness import FORGOTTEN_NS, overlong
 from ..inspections.revisions import Issue, issues, review
 from ..instants import NS, rfc3339
 from ..model import Config, Inspection
@@ -41,7 +41,7 @@ class AttendingJobs:
         if coming is not None:
             self._config, self._verdicts = coming, Verdicts(self._store, coming.setup)
             self._cursor, self._next_ns = None, 0
-        take(self._store, self._config.setup, now_ns)
+        process_files(self._store, self._config.setup, now_ns)
         if abs(now_ns - self._next_ns) < REVIEW_EVERY_NS:
             return
         self._next_ns = now_ns
@@ -77,7 +77,7 @@ class AttendingJobs:
     def _ask_forgotten(self, now_ns: int) -> None:
         """Each that runs for 12 h is asked about once."""
         asked = {entry.what["inspection"] for entry in self._store.journal.entries(kind=ASKED)}
-        for job in forgotten(self._store, now_ns):
+        for job in overlong(self._store, now_ns):
             if job.key not in asked:
                 told = {"inspection": job.key, "zone": job.zone, "since": rfc3339(job.from_ns)}
                 self._store.journal.append(ASKED, "stillroom", told)

@@ -11,7 +11,7 @@ from functools import cached_property
 from ..acts import alarms as attending
 from ..config.notice_tables import ROUTES
 from ..core.alarms.system import Facts
-from ..core.calibration.status import position_of, status
+from ..core.calibration.status import status
 from ..instants import NS
 from ..model import Config
 from ..notify.outbox import Letter, Outbox
@@ -110,7 +110,7 @@ class Knowing:
 
     def _overdue(self, now_ns: int) -> list[str]:
         setup = self.config.setup
-        here = (c for c in setup.channels if position_of(setup, c, now_ns) is not None)
+        here = (c for c in setup.channels if setup.position_at(c, now_ns) is not None)
         return [c for c in here if status(setup, c, now_ns).status == "overdue"]
 
 

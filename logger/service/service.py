@@ -20,7 +20,7 @@ from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
 from ..processes.deadline import within
-from ..record.proof import verified
+from ..record.proof import verify_record
 from ..store import Store
 from ..store.hot import tables
 from ..verdicts.verdicts import Verdicts
@@ -313,7 +313,7 @@ class Service:
             backups.daily(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _scrub(self) -> None:
-        backups.scrub(self._store, self.config.backup, self._writer.event, self._clock())
+        backups.scrub_backups(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _tell_unstored(self) -> None:
         trouble, waiting = self._writer.trouble, self._writer.waiting
@@ -334,7 +334,7 @@ class Service:
 
     def _check(self) -> None:
         backups.watch(self._store, self.config.backup, self._writer.event, self._clock())
-        found = verified(self._store)
+        found = verify_record(self._store)
         if not found.intact:
             self._writer.event(
                 "check-failed", {"faults": list(found.faults[:20]), "count": len(found.faults)}

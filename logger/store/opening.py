@@ -37,7 +37,7 @@ def open_to_others(folder: Path) -> bool:
     return os.name != "nt" and bool(folder.stat().st_mode & 0o077)
 
 
-def there(folder: Path, create: bool) -> None:
+def check_folder(folder: Path, create: bool) -> None:
     """See that a record is in the folder, or with `create` that one may begin there; else StoreError."""
     if folder.exists() and not folder.is_dir():
         raise StoreError(f"{folder} is a file; a record needs a folder. Name another one with --data.")

@@ -10,7 +10,7 @@ from ..core.judge.judgement import Judgement
 from ..core.measurement.check import Check
 from ..core.measurement.conditions import NotCounted, Statement, extents, statement
 from ..model.reasons import WHY_TEXT, Why
-from ..series import once
+from ..series import without_repeats
 from .verdicts import Verdicts
 
 
@@ -40,7 +40,7 @@ def _not_counted(verdicts: Verdicts, judgement: Judgement, channel: str, inside:
         return None
     grid = judgement.grid.part(inside)
     ends = grid.first * grid.step_ns, (grid.first + grid.n) * grid.step_ns
-    readings = once(verdicts.store.readings(channel, *ends))
+    readings = without_repeats(verdicts.store.readings(channel, *ends))
     at = readings.taken_ns[np.isfinite(readings.value)] // grid.step_ns - grid.first
     left = int(there[at].sum()) - counted
     if left <= 0:

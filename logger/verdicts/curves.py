@@ -14,7 +14,7 @@ from functools import reduce
 
 import numpy as np
 
-from ..core.calibration.apply import corrected
+from ..core.calibration.apply import correct_readings
 from ..core.evidence.derived import FORMULAS, Formula
 from ..model import Setup
 from ..series import Float, Int
@@ -67,7 +67,7 @@ def together(each: Sequence[Curve]) -> list[Curve]:
 def _measured(setup: Setup, channel: str, found: Envelope) -> Curve:
     papers, about = setup.certificates_of(channel), setup.channels[channel]
     low, mean, high = (
-        corrected(about, papers, found.start_ns, raw) for raw in (found.low, found.mean, found.high)
+        correct_readings(about, papers, found.start_ns, raw) for raw in (found.low, found.mean, found.high)
     )
     ends = np.minimum(low.value, high.value), np.maximum(low.value, high.value)
     U = np.maximum(low.U, high.U)

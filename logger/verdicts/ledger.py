@@ -15,13 +15,13 @@ import numpy as np
 from sqlalchemy import select
 
 from ..core.evidence.cells import Grid
-from ..core.judge.days import DAY_NS, Aside, Kept, Piece, pieces
+from ..core.judge.days import DAY_NS, Piece, ScratchCache, VerdictCache, pieces
 from ..core.judge.judgement import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
 from ..core.judge.live import Trail, begun, extended
 from ..core.judge.restarts import memory_s, turns
 from ..core.judge.settings import Part, conclude_over, look_over
 from ..core.judge.settling import BodyState, at_start_of_record
-from ..core.validity.timeline import Held, first_difference, timeline
+from ..core.validity.timeline import TimelineEntry, first_difference, timeline
 from ..instants import NS, rfc3339
 from ..model import Mark, Setup
 from ..series import Readings
@@ -49,7 +49,7 @@ class Head:
     first_day: int
     until_ns: int
     open_from_ns: int
-    timeline: list[Held] = field(default_factory=list)  # what it was judged by
+    timeline: list[TimelineEntry] = field(default_factory=list)  # what it was judged by
     decided: int = 0  # the newest decision on conflicting values that it knew of
 
 
@@ -94,11 +94,11 @@ class Ledger:
     def __init__(self, store: Store, setup: Setup) -> None:
         self.store = store
         self.setup = setup
-        self.kept: Kept = store if setup.version else Aside()
+        self.kept: VerdictCache = store if setup.version else ScratchCache()
         self.newest: dict[str, Judgement] = {}
         self._kept: dict[str, _Kept] = {}
-        self._reach_ns = {z: max(reach_s(s, z) for s in setup.every()) * NS for z in setup.zones}
-        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.every()) * NS for z in setup.zones}
+        self._reach_ns = {z: max(reach_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
+        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval that was declared not to be trusted."""
@@ -122,7 +122,7 @@ class Ledger:
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if complete_ns <= kept.head.until_ns or self.store.decisions.newest() != kept.head.decided:
             return False
-        new = self.store.fresh(kept.head.cursor, list(kept.trail.readings))
+        new = self.store.new_readings(kept.head.cursor, list(kept.trail.readings))
         if new is None:
             return False
         readings, cursor = new
@@ -171,7 +171,7 @@ class Ledger:
         made = pieces(judgement, state_in)
         bodies = {day: (head.context, piece.to_text()) for day, piece in made.items()}
         bodies[HEAD] = (head.context, text)
-        self.kept.put_pieces(judgement.zone, bodies, tell(judgement, made, head) if tell else None)
+        self.kept.put_verdict_days(judgement.zone, bodies, tell(judgement, made, head) if tell else None)
         self.newest[judgement.zone] = judgement
         return head, text
 
@@ -243,7 +243,7 @@ class Ledger:
             open_ns = min(until_ns, self._open_from_ns(judgement))
             for day, piece in pieces(judgement, state).items():
                 fresh = (head.context, piece.to_text())
-                stored = self.kept.piece(zone, day)
+                stored = self.kept.verdict_day(zone, day)
                 if day * DAY_NS < until_ns and stored != fresh:
                     final = (day + 1) * DAY_NS <= open_ns or not _alike_until(stored, fresh, open_ns)
                     (wrong if final else open_days)[day] = fresh
@@ -267,7 +267,7 @@ class Ledger:
     def _misplaced(self, zone: str, head: Head) -> Iterator[int]:
         """Stored days where nothing was judged; and the head, where it tells of what cannot be."""
         last = (head.until_ns - 1) // DAY_NS
-        days = self.kept.pieces(zone, HEAD + 1, NEVER_NS // DAY_NS)
+        days = self.kept.verdict_days(zone, HEAD + 1, NEVER_NS // DAY_NS)
         yield from (day for day in days if not head.first_day <= day <= last)
         _, cursor = self.store.arrived_after(-1)
         ahead = head.cursor > cursor or head.decided > self.store.decisions.newest()
@@ -279,9 +279,9 @@ class Ledger:
         """Put the fresh judgement in the place of what was altered, and of what is provisional."""
         self._kept.pop(zone, None)
         if found.misplaced:
-            self.kept.drop_pieces(zone, found.misplaced)
+            self.kept.drop_verdict_days(zone, found.misplaced)
         if found.wrong or found.open_days:
-            self.kept.put_pieces(zone, {**found.wrong, **found.open_days})
+            self.kept.put_verdict_days(zone, {**found.wrong, **found.open_days})
 
     def _dirty(self, zone: str, now_ns: int) -> tuple[Head | None, int | None, int]:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
@@ -300,15 +300,15 @@ class Ledger:
         touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
         if touched is not None:
             found.append(touched - reach_ns)
-        if complete_ns > head.until_ns:
-            found.append(head.open_from_ns)
         begin_ns = head.first_day * DAY_NS
         # Before its first reading there is no record to judge, however far the tests reach back, and
         # wherever readings lay before their clock was known.
         if min(arrived, default=begin_ns) < begin_ns:
             begin_ns = min(begin_ns, self.begins_ns(zone) or begin_ns)
-        found = [max(min(ns, head.until_ns), begin_ns) for ns in found if ns < complete_ns]
-        return head, min(found, default=None), cursor
+        found = [ns for ns in found if ns < complete_ns]
+        if found or complete_ns > head.until_ns:
+            found.append(head.open_from_ns)  # what was open is judged with it, or would stay open for ever
+        return head, min([max(min(ns, head.until_ns), begin_ns) for ns in found], default=None), cursor
 
     def begins_ns(self, zone: str) -> int | None:
         """When the first reading of a zone was taken, as its clock is known by now; None without any."""
@@ -318,7 +318,7 @@ class Ledger:
         return None if extent is None else max(extent[0], 0)
 
     def _stored_head(self, zone: str) -> str | None:
-        stored = self.kept.piece(zone, HEAD)
+        stored = self.kept.verdict_day(zone, HEAD)
         return None if stored is None else stored[1]
 
     def head(self, zone: str) -> Head | None:
@@ -334,7 +334,7 @@ class Ledger:
         return digest([JUDGE_VERSION, self.setup.step_s])
 
     def state_before(self, zone: str, day: int) -> BodyState:
-        stored = self.kept.piece(zone, day - 1)
+        stored = self.kept.verdict_day(zone, day - 1)
         return Piece.of_text(stored[1]).state_out if stored else self.unknown(zone, day)
 
     def unknown(self, zone: str, day: int) -> BodyState:

@@ -15,8 +15,7 @@ from sqlalchemy import select
 
 from .. import __version__
 from ..core.alarms.suspect_probes import doubts
-from ..core.calibration.apply import Corrected, corrected
-from ..core.calibration.status import position_of
+from ..core.calibration.apply import CorrectedReadings, correct_readings
 from ..core.judge.days import DAY_NS, Piece
 from ..core.judge.judgement import JUDGE_VERSION, Judgement, part
 from ..core.judge.outlook import Gains, gains
@@ -90,7 +89,7 @@ class Verdicts:
 
     def stored_pieces(self, zone: str, from_ns: int, to_ns: int) -> list[Piece]:
         """Stored pieces of the UTC days that touch [from, to)."""
-        days = self._ledger.kept.pieces(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
+        days = self._ledger.kept.verdict_days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
         return [Piece.of_text(body) for _, (_, body) in sorted(days.items())]
 
     def periods(
@@ -125,7 +124,7 @@ class Verdicts:
         while True:
             first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
             end = min([*made, NEVER_NS])
-            stored = self._ledger.kept.pieces(zone, first, end) if first < end else {}
+            stored = self._ledger.kept.verdict_days(zone, first, end) if first < end else {}
             known = {day: Piece.of_text(body) for day, (_, body) in stored.items()}
             known |= made
             found = joined(p for _, piece in sorted(known.items()) for p in piece.periods)
@@ -163,7 +162,7 @@ class Verdicts:
     def _asking(self, found: Excursion, rule: Rule, jobs: Sequence[Span]) -> Excursion:
         zone = self.setup.at(found.from_ns).zone(found.zone)
         span, clock = (found.from_ns, found.to_ns), self.setup.room.timezone
-        asks = asks_disposition(zone, clock, span, disturbs=rule.disturbs, jobs=jobs)
+        asks = asks_disposition(zone, clock, span, disturbs=rule.disturbs, inspections=jobs)
         return found if asks else replace(found, asks_disposition=False)
 
     def _jobs(self, zone: str) -> list[Span]:
@@ -298,18 +297,13 @@ class Verdicts:
             judgement, self.setup, slice(from_ns // step_ns - first, -(-to_ns // step_ns) - first)
         )
 
-    def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Corrected]:
+    def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, CorrectedReadings]:
         """Instants of the valid readings of a channel in [from, to), with corrected values and U."""
         found = self.store.readings(channel, from_ns, to_ns)
         valid = np.isfinite(found.value)
         taken, raw = found.taken_ns[valid], found.value[valid]
         certificates = self.setup.certificates_of(channel)
-        return taken, corrected(self.setup.channels[channel], certificates, taken, raw)
-
-    def _stands(self, channel: str, zone: str, at_ns: int) -> bool:
-        """Whether the probe of a channel stands in a zone: one that was taken away grows no older."""
-        place = position_of(self.setup, channel, at_ns)
-        return place is not None and place.zone == zone
+        return taken, correct_readings(self.setup.channels[channel], certificates, taken, raw)
 
     def judge_live(self, now_ns: int) -> None:
         """Judge every zone up to now and keep its newest statement for those who show it."""
@@ -324,7 +318,8 @@ class Verdicts:
         if current is None or not judgement.grid.n:
             return None
         newest = self._ledger.newest_values_ns(zone)
-        ages = [now_ns - ns for channel, ns in newest.items() if self._stands(channel, zone, now_ns)]
+        # A removed probe is not counted as stale.
+        ages = [now_ns - ns for channel, ns in newest.items() if self.setup.in_zone(channel, zone, now_ns)]
         gains = self.forecast_gains(zone, now_ns)
         oldest_s = max(ages) / NS if ages else None
         young = now_ns - head.first_day * DAY_NS < YOUNG_DAYS * DAY_NS and current.reason == "indeterminate"

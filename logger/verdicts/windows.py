@@ -13,7 +13,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from ..series import Readings, merged
+from ..series import Readings, merge_readings
 from ..store import Store
 from ..store.archive.months import month_of, month_span
 
@@ -73,7 +73,7 @@ class _Known:
         if from_ns < end_ns:
             self._until_ns = min(month_span(*month_of(end_ns - 1))[1], self._end_ns)
             new = self._store.readings_of(list(kept), from_ns, self._until_ns)
-            kept = {channel: merged([some, new[channel]]) for channel, some in kept.items()}
+            kept = {channel: merge_readings([some, new[channel]]) for channel, some in kept.items()}
         self._readings = kept
         return {channel: _between(some, begin_ns, end_ns) for channel, some in kept.items()}
 

@@ -5,19 +5,18 @@ from __future__ import annotations
 import asyncio
 import socket
 import ssl
-import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from email.message import EmailMessage, Message
 from email.parser import BytesParser
 from email.policy import default
-from pathlib import Path
 from typing import Any
 
 import pytest
 from aiosmtpd.controller import Controller
 
 from logger.model import Channel, MailRoute, Placement, Position, Probe, Room, Rule, Setup, Zone
+from tests.tls import self_signed
 
 
 def channel(key: str) -> Channel:
@@ -95,13 +94,7 @@ def serve() -> Iterator[Callable[..., tuple[Peer, MailRoute]]]:
 @pytest.fixture(scope="session")
 def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[ssl.SSLContext, ssl.SSLContext]:
     """A server's context with a certificate of its own, and a client's that trusts it."""
-    folder: Path = tmp_path_factory.mktemp("tls")
-    key, cert = folder / "key.pem", folder / "cert.pem"
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1",
-         "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(cert)],
-        check=True, capture_output=True,
-    )  # fmt: skip
+    cert, key = self_signed(tmp_path_factory.mktemp("tls"))
     server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     server.load_cert_chain(cert, key)
     return server, ssl.create_default_context(cafile=str(cert))

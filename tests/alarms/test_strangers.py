@@ -26,8 +26,8 @@ def test_another_probe_at_the_line_and_an_unsure_clock_are_told(tmp_path: Path) 
         assert WATCHED["clock"].out(facts) == ""
         store.append("poll", [Row("P1.temperature", NOW_NS + NS, NOW_NS + NS, 20.0)])
         assert WATCHED["probe"].out(knowing.facts(NOW_NS + NS)) == ""
-        store.clocks.doubt("boot-a", 0, "it shows 1970")
+        store.clocks.record_doubt("boot-a", 0, "it shows 1970")
         assert "(it shows 1970)" in WATCHED["clock"].out(knowing.facts(NOW_NS))
         with store.begin() as conn:
-            store.clocks.correct("boot-a", 0, "Greta Holm", "compared", conn)
+            store.clocks.record_correction("boot-a", 0, "Greta Holm", "compared", conn)
         assert WATCHED["clock"].out(knowing.facts(NOW_NS)) == ""

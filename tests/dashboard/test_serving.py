@@ -13,10 +13,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric import ec
 
 from dashboard.server import Place, Tls, bind, serve
 from logger.errors import Refused
 from tests.dashboard.synthetic import Synthetic
+from tests.tls import self_signed, write_key
 
 
 def free_port() -> int:
@@ -26,15 +28,8 @@ def free_port() -> int:
 
 @pytest.fixture(scope="module")
 def files(tmp_path_factory: pytest.TempPathFactory) -> Tls:
-    """A certificate by OpenSSL's command line, for an hour."""
-    folder = tmp_path_factory.mktemp("tls")
-    made = Tls(folder / "room.pem", folder / "room.key")
-    command = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "1"]
-    names = ["-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"]
-    subprocess.run(
-        [*command, *names, "-keyout", made.key, "-out", made.certificate], check=True, capture_output=True
-    )
-    return made
+    """A certificate for localhost and its key."""
+    return Tls(*self_signed(tmp_path_factory.mktemp("tls")))
 
 
 @pytest.fixture
@@ -88,8 +83,7 @@ def test_plain_http_on_the_port_of_tls_is_no_page(served: Any) -> None:
 def test_unusable_files_are_named(files: Tls, tmp_path: Path, wrong: str) -> None:
     """Before anything is served; a key with a password does not stop an unattended start by asking."""
     locked = tmp_path / "locked.key"
-    command = ["openssl", "rsa", "-in", files.key, "-aes256", "-passout", "pass:secret", "-out", locked]
-    subprocess.run(command, check=True, capture_output=True)
+    write_key(locked, ec.generate_private_key(ec.SECP256R1()), b"secret")
     (tmp_path / "garbage.pem").write_text("nothing")
     given = {
         "missing": Tls(tmp_path / "none.pem", files.key),

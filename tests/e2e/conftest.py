@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 from tests.dashboard.synthetic import Synthetic
+from tests.programs import skip_without
 
 # Without these Chromium talks to hosts of its own at every start.
 FLAGS = [
@@ -92,8 +93,7 @@ def browser() -> Iterator[Any]:
     with sync_playwright() as playwright:
         path = _executable(playwright)
         if path is None:
-            missing = "No Chromium found; install one or set STILLROOM_CHROMIUM to its path."
-            (pytest.fail if os.environ.get("STILLROOM_NEEDS_BROWSER") else pytest.skip)(missing)
+            skip_without("Chromium is not installed, nor is STILLROOM_CHROMIUM the path of one")
         launched = playwright.chromium.launch(executable_path=path, args=FLAGS)
         yield launched
         launched.close()

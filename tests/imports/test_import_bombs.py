@@ -8,6 +8,7 @@ import os
 import time
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ import pytest
 
 from logger.errors import ImportRefused
 from logger.imports import Profile, import_content
+from logger.imports.describing import describe
 from logger.imports.importer import checked
 from logger.imports.outside import description_of
 from logger.instants import NS
@@ -244,3 +246,20 @@ def test_without_limits_what_unpacks_is_refused_politely(
         with pytest.raises(ImportRefused, match=r"Linux alone.*plain text"):
             checked("a.xlsx", content, plain, setup, NOW)
     assert checked("a.csv", HEAD + ROW, plain, setup, NOW).rows == 1
+
+
+@only_limited
+@pytest.mark.parametrize("at", [0.1, 0.4, 0.7, 0.99])
+def test_a_torn_table_of_an_open_document_is_refused_at_once(at: float, setup: Setup) -> None:
+    """A sheet whose text ends within a table (a copy that broke off): a sentence, and no endless search for
+    the end of the table. The call is bounded, as the child would be ended after a minute of computing."""
+    with zipfile.ZipFile(io.BytesIO(open_document(3, 3))) as whole:
+        members = {name: whole.read(name) for name in whole.namelist()}
+    text = members["content.xml"]
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w") as archive:
+        for name, content in (members | {"content.xml": text[: round(at * len(text))]}).items():
+            archive.writestr(name, content)
+    little = replace(Limits.for_size(0), computing_s=20.0)
+    with pytest.raises(ImportRefused, match=r"content\.xml is damaged"):
+        confined("torn.ods", little, describe, "torn.ods", made.getvalue(), setup)

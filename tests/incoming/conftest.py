@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import socket
 import subprocess
 import time
@@ -16,6 +15,7 @@ import pytest
 from logger.config import example_folder, load_texts, read_texts
 from logger.model import Config, Line, Message, PushedLine
 from logger.store import Store
+from tests.programs import program
 
 NOW_NS = 1_793_000_000 * 10**9  # 2026-10-26T07:33:20Z
 JSON = Message("json", "time", "clock")
@@ -61,8 +61,8 @@ class Broker:
         self.start()
 
     def start(self) -> None:
-        program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-        self._process = subprocess.Popen([program, "-c", str(self._file)], stderr=subprocess.DEVNULL)
+        command = [program("mosquitto"), "-c", str(self._file)]
+        self._process = subprocess.Popen(command, stderr=subprocess.DEVNULL)
         until = time.monotonic() + 5
         while time.monotonic() < until:
             try:
@@ -81,8 +81,6 @@ class Broker:
 
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Broker]:
-    if not (shutil.which("mosquitto") or Path("/usr/sbin/mosquitto").exists()):
-        pytest.skip("mosquitto is not installed")
     folder = tmp_path / "broker"
     folder.mkdir()
     made = Broker(folder)

@@ -159,7 +159,7 @@ def test_an_unsure_clock_refuses_no_message_for_its_time(store: Store, config: C
     early_ns = NOW_NS - 3600 * NS
     with pytest.raises(Refused, match="future"):
         push(store, config, "annex", 1, said(20.0), early_ns)
-    store.clocks.doubt(boot_id(), early_ns, "it shows an hour before the newest reading")
+    store.clocks.record_doubt(boot_id(), early_ns, "it shows an hour before the newest reading")
     assert push(store, config, "annex", 1, said(20.0), early_ns) == Taken(2, 0)
     assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
     assert store.clocks.comparisons("P1") == []
@@ -167,11 +167,13 @@ def test_an_unsure_clock_refuses_no_message_for_its_time(store: Store, config: C
 
 def test_what_is_dated_by_an_unsure_clock_waits_for_its_correction(store: Store, example: Config) -> None:
     dated = with_lines(example, PushedLine("P1", "annex", NAMES, Message(time="arrival")))
-    store.clocks.doubt(boot_id(), 0, "it shows 1970")
+    store.clocks.record_doubt(boot_id(), 0, "it shows 1970")
     assert push(store, dated, "annex", 1, b'{"t": 20.0, "rh": 45.0}', 60 * NS) == Taken(2, 0)
     assert len(store.readings("P1.temperature", 0, 2**62)) == 0
     (row,) = (r for _, r in store.arrived_after(0)[0] if r.channel == "P1.temperature")
     with store.begin() as conn:
-        store.clocks.correct(boot_id(), NOW_NS - row.monotonic_ns, "Greta Holm", "radio clock", conn)
+        store.clocks.record_correction(
+            boot_id(), NOW_NS - row.monotonic_ns, "Greta Holm", "radio clock", conn
+        )
     moved = store.readings("P1.temperature", 0, 2**62).taken_ns.tolist()
     assert moved == [NOW_NS]

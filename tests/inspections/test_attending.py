@@ -105,10 +105,10 @@ def drop(store: Store, name: str, said: object) -> None:
 def test_a_measuring_program_starts_and_stops_by_files(store: Store, config: Config) -> None:
     start = {"act": "start", "key": "D-1", "zone": "machine-bay", "title": "Ring", "length_mm": 120.0}
     drop(store, "a.json", start)
-    (done,) = dropped.take(store, config.setup, NOW)
+    (done,) = dropped.process_files(store, config.setup, NOW)
     assert (done.key, done.refused) == ("D-1", "")
     drop(store, "b.json", {"act": "stop", "key": "D-1"})
-    dropped.take(store, config.setup, NOW + HOUR)
+    dropped.process_files(store, config.setup, NOW + HOUR)
     job = next(j for j in actions.inspections(store) if j.key == "D-1")
     assert (job.from_ns, job.to_ns, job.length_mm) == (NOW, NOW + HOUR, 120.0)
     assert len(list((store.folder / dropped.FOLDER / "done").iterdir())) == 2
@@ -125,12 +125,12 @@ def test_a_measuring_program_starts_and_stops_by_files(store: Store, config: Con
 def test_what_cannot_be_done_is_put_aside_with_its_reason(store: Store, config: Config, said: object) -> None:
     before = len(actions.inspections(store))
     drop(store, "x.json", said)
-    (one,) = dropped.take(store, config.setup, NOW)
+    (one,) = dropped.process_files(store, config.setup, NOW)
     assert one.refused
     assert len(actions.inspections(store)) == before
     (why,) = (store.folder / dropped.FOLDER / "refused").glob("*.txt")
     assert why.read_text("utf-8").strip() == one.refused
-    assert dropped.take(store, config.setup, NOW) == []
+    assert dropped.process_files(store, config.setup, NOW) == []
 
 
 def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None:
@@ -154,7 +154,7 @@ def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None
     drop(store, "z.json", start | {"key": "D-8"})
     for file in folder.glob("*.json"):
         os.utime(file, ns=(NOW - 10 * NS,) * 2, follow_symlinks=False)
-    done = {one.name: one for one in dropped.take(store, config.setup, NOW)}
+    done = {one.name: one for one in dropped.process_files(store, config.setup, NOW)}
     assert sorted(name for name, one in done.items() if not one.refused) == ["n" * 250 + ".json", "z.json"]
     assert {"D-7", "D-8"} <= {job.key for job in actions.inspections(store)}
     assert len(done) == 12
@@ -186,4 +186,4 @@ def test_a_dropped_file_acts_as_its_folder(store: Store, config: Config) -> None
 def test_a_file_that_is_still_written_is_left(store: Store, config: Config) -> None:
     drop(store, "x.json", "{")
     os.utime(store.folder / dropped.FOLDER / "x.json", ns=(NOW, NOW))
-    assert dropped.take(store, config.setup, NOW + NS) == []
+    assert dropped.process_files(store, config.setup, NOW + NS) == []

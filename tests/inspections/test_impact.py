@@ -14,7 +14,7 @@ from logger.acts.dispositions import Findings, book, note_excursion
 from logger.config import in_force
 from logger.errors import Refused, UnknownName
 from logger.inspections import impact as affected
-from logger.inspections.readiness import begin, forgotten, ready
+from logger.inspections.readiness import begin, overlong, ready
 from logger.instants import NS, parse
 from logger.model import Excursion, Inspection
 from logger.model.roles import Role
@@ -179,8 +179,8 @@ def test_work_is_resumed_by_authority_only(verdicts: Verdicts) -> None:
     assert work_stops.stopped(store) == {}
     made = begin(store, setup, job, "Jonas Wirth", NOW)
     assert made.key
-    assert forgotten(store, NOW + 11 * HOUR) == []
-    assert [j.key for j in forgotten(store, NOW + 13 * HOUR)] == [made.key]
+    assert overlong(store, NOW + 11 * HOUR) == []
+    assert [j.key for j in overlong(store, NOW + 13 * HOUR)] == [made.key]
 
 
 def test_may_i_start_says_when(verdicts: Verdicts, monday: Excursion) -> None:

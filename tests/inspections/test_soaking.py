@@ -12,7 +12,7 @@ from scipy.integrate import solve_ivp
 
 from logger.core.measurement.soak import COLDER_K, by_size, fitted, plan, sizes, typed
 from logger.core.measurement.stamp import read_stamp
-from logger.core.physics.core_temperature import core, first_term
+from logger.core.physics.core_temperature import core_response, first_term
 from logger.core.physics.thermal import BODIES, Body, body_of
 from logger.errors import Refused
 
@@ -71,7 +71,7 @@ def test_where_the_middle_is_left_out_it_is_early_by_less_than_three_per_cent() 
         body = Body(6000, 460, 2.5)
         lumped = plan(by_size(body, shape, size), 25.0, 20.0, 0.1)
         assert lumped.constant.lumped
-        tau_s, C = core(body, shape, size, 8.0)
+        tau_s, C = core_response(body, shape, size, 8.0)
         assert lumped.ready_after_s == pytest.approx(tau_s * np.log(50 * C), rel=0.03)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 import time
 from pathlib import Path
@@ -12,6 +11,7 @@ import pytest
 from logger.errors import ProbeError
 from logger.probes import AsciiLineDriver
 from logger.probes.port import Port
+from tests.programs import program
 
 from .conftest import Device, asked_again, line_to
 
@@ -187,14 +187,13 @@ def test_a_port_that_is_not_there_names_itself() -> None:
         driver.open()
 
 
-@pytest.mark.skipif(shutil.which("socat") is None, reason="socat is not installed")
 def test_a_pseudo_terminal_made_by_another_program_is_read(tmp_path: Path) -> None:
     """An outside peer: socat makes the pseudo-terminal, a shell script answers."""
     script = tmp_path / "probe.sh"
     script.write_text("#!/bin/sh\nwhile read -r q; do printf 'T=19.97 RH=51.2\\r\\n'; done\n")
     script.chmod(0o755)
     name = tmp_path / "socat"
-    peer = subprocess.Popen(["socat", f"pty,raw,echo=0,link={name}", f"exec:{script}"])
+    peer = subprocess.Popen([program("socat"), f"pty,raw,echo=0,link={name}", f"exec:{script}"])
     try:
         until = time.monotonic() + 5
         while not name.exists() and time.monotonic() < until:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import heapq
 import itertools
 import select
-import shutil
 import struct
 import subprocess
 import threading
@@ -32,6 +31,7 @@ from logger.probes.debts import NOT_ASKED, Debts
 from logger.probes.modbus_frames import crc16
 from logger.probes.sdi12 import crc
 from logger.simulation.wires import PtyWire, SocketWire, Wire
+from tests.programs import program
 
 from .conftest import asked_again
 
@@ -352,7 +352,6 @@ class Strict(Registers):
         return b"" if self.deaf or count != 2 else answer
 
 
-@pytest.mark.skipif(shutil.which("socat") is None, reason="socat is not installed")
 def test_a_late_answer_through_a_line_of_another_make_is_no_value(tmp_path: Path) -> None:
     """socat makes the line and a shell the probe: each second answer comes three time-outs late."""
     script = tmp_path / "probe.sh"
@@ -362,7 +361,7 @@ def test_a_late_answer_through_a_line_of_another_make_is_no_value(tmp_path: Path
     )
     script.chmod(0o755)
     name = tmp_path / "socat"
-    peer = subprocess.Popen(["socat", f"pty,raw,echo=0,link={name}", f"exec:{script}"])
+    peer = subprocess.Popen([program("socat"), f"pty,raw,echo=0,link={name}", f"exec:{script}"])
     try:
         until_s = time.monotonic() + 60
         while not name.exists() and time.monotonic() < until_s:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 import time
 from collections.abc import Iterator
@@ -16,9 +15,10 @@ import pytest
 from logger.config import load_texts
 from logger.instants import parse
 from logger.model import Setup
-from logger.record import Issued, issue
+from logger.record import IssuedRecord, issue
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
+from tests.programs import program
 
 VIENNA = ZoneInfo("Europe/Vienna")
 DAY = (parse("2026-10-19", VIENNA), parse("2026-10-20", VIENNA))
@@ -36,7 +36,7 @@ class Room:
     def verdicts(self) -> Verdicts:
         return Verdicts(self.store, self.setup)
 
-    def issue(self, out: Path, zone: str = "machine-bay", **more: Any) -> Issued:
+    def issue(self, out: Path, zone: str = "machine-bay", **more: Any) -> IssuedRecord:
         parts = (self.store, self.verdicts, self.setup, zone)
         return issue(*parts, *DAY, out, "Greta Holm", self.now_ns, **more)
 
@@ -55,7 +55,6 @@ def room(demo_copy: Path) -> Iterator[Room]:
 
 def tool(name: str, *arguments: object, cwd: Path | None = None) -> tuple[int, str]:
     """Exit code and output of a program that knows nothing of us; skipped where it is not installed."""
-    if shutil.which(name) is None:
-        pytest.skip(f"{name} is not installed")
-    done = subprocess.run([name, *map(str, arguments)], capture_output=True, text=True, check=False, cwd=cwd)
+    command = [program(name), *map(str, arguments)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd)
     return done.returncode, done.stdout + done.stderr

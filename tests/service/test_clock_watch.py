@@ -117,7 +117,9 @@ def test_a_step_while_running_is_doubted_from_the_first_reading_on(store: Store,
 
     (doubt,) = store.clocks.unsure_boots().values()
     with store.begin() as conn:
-        store.clocks.correct(boot_id(), doubt.base_ns - step_s * NS, "Greta Holm", "radio clock", conn)
+        store.clocks.record_correction(
+            boot_id(), doubt.base_ns - step_s * NS, "Greta Holm", "radio clock", conn
+        )
     found.look()
     assert not found.why
     told = store.readings("P1.temperature", 0, 2**62)
@@ -172,7 +174,7 @@ def test_a_correction_says_nothing_of_a_doubt_that_came_after_it(store: Store) -
     assert list(store.clocks.unsure_boots()) == [boot_id()]
     assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == first.taken_ns.tolist()
     with store.begin() as conn:
-        store.clocks.correct(boot_id(), NOW_NS + 5 * NS, "Greta Holm", "radio clock", conn)
+        store.clocks.record_correction(boot_id(), NOW_NS + 5 * NS, "Greta Holm", "radio clock", conn)
     told = store.readings("P1.temperature", 0, 2**62)
     assert told.value.tolist() == [20.0, 21.0, 22.0]
     assert told.taken_ns.tolist() == [*first.taken_ns.tolist(), NOW_NS + (125 + 5) * NS]

@@ -17,14 +17,16 @@ from ...errors import Refused
 from ...instants import NS
 from ...model import Channel, Quality, Setup
 from ...model.reasons import Why
-from ...series import Bool, Float, Int, Readings, conflicting, first_told, once
+from ...series import Bool, Float, Int, Readings, find_conflicts, first_occurrences, without_repeats
 from ...units import MICRO, difference_to_canonical, to_canonical
-from ..calibration.apply import corrected
+from ..calibration.apply import correct_readings
 from .quality import constant_runs, gross_range, last_run, moved, possible_span, spikes, stays
 from .reduction import Reduced, cover, in_blocks, reduced
 
 # A run of identical values is compared with its neighbours in pieces of at most this length.
 FLAT_WINDOW_S = 6 * 3600
+# So long after a run could last have gone on, a reading that continues it may still arrive in order.
+DELAY_S = 3600
 
 
 @dataclass(frozen=True)
@@ -109,14 +111,14 @@ def _in_order(key: str, readings: Readings) -> Readings:
     """Ascending, each reading once: what came by two ways would make half a record count as a whole one."""
     if (readings.taken_ns[1:] < readings.taken_ns[:-1]).any():
         raise Refused(f"Readings of {key} are not in order of time; sort them before they are judged.")
-    return once(readings)
+    return without_repeats(readings)
 
 
 def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
     flags = gross_range(readings.value, possible_span(channel), channel.user_span)
-    done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
+    done = correct_readings(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     why = done.why
-    outside, conflict = why == Why.OUTSIDE_RANGE, conflicting(readings)
+    outside, conflict = why == Why.OUTSIDE_RANGE, find_conflicts(readings)
     if conflict.any():
         why = np.where(conflict, np.maximum(why, Why.CONFLICT), why).astype(np.uint8)
         outside &= ~conflict
@@ -311,7 +313,7 @@ def _gridded(
             why=why[own],
             placed=_placed(key, zone, setup, grid),
             outside=outside[own],
-            open_run_from=_open_cell(part, grid),
+            open_run_from=_open_cell(part, channels[number], grid, now_ns),
         )
         yield key, replace(made, as_read=_as_read(made, near[number], setup, now_ns))
 
@@ -362,9 +364,12 @@ def _doubt(part: _Channel) -> NDArray[np.uint8]:
     return np.where(part.doubted, np.maximum(part.why, Why.SUSPECT), part.why).astype(np.uint8, copy=False)
 
 
-def _open_cell(part: _Channel, grid: Grid) -> int:
+def _open_cell(part: _Channel, channel: Channel, grid: Grid, now_ns: int) -> int:
+    """The cell in which a run begins that may still go on; the end of the grid without one."""
     edge = grid.first + grid.n
-    return edge if part.open_run_ns is None else min(edge, part.open_run_ns // grid.step_ns)
+    if part.open_run_ns is None or now_ns - part.taken_ns[-1] > (channel.max_age_s + DELAY_S) * NS:
+        return edge
+    return min(edge, part.open_run_ns // grid.step_ns)
 
 
 def _flat(arrays: Iterable[NDArray[Any]]) -> NDArray[Any]:
@@ -402,7 +407,7 @@ def qualities(setup: Setup, readings: Mapping[str, Readings]) -> dict[str, NDArr
     readings: of channels of the setup, each ascending. A reading of a probe that stood nowhere has the
     flag that it has alone. What is left open between two values of one instant is no matter of a flag.
     """
-    first = {key: first_told(some) for key, some in readings.items()}
+    first = {key: first_occurrences(some) for key, some in readings.items()}
     known = {key: _in_order(key, some) for key, some in readings.items()}
     found = {k: _flags(_reading_level(setup.channels[k], setup, known[k])) for k in known}
     for zone in setup.zones:

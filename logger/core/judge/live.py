@@ -15,7 +15,7 @@ import numpy as np
 from ...instants import NS
 from ...model import Mark, Setup
 from ...series import Readings
-from ..evidence.cells import Cells, Grid
+from ..evidence.cells import DELAY_S, Cells, Grid
 from ..evidence.gridded import cut, spliced
 from .judgement import (
     DAY_S,
@@ -70,7 +70,7 @@ def extended(
     """
     zone, newest = trail.judgement.zone, setup.at(now_ns)
     fresh = {key: some for key, some in fresh.items() if len(some)}
-    if not all(_follows(some, trail.newest_ns, now_ns) for some in fresh.values()):
+    if not all(_follows(some, trail, now_ns) for some in fresh.values()):
         return None
     grid, state = _from_midnight(trail, now_ns)
     open_cell = _open_cell(trail, newest, fresh, now_ns)
@@ -106,9 +106,14 @@ def _sure(
     return {key: cut(c, grid) for key, c in seen(zone, setup, readings, wide, now_ns).items()}
 
 
-def _follows(fresh: Readings, newest_ns: int, now_ns: int) -> bool:
-    """Whether readings are younger than all that is known, in order, and not of the future."""
-    within = newest_ns < fresh.taken_ns[0] and fresh.taken_ns[-1] < now_ns
+def _follows(fresh: Readings, trail: Trail, now_ns: int) -> bool:
+    """Whether readings are younger than all that is known, in order, and not of the future.
+
+    One that comes late enough to go on with a run that counted as ended is not.
+    """
+    grid = trail.judgement.grid
+    ended_ns = (grid.first + grid.n + 1) * grid.step_ns - DELAY_S * NS
+    within = max(trail.newest_ns, ended_ns) < fresh.taken_ns[0] and fresh.taken_ns[-1] < now_ns
     return bool(within) and bool((np.diff(fresh.taken_ns) > 0).all())
 
 

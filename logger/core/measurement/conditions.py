@@ -19,7 +19,7 @@ import numpy as np
 from ...errors import Refused
 from ...instants import wall_span
 from ...model import Rule, Setup
-from ...model.figures import bound
+from ...model.figures import limit_text
 from ...units import MICRO, quantity
 from ..evidence.cells import Cells
 from ..judge.judgement import Judgement
@@ -276,7 +276,7 @@ def _limits_text(one: Extent) -> str:
     unit = quantity(one.quantity).unit
     each = []
     for lower, upper in one.limits:
-        ends = [None if end is None else bound(end, unit).replace("% RH", "%") for end in (lower, upper)]
+        ends = [None if end is None else limit_text(end, unit).replace("% RH", "%") for end in (lower, upper)]
         if ends[0] and ends[1]:
             each.append(f"{ends[0]} to {ends[1]}")
         else:

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from ...errors import Refused
-from ..physics.core_temperature import core
+from ..physics.core_temperature import core_response
 from ..physics.thermal import LUMPED_BIOT, Body, biot, fit_step, soak_time_s, time_constant_s, volume_and_area
 
 Shape = Literal["cuboid", "cylinder", "sphere"]
@@ -95,7 +95,7 @@ def by_size(
     how = f"{shape} in {air} air" + (", on a metal plate" if on_plate else "")
     if number < LUMPED_BIOT:
         return Constant(nominal, nominal, lowest, number, 1.0, how)
-    (tau, start), (latest, _) = (core(body, shape, size_mm, h) for h in films)
+    (tau, start), (latest, _) = (core_response(body, shape, size_mm, h) for h in films)
     return Constant(nominal, tau, latest, number, start, how)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from ...series import Float
 from ..evidence.sampling import dominant_period_s
 from ..physics.expansion import REFERENCE_C, UM_PER_MM, Material, differential_expansion_um
-from ..physics.length import CYCLE, EVEN, Shared, Side, budget, error_index
+from ..physics.length import CYCLE, EVEN, SharedUncertainty, Side, budget, error_index
 from .temperatures import Tracks
 
 AddingUp = Literal["gum", "b89"]
@@ -207,7 +207,7 @@ def _added_up(
     share = CYCLE if _cycles(tracks, drift) else EVEN
     p, s = (replace(side, u_alpha_per_K=side.u_alpha_per_K * EVEN) for side in (part, scale))
     swing = 0.0 if work.point_by_point else 2 * half
-    done = budget(feature.length_mm, p, s, Shared(u_t_K=tracks.u_shared_K), swing, variation=share)
+    done = budget(feature.length_mm, p, s, SharedUncertainty(u_t_K=tracks.u_shared_K), swing, variation=share)
     lines = tuple(Line(c.name, c.u_um) for c in done.contributions if c.u_um > 0)
     return found | _against(feature, bias + done.U_um, work) | {
         "U_um": done.U_um, "k": 2.0, "contributions": lines,

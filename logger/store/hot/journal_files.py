@@ -38,7 +38,7 @@ GROUP_ROWS = 100_000
 
 
 @dataclass(frozen=True)
-class Line:
+class JournalLine:
     """One entry as it stands in a table or in a file."""
 
     number: int
@@ -51,7 +51,7 @@ class Line:
     filed: bool = False
 
 
-def write_lines(path: Path, lines: Sequence[Line]) -> None:
+def write_lines(path: Path, lines: Sequence[JournalLine]) -> None:
     """Entries into a new file; durable only once it was synced."""
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -66,7 +66,7 @@ def write_lines(path: Path, lines: Sequence[Line]) -> None:
     )  # fmt: skip
 
 
-def read_lines(path: Path) -> Iterator[Line]:
+def read_lines(path: Path) -> Iterator[JournalLine]:
     """Entries of a file in order; StoreDamaged where it cannot be read."""
     import pyarrow.parquet as pq
 
@@ -75,7 +75,7 @@ def read_lines(path: Path) -> Iterator[Line]:
             for group in range(file.num_row_groups):
                 columns = [file.read_row_group(group).column(name).to_pylist() for name in FIELDS]
                 for row in zip(*columns, strict=True):
-                    yield Line(*(*row, True))
+                    yield JournalLine(*(*row, True))
     except UNREADABLE as error:
         raise StoreDamaged(
             f"The file {path} of the journal cannot be read: {error}. Put it back from a backup; `stillroom "
@@ -83,34 +83,34 @@ def read_lines(path: Path) -> Iterator[Line]:
         ) from error
 
 
-def seals(conn: Connection) -> list[Any]:
+def journal_seals(conn: Connection) -> list[Any]:
     """Rows of all files of the journal in the order of their first entries; none in an older record."""
     if not inspect(conn).has_table(journal_seal.name):
         return []
     return list(conn.execute(select(journal_seal).order_by(journal_seal.c.first_number)))
 
 
-def walk(conn: Connection, folder: Path) -> Iterator[Line]:
+def walk(conn: Connection, folder: Path) -> Iterator[JournalLine]:
     """All entries in order, those in files among them, in bounded memory.
 
     An entry that stands in both, as while it is being moved, is told once; a file that cannot be read tells
     none, which those who count will miss.
     """
-    stored = conn.execute(
+    rows = conn.execute(
         select(*(journal.c[name] for name in FIELDS))
         .order_by(journal.c.number)
         .execution_options(yield_per=5000)
     )
-    waiting = [(row.first_number, folder / row.file) for row in reversed(seals(conn))]
-    streams: list[tuple[int, int, Line, Iterator[Line]]] = []
+    waiting = [(row.first_number, folder / row.file) for row in reversed(journal_seals(conn))]
+    streams: list[tuple[int, int, JournalLine, Iterator[JournalLine]]] = []
 
-    def follow(stream: Iterator[Line]) -> None:
+    def follow(stream: Iterator[JournalLine]) -> None:
         line = next(stream, None)
         if line is not None:
             heapq.heappush(streams, (line.number, id(stream), line, stream))
 
-    follow(Line(*row) for row in stored)
-    last: Line | None = None
+    follow(JournalLine(*row) for row in rows)
+    last: JournalLine | None = None
     while streams or waiting:
         while waiting and (not streams or waiting[-1][0] <= streams[0][0]):
             follow(_readable(waiting.pop()[1]))
@@ -123,12 +123,12 @@ def walk(conn: Connection, folder: Path) -> Iterator[Line]:
         follow(stream)
 
 
-def _readable(path: Path) -> Iterator[Line]:
+def _readable(path: Path) -> Iterator[JournalLine]:
     try:
         yield from read_lines(path)
     except StoreDamaged:
         return
 
 
-def _entry(line: Line) -> tuple[Any, ...]:
+def _entry(line: JournalLine) -> tuple[Any, ...]:
     return tuple(getattr(line, name) for name in FIELDS)
