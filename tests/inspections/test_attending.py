@@ -169,9 +169,9 @@ def test_a_dropped_file_acts_as_its_folder(store: Store, config: Config) -> None
     """
     said = {"key": "D-9", "zone": "machine-bay", "title": "Ring", "person": "Ines Faber"}
     drop(store, "a.json", {"act": "start", **said})
-    dropped.take(store, config.setup, NOW)
+    dropped.process_files(store, config.setup, NOW)
     drop(store, "b.json", {"act": "stop", "key": "D-9", "person": "Ines Faber"})
-    dropped.take(store, config.setup, NOW + HOUR)
+    dropped.process_files(store, config.setup, NOW + HOUR)
     start, stop = [e for e in store.journal.entries(kind="inspection") if e.what["inspection"] == "D-9"]
     assert {start.who, stop.who} == {"folder inspections-in"}
     assert [e.what["through"] for e in (start, stop)] == [
