@@ -21,7 +21,7 @@ from logger.core.rules.plane import FEWEST, Fit
 from logger.instants import NS
 from logger.model import Position, Rule
 from logger.series import Float
-from logger.verdicts.curves import Curve, together
+from logger.verdicts.curves import Curve, at_common_bins
 
 from ..data.channels import channels_in
 from ..data.queries import Queries
@@ -66,7 +66,7 @@ def standing(q: Queries, zone: str, from_ns: int, to_ns: int) -> list[Standing]:
     if begin >= to_ns or not found:
         return []
     bins = int(max(min(BINS, (to_ns - begin) // (60 * NS)), 1))
-    curves = together([q.source.curve(channel, begin, to_ns, bins) for channel, _ in found])
+    curves = at_common_bins([q.source.curve(channel, begin, to_ns, bins) for channel, _ in found])
     made = [Standing(c, q.label(c), p, curve) for (c, p), curve in zip(found, curves, strict=True)]
     return sorted(made, key=lambda s: s.place.xyz_m[2])
 
@@ -182,7 +182,7 @@ def room_air(q: Queries, from_ns: int, to_ns: int) -> list[Standing]:
     """Air probes of all zones together."""
     each = [s for zone in q.setup.zones_now() for s in standing(q, zone.key, from_ns, to_ns)]
     filled = [s for s in each if len(s.curve)]
-    curves = together([s.curve for s in filled]) if filled else []
+    curves = at_common_bins([s.curve for s in filled]) if filled else []
     found = [replace(s, curve=curve) for s, curve in zip(filled, curves, strict=True)]
     return found if found and len(found[0].curve) else []
 

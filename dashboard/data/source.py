@@ -22,7 +22,7 @@ from .words import STALE_S, parsed
 
 if TYPE_CHECKING:
     from logger.acts.dispositions import Book, Findings
-    from logger.core.measurement.soak import Plan
+    from logger.core.measurement.soak import SoakPlan
     from logger.inspections.assess import Question
     from logger.inspections.impact import Impact
     from logger.inspections.soak_clocks import SoakReading
@@ -103,7 +103,9 @@ class Source(Protocol):
     def soaks(self, now_ns: int) -> list[SoakReading]:
         """Parts that stand in a zone until they are as warm as it."""
 
-    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+    def begin_soak(
+        self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
+    ) -> None:
         """A part begins to soak."""
 
     def end_soak(self, number: int, who: str) -> None:
@@ -166,7 +168,7 @@ class StoreSource:
         return self.store.extent()
 
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
-        taken, found = self._current()[1].corrected(channel, from_ns, to_ns)
+        taken, found = self._current()[1].corrected_readings(channel, from_ns, to_ns)
         return taken, found.value, found.U
 
     def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
@@ -245,7 +247,9 @@ class StoreSource:
             verdicts = self._current()[1]
             return [read(verdicts, clock, now_ns) for clock in clocks(self.store)]
 
-    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+    def begin_soak(
+        self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
+    ) -> None:
         from logger.inspections.soak_clocks import begin_soak
 
         begin_soak(self.store, self.setup(), zone, name, from_C=from_C, plan=plan, who=who, now_ns=now_ns)

@@ -16,12 +16,12 @@ from logger.core.measurement.soak import (
     SIZES,
     Air,
     Just,
-    Plan,
     Shape,
-    by_size,
-    plan,
-    sizes,
-    typed,
+    SoakPlan,
+    constant_from_size,
+    constant_from_tau,
+    parse_sizes,
+    plan_soak,
 )
 from logger.core.physics.expansion import material_of
 from logger.core.physics.thermal import BODIES, body_of
@@ -103,23 +103,25 @@ def _offered(value_C: float) -> str:
     return f"{shown(value_C, 'degC')[0]:g}"
 
 
-def planned(asked: Mapping[str, str]) -> Plan:
+def planned(asked: Mapping[str, str]) -> SoakPlan:
     """The plan for what was filled in; Refused where it does not fit."""
     from_C, room_C = (_temperature(asked, key) for key in ("from", "room"))
     tau = number(asked.get("tau", ""), "Time constant")
     material, shape = asked.get("material", "steel"), cast("Shape", asked.get("shape", "cuboid"))
     constant = (
-        typed(tau * 60)
+        constant_from_tau(tau * 60)
         if tau is not None
-        else by_size(
+        else constant_from_size(
             body_of(material),
             shape,
-            sizes(asked.get("size", ""), shape),
+            parse_sizes(asked.get("size", ""), shape),
             cast("Air", asked.get("air", "still")),
             on_plate=bool(asked.get("plate")),
         )
     )
-    return plan(constant, from_C, room_C, _residual(asked, material), cast("Just", asked.get("just", "")))
+    return plan_soak(
+        constant, from_C, room_C, _residual(asked, material), cast("Just", asked.get("just", ""))
+    )
 
 
 def _temperature(asked: Mapping[str, str], key: str) -> float:
@@ -157,7 +159,7 @@ def _residual(asked: Mapping[str, str], material: str) -> float:
     return residual_K(length, alpha, share / 100 * tolerance)
 
 
-def told(found: Plan) -> Component:
+def told(found: SoakPlan) -> Component:
     """The plan in words."""
     c = found.constant
     left, off = (f"{difference(x, 'K')[0]:.3g} {unit('K')}" for x in (found.residual_K, found.difference_K))

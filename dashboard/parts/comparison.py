@@ -11,7 +11,7 @@ from logger.core.calibration.comparison import ProbeComparison, compare_side_by_
 from logger.errors import IntervalError, Refused
 from logger.instants import NS
 from logger.units import quantity
-from logger.verdicts.curves import together
+from logger.verdicts.curves import at_common_bins
 
 from ..data.queries import Queries
 from ..data.words import difference
@@ -34,7 +34,7 @@ def compared(q: Queries, channels: Sequence[str], from_ns: int, to_ns: int) -> P
         raise Refused(f"Only one quantity can be compared at a time; found {', '.join(sorted(kinds))}.")
     taken = [by_dew_point(q, c) for c in channels]
     minutes = max((to_ns - from_ns) // (60 * NS), 1)
-    curves = together([q.source.curve(c, from_ns, to_ns, minutes) for c in taken])
+    curves = at_common_bins([q.source.curve(c, from_ns, to_ns, minutes) for c in taken])
     return compare_side_by_side({c: found.mean for c, found in zip(taken, curves, strict=True)})
 
 

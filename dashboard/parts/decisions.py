@@ -51,7 +51,7 @@ def address(e: Excursion) -> str:
 def word(e: Excursion, decided: Book) -> str:
     """Where the decision on an excursion stands."""
     own = decided.excursion(e)
-    again = f"; cause seen {n} times in 30 days" if (n := decided.repeated(e)) >= REPEATS else ""
+    again = f"; cause seen {n} times in 30 days" if (n := decided.repetitions(e)) >= REPEATS else ""
     if own is not None:
         return ("closed" if own.closed else "begun") + again
     return "open" if e.asks_disposition else "not asked"

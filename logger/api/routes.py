@@ -24,7 +24,7 @@ from ..model import Inspection, PushedLine
 from ..model.roles import Scope
 from ..people import Refusals, Tokens
 from ..service.health import Figure, health
-from ..service.incoming import AlreadyThere, push, take_rows
+from ..service.incoming import Duplicate, push, take_rows
 from ..store import Store
 from ..store.origin import ORIGIN
 from ..verdicts.current import Current
@@ -58,7 +58,7 @@ class Interface:
         number = asked.number(seq)
         try:
             taken = push(self._store, self._current.config, node, number, request.get_data(), self._now_ns())
-        except AlreadyThere as known:
+        except Duplicate as known:
             return problems.problem(HTTPStatus.CONFLICT, str(known))
         return _json(asdict(taken))
 

@@ -223,13 +223,13 @@ def prove(
     """
     from dataclasses import asdict
 
-    from ..acts.route_tests import missed
     from ..acts.route_tests import prove as prove_routes
+    from ..acts.route_tests import unproven_recipients
 
     with open_session(data, config) as session:
         key, _ = prove_routes(session.store, session.config, person(who), session.now_ns, route or ())
         receipts = _wait_for_receipts(session, key, wait)
-        rows, not_proven = [asdict(r) for r in receipts], missed(session.config, receipts)
+        rows, not_proven = [asdict(r) for r in receipts], unproven_recipients(session.config, receipts)
     reached = all(row["state"] == "sent" for row in rows)
     heads = ("route", "recipient", "state", "answer")
     summary = _summary(reached, tested_all=not route)

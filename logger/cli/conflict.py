@@ -94,7 +94,7 @@ def _select(
     last = parse(end, session.zone_info, "--to") if end else 2**63 - 1
     return [
         d
-        for d in disagreements(session.store, decided=include_decided)
+        for d in disagreements(session.store, include_decided=include_decided)
         if channel in (None, d.channel) and first <= d.taken_ns < last
     ]
 

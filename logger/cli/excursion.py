@@ -155,7 +155,7 @@ def causes(
         rows = verdicts.excursions(zone, from_ns, to_ns, session.now_ns)
         decided = book(session.store)
         shares = pareto(rows, decided)
-        repeats = [e for e in rows if decided.repeated(e) >= REPEATS]
+        repeats = [e for e in rows if decided.repetitions(e) >= REPEATS]
         effect = None
         if action_at:
             at_ns = parse(action_at, session.zone_info, "--action-at")

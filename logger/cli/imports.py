@@ -355,7 +355,7 @@ def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config
     with open_or_create(data, config, who) as session, StopRequest() as stop:
         require_applied_setup(session)
         typer.echo(f"Watching {folder}; Ctrl-C ends it.")
-        while not stop.asked:
+        while not stop.requested:
             _import_new(session, watched, profile, who)
             until = time.monotonic() + EVERY_S
             stop.wait(lambda until=until: time.monotonic() < until)  # type: ignore[misc]
@@ -364,7 +364,7 @@ def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config
 def _import_new(session: Session, watched: object, profile: str | None, who: str) -> None:
     from ..imports.importer import plain_name
     from ..imports.watching import Folder
-    from ..service.folder import tell_refused
+    from ..service.folder import journal_refusal
 
     assert isinstance(watched, Folder)  # noqa: S101 (imported late)
     outcomes = watched.outcomes(
@@ -372,5 +372,5 @@ def _import_new(session: Session, watched: object, profile: str | None, who: str
     )
     for outcome in outcomes:
         if outcome.state == "refused":
-            tell_refused(session.store, outcome, who)
+            journal_refusal(session.store, outcome, who)
         typer.echo(f"{plain_name(outcome.path)}: {outcome.why or outcome.state}")

@@ -22,8 +22,8 @@ import numpy as np
 from dashboard.data.administration import Keeping
 from logger.acts.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
-from logger.core.measurement.interval import require
-from logger.core.measurement.soak import Plan
+from logger.core.measurement.interval import require_judgeable
+from logger.core.measurement.soak import SoakPlan
 from logger.errors import Refused, UnknownName
 from logger.inspections.assess import Question
 from logger.inspections.impact import Impact
@@ -276,7 +276,7 @@ class Synthetic:
     def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
         ends = asked.zone, asked.from_ns, asked.to_ns
         clock = ZoneInfo(self._setup.room.timezone)
-        require(asked.zone, ends[1:], (0, now_ns), now_ns, 60 * NS, clock=clock)
+        require_judgeable(asked.zone, ends[1:], (0, now_ns), now_ns, 60 * NS, clock=clock)
         told = self.check(*ends, now_ns, asked.pre_window_s, activity=asked.activity)
         lines = [{"name": "temperature of the part", "um": 0.61}, {"name": "variation", "um": 0.3}]
         side = {"mean_C": 20.1, "u_K": 0.06, "u_shared_K": 0.0, "how": "air", "channels": ["P1.temperature"]}
@@ -303,9 +303,9 @@ class Synthetic:
         return book(self.store)
 
     def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
-        known = self.decided()
+        known, span = self.decided(), span_of(e)
         return [
-            Impact(j, span_of(e), "not stable", "settling", 1.5, "by hand", known.decided(j.key, span_of(e)))
+            Impact(j, span, "not stable", "settling", 1.5, "by hand", known.decision_on(j.key, span))
             for j in self.jobs.values()
             if j.zone == e.zone and j.from_ns < e.to_ns and (j.to_ns or now_ns) > e.from_ns
         ]
@@ -321,7 +321,9 @@ class Synthetic:
     def soaks(self, now_ns: int) -> list[SoakReading]:
         return [SoakReading(c, 21.0, 20.0, False, now_ns + HOUR, 0.5) for c in clocks(self.store)]
 
-    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+    def begin_soak(
+        self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
+    ) -> None:
         words = {"from_C": from_C, "plan": plan, "who": who, "now_ns": now_ns}
         begin_soak(self.store, self._setup, zone, name, **words)
 

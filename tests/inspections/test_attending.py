@@ -17,7 +17,7 @@ from logger.inspections import drop_folder as dropped
 from logger.inspections.revisions import issues, of_digest
 from logger.instants import NS
 from logger.model import Config, Inspection, Row
-from logger.service.inspection_jobs import AttendingJobs
+from logger.service.inspection_jobs import InspectionJobs
 from logger.store import Store
 from tests.inspections.test_lists import NOW
 
@@ -41,7 +41,7 @@ def letters(store: Store) -> list[str]:
 
 def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Config) -> None:
     """Gear case, stable; late readings of 21.5 °C inside it: issue 2 is not stable, both are kept."""
-    attending = AttendingJobs(store, config)
+    attending = InspectionJobs(store, config)
     attending.turn(NOW)
     first = issues(store)
     assert {key: [i.verdict for i in each] for key, each in first.items()} == {
@@ -73,7 +73,7 @@ def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Con
 
 def test_another_setup_is_looked_through(store: Store, config: Config) -> None:
     """A tighter limit put in force from the beginning: every stable verdict of the bay is issued anew."""
-    attending = AttendingJobs(store, config)
+    attending = InspectionJobs(store, config)
     attending.turn(NOW)
     rules = tuple(
         replace(r, upper=20.05) if r.key == "machine-bay.temperature" else r for r in config.setup.rules
@@ -86,7 +86,7 @@ def test_another_setup_is_looked_through(store: Store, config: Config) -> None:
 def test_a_forgotten_stop_is_asked_about_once(store: Store, config: Config) -> None:
     job = Inspection("R-1", "machine-bay", 0, None, "Ring", person="Radek Sova")
     actions.start_inspection(store, config.setup, job, "Radek Sova", NOW)
-    attending = AttendingJobs(store, config)
+    attending = InspectionJobs(store, config)
     for hours in (1, 11, 13, 14):
         attending.turn(NOW + hours * HOUR)
     assert [s for s in letters(store) if "R-1" in s] == [

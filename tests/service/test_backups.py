@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from logger.config import example_folder, load_texts, read_texts
-from logger.core.alarms.system import WATCHED, Facts
+from logger.core.alarms.system import WATCHED, SystemFacts
 from logger.errors import ConfigError, Refused
 from logger.instants import NS
 from logger.model import BackupPlan
@@ -133,6 +133,6 @@ def test_backups_are_read_again_a_part_each_day_and_damage_raises_the_alarm(
 
     assert [kind for kind, _ in told] == ["backup-damaged"]
     assert "file stillroom.db: altered" in damage(store)
-    assert WATCHED["backup"].out(Facts(backup_damage=damage(store))).startswith("backups are damaged")
+    assert WATCHED["backup"].out(SystemFacts(backup_damage=damage(store))).startswith("backups are damaged")
     daily(store, plan, event, now_ns + 9 * DAY)
     assert damage(store) == ""
