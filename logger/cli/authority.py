@@ -44,7 +44,7 @@ def account_of(people: People, who: str, act: Act) -> Account:
     from ..people import invented
 
     name = person(who)
-    if not who.strip() and people.store.simulated and people.named(name) is None:
+    if not who.strip() and people.store.simulated and people.find_by_any_name(name) is None:
         name = invented.FIRST
     try:
         return people.authority(name, act)
@@ -63,7 +63,7 @@ def proven(people: People, account: Account, act: Act, variable: str = PASSWORD)
         password = invented.PASSWORD
     else:
         password = _password(account, variable)
-        if people.verified(account.name, password) is None:
+        if people.authenticate(account.name, password) is None:
             refusals = Refusals(people.store)
             refusals.note(account.person, act.value, "wrong password", "command line", Kind.SIGNATURE)
             raise Refused(f"Nothing was changed: the password of {account.person} is wrong.")

@@ -142,7 +142,7 @@ def password(
 
     with open_session(data, config) as session:
         people = People(session.store)
-        people.known(name)
+        people.account(name)
         by = f"{person('')}, by --recover" if recover else _administrator(session.store, who)
         people.set_password(name, _password(password_stdin), by)
     typer.echo(f"{name} has another password; whoever was signed in by it signs in anew.")
