@@ -11,9 +11,9 @@ from typing import Any
 
 from flask import Blueprint, Response, render_template, request
 
-from logger.acts.alarms import acknowledge_by_mail, comment_of, refuse_used
+from logger.acts.alarms import acknowledge_by_mail, comment_of, refuse_used_link
 from logger.errors import StillroomError
-from logger.notify.links import Permit, permitted
+from logger.notify.links import Permit, read_permit
 from logger.store.origin import ORIGIN
 
 from ..access.guard import Guard
@@ -41,8 +41,8 @@ def register(guard: Guard, q: Queries) -> None:
         return Response(render_template("acknowledge.html", **told), status)
 
     def permit_of(token: str) -> Permit:
-        permit = permitted(q.source.store.folder, token, q.now_ns())
-        refuse_used(guard.people.store, permit)
+        permit = read_permit(q.source.store.folder, token, q.now_ns())
+        refuse_used_link(guard.people.store, permit)
         return permit
 
     @routes.get("/acknowledge/<token>")
@@ -79,8 +79,8 @@ def register(guard: Guard, q: Queries) -> None:
 
 
 def _words(q: Queries, permit: Permit) -> dict[str, Any]:
-    found = next((a for a in q.alarms() if a.alarm.key == permit.alarm), None)
-    if found is None:
+    alarm = next((a for a in q.alarms() if a.alarm.key == permit.alarm), None)
+    if alarm is None:
         return {"what": permit.alarm, "since": "", "action": ""}
-    what, since = alarm_words(found, q)
-    return {"what": what, "since": since, "action": sentence(found.spec.action)}
+    what, since = alarm_words(alarm, q)
+    return {"what": what, "since": since, "action": sentence(alarm.spec.action)}

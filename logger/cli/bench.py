@@ -119,9 +119,9 @@ def forecast(
     as_json: Json = False,
 ) -> None:
     """Forecasts of crossings, and of the value in 30 min, against "it stays as it is"."""
-    from ..bench.forecast import lines, made, recorded
+    from ..bench.forecast import invented_skill, lines, recorded_skill
 
-    figures = made(days) if csv is None else recorded(csv, column, every, half)
+    figures = invented_skill(days) if csv is None else recorded_skill(csv, column, every, half)
     answer(dict(vars(figures)), as_json, lines(figures))
 
 

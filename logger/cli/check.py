@@ -196,14 +196,14 @@ def _stamp_lines(session: Session, stamp: str | None, assessment: Assessment) ->
     if _stamp_matches(stamp, assessment):
         return ["The stamp holds: same interval, same verdict, same digest.", ""]
     from ..core.measurement.stamp import read_stamp
-    from ..inspections.revisions import told_of_digest
+    from ..inspections.revisions import digest_lines
 
     was, now = read_stamp(stamp), read_stamp(assessment.to_json()["stamp"])
     young = " It was provisional then." if was.provisional else ""
     return [
         f"The stamp does not hold: it says {was.verdict}, digest {was.digest[:12]}; the record says "
         f"{assessment.check.verdict}, digest {now.digest[:12]}.{young}",
-        *told_of_digest(session.store, was.digest, was.verdict),
+        *digest_lines(session.store, was.digest, was.verdict),
         "",
     ]
 

@@ -14,7 +14,6 @@ import typer
 
 from ..errors import ImportRefused, Refused
 from ..processes.confined import start_early
-from ..service.stop_request import StopRequest
 from .context import Session, has_record, open_or_create, require_applied_setup
 from .import_results import preview_dict, result_dict, result_lines
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
@@ -350,12 +349,13 @@ EVERY_S = 2.0
 def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config: Path | None) -> None:
     """Import new files of a folder until Ctrl-C; prints the outcome of each."""
     from ..imports.watching import Folder
+    from ..service.stop_request import StopRequest
 
     watched = Folder(folder)
     with open_or_create(data, config, who) as session, StopRequest() as stop:
         require_applied_setup(session)
         typer.echo(f"Watching {folder}; Ctrl-C ends it.")
-        while not stop.asked:
+        while not stop.requested:
             _import_new(session, watched, profile, who)
             until = time.monotonic() + EVERY_S
             stop.wait(lambda until=until: time.monotonic() < until)  # type: ignore[misc]
@@ -364,7 +364,7 @@ def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config
 def _import_new(session: Session, watched: object, profile: str | None, who: str) -> None:
     from ..imports.importer import plain_name
     from ..imports.watching import Folder
-    from ..service.folder import tell_refused
+    from ..service.folder import journal_refusal
 
     assert isinstance(watched, Folder)  # noqa: S101 (imported late)
     outcomes = watched.outcomes(
@@ -372,5 +372,5 @@ def _import_new(session: Session, watched: object, profile: str | None, who: str
     )
     for outcome in outcomes:
         if outcome.state == "refused":
-            tell_refused(session.store, outcome, who)
+            journal_refusal(session.store, outcome, who)
         typer.echo(f"{plain_name(outcome.path)}: {outcome.why or outcome.state}")

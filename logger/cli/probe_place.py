@@ -11,12 +11,14 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse
+from ..model.roles import Act
+from .authority import authorised
 from .context import Session, open_session
-from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer
 
 if TYPE_CHECKING:
-    from ..acts.probes import Deed, Placing
+    from ..acts.probes import ProbeChange, ProposedChange
 
 Probe = Annotated[str, typer.Argument(metavar="PROBE", help="Key of the probe, as in `probe list`.")]
 Position = Annotated[str, typer.Option("--to", metavar="POSITION", help="Key of the position (room.toml).")]
@@ -56,7 +58,7 @@ def add(
     """
     from ..acts import probes as placing
 
-    def act(session: Session, deed: Deed) -> Placing:
+    def act(session: Session, deed: ProbeChange) -> ProposedChange:
         return placing.add(session.store, _read_text(file), to, _with_certificates(deed, certificate))
 
     _propose(act, (at, who, why), (data, config), as_json)
@@ -76,7 +78,7 @@ def swap(
     """
     from ..acts import probes as placing
 
-    def act(session: Session, deed: Deed) -> Placing:
+    def act(session: Session, deed: ProbeChange) -> ProposedChange:
         text = _read_text(file) if file else ""
         return placing.swap(session.store, old, new, _with_certificates(deed, certificate), text)
 
@@ -95,7 +97,7 @@ def move(
     """
     from ..acts import probes as placing
 
-    def act(session: Session, deed: Deed) -> Placing:
+    def act(session: Session, deed: ProbeChange) -> ProposedChange:
         return placing.move(session.store, probe, to, deed)
 
     _propose(act, (at, who, why), (data, config), as_json)
@@ -113,13 +115,13 @@ def withdraw(
     """
     from ..acts import probes as placing
 
-    def act(session: Session, deed: Deed) -> Placing:
+    def act(session: Session, deed: ProbeChange) -> ProposedChange:
         return placing.withdraw(session.store, probe, deed)
 
     _propose(act, (at, who, why), (data, config), as_json)
 
 
-def _with_certificates(deed: Deed, papers: list[Path] | None) -> Deed:
+def _with_certificates(deed: ProbeChange, papers: list[Path] | None) -> ProbeChange:
     return replace(deed, papers={paper.name: _read_text(paper) for paper in papers or ()})
 
 
@@ -131,18 +133,19 @@ def _read_text(file: Path) -> str:
 
 
 def _propose(
-    act: Callable[[Session, Deed], Placing],
+    act: Callable[[Session, ProbeChange], ProposedChange],
     change_options: tuple[str | None, str, str],
     where: tuple[Path, Path | None],
     as_json: bool,
 ) -> None:
     """Two lines: what it comes to, and who puts it in force."""
-    from ..acts.probes import Deed
+    from ..acts.probes import ProbeChange
 
     at, who, why = change_options
     with open_session(*where) as session:
+        name = authorised(session.store, who, Act.PROPOSE)
         at_ns = session.now_ns // 10**9 * 10**9 if at is None else parse(at, session.zone_info, "--at")
-        proposed = act(session, Deed(person(who), at_ns, session.now_ns, why))
+        proposed = act(session, ProbeChange(name, at_ns, session.now_ns, why))
     approve = (
         f"Proposed as version {proposed.version}; another person: stillroom config approve {proposed.version}"
     )

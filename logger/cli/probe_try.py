@@ -12,7 +12,7 @@ from .options import Json
 from .output import answer
 
 if TYPE_CHECKING:
-    from ..probes.trying import Tried
+    from ..probes.trying import TrialReport
 
 KINDS = ("text", "scpi", "sdi-12", "modbus", "one-wire")
 Kind = Literal["text", "scpi", "sdi-12", "modbus", "one-wire"]
@@ -72,7 +72,7 @@ def try_(
         "timeout_s": timeout,
     }
 
-    def tried() -> Tried:
+    def tried() -> TrialReport:
         if kind == "one-wire":
             return trying.one_wire(Path(address))
         if kind == "modbus":

@@ -11,12 +11,14 @@ import typer
 from ..errors import Refused
 from ..instants import parse, parse_informal, wall
 from ..model.figures import decimals, limit_text, to_printed_unit
+from ..model.roles import Act
+from .authority import authorised
 from .context import Session, interval, open_session, require_applied_setup
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
 from .output import altered_lines, answer, figures, number_of, table
 
 if TYPE_CHECKING:
-    from ..record import Issued, Listed
+    from ..record import IssuedRecord, RecordIssue
 
 record = typer.Typer(help="Records: issued once, never edited; and what was so at an instant.")
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files of the record.")]
@@ -56,9 +58,10 @@ def issue(
     from ..record import issue as issued
 
     with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.ISSUE)
         setup, span = require_applied_setup(session), interval(session, zone, start, end)
         ours = session.store, session.verdicts(), setup, zone
-        issued_record = issued(*ours, *span, out, person(who), session.now_ns, replaces, why)
+        issued_record = issued(*ours, *span, out, name, session.now_ns, replaces, why)
     _print_issue(issued_record, out, as_json)
 
 
@@ -82,14 +85,13 @@ def amend(
     from ..record import amend as amended
 
     with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.ISSUE)
         require_applied_setup(session)
-        issued_record = amended(
-            session.store, session.verdicts(), number, why, out, person(who), session.now_ns
-        )
+        issued_record = amended(session.store, session.verdicts(), number, why, out, name, session.now_ns)
     _print_issue(issued_record, out, as_json)
 
 
-def _print_issue(issued_record: Issued, out: Path, as_json: bool) -> None:
+def _print_issue(issued_record: IssuedRecord, out: Path, as_json: bool) -> None:
     payload = {
         "number": issued_record.number,
         "folder": str(out),
@@ -135,7 +137,7 @@ def list_records(
     )
 
 
-def _row(issuance: Listed, session: Session) -> list[object]:
+def _row(issuance: RecordIssue, session: Session) -> list[object]:
     times = [wall(ns, session.zone_info)[:16] for ns in (issuance.from_ns, issuance.to_ns, issuance.at_ns)]
     standing = f"replaced by {issuance.replaced_by}" if issuance.replaced_by else "in force"
     if issuance.replaces:
@@ -328,13 +330,13 @@ def key(
     Example:
       stillroom record key --rotate --why "yearly" --who "Greta Holm"
     """
-    from ..record.signatures import public_keys, renewed
+    from ..record.signatures import public_keys, rotate_key
 
     if rotate and lost:
         raise Refused("Say either --rotate or --lost: a key that is lost cannot sign for the new one.")
     with open_session(data, config) as session:
         if rotate or lost:
-            renewed(session.store, person(who), why, lost=lost)
+            rotate_key(session.store, person(who), why, lost=lost)
         keys, zone = public_keys(session.store), session.zone_info
     rows = [[k["key"], k["act"], wall(parse(k["at"], zone), zone)[:16], k["who"], k["why"]] for k in keys]
     lines = [f"{number_of(len(keys), 'key')}.", "", *table(("key", "act", "since", "who", "why"), rows)]

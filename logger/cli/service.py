@@ -64,7 +64,7 @@ def run(
         service = _service(session, forward, node, ca_file)
 
         def alive() -> bool:
-            if stop.reload_asked():
+            if stop.reload_requested():
                 typer.echo(reload(session.store, config, time.time_ns()))
             return service.alive
 

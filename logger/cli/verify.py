@@ -135,7 +135,7 @@ def _verify_record(
     data: Path, heads: list[tuple[int, str]], backup: Path | None, verdicts: bool
 ) -> Verification:
     """Verify the whole record without changing a byte; an unreadable file is a fault too."""
-    from ..record.proof import verified
+    from ..record.proof import verify_record
     from ..store import Store
     from ..store.types import Verification
 
@@ -143,7 +143,7 @@ def _verify_record(
         raise Refused(f"There is no data folder {data}; name the record to verify with --data DIR.")
     try:
         with Store.open(data, read_only=True) as store:
-            return verified(store, heads, backup, verdicts=verdicts)
+            return verify_record(store, heads, backup, verdicts=verdicts)
     except StoreDamaged as error:
         return Verification((str(error),), 0, 0, 0, 0, (0, ""))
 

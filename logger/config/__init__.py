@@ -27,7 +27,7 @@ from ..formats.dcc import LARGEST_BYTES, text_of
 from ..formats.toml import nearest
 from ..imports.profile import profile_of
 from ..model import Config, Setup
-from ..probes.alike import lookalikes
+from ..probes.alike import find_lookalikes
 from ..units import to_canonical
 from .ceilings import lenient
 from .checks import check
@@ -171,7 +171,7 @@ def warnings(config: Config) -> list[str]:
         *_warnings(config.setup),
         *lenient(config.setup),
         *_uncompared(config.setup),
-        *lookalikes(config.lines),
+        *find_lookalikes(config.lines),
         *([] if config.setup.alarms else [NO_ALARM]),
     ]
 

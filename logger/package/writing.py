@@ -29,7 +29,7 @@ from ..instants import rfc3339
 from ..model import Setup
 from ..record.export import setup_files
 from ..record.issues import issues
-from ..record.readings import CORRECTED, RAW, corrected_table, described, table_csv
+from ..record.readings import CORRECTED, RAW, column_description, corrected_table, table_csv
 from ..record.reviews import reviews
 from ..record.signatures import head_text, public_keys, signing_key
 from ..selftest import report_files, selftest
@@ -69,7 +69,7 @@ Columns of the readings:
 
 
 @dataclass(frozen=True)
-class Packed:
+class PackedFiles:
     """What was written: folder or zip file, number and bytes of payload files, SHA-256 of the manifest.
 
     altered: stored verdicts that somebody had edited; the package was made without them.
@@ -91,7 +91,7 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     now_ns: int,
     *,
     zipped: bool = False,
-) -> Packed:
+) -> PackedFiles:
     """Write the package of [from, to) = `span`; journalled as kind `package`. Refused where `out` stands.
 
     Every zone is judged anew for it: no stored verdict is believed.
@@ -109,17 +109,17 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     with plain_target_errors(out):
         out.mkdir(parents=True)
         _payload(store, verdicts, span, out, now_ns)
-        bagit.make_bag(str(out.resolve()), _about(store, verdicts.setup, span), checksums=["sha256"])
+        bagit.make_bag(str(out.resolve()), _bag_info(store, verdicts.setup, span), checksums=["sha256"])
         manifest = (out / MANIFEST).read_bytes()
         write_file(out / SIGNATURE, key.sign(manifest))
         write_file(out / KEY, key.public.encode())
         _list_tags(out)
     files = [p for p in (out / "data").rglob("*") if p.is_file()]
     sha256 = hashlib.sha256(manifest).hexdigest()
-    made = Packed(out, len(files), sum(p.stat().st_size for p in files), sha256, altered)
+    packed = PackedFiles(out, len(files), sum(p.stat().st_size for p in files), sha256, altered)
     if zipped:
         shutil.make_archive(str(out), "zip", out.parent, out.name)
-        made = replace(made, path=archive)
+        packed = replace(packed, path=archive)
     what: dict[str, Any] = {
         "from": rfc3339(span[0]),
         "to": rfc3339(span[1]),
@@ -128,18 +128,18 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     }
     what["key"] = key.name
     store.journal.append("package", who, what)
-    return made
+    return packed
 
 
 def _refuse_outside(store: Store, span: tuple[int, int]) -> None:
-    """A package in which nothing can be would look like one in which nothing happened."""
-    known = store.extent()
-    if known is None:
+    """Refuse an interval without readings: the package would look as if nothing had happened."""
+    extent = store.extent()
+    if extent is None:
         raise IntervalError("There are no readings yet; nothing was written.")
-    if span[1] <= known[0] or span[0] > known[1]:
+    if span[1] <= extent[0] or span[0] > extent[1]:
         raise IntervalError(
             f"There are no readings from {rfc3339(span[0])} to {rfc3339(span[1])}; nothing was written. The "
-            f"record begins at {rfc3339(known[0])} and ends at {rfc3339(known[1])}."
+            f"record begins at {rfc3339(extent[0])} and ends at {rfc3339(extent[1])}."
         )
 
 
@@ -149,7 +149,7 @@ def _list_tags(out: Path) -> None:
     write_file(out / TAGS, "".join(f"{sha256_of(p)}  {p.name}\n" for p in tags).encode())
 
 
-def _about(store: Store, setup: Setup, span: tuple[int, int]) -> dict[str, str]:
+def _bag_info(store: Store, setup: Setup, span: tuple[int, int]) -> dict[str, str]:
     mark = "SIMULATED, no measured data. " if store.simulated else ""
     of = f"Record of {setup.room.name} from {rfc3339(span[0])} to {rfc3339(span[1])}"
     return {
@@ -161,8 +161,8 @@ def _about(store: Store, setup: Setup, span: tuple[int, int]) -> dict[str, str]:
 
 
 def _payload(store: Store, verdicts: Verdicts, span: tuple[int, int], out: Path, now_ns: int) -> None:
-    told = summary(store, verdicts, span, now_ns)
-    files = dict(_texts(store, verdicts.setup, span, now_ns)) | {"summary.json": _json(told)}
+    contents = summary(store, verdicts, span, now_ns)
+    files = dict(_texts(store, verdicts.setup, span, now_ns)) | {"summary.json": _json(contents)}
     files |= {f"setup/{name.removeprefix('setup/')}": c for name, c in setup_files(store).items()}
     files |= report_files(selftest(now_ns))
     for name, content in files.items():
@@ -171,14 +171,14 @@ def _payload(store: Store, verdicts: Verdicts, span: tuple[int, int], out: Path,
     for zone in verdicts.setup.zones:
         _readings(store, verdicts.setup, zone, span, out)
     names = sorted(p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file())
-    write_file(out / "index.html", index(told, names).encode())
+    write_file(out / "index.html", index(contents, names).encode())
 
 
 def _texts(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> Iterator[tuple[str, bytes]]:
     simulated = " (SIMULATED: no measured data)" if store.simulated else ""
     yield (
         "HOW-TO-VERIFY.txt",
-        HOW_TO.format(simulated=simulated, columns=described((*RAW, *CORRECTED))).encode(),
+        HOW_TO.format(simulated=simulated, columns=column_description((*RAW, *CORRECTED))).encode(),
     )
     yield "head.txt", head_text(store, now_ns // 10**9 * 10**9)
     yield "keys.json", _json(public_keys(store))
@@ -194,7 +194,7 @@ def _texts(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> It
         "restore.json",
         _json([{"kind": e.kind, "at": rfc3339(e.at_ns), "who": e.who, **e.what} for e in proofs]),
     )
-    yield "journal.jsonl", "".join(_line(e) for e in _acts(store, span)).encode()
+    yield "journal.jsonl", "".join(_journal_line(e) for e in _acts(store, span)).encode()
 
 
 def _acts(store: Store, span: tuple[int, int]) -> Sequence[Any]:
@@ -204,7 +204,7 @@ def _acts(store: Store, span: tuple[int, int]) -> Sequence[Any]:
     return [e for e in entries if e.kind in always or span[0] <= e.at_ns < span[1]]
 
 
-def _line(entry: Any) -> str:
+def _journal_line(entry: Any) -> str:
     facts = {name: getattr(entry, name) for name in ("number", "at_ns", "kind", "who", "why", "sha256")}
     return json.dumps({**facts, "what": canonical(entry.what)}, ensure_ascii=False) + "\n"
 
@@ -216,10 +216,10 @@ def _inspections(store: Store, span: tuple[int, int]) -> list[dict[str, Any]]:
 
 
 def _copies(store: Store, span: tuple[int, int], out: Path) -> None:
-    for one in issues(store):
-        if one.from_ns < span[1] and one.to_ns > span[0]:
-            for name in one.files:
-                copy_file(one.folder / name, out / "records" / f"{one.number:06d}" / name)
+    for issue in issues(store):
+        if issue.from_ns < span[1] and issue.to_ns > span[0]:
+            for name in issue.files:
+                copy_file(issue.folder / name, out / "records" / f"{issue.number:06d}" / name)
     for file in store.imports():
         copy_file(store.folder / file.original, out / file.original)
 

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 from ..errors import ProbeError
 from ..model import CommandLine
-from ..processes.deadline import Overdue
+from ..processes.deadline import DeadlineExceeded
 from ..processes.programs import KEPT, Program
-from .ascii_line import shown, value_of
+from .ascii_line import printable, value_of
 from .clock import Clock, SystemClock
 from .polled import Raw, Status
 
@@ -17,38 +17,18 @@ ENDING_S = 2.0  # to end a program that is late, with what it started
 
 
 class CommandDriver:
-    """One program; see `logger.model.CommandLine`. Conforms to `Polled`. Nothing is given to a shell."""
+    """One program; see `logger.model.CommandLine`. Conforms to `ProbeDriver`. Nothing is given to a shell."""
 
     def __init__(self, line: CommandLine, clock: Clock | None = None) -> None:
         self.line = line
+        self.probe = line.probe
+        self.channels = tuple(line.channels.values())
+        self.interval_s = line.interval_s
+        self.deadline_s = line.timeout_s + ENDING_S
+        self.wire: object = self  # shared with no other probe
         self._clock = clock or SystemClock()
         self._pattern = re.compile(line.pattern)
         self._running: Program | None = None
-
-    @property
-    def probe(self) -> str:
-        """Key of the probe."""
-        return self.line.probe
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """Channels in the order of the named groups."""
-        return tuple(self.line.channels.values())
-
-    @property
-    def interval_s(self) -> float:
-        """Seconds from poll to poll."""
-        return self.line.interval_s
-
-    @property
-    def wire(self) -> object:
-        """See `Polled`."""
-        return self
-
-    @property
-    def deadline_s(self) -> float:
-        """See `Polled`."""
-        return self.line.timeout_s + ENDING_S
 
     def open(self) -> None:
         """Nothing is held."""
@@ -63,7 +43,7 @@ class CommandDriver:
             running.end()
 
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (a program speaks only when it is run)
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return False
 
     def read(self) -> Sequence[Raw]:
@@ -77,18 +57,18 @@ class CommandDriver:
         finally:
             self._running = None
         if ran.ended.startswith("did"):
-            raise Overdue(ran.ended)
+            raise DeadlineExceeded(ran.ended)
         if ran.ended or len(ran.out) >= KEPT:
             return self._all("garbage", ran.ended or f"more than {KEPT} bytes")
         if ran.code:
-            return self._all("device-error", f"exit {ran.code}: {shown(ran.err.strip()[-48:])}")
-        return self._parsed(ran.out)
+            return self._all("device-error", f"exit {ran.code}: {printable(ran.err.strip()[-48:])}")
+        return self._parse(ran.out)
 
-    def _parsed(self, out: bytes) -> list[Raw]:
+    def _parse(self, out: bytes) -> list[Raw]:
         at_ns, text = self._clock.wall_ns(), out.decode("utf-8", "replace").strip()
         match = self._pattern.fullmatch(text)
         if match is None:
-            return self._all("garbage" if text else "timeout", shown(out))
+            return self._all("garbage" if text else "timeout", printable(out))
         return [value_of(c, match.group(name), at_ns) for name, c in self.line.channels.items()]
 
     def _all(self, status: Status, why: str) -> list[Raw]:

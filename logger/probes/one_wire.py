@@ -12,7 +12,7 @@ from pathlib import Path
 
 from ..errors import ProbeError
 from ..model import OneWire
-from .ascii_line import shown
+from .ascii_line import printable
 from .clock import Clock, SystemClock
 from .polled import Raw, Status
 
@@ -22,37 +22,17 @@ _BYTES = re.compile(r"((?:[0-9a-f]{2} ){9})")
 
 
 class OneWireDriver:
-    """One sensor; see `logger.model.OneWire`. Conforms to `Polled`. Reading takes some 0.75 s."""
+    """One sensor; see `logger.model.OneWire`. Conforms to `ProbeDriver`. Reading takes some 0.75 s."""
 
     def __init__(self, line: OneWire, clock: Clock | None = None) -> None:
         self.line = line
+        self.probe = line.probe
+        self.channels = tuple(line.channels.values())
+        self.interval_s = line.interval_s
+        self.deadline_s = line.timeout_s
+        self.wire: object = self  # shared with no other probe
         self._clock = clock or SystemClock()
         self._file = Path(line.folder) / FILE
-
-    @property
-    def probe(self) -> str:
-        """Key of the probe."""
-        return self.line.probe
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """The one channel."""
-        return tuple(self.line.channels.values())
-
-    @property
-    def interval_s(self) -> float:
-        """Seconds from poll to poll."""
-        return self.line.interval_s
-
-    @property
-    def wire(self) -> object:
-        """See `Polled`."""
-        return self
-
-    @property
-    def deadline_s(self) -> float:
-        """See `Polled`."""
-        return self.line.timeout_s
 
     def open(self) -> None:
         """ProbeError while the kernel knows no such sensor."""
@@ -63,7 +43,7 @@ class OneWireDriver:
         """Nothing is held."""
 
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (a sensor never speaks by itself)
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return False
 
     def read(self) -> Sequence[Raw]:
@@ -73,7 +53,7 @@ class OneWireDriver:
         except OSError as lost:
             raise ProbeError(f"{self._file}: the sensor cannot be read: {lost}") from lost
         status, value = temperature(text)
-        at_ns, raw = self._clock.wall_ns(), shown(text.encode("ascii", "replace")[:36])
+        at_ns, raw = self._clock.wall_ns(), printable(text.encode("ascii", "replace")[:36])
         return [Raw(channel, value, status, at_ns, raw) for channel in self.channels]
 
 
@@ -85,15 +65,15 @@ def temperature(text: str) -> tuple[Status, float | None]:
     ('ok', 23.125)
     """
     first, _, second = text.partition("\n")
-    found, told = _BYTES.match(first), re.search(r" t=(-?\d+)\s*$", second)
-    if found is None or told is None or not first.endswith("YES"):
+    frame, value = _BYTES.match(first), re.search(r" t=(-?\d+)\s*$", second)
+    if frame is None or value is None or not first.endswith("YES"):
         return ("garbage" if text.strip() else "timeout"), None
-    data = bytes.fromhex(found.group(1))
+    data = bytes.fromhex(frame.group(1))
     if not any(data) or crc8(data[:8]) != data[8]:
         return "garbage", None
-    if data[:2] == _POWER_ON and told.group(1) == "85000":
+    if data[:2] == _POWER_ON and value.group(1) == "85000":
         return "sensor-fault", None
-    return "ok", int(told.group(1)) / 1000
+    return "ok", int(value.group(1)) / 1000
 
 
 def crc8(data: bytes) -> int:

@@ -40,24 +40,24 @@ _ALL = (*RAW, *CORRECTED)
 
 
 def record_csv(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) -> tuple[bytes, int]:
-    """All readings of a zone in an interval, as they came and corrected, and their number."""
+    """All readings of a zone in [from, to) as CSV, as received and corrected, and their number."""
 
-    def written(key: str) -> tuple[bytes, int]:
+    def write_channel(key: str) -> tuple[bytes, int]:
         table = corrected_table(store, setup, key, from_ns, to_ns)
         return lines(table), table.num_rows
 
     # One channel is written while another is read; the order of the file is that of the setup.
     with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
-        parts = list(pool.map(written, setup.channels_in(zone)))
-    return head(_ALL) + b"".join(some for some, _ in parts), sum(rows for _, rows in parts)
+        parts = list(pool.map(write_channel, setup.channels_in(zone)))
+    return head(_ALL) + b"".join(content for content, _ in parts), sum(rows for _, rows in parts)
 
 
 def corrected_table(store: Store, setup: Setup, key: str, from_ns: int, to_ns: int) -> pa.Table:
     """Readings of one channel, as they came and corrected, in the columns RAW and CORRECTED."""
     channel, readings = setup.channels[key], store.readings(key, from_ns, to_ns)
-    done = correct_readings(channel, setup.certificates_of(key), readings.taken_ns, readings.value)
+    reading_values = correct_readings(channel, setup.certificates_of(key), readings.taken_ns, readings.value)
     table = _raw(channel, readings)
-    for name, values in (("corrected", done.value), ("U", done.U)):
+    for name, values in (("corrected", reading_values.value), ("U", reading_values.U)):
         table = table.append_column(name, numbers(np.round(values, 6)))  # as they are judged
     return table.append_column("corrected_unit", same(quantity(channel.quantity).unit, len(readings)))
 
@@ -82,7 +82,7 @@ def _raw(channel: Channel, readings: Readings) -> pa.Table:
 def instants(taken_ns: Int, known: Bool | None = None) -> pa.Array:
     """RFC 3339 in UTC, all of a channel with as many decimals as its finest instant needs: 0, 3 or 9.
 
-    Nothing where one is not `known`, shape (n,).
+    Null where `known` is False; shape (n,).
     """
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -129,14 +129,14 @@ def lines(table: pa.Table, quoting: str = "none") -> bytes:
     return content
 
 
-def described(columns: Iterable[tuple[str, str]]) -> str:
-    """The description of columns, as it is put beside a file."""
+def column_description(columns: Iterable[tuple[str, str]]) -> str:
+    """The description of columns that accompanies a file, one line each."""
     return "".join(f"{name:15} {meaning}\n" for name, meaning in columns)
 
 
-def shown(channel: Channel, setup: Setup, readings: Readings) -> tuple[Int, Float]:
+def chart_values(channel: Channel, setup: Setup, readings: Readings) -> tuple[Int, Float]:
     """Instants and corrected values for a chart; what lies outside the probe's own span is left out."""
     low, high = possible_span(channel)
-    done = correct_readings(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
+    values = correct_readings(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     possible = (readings.value >= low) & (readings.value <= high)
-    return readings.taken_ns, np.where(possible, done.value, np.nan)
+    return readings.taken_ns, np.where(possible, values.value, np.nan)

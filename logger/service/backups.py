@@ -1,4 +1,4 @@
-"""The daily backup, and what is told when none comes about or nobody tries to restore one."""
+"""The daily backup, and the events when none is made or no restore is tried."""
 
 from __future__ import annotations
 
@@ -46,8 +46,8 @@ def scrub_backups(store: Store, plan: BackupPlan | None, event: Event, now_ns: i
     for path in read.damaged:
         path.unlink(missing_ok=True)
     if read.faults:
-        told = {"folder": plan.folder, "count": len(read.sentences), "faults": list(read.sentences[:20])}
-        event("backup-damaged", told)
+        facts = {"folder": plan.folder, "count": len(read.sentences), "faults": list(read.sentences[:20])}
+        event("backup-damaged", facts)
 
 
 def watch(store: Store, plan: BackupPlan | None, event: Event, now_ns: int) -> None:

@@ -8,7 +8,7 @@ from logger.config import example_folder, load_texts, read_texts
 from logger.core.alarms.system import WATCHED
 from logger.instants import NS
 from logger.model import Row
-from logger.service.self_check import Knowing
+from logger.service.self_check import SelfCheck
 from logger.store import Store
 
 NOW_NS = 1_793_000_000 * NS
@@ -18,7 +18,7 @@ WHY = "wanted serial 'AG-0411', found 'AG-0412'"
 def test_another_probe_at_the_line_and_an_unsure_clock_are_told(tmp_path: Path) -> None:
     config = load_texts(read_texts(example_folder()))
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        knowing = Knowing(store, config, {})
+        knowing = SelfCheck(store, config, {})
         row = Row("P1.temperature", NOW_NS, NOW_NS, None, "wrong-probe", WHY)
         store.append("poll", [row])
         facts = knowing.facts(NOW_NS)

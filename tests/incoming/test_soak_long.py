@@ -12,7 +12,6 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import replace
 from pathlib import Path
 from random import Random
 
@@ -22,7 +21,7 @@ import pytest
 from logger.model import Config, Row
 from logger.probes import Bus
 from logger.probes.mqtt import subscribers
-from logger.service.incoming import arrived
+from logger.service.incoming import store_messages
 from logger.service.writer import Writer
 from logger.simulation.devices import FAULTS
 from logger.store import Store
@@ -91,7 +90,7 @@ def test_thirty_days_of_faults_leave_a_row_for_every_due_poll(tmp_path: Path) ->
             for n, (kind, made) in enumerate(rigs.items()):
                 clock = clocks[kind] = Weather(run_s, made, 100 * run + n, run * run_s)
                 made.driver._clock = clock  # type: ignore[attr-defined]
-                made.driver.line = replace(made.driver.line, interval_s=INTERVAL_S)  # type: ignore[attr-defined]
+                made.driver.interval_s = INTERVAL_S
 
                 def take(
                     rows: Sequence[Row], kind: str = kind, clock: Weather = clock, writer: Writer = writer
@@ -139,7 +138,7 @@ def test_a_broker_that_is_restarted_again_and_again_loses_nothing(
         told = topic(broker)
 
         def take(messages: object) -> None:
-            arrived(store, Config(config.setup, (told,)), messages, lambda *_: None)  # type: ignore[arg-type]
+            store_messages(store, Config(config.setup, (told,)), messages, lambda *_: None)  # type: ignore[arg-type]
 
         client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         client.reconnect_delay_set(1, 1)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -23,12 +21,6 @@ from logger.instants import NS
 from logger.model import Inspection, Row, Setup
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 @pytest.fixture
@@ -59,7 +51,7 @@ def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
     found = verdicts.check("bay", job.from_ns, job.to_ns or 0, now)
     assert (found.verdict, found.reason) == ("not stable", "nonconforming")
     ((_, issue),) = review(store, verdicts, now)
-    (touched,) = affected._touched(verdicts, [job], Span("probe", "bay", "T1", 0, now), now, None)
+    (touched,) = affected._impacts(verdicts, [job], Span("probe", "bay", "T1", 0, now), now, None)
     (answer,) = assess_many(verdicts, [question_of(job, now)], now)
     assert answer.found is not None
     row, page = inspection_row(job, answer), _verdict_of(job, answer.found.to_json())

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from dashboard.data.queries import Queries
-from dashboard.pages.soak import ASKED, layout, minutes, planned
+from dashboard.pages.soak import ASKED, layout, minutes, plan_from
 from logger.config import in_force
-from logger.core.measurement.soak import plan, typed
+from logger.core.measurement.soak import constant_from_tau, plan_soak
 from logger.errors import Refused, UnknownName
 from logger.inspections.soak_clocks import air_since, begin_soak, clocks, end_soak, read
 from logger.instants import NS
@@ -39,7 +40,8 @@ def test_a_clock_follows_the_recorded_air(demo_copy: Path) -> None:
         verdicts = Verdicts(store, setup)
         begun = NOW - NOW % HOUR - 36 * 24 * HOUR
         number = begin_soak(
-            store, setup, "machine-bay", "Ring", from_C=27.0, plan=plan(typed(1800.0), 27.0, 20.0, 0.1),
+            store, setup, "machine-bay", "Ring", from_C=27.0,
+            plan=plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1),
             who="Radek Sova", now_ns=begun,
         )  # fmt: skip
         (clock,) = clocks(store)
@@ -52,14 +54,20 @@ def test_a_clock_follows_the_recorded_air(demo_copy: Path) -> None:
         assert read(verdicts, clock, begun + 4 * HOUR).ready
         end_soak(store, number, "Radek Sova")
         assert clocks(store) == []
-        with pytest.raises(UnknownName):
+        with pytest.raises(Refused, match="was taken away before"):
             end_soak(store, number, "Radek Sova")
+        with pytest.raises(UnknownName):
+            end_soak(store, 10**9, "Radek Sova")
 
 
 def test_without_air_a_clock_says_so(demo_copy: Path) -> None:
     with Store.open(demo_copy) as store:
         setup = in_force(store.setups()).setup
-        words = {"from_C": 27.0, "plan": plan(typed(1800.0), 27.0, 20.0, 0.1), "who": "Radek Sova"}
+        words = {
+            "from_C": 27.0,
+            "plan": plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1),
+            "who": "Radek Sova",
+        }
         begin_soak(store, setup, "machine-bay", "Ring", **words, now_ns=NOW)
         found = read(Verdicts(store, setup), clocks(store)[0], NOW + HOUR)
         assert (found.ready, found.ready_ns) == (False, None)
@@ -67,14 +75,14 @@ def test_without_air_a_clock_says_so(demo_copy: Path) -> None:
 
 def test_the_page_plans_by_size_by_constant_and_by_tolerance() -> None:
     """A gauge block of steel, 100x35x9 mm: 25.13 min (by hand); 10 % of 10 µm on 100 mm: 0.87 K."""
-    assert planned(GIVEN).ready_after_s / 60 == pytest.approx(25.13 * np.log(50), abs=0.1)
-    assert planned(GIVEN | {"tau": "30"}).ready_after_s == pytest.approx(1800 * np.log(50))
+    assert plan_from(GIVEN).ready_after_s / 60 == pytest.approx(25.13 * np.log(50), abs=0.1)
+    assert plan_from(GIVEN | {"tau": "30"}).ready_after_s == pytest.approx(1800 * np.log(50))
     by_length = GIVEN | {"residual": "", "length": "100", "tolerance": "10", "share": "10"}
-    assert planned(by_length).residual_K == pytest.approx(1 / (100e3 * 11.5e-6))
+    assert plan_from(by_length).residual_K == pytest.approx(1 / (100e3 * 11.5e-6))
     with pytest.raises(Refused, match="Part now"):
-        planned(GIVEN | {"from": "warm"})
+        plan_from(GIVEN | {"from": "warm"})
     with pytest.raises(Refused, match="may be left"):
-        planned(GIVEN | {"residual": ""})
+        plan_from(GIVEN | {"residual": ""})
     assert minutes(59.0) == "1 min"
 
 
@@ -82,10 +90,38 @@ def test_several_parts_soak_at_once_on_the_wall() -> None:
     record = Synthetic()
     q = Queries(record, lambda: PAGE_NOW)
     for name in ("Ring", "Hub"):
-        record.begin_soak("machine-bay", name, 25.0, planned(GIVEN), who="Radek Sova", now_ns=PAGE_NOW)
+        record.begin_soak("machine-bay", name, 25.0, plan_from(GIVEN), who="Radek Sova", now_ns=PAGE_NOW)
     wall = str(layout(q, "?wall=1"))
     assert "Ring" in wall
     assert "Hub" in wall
     assert "1 h 00 min" in wall
     assert "soak-ask" not in wall
     assert "soak-ask" in str(layout(q, ""))
+
+
+def test_a_clock_ended_twice_says_so_on_the_page(demo_copy: Path) -> None:
+    """Pressed twice, or by two people: an answer with a sentence and no fault of the server; one entry."""
+    from dashboard.access.request_check import PATH
+    from dashboard.app import create_app
+    from tests.dashboard.test_who_may import with_token
+
+    with Store.open(demo_copy) as store:
+        number = begin_soak(
+            store, in_force(store.setups()).setup, "machine-bay", "Ring", from_C=27.0,
+            plan=plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1), who="Radek Sova", now_ns=NOW,
+        )  # fmt: skip
+    app = create_app(demo_copy)
+    output = next(key for key, one in app.callback_map.items() if "soak-end" in str(one.get("inputs", "")))
+    ident = {"type": "soak-end", "clock": number}
+    body = {
+        "output": output,
+        "outputs": {"id": "soak-clocks", "property": output.strip(".").rpartition(".")[2]},
+        "inputs": [[{"id": ident, "property": "n_clicks", "value": 1}]],
+        "changedPropIds": [json.dumps(ident, separators=(",", ":"), sort_keys=True) + ".n_clicks"],
+    }
+    client = with_token(app.server.test_client())
+    answers = [client.post(PATH, json=body) for _ in range(2)]
+    assert [a.status_code for a in answers] == [200, 200]
+    assert "was taken away before" in answers[1].text
+    with Store.open(demo_copy) as store:
+        assert len(store.journal.entries(kind="soak-ended")) == 1

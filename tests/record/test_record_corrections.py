@@ -18,7 +18,7 @@ from logger.inspections import impact as affected
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.at_instant import state_at
-from logger.record.facts import contents
+from logger.record.facts import record_facts
 from logger.record.interval import Interval
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
@@ -90,7 +90,7 @@ def test_a_record_names_the_later_certificate_and_all_that_enters_U(
     store: Store, setup: Setup, made: SimpleNamespace
 ) -> None:
     """From the paper alone: −0.010, error found 0.13, from calibration to calibration; U 0.03, k 2."""
-    facts = contents(
+    facts = record_facts(
         store, Verdicts(store, setup), setup, Interval("bay", made.at(1), made.at(2), made.at(48))
     )
     (paper,) = facts["probes"][0]["certificates"]
@@ -131,7 +131,7 @@ def test_limits_gaps_and_corrections_say_what_they_are_about(
     store.append("w", [Row("T2.temperature", t, t, 20.0) for t in taken])
     store.append("w", [Row("T3.temperature", made.at(h), made.at(h), 20.0) for h in (3, 20)])
     span = Interval("bay", made.at(0), made.at(24), made.at(48))
-    facts = contents(store, Verdicts(store, room), room, span)
+    facts = record_facts(store, Verdicts(store, room), room, span)
     assert facts["gaps"] == []
     (by_hand,) = facts["without_limit"]
     assert (by_hand["channel"], by_hand["readings"], by_hand["longest_silence_s"]) == (

@@ -27,7 +27,7 @@ from logger.model.roles import Role, Scope
 from logger.people import People, Tokens
 from logger.record import issue
 from logger.record import signatures as signing
-from logger.record.proof import verified
+from logger.record.proof import verify_record
 from logger.store import Store
 from logger.store.disposal import DisposalRequest
 from logger.store.hot.clocks import Comparison
@@ -83,7 +83,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
         issue(store, verdicts, verdicts.setup, "machine-bay", *span, folder.with_name("out"), WHO, NOW)
         verdicts.refresh("plate-bench", NOW)
         store.put_live("machine-bay", "{}")
-        assert verified(store).faults == ()
+        assert verify_record(store).faults == ()
     return folder
 
 
@@ -152,7 +152,7 @@ def changed(text: str) -> str:
 
 def faults(folder: Path) -> tuple[str, ...]:
     with Store.open(folder, read_only=True) as store:
-        return verified(store).faults
+        return verify_record(store).faults
 
 
 @pytest.mark.parametrize(
@@ -262,7 +262,7 @@ def test_verification_says_what_it_compared_and_what_not(record: Path) -> None:
     """With and without a head that left the machine, and without judging anew."""
     with Store.open(record, read_only=True) as store:
         head = store.journal.head()
-        bare, full = verified(store, verdicts=False), verified(store, [head])
+        bare, full = verify_record(store, verdicts=False), verify_record(store, [head])
 
     assert any("with a head that left this machine: none was given" in line for line in bare.left_out)
     assert any("stored verdicts, by your choice" in line for line in bare.left_out)

@@ -6,9 +6,8 @@ The courses of temperature are invented; what must follow from each is said with
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -33,7 +32,7 @@ from logger.model import (
     Setup,
     Zone,
 )
-from logger.service.alarm_engine import Alarming
+from logger.service.alarm_engine import AlarmEngine
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 
@@ -90,17 +89,10 @@ def _config() -> Config:
 CONFIG = _config()
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record of a simulated room."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
-
-
 def lived(store: Store, course: Course, first: int, last: int) -> None:
     """Minutes first … last − 1: readings in the middle of each, a turn 3 s after its end."""
     verdicts = Verdicts(store, CONFIG.setup)
-    alarming = Alarming(store, CONFIG, verdicts, START)
+    alarming = AlarmEngine(store, CONFIG, verdicts, START)
     for minute in range(first, last):
         at = START + minute * MINUTE + 30 * NS
         values = {p: course(n, minute) for n, p in enumerate(PROBES)}

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -12,7 +10,7 @@ from logger.acts import alarms as attending
 from logger.instants import NS
 from logger.model import AlarmSpec, NoticePlan
 from logger.model.notices import CommonCause
-from logger.service.alarm_engine import Alarming
+from logger.service.alarm_engine import AlarmEngine
 from logger.store import Store
 
 from .alarm_rig import INSIDE, MINUTE, OUTSIDE, START, Stated, config, letters
@@ -25,13 +23,6 @@ SPECS = [
 ]  # fmt: skip
 CONFIG = config(SPECS, ZONES, NoticePlan(gather_s=60))
 DELAY_NS = (120 + 60) * NS  # on-delay and the time a notice waits for others
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record of a simulated room."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def lived(
@@ -49,7 +40,7 @@ def lived(
     """
     used = CONFIG if plan is None else replace(CONFIG, notices=plan)
     stated = Stated(used.setup)
-    alarming = Alarming(store, used, stated)
+    alarming = AlarmEngine(store, used, stated)
     found: list[tuple[int, str, str]] = []
     for minute in range(minutes):
         for spec in SPECS:
