@@ -286,7 +286,7 @@ def _tried(
     from ..imports import ImportResult
     from ..imports.importer import checked, content_of, trial
     from ..imports.preview import preview_of
-    from ..imports.samples import refuse_simulated
+    from ..imports.samples import refuse_invented, refuse_simulated
 
     content = content_of(file)
     sha256 = hashlib.sha256(content).hexdigest()
@@ -298,6 +298,8 @@ def _tried(
         reading = checked(file.name, content, how, found.setup, found.now_ns, without)
     except ImportRefused as refused:
         raise ImportRefused(f"{refused}{_way_without(str(refused))}") from None
+    if reading.simulated:
+        refuse_invented(file.name, simulated=found.store.simulated)
     return trial(file.name, sha256, reading, found.store), preview_of(reading)
 
 

@@ -13,7 +13,7 @@ from ..errors import Refused
 from ..formats.dcc import content_of
 from ..instants import rfc3339
 from ..model import Setup
-from .readings import described
+from .readings import MARKED, described
 from .stored import STORED, stored_csv
 
 if TYPE_CHECKING:
@@ -97,5 +97,5 @@ def _description(store: Store, setup: Setup, span: tuple[int, int] | None, now_n
         which="all readings"
         if span is None
         else f"readings taken from {rfc3339(span[0])} (included) to {rfc3339(span[1])} (not included)",
-        columns=described(STORED),
+        columns=described((*STORED, *(MARKED if store.simulated else ()))),
     )

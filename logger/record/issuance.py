@@ -19,8 +19,9 @@ from .facts import contents, numbered
 from .figure import figure
 from .interval import Interval
 from .pdf import compiled
-from .readings import CORRECTED, RAW, described, record_csv
+from .readings import columns_of, described
 from .signatures import Key, digests, sealed_by, signing_key
+from .stored import record_csv
 from .words import sentence
 
 if TYPE_CHECKING:
@@ -98,7 +99,7 @@ def rendered(facts: Mapping[str, Any], chart: str, readings: bytes) -> dict[str,
     return {
         f"{stem}.pdf": compiled(facts, chart, readings, record),
         f"{stem}-readings.csv": readings,
-        f"{stem}-readings.txt": described((*RAW, *CORRECTED)).encode(),
+        f"{stem}-readings.txt": described(columns_of(simulated=facts["simulated"])).encode(),
         f"{stem}.json": record,
     }
 

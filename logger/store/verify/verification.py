@@ -28,6 +28,7 @@ from ..files import sha256_of
 from ..hot.arrays import fetched
 from ..hot.clocks import check_clocks
 from ..hot.database import Database, quick_check
+from ..hot.journal_files import unnamed
 from ..hot.name_table import Names
 from ..hot.seals import hidden, sealed_channel
 from ..hot.tables import batch, disposal, journal_seal, reading, seal, seal_channel
@@ -211,6 +212,12 @@ class Walk:
                 yield f"file {what['file']}: missing; it held {what['entries']} entries of the journal"
             elif sha256_of(path) != what["sha256"]:
                 yield f"file {what['file']}: altered; it holds {what['entries']} entries of the journal"
+        named = {what["file"] for what in claims.journal_seals.values()}
+        for file in sorted(unnamed(conn, self._folder, named)):
+            yield (
+                f"file {file}: stands in the journal's folder, and no entry names it; the database may be "
+                "older than the folder, or somebody put the file there"
+            )
 
     def _batches(self, conn: Connection, claims: Claims) -> Iterator[str]:
         """Hot rows against the digests of their batches; and every number of every writer once."""
