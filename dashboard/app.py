@@ -19,7 +19,7 @@ from flask import Response, request
 
 from logger import api
 from logger.errors import StillroomError
-from logger.model.roles import Act, wanted
+from logger.model.roles import Act, required_roles
 from logger.people import People
 from logger.store.secret import secret_key
 from logger.verdicts.current import Current
@@ -156,7 +156,7 @@ def page_of(q: Queries, path: str, search: str) -> Component:
 
 
 def _not_yours(act: Act) -> str:
-    return f"Your account may not {act}; that takes the role {wanted(act)}."
+    return f"Your account may not {act}; that takes the role {required_roles(act)}."
 
 
 def _route(app: Dash, q: Queries) -> None:

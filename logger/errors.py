@@ -3,16 +3,16 @@
     StillroomError                 carries the sentence that a person reads
     ├── Refused                    bad input; the command line exits with 2
     │   ├── ConfigError            one or more faults in config/, all of them at once
-    │   ├── CertificateRefused     a file that is no calibration certificate that can be read
+    │   ├── CertificateRefused     a file that is no readable calibration certificate
     │   ├── ImportRefused          a file that cannot be imported without an answer
-    │   ├── UnknownName            a room, zone, probe or rule that is not there
+    │   ├── UnknownName            a room, zone, probe or rule that is not in the setup
     │   ├── IntervalError          an interval that is empty, in the future or before the record
     │   └── UnitError              a unit that is unknown or does not fit the quantity
     ├── StoreError                 the data folder cannot be used as it is
     │   ├── StoreInUse             another service holds the folder
     │   ├── StoreGone              its folder was deleted, unmounted or replaced while it was open
     │   └── StoreDamaged           the file does not read back as it was written
-    └── ProbeError                 the wire, told to the bus loop, which stores it as a row
+    └── ProbeError                 a failed transaction with a probe; the bus loop stores it as a row
 
 A message names the thing, what was wanted, what was found and where to mend it.
 """
@@ -32,14 +32,14 @@ class Refused(StillroomError):
 
 
 class UnknownName(Refused):
-    """A name that the setup does not hold.
+    """A name that is not in the setup.
 
     >>> str(UnknownName("zone", "bay", ["machine-bay", "plate-bench"]))
     "There is no zone 'bay'. The setup has: machine-bay, plate-bench."
     """
 
-    def __init__(self, kind: str, name: str, known: Iterable[str]) -> None:
-        listed = ", ".join(sorted(known)) or "none"
+    def __init__(self, kind: str, name: str, names: Iterable[str]) -> None:
+        listed = ", ".join(sorted(names)) or "none"
         super().__init__(f"There is no {kind} {name!r}. The setup has: {listed}.")
 
 
@@ -52,11 +52,11 @@ class UnitError(Refused):
 
 
 class ImportRefused(Refused):
-    """A file that was left outside, whole, with the question that is open."""
+    """A file that was not imported at all, with the open question."""
 
 
 class CertificateRefused(Refused):
-    """A certificate that cannot be read; nothing but its own bytes was looked at.
+    """A certificate that cannot be read; only its bytes were read.
 
     >>> str(CertificateRefused("A.xml", "a certificate", "a picture"))
     'A.xml: wanted a certificate, found a picture'

@@ -26,10 +26,10 @@ _MONTHS = (
 )
 _CLOCK = r"(?P<hour>\d{1,2}):(?P<minute>\d{2})"
 _YEAR = r"(?:,?\s+(?P<year>\d{4}))?,?\s+(?:at\s+)?"
-_SAID = re.compile(r"(?P<day>\d{1,2})\.?\s+(?P<month>[A-Za-z]{3,9})\.?" + _YEAR + _CLOCK)
-_SAID_MONTH_FIRST = re.compile(r"(?P<month>[A-Za-z]{3,9})\.?\s+(?P<day>\d{1,2})" + _YEAR + _CLOCK)
-_WANTED = (
-    "wanted RFC 3339 as in 2026-10-19T08:30:00Z or 2026-10-19T10:30+02:00, "
+_DAY_MONTH = re.compile(r"(?P<day>\d{1,2})\.?\s+(?P<month>[A-Za-z]{3,9})\.?" + _YEAR + _CLOCK)
+_MONTH_DAY = re.compile(r"(?P<month>[A-Za-z]{3,9})\.?\s+(?P<day>\d{1,2})" + _YEAR + _CLOCK)
+_FORMS = (
+    "expected RFC 3339 as in 2026-10-19T08:30:00Z or 2026-10-19T10:30+02:00, "
     "or the room's own time as in 2026-10-19T10:30, or a day as in 2026-10-19"
 )
 
@@ -41,8 +41,8 @@ def rfc3339(at_ns: int) -> str:
     '2025-10-19T00:00:00.5Z'
     """
     seconds, rest = divmod(at_ns, NS)
-    whole = (_EPOCH + timedelta(seconds=seconds)).strftime("%Y-%m-%dT%H:%M:%S")
-    return whole + (f".{rest:09d}".rstrip("0") if rest else "") + "Z"
+    seconds_text = (_EPOCH + timedelta(seconds=seconds)).strftime("%Y-%m-%dT%H:%M:%S")
+    return seconds_text + (f".{rest:09d}".rstrip("0") if rest else "") + "Z"
 
 
 def to_ns(at: datetime) -> int:
@@ -76,18 +76,23 @@ def wall_span(from_ns: int, to_ns: int, zone: ZoneInfo) -> str:
     '2026-10-26 02:30 +01:00 to 02:30:30'
     """
     (day, clock, offset), (last, end, other) = (_parts(ns, zone) for ns in (from_ns, to_ns))
-    said = [f"{day} {clock} {offset} to", last if last != day else "", end, other if other != offset else ""]
-    return " ".join(part for part in said if part)
+    words = [
+        f"{day} {clock} {offset} to",
+        last if last != day else "",
+        end,
+        other if other != offset else "",
+    ]
+    return " ".join(part for part in words if part)
 
 
 def _parts(at_ns: int, zone: ZoneInfo) -> tuple[str, str, str]:
     """Day, time of day (with seconds where it has some) and offset."""
-    t, whole = local(at_ns, zone), wall(at_ns, zone)
-    return whole[:10], whole[11:16] + (f":{t:%S}" if at_ns % (60 * NS) >= NS else ""), whole[17:]
+    t, text = local(at_ns, zone), wall(at_ns, zone)
+    return text[:10], text[11:16] + (f":{t:%S}" if at_ns % (60 * NS) >= NS else ""), text[17:]
 
 
 def parse(text: str, zone: ZoneInfo, what: str = "time") -> int:
-    """The instant that a person wrote; IntervalError where it cannot be one, or could be two.
+    """The instant in ns that a text names; IntervalError where it names none, or two.
 
     A time without offset is wall time of the room; a day is its first instant there.
 
@@ -96,45 +101,46 @@ def parse(text: str, zone: ZoneInfo, what: str = "time") -> int:
     """
     shape = _SHAPE.fullmatch(text.strip())
     if shape is None:
-        raise IntervalError(f"{what} {text!r} is no instant: {_WANTED}.")
+        raise IntervalError(f"{what} {text!r} is no instant: {_FORMS}.")
     rest = shape["rest"] or ""  # kept apart: datetime holds microseconds only
     try:
         at = datetime.fromisoformat(text.strip().upper().replace(rest, "", 1))
     except ValueError as error:
-        raise IntervalError(f"{what} {text!r} is no instant ({error}): {_WANTED}.") from None
+        raise IntervalError(f"{what} {text!r} is no instant ({error}): {_FORMS}.") from None
     whole_ns = to_ns(at if at.tzinfo else _in_room(at, zone, text, what))
     return whole_ns + int(rest.removeprefix(".").ljust(9, "0"))
 
 
-def said(text: str, zone: ZoneInfo, now_ns: int, what: str = "time") -> int:
-    """The instant that a person said, as above or as in "20 March 14:10"; without a year the newest past one.
+def parse_informal(text: str, zone: ZoneInfo, now_ns: int, what: str = "time") -> int:
+    """An instant as `parse` reads it, or as in "20 March 14:10"; without a year the newest past one.
 
     >>> now = parse("2026-11-25T09:00", ZoneInfo("Europe/Vienna"))
-    >>> [rfc3339(said(t, ZoneInfo("Europe/Vienna"), now)) for t in ("20 March 14:10", "24 Dec 2025 08:00")]
+    >>> vienna = ZoneInfo("Europe/Vienna")
+    >>> [rfc3339(parse_informal(t, vienna, now)) for t in ("20 March 14:10", "24 Dec 2025 08:00")]
     ['2026-03-20T13:10:00Z', '2025-12-24T07:00:00Z']
-    >>> rfc3339(said("December 24, 8:00", ZoneInfo("Europe/Vienna"), now))
+    >>> rfc3339(parse_informal("December 24, 8:00", vienna, now))
     '2025-12-24T07:00:00Z'
     """
-    found = _SAID.fullmatch(text.strip()) or _SAID_MONTH_FIRST.fullmatch(text.strip())
-    names = [name for name in _MONTHS if found and name.startswith(found["month"].casefold())]
-    if found is None or len(names) != 1:
+    match = _DAY_MONTH.fullmatch(text.strip()) or _MONTH_DAY.fullmatch(text.strip())
+    names = [name for name in _MONTHS if match and name.startswith(match["month"].casefold())]
+    if match is None or len(names) != 1:
         return parse(text, zone, what)
-    month, day = _MONTHS.index(names[0]) + 1, int(found["day"])
-    clock = f"{int(found['hour']):02d}:{found['minute']}"
+    month, day = _MONTHS.index(names[0]) + 1, int(match["day"])
+    clock = f"{int(match['hour']):02d}:{match['minute']}"
     newest = local(now_ns, zone).year
-    years = [int(found["year"])] if found["year"] else range(newest, newest - 9, -1)  # 29 February
+    years = [int(match["year"])] if match["year"] else range(newest, newest - 9, -1)  # 29 February
     for year in years:
         written = f"{year:04d}-{month:02d}-{day:02d}T{clock}"
-        if not found["year"] and day > monthrange(year, month)[1]:
+        if not match["year"] and day > monthrange(year, month)[1]:
             continue
         at_ns = parse(written, zone, what)
-        if found["year"] or at_ns <= now_ns:
+        if match["year"] or at_ns <= now_ns:
             return at_ns
-    raise IntervalError(f"{what} {text!r} is no instant: {_WANTED}.")
+    raise IntervalError(f"{what} {text!r} is no instant: {_FORMS}.")
 
 
 def _in_room(at: datetime, zone: ZoneInfo, text: str, what: str) -> datetime:
-    """Wall time made an instant; an hour that is skipped or comes twice at a clock change is asked about."""
+    """Wall time with its offset; IntervalError in an hour that a clock change skips or repeats."""
     early, late = at.replace(tzinfo=zone), at.replace(tzinfo=zone, fold=1)
     if early.utcoffset() == late.utcoffset():
         return early

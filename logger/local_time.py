@@ -100,18 +100,20 @@ def ticks(from_ns: int, to_ns: int, zone: ZoneInfo, at_most: int, size: Size | N
         for s, before in zip(parts, [None, *parts], strict=False)
         for at in _in(s, before, size)
     ]
-    found: list[Tick] = []
+    chosen: list[Tick] = []
     for at_ns, offset_s in places:
-        here, last = _wall(at_ns, offset_s), found[-1] if found else None
+        wall_time, last = _wall(at_ns, offset_s), chosen[-1] if chosen else None
         if last and (
-            _too_near(at_ns - last.at_ns, size) or (size[0] != "s" and last.local.date() == here.date())
+            _too_near(at_ns - last.at_ns, size) or (size[0] != "s" and last.local.date() == wall_time.date())
         ):
             continue
         new_offset = len(parts) > 1 and (last is None or last.offset_s != offset_s)
-        found.append(
-            Tick(at_ns, here, offset_s, last is None or last.local.date() != here.date(), new_offset)
+        chosen.append(
+            Tick(
+                at_ns, wall_time, offset_s, last is None or last.local.date() != wall_time.date(), new_offset
+            )
         )
-    return found
+    return chosen
 
 
 def _wall(at_ns: int, offset_s: int) -> datetime:

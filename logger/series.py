@@ -9,7 +9,6 @@ from typing import get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from .instants import NS
 from .model import Status
 
 # How a stored status is written in an array: its place in this tuple.
@@ -43,8 +42,8 @@ class Readings:
 
 
 @dataclass(frozen=True)
-class Imported:
-    """What a file told of one channel, arrays of shape (n,); NaN with its text where it told a fault."""
+class ImportedReadings:
+    """Readings of one channel in a file, arrays of shape (n,); a fault is NaN with its text in `raw`."""
 
     channel: str
     taken_ns: Int
@@ -53,32 +52,32 @@ class Imported:
     received_ns: int
     source: str
 
-    def part(self, where: slice) -> Imported:
-        """Those readings only."""
+    def part(self, where: slice) -> ImportedReadings:
+        """The readings of a slice."""
         return replace(self, taken_ns=self.taken_ns[where], value=self.value[where], raw=self.raw[where])
 
 
-def merged(parts: Sequence[Readings]) -> Readings:
-    """All parts in one, in order of the instant taken; equal instants keep the order of the parts."""
+def merge_readings(parts: Sequence[Readings]) -> Readings:
+    """All parts in one, ascending in `taken_ns`; equal instants keep the order of the parts."""
     parts = [p for p in parts if len(p)]
     if len(parts) < 2:
         return parts[0] if parts else Readings.empty()
-    taken = np.concatenate([p.taken_ns for p in parts])
+    taken_ns = np.concatenate([p.taken_ns for p in parts])
     order: slice | Int = slice(None)
-    if (np.diff(taken) < 0).any():
-        order = np.argsort(taken, kind="stable")
+    if (np.diff(taken_ns) < 0).any():
+        order = np.argsort(taken_ns, kind="stable")
     return Readings(
-        taken[order],
+        taken_ns[order],
         np.concatenate([p.value for p in parts])[order],
         np.concatenate([p.status for p in parts])[order],
         np.concatenate([p.late for p in parts])[order],
     )
 
 
-def conflicting(readings: Readings) -> Bool:
-    """True for valid readings that share their instant with a valid reading of another value.
+def find_conflicts(readings: Readings) -> Bool:
+    """True (n,) for valid readings with another valid value at the same instant.
 
-    Both stay in the record; neither can support a verdict until a person has decided.
+    Both stay stored; neither supports a verdict until a person has decided.
     """
     same = np.zeros(len(readings), np.bool_)
     if not (readings.taken_ns[1:] == readings.taken_ns[:-1]).any():
@@ -92,33 +91,22 @@ def conflicting(readings: Readings) -> Bool:
     return np.asarray(valid & (low[group] != high[group]))
 
 
-def once(readings: Readings) -> Readings:
-    """Without readings that came a second time, by another way: same instant, same value, one reading.
+def without_repeats(readings: Readings) -> Readings:
+    """Without repeated readings: of those with the same instant and value, the first.
 
     >>> column = np.zeros(4)
     >>> twice = Readings(np.array([1, 2, 2, 3]), column + 20, column.astype(np.uint8), column > 0)
-    >>> once(twice).taken_ns.tolist()
+    >>> without_repeats(twice).taken_ns.tolist()
     [1, 2, 3]
     """
-    keep = first_told(readings)
+    keep = first_occurrences(readings)
     return readings if keep.all() else Readings(*(column[keep] for column in vars(readings).values()))
 
 
-def first_told(readings: Readings) -> Bool:
-    """Which readings are not the one before them once more: same instant, same value."""
+def first_occurrences(readings: Readings) -> Bool:
+    """True (n,) for readings that do not repeat the one before: same instant, same value."""
     keep = np.ones(len(readings), np.bool_)
     same = readings.taken_ns[1:] == readings.taken_ns[:-1]
     if same.any():
         keep[1:] = ~(same & (np.diff(readings.value) == 0))
     return keep
-
-
-def first_cell(instant_ns: int, step_s: int) -> int:
-    """Number of the cell that holds an instant; cell c covers [c·step, (c + 1)·step)."""
-    return instant_ns // (step_s * NS)
-
-
-def cells_between(from_ns: int, to_ns: int, step_s: int) -> range:
-    """Cells that touch [from, to)."""
-    step_ns = step_s * NS
-    return range(from_ns // step_ns, -(-to_ns // step_ns))

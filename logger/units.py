@@ -1,4 +1,4 @@
-"""Quantities and their units. Converted once, at the edge; inside, each quantity has one unit.
+"""Quantities and units. Values are converted once, at the edge; inside, each quantity has one unit.
 
 Judging compares whole numbers: values are rounded half to even to a millionth of the
 canonical unit (`micro`), so that no machine differs from another in a last bit.
@@ -110,7 +110,7 @@ _SIGNS = str.maketrans({"º": "°", "˚": "°"})  # other characters that are ty
 
 
 def quantity(name: str) -> Quantity:
-    """The quantity of that name, or UnitError naming those that there are."""
+    """The quantity of that name; UnitError, with the known names, where there is none."""
     try:
         return QUANTITIES[name]
     except KeyError:
@@ -118,7 +118,7 @@ def quantity(name: str) -> Quantity:
 
 
 def unit_name(text: str) -> str:
-    """The name under which a written unit is known here, or the text itself.
+    """The name of a unit from how people and instruments write it, or the text itself.
 
     >>> unit_name("°C"), unit_name("hPa"), unit_name("r. F. %"), unit_name("mPa")
     ('degC', 'hPa', '%RH', 'mPa')
@@ -132,11 +132,11 @@ def unit_name(text: str) -> str:
 
 @lru_cache(maxsize=256)
 def _unit(of: str, unit: str) -> Unit:
-    known = quantity(of).units
+    units = quantity(of).units
     try:
-        return known[unit_name(unit)]
+        return units[unit_name(unit)]
     except KeyError:
-        raise UnitError(f"{unit!r} is no unit of {of}; wanted one of {', '.join(known)}.") from None
+        raise UnitError(f"{unit!r} is no unit of {of}; expected one of {', '.join(units)}.") from None
 
 
 def to_canonical(value: ArrayLike, unit: str, of: str) -> NDArray[np.float64]:
@@ -176,5 +176,5 @@ def micro(value: ArrayLike) -> NDArray[np.int64]:
 
 
 def from_micro(value: ArrayLike) -> NDArray[np.float64]:
-    """Millionths as a float, for showing only."""
+    """Millionths as a float, for display only."""
     return np.asarray(value, dtype=np.float64) / MICRO

@@ -17,7 +17,7 @@ from werkzeug.wrappers import Response as Answer
 from logger.model import SessionPlan
 from logger.model.roles import Act
 from logger.people import Account, People, Refusals, Sessions, Throttle, invented
-from logger.store.origin import WAY
+from logger.store.origin import ORIGIN
 
 from . import request_check as asked
 from .needs import ANYONE, Need, at_this_machine, known_host
@@ -92,7 +92,7 @@ class Guard:
         server.before_request(self._permitted)
         self.csrf = CSRFProtect(server)
         server.after_request(self._csrf_token)
-        server.teardown_request(lambda _: WAY.set(None))
+        server.teardown_request(lambda _: ORIGIN.set(None))
         server.register_error_handler(CSRFError, lambda fault: (f"{fault.description}\n", 400))
         server.register_error_handler(DashException, lambda _: ("There is no such part.\n", 404))
         server.view_functions[CALLBACKS] = asked.answering(server.view_functions[CALLBACKS])
@@ -116,7 +116,7 @@ class Guard:
         if g.account is None and self.welcomes() and request.method == "GET" and request.endpoint in PAGES:
             self.enter(self.people.known(invented.FIRST), remembered=True)
         if g.account is not None:
-            WAY.set({"at": "dashboard", "account": g.account.name})
+            ORIGIN.set({"at": "dashboard", "account": g.account.name})
 
     def welcomes(self) -> bool:
         """Whether this visitor may be any of the invented people."""

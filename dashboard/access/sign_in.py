@@ -18,7 +18,7 @@ from logger.errors import Refused
 from logger.model.roles import SIGNED_BY, Act, Role
 from logger.people import Kind, People, TooOften, invented
 from logger.store import Store
-from logger.store.origin import WAY
+from logger.store.origin import ORIGIN
 
 from . import known_browser
 from .guard import Guard
@@ -239,5 +239,5 @@ def confirmed(guard: Guard, act: Act, password: str) -> str:
         raise Refused("Nothing was signed: the password is wrong.")
     guard.throttle.signed(mine.name, _session_key())
     meaning = next((m.value for m, takes in SIGNED_BY.items() if takes is act), "confirmed")
-    WAY.set({"at": "dashboard", "account": mine.name, "signed": meaning})
+    ORIGIN.set({"at": "dashboard", "account": mine.name, "signed": meaning})
     return name

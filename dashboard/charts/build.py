@@ -15,14 +15,13 @@ from logger.local_time import offset_text, stretches
 from logger.model import DERIVED
 from logger.model.roles import Act
 from logger.series import Float
-from logger.store import Entry
+from logger.store import JournalEntry
 from logger.units import quantity
 from logger.verdicts.curves import Curve
 
 from ..access.needs import allowed
 from ..data.channels import channels_in, channels_of, quantities
 from ..data.journal_words import told
-from ..data.queries import in_force
 from .chart import Chart, Line
 from .decimate import SCREEN_BINS, SCREEN_POINTS, envelope, trace
 
@@ -35,12 +34,6 @@ LIVE_WINDOW_S = 12 * 3600
 ALWAYS_DRAWN = ("temperature", "relative_humidity")  # also where no limit is set for it
 LIVE_PANELS = 3
 ACTS = 200  # so many acts of people are marked in one chart
-
-
-
-
-
-
 
 
 def charted(
@@ -74,9 +67,9 @@ def charted(
     )
 
 
-def _acts(q: Queries, from_ns: int, to_ns: int) -> list[Entry]:
+def _acts(q: Queries, from_ns: int, to_ns: int) -> list[JournalEntry]:
     """What people did; entries may name a job, so that they are for those who may read jobs."""
-    return q.source.acts(from_ns, to_ns, ACTS) if allowed(Act.READ_JOBS) else []
+    return q.source.acts(from_ns, to_ns, ACTS) if allowed(Act.READ_INSPECTIONS) else []
 
 
 def _panel(q: Queries, zone: str, name: str, window: tuple[int, int], channels: Sequence[str]) -> Chart:
@@ -157,7 +150,7 @@ def _change(before_s: int, after_s: int) -> str:
 def live_panels(q: Queries, zone: str) -> list[tuple[str, list[str]]]:
     """What is drawn of a zone now: each measured quantity with its channels, if it is ruled or common."""
     now = q.now_ns()
-    ruled = {r.quantity for r in q.setup.rules_of(zone) if r.kind == "limit" and in_force(r, now)}
+    ruled = {r.quantity for r in q.setup.rules_of(zone) if r.kind == "limit" and r.holds(now)}
     found = [(name, q.channels(zone, name)) for name in quantities(q.setup) if name not in DERIVED]
     drawn = [(name, some) for name, some in found if some and name in {*ruled, *ALWAYS_DRAWN}]
     return drawn[:LIVE_PANELS] or [("temperature", [])]

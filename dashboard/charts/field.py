@@ -30,8 +30,6 @@ FADED = 0.25
 SMOOTHING_M = 1.0  # probes nearer than about this share their difference
 
 
-
-
 @dataclass(frozen=True)
 class Gradient:
     """Horizontal gradient in K/m along x and y, its size and the expanded uncertainty of the size."""

@@ -12,15 +12,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Literal
 
 import numpy as np
 
+from logger.core.rules.lines import LineDirection as Direction
+from logger.core.rules.lines import direction_of, lean_deg
 from logger.core.rules.plane import FEWEST, Fit
 from logger.instants import NS
 from logger.model import Position, Rule
 from logger.series import Float
-from logger.verdicts.curves import Curve, together
+from logger.verdicts.curves import Curve, at_common_bins
 
 from ..data.channels import channels_in
 from ..data.queries import Queries
@@ -41,9 +42,7 @@ __all__ = [
     "room_air",
     "standing",
 ]
-Direction = Literal["vertical", "horizontal", "along"]
 NAMES: dict[Direction, str] = {"vertical": "vertical", "horizontal": "horizontal", "along": "along the pair"}
-LEAN = math.sin(math.radians(10))  # a line this near to plumb is vertical, this near to level horizontal
 NEAREST_M = 0.3  # probes nearer to each other are not compared, unless a rule says otherwise
 BINS = 400
 PAIRS = 6  # so many lines at most, the farthest pairs
@@ -67,7 +66,7 @@ def standing(q: Queries, zone: str, from_ns: int, to_ns: int) -> list[Standing]:
     if begin >= to_ns or not found:
         return []
     bins = int(max(min(BINS, (to_ns - begin) // (60 * NS)), 1))
-    curves = together([q.source.curve(channel, begin, to_ns, bins) for channel, _ in found])
+    curves = at_common_bins([q.source.curve(channel, begin, to_ns, bins) for channel, _ in found])
     made = [Standing(c, q.label(c), p, curve) for (c, p), curve in zip(found, curves, strict=True)]
     return sorted(made, key=lambda s: s.place.xyz_m[2])
 
@@ -91,26 +90,19 @@ def _since(q: Queries, channel: str) -> int:
     return max(stays, default=0)
 
 
-def direction_of(a: Position, b: Position) -> Direction:
-    """What a pair can say: the component along its own line, and nothing else."""
-    dx, dy, dz = (q - p for p, q in zip(a.xyz_m, b.xyz_m, strict=True))
-    across, whole = math.hypot(dx, dy), math.hypot(dx, dy, dz)
-    if across <= LEAN * whole:
-        return "vertical"
-    return "horizontal" if abs(dz) <= LEAN * whole else "along"
-
-
 def distance_m(direction: Direction, a: Position, b: Position) -> float:
-    """How far two places are apart in a direction; vertical: height of b less that of a."""
-    dx, dy, dz = (q - p for p, q in zip(a.xyz_m, b.xyz_m, strict=True))
-    if direction == "vertical":
-        return dz
-    return math.hypot(dx, dy) if direction == "horizontal" else math.hypot(dx, dy, dz)
+    """How far two places are apart; of a vertical pair negative where b is the lower."""
+    apart = math.dist(a.xyz_m, b.xyz_m)
+    return -apart if direction == "vertical" and b.xyz_m[2] < a.xyz_m[2] else apart
+
+
+def _line_of(a: Standing, b: Standing) -> Direction:
+    return direction_of(lean_deg(a.place, b.place))
 
 
 def pairs(direction: Direction, found: Sequence[Standing]) -> list[tuple[Standing, Standing, float]]:
     """Pairs of a direction that are far enough apart, the farthest first, the higher probe second."""
-    mine = [(a, b) for a, b in combinations(found, 2) if direction_of(a.place, b.place) == direction]
+    mine = [(a, b) for a, b in combinations(found, 2) if _line_of(a, b) == direction]
     every = [(a, b, distance_m(direction, a.place, b.place)) for a, b in mine]
     far = [pair for pair in every if abs(pair[2]) >= NEAREST_M]
     return sorted(far, key=lambda pair: -abs(pair[2]))[:PAIRS]
@@ -161,21 +153,16 @@ def limits(q: Queries, zone: str, direction: Direction) -> list[Rule]:
 
 
 def leaning(q: Queries, zone: str, direction: Direction, found: Sequence[Standing]) -> str:
-    """Which pairs a rule of a direction compares although their line leans, and by what; "" with none."""
+    """Which pairs a rule of a direction leaves out because their line leans; "" with none."""
     if direction == "along" or not limits(q, zone, direction):
         return ""
     pairs_of = [
         (a, b, distance_m(direction, a.place, b.place))
         for a, b in combinations(found, 2)
-        if direction_of(a.place, b.place) == "along"
+        if _line_of(a, b) == "along"
     ]
     named = ", ".join(f"{_probe(b)}–{_probe(a)}" for a, b, d in pairs_of if abs(d) >= NEAREST_M)
-    by = "height" if direction == "vertical" else "horizontal distance"
-    return (
-        f"The limit is judged by the {by} between {named}, whose line leans; see along the pair."
-        if named
-        else ""
-    )
+    return f"The limit rests on no part of {named}, whose line leans; see along the pair." if named else ""
 
 
 def plane(found: Sequence[Standing]) -> dict[str, tuple[float, float]]:
@@ -195,7 +182,7 @@ def room_air(q: Queries, from_ns: int, to_ns: int) -> list[Standing]:
     """Air probes of all zones together."""
     each = [s for zone in q.setup.zones_now() for s in standing(q, zone.key, from_ns, to_ns)]
     filled = [s for s in each if len(s.curve)]
-    curves = together([s.curve for s in filled]) if filled else []
+    curves = at_common_bins([s.curve for s in filled]) if filled else []
     found = [replace(s, curve=curve) for s, curve in zip(filled, curves, strict=True)]
     return found if found and len(found[0].curve) else []
 

@@ -6,21 +6,21 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logger.core.validity.changes import Change
+from logger.core.validity.changes import SetupChange
 from logger.model import Setup
 
 if TYPE_CHECKING:
-    from logger.inspections.setup_impact import Changed
+    from logger.inspections.setup_impact import ChangedVerdict
     from logger.service.health import Figure
-    from logger.store import Entry, SetupProposal, SetupVersion, Store
+    from logger.store import JournalEntry, SetupProposal, SetupVersion, Store
 
 
 @dataclass(frozen=True)
 class Effect:
     """What a proposal changes, thing by thing, and which verdicts would be others."""
 
-    changes: Sequence[Change]
-    verdicts: Sequence[Changed]
+    changes: Sequence[SetupChange]
+    verdicts: Sequence[ChangedVerdict]
 
 
 class Keeping:
@@ -40,9 +40,9 @@ class Keeping:
         to_ns: int | None = None,
         below: int | None = None,
         limit: int = 100,
-    ) -> list[Entry]:
+    ) -> list[JournalEntry]:
         """Entries of the journal that hold every word, newest first."""
-        return self._store.journal.found(
+        return self._store.journal.search(
             text,
             kinds=kinds,
             without=without,

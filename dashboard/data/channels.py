@@ -1,4 +1,5 @@
 """Which channels a zone has of a quantity, measured or derived."""
+
 from __future__ import annotations
 
 from logger.model import DERIVED, Setup

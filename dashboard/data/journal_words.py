@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from logger.instants import rfc3339
-from logger.store import Entry
+from logger.store import JournalEntry
 
 KINDS = {
     "account": "account",
@@ -123,7 +123,7 @@ def _several(value: object) -> str:
     return ("; " if isinstance(value[0], Mapping) else " and ").join(told) + more
 
 
-def told(entry: Entry) -> str:
+def told(entry: JournalEntry) -> str:
     """Kind, what about, why and by whom, in one line for a mark in a chart."""
     parts = [kind(entry.kind), about(entry.what), entry.why]
     return ": ".join(part for part in parts if part)[:140] + f" ({entry.who})"

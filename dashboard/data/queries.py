@@ -91,7 +91,7 @@ class Queries:
     def _out_of_limits(self, zone: str) -> bool:
         """Whether the newest value of a channel is beyond a limit of it, judged or not yet."""
         now, newest = self.now_ns(), self.source.newest()
-        rules = [r for r in self.setup.rules_of(zone) if r.kind == "limit" and in_force(r, now)]
+        rules = [r for r in self.setup.rules_of(zone) if r.kind == "limit" and r.holds(now)]
         for rule in rules:
             low = -math.inf if rule.lower is None else rule.lower
             high = math.inf if rule.upper is None else rule.upper
@@ -117,7 +117,7 @@ class Queries:
 
     def inspections(self) -> list[Inspection]:
         """Every job, in order of begin; none for a visitor who may not see jobs."""
-        if not allowed(Act.READ_JOBS):
+        if not allowed(Act.READ_INSPECTIONS):
             return []
         return sorted(self.source.inspections(), key=lambda i: i.from_ns)
 
@@ -174,13 +174,7 @@ class Queries:
 
     def position_of(self, channel: str) -> Position | None:
         """Where the probe of a channel stands now, or None."""
-        now = self.now_ns()
-        standing = [
-            p
-            for p in self.setup.placements_of(channel)
-            if p.from_ns <= now and (p.to_ns is None or p.to_ns > now)
-        ]
-        return self.setup.positions.get(standing[-1].position) if standing else None
+        return self.setup.position_at(channel, self.now_ns())
 
     def periods(self, zone: str, from_ns: int, to_ns: int) -> list[Period]:
         now = self.now_ns()
@@ -269,7 +263,7 @@ class Queries:
             and r.quantity == "temperature"
             and r.lower is not None
             and r.upper is not None
-            and in_force(r, now)
+            and r.holds(now)
         ]
         low, high = min(bands, key=lambda band: band[1] - band[0], default=(19.5, 20.5))
         return (3 * low + high) / 4, (low + 3 * high) / 4
@@ -312,10 +306,6 @@ class Queries:
         if job.to_ns is not None:
             raise Refused(f"Inspection {key} was stopped already; its interval stands.")
         return self.source.stop_inspection(key, who.strip() or job.person, self.now_ns())
-
-
-def in_force(rule: Rule, now_ns: int) -> bool:
-    return rule.from_ns <= now_ns and (rule.to_ns is None or rule.to_ns > now_ns)
 
 
 def _wanted(text: str, what: str) -> None:

@@ -22,11 +22,11 @@ from .words import STALE_S, parsed
 
 if TYPE_CHECKING:
     from logger.acts.dispositions import Book, Findings
-    from logger.core.measurement.soak import Plan
+    from logger.core.measurement.soak import SoakPlan
     from logger.inspections.assess import Question
-    from logger.inspections.impact import Touched
-    from logger.inspections.soak_clocks import Reading
-    from logger.store import Entry, Store
+    from logger.inspections.impact import Impact
+    from logger.inspections.soak_clocks import SoakReading
+    from logger.store import JournalEntry, Store
     from logger.verdicts.curves import Curve
     from logger.verdicts.verdicts import Verdicts
 
@@ -70,7 +70,7 @@ class Source(Protocol):
     def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
         """Corrected extremes of a measured or derived channel in about so many bins, for any window."""
 
-    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[JournalEntry]:
         """What people did in a window, newest first; inspections aside, which have their own list."""
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
@@ -91,19 +91,21 @@ class Source(Protocol):
     def decided(self) -> Book:
         """Everything that was decided on excursions and inspections."""
 
-    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
+    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
         """Inspections that an excursion touches, the worst against its tolerance first."""
 
     def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
         """Write down what is known of an excursion, or close it."""
 
-    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+    def decide(self, touched: Impact, told: Sequence[str], who: str) -> None:
         """Decide on an inspection: decision, customer, reason."""
 
-    def soaks(self, now_ns: int) -> list[Reading]:
+    def soaks(self, now_ns: int) -> list[SoakReading]:
         """Parts that stand in a zone until they are as warm as it."""
 
-    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+    def begin_soak(
+        self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
+    ) -> None:
         """A part begins to soak."""
 
     def end_soak(self, number: int, who: str) -> None:
@@ -166,7 +168,7 @@ class StoreSource:
         return self.store.extent()
 
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
-        taken, found = self._current()[1].corrected(channel, from_ns, to_ns)
+        taken, found = self._current()[1].corrected_readings(channel, from_ns, to_ns)
         return taken, found.value, found.U
 
     def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
@@ -174,8 +176,8 @@ class StoreSource:
 
         return curve(self.store, self.setup(), channel, from_ns, to_ns, bins=bins)
 
-    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
-        return self.store.journal.found(
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[JournalEntry]:
+        return self.store.journal.search(
             without=QUIET, not_by=MACHINES, from_ns=from_ns, to_ns=to_ns, limit=limit
         )
 
@@ -219,7 +221,7 @@ class StoreSource:
 
         return book(self.store)
 
-    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
+    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
         from logger.inspections.impact import by_excursion
 
         with self._lock:
@@ -232,20 +234,22 @@ class StoreSource:
         left = undecided(self.touched(e, now_ns)) if close else []
         note_excursion(self.store, e, said, who, close=close, undecided=left)
 
-    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+    def decide(self, touched: Impact, told: Sequence[str], who: str) -> None:
         from logger.inspections.impact import decide_on
 
         decision, customer, reason = told
         decide_on(self.store, touched, decision=decision, customer=customer, reason=reason, who=who)
 
-    def soaks(self, now_ns: int) -> list[Reading]:
+    def soaks(self, now_ns: int) -> list[SoakReading]:
         from logger.inspections.soak_clocks import clocks, read
 
         with self._lock:
             verdicts = self._current()[1]
             return [read(verdicts, clock, now_ns) for clock in clocks(self.store)]
 
-    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+    def begin_soak(
+        self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
+    ) -> None:
         from logger.inspections.soak_clocks import begin_soak
 
         begin_soak(self.store, self.setup(), zone, name, from_C=from_C, plan=plan, who=who, now_ns=now_ns)

@@ -1,4 +1,5 @@
 """Probes as points of the plan, with their newest corrected value."""
+
 from __future__ import annotations
 
 from dataclasses import dataclass

@@ -23,7 +23,7 @@ from ..parts.components import button, card, choice, field, refusal, verdict
 
 TITLE = "Inspections"
 PATH = "/inspections"
-NEEDS = Act.READ_JOBS
+NEEDS = Act.READ_INSPECTIONS
 WORSE = ("stable", "not shown", "not stable")
 ABOUT = ("length", "tolerance", "material", "scale", "corrected")
 CORRECTED = {"no": "not corrected to 20 °C", "yes": "corrected to 20 °C"}
@@ -222,7 +222,7 @@ def register(app: Dash, q: Queries) -> None:
         State("address", "search"),
         prevent_initial_call=True,
     )
-    @needs(Act.READ_JOBS)
+    @needs(Act.READ_INSPECTIONS)
     def ask(clicks: int, zone: str, first: str, last: str, pre: str, *rest: str) -> tuple[Any, ...]:
         if not clicks:
             return (no_update,) * 4
@@ -245,7 +245,7 @@ def register(app: Dash, q: Queries) -> None:
         State("find-verdict", "value"),
         prevent_initial_call=True,
     )
-    @needs(Act.READ_JOBS)
+    @needs(Act.READ_INSPECTIONS)
     def find(clicks: int, text: str, day: str, word: str) -> Any:
         return (
             _found(q, {"find": text or "", "day": day or "", "verdict": word or ""}) if clicks else no_update

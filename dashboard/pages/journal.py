@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 
 from logger.errors import StillroomError
 from logger.model.roles import Act
-from logger.store import Entry
+from logger.store import JournalEntry
 
 from ..access.needs import needs
 from ..data.journal_words import about, kind
@@ -21,7 +21,7 @@ from ..parts.components import button, card, choice, field, refusal, table
 
 TITLE = "Journal"
 PATH = "/journal"
-NEEDS = Act.READ_JOBS  # entries name inspections
+NEEDS = Act.READ_INSPECTIONS  # entries name inspections
 LIMIT = 100
 MACHINE_KINDS = ("batch",)  # each store of readings is an entry, too: thousands a day
 
@@ -82,13 +82,13 @@ def _instant(asked: Mapping[str, str], name: str, zone: str) -> int | None:
     return instant(asked[name], zone, wanted_in=name.capitalize()) if asked.get(name) else None
 
 
-def _row(entry: Entry, zone: str) -> list[object]:
+def _row(entry: JournalEntry, zone: str) -> list[object]:
     digest = html.Span(entry.sha256[:12], className="provenance nowrap", title=entry.sha256)
     words = entry.number, local(entry.at_ns, zone, seconds=True), entry.who, kind(entry.kind)
     return [*words, about(entry.what), entry.why, digest]
 
 
-def _older(entries: list[Entry], asked: Mapping[str, str]) -> list[Component]:
+def _older(entries: list[JournalEntry], asked: Mapping[str, str]) -> list[Component]:
     if len(entries) < LIMIT:
         return []
     return [html.A("Older entries", href=f"{PATH}?{urlencode({**asked, 'below': entries[-1].number})}")]
@@ -108,7 +108,7 @@ def register(app: Dash, q: Queries) -> None:
         State("journal-to", "value"),
         prevent_initial_call=True,
     )
-    @needs(Act.READ_JOBS)
+    @needs(Act.READ_INSPECTIONS)
     def search(*asked: Any) -> tuple[Any, Any]:
         if not any(asked[:2]):
             return no_update, no_update

@@ -12,7 +12,7 @@ from flask import current_app
 
 from logger.errors import StillroomError
 from logger.model import Rule, Zone
-from logger.model.roles import Act, wanted
+from logger.model.roles import Act, required_roles
 from logger.store import SetupProposal
 
 from ..access.guard import guard_of
@@ -85,7 +85,7 @@ def _row(rule: Rule, zone: str) -> list[object]:
 def _zone(q: Queries, zone: Zone) -> Component:
     now, clock = q.now_ns(), q.room.timezone
     rules = [r for r in q.setup.rules if r.zone == zone.key]
-    held = [r for r in rules if r.from_ns <= now and (r.to_ns is None or r.to_ns > now)]
+    held = [r for r in rules if r.holds(now)]
     later = [r for r in rules if r.from_ns > now]
     settles = f"settling {zone.settling_s / 3600:g} h, pre-window {zone.pre_window_s / 3600:g} h"
     body = [
@@ -170,7 +170,7 @@ def _proposal(q: Queries, p: SetupProposal, *, opened: bool) -> Component:
 def _decision(number: int) -> Component:
     """What the second person fills in; who may only propose may only close."""
     if not allowed(Act.PROPOSE):
-        return html.P(f"Deciding on it takes the role {wanted(Act.APPROVE)}.", className="aside")
+        return html.P(f"Deciding on it takes the role {required_roles(Act.APPROVE)}.", className="aside")
     approves = allowed(Act.APPROVE)
     password = "Your password, to sign" if approves else "Your password, to close it"
     ident = {"type": "limits-password", "version": number}
@@ -196,7 +196,7 @@ def _effect(q: Queries, p: SetupProposal) -> Component:
         [c.thing, c.what, "its approval" if c.from_ns is None else local(c.from_ns, zone)]
         for c in found.changes
     ]
-    verdicts = found.verdicts if allowed(Act.READ_JOBS) else ()
+    verdicts = found.verdicts if allowed(Act.READ_INSPECTIONS) else ()
     judged = [[v.what, v.job, between(v.from_ns, v.to_ns, zone), v.was, v.becomes] for v in verdicts]
     return html.Div(
         [

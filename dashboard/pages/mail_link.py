@@ -11,10 +11,10 @@ from typing import Any
 
 from flask import Blueprint, Response, render_template, request
 
-from logger.acts.alarms import acknowledge_by_mail, comment_of, refuse_used
+from logger.acts.alarms import acknowledge_by_mail, comment_of, refuse_used_link
 from logger.errors import StillroomError
-from logger.notify.links import Permit, permitted
-from logger.store.origin import WAY
+from logger.notify.links import Permit, read_permit
+from logger.store.origin import ORIGIN
 
 from ..access.guard import Guard
 from ..access.needs import ANYONE, needs
@@ -41,8 +41,8 @@ def register(guard: Guard, q: Queries) -> None:
         return Response(render_template("acknowledge.html", **told), status)
 
     def permit_of(token: str) -> Permit:
-        permit = permitted(q.source.store.folder, token, q.now_ns())
-        refuse_used(guard.people.store, permit)
+        permit = read_permit(q.source.store.folder, token, q.now_ns())
+        refuse_used_link(guard.people.store, permit)
         return permit
 
     @routes.get("/acknowledge/<token>")
@@ -69,7 +69,7 @@ def register(guard: Guard, q: Queries) -> None:
                 HTTPStatus.BAD_REQUEST, permit=permit, typed=typed, refused=str(refused), **_words(q, permit)
             )
         try:
-            WAY.set({"at": "link in a mail"})
+            ORIGIN.set({"at": "link in a mail"})
             acknowledge_by_mail(guard.people.store, permit, typed, q.now_ns())
         except StillroomError as refused:
             return page(HTTPStatus.CONFLICT, refused=str(refused))

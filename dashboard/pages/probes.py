@@ -10,7 +10,7 @@ from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 
 from logger.core.calibration.interval import review
-from logger.core.calibration.status import Entry
+from logger.core.calibration.status import RegisterEntry
 from logger.core.calibration.status import register as register_of
 from logger.errors import Refused, StillroomError
 from logger.instants import NS
@@ -73,7 +73,7 @@ def _register(q: Queries) -> Component:
     )
 
 
-def _row(q: Queries, entry: Entry) -> list[object]:
+def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     known, place = entry.confirmation, entry.position
     probe = html.A(
         known.channel, href=f"{PATH}?probe={entry.probe}", **aria(f"{known.channel}: drift and places")

@@ -15,11 +15,11 @@ from dash.development.base_component import Component
 from flask import Response, abort, current_app, send_file
 
 from logger.errors import Refused, StillroomError, StoreError
-from logger.instants import NS, said
+from logger.instants import NS, parse_informal
 from logger.model.roles import Act
 from logger.record import amend, issue, issue_of, issues, state_at
 from logger.record.reviews import Signer, label_of, missing, review, reviews
-from logger.record.reviews import shown as review_shown
+from logger.record.reviews import review_content as review_shown
 from logger.verdicts.current import Current
 
 from ..access.guard import guard_of
@@ -32,7 +32,7 @@ from ..parts.components import button, card, choice, field, refusal, slot, table
 
 TITLE = "Records"
 PATH = "/records"
-NEEDS = Act.READ_JOBS
+NEEDS = Act.READ_INSPECTIONS
 FILES = "/records/files"
 KINDS = {
     ".pdf": "PDF",
@@ -85,7 +85,7 @@ def _date_form(q: Queries, asked: Mapping[str, str]) -> Component:
 
 def _answered(q: Queries, asked: Mapping[str, str]) -> Component:
     current, zone = _current(q), q.room.timezone
-    at_ns = said(asked["at"], ZoneInfo(zone), q.now_ns(), "When")
+    at_ns = parse_informal(asked["at"], ZoneInfo(zone), q.now_ns(), "When")
     with current.judging:
         told = state_at(current.store, current.verdicts, asked.get("zone", ""), at_ns, q.now_ns())
     head = [verdict(told["verdict"], told["reason"])]
@@ -231,7 +231,7 @@ def register(app: Dash, q: Queries) -> None:
 
 
 def _files(app: Dash, q: Queries) -> None:
-    @needs(Act.READ_JOBS)
+    @needs(Act.READ_INSPECTIONS)
     def record_file(number: str, name: str) -> Response:
         try:
             one = issue_of(q.source.store, int(number) if number.isdecimal() else 0)
@@ -253,7 +253,7 @@ def _asking(app: Dash) -> None:
         State("at-when", "value"),
         prevent_initial_call=True,
     )
-    @needs(Act.READ_JOBS)
+    @needs(Act.READ_INSPECTIONS)
     def ask(clicks: int | None, submits: int | None, zone: str, when: str) -> Any:
         if not (clicks or submits) or not when:
             return no_update

@@ -16,18 +16,18 @@ from logger.core.measurement.soak import (
     SIZES,
     Air,
     Just,
-    Plan,
     Shape,
-    by_size,
-    plan,
-    sizes,
-    typed,
+    SoakPlan,
+    constant_from_size,
+    constant_from_tau,
+    parse_sizes,
+    plan_soak,
 )
 from logger.core.physics.expansion import material_of
 from logger.core.physics.thermal import BODIES, body_of
 from logger.errors import Refused, StillroomError
 from logger.inspections.assess import residual_K
-from logger.inspections.soak_clocks import Reading
+from logger.inspections.soak_clocks import SoakReading
 from logger.instants import NS
 from logger.model.roles import Act
 
@@ -103,23 +103,25 @@ def _offered(value_C: float) -> str:
     return f"{shown(value_C, 'degC')[0]:g}"
 
 
-def planned(asked: Mapping[str, str]) -> Plan:
+def planned(asked: Mapping[str, str]) -> SoakPlan:
     """The plan for what was filled in; Refused where it does not fit."""
     from_C, room_C = (_temperature(asked, key) for key in ("from", "room"))
     tau = number(asked.get("tau", ""), "Time constant")
     material, shape = asked.get("material", "steel"), cast("Shape", asked.get("shape", "cuboid"))
     constant = (
-        typed(tau * 60)
+        constant_from_tau(tau * 60)
         if tau is not None
-        else by_size(
+        else constant_from_size(
             body_of(material),
             shape,
-            sizes(asked.get("size", ""), shape),
+            parse_sizes(asked.get("size", ""), shape),
             cast("Air", asked.get("air", "still")),
             on_plate=bool(asked.get("plate")),
         )
     )
-    return plan(constant, from_C, room_C, _residual(asked, material), cast("Just", asked.get("just", "")))
+    return plan_soak(
+        constant, from_C, room_C, _residual(asked, material), cast("Just", asked.get("just", ""))
+    )
 
 
 def _temperature(asked: Mapping[str, str], key: str) -> float:
@@ -157,7 +159,7 @@ def _residual(asked: Mapping[str, str], material: str) -> float:
     return residual_K(length, alpha, share / 100 * tolerance)
 
 
-def told(found: Plan) -> Component:
+def told(found: SoakPlan) -> Component:
     """The plan in words."""
     c = found.constant
     left, off = (f"{difference(x, 'K')[0]:.3g} {unit('K')}" for x in (found.residual_K, found.difference_K))
@@ -194,8 +196,8 @@ def drawn(q: Queries) -> list[Component]:
     return [_clock(q, reading, place) for place, reading in enumerate(found, 1)]
 
 
-def _clock(q: Queries, r: Reading, place: int) -> Component:
-    name = r.clock.name if allowed(Act.READ_JOBS) else f"part {place}"
+def _clock(q: Queries, r: SoakReading, place: int) -> Component:
+    name = r.clock.name if allowed(Act.READ_INSPECTIONS) else f"part {place}"
     now = q.now_ns()
     word, at = _when(q, r, now)
     warm = "" if r.part_C is None else f"part {plain(r.part_C, 'degC')}, air {plain(r.air_C, 'degC')}; "
@@ -216,7 +218,7 @@ def _clock(q: Queries, r: Reading, place: int) -> Component:
     return html.Section(parts, className="clock-part")
 
 
-def _when(q: Queries, r: Reading, now: int) -> tuple[str, str]:
+def _when(q: Queries, r: SoakReading, now: int) -> tuple[str, str]:
     """The word of a clock, and when it will be ready."""
     if r.ready:
         return "ready", ""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dash.development.base_component import Component
 
-from logger.core.alarms.performance import change_of, figures
+from logger.core.alarms.performance import change_of, performance_figures
 from logger.instants import NS
 
 from ..data.queries import Queries
@@ -20,7 +20,7 @@ def alarms_card(q: Queries) -> Component:
     now = q.now_ns()
     entries = q.source.store.journal.entries(kind="alarm")
     changes = [c for e in entries if (c := change_of(e.at_ns, e.who, e.what))]
-    found = figures(changes, now - DAYS * 86_400 * NS, now)
+    found = performance_figures(changes, now - DAYS * 86_400 * NS, now)
     half, longest = found.to_acknowledge_s, found.longest_to_acknowledge_s or 0
     heard = "none yet" if half is None else f"half of them within {age(half)}, the last after {age(longest)}"
     lines = {

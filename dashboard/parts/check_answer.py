@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 from logger.errors import IntervalError, Refused
 from logger.inspections.assess import Question, question_of
 from logger.instants import NS, wall_span
-from logger.model.figures import bound, with_U
+from logger.model.figures import limit_text, value_text
 
 from ..charts import figures
 from ..charts.build import window_chart
@@ -111,14 +111,14 @@ def _tables(q: Queries, found: Mapping[str, Any]) -> Component:
 
 
 def _reason_row(q: Queries, r: Mapping[str, Any]) -> list[str]:
-    worst = "" if r["worst"] is None else spoken(with_U(r["worst"], r["unit"], r["U"], r["limit"]))
+    worst = "" if r["worst"] is None else spoken(value_text(r["worst"], r["unit"], r["U"], r["limit"]))
     return [
         r["reason"] + (", pre-window" if r.get("pre_window") else ""),
         _rule_name(q, r["rule"]),
         r["probe"],
         wall_span(parsed(r["from"]), parsed(r["to"]), ZoneInfo(q.room.timezone)),
         worst,
-        "" if r["limit"] is None else spoken(bound(r["limit"], r["unit"])),
+        "" if r["limit"] is None else spoken(limit_text(r["limit"], r["unit"])),
         "yes" if r["proven"] else "no",
         r.get("why", ""),
     ]

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dash import html
 from dash.development.base_component import Component
 
-from logger.core.calibration.comparison import SideBySide, side_by_side
+from logger.core.calibration.comparison import ProbeComparison, compare_side_by_side
 from logger.errors import IntervalError, Refused
 from logger.instants import NS
 from logger.units import quantity
-from logger.verdicts.curves import together
+from logger.verdicts.curves import at_common_bins
 
 from ..data.queries import Queries
 from ..data.words import difference
@@ -20,7 +20,7 @@ from .components import table
 LONGEST_NS = 31 * 86_400 * NS
 
 
-def compared(q: Queries, channels: Sequence[str], from_ns: int, to_ns: int) -> SideBySide:
+def compared(q: Queries, channels: Sequence[str], from_ns: int, to_ns: int) -> ProbeComparison:
     """The comparison of channels of one quantity over [from, to), by minutes; humidity by dew point."""
     if not from_ns < to_ns <= from_ns + LONGEST_NS:
         raise IntervalError(
@@ -34,8 +34,8 @@ def compared(q: Queries, channels: Sequence[str], from_ns: int, to_ns: int) -> S
         raise Refused(f"Only one quantity can be compared at a time; found {', '.join(sorted(kinds))}.")
     taken = [by_dew_point(q, c) for c in channels]
     minutes = max((to_ns - from_ns) // (60 * NS), 1)
-    curves = together([q.source.curve(c, from_ns, to_ns, minutes) for c in taken])
-    return side_by_side({c: found.mean for c, found in zip(taken, curves, strict=True)})
+    curves = at_common_bins([q.source.curve(c, from_ns, to_ns, minutes) for c in taken])
+    return compare_side_by_side({c: found.mean for c, found in zip(taken, curves, strict=True)})
 
 
 def by_dew_point(q: Queries, channel: str) -> str:
@@ -45,7 +45,7 @@ def by_dew_point(q: Queries, channel: str) -> str:
     return derived if of == "relative_humidity" and q.setup.inputs_of(derived) else channel
 
 
-def comparison_table(q: Queries, found: SideBySide, when: str) -> Component:
+def comparison_table(q: Queries, found: ProbeComparison, when: str) -> Component:
     """Offsets from the common mean, then the differences pair by pair."""
     first = found.offsets[0].channel
     of = q.setup.channels[first].quantity if first in q.setup.channels else first.rpartition(".")[2]

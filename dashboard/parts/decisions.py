@@ -23,7 +23,7 @@ from logger.acts.dispositions import (
     pareto,
 )
 from logger.errors import Refused, StillroomError
-from logger.inspections.impact import Touched
+from logger.inspections.impact import Impact
 from logger.instants import rfc3339
 from logger.model import Excursion
 from logger.model.roles import Act
@@ -51,7 +51,7 @@ def address(e: Excursion) -> str:
 def word(e: Excursion, decided: Book) -> str:
     """Where the decision on an excursion stands."""
     own = decided.excursion(e)
-    again = f"; cause seen {n} times in 30 days" if (n := decided.repeated(e)) >= REPEATS else ""
+    again = f"; cause seen {n} times in 30 days" if (n := decided.repetitions(e)) >= REPEATS else ""
     if own is not None:
         return ("closed" if own.closed else "begun") + again
     return "open" if e.asks_disposition else "not asked"
@@ -89,7 +89,7 @@ def form(q: Queries, e: Excursion) -> list[Component]:
 def _findings(q: Queries, e: Excursion) -> list[Component]:
     own = q.source.decided().excursion(e)
     findings = own.findings if own else Findings()
-    if not allowed(Act.READ_JOBS):
+    if not allowed(Act.READ_INSPECTIONS):
         return [html.P("Your account may not see what was said.")]
     told = [_last_said(q, own)] if own else []
     if not allowed(Act.DECIDE):
@@ -118,7 +118,7 @@ def _last_said(q: Queries, own: Disposition) -> Component:
 
 
 def _touched(q: Queries, e: Excursion) -> list[Component]:
-    if not allowed(Act.READ_JOBS):
+    if not allowed(Act.READ_INSPECTIONS):
         return [html.P("Your account may not see inspections.")]
     found = q.source.touched(e, q.now_ns())
     rows = [_row(q, t) for t in found]
@@ -144,7 +144,7 @@ def _touched(q: Queries, e: Excursion) -> list[Component]:
     ]
 
 
-def _row(q: Queries, t: Touched) -> list[Any]:
+def _row(q: Queries, t: Impact) -> list[Any]:
     d = t.decided
     effect = "not known" if t.effect_um is None else f"{t.effect_um:.2f} µm"
     return [

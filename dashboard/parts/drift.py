@@ -10,7 +10,7 @@ from dash.development.base_component import Component
 
 from logger.instants import NS
 from logger.model import Certificate
-from logger.verdicts.curves import together
+from logger.verdicts.curves import at_common_bins
 
 from ..charts import theme
 from ..charts.axes import FONT, frame
@@ -69,7 +69,7 @@ def _against_neighbours(q: Queries, probe: str) -> list[Component]:
     to_ns = q.now_ns()
     if len(near) < 2:
         return [html.P(f"No other probe stands in the same zone and medium as {probe}.", className="aside")]
-    curves = together([q.source.curve(c, to_ns - DAYS * DAY_NS, to_ns, DAYS) for c in near])
+    curves = at_common_bins([q.source.curve(c, to_ns - DAYS * DAY_NS, to_ns, DAYS) for c in near])
     if not len(curves[0]):
         return [html.P("The neighbours have no common days in the last 90.", className="aside")]
     mean = sum(c.mean for c in curves) / len(curves)

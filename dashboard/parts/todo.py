@@ -112,7 +112,7 @@ def _running(q: Queries) -> list[Component]:
 def _soaking(q: Queries) -> list[Component]:
     """Parts that come to the temperature of the room, with when they will have."""
     now, found = q.now_ns(), []
-    for r in q.source.soaks(now) if allowed(Act.READ_JOBS) else []:
+    for r in q.source.soaks(now) if allowed(Act.READ_INSPECTIONS) else []:
         ready = f"ready {clock(r.ready_ns, now, q.room.timezone)}" if r.ready_ns else "end not known"
         since = f"from {plain(r.clock.from_C, 'degC')} since {clock(r.clock.at_ns, now, q.room.timezone)}"
         link = html.A("ready" if r.ready else ready, href="/soak")

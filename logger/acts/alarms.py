@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, insert, select, update
 
-from ..core.alarms.grouping import cause_of, leads
-from ..core.alarms.lifecycle import ACKNOWLEDGED, Act, ActKind, Alarm, AlarmState, acted
-from ..core.alarms.system import view_specs
+from ..core.alarms.grouping import cause_of, start_cause
+from ..core.alarms.lifecycle import ACKNOWLEDGED, ActKind, Alarm, AlarmAct, AlarmState, apply_act
+from ..core.alarms.system import system_alarms
 from ..errors import Refused, UnknownName
 from ..instants import NS, rfc3339
 from ..model import AlarmSpec, Setup
@@ -73,12 +73,12 @@ def put_back(store: Store, key: str, who: str, reason: str, now_ns: int) -> Alar
 def _act(
     store: Store, key: str, kind: ActKind, who: str, reason: str, *, now_ns: int, until_ns: int | None = None
 ) -> Alarm:
-    act = Act(kind, required_person(who), now_ns, required_text(reason, _SAID[kind]), until_ns)
+    act = AlarmAct(kind, required_person(who), now_ns, required_text(reason, _SAID[kind]), until_ns)
     with store.begin() as conn:
         before = known_alarm(conn, key)
         _refuse_idle(before, kind)
-        done = acted(before, act)
-        after = leads(done.alarm, now_ns) if done.notices else done.alarm
+        outcome = apply_act(before, act)
+        after = start_cause(outcome.alarm, now_ns) if outcome.notices else outcome.alarm
         put_alarm(conn, after, now_ns)
         until = {} if until_ns is None else {"until": rfc3339(until_ns)}
         what = change(before, after) | {"act": kind, **until}
@@ -100,11 +100,11 @@ def _refuse_idle(alarm: Alarm, kind: ActKind) -> None:
 
 def acknowledge_many(store: Store, keys: Sequence[str], who: str, comment: str, now_ns: int) -> list[Alarm]:
     """Acknowledge all alarms of one cause by one comment; Refused where they have several causes."""
-    known = {alarm.key: alarm for alarm in alarm_list(store)}
-    missing = [key for key in keys if key not in known]
+    alarms = {alarm.key: alarm for alarm in alarm_list(store)}
+    missing = [key for key in keys if key not in alarms]
     if missing:
-        raise UnknownName("alarm", missing[0], known)
-    causes = {cause_of(known[key]) or (key, 0) for key in keys}
+        raise UnknownName("alarm", missing[0], alarms)
+    causes = {cause_of(alarms[key]) or (key, 0) for key in keys}
     if len(causes) > 1:
         named = ", ".join(key for key, _ in sorted(causes))
         raise Refused(
@@ -115,11 +115,11 @@ def acknowledge_many(store: Store, keys: Sequence[str], who: str, comment: str, 
 
 def acknowledge_by_mail(store: Store, permit: Permit, comment: str, now_ns: int) -> Alarm:
     """What the holder of a link does; Refused where its notice is not the one that waits any more."""
-    refuse_used(store, permit)
+    refuse_used_link(store, permit)
     return acknowledge(store, permit.alarm, permit.who, comment, now_ns)
 
 
-def refuse_used(store: Store, permit: Permit) -> Alarm:
+def refuse_used_link(store: Store, permit: Permit) -> Alarm:
     """The alarm of a link, while the link still has something to do; Refused otherwise."""
     alarm = next((a for a in alarm_list(store) if a.key == permit.alarm), None)
     if alarm is None or alarm.occurrence != permit.occurrence:
@@ -140,9 +140,9 @@ def acknowledge_all(
     store: Store, alarm_keys: Iterable[str], who: str, comment: str, now_ns: int
 ) -> list[Alarm]:
     """The same for several alarms by one comment: all of them, or none."""
-    act = Act("acknowledge", required_person(who), now_ns, comment_of(comment))
+    act = AlarmAct("acknowledge", required_person(who), now_ns, comment_of(comment))
     with store.begin() as conn:
-        return [_acknowledged(store, conn, key, act, now_ns) for key in dict.fromkeys(alarm_keys)]
+        return [_acknowledge(store, conn, key, act, now_ns) for key in dict.fromkeys(alarm_keys)]
 
 
 def comment_of(text: str) -> str:
@@ -152,11 +152,11 @@ def comment_of(text: str) -> str:
     return refuse_unseen(text.strip(), "comment")
 
 
-def _acknowledged(store: Store, conn: Connection, key: str, act: Act, now_ns: int) -> Alarm:
+def _acknowledge(store: Store, conn: Connection, key: str, act: AlarmAct, now_ns: int) -> Alarm:
     alarm = known_alarm(conn, key)
     if alarm.condition not in ACKNOWLEDGED:
         raise Refused(f"Alarm {key!r} is {alarm.state}: there is nothing to acknowledge.")
-    after = acted(alarm, act).alarm
+    after = apply_act(alarm, act).alarm
     put_alarm(conn, after, now_ns)
     store.journal.append("alarm", act.who, change(alarm, after) | {"act": act.kind}, act.comment, conn)
     return after
@@ -176,7 +176,7 @@ def alarms_in(conn: Connection) -> list[Alarm]:
 
 def alarm_specs(setup: Setup, routes: Iterable[str] = ()) -> tuple[AlarmSpec, ...]:
     """The alarms of the setup, and those that nobody has to declare (`view.py`), which go out by `routes`."""
-    return (*setup.alarms, *view_specs(setup, tuple(routes)))
+    return (*setup.alarms, *system_alarms(setup, tuple(routes)))
 
 
 def outbox(store: Store) -> Outbox:
@@ -184,9 +184,9 @@ def outbox(store: Store) -> Outbox:
     return Outbox(store.begin, store.read, tables.notice, store.simulated)
 
 
-def undelivered(store: Store) -> list[Letter]:
+def undelivered_letters(store: Store) -> list[Letter]:
     """Notices that no server took: shown to a person, because nobody was told."""
-    return outbox(store).failed()
+    return outbox(store).failed_letters()
 
 
 def alarm_of(conn: Connection, key: str) -> Alarm:
@@ -198,8 +198,8 @@ def alarm_of(conn: Connection, key: str) -> Alarm:
 def put_alarm(conn: Connection, alarm: Alarm, now_ns: int) -> None:
     """Keep the alarm for its next step, in the caller's transaction."""
     values = {"state": alarm.state.value, "at_ns": now_ns, "body": alarm.to_json()}
-    known = conn.execute(update(tables.alarm).where(tables.alarm.c.key == alarm.key).values(**values))
-    if known.rowcount == 0:
+    updated = conn.execute(update(tables.alarm).where(tables.alarm.c.key == alarm.key).values(**values))
+    if updated.rowcount == 0:
         conn.execute(insert(tables.alarm).values(key=alarm.key, **values))
 
 
@@ -227,6 +227,6 @@ def alarms_open(store: Store) -> list[dict[str, Any]]:
 
     from ..store.hot.tables import alarm as t
 
-    wanted = select(t.c.key, t.c.state, t.c.at_ns).where(t.c.state != "normal").order_by(t.c.key)
+    query = select(t.c.key, t.c.state, t.c.at_ns).where(t.c.state != "normal").order_by(t.c.key)
     with store.read() as conn:
-        return [{"alarm": r.key, "state": r.state, "since": rfc3339(r.at_ns)} for r in conn.execute(wanted)]
+        return [{"alarm": r.key, "state": r.state, "since": rfc3339(r.at_ns)} for r in conn.execute(query)]

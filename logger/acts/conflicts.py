@@ -46,7 +46,7 @@ class Disagreement:
         return tuple(sorted({claim.value for claim in self.claims}))
 
 
-def disagreements(store: Store, *, decided: bool = False) -> list[Disagreement]:
+def disagreements(store: Store, *, include_decided: bool = False) -> list[Disagreement]:
     """Every instant at which imported values contradict what else is stored, in order of channel and time.
 
     Without `decided` only those that wait for a person.
@@ -55,18 +55,18 @@ def disagreements(store: Store, *, decided: bool = False) -> list[Disagreement]:
     files: dict[str, str] = {}
     for imported in store.imports():
         files[f"import:{imported.sha256[:12]}"] = imported.name
-        for told in _conflicts(imported.summary):
-            instants.setdefault(told["channel"], set()).add(told["taken_ns"])
-    found = [d for channel in sorted(instants) for d in _of(store, channel, sorted(instants[channel]), files)]
-    return [d for d in found if decided or not d.decided]
+        for conflict in _conflicts(imported.summary):
+            instants.setdefault(conflict["channel"], set()).add(conflict["taken_ns"])
+    all_ = [d for channel in sorted(instants) for d in _of(store, channel, sorted(instants[channel]), files)]
+    return [d for d in all_ if include_decided or not d.decided]
 
 
-def decide(store: Store, chosen: Iterable[tuple[Disagreement, float | None]], who: str, why: str) -> int:
+def decide(store: Store, choices: Iterable[tuple[Disagreement, float | None]], who: str, why: str) -> int:
     """Record which value holds at each instant (None: none of them); gives how many were decided.
 
     Refused, with nothing changed, for a value that is not stored there, or without a reason.
     """
-    pairs = list(chosen)
+    pairs = list(choices)
     if not pairs:
         raise Refused("There is no conflict like that to decide; nothing was changed.")
     for d, value in pairs:
@@ -80,31 +80,31 @@ def decide(store: Store, chosen: Iterable[tuple[Disagreement, float | None]], wh
     return len(decisions)
 
 
-def of_source(found: Iterable[Disagreement], source: str) -> list[tuple[Disagreement, float | None]]:
+def of_source(disagreements: Iterable[Disagreement], source: str) -> list[tuple[Disagreement, float | None]]:
     """For each of them the value that a source told, where it told just one.
 
     `source` is a claim's source, or the name of an imported file.
     """
-    chosen: list[tuple[Disagreement, float | None]] = []
-    for d in found:
+    choices: list[tuple[Disagreement, float | None]] = []
+    for d in disagreements:
         values = {c.value for c in d.claims if source in (c.source, c.file)}
         if len(values) == 1:
-            chosen.append((d, values.pop()))
-    return chosen
+            choices.append((d, values.pop()))
+    return choices
 
 
 def _conflicts(summary: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
-    told = summary.get("conflicts", ())
-    return told if isinstance(told, list) else ()
+    conflicts = summary.get("conflicts", ())
+    return conflicts if isinstance(conflicts, list) else ()
 
 
 def _of(store: Store, channel: str, instants: Sequence[int], files: Mapping[str, str]) -> list[Disagreement]:
     """One reading of the record for instants that lie near each other."""
-    found = []
-    for some in _near(instants):
-        rows = store.columns(channel, some[0], some[-1] + 1)
-        decisions = store.decisions.of(channel, some[0], some[-1] + 1)
-        for at in some:
+    disagreements = []
+    for group in _near(instants):
+        rows = store.columns(channel, group[0], group[-1] + 1)
+        decisions = store.decisions.of(channel, group[0], group[-1] + 1)
+        for at in group:
             begin, end = np.searchsorted(rows.taken_ns, [at, at + 1])
             claims = tuple(
                 Claim(float(rows.value[n]), rows.source[n], files.get(rows.source[n], ""))
@@ -112,15 +112,17 @@ def _of(store: Store, channel: str, instants: Sequence[int], files: Mapping[str,
                 if np.isfinite(rows.value[n])
             )
             if len({claim.value for claim in claims}) > 1:
-                found.append(_with(Disagreement(channel, at, claims), decisions.get(at)))
-    return found
+                disagreements.append(_with(Disagreement(channel, at, claims), decisions.get(at)))
+    return disagreements
 
 
-def _with(found: Disagreement, decision: Decision | None) -> Disagreement:
+def _with(disagreement: Disagreement, decision: Decision | None) -> Disagreement:
     """A decision holds only for the values that were seen when it was made."""
-    if decision is None or not set(found.values) <= set(decision.seen):
-        return found
-    return Disagreement(found.channel, found.taken_ns, found.claims, True, decision.value)
+    if decision is None or not set(disagreement.values) <= set(decision.seen):
+        return disagreement
+    return Disagreement(
+        disagreement.channel, disagreement.taken_ns, disagreement.claims, True, decision.value
+    )
 
 
 def _near(instants: Sequence[int], apart_ns: int = 31 * 86_400 * 10**9) -> list[list[int]]:

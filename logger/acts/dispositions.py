@@ -15,7 +15,7 @@ from ..errors import Refused
 from ..instants import NS, parse, rfc3339
 from ..model import Excursion
 from ..model.roles import refuse_unseen
-from ..store import Entry, Store
+from ..store import JournalEntry, Store
 
 EXCURSION, INSPECTION = "disposition-excursion", "disposition-inspection"
 # A short list makes causes countable; common practice, no source.
@@ -75,10 +75,10 @@ class Findings:
     @property
     def missing(self) -> list[str]:
         """What is still to be said, in words."""
-        told = asdict(self)
-        found = [_WORDS[name] for name in told if not told[name].strip()]
+        values = asdict(self)
+        missing = [_WORDS[name] for name in values if not values[name].strip()]
         unknown = self.cause.strip() and self.cause not in CAUSES
-        return [*found, *([_WORDS["cause"]] if unknown else [])]
+        return [*missing, *([_WORDS["cause"]] if unknown else [])]
 
 
 @dataclass(frozen=True)
@@ -109,51 +109,51 @@ class Book:
         mine = span_of(e)
         return next((d for d in reversed(self.of_excursions) if d.about.meets(mine)), None)
 
-    def decided(self, key: str, about: Span) -> Disposition | None:
+    def decision_on(self, key: str, span: Span) -> Disposition | None:
         """The newest decision on an inspection because of something."""
-        found = (d for d in reversed(self.of_inspections) if d.inspection == key and d.about.meets(about))
-        return next(found, None)
+        matches = (d for d in reversed(self.of_inspections) if d.inspection == key and d.about.meets(span))
+        return next(matches, None)
 
-    def repeated(self, e: Excursion) -> int:
+    def repetitions(self, e: Excursion) -> int:
         """How many excursions of this zone had the same cause in the 30 days before it, itself included."""
-        own = self.excursion(e)
-        if own is None or not own.findings.cause:
+        decision = self.excursion(e)
+        if decision is None or not decision.findings.cause:
             return 0
         same = {
             (d.about.what, d.about.from_ns)
             for d in self.newest()
             if d.about.zone == e.zone
-            and d.findings.cause == own.findings.cause
+            and d.findings.cause == decision.findings.cause
             and e.to_ns - WITHIN_NS <= d.about.from_ns <= e.from_ns
         }
-        return len(same | {(own.about.what, own.about.from_ns)})
+        return len(same | {(decision.about.what, decision.about.from_ns)})
 
     def newest(self) -> list[Disposition]:
         """The newest word on each excursion."""
-        found: list[Disposition] = []
+        newest: list[Disposition] = []
         for d in self.of_excursions:
-            found = [one for one in found if not one.about.meets(d.about)] + [d]
-        return found
+            newest = [decision for decision in newest if not decision.about.meets(d.about)] + [d]
+        return newest
 
 
 def book(store: Store) -> Book:
     """Read everything that was decided."""
-    each = [
+    decisions = [
         tuple(_read(entry) for entry in store.journal.entries(kind=kind)) for kind in (EXCURSION, INSPECTION)
     ]
-    return Book(*each)
+    return Book(*decisions)
 
 
-def _read(entry: Entry) -> Disposition:
+def _read(entry: JournalEntry) -> Disposition:
     from zoneinfo import ZoneInfo
 
     what: Mapping[str, Any] = entry.what
-    about, utc = what["about"], ZoneInfo("UTC")
+    span, utc = what["about"], ZoneInfo("UTC")
     return Disposition(
         entry.number,
         entry.at_ns,
         entry.who,
-        Span(about["of"], about["zone"], about["what"], parse(about["from"], utc), parse(about["to"], utc)),
+        Span(span["of"], span["zone"], span["what"], parse(span["from"], utc), parse(span["to"], utc)),
         Findings(**{f.name: what.get("findings", {}).get(f.name, "") for f in fields(Findings)}),
         bool(what.get("closed")),
         what.get("inspection", ""),
@@ -180,10 +180,10 @@ def note_excursion(
         refuse_unseen(text, f"text of {name.replace('_', ' ')}")
     refused = _not_closed(findings, sorted(undecided)) if close else ""
     closed = close and not refused
-    told: dict[str, Any] = {"about": span_of(e).to_json(), "findings": asdict(findings), "closed": closed}
+    what: dict[str, Any] = {"about": span_of(e).to_json(), "findings": asdict(findings), "closed": closed}
     before = book(store).excursion(e) if refused else None
     if before is None or before.findings != findings:
-        store.journal.append(EXCURSION, who, told, findings.detail)
+        store.journal.append(EXCURSION, who, what, findings.detail)
     if refused:
         raise Refused(f"Not closed. {refused} What you entered is saved.")
 
@@ -222,14 +222,14 @@ class CauseCount:
     hours: float
 
 
-def pareto(excursions: Sequence[Excursion], decided: Book) -> list[CauseCount]:
+def pareto(excursions: Sequence[Excursion], decisions: Book) -> list[CauseCount]:
     """Causes by hours, the largest first; what nobody has named yet is named so."""
-    found: dict[str, list[float]] = {}
+    hours_by_cause: dict[str, list[float]] = {}
     for e in excursions:
-        own = decided.excursion(e)
-        cause = own.findings.cause if own and own.findings.cause else "not named yet"
-        found.setdefault(cause, []).append((e.to_ns - e.from_ns) / NS / 3600)
-    counted = [CauseCount(cause, len(hours), sum(hours)) for cause, hours in found.items()]
+        decision = decisions.excursion(e)
+        cause = decision.findings.cause if decision and decision.findings.cause else "not named yet"
+        hours_by_cause.setdefault(cause, []).append((e.to_ns - e.from_ns) / NS / 3600)
+    counted = [CauseCount(cause, len(hours), sum(hours)) for cause, hours in hours_by_cause.items()]
     return sorted(counted, key=lambda c: (-c.hours, c.cause))
 
 

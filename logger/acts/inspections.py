@@ -34,7 +34,7 @@ _COLUMNS = ("key", "zone", "from_ns", "to_ns")  # of an inspection; its other fi
 
 def add_inspection(store: Store, setup: Setup, inspection: Inspection, who: str) -> Inspection:
     """Register a job, over or still running (`to_ns` None)."""
-    inspection, who = _valid(setup, inspection), required_person(who)
+    inspection, who = _validate(setup, inspection), required_person(who)
     t = tables.inspection
     with store.begin() as conn:
         if conn.execute(select(t.c.key).where(t.c.key == inspection.key)).first():
@@ -47,9 +47,9 @@ def add_inspection(store: Store, setup: Setup, inspection: Inspection, who: str)
 
 def add_inspections(store: Store, setup: Setup, jobs: Sequence[Inspection], who: str) -> None:
     """Register several jobs: all of them, or none."""
-    valid, who = [_valid(setup, job) for job in jobs], required_person(who)
-    known = {job.key for job in inspections(store)}
-    twice = [job.key for job in valid if job.key in known]
+    valid, who = [_validate(setup, job) for job in jobs], required_person(who)
+    registered = {job.key for job in inspections(store)}
+    twice = [job.key for job in valid if job.key in registered]
     if twice:
         more = f" and {len(twice) - 5} more" if len(twice) > 5 else ""
         raise Refused(f"Nothing was registered: there are already {', '.join(twice[:5])}{more}.")
@@ -76,8 +76,8 @@ def stop_inspection(store: Store, key: str, who: str, now_ns: int) -> Inspection
     check_interval(job.from_ns, now_ns)
     t = tables.inspection
     with store.begin() as conn:
-        done = conn.execute(update(t).where(t.c.key == key, t.c.to_ns.is_(None)).values(to_ns=now_ns))
-        if done.rowcount != 1:
+        updated = conn.execute(update(t).where(t.c.key == key, t.c.to_ns.is_(None)).values(to_ns=now_ns))
+        if updated.rowcount != 1:
             raise Refused(f"Inspection {key!r} was ended by somebody else just now.")
         what = {"inspection": key, "act": "stop", "to": rfc3339(now_ns)}
         store.journal.append("inspection", required_person(who), what, conn=conn)
@@ -87,13 +87,13 @@ def stop_inspection(store: Store, key: str, who: str, now_ns: int) -> Inspection
 def inspections(store: Store, zone: str | None = None) -> list[Inspection]:
     """Registered jobs in order of their begin."""
     t = tables.inspection
-    wanted = select(t).order_by(t.c.from_ns, t.c.key)
+    query = select(t).order_by(t.c.from_ns, t.c.key)
     with store.read() as conn:
-        rows = conn.execute(wanted if zone is None else wanted.where(t.c.zone == zone)).mappings()
+        rows = conn.execute(query if zone is None else query.where(t.c.zone == zone)).mappings()
         return [Inspection(**{name: row[name] for name in _COLUMNS}, **row["body"]) for row in rows]
 
 
-def _valid(setup: Setup, job: Inspection) -> Inspection:
+def _validate(setup: Setup, job: Inspection) -> Inspection:
     setup.zone(job.zone)
     if job.to_ns is not None:
         check_interval(job.from_ns, job.to_ns)

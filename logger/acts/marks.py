@@ -25,8 +25,8 @@ def mark(store: Store, setup: Setup, mark: Mark) -> int:
         mark, who=required_person(mark.who), reason=required_text(mark.reason, "reason of the mark")
     )
     with store.begin() as conn:
-        made = insert(tables.mark).values(**asdict(mark)).returning(tables.mark.c.id)
-        number = int(conn.execute(made).scalar_one())
+        statement = insert(tables.mark).values(**asdict(mark)).returning(tables.mark.c.id)
+        number = int(conn.execute(statement).scalar_one())
         span = {"from": rfc3339(mark.from_ns), "to": rfc3339(mark.to_ns)}
         what: dict[str, Any] = {"mark": number, "zone": mark.zone, **span}
         store.journal.append("mark", mark.who, what, mark.reason, conn)
@@ -36,7 +36,7 @@ def mark(store: Store, setup: Setup, mark: Mark) -> int:
 def marks(store: Store, zone: str | None = None) -> list[Mark]:
     """Marks in order of their begin."""
     t = tables.mark
-    wanted = select(t.c.zone, t.c.from_ns, t.c.to_ns, t.c.reason, t.c.who).order_by(t.c.from_ns, t.c.id)
+    query = select(t.c.zone, t.c.from_ns, t.c.to_ns, t.c.reason, t.c.who).order_by(t.c.from_ns, t.c.id)
     with store.read() as conn:
-        rows = conn.execute(wanted if zone is None else wanted.where(t.c.zone == zone))
+        rows = conn.execute(query if zone is None else query.where(t.c.zone == zone))
         return [Mark(*row) for row in rows]

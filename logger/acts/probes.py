@@ -21,7 +21,7 @@ from .setup import propose
 
 
 @dataclass(frozen=True)
-class Deed:
+class ProbeChange:
     """Who did it, when it was done, when it is told, and why."""
 
     who: str
@@ -32,24 +32,24 @@ class Deed:
 
 
 @dataclass(frozen=True)
-class Placing:
+class ProposedChange:
     """What a deed came to: a sentence for a person, and the number of the proposed version."""
 
     sentence: str
     version: int
 
 
-def add(store: Store, text: str, position: str, deed: Deed) -> Placing:
+def add(store: Store, text: str, position: str, deed: ProbeChange) -> ProposedChange:
     """A new probe, written as in probes.toml, at a position."""
     texts, key = added(with_certificates(_texts(store), deed.papers), text)
     texts = placed(texts, key, position, deed.at_ns, f"probes-{key}.toml")
     serial = load_texts(texts).setup.probes[key].serial
-    return _proposed(store, texts, f"{key} ({serial}) stands at {position} from {_at(deed)} on.", deed)
+    return _propose(store, texts, f"{key} ({serial}) stands at {position} from {_at(deed)} on.", deed)
 
 
-def swap(store: Store, old: str, new: str, deed: Deed, text: str = "") -> Placing:
+def swap(store: Store, old: str, new: str, change: ProbeChange, text: str = "") -> ProposedChange:
     """Another probe takes the place of one: of the register, standing nowhere, or new, written in `text`."""
-    texts: Mapping[str, str] = with_certificates(_texts(store), deed.papers)
+    texts: Mapping[str, str] = with_certificates(_texts(store), change.papers)
     place = standing(texts, old)
     if text:
         texts, key = added(texts, text)
@@ -57,33 +57,33 @@ def swap(store: Store, old: str, new: str, deed: Deed, text: str = "") -> Placin
             raise Refused(f"The file describes probe {key}, not {new}; nothing was changed.")
     if old == new:
         raise Refused(f"Probe {old} cannot take its own place; nothing was changed.")
-    texts = disconnected(ended(texts, old, deed.at_ns), old)
-    texts = placed(texts, new, place.position, deed.at_ns, f"probes-{new}.toml" if text else place.file)
-    said = f"At {place.position}, {new} stands in the place of {old} from {_at(deed)} on."
-    return _proposed(store, texts, said, deed)
+    texts = disconnected(ended(texts, old, change.at_ns), old)
+    texts = placed(texts, new, place.position, change.at_ns, f"probes-{new}.toml" if text else place.file)
+    sentence = f"At {place.position}, {new} stands in the place of {old} from {_at(change)} on."
+    return _propose(store, texts, sentence, change)
 
 
-def move(store: Store, probe: str, position: str, deed: Deed) -> Placing:
+def move(store: Store, probe: str, position: str, change: ProbeChange) -> ProposedChange:
     """The same probe at another position."""
     texts = _texts(store)
     place = standing(texts, probe)
     if place.position == position:
         raise Refused(f"Probe {probe} stands at {position} already; nothing was changed.")
-    texts = placed(ended(texts, probe, deed.at_ns), probe, position, deed.at_ns, place.file)
-    said = f"{probe} stands at {position} from {_at(deed)} on, until then at {place.position}."
-    return _proposed(store, texts, said, deed)
+    texts = placed(ended(texts, probe, change.at_ns), probe, position, change.at_ns, place.file)
+    sentence = f"{probe} stands at {position} from {_at(change)} on, until then at {place.position}."
+    return _propose(store, texts, sentence, change)
 
 
-def withdraw(store: Store, probe: str, deed: Deed) -> Placing:
+def withdraw(store: Store, probe: str, change: ProbeChange) -> ProposedChange:
     """A probe leaves its place and is not asked any more; its readings and certificates stay."""
     texts = _texts(store)
     place = standing(texts, probe)
-    texts = disconnected(ended(texts, probe, deed.at_ns), probe)
-    said = f"{probe} leaves {place.position} at {_at(deed)}; its readings stay."
-    return _proposed(store, texts, said, deed)
+    texts = disconnected(ended(texts, probe, change.at_ns), probe)
+    sentence = f"{probe} leaves {place.position} at {_at(change)}; its readings stay."
+    return _propose(store, texts, sentence, change)
 
 
-def _at(deed: Deed) -> str:
+def _at(deed: ProbeChange) -> str:
     return rfc3339(deed.at_ns)
 
 
@@ -94,12 +94,14 @@ def _texts(store: Store) -> Mapping[str, str]:
     return in_force(versions).texts
 
 
-def _proposed(store: Store, texts: Mapping[str, str], said: str, deed: Deed) -> Placing:
-    if deed.at_ns > deed.now_ns:
+def _propose(store: Store, texts: Mapping[str, str], sentence: str, change: ProbeChange) -> ProposedChange:
+    if change.at_ns > change.now_ns:
         raise Refused("The time lies in the future: what is recorded is what was done. Nothing was changed.")
     before, after = load_texts(_texts(store)).setup, load_texts(texts).setup
-    told = " ".join([said, *fewer(before, after, deed.at_ns)])
-    return Placing(told, propose(store, texts, deed.who, deed.why.strip() or told, deed.now_ns))
+    summary = " ".join([sentence, *fewer(before, after, change.at_ns)])
+    return ProposedChange(
+        summary, propose(store, texts, change.who, change.why.strip() or summary, change.now_ns)
+    )
 
 
 def fewer(before: Setup, after: Setup, at_ns: int) -> list[str]:
@@ -108,7 +110,7 @@ def fewer(before: Setup, after: Setup, at_ns: int) -> list[str]:
     for rule in after.rules:
         if rule.from_ns > at_ns or (rule.to_ns is not None and rule.to_ns <= at_ns):
             continue
-        had, has = (_standing(setup, rule, at_ns) for setup in (before, after))
+        had, has = (_count_standing(setup, rule, at_ns) for setup in (before, after))
         least, named = demand(rule) or 1, f"{rule.name} in zone {rule.zone}"
         if has < min(had, least):
             sentences.append(f"From then on {named} is not shown: {has} of the {least} probes it requires.")
@@ -117,12 +119,12 @@ def fewer(before: Setup, after: Setup, at_ns: int) -> list[str]:
     return sentences
 
 
-def _standing(setup: Setup, rule: Rule, at_ns: int) -> int:
+def _count_standing(setup: Setup, rule: Rule, at_ns: int) -> int:
     """How many of a rule's channels stand in its zone at an instant."""
-    there = {
+    standing = {
         stay.probe
         for stay in setup.placements
-        if stay.from_ns <= at_ns and (stay.to_ns is None or at_ns < stay.to_ns)
+        if stay.holds(at_ns)
         and setup.positions[stay.position].zone == rule.zone
     }  # fmt: skip
-    return sum(key.rpartition(".")[0] in there for key in channels(rule, setup))
+    return sum(key.rpartition(".")[0] in standing for key in channels(rule, setup))

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from ..core.alarms.recipients import Address, every_address, every_way
+from ..core.alarms.recipients import Address, all_addresses, default_routes
 from ..errors import Refused, UnknownName
 from ..instants import NS, rfc3339
 from ..model import Config
@@ -36,17 +36,17 @@ class Receipt:
 
 def prove(store: Store, config: Config, who: str, now_ns: int, routes: Sequence[str] = ()) -> tuple[str, int]:
     """Queue a test for every recipient of the routes, all where none is named; the test's key, how many."""
-    known = [*(d.key for d in config.duties), *config.routes]
+    names = [*(d.key for d in config.duties), *config.routes]
     for route in routes:
-        if route not in known:
-            raise UnknownName("route", route, known)
-    to = every_address(routes or known, config)
+        if route not in names:
+            raise UnknownName("route", route, names)
+    to = all_addresses(routes or names, config)
     if not to:
         raise Refused("There is no route to test: alarms.toml has none but the screen.")
     with store.begin() as conn:
-        told = [f"{a.route}: {a.recipient or a.route}" for a in to]
+        recipients = [f"{a.route}: {a.recipient or a.route}" for a in to]
         entry = store.journal.append(
-            PROOF, required_person(who), {"to": list[JSON](told), "act": "sent"}, conn=conn
+            PROOF, required_person(who), {"to": list[JSON](recipients), "act": "sent"}, conn=conn
         )
         key = f"{PROOF}.{entry.number}"
         letters = [(a, _test_words(config, key, a, now_ns, store.simulated)) for a in to]
@@ -74,20 +74,21 @@ def _receipt(letter: Letter) -> Receipt:
     return Receipt(letter.route, letter.body["recipient"], letter.state, letter.error)
 
 
-def missed(config: Config, receipts: Iterable[Receipt]) -> list[str]:
+def unproven_recipients(config: Config, receipts: Iterable[Receipt]) -> list[str]:
     """What a test did not prove, a sentence each: recipients, people without a route, the screen."""
-    found = {(r.route, r.recipient): r for r in receipts}
+    by_address = {(r.route, r.recipient): r for r in receipts}
     users = _users(config)
-    every = every_address([*(d.key for d in config.duties), *config.routes], config)
+    recipients = all_addresses([*(d.key for d in config.duties), *config.routes], config)
     return [
-        *(_unproven(a, found.get((a.route, a.recipient)), users.get(a.route, ())) for a in every
-          if (a.route, a.recipient) not in found or found[a.route, a.recipient].state != "sent"),
-        *_unreachable(config, every),
+        *(_unproven_reason(a, by_address.get((a.route, a.recipient)), users.get(a.route, ()))
+          for a in recipients
+          if (a.route, a.recipient) not in by_address or by_address[a.route, a.recipient].state != "sent"),
+        *_unreachable(config, recipients),
         *_on_the_screen_alone(config),
     ]  # fmt: skip
 
 
-def _unproven(to: Address, receipt: Receipt | None, users: Sequence[str]) -> str:
+def _unproven_reason(to: Address, receipt: Receipt | None, users: Sequence[str]) -> str:
     if receipt is None:
         what = "not tested this time"
     elif receipt.state == "waiting":
@@ -109,22 +110,22 @@ def _users(config: Config) -> Mapping[str, list[str]]:
     """By route: alarms that go out by it, also through a calendar or when they are escalated."""
     carried = {d.key: d.route for d in config.duties}
     users: dict[str, list[str]] = {}
-    for spec in attending.alarm_specs(config.setup, every_way(config)):
+    for spec in attending.alarm_specs(config.setup, default_routes(config)):
         names = (*spec.routes, *spec.escalate_to)
         for route in dict.fromkeys(carried.get(name, name) for name in names if name != "screen"):
             users.setdefault(route, []).append(spec.key)
     return users
 
 
-def _unreachable(config: Config, every: Iterable[Address]) -> Iterator[str]:
-    reached = {a.recipient for a in every}
-    for one in config.people:
-        if one.address not in reached:
-            yield f"{one.name} ({one.address}): no route and no calendar leads to this person."
+def _unreachable(config: Config, recipients: Iterable[Address]) -> Iterator[str]:
+    reached = {a.recipient for a in recipients}
+    for person in config.people:
+        if person.address not in reached:
+            yield f"{person.name} ({person.address}): no route and no calendar leads to this person."
 
 
 def _on_the_screen_alone(config: Config) -> Iterator[str]:
-    specs = attending.alarm_specs(config.setup, every_way(config))
+    specs = attending.alarm_specs(config.setup, default_routes(config))
     alone = [s.key for s in specs if set(s.routes) <= {"screen"} and s.priority != "low"]
     if alone:
         more = f" and {len(alone) - NAMED} more" if len(alone) > NAMED else ""

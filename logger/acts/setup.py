@@ -26,11 +26,11 @@ def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journa
     A faulty set is refused whole. Files that are in force already make no new version: its number is given.
     """
     config = _sound(store, texts)
-    known = store.setups()
-    if known and dict(known[-1].texts) == dict(config.texts):
-        return known[-1].version
+    versions = store.setups()
+    if versions and dict(versions[-1].texts) == dict(config.texts):
+        return versions[-1].version
     who, approver = required_person(who), required_text(approver, "approver")
-    if not known:
+    if not versions:
         return store.put_setup(config.texts, who, why.strip(), approver, now_ns)
     version = propose(store, texts, who, why, now_ns)
     approve(store, version, approver, "", now_ns)
@@ -55,14 +55,16 @@ def propose(
     config, who = _sound(store, texts), required_person(who)
     if not by_service:
         who = People(store).acting(who, Act.PROPOSE)
-    known = store.setups()
-    if not known:
+    versions = store.setups()
+    if not versions:
         return store.put_setup(config.texts, who, why.strip() or "first setup of an empty store", who, now_ns)
-    if dict(known[-1].texts) == dict(config.texts):
-        raise Refused(f"Version {known[-1].version}, which is in force, says the same; nothing was proposed.")
+    if dict(versions[-1].texts) == dict(config.texts):
+        raise Refused(
+            f"Version {versions[-1].version}, which is in force, says the same; nothing was proposed."
+        )
     why = required_text(why, "reason for the change")
-    if not correction and (found := contradictions(in_force(known).setup, config.setup)):
-        raise Refused("\n".join(["This cannot follow what is in force; nothing was proposed.", *found]))
+    if not correction and (faults := contradictions(in_force(versions).setup, config.setup)):
+        raise Refused("\n".join(["This cannot follow what is in force; nothing was proposed.", *faults]))
     with store.begin() as conn:
         return store.propose_setup(config.texts, who, why, now_ns, correction=correction, conn=conn)
 
@@ -74,9 +76,9 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
     _sound(store, proposal.texts)
     single = in_force(store.setups()).setup.room.single_person
     if people.same(who, proposal.who) and (proposal.correction or not single):
-        wanted = "a correction of an entry error is signed by two" if single else "another person approves it"
+        rule = "a correction of an entry error is signed by two" if single else "another person approves it"
         raise Refused(
-            f"{who} proposed version {version}; {wanted}. (A lab of one person sets single_person = true "
+            f"{who} proposed version {version}; {rule}. (A lab of one person sets single_person = true "
             "in room.toml, which every record then prints.)"
         )
     with store.begin() as conn:
@@ -95,11 +97,11 @@ def refuse(store: Store, version: int, who: str, why: str, now_ns: int) -> Setup
 
 def proposal_of(store: Store, version: int) -> SetupProposal:
     """A proposal by its number, or UnknownName with those that wait."""
-    known = {p.version: p for p in store.proposals()}
-    if version not in known:
-        waiting = [str(p.version) for p in known.values() if p.state == "waiting"]
+    proposals = {p.version: p for p in store.proposals()}
+    if version not in proposals:
+        waiting = [str(p.version) for p in proposals.values() if p.state == "waiting"]
         raise UnknownName("proposal", str(version), waiting)
-    return known[version]
+    return proposals[version]
 
 
 def _sound(store: Store, texts: Mapping[str, str]) -> Config:

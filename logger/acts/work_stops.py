@@ -28,41 +28,41 @@ class Stop:
     why: str
 
 
-def stopped(store: Store) -> dict[str, Stop]:
+def stops_in_force(store: Store) -> dict[str, Stop]:
     """Zones in which work is stopped now."""
-    found: dict[str, Stop] = {}
+    stops: dict[str, Stop] = {}
     acts = [*store.journal.entries(kind=STOPPED), *store.journal.entries(kind=RESUMED)]
     for entry in sorted(acts, key=lambda e: e.number):
         zone = str(entry.what["zone"])
         if entry.kind == STOPPED:
-            found[zone] = Stop(zone, entry.at_ns, entry.who, entry.why)
+            stops[zone] = Stop(zone, entry.at_ns, entry.who, entry.why)
         else:
-            found.pop(zone, None)
-    return found
+            stops.pop(zone, None)
+    return stops
 
 
 def stop_work(store: Store, setup: Setup, zone: str, *, who: str, why: str, now_ns: int) -> None:
     """Nobody is to measure in a zone until work is resumed. Whoever may measure may stop."""
     _act(store, setup, zone, (who, why), Act.INSPECT)
-    if zone in stopped(store):
-        raise Refused(f"Work in zone {zone!r} is stopped already, by {stopped(store)[zone].who}.")
+    if zone in stops_in_force(store):
+        raise Refused(f"Work in zone {zone!r} is stopped already, by {stops_in_force(store)[zone].who}.")
     store.journal.append(STOPPED, who.strip(), _what(zone, now_ns), why.strip())
 
 
 def resume_work(store: Store, setup: Setup, zone: str, *, who: str, why: str, now_ns: int) -> None:
     """Measuring may go on: takes the authority to decide on what went wrong."""
     _act(store, setup, zone, (who, why), Act.DECIDE)
-    if zone not in stopped(store):
+    if zone not in stops_in_force(store):
         raise Refused(f"Work in zone {zone!r} is not stopped.")
     store.journal.append(RESUMED, who.strip(), _what(zone, now_ns), why.strip())
 
 
-def _act(store: Store, setup: Setup, zone: str, said: tuple[str, str], act: Act) -> None:
+def _act(store: Store, setup: Setup, zone: str, texts: tuple[str, str], act: Act) -> None:
     setup.zone(zone)
-    for text, what in zip(said, ("the name of who does it", "the reason"), strict=True):
+    for text, what in zip(texts, ("the name of who does it", "the reason"), strict=True):
         if not text.strip():
             raise Refused(f"Nothing was changed: wanted {what}.")
-    refuse_without_authority(store, said[0], act)
+    refuse_without_authority(store, texts[0], act)
 
 
 def _what(zone: str, now_ns: int) -> dict[str, Any]:

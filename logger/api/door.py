@@ -10,7 +10,7 @@ from flask import Response, current_app, g, request
 
 from ..model.roles import Scope
 from ..people import Kind, Refusals, Token, Tokens
-from ..store.origin import WAY
+from ..store.origin import ORIGIN
 from .problems import problem
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -51,7 +51,7 @@ class Door:
                 HTTPStatus.FORBIDDEN, token.name, f"This token has not the scope {needed or 'that it takes'}."
             )
         g.token = token
-        WAY.set({"at": "http", "token": token.id})
+        ORIGIN.set({"at": "http", "token": token.id})
         return None
 
     def _refused(self, status: HTTPStatus, who: str, why: str) -> Response:

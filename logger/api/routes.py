@@ -24,9 +24,9 @@ from ..model import Inspection, PushedLine
 from ..model.roles import Scope
 from ..people import Refusals, Tokens
 from ..service.health import Figure, health
-from ..service.incoming import AlreadyThere, push, take_rows
+from ..service.incoming import Duplicate, push, take_rows
 from ..store import Store
-from ..store.origin import WAY
+from ..store.origin import ORIGIN
 from ..verdicts.current import Current
 from . import asked, problems
 from .description import VERSION, description
@@ -56,7 +56,7 @@ class Interface:
         number = asked.number(seq)
         try:
             taken = push(self._store, self._current.config, node, number, request.get_data(), self._now_ns())
-        except AlreadyThere as known:
+        except Duplicate as known:
             return problems.problem(HTTPStatus.CONFLICT, str(known))
         return _json(asdict(taken))
 
@@ -90,7 +90,7 @@ class Interface:
 
     def _known_activity(self, zone: str, activity: str) -> None:
         """A misspelt activity would be judged by the general limits, which may be wider."""
-        setups = self._current.setup.every()
+        setups = self._current.setup.by_settings()
         known = {r.activity for s in setups for r in s.rules if r.zone == zone and r.activity}
         if activity and activity not in known:
             raise Refused(f"No rule of zone {zone!r} is for the activity {activity[:80]!r}.")
@@ -189,7 +189,7 @@ def blueprint(
 
 def _forget_way(_: BaseException | None) -> None:
     """Threads serve one request after the other."""
-    WAY.set(None)
+    ORIGIN.set(None)
 
 
 def _described() -> Response:

@@ -16,14 +16,14 @@ from ..package import pack, verify_package
 from ..record import issue, state_at
 from ..verdicts.verdicts import Verdicts
 from .record import START_NS, ZONE, make, setup
-from .timing import timed
+from .timing import time_call
 
 DAY_NS = 86_400 * NS
 MONTH_DAYS = 31
 
 
 @dataclass(frozen=True)
-class Figures:
+class AuditFigures:
     """Seconds of one run; `readings` in the record, `package_bytes` of everything."""
 
     readings: int
@@ -48,33 +48,33 @@ class Figures:
         ]
 
 
-def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> Figures:
+def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> AuditFigures:
     """Make the record if needed and take all figures in one run."""
     if days < 2 * MONTH_DAYS:
         raise Refused(f"A record of {days} days is too short; wanted {2 * MONTH_DAYS} or more (--days).")
     end_ns = START_NS + days * DAY_NS
     now_ns, month = end_ns + DAY_NS, (START_NS, START_NS + MONTH_DAYS * DAY_NS)
-    made = setup(channels)
+    room = setup(channels)
     with make(folder, channels, days, say) as store, tempfile.TemporaryDirectory() as scratch:
         out = Path(scratch)
 
-        def issued(name: str, from_ns: int, to_ns: int) -> float:
+        def time_issue(name: str, from_ns: int, to_ns: int) -> float:
             say(f"record of {name}")
             into = out / name
-            return timed(
-                lambda: issue(store, Verdicts(store, made), made, ZONE, from_ns, to_ns, into, "bench", now_ns)
+            return time_call(
+                lambda: issue(store, Verdicts(store, room), room, ZONE, from_ns, to_ns, into, "bench", now_ns)
             )
 
-        first, again = issued("a month", *month), issued("the same month", *month)
-        whole = issued("everything", START_NS, end_ns)
+        first, again = time_issue("a month", *month), time_issue("the same month", *month)
+        whole_s = time_issue("everything", START_NS, end_ns)
         at_ns = START_NS + (days - 3) * DAY_NS
-        answer = timed(lambda: state_at(store, Verdicts(store, made), ZONE, at_ns, now_ns))
+        answer = time_call(lambda: state_at(store, Verdicts(store, room), ZONE, at_ns, now_ns))
         say("package")
         package = out / "package"
-        packing = timed(
-            lambda: pack(store, Verdicts(store, made), (START_NS, end_ns), package, "bench", now_ns)
+        packing = time_call(
+            lambda: pack(store, Verdicts(store, room), (START_NS, end_ns), package, "bench", now_ns)
         )
         size = sum(file.stat().st_size for file in package.rglob("*") if file.is_file())
-        verifying = timed(lambda: verify_package(package))
-        readings = sum(one.rows for one in store.seals())
-    return Figures(readings, first, again, whole, days, answer, packing, size, verifying)
+        verifying = time_call(lambda: verify_package(package))
+        readings = sum(seal.rows for seal in store.seals())
+    return AuditFigures(readings, first, again, whole_s, days, answer, packing, size, verifying)

@@ -26,7 +26,7 @@ COLUMNS = (Column("T", "P1.temperature", "degC"), Column("RH", "P1.relative_humi
 
 
 @dataclass(frozen=True)
-class Figures:
+class ImportFigures:
     """Of one run. `peak_mib`: of this process, before DuckDB was loaded."""
 
     rows: int
@@ -48,7 +48,7 @@ class Figures:
         ]
 
 
-def run(rows: int, say: Callable[[str], None]) -> Figures:
+def run(rows: int, say: Callable[[str], None]) -> ImportFigures:
     """Make the file, import it twice under different bytes, read it with DuckDB."""
     with tempfile.TemporaryDirectory() as scratch:
         path = Path(scratch) / "long.csv"
@@ -68,7 +68,7 @@ def run(rows: int, say: Callable[[str], None]) -> Figures:
             again.write_bytes(b"Export 2\n" + path.read_bytes())
             again_s = bring(again)
         say("reading with DuckDB")
-        return Figures(rows, path.stat().st_size / 2**20, import_s, again_s, _read_s(path), peak_mib)
+        return ImportFigures(rows, path.stat().st_size / 2**20, import_s, again_s, _read_s(path), peak_mib)
 
 
 def _write(path: Path, rows: int) -> None:

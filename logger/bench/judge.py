@@ -27,14 +27,14 @@ from ..store import Store
 from ..verdicts.ledger import HEAD
 from ..verdicts.verdicts import Verdicts
 from .record import START_NS, STEP_NS, ZONE, make, setup
-from .timing import timed
+from .timing import time_call
 
 Arrays = dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]]
 LIVE_CHANNELS, LIVE_MINUTES = 64, 40
 
 
 @dataclass(frozen=True)
-class Figures:
+class JudgeFigures:
     """Seconds of one run; `quality_s` None where the library is not installed."""
 
     readings: int
@@ -63,23 +63,23 @@ class Figures:
         ]
 
 
-def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> Figures:
+def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> JudgeFigures:
     """Make the record if needed and take all figures in one run."""
     if days < 31:
         raise Refused(f"A record of {days} days is too short to seal; wanted 31 or more (--days).")
     made = setup(channels)
     with make(folder, channels, days, say) as store:
         say("judging")
-        judged_s = min(timed(lambda: _judge(store, made, days)) for _ in range(3))
+        judged_s = min(time_call(lambda: _judge(store, made, days)) for _ in range(3))
         say("bare script")
-        bare_s = min(timed(lambda: _bare(folder, made)) for _ in range(3))
+        bare_s = min(time_call(lambda: _bare(folder, made)) for _ in range(3))
         say("ioos-qc")
         columns = _columns(folder)
-        tests_s, quality_s = timed(lambda: _tests(columns, made)), _quality(columns, made)
+        tests_s, quality_s = time_call(lambda: _tests(columns, made)), _quality(columns, made)
     say(f"live minutes of {LIVE_CHANNELS} channels")
     minute_ms = 1000 * _live(folder / "live", say)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return Figures(channels * days * 1440, judged_s, bare_s, tests_s, quality_s, minute_ms, peak)
+    return JudgeFigures(channels * days * 1440, judged_s, bare_s, tests_s, quality_s, minute_ms, peak)
 
 
 def _end_ns(days: int) -> int:
@@ -87,7 +87,7 @@ def _end_ns(days: int) -> int:
 
 
 def _judge(store: Store, made: Setup, days: int) -> None:
-    store.put_pieces(ZONE, {HEAD: ("", "{}")})  # nothing that was judged before counts
+    store.put_verdict_days(ZONE, {HEAD: ("", "{}")})  # nothing that was judged before counts
     Verdicts(store, made).refresh(ZONE, _end_ns(days))
 
 
@@ -102,7 +102,7 @@ def _live(folder: Path, say: Callable[[str], None]) -> float:
         for minute in range(1, LIVE_MINUTES + 1):
             now_ns = _end_ns(days) + minute * STEP_NS
             store.append("made", _minute(made, now_ns))
-            taken.append(timed(lambda: verdicts.judge_live(now_ns)))  # noqa: B023 (called at once)
+            taken.append(time_call(lambda: verdicts.judge_live(now_ns)))  # noqa: B023 (called at once)
     return statistics.median(taken[1:])  # the first is made of the whole day
 
 
@@ -159,4 +159,4 @@ def _quality(columns: Arrays, made: Setup) -> float | None:
             qartod.rate_of_change_test(value, at, 0.01)
             qartod.flat_line_test(value, at, 1800, 3600, 0.001)
 
-    return timed(tests)
+    return time_call(tests)

@@ -25,7 +25,7 @@ PATTERN = r"T=(?P<t>-?[\d.]+)"
 
 
 @dataclass(frozen=True)
-class Figures:
+class PollFigures:
     """Of one run. Lateness in ms; `cpu_share` of one core; `bare_p99_ms` of a loop that only sleeps."""
 
     probes: int
@@ -51,26 +51,26 @@ class Figures:
         ]
 
 
-def run(probes: int, lines: int, seconds: int, say: Callable[[str], None]) -> Figures:
+def run(probes: int, lines: int, seconds: int, say: Callable[[str], None]) -> PollFigures:
     """Poll so many probes on so many lines once a second for so long."""
     say(f"polling for {seconds} s")
     with _devices(lines) as urls:
         rows: list[Row] = []
         events: list[str] = []
-        made = buses(_lines(probes, urls), rows.extend, lambda kind, _: events.append(kind))
+        config = buses(_lines(probes, urls), rows.extend, lambda kind, _: events.append(kind))
         bare: list[float] = []
         sleeper = threading.Thread(target=_bare, args=(seconds, bare), daemon=True)
         cpu_s, begun_s = time.process_time(), time.monotonic()
-        for bus in made:
+        for bus in config:
             bus.start()
         sleeper.start()
         time.sleep(seconds)
-        stop_all(made)
+        stop_all(config)
         share = (time.process_time() - cpu_s) / (time.monotonic() - begun_s)
         sleeper.join()
-    late_ms = 1000 * np.array([late for bus in made for late in bus.lateness_s])
+    late_ms = 1000 * np.array([late for bus in config for late in bus.lateness_s])
     p50, p99 = np.percentile(late_ms, [50, 99])
-    return Figures(
+    return PollFigures(
         probes, lines, len(rows), probes * seconds, sum(row.status == "ok" for row in rows),
         float(p50), float(p99), float(late_ms.max()), float(1000 * np.percentile(bare, 99)), share,
     )  # fmt: skip

@@ -19,7 +19,7 @@ from ..instants import NS
 from ..model import Row
 from ..store import Store
 from .record import START_NS, make, setup
-from .timing import timed
+from .timing import time_call
 
 DAY_NS = 86_400 * NS
 BINS = 800  # about the width of a chart in places
@@ -28,7 +28,7 @@ COMMITS = 200
 
 
 @dataclass(frozen=True)
-class Figures:
+class StoreFigures:
     """Of one run; `windows_ms`: days -> (first time, again) for all channels together."""
 
     readings: int
@@ -59,27 +59,27 @@ class Figures:
         ]
 
 
-def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> Figures:
+def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> StoreFigures:
     """Make the record if needed and take all figures in one run."""
     if days < 31:
         raise Refused(f"A record of {days} days is too short to seal; wanted 31 or more (--days).")
     with make(folder, channels, days, say) as store:
-        files = [folder / one.file for one in store.seals()]
-        readings = sum(one.rows for one in store.seals())
+        files = [folder / seal.file for seal in store.seals()]
+        readings = sum(seal.rows for seal in store.seals())
         say("reading")
         channel = next(iter(setup(channels).channels))
-        whole = (START_NS, START_NS + days * DAY_NS)
-        channel_ms = 1000 * min(timed(lambda: store.readings(channel, *whole)) for _ in range(5))
-        bare_ms = 1000 * min(timed(lambda: _bare(files, channel)) for _ in range(5))
+        whole_s = (START_NS, START_NS + days * DAY_NS)
+        channel_ms = 1000 * min(time_call(lambda: store.readings(channel, *whole_s)) for _ in range(5))
+        bare_ms = 1000 * min(time_call(lambda: _bare(files, channel)) for _ in range(5))
         say("charts")
         windows = {span: _windows(folder, span, days) for span in (1, 7, 31, 365, 3653) if span <= days}
         say("verifying")
-        verify_s = min(timed(store.verify) for _ in range(3))
-        hash_s = min(timed(lambda: _hashed(store, files)) for _ in range(3))
+        verify_s = min(time_call(store.verify) for _ in range(3))
+        hash_s = min(time_call(lambda: _hash(store, files)) for _ in range(3))
     say("committing")
     commits = _commits()
     size = sum(file.stat().st_size for file in files)
-    return Figures(
+    return StoreFigures(
         readings, size / readings, channel_ms, bare_ms, windows, statistics.median(commits),
         sorted(commits)[int(0.95 * COMMITS)], verify_s, hash_s,
     )  # fmt: skip
@@ -108,19 +108,19 @@ def _windows(folder: Path, span: int, days: int) -> tuple[float, float]:
             for channel in channels:
                 store.envelope(channel, to_ns - span * DAY_NS, to_ns, BINS)
 
-        return 1000 * timed(chart), 1000 * min(timed(chart) for _ in range(3))
+        return 1000 * time_call(chart), 1000 * min(time_call(chart) for _ in range(3))
 
 
-def _hashed(store: Store, files: list[Path]) -> None:
+def _hash(store: Store, files: list[Path]) -> None:
     """Hash the bytes of the files, and as many bytes as the readings have in the encoding of digests."""
     for path in files:
         hashlib.sha256(path.read_bytes()).digest()
     block = bytes(42) * 100_000
-    for one in store.seals():
+    for chunk in store.seals():
         sha = hashlib.sha256()
-        for _ in range(one.rows // 100_000):
+        for _ in range(chunk.rows // 100_000):
             sha.update(block)
-        sha.update(block[: one.rows % 100_000 * 42])
+        sha.update(block[: chunk.rows % 100_000 * 42])
 
 
 def _commits() -> list[float]:
@@ -130,5 +130,5 @@ def _commits() -> list[float]:
         for number in range(COMMITS):
             at = START_NS + number * 60 * NS
             rows = [Row(f"P{n:02d}.temperature", at + n, at + n, 20 + n / 100) for n in range(BATCH)]
-            times.append(1000 * timed(lambda rows=rows: store.append("poll", rows)))  # type: ignore[misc]
+            times.append(1000 * time_call(lambda rows=rows: store.append("poll", rows)))  # type: ignore[misc]
         return times

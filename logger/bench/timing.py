@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 
 
-def timed(work: Callable[[], object]) -> float:
+def time_call(work: Callable[[], object]) -> float:
     """Seconds of one run."""
     begin = time.perf_counter()
     work()

@@ -1,4 +1,4 @@
-"""Alarms: what waits for a person, and what a person does with it."""
+"""Commands on alarms: list, acknowledge, shelve, reset, take out of service, test the routes."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import parse, rfc3339
-from .context import Opened, opened
+from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, counted, table
+from .output import answer, number_of, table
 
 if TYPE_CHECKING:
     from ..core.alarms.lifecycle import Alarm
@@ -28,9 +28,9 @@ def add_to(app: typer.Typer) -> None:
 
 
 @alarm.command("list")
-def listed(
+def list_alarms(
     *,
-    every: Annotated[bool, typer.Option("--all", help="Those in their normal state too.")] = False,
+    include_normal: Annotated[bool, typer.Option("--all", help="Those in their normal state too.")] = False,
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,
@@ -41,26 +41,26 @@ def listed(
     """
     from ..acts.alarms import alarm_list
 
-    with opened(data, config) as found:
-        known = [a for a in alarm_list(found.store) if every or a.state != "normal"]
-        rows = [_alarm_json(found, a) for a in known]
+    with open_session(data, config) as session:
+        alarms = [a for a in alarm_list(session.store) if include_normal or a.state != "normal"]
+        rows = [_alarm_dict(session, a) for a in alarms]
     heads = ("alarm", "state", "since", "priority", "rule", "action")
-    first = f"{counted(len(rows), 'alarm')}." if rows else "No active alarms."
+    first = f"{number_of(len(rows), 'alarm')}." if rows else "No active alarms."
     lines = [first, "", *table(heads, [[row[h] for h in heads] for row in rows])] if rows else [first]
     lines += [f"  {row['alarm']}: {row['because']}" for row in rows if row["because"]]
     answer(rows, as_json, lines)
 
 
-def _alarm_json(found: Opened, a: Alarm) -> dict[str, Any]:
+def _alarm_dict(session: Session, a: Alarm) -> dict[str, Any]:
     from ..acts.alarms import alarm_specs
 
-    spec = next((s for s in alarm_specs(found.setup) if s.key == a.key), None)
+    spec = next((s for s in alarm_specs(session.setup) if s.key == a.key), None)
     return {
         "alarm": a.key,
         "state": a.state.value,
         "beneath": a.condition.value,
-        "since": _when(a.since_ns),
-        "annunciated": _when(a.annunciated_ns),
+        "since": _time_text(a.since_ns),
+        "annunciated": _time_text(a.annunciated_ns),
         "cause": a.cause,
         "priority": "" if spec is None else spec.priority,
         "rule": "" if spec is None else spec.rule,
@@ -68,16 +68,16 @@ def _alarm_json(found: Opened, a: Alarm) -> dict[str, Any]:
         "action": "" if spec is None else spec.action,
         "acknowledged_by": a.acknowledged_by,
         "comment": a.comment,
-        "shelved_until": _when(a.shelved_until_ns),
-        "because": _because(a),
+        "shelved_until": _time_text(a.shelved_until_ns),
+        "because": _silence_reason(a),
     }
 
 
-def _when(at_ns: int | None) -> str | None:
+def _time_text(at_ns: int | None) -> str | None:
     return None if at_ns is None else rfc3339(at_ns)
 
 
-def _because(a: Alarm) -> str:
+def _silence_reason(a: Alarm) -> str:
     """Why an alarm is silent though it is evaluated."""
     if a.removed_by:
         return f"out of service by {a.removed_by}"
@@ -105,7 +105,7 @@ def acknowledge(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Take notice of an alarm, with your name and a comment. It stays until the rule is met again.
+    """Take notice of an alarm, with your name and a comment. It stays until the value is within limits again.
 
     \b
     Example:
@@ -113,11 +113,11 @@ def acknowledge(
     """
     from ..acts.alarms import acknowledge_many
 
-    with opened(data, config) as found:
-        after = acknowledge_many(found.store, keys, person(who), comment, found.now_ns)
-        told = [_alarm_json(found, a) for a in after]
-    lines = [f"Alarm {t['alarm']} is {t['state']}, acknowledged by {t['acknowledged_by']}." for t in told]
-    answer(told[0] if len(told) == 1 else told, as_json, lines)
+    with open_session(data, config) as session:
+        after = acknowledge_many(session.store, keys, person(who), comment, session.now_ns)
+        payload = [_alarm_dict(session, a) for a in after]
+    lines = [f"Alarm {t['alarm']} is {t['state']}, acknowledged by {t['acknowledged_by']}." for t in payload]
+    answer(payload[0] if len(payload) == 1 else payload, as_json, lines)
 
 
 @alarm.command("shelve")
@@ -142,22 +142,24 @@ def shelve(
     Example:
       stillroom alarm shelve bay-humidity --hours 8 --reason "humidifier is being serviced"
     """
-    from ..acts.alarms import shelve as shelved
+    from ..acts.alarms import shelve as shelve_alarm
     from ..errors import Refused
 
     if (hours is None) == (until is None):
         raise Refused("Say how long with --hours H, or until when with --until TIME.")
-    with opened(data, config) as found:
+    with open_session(data, config) as session:
         end = (
-            parse(until, found.zone_info, "--until") if until else found.now_ns + round((hours or 0) * 3600e9)
+            parse(until, session.zone_info, "--until")
+            if until
+            else session.now_ns + round((hours or 0) * 3600e9)
         )
-        after = shelved(found.store, key, person(who), reason, until_ns=end, now_ns=found.now_ns)
-        told = _alarm_json(found, after)
-    answer(told, as_json, [f"Alarm {key} is {told['state']} until {told['shelved_until']}."])
+        after = shelve_alarm(session.store, key, person(who), reason, until_ns=end, now_ns=session.now_ns)
+        payload = _alarm_dict(session, after)
+    answer(payload, as_json, [f"Alarm {key} is {payload['state']} until {payload['shelved_until']}."])
 
 
-def _acting(name: str, verb: str) -> None:
-    """One command for an act that wants a name and a reason."""
+def _add_act(name: str, verb: str) -> None:
+    """Add the command of an act that takes a name and a reason."""
 
     def command(
         key: Key,
@@ -168,12 +170,12 @@ def _acting(name: str, verb: str) -> None:
         config: Config = None,
         as_json: Json = False,
     ) -> None:
-        from ..acts import alarms as attending
+        from ..acts import alarms as alarm_acts
 
-        with opened(data, config) as found:
-            after = getattr(attending, verb)(found.store, key, person(who), reason, found.now_ns)
-            told = _alarm_json(found, after)
-        answer(told, as_json, [f"Alarm {key} is {told['state']}."])
+        with open_session(data, config) as session:
+            after = getattr(alarm_acts, verb)(session.store, key, person(who), reason, session.now_ns)
+            payload = _alarm_dict(session, after)
+        answer(payload, as_json, [f"Alarm {key} is {payload['state']}."])
 
     command.__doc__ = _DOCS[name]
     alarm.command(name)(command)
@@ -181,7 +183,7 @@ def _acting(name: str, verb: str) -> None:
 
 _DOCS = {
     "unshelve": """Unshelve an alarm early; notifies at once if still active.""",
-    "reset": """End a latched alarm that was acknowledged and whose rule is met again.""",
+    "reset": """End a latched alarm that was acknowledged and whose value is within limits again.""",
     "remove": """Take an alarm out of service, for work on what it watches. It is evaluated all the while.""",
     "return": """Put an alarm back in service; notifies at once if still active.""",
 }
@@ -191,7 +193,7 @@ for _name, _verb in (
     ("remove", "take_out"),
     ("return", "put_back"),
 ):
-    _acting(_name, _verb)
+    _add_act(_name, _verb)
 
 
 @alarm.command("prove")
@@ -216,26 +218,26 @@ def prove(
     """
     from dataclasses import asdict
 
-    from ..acts.route_tests import missed
-    from ..acts.route_tests import prove as proved
+    from ..acts.route_tests import prove as prove_routes
+    from ..acts.route_tests import unproven_recipients
 
-    with opened(data, config) as found:
-        key, _ = proved(found.store, found.config, person(who), found.now_ns, route or ())
-        receipts = _waited(found, key, wait)
-        rows, not_proven = [asdict(r) for r in receipts], missed(found.config, receipts)
+    with open_session(data, config) as session:
+        key, _ = prove_routes(session.store, session.config, person(who), session.now_ns, route or ())
+        receipts = _wait_for_receipts(session, key, wait)
+        rows, not_proven = [asdict(r) for r in receipts], unproven_recipients(session.config, receipts)
     reached = all(row["state"] == "sent" for row in rows)
     heads = ("route", "recipient", "state", "answer")
-    said = _outcome(reached, tested_all=not route)
+    summary = _summary(reached, tested_all=not route)
     if any(row["state"] == "waiting" for row in rows):
-        said += " What waits is sent by the service: is `stillroom run` running?"
-    lines = [said, "", *table(heads, [[r[h] for h in heads] for r in rows])]
+        summary += " What waits is sent by the service: is `stillroom run` running?"
+    lines = [summary, "", *table(heads, [[r[h] for h in heads] for r in rows])]
     lines += ["", "Not proven:", *(f"  {text}" for text in not_proven)] if not_proven else []
     answer({"test": key, "receipts": rows, "not_proven": not_proven}, as_json, lines)
     if not reached:
         raise typer.Exit(10)
 
 
-def _outcome(reached: bool, tested_all: bool) -> str:
+def _summary(reached: bool, tested_all: bool) -> str:
     if not reached:
         return "Some recipients were not reached."
     return (
@@ -245,14 +247,14 @@ def _outcome(reached: bool, tested_all: bool) -> str:
     )
 
 
-def _waited(found: Opened, key: str, wait_s: float) -> list[Any]:
+def _wait_for_receipts(session: Session, key: str, wait_s: float) -> list[Any]:
     import time
 
     from ..acts.route_tests import receipts
 
     deadline = time.monotonic() + wait_s
     while True:
-        rows = receipts(found.store, key)
+        rows = receipts(session.store, key)
         if time.monotonic() >= deadline or all(row.state != "waiting" for row in rows):
             return rows
         time.sleep(0.5)

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 from ..core.measurement.limit_derivation import scale_name
 from ..instants import parse, rfc3339, wall_span
 from ..model import Inspection
-from ..model.figures import printed, unit_name
-from .context import Opened
-from .output import counted, duration, figures, table
+from ..model.figures import to_printed_unit, unit_name
+from .context import Session
+from .output import duration, figures, number_of, table
 
 if TYPE_CHECKING:
     from ..core.measurement.check import Check
@@ -20,55 +20,57 @@ if TYPE_CHECKING:
     from ..inspections.batch import Answer
 
 
-def lines_of(rows: Sequence[dict[str, Any]]) -> list[str]:
-    """A sentence and a table of judged jobs."""
+def inspection_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
+    """A sentence and a table of judged inspections."""
     heads = ("key", "zone", "from", "to", "verdict", "reason", "U_um", "share", "title")
     return [
-        f"{counted(len(rows), 'inspection')}.",
+        f"{number_of(len(rows), 'inspection')}.",
         "",
         *table(heads, [[row[h] for h in heads] for row in rows]),
     ]
 
 
-def answered(found: Opened, jobs: Sequence[Inspection]) -> list[dict[str, Any]]:
-    """Each job with its verdict and µm, as plain data."""
+def inspection_rows(session: Session, inspections: Sequence[Inspection]) -> list[dict[str, Any]]:
+    """Each inspection with its verdict and µm, as plain data."""
     from ..inspections.assess import question_of
     from ..inspections.batch import assess_many
 
-    questions = [question_of(job, found.now_ns) for job in jobs]
-    answers = assess_many(found.verdicts(), questions, found.now_ns)
-    return [row_of(job, one) for job, one in zip(jobs, answers, strict=True)]
+    questions = [question_of(inspection, session.now_ns) for inspection in inspections]
+    answers = assess_many(session.verdicts(), questions, session.now_ns)
+    return [
+        inspection_row(inspection, answer) for inspection, answer in zip(inspections, answers, strict=True)
+    ]
 
 
-def row_of(job: Inspection, one: Answer) -> dict[str, Any]:
-    """A job and its answer as plain data."""
-    told = {
-        "key": job.key,
-        "zone": job.zone,
-        "from": rfc3339(job.from_ns),
-        "to": None if job.to_ns is None else rfc3339(job.to_ns),
-        "title": job.title,
-        "part": job.part,
-        "material": job.material,
-        "length_mm": job.length_mm,
-        "tolerance_um": job.tolerance_um,
-        "machine": job.machine,
-        "person": job.person,
-        "activity": job.activity,
+def inspection_row(inspection: Inspection, answer: Answer) -> dict[str, Any]:
+    """An inspection and its answer as plain data."""
+    facts = {
+        "key": inspection.key,
+        "zone": inspection.zone,
+        "from": rfc3339(inspection.from_ns),
+        "to": None if inspection.to_ns is None else rfc3339(inspection.to_ns),
+        "title": inspection.title,
+        "part": inspection.part,
+        "material": inspection.material,
+        "length_mm": inspection.length_mm,
+        "tolerance_um": inspection.tolerance_um,
+        "machine": inspection.machine,
+        "person": inspection.person,
+        "activity": inspection.activity,
     }
-    if one.found is None:
+    if answer.found is None:
         nothing: dict[str, Any] = {
             "verdict": "not shown",
-            "reason": one.refused,
-            "because": one.refused,
+            "reason": answer.refused,
+            "because": answer.refused,
             "reasons": [],
             "digest": None,
         }
-        return told | nothing | {"thermal": None, "U_um": None, "share": None}
-    check = one.found.check.to_json()
-    thermal = one.found.thermal_json()
+        return facts | nothing | {"thermal": None, "U_um": None, "share": None}
+    check = answer.found.check.to_json()
+    thermal = answer.found.thermal_json()
     share = thermal and thermal.get("share_of_tolerance")
-    return told | {
+    return facts | {
         "verdict": check["verdict"],
         "reason": check["reason"],
         "because": check["because"],
@@ -80,31 +82,31 @@ def row_of(job: Inspection, one: Answer) -> dict[str, Any]:
     }
 
 
-def assessment_lines(found: Opened, done: Assessment) -> list[str]:
+def assessment_lines(session: Session, assessment: Assessment) -> list[str]:
     """The answer for a person: verdict, why, µm, words for the certificate, the line for the report."""
-    told = done.to_json()
-    statement = told["statement"] or "No statement: what is not shown is not certified."
+    payload = assessment.to_json()
+    statement = payload["statement"] or "No statement: what is not shown is not certified."
     return [
-        *check_lines(found, done.check),
-        *_thermal_lines(done),
+        *check_lines(session, assessment.check),
+        *_thermal_lines(assessment),
         "",
         f"  for the certificate: {statement}",
-        f"  for the report: {told['stamp']}",
+        f"  for the report: {payload['stamp']}",
     ]
 
 
-def _thermal_lines(done: Assessment) -> list[str]:
-    told: Any = done.thermal_json()
-    if told is None:
+def _thermal_lines(assessment: Assessment) -> list[str]:
+    payload: Any = assessment.thermal_json()
+    if payload is None:
         return []
-    notices = [f"  note: {n}" for n in told["notices"]]
-    if not done.thermal:
+    notices = [f"  note: {n}" for n in payload["notices"]]
+    if not assessment.thermal:
         return ["", "  Thermal error: not shown.", *notices]
-    worst = done.thermal[0]
+    worst = assessment.thermal[0]
     U = "" if worst.U_um is None else f", U {worst.U_um:.2f} µm (k = 2)"
     share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"
     by = "JCGM 100" if worst.adding_up == "gum" else "ASME B89.6.2"
-    sides = told["temperatures"]
+    sides = payload["temperatures"]
     what = f"{worst.feature}, {worst.material} on {scale_name(worst.scale_material)}"
     rows = [
         (n, _figure(sides[n]["mean_C"]), f"{2 * sides[n]['u_K']:.3f}", sides[n]["how"])
@@ -131,18 +133,21 @@ def _index_lines(worst: Any) -> list[str]:
     return [f"  TEI {worst.tei_pct:.1f} % of the tolerance (ASME B89.6.2, UNDE {worst.unde_um:.2f} µm)."]
 
 
-def check_lines(found: Opened, result: Check) -> list[str]:
+def check_lines(session: Session, result: Check) -> list[str]:
     """The answer for a person: the verdict, why, and what the channels read."""
-    told: Any = result.to_json()
-    name = found.setup.zone(result.zone).name
-    when = wall_span(result.from_ns, result.to_ns, found.zone_info)
+    payload: Any = result.to_json()
+    name = session.setup.zone(result.zone).name
+    when = wall_span(result.from_ns, result.to_ns, session.zone_info)
     head = f"{name}, {when}: {result.verdict} ({result.reason})."
-    reasons = [_reason_row(found, r) for r in leading_first(told)]
+    reasons = [_reason_row(session, r) for r in leading_first(payload)]
     heads = ("reason", "rule", "probe", "when", "worst", "limit", "U", "unit", "because")
     read = [
         (
             s.channel,
-            *(_figure(None if n is None else printed(n, s.unit)) for n in (s.min, s.max, s.mean, s.span)),
+            *(
+                _figure(None if n is None else to_printed_unit(n, s.unit))
+                for n in (s.min, s.max, s.mean, s.span)
+            ),
             unit_name(s.unit),
             _share(s.share_conforming),
             _share(s.share_conforming_in_use),
@@ -160,13 +165,13 @@ def check_lines(found: Opened, result: Check) -> list[str]:
         *(f"  note: {notice}" for notice in result.notices),
         f"  decision rule: {result.decision_rule}; pre-window {duration(result.pre_window_s)}",
         f"  settings: {'; '.join(result.settings)}",
-        f"  setup {result.setup[:12]}, {result.software}, digest {told['digest'][:12]}",
+        f"  setup {result.setup[:12]}, {result.software}, digest {payload['digest'][:12]}",
     ]
 
 
-def leading_first(told: Mapping[str, Any]) -> list[dict[str, Any]]:
+def leading_first(check: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Every reason, the one beside the verdict first; the others in the order in which reasons apply."""
-    return [*filter(None, [told["leading"]]), *(r for r in told["reasons"] if r != told["leading"])]
+    return [*filter(None, [check["leading"]]), *(r for r in check["reasons"] if r != check["leading"])]
 
 
 def _figure(value: float | None) -> str:
@@ -177,8 +182,12 @@ def _share(share: float | None) -> str:
     return "" if share is None else f"{share:.1%}"
 
 
-def _reason_row(found: Opened, r: Mapping[str, Any]) -> tuple[Any, ...]:
+def _reason_row(session: Session, r: Mapping[str, Any]) -> tuple[Any, ...]:
     before = "before " if r["pre_window"] else ""
-    when = wall_span(parse(r["from"], found.zone_info), parse(r["to"], found.zone_info), found.zone_info)
-    told = figures(*(None if r[k] is None else printed(r[k], r["unit"]) for k in ("worst", "limit", "U")))
-    return before + r["reason"], r["rule"], r["probe"], when, *told, unit_name(r["unit"]), r["why"]
+    when = wall_span(
+        parse(r["from"], session.zone_info), parse(r["to"], session.zone_info), session.zone_info
+    )
+    numbers = figures(
+        *(None if r[k] is None else to_printed_unit(r[k], r["unit"]) for k in ("worst", "limit", "U"))
+    )
+    return before + r["reason"], r["rule"], r["probe"], when, *numbers, unit_name(r["unit"]), r["why"]

@@ -11,15 +11,15 @@ import typer
 
 from ..errors import Refused, StillroomError, StoreDamaged
 from ..instants import parse, rfc3339, wall
-from .context import applied_setup, has_record, opened
+from .context import has_record, open_session, require_applied_setup
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, counted, table
+from .output import answer, number_of, table
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from ..record.disposal import Losing
-    from ..store.backup.backup import Report
+    from ..record.disposal import Losses
+    from ..store.backup.backup import BackupReport
     from ..store.backup.catalogue import Generation
 
 To = Annotated[
@@ -46,7 +46,7 @@ def backup(
     anew: Annotated[
         bool, typer.Option("--anew", help="This folder is a new disk: earlier backups are not expected here.")
     ] = False,
-    listed: Annotated[
+    list_only: Annotated[
         bool, typer.Option("--list", help="Only list the backups that are there, and read each.")
     ] = False,
     who: Who = "",
@@ -62,26 +62,27 @@ def backup(
     Example:
       stillroom backup --to /mnt/archive/room-east
     """
-    if listed and to is not None:
+    if list_only and to is not None:
         _list(to, as_json)
         return
-    with opened(data, config) as found:
-        plan = found.config.backup
+    with open_session(data, config) as session:
+        plan = session.config.backup
         target = to or (Path(plan.folder) if plan else None)
         if target is None:
             raise Refused("Where to? Name a folder with --to DIR, or put [backup] into service.toml.")
-        if listed:
+        if list_only:
             _list(target, as_json)
             return
-        report = _backed_up(found.store, target, person(who), keep or (plan.keep if plan else 14), anew)
-    from ..store.backup.backup import told
+        report = _back_up(session.store, target, person(who), keep or (plan.keep if plan else 14), anew)
 
-    answer(told(report), as_json, _lines(report, target))
+    from ..store.backup.backup import report_dict
+
+    answer(report_dict(report), as_json, _lines(report, target))
     if not report.intact:
         raise typer.Exit(10)
 
 
-def _backed_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Report:
+def _back_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> BackupReport:
     from ..record.proof import altered_verdicts
     from ..store.backup.backup import backup as make
 
@@ -93,7 +94,7 @@ def _backed_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Rep
         raise
 
 
-def _lines(report: Report, target: Path) -> list[str]:
+def _lines(report: BackupReport, target: Path) -> list[str]:
     first = f"Backup {report.backup} in {target}: restored for trial and intact."
     if not report.intact:
         first = f"Backup {report.backup} in {target} is not intact; earlier ones stay:"
@@ -101,8 +102,8 @@ def _lines(report: Report, target: Path) -> list[str]:
     return [
         first,
         *(f"  {fault}" for fault in report.faults),
-        f"  {counted(report.files, 'file')}, {report.copied} of them new; "
-        f"{counted(report.readings, 'reading')}, {newest}",
+        f"  {number_of(report.files, 'file')}, {report.copied} of them new; "
+        f"{number_of(report.readings, 'reading')}, {newest}",
         f"  head of the chain: entry {report.head[0]}, {report.head[1]}",
         *([f"  let go: {', '.join(report.removed)}"] if report.removed else []),
     ]
@@ -110,12 +111,15 @@ def _lines(report: Report, target: Path) -> list[str]:
 
 def _list(target: Path, as_json: bool) -> None:
     from ..store.backup.catalogue import generations, is_target
-    from ..store.backup.scrub import scrubbed
+    from ..store.backup.scrub import scrub
 
     if not target.is_dir() or not is_target(target):
         raise Refused(f"{target} is no folder of backups.")
-    read = scrubbed(target)
-    rows = [_told(one, read.faults.get(one.name, ())) for one in generations(target)]
+    read = scrub(target)
+    rows = [
+        _generation_dict(generation, read.faults.get(generation.name, ()))
+        for generation in generations(target)
+    ]
     cells = [[row["backup"], row["state"], row["files"], row["head"], row["newest_reading"]] for row in rows]
     lines = table(["backup", "state", "files", "head", "newest reading"], cells)
     lines += [f"  {fault}" for fault in read.sentences]
@@ -124,15 +128,20 @@ def _list(target: Path, as_json: bool) -> None:
         raise typer.Exit(10)
 
 
-def _told(one: Generation, faults: Sequence[str]) -> dict[str, Any]:
-    """What is said of a backup whose files were just read."""
-    if not one.readable:
+def _generation_dict(generation: Generation, faults: Sequence[str]) -> dict[str, Any]:
+    """A backup whose files were just read, as plain data: state, files, head, faults."""
+    if not generation.readable:
         facts: dict[str, Any] = {"files": 0, "head": 0, "newest_reading": None, "faults": list(faults)}
-        return {"backup": one.name, "state": "unreadable", **facts}
-    state = "good" if one.good else "not intact" if one.report else "never restored"
-    newest = one.manifest.get("newest_reading")
-    facts = {"files": len(one.files), "head": one.head[0], "newest_reading": newest, "faults": list(faults)}
-    return {"backup": one.name, "state": "damaged" if faults else state, **facts}
+        return {"backup": generation.name, "state": "unreadable", **facts}
+    state = "good" if generation.good else "not intact" if generation.report else "never restored"
+    newest = generation.manifest.get("newest_reading")
+    facts = {
+        "files": len(generation.files),
+        "head": generation.head[0],
+        "newest_reading": newest,
+        "faults": list(faults),
+    }
+    return {"backup": generation.name, "state": "damaged" if faults else state, **facts}
 
 
 def restore(
@@ -159,26 +168,26 @@ def restore(
       stillroom restore --from /mnt/archive/room-east --data /srv/room-east
     """
     from ..store.backup.restore import restore as put
-    from ..store.backup.restore import tried
-    from ..store.exchange.load import begin_from, is_export
+    from ..store.backup.restore import try_restore
+    from ..store.exchange.load import is_export, load_export
 
     if test_of is not None and not has_record(test_of):
         raise Refused(f"There is no data folder {test_of}; name the record whose backup is tested.")
     try:
         if is_export(source) and test_of is None:
-            done = begin_from(source, data, person(who), time.time_ns())
+            restored = load_export(source, data, person(who), time.time_ns())
         elif test_of is None:
-            done = put(source, data, person(who), generation)
+            restored = put(source, data, person(who), generation)
         else:
-            done = tried(source, data, test_of, person(who), generation)
+            restored = try_restore(source, data, test_of, person(who), generation)
     except StoreDamaged as error:
         answer({"intact": False, "faults": str(error).splitlines()}, as_json, [str(error)])
         raise typer.Exit(10) from error
-    result = done.verification
-    newest = None if done.newest_ns is None else rfc3339(done.newest_ns)
-    told = {
-        "from": done.generation,
-        "taken": rfc3339(done.at_ns),
+    result = restored.verification
+    newest = None if restored.newest_ns is None else rfc3339(restored.newest_ns)
+    payload = {
+        "from": restored.generation,
+        "taken": rfc3339(restored.at_ns),
         "newest_reading": newest,
         "readings": result.readings,
         "intact": result.intact,
@@ -186,11 +195,11 @@ def restore(
     }
     state = "intact" if result.intact else "not intact:"
     lines = [
-        f"Restored {done.generation}, taken {told['taken']}, into {data}: {state}",
+        f"Restored {restored.generation}, taken {payload['taken']}, into {data}: {state}",
         *(f"  {fault}" for fault in result.faults),
         f"  {result.readings} readings, up to {newest or 'none'}; what came later is not in it",
     ]
-    answer(told, as_json, lines)
+    answer(payload, as_json, lines)
     if not result.intact:
         raise typer.Exit(10)
 
@@ -222,31 +231,36 @@ def dispose(
     from ..model.roles import Act
     from ..people import People
     from ..record.disposal import dispose as let_go
-    from ..store.disposal import Request
+    from ..store.disposal import DisposalRequest
 
-    with opened(data, config) as found:
-        applied_setup(found)
-        people = People(found.store)
+    with open_session(data, config) as session:
+        require_applied_setup(session)
+        people = People(session.store)
         first, second = people.acting(person(who), Act.PROPOSE), people.acting(approver, Act.APPROVE)
-        asked = Request(parse(before, found.zone_info, "--before"), first, second, why)
-        keep_years = found.config.keep_years
-        done, losing = let_go(found.verdicts(), asked, found.now_ns, keep_years, dry_run=dry_run)
-        zone = found.zone_info
-    told = {"entry": done.number, "files": list(done.files), "readings": done.readings, "dry_run": dry_run}
-    told |= {"losing": losing.to_json()}
+        request = DisposalRequest(parse(before, session.zone_info, "--before"), first, second, why)
+        keep_years = session.config.keep_years
+        disposed, losing = let_go(session.verdicts(), request, session.now_ns, keep_years, dry_run=dry_run)
+        zone = session.zone_info
+    payload = {
+        "entry": disposed.number,
+        "files": list(disposed.files),
+        "readings": disposed.readings,
+        "dry_run": dry_run,
+    }
+    payload |= {"losing": losing.to_json()}
     verb = "Would let go" if dry_run else "Let go"
-    first = f"{verb} {counted(len(done.files), 'file')} with {counted(done.readings, 'reading')}."
-    answer(told, as_json, [first, *(f"  {file}" for file in done.files), *_losing_lines(losing, zone)])
+    first = f"{verb} {number_of(len(disposed.files), 'file')} with {number_of(disposed.readings, 'reading')}."
+    answer(payload, as_json, [first, *(f"  {file}" for file in disposed.files), *_losing_lines(losing, zone)])
 
 
-def _losing_lines(losing: Losing, zone: ZoneInfo) -> list[str]:
+def _losing_lines(losing: Losses, zone: ZoneInfo) -> list[str]:
     """What rests on those readings, and what holds them back."""
     jobs = ", ".join(losing.inspections) or "none"
     records = ", ".join(map(str, losing.records)) or "none"
     lines = [
-        f"  {counted(losing.excursions, 'excursion')}; inspections: {jobs}; issued records: {records}",
+        f"  {number_of(losing.excursions, 'excursion')}; inspections: {jobs}; issued records: {records}",
     ]
     if losing.undecided:
-        lines.append(f"Held back: {counted(len(losing.undecided), 'excursion')} to be decided on first:")
+        lines.append(f"Held back: {number_of(len(losing.undecided), 'excursion')} to be decided on first:")
         lines += [f"  {e.zone}, {e.rule}, from {wall(e.from_ns, zone)}" for e in losing.undecided[:20]]
     return lines

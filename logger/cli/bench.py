@@ -119,10 +119,10 @@ def forecast(
     as_json: Json = False,
 ) -> None:
     """Forecasts of crossings, and of the value in 30 min, against "it stays as it is"."""
-    from ..bench.forecast import lines, made, recorded
+    from ..bench.forecast import invented_skill, lines, recorded_skill
 
-    found = made(days) if csv is None else recorded(csv, column, every, half)
-    answer(dict(vars(found)), as_json, lines(found))
+    figures = invented_skill(days) if csv is None else recorded_skill(csv, column, every, half)
+    answer(dict(vars(figures)), as_json, lines(figures))
 
 
 @bench_app.command("import", short_help="A long text file, beside DuckDB's explicit read of it.")

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import Refused
-from . import measurement_options as about
+from . import measurement_options as measurement
 from .answers import assessment_lines
-from .context import Opened, interval, opened
+from .context import Session, interval, open_session
 from .options import DEFAULT_DATA, Config, Data, Json
 from .output import answer
 
@@ -58,29 +58,29 @@ def check(
     end: To = None,
     pre_window_s: PreWindow = None,
     activity: Activity = "",
-    length_mm: about.Length = None,
-    tolerance_um: about.Tolerance = None,
-    material: about.MaterialName = "",
-    scale_material: about.ScaleMaterial = "",
-    compensated: about.Compensated = False,
-    point_by_point: about.PointByPoint = False,
-    adding_up: about.AddUp = "gum",
-    mastered_at: about.Mastered = None,
-    tve_um: about.Tve = None,
-    tve_span_K: about.TveSpan = 0.0,
-    tve_on: about.TveOn = "",
-    um_per_K: about.UmPerK = None,
-    share_allowed: about.Share = None,
-    part_tau_s: about.PartTau = 0.0,
-    u_tau_s: about.UTau = 0.0,
-    scale_tau_s: about.ScaleTau = 0.0,
-    arrived_at: about.ArrivedAt = None,
-    arrived_C: about.ArrivedC = None,
-    feature: about.Features = None,
+    length_mm: measurement.Length = None,
+    tolerance_um: measurement.Tolerance = None,
+    material: measurement.MaterialName = "",
+    scale_material: measurement.ScaleMaterial = "",
+    compensated: measurement.Compensated = False,
+    point_by_point: measurement.PointByPoint = False,
+    adding_up: measurement.AddUp = "gum",
+    mastered_at: measurement.Mastered = None,
+    tve_um: measurement.Tve = None,
+    tve_span_K: measurement.TveSpan = 0.0,
+    tve_on: measurement.TveOn = "",
+    um_per_K: measurement.UmPerK = None,
+    share_allowed: measurement.Share = None,
+    part_tau_s: measurement.PartTau = 0.0,
+    u_tau_s: measurement.UTau = 0.0,
+    scale_tau_s: measurement.ScaleTau = 0.0,
+    arrived_at: measurement.ArrivedAt = None,
+    arrived_C: measurement.ArrivedC = None,
+    feature: measurement.Features = None,
     stamp: Annotated[
         str | None, typer.Option("--stamp", metavar="LINE", help="The line of a report: is it still so?")
     ] = None,
-    listed: Annotated[
+    list_file: Annotated[
         Path | None,
         typer.Option("--list", metavar="FILE", help="CSV or workbook with the columns zone, from, to, …"),
     ] = None,
@@ -102,7 +102,7 @@ def check(
       stillroom check --list jobs.xlsx
       stillroom check --stamp "stillroom: machine-bay 2026-10-13T11:00:00Z/…"
     """
-    given = about.Given(
+    options = measurement.MeasurementOptions(
         length_mm=length_mm,
         tolerance_um=tolerance_um,
         material=material,
@@ -123,31 +123,37 @@ def check(
         arrived_C=arrived_C,
         features=tuple(feature or ()),
     )
-    if listed is not None:
-        raise typer.Exit(_list(listed, data, config, as_json))
-    with opened(data, config) as found:
-        asked = _asked(found, (zone, start, end), pre_window_s, activity, stamp)
-        done = _assessed(found, about.question(asked, given, found.zone_info))
-        held = stamp is None or _same(stamp, done)
-        told = done.to_json() | ({} if stamp is None else {"stamp_holds": held})
-        answer(told, as_json, [*_stamp_lines(found, stamp, done), *assessment_lines(found, done)])
-    raise typer.Exit(EXIT_OF[done.check.verdict] if held else BROKEN_STAMP)
+    if list_file is not None:
+        raise typer.Exit(_list(list_file, data, config, as_json))
+    with open_session(data, config) as session:
+        question = _question(session, (zone, start, end), pre_window_s, activity, stamp)
+        assessment = _assess(session, measurement.question(question, options, session.zone_info))
+        matches = stamp is None or _stamp_matches(stamp, assessment)
+        payload = assessment.to_json() | ({} if stamp is None else {"stamp_holds": matches})
+        answer(
+            payload,
+            as_json,
+            [*_stamp_lines(session, stamp, assessment), *assessment_lines(session, assessment)],
+        )
+    raise typer.Exit(EXIT_OF[assessment.check.verdict] if matches else BROKEN_STAMP)
 
 
 def _list(file: Path, data: Path, config: Path | None, as_json: bool) -> int:
     """Every interval of a list; the worst decides the exit code."""
     from ..inspections.lists import read_list
-    from .answers import answered, lines_of
+    from .answers import inspection_lines, inspection_rows
 
-    with opened(data, config) as found:
-        rows = answered(found, [one.job for one in read_list(file, found.zone_info, named=False)])
-    answer(rows, as_json, lines_of(rows))
+    with open_session(data, config) as session:
+        rows = inspection_rows(
+            session, [entry.job for entry in read_list(file, session.zone_info, named=False)]
+        )
+    answer(rows, as_json, inspection_lines(rows))
     verdicts = {row["verdict"] for row in rows}
     return next((EXIT_OF[v] for v in ("not stable", "not shown") if v in verdicts), 0)
 
 
-def _asked(
-    found: Opened,
+def _question(
+    session: Session,
     where: tuple[str | None, str | None, str | None],
     pre_window_s: int | None,
     activity: str,
@@ -166,47 +172,49 @@ def _asked(
         raise Refused(
             "Wanted --zone, --from and --to, or --list with a file, or --stamp with the line of a report."
         )
-    from_ns, to_ns = interval(found, zone, start, end)
-    _known(found, zone, activity)
+    from_ns, to_ns = interval(session, zone, start, end)
+    _check_activity(session, zone, activity)
     return Question(zone, from_ns, to_ns, pre_window_s, activity)
 
 
-def _assessed(found: Opened, asked: Question) -> Assessment:
+def _assess(session: Session, question: Question) -> Assessment:
     from ..inspections.assess import assess
 
-    return assess(found.verdicts(), asked, found.now_ns)
+    return assess(session.verdicts(), question, session.now_ns)
 
 
-def _same(stamp: str, done: Assessment) -> bool:
-    """Whether every word of the line is what the record says: a digest beside another verdict is forged."""
+def _stamp_matches(stamp: str, assessment: Assessment) -> bool:
+    """Whether stamp and record agree in every field; a digest beside another verdict is forged."""
     from ..core.measurement.stamp import read_stamp
 
-    return read_stamp(stamp) == read_stamp(done.to_json()["stamp"])
+    return read_stamp(stamp) == read_stamp(assessment.to_json()["stamp"])
 
 
-def _stamp_lines(found: Opened, stamp: str | None, done: Assessment) -> list[str]:
+def _stamp_lines(session: Session, stamp: str | None, assessment: Assessment) -> list[str]:
     if stamp is None:
         return []
-    if _same(stamp, done):
+    if _stamp_matches(stamp, assessment):
         return ["The stamp holds: same interval, same verdict, same digest.", ""]
     from ..core.measurement.stamp import read_stamp
-    from ..inspections.revisions import told_of_digest
+    from ..inspections.revisions import digest_lines
 
-    was, now = read_stamp(stamp), read_stamp(done.to_json()["stamp"])
+    was, now = read_stamp(stamp), read_stamp(assessment.to_json()["stamp"])
     young = " It was provisional then." if was.provisional else ""
     return [
         f"The stamp does not hold: it says {was.verdict}, digest {was.digest[:12]}; the record says "
-        f"{done.check.verdict}, digest {now.digest[:12]}.{young}",
-        *told_of_digest(found.store, was.digest, was.verdict),
+        f"{assessment.check.verdict}, digest {now.digest[:12]}.{young}",
+        *digest_lines(session.store, was.digest, was.verdict),
         "",
     ]
 
 
-def _known(found: Opened, zone: str, activity: str) -> None:
-    """A misspelt activity would be judged by the general limits, which may be wider."""
-    known = {r.activity for s in found.setup.every() for r in s.rules if r.zone == zone and r.activity}
-    if activity and activity not in known:
-        names = ", ".join(sorted(known)) or "none"
+def _check_activity(session: Session, zone: str, activity: str) -> None:
+    """Refuse an activity without rules: it would be judged by the general limits, which may be wider."""
+    activities = {
+        r.activity for s in session.setup.by_settings() for r in s.rules if r.zone == zone and r.activity
+    }
+    if activity and activity not in activities:
+        names = ", ".join(sorted(activities)) or "none"
         raise Refused(
             f"No rule of zone {zone!r} is for the activity {activity!r}; it has rules for: {names}. "
             "Without --activity the general limits hold."

@@ -8,12 +8,12 @@ import typer
 
 from ..errors import UnknownName
 from ..instants import parse, rfc3339
-from .context import opened
+from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, counted, table
+from .output import answer, number_of, table
 
 if TYPE_CHECKING:
-    from ..store.hot.unplaced import Unplaced
+    from ..store.hot.unplaced import UnplacedReadings
 
 clock = typer.Typer(help="Clocks: those of probes compared, that of this machine corrected.")
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How it was found, for the journal.")]
@@ -29,13 +29,13 @@ def group() -> None:
 
 
 @clock.command("list")
-def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
+def list_comparisons(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
     """Comparisons of the probes' own clocks, and boots of this machine whose stamps wait for a correction."""
-    from ..store.hot.unplaced import unplaced, waiting_boots
+    from ..store.hot.unplaced import unplaced_readings, waiting_boots
 
-    with opened(data, config) as found:
-        compared = [c for probe in found.setup.probes for c in found.store.clocks.comparisons(probe)]
-        unsure, stored = waiting_boots(found.store), unplaced(found.store)
+    with open_session(data, config) as session:
+        compared = [c for probe in session.setup.probes for c in session.store.clocks.comparisons(probe)]
+        unsure, stored = waiting_boots(session.store), unplaced_readings(session.store)
     rows = [
         {"probe": c.probe, "showed": rfc3339(c.clock_ns), "ahead_s": round(c.offset_ns / 1e9, 3)}
         for c in compared
@@ -44,7 +44,9 @@ def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = 
         {"boot": d.boot, "since": rfc3339(d.at_ns), "readings": _readings(stored.get(d.boot)), "why": d.why}
         for d in unsure.values()
     ]
-    lines = [f"{counted(len(rows), 'comparison')}, {counted(len(boots), 'boot')} waiting for a correction."]
+    lines = [
+        f"{number_of(len(rows), 'comparison')}, {number_of(len(boots), 'boot')} waiting for a correction."
+    ]
     if rows:
         lines += ["", *table(("probe", "its clock showed", "ahead, s"), [tuple(r.values()) for r in rows])]
     if boots:
@@ -58,7 +60,7 @@ def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = 
     answer({"comparisons": rows, "unsure": boots}, as_json, lines)
 
 
-def _readings(waiting: Unplaced | None) -> int:
+def _readings(waiting: UnplacedReadings | None) -> int:
     return 0 if waiting is None else waiting.readings
 
 
@@ -82,14 +84,16 @@ def compare(
     """
     from ..store.hot.clocks import Comparison
 
-    with opened(data, config) as found:
-        if probe not in found.setup.probes:
-            raise UnknownName("probe", probe, found.setup.probes)
-        clock_ns = parse(shows, found.zone_info, "--shows")
-        at_ns = found.now_ns if at is None else parse(at, found.zone_info, "--at")
-        with found.store.begin() as conn:
-            told = Comparison(probe, clock_ns, clock_ns - at_ns)
-            found.store.clocks.compare(told, person(who), why.strip() or "compared by a person", conn)
+    with open_session(data, config) as session:
+        if probe not in session.setup.probes:
+            raise UnknownName("probe", probe, session.setup.probes)
+        clock_ns = parse(shows, session.zone_info, "--shows")
+        at_ns = session.now_ns if at is None else parse(at, session.zone_info, "--at")
+        with session.store.begin() as conn:
+            comparison = Comparison(probe, clock_ns, clock_ns - at_ns)
+            session.store.clocks.record_comparison(
+                comparison, person(who), why.strip() or "compared by a person", conn
+            )
     ahead_s = (clock_ns - at_ns) / 1e9
     required_text = f"The clock of {probe} was {abs(ahead_s):g} s {'ahead' if ahead_s > 0 else 'behind'}."
     more = "Its readings are moved by that, evenly since the comparison before; their stamps stay."
@@ -120,14 +124,14 @@ def correct(
     from ..store.hot.unplaced import waiting_boots
 
     why = required_text(why, "reason")
-    with opened(data, config) as found:
-        clocks = found.store.clocks
-        waiting = waiting_boots(found.store)
-        known = [b for b in waiting if b.startswith(boot)]
-        if len(known) != 1:
+    with open_session(data, config) as session:
+        clocks = session.store.clocks
+        waiting = waiting_boots(session.store)
+        matches = [b for b in waiting if b.startswith(boot)]
+        if len(matches) != 1:
             raise UnknownName("boot that waits for a correction", boot, waiting)
-        base_ns = waiting[known[0]].base_ns + round(shift * 1e9)
-        with found.store.begin() as conn:
-            clocks.correct(known[0], base_ns, person(who), why, conn)
-    outcome = f"Stamps of boot {known[0]} are moved by {shift:+g} s on reading back; they themselves stay."
-    answer({"boot": known[0], "shift_s": shift}, as_json, [outcome])
+        base_ns = waiting[matches[0]].base_ns + round(shift * 1e9)
+        with session.store.begin() as conn:
+            clocks.record_correction(matches[0], base_ns, person(who), why, conn)
+    outcome = f"Stamps of boot {matches[0]} are moved by {shift:+g} s on reading back; they themselves stay."
+    answer({"boot": matches[0], "shift_s": shift}, as_json, [outcome])

@@ -9,12 +9,12 @@ import typer
 
 from ..errors import IntervalError, Refused
 from ..instants import NS, parse, rfc3339
-from .context import opened
+from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json
 from .output import answer, table
 
 if TYPE_CHECKING:
-    from ..core.calibration.comparison import SideBySide
+    from ..core.calibration.comparison import ProbeComparison
 
 
 def add_to(app: typer.Typer) -> None:
@@ -41,39 +41,44 @@ def compare(
     Example:
       stillroom compare P1.temperature P2.temperature --from 2026-10-20T20:00 --to 2026-10-20T22:00
     """
-    from ..core.calibration.comparison import side_by_side
-    from ..verdicts.curves import curve, together
+    from ..core.calibration.comparison import compare_side_by_side
+    from ..verdicts.curves import at_common_bins, curve
 
-    with opened(data, config) as found:
-        from_ns, to_ns = parse(begin, found.zone_info, "--from"), parse(end, found.zone_info, "--to")
+    with open_session(data, config) as session:
+        from_ns, to_ns = parse(begin, session.zone_info, "--from"), parse(end, session.zone_info, "--to")
         if to_ns <= from_ns:
             raise IntervalError("The interval is empty: --to must be later than --from.")
-        known = {**found.setup.channels, **{c: c for c in channels if found.setup.inputs_of(c)}}
-        if strangers := [c for c in channels if c not in known]:
+        comparable = {**session.setup.channels, **{c: c for c in channels if session.setup.inputs_of(c)}}
+        if strangers := [c for c in channels if c not in comparable]:
             raise Refused(
-                f"There is no channel {strangers[0]!r}; known are {', '.join(found.setup.channels)}."
+                f"There is no channel {strangers[0]!r}; known are {', '.join(session.setup.channels)}."
             )
-        measured = found.setup.channels
+        measured = session.setup.channels
         if len({measured[c].quantity if c in measured else c.rpartition(".")[2] for c in channels}) != 1:
             raise Refused("Only channels of one quantity can be compared; name them one quantity at a time.")
         minutes = max((to_ns - from_ns) // (60 * NS), 1)
-        curves = together(
-            [curve(found.store, found.setup, c, from_ns, to_ns, bins=minutes) for c in channels]
+        curves = at_common_bins(
+            [curve(session.store, session.setup, c, from_ns, to_ns, bins=minutes) for c in channels]
         )
-        told = side_by_side({c: one.mean for c, one in zip(channels, curves, strict=True)})
+        comparison = compare_side_by_side(
+            {c: channel_curve.mean for c, channel_curve in zip(channels, curves, strict=True)}
+        )
     span = {"from": rfc3339(from_ns), "to": rfc3339(to_ns)}
-    answer({**span, **asdict(told)}, as_json, _lines(told))
+    answer({**span, **asdict(comparison)}, as_json, _lines(comparison))
 
 
-def _lines(told: SideBySide) -> list[str]:
-    offsets = [(o.channel, f"{o.offset:+.4f}", f"{o.U:.4f}", f"{o.repeatability:.4f}") for o in told.offsets]
+def _lines(comparison: ProbeComparison) -> list[str]:
+    offsets = [
+        (o.channel, f"{o.offset:+.4f}", f"{o.U:.4f}", f"{o.repeatability:.4f}") for o in comparison.offsets
+    ]
     pairs = [
         (f"{p.first} − {p.second}", f"{p.difference:+.4f}", f"{p.U:.4f}", f"{p.repeatability:.4f}")
-        for p in told.pairs
+        for p in comparison.pairs
     ]
     heads = ("offset", "U (k = 2)", "repeatability (1 s)")
     return [
-        f"{told.cells} common minutes; offsets against the mean of these channels, not against the truth.",
+        f"{comparison.cells} common minutes; offsets against the mean of these channels, "
+        "not against the truth.",
         "",
         *table(("channel", *heads), offsets),
         "",

@@ -10,7 +10,7 @@ import typer
 
 from ..errors import Refused
 from .config_versions import commands as _approving
-from .context import from_folder
+from .context import load_folder
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json
 from .output import answer
 
@@ -36,12 +36,12 @@ def check(
     from ..config import warnings
 
     folder = config or DEFAULT_CONFIG
-    loaded = from_folder(folder)
-    setup, said = loaded.setup, warnings(loaded)
-    counted = f"{len(setup.zones)} zones, {len(setup.probes)} probes, {len(setup.rules)} rules, "
-    counted += f"{len(setup.certificates)} certificates, {len(setup.alarms)} alarms"
-    told = {"folder": str(folder), "digest": setup.digest, "warnings": said}
-    answer(told, as_json, [f"{folder} is sound: {counted}.", *(f"  note: {w}" for w in said)])
+    loaded = load_folder(folder)
+    setup, notes = loaded.setup, warnings(loaded)
+    counts = f"{len(setup.zones)} zones, {len(setup.probes)} probes, {len(setup.rules)} rules, "
+    counts += f"{len(setup.certificates)} certificates, {len(setup.alarms)} alarms"
+    payload = {"folder": str(folder), "digest": setup.digest, "warnings": notes}
+    answer(payload, as_json, [f"{folder} is sound: {counts}.", *(f"  note: {w}" for w in notes)])
 
 
 @config_app.command("export")
@@ -86,18 +86,18 @@ def _texts(
 
     if config is not None or not data.is_dir():
         if version is not None or at is not None:
-            wanted = "time" if version is None else f"version {version}"
-            raise Refused(f"There is no data folder {data} that knows a {wanted}; name it with --data.")
+            missing = "time" if version is None else f"version {version}"
+            raise Refused(f"There is no data folder {data} that knows a {missing}; name it with --data.")
         folder = config or example_folder()
         return read_texts(folder), f"From {folder}"
     with Store.open(data, read_only=True) as store:
-        found = [s for s in store.setups() if version in (None, s.version)]
-    if found and at is not None:
-        until_ns = _instant(at, found[-1].texts)
-        found = [s for s in found if s.at_ns <= until_ns]
-    if not found:
+        versions = [s for s in store.setups() if version in (None, s.version)]
+    if versions and at is not None:
+        until_ns = _instant(at, versions[-1].texts)
+        versions = [s for s in versions if s.at_ns <= until_ns]
+    if not versions:
         raise Refused(f"{data} holds no version {version or 'that was in force then'} of the setup.")
-    return found[-1].texts, f"Version {found[-1].version}"
+    return versions[-1].texts, f"Version {versions[-1].version}"
 
 
 def _instant(at: str, texts: Mapping[str, str]) -> int:

@@ -11,13 +11,13 @@ import typer
 from ..errors import Refused
 from ..instants import rfc3339, wall
 from ..model import Setup
-from .context import from_folder, new_or_existing, opened
+from .context import load_folder, open_session, open_store
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, counted, table
+from .output import answer, number_of, table
 
 if TYPE_CHECKING:
-    from ..core.validity.changes import Change
-    from ..inspections.setup_impact import Changed
+    from ..core.validity.changes import SetupChange
+    from ..inspections.setup_impact import ChangedVerdict
     from ..store import Store
 
 Version = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of the proposed version.")]
@@ -60,25 +60,25 @@ def apply(
     """
     from ..acts.setup import propose
 
-    wanted = from_folder(config or DEFAULT_CONFIG)
-    with new_or_existing(data, wanted, create=not dry_run) as (store, now_ns):
-        seen = _seen(store, wanted.texts, wanted.setup, person(who), now_ns, correction)
-        version, state = seen.pop("version"), "in force"
-        if seen["changed"] and store is not None and not dry_run:
+    proposed = load_folder(config or DEFAULT_CONFIG)
+    with open_store(data, proposed, create=not dry_run) as (store, now_ns):
+        preview = _preview(store, proposed.texts, proposed.setup, person(who), now_ns, correction)
+        version, state = preview.pop("version"), "in force"
+        if preview["changed"] and store is not None and not dry_run:
             first = not store.setups()
-            version = propose(store, wanted.texts, person(who), why, now_ns, correction=correction)
+            version = propose(store, proposed.texts, person(who), why, now_ns, correction=correction)
             state = "in force" if first else "waiting"
-    told = {"version": version, "state": state, **seen}
-    answer(told, as_json, [_head(told, dry_run), *_lines(told)])
+    payload = {"version": version, "state": state, **preview}
+    answer(payload, as_json, [_head(payload, dry_run), *_lines(payload)])
 
 
-def _head(told: Mapping[str, Any], dry_run: bool) -> str:
-    number = told["version"]
-    if not told["changed"]:
+def _head(payload: Mapping[str, Any], dry_run: bool) -> str:
+    number = payload["version"]
+    if not payload["changed"]:
         return f"Nothing differs from version {number}, which is in force."
     if dry_run:
         return "This would change:"
-    if told["state"] == "in force":
+    if payload["state"] == "in force":
         return f"Version {number} is in force."
     return (
         f"Version {number} is proposed. Another person puts it in force: stillroom config approve {number} "
@@ -86,68 +86,70 @@ def _head(told: Mapping[str, Any], dry_run: bool) -> str:
     )
 
 
-def _seen(  # noqa: PLR0917 (what a version is made of)
-    store: Store | None, texts: Mapping[str, str], wanted: Setup, who: str, now_ns: int, correction: bool
+def _preview(  # noqa: PLR0917 (what a version is made of)
+    store: Store | None, texts: Mapping[str, str], proposed: Setup, who: str, now_ns: int, correction: bool
 ) -> dict[str, Any]:
-    """What a set of files changes against what is in force, as an approver must see it."""
+    """What a set of files changes against the setup in force, as plain data for its approver."""
     from ..config import in_force, load_stored
     from ..core.validity.changes import changes
     from ..inspections.setup_impact import changed_verdicts
 
-    known = store.setups() if store else []
-    if store is None or not known:
-        lines = difference({}, texts)
+    versions = store.setups() if store else []
+    if store is None or not versions:
+        lines = diff_lines({}, texts)
         return {"version": 0, "changed": bool(lines), "difference": lines, "changes": [], "verdicts": []}
-    newest = known[-1]
-    said = changes(load_stored(newest.texts).setup, wanted, now_ns)
-    before = in_force(known).setup
-    after = _after(store, texts, who, now_ns, correction)
-    verdicts = changed_verdicts(store, before, after, now_ns) if said else []
-    lines = difference(newest.texts, texts)
+    newest = versions[-1]
+    differences = changes(load_stored(newest.texts).setup, proposed, now_ns)
+    before = in_force(versions).setup
+    after = _setup_if_approved(store, texts, who, now_ns, correction)
+    verdicts = changed_verdicts(store, before, after, now_ns) if differences else []
+    lines = diff_lines(newest.texts, texts)
     return {
         "version": newest.version,
         "changed": bool(lines),
         "difference": lines,
-        "changes": [_change_json(c) for c in said],
-        "verdicts": [_verdict_json(v) for v in verdicts],
+        "changes": [_change_dict(c) for c in differences],
+        "verdicts": [_verdict_dict(v) for v in verdicts],
     }
 
 
-def _after(store: Store, texts: Mapping[str, str], who: str, now_ns: int, correction: bool) -> Setup:
-    """What would be in force if the files were approved now."""
+def _setup_if_approved(
+    store: Store, texts: Mapping[str, str], who: str, now_ns: int, correction: bool
+) -> Setup:
+    """The setup that would be in force if the files were approved now."""
     from ..config import in_force
     from ..store import SetupVersion
 
-    known = store.setups()
-    number = known[-1].version + 1
+    versions = store.setups()
+    number = versions[-1].version + 1
     new = SetupVersion(number, now_ns, who, who, "", texts, "", now_ns, correction)
-    return in_force([*known, new]).setup
+    return in_force([*versions, new]).setup
 
 
-def _change_json(change: Change) -> dict[str, Any]:
+def _change_dict(change: SetupChange) -> dict[str, Any]:
     begin = None if change.from_ns is None else rfc3339(change.from_ns)
     return {"thing": change.thing, "what": change.what, "from": begin}
 
 
-def _verdict_json(changed: Changed) -> dict[str, Any]:
+def _verdict_dict(changed: ChangedVerdict) -> dict[str, Any]:
     span = {"from": rfc3339(changed.from_ns), "to": rfc3339(changed.to_ns)}
     head = {"what": changed.what, "job": changed.job, "zone": changed.zone}
     return {**head, **span, "was": changed.was, "becomes": changed.becomes}
 
 
-def _lines(told: Mapping[str, Any]) -> list[str]:
-    lines = list(told["difference"])
-    if told["changes"]:
-        rows = [(c["thing"], c["what"], c["from"] or "approval") for c in told["changes"]]
+def _lines(payload: Mapping[str, Any]) -> list[str]:
+    lines = list(payload["difference"])
+    if payload["changes"]:
+        rows = [(c["thing"], c["what"], c["from"] or "approval") for c in payload["changes"]]
         lines += ["", *table(("thing", "change", "from"), rows)]
-    if told["verdicts"]:
-        jobs = [(v["what"], v["job"], v["was"], v["becomes"]) for v in told["verdicts"]]
-        lines += ["", f"{counted(len(jobs), 'verdict')} would be another one:", ""]
+    if payload["verdicts"]:
+        jobs = [(v["what"], v["job"], v["was"], v["becomes"]) for v in payload["verdicts"]]
+        lines += ["", f"{number_of(len(jobs), 'verdict')} would be another one:", ""]
         lines += table(("", "job", "was", "becomes"), jobs)
     return lines
 
 
-def difference(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
+def diff_lines(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
     """Lines that differ, file by file; a whole new file is only named."""
     lines: list[str] = []
     for name in sorted(set(before) | set(after)):
@@ -182,14 +184,16 @@ def approve(
     from ..acts.setup import proposal_of
     from ..config import load_texts
 
-    with opened(data, None) as found:
-        wanted = proposal_of(found.store, version)
-        setup = load_texts(wanted.texts, version=version).setup
-        seen = _seen(found.store, wanted.texts, setup, wanted.who, found.now_ns, wanted.correction)
-        put_in_force(found.store, version, person(who), why, found.now_ns)
-    seen |= {"version": version, "state": "in force", "author": wanted.who, "approver": person(who)}
-    first = f"Version {version}, proposed by {wanted.who}, is in force. It changed:"
-    answer(seen, as_json, [first, *_lines(seen)])
+    with open_session(data, None) as session:
+        proposal = proposal_of(session.store, version)
+        setup = load_texts(proposal.texts, version=version).setup
+        preview = _preview(
+            session.store, proposal.texts, setup, proposal.who, session.now_ns, proposal.correction
+        )
+        put_in_force(session.store, version, person(who), why, session.now_ns)
+    preview |= {"version": version, "state": "in force", "author": proposal.who, "approver": person(who)}
+    first = f"Version {version}, proposed by {proposal.who}, is in force. It changed:"
+    answer(preview, as_json, [first, *_lines(preview)])
 
 
 def refuse(
@@ -209,8 +213,8 @@ def refuse(
     """
     from ..acts.setup import refuse as close
 
-    with opened(data, None) as found:
-        close(found.store, version, person(who), why, found.now_ns)
+    with open_session(data, None) as session:
+        close(session.store, version, person(who), why, session.now_ns)
     answer({"version": version, "state": "refused"}, as_json, [f"Version {version} is refused."])
 
 
@@ -226,19 +230,19 @@ def versions(
     Example:
       stillroom config list
     """
-    with opened(data, None) as found:
-        rows = _rows(found.store)
-        zone = found.zone_info
+    with open_session(data, None) as session:
+        rows = _rows(session.store)
+        zone = session.zone_info
     if not rows:
         raise Refused(f"{data} has no setup yet; apply one: stillroom config apply.")
     heads = ("version", "state", "proposed", "by", "approved", "by", "reason")
-    shown = [
+    cells = [
         (r["version"], r["state"], wall(r["_proposed"], zone), r["author"],
          "" if r["_approved"] is None else wall(r["_approved"], zone), r["approver"], r["reason"])
         for r in rows
     ]  # fmt: skip
     plain = [{k: v for k, v in r.items() if not k.startswith("_")} for r in rows]
-    answer(plain, as_json, table(heads, shown))
+    answer(plain, as_json, table(heads, cells))
 
 
 def _rows(store: Store) -> list[dict[str, Any]]:

@@ -37,44 +37,44 @@ def confirm(
 
     try:
         # One byte more than is allowed is enough to know.
-        with file.open("rb") as opened:
-            content = opened.read(LARGEST_BYTES + 1)
+        with file.open("rb") as stream:
+            content = stream.read(LARGEST_BYTES + 1)
     except OSError as error:
         raise Refused(f"{file} cannot be read: {error.strerror or error}.") from None
-    found = read(content, str(file))
-    answer(_payload(found), as_json, _lines(found, file))
+    certificate = read(content, str(file))
+    answer(_payload(certificate), as_json, _lines(certificate, file))
 
 
-def _payload(found: Dcc) -> dict[str, Any]:
+def _payload(certificate: Dcc) -> dict[str, Any]:
     from dataclasses import asdict
 
-    body = asdict(found)
-    body["calibrated_on"] = found.calibrated_on.isoformat()
-    body["due_on"] = found.due_on.isoformat() if found.due_on else None
+    body = asdict(certificate)
+    body["calibrated_on"] = certificate.calibrated_on.isoformat()
+    body["due_on"] = certificate.due_on.isoformat() if certificate.due_on else None
     return body
 
 
-def _lines(found: Dcc, file: Path) -> list[str]:
-    due = f"due {found.due_on}" if found.due_on else "no day of recalibration stated"
-    signature = "signature present, not verified" if found.signed else "no signature"
+def _lines(certificate: Dcc, file: Path) -> list[str]:
+    due = f"due {certificate.due_on}" if certificate.due_on else "no day of recalibration stated"
+    signature = "signature present, not verified" if certificate.signed else "no signature"
     items = [
         f"  of {' '.join(filter(None, (i.manufacturer, i.model, i.name)))}: {', '.join(i.marks)}"
-        for i in found.items
+        for i in certificate.items
     ]
+    issuer = certificate.issuer or "issuer not stated"
+    calibrated = f"calibrated on {certificate.calibrated_on}, {due}"
     return [
-        f"Certificate {found.number}, {found.issuer or 'issuer not stated'}, {found.accreditation}".rstrip(
-            ", "
-        ),
-        f"  calibrated on {found.calibrated_on}, {due}; schema {found.schema_version}, {signature}",
+        f"Certificate {certificate.number}, {issuer}, {certificate.accreditation}".rstrip(", "),
+        f"  {calibrated}; schema {certificate.schema_version}, {signature}",
         *items,
-        *(line for number, each in enumerate(found.tables, start=1) for line in _table(number, each)),
-        *(f"  left out: {reason}" for reason in found.left_out),
+        *(line for number, t in enumerate(certificate.tables, start=1) for line in _table(number, t)),
+        *(f"  left out: {reason}" for reason in certificate.left_out),
         "",
-        *_to_write(found, file),
+        *_to_write(certificate, file),
     ]
 
 
-def _table(number: int, each: Table) -> list[str]:
+def _table(number: int, t: Table) -> list[str]:
     rows = [
         (
             *(f"{x:.10g}" for x in (p.indication, p.reference)),
@@ -82,15 +82,15 @@ def _table(number: int, each: Table) -> list[str]:
             f"{p.U:.10g}",
             _note(p),
         )
-        for p in each.points
+        for p in t.points
     ]
-    taken = f", {each.taken}" if each.taken else ""
-    head = f"Table {number}: {each.quantity.replace('_', ' ')} in {each.unit}{taken}, U with k = {each.k:g}"
+    adjustment = f", {t.taken}" if t.taken else ""
+    head = f"Table {number}: {t.quantity.replace('_', ' ')} in {t.unit}{adjustment}, U with k = {t.k:g}"
     return [
         "",
-        f"{head}; {each.name}",
+        f"{head}; {t.name}",
         *table(("indication", "reference", "correction", "U", ""), rows),
-        f"  worked point: {worked_point(each)}",
+        f"  worked point: {worked_point(t)}",
     ]
 
 
@@ -98,18 +98,18 @@ def _note(point: Point) -> str:
     return f"mean of {point.merged}" if point.merged > 1 else ""
 
 
-def worked_point(each: Table) -> str:
+def worked_point(t: Table) -> str:
     """The point with the largest correction, where a turned sign shows most."""
-    point = max(each.points, key=lambda p: abs(p.correction))
-    return f"indicates {point.indication:.10g} -> corrected {point.reference:.10g} {each.unit}"
+    point = max(t.points, key=lambda p: abs(p.correction))
+    return f"indicates {point.indication:.10g} -> corrected {point.reference:.10g} {t.unit}"
 
 
-def _to_write(found: Dcc, file: Path) -> list[str]:
-    quantities = list(dict.fromkeys(each.quantity for each in found.tables))
+def _to_write(certificate: Dcc, file: Path) -> list[str]:
+    quantities = list(dict.fromkeys(t.quantity for t in certificate.tables))
     lines = [f"To put it in use, write certificates/{file.stem}.toml beside it:", ""]
-    lines += [f'dcc = "{file.name}"', f'sha256 = "{found.sha256}"']
+    lines += [f'dcc = "{file.name}"', f'sha256 = "{certificate.sha256}"']
     for quantity in quantities:
-        several = sum(each.quantity == quantity and each.taken != "as found" for each in found.tables) > 1
+        several = sum(t.quantity == quantity and t.taken != "as found" for t in certificate.tables) > 1
         lines += [
             "",
             "[[use]]",
@@ -117,5 +117,5 @@ def _to_write(found: Dcc, file: Path) -> list[str]:
             "valid_from = ...   # the day it is put in use",
         ]
         lines += ["table = ...   # the number of one of the tables above"] if several else []
-        lines += [] if found.due_on else ["due_on = ...   # as your own schedule has it"]
+        lines += [] if certificate.due_on else ["due_on = ...   # as your own schedule has it"]
     return lines

@@ -9,9 +9,9 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse, rfc3339
-from .context import Opened, opened
+from .context import Session, open_session
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
-from .output import answer, counted, table
+from .output import answer, number_of, table
 
 if TYPE_CHECKING:
     from ..acts.conflicts import Disagreement
@@ -26,27 +26,27 @@ def add_to(app: typer.Typer) -> None:
 
 
 @conflict.command("list")
-def listed(
+def list_conflicts(
     *,
     channel: Channel = None,
     start: AnyFrom = None,
     end: AnyTo = None,
-    every: Annotated[bool, typer.Option("--all", help="Those that are decided too.")] = False,
+    include_decided: Annotated[bool, typer.Option("--all", help="Those that are decided too.")] = False,
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,
 ) -> None:
     """Instants at which an imported value contradicts another one, with where each came from."""
-    with opened(data, config) as found:
-        rows = _chosen(found, channel, start, end, every)
-    first = f"{counted(len(rows), 'conflict')}." if rows else "No values contradict each other."
+    with open_session(data, config) as session:
+        rows = _select(session, channel, start, end, include_decided)
+    first = f"{number_of(len(rows), 'conflict')}." if rows else "No values contradict each other."
     heads = ("channel", "at", "values", "from", "holds")
     lines = [first, "", *table(heads, [_row(d) for d in rows])] if rows else [first]
-    answer([_json(d) for d in rows], as_json, lines)
+    answer([_conflict_dict(d) for d in rows], as_json, lines)
 
 
 @conflict.command("decide")
-def decided(
+def decide_conflicts(
     *,
     keep: Annotated[
         str | None,
@@ -73,25 +73,25 @@ def decided(
 
     if [keep is not None, value is not None, none].count(True) != 1:
         raise Refused("Say one of --keep SOURCE, --value V and --none; nothing was decided.")
-    with opened(data, config) as found:
-        rows = _chosen(found, channel, start, end, every=False)
+    with open_session(data, config) as session:
+        rows = _select(session, channel, start, end, include_decided=False)
         chosen = conflicts.of_source(rows, keep) if keep is not None else [(d, value) for d in rows]
-        done = conflicts.decide(found.store, chosen, person(who), why)
-    left = len(rows) - done
-    rest = f" {counted(left, 'conflict')} of these have no single value from there." if left else ""
-    answer({"decided": done, "left": left}, as_json, [f"{counted(done, 'conflict')} decided.{rest}"])
+        count = conflicts.decide(session.store, chosen, person(who), why)
+    left = len(rows) - count
+    rest = f" {number_of(left, 'conflict')} of these have no single value from there." if left else ""
+    answer({"decided": count, "left": left}, as_json, [f"{number_of(count, 'conflict')} decided.{rest}"])
 
 
-def _chosen(
-    found: Opened, channel: str | None, start: str | None, end: str | None, every: bool
+def _select(
+    session: Session, channel: str | None, start: str | None, end: str | None, include_decided: bool
 ) -> list[Disagreement]:
     from ..acts.conflicts import disagreements
 
-    first = parse(start, found.zone_info, "--from") if start else 0
-    last = parse(end, found.zone_info, "--to") if end else 2**63 - 1
+    first = parse(start, session.zone_info, "--from") if start else 0
+    last = parse(end, session.zone_info, "--to") if end else 2**63 - 1
     return [
         d
-        for d in disagreements(found.store, decided=every)
+        for d in disagreements(session.store, include_decided=include_decided)
         if channel in (None, d.channel) and first <= d.taken_ns < last
     ]
 
@@ -102,7 +102,7 @@ def _row(d: Disagreement) -> Sequence[object]:
     return d.channel, rfc3339(d.taken_ns), values, " | ".join(c.file or c.source for c in d.claims), holds
 
 
-def _json(d: Disagreement) -> dict[str, Any]:
+def _conflict_dict(d: Disagreement) -> dict[str, Any]:
     claims = [{"value": c.value, "source": c.source, "file": c.file} for c in d.claims]
     decision = {"decided": d.decided, "holds": d.chosen}
     return {"channel": d.channel, "at": rfc3339(d.taken_ns), "claims": claims, **decision}

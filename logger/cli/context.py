@@ -1,4 +1,4 @@
-"""From the options of a command to an open store and the setup to judge by."""
+"""Session of a command: the open data folder and the configuration in force."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Opened:
-    """An open data folder with the configuration that holds in it."""
+class Session:
+    """An open data folder with the configuration in force and the time of the command."""
 
     store: Store
     config: Config
@@ -43,8 +43,8 @@ class Opened:
 
 
 @contextmanager
-def opened(data: Path, config: Path | None, *, read_only: bool = False) -> Iterator[Opened]:
-    """An existing data folder; Refused where there is none.
+def open_session(data: Path, config: Path | None, *, read_only: bool = False) -> Iterator[Session]:
+    """Open an existing data folder; Refused where there is none.
 
     `read_only`: every byte of it stays as it is, also where an older program wrote it.
     """
@@ -58,11 +58,11 @@ def opened(data: Path, config: Path | None, *, read_only: bool = False) -> Itera
     if not read_only:
         _refuse_before_upgrade(data, config)
     with Store.open(data, read_only=read_only) as store:
-        yield Opened(store, _config_for(store, config), time.time_ns())
+        yield Session(store, _config_for(store, config), time.time_ns())
 
 
 def _refuse_before_upgrade(data: Path, config: Path | None) -> None:
-    """What would be refused is refused before an older record is brought up to date: nothing is changed."""
+    """Refuse a faulty configuration before an older record is upgraded, so that nothing is changed."""
     from ..store import Store
     from ..store.hot.database import is_older
 
@@ -72,53 +72,53 @@ def _refuse_before_upgrade(data: Path, config: Path | None) -> None:
 
 
 @contextmanager
-def opened_or_new(data: Path, config: Path | None, who: str) -> Iterator[Opened]:
-    """A data folder that is made where there is none; an empty one takes the configuration as version 1."""
+def open_or_create(data: Path, config: Path | None, who: str) -> Iterator[Session]:
+    """Open a data folder, or create one with the configuration as version 1."""
     from ..acts.inspections import apply_setup
 
     if has_record(data):
-        with opened(data, config) as found:
-            yield found
+        with open_session(data, config) as session:
+            yield session
         return
-    wanted = from_folder(config or DEFAULT_CONFIG)
-    with new_or_existing(data, wanted, create=True) as (store, now_ns):
+    proposed = load_folder(config or DEFAULT_CONFIG)
+    with open_store(data, proposed, create=True) as (store, now_ns):
         assert store is not None  # noqa: S101 (create=True always gives one)
-        apply_setup(store, wanted.texts, who, "first setup of an empty store", who, now_ns)
-        yield Opened(store, _config_for(store, None), now_ns)
+        apply_setup(store, proposed.texts, who, "first setup of an empty store", who, now_ns)
+        yield Session(store, _config_for(store, None), now_ns)
 
 
 @contextmanager
-def new_or_existing(data: Path, wanted: Config, create: bool) -> Iterator[tuple[Store | None, int]]:
+def open_store(data: Path, configuration: Config, create: bool) -> Iterator[tuple[Store | None, int]]:
     """The store of a folder; where there is none, a new one, or None without `create`."""
     from ..store import Store
 
     if not create and not has_record(data):
         yield None, time.time_ns()
         return
-    with Store.open(data, create=create, simulated=wanted.setup.room.simulated) as store:
+    with Store.open(data, create=create, simulated=configuration.setup.room.simulated) as store:
         yield store, time.time_ns()
 
 
 def has_record(data: Path) -> bool:
-    """Whether a folder has anything in it that a store could be."""
+    """Whether a folder exists and is not empty, so that it may hold a store."""
     return data.is_dir() and any(data.iterdir())
 
 
 def _config_for(store: Store, folder: Path | None) -> Config:
-    """What is in force, unless a folder is named that says otherwise: that one then, as version 0."""
+    """The configuration in force; where a folder with another one is named, that one as version 0."""
     from ..config import in_force
 
     applied = store.setups()
     if folder is None and applied:
         return in_force(applied)
-    named = from_folder(folder or DEFAULT_CONFIG)
+    named = load_folder(folder or DEFAULT_CONFIG)
     if applied and applied[-1].digest == named.setup.digest:
         return in_force(applied)
     return named
 
 
-def from_folder(folder: Path) -> Config:
-    """The configuration in a folder; Refused where there is none, ConfigError with all its faults."""
+def load_folder(folder: Path) -> Config:
+    """Load the configuration in a folder; Refused where there is none, ConfigError with all its faults."""
     from ..config import load
 
     if not folder.is_dir():
@@ -129,34 +129,34 @@ def from_folder(folder: Path) -> Config:
     return load(folder)
 
 
-def applied_setup(found: Opened) -> Setup:
-    """The setup, where it is one that was applied: what is issued or stored must name its version."""
-    if found.setup.version == 0:
+def require_applied_setup(session: Session) -> Setup:
+    """The setup in force; Refused where it was never applied, as what is issued must name its version."""
+    if session.setup.version == 0:
         raise Refused(
             "This configuration was never applied to the data folder, so nothing can be issued under it. "
             "See what it would change with `stillroom config apply --dry-run`, then have it approved."
         )
-    return found.setup
+    return session.setup
 
 
-def interval(found: Opened, zone: str, start: str, end: str) -> tuple[int, int]:
-    """The interval that a person named; IntervalError where it cannot be judged."""
-    found.setup.zone(zone)
-    from_ns = parse(start, found.zone_info, "--from")
-    to_ns = parse(end, found.zone_info, "--to")
+def interval(session: Session, zone: str, start: str, end: str) -> tuple[int, int]:
+    """[from, to) in ns from the options of a command; IntervalError where it cannot be judged."""
+    session.setup.zone(zone)
+    from_ns = parse(start, session.zone_info, "--from")
+    to_ns = parse(end, session.zone_info, "--to")
     if from_ns >= to_ns:
         raise IntervalError(f"--from {rfc3339(from_ns)} is not before --to {rfc3339(to_ns)}.")
-    if to_ns > found.now_ns:
+    if to_ns > session.now_ns:
         raise IntervalError(
-            f"--to {rfc3339(to_ns)} is in the future (it is {rfc3339(found.now_ns // NS * NS)} now); "
+            f"--to {rfc3339(to_ns)} is in the future (it is {rfc3339(session.now_ns // NS * NS)} now); "
             "only what was recorded can be judged."
         )
-    _refuse_before_record(found, zone, to_ns)
+    _refuse_before_record(session, zone, to_ns)
     return from_ns, to_ns
 
 
-def _refuse_before_record(found: Opened, zone: str, to_ns: int) -> None:
-    extent = found.store.extent(found.setup.channels_in(zone))
+def _refuse_before_record(session: Session, zone: str, to_ns: int) -> None:
+    extent = session.store.extent(session.setup.channels_in(zone))
     if extent is None:
         raise IntervalError(
             f"There are no readings of zone {zone!r} yet; bring some in with `stillroom import`."
@@ -168,11 +168,11 @@ def _refuse_before_record(found: Opened, zone: str, to_ns: int) -> None:
         )
 
 
-def whole_or_interval(found: Opened, start: str | None, end: str | None) -> tuple[int, int]:
+def whole_or_interval(session: Session, start: str | None, end: str | None) -> tuple[int, int]:
     """The named interval; where an end is left open, that of the record."""
-    first, last = found.store.extent() or (found.now_ns - 1, found.now_ns - 1)
-    from_ns = parse(start, found.zone_info, "--from") if start else first
-    to_ns = parse(end, found.zone_info, "--to") if end else last + 1
+    first, last = session.store.extent() or (session.now_ns - 1, session.now_ns - 1)
+    from_ns = parse(start, session.zone_info, "--from") if start else first
+    to_ns = parse(end, session.zone_info, "--to") if end else last + 1
     if from_ns >= to_ns:
         raise IntervalError(f"--from {rfc3339(from_ns)} is not before --to {rfc3339(to_ns)}.")
     return from_ns, to_ns

@@ -15,8 +15,8 @@ _HERE = Path(__file__).resolve().parents[2]
 def refuse_strangers(find: Callable[[str], ModuleSpec | None] = find_spec) -> None:
     """Refused where another distribution's package would be imported in place of ours."""
     for name in ("logger", "dashboard"):
-        found = find(name)
-        origin = Path(found.origin).resolve() if found and found.origin else None
+        spec = find(name)
+        origin = Path(spec.origin).resolve() if spec and spec.origin else None
         if origin != _HERE / name / "__init__.py":
             raise Refused(
                 f"The import name {name!r} leads to {origin or 'nothing'} in place of {_HERE / name}. "

@@ -9,9 +9,9 @@ import typer
 
 from ..instants import NS, parse, rfc3339, wall
 from ..model import Excursion
-from .context import opened, whole_or_interval
+from .context import open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
-from .output import answer, counted, duration, figures, table
+from .output import answer, duration, figures, number_of, table
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -49,19 +49,19 @@ def excursions(
     """
     from ..acts.dispositions import book
 
-    with opened(data, config) as found:
+    with open_session(data, config) as session:
         if zone is not None:
-            found.setup.zone(zone)
-        from_ns, to_ns = whole_or_interval(found, start, end)
-        rows = found.verdicts().excursions(zone, from_ns, to_ns, found.now_ns)
-        decided = book(found.store)
-        gone = _disposed(found.store, from_ns, to_ns)
+            session.setup.zone(zone)
+        from_ns, to_ns = whole_or_interval(session, start, end)
+        rows = session.verdicts().excursions(zone, from_ns, to_ns, session.now_ns)
+        decided = book(session.store)
+        gone = _disposed(session.store, from_ns, to_ns)
     states = [_state(e, decided) for e in rows]
     both = [(e, s) for e, s in zip(rows, states, strict=True) if not open_only or s == "open"]
     heads = ("zone", "rule", "from", "for", "worst", "limit", "U", "unit", "probes", "proven", "decision")
-    asked = sum(s == "open" for s in states)
-    first = f"{counted(len(both), 'excursion')}, {asked} of them to be decided on."
-    lines = [first, *gone, "", *table(heads, [_excursion_row(e, s, found.zone_info) for e, s in both])]
+    open_count = sum(s == "open" for s in states)
+    first = f"{number_of(len(both), 'excursion')}, {open_count} of them to be decided on."
+    lines = [first, *gone, "", *table(heads, [_excursion_row(e, s, session.zone_info) for e, s in both])]
     if as_json:
         for line in gone:
             typer.echo(line, err=True)
@@ -84,16 +84,16 @@ def _disposed(store: Store, from_ns: int, to_ns: int) -> list[str]:
 
 
 def _state(e: Excursion, decided: Any) -> str:
-    own = decided.excursion(e)
-    if own is not None and own.closed:
+    disposition = decided.excursion(e)
+    if disposition is not None and disposition.closed:
         return "closed"
     return "open" if e.asks_disposition else "not asked: outside hours of use"
 
 
 def _excursion_row(e: Excursion, state: str, zone: ZoneInfo) -> tuple[Any, ...]:
     lasted, proven = duration((e.to_ns - e.from_ns) / NS), "yes" if e.proven else "within U"
-    told = figures(e.worst, e.limit, e.U)
-    return e.zone, e.rule, wall(e.from_ns, zone), lasted, *told, e.unit, " ".join(e.probes), proven, state
+    numbers = figures(e.worst, e.limit, e.U)
+    return e.zone, e.rule, wall(e.from_ns, zone), lasted, *numbers, e.unit, " ".join(e.probes), proven, state
 
 
 @excursion.command("note")
@@ -134,17 +134,17 @@ def note(
     from ..model.roles import Act
     from ..people.authority import refuse_without_authority
 
-    given = Findings(cause, detail, immediate, impact, decision, customer)
-    with opened(data, config) as found:
-        refuse_without_authority(found.store, person(who), Act.DECIDE)
-        verdicts = found.verdicts()
-        e = excursion_at(verdicts, zone, parse(at, found.zone_info, "--at"), found.now_ns, rule)
-        before = book(found.store).excursion(e)
-        kept = asdict(before.findings) if before else {}
-        whole = Findings(**(kept | {k: v for k, v in asdict(given).items() if v.strip()}))
-        left = undecided(by_excursion(verdicts, e, found.now_ns)) if close else []
-        note_excursion(found.store, e, whole, person(who), close=close, undecided=left)
-    typer.echo("Closed." if close else f"Noted. To close it: {'; '.join(whole.missing) or 'add --close'}.")
+    findings = Findings(cause, detail, immediate, impact, decision, customer)
+    with open_session(data, config) as session:
+        refuse_without_authority(session.store, person(who), Act.DECIDE)
+        verdicts = session.verdicts()
+        e = excursion_at(verdicts, zone, parse(at, session.zone_info, "--at"), session.now_ns, rule)
+        before = book(session.store).excursion(e)
+        earlier = asdict(before.findings) if before else {}
+        merged = Findings(**(earlier | {k: v for k, v in asdict(findings).items() if v.strip()}))
+        open_inspections = undecided(by_excursion(verdicts, e, session.now_ns)) if close else []
+        note_excursion(session.store, e, merged, person(who), close=close, undecided=open_inspections)
+    typer.echo("Closed." if close else f"Noted. To close it: {'; '.join(merged.missing) or 'add --close'}.")
 
 
 @excursion.command("causes")
@@ -171,30 +171,30 @@ def causes(
 
     from ..acts.dispositions import REPEATS, before_after, book, pareto
 
-    with opened(data, config) as found:
-        from_ns, to_ns = whole_or_interval(found, start, end)
-        verdicts = found.verdicts()
-        rows = verdicts.excursions(zone, from_ns, to_ns, found.now_ns)
-        decided = book(found.store)
-        counted_ = pareto(rows, decided)
-        again = [e for e in rows if decided.repeated(e) >= REPEATS]
+    with open_session(data, config) as session:
+        from_ns, to_ns = whole_or_interval(session, start, end)
+        verdicts = session.verdicts()
+        rows = verdicts.excursions(zone, from_ns, to_ns, session.now_ns)
+        decided = book(session.store)
+        shares = pareto(rows, decided)
+        repeats = [e for e in rows if decided.repetitions(e) >= REPEATS]
         effect = None
         if action_at:
-            at_ns = parse(action_at, found.zone_info, "--action-at")
-            every = verdicts.excursions(zone, 0, found.now_ns, found.now_ns, refresh=False)
-            effect = before_after(every, at_ns, found.now_ns)
-    told = {
-        "causes": [asdict(c) for c in counted_],
-        "repeats": [e.to_dict() for e in again],
+            at_ns = parse(action_at, session.zone_info, "--action-at")
+            all_excursions = verdicts.excursions(zone, 0, session.now_ns, session.now_ns, refresh=False)
+            effect = before_after(all_excursions, at_ns, session.now_ns)
+    payload = {
+        "causes": [asdict(c) for c in shares],
+        "repeats": [e.to_dict() for e in repeats],
         "effect": None if effect is None else asdict(effect),
     }
     lines = table(
-        ("cause", "excursions", "hours"), [(c.cause, c.excursions, f"{c.hours:.1f}") for c in counted_]
+        ("cause", "excursions", "hours"), [(c.cause, c.excursions, f"{c.hours:.1f}") for c in shares]
     )
-    lines += [f"  again: {e.zone}, {e.rule}, {rfc3339(e.from_ns)}" for e in again]
+    lines += [f"  again: {e.zone}, {e.rule}, {rfc3339(e.from_ns)}" for e in repeats]
     if effect is not None:
         lines.append(
             f"  {effect.days:.0f} days each side: excursions {effect.before} → {effect.after}, hours "
             f"{effect.before_h:.1f} → {effect.after_h:.1f}"
         )
-    answer(told, as_json, lines)
+    answer(payload, as_json, lines)

@@ -8,7 +8,7 @@ import typer
 
 from ..instants import NS
 from ..model import Rule
-from .context import Opened, opened
+from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Zone
 from .output import answer, table
 
@@ -31,15 +31,15 @@ def forecast(*, zone: Zone, data: Data = DEFAULT_DATA, config: Config = None, as
     Example:
       stillroom forecast --zone machine-bay
     """
-    with opened(data, config) as found:
-        found.setup.zone(zone)
-        rows = _rows(found, zone)
+    with open_session(data, config) as session:
+        session.setup.zone(zone)
+        rows = _rows(session, zone)
     heads = ("probe", "now", "per_hour", "limit", "minutes", "earliest", "latest", "forecast")
-    shown = [[row[h] for h in heads] for row in rows]
-    answer(rows, as_json, [_first(rows), "", *table(heads, shown)])
+    cells = [[row[h] for h in heads] for row in rows]
+    answer(rows, as_json, [_headline(rows), "", *table(heads, cells)])
 
 
-def _first(rows: list[dict[str, Any]]) -> str:
+def _headline(rows: list[dict[str, Any]]) -> str:
     if any(row["minutes"] is not None for row in rows):
         return "Forecast:"
     if rows and all(row["stays_within"] for row in rows):
@@ -47,36 +47,36 @@ def _first(rows: list[dict[str, Any]]) -> str:
     return "No forecast: nothing is proven by the last hour, or by how earlier forecasts did."
 
 
-def _rows(found: Opened, zone: str) -> list[dict[str, Any]]:
+def _rows(session: Session, zone: str) -> list[dict[str, Any]]:
     from ..core.judge.forecast import WINDOW_MIN, line
 
-    verdicts, now_ns = found.verdicts(), found.now_ns
+    verdicts, now_ns = session.verdicts(), session.now_ns
     gains = verdicts.forecast_gains(zone, now_ns)
-    rules = [r for r in found.setup.rules_of(zone) if r.kind == "limit" and r.from_ns <= now_ns]
+    rules = [r for r in session.setup.rules_of(zone) if r.kind == "limit" and r.from_ns <= now_ns]
     rules = [r for r in rules if r.to_ns is None or r.to_ns > now_ns]
     rows = []
     for rule in rules:
-        for channel in (c for c in found.setup.channels_of(rule) if c in found.setup.channels):
-            taken, reading = verdicts.corrected(channel, now_ns - WINDOW_MIN * 60 * NS, now_ns)
-            minute = (taken - now_ns) / (60 * NS)
-            known = gains.get((rule.key, channel))
-            rows.append(_row(channel, rule, known, line(minute, reading.value)))
+        for channel in (c for c in session.setup.channels_of(rule) if c in session.setup.channels):
+            taken_ns, reading = verdicts.corrected_readings(channel, now_ns - WINDOW_MIN * 60 * NS, now_ns)
+            minute = (taken_ns - now_ns) / (60 * NS)
+            gain = gains.get((rule.key, channel))
+            rows.append(_row(channel, rule, gain, line(minute, reading.value)))
     return rows
 
 
-def _row(channel: str, rule: Rule, known: Gain | None, found: Line | None) -> dict[str, Any]:
+def _row(channel: str, rule: Rule, gain: Gain | None, trend: Line | None) -> dict[str, Any]:
     from ..core.judge.forecast import crossing, stays_within
     from ..core.judge.outlook import skill_text
 
-    speaks = found is not None and known is not None and known.speaks
-    ahead = crossing(found, rule.lower, rule.upper) if speaks and found is not None else None
-    within = speaks and found is not None and stays_within(found, rule.lower, rule.upper)
+    speaks = trend is not None and gain is not None and gain.speaks
+    ahead = crossing(trend, rule.lower, rule.upper) if speaks and trend is not None else None
+    within = speaks and trend is not None and stays_within(trend, rule.lower, rule.upper)
     return {
         "probe": channel,
-        "forecast": skill_text({} if known is None else {(rule.key, channel): known}),
+        "forecast": skill_text({} if gain is None else {(rule.key, channel): gain}),
         "stays_within": within,
-        "now": None if found is None else round(found.level, 2),
-        "per_hour": None if found is None else round(found.slope * 60, 2),
+        "now": None if trend is None else round(trend.level, 2),
+        "per_hour": None if trend is None else round(trend.slope * 60, 2),
         "limit": None if ahead is None else ahead.limit,
         "minutes": None if ahead is None else round(ahead.minutes),
         "earliest": None if ahead is None else round(ahead.earliest),

@@ -34,7 +34,7 @@ def heartbeat(
             "--older", metavar="S", min=1.0, help="A sign that does not change for so long is none."
         ),
     ] = 180.0,
-    every: Annotated[float, typer.Option("--every", metavar="S", min=0.1, help="Look so often.")] = 30.0,
+    interval_s: Annotated[float, typer.Option("--every", metavar="S", min=0.1, help="Look so often.")] = 30.0,
     route: Annotated[
         list[str] | None,
         typer.Option(
@@ -53,17 +53,21 @@ def heartbeat(
       stillroom heartbeat --file /mnt/room-east/heartbeat --config config
     """
     from ..service.watcher import Watcher, of_address, of_file
-    from .context import from_folder
+    from .context import load_folder
     from .options import DEFAULT_CONFIG
 
     if (file is None) == (url is None):
         raise Refused("Say which heartbeat with --file FILE, or with --url URL.")
-    found = from_folder(config or DEFAULT_CONFIG)
-    unknown = [name for name in route or () if name not in {*found.routes, *(d.key for d in found.duties)}]
+    configuration = load_folder(config or DEFAULT_CONFIG)
+    unknown = [
+        name
+        for name in route or ()
+        if name not in {*configuration.routes, *(d.key for d in configuration.duties)}
+    ]
     if unknown:
         raise Refused(f"There is no route {unknown[0]!r} in alarms.toml.")
     read = of_file(file) if file else of_address(url or "")
-    _watch(Watcher(read, found, older, tuple(route or ())), every)
+    _watch(Watcher(read, configuration, older, tuple(route or ())), interval_s)
 
 
 def _watch(watcher: Watcher, every_s: float) -> None:
@@ -79,8 +83,8 @@ def _watch(watcher: Watcher, every_s: float) -> None:
             if time.monotonic() >= next_s:
                 next_s = time.monotonic() + every_s
                 for to, outcome in watcher.turn(time.monotonic(), time.time_ns()):
-                    said = f"{outcome.result} {outcome.code or ''} {outcome.reply}".strip()
-                    typer.echo(f"{to.route} {to.recipient}: {said}")
+                    outcome_text = f"{outcome.result} {outcome.code or ''} {outcome.reply}".strip()
+                    typer.echo(f"{to.route} {to.recipient}: {outcome_text}")
             return True
 
         typer.echo("Watching the heartbeat. Stop with Ctrl-C.")

@@ -1,4 +1,4 @@
-"""What an import answers: as plain data, and as lines for a person."""
+"""Results of an import as plain data and as lines of text."""
 
 from __future__ import annotations
 
@@ -31,9 +31,13 @@ def result_dict(r: ImportResult, dry_run: bool) -> dict[str, Any]:
     }
 
 
-def preview_dict(seen: Preview) -> dict[str, Any]:
-    def row(one: Any) -> dict[str, Any]:
-        return {"line": one.line, "at": rfc3339(one.taken_ns), "values": dict(one.values)}
+def preview_dict(preview: Preview) -> dict[str, Any]:
+    def row(preview_row: Any) -> dict[str, Any]:
+        return {
+            "line": preview_row.line,
+            "at": rfc3339(preview_row.taken_ns),
+            "values": dict(preview_row.values),
+        }
 
     axes = [
         {
@@ -44,29 +48,31 @@ def preview_dict(seen: Preview) -> dict[str, Any]:
             "low": a.low,
             "high": a.high,
         }
-        for a in seen.axes
+        for a in preview.axes
     ]
-    ends = {"first": [row(r) for r in seen.first], "last": [row(r) for r in seen.last]}
-    return {**ends, "flagged": [row(r) for r in seen.flagged], "axes": axes}
+    ends = {"first": [row(r) for r in preview.first], "last": [row(r) for r in preview.last]}
+    return {**ends, "flagged": [row(r) for r in preview.flagged], "axes": axes}
 
 
 def _conflict(c: Conflict) -> dict[str, Any]:
     return {"channel": c.channel, "taken": rfc3339(c.taken_ns), "stored": c.stored, "found": c.found}
 
 
-def result_lines(done: Sequence[ImportResult], dry_run: bool, shown: Sequence[Preview | None]) -> list[str]:
+def result_lines(
+    results: Sequence[ImportResult], dry_run: bool, previews: Sequence[Preview | None]
+) -> list[str]:
     from ..imports.preview import lines_of
 
-    total = sum(r.stored for r in done)
+    total = sum(r.stored for r in results)
     heads = ("file", "rows", "stored", "there already", "conflicts", "without value", "from", "to")
-    rows = [_row(r) for r in done]
-    notes = [f"  {r.name}: {note}" for r in done for note in r.assumed]
-    notes += [f"  {r.name}: imported before, nothing to do" for r in done if r.already]
-    if not dry_run and any(r.conflicts for r in done):
+    rows = [_row(r) for r in results]
+    notes = [f"  {r.name}: {note}" for r in results for note in r.assumed]
+    notes += [f"  {r.name}: imported before, nothing to do" for r in results if r.already]
+    if not dry_run and any(r.conflicts for r in results):
         notes.append("  values that contradict others wait for a decision: stillroom conflict list")
-    seen = [line for one in shown if one is not None for line in ("", *lines_of(one))]
+    preview_lines = [line for preview in previews if preview is not None for line in ("", *lines_of(preview))]
     first = f"{total} readings would be stored." if dry_run else f"{total} readings are stored."
-    return [first, "", *table(heads, rows), *seen, "", *notes]
+    return [first, "", *table(heads, rows), *preview_lines, "", *notes]
 
 
 def _row(r: ImportResult) -> tuple[Any, ...]:

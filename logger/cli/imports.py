@@ -15,7 +15,7 @@ import typer
 from ..errors import ImportRefused, Refused
 from ..processes.confined import start_early
 from ..service.stop_request import StopRequest
-from .context import Opened, applied_setup, has_record, opened_or_new
+from .context import Session, has_record, open_or_create, require_applied_setup
 from .import_results import preview_dict, result_dict, result_lines
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer
@@ -112,7 +112,7 @@ def imports(
 
 def _lines_named(named: Sequence[str], files: Sequence[Path]) -> frozenset[int]:
     """Numbers of lines from "17" and "120-125"; Refused for anything else, or for several files."""
-    found: set[int] = set()
+    numbers: set[int] = set()
     for text in named:
         match = re.fullmatch(r"([1-9]\d{0,8})(?:-([1-9]\d{0,8}))?", text.strip())
         first, last = (int(match[1]), int(match[2] or match[1])) if match else (1, 0)
@@ -122,10 +122,10 @@ def _lines_named(named: Sequence[str], files: Sequence[Path]) -> frozenset[int]:
                 f"120-125. You "
                 f"entered {text!r}."
             )
-        found |= set(range(first, last + 1))
-    if found and len(files) != 1:
+        numbers |= set(range(first, last + 1))
+    if numbers and len(files) != 1:
         raise Refused("--leave-out names lines of one file: import that file alone.")
-    return frozenset(found)
+    return frozenset(numbers)
 
 
 def _import(  # noqa: PLR0917 (the options of the command)
@@ -138,54 +138,54 @@ def _import(  # noqa: PLR0917 (the options of the command)
     as_json: bool,
     without: frozenset[int],
 ) -> None:
-    say = _teller()
+    say = _progress_writer()
     start_early()
     if not dry_run and not has_record(data):
         with _record(data, config, who, dry_run=True) as scratch:  # a refusal leaves no new folder behind
-            _all_tried(scratch, files, profile, say, without)
+            _try_all(scratch, files, profile, say, without)
     with _record(data, config, who, dry_run) as found:
-        tried = _all_tried(found, files, profile, say, without)
-        done = [result for _, _, result, _ in tried]
+        trials = _try_all(found, files, profile, say, without)
+        results = [result for _, _, result, _ in trials]
         if not dry_run:
-            done = [imported(found, file, how, who, say, without) for file, how, _, _ in tried]
-    shown = [preview for *_, preview in tried] if dry_run else []
-    payload = [result_dict(r, dry_run) for r in done]
-    for body, seen in zip(payload, shown, strict=False):
-        body["preview"] = None if seen is None else preview_dict(seen)
-    answer(payload, as_json, result_lines(done, dry_run, shown))
+            results = [import_one(found, file, how, who, say, without) for file, how, _, _ in trials]
+    shown = [preview for *_, preview in trials] if dry_run else []
+    payload = [result_dict(r, dry_run) for r in results]
+    for body, trial_preview in zip(payload, shown, strict=False):
+        body["preview"] = None if trial_preview is None else preview_dict(trial_preview)
+    answer(payload, as_json, result_lines(results, dry_run, shown))
 
 
-def _all_tried(
-    found: Opened,
+def _try_all(
+    session: Session,
     files: Sequence[Path],
     profile: str | None,
     say: Callable[[str], None],
     without: frozenset[int] = frozenset(),
 ) -> list[tuple[Path, Profile, ImportResult, Preview | None]]:
-    """All are read before any is stored, so that a refusal of the last leaves nothing of the first."""
+    """Read all files before any is stored, so that a refusal of the last stores none of them."""
     from ..imports.importer import orders_of, refuse_two_orders
 
-    applied_setup(found)
-    pairs = [(file, profile_for(found, file, profile)) for file in files]
-    tried = [(file, how, *_tried(found, file, how, say, without)) for file, how in pairs]
-    told = orders_of(found.store)
-    for file, how, result, _ in tried:
-        told.append((file.name, how.name, result.assumed))
-        refuse_two_orders(told)
-    return tried
+    require_applied_setup(session)
+    pairs = [(file, profile_for(session, file, profile)) for file in files]
+    trials = [(file, how, *_try_file(session, file, how, say, without)) for file, how in pairs]
+    orders = orders_of(session.store)
+    for file, how, result, _ in trials:
+        orders.append((file.name, how.name, result.assumed))
+        refuse_two_orders(orders)
+    return trials
 
 
 def _describe(files: Sequence[Path], out: Path | None, data: Path, config: Path | None) -> None:
     """Write the profile to a file, or print it; the questions go to the terminal in either case."""
-    made = _description(files, _known_setup(data, config))
+    description = _description(files, _known_setup(data, config))
     if out is None:
-        typer.echo(made.text, nl=False)
+        typer.echo(description.text, nl=False)
         return
     if out.exists():
         raise Refused(f"{out} is there already and was left as it is; name another file with --out.")
-    out.write_text(made.text, encoding="utf-8")
-    typer.echo(f"{out} is written. {len(made.questions)} question(s) are open:")
-    for question in made.questions:
+    out.write_text(description.text, encoding="utf-8")
+    typer.echo(f"{out} is written. {len(description.questions)} question(s) are open:")
+    for question in description.questions:
         typer.echo(f"  {question}")
 
 
@@ -202,23 +202,23 @@ def _known_setup(data: Path, config: Path | None) -> Setup | None:
     """The setup whose channels a file may name; None where there is neither a record nor a configuration."""
     if config is None and not has_record(data) and not DEFAULT_CONFIG.is_dir():
         return None
-    with _record(data, config, "", dry_run=True) as found:
-        return found.setup
+    with _record(data, config, "", dry_run=True) as session:
+        return session.setup
 
 
 def _draft(files: Sequence[Path], folder: Path) -> None:
-    """A new configuration folder from one file; what no file tells is marked in it and named here."""
+    """Write a configuration folder drafted from one file; open questions are marked in it and printed."""
     from ..imports.drafting import draft, open_questions
 
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Refused(f"{folder} is there already and was left as it is; name a new folder with --draft.")
-    made = _description(files, None)
-    for name, text in draft(made).items():
+    description = _description(files, None)
+    for name, text in draft(description).items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")
     typer.echo(f"{folder} is written. Edit the lines marked EDIT in room.toml and answer in profiles/:")
-    for question in open_questions(made):
+    for question in open_questions(description):
         typer.echo(f"  {question}")
     typer.echo(f"Then: stillroom import {files[0]} --config {folder}")
 
@@ -226,49 +226,51 @@ def _draft(files: Sequence[Path], folder: Path) -> None:
 def _import_folder(  # noqa: PLR0917
     files: Sequence[Path], profile: str | None, dry_run: bool, who: str, data: Path, config: Path | None
 ) -> None:
-    """Every file of a folder by itself: what is refused is named with its reason, the others come in."""
+    """Import each file of a folder by itself: refused files are listed with reasons, the others stored."""
     from ..imports.importer import plain_name
     from ..imports.watching import Folder
 
     if len(files) != 1:
         raise Refused("Name one folder alone, or files.")
-    say, refused, count = _teller(), 0, 0
-    with _record(data, config, who, dry_run) as found:
-        applied_setup(found)
+    say, refused, count = _progress_writer(), 0, 0
+    with _record(data, config, who, dry_run) as session:
+        require_applied_setup(session)
 
         def bring(path: Path) -> ImportResult:
-            how = profile_for(found, path, profile)
+            how = profile_for(session, path, profile)
             if dry_run:
-                return _tried(found, path, how, say, frozenset())[0]
-            return imported(found, path, how, who, say)
+                return _try_file(session, path, how, say, frozenset())[0]
+            return import_one(session, path, how, who, say)
 
-        for one in Folder(files[0], quiet_s=0).outcomes(bring, 0):
-            count, refused = count + 1, refused + (one.state == "refused")
-            done = one.result
-            told = (
-                one.why if done is None else f"{done.stored} readings stored, {done.duplicates} there already"
+        for outcome in Folder(files[0], quiet_s=0).outcomes(bring, 0):
+            count, refused = count + 1, refused + (outcome.state == "refused")
+            result = outcome.result
+            summary = (
+                outcome.why
+                if result is None
+                else f"{result.stored} readings stored, {result.duplicates} there already"
             )
-            typer.echo(f"{plain_name(one.path)}: {told}")
+            typer.echo(f"{plain_name(outcome.path)}: {summary}")
     if refused or not count:
         raise Refused(f"{refused} of {count} files in {files[0]} were not imported; see above.")
 
 
 @contextmanager
-def _record(data: Path, config: Path | None, who: str, dry_run: bool) -> Iterator[Opened]:
-    """The data folder; a trial where there is none yet happens in a scratch one and leaves nothing."""
+def _record(data: Path, config: Path | None, who: str, dry_run: bool) -> Iterator[Session]:
+    """The data folder; a dry run without one uses a temporary folder and leaves nothing."""
     if has_record(data) or not dry_run:
-        with opened_or_new(data, config, who) as found:
-            yield found
+        with open_or_create(data, config, who) as session:
+            yield session
         return
     with (
         TemporaryDirectory(prefix="stillroom-trial-") as scratch,
-        opened_or_new(Path(scratch) / "data", config, who or "trial") as found,
+        open_or_create(Path(scratch) / "data", config, who or "trial") as session,
     ):
-        yield found
+        yield session
 
 
-def _teller() -> Callable[[str], None]:
-    """Tells on standard error what is being done, once it has taken longer than a second."""
+def _progress_writer() -> Callable[[str], None]:
+    """A function that prints progress on standard error once the command has taken over a second."""
     begin = time.monotonic()
 
     def say(line: str) -> None:
@@ -278,8 +280,8 @@ def _teller() -> Callable[[str], None]:
     return say
 
 
-def _tried(
-    found: Opened, file: Path, how: Profile, say: Callable[[str], None], without: frozenset[int]
+def _try_file(
+    session: Session, file: Path, how: Profile, say: Callable[[str], None], without: frozenset[int]
 ) -> tuple[ImportResult, Preview | None]:
     import hashlib
 
@@ -290,20 +292,20 @@ def _tried(
 
     content = content_of(file)
     sha256 = hashlib.sha256(content).hexdigest()
-    if found.store.import_of(sha256) is not None:
+    if session.store.import_of(sha256) is not None:
         return ImportResult(sha256, file.name, already=True), None
-    refuse_simulated(file.name, sha256, content, simulated=found.store.simulated)
+    refuse_simulated(file.name, sha256, content, simulated=session.store.simulated)
     say(f"{file.name}: reading")
     try:
-        reading = checked(file.name, content, how, found.setup, found.now_ns, without)
+        reading = checked(file.name, content, how, session.setup, session.now_ns, without)
     except ImportRefused as refused:
-        raise ImportRefused(f"{refused}{_way_without(str(refused))}") from None
+        raise ImportRefused(f"{refused}{_leave_out_hint(str(refused))}") from None
     if reading.simulated:
-        refuse_invented(file.name, simulated=found.store.simulated)
-    return trial(file.name, sha256, reading, found.store), preview_of(reading)
+        refuse_invented(file.name, simulated=session.store.simulated)
+    return trial(file.name, sha256, reading, session.store), preview_of(reading)
 
 
-def _way_without(refused: str) -> str:
+def _leave_out_hint(refused: str) -> str:
     """How to import the rest, where one line alone cannot be read."""
     match = re.search(
         r"Line (\d+)(?:, column [^:]*)?(?:: '.*' is no |: there is no | has (?:no|\d+) )", refused
@@ -311,8 +313,8 @@ def _way_without(refused: str) -> str:
     return f" To import the others without it, on record: --leave-out {match[1]}." if match else ""
 
 
-def imported(  # noqa: PLR0917
-    found: Opened,
+def import_one(  # noqa: PLR0917
+    session: Session,
     file: Path,
     how: Profile,
     who: str,
@@ -322,55 +324,55 @@ def imported(  # noqa: PLR0917
     """Import one file into an open record, but for lines left out by name."""
     from ..imports import import_file
 
-    return import_file(file, how, found.store, found.setup, who, time.time_ns(), say=say, without=without)
+    return import_file(file, how, session.store, session.setup, who, time.time_ns(), say=say, without=without)
 
 
-def profile_for(found: Opened, file: Path, wanted: str | None) -> Profile:
+def profile_for(session: Session, file: Path, name: str | None) -> Profile:
     """The profile that was named, or the one that fits the name of the file."""
     from ..imports import choose_profile, known_profiles, load_profile
 
     if not file.exists():
         raise Refused(f"There is no file {file}; nothing was imported.")
-    if wanted is not None and Path(wanted).suffix == ".toml":
-        return load_profile(Path(wanted))
-    profiles = known_profiles(found.config.texts, found.store.imports())
-    if wanted is None:
+    if name is not None and Path(name).suffix == ".toml":
+        return load_profile(Path(name))
+    profiles = known_profiles(session.config.texts, session.store.imports())
+    if name is None:
         return choose_profile(file, profiles.values())
-    if wanted not in profiles:
-        known = ", ".join(sorted(profiles)) or "none"
+    if name not in profiles:
+        names = ", ".join(sorted(profiles)) or "none"
         raise Refused(
-            f"There is no profile {wanted!r}. The setup has: {known}; or name a file ending in .toml."
+            f"There is no profile {name!r}. The setup has: {names}; or name a file ending in .toml."
         )
-    return profiles[wanted]
+    return profiles[name]
 
 
 EVERY_S = 2.0
 
 
 def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config: Path | None) -> None:
-    """Look at the folder again and again; tells what became of each file."""
+    """Import new files of a folder until Ctrl-C; prints the outcome of each."""
     from ..imports.watching import Folder
 
     watched = Folder(folder)
-    with opened_or_new(data, config, who) as found, StopRequest() as stop:
-        applied_setup(found)
+    with open_or_create(data, config, who) as session, StopRequest() as stop:
+        require_applied_setup(session)
         typer.echo(f"Watching {folder}; Ctrl-C ends it.")
-        while not stop.asked:
-            _turn(found, watched, profile, who)
+        while not stop.requested:
+            _import_new(session, watched, profile, who)
             until = time.monotonic() + EVERY_S
             stop.wait(lambda until=until: time.monotonic() < until)  # type: ignore[misc]
 
 
-def _turn(found: Opened, watched: object, profile: str | None, who: str) -> None:
+def _import_new(session: Session, watched: object, profile: str | None, who: str) -> None:
     from ..imports.importer import plain_name
     from ..imports.watching import Folder
-    from ..service.folder import tell_refused
+    from ..service.folder import journal_refusal
 
     assert isinstance(watched, Folder)  # noqa: S101 (imported late)
-    done = watched.outcomes(
-        lambda path: imported(found, path, profile_for(found, path, profile), who), time.monotonic()
+    outcomes = watched.outcomes(
+        lambda path: import_one(session, path, profile_for(session, path, profile), who), time.monotonic()
     )
-    for one in done:
-        if one.state == "refused":
-            tell_refused(found.store, one, who)
-        typer.echo(f"{plain_name(one.path)}: {one.why or one.state}")
+    for outcome in outcomes:
+        if outcome.state == "refused":
+            journal_refusal(session.store, outcome, who)
+        typer.echo(f"{plain_name(outcome.path)}: {outcome.why or outcome.state}")

@@ -11,15 +11,15 @@ import typer
 from ..errors import Refused
 from ..instants import parse, rfc3339
 from ..model import Inspection
-from .answers import answered, lines_of
-from .context import Opened, opened, whole_or_interval
+from .answers import inspection_lines, inspection_rows
+from .context import Session, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
-from .output import answer, counted, table
+from .output import answer, number_of, table
 
 if TYPE_CHECKING:
-    from ..inspections.impact import Touched
+    from ..inspections.impact import Impact
 
-inspection = typer.Typer(help="Inspections, each with its verdict.")
+inspection_app = typer.Typer(help="Inspections, each with its verdict.")
 
 Key = Annotated[str, typer.Argument(metavar="KEY", help="Key of the inspection.")]
 Title = Annotated[str, typer.Option("--title", metavar="TEXT", help="What is measured.")]
@@ -28,10 +28,10 @@ OutFile = Annotated[Path, typer.Argument(metavar="FILE", help="CSV or workbook: 
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(inspection, name="inspection", no_args_is_help=True)
+    app.add_typer(inspection_app, name="inspection", no_args_is_help=True)
 
 
-@inspection.command("list")
+@inspection_app.command("list")
 def inspections(
     *,
     zone: AnyZone = None,
@@ -49,20 +49,22 @@ def inspections(
     """
     from ..acts.inspections import inspections as registered
 
-    with opened(data, config) as found:
+    with open_session(data, config) as session:
         if zone is not None:
-            found.setup.zone(zone)
-        from_ns, to_ns = whole_or_interval(found, start, end)
-        jobs = [j for j in registered(found.store, zone) if _touches(j, from_ns, to_ns) or not (start or end)]
-        rows = answered(found, jobs)
-    answer(rows, as_json, lines_of(rows))
+            session.setup.zone(zone)
+        from_ns, to_ns = whole_or_interval(session, start, end)
+        selected = [
+            i for i in registered(session.store, zone) if _overlaps(i, from_ns, to_ns) or not (start or end)
+        ]
+        rows = inspection_rows(session, selected)
+    answer(rows, as_json, inspection_lines(rows))
 
 
-def _touches(job: Inspection, from_ns: int, to_ns: int) -> bool:
-    return job.from_ns < to_ns and (job.to_ns is None or job.to_ns > from_ns)
+def _overlaps(inspection: Inspection, from_ns: int, to_ns: int) -> bool:
+    return inspection.from_ns < to_ns and (inspection.to_ns is None or inspection.to_ns > from_ns)
 
 
-@inspection.command("start")
+@inspection_app.command("start")
 def start(
     title: Annotated[str, typer.Argument(metavar="TITLE", help="What is measured.")],
     *,
@@ -87,18 +89,18 @@ def start(
     """
     from ..inspections.readiness import begin, ready
 
-    with opened(data, config) as found:
-        verdicts, name = found.verdicts(), person(who)
-        job = Inspection(
+    with open_session(data, config) as session:
+        verdicts, name = session.verdicts(), person(who)
+        planned = Inspection(
             key, zone, 0, None, title, part, material, length_mm, tolerance_um, machine, name, activity
         )
-        made = begin(found.store, found.setup, job, name, found.now_ns)
-        told = ready(verdicts, zone, found.now_ns, activity)
-    payload = {"key": made.key, "zone": zone, "from": rfc3339(made.from_ns), "ready": told.to_json()}
-    answer(payload, as_json, [f"Inspection {made.key} has begun.", told.sentence])
+        begun = begin(session.store, session.setup, planned, name, session.now_ns)
+        readiness = ready(verdicts, zone, session.now_ns, activity)
+    payload = {"key": begun.key, "zone": zone, "from": rfc3339(begun.from_ns), "ready": readiness.to_json()}
+    answer(payload, as_json, [f"Inspection {begun.key} has begun.", readiness.sentence])
 
 
-@inspection.command("stop")
+@inspection_app.command("stop")
 def stop(
     key: Key,
     *,
@@ -115,13 +117,13 @@ def stop(
     """
     from ..acts.inspections import stop_inspection
 
-    with opened(data, config) as found:
-        job = stop_inspection(found.store, key, person(who), found.now_ns)
-        (row,) = answered(found, [job])
+    with open_session(data, config) as session:
+        job = stop_inspection(session.store, key, person(who), session.now_ns)
+        (row,) = inspection_rows(session, [job])
     answer(row, as_json, [f"Inspection {key} has ended: {row['verdict']} ({row['reason']})."])
 
 
-@inspection.command("issues")
+@inspection_app.command("issues")
 def issues(
     key: Key,
     *,
@@ -137,14 +139,14 @@ def issues(
     """
     from ..inspections.revisions import issues as issued
 
-    with opened(data, config) as found:
-        rows = [vars(i) | {"at": rfc3339(i.at_ns)} for i in issued(found.store).get(key, [])]
+    with open_session(data, config) as session:
+        rows = [vars(i) | {"at": rfc3339(i.at_ns)} for i in issued(session.store).get(key, [])]
     heads = ("number", "at", "verdict", "reason", "difference", "digest")
-    lines = [f"{counted(len(rows), 'issue')}.", "", *table(heads, [[r[h] for h in heads] for r in rows])]
+    lines = [f"{number_of(len(rows), 'issue')}.", "", *table(heads, [[r[h] for h in heads] for r in rows])]
     answer(rows, as_json, lines)
 
 
-@inspection.command("ready")
+@inspection_app.command("ready")
 def ready_now(
     *,
     zone: Zone,
@@ -163,15 +165,15 @@ def ready_now(
     """
     from ..inspections.readiness import ready
 
-    with opened(data, config) as found:
-        told = ready(found.verdicts(), zone, found.now_ns, activity)
-    answer(told.to_json(), as_json, [told.sentence])
-    unknown = told.reason in ("indeterminate", "guard band")
-    raise typer.Exit(0 if told.may_start else 11 if unknown else 10)
+    with open_session(data, config) as session:
+        readiness = ready(session.verdicts(), zone, session.now_ns, activity)
+    answer(readiness.to_json(), as_json, [readiness.sentence])
+    unknown = readiness.reason in ("indeterminate", "guard band")
+    raise typer.Exit(0 if readiness.may_start else 11 if unknown else 10)
 
 
-@inspection.command("import")
-def imported(
+@inspection_app.command("import")
+def import_list(
     file: OutFile,
     *,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Judge the list, register nothing.")] = False,
@@ -189,15 +191,15 @@ def imported(
     from ..acts.inspections import add_inspections
     from ..inspections.lists import read_list
 
-    with opened(data, config) as found:
-        jobs = [one.job for one in read_list(file, found.zone_info)]
+    with open_session(data, config) as session:
+        listed = [entry.job for entry in read_list(file, session.zone_info)]
         if not dry_run:
-            add_inspections(found.store, found.setup, jobs, person(who))
-        rows = answered(found, jobs)
-    answer(rows, as_json, lines_of(rows))
+            add_inspections(session.store, session.setup, listed, person(who))
+        rows = inspection_rows(session, listed)
+    answer(rows, as_json, inspection_lines(rows))
 
 
-@inspection.command("impact")
+@inspection_app.command("impact")
 def impact(
     *,
     zone: AnyZone = None,
@@ -229,39 +231,39 @@ def impact(
       stillroom inspection impact --probe P2 --from 2026-10-15 --to 2026-10-20 --error-K 0.3
       stillroom inspection impact --certificate AL-1234
     """
-    with opened(data, config) as found:
-        found_ = _impact(found, (zone, at, rule), (probe, certificate, position), (start, end), error_K)
-    answer([t.to_json() for t in found_], as_json, touched_lines(found_))
+    with open_session(data, config) as session:
+        impacts = _impact(session, (zone, at, rule), (probe, certificate, position), (start, end), error_K)
+    answer([t.to_json() for t in impacts], as_json, impact_lines(impacts))
 
 
 def _impact(
-    found: Opened,
+    session: Session,
     excursion: tuple[str | None, str | None, str],
     wrong: tuple[str | None, str | None, str | None],
     span: tuple[str | None, str | None],
     error_K: float | None,
-) -> list[Touched]:
+) -> list[Impact]:
     from ..inspections import impact as affected
 
     (zone, at, rule), (probe, certificate, position) = excursion, wrong
-    verdicts, now_ns = found.verdicts(), found.now_ns
-    given = [name for name in (at, probe, certificate, position) if name is not None]
-    if len(given) != 1 or (at is not None and zone is None):
+    verdicts, now_ns = session.verdicts(), session.now_ns
+    named = [name for name in (at, probe, certificate, position) if name is not None]
+    if len(named) != 1 or (at is not None and zone is None):
         raise Refused("Wanted one of: --zone with --at, --probe, --certificate, --position.")
     if zone is not None and at is not None:
-        at_ns = parse(at, found.zone_info, "--at")
+        at_ns = parse(at, session.zone_info, "--at")
         e = affected.excursion_at(verdicts, zone, at_ns, now_ns, rule)
         return affected.by_excursion(verdicts, e, now_ns)
     if certificate is not None:
         return affected.by_certificate(verdicts, certificate, now_ns, error_K)
-    ends = whole_or_interval(found, *span)
+    ends = whole_or_interval(session, *span)
     if probe is not None:
         return affected.by_probe(verdicts, probe, ends, now_ns, error_K)
     return affected.by_position(verdicts, str(position), ends, now_ns)
 
 
-def touched_lines(touched: Sequence[Touched]) -> list[str]:
-    """What is touched, for a person."""
+def impact_lines(impacts: Sequence[Impact]) -> list[str]:
+    """A sentence and a table of affected inspections."""
     rows = [
         (
             t.job.key,
@@ -272,14 +274,18 @@ def touched_lines(touched: Sequence[Touched]) -> list[str]:
             "?" if t.share is None else f"{t.share:.1%}",
             t.decided.decision if t.decided else "open",
         )
-        for t in touched
+        for t in impacts
     ]
-    left = sum(t.decided is None for t in touched)
+    left = sum(t.decided is None for t in impacts)
     heads = ("inspection", "title", "verdict", "effect µm", "tolerance µm", "share", "decision")
-    return [f"{counted(len(rows), 'inspection')} touched, {left} to be decided on.", "", *table(heads, rows)]
+    return [
+        f"{number_of(len(rows), 'inspection')} touched, {left} to be decided on.",
+        "",
+        *table(heads, rows),
+    ]
 
 
-@inspection.command("decide")
+@inspection_app.command("decide")
 def decide(
     key: Key,
     *,
@@ -312,21 +318,21 @@ def decide(
     from ..model.roles import Act
     from ..people.authority import refuse_without_authority
 
-    with opened(data, config) as found:
-        refuse_without_authority(found.store, person(who), Act.DECIDE)
-        verdicts = found.verdicts()
-        e = affected.excursion_at(verdicts, zone, parse(at, found.zone_info, "--at"), found.now_ns, rule)
-        touched = {t.job.key: t for t in affected.by_excursion(verdicts, e, found.now_ns)}
-        if key not in touched:
+    with open_session(data, config) as session:
+        refuse_without_authority(session.store, person(who), Act.DECIDE)
+        verdicts = session.verdicts()
+        e = affected.excursion_at(verdicts, zone, parse(at, session.zone_info, "--at"), session.now_ns, rule)
+        impacts = {t.job.key: t for t in affected.by_excursion(verdicts, e, session.now_ns)}
+        if key not in impacts:
             raise Refused(
-                f"This excursion does not touch {key!r}; it touches: {', '.join(touched) or 'none'}."
+                f"This excursion does not touch {key!r}; it touches: {', '.join(impacts) or 'none'}."
             )
         words = {"decision": decision, "customer": customer, "reason": why, "who": person(who)}
-        affected.decide_on(found.store, touched[key], **words)
+        affected.decide_on(session.store, impacts[key], **words)
     typer.echo(f"Inspection {key}: {decision}.")
 
 
-@inspection.command("standard")
+@inspection_app.command("standard")
 def standard(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="CSV: time, deviation in µm of one artefact.")],
     *,
@@ -347,13 +353,13 @@ def standard(
 
     from ..inspections.check_standards import read_standard, sensitivity
 
-    with opened(data, config) as found:
-        measured = read_standard(file, found.zone_info)
-        told = sensitivity(found.verdicts(), zone, measured)
-    high = "more than a day" if told.lag_high_s is None else f"{told.lag_high_s / 60:.0f} min"
+    with open_session(data, config) as session:
+        measured = read_standard(file, session.zone_info)
+        fit = sensitivity(session.verdicts(), zone, measured)
+    high = "more than a day" if fit.lag_high_s is None else f"{fit.lag_high_s / 60:.0f} min"
     lines = [
-        f"{told.um_per_K:+.2f} µm for each K, U {told.U_um_per_K:.2f} µm/K (95 %), {told.points} points.",
-        f"  lag {told.lag_s / 60:.0f} min (between {told.lag_low_s / 60:.0f} min and {high}); scatter "
-        f"{told.scatter_um:.2f} µm; the air moved over {told.span_K:.2f} K",
+        f"{fit.um_per_K:+.2f} µm for each K, U {fit.U_um_per_K:.2f} µm/K (95 %), {fit.points} points.",
+        f"  lag {fit.lag_s / 60:.0f} min (between {fit.lag_low_s / 60:.0f} min and {high}); scatter "
+        f"{fit.scatter_um:.2f} µm; the air moved over {fit.span_K:.2f} K",
     ]
-    answer(asdict(told), as_json, lines)
+    answer(asdict(fit), as_json, lines)

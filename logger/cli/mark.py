@@ -8,7 +8,7 @@ import typer
 
 from ..errors import IntervalError
 from ..instants import parse, rfc3339
-from .context import opened
+from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, From, To, Who, Zone, person
 
 mark = typer.Typer(help="Mark time as not to be trusted; stop and resume work.")
@@ -41,7 +41,7 @@ def time(
     from ..acts.marks import mark as marked
     from ..model import Mark
 
-    with opened(data, config) as found:
+    with open_session(data, config) as found:
         from_ns, to_ns = (
             parse(text, found.zone_info, name) for text, name in ((start, "--from"), (end, "--to"))
         )
@@ -63,7 +63,7 @@ def stop_work(
     """
     from ..acts.work_stops import stop_work as stop
 
-    with opened(data, config) as found:
+    with open_session(data, config) as found:
         stop(found.store, found.setup, zone, who=person(who), why=why, now_ns=found.now_ns)
     typer.echo(f"Work in {zone} is stopped.")
 
@@ -80,6 +80,6 @@ def resume_work(
     """
     from ..acts.work_stops import resume_work as resume
 
-    with opened(data, config) as found:
+    with open_session(data, config) as found:
         resume(found.store, found.setup, zone, who=person(who), why=why, now_ns=found.now_ns)
     typer.echo(f"Work in {zone} goes on.")

@@ -1,4 +1,4 @@
-"""Options about what was measured, and from them the question that is asked."""
+"""Options about what was measured, and the question that they make."""
 
 from __future__ import annotations
 
@@ -90,8 +90,8 @@ Features = Annotated[
 
 
 @dataclass(frozen=True)
-class Given:
-    """The options as they were given."""
+class MeasurementOptions:
+    """The options about part and machine as entered; None or "" where left out."""
 
     length_mm: float | None = None
     tolerance_um: float | None = None
@@ -114,18 +114,18 @@ class Given:
     features: tuple[str, ...] = ()
 
 
-def question(base: Question, given: Given, zone: ZoneInfo) -> Question:
-    """The question with what was given about the part and the machine; Refused where it does not fit."""
+def question(base: Question, options: MeasurementOptions, zone: ZoneInfo) -> Question:
+    """The question with the options about part and machine added; Refused where they do not fit."""
     from dataclasses import replace
 
-    features = [*_single(given), *(_feature(text, given.material) for text in given.features)]
-    _in_range(given)
+    features = [*_single(options), *(_feature(text, options.material) for text in options.features)]
+    _check_ranges(options)
     if not features:
-        _needs_a_length(given)
+        _refuse_without_length(options)
         return base
-    mastered = parse(given.mastered_at, zone, "--mastered-at") if given.mastered_at else base.from_ns
-    part, scale = _lags(given, zone)
-    work = _work(given)
+    mastered = parse(options.mastered_at, zone, "--mastered-at") if options.mastered_at else base.from_ns
+    part, scale = _lags(options, zone)
+    work = _work(options)
     return replace(
         base, features=tuple(features), work=work, mastered_ns=mastered, part=part, scale=scale
     )  # fmt: skip
@@ -143,42 +143,42 @@ _RANGES = {
 }
 
 
-def _in_range(given: Given) -> None:
+def _check_ranges(options: MeasurementOptions) -> None:
     faults = [
         f"{option}: wanted a number from {least:g} to {most:g}, found {value:g}"
         for name, (option, least, most) in _RANGES.items()
-        if (value := getattr(given, name)) is not None and not least <= value <= most
+        if (value := getattr(options, name)) is not None and not least <= value <= most
     ]
     if faults:
         raise Refused("; ".join(faults) + ".")
 
 
-def _needs_a_length(given: Given) -> None:
-    """What was said about a length without one would be passed over in silence."""
-    wanted = {
-        "--tolerance-um": given.tolerance_um,
-        "--material": given.material,
-        "--tve-um": given.tve_um,
-        "--um-per-K": given.um_per_K,
-        "--mastered-at": given.mastered_at,
+def _refuse_without_length(options: MeasurementOptions) -> None:
+    """Refuse options that only act on a length where no length is given."""
+    dependent = {
+        "--tolerance-um": options.tolerance_um,
+        "--material": options.material,
+        "--tve-um": options.tve_um,
+        "--um-per-K": options.um_per_K,
+        "--mastered-at": options.mastered_at,
     }
-    without = [option for option, value in wanted.items() if value not in (None, "")]
+    without = [option for option, value in dependent.items() if value not in (None, "")]
     if without:
-        raise Refused(f"{', '.join(without)}: wanted --length-mm or --feature, too; without one no µm.")
+        raise Refused(f"{', '.join(without)}: give --length-mm or --feature too; µm need a length.")
 
 
-def _single(given: Given) -> list[Feature]:
+def _single(options: MeasurementOptions) -> list[Feature]:
     from ..core.measurement.thermal_error import Feature
     from ..core.physics.expansion import material_of
 
-    if given.length_mm is None:
+    if options.length_mm is None:
         return []
-    if not given.material:
-        raise Refused("--length-mm wants --material, too: how much a length moves depends on it.")
-    _above("--length-mm", given.length_mm)
-    if given.tolerance_um is not None:
-        _above("--tolerance-um", given.tolerance_um)
-    return [Feature(given.length_mm, material_of(given.material), given.tolerance_um)]
+    if not options.material:
+        raise Refused("--length-mm needs --material too: thermal expansion depends on it.")
+    _check_positive("--length-mm", options.length_mm)
+    if options.tolerance_um is not None:
+        _check_positive("--tolerance-um", options.tolerance_um)
+    return [Feature(options.length_mm, material_of(options.material), options.tolerance_um)]
 
 
 def _feature(text: str, material: str) -> Feature:
@@ -193,48 +193,48 @@ def _feature(text: str, material: str) -> Feature:
     of = parts[3] if len(parts) > 3 else material
     if not of:
         raise Refused(f"--feature {text!r}: wanted a material, in it or by --material.")
-    _above(f"length of feature {name!r}", length)
-    _above(f"tolerance of feature {name!r}", tolerance)
+    _check_positive(f"length of feature {name!r}", length)
+    _check_positive(f"tolerance of feature {name!r}", tolerance)
     return Feature(length, material_of(of), tolerance, name)
 
 
-def _work(given: Given) -> Work:
+def _work(options: MeasurementOptions) -> Work:
     from ..core.measurement.thermal_error import Work
     from ..core.physics.expansion import material_of
 
-    if given.adding_up not in ("gum", "b89"):
-        raise Refused(f"--adding-up: wanted gum or b89, found {given.adding_up!r}.")
-    if given.share_allowed is not None and not 0 < given.share_allowed <= 1:
-        raise Refused(f"--share-allowed: wanted a share above 0, at most 1, found {given.share_allowed:g}.")
+    if options.adding_up not in ("gum", "b89"):
+        raise Refused(f"--adding-up: wanted gum or b89, found {options.adding_up!r}.")
+    if options.share_allowed is not None and not 0 < options.share_allowed <= 1:
+        raise Refused(f"--share-allowed: wanted a share above 0, at most 1, found {options.share_allowed:g}.")
     return Work(
-        scale=material_of(given.scale_material or "steel"),
-        compensated=given.compensated or given.point_by_point,
-        point_by_point=given.point_by_point,
-        adding_up="b89" if given.adding_up == "b89" else "gum",
-        drift=_drift(given),
-        um_per_K=given.um_per_K,
-        share_allowed=given.share_allowed,
+        scale=material_of(options.scale_material or "steel"),
+        compensated=options.compensated or options.point_by_point,
+        point_by_point=options.point_by_point,
+        adding_up="b89" if options.adding_up == "b89" else "gum",
+        drift=_drift(options),
+        um_per_K=options.um_per_K,
+        share_allowed=options.share_allowed,
     )
 
 
-def _drift(given: Given) -> DriftCheck | None:
+def _drift(options: MeasurementOptions) -> DriftCheck | None:
     from ..core.measurement.thermal_error import DriftCheck
 
-    if given.tve_um is None:
+    if options.tve_um is None:
         return None
-    return DriftCheck(given.tve_um, given.tve_span_K, given.tve_on)
+    return DriftCheck(options.tve_um, options.tve_span_K, options.tve_on)
 
 
-def _lags(given: Given, zone: ZoneInfo) -> tuple[Lag, Lag]:
+def _lags(options: MeasurementOptions, zone: ZoneInfo) -> tuple[Lag, Lag]:
     from ..core.measurement.temperatures import Lag
 
-    if (given.arrived_at is None) != (given.arrived_C is None):
+    if (options.arrived_at is None) != (options.arrived_C is None):
         raise Refused("--arrived-at and --arrived-C belong together: give both or neither.")
-    at = parse(given.arrived_at, zone, "--arrived-at") if given.arrived_at else None
-    part = Lag(given.part_tau_s, given.u_tau_s, at, given.arrived_C)
-    return part, Lag(given.scale_tau_s)
+    at = parse(options.arrived_at, zone, "--arrived-at") if options.arrived_at else None
+    part = Lag(options.part_tau_s, options.u_tau_s, at, options.arrived_C)
+    return part, Lag(options.scale_tau_s)
 
 
-def _above(what: str, value: float) -> None:
+def _check_positive(what: str, value: float) -> None:
     if not 0 < value < 1e9:
         raise Refused(f"{what}: wanted a number above 0, found {value:g}.")

@@ -17,8 +17,8 @@ def answer(payload: Any, as_json: bool, lines: Sequence[str]) -> None:
     typer.echo(json.dumps(payload, indent=2, ensure_ascii=False) if as_json else "\n".join(lines))
 
 
-def altered(days: Sequence[str]) -> list[str]:
-    """What is said where stored verdicts had been edited before something was signed; nothing else."""
+def altered_lines(days: Sequence[str]) -> list[str]:
+    """Lines that name stored verdicts that were edited before signing; empty where there are none."""
     if not days:
         return []
     first = "Stored verdicts had been edited; these were judged anew first, and the journal says so:"
@@ -37,14 +37,14 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> list[str]:
     widths = [max(len(line[n]) for line in [list(heads), *cells]) for n in range(len(heads))]
     right = [bool(rows) and all(isinstance(row[n], int | float) for row in rows) for n in range(len(heads))]
     lines = [heads, *cells]
-    return ["  " + "  ".join(map(_placed, line, widths, right)).rstrip() for line in lines]
+    return ["  " + "  ".join(map(_padded_cell, line, widths, right)).rstrip() for line in lines]
 
 
 def _cell(value: object) -> str:
     return "" if value is None else str(value)
 
 
-def _placed(words: str, width: int, right: bool) -> str:
+def _padded_cell(words: str, width: int, right: bool) -> str:
     return words.rjust(width) if right else words.ljust(width)
 
 
@@ -60,10 +60,10 @@ def figures(worst: float | None, limit: float | None, U: float | None) -> list[s
     return ["" if value is None else f"{value:.{places}f}" for value in (worst, limit, U)]
 
 
-def counted(number: int, what: str) -> str:
-    """A number of things.
+def number_of(number: int, what: str) -> str:
+    """A number with its noun, in the plural where there is not exactly one.
 
-    >>> counted(1, "alarm"), counted(0, "alarm")
+    >>> counted(1, "alarm"), number_of(0, "alarm")
     ('1 alarm', '0 alarms')
     """
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
@@ -82,6 +82,6 @@ def duration(seconds: float) -> str:
 
 
 def interval(item: Mapping[str, int | None]) -> tuple[str, str]:
-    """Start and end in UTC; an open end is said."""
+    """Start and end in UTC; "still running" for an open end."""
     start, end = item["from_ns"], item["to_ns"]
     return ("" if start is None else rfc3339(start), "still running" if end is None else rfc3339(end))

@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from .context import applied_setup, opened, whole_or_interval
+from .context import open_session, require_applied_setup, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
-from .output import altered, answer
+from .output import altered_lines, answer
 
 
 def add_to(app: typer.Typer) -> None:
@@ -39,12 +39,18 @@ def package(
     """
     from ..package import pack
 
-    with opened(data, config) as found:
-        applied_setup(found)
-        span = whole_or_interval(found, start, end)
-        made = pack(found.store, found.verdicts(), span, out, person(who), found.now_ns, zipped=zipped)
-    told = {"path": str(made.path), "files": made.files, "bytes": made.size_bytes}
-    told |= {"manifest_sha256": made.manifest_sha256, "altered": list(made.altered)}
-    first = f"{made.files} files, {made.size_bytes / 1e6:.1f} MB in {made.path}."
-    lines = [first, f"  SHA-256 of the list of all of them: {made.manifest_sha256}", *altered(made.altered)]
-    answer(told, as_json, lines)
+    with open_session(data, config) as session:
+        require_applied_setup(session)
+        span = whole_or_interval(session, start, end)
+        written = pack(
+            session.store, session.verdicts(), span, out, person(who), session.now_ns, zipped=zipped
+        )
+    payload = {"path": str(written.path), "files": written.files, "bytes": written.size_bytes}
+    payload |= {"manifest_sha256": written.manifest_sha256, "altered": list(written.altered)}
+    first = f"{written.files} files, {written.size_bytes / 1e6:.1f} MB in {written.path}."
+    lines = [
+        first,
+        f"  SHA-256 of the list of all of them: {written.manifest_sha256}",
+        *altered_lines(written.altered),
+    ]
+    answer(payload, as_json, lines)

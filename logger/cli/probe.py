@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import parse
-from .context import opened
+from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json
-from .output import answer, counted, table
+from .output import answer, number_of, table
 from .probe_place import commands
 from .probe_try import try_
 
 if TYPE_CHECKING:
-    from ..core.calibration.status import Entry
+    from ..core.calibration.status import RegisterEntry
     from ..model import Certificate
 
 probe = typer.Typer(help="Probes: register, certificates, due days.")
@@ -32,7 +32,7 @@ def group() -> None:
 
 
 @probe.command("list")
-def listed(
+def list_channels(
     *,
     at: Annotated[
         str | None, typer.Option("--at", metavar="TIME", help="As it was at that time; default: now.")
@@ -51,19 +51,19 @@ def listed(
     """
     from ..core.calibration.status import register
 
-    with opened(data, config, read_only=True) as found:
-        at_ns = found.now_ns if at is None else parse(at, found.zone_info, "--at")
-        entries = register(found.setup, at_ns)
-    rows = [_json(entry) for entry in entries]
+    with open_session(data, config, read_only=True) as session:
+        at_ns = session.now_ns if at is None else parse(at, session.zone_info, "--at")
+        entries = register(session.setup, at_ns)
+    rows = [_channel_dict(entry) for entry in entries]
     short = sum(not row["complete"] for row in rows)
     first = (
-        f"{counted(len(rows), 'channel')}, {short} of them not complete." if rows else "There is no probe."
+        f"{number_of(len(rows), 'channel')}, {short} of them not complete." if rows else "There is no probe."
     )
     heads = ("channel", "serial", "position", "certificate", "U", "due", "status", "days", "")
     answer(rows, as_json, [first, "", *table(heads, [_row(row) for row in rows])] if rows else [first])
 
 
-def _json(entry: Entry) -> dict[str, Any]:
+def _channel_dict(entry: RegisterEntry) -> dict[str, Any]:
     confirmation, place = entry.confirmation, entry.position
     return {
         "probe": entry.probe,
@@ -103,7 +103,7 @@ def _row(row: dict[str, Any]) -> tuple[Any, ...]:
     paper = row["certificate"]
     U = "" if paper is None else f"{max(paper['U']):g} (k = {paper['k']:g})"
     left = "" if row["days_left"] is None else str(row["days_left"])
-    said = "complete" if row["complete"] else "missing: " + ", ".join(row["missing"])
+    state = "complete" if row["complete"] else "missing: " + ", ".join(row["missing"])
     place = row["position"] or "nowhere"
     number = paper["number"] if paper else ""
-    return row["channel"], row["serial"], place, number, U, row["due"], row["status"], left, said
+    return row["channel"], row["serial"], place, number, U, row["due"], row["status"], left, state

@@ -11,12 +11,12 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse
-from .context import Opened, opened
+from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer
 
 if TYPE_CHECKING:
-    from ..acts.probes import Deed, Placing
+    from ..acts.probes import ProbeChange, ProposedChange
 
 Probe = Annotated[str, typer.Argument(metavar="PROBE", help="Key of the probe, as in `probe list`.")]
 Position = Annotated[str, typer.Option("--to", metavar="POSITION", help="Key of the position (room.toml).")]
@@ -56,10 +56,10 @@ def add(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
-        return placing.add(found.store, _text(file), to, _with(deed, certificate))
+    def act(session: Session, deed: ProbeChange) -> ProposedChange:
+        return placing.add(session.store, _read_text(file), to, _with_certificates(deed, certificate))
 
-    _done(act, (at, who, why), (data, config), as_json)
+    _propose(act, (at, who, why), (data, config), as_json)
 
 
 def swap(
@@ -76,11 +76,11 @@ def swap(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
-        text = _text(file) if file else ""
-        return placing.swap(found.store, old, new, _with(deed, certificate), text)
+    def act(session: Session, deed: ProbeChange) -> ProposedChange:
+        text = _read_text(file) if file else ""
+        return placing.swap(session.store, old, new, _with_certificates(deed, certificate), text)
 
-    _done(act, (at, who, why), (data, config), as_json)
+    _propose(act, (at, who, why), (data, config), as_json)
 
 
 def move(
@@ -95,10 +95,10 @@ def move(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
-        return placing.move(found.store, probe, to, deed)
+    def act(session: Session, deed: ProbeChange) -> ProposedChange:
+        return placing.move(session.store, probe, to, deed)
 
-    _done(act, (at, who, why), (data, config), as_json)
+    _propose(act, (at, who, why), (data, config), as_json)
 
 
 def withdraw(
@@ -113,35 +113,39 @@ def withdraw(
     """
     from ..acts import probes as placing
 
-    def act(found: Opened, deed: Deed) -> Placing:
-        return placing.withdraw(found.store, probe, deed)
+    def act(session: Session, deed: ProbeChange) -> ProposedChange:
+        return placing.withdraw(session.store, probe, deed)
 
-    _done(act, (at, who, why), (data, config), as_json)
-
-
-def _with(deed: Deed, papers: list[Path] | None) -> Deed:
-    return replace(deed, papers={paper.name: _text(paper) for paper in papers or ()})
+    _propose(act, (at, who, why), (data, config), as_json)
 
 
-def _text(file: Path) -> str:
+def _with_certificates(deed: ProbeChange, papers: list[Path] | None) -> ProbeChange:
+    return replace(deed, papers={paper.name: _read_text(paper) for paper in papers or ()})
+
+
+def _read_text(file: Path) -> str:
     try:
         return file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise Refused(f"{file} cannot be read: {error}. Nothing was changed.") from error
 
 
-def _done(
-    act: Callable[[Opened, Deed], Placing],
-    told: tuple[str | None, str, str],
+def _propose(
+    act: Callable[[Session, ProbeChange], ProposedChange],
+    change_options: tuple[str | None, str, str],
     where: tuple[Path, Path | None],
     as_json: bool,
 ) -> None:
     """Two lines: what it comes to, and who puts it in force."""
-    from ..acts.probes import Deed
+    from ..acts.probes import ProbeChange
 
-    at, who, why = told
-    with opened(*where) as found:
-        at_ns = found.now_ns // 10**9 * 10**9 if at is None else parse(at, found.zone_info, "--at")
-        done = act(found, Deed(person(who), at_ns, found.now_ns, why))
-    approve = f"Proposed as version {done.version}; another person: stillroom config approve {done.version}"
-    answer({"sentence": done.sentence, "version": done.version}, as_json, [done.sentence, approve])
+    at, who, why = change_options
+    with open_session(*where) as session:
+        at_ns = session.now_ns // 10**9 * 10**9 if at is None else parse(at, session.zone_info, "--at")
+        proposed = act(session, ProbeChange(person(who), at_ns, session.now_ns, why))
+    approve = (
+        f"Proposed as version {proposed.version}; another person: stillroom config approve {proposed.version}"
+    )
+    answer(
+        {"sentence": proposed.sentence, "version": proposed.version}, as_json, [proposed.sentence, approve]
+    )

@@ -12,7 +12,7 @@ from .options import Json
 from .output import answer
 
 if TYPE_CHECKING:
-    from ..probes.trying import Tried
+    from ..probes.trying import TrialReport
 
 KINDS = ("text", "scpi", "sdi-12", "modbus", "one-wire")
 Kind = Literal["text", "scpi", "sdi-12", "modbus", "one-wire"]
@@ -72,7 +72,7 @@ def try_(
         "timeout_s": timeout,
     }
 
-    def tried() -> Tried:
+    def tried() -> TrialReport:
         if kind == "one-wire":
             return trying.one_wire(Path(address))
         if kind == "modbus":
@@ -84,24 +84,19 @@ def try_(
         return trying.text(AsciiLine("", address, "query", "", {}, query=query, **wire), kind)  # type: ignore[arg-type]
 
     try:
-        found = tried()
+        trial = tried()
     except ProbeError as lost:
         raise Refused(
             f"{lost} Look at the name of the port, its rights, and that no other program has it."
         ) from lost
-    head = ["[probes.NEW.connection]", *found.table] if found.table else ["Nothing to configure came."]
-    answer({"shown": found.shown, "table": found.table}, as_json, [*found.shown, "", *head])
-    if not found.table:
+    head = ["[probes.NEW.connection]", *trial.table] if trial.table else ["Nothing to configure came."]
+    answer({"shown": trial.shown, "table": trial.table}, as_json, [*trial.shown, "", *head])
+    if not trial.table:
         raise typer.Exit(2)
 
 
-def _frame(written: str) -> tuple[int, str, int]:
+def _frame(text: str) -> tuple[int, str, int]:
     """8N1 as (8, "N", 1)."""
-    if (
-        len(written) != 3
-        or written[0] not in "78"
-        or written[1].upper() not in "NEO"
-        or written[2] not in "12"
-    ):
-        raise Refused(f"--frame: wanted data bits, parity and stop bits such as 8N1, found {written!r}.")
-    return int(written[0]), written[1].upper(), int(written[2])
+    if len(text) != 3 or text[0] not in "78" or text[1].upper() not in "NEO" or text[2] not in "12":
+        raise Refused(f"--frame: wanted data bits, parity and stop bits such as 8N1, found {text!r}.")
+    return int(text[0]), text[1].upper(), int(text[2])

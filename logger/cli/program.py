@@ -92,8 +92,8 @@ for group in (
     group.add_to(app)
 
 
-def _version(wanted: bool) -> None:
-    if wanted:
+def _version(requested: bool) -> None:
+    if requested:
         from .. import __version__
 
         typer.echo(f"stillroom {__version__}")
@@ -109,7 +109,7 @@ def front(
 ) -> None:
     import getpass
 
-    from ..store.origin import through
+    from ..store.origin import acting_through
 
     # Whatever name is given with --who: the journal says whose login it was.
-    ctx.with_resource(through(at="command line", system_user=getpass.getuser()))
+    ctx.with_resource(acting_through(at="command line", system_user=getpass.getuser()))

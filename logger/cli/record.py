@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..errors import Refused
-from ..instants import parse, said, wall
-from ..model.figures import bound, decimals, printed
-from .context import Opened, applied_setup, interval, opened
+from ..instants import parse, parse_informal, wall
+from ..model.figures import decimals, limit_text, to_printed_unit
+from .context import Session, interval, open_session, require_applied_setup
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
-from .output import altered, answer, counted, figures, table
+from .output import altered_lines, answer, figures, number_of, table
 
 if TYPE_CHECKING:
-    from ..record import Issued, Listed
+    from ..record import IssuedRecord, RecordIssue
 
 record = typer.Typer(help="Records: issued once, never edited; and what was so at an instant.")
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files of the record.")]
@@ -55,11 +55,11 @@ def issue(
     """
     from ..record import issue as issued
 
-    with opened(data, config) as found:
-        setup, span = applied_setup(found), interval(found, zone, start, end)
-        ours = found.store, found.verdicts(), setup, zone
-        made = issued(*ours, *span, out, person(who), found.now_ns, replaces, why)
-    _told(made, out, as_json)
+    with open_session(data, config) as session:
+        setup, span = require_applied_setup(session), interval(session, zone, start, end)
+        ours = session.store, session.verdicts(), setup, zone
+        issued_record = issued(*ours, *span, out, person(who), session.now_ns, replaces, why)
+    _print_issue(issued_record, out, as_json)
 
 
 @record.command("amend")
@@ -81,26 +81,33 @@ def amend(
     """
     from ..record import amend as amended
 
-    with opened(data, config) as found:
-        applied_setup(found)
-        made = amended(found.store, found.verdicts(), number, why, out, person(who), found.now_ns)
-    _told(made, out, as_json)
+    with open_session(data, config) as session:
+        require_applied_setup(session)
+        issued_record = amended(
+            session.store, session.verdicts(), number, why, out, person(who), session.now_ns
+        )
+    _print_issue(issued_record, out, as_json)
 
 
-def _told(made: Issued, out: Path, as_json: bool) -> None:
-    told = {"number": made.number, "folder": str(out), "kept": str(made.folder), "files": dict(made.files)}
-    told |= {"altered": list(made.altered)}
+def _print_issue(issued_record: IssuedRecord, out: Path, as_json: bool) -> None:
+    payload = {
+        "number": issued_record.number,
+        "folder": str(out),
+        "kept": str(issued_record.folder),
+        "files": dict(issued_record.files),
+    }
+    payload |= {"altered": list(issued_record.altered)}
     lines = [
-        f"Record {made.number} is issued. {made.sentence}",
+        f"Record {issued_record.number} is issued. {issued_record.sentence}",
         "",
-        *table(("file", "SHA-256"), list(made.files.items())),
-        *altered(made.altered),
+        *table(("file", "SHA-256"), list(issued_record.files.items())),
+        *altered_lines(issued_record.altered),
     ]
-    answer(told, as_json, lines)
+    answer(payload, as_json, lines)
 
 
 @record.command("list")
-def listed(
+def list_records(
     *,
     zone: AnyZone = None,
     data: Data = DEFAULT_DATA,
@@ -115,25 +122,25 @@ def listed(
     """
     from ..record import issues
 
-    with opened(data, config) as found:
+    with open_session(data, config) as session:
         if zone is not None:
-            found.setup.zone(zone)
-        rows = [one for one in issues(found.store) if zone in (None, one.zone)]
-        lines = [_row(one, found) for one in rows]
+            session.setup.zone(zone)
+        rows = [issuance for issuance in issues(session.store) if zone in (None, issuance.zone)]
+        lines = [_row(issuance, session) for issuance in rows]
     heads = ("number", "zone", "from", "to", "issued", "by", "standing")
     answer(
-        [one.to_json() for one in rows],
+        [issuance.to_json() for issuance in rows],
         as_json,
-        [f"{counted(len(rows), 'record')}.", "", *table(heads, lines)],
+        [f"{number_of(len(rows), 'record')}.", "", *table(heads, lines)],
     )
 
 
-def _row(one: Listed, found: Opened) -> list[object]:
-    times = [wall(ns, found.zone_info)[:16] for ns in (one.from_ns, one.to_ns, one.at_ns)]
-    standing = f"replaced by {one.replaced_by}" if one.replaced_by else "in force"
-    if one.replaces:
-        standing += f", replaces {one.replaces}: {one.why}"
-    return [one.number, one.zone, *times, one.who, standing]
+def _row(issuance: RecordIssue, session: Session) -> list[object]:
+    times = [wall(ns, session.zone_info)[:16] for ns in (issuance.from_ns, issuance.to_ns, issuance.at_ns)]
+    standing = f"replaced by {issuance.replaced_by}" if issuance.replaced_by else "in force"
+    if issuance.replaces:
+        standing += f", replaces {issuance.replaces}: {issuance.why}"
+    return [issuance.number, issuance.zone, *times, issuance.who, standing]
 
 
 @record.command("at")
@@ -155,16 +162,16 @@ def at(
     """
     from ..record import state_at
 
-    with opened(data, config) as found:
-        at_ns = said(when, found.zone_info, found.now_ns)
-        told = state_at(found.store, found.verdicts(), zone, at_ns, found.now_ns)
-        lines = _moment_lines(told, found)
-    answer(told, as_json, lines)
+    with open_session(data, config) as session:
+        at_ns = parse_informal(when, session.zone_info, session.now_ns)
+        state = state_at(session.store, session.verdicts(), zone, at_ns, session.now_ns)
+        lines = _state_lines(state, session)
+    answer(state, as_json, lines)
 
 
-def _moment_lines(told: dict[str, Any], found: Opened) -> list[str]:
-    when = wall(parse(told["at"], found.zone_info), found.zone_info)
-    simulated = "SIMULATED, no measured data. " if told["simulated"] else ""
+def _state_lines(state: dict[str, Any], session: Session) -> list[str]:
+    when = wall(parse(state["at"], session.zone_info), session.zone_info)
+    simulated = "SIMULATED, no measured data. " if state["simulated"] else ""
     reading_heads = (
         "channel",
         "position",
@@ -177,44 +184,47 @@ def _moment_lines(told: dict[str, Any], found: Opened) -> list[str]:
         "status",
     )
     limit_heads = ("rule", "limits", "value", "U", "result", "probe", "basis")
-    version = told["setup"]
+    version = state["setup"]
     lines = [
-        f"{simulated}{told['name']} at {when}: {told['verdict']} ({told['reason']})."
-        + (" Provisional: it may still change." if told["provisional"] else ""),
+        f"{simulated}{state['name']} at {when}: {state['verdict']} ({state['reason']})."
+        + (" Provisional: it may still change." if state["provisional"] else ""),
         "",
-        *table(reading_heads, [_reading_row(r) for r in told["readings"]]),
+        *table(reading_heads, [_reading_row(r) for r in state["readings"]]),
         "",
-        *table(limit_heads, [_limit_row(r) for r in told["limits"]]),
+        *table(limit_heads, [_limit_row(r) for r in state["limits"]]),
         "",
-        *(line for r in told["readings"] for line in _worked_out(r)),
+        *(line for r in state["readings"] for line in _breakdown_lines(r)),
         "",
     ]
     if version:
         lines.append(
             f"Setup version {version['version']} by {version['author']}, approved by {version['approver']}."
         )
-    for one in told["inspections"]:
-        lines.append(f"Inspection {one['key']} ran: {one['title']}.")
-    for one in told["records"]:
-        replaced = f", replaced by record {one['replaced_by']}" if one["replaced_by"] else ""
-        lines.append(f"Record {one['record']} covers it, issued by {one['by']}{replaced}.")
-    by = [f"{r['who']} ({r['cadence']} review of {r['period']})" for r in told["reviews"]]
+    for entry in state["inspections"]:
+        lines.append(f"Inspection {entry['key']} ran: {entry['title']}.")
+    for entry in state["records"]:
+        replaced = f", replaced by record {entry['replaced_by']}" if entry["replaced_by"] else ""
+        lines.append(f"Record {entry['record']} covers it, issued by {entry['by']}{replaced}.")
+    by = [f"{r['who']} ({r['cadence']} review of {r['period']})" for r in state["reviews"]]
     return [*lines, f"Reviewed by {'; '.join(by)}." if by else "Nobody has reviewed it."]
 
 
 def _reading_row(r: dict[str, Any]) -> list[object]:
     if r["taken"] is None:
         return [r["channel"], r["position"], "none", "", "", "", "", r["certificate"], r["confirmation"]]
-    own = r["in_own_unit"]
+    own_figures = r["in_own_unit"]
     indication = "none" if r["indication"] is None else f"{r['indication']:.8g}"
-    places = decimals(own["U"])
-    numbers = ["none" if own[k] is None else f"{own[k]:.{places}f}" for k in ("correction", "corrected", "U")]
+    places = decimals(own_figures["U"])
+    numbers = [
+        "none" if own_figures[k] is None else f"{own_figures[k]:.{places}f}"
+        for k in ("correction", "corrected", "U")
+    ]
     value = [indication, *numbers, _OWN_UNIT.get(r["unit"], r["unit"])]
     status = r["confirmation"] + (f", {r['why']}" if r["why"] else "")
     return [r["channel"], r["position"], *value, r["certificate"], status]
 
 
-def _worked_out(r: Mapping[str, Any]) -> list[str]:
+def _breakdown_lines(r: Mapping[str, Any]) -> list[str]:
     """The parts of a correction and of its U, so that they can be worked out again."""
     parts = r.get("worked_out")
     if not parts or r["in_own_unit"]["U"] is None:
@@ -231,9 +241,11 @@ _OWN_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH"}  # values in the probe
 
 
 def _limit_row(r: dict[str, Any]) -> list[object]:
-    value, _, U = figures(*(None if n is None else printed(n, r["unit"]) for n in (r["value"], None, r["U"])))
+    value, _, U = figures(
+        *(None if n is None else to_printed_unit(n, r["unit"]) for n in (r["value"], None, r["U"]))
+    )
     ends = {"from": r["lower"], "to": r["upper"]}
-    limits = " ".join(f"{word} {bound(end, r['unit'])}" for word, end in ends.items() if end is not None)
+    limits = " ".join(f"{word} {limit_text(end, r['unit'])}" for word, end in ends.items() if end is not None)
     return [r["name"], limits, value, U, r["conformity"], r["probe"], r["basis"]]
 
 
@@ -257,10 +269,10 @@ def conditions(
     """
     from ..record import conditions as stated
 
-    with opened(data, config) as found:
-        verdicts, span = found.verdicts(), interval(found, zone, start, end)
-        said_of = stated(verdicts, zone, *span, found.now_ns)
-        simulated = found.store.simulated
+    with open_session(data, config) as session:
+        verdicts, span = session.verdicts(), interval(session, zone, start, end)
+        said_of = stated(verdicts, zone, *span, session.now_ns)
+        simulated = session.store.simulated
     mark = "SIMULATED, no measured data. " if simulated else ""
     lines = [mark + said_of.sentence, f"  digest {said_of.digest}"]
     answer({**said_of.to_json(), "simulated": simulated}, as_json, lines)
@@ -283,17 +295,17 @@ def head(
     """
     from ..record.signatures import head_text, sealed_by, signing_key
 
-    with opened(data, config) as found:
-        key = signing_key(found.store, person(who))
-        number, sha256 = found.store.journal.head()
+    with open_session(data, config) as session:
+        key = signing_key(session.store, person(who))
+        number, sha256 = session.store.journal.head()
         name = f"head-{number:09d}"
-        files = {f"{name}.txt": head_text(found.store, found.now_ns // 10**9 * 10**9)}
+        files = {f"{name}.txt": head_text(session.store, session.now_ns // 10**9 * 10**9)}
     files |= sealed_by(key, name, files)
     out.mkdir(parents=True, exist_ok=True)
     for file, content in files.items():
         (out / file).write_bytes(content)
-    told = {"number": number, "sha256": sha256, "files": sorted(files), "folder": str(out)}
-    answer(told, as_json, [f"Head of the chain, entry {number}, {sha256}: {len(files)} files in {out}."])
+    payload = {"number": number, "sha256": sha256, "files": sorted(files), "folder": str(out)}
+    answer(payload, as_json, [f"Head of the chain, entry {number}, {sha256}: {len(files)} files in {out}."])
 
 
 @record.command("key")
@@ -316,14 +328,14 @@ def key(
     Example:
       stillroom record key --rotate --why "yearly" --who "Greta Holm"
     """
-    from ..record.signatures import public_keys, renewed
+    from ..record.signatures import public_keys, rotate_key
 
     if rotate and lost:
         raise Refused("Say either --rotate or --lost: a key that is lost cannot sign for the new one.")
-    with opened(data, config) as found:
+    with open_session(data, config) as session:
         if rotate or lost:
-            renewed(found.store, person(who), why, lost=lost)
-        keys, zone = public_keys(found.store), found.zone_info
+            rotate_key(session.store, person(who), why, lost=lost)
+        keys, zone = public_keys(session.store), session.zone_info
     rows = [[k["key"], k["act"], wall(parse(k["at"], zone), zone)[:16], k["who"], k["why"]] for k in keys]
-    lines = [f"{counted(len(keys), 'key')}.", "", *table(("key", "act", "since", "who", "why"), rows)]
+    lines = [f"{number_of(len(keys), 'key')}.", "", *table(("key", "act", "since", "who", "why"), rows)]
     answer(keys, as_json, [*lines, *(["", keys[-1]["public"].strip()] if keys else [])])

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import wall
-from .context import Opened, opened
+from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, counted, duration, table
+from .output import answer, duration, number_of, table
 
 if TYPE_CHECKING:
     from ..record.reviews import Signer
@@ -33,14 +33,14 @@ def show(label: Label, *, data: Data = DEFAULT_DATA, config: Config = None, as_j
     Example:
       stillroom review show 2026-W43
     """
-    from ..record.reviews import shown
+    from ..record.reviews import review_content
 
-    with opened(data, config) as found:
-        seen = shown(found.store, found.verdicts(), label, found.now_ns)
-    answer(seen, as_json, _shown_lines(seen))
+    with open_session(data, config) as session:
+        content = review_content(session.store, session.verdicts(), label, session.now_ns)
+    answer(content, as_json, _review_lines(content))
 
 
-def _shown_lines(seen: dict[str, Any]) -> list[str]:
+def _review_lines(content: dict[str, Any]) -> list[str]:
     words = ("stable", "not stable", "not shown")
     rows = [
         [
@@ -49,11 +49,17 @@ def _shown_lines(seen: dict[str, Any]) -> list[str]:
             duration(z["without_record_s"]),
             len(z["excursions"]),
         ]
-        for z in seen["zones"]
+        for z in content["zones"]
     ]
     heads = ("zone", *words, "without record", "excursions")
-    waiting = [f"Alarm {a['alarm']}: {a['state']} since {a['since']}." for a in seen["alarms"]]
-    return [f"{seen['period']}: {seen['from']} to {seen['to']}.", "", *table(heads, rows), "", *waiting]
+    waiting = [f"Alarm {a['alarm']}: {a['state']} since {a['since']}." for a in content["alarms"]]
+    return [
+        f"{content['period']}: {content['from']} to {content['to']}.",
+        "",
+        *table(heads, rows),
+        "",
+        *waiting,
+    ]
 
 
 @review.command("sign")
@@ -80,12 +86,16 @@ def sign(
     """
     from ..record.reviews import review as reviewed
 
-    with opened(data, config) as found:
+    with open_session(data, config) as session:
         signer = _signer(account)
-        made = reviewed(found.store, found.verdicts(), label, person(who), comment, found.now_ns, signer)
-    how = "signed by password" if made.signed else "by the name given"
+        signed_review = reviewed(
+            session.store, session.verdicts(), label, person(who), comment, session.now_ns, signer
+        )
+    how = "signed by password" if signed_review.signed else "by the name given"
     answer(
-        made.to_json(), as_json, [f"{label} is reviewed by {made.who}, {how}; journal entry {made.number}."]
+        signed_review.to_json(),
+        as_json,
+        [f"{label} is reviewed by {signed_review.who}, {how}; journal entry {signed_review.number}."],
     )
 
 
@@ -96,7 +106,7 @@ def _signer(account: str) -> Signer | None:
 
 
 @review.command("list")
-def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
+def list_reviews(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
     """Every review, and those that are missing.
 
     \b
@@ -105,12 +115,12 @@ def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = 
     """
     from ..record.reviews import missing, reviews
 
-    with opened(data, config) as found:
-        rows = reviews(found.store)
-        late = missing(found.store, found.setup, found.config.reviews, found.now_ns)
-        lines = [_row(r.to_json(), found, r.at_ns) for r in rows]
+    with open_session(data, config) as session:
+        rows = reviews(session.store)
+        late = missing(session.store, session.setup, session.config.reviews, session.now_ns)
+        lines = [_row(r.to_json(), session, r.at_ns) for r in rows]
     heads = ("period", "who", "at", "signed", "comment")
-    head = f"{counted(len(rows), 'review')}; {len(late) or 'none'} missing" + (
+    head = f"{number_of(len(rows), 'review')}; {len(late) or 'none'} missing" + (
         f": {', '.join(late)}." if late else "."
     )
     answer(
@@ -118,9 +128,9 @@ def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = 
     )
 
 
-def _row(r: dict[str, Any], found: Opened, at_ns: int) -> list[object]:
+def _row(r: dict[str, Any], session: Session, at_ns: int) -> list[object]:
     signed = "by password" if r["signed"] else "name given"
-    return [r["period"], r["who"], wall(at_ns, found.zone_info), signed, r["comment"]]
+    return [r["period"], r["who"], wall(at_ns, session.zone_info), signed, r["comment"]]
 
 
 @review.command("year")
@@ -144,23 +154,25 @@ def year(
     """
     from ..record.year import year as summed
 
-    with opened(data, config) as found:
-        wanted = number or time.gmtime(found.now_ns // 10**9).tm_year
-        told = summed(found.store, found.verdicts(), wanted, action, found.now_ns, found.config.reviews)
-    answer(told, as_json, _year_lines(told))
+    with open_session(data, config) as session:
+        year_number = number or time.gmtime(session.now_ns // 10**9).tm_year
+        summary = summed(
+            session.store, session.verdicts(), year_number, action, session.now_ns, session.config.reviews
+        )
+    answer(summary, as_json, _year_lines(summary))
 
 
-def _year_lines(told: dict[str, Any]) -> list[str]:
+def _year_lines(summary: dict[str, Any]) -> list[str]:
     def share(value: float | None) -> str:
         return "no record" if value is None else f"{value:.1%}"
 
     shares = ("stable", "stable_year_before", "stable_in_use")
     counts = ("excursions", "excursions_year_before")
-    zones = [[z["zone"], *(share(z[k]) for k in shares), *(z[k] for k in counts)] for z in told["zones"]]
+    zones = [[z["zone"], *(share(z[k]) for k in shares), *(z[k] for k in counts)] for z in summary["zones"]]
     heads = ("zone", "stable", "year before", "in hours of use", "excursions", "year before")
-    repeats = [[r[k] for k in ("zone", "rule", "times", "from", "to")] for r in told["repeats"]]
-    actions = [_action_row(a) for a in told["actions"]]
-    lines = [f"{told['year']}, up to {told['to']}.", "", *table(heads, zones), ""]
+    repeats = [[r[k] for k in ("zone", "rule", "times", "from", "to")] for r in summary["repeats"]]
+    actions = [_action_row(a) for a in summary["actions"]]
+    lines = [f"{summary['year']}, up to {summary['to']}.", "", *table(heads, zones), ""]
     if repeats:
         lines += [
             "Three or more within 30 days:",
@@ -170,7 +182,7 @@ def _year_lines(told: dict[str, Any]) -> list[str]:
     if actions:
         before_after = ("action", "zone", "excursions before", "after", "hours before", "after")
         lines += ["30 days before and after:", *table(before_after, actions), ""]
-    return [*lines, f"{counted(told['reviews'], 'review')} made, {told['reviews_missing']} missing."]
+    return [*lines, f"{number_of(summary['reviews'], 'review')} made, {summary['reviews_missing']} missing."]
 
 
 def _action_row(a: dict[str, Any]) -> list[object]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import Refused
-from .context import opened
+from .context import open_session
 from .options import Config, Json, Who, person
 from .output import answer
 
@@ -62,19 +62,19 @@ def selftest(
 
 
 def _write(out: Path, files: dict[str, bytes]) -> None:
-    from ..store.backup.folder import plain_target_errors, written
+    from ..store.backup.folder import plain_target_errors, write_file
 
     with plain_target_errors(out):
         out.mkdir(parents=True)
         for name, content in files.items():
-            written(out / name, content)
+            write_file(out / name, content)
 
 
 def _journal(data: Path, config: Path | None, report: Report, who: str) -> None:
     facts = report.facts()
-    told = ("version", "passed", "cases", "failed", "platform", "python", "sha256")
-    with opened(data, config) as found:
-        found.store.journal.append("selftest", who, {name: facts[name] for name in told})
+    keys = ("version", "passed", "cases", "failed", "platform", "python", "sha256")
+    with open_session(data, config) as session:
+        session.store.journal.append("selftest", who, {name: facts[name] for name in keys})
 
 
 def _lines(report: Report, out: Path | None) -> list[str]:

@@ -10,9 +10,9 @@ import typer
 
 from .. import __version__
 from ..errors import Refused, StillroomError
-from .context import Opened, applied_setup, opened, opened_or_new
+from .context import Session, open_or_create, open_session, require_applied_setup
 from .options import DEFAULT_DATA, Config, Data, Port, Who, person
-from .output import counted
+from .output import number_of
 
 if TYPE_CHECKING:
     from ..service import Service
@@ -59,37 +59,37 @@ def run(
     from ..service.reload import reload
     from ..service.stop_request import StopRequest
 
-    with opened_or_new(data, config, person(who)) as found, found.store.lock_service():
-        applied_setup(found)
-        service = _service(found, forward, node, ca_file)
+    with open_or_create(data, config, person(who)) as session, session.store.lock_service():
+        require_applied_setup(session)
+        service = _service(session, forward, node, ca_file)
 
         def alive() -> bool:
-            if stop.reload_asked():
-                typer.echo(reload(found.store, config, time.time_ns()))
+            if stop.reload_requested():
+                typer.echo(reload(session.store, config, time.time_ns()))
             return service.alive
 
         with StopRequest() as stop:
             service.start()
-            typer.echo(_started(found, data))
-            asked = stop.wait(alive)
+            typer.echo(_start_line(session, data))
+            requested = stop.wait(alive)
             in_time = service.stop()
-    if not asked:
+    if not requested:
         raise StillroomError("The service ended because one of its parts died; its journal says which.")
     if not in_time:
         raise StillroomError("The service did not end in time; its last readings may be missing.")
 
 
-def _started(found: Opened, data: Path) -> str:
+def _start_line(session: Session, data: Path) -> str:
     """The one line by which a log shows what was started."""
-    lines = found.config.lines
-    what = counted(len({line.probe for line in lines}), "probe")
+    lines = session.config.lines
+    what = number_of(len({line.probe for line in lines}), "probe")
     return (
-        f"stillroom {__version__}, setup version {found.setup.version}, data folder {data.absolute()}. "
+        f"stillroom {__version__}, setup version {session.setup.version}, data folder {data.absolute()}. "
         f"Reading {what}. Stop with Ctrl-C."
     )
 
 
-def _service(found: Opened, forward: str | None, node: str, ca_file: str) -> Service | Node:
+def _service(session: Session, forward: str | None, node: str, ca_file: str) -> Service | Node:
     import os
 
     from ..service import Service
@@ -97,11 +97,11 @@ def _service(found: Opened, forward: str | None, node: str, ca_file: str) -> Ser
     from ..service.node import Node
 
     if forward is None:
-        return Service(found.store, found.config)
+        return Service(session.store, session.config)
     if not node:
         raise Refused("--forward: wanted this node's name with --node, as the centre's probes.toml has it.")
     return Node(
-        found.store, found.config, Centre(forward, node, os.environ.get("STILLROOM_TOKEN", ""), ca_file)
+        session.store, session.config, Centre(forward, node, os.environ.get("STILLROOM_TOKEN", ""), ca_file)
     )
 
 
@@ -162,8 +162,8 @@ def serve(
         raise Refused("TLS takes both files: --certificate FILE and --key FILE.")
     tls = Tls(certificate, key) if certificate and key else None
     _refuse_no_address(proxy)
-    with opened(data, config) as found:
-        applied_setup(found)
+    with open_session(data, config) as session:
+        require_applied_setup(session)
     if with_parent:
         _leave_with_parent()
     _refuse_taken(host, port)

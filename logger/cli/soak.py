@@ -12,7 +12,7 @@ from .options import Json
 from .output import answer, duration
 
 if TYPE_CHECKING:
-    from ..core.measurement.soak import Constant, Just, Plan
+    from ..core.measurement.soak import Just, SoakConstant, SoakPlan
 
 
 def add_to(app: typer.Typer) -> None:
@@ -71,23 +71,23 @@ def soak(
       stillroom soak --material aluminium --size-mm 60x200 --shape cylinder --from-C 25 \\
         --length-mm 200 --tolerance-um 12 --share 0.1
     """
-    from ..core.measurement.soak import CAUTIONS, fitted, plan, typed
+    from ..core.measurement.soak import CAUTIONS, constant_from_step, constant_from_tau, plan_soak
 
     if just not in ("", "sprayed", "wiped"):
         raise Refused(f"--just: wanted sprayed or wiped, found {just!r}.")
     if fit is not None:
-        constant = fitted(*_step(fit))
+        constant = constant_from_step(*_step(fit))
     elif time_constant_s is not None:
-        constant = typed(time_constant_s)
+        constant = constant_from_tau(time_constant_s)
     else:
         constant = _by_size(material, size_mm, shape, air, on_plate=on_plate)
     residual = _residual(residual_K, material, length_mm, tolerance_um, share)
-    found = plan(constant, from_C, room_C, residual, cast("Just", just))
-    answer(plan_json(found), as_json, [*_lines(found), *(f"  {c}" for c in CAUTIONS)])
+    soak_plan = plan_soak(constant, from_C, room_C, residual, cast("Just", just))
+    answer(plan_dict(soak_plan), as_json, [*_lines(soak_plan), *(f"  {c}" for c in CAUTIONS)])
 
 
-def _by_size(material: str, size_mm: str, shape: str, air: str, *, on_plate: bool) -> Constant:
-    from ..core.measurement.soak import FILMS, SIZES, by_size, sizes
+def _by_size(material: str, size_mm: str, shape: str, air: str, *, on_plate: bool) -> SoakConstant:
+    from ..core.measurement.soak import FILMS, SIZES, constant_from_size, parse_sizes
     from ..core.physics.thermal import body_of
 
     if not material or not size_mm:
@@ -99,7 +99,9 @@ def _by_size(material: str, size_mm: str, shape: str, air: str, *, on_plate: boo
             f"{', '.join(airs)}, found {air}."
         )
     named = next(s for s in SIZES if s == shape), next(a for a in FILMS if a == air)
-    return by_size(body_of(material), named[0], sizes(size_mm, named[0]), named[1], on_plate=on_plate)
+    return constant_from_size(
+        body_of(material), named[0], parse_sizes(size_mm, named[0]), named[1], on_plate=on_plate
+    )
 
 
 def _step(file: Path) -> tuple[list[float], list[float]]:
@@ -127,13 +129,13 @@ def _is_number(text: str) -> bool:
 
 
 def _residual(
-    given: float | None, material: str, length_mm: float | None, tolerance_um: float | None, share: float
+    stated_K: float | None, material: str, length_mm: float | None, tolerance_um: float | None, share: float
 ) -> float:
     from ..core.physics.expansion import material_of
     from ..inspections.assess import residual_K
 
-    if given is not None:
-        return given
+    if stated_K is not None:
+        return stated_K
     if length_mm is None or tolerance_um is None or not material:
         raise Refused("Wanted --residual-K, or --material with --length-mm and --tolerance-um.")
     if not (length_mm > 0 and tolerance_um > 0 and 0 < share <= 1):
@@ -141,31 +143,31 @@ def _residual(
     return residual_K(length_mm, material_of(material).alpha_per_K, share * tolerance_um)
 
 
-def plan_json(found: Plan) -> dict[str, Any]:
+def plan_dict(plan: SoakPlan) -> dict[str, Any]:
     """The plan as plain data; seconds and K."""
-    c = found.constant
+    c = plan.constant
     return {
         "time_constant_s": round(c.tau_s, 3),
         "core_time_constant_s": round(c.core_s, 3),
         "biot": None if c.biot is None else round(c.biot, 6),
         "lumped": c.lumped,
         "how": c.how,
-        "difference_K": round(found.difference_K, 6),
-        "residual_K": round(found.residual_K, 6),
-        "ready_after_s": round(found.ready_after_s, 1),
-        "ready_latest_s": round(found.ready_latest_s, 1),
-        "warnings": list(found.warnings),
+        "difference_K": round(plan.difference_K, 6),
+        "residual_K": round(plan.residual_K, 6),
+        "ready_after_s": round(plan.ready_after_s, 1),
+        "ready_latest_s": round(plan.ready_latest_s, 1),
+        "warnings": list(plan.warnings),
     }
 
 
-def _lines(found: Plan) -> list[str]:
-    c = found.constant
+def _lines(plan: SoakPlan) -> list[str]:
+    c = plan.constant
     number = "" if c.biot is None else f", Biot number {c.biot:.3g}"
-    ready, latest = (duration(60 * -(-s // 60)) for s in (found.ready_after_s, found.ready_latest_s))
+    ready, latest = (duration(60 * -(-s // 60)) for s in (plan.ready_after_s, plan.ready_latest_s))
     return [
         f"Ready after {ready}; where little heat is exchanged, after {latest}.",
         "",
-        f"  {found.difference_K:.2f} K from the room, {found.residual_K:.3f} K may be left",
+        f"  {plan.difference_K:.2f} K from the room, {plan.residual_K:.3f} K may be left",
         f"  time constant {duration(c.tau_s)} ({c.how}){number}",
-        *(f"  {w}" for w in found.warnings),
+        *(f"  {w}" for w in plan.warnings),
     ]

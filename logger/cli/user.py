@@ -10,9 +10,9 @@ import typer
 
 from ..errors import Refused, UnknownName
 from ..instants import parse, rfc3339
-from .context import opened
+from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, counted, table
+from .output import answer, number_of, table
 
 if TYPE_CHECKING:
     from ..people import Account, Token
@@ -59,19 +59,19 @@ def add(
     from ..model.roles import roles_of
     from ..people import People
 
-    with opened(data, config) as found:
+    with open_session(data, config) as session:
         roles = roles_of(role)
-        made = People(found.store).add(name, full, roles, _password(password_stdin), person(who))
-    typer.echo(f"{made.person} signs in as {made.name}: {_roles(made)}.")
+        account = People(session.store).add(name, full, roles, _password(password_stdin), person(who))
+    typer.echo(f"{account.person} signs in as {account.name}: {_roles(account)}.")
 
 
 @user.command("list")
-def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
+def list_accounts(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
     """Every account with its roles; those that were disabled too."""
     from ..people import People
 
-    with opened(data, config) as found:
-        accounts = People(found.store).all()
+    with open_session(data, config) as session:
+        accounts = People(session.store).all()
     rows = [
         {
             "name": a.name,
@@ -83,7 +83,7 @@ def listed(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = 
         for a in accounts
     ]
     heads = ("name", "person", "roles", "state", "changed")
-    first = f"{counted(len(rows), 'account')}." if rows else "There is no account yet: stillroom user add."
+    first = f"{number_of(len(rows), 'account')}." if rows else "There is no account yet: stillroom user add."
     answer(
         rows, as_json, [first, *table(heads, [[row[h] for h in heads] for row in rows])] if rows else [first]
     )
@@ -95,8 +95,8 @@ def role(name: Name, *, role: Roles, who: Who = "", data: Data = DEFAULT_DATA, c
     from ..model.roles import roles_of
     from ..people import People
 
-    with opened(data, config) as found:
-        after = People(found.store).set_roles(name, roles_of(role), person(who))
+    with open_session(data, config) as session:
+        after = People(session.store).set_roles(name, roles_of(role), person(who))
     typer.echo(f"{after.person}: {_roles(after)}.")
 
 
@@ -112,8 +112,8 @@ def disable(
     """Shut an account and end its sessions. Accounts are never removed: the record names them."""
     from ..people import People
 
-    with opened(data, config) as found:
-        after = People(found.store).set_active(name, undo, person(who))
+    with open_session(data, config) as session:
+        after = People(session.store).set_active(name, undo, person(who))
     typer.echo(f"{after.person} ({after.name}) is {'in use again' if undo else 'disabled'}.")
 
 
@@ -129,8 +129,8 @@ def password(
     """Give an account another password, and end its sessions."""
     from ..people import People
 
-    with opened(data, config) as found:
-        people = People(found.store)
+    with open_session(data, config) as session:
+        people = People(session.store)
         people.known(name)
         people.set_password(name, _password(password_stdin), person(who))
     typer.echo(f"{name} has another password; whoever was signed in by it signs in anew.")
@@ -167,13 +167,17 @@ def token_add(
     from ..model.roles import scopes_of
     from ..people import Tokens
 
-    with opened(data, config) as found:
+    with open_session(data, config) as found:
         probes = _probes(probe or [], found.setup.probes)
         until_ns = parse(until, found.zone_info, "--until") if until else None
         tokens = Tokens(found.store)
-        made, text = tokens.add(name, scopes_of(scope), person(who), probes=probes, until_ns=until_ns)
-    told = {"token": text, **_token_json(made)}
-    answer(told, as_json, [text, f"Token {made.id} for {name}: {told['scopes']}. It is not shown again."])
+        new_token, text = tokens.add(name, scopes_of(scope), person(who), probes=probes, until_ns=until_ns)
+    payload = {"token": text, **_token_dict(new_token)}
+    answer(
+        payload,
+        as_json,
+        [text, f"Token {new_token.id} for {name}: {payload['scopes']}. It is not shown again."],
+    )
 
 
 @token.command("list")
@@ -181,10 +185,10 @@ def token_list(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Jso
     """Every token with what it may; never the token itself."""
     from ..people import Tokens
 
-    with opened(data, config) as found:
-        rows = [_token_json(one) for one in Tokens(found.store).all()]
+    with open_session(data, config) as found:
+        rows = [_token_dict(t) for t in Tokens(found.store).all()]
     heads = ("id", "name", "scopes", "probes", "made", "until", "revoked")
-    first = f"{counted(len(rows), 'token')}."
+    first = f"{number_of(len(rows), 'token')}."
     answer(
         rows, as_json, [first, *table(heads, [[row[h] for h in heads] for row in rows])] if rows else [first]
     )
@@ -201,8 +205,8 @@ def token_revoke(
     """Make a token worthless from now on."""
     from ..people import Tokens
 
-    with opened(data, config) as found:
-        revoked = Tokens(found.store).revoke(ident, person(who))
+    with open_session(data, config) as session:
+        revoked = Tokens(session.store).revoke(ident, person(who))
     typer.echo(f"Token {revoked.id} of {revoked.name} is revoked.")
 
 
@@ -215,11 +219,11 @@ def _password(from_stdin: bool) -> str:
     return str(typer.prompt("Password", hide_input=True, confirmation_prompt=True))
 
 
-def _probes(wanted: list[str], known: Collection[str]) -> list[str]:
-    for one in wanted:
-        if one not in known:
-            raise UnknownName("probe", one, known)
-    return wanted
+def _probes(names: list[str], registered: Collection[str]) -> list[str]:
+    for name in names:
+        if name not in registered:
+            raise UnknownName("probe", name, registered)
+    return names
 
 
 def _roles(account: Account) -> str:
@@ -228,16 +232,16 @@ def _roles(account: Account) -> str:
     return ", ".join(role.value for role in Role if role in account.roles)
 
 
-def _token_json(one: Token) -> dict[str, str]:
+def _token_dict(token: Token) -> dict[str, str]:
     def at(ns: int | None) -> str:
         return "" if ns is None else rfc3339(ns)
 
     return {
-        "id": one.id,
-        "name": one.name,
-        "scopes": ", ".join(sorted(one.scopes)),
-        "probes": ", ".join(one.probes) or "any",
-        "made": at(one.made_ns),
-        "until": at(one.until_ns),
-        "revoked": at(one.revoked_ns),
+        "id": token.id,
+        "name": token.name,
+        "scopes": ", ".join(sorted(token.scopes)),
+        "probes": ", ".join(token.probes) or "any",
+        "made": at(token.made_ns),
+        "until": at(token.until_ns),
+        "revoked": at(token.revoked_ns),
     }

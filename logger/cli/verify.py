@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from ..errors import Refused, StoreDamaged
-from .context import has_record, opened, whole_or_interval
+from .context import has_record, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
 from .output import answer
 
@@ -76,9 +76,9 @@ def verify(
     if package is not None:
         _verify_package(package, as_json)
         return
-    result = _verified(data, [_head(text) for text in head], backup, verdicts)
+    result = _verify_record(data, [_head(text) for text in head], backup, verdicts)
     number, sha256 = result.head
-    told = {
+    payload = {
         "intact": result.intact,
         "faults": list(result.faults),
         "disposed": list(result.disposed),
@@ -91,13 +91,13 @@ def verify(
         "not_compared": list(result.left_out),
     }
     first = "The record is intact." if result.intact else "The record is broken:"
-    counted = f"  {result.entries} journal entries, {result.batches} batches, {result.files} archive files, "
-    lines = [first, *(f"  {fault}" for fault in result.faults), f"{counted}{result.readings} readings"]
+    counts = f"  {result.entries} journal entries, {result.batches} batches, {result.files} archive files, "
+    lines = [first, *(f"  {fault}" for fault in result.faults), f"{counts}{result.readings} readings"]
     lines += [f"  {line}" for line in result.disposed]
     lines += [f"  head of the chain: entry {number}, {sha256}"]
     lines += ["Compared:", *(f"  {line}" for line in result.compared)] if result.compared else []
     lines += ["Not compared:", *(f"  {line}" for line in result.left_out)] if result.left_out else []
-    answer(told, as_json, lines)
+    answer(payload, as_json, lines)
     if not result.intact:
         raise typer.Exit(10)
 
@@ -105,21 +105,21 @@ def verify(
 def _verify_package(path: Path, as_json: bool) -> None:
     from ..package import verify_package
 
-    found = verify_package(path)
-    told = {
-        "intact": found.intact,
-        "faults": list(found.faults),
-        "files": found.files,
-        "records": found.records,
+    result = verify_package(path)
+    payload = {
+        "intact": result.intact,
+        "faults": list(result.faults),
+        "files": result.files,
+        "records": result.records,
     }
-    first = "The package is intact." if found.intact else "The package is broken:"
+    first = "The package is intact." if result.intact else "The package is broken:"
     lines = [
         first,
-        *(f"  {fault}" for fault in found.faults),
-        f"  {found.files} files, {found.records} records",
+        *(f"  {fault}" for fault in result.faults),
+        f"  {result.files} files, {result.records} records",
     ]
-    answer(told | {"key": found.key}, as_json, [*lines, f"  signed by key {found.key or 'none'}"])
-    if not found.intact:
+    answer(payload | {"key": result.key}, as_json, [*lines, f"  signed by key {result.key or 'none'}"])
+    if not result.intact:
         raise typer.Exit(10)
 
 
@@ -131,9 +131,11 @@ def _head(text: str) -> tuple[int, str]:
     return int(number), sha256.strip().lower()
 
 
-def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None, verdicts: bool) -> Verification:
-    """A walk over the whole record that changes no byte of it; a file that cannot be read is a fault too."""
-    from ..record.proof import verified
+def _verify_record(
+    data: Path, heads: list[tuple[int, str]], backup: Path | None, verdicts: bool
+) -> Verification:
+    """Verify the whole record without changing a byte; an unreadable file is a fault too."""
+    from ..record.proof import verify_record
     from ..store import Store
     from ..store.types import Verification
 
@@ -141,7 +143,7 @@ def _verified(data: Path, heads: list[tuple[int, str]], backup: Path | None, ver
         raise Refused(f"There is no data folder {data}; name the record to verify with --data DIR.")
     try:
         with Store.open(data, read_only=True) as store:
-            return verified(store, heads, backup, verdicts=verdicts)
+            return verify_record(store, heads, backup, verdicts=verdicts)
     except StoreDamaged as error:
         return Verification((str(error),), 0, 0, 0, 0, (0, ""))
 
@@ -175,11 +177,11 @@ def export(
         return
     from ..record import export as write
 
-    with opened(data, config) as found:
-        span = whole_or_interval(found, start, end) if start or end else None
-        written = write(found.store, found.setup, span, out, found.now_ns)
-    told = {"folder": str(out), "files": written.files, "readings": written.readings}
-    answer(told, as_json, [f"{written.readings} readings in {len(written.files)} files in {out}."])
+    with open_session(data, config) as session:
+        span = whole_or_interval(session, start, end) if start or end else None
+        result = write(session.store, session.setup, span, out, session.now_ns)
+    payload = {"folder": str(out), "files": result.files, "readings": result.readings}
+    answer(payload, as_json, [f"{result.readings} readings in {len(result.files)} files in {out}."])
 
 
 def _export_all(out: Path, start: str | None, end: str | None, data: Path, as_json: bool) -> None:
@@ -193,6 +195,6 @@ def _export_all(out: Path, start: str | None, end: str | None, data: Path, as_js
     if not has_record(data):
         raise Refused(f"There is no data folder {data}; name the record to export with --data DIR.")
     with Store.open(data, read_only=True) as store:
-        written = write(store, out, time.time_ns())
-    told = {"folder": str(out), "files": list(written.files), "readings": written.readings}
-    answer(told, as_json, [f"{written.readings} readings in {len(written.files)} files in {out}."])
+        result = write(store, out, time.time_ns())
+    payload = {"folder": str(out), "files": list(result.files), "readings": result.readings}
+    answer(payload, as_json, [f"{result.readings} readings in {len(result.files)} files in {out}."])

@@ -21,13 +21,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..core.validity.versions import Version, effective
+from ..core.validity.versions import Version, effective_setup
 from ..errors import ConfigError, Fault, Refused, UnitError
 from ..formats.dcc import LARGEST_BYTES, text_of
 from ..formats.toml import nearest
 from ..imports.profile import profile_of
 from ..model import Config, Setup
-from ..probes.alike import lookalikes
+from ..probes.alike import find_lookalikes
 from ..units import to_canonical
 from .ceilings import lenient
 from .checks import check
@@ -147,7 +147,7 @@ def in_force(versions: Sequence[SetupVersion], known_ns: int | None = None) -> C
         Version(setup, v.at_ns, v.who, v.approver, v.why, v.correction)
         for v, setup in zip(known, [*older, newest.setup], strict=True)
     ]
-    return replace(newest, setup=effective(each))
+    return replace(newest, setup=effective_setup(each))
 
 
 @lru_cache(maxsize=64)
@@ -174,7 +174,7 @@ def warnings(config: Config) -> list[str]:
         *_warnings(config.setup),
         *lenient(config.setup),
         *_uncompared(config.setup),
-        *lookalikes(config.lines),
+        *find_lookalikes(config.lines),
         *_unheard(config),
         *([] if config.setup.alarms else [NO_ALARM]),
     ]

@@ -7,7 +7,7 @@ of the configuration. Asked of sound setups only.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from itertools import combinations, product
 
@@ -18,9 +18,11 @@ from ..core.calibration.as_found import change, released_until_ns
 from ..core.evidence.derived import derived_channel, nominal_U
 from ..core.physics.saturation import log_slope_water
 from ..core.rules import condensation, plane
+from ..core.rules.gradient import distance_m
+from ..core.rules.lines import counts_as
 from ..errors import Fault
 from ..formats.toml import Entry
-from ..model import Certificate, Channel, Position, Rule, Setup
+from ..model import Certificate, Channel, Rule, Setup
 from ..units import difference_to_canonical, to_canonical
 from .schema import RuleTable
 from .tables import Tables
@@ -44,7 +46,7 @@ def infeasible(tables: Tables, setup: Setup, faulty: Collection[tuple[str, str]]
             yield _too_few(entry, rule, channels, max(least, rule.need or 0))
             continue
         if rule.kind in _PAIRS and not list(_pairs(rule, setup)):
-            yield entry.fault("", _PAIRS[rule.kind], f"no such pair among {', '.join(channels)}")
+            yield entry.fault("", _PAIRS[rule.kind], _no_pair(rule, setup, channels))
             continue
         if rule.kind == "plane" and rule.direction not in _fit(rule, setup).determined:
             wanted = f"positions that determine the {rule.direction or 'whole'} gradient"
@@ -100,7 +102,7 @@ def _certified(key: str, setup: Setup) -> bool:
 
 
 _PAIRS = {
-    "gradient": "two probes at least d_min_m apart in the rule's direction",
+    "gradient": "two probes at least d_min_m apart on a line of the rule's direction",
     "spread": "two probes",
     "difference": "two media with a probe in each, or two channels",
     "condensation": "a surface and a dew point of the air, both with certificates",
@@ -149,8 +151,9 @@ def _width(rule: Rule) -> float | None:
 
 def warnings(setup: Setup) -> list[str]:
     """What is allowed but deserves a thought: limits narrow against what the probes can tell."""
-    found = []
+    found: list[str] = []
     for rule in setup.rules:
+        found += _leaning(rule, setup)
         U, by = rule_U(rule, setup)
         width = _width(rule)
         if width is None or not U:
@@ -230,8 +233,8 @@ def _pairs(rule: Rule, setup: Setup) -> Iterator[tuple[float, str]]:
             yield float(U), f"{one.key} and {other.key}"
             continue
         for a, b in product(setup.placements_of(one.key), setup.placements_of(other.key)):
-            d = _distance_m(rule, setup.positions[a.position], setup.positions[b.position])
-            if d >= rule.d_min_m:
+            d = distance_m(rule, setup.positions[a.position], setup.positions[b.position])
+            if d is not None:
                 yield float(U) / d, f"{one.key} and {other.key}"
 
 
@@ -263,7 +266,30 @@ def _channel_pairs(rule: Rule, setup: Setup) -> list[tuple[Channel, Channel]]:
     return [(_channel(a, setup), _channel(b, setup)) for a, b in certified]
 
 
-def _distance_m(rule: Rule, a: Position, b: Position) -> float:
-    dx, dy, dz = (p - q for p, q in zip(a.xyz_m, b.xyz_m, strict=True))
-    parts = {"vertical": (dz,), "horizontal": (dx, dy)}.get(rule.direction, (dx, dy, dz))
-    return float(np.hypot.reduce(parts))
+def _no_pair(rule: Rule, setup: Setup, channels: Sequence[str]) -> str:
+    said = f"no such pair among {', '.join(channels)}"
+    if rule.kind != "gradient" or rule.direction == "pair":
+        return said
+    lines = "; ".join(f"{pair} {how}" for pair, how, _ in _lines(rule, setup))
+    return f"{said}: {lines}; gradient_pair_… is the limit for the line of any pair" if lines else said
+
+
+def _lines(rule: Rule, setup: Setup) -> Iterator[tuple[str, str, bool]]:
+    """Of a gradient rule each pair far enough apart: probes, how its line leans, whether it is compared."""
+    stays = [(key, setup.placements_of(key)[-1:]) for key in setup.channels_of(rule)]
+    for (one, at), (other, there) in combinations(stays, 2):
+        for a, b in product(at, there):
+            ends = setup.positions[a.position], setup.positions[b.position]
+            if math.dist(ends[0].xyz_m, ends[1].xyz_m) >= rule.d_min_m:
+                pair = f"{setup.channels[one].probe}–{setup.channels[other].probe}"
+                yield pair, counts_as(*ends), distance_m(rule, *ends) is not None
+
+
+def _leaning(rule: Rule, setup: Setup) -> Iterator[str]:
+    """What a rule of one direction makes of lines that are not quite of it."""
+    if rule.kind != "gradient" or rule.direction == "pair":
+        return
+    exact = "leans 0°" if rule.direction == "vertical" else "leans 90°"
+    for pair, how, compared in _lines(rule, setup):
+        if compared and not how.startswith(exact):
+            yield f"{rule.key}: {pair} {how}"

@@ -78,7 +78,8 @@ class Limit:
         if self.kind in ("span", "slope"):
             return f"{self.kind}{of} in {_duration(self.window_s)}"
         if self.kind == "gradient":
-            return f"{self.direction} gradient{of}"
+            along = self.direction == "pair"
+            return f"gradient{of} along the pair" if along else f"{self.direction} gradient{of}"
         if self.kind == "plane":
             return f"{self.direction} gradient{of} of the plane".strip()
         if self.kind == "condensation":

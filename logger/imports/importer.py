@@ -19,7 +19,7 @@ import numpy as np
 from ..errors import ImportRefused, UnitError
 from ..instants import NS, rfc3339
 from ..model import Setup
-from ..series import Imported, Readings
+from ..series import ImportedReadings, Readings
 from .comparison import Compared, Conflict, against
 from .outside import Content, reading_of
 from .profile import Profile
@@ -42,9 +42,9 @@ class ImportStore(Protocol):
 
     def importing(self) -> AbstractContextManager[object]: ...
 
-    def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings: ...
+    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings: ...
 
-    def take_in(self, writer: str, told: Sequence[Imported], now_ns: int) -> None: ...
+    def load_series(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None: ...
 
     def record_import(
         self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
@@ -232,7 +232,7 @@ def _refuse_future(name: str, reading: Reading, setup: Setup, now_ns: int) -> No
 def _stored(series: Series, store: ImportStore) -> Readings:
     if len(series.taken_ns) == 0:
         return Readings.empty()
-    return store.everything(series.channel.key, int(series.taken_ns[0]), int(series.taken_ns[-1]) + 1)
+    return store.stamped_readings(series.channel.key, int(series.taken_ns[0]), int(series.taken_ns[-1]) + 1)
 
 
 def _counted(result: ImportResult, reading: Reading, compared: Sequence[Compared]) -> ImportResult:
@@ -260,11 +260,13 @@ def _store(  # noqa: PLR0917
     # Readings first: if the machine stops in between, importing again skips them all as duplicates.
     short = result.sha256[:12]
     told = [
-        Imported(c.kept.channel.key, c.kept.taken_ns, c.kept.value, c.kept.raw, now_ns, f"import:{short}")
+        ImportedReadings(
+            c.kept.channel.key, c.kept.taken_ns, c.kept.value, c.kept.raw, now_ns, f"import:{short}"
+        )
         for c in compared
         if len(c.kept.taken_ns)
     ]
-    store.take_in(f"import-{short}", told, now_ns)
+    store.load_series(f"import-{short}", told, now_ns)
     summary = _summary(result, profile, who)
     store.record_import(result.sha256, result.name, content, summary, who=who, at_ns=now_ns)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from ..model import Setup
-from ..processes.confined import Limits, confined
+from ..processes.confined import Limits, run_confined
 from .containers import Part, refuse_unlimited
 from .describing import Description, describe
 from .grid import Row
@@ -20,17 +20,17 @@ def reading_of(
     name: str, content: Content, profile: Profile, setup: Setup, without: frozenset[int] = frozenset()
 ) -> Reading:
     """`read_content` in the child; ImportRefused also where a limit is reached."""
-    return confined(name, _limits(name, content), _read, name, content, profile, setup, without)
+    return run_confined(name, _limits(name, content), _read, name, content, profile, setup, without)
 
 
 def description_of(name: str, content: Content, setup: Setup | None = None) -> Description:
     """`describe` in the child; ImportRefused also where a limit is reached."""
-    return confined(name, _limits(name, content), _described, name, content, setup)
+    return run_confined(name, _limits(name, content), _described, name, content, setup)
 
 
 def sheet_rows(name: str, content: bytes) -> list[Row]:
     """The rows of a workbook's only sheet with anything in it, read in the child."""
-    return confined(name, _limits(name, content), _sheet_rows, name, content)
+    return run_confined(name, _limits(name, content), _sheet_rows, name, content)
 
 
 def _read(name: str, content: Content, profile: Profile, setup: Setup, without: frozenset[int]) -> Reading:

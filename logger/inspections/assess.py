@@ -13,8 +13,8 @@ from typing import Any
 from ..core.judge.judgement import Judgement
 from ..core.judge.periods import periods
 from ..core.measurement.check import Check
-from ..core.measurement.stamp import stamp
-from ..core.measurement.temperatures import Lag, Track, Tracks, tracks
+from ..core.measurement.stamp import stamp_text
+from ..core.measurement.temperatures import Lag, SideTemperature, Temperatures, part_and_scale
 from ..core.measurement.thermal_error import Feature, ThermalError, Work, thermal_errors
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from ..errors import IntervalError, Refused, UnitError
@@ -23,13 +23,13 @@ from ..model import Inspection, Period, Setup, ThermalBody
 from ..verdicts.conditions import cells_of, conditions_of
 from ..verdicts.verdicts import Verdicts
 
-# A body has forgotten how warm it was when it came in after so many time constants: 3 parts in 10 000.
+# Time constants after which the initial temperature of a body no longer matters: 3 parts in 10 000 are left.
 TIMES_TAU = 8
 
 
 @dataclass(frozen=True)
 class Question:
-    """What is asked of an interval; without features no thermal error. Times in ns, UTC."""
+    """A question about an interval; without features no thermal error. Times in ns, UTC."""
 
     zone: str
     from_ns: int
@@ -45,23 +45,23 @@ class Question:
 
 @dataclass(frozen=True)
 class Assessment:
-    """The answer; `thermal` worst feature first, empty where none was asked for or none can be had."""
+    """The answer; `thermal` worst feature first, empty where not requested or not available."""
 
     check: Check
     thermal: tuple[ThermalError, ...]
-    tracks: Tracks | None
+    tracks: Temperatures | None
     statement: str | None
     notices: tuple[str, ...]
     segments: tuple[Period, ...] = ()  # a long program, judged piece by piece
 
     def to_json(self) -> dict[str, Any]:
         """The check as plain data, with `thermal`, `statement` and `stamp`."""
-        told = self.check.to_json()
-        return told | {
+        check = self.check.to_json()
+        return check | {
             "thermal": self.thermal_json(),
             "segments": [_segment(p) for p in self.segments],
             "statement": self.statement,
-            "stamp": stamp(told),
+            "stamp": stamp_text(check),
         }
 
     def thermal_json(self) -> dict[str, Any] | None:
@@ -72,36 +72,36 @@ class Assessment:
         return worst.to_json() | {
             "shown": self.check.verdict != "not shown" and not any("not shown" in n for n in self.notices),
             "temperatures": _temperatures(self.tracks),
-            "soak": soaked(worst, self.tracks),
+            "soak": soak_state(worst, self.tracks),
             "features": [e.to_json() for e in self.thermal],
             "notices": list(self.notices),
         }
 
 
-def _temperatures(found: Tracks) -> dict[str, Any]:
-    sides: Mapping[str, Track] = {"part": found.part, "scale": found.scale}
+def _temperatures(temperatures: Temperatures) -> dict[str, Any]:
+    sides: Mapping[str, SideTemperature] = {"part": temperatures.part, "scale": temperatures.scale}
     return {
         name: {
             "mean_C": _number(t.mean_C),
-            "u_K": _number(math.hypot(t.u_own_K, found.u_shared_K)),
-            "u_shared_K": _number(found.u_shared_K),
+            "u_K": _number(math.hypot(t.u_own_K, temperatures.u_shared_K)),
+            "u_shared_K": _number(temperatures.u_shared_K),
             "how": t.how,
             "channels": list(t.channels),
         }
         for name, t in sides.items()
-    } | {"air_span_K": _number(found.span_K)}
+    } | {"air_span_K": _number(temperatures.span_K)}
 
 
-def soaked(worst: ThermalError, found: Tracks) -> dict[str, Any]:
+def soak_state(worst: ThermalError, temperatures: Temperatures) -> dict[str, Any]:
     """Whether part and scale were as equal at the start as the share of the tolerance asks."""
-    difference = abs(found.at_start_K)
-    told = {"difference_K": _number(difference), "residual_K": None, "met": None}
+    difference = abs(temperatures.at_start_K)
+    state = {"difference_K": _number(difference), "residual_K": None, "met": None}
     if worst.tolerance_um is None or worst.share_allowed is None:
-        return told
+        return state
     alpha = material_of(worst.material).alpha_per_K
     residual = residual_K(worst.length_mm, alpha, worst.share_allowed * worst.tolerance_um)
     met = None if math.isnan(difference) else difference <= residual
-    return told | {"residual_K": _number(residual), "met": met}
+    return state | {"residual_K": _number(residual), "met": met}
 
 
 def residual_K(length_mm: float, alpha_per_K: float, allowed_um: float) -> float:
@@ -118,30 +118,40 @@ def _number(value: float) -> float | None:
     return round(value, 6) if math.isfinite(value) else None
 
 
-def assess(verdicts: Verdicts, asked: Question, now_ns: int) -> Assessment:
+def assess(verdicts: Verdicts, question: Question, now_ns: int) -> Assessment:
     """Answer a question; IntervalError or UnknownName where the interval cannot be judged."""
-    before_s = verdicts.asked_before_s(asked.zone, asked.from_ns, asked.to_ns, now_ns, asked.pre_window_s)
-    asked = settled(verdicts.setup, asked)
-    judgement = verdicts.judgement(
-        asked.zone, _begin_ns(verdicts, asked, before_s), asked.to_ns, now_ns, activity=asked.activity
+    before_s = verdicts.pre_window_s(
+        question.zone, question.from_ns, question.to_ns, now_ns, question.pre_window_s
     )
-    return assessed(verdicts, judgement, asked, before_s)
+    question = with_zone_lags(verdicts.setup, question)
+    judgement = verdicts.judgement(
+        question.zone,
+        _begin_ns(verdicts, question, before_s),
+        question.to_ns,
+        now_ns,
+        activity=question.activity,
+    )
+    return assessment_from(verdicts, judgement, question, before_s)
 
 
-def assessed(verdicts: Verdicts, judgement: Judgement, asked: Question, before_s: int) -> Assessment:
-    """The same from a judgement that covers all of it."""
-    result = verdicts.checked(judgement, asked.from_ns, asked.to_ns, before_s, asked.activity)
-    told = _statement(verdicts, judgement, result)
+def assessment_from(
+    verdicts: Verdicts, judgement: Judgement, question: Question, before_s: int
+) -> Assessment:
+    """Answer a question from a judgement that covers its whole interval and pre-window."""
+    result = verdicts.check_judgement(
+        judgement, question.from_ns, question.to_ns, before_s, question.activity
+    )
+    statement = _statement(verdicts, judgement, result)
     pieces = tuple(periods(judgement, cells_of(judgement, result)))
-    if not asked.features or asked.work is None:
-        return Assessment(result, (), None, told, (), pieces)
-    mastered = asked.from_ns if asked.mastered_ns is None else asked.mastered_ns
-    span = mastered, asked.from_ns, asked.to_ns
-    found = tracks(judgement, verdicts.setup, span, asked.part, asked.scale)
-    if found is None:
-        return Assessment(result, (), None, told, ("no confirmed temperature in the interval",), pieces)
-    errors = thermal_errors(found, asked.features, asked.work)
-    return Assessment(result, tuple(errors), found, told, found.notices, pieces)
+    if not question.features or question.work is None:
+        return Assessment(result, (), None, statement, (), pieces)
+    mastered = question.from_ns if question.mastered_ns is None else question.mastered_ns
+    span = mastered, question.from_ns, question.to_ns
+    temperatures = part_and_scale(judgement, verdicts.setup, span, question.part, question.scale)
+    if temperatures is None:
+        return Assessment(result, (), None, statement, ("no confirmed temperature in the interval",), pieces)
+    errors = thermal_errors(temperatures, question.features, question.work)
+    return Assessment(result, tuple(errors), temperatures, statement, temperatures.notices, pieces)
 
 
 def _segment(p: Period) -> dict[str, Any]:
@@ -152,68 +162,76 @@ def _segment(p: Period) -> dict[str, Any]:
 
 
 def _statement(verdicts: Verdicts, judgement: Judgement, result: Check) -> str | None:
-    """The sentence for a certificate; None where what it would say is not shown."""
+    """The sentence for a certificate; None where the verdict is *not shown*."""
     try:
         return conditions_of(verdicts, judgement, result).sentence
     except Refused:
         return None
 
 
-def settled(setup: Setup, asked: Question) -> Question:
+def with_zone_lags(setup: Setup, question: Question) -> Question:
     """The question with the lags of bodies that the zone declares as "<zone>.part" and "<zone>.scale"."""
-    mastered = asked.from_ns if asked.mastered_ns is None else asked.mastered_ns
-    if mastered >= asked.to_ns:
+    mastered = question.from_ns if question.mastered_ns is None else question.mastered_ns
+    if mastered >= question.to_ns:
         raise IntervalError(
-            f"Mastered at {rfc3339(mastered)}: wanted an instant before the end {rfc3339(asked.to_ns)}."
+            f"Mastered at {rfc3339(mastered)}: expected a time before the end {rfc3339(question.to_ns)}."
         )
-    for name, lag in (("part", asked.part), ("scale", asked.scale)):
-        if lag.arrived_ns is not None and lag.arrived_ns > asked.from_ns:
+    for name, lag in (("part", question.part), ("scale", question.scale)):
+        if lag.arrived_ns is not None and lag.arrived_ns > question.from_ns:
             raise IntervalError(
-                f"The {name} arrived at {rfc3339(lag.arrived_ns)}: wanted an instant no later than the start "
-                f"{rfc3339(asked.from_ns)}."
+                f"The {name} arrived at {rfc3339(lag.arrived_ns)}: expected a time no later than the start "
+                f"{rfc3339(question.from_ns)}."
             )
-    bodies = {b.key.rpartition(".")[2]: b for b in setup.at(asked.from_ns).zone(asked.zone).bodies}
-    sides = (("part", asked.part), ("scale", asked.scale))
+    bodies = {b.key.rpartition(".")[2]: b for b in setup.at(question.from_ns).zone(question.zone).bodies}
+    sides = (("part", question.part), ("scale", question.scale))
     part, scale = (_lag(name, lag, bodies.get(name)) for name, lag in sides)
-    return replace(asked, part=part, scale=scale)
+    return replace(question, part=part, scale=scale)
 
 
 def _lag(name: str, lag: Lag, body: ThermalBody | None) -> Lag:
-    own = lag if lag.tau_s or body is None else replace(lag, tau_s=body.tau_s, u_tau_s=body.u_tau_s)
-    if own.arrived_C is not None and not own.tau_s:
+    resolved = lag if lag.tau_s or body is None else replace(lag, tau_s=body.tau_s, u_tau_s=body.u_tau_s)
+    if resolved.arrived_C is not None and not resolved.tau_s:
         raise Refused(
-            f"The {name} arrived at {own.arrived_C:g} °C: how it follows the air is wanted, too; give its "
-            "time constant, or its size and material (see `stillroom soak`)."
+            f"The {name} arrived at {resolved.arrived_C:g} °C: give its time constant too, or "
+            "its size and material (see `stillroom soak`)."
         )
-    return own
+    return resolved
 
 
-def _begin_ns(verdicts: Verdicts, asked: Question, before_s: int) -> int:
-    """So early that lags have forgotten their start; no earlier than the record."""
-    begin = asked.from_ns - before_s * NS
-    if not asked.features:
-        return begin
-    mastered = asked.from_ns if asked.mastered_ns is None else asked.mastered_ns
-    longest = max(asked.part.tau_s, asked.scale.tau_s)
-    wanted = min(begin, mastered, asked.from_ns) - round(TIMES_TAU * longest) * NS
-    known = verdicts.store.extent(verdicts.setup.channels_in(asked.zone))
-    return wanted if known is None else min(begin, max(wanted, known[0]))
+def _begin_ns(verdicts: Verdicts, question: Question, before_s: int) -> int:
+    """Start early enough (8 time constants) that the initial temperature no longer matters; ns, UTC.
 
-
-def question_of(job: Inspection, now_ns: int, work: Work | None = None) -> Question:
-    """The question that a registered job asks; one that still runs is asked about up to now.
-
-    µm where it has a length and a material that is known; without `work`, on a steel scale, not corrected.
+    Never before the record begins.
     """
-    asked = Question(job.zone, job.from_ns, now_ns if job.to_ns is None else job.to_ns, activity=job.activity)
-    if job.length_mm is None or not job.material:
-        return asked
+    begin = question.from_ns - before_s * NS
+    if not question.features:
+        return begin
+    mastered = question.from_ns if question.mastered_ns is None else question.mastered_ns
+    longest = max(question.part.tau_s, question.scale.tau_s)
+    earliest = min(begin, mastered, question.from_ns) - round(TIMES_TAU * longest) * NS
+    extent = verdicts.store.extent(verdicts.setup.channels_in(question.zone))
+    return earliest if extent is None else min(begin, max(earliest, extent[0]))
+
+
+def question_of(inspection: Inspection, now_ns: int, work: Work | None = None) -> Question:
+    """The question of a registered inspection, up to now while it is running.
+
+    µm where it has a length and a known material; without `work`, on a steel scale, not corrected.
+    """
+    question = Question(
+        inspection.zone,
+        inspection.from_ns,
+        now_ns if inspection.to_ns is None else inspection.to_ns,
+        activity=inspection.activity,
+    )
+    if inspection.length_mm is None or not inspection.material:
+        return question
     try:
-        material = material_of(job.material)
+        material = material_of(inspection.material)
     except UnitError:
-        return asked
-    feature = Feature(job.length_mm, material, job.tolerance_um, job.title)
-    return replace(asked, features=(feature,), work=work or Work(material_of("steel")))
+        return question
+    feature = Feature(inspection.length_mm, material, inspection.tolerance_um, inspection.title)
+    return replace(question, features=(feature,), work=work or Work(material_of("steel")))
 
 
 def worst_case_um(error: ThermalError) -> float:
@@ -223,6 +241,15 @@ def worst_case_um(error: ThermalError) -> float:
 
 
 __all__ = [
-    "REFERENCE_C", "Assessment", "Material", "Question", "assess", "assessed", "question_of", "residual_K",
-    "settled", "soaked", "worst_case_um",
+    "REFERENCE_C",
+    "Assessment",
+    "Material",
+    "Question",
+    "assess",
+    "assessment_from",
+    "question_of",
+    "residual_K",
+    "soak_state",
+    "with_zone_lags",
+    "worst_case_um",
 ]  # fmt: skip

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.measurement.check_standard import Sensitivity, fit
+from ..core.measurement.check_standard import RoomSensitivity, fit_sensitivity
 from ..core.physics.thermal import response
 from ..errors import Refused, StillroomError
 from ..instants import NS, parse
@@ -22,30 +22,30 @@ BEFORE_NS: int = 5 * 86_400 * NS
 
 
 @dataclass(frozen=True)
-class Measured:
+class StandardReading:
     """One measurement of the artefact: its deviation from the calibrated value in µm."""
 
     at_ns: int
     deviation_um: float
 
 
-def read_standard(file: Path, zone: ZoneInfo) -> list[Measured]:
+def read_standard(file: Path, zone: ZoneInfo) -> list[StandardReading]:
     """Two columns, time and deviation in µm, in order of time; a first line of words is skipped."""
     try:
         rows = [r for r in csv.reader(file.read_text(encoding="utf-8-sig").splitlines()) if any(r)]
     except (OSError, UnicodeDecodeError) as error:
         raise Refused(f"{file} cannot be read: {error}.") from None
-    found = []
+    readings = []
     for number, row in enumerate(rows, 1):
         try:
-            found.append(Measured(parse(row[0], zone, "time"), float(row[1])))
+            readings.append(StandardReading(parse(row[0], zone, "time"), float(row[1])))
         except (StillroomError, IndexError, ValueError) as error:
             if number > 1:
                 raise Refused(f"{file}, row {number}: wanted a time and µm, found {row}: {error}.") from None
-    return sorted(found, key=lambda m: m.at_ns)
+    return sorted(readings, key=lambda m: m.at_ns)
 
 
-def sensitivity(verdicts: Verdicts, zone: str, measured: list[Measured]) -> Sensitivity:
+def sensitivity(verdicts: Verdicts, zone: str, measured: list[StandardReading]) -> RoomSensitivity:
     """What the measurements say of the machine in that zone, by the air that was recorded."""
     verdicts.setup.zone(zone)
     if not measured:
@@ -60,10 +60,10 @@ def sensitivity(verdicts: Verdicts, zone: str, measured: list[Measured]) -> Sens
         body = response(times, air, tau_s, float(air[0])) if tau_s else air
         return np.asarray(np.interp(at_s, times, body), np.float64)
 
-    return fit(at_s.tolist(), [m.deviation_um for m in measured], lagged)
+    return fit_sensitivity(at_s.tolist(), [m.deviation_um for m in measured], lagged)
 
 
 def _begin_ns(verdicts: Verdicts, zone: str, first_ns: int) -> int:
     record = verdicts.record(zone)
-    wanted = first_ns - BEFORE_NS
-    return wanted if record is None else max(wanted, record[0])
+    earliest = first_ns - BEFORE_NS
+    return earliest if record is None else max(earliest, record[0])

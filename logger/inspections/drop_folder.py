@@ -1,4 +1,4 @@
-"""Starts and stops that a measuring program drops as files: the way in for programs that can only write.
+"""Starts and stops of inspections from files, for measuring programs that can only write files.
 
 A file `NAME.json` in the folder `inspections-in` of the data folder says {"act": "start", "zone": …,
 "title": …, "key": …} or {"act": "stop", "key": …}. What was done moves to `done/`; what was refused to
@@ -30,42 +30,42 @@ WHO = "dropped file"
 QUIET_NS = 2 * NS
 LARGEST_BYTES = 100_000
 _LONGEST_NAME = 200  # bytes
-_GIVEN = {f.name for f in fields(Inspection)} - {"from_ns", "to_ns"}
+_FIELDS = {f.name for f in fields(Inspection)} - {"from_ns", "to_ns"}
 
 
 @dataclass(frozen=True)
-class Dropped:
-    """What became of a file; `refused` empty where it was done."""
+class ProcessedFile:
+    """Outcome of one file: key of the inspection, or in `refused` the reason."""
 
     name: str
     key: str
     refused: str = ""
 
 
-def take(store: Store, setup: Setup, now_ns: int) -> list[Dropped]:
-    """Do what the files say, in the order of their names; each is moved out of the way."""
+def process_files(store: Store, setup: Setup, now_ns: int) -> list[ProcessedFile]:
+    """Process the files in order of their names; each is moved to done/ or refused/."""
     folder = store.folder / FOLDER
     folder.mkdir(exist_ok=True)
-    found = []
+    processed = []
     for file in sorted(folder.glob("*.json")):
         with suppress(OSError):  # gone since, or it cannot be moved away: the next one is taken all the same
             if now_ns - file.lstat().st_mtime_ns >= QUIET_NS:
-                found.append(_taken(store, setup, file, now_ns))
-    return found
+                processed.append(_process(store, setup, file, now_ns))
+    return processed
 
 
-def _taken(store: Store, setup: Setup, file: Path, now_ns: int) -> Dropped:
+def _process(store: Store, setup: Setup, file: Path, now_ns: int) -> ProcessedFile:
     try:
-        done = Dropped(file.name, act(store, setup, _said(file), now_ns))
+        outcome = ProcessedFile(file.name, act(store, setup, _read_request(file), now_ns))
     except StillroomError as refused:
-        done = Dropped(file.name, "", str(refused))
-    place = file.parent / ("refused" if done.refused else "done")
+        outcome = ProcessedFile(file.name, "", str(refused))
+    place = file.parent / ("refused" if outcome.refused else "done")
     place.mkdir(exist_ok=True)
     target = _free(place, f"{now_ns}-{file.stem}")
     file.replace(target)
-    if done.refused:
-        target.with_suffix(".txt").write_text(done.refused + "\n", encoding="utf-8")
-    return done
+    if outcome.refused:
+        target.with_suffix(".txt").write_text(outcome.refused + "\n", encoding="utf-8")
+    return outcome
 
 
 def _free(place: Path, stem: str) -> Path:
@@ -75,45 +75,45 @@ def _free(place: Path, stem: str) -> Path:
     return next(p for name in names if not os.path.lexists(p := place / f"{name}.json"))
 
 
-def act(store: Store, setup: Setup, said: Mapping[str, Any], now_ns: int) -> str:
-    """Start or stop as plain data says; gives the key of the inspection."""
-    given = dict(said)
-    what = given.pop("act", None)
+def act(store: Store, setup: Setup, request: Mapping[str, Any], now_ns: int) -> str:
+    """Start or stop an inspection from plain data; returns its key."""
+    entries = dict(request)
+    what = entries.pop("act", None)
     if what == "stop":
-        return stop_inspection(store, str(given.get("key", "")), _who(given), now_ns).key
+        return stop_inspection(store, str(entries.get("key", "")), _who(entries), now_ns).key
     if what != "start":
-        raise Refused(f'act: wanted "start" or "stop", found {what!r}.')
-    unknown = sorted(set(given) - _GIVEN)
-    if unknown or not given.get("zone"):
+        raise Refused(f'act: expected "start" or "stop", found {what!r}.')
+    unknown = sorted(set(entries) - _FIELDS)
+    if unknown or not entries.get("zone"):
         raise Refused(
-            f"wanted zone and any of {', '.join(sorted(_GIVEN))}; found {', '.join(sorted(given))}."
+            f"expected zone and any of {', '.join(sorted(_FIELDS))}; found {', '.join(sorted(entries))}."
         )
-    job = _job({"key": "", "title": "", **given})
-    return begin(store, setup, job, _who(given), now_ns).key
+    inspection = _inspection({"key": "", "title": "", **entries})
+    return begin(store, setup, inspection, _who(entries), now_ns).key
 
 
-def _job(given: Mapping[str, Any]) -> Inspection:
-    for name, value in given.items():
+def _inspection(entries: Mapping[str, Any]) -> Inspection:
+    for name, value in entries.items():
         number = name in ("length_mm", "tolerance_um")
         fits = value is None or isinstance(value, int | float) if number else isinstance(value, str)
         if not fits or isinstance(value, bool) or (number and value is not None and not 0 < value < 1e6):
-            raise Refused(f"{name}: wanted {'a number above 0' if number else 'text'}, found {value!r}.")
-    return Inspection(from_ns=0, to_ns=None, **given)
+            raise Refused(f"{name}: expected {'a number above 0' if number else 'text'}, found {value!r}.")
+    return Inspection(from_ns=0, to_ns=None, **entries)
 
 
-def _who(given: Mapping[str, Any]) -> str:
-    return str(given.get("person") or WHO)
+def _who(entries: Mapping[str, Any]) -> str:
+    return str(entries.get("person") or WHO)
 
 
-def _said(file: Path) -> dict[str, Any]:
+def _read_request(file: Path) -> dict[str, Any]:
     try:
-        said = json.loads(_content(file), parse_constant=_no_number)
-        json.dumps(said, ensure_ascii=False).encode()  # half a character cannot be stored
+        request = json.loads(_content(file), parse_constant=_no_number)
+        json.dumps(request, ensure_ascii=False).encode()  # half a character cannot be stored
     except (ValueError, RecursionError) as error:
         raise Refused(f"The file is not JSON that can be used: {error}.") from None
-    if not isinstance(said, dict):
+    if not isinstance(request, dict):
         raise Refused('Enter an object such as {"act": "stop", "key": "I-2701"}.')
-    return said
+    return request
 
 
 def _content(file: Path) -> bytes:
@@ -121,8 +121,8 @@ def _content(file: Path) -> bytes:
     if not stat.S_ISREG(file.lstat().st_mode):
         raise Refused("This is a folder or a link, not a file. Drop a plain file with JSON in it.")
     try:
-        with file.open("rb") as opened:
-            content = opened.read(LARGEST_BYTES + 1)
+        with file.open("rb") as stream:
+            content = stream.read(LARGEST_BYTES + 1)
     except OSError as error:
         raise Refused(f"The file cannot be read: {error.strerror}.") from None
     if len(content) > LARGEST_BYTES:

@@ -1,8 +1,7 @@
-"""The reverse question: which inspections does something touch, by how many µm, and what was decided?
+"""Impact: which inspections are affected, by how many µm, and what was decided on each.
 
-Asked of an excursion with its settling, of a probe that was wrong or withdrawn for a time, of what a
-calibration found, of a position that was moved. What cannot be told in µm comes first: unknown is
-never good.
+Of an excursion with its settling, a probe that was wrong or withdrawn for a time, the as-found result
+of a calibration, or a position that was moved. Effects unknown in µm come first: unknown is never good.
 """
 
 from __future__ import annotations
@@ -13,8 +12,8 @@ from typing import Any
 
 from ..acts.dispositions import Book, Disposition, Span, book, decide, span_of
 from ..acts.inspections import inspections
-from ..core.calibration.breakdown import changed
-from ..core.measurement.temperatures import Tracks
+from ..core.calibration.breakdown import largest_change
+from ..core.measurement.temperatures import Temperatures
 from ..core.measurement.thermal_error import Feature, Work, largest_um
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM
 from ..errors import IntervalError, Refused, UnknownName
@@ -29,8 +28,8 @@ FOR_EVER_NS = 2**62
 
 
 @dataclass(frozen=True)
-class Touched:
-    """An inspection that something touches; effect_um None: cannot be told."""
+class Impact:
+    """An affected inspection; effect_um None: unknown."""
 
     job: Inspection
     about: Span
@@ -43,12 +42,12 @@ class Touched:
     @property
     def share(self) -> float | None:
         """The effect as a share of the tolerance."""
-        known = self.effect_um is not None and self.job.tolerance_um
-        return self.effect_um / self.job.tolerance_um if known else None  # type: ignore[operator]
+        computable = self.effect_um is not None and self.job.tolerance_um
+        return self.effect_um / self.job.tolerance_um if computable else None  # type: ignore[operator]
 
     @property
     def rank(self) -> tuple[bool, float, str]:
-        """In order of what must be looked at first."""
+        """Sort key: unknown effects first, then the largest share of the tolerance."""
         return self.share is not None, -(self.share or 0.0), self.job.key
 
     def to_json(self) -> dict[str, Any]:
@@ -76,17 +75,17 @@ class Touched:
         }
 
 
-def by_excursion(verdicts: Verdicts, e: Excursion, now_ns: int) -> list[Touched]:
-    """Inspections that an excursion touches, with its settling; what it did to their lengths."""
+def by_excursion(verdicts: Verdicts, e: Excursion, now_ns: int) -> list[Impact]:
+    """Inspections affected by an excursion and its settling, with the effect on their lengths."""
     end_ns = settled_ns(verdicts, e, now_ns)
     zone = verdicts.setup.at(e.from_ns).zone(e.zone)
-    jobs = [
-        job
-        for job in inspections(verdicts.store, e.zone)
-        if (job.from_ns < end_ns and _end_ns(job, now_ns) > e.from_ns)
-        or (e.from_ns < _end_ns(job, now_ns) and e.to_ns > job.from_ns - zone.pre_window_s * NS)
+    affected = [
+        inspection
+        for inspection in inspections(verdicts.store, e.zone)
+        if (inspection.from_ns < end_ns and _end_ns(inspection, now_ns) > e.from_ns)
+        or (e.from_ns < _end_ns(inspection, now_ns) and e.to_ns > inspection.from_ns - zone.pre_window_s * NS)
     ]
-    return _touched(verdicts, jobs, span_of(e), now_ns, None)
+    return _impacts(verdicts, affected, span_of(e), now_ns, None)
 
 
 def settled_ns(verdicts: Verdicts, e: Excursion, now_ns: int) -> int:
@@ -114,13 +113,13 @@ def settled_ns(verdicts: Verdicts, e: Excursion, now_ns: int) -> int:
 
 def by_probe(
     verdicts: Verdicts, probe: str, span_ns: tuple[int, int], now_ns: int, error_K: float | None = None
-) -> list[Touched]:
+) -> list[Impact]:
     """Inspections of the zones in which a probe stood while it was wrong; `error_K`: by how much."""
-    where = _stood(verdicts.setup, probe, span_ns)
-    return _in_places(verdicts, ("probe", probe), where, now_ns, (probe, error_K))
+    where = _stays_in_zones(verdicts.setup, probe, span_ns)
+    return _impacts_in_zones(verdicts, ("probe", probe), where, now_ns, (probe, error_K))
 
 
-def _stood(setup: Setup, probe: str, span_ns: tuple[int, int]) -> list[tuple[str, int, int]]:
+def _stays_in_zones(setup: Setup, probe: str, span_ns: tuple[int, int]) -> list[tuple[str, int, int]]:
     """Zones in which a probe stood within a span, and when."""
     if probe not in setup.probes:
         raise UnknownName("probe", probe, setup.probes)
@@ -137,118 +136,125 @@ def _stood(setup: Setup, probe: str, span_ns: tuple[int, int]) -> list[tuple[str
 
 def by_certificate(
     verdicts: Verdicts, number: str, now_ns: int, error_K: float | None = None
-) -> list[Touched]:
+) -> list[Impact]:
     """Inspections while a certificate was in use; without `error_K`, by what the next calibration found.
 
     What a certificate found before adjusting acts on the time of the certificate before it: those, too.
     """
     setup = verdicts.setup
-    found = [c for c in setup.certificates if c.number == number]
-    if not found:
+    certificates = [c for c in setup.certificates if c.number == number]
+    if not certificates:
         raise UnknownName("certificate", number, {c.number for c in setup.certificates})
-    touched: list[Touched] = []
-    for c in found:
+    impacts: list[Impact] = []
+    for c in certificates:
         probe = setup.channels[c.channel].probe
         for span_ns, error in _in_use(setup, c):
-            where = _stood(setup, probe, span_ns)
+            where = _stays_in_zones(setup, probe, span_ns)
             wrong = probe, error if error_K is None else error_K
-            touched += _in_places(verdicts, ("certificate", number), where, now_ns, wrong)
-    first = {t.job.key: t for t in sorted(touched, key=lambda t: t.rank, reverse=True)}
+            impacts += _impacts_in_zones(verdicts, ("certificate", number), where, now_ns, wrong)
+    first = {t.job.key: t for t in sorted(impacts, key=lambda t: t.rank, reverse=True)}
     return sorted(first.values(), key=lambda t: t.rank)
 
 
 def _in_use(setup: Setup, c: Certificate) -> list[tuple[tuple[int, int], float | None]]:
-    """Times on which a certificate acts, each with the error that is known of it in K."""
-    every = setup.certificates_of(c.channel)
-    place = every.index(c)
-    after = every[place + 1] if place + 1 < len(every) else None
+    """Times on which a certificate acts, in ns, each with its known error in K or None."""
+    certificates = setup.certificates_of(c.channel)
+    place = certificates.index(c)
+    after = certificates[place + 1] if place + 1 < len(certificates) else None
     until = FOR_EVER_NS if after is None else after.valid_from_ns
-    spans = [((c.valid_from_ns, until), None if after is None else changed(c, after))]
+    spans = [((c.valid_from_ns, until), None if after is None else largest_change(c, after))]
     if place and c.as_found is not None and c.as_found.model:
-        before = every[place - 1]
-        spans.append(((before.valid_from_ns, c.valid_from_ns), changed(before, c)))
+        before = certificates[place - 1]
+        spans.append(((before.valid_from_ns, c.valid_from_ns), largest_change(before, c)))
     return spans
 
 
-def by_position(verdicts: Verdicts, position: str, span_ns: tuple[int, int], now_ns: int) -> list[Touched]:
-    """Inspections of a position's zone while it was not where the setup says; no µm can be told."""
+def by_position(verdicts: Verdicts, position: str, span_ns: tuple[int, int], now_ns: int) -> list[Impact]:
+    """Inspections of a position's zone while it was not where the setup says; the effect in µm is unknown."""
     setup = verdicts.setup
     if position not in setup.positions:
         raise UnknownName("position", position, setup.positions)
     where = [(setup.positions[position].zone, *span_ns)]
-    return _in_places(verdicts, ("position", position), where, now_ns, None)
+    return _impacts_in_zones(verdicts, ("position", position), where, now_ns, None)
 
 
-def decide_on(store: Store, touched: Touched, *, decision: str, customer: str, reason: str, who: str) -> None:
-    """Decide on one of them."""
+def decide_on(store: Store, impact: Impact, *, decision: str, customer: str, reason: str, who: str) -> None:
+    """Record the decision on one affected inspection."""
     words = {"decision": decision, "customer": customer, "reason": reason, "who": who}
-    decide(store, touched.job.key, touched.about, **words)
+    decide(store, impact.job.key, impact.about, **words)
 
 
-def undecided(touched: Sequence[Touched]) -> list[str]:
-    """Keys of those without a decision."""
-    return [t.job.key for t in touched if t.decided is None]
+def undecided(impacts: Sequence[Impact]) -> list[str]:
+    """Keys of affected inspections without a decision."""
+    return [t.job.key for t in impacts if t.decided is None]
 
 
-def _in_places(
+def _impacts_in_zones(
     verdicts: Verdicts,
     what: tuple[str, str],
     where: Sequence[tuple[str, int, int]],
     now_ns: int,
     wrong: tuple[str, float | None] | None,
-) -> list[Touched]:
-    found: list[Touched] = []
+) -> list[Impact]:
+    impacts: list[Impact] = []
     for zone, begin, end in where:
         if begin >= end:
             continue
-        jobs = [
+        affected = [
             j
             for j in inspections(verdicts.store, zone)
             if j.from_ns < end and _end_ns(j, now_ns) > begin
         ]  # fmt: skip
-        found += _touched(
-            verdicts, jobs, Span(what[0], zone, what[1], begin, end), now_ns, wrong or ("", None)
+        impacts += _impacts(
+            verdicts, affected, Span(what[0], zone, what[1], begin, end), now_ns, wrong or ("", None)
         )
-    return sorted(found, key=lambda t: t.rank)
+    return sorted(impacts, key=lambda t: t.rank)
 
 
-def _end_ns(job: Inspection, now_ns: int) -> int:
-    return now_ns if job.to_ns is None else job.to_ns
+def _end_ns(inspection: Inspection, now_ns: int) -> int:
+    return now_ns if inspection.to_ns is None else inspection.to_ns
 
 
-def _touched(
+def _impacts(
     verdicts: Verdicts,
-    jobs: Sequence[Inspection],
+    affected: Sequence[Inspection],
     about: Span,
     now_ns: int,
     wrong: tuple[str, float | None] | None,
-) -> list[Touched]:
+) -> list[Impact]:
     """`wrong`: a probe and its error in K, where not the room but the probe was wrong."""
-    known = book(verdicts.store)
-    answers = assess_many(verdicts, [question_of(job, now_ns) for job in jobs], now_ns)
-    found = [_one(job, answer, about, known, wrong) for job, answer in zip(jobs, answers, strict=True)]
-    return sorted(found, key=lambda t: t.rank)
+    decisions = book(verdicts.store)
+    answers = assess_many(verdicts, [question_of(inspection, now_ns) for inspection in affected], now_ns)
+    impacts = [
+        _impact_on(inspection, answer, about, decisions, wrong)
+        for inspection, answer in zip(affected, answers, strict=True)
+    ]
+    return sorted(impacts, key=lambda t: t.rank)
 
 
-def _one(
-    job: Inspection, answer: Answer, about: Span, known: Book, wrong: tuple[str, float | None] | None
-) -> Touched:
-    decided = known.decided(job.key, about)
+def _impact_on(
+    inspection: Inspection,
+    answer: Answer,
+    about: Span,
+    decisions: Book,
+    wrong: tuple[str, float | None] | None,
+) -> Impact:
+    decided = decisions.decision_on(inspection.key, about)
     if answer.found is None:
-        return Touched(job, about, "not shown", answer.refused, None, "cannot be judged", decided)
-    check, asked = answer.found.check, answer.question
+        return Impact(inspection, about, "not shown", answer.refused, None, "cannot be judged", decided)
+    check, question = answer.found.check, answer.question
     effect, how = None, "no length and material are known"
-    if asked.features and asked.work is not None and answer.found.tracks is not None:
-        pair = asked.features[0], asked.work
+    if question.features and question.work is not None and answer.found.tracks is not None:
+        pair = question.features[0], question.work
         effect, how = (
             _by_room(answer.found.tracks, *pair)
             if wrong is None
             else _by_wrong(answer.found.tracks, *pair, *wrong)
         )
-    return Touched(job, about, check.verdict, check.reason, effect, how, decided)
+    return Impact(inspection, about, check.verdict, check.reason, effect, how, decided)
 
 
-def _by_room(tracks: Tracks, feature: Feature, work: Work) -> tuple[float, str]:
+def _by_room(tracks: Temperatures, feature: Feature, work: Work) -> tuple[float, str]:
     """The largest difference of expansion; where part and scale are only known by one air, the part's own."""
     if tracks.part.channels != tracks.scale.channels or tracks.part.how != tracks.scale.how:
         return largest_um(tracks, feature, work), "largest difference of expansion between part and scale"
@@ -258,7 +264,7 @@ def _by_room(tracks: Tracks, feature: Feature, work: Work) -> tuple[float, str]:
 
 
 def _by_wrong(
-    tracks: Tracks, feature: Feature, work: Work, probe: str, error_K: float | None
+    tracks: Temperatures, feature: Feature, work: Work, probe: str, error_K: float | None
 ) -> tuple[float | None, str]:
     """What an error of a probe does through the temperatures that rest on it."""
     if error_K is None:
@@ -278,17 +284,17 @@ def _by_wrong(
 
 def excursion_at(verdicts: Verdicts, zone: str, at_ns: int, now_ns: int, rule: str = "") -> Excursion:
     """The excursion of a zone that an instant lies in, or begins within a minute of."""
-    found = [
+    excursions = [
         e
         for e in verdicts.excursions(zone, at_ns - 60 * NS, at_ns + 60 * NS, now_ns)
         if not rule or e.rule in (rule, f"{zone}.{rule}")
     ]
-    if not found:
+    if not excursions:
         raise IntervalError(
             f"There is no excursion{f' of {rule}' if rule else ''} in zone {zone!r} at {rfc3339(at_ns)}; "
             "see `stillroom excursion list`."
         )
-    if len({e.rule for e in found}) > 1:
-        names = ", ".join(sorted({e.rule for e in found}))
+    if len({e.rule for e in excursions}) > 1:
+        names = ", ".join(sorted({e.rule for e in excursions}))
         raise Refused(f"Several rules were not met at {rfc3339(at_ns)}: {names}. Name one with --rule.")
-    return min(found, key=lambda e: abs(e.from_ns - at_ns))
+    return min(excursions, key=lambda e: abs(e.from_ns - at_ns))

@@ -26,43 +26,47 @@ MOST_FAULTS = 20
 
 
 @dataclass(frozen=True)
-class Listed:
+class ListedInspection:
     """A job of a list with the number of its row, counted as a person counts them."""
 
     row: int
     job: Inspection
 
 
-def read_list(file: Path, zone: ZoneInfo, *, named: bool = True) -> list[Listed]:
-    """The jobs of a file; Refused with every fault. `named`: each must have a key of its own."""
+def read_list(file: Path, zone: ZoneInfo, *, named: bool = True) -> list[ListedInspection]:
+    """The inspections of a file; Refused with all faults. `named`: each must have a unique key."""
     head, *rows = _rows(file)
     names = [cell.strip().casefold().replace(" ", "_") for cell in head[1]]
     missing = [w for w in (("key", *WANTED) if named else WANTED) if w not in names]
     if missing:
         raise Refused(
-            f"{file}: wanted the columns {', '.join(missing)} in its first row (others: "
+            f"{file}: expected the columns {', '.join(missing)} in its first row (others: "
             f"{', '.join(c for c in COLUMNS if c not in missing)}), found {', '.join(names) or 'nothing'}."
         )
-    found, faults = list[Listed](), list[str]()
+    entries, faults = list[ListedInspection](), list[str]()
     for number, cells in rows:
         try:
-            found.append(Listed(number, _job(dict(zip(names, cells, strict=False)), number, zone)))
+            entries.append(
+                ListedInspection(number, _inspection(dict(zip(names, cells, strict=False)), number, zone))
+            )
         except (StillroomError, ValueError) as fault:
             faults.append(f"row {number}: {fault}")
-    faults += _twice(found) if named else []
+    faults += _twice(entries) if named else []
     if faults:
         more = f"\n  … and {len(faults) - MOST_FAULTS} more" if len(faults) > MOST_FAULTS else ""
         raise Refused(f"{file} has {len(faults)} faults:\n  " + "\n  ".join(faults[:MOST_FAULTS]) + more)
-    return found
+    return entries
 
 
-def _twice(found: list[Listed]) -> list[str]:
-    seen: dict[str, int] = {}
+def _twice(entries: list[ListedInspection]) -> list[str]:
+    first_line: dict[str, int] = {}
     faults = []
-    for one in found:
-        if one.job.key in seen:
-            faults.append(f"row {one.row}: key {one.job.key!r} stands in row {seen[one.job.key]}, too")
-        seen.setdefault(one.job.key, one.row)
+    for entry in entries:
+        if entry.job.key in first_line:
+            faults.append(
+                f"row {entry.row}: key {entry.job.key!r} is in row {first_line[entry.job.key]}, too"
+            )
+        first_line.setdefault(entry.job.key, entry.row)
     return faults
 
 
@@ -74,24 +78,24 @@ def _rows(file: Path) -> list[tuple[int, list[str]]]:
         content = file.read_bytes()
     except OSError as error:
         raise Refused(f"{file} cannot be read: {error.strerror}.") from None
-    rows = sheet_rows(file.name, content) if file.suffix.lower() in WORKBOOKS else _separated(content, file)
+    rows = sheet_rows(file.name, content) if file.suffix.lower() in WORKBOOKS else _delimiter(content, file)
     if not rows:
         raise Refused(f"{file}: wanted a first row with the names of the columns, found nothing.")
     return rows
 
 
-def _separated(content: bytes, file: Path) -> list[tuple[int, list[str]]]:
+def _delimiter(content: bytes, file: Path) -> list[tuple[int, list[str]]]:
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise Refused(f"{file}: wanted text in UTF-8, found a byte that is none at {error.start}.") from None
+        raise Refused(f"{file}: expected text in UTF-8, found another byte at {error.start}.") from None
     first = text.partition("\n")[0]
     separator = max(";,\t", key=first.count)
     rows = enumerate(csv.reader(text.splitlines(), delimiter=separator), 1)
     return [(number, cells) for number, cells in rows if any(cell.strip() for cell in cells)]
 
 
-def _job(row: Mapping[str, str], number: int, zone: ZoneInfo) -> Inspection:
+def _inspection(row: Mapping[str, str], number: int, zone: ZoneInfo) -> Inspection:
     text = {name: row.get(name, "").strip() for name in COLUMNS}
     for name in WANTED:
         if not text[name]:

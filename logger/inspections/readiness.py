@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from ..acts.inspections import inspections, start_inspection
-from ..acts.work_stops import stopped
+from ..acts.work_stops import stops_in_force
 from ..core.judge.body_temperature import TrackState, lagged
 from ..core.judge.judgement import Judgement
 from ..core.judge.settling import BodyState
@@ -54,7 +54,7 @@ class Readiness:
 def ready(verdicts: Verdicts, zone: str, now_ns: int, activity: str = "") -> Readiness:
     """Whether an inspection may begin now in a zone, by the limits of an activity; if not, when."""
     name, clock = verdicts.setup.zone(zone).name, ZoneInfo(verdicts.setup.room.timezone)
-    stop = stopped(verdicts.store).get(zone)
+    stop = stops_in_force(verdicts.store).get(zone)
     if stop is not None:
         why = f"work is stopped since {wall(stop.at_ns, clock)} by {stop.who}: {stop.why}"
         return Readiness(zone, False, None, "work stopped", f"{name}: not ready, {why}.")
@@ -142,7 +142,7 @@ def _bodies_left_s(zone: Zone, tracks: TrackState, step_s: int) -> int | None:
 
 def begin(store: Store, setup: Setup, job: Inspection, who: str, now_ns: int) -> Inspection:
     """Start an inspection now; it gets a key of its own where it has none. Refused while work is stopped."""
-    stop = stopped(store).get(job.zone)
+    stop = stops_in_force(store).get(job.zone)
     if stop is not None:
         raise Refused(
             f"Work in zone {job.zone!r} is stopped by {stop.who} ({stop.why}); it must be resumed before an "
@@ -157,8 +157,8 @@ def new_key(now_ns: int) -> str:
     return time.strftime("%Y%m%d-%H%M%S", time.gmtime(now_ns // NS)) + "-" + secrets.token_hex(2)
 
 
-def forgotten(store: Store, now_ns: int) -> list[Inspection]:
-    """Inspections that have run for so long that somebody should be asked."""
+def overlong(store: Store, now_ns: int) -> list[Inspection]:
+    """Inspections that have been running for so long that the stop was probably forgotten."""
     return [j for j in inspections(store) if j.to_ns is None and now_ns - j.from_ns > FORGOTTEN_NS]
 
 

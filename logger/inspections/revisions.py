@@ -1,7 +1,7 @@
-"""Verdicts of inspections as they were issued: late or corrected data makes a new issue, the old one stays.
+"""Issued verdicts of inspections: late or corrected data makes a new issue, the old one stays.
 
 An issue is an entry of the journal. It is made when a registered inspection has ended and its verdict
-is final, and again whenever its digest is another one; who answers for it is told when the verdict is.
+is final, and again whenever its digest is another one; the custodian is notified when the verdict changes.
 """
 
 from __future__ import annotations
@@ -41,10 +41,10 @@ class Issue:
 
 def issues(store: Store) -> dict[str, list[Issue]]:
     """Key of an inspection -> its issues, the first one first."""
-    found: dict[str, list[Issue]] = {}
+    by_inspection: dict[str, list[Issue]] = {}
     for entry in store.journal.entries(kind=KIND):
         w: Mapping[str, Any] = entry.what
-        told = (
+        content = (
             w["verdict"],
             w["reason"],
             w["digest"],
@@ -52,17 +52,19 @@ def issues(store: Store) -> dict[str, list[Issue]]:
             w["other_verdict"],
             w.get("because", ""),
         )
-        found.setdefault(w["inspection"], []).append(Issue(w["inspection"], w["issue"], entry.at_ns, *told))
-    return found
+        by_inspection.setdefault(w["inspection"], []).append(
+            Issue(w["inspection"], w["issue"], entry.at_ns, *content)
+        )
+    return by_inspection
 
 
 def of_digest(store: Store, digest: str) -> Issue | None:
     """The issue that a stamp's digest belongs to."""
-    return next((i for each in issues(store).values() for i in each if i.digest == digest), None)
+    return next((i for group in issues(store).values() for i in group if i.digest == digest), None)
 
 
-def told_of_digest(store: Store, digest: str, verdict: str) -> list[str]:
-    """What became of the issue that a stamp's digest belongs to; that none does is said, too."""
+def digest_lines(store: Store, digest: str, verdict: str) -> list[str]:
+    """Sentences on the issue that a stamp's digest belongs to and on the newest one after it."""
     mine = of_digest(store, digest)
     if mine is None or mine.verdict != verdict:
         return ["No issue of a registered inspection has that digest with that verdict."]
@@ -74,23 +76,23 @@ def told_of_digest(store: Store, digest: str, verdict: str) -> list[str]:
 def review(
     store: Store, verdicts: Verdicts, now_ns: int, only: Iterable[str] | None = None
 ) -> list[tuple[Inspection, Issue]]:
-    """Issue what is new or another one now, of all inspections or of some; gives those issues."""
-    wanted = None if only is None else set(only)
-    known = issues(store)
-    jobs = [
-        j for j in inspections(store) if j.to_ns is not None and (wanted is None or j.key in wanted)
+    """Issue new and changed verdicts, of all inspections or of `only`; returns those issues."""
+    keys = None if only is None else set(only)
+    issued = issues(store)
+    ended = [
+        j for j in inspections(store) if j.to_ns is not None and (keys is None or j.key in keys)
     ]  # fmt: skip
-    answers = assess_many(verdicts, [question_of(job, now_ns) for job in jobs], now_ns)
-    found = []
-    for job, answer in zip(jobs, answers, strict=True):
-        issue = _issue(job, answer, known.get(job.key, []), now_ns)
+    answers = assess_many(verdicts, [question_of(inspection, now_ns) for inspection in ended], now_ns)
+    new_issues = []
+    for inspection, answer in zip(ended, answers, strict=True):
+        issue = _issue(inspection, answer, issued.get(inspection.key, []), now_ns)
         if issue is not None:
-            _issued(store, issue)
-            found.append((job, issue))
-    return found
+            _journal_issue(store, issue)
+            new_issues.append((inspection, issue))
+    return new_issues
 
 
-def _issue(job: Inspection, answer: Answer, before: Sequence[Issue], now_ns: int) -> Issue | None:
+def _issue(inspection: Inspection, answer: Answer, before: Sequence[Issue], now_ns: int) -> Issue | None:
     """The next issue; None while the verdict is provisional, or where it is the last one's."""
     if answer.found is None or answer.found.check.provisional:
         return None
@@ -106,12 +108,12 @@ def _issue(job: Inspection, answer: Answer, before: Sequence[Issue], now_ns: int
         was, now = f"{last.verdict} ({last.reason})", f"{check.verdict} ({reason})"
         difference = f"was {was}, now {now}" if other else f"{now} as before; its figures changed"
     number = len(before) + 1
-    said = (check.verdict, reason, digest, difference, other, check.because)
-    return Issue(job.key, number, now_ns, *said)
+    content = (check.verdict, reason, digest, difference, other, check.because)
+    return Issue(inspection.key, number, now_ns, *content)
 
 
-def _issued(store: Store, issue: Issue) -> None:
-    told: dict[str, Any] = {
+def _journal_issue(store: Store, issue: Issue) -> None:
+    what: dict[str, Any] = {
         "inspection": issue.inspection,
         "issue": issue.number,
         "verdict": issue.verdict,
@@ -121,4 +123,4 @@ def _issued(store: Store, issue: Issue) -> None:
         "other_verdict": issue.other_verdict,
         "because": issue.because,
     }
-    store.journal.append(KIND, "stillroom", told, issue.difference)
+    store.journal.append(KIND, "stillroom", what, issue.difference)

@@ -1,7 +1,7 @@
-"""Which verdicts another setup changes: of inspections that were registered, and of records that were issued.
+"""Verdicts of registered inspections and issued records that another setup would change.
 
-Asked before a version is approved: a new certificate, what a calibration found, or a corrected entry
-reach into the past. Nothing is stored by asking.
+Computed before a version is approved: a new certificate, an as-found result or a corrected entry
+reach into the past. Nothing is stored.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from ..acts.inspections import inspections
 from ..core.measurement.check import Check
-from ..core.validity.timeline import first_touched
+from ..core.validity.timeline import first_affected
 from ..errors import IntervalError, UnknownName
 from ..instants import NS
 from ..model import Setup
@@ -25,8 +25,8 @@ REACH_NS = 24 * 3600 * NS
 
 
 @dataclass(frozen=True)
-class Changed:
-    """An inspection or an issued record whose verdict is another one under another setup."""
+class ChangedVerdict:
+    """An inspection or issued record whose verdict changes under another setup."""
 
     what: str  # "inspection I-2601", "record 3"
     job: str  # title of the inspection, empty for a record
@@ -38,12 +38,12 @@ class Changed:
 
     @property
     def sentence(self) -> str:
-        """As a person is told it."""
+        """The change in one sentence."""
         return f"{self.what}: was {self.was}, now {self.becomes}"
 
 
 @dataclass(frozen=True)
-class _Asked:
+class _JudgedInterval:
     what: str
     job: str
     zone: str
@@ -52,31 +52,31 @@ class _Asked:
     activity: str = ""
 
 
-def changed_verdicts(store: Store, before: Setup, after: Setup, now_ns: int) -> list[Changed]:
+def changed_verdicts(store: Store, before: Setup, after: Setup, now_ns: int) -> list[ChangedVerdict]:
     """Every registered inspection and issued record whose verdict or reason differs, in order of time."""
-    touched = {zone: first_touched(before, after, zone) for zone in before.zones}
+    first_change = {zone: first_affected(before, after, zone) for zone in before.zones}
     was, becomes = Verdicts(store, before), Verdicts(store, after)
-    found = []
-    for asked in _asked(store, now_ns):
-        first = touched.get(asked.zone)
-        if first is None or asked.to_ns + REACH_NS < first:
+    changed = []
+    for interval in _judged_intervals(store, now_ns):
+        first = first_change.get(interval.zone)
+        if first is None or interval.to_ns + REACH_NS < first:
             continue
-        pair = _judged(was, asked, now_ns), _judged(becomes, asked, now_ns)
+        pair = _verdict_text(was, interval, now_ns), _verdict_text(becomes, interval, now_ns)
         if pair[0] != pair[1]:
-            span = asked.zone, asked.from_ns, asked.to_ns
-            found.append(Changed(asked.what, asked.job, *span, *pair))
-    return found
+            span = interval.zone, interval.from_ns, interval.to_ns
+            changed.append(ChangedVerdict(interval.what, interval.job, *span, *pair))
+    return changed
 
 
-def totals(changed: list[Changed]) -> dict[str, int]:
+def totals(changed: list[ChangedVerdict]) -> dict[str, int]:
     """How many verdicts change in which way, as in {"stable -> not shown": 2}."""
     ways = [f"{c.was.split(' (')[0]} -> {c.becomes.split(' (')[0]}" for c in changed]
     return {way: ways.count(way) for way in dict.fromkeys(ways)}
 
 
-def _asked(store: Store, now_ns: int) -> list[_Asked]:
-    jobs = [
-        _Asked(
+def _judged_intervals(store: Store, now_ns: int) -> list[_JudgedInterval]:
+    intervals = [
+        _JudgedInterval(
             f"inspection {j.key}",
             j.title,
             j.zone,
@@ -89,20 +89,20 @@ def _asked(store: Store, now_ns: int) -> list[_Asked]:
     t = tables.issue
     with store.read() as conn:
         rows = conn.execute(select(t.c.number, t.c.zone, t.c.from_ns, t.c.to_ns).order_by(t.c.number)).all()
-    jobs += [_Asked(f"record {r.number}", "", r.zone, r.from_ns, r.to_ns) for r in rows]
-    return sorted(jobs, key=lambda j: (j.from_ns, j.what))
+    intervals += [_JudgedInterval(f"record {r.number}", "", r.zone, r.from_ns, r.to_ns) for r in rows]
+    return sorted(intervals, key=lambda j: (j.from_ns, j.what))
 
 
-def _judged(verdicts: Verdicts, asked: _Asked, now_ns: int) -> str:
+def _verdict_text(verdicts: Verdicts, interval: _JudgedInterval, now_ns: int) -> str:
     """Verdict and reason in words."""
     try:
         result = verdicts.check(
-            asked.zone, asked.from_ns, asked.to_ns, now_ns, activity=asked.activity, alone=True
+            interval.zone, interval.from_ns, interval.to_ns, now_ns, activity=interval.activity, alone=True
         )
     except (IntervalError, UnknownName):
         return "not judged"
-    return _told(result)
+    return _in_words(result)
 
 
-def _told(result: Check) -> str:
+def _in_words(result: Check) -> str:
     return f"{result.verdict} ({result.reason})"

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.measurement.soak import Plan
+from ..core.measurement.soak import SoakPlan
 from ..core.physics.thermal import response, soak_time_s
 from ..errors import Refused, UnknownName
 from ..instants import NS, parse, rfc3339
@@ -27,7 +27,7 @@ STEP_NS = 60 * NS
 
 
 @dataclass(frozen=True)
-class Clock:
+class SoakClock:
     """A part that soaks; `number` is that of the entry that began it."""
 
     number: int
@@ -42,10 +42,10 @@ class Clock:
 
 
 @dataclass(frozen=True)
-class Reading:
+class SoakReading:
     """How a part stands now; ready_ns None: cannot be said, because the air is not known."""
 
-    clock: Clock
+    clock: SoakClock
     part_C: float | None
     air_C: float | None
     ready: bool
@@ -60,7 +60,7 @@ def begin_soak(
     name: str,
     *,
     from_C: float,
-    plan: Plan,
+    plan: SoakPlan,
     who: str,
     now_ns: int,
 ) -> int:
@@ -68,7 +68,7 @@ def begin_soak(
     setup.zone(zone)
     if not name.strip() or not who.strip():
         raise Refused("Nothing was begun: wanted a name for the part, and who begins it.")
-    told: dict[str, Any] = {
+    what: dict[str, Any] = {
         "zone": zone,
         "name": name.strip(),
         "at": rfc3339(now_ns),
@@ -77,22 +77,22 @@ def begin_soak(
         "residual_K": plan.residual_K / plan.constant.core,
         "how": plan.constant.how,
     }
-    return store.journal.append(BEGUN, who.strip(), told).number
+    return store.journal.append(BEGUN, who.strip(), what).number
 
 
 def end_soak(store: Store, number: int, who: str) -> None:
     """The part was taken to be measured, or away."""
-    known = {c.number: c for c in clocks(store)}
-    if number not in known:
-        raise UnknownName("soak clock", str(number), map(str, known))
-    store.journal.append(ENDED, who.strip(), {"clock": number, "name": known[number].name})
+    running = {c.number: c for c in clocks(store)}
+    if number not in running:
+        raise UnknownName("soak clock", str(number), map(str, running))
+    store.journal.append(ENDED, who.strip(), {"clock": number, "name": running[number].name})
 
 
-def clocks(store: Store) -> list[Clock]:
+def clocks(store: Store) -> list[SoakClock]:
     """Clocks that run, the oldest first."""
     ended = {entry.what["clock"] for entry in store.journal.entries(kind=ENDED)}
     return [
-        Clock(
+        SoakClock(
             e.number,
             str(e.what["zone"]),
             str(e.what["name"]),
@@ -108,40 +108,42 @@ def clocks(store: Store) -> list[Clock]:
     ]
 
 
-def read(verdicts: Verdicts, clock: Clock, now_ns: int) -> Reading:
+def read(verdicts: Verdicts, clock: SoakClock, now_ns: int) -> SoakReading:
     """The part's temperature by the air that it stood in, and when it will be ready."""
     times, air = air_since(verdicts, clock.zone, clock.at_ns, now_ns)
     if not len(times):
-        return Reading(clock, None, None, False, None, 0.0)
+        return SoakReading(clock, None, None, False, None, 0.0)
     part = float(response(times, air, clock.tau_s, clock.from_C)[-1])
     now_C = float(air[-1])
     left_s = float(soak_time_s(clock.tau_s, part - now_C, clock.residual_K))
     begun = max(abs(clock.from_C - float(air[0])), clock.residual_K)
     way = np.log(begun / clock.residual_K)
-    done = 1.0 if not way else 1 - left_s / clock.tau_s / way
-    return Reading(clock, part, now_C, left_s == 0, now_ns + round(left_s) * NS, float(np.clip(done, 0, 1)))
+    share_done = 1.0 if not way else 1 - left_s / clock.tau_s / way
+    return SoakReading(
+        clock, part, now_C, left_s == 0, now_ns + round(left_s) * NS, float(np.clip(share_done, 0, 1))
+    )
 
 
 def air_since(verdicts: Verdicts, zone: str, from_ns: int, now_ns: int) -> tuple[Float, Float]:
     """Seconds since `from_ns` and the mean of the zone's confirmed air temperatures; empty without any."""
-    each = []
+    series = []
     for channel in _air_channels(verdicts.setup, zone):
-        taken, found = verdicts.corrected(channel, from_ns - 10 * STEP_NS, now_ns + 1)
-        good = found.why == 0
+        taken_ns, readings = verdicts.corrected_readings(channel, from_ns - 10 * STEP_NS, now_ns + 1)
+        good = readings.why == 0
         if good.any():
-            each.append(((taken[good] - from_ns) / NS, found.value[good]))
-    if not each:
+            series.append(((taken_ns[good] - from_ns) / NS, readings.value[good]))
+    if not series:
         return np.empty(0), np.empty(0)
     grid = np.append(np.arange(0.0, (now_ns - from_ns) / NS, STEP_NS / NS), (now_ns - from_ns) / NS)
     # Between readings the air moves in a straight line; before the first and after the last it stays.
-    air = np.mean([np.interp(grid, seconds, value) for seconds, value in each], axis=0)
+    air = np.mean([np.interp(grid, seconds, value) for seconds, value in series], axis=0)
     return grid, np.asarray(air)
 
 
 def _air_channels(setup: Setup, zone: str) -> list[str]:
-    found = []
+    channels = []
     for key in setup.channels_in(zone):
         media = {setup.positions[p.position].medium for p in setup.placements_of(key)}
         if setup.channels[key].quantity == "temperature" and "air" in media:
-            found.append(key)
-    return found
+            channels.append(key)
+    return channels

@@ -1,4 +1,4 @@
-"""The things that everything else speaks about: plain frozen data, no behaviour but look-ups.
+"""The vocabulary of all rooms: plain frozen data, no behaviour but look-ups.
 
 Instants are int64 nanoseconds since 1970-01-01T00:00Z (`_ns`); intervals are half-open;
 `None` as an end means "still". Values are in the canonical unit of their quantity
@@ -10,13 +10,13 @@ from __future__ import annotations
 from .certificates import AsFound, Certificate, Polynomial
 from .lines import (
     AsciiLine,
-    Asked,
     CommandLine,
     Line,
     Message,
     ModbusLine,
     MqttTopic,
     OneWire,
+    PolledLine,
     PushedLine,
     Register,
     Sdi12Line,
@@ -76,7 +76,6 @@ __all__ = [
     "AlarmSpec",
     "AsFound",
     "AsciiLine",
-    "Asked",
     "Away",
     "BackupPlan",
     "Certificate",
@@ -104,6 +103,7 @@ __all__ = [
     "Period",
     "Person",
     "Placement",
+    "PolledLine",
     "Polynomial",
     "Position",
     "Probe",

@@ -1,7 +1,7 @@
-"""How lenient the settings of evidence may be. Beyond these a silent room would count as a quiet one.
+"""How lenient the settings of evidence may be: beyond these, missing readings would count as stability.
 
-The configuration refuses what lies beyond; the model itself never holds it, so that no setup that comes by
-another way is judged more leniently. Common practice, no source; the defaults beside each are stricter.
+The configuration refuses values beyond them, and the model clamps them, so that no setup from another
+source is judged more leniently. Common practice, no source; the defaults beside each are stricter.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def latest_due(calibrated_on: date) -> date:
 
 
 def latest_due_ns(calibrated_on: str, valid_from_ns: int) -> int:
-    """The end of that day, of a calibration on an ISO 8601 day, in whatever time zone it ends last.
+    """The end of that day, of a calibration on an ISO 8601 day, in the time zone where it ends last.
 
     calibrated_on: "" where it is not stated; then it was no later than the certificate was put in use.
     """
@@ -83,8 +83,8 @@ def latest_due_ns(calibrated_on: str, valid_from_ns: int) -> int:
     return (days + 1) * DAY_NS + DAY_NS // 2
 
 
-def bounded(thing: object, name: str, *, least: float | None = None, most: float | None = None) -> None:
-    """Keep a setting of evidence within its ceiling, by whatever way it came here."""
+def clamp_field(thing: object, name: str, *, least: float | None = None, most: float | None = None) -> None:
+    """Clamp one field of a frozen dataclass, in place, to [least, most]; None is left."""
     value = getattr(thing, name)
     if value is None:
         return

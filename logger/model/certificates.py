@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from .ceilings import bounded, latest_due_ns
+from .ceilings import clamp_field, latest_due_ns
 
 
 @dataclass(frozen=True)
 class AsFound:
-    """What a calibration found before any adjustment: errors (indication − reference), and what follows.
+    """Errors (indication − reference) that a calibration found before any adjustment, and their effect.
 
     "step": the probe changed at an unknown time since its calibration before; "linear": it drifted
-    evenly from then on; "": nothing follows, the errors are kept for the record.
+    evenly from then on; "": no effect, the errors are stored only.
     """
 
     indications: tuple[float, ...]
@@ -63,4 +63,4 @@ class Certificate:
 
     def __post_init__(self) -> None:
         if self.due_ns is not None:
-            bounded(self, "due_ns", most=latest_due_ns(self.calibrated_on, self.valid_from_ns))
+            clamp_field(self, "due_ns", most=latest_due_ns(self.calibrated_on, self.valid_from_ns))

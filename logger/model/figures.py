@@ -1,8 +1,8 @@
-"""How a figure is printed for a person, wherever it stands beside a verdict: unit, decimals, U.
+"""Figures beside a verdict as text: unit, decimals, U.
 
 A value has the decimals of its U, which has two significant digits (JCGM 100, 7.2.6); where rounding would
-hide on which side of the limit or of its guard band a value lies, it has more. Pressure is kept in Pa and
-read in hPa. A difference of temperatures is in K.
+hide on which side of the limit or of its guard band a value lies, it has more. Pressure is stored in Pa and
+printed in hPa. A difference of temperatures is in K.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ _PRINTED: Mapping[str, tuple[str, float]] = {
 MOST_DECIMALS = 6  # values are whole millionths of a unit
 
 
-def printed(value: float, unit: str) -> float:
-    """A value or a difference in the unit in which it is printed."""
+def to_printed_unit(value: float, unit: str) -> float:
+    """A value or a difference, from its canonical unit to the unit in which it is printed."""
     return value * _PRINTED.get(unit, (unit, 1.0))[1]
 
 
@@ -56,7 +56,7 @@ def decimals(U: float | None) -> int:
 
 
 def decimals_apart(value: float | None, limit: float | None, U: float | None) -> int:
-    """Decimals with which the result can be read from the figures: two at least.
+    """Decimals with which value, limit and U show the result: two at least.
 
     The value does not round to the limit unless it is the limit, and its distance from the limit does not
     round to U unless it is U: 20.902 under 21 with U 0.1 lies in the guard band, 20.90 would not.
@@ -72,12 +72,12 @@ def _readable(value: float | None, limit: float | None, U: float | None, places:
         return False
     if value is None or limit is None:
         return True
-    shown, bound = round(value, places), round(limit, places)
+    rounded, limit_rounded = round(value, places), round(limit, places)
     distance, width = abs(value - limit), U or 0.0
-    apart = round(abs(shown - bound), places)
-    on_its_side = apart > 0 or math.isclose(value, limit, abs_tol=1e-9)
+    distance_rounded = round(abs(rounded - limit_rounded), places)
+    on_its_side = distance_rounded > 0 or math.isclose(value, limit, abs_tol=1e-9)
     return on_its_side and (
-        _order(distance, width, 1e-9) == _order(apart, round(width, places), 10.0**-places / 2)
+        _order(distance, width, 1e-9) == _order(distance_rounded, round(width, places), 10.0**-places / 2)
     )
 
 
@@ -85,38 +85,38 @@ def _order(a: float, b: float, within: float) -> int:
     return 0 if abs(a - b) <= within else 1 if a > b else -1
 
 
-def with_U(value: float, unit: str, U: float | None = None, limit: float | None = None) -> str:
-    """A value with its expanded uncertainty and unit; readable against `limit` where one is named.
+def value_text(value: float, unit: str, U: float | None = None, limit: float | None = None) -> str:
+    """A value with its expanded uncertainty and unit; with decimals enough to compare it with `limit`.
 
-    >>> with_U(21.84, "degC", 0.0979), with_U(96_540.0, "Pa", 30.0), with_U(-0.5, "K/m")
+    >>> value_text(21.84, "degC", 0.0979), value_text(96_540.0, "Pa", 30.0), value_text(-0.5, "K/m")
     ('21.840 ± 0.098 °C', '965.40 ± 0.30 hPa', '−0.50 K/m')
-    >>> with_U(20.902, "degC", 0.1, 21.0)
+    >>> value_text(20.902, "degC", 0.1, 21.0)
     '20.902 ± 0.100 °C'
     """
-    v, u, T = printed(value, unit), None if U is None else printed(U, unit), limit
-    places = max(decimals(u), 0 if T is None else decimals_apart(v, printed(T, unit), u))
+    v, u, T = to_printed_unit(value, unit), None if U is None else to_printed_unit(U, unit), limit
+    places = max(decimals(u), 0 if T is None else decimals_apart(v, to_printed_unit(T, unit), u))
     uncertainty = "" if not u else f" ± {u:.{places}f}"
     return f"{v:.{places}f}{uncertainty} {unit_name(unit)}".rstrip().replace("-", "−")
 
 
-def bound(limit: float, unit: str) -> str:
-    """A limit with its unit: as many decimals as it was set with.
+def limit_text(limit: float, unit: str) -> str:
+    """A limit with its unit, with as many decimals as it was set with.
 
-    >>> bound(20.5, "degC"), bound(101_325.0, "Pa"), bound(-0.25, "K/m")
+    >>> limit_text(20.5, "degC"), limit_text(101_325.0, "Pa"), limit_text(-0.25, "K/m")
     ('20.5 °C', '1013.25 hPa', '−0.25 K/m')
     """
-    return f"{round(printed(limit, unit), 9):.10g} {unit_name(unit)}".rstrip().replace("-", "−")
+    return f"{round(to_printed_unit(limit, unit), 9):.10g} {unit_name(unit)}".rstrip().replace("-", "−")
 
 
-def apart(difference: float, unit: str, U: float | None = None) -> str:
-    """A difference of two values of a unit, never printed as nothing where it is something.
+def difference_text(difference: float, unit: str, U: float | None = None) -> str:
+    """A difference of two values with its unit; never rounded to zero unless it is zero.
 
-    >>> apart(1.34, "degC", 0.1), apart(0.0004, "degC", 0.1), apart(120.0, "Pa")
+    >>> difference_text(1.34, "degC", 0.1), difference_text(0.0004, "degC", 0.1), difference_text(120.0, "Pa")
     ('1.34 K', '0.0004 K', '1.20 hPa')
     """
     name = difference_unit(unit)
-    size = printed(abs(difference), name)
-    places = decimals(None if U is None else printed(U, unit))
+    size = to_printed_unit(abs(difference), name)
+    places = decimals(None if U is None else to_printed_unit(U, unit))
     while places < MOST_DECIMALS and size > 0 and round(size, places) == 0:
         places += 1
     return f"{size:.{places}f} {unit_name(name)}".rstrip()

@@ -1,7 +1,7 @@
-"""How probes are reached: one frozen record for each kind of connection.
+"""Connections to probes: one frozen dataclass for each kind.
 
-Each has `probe`, `channels` (what the probe calls a value -> key of the channel), `interval_s`, and
-`bus`: probes with an equal `bus` share one wire and are asked one after the other.
+Each has `probe`, `channels` (name of a value at the probe -> key of the channel), `interval_s`, and
+`bus`: probes with an equal `bus` share one wire and are polled one after the other.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ class AsciiLine:
 
     `pattern` must match the whole line; its named groups are values, `channels` says of which
     channel. `mode` "query" sends `query` for each poll; "stream" listens. Where `identity` is given, it is
-    asked at each opening, and the group `serial` of `identity_pattern` must be `serial`. `after_silence` is
-    asked when no answer came, for instruments that keep their errors in a queue.
+    sent at each opening, and the group `serial` of `identity_pattern` must be `serial`. `after_silence` is
+    sent when no answer came, for instruments that queue their errors.
     """
 
     probe: str
@@ -154,15 +154,15 @@ class CommandLine:
 
     @property
     def bus(self) -> str:
-        """Each program runs by itself."""
+        """One of its own: programs run at the same time."""
         return f"command:{self.probe}"
 
 
 @dataclass(frozen=True)
 class Message:
-    """How a message that a probe sends by itself is read.
+    """Format of a message that a probe sends by itself.
 
-    `time`: the key of the instant at which it was taken, or "arrival". `clock`: the key of what the probe's
+    `time`: the key of the time of the reading, or "arrival". `clock`: the key of what the probe's
     clock showed when it sent (none: ""). For "senml" both are in the format.
     """
 
@@ -187,7 +187,7 @@ class MqttTopic:
 
     @property
     def bus(self) -> str:
-        """The broker, and whether it keeps for us what came while we were away."""
+        """The broker, and whether it stores messages while we are not connected."""
         return f"{self.url}#{'arrival' if self.message.time == 'arrival' else 'kept'}"
 
 
@@ -207,5 +207,5 @@ class PushedLine:
         return f"push:{self.node}"
 
 
-Asked = AsciiLine | Sdi12Line | ModbusLine | OneWire | CommandLine
-Line = Asked | MqttTopic | PushedLine
+PolledLine = AsciiLine | Sdi12Line | ModbusLine | OneWire | CommandLine
+Line = PolledLine | MqttTopic | PushedLine

@@ -1,4 +1,4 @@
-"""Who is told, by which way and when: routes, people, duty calendars, quiet hours."""
+"""Who is notified, by which route and when: routes, people, duty calendars, quiet hours."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ Route = MailRoute | WebhookRoute | CommandRoute | ChatRoute
 
 @dataclass(frozen=True)
 class Person:
-    """Somebody who is told by mail, with the unit in which they read temperatures."""
+    """A recipient of mails, with the unit in which they read temperatures."""
 
     key: str
     name: str
@@ -66,7 +66,7 @@ class Person:
 
 @dataclass(frozen=True)
 class Away:
-    """A person who is away over [from_ns, to_ns), and who stands in."""
+    """A person who is away over [from_ns, to_ns), and their stand-in."""
 
     person: str
     from_ns: int
@@ -84,7 +84,7 @@ class Shift:
 
 @dataclass(frozen=True)
 class Duty:
-    """A calendar of people who are told by one mail route; `otherwise` when no shift runs."""
+    """A calendar of the people who receive one mail route; `otherwise` when no shift runs."""
 
     key: str
     route: str
@@ -103,13 +103,13 @@ class CommonCause:
 
 @dataclass(frozen=True)
 class NoticePlan:
-    """What holds for all notices. `routes` are those of the alarms that nobody has to declare.
+    """Settings of all notices. `routes`: those of the system alarms, which nobody has to declare.
 
-    `gather_s`: so long the first notice of a cause waits for others of the same cause. `quiet`: when
-    low priorities wait. `proof_days`: a route without a receipt for so long is told to be unproven.
+    `gather_s`: how long the first notice of a cause waits for others of that cause. `quiet`: when
+    low priorities wait. `proof_days`: a route without a receipt for so long is reported as unproven.
     """
 
-    routes: tuple[str, ...] | None = None  # None: every way that there is
+    routes: tuple[str, ...] | None = None  # None: every route
     gather_s: int = 0
     quiet: HoursOfUse | None = None
     pages: str = ""  # address of the pages as a recipient reaches them, for links in mails

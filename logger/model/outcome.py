@@ -1,4 +1,4 @@
-"""What judging says."""
+"""Results of judging: periods, excursions, states of rules."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from .words import Conformity, Reason, Verdict
 
 @dataclass(frozen=True)
 class Period:
-    """A maximal run of one verdict and reason; `rule` and `probe` are those that decided."""
+    """A maximal run of one verdict and reason; `rule` and `probe`: the deciding ones."""
 
     zone: str
     from_ns: int
@@ -29,7 +29,7 @@ class Excursion:
     """A maximal run of one rule being nonconforming. `exceedance` is in unit·h beyond the limit.
 
     `asks_disposition`: a person must decide on it. Outside the zone's hours of use only where an
-    inspection or its settling touches it.
+    inspection or its settling is affected.
     """
 
     zone: str
@@ -71,7 +71,7 @@ class Excursion:
 
 @dataclass(frozen=True)
 class RuleState:
-    """One rule in one cell, for a person to see: how far from the limit, and can the probes tell."""
+    """Result of one rule in one cell, for display: value, margin to the limit, conformity."""
 
     rule: str
     name: str

@@ -1,4 +1,4 @@
-"""Why a reading or a cell cannot support a verdict, and how that is said."""
+"""Why a reading or a cell cannot support a verdict, and the words for it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from . import Rule
 
 
 class Why(IntEnum):
-    """Why a cell or a reading cannot support a verdict. The larger number is told first."""
+    """Why a cell or a reading cannot support a verdict. The larger number is named first."""
 
     EVIDENCE = 0
     NO_READING = 1
@@ -49,7 +49,7 @@ WHY_TEXT: dict[Why, str] = {
 
 
 def reason_text(why: Why, rule: Rule) -> str:
-    """The reason in words; of a window also what ends it, for somebody will ask.
+    """The reason in words; for a window also when it ends.
 
     A loss of 20 min breaks a window of 24 h for a day, though the room is fine:
 
@@ -67,10 +67,10 @@ def reason_text(why: Why, rule: Rule) -> str:
         return WHY_TEXT[why]
     window = _hours(rule.window_s)
     if why == Why.GAP:
-        found, lies = f"a gap of more than {_hours(rule.window_s / 12)} in", "that lies"
+        loss, lies = f"a gap of more than {_hours(rule.window_s / 12)} in", "that lies"
     else:
-        found, lies = f"fewer than {rule.completeness:.0%} of the readings of", "enough of the loss lies"
-    return f"{found} the last {window}; over when {lies} {window} back, or its readings are imported"
+        loss, lies = f"fewer than {rule.completeness:.0%} of the readings of", "enough of the loss lies"
+    return f"{loss} the last {window}; over when {lies} {window} back, or its readings are imported"
 
 
 def _hours(seconds: float) -> str:

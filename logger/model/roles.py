@@ -3,7 +3,7 @@
 A person may hold several roles, as in a small laboratory; what takes two people takes two people
 whatever roles they hold. Changing a room's limits and approving the change are in different hands.
 Source of the separation: ISO/IEC 17025:2017, 6.2.6 (authorised tasks) and 7.11.3 a (protection from
-unauthorised access); which role does what is common practice, no source.
+unauthorised access); the assignment of acts to roles is common practice, no source.
 """
 
 from __future__ import annotations
@@ -16,24 +16,25 @@ from ..errors import Refused
 from .lookalikes import skeleton
 
 
-def spelled(name: str) -> str:
-    """A name as names are compared: one person must not be two by capitals, spaces, signs that nobody
-    sees, or another encoding of the same letters (Unicode NFKC).
+def normalise_name(name: str) -> str:
+    """A name in the form in which names are compared: case, spaces and invisible signs do not count.
 
-    >>> spelled(" Greta  HOLM"), spelled("greta\u00a0hol\u200bm"), len(spelled("Rene\u0301"))
-    ('greta holm', 'greta holm', 4)
+    Letters are in Unicode NFKC, so that two encodings of one name are one person.
+
+    >>> [normalise_name(name) for name in (" Greta  HOLM", "greta\u00a0hol\u200bm", "Rene\u0301")]
+    ['greta holm', 'greta holm', 'ren\xe9']
     """
-    seen = "".join(c for c in unicodedata.normalize("NFKC", name) if unicodedata.category(c) != "Cf")
-    return " ".join(seen.split()).casefold()
+    visible = "".join(c for c in unicodedata.normalize("NFKC", name) if unicodedata.category(c) != "Cf")
+    return " ".join(visible.split()).casefold()
 
 
-def alike(one: str, other: str) -> bool:
-    """Whether a reader takes two names for one: but for capitals, spaces or letters that look the same.
+def alike(first: str, second: str) -> bool:
+    """Whether a reader takes two names for one: they differ in case, spaces or look-alike letters only.
 
     >>> alike("greta holm", "Greta  Holm"), alike("Gretа Holm", "Greta Holm"), alike("Greta H", "Greta K")
     (True, True, False)
     """
-    return spelled(one) == spelled(other) or skeleton(one) == skeleton(other)
+    return normalise_name(first) == normalise_name(second) or skeleton(first) == skeleton(second)
 
 
 # Marks that turn the direction of text (Unicode Standard Annex 9, table 4) and the byte order mark: with
@@ -69,7 +70,7 @@ def refuse_unseen(text: str, what: str) -> str:
 
 
 class Role(StrEnum):
-    """What a person answers for."""
+    """Role of a person; a person may have several."""
 
     READER = "reader"
     OPERATOR = "operator"
@@ -82,7 +83,7 @@ class Act(StrEnum):
     """What a page, a callback or a route lets a person do; the text completes "may …"."""
 
     READ = "read the room"
-    READ_JOBS = "read inspections and records"
+    READ_INSPECTIONS = "read inspections and records"
     ACKNOWLEDGE = "acknowledge and shelve alarms"
     INSPECT = "start and stop inspections"
     MARK = "mark intervals, import files and note what was seen"
@@ -98,8 +99,8 @@ class Scope(StrEnum):
     """What a machine may do with its token; nothing else, and never in a person's name."""
 
     READINGS = "readings"  # push readings of its own node
-    VERDICTS = "verdicts"  # verdicts and excursions; no job
-    INSPECTIONS = "inspections"  # start and stop jobs
+    VERDICTS = "verdicts"  # verdicts and excursions; no inspection
+    INSPECTIONS = "inspections"  # start and stop inspections
     HEALTH = "health"  # whether everything runs
 
 
@@ -114,7 +115,7 @@ class Meaning(StrEnum):
 _R, _O, _M, _Q, _A = Role
 MAY: dict[Act, frozenset[Role]] = {
     Act.READ: frozenset(Role),
-    Act.READ_JOBS: frozenset({_O, _M, _Q}),
+    Act.READ_INSPECTIONS: frozenset({_O, _M, _Q}),
     Act.ACKNOWLEDGE: frozenset({_O, _M, _Q}),
     Act.INSPECT: frozenset({_O, _M, _Q}),
     Act.MARK: frozenset({_O, _M, _Q}),
@@ -146,39 +147,40 @@ def only_reads(roles: Collection[Role]) -> bool:
     return not any(may(roles, act) for act in Act if act is not Act.READ)
 
 
-def wanted(act: Act) -> str:
-    """The roles that an act takes, as a phrase.
+def required_roles(act: Act) -> str:
+    """The roles of which an act needs one, as a phrase.
 
-    >>> wanted(Act.APPROVE), wanted(Act.PROPOSE)
+    >>> required_roles(Act.APPROVE), required_roles(Act.PROPOSE)
     ('quality', 'metrologist or quality')
     """
     return " or ".join(role.value for role in Role if role in MAY[act])
 
 
 def refuse_unless(person: str, roles: Collection[Role], act: Act) -> None:
-    """Refused, with the roles that it takes, unless these roles allow the act."""
+    """Refused, naming the roles that the act needs, unless one of these roles allows it."""
     if not may(roles, act):
-        held = ", ".join(role.value for role in Role if role in roles) or "no role"
+        held_roles = ", ".join(role.value for role in Role if role in roles) or "no role"
         raise Refused(
-            f"Nothing was changed: {person} ({held}) may not {act.value}; that takes the role {wanted(act)}."
+            f"Nothing was changed: {person} ({held_roles}) may not {act.value}; that takes the role "
+            f"{required_roles(act)}."
         )
 
 
 def roles_of(names: Iterable[str]) -> frozenset[Role]:
-    """Roles by name; Refused for one that is none, and for none at all."""
-    given = {name.strip().casefold() for name in names if name.strip()}
-    known = {role.value for role in Role}
-    if not given or given - known:
-        found = ", ".join(sorted(given - known)) or "none"
-        raise Refused(f"role: wanted one or more of {', '.join(Role)}, found {found}.")
-    return frozenset(Role(name) for name in given)
+    """Roles by name; Refused for an unknown name and for an empty list."""
+    entered = {name.strip().casefold() for name in names if name.strip()}
+    valid = {role.value for role in Role}
+    if not entered or entered - valid:
+        unknown = ", ".join(sorted(entered - valid)) or "none"
+        raise Refused(f"role: expected one or more of {', '.join(Role)}, found {unknown}.")
+    return frozenset(Role(name) for name in entered)
 
 
 def scopes_of(names: Iterable[str]) -> frozenset[Scope]:
-    """Scopes by name; Refused for one that is none, and for none at all."""
-    given = {name.strip().casefold() for name in names if name.strip()}
-    known = {scope.value for scope in Scope}
-    if not given or given - known:
-        found = ", ".join(sorted(given - known)) or "none"
-        raise Refused(f"scope: wanted one or more of {', '.join(Scope)}, found {found}.")
-    return frozenset(Scope(name) for name in given)
+    """Scopes by name; Refused for an unknown name and for an empty list."""
+    entered = {name.strip().casefold() for name in names if name.strip()}
+    valid = {scope.value for scope in Scope}
+    if not entered or entered - valid:
+        unknown = ", ".join(sorted(entered - valid)) or "none"
+        raise Refused(f"scope: expected one or more of {', '.join(Scope)}, found {unknown}.")
+    return frozenset(Scope(name) for name in entered)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal, TypeVar
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from ..errors import UnknownName
 from .ceilings import (
     LEAST_COMPLETENESS,
     LONGEST_INTERVAL_S,
     WIDEST_CLOCK_S,
-    bounded,
+    clamp_field,
     longest_age_s,
     longest_gap_s,
 )
@@ -20,6 +20,26 @@ from .certificates import Certificate
 from .words import DERIVED, RuleKind
 
 T = TypeVar("T")
+
+
+class Validity:
+    """What is in force over [from_ns, to_ns); `to_ns` None: still."""
+
+    if TYPE_CHECKING:
+
+        @property
+        def from_ns(self) -> int: ...
+        @property
+        def to_ns(self) -> int | None: ...
+
+    def holds(self, at_ns: int) -> bool:
+        """Whether it is in force at an instant.
+
+        >>> stay = Placement("P1", "bench", 10, 20)
+        >>> stay.holds(9), stay.holds(10), stay.holds(20), Placement("P1", "bench", 10).holds(20)
+        (False, True, False, True)
+        """
+        return self.from_ns <= at_ns and (self.to_ns is None or at_ns < self.to_ns)
 
 
 @dataclass(frozen=True)
@@ -81,13 +101,13 @@ class Zone:
     pre_window_s: int = 2 * 3600
     bodies: tuple[ThermalBody, ...] = ()
     hours_of_use: HoursOfUse | None = None
-    agree_K: float | None = None  # a probe further from its neighbours, which agree, is doubted
-    agree_dew_point_K: float | None = None  # the same of humidity, by its dew point
+    agree_K: float | None = None  # a probe further from its neighbours, which agree, is suspect
+    agree_dew_point_K: float | None = None  # for humidity: by its dew point
     to_ns: int | None = None
 
     def __post_init__(self) -> None:
         longest_s = longest_gap_s(self.settling_s, [body.tau_s for body in self.bodies])
-        bounded(self, "body_gap_s", most=None if longest_s is None else int(longest_s))
+        clamp_field(self, "body_gap_s", most=None if longest_s is None else int(longest_s))
 
 
 @dataclass(frozen=True)
@@ -127,8 +147,8 @@ class Channel:
         return max(3 * self.interval_s, 30.0)
 
     def __post_init__(self) -> None:
-        bounded(self, "interval_s", most=LONGEST_INTERVAL_S)
-        bounded(self, "max_age_s", most=longest_age_s(self.interval_s))
+        clamp_field(self, "interval_s", most=LONGEST_INTERVAL_S)
+        clamp_field(self, "max_age_s", most=longest_age_s(self.interval_s))
 
 
 @dataclass(frozen=True)
@@ -142,7 +162,7 @@ class Probe:
 
 
 @dataclass(frozen=True)
-class Placement:
+class Placement(Validity):
     """Which probe stood at which position, and when."""
 
     probe: str
@@ -152,7 +172,7 @@ class Placement:
 
 
 @dataclass(frozen=True)
-class Rule:
+class Rule(Validity):
     """One requirement on one zone, in force over [from_ns, to_ns).
 
     `channels` empty means every channel of the zone that measures `quantity` in one of `media`.
@@ -184,13 +204,13 @@ class Rule:
     approver: str = ""
 
     def __post_init__(self) -> None:
-        bounded(self, "completeness", least=LEAST_COMPLETENESS)
-        bounded(self, "need", least=1)
+        clamp_field(self, "completeness", least=LEAST_COMPLETENESS)
+        clamp_field(self, "need", least=1)
 
 
 @dataclass(frozen=True)
 class AlarmSpec:
-    """What is told to whom when a rule is not met. No alarm without an action text."""
+    """Whom an alarm of one rule notifies, when, and of what. No alarm without an action text."""
 
     key: str
     rule: str
@@ -204,9 +224,9 @@ class AlarmSpec:
     latching: bool = False  # stays until a person resets it, though the room came back by itself
     hours: HoursOfUse | None = None  # its own calendar; None: always
     in_hours_of_use: bool = False  # only while the zone is used
-    escalate_after_s: int = 0  # not acknowledged for so long: told to escalate_to; 0: never
+    escalate_after_s: int = 0  # not acknowledged for so long: escalate_to are notified; 0: never
     escalate_to: tuple[str, ...] = ()
-    repeat_after_s: int = 0  # still out for so long: told again; 0: never
+    repeat_after_s: int = 0  # still out for so long: another notice; 0: never
     can_wait: bool = False  # in quiet hours its notices wait for their end
     screen_alone: str = ""  # why the screen is enough for one of high priority
     zone: str = ""  # of an alarm without a rule; "": the whole room
@@ -215,7 +235,7 @@ class AlarmSpec:
 
 @dataclass(frozen=True)
 class Mark:
-    """An interval that a person or an event declared not to be trusted."""
+    """An interval that a person or an event marked as not to be used."""
 
     zone: str
     from_ns: int
@@ -247,7 +267,7 @@ class Correction:
 
 @dataclass(frozen=True)
 class Setup:
-    """Everything that was in force, as known at one moment. `digest` names its canonical text.
+    """Everything that was in force, as recorded by one moment. `digest` identifies its canonical text.
 
     Zones and channels are the newest; `earlier` has those of before, ascending in time.
     """
@@ -270,7 +290,7 @@ class Setup:
     bounded: tuple[str, ...] = ()  # settings beyond a ceiling, and by what they are judged instead
 
     def __post_init__(self) -> None:
-        bounded(self, "clock_limit_s", most=WIDEST_CLOCK_S)
+        clamp_field(self, "clock_limit_s", most=WIDEST_CLOCK_S)
 
     def at(self, at_ns: int) -> Setup:
         """The setup with the zones and channels as they were set at an instant."""
@@ -283,7 +303,7 @@ class Setup:
     def _newest(self) -> Setup:
         return replace(self, earlier=()) if self.earlier else self
 
-    def every(self) -> tuple[Setup, ...]:
+    def by_settings(self) -> tuple[Setup, ...]:
         """The setup under each of its settings, oldest first."""
         return (*(self.at(s.until_ns - 1) for s in self.earlier), replace(self, earlier=()))
 
@@ -298,41 +318,55 @@ class Setup:
         return self.zones[key]
 
     def rules_of(self, zone: str, activity: str = "") -> tuple[Rule, ...]:
-        """Rules of a zone. Those of the activity replace the general one of the same name while they hold."""
+        """Rules of a zone; one of the activity replaces the general one of its name while it is in force."""
         general = [r for r in self.rules if r.zone == zone and not r.activity]
         special = [r for r in self.rules if r.zone == zone and activity and r.activity == activity]
-        for one in special:
-            general = [part for r in general for part in (_outside(r, one) if r.name == one.name else (r,))]
+        for replacement in special:
+            general = [
+                part
+                for r in general
+                for part in (_parts_outside(r, replacement) if r.name == replacement.name else (r,))
+            ]
         return tuple(general + special)
 
     def placements_of(self, channel: str) -> tuple[Placement, ...]:
         """Where the probe of a channel stood, in order of time."""
-        return self._placed.get(self.channels[channel].probe, ())
+        return self._placements_by_probe.get(self.channels[channel].probe, ())
+
+    def position_at(self, channel: str, at_ns: int) -> Position | None:
+        """Where the probe of a channel stood at an instant; None: at no position."""
+        begun = [p for p in self.placements_of(channel) if p.from_ns <= at_ns]
+        return self.positions.get(begun[-1].position) if begun and begun[-1].holds(at_ns) else None
+
+    def in_zone(self, channel: str, zone: str, at_ns: int) -> bool:
+        """Whether the probe of a channel stood in a zone at an instant."""
+        position = self.position_at(channel, at_ns)
+        return position is not None and position.zone == zone
 
     @cached_property
-    def _placed(self) -> Mapping[str, tuple[Placement, ...]]:
+    def _placements_by_probe(self) -> Mapping[str, tuple[Placement, ...]]:
         """By probe, in order of time."""
-        return _grouped(sorted(self.placements, key=lambda p: p.from_ns), lambda p: p.probe)
+        return _group_by(sorted(self.placements, key=lambda p: p.from_ns), lambda p: p.probe)
 
     def certificates_of(self, channel: str) -> tuple[Certificate, ...]:
         """Certificates of a channel in the order in which they were put in use."""
-        return self._certified.get(channel, ())
+        return self._certificates_by_channel.get(channel, ())
 
     @cached_property
-    def _certified(self) -> Mapping[str, tuple[Certificate, ...]]:
+    def _certificates_by_channel(self) -> Mapping[str, tuple[Certificate, ...]]:
         """By channel, in the order in which they were put in use."""
-        return _grouped(sorted(self.certificates, key=lambda c: c.valid_from_ns), lambda c: c.channel)
+        return _group_by(sorted(self.certificates, key=lambda c: c.valid_from_ns), lambda c: c.channel)
 
     def channels_of(self, rule: Rule) -> tuple[str, ...]:
-        """Channels that a rule takes, at any time, in the order of their keys."""
+        """Channels that a rule applies to, at any time, in the order of their keys."""
         if rule.channels:
             return rule.channels
         places = {p.key for p in self.positions.values() if p.zone == rule.zone and p.medium in rule.media}
         probes = {p.probe for p in self.placements if p.position in places}
-        found = {c.key: c.probe for c in self.channels.values() if c.quantity == rule.quantity}
-        keys = [key for key, probe in found.items() if probe in probes]
+        probe_of = {c.key: c.probe for c in self.channels.values() if c.quantity == rule.quantity}
+        keys = [key for key, probe in probe_of.items() if probe in probes]
         if rule.quantity in DERIVED:
-            computed = [f"{probe}.{rule.quantity}" for probe in probes - set(found.values())]
+            computed = [f"{probe}.{rule.quantity}" for probe in probes - set(probe_of.values())]
             keys += [key for key in computed if self.inputs_of(key)]
         return tuple(sorted(keys))
 
@@ -344,13 +378,13 @@ class Setup:
         probe, _, quantity = key.rpartition(".")
         if key in self.channels or quantity not in DERIVED or probe not in self.probes:
             return ()
-        found = [self._inputs(probe, of) for of in DERIVED[quantity]]
-        return tuple(keys[0] for keys in found) if all(len(keys) == 1 for keys in found) else ()
+        candidates = [self._inputs(probe, of) for of in DERIVED[quantity]]
+        return tuple(keys[0] for keys in candidates) if all(len(keys) == 1 for keys in candidates) else ()
 
     def _inputs(self, probe: str, quantity: str) -> list[str]:
-        own = [c.key for c in self.channels.values() if (c.probe, c.quantity) == (probe, quantity)]
-        if own or quantity != "pressure":
-            return own
+        measured = [c.key for c in self.channels.values() if (c.probe, c.quantity) == (probe, quantity)]
+        if measured or quantity != "pressure":
+            return measured
         # 12 Pa a metre of height aside, pressure is the room's: the zone's first barometer serves.
         zones = {self.positions[p.position].zone for p in self.placements if p.probe == probe}
         near = {key for zone in zones for key in self.channels_in(zone)}
@@ -363,14 +397,14 @@ class Setup:
         return tuple(sorted(c.key for c in self.channels.values() if c.probe in probes))
 
 
-def _grouped(things: Iterable[T], key: Callable[[T], str]) -> Mapping[str, tuple[T, ...]]:
-    found: dict[str, list[T]] = {}
+def _group_by(things: Iterable[T], key: Callable[[T], str]) -> Mapping[str, tuple[T, ...]]:
+    groups: dict[str, list[T]] = {}
     for thing in things:
-        found.setdefault(key(thing), []).append(thing)
-    return {name: tuple(each) for name, each in found.items()}
+        groups.setdefault(key(thing), []).append(thing)
+    return {name: tuple(members) for name, members in groups.items()}
 
 
-def _outside(rule: Rule, other: Rule) -> tuple[Rule, ...]:
+def _parts_outside(rule: Rule, other: Rule) -> tuple[Rule, ...]:
     """The parts of a rule's validity that lie before and after that of another."""
     parts = []
     if rule.from_ns < other.from_ns:
@@ -380,5 +414,5 @@ def _outside(rule: Rule, other: Rule) -> tuple[Rule, ...]:
     return tuple(parts)
 
 
-def _earlier(one: int | None, other: int) -> int:
-    return other if one is None else min(one, other)
+def _earlier(first: int | None, second: int) -> int:
+    return second if first is None else min(first, second)

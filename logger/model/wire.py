@@ -13,9 +13,9 @@ from .words import Status
 
 @dataclass(frozen=True)
 class Row:
-    """One reading as it is stored: the raw value in the probe's own unit, or why there is none.
+    """One reading as stored: the raw value in the probe's unit, or the status without one.
 
-    `raw` is the text as received (at most 64 characters) where it is needed to explain.
+    `raw` is the text as received (at most 64 characters) where it explains the status.
     """
 
     channel: str
@@ -41,7 +41,7 @@ class BackupPlan:
 
 @dataclass(frozen=True)
 class Heartbeat:
-    """Where the service says from time to time that all its parts move, besides the file in its folder."""
+    """Where the service reports regularly that all its parts run, besides the file in its folder."""
 
     url: str = ""
     file: str = ""
@@ -50,9 +50,9 @@ class Heartbeat:
 
 @dataclass(frozen=True)
 class SessionPlan:
-    """How long a person stays signed in: without use; in all; in all for who can only read.
+    """How long a person stays signed in: without use; in all; in all with read-only roles.
 
-    The last is long, so that a screen by the door stays; nothing can be changed from it.
+    The last is long, for a screen by the door: nothing can be changed from it.
     """
 
     idle_s: float = 2 * 3600.0
@@ -74,7 +74,7 @@ class WatchPlan:
 
 @dataclass(frozen=True)
 class Inspection:
-    """A job that was measured in a zone over an interval; `to_ns` None: still running."""
+    """A measurement in a zone over an interval; `to_ns` None: still running."""
 
     key: str
     zone: str
@@ -92,7 +92,7 @@ class Inspection:
 
 @dataclass(frozen=True)
 class Config:
-    """What config/ says: the setup to judge by, and how this machine reaches probes and people."""
+    """Contents of config/: the setup to judge by, connections to probes, notices to people."""
 
     setup: Setup
     lines: tuple[Line, ...] = ()
@@ -113,5 +113,5 @@ class Config:
 
     @property
     def routes(self) -> Mapping[str, Route]:
-        """Every way out of the house, by its key."""
+        """Every route of notices, by its key."""
         return {route.key: route for route in (*self.mail, *self.ways)}

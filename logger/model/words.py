@@ -1,4 +1,4 @@
-"""The words that verdicts are made of, and the constants of time and place."""
+"""The words of verdicts: reasons, media, kinds of rules, flags."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from enum import IntEnum
 from typing import Literal
 
-# What follows from other quantities of the same probe; pressure may come from any probe of the zone.
+# Derived quantities and their inputs at the same probe; pressure may come from any probe of the zone.
 DERIVED: Mapping[str, tuple[str, ...]] = {
     "dew_point": ("temperature", "relative_humidity"),
     "absolute_humidity": ("temperature", "relative_humidity"),
@@ -16,7 +16,7 @@ DERIVED: Mapping[str, tuple[str, ...]] = {
 SURFACES = ("scale", "structure", "part", "plate-top", "plate-bottom")
 MEDIA = ("air", "part", "scale", "structure", "plate-top", "plate-bottom", "supply", "outdoor", "pressure")
 
-# How a poll went; the last: another probe answered than the one that should.
+# Result of a poll; wrong-probe: another probe answered than the expected one.
 Status = Literal[
     "ok", "timeout", "garbage", "sensor-fault", "device-error", "no-port", "wrong-probe"
 ]  # fmt: skip
@@ -24,7 +24,7 @@ Verdict = Literal["stable", "not stable", "not shown"]
 Reason = Literal["nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming"]
 RuleKind = Literal["limit", "span", "slope", "gradient", "plane", "spread", "difference", "condensation"]
 
-# In the order in which they apply: the first that holds is the reason of a cell.
+# In order of precedence: the first that applies is the reason of a cell.
 REASONS: tuple[Reason, ...] = (
     "nonconforming",
     "marked",
@@ -54,7 +54,7 @@ class Quality(IntEnum):
 
 
 class Conformity(IntEnum):
-    """Result of one rule in one cell; words of JCGM 106. A larger number wins over a smaller one."""
+    """Result of one rule in one cell; words of JCGM 106. The larger number takes precedence."""
 
     NOT_APPLICABLE = 0
     CONFORMING = 1

@@ -37,16 +37,16 @@ class Permit:
 
 def link(folder: Path, pages: str, permit: Permit) -> str:
     """The address that a mail carries."""
-    return f"{pages}/acknowledge/{signed(folder, permit)}"
+    return f"{pages}/acknowledge/{sign_permit(folder, permit)}"
 
 
-def signed(folder: Path, permit: Permit) -> str:
+def sign_permit(folder: Path, permit: Permit) -> str:
     """A permit as a token."""
     body = json.dumps(asdict(permit), sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
     return f"{_text(body)}.{_text(_mac(folder, body))}"
 
 
-def permitted(folder: Path, token: str, now_ns: int) -> Permit:
+def read_permit(folder: Path, token: str, now_ns: int) -> Permit:
     """The permit of a token; Refused for one that is not ours, was changed, or is too old."""
     body_text, _, mac_text = token[:LONGEST].partition(".")
     try:

@@ -1,7 +1,7 @@
 """A notice by mail: one message for one recipient, so that each answer of the server is its own.
 
 `SmtpSender` talks to a server, `MemorySender` is its twin for tests and drills; both answer with
-an `Outcome` and never raise. A refusal for good is told apart from "later": the first is given up
+an `SendOutcome` and never raise. A refusal for good is told apart from "later": the first is given up
 and shown to a person, the second is tried again.
 """
 
@@ -20,17 +20,17 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 from typing import Literal, Protocol
 
-from ..core.alarms.lifecycle import Notice
+from ..core.alarms.lifecycle import AlarmNotice
 from ..instants import NS
 from ..model import MailRoute
-from ..processes.deadline import Lines, Overdue, within
+from ..processes.deadline import DeadlineExceeded, Lines, within
 from .text import Wording
 
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 
 @dataclass(frozen=True)
-class Outcome:
+class SendOutcome:
     """What became of one attempt; `code` is the server's reply code, 0 when there was no reply."""
 
     result: Literal["accepted", "later", "refused"]
@@ -42,11 +42,11 @@ class Outcome:
 class Sender(Protocol):
     """A way to one recipient. `send` ends within its time-out and never raises."""
 
-    def send(self, route: MailRoute, message: EmailMessage) -> Outcome:
+    def send(self, route: MailRoute, message: EmailMessage) -> SendOutcome:
         """One attempt to hand over one message."""
 
 
-def message_id(notice: Notice, recipient: str, sender: str) -> str:
+def message_id(notice: AlarmNotice, recipient: str, sender: str) -> str:
     """The same for each attempt of one step of one occurrence to one recipient."""
     named = f"{notice.alarm}|{notice.occurrence}|{notice.since_ns}|{notice.step}|{recipient}"
     return identity(named, sender)
@@ -95,23 +95,25 @@ class SmtpSender:
     context: ssl.SSLContext | None = None
     environment: Mapping[str, str] = field(default_factory=lambda: os.environ)
 
-    def send(self, route: MailRoute, message: EmailMessage) -> Outcome:
+    def send(self, route: MailRoute, message: EmailMessage) -> SendOutcome:
         """One attempt; 4xx and silence mean later, 5xx and a missing STARTTLS mean refused."""
         unsafe = self._unsafe(route)
         if unsafe:
-            return Outcome("refused", 0, unsafe)
+            return SendOutcome("refused", 0, unsafe)
         try:
             within(
-                self.timeout_s, f"mail server {route.host}", lambda lines: self._handed(route, message, lines)
+                self.timeout_s,
+                f"mail server {route.host}",
+                lambda lines: self._hand_over(route, message, lines),
             )
-            return Outcome("accepted", 250)
-        except Overdue as late:
-            return Outcome("later", 0, str(late), overdue=True)
+            return SendOutcome("accepted", 250)
+        except DeadlineExceeded as late:
+            return SendOutcome("later", 0, str(late), overdue=True)
         except (smtplib.SMTPException, OSError, ValueError) as error:
             return _outcome_of(error)
 
-    def _handed(self, route: MailRoute, message: EmailMessage, lines: Lines) -> None:
-        with self._connected(route, lines) as peer:
+    def _hand_over(self, route: MailRoute, message: EmailMessage, lines: Lines) -> None:
+        with self._connection(route, lines) as peer:
             peer.send_message(message)
             lines.concluded = True
 
@@ -125,7 +127,7 @@ class SmtpSender:
         return ""
 
     @contextmanager
-    def _connected(self, route: MailRoute, lines: Lines) -> Iterator[smtplib.SMTP]:
+    def _connection(self, route: MailRoute, lines: Lines) -> Iterator[smtplib.SMTP]:
         context = self.context or ssl.create_default_context()
         # Not getfqdn(), smtplib's default: it waits for a name server that need not be there.
         name = socket.gethostname()
@@ -147,30 +149,30 @@ class SmtpSender:
 class MemorySender:
     """Twin of a mail server: `answers` gives the reply of a recipient, all others accept."""
 
-    answers: dict[str, Outcome] = field(default_factory=dict)
+    answers: dict[str, SendOutcome] = field(default_factory=dict)
     accepted: list[tuple[str, EmailMessage]] = field(default_factory=list)  # route key and message
 
-    def send(self, route: MailRoute, message: EmailMessage) -> Outcome:
+    def send(self, route: MailRoute, message: EmailMessage) -> SendOutcome:
         """The reply as told; only what is accepted is kept."""
-        outcome = self.answers.get(str(message["To"]), Outcome("accepted", 250))
+        outcome = self.answers.get(str(message["To"]), SendOutcome("accepted", 250))
         if outcome.result == "accepted":
             self.accepted.append((route.key, message))
         return outcome
 
 
-def _outcome_of(error: Exception) -> Outcome:
+def _outcome_of(error: Exception) -> SendOutcome:
     if isinstance(error, smtplib.SMTPRecipientsRefused):
         return _by_code(*next(iter(error.recipients.values())))
     if isinstance(error, smtplib.SMTPResponseException):
         return _by_code(error.smtp_code, error.smtp_error)
     if isinstance(error, smtplib.SMTPNotSupportedError):
-        return Outcome("refused", 0, str(error))
+        return SendOutcome("refused", 0, str(error))
     named = type(error).__name__
     if isinstance(error, ValueError) and not isinstance(error, OSError):  # its words could hold a password
-        return Outcome("refused", 0, f"{named} in user, password or address")
-    return Outcome("later", 0, f"{named}: {error}")
+        return SendOutcome("refused", 0, f"{named} in user, password or address")
+    return SendOutcome("later", 0, f"{named}: {error}")
 
 
-def _by_code(code: int, reply: bytes | str) -> Outcome:
+def _by_code(code: int, reply: bytes | str) -> SendOutcome:
     text = reply.decode("utf-8", "replace") if isinstance(reply, bytes) else reply
-    return Outcome("refused" if code >= 500 else "later", code, text)
+    return SendOutcome("refused" if code >= 500 else "later", code, text)

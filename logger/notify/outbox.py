@@ -15,11 +15,11 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, Table, func, insert, select, update
 
-from ..core.alarms.lifecycle import Notice
+from ..core.alarms.lifecycle import AlarmNotice
 from ..core.alarms.recipients import Address
 from ..instants import NS, rfc3339
 from ..model import MailRoute, Route
-from .mail import Outcome, Sender, identity, message, message_id
+from .mail import Sender, SendOutcome, identity, message, message_id
 from .text import Wording
 from .ways import Ways
 
@@ -52,7 +52,12 @@ class Outbox:
     simulated: bool
 
     def queue(
-        self, conn: Connection, notice: Notice, wording: Wording, routes: Iterable[MailRoute], now_ns: int
+        self,
+        conn: Connection,
+        notice: AlarmNotice,
+        wording: Wording,
+        routes: Iterable[MailRoute],
+        now_ns: int,
     ) -> int:
         """Puts one letter for each recipient of mail routes in the caller's transaction; how many."""
         letters = [(address, wording) for address in _recipients(routes)]
@@ -61,18 +66,23 @@ class Outbox:
     def put(
         self,
         conn: Connection,
-        notice: Notice,
+        notice: AlarmNotice,
         letters: Iterable[tuple[Address, Wording]],
         now_ns: int,
         *,
         next_ns: int | None = None,
-        told: Mapping[str, Any] | None = None,
+        further: Mapping[str, Any] | None = None,
     ) -> int:
         """Puts one letter for each address in the caller's transaction, to go out from `next_ns` on.
 
         `told`: further plain facts for programs that receive it.
         """
-        facts = {"alarm": notice.alarm, "step": notice.step, "occurrence": notice.occurrence, **(told or {})}
+        facts = {
+            "alarm": notice.alarm,
+            "step": notice.step,
+            "occurrence": notice.occurrence,
+            **(further or {}),
+        }
         named = [(a, w, message_id(notice, a.recipient or a.route, a.sender)) for a, w in letters]
         row = {
             "at_ns": notice.at_ns,
@@ -131,7 +141,7 @@ class Outbox:
         with self.read() as conn:
             return sorted(conn.execute(query).scalars())
 
-    def tried_in_vain(self) -> list[Letter]:
+    def undelivered_letters(self) -> list[Letter]:
         """Letters that nobody took at the first attempt and that are tried again, due just now or not."""
         t = self.table
         return self._letters(select(t).where(t.c.state == "waiting", t.c.tries > 0).order_by(t.c.id))
@@ -148,7 +158,7 @@ class Outbox:
         with self.read() as conn:
             return {route: at for route, at in conn.execute(query) if at is not None}
 
-    def failed(self, since_ns: int | None = None) -> list[Letter]:
+    def failed_letters(self, since_ns: int | None = None) -> list[Letter]:
         """Letters that were given up, or that were since then: a person must hear of them on the screen."""
         t = self.table
         query = select(t).where(t.c.state == "failed").order_by(t.c.id)
@@ -163,23 +173,23 @@ class Outbox:
         ways: Ways | None = None,
         *,
         route: str | None = None,
-    ) -> list[tuple[Letter, Outcome]]:
+    ) -> list[tuple[Letter, SendOutcome]]:
         """One attempt for each letter that is due; each result is committed before the next attempt.
 
         `route`: only letters of that one.
         """
-        done = []
+        results = []
         for letter in self.waiting(now_ns, route=route):
             if not going_on():
                 break
             outcome = self._attempt(letter, routes.get(letter.route), sender, ways or Ways())
             self._note(letter, outcome, now_ns)
-            done.append((letter, outcome))
-        return done
+            results.append((letter, outcome))
+        return results
 
-    def _attempt(self, letter: Letter, route: Route | None, sender: Sender, ways: Ways) -> Outcome:
+    def _attempt(self, letter: Letter, route: Route | None, sender: Sender, ways: Ways) -> SendOutcome:
         if route is None:
-            return Outcome("refused", 0, f"There is no route {letter.route!r} in the setup any more.")
+            return SendOutcome("refused", 0, f"There is no route {letter.route!r} in the setup any more.")
         if isinstance(route, MailRoute):
             return sender.send(route, self._message(letter, route))
         return ways.send(route, letter.body)
@@ -199,7 +209,7 @@ class Outbox:
             simulated=self.simulated,
         )
 
-    def _note(self, letter: Letter, outcome: Outcome, now_ns: int) -> None:
+    def _note(self, letter: Letter, outcome: SendOutcome, now_ns: int) -> None:
         tries = letter.tries + 1
         values: dict[str, Any] = {"tries": tries, "error": f"{outcome.code} {outcome.reply}".strip()}
         if outcome.result == "accepted":
@@ -221,7 +231,7 @@ def back_off_ns(tries: int) -> int:
     return min(FIRST_RETRY_NS << min(tries - 1, 10), LONGEST_RETRY_NS)
 
 
-def gives_up(letter: Letter, outcome: Outcome, now_ns: int) -> bool:
+def gives_up(letter: Letter, outcome: SendOutcome, now_ns: int) -> bool:
     """Whether a letter will not be tried again: refused for good, or nobody took it for a day."""
     return outcome.result == "refused" or now_ns - int(letter.body["queued_ns"]) > GIVE_UP_NS
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from ..core.alarms.condition import Cell
-from ..core.alarms.lifecycle import Alarm, Notice
+from ..core.alarms.lifecycle import Alarm, AlarmNotice
 from ..instants import NS, local, wall
 from ..model import AlarmSpec, Inspection, Rule, Setup, TemperatureUnit
 from .quantities import difference, duration, quantity
@@ -29,7 +29,7 @@ class Wording:
 
 
 @dataclass(frozen=True)
-class Around:
+class NoticeContext:
     """What stands around a notice: the alarm as it is now, others of its cause, jobs, and who reads it."""
 
     alarm: Alarm | None = None
@@ -43,14 +43,14 @@ class Around:
 
 
 @dataclass(frozen=True)
-class _Told:
+class _NoticeFacts:
     """Everything that the sentences are made of."""
 
-    notice: Notice
+    notice: AlarmNotice
     spec: AlarmSpec
     zone: str
     setup: Setup
-    around: Around
+    around: NoticeContext
     rule: Rule | None = field(default=None)
 
     @property
@@ -59,41 +59,41 @@ class _Told:
 
 
 def wording(
-    notice: Notice,
+    notice: AlarmNotice,
     spec: AlarmSpec,
     zone: str,
     setup: Setup,
     *,
     running: Iterable[Inspection] = (),
     simulated: bool = False,
-    around: Around | None = None,
+    around: NoticeContext | None = None,
 ) -> Wording:
     """The notice in words; `running` are inspections of the zone that are not over. `zone` "": the room."""
-    around = around or Around(running=tuple(running), simulated=simulated)
+    around = around or NoticeContext(running=tuple(running), simulated=simulated)
     rule = next((r for r in setup.rules if r.key == spec.rule), None)
-    told = _Told(notice, spec, zone, setup, around, rule)
+    facts = _NoticeFacts(notice, spec, zone, setup, around, rule)
     if notice.step == "returned":
-        what, lines = _back(told), _afterwards(told)
+        what, lines = _back(facts), _afterwards(facts)
     else:
-        what, lines = out(notice.cell, spec, setup, around.temperature), _first_steps(told)
+        what, lines = out(notice.cell, spec, setup, around.temperature), _first_steps(facts)
     mark = "SIMULATED: " if around.simulated else ""
     where = setup.zone(zone).name if zone else setup.room.name
     head = f"{mark}{where}, {setup.room.name}" if zone else f"{mark}{where}"
-    more = counted(len(around.others), " (and {} more alarm)", " (and {} more alarms)")
+    more = count_phrase(len(around.others), " (and {} more alarm)", " (and {} more alarms)")
     subject = " ".join(f"{mark}{_again(notice, around)}{where}: {what}{more}".split())
     return Wording(subject, "\n".join([head, f"{what[:1].upper()}{what[1:]}.", *lines]) + "\n")
 
 
-def counted(number: int, one: str, several: str) -> str:
+def count_phrase(number: int, singular: str, plural: str) -> str:
     """A number of things in words; nothing for none.
 
-    >>> [counted(n, "{} alarm", "{} alarms") for n in (0, 1, 2)]
+    >>> [count_phrase(n, "{} alarm", "{} alarms") for n in (0, 1, 2)]
     ['', '1 alarm', '2 alarms']
     """
-    return (one if number == 1 else several).format(number) if number else ""
+    return (singular if number == 1 else plural).format(number) if number else ""
 
 
-def _again(notice: Notice, around: Around) -> str:
+def _again(notice: AlarmNotice, around: NoticeContext) -> str:
     """What sets a notice apart in a list of mails that are about one cause."""
     if notice.step.startswith("escalated"):
         return "Not acknowledged: "
@@ -107,7 +107,7 @@ def out(cell: Cell, spec: AlarmSpec, setup: Setup, temperature: TemperatureUnit 
     if cell.words:
         return cell.words
     if not spec.rule:
-        return f"no readings from {_listed([_place(p, setup) for p in cell.probes or (cell.probe,)])}"
+        return f"no readings from {_join_names([_place(p, setup) for p in cell.probes or (cell.probe,)])}"
     rule = next((r for r in setup.rules if r.key == spec.rule), None)
     name = rule.name if rule else spec.rule
     if cell.value is None or cell.limit is None:
@@ -118,28 +118,28 @@ def out(cell: Cell, spec: AlarmSpec, setup: Setup, temperature: TemperatureUnit 
     return f"{name} {value}, {by} {side} the limit {limit}"
 
 
-def _first_steps(told: _Told) -> list[str]:
-    notice, spec, around = told.notice, told.spec, told.around
-    lines = [f"Since {wall(notice.since_ns, told.clock)} ({duration(notice.at_ns - notice.since_ns)})."]
+def _first_steps(facts: _NoticeFacts) -> list[str]:
+    notice, spec, around = facts.notice, facts.spec, facts.around
+    lines = [f"Since {wall(notice.since_ns, facts.clock)} ({duration(notice.at_ns - notice.since_ns)})."]
     if spec.rule:
-        lines.append(_where(told))
+        lines.append(_where(facts))
     lines += [f"Action: {spec.action}"]
     if spec.consequence:
         lines.append(f"Consequence: {spec.consequence}")
-    lines += _attended(told)
-    lines += _also(told)
-    if told.zone:
-        lines += [_running(around.running), *_settles(told)]
+    lines += _attendance(facts)
+    lines += _also(facts)
+    if facts.zone:
+        lines += [_running(around.running), *_settles(facts)]
     lines.append(f"Priority {spec.priority}. Acknowledge {spec.key} on page Now or by: "
                  f"stillroom alarm acknowledge {spec.key}")  # fmt: skip
     lines += [f"{_TO_ACKNOWLEDGE}: {around.links[spec.key]}"] if spec.key in around.links else []
     return lines
 
 
-def _where(told: _Told) -> str:
-    cell, unit = told.notice.cell, told.around.temperature
+def _where(facts: _NoticeFacts) -> str:
+    cell, unit = facts.notice.cell, facts.around.temperature
     probes = _probes(cell)
-    where = _listed([_place(probe, told.setup) for probe in probes]) or "unknown probe"
+    where = _join_names([_place(probe, facts.setup) for probe in probes]) or "unknown probe"
     line = f"At {where}" if len(probes) < 2 else f"At {len(probes)} probes: {where}"
     if cell.U is None or cell.margin is None:
         return f"{line}."
@@ -147,25 +147,25 @@ def _where(told: _Told) -> str:
     return f"{line}; U {difference(cell.U, cell.unit, unit)} (k = 2){proven}."
 
 
-def _also(told: _Told) -> list[str]:
+def _also(facts: _NoticeFacts) -> list[str]:
     """Every other alarm of the cause with its value and its action, those that are new first."""
-    around = told.around
-    lines = [line for spec, alarm in around.others for line in _member(told, spec, alarm)]
+    around = facts.around
+    lines = [line for spec, alarm in around.others for line in _member(facts, spec, alarm)]
     if around.standing:
         lines.append("Announced before and still active:")
-        lines += [line for spec, alarm in around.standing for line in _member(told, spec, alarm)]
+        lines += [line for spec, alarm in around.standing for line in _member(facts, spec, alarm)]
     return lines
 
 
-def _member(told: _Told, spec: AlarmSpec, alarm: Alarm) -> list[str]:
-    zone = zone_of(spec, told.setup)
-    where = f"{told.setup.zone(zone).name}: " if zone else ""
+def _member(facts: _NoticeFacts, spec: AlarmSpec, alarm: Alarm) -> list[str]:
+    zone = zone_of(spec, facts.setup)
+    where = f"{facts.setup.zone(zone).name}: " if zone else ""
     cell = alarm.newest or alarm.worst
-    what = "out" if cell is None else out(cell, spec, told.setup, told.around.temperature)
-    probes = _listed([_place(p, told.setup) for p in _probes(cell)]) if spec.rule and cell else ""
+    what = "out" if cell is None else out(cell, spec, facts.setup, facts.around.temperature)
+    probes = _join_names([_place(p, facts.setup) for p in _probes(cell)]) if spec.rule and cell else ""
     at = f" at {probes}" if probes else ""
-    since = "" if alarm.since_ns is None else f", since {wall(alarm.since_ns, told.clock)}"
-    link = told.around.links.get(alarm.key, "")
+    since = "" if alarm.since_ns is None else f", since {wall(alarm.since_ns, facts.clock)}"
+    link = facts.around.links.get(alarm.key, "")
     return [
         f"Also: {where}{what}{at}{since}. Alarm {alarm.key}, priority {spec.priority}.",
         f"  Action: {spec.action}",
@@ -182,9 +182,9 @@ def _probes(cell: Cell) -> tuple[str, ...]:
     return cell.probes or ((cell.probe,) if cell.probe else ())
 
 
-def _attended(told: _Told) -> list[str]:
+def _attendance(facts: _NoticeFacts) -> list[str]:
     """Whether anyone is on it, where that is known."""
-    alarm = told.around.alarm
+    alarm = facts.around.alarm
     if alarm is None:
         return []
     if alarm.acknowledged_by:
@@ -195,46 +195,46 @@ def _attended(told: _Told) -> list[str]:
 
 def _running(running: Iterable[Inspection]) -> str:
     jobs = [f"{job.title} ({', '.join(p for p in (job.key, job.person) if p)})" for job in running]
-    return f"Inspections running here: {_listed(jobs)}." if jobs else "No inspection is running here."
+    return f"Inspections running here: {_join_names(jobs)}." if jobs else "No inspection is running here."
 
 
-def _settles(told: _Told) -> list[str]:
+def _settles(facts: _NoticeFacts) -> list[str]:
     """How long bodies need if it came back at this moment; only where it is known who reads it."""
-    if told.rule is None or not told.rule.disturbs or told.around.alarm is None:
+    if facts.rule is None or not facts.rule.disturbs or facts.around.alarm is None:
         return []
-    settles_s = told.around.settles_s
+    settles_s = facts.around.settles_s
     if settles_s is None:
-        settles_s = told.setup.zone(told.zone).settling_s
+        settles_s = facts.setup.zone(facts.zone).settling_s
     if not settles_s:
         return []
     return [f"If it returned within limits now: ready in {duration(round(settles_s) * NS)}."]
 
 
-def _back(told: _Told) -> str:
-    if told.rule is None:
-        return "readings received again" if told.spec.watches in ("", "silent") else _over(told)
-    cell = told.notice.cell
-    value = "" if cell.value is None else f", {quantity(cell.value, cell.unit, told.around.temperature)}"
-    return f"{told.rule.name} within limits again{value}"
+def _back(facts: _NoticeFacts) -> str:
+    if facts.rule is None:
+        return "readings received again" if facts.spec.watches in ("", "silent") else _over(facts)
+    cell = facts.notice.cell
+    value = "" if cell.value is None else f", {quantity(cell.value, cell.unit, facts.around.temperature)}"
+    return f"{facts.rule.name} within limits again{value}"
 
 
-def _over(told: _Told) -> str:
-    return f"cleared: {told.notice.worst.words}" if told.notice.worst.words else "cleared"
+def _over(facts: _NoticeFacts) -> str:
+    return f"cleared: {facts.notice.worst.words}" if facts.notice.worst.words else "cleared"
 
 
-def _afterwards(told: _Told) -> list[str]:
-    notice, setup, rule = told.notice, told.setup, told.rule
-    since, until = wall(notice.since_ns, told.clock), wall(notice.cell.to_ns, told.clock)
+def _afterwards(facts: _NoticeFacts) -> list[str]:
+    notice, setup, rule = facts.notice, facts.setup, facts.rule
+    since, until = wall(notice.since_ns, facts.clock), wall(notice.cell.to_ns, facts.clock)
     lines = [f"Active from {since} to {until}."]
     if rule is None:
-        return [*lines, *_cleared(told)]
+        return [*lines, *_also_cleared(facts)]
     if notice.worst.value is not None:
-        worst = quantity(notice.worst.value, notice.worst.unit, told.around.temperature)
+        worst = quantity(notice.worst.value, notice.worst.unit, facts.around.temperature)
         lines.append(f"Worst: {worst} at {_place(notice.worst.probe, setup)}.")
-    lines += _cleared(told)
-    settling_s = setup.zone(told.zone).settling_s
+    lines += _also_cleared(facts)
+    settling_s = setup.zone(facts.zone).settling_s
     if rule.disturbs and settling_s:
-        settled = local(notice.at_ns + settling_s * NS, told.clock)
+        settled = local(notice.at_ns + settling_s * NS, facts.clock)
         lines.append(
             f"Not stable until about {settled:%H:%M}: "
             f"machine and parts settle for {duration(settling_s * NS)}."
@@ -242,15 +242,15 @@ def _afterwards(told: _Told) -> list[str]:
     return lines
 
 
-def _cleared(told: _Told) -> list[str]:
+def _also_cleared(facts: _NoticeFacts) -> list[str]:
     """The other alarms of the cause that are over with it."""
     return [
-        f"Also cleared: {_cleared_name(spec, told.setup)}, alarm {alarm.key}."
-        for spec, alarm in told.around.others
+        f"Also cleared: {_cleared_rule(spec, facts.setup)}, alarm {alarm.key}."
+        for spec, alarm in facts.around.others
     ]
 
 
-def _cleared_name(spec: AlarmSpec, setup: Setup) -> str:
+def _cleared_rule(spec: AlarmSpec, setup: Setup) -> str:
     zone = zone_of(spec, setup)
     rule = next((r for r in setup.rules if r.key == spec.rule), None)
     what = "readings" if spec.watches == "silent" else spec.watches or spec.rule
@@ -267,7 +267,7 @@ def _place(name: str, setup: Setup) -> str:
     return f"{probe} ({places[-1]})" if places else name
 
 
-def _listed(names: Sequence[str]) -> str:
+def _join_names(names: Sequence[str]) -> str:
     """Names without repetition: one probe with two channels is one source.
 
     >>> _listed(["P1", "P2", "P2", "P3"])

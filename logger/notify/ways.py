@@ -23,9 +23,9 @@ from urllib.parse import urlsplit
 
 from ..instants import NS
 from ..model import ChatRoute, CommandRoute, WebhookRoute
-from ..processes.deadline import Lines, Overdue, PlainConnection, TlsConnection, within
+from ..processes.deadline import DeadlineExceeded, Lines, PlainConnection, TlsConnection, within
 from ..processes.programs import Program
-from .mail import Outcome
+from .mail import SendOutcome
 
 # What of a letter goes out; who else is told stays here.
 TOLD = ("message_id", "alarm", "step", "occurrence", "priority", "zone", "at", "subject", "text", "simulated")
@@ -46,16 +46,18 @@ class Ways:
     environment: Mapping[str, str] = field(default_factory=lambda: os.environ)
     clock: Callable[[], int] = time.time_ns
 
-    def send(self, route: WebhookRoute | CommandRoute | ChatRoute, letter: Mapping[str, Any]) -> Outcome:
+    def send(self, route: WebhookRoute | CommandRoute | ChatRoute, letter: Mapping[str, Any]) -> SendOutcome:
         """One attempt to hand over the body of a letter."""
         if isinstance(route, WebhookRoute):
             return self._post(route, letter)
         return self._run(route, letter) if isinstance(route, CommandRoute) else self._chat(route, letter)
 
-    def _post(self, route: WebhookRoute, letter: Mapping[str, Any]) -> Outcome:
+    def _post(self, route: WebhookRoute, letter: Mapping[str, Any]) -> SendOutcome:
         missing = [name for name in route.key_envs if not self.environment.get(name)]
         if missing:
-            return Outcome("refused", 0, f"The environment variable {missing[0]!r} with the key is not set.")
+            return SendOutcome(
+                "refused", 0, f"The environment variable {missing[0]!r} with the key is not set."
+            )
         keys = [self.environment[name].encode() for name in route.key_envs]
         body, now_s = payload(letter), self.clock() // NS
         identity = str(letter["message_id"]).strip("<>")
@@ -65,61 +67,61 @@ class Ways:
             "webhook-timestamp": str(now_s),
             "webhook-signature": signature(keys, identity, now_s, body),
         }
-        return _answered(route.url, body, headers, route.timeout_s)
+        return _send_request(route.url, body, headers, route.timeout_s)
 
-    def _run(self, route: CommandRoute, letter: Mapping[str, Any]) -> Outcome:
+    def _run(self, route: CommandRoute, letter: Mapping[str, Any]) -> SendOutcome:
         """What hangs ends with all that it started; a siren that it leaves sounding goes on."""
         try:
             ran = Program(route.arguments, os.environ).wait(route.timeout_s, payload(letter))
         except (OSError, ValueError) as error:
-            return Outcome("later", 0, f"{type(error).__name__}: {error}")
+            return SendOutcome("later", 0, f"{type(error).__name__}: {error}")
         if ran.ended:
-            return Outcome("later", 0, f"{route.arguments[0]} {ran.ended}", overdue=True)
-        said = ran.err[:800].decode("utf-8", "replace").strip()[:200]
-        return Outcome("later" if ran.code else "accepted", ran.code, said)
+            return SendOutcome("later", 0, f"{route.arguments[0]} {ran.ended}", overdue=True)
+        output = ran.err[:800].decode("utf-8", "replace").strip()[:200]
+        return SendOutcome("later" if ran.code else "accepted", ran.code, output)
 
-    def _chat(self, route: ChatRoute, letter: Mapping[str, Any]) -> Outcome:
+    def _chat(self, route: ChatRoute, letter: Mapping[str, Any]) -> SendOutcome:
         url = self.environment.get(route.url_env)
         if not url:
-            return Outcome("refused", 0, f"The environment variable {route.url_env!r} is not set.")
+            return SendOutcome("refused", 0, f"The environment variable {route.url_env!r} is not set.")
         try:
             import apprise
         except ImportError:
-            return Outcome(
+            return SendOutcome(
                 "refused", 0, "Chat services need the package apprise: pip install 'stillroom[chat]'."
             )
         service = apprise.Apprise()
         if not service.add(url):  # the address is a secret: it is never repeated
-            return Outcome("refused", 0, f"The address in {route.url_env!r} is none that apprise knows.")
+            return SendOutcome("refused", 0, f"The address in {route.url_env!r} is none that apprise knows.")
         title, text = str(letter["subject"]), str(letter["text"])
         try:
             # Truthy on success only; since 2.3 it is an object, so that comparing it with True would fail.
-            taken = within(CHAT_S, "chat service", lambda _: bool(service.notify(title=title, body=text)))
-        except Overdue as late:
-            return Outcome("later", 0, str(late), overdue=True)
-        return Outcome(
-            "accepted" if taken else "later", 0, "" if taken else "the chat service did not take it"
+            accepted = within(CHAT_S, "chat service", lambda _: bool(service.notify(title=title, body=text)))
+        except DeadlineExceeded as late:
+            return SendOutcome("later", 0, str(late), overdue=True)
+        return SendOutcome(
+            "accepted" if accepted else "later", 0, "" if accepted else "the chat service did not take it"
         )
 
 
 def payload(letter: Mapping[str, Any]) -> bytes:
     """What goes over a webhook and to a program: the exact bytes that are signed."""
-    told = {name: letter[name] for name in TOLD if name in letter}
-    return json.dumps(told, ensure_ascii=False, sort_keys=True).encode()
+    fields = {name: letter[name] for name in TOLD if name in letter}
+    return json.dumps(fields, ensure_ascii=False, sort_keys=True).encode()
 
 
-def _answered(url: str, body: bytes, headers: Mapping[str, str], timeout_s: float) -> Outcome:
+def _send_request(url: str, body: bytes, headers: Mapping[str, str], timeout_s: float) -> SendOutcome:
     """One POST. No redirect is followed: a notice goes where the setup says and nowhere else."""
     at = urlsplit(url)
     try:
         status, reason = within(timeout_s, f"web server {at.hostname}", partial(_post, url, body, headers))
-    except Overdue as late:
-        return Outcome("later", 0, str(late), overdue=True)
+    except DeadlineExceeded as late:
+        return SendOutcome("later", 0, str(late), overdue=True)
     except (OSError, HTTPException) as error:
-        return Outcome("later", 0, f"{type(error).__name__}: {error}"[:200])
+        return SendOutcome("later", 0, f"{type(error).__name__}: {error}"[:200])
     if 200 <= status < 300:
-        return Outcome("accepted", status)
-    return Outcome("later" if status >= 500 or status in LATER_CODES else "refused", status, reason[:200])
+        return SendOutcome("accepted", status)
+    return SendOutcome("later" if status >= 500 or status in LATER_CODES else "refused", status, reason[:200])
 
 
 def _post(url: str, body: bytes, headers: Mapping[str, str], lines: Lines) -> tuple[int, str]:

@@ -1,6 +1,6 @@
 """The assessor's package: a BagIt folder (RFC 8493) that sha256sum verifies, and its verification."""
 
-from .checking import Checked, verify_package
-from .writing import Packed, pack
+from .checking import PackageVerification, verify_package
+from .writing import PackedFiles, pack
 
-__all__ = ["Checked", "Packed", "pack", "verify_package"]
+__all__ = ["PackageVerification", "PackedFiles", "pack", "verify_package"]

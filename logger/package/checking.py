@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import Refused
-from ..record.signatures import named, verified
+from ..record.signatures import is_signature_of, key_name
 
 MANIFEST, TAGS = "manifest-sha256.txt", "tagmanifest-sha256.txt"
 
 
 @dataclass(frozen=True)
-class Checked:
-    """What was found. `key`: which signed, as `stillroom record key` names it; compare it with one known."""
+class PackageVerification:
+    """Result of a verification. `key`: name of the signing key as in `stillroom record key`."""
 
     faults: tuple[str, ...]
     files: int
@@ -32,25 +32,27 @@ class Checked:
         return not self.faults
 
 
-def verify_package(path: Path) -> Checked:
+def verify_package(path: Path) -> PackageVerification:
     """Verify a package, folder or zip; Refused where there is none."""
     with _folder(path) as folder:
         if not (folder / "bagit.txt").is_file():
-            raise Refused(f"{path} is no package: wanted the file bagit.txt in it, found none.")
-        listed = _listed(folder / MANIFEST)
+            raise Refused(f"{path} is not a package: it has no file bagit.txt.")
+        digests = _read_digests(folder / MANIFEST)
         faults = [
-            *_against(folder, listed),
-            *_extra(folder, listed),
-            *_against(folder, _listed(folder / TAGS)),
+            *_altered_files(folder, digests),
+            *_unlisted_files(folder, digests),
+            *_altered_files(folder, _read_digests(folder / TAGS)),
         ]
-        faults += _signature(folder, "manifest-sha256.txt", folder / "signing-key.pem", folder)
-        faults += _known_key(folder)
+        faults += _signature_faults(folder, "manifest-sha256.txt", folder / "signing-key.pem", folder)
+        faults += _key_faults(folder)
         records = sorted((folder / "data" / "records").glob("*/*.sha256"))
         for record in records:
             key = record.with_name(record.name.removesuffix(".sha256") + "-key.pem")
-            faults += _signature(record.parent, record.name, key, folder)
-            faults += _against(record.parent, _listed(record))
-        return Checked(tuple(dict.fromkeys(faults)), len(listed), len(records), _name(folder))
+            faults += _signature_faults(record.parent, record.name, key, folder)
+            faults += _altered_files(record.parent, _read_digests(record))
+        return PackageVerification(
+            tuple(dict.fromkeys(faults)), len(digests), len(records), _key_name(folder)
+        )
 
 
 @contextmanager
@@ -59,7 +61,7 @@ def _folder(path: Path) -> Iterator[Path]:
         yield path
         return
     if not zipfile.is_zipfile(path):
-        raise Refused(f"There is no package {path}: wanted a folder or a zip file.")
+        raise Refused(f"{path}: expected a package as a folder or zip file.")
     with tempfile.TemporaryDirectory(prefix="stillroom-package-") as scratch:
         try:
             with zipfile.ZipFile(path) as archive:
@@ -70,7 +72,7 @@ def _folder(path: Path) -> Iterator[Path]:
         yield inner[0] if len(inner) == 1 else Path(scratch)
 
 
-def _listed(manifest: Path) -> dict[str, str]:
+def _read_digests(manifest: Path) -> dict[str, str]:
     """File name -> digest of a list as sha256sum writes it; empty where it cannot be read."""
     if not manifest.is_file():
         return {}
@@ -79,52 +81,52 @@ def _listed(manifest: Path) -> dict[str, str]:
     return {pair[1].strip(): pair[0] for pair in pairs if len(pair) == 2}
 
 
-def _against(folder: Path, listed: dict[str, str]) -> Iterator[str]:
-    if not listed:
+def _altered_files(folder: Path, digests: dict[str, str]) -> Iterator[str]:
+    if not digests:
         yield f"{folder.name}: its list of digests is missing or empty"
-    for name, digest in listed.items():
+    for name, digest in digests.items():
         path = folder / name
         if not path.resolve().is_relative_to(folder.resolve()):
             yield f"{name}: leads out of the package"
         elif not path.is_file():
-            yield f"{name}: is missing"
+            yield f"{name}: missing"
         else:
             with path.open("rb") as file:
                 if hashlib.file_digest(file, "sha256").hexdigest() != digest:
-                    yield f"{name}: was changed"
+                    yield f"{name}: changed"
 
 
-def _extra(folder: Path, listed: dict[str, str]) -> Iterator[str]:
-    found = {p.relative_to(folder).as_posix() for p in (folder / "data").rglob("*") if p.is_file()}
-    for name in sorted(found - listed.keys()):
-        yield f"{name}: is in no list"
+def _unlisted_files(folder: Path, digests: dict[str, str]) -> Iterator[str]:
+    present = {p.relative_to(folder).as_posix() for p in (folder / "data").rglob("*") if p.is_file()}
+    for name in sorted(present - digests.keys()):
+        yield f"{name}: not listed"
 
 
-def _signature(folder: Path, name: str, key: Path, package: Path) -> Iterator[str]:
+def _signature_faults(folder: Path, name: str, key: Path, package: Path) -> Iterator[str]:
     paths = folder / name, folder / f"{name}.sig", key
-    told = (folder / name).relative_to(package).as_posix()
+    shown_name = (folder / name).relative_to(package).as_posix()
     if not all(path.is_file() for path in paths):
-        yield f"{told}: is not signed"
+        yield f"{shown_name}: is not signed"
         return
     content, signature, public = (path.read_bytes() for path in paths)
-    if not verified(public.decode("ascii", "replace"), content, signature):
-        yield f"{told}: the signature is not that of this list by {key.name}"
+    if not is_signature_of(public.decode("ascii", "replace"), content, signature):
+        yield f"{shown_name}: the signature is not that of this list by {key.name}"
 
 
-def _known_key(folder: Path) -> Iterator[str]:
+def _key_faults(folder: Path) -> Iterator[str]:
     """The key beside the signature must be one of those that the record names."""
     try:
         keys = json.loads((folder / "data" / "keys.json").read_bytes())
-        known = {key["public"] for key in keys}
+        public_keys = {key["public"] for key in keys}
     except (OSError, ValueError, KeyError, TypeError):
         yield "data/keys.json: cannot be read"
         return
     path = folder / "signing-key.pem"
-    if path.is_file() and path.read_text("ascii", "replace") not in known:
+    if path.is_file() and path.read_text("ascii", "replace") not in public_keys:
         yield "signing-key.pem: is no key of this record"
 
 
-def _name(folder: Path) -> str:
+def _key_name(folder: Path) -> str:
     """The key as `stillroom record key` names it; empty where there is none that can be read."""
     path = folder / "signing-key.pem"
-    return (named(path.read_text("ascii", "replace")) or "") if path.is_file() else ""
+    return (key_name(path.read_text("ascii", "replace")) or "") if path.is_file() else ""

@@ -16,10 +16,10 @@ td.n{text-align:right;font-variant-numeric:tabular-nums}th{color:#5a6672;font-we
 @media(prefers-color-scheme:dark){body{color:#e6e9eb;background:#1b2430}a{color:#56b4e9}th{color:#b5bdc5}}"""
 
 
-def index(told: Mapping[str, Any], names: Sequence[str]) -> str:
+def index(summary: Mapping[str, Any], names: Sequence[str]) -> str:
     """The page: what this is, each zone by month, worst days, excursions, every file."""
-    title = f"{told['room']}, {told['site']}"
-    body = "".join(_body(told, names))
+    title = f"{summary['room']}, {summary['site']}"
+    body = "".join(_body(summary, names))
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
         f'<meta name="viewport" content="width=device-width,initial-scale=1"><style>{_STYLE}</style></head>'
@@ -27,15 +27,15 @@ def index(told: Mapping[str, Any], names: Sequence[str]) -> str:
     )
 
 
-def _body(told: Mapping[str, Any], names: Sequence[str]) -> Iterator[str]:
-    if told["simulated"]:
+def _body(summary: Mapping[str, Any], names: Sequence[str]) -> Iterator[str]:
+    if summary["simulated"]:
         yield '<p class="mark">SIMULATED: nothing in this package is measured.</p>'
-    yield f"<p>The record from {told['from']} to {told['to']} (UTC), packed {told['packed']}. "
-    yield f"Answers for the room: {escape(told['custodian'])}.</p>"
-    head = told["head"]
+    yield f"<p>The record from {summary['from']} to {summary['to']} (UTC), packed {summary['packed']}. "
+    yield f"Answers for the room: {escape(summary['custodian'])}.</p>"
+    head = summary["head"]
     yield f"<p>Head of the chain: entry {head['number']}, <code>{head['sha256']}</code>. "
     yield 'How to verify all of it: <a href="HOW-TO-VERIFY.txt">HOW-TO-VERIFY.txt</a>.</p>'
-    for zone in told["zones"]:
+    for zone in summary["zones"]:
         yield from _zone(zone)
     yield "<h2>Files</h2><ul>"
     yield from (f'<li><a href="{quote(name)}">{escape(name)}</a></li>' for name in names)

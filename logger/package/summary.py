@@ -59,12 +59,12 @@ def by_day(periods: Sequence[Period]) -> dict[str, dict[str, int]]:
     >>> by_day([Period("bay", 0, 90_000 * NS, "stable", "conforming")])["1970-01-02"]["stable"]
     3600
     """
-    found: dict[str, dict[str, int]] = {}
+    days: dict[str, dict[str, int]] = {}
     for p in periods:
         begin = p.from_ns
         while begin < p.to_ns:
             end = min(p.to_ns, (begin // DAY_NS + 1) * DAY_NS)
-            spent = found.setdefault(rfc3339(begin)[:10], dict.fromkeys(_VERDICTS, 0))
+            spent = days.setdefault(rfc3339(begin)[:10], dict.fromkeys(_VERDICTS, 0))
             spent[p.verdict] += (end - begin) // NS
             begin = end
-    return found
+    return days

@@ -29,12 +29,12 @@ from ..instants import rfc3339
 from ..model import Setup
 from ..record.export import setup_files
 from ..record.issues import issues
-from ..record.readings import columns_of, described
+from ..record.readings import column_description, columns_of
 from ..record.reviews import reviews
 from ..record.signatures import head_text, public_keys, signing_key
 from ..record.stored import table_csv, zone_tables
 from ..selftest import report_files, selftest
-from ..store.backup.folder import copied, plain_target_errors, written
+from ..store.backup.folder import copy_file, plain_target_errors, write_file
 from ..store.files import sha256_of
 from ..store.hot.journal import canonical
 from .page import index
@@ -70,7 +70,7 @@ Columns of the readings:
 
 
 @dataclass(frozen=True)
-class Packed:
+class PackedFiles:
     """What was written: folder or zip file, number and bytes of payload files, SHA-256 of the manifest.
 
     altered: stored verdicts that somebody had edited; the package was made without them.
@@ -92,7 +92,7 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     now_ns: int,
     *,
     zipped: bool = False,
-) -> Packed:
+) -> PackedFiles:
     """Write the package of [from, to) = `span`; journalled as kind `package`. Refused where `out` stands.
 
     Every zone is judged anew for it: no stored verdict is believed.
@@ -110,17 +110,17 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     with plain_target_errors(out):
         out.mkdir(parents=True)
         _payload(store, verdicts, span, out, now_ns)
-        bagit.make_bag(str(out.resolve()), _about(store, verdicts.setup, span), checksums=["sha256"])
+        bagit.make_bag(str(out.resolve()), _bag_info(store, verdicts.setup, span), checksums=["sha256"])
         manifest = (out / MANIFEST).read_bytes()
-        written(out / SIGNATURE, key.sign(manifest))
-        written(out / KEY, key.public.encode())
+        write_file(out / SIGNATURE, key.sign(manifest))
+        write_file(out / KEY, key.public.encode())
         _list_tags(out)
     files = [p for p in (out / "data").rglob("*") if p.is_file()]
     sha256 = hashlib.sha256(manifest).hexdigest()
-    made = Packed(out, len(files), sum(p.stat().st_size for p in files), sha256, altered)
+    packed = PackedFiles(out, len(files), sum(p.stat().st_size for p in files), sha256, altered)
     if zipped:
         shutil.make_archive(str(out), "zip", out.parent, out.name)
-        made = replace(made, path=archive)
+        packed = replace(packed, path=archive)
     what: dict[str, Any] = {
         "from": rfc3339(span[0]),
         "to": rfc3339(span[1]),
@@ -129,28 +129,28 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     }
     what["key"] = key.name
     store.journal.append("package", who, what)
-    return made
+    return packed
 
 
 def _refuse_outside(store: Store, span: tuple[int, int]) -> None:
-    """A package in which nothing can be would look like one in which nothing happened."""
-    known = store.extent()
-    if known is None:
+    """Refuse an interval without readings: the package would look as if nothing had happened."""
+    extent = store.extent()
+    if extent is None:
         raise IntervalError("There are no readings yet; nothing was written.")
-    if span[1] <= known[0] or span[0] > known[1]:
+    if span[1] <= extent[0] or span[0] > extent[1]:
         raise IntervalError(
             f"There are no readings from {rfc3339(span[0])} to {rfc3339(span[1])}; nothing was written. The "
-            f"record begins at {rfc3339(known[0])} and ends at {rfc3339(known[1])}."
+            f"record begins at {rfc3339(extent[0])} and ends at {rfc3339(extent[1])}."
         )
 
 
 def _list_tags(out: Path) -> None:
     """The tag manifest anew, so that it lists the signature and the key, too (RFC 8493, 2.2.1)."""
     tags = sorted(p for p in out.iterdir() if p.is_file() and p.name != TAGS)
-    written(out / TAGS, "".join(f"{sha256_of(p)}  {p.name}\n" for p in tags).encode())
+    write_file(out / TAGS, "".join(f"{sha256_of(p)}  {p.name}\n" for p in tags).encode())
 
 
-def _about(store: Store, setup: Setup, span: tuple[int, int]) -> dict[str, str]:
+def _bag_info(store: Store, setup: Setup, span: tuple[int, int]) -> dict[str, str]:
     mark = "SIMULATED, no measured data. " if store.simulated else ""
     of = f"Record of {setup.room.name} from {rfc3339(span[0])} to {rfc3339(span[1])}"
     return {
@@ -162,24 +162,26 @@ def _about(store: Store, setup: Setup, span: tuple[int, int]) -> dict[str, str]:
 
 
 def _payload(store: Store, verdicts: Verdicts, span: tuple[int, int], out: Path, now_ns: int) -> None:
-    told = summary(store, verdicts, span, now_ns)
-    files = dict(_texts(store, verdicts.setup, span, now_ns)) | {"summary.json": _json(told)}
+    contents = summary(store, verdicts, span, now_ns)
+    files = dict(_texts(store, verdicts.setup, span, now_ns)) | {"summary.json": _json(contents)}
     files |= {f"setup/{name.removeprefix('setup/')}": c for name, c in setup_files(store).items()}
     files |= report_files(selftest(now_ns))
     for name, content in files.items():
-        written(out / name, content)
+        write_file(out / name, content)
     _copies(store, span, out)
     for zone in verdicts.setup.zones:
         _readings(store, verdicts.setup, zone, span, out)
     names = sorted(p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file())
-    written(out / "index.html", index(told, names).encode())
+    write_file(out / "index.html", index(contents, names).encode())
 
 
 def _texts(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> Iterator[tuple[str, bytes]]:
     simulated = " (SIMULATED: no measured data)" if store.simulated else ""
     yield (
         "HOW-TO-VERIFY.txt",
-        HOW_TO.format(simulated=simulated, columns=described(columns_of(simulated=store.simulated))).encode(),
+        HOW_TO.format(
+            simulated=simulated, columns=column_description(columns_of(simulated=store.simulated))
+        ).encode(),
     )
     yield "head.txt", head_text(store, now_ns // 10**9 * 10**9)
     yield "keys.json", _json(public_keys(store))
@@ -195,7 +197,7 @@ def _texts(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> It
         "restore.json",
         _json([{"kind": e.kind, "at": rfc3339(e.at_ns), "who": e.who, **e.what} for e in proofs]),
     )
-    yield "journal.jsonl", "".join(_line(e) for e in _acts(store, span)).encode()
+    yield "journal.jsonl", "".join(_journal_line(e) for e in _acts(store, span)).encode()
 
 
 def _acts(store: Store, span: tuple[int, int]) -> Sequence[Any]:
@@ -205,7 +207,7 @@ def _acts(store: Store, span: tuple[int, int]) -> Sequence[Any]:
     return [e for e in entries if e.kind in always or span[0] <= e.at_ns < span[1]]
 
 
-def _line(entry: Any) -> str:
+def _journal_line(entry: Any) -> str:
     facts = {name: getattr(entry, name) for name in ("number", "at_ns", "kind", "who", "why", "sha256")}
     return json.dumps({**facts, "what": canonical(entry.what)}, ensure_ascii=False) + "\n"
 
@@ -217,12 +219,12 @@ def _inspections(store: Store, span: tuple[int, int]) -> list[dict[str, Any]]:
 
 
 def _copies(store: Store, span: tuple[int, int], out: Path) -> None:
-    for one in issues(store):
-        if one.from_ns < span[1] and one.to_ns > span[0]:
-            for name in one.files:
-                copied(one.folder / name, out / "records" / f"{one.number:06d}" / name)
+    for issue in issues(store):
+        if issue.from_ns < span[1] and issue.to_ns > span[0]:
+            for name in issue.files:
+                copy_file(issue.folder / name, out / "records" / f"{issue.number:06d}" / name)
     for file in store.imports():
-        copied(store.folder / file.original, out / file.original)
+        copy_file(store.folder / file.original, out / file.original)
 
 
 def _readings(store: Store, setup: Setup, zone: str, span: tuple[int, int], out: Path) -> None:
@@ -232,7 +234,7 @@ def _readings(store: Store, setup: Setup, zone: str, span: tuple[int, int], out:
     for key, table in zone_tables(store, setup, zone, *span).items():
         if table.num_rows:
             path = out / "readings" / zone / key
-            written(path.with_name(f"{key}.csv"), table_csv(table, simulated=store.simulated))
+            write_file(path.with_name(f"{key}.csv"), table_csv(table, simulated=store.simulated))
             pq.write_table(table, path.with_name(f"{key}.parquet"), compression="zstd")
 
 

@@ -12,7 +12,17 @@ from sqlalchemy import Connection, Row, delete, insert, select, update
 
 from ..errors import Refused, UnknownName
 from ..model.lookalikes import foreign_letters
-from ..model.roles import Act, Role, alike, may, only_reads, refuse_unless, roles_of, spelled, wanted
+from ..model.roles import (
+    Act,
+    Role,
+    alike,
+    may,
+    normalise_name,
+    only_reads,
+    refuse_unless,
+    required_roles,
+    roles_of,
+)
 from ..store import Store
 from ..store.hot.tables import account as t
 from ..store.hot.tables import preference, session
@@ -74,7 +84,7 @@ class People:
         stored = digest(checked_password(password, new.name, new.person))
         with self.store.begin() as conn:
             for other in conn.execute(select(t.c.name, t.c.person)):
-                if new.name == other.name or spelled(new.person) == spelled(other.person):
+                if new.name == other.name or normalise_name(new.person) == normalise_name(other.person):
                     raise Refused(f"There is an account {other.name!r} of {other.person} already.")
                 _refuse_lookalike(new, other.name, other.person)
             values = {"person": new.person, "roles": _sorted(new.roles), "password": stored, "active": True}
@@ -145,7 +155,7 @@ class People:
             return f"Nothing was changed: the account of {account.person} is disabled."
         said = (
             f"Nothing was changed: {who.strip() or 'nobody'} has no account here, and so may not "
-            f"{act.value}; that takes the role {wanted(act)}."
+            f"{act.value}; that takes the role {required_roles(act)}."
         )
         for name in [name for one in self.all() for name in (one.person, one.name)]:
             if alike(who, name) and (letters := foreign_letters(who, name)):
@@ -162,8 +172,8 @@ class People:
 
     def named(self, who: str) -> Account | None:
         """The account that a name means: its own name, or the person's."""
-        name = spelled(who)
-        return next((a for a in self.all() if name in (a.name, spelled(a.person))), None)
+        name = normalise_name(who)
+        return next((a for a in self.all() if name in (a.name, normalise_name(a.person))), None)
 
     def verified(self, name: str, password: str, *, renew: bool = True) -> Account | None:
         """The account in use that has this name and password; takes equally long for any other.

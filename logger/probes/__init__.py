@@ -3,7 +3,7 @@
 from .ascii_line import AsciiLineDriver
 from .bus import Bus, stop_all
 from .modbus import ModbusDriver
-from .polled import Polled, Raw
+from .polled import ProbeDriver, Raw
 from .wiring import buses, drivers
 
-__all__ = ["AsciiLineDriver", "Bus", "ModbusDriver", "Polled", "Raw", "buses", "drivers", "stop_all"]
+__all__ = ["AsciiLineDriver", "Bus", "ModbusDriver", "ProbeDriver", "Raw", "buses", "drivers", "stop_all"]

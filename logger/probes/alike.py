@@ -12,34 +12,39 @@ _OPTIONAL = "?*{"
 _SPECIAL = ".^$*+?{}[]()|\\"
 
 
-def told_apart(one: str, other: str) -> bool:
+def are_distinguishable(pattern: str, other_pattern: str) -> bool:
     """Whether no line can match both patterns, by what they begin with or end with.
 
     False where that is not proven.
 
-    >>> told_apart(r"T1=(?P<t>.+)", r"T2=(?P<t>.+)"), told_apart(r"T=(?P<t>.+)", r"T=(?P<t>.+) RH=(?P<h>.+)")
-    (True, False)
+    >>> are_distinguishable(r"T1=(?P<t>.+)", r"T2=(?P<t>.+)")
+    True
+    >>> are_distinguishable(r"T=(?P<t>.+)", r"T=(?P<t>.+) RH=(?P<h>.+)")
+    False
     """
-    begins, ends = (_beginning(one), _beginning(other)), (_ending(one), _ending(other))
+    begins, ends = (
+        (_beginning(pattern), _beginning(other_pattern)),
+        (_ending(pattern), _ending(other_pattern)),
+    )
     return _differ(*begins) or _differ(*(end[::-1] for end in ends))
 
 
-def lookalikes(lines: Sequence[Line]) -> Iterator[str]:
+def find_lookalikes(lines: Sequence[Line]) -> Iterator[str]:
     """Sentences about probes on one line whose answers cannot be told apart, and what to do."""
-    for one, other in combinations(lines, 2):
-        if one.bus == other.bus:
-            both = f"Probes {one.probe} and {other.probe} on {one.bus}"
-            if isinstance(one, ModbusLine) and isinstance(other, ModbusLine):
-                yield from _registers(both, one, other)
-            elif isinstance(one, AsciiLine) and isinstance(other, AsciiLine):
-                yield from _texts(both, one, other)
+    for left, right in combinations(lines, 2):
+        if left.bus == right.bus:
+            pair = f"Probes {left.probe} and {right.probe} on {left.bus}"
+            if isinstance(left, ModbusLine) and isinstance(right, ModbusLine):
+                yield from _registers(pair, left, right)
+            elif isinstance(left, AsciiLine) and isinstance(right, AsciiLine):
+                yield from _texts(pair, left, right)
 
 
-def _registers(both: str, one: ModbusLine, other: ModbusLine) -> Iterator[str]:
-    if (one.device, one.function, _count(one)) == (other.device, other.function, _count(other)):
-        count = _count(one)
+def _registers(pair: str, left: ModbusLine, right: ModbusLine) -> Iterator[str]:
+    if (left.device, left.function, _count(left)) == (right.device, right.function, _count(right)):
+        count = _count(left)
         yield (
-            f"{both} are device {one.device} and read {count} register{'s' if count > 1 else ''} each: "
+            f"{pair} are device {left.device} and read {count} register{'s' if count > 1 else ''} each: "
             "a late answer of one looks like the other's. Make them one probe, whose registers are read "
             "together, or let one of them read a block of another length."
         )
@@ -50,18 +55,18 @@ def _count(line: ModbusLine) -> int:
     return max(r.address + r.count for r in line.registers.values()) - first
 
 
-def _texts(both: str, one: AsciiLine, other: AsciiLine) -> Iterator[str]:
-    if not told_apart(one.pattern, other.pattern):
+def _texts(pair: str, left: AsciiLine, right: AsciiLine) -> Iterator[str]:
+    if not are_distinguishable(left.pattern, right.pattern):
         yield (
-            f"{both}: their patterns name no address, so that a late answer of one looks like the other's; "
+            f"{pair}: their patterns name no address, so that a late answer of one looks like the other's; "
             "the line waits after each answer that does not come. If the probes can send their address, put "
             'it into each pattern, such as "#1 ..." and "#2 ...".'
         )
 
 
-def _differ(one: str, other: str) -> bool:
+def _differ(left: str, right: str) -> bool:
     """Whether neither begins with the other."""
-    return not one.startswith(other) and not other.startswith(one)
+    return not left.startswith(right) and not right.startswith(left)
 
 
 def _beginning(pattern: str) -> str:
@@ -82,7 +87,7 @@ def _ending(pattern: str) -> str:
 
 
 def _plain(pattern: str) -> str:
-    found = ""
+    text = ""
     at = 0
     while at < len(pattern):
         escaped = pattern[at] == "\\" and at + 1 < len(pattern) and not pattern[at + 1].isalnum()
@@ -92,8 +97,8 @@ def _plain(pattern: str) -> str:
         at += 2 if escaped else 1
         if pattern[at : at + 1] and pattern[at] in _OPTIONAL:
             break
-        found += sign
-    return found
+        text += sign
+    return text
 
 
 def _alternatives(pattern: str) -> bool:

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 
 from ..errors import ProbeError
 from ..model import AsciiLine
-from .alike import told_apart
+from .alike import are_distinguishable
 from .clock import Clock, SystemClock
 from .debts import LATEST, NOT_ASKED
-from .identity import Identity, stopped
+from .identity import Identity, wrong_probe_values
 from .polled import OPENING_S, Raw, Status
 from .port import Port
 
@@ -46,7 +46,9 @@ class AsciiLineDriver:
         self._identity = Identity(line.serial if line.identity else "")
         self._heard: tuple[bytes, int] | None = None
         # Answers of these cannot be told from its own; those of others are passed over.
-        self._alike = tuple(other.probe for other in beside if not told_apart(line.pattern, other.pattern))
+        self._alike = tuple(
+            other.probe for other in beside if not are_distinguishable(line.pattern, other.pattern)
+        )
         self._others = [re.compile(o.pattern, re.ASCII) for o in beside if o.probe not in self._alike]
 
     @property
@@ -104,74 +106,74 @@ class AsciiLineDriver:
         if self._identity.missing(self._port.openings) and (stop := self._unlike()) is not None:
             return stop
         asks = self.line.mode == "query"
-        text, at_ns = self._asked(self.line.query, self._others) if asks else self._newest()
-        return self._silence() if text is None else self._parsed(text, at_ns)
+        text, at_ns = self._query(self.line.query, self._others) if asks else self._newest()
+        return self._silence() if text is None else self._parse(text, at_ns)
 
     def _unlike(self) -> list[Raw] | None:
         """Rows that say why the probe at the line is not the one that is meant; None when it is."""
-        text, at_ns = self._asked(self.line.identity, self._others)
+        text, at_ns = self._query(self.line.identity, self._others)
         if text is None:
             return self._silence()
-        match = re.fullmatch(self.line.identity_pattern, written(text))
+        match = re.fullmatch(self.line.identity_pattern, line_text(text))
         if match is None:
             return self._garbage(at_ns, text)
         why = self._identity.fault(match.group("serial"), self._port.openings)
-        return stopped(self.channels, why, self._clock.wall_ns) if why else None
+        return wrong_probe_values(self.channels, why, self._clock.wall_ns) if why else None
 
     def _silence(self) -> list[Raw]:
-        rest = shown(self._port.rest())
+        rest = printable(self._port.rest())
         self._port.missed(self.line.timeout_s, self.probe)
         if self.line.after_silence and not rest:
-            answer, _ = self._asked(self.line.after_silence, self._others)
+            answer, _ = self._query(self.line.after_silence, self._others)
             self._port.missed(self.line.timeout_s, self.probe)  # what came may be the late answer itself
             if answer is not None and not re.match(rb"[+]?0\b", answer):  # 0: no error is queued
-                return self._all("device-error", self._clock.wall_ns(), shown(answer))
+                return self._all("device-error", self._clock.wall_ns(), printable(answer))
         return self._all("timeout", self._clock.wall_ns(), rest)
 
-    def _asked(self, query: str, others: Sequence[re.Pattern[str]]) -> tuple[bytes | None, int]:
+    def _query(self, query: str, others: Sequence[re.Pattern[str]]) -> tuple[bytes | None, int]:
         """The answer; late ones of other probes, known by their form, are passed over."""
         self._port.send(query)
         until_s = time.monotonic() + self.line.timeout_s
         text = self._port.line(until_s)
-        while text is not None and any(other.fullmatch(written(text)) for other in others):
+        while text is not None and any(other.fullmatch(line_text(text)) for other in others):
             text = self._port.line(until_s)
         return text, self._clock.wall_ns()
 
     def _newest(self) -> tuple[bytes | None, int]:
-        heard, self._heard = self._heard, None
-        if heard is not None:
-            return heard
+        newest, self._heard = self._heard, None
+        if newest is not None:
+            return newest
         text = self._port.line(time.monotonic() + self.line.timeout_s)
         return text, self._clock.wall_ns()
 
-    def _parsed(self, text: bytes, at_ns: int) -> list[Raw]:
-        match = None if self._ascii and not text.isascii() else self._pattern.fullmatch(written(text))
+    def _parse(self, text: bytes, at_ns: int) -> list[Raw]:
+        match = None if self._ascii and not text.isascii() else self._pattern.fullmatch(line_text(text))
         if match is None:
             return self._garbage(at_ns, text)
-        self._port.debts.settled(self.probe)
+        self._port.debts.settle(self.probe)
         return [value_of(channel, match.group(name), at_ns) for name, channel in self.line.channels.items()]
 
     def _garbage(self, at_ns: int, text: bytes) -> list[Raw]:
         """Whatever it was: where it was asked, its own answer may still come."""
         if self.line.mode == "query":
             self._port.missed(self.line.timeout_s, self.probe)
-        return self._all("garbage", at_ns, shown(text))
+        return self._all("garbage", at_ns, printable(text))
 
     def _all(self, status: Status, at_ns: int, raw: str) -> list[Raw]:
         return [Raw(channel, None, status, at_ns, raw) for channel in self.channels]
 
 
-def value_of(channel: str, told: str | None, at_ns: int) -> Raw:
+def value_of(channel: str, text: str | None, at_ns: int) -> Raw:
     """A number, or a sensor fault where the probe answered properly without giving one."""
-    if told is None or not _NUMBER.fullmatch(told) or float(told) in _FAULT_NUMBERS:
-        return Raw(channel, None, "sensor-fault", at_ns, (told or "")[:RAW_SHOWN])
-    return Raw(channel, float(told), "ok", at_ns, told[:RAW_SHOWN])
+    if text is None or not _NUMBER.fullmatch(text) or float(text) in _FAULT_NUMBERS:
+        return Raw(channel, None, "sensor-fault", at_ns, (text or "")[:RAW_SHOWN])
+    return Raw(channel, float(text), "ok", at_ns, text[:RAW_SHOWN])
 
 
-def written(received: bytes) -> str:
+def line_text(received: bytes) -> str:
     """A line as text. Beside ASCII a probe may write a degree sign, in UTF-8 or in one byte.
 
-    >>> written(b"20.03 \\xc2\\xb0C"), written(b"20.03 \\xb0C")
+    >>> written(b"20.03 \\xc2\\xb0C"), line_text(b"20.03 \\xb0C")
     ('20.03 °C', '20.03 °C')
     """
     try:
@@ -180,11 +182,11 @@ def written(received: bytes) -> str:
         return received.decode("latin-1")
 
 
-def shown(received: bytes) -> str:
+def printable(received: bytes) -> str:
     """Received bytes as text that can be stored and read, at most 64 characters.
 
-    >>> shown(b"T=2\\xfe\\x00")
+    >>> printable(b"T=2\\xfe\\x00")
     'T=2\\\\xfe\\\\x00'
     """
-    told = (chr(b) if 32 <= b < 127 else f"\\x{b:02x}" for b in received[:RAW_SHOWN])
-    return "".join(told)[:RAW_SHOWN]
+    characters = (chr(b) if 32 <= b < 127 else f"\\x{b:02x}" for b in received[:RAW_SHOWN])
+    return "".join(characters)[:RAW_SHOWN]

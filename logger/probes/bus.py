@@ -13,13 +13,13 @@ from random import Random
 from ..errors import ProbeError
 from ..instants import NS
 from ..model import Row
-from ..processes.deadline import Overdue
+from ..processes.deadline import DeadlineExceeded
 from .backoff import Backoff
 from .clock import Clock, SystemClock, boot_id
 from .debts import NOT_ASKED
-from .grid import Grid
-from .polled import Polled, Raw, Status
-from .under_way import Ended, UnderWay
+from .grid import PollGrid
+from .polled import ProbeDriver, Raw, Status
+from .under_way import PollResult, UnderWay
 
 log = logging.getLogger(__name__)
 
@@ -43,7 +43,7 @@ class Bus:
     """
 
     def __init__(
-        self, url: str, drivers: Sequence[Polled], emit: Emit, event: Event, clock: Clock | None = None
+        self, url: str, drivers: Sequence[ProbeDriver], emit: Emit, event: Event, clock: Clock | None = None
     ) -> None:
         self.url = url
         self.drivers = tuple(drivers)
@@ -59,7 +59,7 @@ class Bus:
         self._thread: threading.Thread | None = None
         seed = zlib.crc32(url.encode())
         self._aside = (seed % 1000) / 1000 - 0.5
-        self._under_way = UnderWay(self.drivers, self._asked)
+        self._under_way = UnderWay(self.drivers, self._transact)
         self._stuck: dict[str, float] = {}  # told already: since when, monotonic
         self._backoff = {d.probe: Backoff(Random(seed)) for d in self.drivers}  # noqa: S311 (spreads retries)
 
@@ -82,8 +82,8 @@ class Bus:
     @property
     def failing(self) -> dict[str, str]:
         """Probes that gave no proper answer at their newest poll: how it failed, and how often in a row."""
-        found = ((name, b.status, b.failures) for name, b in self._backoff.items())
-        return {name: f"{status}, {times} times in a row" for name, status, times in found if times}
+        states = ((name, b.status, b.failures) for name, b in self._backoff.items())
+        return {name: f"{status}, {times} times in a row" for name, status, times in states if times}
 
     @property
     def stuck(self) -> dict[str, float]:
@@ -101,18 +101,18 @@ class Bus:
         schedule = self._schedule()
         try:
             while not self._stop.is_set():
-                grid = min(schedule, key=Grid.due_s)
+                grid = min(schedule, key=PollGrid.due_s)
                 self._await(grid.due_s())
                 if not self._stop.is_set():
                     self._turn(grid, schedule[grid])
         finally:
             self._under_way.close()
 
-    def _schedule(self) -> dict[Grid, list[Polled]]:
-        by_interval: dict[float, list[Polled]] = defaultdict(list)
+    def _schedule(self) -> dict[PollGrid, list[ProbeDriver]]:
+        by_interval: dict[float, list[ProbeDriver]] = defaultdict(list)
         for driver in self.drivers:
             by_interval[driver.interval_s].append(driver)
-        return {Grid(i, self._phase_s(i), self._clock): drivers for i, drivers in by_interval.items()}
+        return {PollGrid(i, self._phase_s(i), self._clock): drivers for i, drivers in by_interval.items()}
 
     def _phase_s(self, interval_s: float) -> float:
         return interval_s / 2 + self._aside * min(SPREAD_S, 0.6 * interval_s)
@@ -129,7 +129,7 @@ class Bus:
             if waits or not any([driver.listen(until_s) for driver in self.drivers]):
                 self._clock.wait(self._stop, min(left_s, _LISTEN_S) if waits else left_s)
 
-    def _turn(self, grid: Grid, drivers: Sequence[Polled]) -> None:
+    def _turn(self, grid: PollGrid, drivers: Sequence[ProbeDriver]) -> None:
         self.lateness_s.append(self._clock.monotonic_ns() / NS - grid.due_s())
         step_s = grid.arrive()
         if step_s:
@@ -145,42 +145,42 @@ class Bus:
             self._tell_skipped(grid.skipped_ns, drivers)
         self.passed_ns = self._clock.monotonic_ns()
 
-    def _tell_skipped(self, due_ns: Sequence[int], drivers: Sequence[Polled]) -> None:
+    def _tell_skipped(self, due_ns: Sequence[int], drivers: Sequence[ProbeDriver]) -> None:
         """A poll that was missed because those before took too long is a row as well."""
         for driver in drivers:
             rows = [Raw(c, None, "timeout", at, SKIPPED) for at in due_ns for c in driver.channels]
             self._hand_on(driver, rows)
 
-    def _poll(self, driver: Polled) -> None:
+    def _poll(self, driver: ProbeDriver) -> None:
         """One due poll of one probe: rows for all its channels, whatever happens."""
         backoff, now_s = self._backoff[driver.probe], self._clock.monotonic_ns() / NS
         self._take_ended()
         if why := self._under_way.hindrance(driver):
-            self._hand_on(driver, self._failed(driver, backoff.status, why))
+            self._hand_on(driver, self._fault_values(driver, backoff.status, why))
         elif not backoff.may_ask(now_s):
             why = f"not asked: {backoff.status} {backoff.failures} times in a row"
-            self._hand_on(driver, self._failed(driver, backoff.status, why))
+            self._hand_on(driver, self._fault_values(driver, backoff.status, why))
         else:
             self._under_way.begin(driver, self._stop.is_set)
             self._take_ended()
 
     def _take_ended(self) -> None:
         """Rows of the polls that came to their end, or to their deadline."""
-        for ended in self._under_way.ended():
+        for ended in self._under_way.take_results():
             self._hand_on(ended.driver, self._learnt(ended))
 
-    def _hand_on(self, driver: Polled, answers: Sequence[Raw]) -> None:
+    def _hand_on(self, driver: ProbeDriver, answers: Sequence[Raw]) -> None:
         try:
             self._emit(self._rows(answers))
         except Exception as error:  # the bus outlives whoever takes its rows; the failure is an event
             log.exception("bus %s: probe %s", self.url, driver.probe)
             self._event("bus-error", {"url": self.url, "probe": driver.probe, "error": repr(error)})
 
-    def _learnt(self, ended: Ended) -> Sequence[Raw]:
+    def _learnt(self, ended: PollResult) -> Sequence[Raw]:
         driver, answers = ended.driver, ended.answers
         backoff, thing = self._backoff[driver.probe], {"url": self.url, "probe": driver.probe}
         if answers is None:
-            answers = self._failed(driver, "timeout", ended.why)
+            answers = self._fault_values(driver, "timeout", ended.why)
             if driver.probe not in self._stuck:
                 self._stuck[driver.probe] = self._under_way.stuck[driver.probe].since_s
                 log.warning("probe %s on %s does not come back: %s", driver.probe, self.url, ended.why)
@@ -188,28 +188,28 @@ class Bus:
         elif (since_s := self._stuck.pop(driver.probe, None)) is not None:
             self._event("probe-back", {**thing, "seconds": round(time.monotonic() - since_s)})
         if answers[0].raw == NOT_ASKED:  # neither a failure nor an answer
-            return self._failed(driver, backoff.status, NOT_ASKED)
+            return self._fault_values(driver, backoff.status, NOT_ASKED)
         if _worst(answers) == "wrong-probe":
             self._event("wrong-probe", {**thing, "found": answers[0].raw})
         backoff.learn(_worst(answers), self._clock.monotonic_ns() / NS)
         return answers
 
-    def _asked(self, driver: Polled) -> Sequence[Raw]:
+    def _transact(self, driver: ProbeDriver) -> Sequence[Raw]:
         """One transaction, in a thread of its own: nothing of the bus is changed here."""
         try:
             driver.open()
             return driver.read()
         except ProbeError as lost:
             driver.close()
-            return self._failed(driver, "no-port", str(lost.__cause__ or lost))
-        except Overdue:
+            return self._fault_values(driver, "no-port", str(lost.__cause__ or lost))
+        except DeadlineExceeded:
             raise
         except Exception as error:  # a fault in a driver becomes a stored row, not a dead bus
             log.exception("bus %s: probe %s", self.url, driver.probe)
             driver.close()
-            return self._failed(driver, "device-error", repr(error))
+            return self._fault_values(driver, "device-error", repr(error))
 
-    def _failed(self, driver: Polled, status: Status, why: str) -> list[Raw]:
+    def _fault_values(self, driver: ProbeDriver, status: Status, why: str) -> list[Raw]:
         at_ns = self._clock.wall_ns()
         return [Raw(channel, None, status, at_ns, why[:64]) for channel in driver.channels]
 

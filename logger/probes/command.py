@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 from ..errors import ProbeError
 from ..model import CommandLine
-from ..processes.deadline import Overdue
+from ..processes.deadline import DeadlineExceeded
 from ..processes.programs import KEPT, Program
-from .ascii_line import shown, value_of
+from .ascii_line import printable, value_of
 from .clock import Clock, SystemClock
 from .polled import Raw, Status
 
@@ -77,18 +77,18 @@ class CommandDriver:
         finally:
             self._running = None
         if ran.ended.startswith("did"):
-            raise Overdue(ran.ended)
+            raise DeadlineExceeded(ran.ended)
         if ran.ended or len(ran.out) >= KEPT:
             return self._all("garbage", ran.ended or f"more than {KEPT} bytes")
         if ran.code:
-            return self._all("device-error", f"exit {ran.code}: {shown(ran.err.strip()[-48:])}")
-        return self._parsed(ran.out)
+            return self._all("device-error", f"exit {ran.code}: {printable(ran.err.strip()[-48:])}")
+        return self._parse(ran.out)
 
-    def _parsed(self, out: bytes) -> list[Raw]:
+    def _parse(self, out: bytes) -> list[Raw]:
         at_ns, text = self._clock.wall_ns(), out.decode("utf-8", "replace").strip()
         match = self._pattern.fullmatch(text)
         if match is None:
-            return self._all("garbage" if text else "timeout", shown(out))
+            return self._all("garbage" if text else "timeout", printable(out))
         return [value_of(c, match.group(name), at_ns) for name, c in self.line.channels.items()]
 
     def _all(self, status: Status, why: str) -> list[Raw]:

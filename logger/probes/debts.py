@@ -54,7 +54,7 @@ class Debts:
             return 0
         return next((shape for shape in range(1, most + 1) if shape not in shapes), 0)
 
-    def settled(self, who: str) -> None:
+    def settle(self, who: str) -> None:
         """It answered the newest question: earlier answers have come or never will."""
         self._until_s.pop(who, None)
         self._shapes.pop(who, None)

@@ -21,7 +21,7 @@ DAY_S = 86400
 MOST_SKIPPED = 10_000  # so many of the newest are told one by one
 
 
-class Grid:
+class PollGrid:
     """Instants k · interval + phase in UTC."""
 
     def __init__(self, interval_s: float, phase_s: float, clock: Clock) -> None:

@@ -13,27 +13,27 @@ from .polled import Raw
 class Identity:
     """What one probe must answer. `wanted` "": nothing is asked."""
 
-    def __init__(self, wanted: str) -> None:
-        self._wanted = wanted
+    def __init__(self, expected: str) -> None:
+        self._expected = expected
         self._known_at = 0  # the opening at which it was found right
 
     def missing(self, opening: int) -> bool:
         """Whether it must still be asked since the line was opened."""
-        return bool(self._wanted) and self._known_at != opening
+        return bool(self._expected) and self._known_at != opening
 
-    def fault(self, found: str, opening: int) -> str:
+    def fault(self, answer: str, opening: int) -> str:
         """What is wrong with the answer, "" when nothing is; right, it counts until the next opening.
 
         >>> Identity("AG-0411").fault("AG-0412", 1)
         "wanted serial 'AG-0411', found 'AG-0412'"
         """
-        if found.strip() != self._wanted:
-            return f"wanted serial {self._wanted!r}, found {found.strip()!r}"
+        if answer.strip() != self._expected:
+            return f"wanted serial {self._expected!r}, found {answer.strip()!r}"
         self._known_at = opening
         return ""
 
 
-def stopped(channels: Sequence[str], why: str, clock_ns: Callable[[], int]) -> list[Raw]:
+def wrong_probe_values(channels: Sequence[str], why: str, clock_ns: Callable[[], int]) -> list[Raw]:
     """Rows of a probe that is not the one that should answer: its values belong to another place."""
     at_ns = clock_ns()
     return [Raw(channel, None, "wrong-probe", at_ns, why[:64]) for channel in channels]

@@ -27,7 +27,7 @@ class BadMessage(ValueError):
 
 
 @dataclass(frozen=True)
-class Told:
+class MessageValue:
     """One value by the name that the probe gives it. `taken_ns` None: without a time of its own."""
 
     name: str
@@ -38,91 +38,95 @@ class Told:
 
 
 @dataclass(frozen=True)
-class Heard:
+class ParsedMessage:
     """All values of one message, and what the probe's clock showed when it sent it."""
 
-    told: tuple[Told, ...]
+    told: tuple[MessageValue, ...]
     clock_ns: int | None = None
 
 
-def heard(payload: bytes, form: Message, names: Collection[str], now_ns: int) -> Heard:
+def parse_message(payload: bytes, form: Message, names: Collection[str], now_ns: int) -> ParsedMessage:
     """What a message says under the names that are wanted; BadMessage where it has none of them."""
     if len(payload) > LARGEST:
         raise BadMessage(f"wanted at most {LARGEST} bytes, found {len(payload)}")
-    found = _senml(payload, names, now_ns) if form.format == "senml" else _json(payload, form, names)
-    if not found.told:
+    parsed = _senml(payload, names, now_ns) if form.format == "senml" else _json(payload, form, names)
+    if not parsed.told:
         raise BadMessage(f"wanted values of {', '.join(sorted(names))}; found none of them")
-    return found
+    return parsed
 
 
-def _senml(payload: bytes, names: Collection[str], now_ns: int) -> Heard:
+def _senml(payload: bytes, names: Collection[str], now_ns: int) -> ParsedMessage:
     try:
-        found = records(payload, now_ns)
+        entries = records(payload, now_ns)
     except NoSenml as error:
         raise BadMessage(str(error)) from error
-    return Heard(tuple(Told(r.name, r.value, r.taken_ns, "", r.unit) for r in found if r.name in names))
+    return ParsedMessage(
+        tuple(MessageValue(r.name, r.value, r.taken_ns, "", r.unit) for r in entries if r.name in names)
+    )
 
 
-def _json(payload: bytes, form: Message, names: Collection[str]) -> Heard:
+def _json(payload: bytes, form: Message, names: Collection[str]) -> ParsedMessage:
     try:
-        found = json.loads(payload, parse_float=Decimal, parse_int=Decimal, object_pairs_hook=each_once)
+        content = json.loads(payload, parse_float=Decimal, parse_int=Decimal, object_pairs_hook=each_once)
     except ArithmeticError as error:  # an exponent beyond what even a decimal takes
         raise BadMessage("wanted numbers that a double can hold, found one beyond all of them") from error
     except (ValueError, RecursionError) as error:
         raise BadMessage(f"wanted JSON, found what cannot be read: {error}") from error
-    objects = found if isinstance(found, list) else [found]
-    if not all(isinstance(one, dict) for one in objects):
+    objects = content if isinstance(content, list) else [content]
+    if not all(isinstance(entry, dict) for entry in objects):
         raise BadMessage("wanted an object or a list of objects, found something else")
-    told = tuple(value for one in objects for value in _values(one, form, names))
+    values = tuple(value for entry in objects for value in _values(entry, form, names))
     clocks = [
-        instant(at(one, form.clock), form.clock) for one in objects if form.clock and at(one, form.clock)
+        instant(at(entry, form.clock), form.clock)
+        for entry in objects
+        if form.clock and at(entry, form.clock)
     ]
-    return Heard(told, clocks[-1] if clocks else None)
+    return ParsedMessage(values, clocks[-1] if clocks else None)
 
 
-def _values(one: Mapping[str, Any], form: Message, names: Collection[str]) -> Sequence[Told]:
-    there = [name for name in names if at(one, name) is not None or name in one]
-    if not there:
+def _values(entry: Mapping[str, Any], form: Message, names: Collection[str]) -> Sequence[MessageValue]:
+    present = [name for name in names if at(entry, name) is not None or name in entry]
+    if not present:
         return []
     taken_ns = None
     if form.time != "arrival":
-        written = at(one, form.time)
-        if written is None:
+        time_text = at(entry, form.time)
+        if time_text is None:
             raise BadMessage(f"wanted the time under {form.time!r}, found none")
-        taken_ns = instant(written, form.time)
-    return [_value(name, at(one, name), taken_ns) for name in there]
+        taken_ns = instant(time_text, form.time)
+    return [_value(name, at(entry, name), taken_ns) for name in present]
 
 
-def _value(name: str, found: Any, taken_ns: int | None) -> Told:
+def _value(name: str, content: Any, taken_ns: int | None) -> MessageValue:
     """A number; anything else, null or a fault word, is what the sensor says instead of one."""
-    if isinstance(found, Decimal) and math.isfinite(float(found)):
-        return Told(name, float(found), taken_ns)
-    return Told(name, None, taken_ns, json.dumps(found, default=str)[:64])
+    if isinstance(content, Decimal) and math.isfinite(float(content)):
+        return MessageValue(name, float(content), taken_ns)
+    return MessageValue(name, None, taken_ns, json.dumps(content, default=str)[:64])
 
 
-def at(one: Mapping[str, Any], path: str) -> Any:
+def at(entry: Mapping[str, Any], path: str) -> Any:
     """What stands under a key, or under keys within each other: "air.temperature"."""
-    if path in one:
-        return one[path]
-    found: Any = one
+    if path in entry:
+        return entry[path]
+    value: Any = entry
     for key in path.split("."):
-        found = found.get(key) if isinstance(found, dict) else None
-    return found
+        value = value.get(key) if isinstance(value, dict) else None
+    return value
 
 
-def instant(written: Any, name: str) -> int:
+def instant(time_value: Any, name: str) -> int:
     """An instant in ns since 1970; BadMessage for a time without offset, or none of this age.
 
     >>> instant("2026-10-19T10:30:00+02:00", "time") == instant(Decimal("1792398600"), "time")
     True
     """
-    if isinstance(written, Decimal) and 0 <= written < MOST_SECONDS:
-        return int(written * NS)
+    if isinstance(time_value, Decimal) and 0 <= time_value < MOST_SECONDS:
+        return int(time_value * NS)
     try:
-        when = datetime.fromisoformat(str(written))
+        when = datetime.fromisoformat(str(time_value))
     except ValueError:
         when = None
-    if when is None or when.tzinfo is None or isinstance(written, Decimal):
-        wanted = "a time with its offset, such as 2026-10-19T08:30:00Z, or seconds since 1970"
-        raise BadMessage(f"{name}: wanted {wanted}; found {str(written)[:40]!r}")
+    if when is None or when.tzinfo is None or isinstance(time_value, Decimal):
+        expected = "a time with its offset, such as 2026-10-19T08:30:00Z, or seconds since 1970"
+        raise BadMessage(f"{name}: wanted {expected}; found {str(time_value)[:40]!r}")
     return int(when.timestamp()) * NS + when.microsecond * 1000

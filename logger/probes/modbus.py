@@ -22,7 +22,7 @@ from ..errors import ProbeError
 from ..model import ModbusLine, Register
 from .clock import Clock, SystemClock
 from .debts import NOT_ASKED
-from .identity import Identity, stopped
+from .identity import Identity, wrong_probe_values
 from .modbus_frames import (
     FUNCTIONS,
     HEADER,
@@ -115,12 +115,12 @@ class ModbusDriver:
         """Registers as they are; TimeoutError, BadFrame, Exceptional or ProbeError where there are none."""
         code, tcp = FUNCTIONS[function], self.line.url.startswith("tcp://")
         number = self._wire.next_transaction() if tcp else None
-        asked = request(self.line.device, code, address, count, number)
+        query = request(self.line.device, code, address, count, number)
         self._count = count
         self._pause()
-        self._wire.send(asked)
+        self._wire.send(query)
         until_s = time.monotonic() + self.line.timeout_s
-        body = self._rtu(asked, code, count, until_s) if number is None else self._tcp(number, until_s)
+        body = self._rtu(query, code, count, until_s) if number is None else self._tcp(number, until_s)
         return registers(body, self.line.device, code, count)
 
     def _prove(self, count: int) -> None:
@@ -128,35 +128,35 @@ class ModbusDriver:
         first = min(r.address for r in self.line.registers.values())
         with suppress(Exceptional):
             self.block(self.line.function, first, count)
-        self._wire.debts.settled(self._who)
+        self._wire.debts.settle(self._who)
 
     def _values(self) -> list[Raw]:
-        found = self.line.registers
-        first = min(r.address for r in found.values())
-        last = max(r.address + r.count for r in found.values())
+        registers = self.line.registers
+        first = min(r.address for r in registers.values())
+        last = max(r.address + r.count for r in registers.values())
         words = self.block(self.line.function, first, last - first)
-        self._wire.debts.settled(self._who)
+        self._wire.debts.settle(self._who)
         at_ns = self._clock.wall_ns()
         return [
-            self._value(channel, found[name], words[found[name].address - first :], at_ns)
+            self._value(channel, registers[name], words[registers[name].address - first :], at_ns)
             for name, channel in self.line.channels.items()
         ]
 
     def _value(self, channel: str, register: Register, words: Sequence[int], at_ns: int) -> Raw:
-        own = words[: register.count]
-        value = number(register, own)
-        raw = " ".join(f"{word:04x}" for word in own)
+        register_words = words[: register.count]
+        value = number(register, register_words)
+        raw = " ".join(f"{word:04x}" for word in register_words)
         return Raw(channel, value, "ok" if value is not None else "sensor-fault", at_ns, raw)
 
     def _unlike(self) -> list[Raw]:
         place = self.line.identity or Register(0)
         words = self.block(self.line.function, place.address, place.count)
-        found = text(words) if place.type == "text" else f"{number(place, words) or 0:.0f}"
-        why = self._identity.fault(found, self._wire.openings)
-        return stopped(self.channels, why, self._clock.wall_ns) if why else []
+        identity_text = text(words) if place.type == "text" else f"{number(place, words) or 0:.0f}"
+        why = self._identity.fault(identity_text, self._wire.openings)
+        return wrong_probe_values(self.channels, why, self._clock.wall_ns) if why else []
 
-    def _rtu(self, asked: bytes, function: int, count: int, until_s: float) -> bytes:
-        if self.line.echoes and self._wire.exactly(len(asked), until_s) != asked:
+    def _rtu(self, query: bytes, function: int, count: int, until_s: float) -> bytes:
+        if self.line.echoes and self._wire.exactly(len(query), until_s) != query:
             raise BadFrame("the adapter did not hear what it sent")
         while True:
             frame = self._wire.exactly(3, until_s)

@@ -90,10 +90,10 @@ def number(register: Register, words: Sequence[int]) -> float | None:
     >>> number(Register(0, "float32", order="CDAB"), [0x3D71, 0x41AC])
     21.53
     """
-    (stored,) = struct.unpack(_FORMATS[register.type], _in_order(register, words))
-    if not math.isfinite(stored) or stored in register.none:
+    (value,) = struct.unpack(_FORMATS[register.type], _in_order(register, words))
+    if not math.isfinite(value) or value in register.none:
         return None
-    exact = shortest(stored) if register.type == "float32" else Decimal(repr(stored))
+    exact = shortest(value) if register.type == "float32" else Decimal(repr(value))
     return float(exact * Decimal(repr(register.scale)) + Decimal(repr(register.offset)))
 
 
@@ -109,9 +109,9 @@ def text(words: Sequence[int]) -> str:
 
 def shortest(value: float) -> Decimal:
     """The decimal with the fewest digits that is the same float32."""
-    written = (Decimal(f"{value:.{digits}g}") for digits in range(1, 10))
+    decimals = (Decimal(f"{value:.{digits}g}") for digits in range(1, 10))
     same = struct.pack(">f", value)
-    return next(decimal for decimal in written if struct.pack(">f", float(decimal)) == same)
+    return next(decimal for decimal in decimals if struct.pack(">f", float(decimal)) == same)
 
 
 def _in_order(register: Register, words: Sequence[int]) -> bytes:

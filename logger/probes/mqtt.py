@@ -38,7 +38,7 @@ Event = Callable[[str, Mapping[str, object]], None]
 
 
 @dataclass(frozen=True)
-class Arrived:
+class BrokerMessage:
     """One message of a topic that is ours."""
 
     topics: Sequence[MqttTopic]
@@ -48,7 +48,7 @@ class Arrived:
 
 
 # Stores messages durably; when it returns they are on the disk.
-Take = Callable[[Sequence[Arrived]], None]
+Take = Callable[[Sequence[BrokerMessage]], None]
 
 
 class Subscriber:
@@ -63,9 +63,9 @@ class Subscriber:
         self._topics = tuple(topics)
         self._take = take
         self._event = event
-        self._waiting: queue.SimpleQueue[Arrived | None] = queue.SimpleQueue()
+        self._waiting: queue.SimpleQueue[BrokerMessage | None] = queue.SimpleQueue()
         self._ending = threading.Event()
-        self._client = self._made(name)
+        self._client = self._create_client(name)
         self._threads = [
             threading.Thread(target=run, name=f"mqtt {self.url}", daemon=True)
             for run in (self._listen, self._store)
@@ -100,29 +100,31 @@ class Subscriber:
                 break
         return not any(thread.is_alive() for thread in self._threads)
 
-    def _made(self, name: str) -> mqtt.Client:
-        one = self._topics[0]
+    def _create_client(self, name: str) -> mqtt.Client:
+        topic = self._topics[0]
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5, manual_ack=True
         )
         client.on_connect, client.on_message = self._on_connect, self._on_message
         client.on_disconnect = self._on_disconnect
         client.reconnect_delay_set(1, int(LONGEST_WAIT_S))
-        if one.user:
-            client.username_pw_set(one.user, os.environ.get(one.password_env) if one.password_env else None)
-        where = urlsplit(one.url)
+        if topic.user:
+            client.username_pw_set(
+                topic.user, os.environ.get(topic.password_env) if topic.password_env else None
+            )
+        where = urlsplit(topic.url)
         if where.scheme == "mqtts":
-            client.tls_set(one.ca_file or None)
+            client.tls_set(topic.ca_file or None)
         self._where = (where.hostname or "", where.port or (8883 if where.scheme == "mqtts" else 1883))
         return client
 
     def _listen(self) -> None:
         keeps = self._topics[0].message.time != "arrival"
-        told = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        told.SessionExpiryInterval = KEPT_S if keeps else 0
-        told.ReceiveMaximum = IN_FLIGHT
-        told.MaximumPacketSize = LARGEST
-        self._client.connect_async(*self._where, KEEPALIVE_S, clean_start=not keeps, properties=told)
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = KEPT_S if keeps else 0
+        properties.ReceiveMaximum = IN_FLIGHT
+        properties.MaximumPacketSize = LARGEST
+        self._client.connect_async(*self._where, KEEPALIVE_S, clean_start=not keeps, properties=properties)
         # The library's own thread ends for ever when the very first connection fails.
         while not self._ending.is_set():
             with contextlib.suppress(OSError):
@@ -151,13 +153,13 @@ class Subscriber:
         if message.qos == 0 and self._waiting.qsize() >= MOST_WAITING:
             self._event("messages-dropped", {"url": self.url, "messages": 1})
             return
-        self._waiting.put(Arrived(mine, bytes(message.payload), time.time_ns(), message.mid))
+        self._waiting.put(BrokerMessage(mine, bytes(message.payload), time.time_ns(), message.mid))
 
     def _store(self) -> None:
         pause_s = 0.2
-        batch: list[Arrived] = []
+        batch: list[BrokerMessage] = []
         while True:
-            batch += self._gathered(wait=not batch)
+            batch += self._gather(wait=not batch)
             self.tried_s = time.monotonic()
             if not batch:
                 if self._ending.is_set():
@@ -178,17 +180,17 @@ class Subscriber:
                 self._client.ack(message.mid, 1)
             batch = []
 
-    def _gathered(self, wait: bool) -> list[Arrived]:
+    def _gather(self, wait: bool) -> list[BrokerMessage]:
         """What waits, after at most a second; a gathering of 0.2 s makes one entry of a burst."""
-        found: list[Arrived | None] = []
+        messages: list[BrokerMessage | None] = []
         with contextlib.suppress(queue.Empty):
             if wait:
-                found.append(self._waiting.get(timeout=1.0))
-                if found[0] is not None:
+                messages.append(self._waiting.get(timeout=1.0))
+                if messages[0] is not None:
                     self._ending.wait(0.2)
             while True:
-                found.append(self._waiting.get_nowait())
-        return [one for one in found if one is not None]
+                messages.append(self._waiting.get_nowait())
+        return [message for message in messages if message is not None]
 
 
 def subscribers(topics: Sequence[MqttTopic], name: str, take: Take, event: Event) -> list[Subscriber]:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from ..errors import ProbeError
 from ..model import OneWire
-from .ascii_line import shown
+from .ascii_line import printable
 from .clock import Clock, SystemClock
 from .polled import Raw, Status
 
@@ -73,7 +73,7 @@ class OneWireDriver:
         except OSError as lost:
             raise ProbeError(f"{self._file}: the sensor cannot be read: {lost}") from lost
         status, value = temperature(text)
-        at_ns, raw = self._clock.wall_ns(), shown(text.encode("ascii", "replace")[:36])
+        at_ns, raw = self._clock.wall_ns(), printable(text.encode("ascii", "replace")[:36])
         return [Raw(channel, value, status, at_ns, raw) for channel in self.channels]
 
 
@@ -85,15 +85,15 @@ def temperature(text: str) -> tuple[Status, float | None]:
     ('ok', 23.125)
     """
     first, _, second = text.partition("\n")
-    found, told = _BYTES.match(first), re.search(r" t=(-?\d+)\s*$", second)
-    if found is None or told is None or not first.endswith("YES"):
+    frame, value = _BYTES.match(first), re.search(r" t=(-?\d+)\s*$", second)
+    if frame is None or value is None or not first.endswith("YES"):
         return ("garbage" if text.strip() else "timeout"), None
-    data = bytes.fromhex(found.group(1))
+    data = bytes.fromhex(frame.group(1))
     if not any(data) or crc8(data[:8]) != data[8]:
         return "garbage", None
-    if data[:2] == _POWER_ON and told.group(1) == "85000":
+    if data[:2] == _POWER_ON and value.group(1) == "85000":
         return "sensor-fault", None
-    return "ok", int(told.group(1)) / 1000
+    return "ok", int(value.group(1)) / 1000
 
 
 def crc8(data: bytes) -> int:

@@ -12,7 +12,7 @@ from typing import Protocol, runtime_checkable
 
 from ..model import Status
 
-__all__ = ["Interruptible", "Polled", "Raw", "Status"]
+__all__ = ["Interruptible", "ProbeDriver", "Raw", "Status"]
 
 OPENING_S = 8.0  # a socket may take five to open, a port behind RFC 2217 some for its settings
 
@@ -31,7 +31,7 @@ class Raw:
     raw: str = ""
 
 
-class Polled(Protocol):
+class ProbeDriver(Protocol):
     """One probe that is asked at fixed times. Called by its bus, never by two threads at once.
 
     Drivers whose `wire` is the same object share it: while one of them does not come back, none is asked.

@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 
 from .debts import Debts
-from .serial_line import SerialLine, Settings
+from .serial_line import SerialLine, SerialSettings
 
 LONGEST_LINE = 512
 QUIET_S = 0.03  # longer than the pause between two bytes, also through a terminal server on the same network
@@ -22,7 +22,7 @@ class Port:
     `shared`: several probes answer on it, so that what one still says must not count for the next.
     """
 
-    def __init__(self, settings: Settings, *, speaks: bool = False, shared: bool = False) -> None:
+    def __init__(self, settings: SerialSettings, *, speaks: bool = False, shared: bool = False) -> None:
         self._line = SerialLine(settings)
         self._speaks = speaks
         self._quiet_s = QUIET_S if shared else 0.0

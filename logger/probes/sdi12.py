@@ -12,10 +12,10 @@ from collections.abc import Sequence
 
 from ..errors import ProbeError
 from ..model import Sdi12Line
-from .ascii_line import RAW_SHOWN, shown, value_of
+from .ascii_line import RAW_SHOWN, printable, value_of
 from .clock import Clock, SystemClock
 from .debts import NOT_ASKED
-from .identity import Identity, stopped
+from .identity import Identity, wrong_probe_values
 from .polled import OPENING_S, Raw, Status
 from .port import Port
 
@@ -86,11 +86,11 @@ class Sdi12Driver:
         until_s = time.monotonic() + self.line.timeout_s
         try:
             if self._identity.missing(self._port.openings):
-                found = self._asked("I", until_s)[20:]
-                if why := self._identity.fault(found, self._port.openings):
-                    return stopped(self.channels, why, self._clock.wall_ns)
-            values = self._values(self._measured(until_s))
-            self._port.debts.settled(self.line.address)
+                identity_text = self._request("I", until_s)[20:]
+                if why := self._identity.fault(identity_text, self._port.openings):
+                    return wrong_probe_values(self.channels, why, self._clock.wall_ns)
+            values = self._values(self._measure(until_s))
+            self._port.debts.settle(self.line.address)
             return values
         except _NoAnswer as no:
             if no.status != "device-error":
@@ -101,17 +101,17 @@ class Sdi12Driver:
         at_ns = self._clock.wall_ns()
         return [Raw(channel, None, status, at_ns, why[:RAW_SHOWN]) for channel in self.channels]
 
-    def _measured(self, until_s: float) -> list[str]:
-        answer = self._asked(self.line.command, until_s)
+    def _measure(self, until_s: float) -> list[str]:
+        answer = self._request(self.line.command, until_s)
         match = re.fullmatch(r".(\d{3})(\d{1,3})", answer)
         if match is None:
             raise _NoAnswer("garbage", answer)
-        wait_s, wanted = int(match.group(1)), int(match.group(2))
+        wait_s, count = int(match.group(1)), int(match.group(2))
         if wait_s:
             self._wait(wait_s, until_s)
         values: list[str] = []
         for block in range(10):
-            if len(values) >= wanted:
+            if len(values) >= count:
                 break
             values += self._data(block, until_s)
         return values
@@ -120,8 +120,8 @@ class Sdi12Driver:
         """Until the values are there: a service request says so earlier; C commands make none."""
         ready_s = time.monotonic() + wait_s
         if ready_s >= until_s:
-            told = f"it asks for {wait_s} s; timeout_s must be longer"
-            raise _NoAnswer("device-error", told)
+            reason = f"it asks for {wait_s} s; timeout_s must be longer"
+            raise _NoAnswer("device-error", reason)
         concurrent = self.line.command.startswith("C")
         while not concurrent and (line := self._port.line(ready_s)) is not None:
             if line == self.line.address.encode():
@@ -130,7 +130,7 @@ class Sdi12Driver:
             time.sleep(left_s)
 
     def _data(self, block: int, until_s: float) -> list[str]:
-        answer = self._asked(f"D{block}", until_s)
+        answer = self._request(f"D{block}", until_s)
         if self.line.command[1:2] == "C":
             if len(answer) < 4 or crc(answer[:-3]) != answer[-3:]:
                 raise _NoAnswer("garbage", f"CRC: {answer}")
@@ -142,7 +142,7 @@ class Sdi12Driver:
             raise _NoAnswer("device-error", "the sensor has no values")
         return values
 
-    def _asked(self, command: str, until_s: float) -> str:
+    def _request(self, command: str, until_s: float) -> str:
         """The answer to a command, which begins with the sensor's own address."""
         address = self.line.address
         self._port.send(f"{address}{command}!", end="")
@@ -150,11 +150,11 @@ class Sdi12Driver:
         while line is not None and self._port.debts.owing(line[:1].decode("ascii", "replace")):
             line = self._port.line(until_s)  # a late answer of another sensor, which names it
         if line is None:
-            raise _NoAnswer("timeout", shown(self._port.rest()))
+            raise _NoAnswer("timeout", printable(self._port.rest()))
         text = line.decode("ascii", "replace")
         text = text.removeprefix(f"{address}{command}!")  # some adapters hear what they send
         if not text.startswith(address) or "\ufffd" in text:
-            raise _NoAnswer("garbage", shown(line))
+            raise _NoAnswer("garbage", printable(line))
         return text
 
     def _values(self, values: Sequence[str]) -> list[Raw]:

@@ -43,7 +43,7 @@ _SLICE_S = 0.1
 _WRITE_S = 1.0
 
 
-class Settings(Protocol):
+class SerialSettings(Protocol):
     """What a line must be told; the records of `logger.model` are such."""
 
     @property
@@ -77,7 +77,7 @@ def _further(url: str) -> dict[str, Any]:
 class SerialLine:
     """One line. Shared by the drivers of one bus, used only from the bus's thread."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: SerialSettings) -> None:
         self.url = settings.url
         self.openings = 0  # so often was it opened: who answers must be asked anew each time
         self._settings = settings
@@ -95,15 +95,15 @@ class SerialLine:
         """Opens by name, which is looked up anew each time; ProbeError when it cannot be opened."""
         if self._serial is not None:
             return
-        told, url = self._settings, self.url.replace("tcp://", "socket://", 1)
+        settings, url = self._settings, self.url.replace("tcp://", "socket://", 1)
         with self._wire():
             self._serial = serial.serial_for_url(
                 url,
                 timeout=_SLICE_S,
-                baudrate=told.baudrate,
-                bytesize=told.bytesize,
-                parity=told.parity,
-                stopbits=told.stopbits,
+                baudrate=settings.baudrate,
+                bytesize=settings.bytesize,
+                parity=settings.parity,
+                stopbits=settings.stopbits,
                 **_further(url),
             )
             _shut_out_others(self._serial)
@@ -160,16 +160,16 @@ class SerialLine:
 
     def read(self, until_s: float) -> bytes:
         """What has come, or b"" after a tenth of a second or at that instant of `time.monotonic`."""
-        return self._some(LARGEST, until_s)
+        return self._read_some(LARGEST, until_s)
 
     def exactly(self, count: int, until_s: float, begun: bytes = b"") -> bytes:
         """So many bytes with those that `begun`, or what there is of them when the instant is reached."""
         received = bytearray(begun)
         while len(received) < count and time.monotonic() < until_s:
-            received += self._some(count - len(received), until_s)
+            received += self._read_some(count - len(received), until_s)
         return bytes(received)
 
-    def _some(self, at_most: int, until_s: float) -> bytes:
+    def _read_some(self, at_most: int, until_s: float) -> bytes:
         with self._wire():
             left_s = until_s - time.monotonic()
             # A client of RFC 2217 would negotiate anew for each change of its time-out.

@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
-from ..processes.deadline import Attempt, Overdue
-from .polled import Interruptible, Polled, Raw
+from ..processes.deadline import Attempt, DeadlineExceeded
+from .polled import Interruptible, ProbeDriver, Raw
 
 FIRST_PAUSE_S = 30.0
 LONGEST_PAUSE_S = 3600.0
@@ -22,7 +22,7 @@ AT_THE_END_S = 0.7  # so long a poll may still take when its bus is to stop
 _SHARE = 0.2  # of its interval a probe may hold up its neighbours on another wire
 _SLICE_S = 0.1
 
-Ask = Callable[[Polled], Sequence[Raw]]
+Ask = Callable[[ProbeDriver], Sequence[Raw]]
 
 
 @dataclass
@@ -39,26 +39,26 @@ class Stuck:
         """How many of its attempts have not ended yet."""
         return sum(not attempt.done for attempt in self.hanging)
 
-    def missed(self, attempt: Attempt[Sequence[Raw]]) -> None:
+    def note_missed(self, attempt: Attempt[Sequence[Raw]]) -> None:
         """One more attempt that did not end in time."""
         pause_s = min(LONGEST_PAUSE_S, FIRST_PAUSE_S * 2.0 ** min(self.times, 20))
         self.times += 1
         self.not_before_s = time.monotonic() + pause_s
-        self.hanging = [one for one in (*self.hanging, attempt) if not one.done]
+        self.hanging = [earlier for earlier in (*self.hanging, attempt) if not earlier.done]
 
 
 @dataclass(frozen=True)
-class Ended:
+class PollResult:
     """A poll that is over: its answers, or None where its deadline passed."""
 
-    driver: Polled
+    driver: ProbeDriver
     answers: Sequence[Raw] | None
     why: str = ""
 
 
 @dataclass(frozen=True)
 class _Poll:
-    driver: Polled
+    driver: ProbeDriver
     attempt: Attempt[Sequence[Raw]]
     until_s: float
 
@@ -66,7 +66,7 @@ class _Poll:
 class UnderWay:
     """The polls of the drivers of one bus. Used from the bus's thread alone."""
 
-    def __init__(self, drivers: Sequence[Polled], ask: Ask) -> None:
+    def __init__(self, drivers: Sequence[ProbeDriver], ask: Ask) -> None:
         self._drivers = tuple(drivers)
         self._ask = ask
         self._polls: dict[str, _Poll] = {}
@@ -74,7 +74,7 @@ class UnderWay:
         self._closing: Attempt[None] | None = None
         self.stuck: dict[str, Stuck] = {}
 
-    def hindrance(self, driver: Polled) -> str:
+    def hindrance(self, driver: ProbeDriver) -> str:
         """Why a probe cannot be asked now; empty when it can."""
         if driver.probe in self._polls:
             return "not asked: its poll before is still under way"
@@ -88,12 +88,12 @@ class UnderWay:
                 return f"not asked: {other} has held the line for {_age(stuck)}"
         return ""
 
-    def _rests(self, driver: Polled, stuck: Stuck) -> bool:
+    def _rests(self, driver: ProbeDriver, stuck: Stuck) -> bool:
         """Whether a stuck probe is left alone; two threads never use one wire."""
         shares = driver.wire is not driver
         return time.monotonic() < stuck.not_before_s or stuck.hangs >= (1 if shares else MOST_HANGING)
 
-    def begin(self, driver: Polled, stopping: Callable[[], bool]) -> None:
+    def begin(self, driver: ProbeDriver, stopping: Callable[[], bool]) -> None:
         """Begins a poll and waits for it: to its deadline where it has a wire, else for a share of its time.
 
         A probe that is stuck is not waited for at all.
@@ -110,7 +110,7 @@ class UnderWay:
         """Whether a poll is under way whose end must be looked for."""
         return bool(self._polls)
 
-    def ended(self) -> Iterator[Ended]:
+    def take_results(self) -> Iterator[PollResult]:
         """Polls that are over since this was last asked."""
         for poll in list(self._polls.values()):
             driver, attempt = poll.driver, poll.attempt
@@ -118,38 +118,38 @@ class UnderWay:
                 continue
             del self._polls[driver.probe]
             if not attempt.done:
-                yield self._missed(driver, attempt, f"no end within {driver.deadline_s:g} s")
+                yield self._note_missed(driver, attempt, f"no end within {driver.deadline_s:g} s")
                 continue
             try:
                 answers = attempt.result()
-            except Overdue as late:
-                yield self._missed(driver, attempt, str(late))
+            except DeadlineExceeded as late:
+                yield self._note_missed(driver, attempt, str(late))
                 continue
             self.stuck.pop(driver.probe, None)
-            yield Ended(driver, answers)
+            yield PollResult(driver, answers)
 
     def close(self) -> None:
         """Closes every wire that nobody holds, interrupts who can be; waits for a moment at most."""
-        held = {id(poll.driver.wire) for poll in self._polls.values() if not poll.attempt.done}
-        held |= {id(self._wires[probe]) for probe, stuck in self.stuck.items() if stuck.hangs}
+        in_use = {id(poll.driver.wire) for poll in self._polls.values() if not poll.attempt.done}
+        in_use |= {id(self._wires[probe]) for probe, stuck in self.stuck.items() if stuck.hangs}
         for driver in self._drivers:
-            if id(driver.wire) in held and isinstance(driver, Interruptible):
+            if id(driver.wire) in in_use and isinstance(driver, Interruptible):
                 driver.interrupt()
-        free = [driver for driver in self._drivers if id(driver.wire) not in held]
+        free = [driver for driver in self._drivers if id(driver.wire) not in in_use]
         self._closing = Attempt("closing lines", partial(_close, free))
         self._closing.wait(AT_THE_END_S)
 
-    def _missed(self, driver: Polled, attempt: Attempt[Sequence[Raw]], why: str) -> Ended:
+    def _note_missed(self, driver: ProbeDriver, attempt: Attempt[Sequence[Raw]], why: str) -> PollResult:
         stuck = self.stuck.setdefault(driver.probe, Stuck(attempt.begun_s))
-        stuck.missed(attempt)
-        return Ended(driver, None, why)
+        stuck.note_missed(attempt)
+        return PollResult(driver, None, why)
 
 
 def _age(stuck: Stuck) -> str:
     return f"{time.monotonic() - stuck.since_s:.0f} s"
 
 
-def _close(drivers: Sequence[Polled]) -> None:
+def _close(drivers: Sequence[ProbeDriver]) -> None:
     for driver in drivers:
         driver.close()
 

@@ -6,7 +6,17 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
 from ..errors import Refused
-from ..model import AsciiLine, Asked, CommandLine, Line, ModbusLine, MqttTopic, OneWire, PushedLine, Sdi12Line
+from ..model import (
+    AsciiLine,
+    CommandLine,
+    Line,
+    ModbusLine,
+    MqttTopic,
+    OneWire,
+    PolledLine,
+    PushedLine,
+    Sdi12Line,
+)
 from .ascii_line import AsciiLineDriver
 from .bus import Bus, Emit, Event
 from .clock import Clock
@@ -14,7 +24,7 @@ from .command import CommandDriver
 from .grid import divides_a_day
 from .modbus import ModbusDriver
 from .one_wire import OneWireDriver
-from .polled import Polled
+from .polled import ProbeDriver
 from .port import Port
 from .sdi12 import Sdi12Driver
 from .serial_line import SerialLine
@@ -27,16 +37,18 @@ def buses(lines: Sequence[Line], emit: Emit, event: Event, clock: Clock | None =
 
     Probes that send by themselves to a broker or over HTTP are on no bus.
     """
-    for probe, key, wanted, found in clashes(lines):
-        raise Refused(f"Probe {probe}: {key}: wanted {wanted}, found {found}; mend it in config/probes.toml.")
-    by_bus: dict[str, list[Asked]] = defaultdict(list)
+    for probe, key, expected, actual in clashes(lines):
+        raise Refused(
+            f"Probe {probe}: {key}: wanted {expected}, found {actual}; mend it in config/probes.toml."
+        )
+    by_bus: dict[str, list[PolledLine]] = defaultdict(list)
     for line in lines:
         if not isinstance(line, MqttTopic | PushedLine):
             by_bus[line.bus].append(line)
     return [Bus(url, drivers(group, clock), emit, event, clock) for url, group in by_bus.items()]
 
 
-def drivers(group: Sequence[Asked], clock: Clock | None = None) -> list[Polled]:
+def drivers(group: Sequence[PolledLine], clock: Clock | None = None) -> list[ProbeDriver]:
     """The drivers of one wire, all on the same port."""
     first = group[0]
     if isinstance(first, ModbusLine):
@@ -51,7 +63,7 @@ def drivers(group: Sequence[Asked], clock: Clock | None = None) -> list[Polled]:
     return [_on_text(line, port, clock, group) for line in group]
 
 
-def _on_text(line: Asked, port: Port, clock: Clock | None, group: Sequence[Asked]) -> Polled:
+def _on_text(line: PolledLine, port: Port, clock: Clock | None, group: Sequence[PolledLine]) -> ProbeDriver:
     if isinstance(line, Sdi12Line):
         return Sdi12Driver(line, port, clock)
     assert isinstance(line, AsciiLine)  # noqa: S101 (`_check` lets nothing else through)
@@ -61,7 +73,7 @@ def _on_text(line: Asked, port: Port, clock: Clock | None, group: Sequence[Asked
 
 def clashes(lines: Sequence[Line]) -> Iterator[tuple[str, str, str, str]]:
     """(probe, key, wanted, found) of each line that cannot be polled, or not beside others on its wire."""
-    first: dict[str, Asked] = {}
+    first: dict[str, PolledLine] = {}
     for line in lines:
         if isinstance(line, MqttTopic | PushedLine):
             continue
@@ -79,9 +91,9 @@ def clashes(lines: Sequence[Line]) -> Iterator[tuple[str, str, str, str]]:
         if "stream" in (getattr(line, "mode", ""), getattr(other, "mode", "")):
             yield line.probe, "mode", "a line of its own where a probe speaks by itself", beside
         elif type(line) is not type(other) or _settings(line) != _settings(other):
-            wanted = "one protocol and one speed on a line (kind, baudrate, parity, bytesize, stopbits)"
-            yield line.probe, "url", wanted, f"others than those of {beside}"
+            expected = "one protocol and one speed on a line (kind, baudrate, parity, bytesize, stopbits)"
+            yield line.probe, "url", expected, f"others than those of {beside}"
 
 
-def _settings(line: Asked) -> tuple[object, ...]:
+def _settings(line: PolledLine) -> tuple[object, ...]:
     return tuple(getattr(line, name, None) for name in _WIRE)

@@ -67,7 +67,7 @@ class Limits:
         return Limits(memory, computing_s, 5 * computing_s, 256 * _MIB + 16 * size)
 
 
-def confined(name: str, limits: Limits, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
+def run_confined(name: str, limits: Limits, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
     """What `work` gives for these arguments, done in the child.
 
     name: of the file, for the message. The work is a function of a module; it, its arguments and its result
@@ -80,7 +80,7 @@ def confined(name: str, limits: Limits, work: Callable[P, T], *args: P.args, **n
         except _Gone:
             child.end()
             continue  # it had ended while it was idle: nothing of this call was begun
-        except _Ended as ended:
+        except _ChildEnded as ended:
             child.end()
             raise ImportRefused(f"{name}: {ended}") from None
         except BaseException:
@@ -97,7 +97,7 @@ def start_early() -> None:
     """Start the child now, so that it is ready when the first file has been fetched."""
     with _guard:
         if not _idle:
-            _idle.append(_Child(_started()))
+            _idle.append(_Child(_start_child()))
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ class _Gone(Exception):
     """An idle child has ended before it took the call."""
 
 
-class _Ended(Exception):
+class _ChildEnded(Exception):
     """The child has ended without an answer; the text says why."""
 
 
@@ -149,7 +149,7 @@ class _Child:
                 if child.process.poll() is None:
                     return child
                 child.end()
-        return _Child(_started())
+        return _Child(_start_child())
 
     def put_back(self) -> None:
         with _guard:
@@ -178,14 +178,14 @@ class _Child:
             try:
                 pickle.dump((limits, request), self.process.stdin, protocol=5)
                 self.process.stdin.flush()
-                taken = self.process.stdout.read(1)
+                sign = self.process.stdout.read(1)
             except OSError:
-                taken = b""
-            if taken != _TAKEN and not fresh and not self.late:
+                sign = b""
+            if sign != _TAKEN and not fresh and not self.late:
                 raise _Gone
             return _answer(self.process.stdout, limits)
         except EOFError:
-            raise _Ended(self._why(limits)) from None
+            raise _ChildEnded(self._why(limits)) from None
         finally:
             timer.cancel()
 
@@ -216,7 +216,7 @@ def _end_idle() -> None:
 atexit.register(_end_idle)
 
 
-def _started() -> subprocess.Popen[bytes]:
+def _start_child() -> subprocess.Popen[bytes]:
     root = str(Path(__file__).resolve().parents[2])
     # -P: a file of the folder one stands in must not take the place of a module of ours.
     code = f"import sys; sys.path.append({root!r}); from logger.processes.confined import serve; serve()"
@@ -232,31 +232,31 @@ def _started() -> subprocess.Popen[bytes]:
 
 def _answer(pipe: Any, limits: Limits) -> _Answer:
     """Read an answer; nothing longer than the limit is waited for."""
-    kind, length, count = _HEAD.unpack(_whole(pipe, _HEAD.size))
+    kind, length, count = _HEAD.unpack(_read_exactly(pipe, _HEAD.size))
     if count > _BUFFERS:
-        raise _Ended("The file holds too many columns. Nothing was imported.")
-    lengths = [_LONG.unpack(_whole(pipe, _LONG.size))[0] for _ in range(count)]
+        raise _ChildEnded("The file holds too many columns. Nothing was imported.")
+    lengths = [_LONG.unpack(_read_exactly(pipe, _LONG.size))[0] for _ in range(count)]
     total = length + sum(lengths)
     if total > limits.answer:
-        raise _Ended(
+        raise _ChildEnded(
             f"The readings of this file take more than {limits.answer // _MIB} MiB. "
             f"Nothing was imported; {_SMALLER}."
         )
-    body = _whole(pipe, length)
-    buffers = [_whole(pipe, n) for n in lengths]
+    body = _read_exactly(pipe, length)
+    buffers = [_read_exactly(pipe, n) for n in lengths]
     # Ours: the child is this program. A parser that was taken over acts as this user in any case.
     return _Answer(kind, pickle.loads(body, buffers=buffers))  # noqa: S301
 
 
-def _whole(pipe: Any, length: int) -> bytearray:
-    found = bytearray(length)
-    view, at = memoryview(found), 0
+def _read_exactly(pipe: Any, length: int) -> bytearray:
+    buffer = bytearray(length)
+    view, at = memoryview(buffer), 0
     while at < length:
         got = pipe.readinto(view[at:])
         if not got:
             raise EOFError
         at += got
-    return found
+    return buffer
 
 
 def _memory_of_machine() -> int:
@@ -289,27 +289,27 @@ def _call(requests: BinaryIO, answers: BinaryIO) -> bool:
         return False
     answers.write(_TAKEN)
     answers.flush()
-    with _limited(limits):
-        answer = _done(work, args, named)
+    with _limit(limits):
+        answer = _answer_of(work, args, named)
     for part in _parts(*answer):
         answers.write(part)
     answers.flush()
     return True
 
 
-def _done(work: Any, args: Any, named: Any) -> tuple[bytes, bytes, list[pickle.PickleBuffer]]:
+def _answer_of(work: Any, args: Any, named: Any) -> tuple[bytes, bytes, list[pickle.PickleBuffer]]:
     """The answer, in which every failure is a sentence: a file must never end the program that reads it."""
     try:
-        return _packed(_VALUE, work(*args, **named))
+        return _pack(_VALUE, work(*args, **named))
     except StillroomError as refused:
-        return _packed(_REFUSED, str(refused))
+        return _pack(_REFUSED, str(refused))
     except MemoryError:
-        return _packed(_MEMORY, "")
+        return _pack(_MEMORY, "")
     except Exception as error:  # noqa: BLE001 (told to the parent, which refuses the file with it)
-        return _packed(_FAILED, f"{type(error).__name__}: {str(error)[:200]}")
+        return _pack(_FAILED, f"{type(error).__name__}: {str(error)[:200]}")
 
 
-def _packed(kind: bytes, value: object) -> tuple[bytes, bytes, list[pickle.PickleBuffer]]:
+def _pack(kind: bytes, value: object) -> tuple[bytes, bytes, list[pickle.PickleBuffer]]:
     buffers: list[pickle.PickleBuffer] = []
     return kind, pickle.dumps(value, protocol=5, buffer_callback=buffers.append), buffers
 
@@ -347,7 +347,7 @@ def _stay_inside() -> None:
 
 
 @contextlib.contextmanager
-def _limited(limits: Limits) -> Iterator[None]:
+def _limit(limits: Limits) -> Iterator[None]:
     """Memory above what is in use now, and computing time from now on."""
     if not LIMITED:
         yield

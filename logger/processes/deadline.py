@@ -21,7 +21,7 @@ T = TypeVar("T")
 GRACE_S = 0.5  # for an act whose sockets were shut to say how far it came
 
 
-class Overdue(TimeoutError):
+class DeadlineExceeded(TimeoutError):
     """An act outside did not end by its deadline; the text names it."""
 
 
@@ -88,15 +88,15 @@ class Lines:
         """Ends whatever waits on them."""
         with self._lock:
             self._shut = True
-            for held in self._held:
+            for connection in self._held:
                 with suppress(OSError):
-                    held.shutdown(socket.SHUT_RDWR)
+                    connection.shutdown(socket.SHUT_RDWR)
 
     def release(self) -> None:
         """The act is over."""
         with self._lock:
-            for held in self._held:
-                held.close()
+            for connection in self._held:
+                connection.close()
             self._held.clear()
 
 
@@ -111,7 +111,7 @@ class Errand:
         """What `work` gives, or raises what it raises; Overdue where it has not ended in time."""
         if self._hangs is not None and not self._hangs.done:
             age_s = time.monotonic() - self._hangs.begun_s
-            raise Overdue(f"{self.name} has not ended for {age_s:.0f} s")
+            raise DeadlineExceeded(f"{self.name} has not ended for {age_s:.0f} s")
         lines = Lines(self.seconds)
 
         def released() -> T:
@@ -121,7 +121,7 @@ class Errand:
                 lines.release()
 
         attempt = Attempt(self.name, released)
-        late = Overdue(f"{self.name} did not end within {self.seconds:g} s")
+        late = DeadlineExceeded(f"{self.name} did not end within {self.seconds:g} s")
         if attempt.wait(self.seconds):
             return _in_time(attempt, late)
         lines.shut()
@@ -132,10 +132,10 @@ class Errand:
         raise late
 
 
-def _in_time(attempt: Attempt[T], late: Overdue) -> T:
+def _in_time(attempt: Attempt[T], late: DeadlineExceeded) -> T:
     try:
         return attempt.result()
-    except Overdue:
+    except DeadlineExceeded:
         raise
     except TimeoutError as error:
         raise late from error
@@ -178,12 +178,12 @@ def opener(lines: Lines, context: ssl.SSLContext | None = None) -> urllib.reques
     """For URLs, through `lines` and past every proxy: one that answers for the dead would hide them."""
 
     class Plain(urllib.request.HTTPHandler):
-        def http_open(self, asked: urllib.request.Request) -> HTTPResponse:
-            return self.do_open(PlainConnection, asked, lines=lines)  # type: ignore[arg-type]
+        def http_open(self, request: urllib.request.Request) -> HTTPResponse:
+            return self.do_open(PlainConnection, request, lines=lines)  # type: ignore[arg-type]
 
     class Tls(urllib.request.HTTPSHandler):
-        def https_open(self, asked: urllib.request.Request) -> HTTPResponse:
+        def https_open(self, request: urllib.request.Request) -> HTTPResponse:
             tls = context or ssl.create_default_context()
-            return self.do_open(TlsConnection, asked, lines=lines, context=tls)  # type: ignore[arg-type]
+            return self.do_open(TlsConnection, request, lines=lines, context=tls)  # type: ignore[arg-type]
 
     return urllib.request.build_opener(urllib.request.ProxyHandler({}), Plain, Tls)

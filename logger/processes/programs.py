@@ -65,14 +65,14 @@ class Program:
 
     def __init__(self, arguments: Sequence[str], environment: Mapping[str, str] | None = None) -> None:
         self._name = arguments[0]
-        own = dict(os.environ if environment is None else environment)
-        own.pop("NOTIFY_SOCKET", None)  # systemd's socket is the service's alone
+        variables = dict(os.environ if environment is None else environment)
+        variables.pop("NOTIFY_SOCKET", None)  # systemd's socket is the service's alone
         pipe = subprocess.PIPE
         self._process = subprocess.Popen(
-            list(arguments), stdin=pipe, stdout=pipe, stderr=pipe, env=own, start_new_session=True
+            list(arguments), stdin=pipe, stdout=pipe, stderr=pipe, env=variables, start_new_session=True
         )
 
-    def wait(self, seconds: float, given: bytes = b"") -> Ran:
+    def wait(self, seconds: float, input_bytes: bytes = b"") -> Ran:
         """Its end, by itself or by us, not more than about a second after its deadline."""
         until_s = time.monotonic() + seconds
         process = self._process
@@ -81,7 +81,9 @@ class Program:
         taps = _Tap(process.stdout), _Tap(process.stderr)
         for tap in taps:
             tap.start()
-        threading.Thread(target=self._give, args=(given,), name="input of a program", daemon=True).start()
+        threading.Thread(
+            target=self._give, args=(input_bytes,), name="input of a program", daemon=True
+        ).start()
         ended = ""
         while process.poll() is None and not ended:
             with suppress(subprocess.TimeoutExpired):
@@ -108,10 +110,10 @@ class Program:
         with suppress(subprocess.TimeoutExpired):
             self._process.wait(_GONE_S)
 
-    def _give(self, given: bytes) -> None:
+    def _give(self, input_bytes: bytes) -> None:
         """A program that does not read what it is given must not hold us up."""
         assert self._process.stdin is not None  # noqa: S101
         with suppress(OSError, ValueError):
-            self._process.stdin.write(given)
+            self._process.stdin.write(input_bytes)
         with suppress(OSError, ValueError):
             self._process.stdin.close()

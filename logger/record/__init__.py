@@ -2,12 +2,12 @@
 
 from .at_instant import state_at
 from .conditions import conditions
-from .export import Exported, export
+from .export import ExportFiles, export
 from .facts import FORMAT
-from .issuance import Issued, issue
-from .issues import Listed, amend, issue_of, issues
+from .issuance import IssuedRecord, issue
+from .issues import RecordIssue, amend, issue_of, issues
 
 __all__ = [
-    "FORMAT", "Exported", "Issued", "Listed", "amend", "conditions", "export", "issue", "issue_of", "issues",
-    "state_at",
+    "FORMAT", "ExportFiles", "IssuedRecord", "RecordIssue", "amend", "conditions", "export", "issue",
+    "issue_of", "issues", "state_at",
 ]  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from ..core.alarms.performance import change_of, figures
+from ..core.alarms.performance import change_of, performance_figures
 from ..instants import rfc3339
 from ..model import Setup
 
@@ -21,7 +21,7 @@ def acts_in(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> d
         "inspections": _inspections(store, verdicts, span),
         "marks": _marks(store, span),
         "alarms": _alarms(store, setup, span),
-        "alarm_figures": _figures(store, setup, span),
+        "alarm_figures": _alarm_performance(store, setup, span),
     }
 
 
@@ -46,8 +46,8 @@ def inspections_of(
 
 
 def _inspections(store: Store, verdicts: Verdicts, span: Interval) -> list[dict[str, Any]]:
-    found = inspections_of(store, span.zone, span.from_ns, span.to_ns)
-    return [_inspection(row, verdicts, span) for row in found if row["from_ns"] >= 0]
+    rows = inspections_of(store, span.zone, span.from_ns, span.to_ns)
+    return [_inspection(row, verdicts, span) for row in rows if row["from_ns"] >= 0]
 
 
 def _inspection(row: Mapping[str, Any], verdicts: Verdicts, span: Interval) -> dict[str, Any]:
@@ -79,22 +79,22 @@ def _marks(store: Store, span: Interval) -> list[dict[str, Any]]:
     ]
 
 
-def _figures(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
+def _alarm_performance(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
     """How the alarms of the zone's rules did their work."""
     entries = store.journal.entries(kind="alarm")
-    keys = _keys(setup, span)
+    keys = _alarm_keys(setup, span)
     changes = [c for e in entries if (c := change_of(e.at_ns, e.who, e.what)) and c.alarm in keys]
-    return figures(changes, span.from_ns, span.to_ns).to_json()
+    return performance_figures(changes, span.from_ns, span.to_ns).to_json()
 
 
-def _keys(setup: Setup, span: Interval) -> set[str]:
+def _alarm_keys(setup: Setup, span: Interval) -> set[str]:
     rules = {rule.key for rule in setup.rules if rule.zone == span.zone}
     return {alarm.key for alarm in setup.alarms if alarm.rule in rules}
 
 
 def _alarms(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
     """What alarms of the zone's rules did, and who took notice of them."""
-    keys = _keys(setup, span)
+    keys = _alarm_keys(setup, span)
     return [
         {
             "at": rfc3339(entry.at_ns),

@@ -1,4 +1,4 @@
-"""The answer to one date: what was read in a zone at an instant, by what right, and what followed from it."""
+"""State of a zone at one time: readings with their calibration, verdict, limits, inspections, records."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..core.calibration.apply import corrected
-from ..core.calibration.breakdown import working
-from ..core.calibration.status import position_of, status
+from ..core.calibration.apply import correct_readings
+from ..core.calibration.breakdown import correction_breakdown
+from ..core.calibration.status import status
 from ..errors import IntervalError
 from ..instants import NS, rfc3339
 from ..model import Channel, Position, RuleState, Setup
@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 
 
 def state_at(store: Store, verdicts: Verdicts, zone: str, at_ns: int, now_ns: int) -> dict[str, Any]:
-    """Everything that is known of a zone at an instant, as plain data.
+    """State of a zone at a time in ns, as plain data.
 
-    IntervalError where the instant lies outside the record. Readings are the nearest of each channel
-    within the time for which it may be silent; unknown is said, never filled.
+    IntervalError where the time lies outside the record. Readings are the nearest of each channel
+    within its permitted silence; unknown values are None, never filled.
     """
     setup = verdicts.setup
     setup.zone(zone)
@@ -55,14 +55,14 @@ def state_at(store: Store, verdicts: Verdicts, zone: str, at_ns: int, now_ns: in
         ],
         "setup": _version(store, at_ns),
         "reviews": [review.to_json() for review in covering(store, zone, at_ns)],
-        "records": [_issue(one) for one in issues(store) if one.covers(zone, at_ns)],
+        "records": [_issue(issue) for issue in issues(store) if issue.covers(zone, at_ns)],
         "head": dict(zip(("number", "sha256"), store.journal.head(), strict=True)),
     }
 
 
 def _refuse_outside(store: Store, setup: Setup, zone: str, cell_ns: int, now_ns: int) -> None:
-    known = set(store.channels())
-    extent = store.extent([key for key in setup.channels_in(zone) if key in known])
+    stored_channels = set(store.channels())
+    extent = store.extent([key for key in setup.channels_in(zone) if key in stored_channels])
     if extent is None:
         raise IntervalError(f"There are no readings of zone {zone!r} yet.")
     begin = extent[0] // (setup.step_s * NS) * setup.step_s * NS
@@ -74,14 +74,14 @@ def _refuse_outside(store: Store, setup: Setup, zone: str, cell_ns: int, now_ns:
 
 
 def _reading(store: Store, setup: Setup, zone: str, key: str, at_ns: int) -> Iterator[dict[str, Any]]:
-    """The nearest reading of a channel whose probe stood in the zone, with everything behind it."""
-    place = position_of(setup, key, at_ns)
+    """The nearest reading of a channel whose probe was in the zone, with its calibration."""
+    place = setup.position_at(key, at_ns)
     if place is None or place.zone != zone:
         return
     channel, reach_ns = setup.channels[key], int(setup.channels[key].max_age_s * NS)
-    found = store.readings(key, at_ns - reach_ns, at_ns + reach_ns + 1)
+    readings = store.readings(key, at_ns - reach_ns, at_ns + reach_ns + 1)
     probe = setup.probes[channel.probe]
-    told: dict[str, Any] = {
+    entry: dict[str, Any] = {
         "channel": key,
         "probe": probe.key,
         "serial": probe.serial,
@@ -90,11 +90,11 @@ def _reading(store: Store, setup: Setup, zone: str, key: str, at_ns: int) -> Ite
         "unit": channel.unit,
         "taken": None,
     }
-    if len(found):
-        near = int(np.argmin(np.abs(found.taken_ns - at_ns)))
-        told |= _value(setup, key, found.taken_ns[near : near + 1], found.value[near : near + 1])
-        told["late"] = bool(found.late[near])
-    yield told
+    if len(readings):
+        near = int(np.argmin(np.abs(readings.taken_ns - at_ns)))
+        entry |= _value(setup, key, readings.taken_ns[near : near + 1], readings.value[near : near + 1])
+        entry["late"] = bool(readings.late[near])
+    yield entry
 
 
 def _place(place: Position) -> dict[str, Any]:
@@ -102,45 +102,47 @@ def _place(place: Position) -> dict[str, Any]:
 
 
 def _confirmation(setup: Setup, key: str, at_ns: int) -> dict[str, Any]:
-    known = status(setup, key, at_ns)
-    paper = known.certificate
+    confirmation = status(setup, key, at_ns)
+    certificate = confirmation.certificate
     return {
-        "confirmation": known.status,
-        "certificate": paper.number if paper else None,
-        "issuer": paper.issuer if paper else None,
-        "calibrated_on": paper.calibrated_on if paper else None,
-        "due": str(known.due) if known.due else None,
+        "confirmation": confirmation.status,
+        "certificate": certificate.number if certificate else None,
+        "issuer": certificate.issuer if certificate else None,
+        "calibrated_on": certificate.calibrated_on if certificate else None,
+        "due": str(confirmation.due) if confirmation.due else None,
     }
 
 
 def _value(setup: Setup, key: str, taken_ns: Any, raw: Any) -> dict[str, Any]:
     """Indication, correction, corrected value and U; None where there is none."""
     channel = setup.channels[key]
-    done = corrected(channel, setup.certificates_of(key), taken_ns, raw)
-    none = corrected(channel, (), taken_ns, raw)  # converted alone, so that the difference is the correction
-    told = {
+    reading = correct_readings(channel, setup.certificates_of(key), taken_ns, raw)
+    none = correct_readings(
+        channel, (), taken_ns, raw
+    )  # converted alone, so that the difference is the correction
+    figures = {
         "indication": _number(raw[0]),
-        "correction": _number(done.value[0] - none.value[0]),
-        "corrected": _number(done.value[0]),
-        "U": _number(done.U[0]),
+        "correction": _number(reading.value[0] - none.value[0]),
+        "corrected": _number(reading.value[0]),
+        "U": _number(reading.U[0]),
     }
-    unit, why = quantity(channel.quantity).unit, WHY_TEXT[Why(int(done.why[0]))]
-    parts = working(channel, setup.certificates_of(key), int(taken_ns[0]), float(raw[0]))
-    own: dict[str, Any] = {"corrected_unit": unit, "in_own_unit": _in_unit_of(channel, told)}
-    own["worked_out"] = None if parts is None else parts.to_json()
-    return {"taken": rfc3339(int(taken_ns[0])), **told, **own, "why": why}
+    unit, why = quantity(channel.quantity).unit, WHY_TEXT[Why(int(reading.why[0]))]
+    parts = correction_breakdown(channel, setup.certificates_of(key), int(taken_ns[0]), float(raw[0]))
+    extra: dict[str, Any] = {"corrected_unit": unit, "in_own_unit": _in_indicated_unit(channel, figures)}
+    extra["worked_out"] = None if parts is None else parts.to_dict()
+    return {"taken": rfc3339(int(taken_ns[0])), **figures, **extra, "why": why}
 
 
-def _in_unit_of(channel: Channel, told: Mapping[str, Any]) -> dict[str, float | None]:
-    """Corrected value, correction and U in the unit in which the probe indicates, to stand beside it."""
-    value, unit, of = told["corrected"], channel.unit, channel.quantity
+def _in_indicated_unit(channel: Channel, figures: Mapping[str, Any]) -> dict[str, float | None]:
+    """Corrected value, correction and U in the unit in which the probe indicates."""
+    value, unit, of = figures["corrected"], channel.unit, channel.quantity
     if value is None:
         return dict.fromkeys(("correction", "corrected", "U"))
-    own = float(from_canonical(value, unit, of))
-    ends = {name: value + (told[name] or 0.0) for name in ("correction", "U")}
-    apart = {name: float(from_canonical(end, unit, of)) - own for name, end in ends.items()}
-    known = {name: None if told[name] is None else apart[name] for name in apart}
-    return {"corrected": own} | known
+    indicated_value = float(from_canonical(value, unit, of))
+    ends = {name: value + (figures[name] or 0.0) for name in ("correction", "U")}
+    apart = {name: float(from_canonical(end, unit, of)) - indicated_value for name, end in ends.items()}
+    differences = {name: None if figures[name] is None else apart[name] for name in apart}
+    return {"corrected": indicated_value} | differences
 
 
 def _number(value: float) -> float | None:
@@ -180,17 +182,17 @@ def _excursion(e: Any) -> dict[str, Any]:
 def _version(store: Store, at_ns: int) -> dict[str, Any] | None:
     """The version that was approved then; the first one holds for what was recorded before it."""
     versions = store.setups()
-    known = [v for v in versions if v.at_ns <= at_ns] or versions[:1]
-    if not known:
+    candidates = [v for v in versions if v.at_ns <= at_ns] or versions[:1]
+    if not candidates:
         return None
-    v = known[-1]
+    v = candidates[-1]
     return {"version": v.version, "author": v.who, "approver": v.approver, "approved": rfc3339(v.at_ns)}
 
 
-def _issue(one: Any) -> dict[str, Any]:
+def _issue(issue: Any) -> dict[str, Any]:
     return {
-        "record": one.number,
-        "issued_at": rfc3339(one.at_ns),
-        "by": one.who,
-        "replaced_by": one.replaced_by,
+        "record": issue.number,
+        "issued_at": rfc3339(issue.at_ns),
+        "by": issue.who,
+        "replaced_by": issue.replaced_by,
     }

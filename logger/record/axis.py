@@ -30,16 +30,16 @@ def time_ticks(from_ns: int, to_ns: int, zone: ZoneInfo, at_most: int = 9) -> li
         (s for apart_s, s in SIZES if (to_ns - from_ns) / NS <= apart_s * (at_most if s[0] == "s" else days)),
         SIZES[-1][1],
     )
-    return [_tick(one, size) for one in ticks(from_ns, to_ns, zone, at_most, size)]
+    return [_tick(tick, size) for tick in ticks(from_ns, to_ns, zone, at_most, size)]
 
 
-def _tick(one: WallTick, size: Size) -> Tick:
-    t, offset = one.local, offset_text(one.offset_s) if one.new_offset else ""
+def _tick(wall_tick: WallTick, size: Size) -> Tick:
+    t, offset = wall_tick.local, offset_text(wall_tick.offset_s) if wall_tick.new_offset else ""
     if size[0] != "s":
         day = f"{t:%m-%d}" if size[0] == "d" else f"{t:%Y-%m}"
-        return Tick(one.at_ns, f"{t:%a}" if size[0] == "d" else "", day, offset)
+        return Tick(wall_tick.at_ns, f"{t:%a}" if size[0] == "d" else "", day, offset)
     hour = f"{t:%H:%M}" if size[1] >= 60 else f"{t:%H:%M:%S}"
-    return Tick(one.at_ns, hour, f"{t:%Y-%m-%d}" if one.new_day else "", offset)
+    return Tick(wall_tick.at_ns, hour, f"{t:%Y-%m-%d}" if wall_tick.new_day else "", offset)
 
 
 def value_ticks(low: float, high: float, at_most: int = 7) -> list[float]:

@@ -102,8 +102,8 @@ def _frame(panel: Panel, from_ns: int, to_ns: int, top: float) -> _Frame:
 
 
 def _extremes(value: Float) -> tuple[float, ...]:
-    known = value[np.isfinite(value)]
-    return (float(known.min()), float(known.max())) if len(known) else ()
+    finite = value[np.isfinite(value)]
+    return (float(finite.min()), float(finite.max())) if len(finite) else ()
 
 
 def _title(panel: Panel, top: float) -> str:
@@ -168,34 +168,34 @@ def _curve(line: Line, frame: _Frame, place: int) -> str:
 
 def _runs(line: Line) -> list[tuple[Int, Float]]:
     """The line cut where a value is missing or silence lasted longer than it may: a gap stays a gap."""
-    known = np.isfinite(line.value)
-    taken, value = line.taken_ns[known], line.value[known]
-    cuts = np.flatnonzero(np.diff(taken) > line.max_age_ns) + 1
-    return [run for run in zip(np.split(taken, cuts), np.split(value, cuts), strict=True) if len(run[0])]
+    finite = np.isfinite(line.value)
+    taken_ns, value = line.taken_ns[finite], line.value[finite]
+    cuts = np.flatnonzero(np.diff(taken_ns) > line.max_age_ns) + 1
+    return [run for run in zip(np.split(taken_ns, cuts), np.split(value, cuts), strict=True) if len(run[0])]
 
 
 def _polyline(run: tuple[Int, Float], frame: _Frame) -> str:
-    taken, value = _envelope(*run, frame)
-    pairs = [f"{number(x)} {number(y)}" for x, y in zip(frame.x(taken), frame.y(value), strict=True)]
+    taken_ns, value = _envelope(*run, frame)
+    pairs = [f"{number(x)} {number(y)}" for x, y in zip(frame.x(taken_ns), frame.y(value), strict=True)]
     return "M" + "L".join(pairs if len(pairs) > 1 else pairs * 2)
 
 
-def _envelope(taken: Int, value: Float, frame: _Frame) -> tuple[Int, Float]:
+def _envelope(taken_ns: Int, value: Float, frame: _Frame) -> tuple[Int, Float]:
     """Smallest and largest value of each column, in order of time: no peak is lost on a long chart."""
-    if len(taken) <= 2 * COLUMNS:
-        return taken, value
-    column = (taken - frame.from_ns) * COLUMNS // (frame.to_ns - frame.from_ns)
+    if len(taken_ns) <= 2 * COLUMNS:
+        return taken_ns, value
+    column = (taken_ns - frame.from_ns) * COLUMNS // (frame.to_ns - frame.from_ns)
     by_value = np.lexsort((value, column))
     starts = np.flatnonzero(np.diff(column, prepend=-1))
-    ends = np.append(starts[1:], len(taken)) - 1
-    kept = np.unique(np.concatenate([by_value[starts], by_value[ends]]))
-    return taken[kept], value[kept]
+    ends = np.append(starts[1:], len(taken_ns)) - 1
+    places_kept = np.unique(np.concatenate([by_value[starts], by_value[ends]]))
+    return taken_ns[places_kept], value[places_kept]
 
 
 def _labels(lines: Sequence[Line], frame: _Frame) -> str:
     """Names at the ends of the lines in place of a legend, pushed apart where they would touch."""
-    known = [(float(frame.y(_last(line))), n) for n, line in enumerate(lines)]
-    ends = sorted((y, n) for y, n in known if np.isfinite(y))
+    raw_ends = [(float(frame.y(_last(line))), n) for n, line in enumerate(lines)]
+    ends = sorted((y, n) for y, n in raw_ends if np.isfinite(y))
     parts, floor = [], frame.top + 2
     for place, (y, n) in enumerate(ends):
         ceiling = frame.top + frame.height - 8 * (len(ends) - 1 - place)
@@ -206,8 +206,8 @@ def _labels(lines: Sequence[Line], frame: _Frame) -> str:
 
 
 def _last(line: Line) -> float:
-    known = line.value[np.isfinite(line.value)]
-    return float(known[-1]) if len(known) else float("nan")
+    finite = line.value[np.isfinite(line.value)]
+    return float(finite[-1]) if len(finite) else float("nan")
 
 
 def _label(words: str, y: float, place: int) -> str:

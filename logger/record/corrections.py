@@ -1,4 +1,4 @@
-"""What a record says of corrections and of their U: enough to work out both again by hand."""
+"""Corrections and their U in a record: enough to compute both again by hand."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from ..core.calibration.breakdown import changed
+from ..core.calibration.breakdown import largest_change
 from ..instants import rfc3339
 from ..model import Certificate, Setup
 
@@ -21,8 +21,8 @@ FORMULA = (
 def correction_facts(c: Certificate, setup: Setup) -> dict[str, Any]:
     """By what a certificate corrects, and what enters U beside it; in the channel's own unit."""
     channel = setup.channels[c.channel]
-    every = setup.certificates_of(c.channel)
-    later = [other for other in every if other.valid_from_ns > c.valid_from_ns]
+    certificates = setup.certificates_of(c.channel)
+    later = [other for other in certificates if other.valid_from_ns > c.valid_from_ns]
     return {
         "points": [
             {"indication": at, "correction": correction, "U": U}
@@ -51,7 +51,7 @@ def _as_found(before: Certificate, after: Certificate) -> dict[str, Any] | None:
             {"indication": at, "error": error}
             for at, error in zip(after.as_found.indications, after.as_found.errors, strict=True)
         ],
-        "largest_change": changed(before, after),
+        "largest_change": largest_change(before, after),
         "from": rfc3339(begin_ns),
         "to": rfc3339(end_ns),
     }
@@ -87,7 +87,7 @@ def without_limit(facts: Mapping[str, Any]) -> Section:
 
 
 def _correction_rows(facts: Mapping[str, Any]) -> list[tuple[str, ...]]:
-    each = [c for p in facts["probes"] for c in p["certificates"]]
+    certificates = [c for p in facts["probes"] for c in p["certificates"]]
     return [
         (
             c["channel"],
@@ -97,15 +97,15 @@ def _correction_rows(facts: Mapping[str, Any]) -> list[tuple[str, ...]]:
             f"{c['resolution']:g}",
             f"{c['noise']:g}",
             f"{c['other_u']:g}",
-            _found(c["as_found"]),
+            _as_found_cell(c["as_found"]),
         )
-        for c in each
+        for c in certificates
     ]
 
 
 def _correction(c: dict[str, Any]) -> str:
     points = "; ".join(
-        f"{_signed(p['correction'])} (U {p['U']:g}) at {p['indication']:g}" for p in c["points"]
+        f"{_signed_number(p['correction'])} (U {p['U']:g}) at {p['indication']:g}" for p in c["points"]
     )
     if (curve := c["polynomial"]) is None:
         return points
@@ -113,15 +113,15 @@ def _correction(c: dict[str, Any]) -> str:
     return f"{points}; polynomial {terms} of (indication − {curve['centre']:g})/{curve['scale']:g}"
 
 
-def _found(as_found: dict[str, Any] | None) -> str:
+def _as_found_cell(as_found: dict[str, Any] | None) -> str:
     if as_found is None:
         return "none"
-    errors = "; ".join(f"{_signed(p['error'])} at {p['indication']:g}" for p in as_found["points"])
+    errors = "; ".join(f"{_signed_number(p['error'])} at {p['indication']:g}" for p in as_found["points"])
     return (
         f"{as_found['certificate']}: error {errors}, {as_found['model']} from {as_found['from'][:10]} to "
         f"{as_found['to'][:10]}"
     )
 
 
-def _signed(value: float) -> str:
+def _signed_number(value: float) -> str:
     return f"{value:+g}".replace("-", "−")

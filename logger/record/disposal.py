@@ -14,7 +14,7 @@ from ..instants import rfc3339
 from ..model import Excursion
 from ..model.roles import Act
 from ..people.authority import refuse_without_authority
-from ..store.disposal import Disposed, Request
+from ..store.disposal import Disposal, DisposalRequest
 from ..store.hot.tables import inspection
 from . import issues
 
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Losing:
-    """What rests on readings that would go: excursions, undecided ones among them, inspections, records."""
+class Losses:
+    """What loses its readings in a disposal: excursions, undecided ones, inspections, records."""
 
     undecided: tuple[Excursion, ...]
     excursions: int
@@ -44,23 +44,28 @@ class Losing:
 
 
 def dispose(
-    verdicts: Verdicts, asked: Request, now_ns: int, keep_years: int | None, *, dry_run: bool = False
-) -> tuple[Disposed, Losing]:
-    """Let whole sealed files go, and say what loses its readings; Refused, journalled, without authority.
+    verdicts: Verdicts,
+    request: DisposalRequest,
+    now_ns: int,
+    keep_years: int | None,
+    *,
+    dry_run: bool = False,
+) -> tuple[Disposal, Losses]:
+    """Dispose of whole sealed files and list what loses its readings; Refused, journalled, without authority.
 
     Where accounts exist, both people have one with a role that allows it. An excursion of those months that
-    asks for a decision and has none holds them back; a dry run only tells of it.
+    asks for a decision and has none holds them back; a dry run only reports it.
     """
     store = verdicts.store
-    going = [one for one in store.seals(disposed=False) if one.to_ns <= asked.before_ns]
-    losing = _losing(verdicts, going, now_ns)
-    against = _without_authority(store, asked) or ("" if dry_run else _undecided(losing))
-    asked = replace(asked, against=against, losing=losing.to_json())
-    return store.dispose(asked, now_ns, keep_years, dry_run=dry_run), losing
+    going = [seal for seal in store.seals(disposed=False) if seal.to_ns <= request.before_ns]
+    losing = _losses(verdicts, going, now_ns)
+    against = _without_authority(store, request) or ("" if dry_run else _undecided_refusal(losing))
+    request = replace(request, against=against, losing=losing.to_json())
+    return store.dispose(request, now_ns, keep_years, dry_run=dry_run), losing
 
 
-def _without_authority(store: Store, asked: Request) -> str:
-    for who, act in ((asked.who, Act.PROPOSE), (asked.approver, Act.APPROVE)):
+def _without_authority(store: Store, request: DisposalRequest) -> str:
+    for who, act in ((request.who, Act.PROPOSE), (request.approver, Act.APPROVE)):
         try:
             refuse_without_authority(store, who, act)
         except Refused as refused:
@@ -68,34 +73,40 @@ def _without_authority(store: Store, asked: Request) -> str:
     return ""
 
 
-def _undecided(losing: Losing) -> str:
+def _undecided_refusal(losing: Losses) -> str:
     if not losing.undecided:
         return ""
     first, count = losing.undecided[0], len(losing.undecided)
-    one = f"one of {first.rule} in zone {first.zone} from {rfc3339(first.from_ns)}"
+    example = f"one of {first.rule} in zone {first.zone} from {rfc3339(first.from_ns)}"
     return (
         f"{count} of the excursions in these months ask{'s' if count == 1 else ''} for a decision, such as"
-        f" {one}; `stillroom excursion list --open` names all of them, `excursion note --close` decides"
+        f" {example}; `stillroom excursion list --open` names all of them, `excursion note --close` decides"
     )
 
 
-def _losing(verdicts: Verdicts, going: Sequence[Seal], now_ns: int) -> Losing:
+def _losses(verdicts: Verdicts, going: Sequence[Seal], now_ns: int) -> Losses:
     if not going:
-        return Losing((), 0, (), ())
+        return Losses((), 0, (), ())
     store, decided = verdicts.store, book(verdicts.store)
-    span = min(one.from_ns for one in going), max(one.to_ns for one in going)
-    found = [e for e in verdicts.excursions(None, *span, now_ns) if _meets(going, e.from_ns, e.to_ns)]
-    undecided = [e for e in found if e.asks_disposition and not _closed(decided.excursion(e))]
+    span = min(item.from_ns for item in going), max(item.to_ns for item in going)
+    excursions = [
+        e for e in verdicts.excursions(None, *span, now_ns) if _overlaps_any(going, e.from_ns, e.to_ns)
+    ]
+    undecided = [e for e in excursions if e.asks_disposition and not _is_closed(decided.excursion(e))]
     with store.read() as conn:
         rows = conn.execute(select(inspection).order_by(inspection.c.from_ns)).all()
-    jobs = [row.key for row in rows if _meets(going, row.from_ns, now_ns if row.to_ns is None else row.to_ns)]
-    records = [one.number for one in issues(store) if _meets(going, one.from_ns, one.to_ns)]
-    return Losing(tuple(undecided), len(found), tuple(jobs), tuple(records))
+    inspection_keys = [
+        row.key
+        for row in rows
+        if _overlaps_any(going, row.from_ns, now_ns if row.to_ns is None else row.to_ns)
+    ]
+    records = [item.number for item in issues(store) if _overlaps_any(going, item.from_ns, item.to_ns)]
+    return Losses(tuple(undecided), len(excursions), tuple(inspection_keys), tuple(records))
 
 
-def _closed(decision: Any) -> bool:
+def _is_closed(decision: Any) -> bool:
     return decision is not None and bool(decision.closed)
 
 
-def _meets(going: Sequence[Seal], from_ns: int, to_ns: int) -> bool:
-    return any(from_ns < one.to_ns and to_ns > one.from_ns for one in going)
+def _overlaps_any(going: Sequence[Seal], from_ns: int, to_ns: int) -> bool:
+    return any(from_ns < seal.to_ns and to_ns > seal.from_ns for seal in going)

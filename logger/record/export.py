@@ -13,7 +13,7 @@ from ..errors import Refused
 from ..formats.dcc import content_of
 from ..instants import rfc3339
 from ..model import Setup
-from .readings import MARKED, described
+from .readings import MARKED, column_description
 from .stored import STORED, stored_csv
 
 if TYPE_CHECKING:
@@ -33,23 +33,23 @@ manifest.json has the SHA-256 of every file.
 
 
 @dataclass(frozen=True)
-class Exported:
+class ExportFiles:
     """What was written: file names relative to the folder, and how many readings."""
 
     files: tuple[str, ...]
     readings: int
 
 
-def export(store: Store, setup: Setup, span: tuple[int, int] | None, out: Path, now_ns: int) -> Exported:
+def export(store: Store, setup: Setup, span: tuple[int, int] | None, out: Path, now_ns: int) -> ExportFiles:
     """Write every reading in [from, to) = `span` as CSV, with a description, the setup and a manifest.
 
     Without a span: every reading that is stored.
     """
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
-    written = stored_csv(store, setup, span)
-    files = {f"readings/{key}.csv": content for key, (content, _) in sorted(written.items())}
-    count = sum(rows for _, rows in written.values())
+    files_of_channels = stored_csv(store, setup, span)
+    files = {f"readings/{key}.csv": content for key, (content, _) in sorted(files_of_channels.items())}
+    count = sum(rows for _, rows in files_of_channels.values())
     files["README.txt"] = _description(store, setup, span, now_ns).encode()
     files |= setup_files(store)
     digests = {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())}
@@ -58,7 +58,7 @@ def export(store: Store, setup: Setup, span: tuple[int, int] | None, out: Path, 
         path = out / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
-    return Exported(tuple(sorted(files)), count)
+    return ExportFiles(tuple(sorted(files)), count)
 
 
 def setup_files(store: Store) -> dict[str, bytes]:
@@ -70,11 +70,13 @@ def setup_files(store: Store) -> dict[str, bytes]:
             content = content_of(text) if name.endswith(".xml") else text.encode()
             files[f"{folder}/{name}"] = content
     if versions:
-        files["setup/versions.json"] = (json.dumps([_told(v) for v in versions], indent=1) + "\n").encode()
+        files["setup/versions.json"] = (
+            json.dumps([_version_dict(v) for v in versions], indent=1) + "\n"
+        ).encode()
     return files
 
 
-def _told(version: SetupVersion) -> dict[str, object]:
+def _version_dict(version: SetupVersion) -> dict[str, object]:
     return {
         "version": version.version,
         "author": version.who,
@@ -97,5 +99,5 @@ def _description(store: Store, setup: Setup, span: tuple[int, int] | None, now_n
         which="all readings"
         if span is None
         else f"readings taken from {rfc3339(span[0])} (included) to {rfc3339(span[1])} (not included)",
-        columns=described((*STORED, *(MARKED if store.simulated else ()))),
+        columns=column_description((*STORED, *(MARKED if store.simulated else ()))),
     )

@@ -10,7 +10,7 @@ import numpy as np
 
 from .. import __version__
 from ..core.calibration.as_found import released_until_ns
-from ..core.validity.hours_of_use import Span, common_ns, spans, told
+from ..core.validity.hours_of_use import Span, describe_hours, overlap_ns, spans
 from ..instants import NS, rfc3339
 from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
 from .acts import acts_in
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 FORMAT = "stillroom record 1"
 
 
-def contents(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> dict[str, Any]:
+def record_facts(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> dict[str, Any]:
     """All facts of the record but its number and the digests of its files."""
     where = (span.zone, span.from_ns, span.to_ns, span.now_ns)
     periods = verdicts.periods(*where)
@@ -48,7 +48,7 @@ def contents(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> 
         ],
         "probes": _probes(setup, span),
         "statistics": _statistics(result),
-        "shares": _shares(periods, _used(setup, span)),
+        "shares": _shares(periods, _hours_of_use(setup, span)),
         "periods": [_period(p) for p in periods],
         "excursions": [_excursion(e) for e in verdicts.excursions(*where)],
         "gaps": _gaps(store, setup, span),
@@ -80,13 +80,13 @@ def _zone(setup: Setup, key: str) -> dict[str, Any]:
         "name": zone.name,
         "settling_s": zone.settling_s,
         "body_gap_s": zone.body_gap_s,
-        "hours_of_use": told(zone.hours_of_use),
+        "hours_of_use": describe_hours(zone.hours_of_use),
     }
 
 
 def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
     """Which versions were known, who put them in force, and what reaches back into the interval."""
-    known = [v for v in store.setups() if v.version <= setup.version]
+    versions = [v for v in store.setups() if v.version <= setup.version]
     reaching = [c for c in setup.corrections if c.from_ns < span.to_ns and span.from_ns < c.approved_ns]
     return {
         "version": setup.version,
@@ -102,7 +102,7 @@ def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
                 "correction": v.correction,
                 "digest": v.digest,
             }
-            for v in known
+            for v in versions
         ],
         "corrections": [
             {
@@ -118,7 +118,7 @@ def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
     }
 
 
-def _used(setup: Setup, span: Interval) -> list[Span] | None:
+def _hours_of_use(setup: Setup, span: Interval) -> list[Span] | None:
     """Hours of use in the interval; None where none are declared."""
     hours = setup.zone(span.zone).hours_of_use
     return None if hours is None else spans(hours, setup.room.timezone, span.from_ns, span.to_ns)
@@ -152,10 +152,10 @@ def _probes(setup: Setup, span: Interval) -> list[dict[str, Any]]:
         for p in sorted(setup.placements, key=lambda p: (p.probe, p.from_ns))
         if setup.positions[p.position].zone == span.zone and span.overlaps(p.from_ns, p.to_ns)
     ]
-    return [_stay(setup, stay, span) for stay in stays]
+    return [_stay_dict(setup, stay, span) for stay in stays]
 
 
-def _stay(setup: Setup, stay: Placement, span: Interval) -> dict[str, Any]:
+def _stay_dict(setup: Setup, stay: Placement, span: Interval) -> dict[str, Any]:
     probe, position = setup.probes[stay.probe], setup.positions[stay.position]
     in_force = {key: _in_force(setup, key, span) for key in probe.channels}
     return {
@@ -167,19 +167,21 @@ def _stay(setup: Setup, stay: Placement, span: Interval) -> dict[str, Any]:
         "xyz_m": list(position.xyz_m),
         "from": rfc3339(stay.from_ns),
         "to": None if stay.to_ns is None else rfc3339(stay.to_ns),
-        "certificates": [_certificate(c, span, setup) for some in in_force.values() for c in some],
-        "without_certificate": [key for key, some in in_force.items() if not some],
+        "certificates": [
+            _certificate(c, span, setup) for certificates in in_force.values() for c in certificates
+        ],
+        "without_certificate": [key for key, certificates in in_force.items() if not certificates],
     }
 
 
 def _in_force(setup: Setup, channel: str, span: Interval) -> list[Certificate]:
     """A certificate holds from the day it was put in use until the next one was."""
-    known = setup.certificates_of(channel)
-    ends = [*(c.valid_from_ns for c in known[1:]), None][: len(known)]
-    return [c for c, end in zip(known, ends, strict=True) if span.overlaps(c.valid_from_ns, end)]
+    certificates = setup.certificates_of(channel)
+    ends = [*(c.valid_from_ns for c in certificates[1:]), None][: len(certificates)]
+    return [c for c, end in zip(certificates, ends, strict=True) if span.overlaps(c.valid_from_ns, end)]
 
 
-def _released(c: Certificate, setup: Setup) -> str:
+def _release_text(c: Certificate, setup: Setup) -> str:
     """By which later certificate overdue time was released, and why."""
     later = [other for other in setup.certificates_of(c.channel) if other.valid_from_ns > c.valid_from_ns]
     released_ns = released_until_ns(c, later[0]) if later else None
@@ -191,7 +193,7 @@ def _released(c: Certificate, setup: Setup) -> str:
 def _certificate(c: Certificate, span: Interval, setup: Setup) -> dict[str, Any]:
     status = "confirmed"
     if c.due_ns is not None and c.due_ns < span.to_ns:
-        status = "overdue" + _released(c, setup)
+        status = "overdue" + _release_text(c, setup)
     if c.withdrawn_ns is not None and c.withdrawn_ns < span.to_ns:
         status = "withdrawn"
     return {
@@ -234,7 +236,7 @@ def _shares(periods: Sequence[Period], used: Sequence[Span] | None) -> list[dict
 
 def _share_of(periods: Sequence[Period], reason: str, used: Sequence[Span], whole_ns: int) -> float | None:
     of_reason = [(p.from_ns, p.to_ns) for p in periods if p.reason == reason]
-    return common_ns(of_reason, used) / whole_ns if whole_ns else None
+    return overlap_ns(of_reason, used) / whole_ns if whole_ns else None
 
 
 def _period(p: Period) -> dict[str, Any]:
@@ -270,7 +272,7 @@ def _excursion(e: Excursion) -> dict[str, Any]:
 def _gaps(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
     """Where a channel that a limit rests on was silent for too long, the ends of the interval included."""
     by_interval: dict[tuple[int, int], list[str]] = {}
-    for key in _ruled(setup, span):
+    for key in _judged_channels(setup, span):
         for gap in _gaps_of(store, setup, key, span):
             by_interval.setdefault(gap, []).append(key)
     return [
@@ -284,8 +286,8 @@ def _gaps_of(store: Store, setup: Setup, key: str, span: Interval) -> Iterable[t
     longest = int(setup.channels[key].max_age_s * NS)
     for begin_ns, end_ns in _stays(setup, key, span):
         readings = store.readings(key, begin_ns, end_ns)
-        taken = readings.taken_ns[np.isfinite(readings.value)]
-        edges = np.concatenate([[begin_ns], taken, [end_ns]])
+        taken_ns = readings.taken_ns[np.isfinite(readings.value)]
+        edges = np.concatenate([[begin_ns], taken_ns, [end_ns]])
         for place in np.flatnonzero(np.diff(edges) > longest):
             yield int(edges[place]), int(edges[place + 1])
 
@@ -304,7 +306,7 @@ def _stays(setup: Setup, key: str, span: Interval) -> list[tuple[int, int]]:
     return stays
 
 
-def _ruled(setup: Setup, span: Interval) -> list[str]:
+def _judged_channels(setup: Setup, span: Interval) -> list[str]:
     """Channels of the zone that a rule in force in the interval looks at."""
     rules = [r for r in setup.rules if r.zone == span.zone and span.overlaps(r.from_ns, r.to_ns)]
     ruled = {key for rule in rules for key in setup.channels_of(rule)}
@@ -313,18 +315,18 @@ def _ruled(setup: Setup, span: Interval) -> list[str]:
 
 def _without_limit(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
     """Channels that no rule looks at, such as a thermometer read by hand: how often they were read."""
-    ruled, rows = set(_ruled(setup, span)), []
+    ruled, rows = set(_judged_channels(setup, span)), []
     for key in setup.channels_in(span.zone):
         stays = _stays(setup, key, span)
         if key in ruled or not stays:
             continue
-        each = [np.isfinite(store.readings(key, *stay).value).sum() for stay in stays]
+        counts = [np.isfinite(store.readings(key, *stay).value).sum() for stay in stays]
         longest = max((b - a for a, b in _gaps_of(store, setup, key, span)), default=0)
-        rows.append({"channel": key, "readings": int(sum(each)), "longest_silence_s": longest // NS})
+        rows.append({"channel": key, "readings": int(sum(counts)), "longest_silence_s": longest // NS})
     return rows
 
 
-def numbered(facts: Mapping[str, Any], issue: Mapping[str, Any]) -> dict[str, Any]:
+def with_issue_head(facts: Mapping[str, Any], issue: Mapping[str, Any]) -> dict[str, Any]:
     """The facts of a record under the head of one issue of it."""
     return {
         "format": facts["format"],

@@ -8,11 +8,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.calibration.apply import corrected
+from ..core.calibration.apply import correct_readings
 from ..instants import NS
 from ..model import Channel, Period, Rule, Setup
 from .chart import Limits, Line, Panel, draw
-from .readings import shown
+from .readings import chart_values
 from .words import unit
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def _panel(store: Store, setup: Setup, quantity: str, span: Interval) -> Panel:
     channels = [
         setup.channels[k] for k in setup.channels_in(span.zone) if setup.channels[k].quantity == quantity
     ]
-    limits = [r for r in setup.rules_of(span.zone) if _drawn(r, quantity, span)]
+    limits = [r for r in setup.rules_of(span.zone) if _is_drawn(r, quantity, span)]
     note = f"{unit(name)}, corrected" + ("; hatched: guard band" if limits else "; no limit")
     return Panel(
         quantity.replace("_", " ").capitalize(),
@@ -55,13 +55,13 @@ def _panel(store: Store, setup: Setup, quantity: str, span: Interval) -> Panel:
     )
 
 
-def _drawn(rule: Rule, quantity: str, span: Interval) -> bool:
+def _is_drawn(rule: Rule, quantity: str, span: Interval) -> bool:
     return rule.kind == "limit" and rule.quantity == quantity and span.overlaps(rule.from_ns, rule.to_ns)
 
 
 def _line(store: Store, setup: Setup, channel: Channel, span: Interval, factor: float) -> Line:
     readings = store.readings(channel.key, span.from_ns, span.to_ns)
-    taken_ns, value = shown(channel, setup, readings)
+    taken_ns, value = chart_values(channel, setup, readings)
     return Line(_label(setup, channel), taken_ns, value * factor, int(channel.max_age_s * NS))
 
 
@@ -87,5 +87,5 @@ def _limits(store: Store, setup: Setup, rule: Rule, span: Interval, factor: floa
 def _largest_U(store: Store, setup: Setup, key: str, span: Interval) -> float:
     """The widest guard band is drawn: that of the probe that can prove least."""
     readings, channel = store.readings(key, span.from_ns, span.to_ns), setup.channels[key]
-    U = corrected(channel, setup.certificates_of(key), readings.taken_ns, readings.value).U
+    U = correct_readings(channel, setup.certificates_of(key), readings.taken_ns, readings.value).U
     return float(np.nanmax(U)) if np.isfinite(U).any() else 0.0

@@ -15,11 +15,11 @@ from zoneinfo import ZoneInfo
 from ..errors import Refused
 from ..instants import local, parse, rfc3339
 from ..model import Setup
-from .facts import contents, numbered
+from .facts import record_facts, with_issue_head
 from .figure import figure
 from .interval import Interval
-from .pdf import compiled
-from .readings import columns_of, described
+from .pdf import compile_pdf
+from .readings import column_description, columns_of
 from .signatures import Key, digests, sealed_by, signing_key
 from .stored import record_csv
 from .words import sentence
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Issued:
+class IssuedRecord:
     """One issue: its number, the folder with its copy in the store, its files and their SHA-256."""
 
     number: int
@@ -54,7 +54,7 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     now_ns: int,
     replaces: int | None = None,
     why: str = "",
-) -> Issued:
+) -> IssuedRecord:
     """Write the record of a zone over [from, to) into `out`, keep a copy, and journal it.
 
     The zone is judged anew for it, from its first reading: no stored verdict is believed.
@@ -64,47 +64,49 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     span = Interval(zone, from_ns, to_ns, now_ns)
     altered = tuple(verdicts.prove(zone, now_ns))
     with ThreadPoolExecutor(1) as pool:  # readings are written while the zone is judged
-        written = pool.submit(record_csv, store, setup, zone, from_ns, to_ns)
-        facts = contents(store, verdicts, setup, span)
-        readings, rows = written.result()
+        pending = pool.submit(record_csv, store, setup, zone, from_ns, to_ns)
+        facts = record_facts(store, verdicts, setup, span)
+        readings, rows = pending.result()
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
     chart = figure(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
     key = signing_key(store, who)
     head: dict[str, Any] = {"number": 0, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
     head |= {"replaces": replaces, "why": why, "signed_by": key.name}
 
-    def made(conn: Connection) -> tuple[int, dict[str, bytes]]:
+    def build(conn: Connection) -> tuple[int, dict[str, bytes]]:
         _refuse_replacement(conn, replaces, why)
         number = _next_number(conn)
-        return number, _signed(key, rendered(numbered(facts, head | {"number": number}), chart, readings))
+        return number, _sign_files(
+            key, render_files(with_issue_head(facts, head | {"number": number}), chart, readings)
+        )
 
     with store.read() as conn:  # the pages of a year take seconds, in which nobody must wait to store
-        number, files = made(conn)
+        number, files = build(conn)
     with store.begin() as conn:
         if number != _next_number(conn):  # another record was issued meanwhile
-            number, files = made(conn)
+            number, files = build(conn)
         _refuse_replacement(conn, replaces, why)
         _refuse_overwriting(out, files)
-        folder = _kept(store.folder, number, files)
+        folder = _store_copy(store.folder, number, files)
         _write_all(out, files)
-        issued = Issued(number, folder, digests(files), sentence(facts), altered)
-        _enter(store, conn, issued, span, {"who": who, "replaces": replaces, "why": why}, facts)
+        issued = IssuedRecord(number, folder, digests(files), sentence(facts), altered)
+        _journal_issue(store, conn, issued, span, {"who": who, "replaces": replaces, "why": why}, facts)
     return issued
 
 
-def rendered(facts: Mapping[str, Any], chart: str, readings: bytes) -> dict[str, bytes]:
+def render_files(facts: Mapping[str, Any], chart: str, readings: bytes) -> dict[str, bytes]:
     """File name -> bytes of one issue. Nothing but the arguments goes into them."""
     stem = stem_of(facts)
     record = json.dumps(facts, indent=1, ensure_ascii=False, sort_keys=False).encode() + b"\n"
     return {
-        f"{stem}.pdf": compiled(facts, chart, readings, record),
+        f"{stem}.pdf": compile_pdf(facts, chart, readings, record),
         f"{stem}-readings.csv": readings,
-        f"{stem}-readings.txt": described(columns_of(simulated=facts["simulated"])).encode(),
+        f"{stem}-readings.txt": column_description(columns_of(simulated=facts["simulated"])).encode(),
         f"{stem}.json": record,
     }
 
 
-def _signed(key: Key, files: dict[str, bytes]) -> dict[str, bytes]:
+def _sign_files(key: Key, files: dict[str, bytes]) -> dict[str, bytes]:
     """The files with the list of their digests and its signature."""
     stem = next(name.removesuffix(".pdf") for name in files if name.endswith(".pdf"))
     return files | sealed_by(key, stem, files)
@@ -142,7 +144,7 @@ def _refuse_replacement(conn: Connection, replaces: int | None, why: str) -> Non
         raise Refused(f"A record that replaces record {replaces} must say why.")
 
 
-def _kept(data: Path, number: int, files: Mapping[str, bytes]) -> Path:
+def _store_copy(data: Path, number: int, files: Mapping[str, bytes]) -> Path:
     """The copy that stays in the data folder, whole or not at all: written aside, synced, renamed."""
     folder = data / "records" / f"{number:06d}"
     aside = folder.with_name(f"{folder.name}.writing")
@@ -168,17 +170,17 @@ def _write(path: Path, content: bytes) -> None:
 
 def _refuse_overwriting(out: Path, files: Mapping[str, bytes]) -> None:
     out.mkdir(parents=True, exist_ok=True)
-    there = [name for name in files if (out / name).exists()]
-    if there:
+    existing = [name for name in files if (out / name).exists()]
+    if existing:
         raise Refused(
-            f"{out / there[0]} is there already; nothing was issued. Name another folder with --out."
+            f"{out / existing[0]} is there already; nothing was issued. Name another folder with --out."
         )
 
 
-def _enter(  # noqa: PLR0917 (one row and one entry take all that is known of an issue)
+def _journal_issue(  # noqa: PLR0917 (one row and one entry take all that is known of an issue)
     store: Store,
     conn: Connection,
-    issued: Issued,
+    issued: IssuedRecord,
     span: Interval,
     act: Mapping[str, Any],
     facts: Mapping[str, Any],

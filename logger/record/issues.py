@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import Refused
 from ..instants import rfc3339
-from .issuance import Issued, issue
+from .issuance import IssuedRecord, issue
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Listed:
+class RecordIssue:
     """One issue as it is kept. `replaced_by`: the issue that amended it; its files stay all the same."""
 
     number: int
@@ -48,7 +48,7 @@ class Listed:
         return self.folder / next(name for name in self.files if name.endswith(ending))
 
 
-def issues(store: Store) -> list[Listed]:
+def issues(store: Store) -> list[RecordIssue]:
     """Every record that was ever issued, oldest first."""
     from sqlalchemy import select
 
@@ -58,7 +58,7 @@ def issues(store: Store) -> list[Listed]:
         rows = conn.execute(select(t).order_by(t.c.number)).all()
     later = {row.replaces: row.number for row in rows if row.replaces is not None}
     return [
-        Listed(
+        RecordIssue(
             row.number, row.zone, row.from_ns, row.to_ns, row.at_ns, row.who, row.replaces, row.why,
             later.get(row.number), store.folder / row.folder, row.body["files"],
         )
@@ -66,18 +66,18 @@ def issues(store: Store) -> list[Listed]:
     ]  # fmt: skip
 
 
-def issue_of(store: Store, number: int) -> Listed:
+def issue_of(store: Store, number: int) -> RecordIssue:
     """The issue of that number; Refused where there is none."""
-    known = {one.number: one for one in issues(store)}
-    if number not in known:
-        numbers = f"1 to {max(known)} were issued" if known else "none was issued yet"
+    by_number = {i.number: i for i in issues(store)}
+    if number not in by_number:
+        numbers = f"1 to {max(by_number)} were issued" if by_number else "none was issued yet"
         raise Refused(f"There is no record {number}; {numbers}.")
-    return known[number]
+    return by_number[number]
 
 
 def amend(  # noqa: PLR0917 (what, why, where to, who: each is asked for by its place)
     store: Store, verdicts: Verdicts, number: int, why: str, out: Path, who: str, now_ns: int
-) -> Issued:
+) -> IssuedRecord:
     """Issue the same zone and interval anew, as it is judged now; the new issue names the old and why."""
     old = issue_of(store, number)
     span = (old.zone, old.from_ns, old.to_ns)

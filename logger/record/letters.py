@@ -28,27 +28,27 @@ def printable(text: str) -> str:
     """
     if text.isascii() and text.isprintable():
         return text
-    return _pattern().sub(lambda found: f"[U+{ord(found[0]):04X}]", text)
+    return _unavailable().sub(lambda match: f"[U+{ord(match[0]):04X}]", text)
 
 
-def all_printable(told: Any) -> Any:
-    """The same for every text in plain data, keys left alone."""
-    if isinstance(told, str):
-        return printable(told)
-    if isinstance(told, dict):
-        return {key: all_printable(value) for key, value in told.items()}
-    return [all_printable(value) for value in told] if isinstance(told, list | tuple) else told
+def all_printable(plain: Any) -> Any:
+    """Plain data with every text made printable; keys are unchanged."""
+    if isinstance(plain, str):
+        return printable(plain)
+    if isinstance(plain, dict):
+        return {key: all_printable(value) for key, value in plain.items()}
+    return [all_printable(value) for value in plain] if isinstance(plain, list | tuple) else plain
 
 
 @lru_cache(maxsize=1)
-def _pattern() -> re.Pattern[str]:
-    """Whatever is not in the list."""
-    spans = "".join(f"\\U{first:08x}-\\U{last:08x}" for first, last in listed())
+def _unavailable() -> re.Pattern[str]:
+    """Pattern of characters that no typeface has."""
+    spans = "".join(f"\\U{first:08x}-\\U{last:08x}" for first, last in available_runs())
     return re.compile(f"[^\n\t{spans}]")
 
 
-def listed() -> list[tuple[int, int]]:
-    """Code points that are there, as runs, first and last."""
+def available_runs() -> list[tuple[int, int]]:
+    """Code points that the typefaces have, as runs (first, last)."""
     runs = [line.split("-") for line in LIST.read_text("ascii").split()]
     return [(int(run[0], 16), int(run[-1], 16)) for run in runs]
 
@@ -59,17 +59,17 @@ def runs_of(letters: Iterable[int]) -> list[tuple[int, int]]:
     >>> runs_of([0x41, 0x42, 0x44, 0x202E])
     [(65, 66), (68, 68)]
     """
-    found: list[tuple[int, int]] = []
+    runs: list[tuple[int, int]] = []
     for letter in sorted(set(letters)):
         if unicodedata.category(chr(letter)) in _UNSEEN:
             continue
-        begins = not found or found[-1][1] != letter - 1
-        found[len(found) if begins else -1 :] = [(letter if begins else found[-1][0], letter)]
-    return found
+        begins = not runs or runs[-1][1] != letter - 1
+        runs[len(runs) if begins else -1 :] = [(letter if begins else runs[-1][0], letter)]
+    return runs
 
 
-def made() -> str:
-    """The list as the typefaces give it."""
+def build_list() -> str:
+    """The list of code points computed from the typefaces (needs fontTools)."""
     from fontTools.ttLib import TTFont
 
     letters = {letter for face in FACES for letter in TTFont(FONTS / face).getBestCmap()}
@@ -78,5 +78,5 @@ def made() -> str:
 
 
 if __name__ == "__main__":
-    LIST.write_text(made(), "ascii")
+    LIST.write_text(build_list(), "ascii")
     sys.stdout.write(f"{LIST}\n")

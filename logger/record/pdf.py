@@ -18,7 +18,7 @@ _HERE = Path(__file__).parent
 STANDARDS = ["a-3a", "ua-1"]
 
 
-def compiled(facts: Mapping[str, Any], chart: str, readings_csv: bytes, record_json: bytes) -> bytes:
+def compile_pdf(facts: Mapping[str, Any], chart: str, readings_csv: bytes, record_json: bytes) -> bytes:
     """The bytes of the PDF. Equal input gives equal bytes: no clock, no fonts of the machine."""
     import typst
 
@@ -32,11 +32,11 @@ def compiled(facts: Mapping[str, Any], chart: str, readings_csv: bytes, record_j
     }
     issued_s = parse(facts["issue"]["issued_at"], ZoneInfo("UTC")) // NS
     compile_files: Any = typst.compile  # its type hints do not know that files may be given by name
-    made: bytes = compile_files(
+    pdf: bytes = compile_files(
         files,
         font_paths=[str(_HERE / "fonts")],
         ignore_system_fonts=True,
         pdf_standards=STANDARDS,
         timestamp=issued_s,
     )
-    return made
+    return pdf

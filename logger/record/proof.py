@@ -1,7 +1,7 @@
 """The whole record verified: what the store holds, the signing key, and verdicts judged anew.
 
-What was compared with what, and what was not, is told with the outcome: a verification that is
-silent about its limits would be taken for more than it is.
+The result lists what was compared with what, and what was not: a verification that is silent about
+its limits would be trusted too far.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from sqlalchemy.exc import DatabaseError
 
 from ..errors import StillroomError
 from ..instants import rfc3339
-from ..store.backup.compare import checked
+from ..store.backup.compare import verify_record as verify_stored
 from ..store.types import Verification
 from ..verdicts.verdicts import Verdicts
 from .signatures import check_keys, restored_without
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ..model import Setup
     from ..store import Store
 
-# What a row that was altered may raise where it is read: named by the walk, and no reason to stop.
+# Errors that an altered row may raise when read: reported by the verification, no reason to stop.
 UNREADABLE = (StillroomError, ValueError, TypeError, KeyError, AttributeError, DatabaseError)
 _NEVER = (
     "the newest statement of each zone, which the service writes anew every minute; notices that wait or were"
@@ -32,48 +32,48 @@ _NEVER = (
 )
 
 
-def verified(
+def verify_record(
     store: Store,
-    told: Sequence[tuple[int, str]] = (),
+    heads: Sequence[tuple[int, str]] = (),
     target: Path | None = None,
     *,
     verdicts: bool = True,
 ) -> Verification:
-    """Walk the record, hold it against heads and backups, and with `verdicts` judge everything anew."""
-    found = checked(store, told, target)
-    faults, compared, left_out = list(found.faults), list(_held(found)), []
+    """Verify the record against heads and backups; with `verdicts`, judge everything anew and compare."""
+    stored = verify_stored(store, heads, target)
+    faults, compared, left_out = list(stored.faults), list(_compared_lines(stored)), []
     try:
         faults += check_keys(store)
         if restored_without(store):
             left_out.append("the signing key: this record was restored, and no backup holds the key")
     except UNREADABLE as error:
         faults.append(f"signing key: its entries in the journal cannot be read: {error}")
-    compared += found.compared
+    compared += stored.compared
     if verdicts:
-        for fault, line, rest in _judged_anew(store):
+        for fault, line, rest in _compare_verdicts(store):
             faults += fault
             compared += line
             left_out += rest
     else:
         left_out.append("stored verdicts, by your choice: without --no-verdicts they are judged anew")
     return replace(
-        found,
+        stored,
         faults=tuple(faults),
         compared=tuple(compared),
-        left_out=(*left_out, *found.left_out, *_NEVER),
+        left_out=(*left_out, *stored.left_out, *_NEVER),
     )
 
 
 def altered_verdicts(store: Store) -> Iterator[str]:
     """A sentence for every stored verdict that is not what its evidence gives."""
-    for faults, _, _ in _judged_anew(store):
+    for faults, _, _ in _compare_verdicts(store):
         yield from faults
 
 
-def _held(found: Verification) -> Iterator[str]:
+def _compared_lines(verification: Verification) -> Iterator[str]:
     yield (
-        f"{found.entries} journal entries, each with the one before it; {found.readings} readings and "
-        f"{found.files} archive files with the digests in the journal"
+        f"{verification.entries} journal entries, each with the one before it; {verification.readings} "
+        f"readings and {verification.files} archive files with the digests in the journal"
     )
     yield (
         "setups, originals, issued records, inspections, marks, alarms, decisions, clocks, accounts and"
@@ -82,7 +82,7 @@ def _held(found: Verification) -> Iterator[str]:
     )
 
 
-def _judged_anew(store: Store) -> Iterator[tuple[list[str], list[str], list[str]]]:
+def _compare_verdicts(store: Store) -> Iterator[tuple[list[str], list[str], list[str]]]:
     """By zone: faults, what was compared, what was left out."""
     try:
         setup = _setup(store)
@@ -93,7 +93,7 @@ def _judged_anew(store: Store) -> Iterator[tuple[list[str], list[str], list[str]
         yield [], [], ["stored verdicts: the record has no setup by which anything could be judged"]
         return
     for zone in setup.zones:
-        yield _zone(Verdicts(store, setup), zone)
+        yield _compare_zone(Verdicts(store, setup), zone)
 
 
 def _setup(store: Store) -> Setup | None:
@@ -103,17 +103,19 @@ def _setup(store: Store) -> Setup | None:
     return in_force(versions).setup if versions else None
 
 
-def _zone(verdicts: Verdicts, zone: str) -> tuple[list[str], list[str], list[str]]:
+def _compare_zone(verdicts: Verdicts, zone: str) -> tuple[list[str], list[str], list[str]]:
     try:
-        found = verdicts.compared(zone)
+        comparison = verdicts.compare_stored(zone)
     except UNREADABLE as error:
         return [], [], [f"stored verdicts of zone {zone}: {error}"]
     faults = [
         f"verdicts of zone {zone}, {day}: not what their readings, setup and marks give"
-        for day in found.altered
+        for day in comparison.altered_days
     ]
-    if not found.until_ns:
+    if not comparison.until_ns:
         return faults, [], [f"stored verdicts of zone {zone}: there are none that would be believed"]
-    span = f"from {rfc3339(found.from_ns)} to {rfc3339(found.until_ns)}"
-    since = f"verdicts of zone {zone} since {rfc3339(found.until_ns)}: provisional, or to be judged again"
+    span = f"from {rfc3339(comparison.from_ns)} to {rfc3339(comparison.until_ns)}"
+    since = (
+        f"verdicts of zone {zone} since {rfc3339(comparison.until_ns)}: provisional, or to be judged again"
+    )
     return faults, [f"verdicts of zone {zone} {span}, judged anew from the readings"], [since]

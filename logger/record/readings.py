@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..core.calibration.apply import corrected
+from ..core.calibration.apply import correct_readings
 from ..core.evidence.quality import possible_span
 from ..imports.samples import MARK
 from ..instants import NS
@@ -53,7 +53,7 @@ def columns_of(*, simulated: bool) -> tuple[tuple[str, str], ...]:
 def instants(taken_ns: Int, known: Bool | None = None) -> pa.Array:
     """RFC 3339 in UTC, all of a channel with as many decimals as its finest instant needs: 0, 3 or 9.
 
-    Nothing where one is not `known`, shape (n,).
+    Null where `known` is False; shape (n,).
     """
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -95,14 +95,14 @@ def lines(table: pa.Table, quoting: str = "none") -> bytes:
     return content
 
 
-def described(columns: Iterable[tuple[str, str]]) -> str:
-    """The description of columns, as it is put beside a file."""
+def column_description(columns: Iterable[tuple[str, str]]) -> str:
+    """The description of columns that accompanies a file, one line each."""
     return "".join(f"{name:15} {meaning}\n" for name, meaning in columns)
 
 
-def shown(channel: Channel, setup: Setup, readings: Readings) -> tuple[Int, Float]:
+def chart_values(channel: Channel, setup: Setup, readings: Readings) -> tuple[Int, Float]:
     """Instants and corrected values for a chart; what lies outside the probe's own span is left out."""
     low, high = possible_span(channel)
-    done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
+    values = correct_readings(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     possible = (readings.value >= low) & (readings.value <= high)
-    return readings.taken_ns, np.where(possible, done.value, np.nan)
+    return readings.taken_ns, np.where(possible, values.value, np.nan)

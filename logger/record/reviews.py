@@ -24,7 +24,7 @@ from ..model.roles import Meaning
 from ..people import People, sign
 
 if TYPE_CHECKING:
-    from ..store import Entry, Store
+    from ..store import JournalEntry, Store
     from ..verdicts.verdicts import Verdicts
 
 KIND = "review"
@@ -109,14 +109,14 @@ def span_of(label: str, timezone: str) -> tuple[int, int]:
     return parse(first.isoformat(), zone), parse(after.isoformat(), zone)
 
 
-def shown(store: Store, verdicts: Verdicts, label: str, now_ns: int) -> dict[str, Any]:
-    """What a person reviews: each zone's time by verdict, its excursions, what alarms wait, the head."""
+def review_content(store: Store, verdicts: Verdicts, label: str, now_ns: int) -> dict[str, Any]:
+    """Content of a review: each zone's time by verdict and excursions, open alarms, head of the chain."""
     from ..acts.alarms import alarms_open
 
     from_ns, to_ns = span_of(label, verdicts.setup.room.timezone)
     end = min(to_ns, now_ns)
     zones = [
-        _zone_shown(verdicts, zone.key, from_ns, end, now_ns) for zone in _standing(verdicts.setup, from_ns)
+        _zone_content(verdicts, zone.key, from_ns, end, now_ns) for zone in _zones_at(verdicts.setup, from_ns)
     ]
     number, sha256 = store.journal.head()
     return {
@@ -129,18 +129,18 @@ def shown(store: Store, verdicts: Verdicts, label: str, now_ns: int) -> dict[str
     }
 
 
-def _standing(setup: Setup, from_ns: int) -> list[Any]:
+def _zones_at(setup: Setup, from_ns: int) -> list[Any]:
     return [zone for zone in setup.zones.values() if zone.to_ns is None or zone.to_ns > from_ns]
 
 
-def _zone_shown(verdicts: Verdicts, zone: str, from_ns: int, to_ns: int, now_ns: int) -> dict[str, Any]:
+def _zone_content(verdicts: Verdicts, zone: str, from_ns: int, to_ns: int, now_ns: int) -> dict[str, Any]:
     periods = verdicts.periods(zone, from_ns, to_ns, now_ns) if to_ns > from_ns else []
-    found = verdicts.excursions(zone, from_ns, to_ns, now_ns, refresh=False) if periods else []
+    excursions = verdicts.excursions(zone, from_ns, to_ns, now_ns, refresh=False) if periods else []
     return {
         "zone": zone,
         "seconds": _seconds(periods),
         "without_record_s": (to_ns - from_ns) // NS - sum(_seconds(periods).values()),
-        "excursions": [_beyond(e) for e in found],
+        "excursions": [_beyond(e) for e in excursions],
     }
 
 
@@ -167,29 +167,39 @@ def review(  # noqa: PLR0917 (of what, by whom, what is said: each is asked for 
 ) -> Review:
     """Record that a person reviewed a period; with `signer` signed by password, in one transaction.
 
-    Refused for a period that is not over, that lies before the record, or that somebody reviewed already
-    without anything new to say.
+    Refused for a period that is not over, that lies before the record, or that was reviewed before where
+    no comment is given.
     """
     from_ns, to_ns = span_of(label, verdicts.setup.room.timezone)
-    _refuse(store, label, to_ns, comment, now_ns)
-    for zone in _standing(verdicts.setup, from_ns):
+    _refuse_unreviewable(store, label, to_ns, comment, now_ns)
+    for zone in _zones_at(verdicts.setup, from_ns):
         verdicts.prove(zone.key, now_ns)
-    seen = shown(store, verdicts, label, now_ns)
-    about = {"review": label, "digest": digest(seen)}
+    content = review_content(store, verdicts, label, now_ns)
+    signed_content = {"review": label, "digest": digest(content)}
     with store.begin() as conn:
         signature = None
         if signer is not None:
             signature = sign(
-                People(store), signer.account, signer.password, Meaning.REVIEWED, about=about, conn=conn
+                People(store),
+                signer.account,
+                signer.password,
+                Meaning.REVIEWED,
+                about=signed_content,
+                conn=conn,
             )
             who = signature.person
-        what: dict[str, Any] = {"cadence": days_of(label)[0], **about, "from_ns": from_ns, "to_ns": to_ns}
-        what |= {"shown": seen, "signature": signature.number if signature else None}
+        what: dict[str, Any] = {
+            "cadence": days_of(label)[0],
+            **signed_content,
+            "from_ns": from_ns,
+            "to_ns": to_ns,
+        }
+        what |= {"shown": content, "signature": signature.number if signature else None}
         entry = store.journal.append(KIND, who, what, comment.strip(), conn)
     return _review(entry)
 
 
-def _refuse(store: Store, label: str, to_ns: int, comment: str, now_ns: int) -> None:
+def _refuse_unreviewable(store: Store, label: str, to_ns: int, comment: str, now_ns: int) -> None:
     if to_ns > now_ns:
         raise Refused(f"{label} is not over; it can be reviewed from {rfc3339(to_ns)} on.")
     extent = store.extent()
@@ -211,7 +221,7 @@ def covering(store: Store, zone: str, from_ns: int, to_ns: int | None = None) ->
     return [r for r in reviews(store) if zone in r.zones and r.from_ns < end and r.to_ns > from_ns]
 
 
-def _review(entry: Entry) -> Review:
+def _review(entry: JournalEntry) -> Review:
     what: Any = entry.what
     return Review(
         entry.number,
@@ -228,16 +238,18 @@ def _review(entry: Entry) -> Review:
     )
 
 
-def missing(store: Store, setup: Setup, wanted: Collection[str], now_ns: int) -> list[str]:
+def missing(store: Store, setup: Setup, cadences: Collection[str], now_ns: int) -> list[str]:
     """Periods whose review is due and was not made, oldest first, since the record was begun."""
     zone = ZoneInfo(setup.room.timezone)
     begun = store.journal.entries(limit=1)
     if not begun:
         return []
     first, today = local(begun[0].at_ns, zone).date(), local(now_ns, zone).date()
-    done = {r.period for r in reviews(store)}
-    due = [label for cadence in CADENCES if cadence in wanted for label in _due(setup, cadence, first, today)]
-    return sorted((label for label in due if label not in done), key=lambda label: days_of(label)[2])
+    reviewed = {r.period for r in reviews(store)}
+    due = [
+        label for cadence in CADENCES if cadence in cadences for label in _due(setup, cadence, first, today)
+    ]
+    return sorted((label for label in due if label not in reviewed), key=lambda label: days_of(label)[2])
 
 
 def _due(setup: Setup, cadence: Cadence, first: date, today: date) -> Iterator[str]:

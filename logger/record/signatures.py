@@ -43,39 +43,39 @@ class Key:
 
 
 def signing_key(store: Store, who: str) -> Key:
-    """The key in use; made and journalled at first use. Refused where it is gone or not the one known."""
-    known, path = _newest(store), _path(store)
+    """The key in use, created and journalled at first use; Refused where it is missing or another one."""
+    newest, path = _newest(store), _path(store)
     if not path.exists():
-        if known is not None:
+        if newest is not None:
             raise Refused(
-                f"The signing key of this record is not at {path}; a restored record comes without it. Say "
-                "what became of it: `stillroom record key --lost --why TEXT` makes a new one, journalled."
+                f"The signing key of this record is not at {path}; a restored record comes without it. "
+                "If it is lost: `stillroom record key --lost --why TEXT` makes a new one, journalled."
             )
-        key = _made(path)
+        key = _create_key(path)
     else:
-        key = _read(path)
-    if known is None:
+        key = _read_key(path)
+    if newest is None:
         what = {"act": "first", "key": key.name, "public": key.public}
         store.journal.append(KIND, who, what, "the record signs from now on")
-    elif known["key"] != key.name:
-        raise Refused(f"{path} is not the key that this record signs by ({known['key'][:16]}…).")
+    elif newest["key"] != key.name:
+        raise Refused(f"{path} is not the key that this record signs by ({newest['key'][:16]}…).")
     return key
 
 
-def renewed(store: Store, who: str, why: str, *, lost: bool = False) -> Key:
+def rotate_key(store: Store, who: str, why: str, *, lost: bool = False) -> Key:
     """Another key from now on, by a journalled act; the old one signs for it, unless it was `lost`.
 
     What the old key signed stays verifiable: its public half is in the journal and in every package.
     """
     if not why.strip():
-        raise Refused("Nothing was changed: say why there is to be another signing key.")
+        raise Refused("Nothing was changed: give a reason for the new key.")
     path = _path(store)
     before = None if lost else signing_key(store, who)
     if lost and _newest(store) is None:
         raise Refused("Nothing was changed: this record has never signed, so no key can be lost.")
     aside = path.with_suffix(".new")
     aside.unlink(missing_ok=True)
-    key = _made(aside)
+    key = _create_key(aside)
     act = "lost" if lost else "rotated"
     more = {"signed_by_old": before.sign(key.public.encode()).hex()} if before else {}
     what: dict[str, Any] = {"act": act, "key": key.name, "public": key.public, **more}
@@ -97,12 +97,12 @@ def check_keys(store: Store) -> Iterator[str]:
 
     One that is missing since the record was restored is no fault: no backup holds it.
     """
-    known, path = store.journal.entries(kind=KIND), _path(store)
-    for before, entry in pairwise(known):
+    entries, path = store.journal.entries(kind=KIND), _path(store)
+    for before, entry in pairwise(entries):
         what: Any = entry.what
-        if what["act"] == "rotated" and not _handed_over(before.what, what):
+        if what["act"] == "rotated" and not _old_key_signed(before.what, what):
             yield f"signing key {what['key'][:16]}…: the key before it did not sign for it"
-    if not known:
+    if not entries:
         return
     if not path.exists():
         if not restored_without(store):
@@ -112,32 +112,32 @@ def check_keys(store: Store) -> Iterator[str]:
             )
         return
     try:
-        key = _read(path)
+        key = _read_key(path)
     except (Refused, OSError) as error:
         yield f"file {FOLDER}/{FILE}: damaged: {error}"
         return
-    if key.name != known[-1].what["key"]:
+    if key.name != entries[-1].what["key"]:
         yield f"file {FOLDER}/{FILE}: is not the key that this record signs by"
 
 
 def restored_without(store: Store) -> bool:
     """Whether the signing key is missing because the record was restored since it last signed by one."""
-    known = _newest(store)
-    if known is None or _path(store).exists():
+    newest = _newest(store)
+    if newest is None or _path(store).exists():
         return False
-    made = store.journal.entries(kind=KIND, newest_first=True, limit=1)[0].number
-    return bool(store.journal.entries(made, kind="restore", limit=1))
+    key_entry = store.journal.entries(kind=KIND, newest_first=True, limit=1)[0].number
+    return bool(store.journal.entries(key_entry, kind="restore", limit=1))
 
 
-def _handed_over(before: Mapping[str, Any], what: Mapping[str, Any]) -> bool:
+def _old_key_signed(before: Mapping[str, Any], what: Mapping[str, Any]) -> bool:
     try:
         signature = bytes.fromhex(what["signed_by_old"])
-        return verified(before["public"], what["public"].encode(), signature)
+        return is_signature_of(before["public"], what["public"].encode(), signature)
     except (KeyError, ValueError, TypeError):
         return False
 
 
-def verified(public: str, content: bytes, signature: bytes) -> bool:
+def is_signature_of(public: str, content: bytes, signature: bytes) -> bool:
     """Whether the signature is that of the content by the key with this public half."""
     from cryptography.exceptions import InvalidSignature
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
@@ -153,7 +153,7 @@ def verified(public: str, content: bytes, signature: bytes) -> bool:
     return True
 
 
-def named(public: str) -> str | None:
+def key_name(public: str) -> str | None:
     """The name of a key by its public half: SHA-256 of the DER, as `Key.name`; None for what is no key."""
     from cryptography.hazmat.primitives import serialization as s
 
@@ -179,19 +179,19 @@ def head_text(store: Store, at_ns: int) -> bytes:
 def sealed_by(key: Key, name: str, files: Mapping[str, bytes]) -> dict[str, bytes]:
     """The list of digests of files as `sha256sum -c` reads it, its signature, and the public key."""
     lines = [f"{sha256}  {file}\n" for file, sha256 in sorted(digests(files).items())]
-    listed = "".join(lines).encode()
+    digest_list = "".join(lines).encode()
     return {
-        f"{name}.sha256": listed,
-        f"{name}.sha256.sig": key.sign(listed),
+        f"{name}.sha256": digest_list,
+        f"{name}.sha256.sig": key.sign(digest_list),
         f"{name}-key.pem": key.public.encode(),
     }
 
 
 def digests(files: Mapping[str, bytes]) -> dict[str, str]:
-    """File name -> SHA-256; those of a year's readings are large, hence side by side."""
+    """File name -> SHA-256; those of a year's readings are large, hence in parallel."""
     with ThreadPoolExecutor() as pool:
-        found = pool.map(lambda content: hashlib.sha256(content).hexdigest(), files.values())
-        return dict(zip(files, found, strict=True))
+        sha256s = pool.map(lambda content: hashlib.sha256(content).hexdigest(), files.values())
+        return dict(zip(files, sha256s, strict=True))
 
 
 def _path(store: Store) -> Path:
@@ -199,11 +199,11 @@ def _path(store: Store) -> Path:
 
 
 def _newest(store: Store) -> Mapping[str, Any] | None:
-    found = store.journal.entries(kind=KIND, newest_first=True, limit=1)
-    return found[0].what if found else None
+    entries = store.journal.entries(kind=KIND, newest_first=True, limit=1)
+    return entries[0].what if entries else None
 
 
-def _made(path: Path) -> Key:
+def _create_key(path: Path) -> Key:
     from cryptography.hazmat.primitives import serialization as s
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
@@ -219,7 +219,7 @@ def _made(path: Path) -> Key:
     return _key(private)
 
 
-def _read(path: Path) -> Key:
+def _read_key(path: Path) -> Key:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 

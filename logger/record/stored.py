@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from ..core.calibration.apply import corrected
+from ..core.calibration.apply import correct_readings
 from ..core.evidence.cells import qualities
 from ..instants import NS
 from ..model import Quality
-from ..series import STATUS, Bool, Int, Readings, conflicting
+from ..series import STATUS, Bool, Int, Readings, find_conflicts
 from ..store.hot.clocks import EVER_NS
-from ..store.hot.value_decisions import chosen
+from ..store.hot.value_decisions import decided_mask
 from ..units import quantity
 from .readings import JUDGED, MARKED, SIMULATED, columns_of, head, instants, lines, numbers, same
 
@@ -51,8 +51,8 @@ _HOLDS, _SET_ASIDE = 1, 2
 
 
 @dataclass(frozen=True)
-class _Stored:
-    """Rows of one channel in order of their true times; whether that is known; what was decided on each."""
+class _Rows:
+    """Rows of one channel in order of their true times; whether each is known; the decision on each."""
 
     rows: Columns
     taken_ns: Int
@@ -61,7 +61,7 @@ class _Stored:
 
     @property
     def judged(self) -> Bool:
-        """Which of them the judge reads."""
+        """Rows that the judge reads, shape (n,)."""
         return np.asarray(self.known & (self.decided != _SET_ASIDE))
 
 
@@ -70,7 +70,7 @@ def stored_csv(store: Store, setup: Setup, span: tuple[int, int] | None) -> dict
 
     Readings whose true time is not known belong to an interval by their stamps.
     """
-    each = {key: _stored(store, key, span) for key in store.channels()}
+    each = {key: _rows_of(store, key, span) for key in store.channels()}
     each = {key: found for key, found in each.items() if len(found.rows)}
     flags = qualities(setup, {k: _readings(found) for k, found in each.items() if k in setup.channels})
     heads = head((*STORED, *(MARKED if store.simulated else ())))
@@ -101,7 +101,7 @@ def zone_tables(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int)
     around = {key for z in setup.zones if {*setup.channels_in(z)} & {*mine} for key in setup.channels_in(z)}
     wide = from_ns - _MARGIN_NS, to_ns + _MARGIN_NS
     with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
-        each = dict(zip(around, pool.map(lambda key: _stored(store, key, wide), around), strict=True))
+        each = dict(zip(around, pool.map(lambda key: _rows_of(store, key, wide), around), strict=True))
         flags = qualities(setup, {key: _readings(found) for key, found in each.items()})
 
         def told(key: str) -> pa.Table:
@@ -111,13 +111,13 @@ def zone_tables(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int)
 
 
 def _record_table(
-    setup: Setup, key: str, found: _Stored, flags: NDArray[np.uint8], span: tuple[int, int]
+    setup: Setup, key: str, found: _Rows, flags: NDArray[np.uint8], span: tuple[int, int]
 ) -> pa.Table:
     import pyarrow as pa
 
     where = found.known & (found.taken_ns >= span[0]) & (found.taken_ns < span[1])
     channel, rows, taken_ns = setup.channels[key], found.rows.part(where), found.taken_ns[where]
-    done = corrected(channel, setup.certificates_of(key), taken_ns, rows.value)
+    done = correct_readings(channel, setup.certificates_of(key), taken_ns, rows.value)
     n = len(rows)
     columns = {
         "channel": same(key, n),
@@ -152,61 +152,61 @@ def _judged(quality: NDArray[np.uint8], decided: NDArray[np.uint8]) -> dict[str,
     }
 
 
-def _stored(store: Store, key: str, span: tuple[int, int] | None) -> _Stored:
+def _rows_of(store: Store, key: str, span: tuple[int, int] | None) -> _Rows:
     from_ns, to_ns = span or (-EVER_NS, EVER_NS)
-    everywhere = span is None or bool(store.clocks.moving([key]))
+    everywhere = span is None or bool(store.clocks.channels_to_correct([key]))
     rows = store.columns(key, *((-EVER_NS, EVER_NS) if everywhere else span or (from_ns, to_ns)))
-    taken_ns, known = store.clocks.instants(key, rows)
-    decided = _decided(rows, store.decisions.of(key, -EVER_NS, EVER_NS))
+    taken_ns, known = store.clocks.true_instants(key, rows)
+    decided = _decision_flags(rows, store.decisions.of(key, -EVER_NS, EVER_NS))
     order = np.argsort(taken_ns, kind="stable")
     order = order[(taken_ns[order] >= from_ns) & (taken_ns[order] < to_ns)]
-    return _Stored(rows.part(order), taken_ns[order], known[order], decided[order])
+    return _Rows(rows.part(order), taken_ns[order], known[order], decided[order])
 
 
-def _decided(rows: Columns, decisions: Mapping[int, Decision]) -> NDArray[np.uint8]:
-    """What a decision that still holds says of each row, in order of the stamps."""
-    found = np.where(chosen(rows.taken_ns, rows.value, decisions), 0, _SET_ASIDE).astype(np.uint8)
-    for at, one in decisions.items():
-        mine = slice(*np.searchsorted(rows.taken_ns, [at, at + 1]))
-        if (found[mine] == _SET_ASIDE).any():
-            found[mine][(rows.value[mine] == one.value) & (found[mine] == 0)] = _HOLDS
-    return found
+def _decision_flags(rows: Columns, decisions: Mapping[int, Decision]) -> NDArray[np.uint8]:
+    """Flag of the decision in force on each row, shape (n,), in order of the stamps."""
+    flags = np.where(decided_mask(rows.taken_ns, rows.value, decisions), 0, _SET_ASIDE).astype(np.uint8)
+    for at, decision in decisions.items():
+        slot = slice(*np.searchsorted(rows.taken_ns, [at, at + 1]))
+        if (flags[slot] == _SET_ASIDE).any():
+            flags[slot][(rows.value[slot] == decision.value) & (flags[slot] == 0)] = _HOLDS
+    return flags
 
 
-def _readings(found: _Stored) -> Readings:
-    rows, where = found.rows, found.judged
-    return Readings(found.taken_ns[where], rows.value[where], rows.status[where], rows.late[where])
+def _readings(stored: _Rows) -> Readings:
+    rows, where = stored.rows, stored.judged
+    return Readings(stored.taken_ns[where], rows.value[where], rows.status[where], rows.late[where])
 
 
-def _table(setup: Setup, key: str, found: _Stored, flags: NDArray[np.uint8] | None) -> pa.Table:
+def _table(setup: Setup, key: str, stored: _Rows, flags: NDArray[np.uint8] | None) -> pa.Table:
     import pyarrow as pa
 
-    rows, n = found.rows, len(found.rows)
+    rows, n = stored.rows, len(stored.rows)
     unit = setup.channels[key].unit if key in setup.channels else ""
     columns = {
         "channel": same(key, n),
-        "taken": instants(found.taken_ns, found.known),
+        "taken": instants(stored.taken_ns, stored.known),
         "stamp": instants(rows.taken_ns),
         "value": numbers(rows.value),
         "unit": same(unit, n),
         "raw": _texts(rows.raw),
         "status": _status(rows),
-        **_judged(_quality(found, flags), found.decided),
+        **_judged(_quality(stored, flags), stored.decided),
         "late": pa.array(rows.late).cast(pa.uint8()),
         "source": _texts(rows.source),
     }
     return pa.table(columns)
 
 
-def _quality(found: _Stored, flags: NDArray[np.uint8] | None) -> NDArray[np.uint8]:
-    """The flag of each row; what no test saw is not evaluated, and an open conflict stands before a pass."""
-    told = np.full(len(found.rows), Quality.NOT_EVALUATED, np.uint8)
+def _quality(stored: _Rows, flags: NDArray[np.uint8] | None) -> NDArray[np.uint8]:
+    """The flag of each row; untested rows are *not evaluated*, an open conflict outranks a pass."""
+    quality = np.full(len(stored.rows), Quality.NOT_EVALUATED, np.uint8)
     if flags is not None:
-        told[found.judged] = flags
-        where = np.flatnonzero(found.judged)
-        told[where[conflicting(_readings(found)) & (flags < Quality.FAIL)]] = _CONFLICT
-    told[~np.isfinite(found.rows.value)] = Quality.MISSING
-    return told
+        quality[stored.judged] = flags
+        where = np.flatnonzero(stored.judged)
+        quality[where[find_conflicts(_readings(stored)) & (flags < Quality.FAIL)]] = _CONFLICT
+    quality[~np.isfinite(stored.rows.value)] = Quality.MISSING
+    return quality
 
 
 def _words(codes: NDArray[np.uint8], words: Mapping[int, str]) -> pa.Array:

@@ -11,10 +11,12 @@ def element(tag: str, content: str = "", /, **attributes: str | float) -> str:
     >>> element("rect", x=1.0, stroke_width=0.5)
     '<rect x="1" stroke-width="0.5"/>'
     """
-    written = "".join(
-        f' {name.replace("_", "-")}="{_written(value)}"' for name, value in attributes.items() if value != ""
+    attribute_text = "".join(
+        f' {name.replace("_", "-")}="{_attribute(value)}"'
+        for name, value in attributes.items()
+        if value != ""
     )
-    return f"<{tag}{written}>{content}</{tag}>" if content else f"<{tag}{written}/>"
+    return f"<{tag}{attribute_text}>{content}</{tag}>" if content else f"<{tag}{attribute_text}/>"
 
 
 def text(x: float, y: float, words: str, anchor: str = "start", **attributes: str | float) -> str:
@@ -42,9 +44,9 @@ def number(value: float) -> str:
     >>> number(12.5), number(-0.001)
     ('12.5', '0')
     """
-    written = f"{value:.2f}".rstrip("0").rstrip(".")
-    return "0" if written == "-0" else written
+    digits = f"{value:.2f}".rstrip("0").rstrip(".")
+    return "0" if digits == "-0" else digits
 
 
-def _written(value: str | float) -> str:
+def _attribute(value: str | float) -> str:
     return escape(value, quote=True) if isinstance(value, str) else number(value)

@@ -36,7 +36,7 @@ def page(facts: Facts) -> dict[str, Any]:
         "shares": [_share(row) for row in facts["shares"]],
         "sections": _sections(facts, zone),
         "provenance": _provenance(facts),
-        "judged": _judged(facts),
+        "judged": _explanation(facts),
         "footer": f"{facts['room']['name']} · {facts['zone']['name']} · record {facts['issue']['number']}",
         "issued_utc": facts["issue"]["issued_at"],
     }
@@ -124,7 +124,7 @@ def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
         *([["Sampling", "; ".join(facts["notices"])]] if facts["notices"] else []),
         ["Hours of use", facts["zone"]["hours_of_use"]],
         ["Answers for the room", facts["room"]["custodian"]],
-        *_approved(facts["setup"], zone),
+        *_approval_rows(facts["setup"], zone),
         ["Issued", f"{_wall(issue['issued_at'], zone)} by {issue['by']}"],
     ]
     if issue["replaces"] is not None:
@@ -132,7 +132,7 @@ def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
     return rows
 
 
-def _approved(setup: Facts, zone: ZoneInfo) -> list[list[str]]:
+def _approval_rows(setup: Facts, zone: ZoneInfo) -> list[list[str]]:
     """Who put the setup in force; one person alone and corrected entry errors are always said."""
     newest = [v for v in setup["versions"] if v["version"] == setup["version"]]
     rows = [
@@ -252,8 +252,8 @@ def _statistic(row: Facts) -> tuple[str, ...]:
     shares = (row["share_conforming"], row["share_conforming_in_use"])
     if row["unit"] == "Pa":  # people read the barometer in hPa
         name, factor = "hPa", 0.01
-    told = [None if row[key] is None else row[key] * factor for key in ("min", "max", "mean", "span")]
-    figures = [figure(value, PLACES.get(row["unit"], 2)) for value in told]
+    values = [None if row[key] is None else row[key] * factor for key in ("min", "max", "mean", "span")]
+    figures = [figure(value, PLACES.get(row["unit"], 2)) for value in values]
     return row["channel"], *figures, name, *("–" if s is None else percent(s) for s in shares)
 
 
@@ -391,7 +391,7 @@ def _last_day(due: str | None, zone: ZoneInfo) -> str:
     return wall(parse(due, zone) - 1, zone)[:10]
 
 
-def _judged(facts: Facts) -> list[str]:
+def _explanation(facts: Facts) -> list[str]:
     """How to read it, for someone who has never seen such a record."""
     settling = length(facts["zone"]["settling_s"])
     gap = length(facts["zone"]["body_gap_s"])

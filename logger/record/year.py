@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from ..core.validity.hours_of_use import common_ns, spans
+from ..core.validity.hours_of_use import overlap_ns, spans
 from ..instants import NS, parse, rfc3339
 from ..model import Excursion, Period, Setup
 from .reviews import missing, reviews
@@ -35,7 +35,7 @@ def year(  # noqa: PLR0917 (what is asked, and what it is asked of)
     setup = verdicts.setup
     span, before = _span(setup, number, now_ns), _span(setup, number - 1, now_ns)
     zones = [_zone(verdicts, zone.key, span, before, now_ns) for zone in setup.zones_now()]
-    found = verdicts.excursions(None, *span, now_ns, refresh=False) if span[1] > span[0] else []
+    excursions = verdicts.excursions(None, *span, now_ns, refresh=False) if span[1] > span[0] else []
     zone_info = ZoneInfo(setup.room.timezone)
     late = missing(store, setup, wanted_reviews, now_ns)
     return {
@@ -44,7 +44,7 @@ def year(  # noqa: PLR0917 (what is asked, and what it is asked of)
         "to": rfc3339(span[1] // NS * NS),
         "simulated": store.simulated,
         "zones": zones,
-        "repeats": list(repeats(found)),
+        "repeats": list(repeats(excursions)),
         "actions": [
             {"day": day, **change}
             for day in actions
@@ -86,17 +86,17 @@ def stable_share(periods: Sequence[Period], used: Sequence[tuple[int, int]] | No
     """Stable time over recorded time, of all hours or of these; None where nothing was recorded."""
 
     def spent(parts: list[tuple[int, int]]) -> int:
-        return sum(b - a for a, b in parts) if used is None else common_ns(parts, used)
+        return sum(b - a for a, b in parts) if used is None else overlap_ns(parts, used)
 
     whole = spent([(p.from_ns, p.to_ns) for p in periods])
     good = spent([(p.from_ns, p.to_ns) for p in periods if p.verdict == "stable"])
     return good / whole if whole else None
 
 
-def repeats(found: Sequence[Excursion]) -> Iterator[dict[str, Any]]:
+def repeats(excursions: Sequence[Excursion]) -> Iterator[dict[str, Any]]:
     """Runs of three or more excursions of one rule in which each three in a row began within 30 days."""
     rules: dict[tuple[str, str], list[Excursion]] = {}
-    for e in found:
+    for e in excursions:
         rules.setdefault((e.zone, e.rule), []).append(e)
     for (zone, rule), of_rule in sorted(rules.items()):
         for run in _dense(of_rule):
@@ -109,12 +109,12 @@ def repeats(found: Sequence[Excursion]) -> Iterator[dict[str, Any]]:
             }
 
 
-def _dense(found: Sequence[Excursion]) -> Iterator[list[Excursion]]:
+def _dense(excursions: Sequence[Excursion]) -> Iterator[list[Excursion]]:
     run: list[Excursion] = []
-    for i in range(len(found) - REPEAT + 1):
-        near = found[i + REPEAT - 1].from_ns - found[i].from_ns <= MONTH_NS
+    for i in range(len(excursions) - REPEAT + 1):
+        near = excursions[i + REPEAT - 1].from_ns - excursions[i].from_ns <= MONTH_NS
         if near:
-            run += found[i : i + REPEAT] if not run else [found[i + REPEAT - 1]]
+            run += excursions[i : i + REPEAT] if not run else [excursions[i + REPEAT - 1]]
         elif run:
             yield run
             run = []
@@ -125,16 +125,16 @@ def _dense(found: Sequence[Excursion]) -> Iterator[list[Excursion]]:
 def _changes(verdicts: Verdicts, at_ns: int, now_ns: int) -> Iterator[dict[str, Any]]:
     """Each zone in the 30 days before and after an instant."""
     for zone in verdicts.setup.zones_now():
-        found = verdicts.excursions(zone.key, at_ns - MONTH_NS, min(at_ns + MONTH_NS, now_ns), now_ns)
-        yield {"zone": zone.key, **before_after(found, at_ns)}
+        excursions = verdicts.excursions(zone.key, at_ns - MONTH_NS, min(at_ns + MONTH_NS, now_ns), now_ns)
+        yield {"zone": zone.key, **before_after(excursions, at_ns)}
 
 
-def before_after(found: Sequence[Excursion], at_ns: int) -> dict[str, Any]:
+def before_after(excursions: Sequence[Excursion], at_ns: int) -> dict[str, Any]:
     """Number and hours of excursions in the 30 days before an instant and after it; parts count as parts."""
-    told: dict[str, Any] = {}
+    totals: dict[str, Any] = {}
     for name, begin, end in (("before", at_ns - MONTH_NS, at_ns), ("after", at_ns, at_ns + MONTH_NS)):
-        inside = [e for e in found if begin <= e.from_ns < end]
-        spent = sum(max(0, min(e.to_ns, end) - max(e.from_ns, begin)) for e in found)
-        told[f"excursions_{name}"] = len(inside)
-        told[f"hours_{name}"] = spent / NS / 3600
-    return told
+        inside = [e for e in excursions if begin <= e.from_ns < end]
+        spent = sum(max(0, min(e.to_ns, end) - max(e.from_ns, begin)) for e in excursions)
+        totals[f"excursions_{name}"] = len(inside)
+        totals[f"hours_{name}"] = spent / NS / 3600
+    return totals

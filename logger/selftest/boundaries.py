@@ -206,19 +206,29 @@ def _stuck() -> Iterator[Case]:
         yield group.case(
             f"{minutes} equal values up to the end: open from this cell on, at most 6 h back",
             first,
-            lambda n=minutes: _open_from(Readings(*(a[:n] for a in vars(series(np.full(N, 20.0))).values()))),
+            lambda n=minutes: _open_from(n),
+        )
+    for name, more_ns, wanted in (("to the nanosecond", 0, 0), ("and a nanosecond", 1, "ended")):
+        yield group.case(
+            f"100 equal values, the newest `max_age` and an hour old {name}: open from this cell on",
+            wanted,
+            lambda more=more_ns: _open_from(100, (180 + 3600) * NS + more),
         )
 
 
-def _open_from(one: Readings) -> int:
+def _open_from(minutes: int, age_ns: int = 0) -> int | str:
+    """Of equal values since midnight, the newest of which has that age."""
+    one = series(np.full(minutes, 20.0))
     made = setup((rule(),), channel={"flat_n": 30, "resolution": 0.01})
-    cells = judged(made, {"T1": one}).cells["T1.temperature"]
-    return cells.open_run_from - cells.grid.first
+    now_ns = int(one.taken_ns[-1]) + age_ns
+    cells = judged(made, {"T1": one}, now_ns=now_ns).cells["T1.temperature"]
+    ended = cells.open_run_from >= cells.grid.first + cells.grid.n
+    return "ended" if ended else cells.open_run_from - cells.grid.first
 
 
 def _flat(flat_n: int, one: Readings, other: Readings) -> tuple[str, bool]:
     made = setup((rule(),), TWO, channel={"flat_n": flat_n, "resolution": 0.01})
-    cells = judged(made, {"T1": one, "T2": other}).cells["T1.temperature"]
+    cells = judged(made, {"T1": one, "T2": other}, now_ns=at(24)).cells["T1.temperature"]
     return whys(cells, 600)[0], cells.open_run_from >= cells.grid.first + cells.grid.n
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..core.physics.length import IDEAL_SCALE, Shared, Side, budget
+from ..core.physics.length import IDEAL_SCALE, SharedUncertainty, Side, budget
 from ..core.rules.finding import Finding
 from ..instants import NS
 from ..model import Placement, Setup
@@ -90,7 +90,7 @@ def cases() -> Iterator[Case]:
     yield Group("length", "L·α·u(t), JCGM 100:2008, H.1.3.4, of an ideal scale; by hand").case(
         "500 mm of steel against an ideal scale, both 0.1 K unsure together, U in µm",
         2 * 500e3 * 11.5e-6 * 0.1,
-        lambda: budget(500.0, Side(11.5e-6, 20.0), IDEAL_SCALE, Shared(u_t_K=0.1)).U_um,
+        lambda: budget(500.0, Side(11.5e-6, 20.0), IDEAL_SCALE, SharedUncertainty(u_t_K=0.1)).U_um,
         1e-9,
     )
 

@@ -9,8 +9,8 @@ from typing import Literal
 
 import numpy as np
 
-from ..core.calibration.apply import corrected
-from ..core.calibration.as_found import elapsed, released_until_ns
+from ..core.calibration.apply import correct_readings
+from ..core.calibration.as_found import elapsed_share, released_until_ns
 from ..core.calibration.curve import residuals
 from ..instants import NS
 from ..model import AsFound, Certificate, Channel, Polynomial
@@ -35,7 +35,7 @@ def cases() -> Iterator[Case]:
 def _done(
     raw: float, *papers: Certificate, at_ns: int = 0, channel: Channel = T1
 ) -> tuple[float, float, str]:
-    done = corrected(channel, papers, np.array([at_ns]), np.array([raw]))
+    done = correct_readings(channel, papers, np.array([at_ns]), np.array([raw]))
     return round(float(done.value[0]), 9), round(float(done.U[0]), 9), Why(int(done.why[0])).name
 
 
@@ -252,11 +252,11 @@ def _as_found() -> Iterator[Case]:
     yield group.case(
         "from calibration to calibration",
         (2 / 12, 0.5, 1.0, 1.0, 0.0),
-        lambda: elapsed(old, new, np.array([0, 4 * month, 10 * month, 11 * month, -3 * month])),
+        lambda: elapsed_share(old, new, np.array([0, 4 * month, 10 * month, 11 * month, -3 * month])),
         1e-12,
     )
     yield group.case(
         "calibrations of one instant: all of it",
         (1.0, 1.0),
-        lambda: elapsed(BARE, replace(BARE), np.array([-1, 5])),
+        lambda: elapsed_share(BARE, replace(BARE), np.array([-1, 5])),
     )

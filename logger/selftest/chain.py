@@ -16,7 +16,7 @@ from pathlib import Path
 
 from ..instants import NS
 from ..model import Row
-from ..record.signatures import signing_key, verified
+from ..record.signatures import is_signature_of, signing_key
 from ..store import Store
 from ..store.backup.backup import backup
 from ..store.backup.restore import restore
@@ -25,7 +25,7 @@ from .room import at
 
 WHO = "self-test"
 N = 500
-SHA = "FIPS 180-4 (SHA-256); every entry holds the digest of the one before (DEVELOPERS.md, Journal)"
+SHA = "FIPS 180-4 (SHA-256); every entry holds the digest of the one before (docs/data-folder.md, Journal)"
 
 
 @dataclass
@@ -186,10 +186,13 @@ def _signed(store: Store) -> Iterator[Case]:
     yield group.case(
         "a signature is that of its text",
         (True, False),
-        lambda: (verified(key.public, text, signature), verified(key.public, b"a recorD", signature)),
+        lambda: (
+            is_signature_of(key.public, text, signature),
+            is_signature_of(key.public, b"a recorD", signature),
+        ),
     )
     wrong = bytes([signature[0] ^ 1]) + signature[1:]
-    yield group.case("a changed signature is none", False, lambda: verified(key.public, text, wrong))
+    yield group.case("a changed signature is none", False, lambda: is_signature_of(key.public, text, wrong))
 
 
 def _restored(record: _Record, intact: bool, content: bytes) -> Iterator[Case]:

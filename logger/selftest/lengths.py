@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..core.measurement.temperatures import Track, Tracks
+from ..core.measurement.temperatures import SideTemperature, Temperatures
 from ..core.measurement.thermal_error import (
     DriftCheck,
     Feature,
@@ -19,7 +19,16 @@ from ..core.measurement.thermal_error import (
     thermal_errors,
 )
 from ..core.physics.expansion import IDEAL, Material, material_of
-from ..core.physics.length import CYCLE, EVEN, IDEAL_SCALE, Contribution, Shared, Side, budget, error_index
+from ..core.physics.length import (
+    CYCLE,
+    EVEN,
+    IDEAL_SCALE,
+    Contribution,
+    SharedUncertainty,
+    Side,
+    budget,
+    error_index,
+)
 from ..series import Float
 from .case import Case, Group
 
@@ -47,7 +56,7 @@ def _lines(contributions: tuple[Contribution, ...]) -> dict[str, float]:
 def _gauge_block() -> Iterator[Case]:
     """The end gauge of 50 mm: nm."""
     group = Group("thermal error: GUM H.1", GUM)
-    shared = Shared(u_t_K=math.hypot(0.2, 0.5 / math.sqrt(2)), u_alpha_per_K=2e-6 * RECT)
+    shared = SharedUncertainty(u_t_K=math.hypot(0.2, 0.5 / math.sqrt(2)), u_alpha_per_K=2e-6 * RECT)
     part, scale = Side(11.5e-6, 19.9, u_alpha_per_K=1e-6 * RECT), Side(11.5e-6, 19.9, u_t_K=0.05 * RECT)
     other = math.sqrt(25**2 + 5.8**2 + 3.9**2 + 6.7**2)
 
@@ -69,7 +78,7 @@ def _budgets() -> Iterator[Case]:
     group = Group("thermal error: budget", ISO)
     part = Side(23.1e-6, 22.0, 2e-6, 0.3)
     scale = Side(11.5e-6, 21.0, 1e-6, 0.2)
-    shared = Shared(0.1, 0.5e-6)
+    shared = SharedUncertainty(0.1, 0.5e-6)
     L = 250_000.0
     by_hand = {
         "temperature, shared": L * (23.1e-6 - 11.5e-6) * 0.1,
@@ -113,7 +122,9 @@ def _budgets() -> Iterator[Case]:
     )
     same = Side(11.5e-6, 22.0)
     yield group.case(
-        "one probe for steel on steel adds nothing", (0.0, 0.0), lambda: _nde_U(same, same, Shared(u_t_K=0.5))
+        "one probe for steel on steel adds nothing",
+        (0.0, 0.0),
+        lambda: _nde_U(same, same, SharedUncertainty(u_t_K=0.5)),
     )
     yield group.case(
         "neither α nor temperature is uncertain unless it is said",
@@ -123,7 +134,7 @@ def _budgets() -> Iterator[Case]:
     yield group.case(
         "shared expansion acts by the difference of temperature alone",
         2 * 500_000 * 1e-6,
-        lambda: budget(500.0, Side(11.5e-6, 23.0), same, Shared(u_alpha_per_K=1e-6)).U_um,
+        lambda: budget(500.0, Side(11.5e-6, 23.0), same, SharedUncertainty(u_alpha_per_K=1e-6)).U_um,
         1e-9,
     )
     yield group.case(
@@ -135,7 +146,7 @@ def _budgets() -> Iterator[Case]:
     )
 
 
-def _nde_U(part: Side, scale: Side, shared: Shared | None = None) -> tuple[float, float]:
+def _nde_U(part: Side, scale: Side, shared: SharedUncertainty | None = None) -> tuple[float, float]:
     found = budget(500.0, part, scale, shared)
     return found.nde_um, found.U_um
 
@@ -161,18 +172,18 @@ def _tei(part: Side, scale: Side, corrected: bool) -> tuple[float, float, float]
 
 def made_tracks(
     part: object, scale: object, *, u_own: float = 0.0, u_shared: float = 0.0, span_K: float = 0.0
-) -> Tracks:
+) -> Temperatures:
     """Tracks of given temperatures minute by minute, part and scale uncertain alike."""
     p, s = (np.atleast_1d(np.asarray(x, np.float64)) for x in (part, scale))
-    both = [Track(v, float(v.mean()), u_own, ("T1",), "measured") for v in (p, s)]
-    return Tracks(both[0], both[1], p, u_shared, span_K, float(p[0] - s[0]), 60.0, ())
+    both = [SideTemperature(v, float(v.mean()), u_own, ("T1",), "measured") for v in (p, s)]
+    return Temperatures(both[0], both[1], p, u_shared, span_K, float(p[0] - s[0]), 60.0, ())
 
 
 def _errors() -> Iterator[Case]:
     group = Group("thermal error: of an inspection", ISO)
     feature = Feature(500.0, STEEL, 100.0)
 
-    def found(tracks: Tracks, work: Work, of: Feature = feature) -> ThermalError:
+    def found(tracks: Temperatures, work: Work, of: Feature = feature) -> ThermalError:
         return thermal_error(tracks, of, work)
 
     warm = made_tracks(22.0, 20.0, u_own=0.2 * RECT)

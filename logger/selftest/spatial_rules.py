@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from ..core.measurement.check import Check
-from ..core.measurement.conditions import Extent, extents, outward, statement
+from ..core.measurement.conditions import Extent, conditions_statement, quantity_extents, round_outward
 from ..core.physics.saturation import saturation_pressure_water
 from ..core.rules.finding import Finding
 from ..core.rules.plane import Fit
@@ -21,7 +21,7 @@ from ..units import MICRO
 from .case import Case, Group, refused
 from .room import at, rule, series, setup
 from .room import judged as judged_room
-from .rules import cell, found
+from .rules import cell, found, word
 
 GRADIENT: Mapping[str, Any] = {
     "name": "gradient", "kind": "gradient", "lower": None, "upper": 0.5, "unit": "K/m", "disturbs": False,
@@ -48,13 +48,19 @@ def _pairs() -> Iterator[Case]:
     group = Group("gradient of a pair", "|ΔT|/d, U in quadrature, JCGM 100:2008, 5.1; by hand")
     slanted: Places = {"T1": (0.0, 0.0, 0.0), "T2": (3.0, 0.0, 4.0)}
     values = {"T1": 20.0, "T2": 20.6}
-    for direction, wanted in (("vertical", 0.15), ("horizontal", 0.2), ("pair", 0.12)):
+    yield group.case(
+        "0.6 K over 3 m across and 4 m up, along the pair",
+        ("CONFORMING", 0.12, 0.38, False, "T1–T2"),
+        lambda: cell(_of("pair", values, slanted, U=0.05)),
+        1e-6,
+    )
+    for direction in ("vertical", "horizontal"):
         yield group.case(
-            f"0.6 K over 3 m across and 4 m up, {direction}",
-            ("CONFORMING", wanted, 0.5 - wanted, False, "T1–T2"),
-            lambda d=direction: cell(_of(d, values, slanted, U=0.05)),
-            1e-6,
+            f"the same pair, which leans 37° from plumb, {direction}",
+            "ILL_CONDITIONED",
+            lambda d=direction: word(_of(d, values, slanted, U=0.05)),
         )
+    yield from _leaning(group)
     yield group.case(
         "U of two of 0.1 K, 2 m apart, each known to 20 mm, K/m",
         math.hypot(math.hypot(0.1, 0.1) / 2, 2 * 0.6 * math.hypot(0.02, 0.02) / 4),
@@ -76,6 +82,28 @@ def _pairs() -> Iterator[Case]:
         lambda: cell(_of("vertical", {"T1": 20.0, "T2": 20.6, "T3": 20.9}, third, U=0.01))[1:5:3],
         1e-6,
     )
+
+
+def _leaning(group: Group) -> Iterator[Case]:
+    """A pair counts as vertical (horizontal) within 10° of plumb (level), and its whole distance counts."""
+    for lean, wanted in ((9.9, "vertical"), (10.1, ""), (79.9, ""), (80.1, "horizontal")):
+        at = (2 * math.sin(math.radians(lean)), 0.0, 2 * math.cos(math.radians(lean)))
+        for direction in ("vertical", "horizontal"):
+            speaks = wanted == direction
+            yield group.case(
+                f"0.6 K over 2 m that lean {lean:g}° from plumb, {direction}",
+                0.3 if speaks else "ILL_CONDITIONED",
+                lambda d=direction, p=at, s=speaks: _along(d, p) if s else word(_over(d, p)),
+                1e-6,
+            )
+
+
+def _over(direction: str, place: tuple[float, float, float]) -> Finding:
+    return _of(direction, {"T1": 20.0, "T2": 20.6}, {"T1": (0.0, 0.0, 0.0), "T2": place}, U=0.05)
+
+
+def _along(direction: str, place: tuple[float, float, float]) -> float:
+    return float(_over(direction, place).value[-1]) / MICRO
 
 
 def _of(direction: str, values: Mapping[str, object], places: Places, **changed: Any) -> Finding:
@@ -168,9 +196,10 @@ def _determined() -> Iterator[Case]:
         ("one height", [(0, 0, 1), (5, 0, 1), (0, 4, 1), (5, 4, 1)], ("horizontal",)),
         ("one point", [(1.0, 1.0, 1.0)] * 4, ()),
         ("three probes", [(0, 0, 1), (5, 0, 1), (0, 4, 2)], ()),
-        ("a pole that leans by 2 degrees", [(0.035 * n, 0, 1.0 * n) for n in range(4)], ("", "vertical")),
-        ("a pole that leans by 4 degrees", [(0.07 * n, 0, 1.0 * n) for n in range(4)], ("",)),
-        ("a row that rises by 4 degrees", [(1.0 * n, 0, 0.07 * n) for n in range(4)], ("",)),
+        ("a pole that leans by 9.6 degrees", [(0.17 * n, 0, 1.0 * n) for n in range(4)], ("", "vertical")),
+        ("a pole that leans by 10.2 degrees", [(0.18 * n, 0, 1.0 * n) for n in range(4)], ("",)),
+        ("a row that rises by 9.6 degrees", [(1.0 * n, 0, 0.17 * n) for n in range(4)], ("", "horizontal")),
+        ("a row that rises by 10.2 degrees", [(1.0 * n, 0, 0.18 * n) for n in range(4)], ("",)),
     ):
         positions = [Position(f"T{n}", "", "bay", "air", xyz) for n, xyz in enumerate(places)]
         yield group.case(name, wanted, lambda at=positions: tuple(sorted(Fit.of(at).determined)))
@@ -262,7 +291,7 @@ def _stated() -> Iterator[Case]:
 
 
 def _text(one: Extent) -> str:
-    return statement(_CHECKED, [one], [], "the bay", UTC).stated[0].text
+    return conditions_statement(_CHECKED, [one], [], "the bay", UTC).stated[0].text
 
 
 def _extents() -> tuple[tuple[object, ...], ...]:
@@ -290,7 +319,7 @@ def _extents() -> tuple[tuple[object, ...], ...]:
         "T7.temperature": (19.7, 19.9), "T3.relative_humidity": (44.0, 48.0),
     }  # fmt: skip
     values = {key: series([low] * 90 + [high] * 60) for key, (low, high) in ends.items()}
-    found = extents(judged_room(room, values), room, slice(60, 120))
+    found = quantity_extents(judged_room(room, values), room, slice(60, 120))
     return tuple((e.quantity, e.medium, round(e.low, 6), round(e.high, 6), e.U) for e in found)
 
 
@@ -301,7 +330,7 @@ UTC = ZoneInfo("UTC")
 def _kept(verdict: Verdict) -> str:
     one = Extent("temperature", "air", 20, 20, 0.1)
     try:
-        said = statement(replace(_CHECKED, verdict=verdict), [one], [], "the bay", UTC)
+        said = conditions_statement(replace(_CHECKED, verdict=verdict), [one], [], "the bay", UTC)
     except Refused:
         return "refused"
     return said.sentence.partition("The limits were ")[2]
@@ -318,10 +347,10 @@ def _outward() -> Iterator[Case]:
         (46.4, 47.1, 1.6, 1.0, (44.0, 49.0)),
         (20.0, 20.0, 0.0, 0.1, (20.0, 20.0)),
     )
-    yield from group.each("least, largest, U, step", rows, outward, 1e-9)
+    yield from group.each("least, largest, U, step", rows, round_outward, 1e-9)
     for name, asked in (
         ("least above largest", (20.1, 20.0, 0.1, 0.1)),
         ("a negative U", (20.0, 20.1, -0.1, 0.1)),
         ("no step", (20.0, 20.1, 0.1, 0.0)),
     ):
-        yield group.case(name, "refused", lambda a=asked: refused(outward, *a))
+        yield group.case(name, "refused", lambda a=asked: refused(round_outward, *a))

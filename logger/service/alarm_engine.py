@@ -14,30 +14,30 @@ from ..core.alarms.grouping import (
     FLOOD_NS,
     Group,
     cause_of,
-    flooded,
+    due_groups,
     is_due,
+    is_flood,
     is_over,
-    joined,
-    scope_of,
-    speaking,
+    join_causes,
+    sharing_scope,
 )
-from ..core.alarms.lifecycle import ACTIVE, Alarm, Notice, Step, step
-from ..core.alarms.recipients import asleep, every_way
-from ..core.alarms.reminders import suppressed, told_again
-from ..core.alarms.suspect_probes import by_doubted_alone
-from ..core.alarms.system import Facts, fact, suspect_cell
+from ..core.alarms.lifecycle import ACTIVE, Alarm, AlarmNotice, Step, step
+from ..core.alarms.recipients import default_routes, inactive_because
+from ..core.alarms.reminders import due_reminders, suppress_by_design
+from ..core.alarms.suspect_probes import caused_by_suspects_only
+from ..core.alarms.system import SystemFacts, suspect_cell, system_cell
 from ..instants import NS, rfc3339
-from ..model import AlarmSpec, Config, Conformity, Row, RuleState, Setup
+from ..model import AlarmSpec, Config, Conformity, Row, RuleState
 from ..notify.text import zone_of
 from ..store import Store
-from .annunciation import Telling, annunciation
+from .annunciation import NoticeWriter, annunciation
 
 # A service that was away looks back so far; what is older is in the periods and excursions.
 CATCH_UP_NS = 3600 * NS
 FLOOD = "system.flood"
 
 
-class Judged(Protocol):
+class VerdictSource(Protocol):
     """What this needs of `logger.verdicts.verdicts.Verdicts`."""
 
     def rule_states(self, zone: str, at_ns: int, now_ns: int) -> Sequence[RuleState]:
@@ -56,18 +56,18 @@ class _Turn:
     cells: Mapping[str, Sequence[Cell]]
     before: dict[str, Alarm]
     after: dict[str, Alarm]
-    notices: list[Notice] = field(default_factory=list)
+    notices: list[AlarmNotice] = field(default_factory=list)
     reasons: dict[str, list[str]] = field(default_factory=dict)
 
-    def take(self, key: str, done: Step) -> None:
+    def take(self, key: str, step_: Step) -> None:
         """The alarm after a step."""
-        self.after[key] = done.alarm
-        self.notices += done.notices
-        self.reasons.setdefault(key, []).extend(done.reasons)
+        self.after[key] = step_.alarm
+        self.notices += step_.notices
+        self.reasons.setdefault(key, []).extend(step_.reasons)
 
 
 @dataclass(frozen=True)
-class Alarming:
+class AlarmEngine:
     """The alarms of one setup, evaluated cell by cell as cells become complete.
 
     `since_ns`: when polling began. A source is not silent for the time before anybody asked it.
@@ -76,30 +76,30 @@ class Alarming:
 
     store: Store
     config: Config
-    judged: Judged
+    verdicts: VerdictSource
     since_ns: int | None = None
-    facts: Callable[[int], Facts] = lambda _: Facts()
+    facts: Callable[[int], SystemFacts] = lambda _: SystemFacts()
 
-    def turn(self, now_ns: int) -> list[Notice]:
+    def turn(self, now_ns: int) -> list[AlarmNotice]:
         """Evaluates all cells that are complete and new; gives what was told, queued already."""
-        known = {alarm.key: alarm for alarm in attending.alarm_list(self.store)}
+        alarms = {alarm.key: alarm for alarm in attending.alarm_list(self.store)}
         specs = self._specs()
-        cells = self._cells(specs, {s.key: known.get(s.key, Alarm(s.key)) for s in specs}, now_ns)
-        waits_s = self._waits_s(specs, known.get(FLOOD, Alarm(FLOOD)))
-        due = (_has_to_do(alarm, waits_s, now_ns) for alarm in known.values())
+        cells = self._cells(specs, {s.key: alarms.get(s.key, Alarm(s.key)) for s in specs}, now_ns)
+        waits_s = self._waits_s(specs, alarms.get(FLOOD, Alarm(FLOOD)))
+        due = (_is_due(alarm, waits_s, now_ns) for alarm in alarms.values())
         if not any(cells.values()) and not any(due):
             return []
         with self.store.begin() as conn:
             # Read again: a person may have acknowledged since.
-            stored = {alarm.key: alarm for alarm in attending.alarms_in(conn)}
-            before = {s.key: stored.get(s.key, Alarm(s.key)) for s in specs}
+            current = {alarm.key: alarm for alarm in attending.alarms_in(conn)}
+            before = {s.key: current.get(s.key, Alarm(s.key)) for s in specs}
             turn = _Turn(now_ns, {s.key: s for s in specs}, cells, before, dict(before))
-            return self._turned(conn, turn)
+            return self._apply_turn(conn, turn)
 
     def _specs(self) -> list[AlarmSpec]:
         """What is watched comes before what rests on it."""
         return sorted(
-            attending.alarm_specs(self.config.setup, every_way(self.config)), key=lambda s: bool(s.rule)
+            attending.alarm_specs(self.config.setup, default_routes(self.config)), key=lambda s: bool(s.rule)
         )
 
     def _waits_s(self, specs: Iterable[AlarmSpec], flood: Alarm) -> dict[str, int]:
@@ -108,24 +108,24 @@ class Alarming:
         held_s = max(gather_s, FLOOD_NS // NS) if flood.condition in ACTIVE else gather_s
         return {s.key: gather_s if s.priority == "high" else held_s for s in specs}
 
-    def _turned(self, conn: Connection, turn: _Turn) -> list[Notice]:
+    def _apply_turn(self, conn: Connection, turn: _Turn) -> list[AlarmNotice]:
         for key, spec in turn.specs.items():
-            turn.take(key, suppressed(turn.after[key], self._suppressor(spec, turn), turn.now_ns))
+            turn.take(key, suppress_by_design(turn.after[key], self._suppressor(spec, turn), turn.now_ns))
             turn.take(key, step(spec, turn.after[key], turn.cells[key], (), turn.now_ns))
         self._gather(turn)
-        self._flood(turn)
-        again = told_again(turn.after.values(), turn.specs, turn.now_ns)
-        for done in (done for group in again for done in group):
-            turn.take(done.alarm.key, replace(done, notices=()))
-        told = self._tell(conn, turn, again)
+        self._raise_flood(turn)
+        again = due_reminders(turn.after.values(), turn.specs, turn.now_ns)
+        for outcome in (outcome for group in again for outcome in group):
+            turn.take(outcome.alarm.key, replace(outcome, notices=()))
+        notices = self._queue_notices(conn, turn, again)
         for key in turn.specs:
-            self._kept(conn, turn, key)
-        return told
+            self._store_alarm(conn, turn, key)
+        return notices
 
     def _suppressor(self, spec: AlarmSpec, turn: _Turn) -> str:
         """By what an alarm is suppressed by design now: its calendar, or a source that is silent."""
         zone = zone_of(spec, self.config.setup)
-        off = asleep(spec, zone, self.config.setup, turn.now_ns)
+        off = inactive_because(spec, zone, self.config.setup, turn.now_ns)
         if off or not spec.rule:
             return off
         if turn.after[spec.key].condition in ACTIVE:
@@ -143,150 +143,154 @@ class Alarming:
     def _silent_of(self, spec: AlarmSpec, cell: Cell) -> list[str]:
         setup = self.config.setup
         rule = next(r for r in setup.rules if r.key == spec.rule)
-        taken = {setup.channels[c].probe for c in setup.channels_of(rule) if c in setup.channels}
+        needed = {setup.channels[c].probe for c in setup.channels_of(rule) if c in setup.channels}
         silent = {setup.channels[c].probe for c in cell.probes if c in setup.channels}
-        return sorted(taken & silent)
+        return sorted(needed & silent)
 
     def _gather(self, turn: _Turn) -> None:
         """New occurrences find their cause."""
         new = [n for n in turn.notices if n.step == "annunciated" and _is_newest(n, turn)]
-        for key, alarm in joined(new, turn.after, turn.specs, self._scopes(turn)).items():
+        for key, alarm in join_causes(new, turn.after, turn.specs, self._scopes(turn)).items():
             turn.after[key] = alarm
             if alarm.cause != key:
                 turn.reasons[key].append(f"{key}: has one cause with {alarm.cause}.")
 
     def _scopes(self, turn: _Turn) -> dict[str, str]:
         common, setup = self.config.notices.common_causes, self.config.setup
-        return {key: scope_of(spec, zone_of(spec, setup), common) for key, spec in turn.specs.items()}
+        return {key: sharing_scope(spec, zone_of(spec, setup), common) for key, spec in turn.specs.items()}
 
-    def _flood(self, turn: _Turn) -> None:
+    def _raise_flood(self, turn: _Turn) -> None:
         """A flood is an alarm of its own, raised in the turn in which it begins."""
         spec, flood = turn.specs[FLOOD], turn.after[FLOOD]
         begun = [a.annunciated_ns for a in turn.after.values() if a.annunciated_ns and a.key != FLOOD]
-        if flooded(begun, turn.now_ns, was=False) and flood.condition not in ACTIVE:
+        if is_flood(begun, turn.now_ns, in_flood=False) and flood.condition not in ACTIVE:
             recent = sum(turn.now_ns - FLOOD_NS <= at <= turn.now_ns for at in begun)
             to_ns = turn.now_ns // NS * NS
-            cell = fact(spec, Facts(flooded=recent), max(flood.cell_ns + 1, to_ns - NS), to_ns)
-            done = step(spec, flood, [cell], (), turn.now_ns)
-            turn.take(FLOOD, done)
-            turn.after |= joined(done.notices, turn.after, turn.specs, self._scopes(turn))
+            cell = system_cell(spec, SystemFacts(flooded=recent), max(flood.cell_ns + 1, to_ns - NS), to_ns)
+            outcome = step(spec, flood, [cell], (), turn.now_ns)
+            turn.take(FLOOD, outcome)
+            turn.after |= join_causes(outcome.notices, turn.after, turn.specs, self._scopes(turn))
 
-    def _tell(self, conn: Connection, turn: _Turn, again: Sequence[Sequence[Step]]) -> list[Notice]:
+    def _queue_notices(
+        self, conn: Connection, turn: _Turn, again: Sequence[Sequence[Step]]
+    ) -> list[AlarmNotice]:
         """Queues what is due now: causes that were gathered, what is over, what is told again."""
-        telling = Telling(self.store, self.config, conn, turn.specs, turn.now_ns)
-        overtaken = _overtaken(turn)
+        writer = NoticeWriter(self.store, self.config, conn, turn.specs, turn.now_ns)
+        overtaken = _missed_occurrences(turn)
         for notice in overtaken:
-            telling.put(notice, turn.after[notice.alarm])
+            writer.put(notice, turn.after[notice.alarm])
         waits_s = self._waits_s(turn.specs.values(), turn.after[FLOOD])
         _drop_what_is_over(turn, waits_s)
-        told = [
-            self._announce(telling, turn, group)
-            for group in speaking(turn.after.values(), waits_s, turn.now_ns)
+        notices = [
+            self._announce(writer, turn, group)
+            for group in due_groups(turn.after.values(), waits_s, turn.now_ns)
         ]
         for notice, over in _returns(turn):
-            telling.put(notice, over[0], over[1:])
-            told.append(notice)
+            writer.put(notice, over[0], over[1:])
+            notices.append(notice)
         for group in again:
-            told.append(self._tell_again(telling, turn, group))
-        return [*overtaken, *told]
+            notices.append(self._queue_reminder(writer, turn, group))
+        return [*overtaken, *notices]
 
-    def _announce(self, telling: Telling, turn: _Turn, group: Group) -> Notice:
+    def _announce(self, writer: NoticeWriter, turn: _Turn, group: Group) -> AlarmNotice:
         notice = annunciation(group.new[0])
-        goes_ns = telling.put(notice, group.new[0], group.new[1:], group.standing)
+        goes_ns = writer.put(notice, group.new[0], group.new[1:], group.standing)
         for alarm in group.new:
             turn.after[alarm.key] = replace(alarm, waits=False, told_ns=goes_ns)
         return notice
 
-    def _tell_again(self, telling: Telling, turn: _Turn, group: Sequence[Step]) -> Notice:
-        alarms, notice = [done.alarm for done in group], group[0].notices[0]
-        goes_ns = telling.put(notice, alarms[0], alarms[1:])
+    def _queue_reminder(self, writer: NoticeWriter, turn: _Turn, group: Sequence[Step]) -> AlarmNotice:
+        alarms, notice = [outcome.alarm for outcome in group], group[0].notices[0]
+        goes_ns = writer.put(notice, alarms[0], alarms[1:])
         for alarm in alarms:
             turn.after[alarm.key] = replace(turn.after[alarm.key], told_ns=goes_ns)
         return notice
 
-    def _kept(self, conn: Connection, turn: _Turn, key: str) -> None:
+    def _store_alarm(self, conn: Connection, turn: _Turn, key: str) -> None:
         before, after = turn.before[key], turn.after[key]
         if after != before:
             attending.put_alarm(conn, after, turn.now_ns)
-        told_again = after.repeats != before.repeats or after.escalated_ns != before.escalated_ns
-        if told_again or (after.state, after.occurrence) != (before.state, before.occurrence):
+        reminded = after.repeats != before.repeats or after.escalated_ns != before.escalated_ns
+        if reminded or (after.state, after.occurrence) != (before.state, before.occurrence):
             what = {**attending.change(before, after), **_worst(after)}
             self.store.journal.append("alarm", "service", what, " ".join(turn.reasons[key]), conn)
 
     def _cells(
-        self, specs: Sequence[AlarmSpec], known: Mapping[str, Alarm], now_ns: int
+        self, specs: Sequence[AlarmSpec], alarms: Mapping[str, Alarm], now_ns: int
     ) -> dict[str, list[Cell]]:
         """New cells of each alarm. What the rules were is asked once for each zone and cell."""
         step_ns = self.config.setup.step_s * NS
         end_ns = now_ns // step_ns * step_ns
-        asked: dict[tuple[str, int], dict[str, Cell]] = {}
-        cells: dict[str, list[Cell]] = {key: [] for key in known}
-        facts: Facts | None = None
+        rule_cells: dict[tuple[str, int], dict[str, Cell]] = {}
+        cells: dict[str, list[Cell]] = {key: [] for key in alarms}
+        facts: SystemFacts | None = None
         for spec in specs:
             zone = zone_of(spec, self.config.setup)
-            new = range(_first_cell(known[spec.key], end_ns, step_ns), end_ns, step_ns)
+            new = range(_first_cell(alarms[spec.key], end_ns, step_ns), end_ns, step_ns)
             if not spec.rule:
                 # What the facts were in an older cell is not known any more.
                 for cell_ns in new[-1:]:
-                    facts = facts or self._facts(known, now_ns)
+                    facts = facts or self._facts(alarms, now_ns)
                     cells[spec.key] = [self._view(spec, facts, cell_ns, end_ns, now_ns)]
                 continue
             for cell_ns in new:
-                if (zone, cell_ns) not in asked:
-                    asked[zone, cell_ns] = self._rules(zone, cell_ns, now_ns)
-                cells[spec.key] += _cell(asked[zone, cell_ns], spec.rule, cell_ns, step_ns)
+                if (zone, cell_ns) not in rule_cells:
+                    rule_cells[zone, cell_ns] = self._rules(zone, cell_ns, now_ns)
+                cells[spec.key] += _cell(rule_cells[zone, cell_ns], spec.rule, cell_ns, step_ns)
         return cells
 
     def _rules(self, zone: str, cell_ns: int, now_ns: int) -> dict[str, Cell]:
         """Each rule's cell; what only doubted probes say is no evidence against the room."""
-        found = [s for s in self.judged.rule_states(zone, cell_ns, now_ns) if s.cell_ns == cell_ns]
-        doubted = self.judged.doubts(zone, cell_ns, now_ns) if found else {}
-        return {state.rule: self._believed(state, doubted) for state in found}
+        states = [s for s in self.verdicts.rule_states(zone, cell_ns, now_ns) if s.cell_ns == cell_ns]
+        doubted = self.verdicts.doubts(zone, cell_ns, now_ns) if states else {}
+        return {state.rule: self._credible_cell(state, doubted) for state in states}
 
-    def _believed(self, state: RuleState, doubted: Mapping[str, str]) -> Cell:
+    def _credible_cell(self, state: RuleState, doubted: Mapping[str, str]) -> Cell:
         cell = cell_of(state, self.config.setup.step_s * NS)
         out = state.conformity is Conformity.NONCONFORMING
-        if out and doubted and by_doubted_alone(state, doubted, self.config.setup):
+        if out and doubted and caused_by_suspects_only(state, doubted, self.config.setup):
             return replace(cell, conformity=Conformity.INDETERMINATE)
         return cell
 
-    def _facts(self, known: Mapping[str, Alarm], now_ns: int) -> Facts:
-        begun = [a.annunciated_ns for a in known.values() if a.annunciated_ns and a.key != FLOOD]
+    def _facts(self, alarms: Mapping[str, Alarm], now_ns: int) -> SystemFacts:
+        begun = [a.annunciated_ns for a in alarms.values() if a.annunciated_ns and a.key != FLOOD]
         recent = [at for at in begun if now_ns - FLOOD_NS <= at <= now_ns]
-        stands = flooded(begun, now_ns, was=known[FLOOD].condition in ACTIVE)
+        stands = is_flood(begun, now_ns, in_flood=alarms[FLOOD].condition in ACTIVE)
         return replace(self.facts(now_ns), flooded=len(recent) if stands else 0)
 
-    def _view(self, spec: AlarmSpec, facts: Facts, cell_ns: int, end_ns: int, now_ns: int) -> Cell:
+    def _view(self, spec: AlarmSpec, facts: SystemFacts, cell_ns: int, end_ns: int, now_ns: int) -> Cell:
         if spec.watches == "silent":
             return self._evidence(spec.zone, cell_ns, end_ns)
         if spec.watches == "suspect":
-            return suspect_cell(cell_ns, end_ns, self.judged.doubts(spec.zone, cell_ns, now_ns))
-        return fact(spec, facts, cell_ns, end_ns)
+            return suspect_cell(cell_ns, end_ns, self.verdicts.doubts(spec.zone, cell_ns, now_ns))
+        return system_cell(spec, facts, cell_ns, end_ns)
 
     def _evidence(self, zone: str, cell_ns: int, end_ns: int) -> Cell:
         setup = self.config.setup
         newest = self.store.newest_ok()
         polled = {channel for line in self.config.lines for channel in line.channels.values()}
-        here = [c for c in setup.channels_in(zone) if c in polled and _stands_in(setup, c, zone, end_ns)]
+        here = [c for c in setup.channels_in(zone) if c in polled and setup.in_zone(c, zone, end_ns)]
         return evidence_cell(
             cell_ns,
             end_ns,
-            {c: self._heard(newest.get(c)) for c in here},
+            {c: self._last_reading_ns(newest.get(c)) for c in here},
             {c: int(setup.channels[c].max_age_s * NS) for c in here},
         )
 
-    def _heard(self, newest: Row | None) -> int | None:
-        known = [ns for ns in (self.since_ns, None if newest is None else newest.taken_ns) if ns is not None]
-        return max(known, default=None)
+    def _last_reading_ns(self, newest: Row | None) -> int | None:
+        instants = [
+            ns for ns in (self.since_ns, None if newest is None else newest.taken_ns) if ns is not None
+        ]
+        return max(instants, default=None)
 
 
-def _has_to_do(alarm: Alarm, waits_s: Mapping[str, int], now_ns: int) -> bool:
+def _is_due(alarm: Alarm, waits_s: Mapping[str, int], now_ns: int) -> bool:
     """Whether an alarm has something to do though no cell is new."""
     shelf = alarm.shelved_until_ns
     return (shelf is not None and shelf <= now_ns) or is_due(alarm, waits_s.get(alarm.key, 0), now_ns)
 
 
-def _is_newest(notice: Notice, turn: _Turn) -> bool:
+def _is_newest(notice: AlarmNotice, turn: _Turn) -> bool:
     return notice.occurrence == turn.after[notice.alarm].occurrence
 
 
@@ -303,9 +307,9 @@ def _drop_what_is_over(turn: _Turn, waits_s: Mapping[str, int]) -> None:
             turn.reasons[alarm.key].append(f"{alarm.key}: over before the flood let it be announced.")
 
 
-def _returns(turn: _Turn) -> list[tuple[Notice, list[Alarm]]]:
+def _returns(turn: _Turn) -> list[tuple[AlarmNotice, list[Alarm]]]:
     """For each cause that is over one return, which names all of it: the last one, its leader's first."""
-    found: list[tuple[Notice, list[Alarm]]] = []
+    found: list[tuple[AlarmNotice, list[Alarm]]] = []
     over: set[object] = set()
     returns = [n for n in turn.notices if n.step == "returned" and _is_newest(n, turn)]
     for notice in sorted(returns, key=lambda n: turn.after[n.alarm].cause != n.alarm):
@@ -333,7 +337,7 @@ def _over_with(alarm: Alarm, turn: _Turn) -> list[Alarm]:
     ]
 
 
-def _overtaken(turn: _Turn) -> list[Notice]:
+def _missed_occurrences(turn: _Turn) -> list[AlarmNotice]:
     """Occurrences that were followed by another one before they could be told: none is lost."""
     waited = [
         annunciation(a)
@@ -356,14 +360,6 @@ def _cell(cells: Mapping[str, Cell], rule: str, cell_ns: int, step_ns: int) -> l
     if rule in cells:
         return [cells[rule]]
     return [Cell(cell_ns, cell_ns + step_ns, Conformity.NOT_APPLICABLE)] if cells else []
-
-
-def _stands_in(setup: Setup, channel: str, zone: str, at_ns: int) -> bool:
-    return any(
-        p.from_ns <= at_ns and (p.to_ns is None or at_ns < p.to_ns)
-        for p in setup.placements_of(channel)
-        if setup.positions[p.position].zone == zone
-    )
 
 
 def _worst(alarm: Alarm) -> dict[str, Any]:

@@ -9,12 +9,12 @@ from sqlalchemy import Connection
 
 from ..acts import alarms as attending
 from ..acts import inspections as actions
-from ..core.alarms.lifecycle import Alarm, Notice
+from ..core.alarms.lifecycle import Alarm, AlarmNotice
 from ..core.alarms.recipients import Address, addresses, not_before
 from ..instants import NS
 from ..model import AlarmSpec, Config, Inspection
 from ..notify.links import LASTS_NS, Permit, link
-from ..notify.text import Around, Wording, wording, zone_of
+from ..notify.text import NoticeContext, Wording, wording, zone_of
 from ..store import Store
 from ..store.types import JSON
 
@@ -22,7 +22,7 @@ KIND = "notice"
 
 
 @dataclass(frozen=True)
-class Telling:
+class NoticeWriter:
     """Puts notices into the outbox, in the transaction of the turn."""
 
     store: Store
@@ -32,7 +32,7 @@ class Telling:
     now_ns: int
 
     def put(
-        self, notice: Notice, alarm: Alarm, others: Sequence[Alarm] = (), standing: Sequence[Alarm] = ()
+        self, notice: AlarmNotice, alarm: Alarm, others: Sequence[Alarm] = (), standing: Sequence[Alarm] = ()
     ) -> int:
         """One notice to everybody whom the alarm, and those that it speaks for, are to be told to.
 
@@ -43,21 +43,21 @@ class Telling:
         fellows = [self.specs[o.key] for o in (*others, *standing)]
         escalated = notice.step.startswith("escalated")
         names = [n for s in (spec, *fellows) for n in (s.escalate_to if escalated else s.routes)]
-        every = addresses(names, self.config, self.now_ns)
-        if not every:
+        recipients = addresses(names, self.config, self.now_ns)
+        if not recipients:
             return self.now_ns
         around = self._around(notice, alarm, others, standing)
-        letters = [(a, self._worded(notice, around, a)) for a in every]
+        letters = [(a, self._wording_for(notice, around, a)) for a in recipients]
         next_ns = self._next_ns([spec, *(self.specs[o.key] for o in others)])
-        told = {"priority": spec.priority, "zone": zone_of(spec, self.config.setup)}
+        facts = {"priority": spec.priority, "zone": zone_of(spec, self.config.setup)}
         box = attending.outbox(self.store)
-        box.put(self.conn, notice, letters, self.now_ns, next_ns=next_ns, told=told)
+        box.put(self.conn, notice, letters, self.now_ns, next_ns=next_ns, further=facts)
         what: dict[str, JSON] = {
             "alarm": alarm.key,
             "step": notice.step,
             "occurrence": notice.occurrence,
             "also": list[JSON](o.key for o in others),
-            "to": list[JSON](f"{a.route}: {a.recipient or a.route}" for a in every),
+            "to": list[JSON](f"{a.route}: {a.recipient or a.route}" for a in recipients),
             "waits_s": (next_ns - self.now_ns) // NS,
         }
         self.store.journal.append(KIND, "service", what, letters[0][1].subject, self.conn)
@@ -67,9 +67,9 @@ class Telling:
         return [job for job in actions.inspections(self.store, zone or None) if job.to_ns is None]
 
     def _around(
-        self, notice: Notice, alarm: Alarm, others: Sequence[Alarm], standing: Sequence[Alarm]
-    ) -> Around:
-        return Around(
+        self, notice: AlarmNotice, alarm: Alarm, others: Sequence[Alarm], standing: Sequence[Alarm]
+    ) -> NoticeContext:
+        return NoticeContext(
             alarm=alarm,
             others=[(self.specs[o.key], o) for o in others],
             standing=[(self.specs[o.key], o) for o in standing],
@@ -77,21 +77,21 @@ class Telling:
             simulated=self.store.simulated,
         )
 
-    def _worded(self, notice: Notice, around: Around, to: Address) -> Wording:
+    def _wording_for(self, notice: AlarmNotice, around: NoticeContext, to: Address) -> Wording:
         spec = self.specs[notice.alarm]
         mine = replace(around, temperature=to.temperature, links=self._links(notice, around, to))
         return wording(notice, spec, zone_of(spec, self.config.setup), self.config.setup, around=mine)
 
-    def _links(self, notice: Notice, around: Around, to: Address) -> dict[str, str]:
+    def _links(self, notice: AlarmNotice, around: NoticeContext, to: Address) -> dict[str, str]:
         """By key of each alarm that the notice tells of: where its recipient can acknowledge it."""
         pages = self.config.notices.pages
         if not pages or not to.recipient or notice.step == "returned":
             return {}
-        own = [] if around.alarm is None else [replace(around.alarm, occurrence=notice.occurrence)]
-        told = [*own, *(alarm for _, alarm in around.others)]
-        return {alarm.key: self._link(pages, notice, alarm, to) for alarm in told}
+        leader = [] if around.alarm is None else [replace(around.alarm, occurrence=notice.occurrence)]
+        alarms = [*leader, *(alarm for _, alarm in around.others)]
+        return {alarm.key: self._link(pages, notice, alarm, to) for alarm in alarms}
 
-    def _link(self, pages: str, notice: Notice, alarm: Alarm, to: Address) -> str:
+    def _link(self, pages: str, notice: AlarmNotice, alarm: Alarm, to: Address) -> str:
         who = to.person or to.recipient
         step = notice.step.split()[0] + (f" {alarm.repeats}" if alarm.repeats else "")
         permit = Permit(alarm.key, alarm.occurrence, step, who, self.now_ns + LASTS_NS)
@@ -103,11 +103,11 @@ class Telling:
         return not_before(self.config.notices, self.config.setup.room.timezone, self.now_ns)
 
 
-def annunciation(alarm: Alarm) -> Notice:
+def annunciation(alarm: Alarm) -> AlarmNotice:
     """The first notice of an occurrence, as the alarm is now."""
     at_ns = alarm.annunciated_ns or 0
     assert alarm.worst is not None  # noqa: S101 (what was annunciated has a worst cell)
     since_ns = at_ns if alarm.since_ns is None else alarm.since_ns
-    return Notice(
+    return AlarmNotice(
         alarm.key, alarm.occurrence, "annunciated", at_ns, since_ns, alarm.worst, alarm.newest or alarm.worst
     )

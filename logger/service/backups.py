@@ -10,7 +10,7 @@ from ..instants import NS
 from ..model import BackupPlan
 from ..record.proof import altered_verdicts
 from ..store import Store
-from ..store.backup.scrub import PARTS, scrubbed
+from ..store.backup.scrub import PARTS, scrub
 
 DAY_NS = 86_400 * NS
 OLD_NS = 2 * DAY_NS
@@ -31,7 +31,7 @@ def daily(store: Store, plan: BackupPlan, event: Event, now_ns: int) -> None:
         event("backup-not-intact", {**what, "faults": list(report.faults[:20])})
 
 
-def scrub(store: Store, plan: BackupPlan | None, event: Event, now_ns: int) -> None:
+def scrub_backups(store: Store, plan: BackupPlan | None, event: Event, now_ns: int) -> None:
     """Read a part of all backups again, another one each day; journalled, and an event where it is damaged.
 
     What is damaged among the files that backups share is taken away: the next backup copies it anew.
@@ -39,15 +39,15 @@ def scrub(store: Store, plan: BackupPlan | None, event: Event, now_ns: int) -> N
     if plan is None or not Path(plan.folder).is_dir():
         return  # that it is away is told by the backup that could not be made
     part = now_ns // DAY_NS % PARTS
-    read = scrubbed(Path(plan.folder), part)
+    read = scrub(Path(plan.folder), part)
     what: dict[str, Any] = {"folder": plan.folder, "part": part, "of": PARTS, "files": read.files}
     what |= {"bytes": read.size_bytes, "intact": not read.faults, "faults": list(read.sentences[:20])}
     store.journal.append(SCRUBBED, "service", what)
     for path in read.damaged:
         path.unlink(missing_ok=True)
     if read.faults:
-        told = {"folder": plan.folder, "count": len(read.sentences), "faults": list(read.sentences[:20])}
-        event("backup-damaged", told)
+        facts = {"folder": plan.folder, "count": len(read.sentences), "faults": list(read.sentences[:20])}
+        event("backup-damaged", facts)
 
 
 def watch(store: Store, plan: BackupPlan | None, event: Event, now_ns: int) -> None:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..acts import alarms as attending
-from ..core.alarms.recipients import addresses, every_way
-from ..core.calibration.status import OVERDUE, Notice, notices
+from ..core.alarms.recipients import addresses, default_routes
+from ..core.calibration.status import OVERDUE, DueNotice, notices
 from ..instants import rfc3339
 from ..model import Config, Setup
 from ..notify.text import Wording
@@ -16,51 +16,51 @@ from ..store import Store
 KIND = "confirmation"
 
 
-def tell_due(store: Store, config: Config, now_ns: int) -> list[Notice]:
+def notify_due(store: Store, config: Config, now_ns: int) -> list[DueNotice]:
     """Journal and queue what was reached at 60, 30 and 7 days or is overdue, if it was not told yet."""
-    told = {
+    sent = {
         (n["channel"], n["certificate"], n["step"])
         for entry in store.journal.entries(kind=KIND)
-        for n in _noted(entry.what)
+        for n in _entries(entry.what)
     }
-    found = notices(config.setup, now_ns, told)
-    if not found:
+    due = notices(config.setup, now_ns, sent)
+    if not due:
         return []
     with store.begin() as conn:
-        what: dict[str, Any] = {"at": rfc3339(now_ns), "notices": [_fact(n) for n in found]}
+        what: dict[str, Any] = {"at": rfc3339(now_ns), "notices": [_fact(n) for n in due]}
         entry = store.journal.append(KIND, "stillroom", what, conn=conn)
-        words = wording(found, config.setup, simulated=store.simulated)
+        words = wording(due, config.setup, simulated=store.simulated)
         key = f"{KIND}.{entry.number}"
-        letters = [(to, words) for to in addresses(every_way(config), config, now_ns)]
+        letters = [(to, words) for to in addresses(default_routes(config), config, now_ns)]
         attending.outbox(store).post(conn, key, letters, now_ns)
-    return found
+    return due
 
 
-def _noted(what: Any) -> list[dict[str, Any]]:
+def _entries(what: Any) -> list[dict[str, Any]]:
     return list(what["notices"])
 
 
-def _fact(notice: Notice) -> dict[str, Any]:
+def _fact(notice: DueNotice) -> dict[str, Any]:
     channel, number, step = notice.key
     due = notice.confirmation.due
     return {"channel": channel, "certificate": number, "step": step, "due": str(due) if due else None}
 
 
-def wording(found: Sequence[Notice], setup: Setup, *, simulated: bool = False) -> Wording:
+def wording(due: Sequence[DueNotice], setup: Setup, *, simulated: bool = False) -> Wording:
     """One letter that lists all, the most urgent first."""
-    ordered = sorted(found, key=lambda n: (n.confirmation.days_left or 0, n.key))
+    ordered = sorted(due, key=lambda n: (n.confirmation.days_left or 0, n.key))
     overdue = sum(n.step == OVERDUE for n in ordered)
     mark = "SIMULATED: " if simulated else ""
     what = f"{overdue} overdue" if overdue else f"due within {ordered[-1].step} days"
     subject = f"{mark}{setup.room.name}: calibration of {len(ordered)} channels {what}"
     if len(ordered) == 1:
-        subject = f"{mark}{setup.room.name}: calibration of {ordered[0].key[0]} {_when(ordered[0])}"
-    lines = [f"{n.key[0]}, certificate {n.key[1]}: {_when(n)} ({n.confirmation.due})" for n in ordered]
+        subject = f"{mark}{setup.room.name}: calibration of {ordered[0].key[0]} {_due_phrase(ordered[0])}"
+    lines = [f"{n.key[0]}, certificate {n.key[1]}: {_due_phrase(n)} ({n.confirmation.due})" for n in ordered]
     after = "Readings of an overdue probe are stored but cannot show the room to be stable."
     return Wording(subject, "\n".join([*lines, "", after, ""]))
 
 
-def _when(notice: Notice) -> str:
+def _due_phrase(notice: DueNotice) -> str:
     left = notice.confirmation.days_left or 0
     return (
         "is overdue" if notice.step == OVERDUE else "is due today" if not left else f"is due in {left} days"

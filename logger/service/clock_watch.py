@@ -28,7 +28,7 @@ STEP_NS = NS  # set, not slewed
 Event = Callable[[str, Mapping[str, object]], None]
 
 
-def synchronised() -> bool | None:
+def is_synchronised() -> bool | None:
     """Whether the system has synchronised its clock; None where it cannot be asked."""
     if not sys.platform.startswith("linux"):
         return None
@@ -51,7 +51,7 @@ class ClockWatch:
     event: Event
     limit_s: float = 30.0
     demanded: bool = False  # it must be synchronised
-    asked: Callable[[], bool | None] = synchronised
+    synchronised: Callable[[], bool | None] = is_synchronised
     why: str = ""  # it is unsure because of this; "": it is believed
     _base_ns: int = 0
     _step: str = ""  # one that a bus met before `look` did
@@ -66,15 +66,15 @@ class ClockWatch:
         self._base_ns = self._base()
         self.why = self._doubt(self.store.newest_ns() or 0)
         if self.why:
-            self.store.clocks.doubt(boot_id(), self._base_ns, self.why)
+            self.store.clocks.record_doubt(boot_id(), self._base_ns, self.why)
 
-    def stamped(self, rows: Sequence[Row]) -> Sequence[Row]:
+    def mark_unsure(self, rows: Sequence[Row]) -> Sequence[Row]:
         """Rows of the buses, marked while the clock is unsure."""
         if not self.why:
             self._meet_step(min((row.monotonic_ns for row in rows), default=0))
         return [replace(row, source=UNSURE) for row in rows] if self.why or self._step else rows
 
-    def look(self) -> None:
+    def check(self) -> None:
         """Whether a sure clock has stepped, or an unsure one is known by now.
 
         Then what it stamped is mended, as a recorded act.
@@ -82,44 +82,48 @@ class ClockWatch:
         if not self.why:
             self._doubt_step()
         elif boot_id() not in self.store.clocks.unsure_boots():
-            self._known()  # a person has corrected it
+            self._trust_clock()  # a person has corrected it
         else:
-            self._mend()
+            self._record_correction()
 
     def _meet_step(self, since_ns: int) -> None:
         if self._step or abs(step_ns := self._base() - self._base_ns) <= self.limit_s * NS:
             return
-        if self.asked() is not True:
+        if self.synchronised() is not True:
             self._since_ns = since_ns
             self._step = f"it stepped by {step_ns / NS:+.0f} s, and no time server vouches for it"
 
     def _doubt_step(self) -> None:
         self._meet_step(self.clock.monotonic_ns())
         if not self._step:
-            self._base_ns = self._base() if self.asked() is True else self._base_ns
+            self._base_ns = self._base() if self.synchronised() is True else self._base_ns
             return
         self._base_ns, why = self._base(), self._step
-        self.store.clocks.doubt(boot_id(), self._base_ns, why, self._since_ns)
+        self.store.clocks.record_doubt(boot_id(), self._base_ns, why, self._since_ns)
         self.why, self._step = why, ""
 
-    def _known(self) -> None:
+    def _trust_clock(self) -> None:
         self._base_ns, self.why = self._base(), ""
 
-    def _mend(self) -> None:
+    def _record_correction(self) -> None:
         was_set = abs(self._base() - self._base_ns) > STEP_NS
-        if self.asked() is not True and not was_set:
+        if self.synchronised() is not True and not was_set:
             return
         if self._impossible(self._newest_sure()):
             return
         with self.store.begin() as conn:
-            self.store.clocks.correct(boot_id(), self._base(), "stillroom", f"known again: {self.why}", conn)
+            self.store.clocks.record_correction(
+                boot_id(), self._base(), "stillroom", f"known again: {self.why}", conn
+            )
         self.event("clock-known", {"boot": boot_id(), "at": rfc3339(self.clock.wall_ns())})
-        self._known()
+        self._trust_clock()
 
     def _doubt(self, newest_ns: int) -> str:
         if doubt := self._impossible(newest_ns):
             return doubt
-        return "the system has not synchronised it" if self.demanded and self.asked() is not True else ""
+        return (
+            "the system has not synchronised it" if self.demanded and self.synchronised() is not True else ""
+        )
 
     def _impossible(self, newest_ns: int) -> str:
         now_ns = self.clock.wall_ns()

@@ -10,7 +10,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from ..acts import alarms as attending
-from ..core.alarms.recipients import addresses, every_way
+from ..core.alarms.recipients import addresses, default_routes
 from ..core.calibration.status import status
 from ..instants import NS, local, to_ns
 from ..model import Config
@@ -23,7 +23,7 @@ KIND = "digest"
 DAY_NS = 86_400 * NS
 
 
-def tell_digest(store: Store, config: Config, verdicts: Verdicts, now_ns: int) -> bool:
+def queue_digest(store: Store, config: Config, verdicts: Verdicts, now_ns: int) -> bool:
     """Queue the digest of the day once its time of day has come; whether it was queued now."""
     due_ns = _due_ns(config, now_ns)
     if due_ns is None:
@@ -32,7 +32,7 @@ def tell_digest(store: Store, config: Config, verdicts: Verdicts, now_ns: int) -
     day = local(due_ns, ZoneInfo(config.setup.room.timezone)).date().isoformat()
     if last is not None and str(last.what["day"]) >= day:
         return False
-    names = config.notices.digest_routes or every_way(config)
+    names = config.notices.digest_routes or default_routes(config)
     to = addresses(names, config, now_ns)
     words = wording(store, config, verdicts, now_ns)
     with store.begin() as conn:
@@ -61,13 +61,13 @@ def wording(store: Store, config: Config, verdicts: Verdicts, now_ns: int) -> Wo
     for zone in setup.zones_now():
         shares = _shares(verdicts, zone.key, from_ns, now_ns)
         worst = next((v for v in ("not stable", "not shown") if v in (worst, *shares)), worst)
-        told = ", ".join(f"{verdict} {duration(ns)}" for verdict, ns in shares.items()) or "no verdict"
-        lines.append(f"{zone.name}: {told}.")
-        found = verdicts.excursions(zone.key, from_ns, now_ns, now_ns, refresh=False)
+        summary = ", ".join(f"{verdict} {duration(ns)}" for verdict, ns in shares.items()) or "no verdict"
+        lines.append(f"{zone.name}: {summary}.")
+        excursions = verdicts.excursions(zone.key, from_ns, now_ns, now_ns, refresh=False)
         lines += [
             f"  {e.rule}: {duration(e.to_ns - e.from_ns)} beyond {quantity(e.limit, e.unit)}, "
             f"worst {quantity(e.worst, e.unit)}"
-            for e in found
+            for e in excursions
         ]
     lines += ["", _due(config, now_ns), _waiting(store), _head(store)]
     subject = (
@@ -78,15 +78,15 @@ def wording(store: Store, config: Config, verdicts: Verdicts, now_ns: int) -> Wo
 
 def _shares(verdicts: Verdicts, zone: str, from_ns: int, to_ns: int) -> dict[str, int]:
     """Nanoseconds of each verdict that occurred, the good one first."""
-    found: dict[str, int] = {}
+    shares: dict[str, int] = {}
     for p in verdicts.periods(zone, from_ns, to_ns, to_ns, refresh=False):
-        found[p.verdict] = found.get(p.verdict, 0) + p.to_ns - p.from_ns
-    return {v: found[v] for v in ("stable", "not stable", "not shown") if v in found}
+        shares[p.verdict] = shares.get(p.verdict, 0) + p.to_ns - p.from_ns
+    return {v: shares[v] for v in ("stable", "not stable", "not shown") if v in shares}
 
 
 def _due(config: Config, now_ns: int) -> str:
-    each = [status(config.setup, channel, now_ns) for channel in config.setup.channels]
-    due = [f"{c.channel} {c.status} ({c.due})" for c in each if c.status in ("due", "overdue")]
+    statuses = [status(config.setup, channel, now_ns) for channel in config.setup.channels]
+    due = [f"{c.channel} {c.status} ({c.due})" for c in statuses if c.status in ("due", "overdue")]
     more = " and more" if len(due) > 12 else ""
     return f"Calibration: {', '.join(due[:12])}{more}." if due else "Nothing is due."
 

@@ -39,9 +39,9 @@ class WatchedFolder:
         # A share that hangs is found by this, and named; what follows would wait for it without a word.
         self._listed.run(lambda _: [*Path(plan.folder).glob("*")])
         how = f"{config.setup.version} {plan.profile}"
-        for one in self._folder.outcomes(lambda path: self._bring(path, config), time.monotonic(), how):
-            if one.state == "refused":
-                tell_refused(self._store, one, WHO)
+        for outcome in self._folder.outcomes(lambda path: self._bring(path, config), time.monotonic(), how):
+            if outcome.state == "refused":
+                journal_refusal(self._store, outcome, WHO)
 
     def _bring(self, path: Path, config: Config) -> ImportResult:
         profiles = known_profiles(config.texts, self._store.imports())
@@ -65,23 +65,23 @@ class RefusedFile:
     why: str
 
 
-def tell_refused(store: Store, outcome: Outcome, who: str) -> None:
+def journal_refusal(store: Store, outcome: Outcome, who: str) -> None:
     """Journal a refusal, unless the newest one of that file says the same: a restart tells nothing twice."""
     name, why = plain_name(outcome.path), plain_text(outcome.why)
-    newest = next((r for r in refused_files(store, every=True) if r.name == name), None)
+    newest = next((r for r in refused_files(store, include_imported=True) if r.name == name), None)
     if newest is None or newest.why != why:
         folder = plain_text(str(outcome.path.parent))
         store.journal.append(KIND, who, {"file": name, "folder": folder, "why": why})
 
 
-def refused_files(store: Store, *, every: bool = False) -> list[RefusedFile]:
+def refused_files(store: Store, *, include_imported: bool = False) -> list[RefusedFile]:
     """Newest first, each name once; without `every` those that were not imported since."""
-    brought = {one.name: one.at_ns for one in store.imports()}
-    found: dict[str, RefusedFile] = {}
+    brought = {file.name: file.at_ns for file in store.imports()}
+    by_name: dict[str, RefusedFile] = {}
     for n, entry in enumerate(store.journal.entries(kind=KIND, newest_first=True)):
         if n >= _LOOKED_AT:
             break
-        one = RefusedFile(str(entry.what["file"]), entry.at_ns, str(entry.what["why"]))
-        if every or brought.get(one.name, 0) < one.at_ns:
-            found.setdefault(one.name, one)
-    return list(found.values())
+        file = RefusedFile(str(entry.what["file"]), entry.at_ns, str(entry.what["why"]))
+        if include_imported or brought.get(file.name, 0) < file.at_ns:
+            by_name.setdefault(file.name, file)
+    return list(by_name.values())

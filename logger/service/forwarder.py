@@ -32,7 +32,7 @@ LONGEST_WAIT_S = 60.0
 ANSWER_S = 15.0
 
 
-class NotTaken(Exception):
+class NotAccepted(Exception):
     """The centre is away, or did not take a batch; the text says why."""
 
 
@@ -56,22 +56,22 @@ class Centre:
         """Hands over rows numbered from `first`; gives the number that the centre wants next, or NotTaken."""
         body = json.dumps({"record": record, "first": first, "rows": [fields(row) for row in rows]}).encode()
         path = f"/api/v1/nodes/{quote(self.node, safe='')}/rows"
-        asked = urllib.request.Request(self.url.rstrip("/") + path, body, self._head(), method="POST")  # noqa: S310
+        request = urllib.request.Request(self.url.rstrip("/") + path, body, self._head(), method="POST")  # noqa: S310
         try:
-            return within(ANSWER_S, f"centre {self.url}", lambda lines: self._answer(asked, lines))
+            return within(ANSWER_S, f"centre {self.url}", lambda lines: self._answer(request, lines))
         except urllib.error.HTTPError as error:
-            raise NotTaken(f"{error.code} {error.read(500).decode('utf-8', 'replace')}") from error
+            raise NotAccepted(f"{error.code} {error.read(500).decode('utf-8', 'replace')}") from error
         except (OSError, HTTPException, ValueError, KeyError, TypeError) as error:
-            raise NotTaken(str(error)) from error
+            raise NotAccepted(str(error)) from error
 
     def _head(self) -> dict[str, str]:
         head = {"Content-Type": "application/json"}
         return head | ({"Authorization": f"Bearer {self.token}"} if self.token else {})
 
-    def _answer(self, asked: urllib.request.Request, lines: Lines) -> int:
+    def _answer(self, request: urllib.request.Request, lines: Lines) -> int:
         """No proxy of the environment stands between a node and its centre."""
         context = ssl.create_default_context(cafile=self.ca_file or None)
-        with opener(lines, context).open(asked, timeout=ANSWER_S) as answer:
+        with opener(lines, context).open(request, timeout=ANSWER_S) as answer:
             return int(json.loads(answer.read(10_000))["next"])
 
 
@@ -105,39 +105,39 @@ class Forwarder:
         if not self._next and self._clock_s() >= self._not_before_s:
             self._ask()
         while self._next and going_on() and self._clock_s() >= self._not_before_s:
-            found, _ = self._store.arrived_after(self._next - 1, BATCH)
-            if not found:
+            rows, _ = self._store.arrived_after(self._next - 1, BATCH)
+            if not rows:
                 break
-            sent += self._send(found)
+            sent += self._send(rows)
         return sent
 
     def _ask(self) -> None:
         """What the centre wants next. More than there is: this record was put back, numbers come twice."""
         _, end = self._store.arrived_after(-1)
         try:
-            wanted = self._centre.send(self._store.key, 1, [])
-        except NotTaken as failure:
-            self._failed(str(failure))
+            next_seq = self._centre.send(self._store.key, 1, [])
+        except NotAccepted as failure:
+            self._back_off(str(failure))
             return
-        if wanted > end + 1:
-            had = f"the centre has {wanted - 1} rows of this node and this record only {end}"
-            self._failed(f"{had}: it was put back from a backup; let the node begin a new data folder")
+        if next_seq > end + 1:
+            had = f"the centre has {next_seq - 1} rows of this node and this record only {end}"
+            self._back_off(f"{had}: it was put back from a backup; let the node begin a new data folder")
             return
-        self._next, self.trouble, self._pause_s = wanted, "", 1.0
+        self._next, self.trouble, self._pause_s = next_seq, "", 1.0
 
-    def _send(self, found: Sequence[tuple[int, Row]]) -> int:
-        first = found[0][0]
+    def _send(self, rows: Sequence[tuple[int, Row]]) -> int:
+        first = rows[0][0]
         try:
-            wanted = self._centre.send(self._store.key, first, [row for _, row in found])
-        except NotTaken as failure:
-            self._failed(str(failure))
+            next_seq = self._centre.send(self._store.key, first, [row for _, row in rows])
+        except NotAccepted as failure:
+            self._back_off(str(failure))
             return 0
         self.trouble, self._pause_s = "", 1.0
-        went, self._next = max(0, wanted - first), wanted
+        went, self._next = max(0, next_seq - first), next_seq
         self.sent += went
         return went
 
-    def _failed(self, why: str) -> None:
+    def _back_off(self, why: str) -> None:
         if not self.trouble:
             log.warning(
                 "centre %s does not take readings of node %s: %s", self._centre.url, self._centre.node, why

@@ -16,7 +16,6 @@ from typing import Any
 from .. import __version__
 from ..acts import alarms as attending
 from ..config import in_force
-from ..core.calibration.status import position_of
 from ..instants import NS, to_ns
 from ..model import Setup
 from ..store import Store
@@ -60,15 +59,15 @@ def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[Figure]:
         yield Figure("Service", "heartbeat", "none", None, "the service has never run here")
         return
     at_ns = to_ns(datetime.fromisoformat(str(beat["at"])))
-    yield _beating(bool(beat.get("stopped")), at_ns, now_ns)
+    yield _heartbeat(bool(beat.get("stopped")), at_ns, now_ns)
     lost, failing = int(beat.get("readings_lost") or 0), dict(beat.get("failing") or {})
-    told = ", ".join(f"{job}: {why}" for job, why in failing.items())
+    failures = ", ".join(f"{job}: {why}" for job, why in failing.items())
     version = f"stillroom {beat.get('software', '?')}, setup {beat.get('setup', '?')}"
     yield Figure("Service", "software", version, at_ns)
     waiting, trouble = str(beat.get("queue", "?")), str(beat.get("store_trouble") or "")
     yield Figure("Service", "readings waiting to be stored", waiting, at_ns, trouble)
     yield Figure("Service", "readings lost", str(lost), at_ns, "readings were lost" if lost else "")
-    yield Figure("Service", "jobs that fail", str(len(failing)), at_ns, told)
+    yield Figure("Service", "jobs that fail", str(len(failing)), at_ns, failures)
     yield from _sources(beat, at_ns)
 
 
@@ -76,10 +75,10 @@ def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
     """Clock, lines and brokers, as the service told them with its newest heartbeat."""
     clock = str(beat.get("clock") or "not known")
     synced = {True: "synchronised by the system", False: "not synchronised by the system"}
-    told = synced.get(beat.get("clock_synchronised"), "synchronisation not known")  # type: ignore[arg-type]
+    state = synced.get(beat.get("clock_synchronised"), "synchronisation not known")  # type: ignore[arg-type]
     if clock == "believed" and not beat.get("clock_synchronised"):
-        told += "; the setup does not ask for it"
-    yield Figure("Service", "clock", told, at_ns, "" if clock == "believed" else clock)
+        state += "; the setup does not ask for it"
+    yield Figure("Service", "clock", state, at_ns, "" if clock == "believed" else clock)
     if (late := beat.get("late_ms")) is not None:
         yield Figure("Service", "99 of 100 polls begin within", f"{late} ms of their time", at_ns)
     for url, age_s in dict(beat.get("buses") or {}).items():
@@ -88,18 +87,22 @@ def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
         yield Figure("Lines", f"probe {probe}", str(why), at_ns, "look at the probe, its cable and its power")
     for name, how in dict(beat.get("stuck") or {}).items():
         yield Figure("Lines", str(name), f"does not come back: {how}", at_ns, "look at it; it is tried again")
-    for url, there in dict(beat.get("brokers") or {}).items():
+    for url, connected in dict(beat.get("brokers") or {}).items():
         yield Figure(
-            "Lines", url, "connected" if there else "away", at_ns, "" if there else "the broker is away"
+            "Lines",
+            url,
+            "connected" if connected else "away",
+            at_ns,
+            "" if connected else "the broker is away",
         )
 
 
-def _beating(stopped: bool, at_ns: int, now_ns: int) -> Figure:
+def _heartbeat(stopped: bool, at_ns: int, now_ns: int) -> Figure:
     if stopped:
         return Figure("Service", "heartbeat", "stopped", at_ns, "the service was stopped")
     late = (now_ns - at_ns) / NS > SILENT_S
-    told = "the service is silent: look whether it runs" if late else ""
-    return Figure("Service", "heartbeat", "beating", at_ns, told)
+    fault = "the service is silent: look whether it runs" if late else ""
+    return Figure("Service", "heartbeat", "beating", at_ns, fault)
 
 
 def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
@@ -108,9 +111,9 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
     for zone in setup.zones_now():
         until_ns = verdicts.stored_until(zone.key)
         late = until_ns is None or now_ns - until_ns > LATE_S * NS
-        told = "never" if until_ns is None else "that minute"
+        until = "never" if until_ns is None else "that minute"
         yield Figure(
-            "Judging", f"{zone.name} judged up to", told, until_ns, "not judged lately" if late else ""
+            "Judging", f"{zone.name} judged up to", until, until_ns, "not judged lately" if late else ""
         )
         if (body := live.get(zone.key)) is not None and "forecast" in body:
             yield Figure("Judging", f"{zone.name} forecast", str(body["forecast"]), until_ns)
@@ -119,7 +122,7 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
 def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
     newest, answered, read = store.newest_ok(), store.newest(), _read_here(store)
     for key, channel in setup.channels.items():
-        if position_of(setup, key, now_ns) is None:
+        if setup.position_at(key, now_ns) is None:
             continue
         row, last = newest.get(key), answered.get(key)
         if row is None:
@@ -144,8 +147,8 @@ def _clocks(store: Store, setup: Setup) -> Iterator[Figure]:
     for probe in setup.probes:
         if compared := store.clocks.comparisons(probe):
             last = compared[-1]
-            told = f"{last.offset_ns / NS:+.1f} s, taken out on reading back"
-            yield Figure("Probes", f"own clock of {probe}", told, last.clock_ns - last.offset_ns)
+            offset = f"{last.offset_ns / NS:+.1f} s, taken out on reading back"
+            yield Figure("Probes", f"own clock of {probe}", offset, last.clock_ns - last.offset_ns)
 
 
 def _record(store: Store, now_ns: int) -> Iterator[Figure]:
@@ -161,24 +164,24 @@ def _record(store: Store, now_ns: int) -> Iterator[Figure]:
     yield Figure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
     yield _backup(store, now_ns)
     yield from _proofs(store)
-    tried = store.journal.found(kinds=("restore-test",), limit=1)
+    tried = store.journal.search(kinds=("restore-test",), limit=1)
     at_ns = tried[0].at_ns if tried else None
-    told = "" if tried else "try to restore a backup"
-    yield _validated(store)
-    yield Figure("Record", "last restore test", "done" if tried else "none", at_ns, told)
+    remedy = "" if tried else "try to restore a backup"
+    yield _validation(store)
+    yield Figure("Record", "last restore test", "done" if tried else "none", at_ns, remedy)
 
 
-def _validated(store: Store) -> Figure:
+def _validation(store: Store) -> Figure:
     """Whether the version that runs was validated on this record: the last self-test that was journalled."""
-    found = store.journal.found(kinds=("selftest",), limit=1)
+    entries = store.journal.search(kinds=("selftest",), limit=1)
     prompt = "validate it: stillroom selftest --data DIR"
-    if not found:
+    if not entries:
         return Figure("Record", f"self-test of stillroom {__version__}", "none", None, prompt)
-    what = found[0].what
-    told = f"of {what.get('version')}, {what.get('cases')} cases"
+    what = entries[0].what
+    scope = f"of {what.get('version')}, {what.get('cases')} cases"
     fault = "" if what.get("version") == __version__ else f"another version runs now; {prompt}"
     fault = fault if what.get("passed") is True else "did not pass: rely on no verdict"
-    return Figure("Record", f"self-test of stillroom {__version__}", told, found[0].at_ns, fault)
+    return Figure("Record", f"self-test of stillroom {__version__}", scope, entries[0].at_ns, fault)
 
 
 def _proofs(store: Store) -> Iterator[Figure]:
@@ -192,10 +195,10 @@ def _files(folder: Path) -> Iterator[Path]:
 
 
 def _backup(store: Store, now_ns: int) -> Figure:
-    found = store.journal.found(kinds=("backup",), limit=1)
-    if not found:
+    entries = store.journal.search(kinds=("backup",), limit=1)
+    if not entries:
         return Figure("Record", "last backup", "none", None, "back it up: stillroom backup --to DIR")
-    if found[0].what.get("intact") is not True:
-        return Figure("Record", "last backup", "not intact", found[0].at_ns, "not intact")
-    old = "older than two days" if (now_ns - found[0].at_ns) / NS > BACKUP_S else ""
-    return Figure("Record", "last backup", "intact", found[0].at_ns, old)
+    if entries[0].what.get("intact") is not True:
+        return Figure("Record", "last backup", "not intact", entries[0].at_ns, "not intact")
+    old = "older than two days" if (now_ns - entries[0].at_ns) / NS > BACKUP_S else ""
+    return Figure("Record", "last backup", "intact", entries[0].at_ns, old)

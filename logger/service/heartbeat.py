@@ -24,13 +24,13 @@ def beat(folder: Path, facts: Mapping[str, object]) -> None:
 def read(folder: Path) -> dict[str, object] | None:
     """The newest heartbeat; None when there never was one or it is no heartbeat."""
     try:
-        found = json.loads((folder / FILE).read_text(encoding="utf-8"))
+        facts = json.loads((folder / FILE).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
-    return found if isinstance(found, dict) else None
+    return facts if isinstance(facts, dict) else None
 
 
-class Outside:
+class OutsideHeartbeat:
     """Those outside who are told; a share that hangs does not keep the address from being told."""
 
     def __init__(self) -> None:
@@ -39,7 +39,7 @@ class Outside:
 
     def tell(self, plan: Heartbeat, facts: Mapping[str, object]) -> None:
         """A file on another machine, and a POST. Raises OSError where nobody takes it."""
-        done = [
+        failures = [
             _failure(
                 lambda: self._address.run(lambda lines: _post(plan.url, facts, lines)) if plan.url else None
             ),
@@ -47,7 +47,7 @@ class Outside:
                 lambda: self._file.run(lambda _: _replace(Path(plan.file), facts)) if plan.file else None
             ),
         ]
-        for failure in done:
+        for failure in failures:
             if failure is not None:
                 raise failure
 
@@ -63,9 +63,9 @@ def _failure(act: Callable[[], None]) -> OSError | None:
 def _post(url: str, facts: Mapping[str, object], lines: Lines) -> None:
     """The address is asked directly: a proxy that answers for a dead watcher would hide it."""
     body, head = json.dumps(dict(facts)).encode(), {"Content-Type": "application/json"}
-    asked = urllib.request.Request(url, body, head, method="POST")  # noqa: S310 (as configured)
+    request = urllib.request.Request(url, body, head, method="POST")  # noqa: S310 (as configured)
     try:
-        with opener(lines).open(asked, timeout=ANSWER_S) as answer:
+        with opener(lines).open(request, timeout=ANSWER_S) as answer:
             answer.read(1000)
     except HTTPException as error:
         raise OSError(f"{url} does not answer as a web server: {error!r}") from error

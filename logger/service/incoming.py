@@ -26,8 +26,8 @@ from ..formats.senml import UNITS
 from ..instants import NS
 from ..model import Config, MqttTopic, PushedLine, Row, Setup
 from ..probes.clock import boot_id
-from ..probes.messages import BadMessage, Heard, Told, heard
-from ..probes.mqtt import Arrived
+from ..probes.messages import BadMessage, MessageValue, ParsedMessage, parse_message
+from ..probes.mqtt import BrokerMessage
 from ..series import STATUS
 from ..store import Store
 from ..store.hot import tables
@@ -52,12 +52,12 @@ FIELDS = (
 )
 
 
-class AlreadyThere(Refused):
+class Duplicate(Refused):
     """A number that came before with other content; it stays as it was (an HTTP interface says 409)."""
 
 
 @dataclass(frozen=True)
-class Taken:
+class Accepted:
     """What became of a message: rows stored, values that were there already, whether all of it was."""
 
     stored: int
@@ -67,8 +67,8 @@ class Taken:
 
 def push(  # noqa: PLR0917 (who, which, what, when: as they stand in the request)
     store: Store, config: Config, node: str, seq: int, payload: bytes, now_ns: int | None = None
-) -> Taken:
-    """Store one message of a node. Refused: an unknown node, a message that cannot be read, `AlreadyThere`.
+) -> Accepted:
+    """Store one message of a node. Refused: an unknown node, a message that cannot be read, `Duplicate`.
 
     `seq`: a number of the node's own, larger for each message; gaps do not matter. On the disk on return.
     """
@@ -78,13 +78,13 @@ def push(  # noqa: PLR0917 (who, which, what, when: as they stand in the request
     sure = boot_id() not in store.clocks.unsure_boots()
     rows, clock_ns = _read(config.setup, lines, payload, now_ns, "push", sure)
     with store.begin() as conn:
-        if _delivered(conn, node, seq, sha):
-            return Taken(0, len(rows), repeated=True)
-        taken = _stored(store, conn, f"push:{node}", rows)
+        if _is_delivered(conn, node, seq, sha):
+            return Accepted(0, len(rows), repeated=True)
+        accepted = _store_new(store, conn, f"push:{node}", rows)
         conn.execute(tables.delivery.insert().values(node=node, seq=seq, sha256=sha, at_ns=now_ns))
         for line in lines if sure else ():
-            _compared(store, conn, line.probe, clock_ns, now_ns)
-    return taken
+            _note_comparison(store, conn, line.probe, clock_ns, now_ns)
+    return accepted
 
 
 def take_rows(  # noqa: PLR0917 (who, of which record, from where, what, when)
@@ -104,26 +104,26 @@ def take_rows(  # noqa: PLR0917 (who, of which record, from where, what, when)
     """
     now_ns = time.time_ns() if now_ns is None else now_ns
     allowed = {c: _late_ns(line) for line in _lines_of(config, node) for c in line.channels.values()}
-    made = [_row(told, allowed) for told in rows]
-    made = [replace(r, late=r.late or now_ns - r.taken_ns > allowed[r.channel]) for r in made]
+    parsed = [_row(fields, allowed) for fields in rows]
+    parsed = [replace(r, late=r.late or now_ns - r.taken_ns > allowed[r.channel]) for r in parsed]
     if not re.fullmatch("[0-9a-f]{32}", record):
         raise Refused(f"Wanted the key of the node's record, 32 hexadecimal digits; found {record[:40]!r}.")
     writer = f"node:{node}:{record[:12]}"  # another record of the same node counts from 1 again
     with store.begin() as conn:
-        wanted = store.next_seq(conn, writer)
-        fresh = made[wanted - first :] if first <= wanted else []
+        next_seq = store.next_seq(conn, writer)
+        fresh = parsed[next_seq - first :] if first <= next_seq else []
         store.append(writer, fresh, conn)
-        return wanted + len(fresh)
+        return next_seq + len(fresh)
 
 
-def arrived(store: Store, config: Config, messages: Sequence[Arrived], event: Any) -> None:
+def store_messages(store: Store, config: Config, messages: Sequence[BrokerMessage], event: Any) -> None:
     """Store messages of a broker; one that cannot be read is an event, and is not asked for again."""
     rows: list[Row] = []
     clocks: list[tuple[str, int, int]] = []
     sure = boot_id() not in store.clocks.unsure_boots()
     for message in messages:
         try:
-            found, clock_ns = _read(
+            message_rows, clock_ns = _read(
                 config.setup, message.topics, message.payload, message.at_ns, "mqtt", sure
             )
         except Refused as refused:
@@ -132,12 +132,12 @@ def arrived(store: Store, config: Config, messages: Sequence[Arrived], event: An
                 "message-refused", {"url": message.topics[0].url, "topic": topic, "why": str(refused)[:200]}
             )
             continue
-        rows += found
+        rows += message_rows
         clocks += [(t.probe, clock_ns, message.at_ns) for t in message.topics if clock_ns is not None]
     with store.begin() as conn:
-        _stored(store, conn, "mqtt", rows)
+        _store_new(store, conn, "mqtt", rows)
         for probe, clock_ns, at_ns in clocks if sure else ():
-            _compared(store, conn, probe, clock_ns, at_ns)
+            _note_comparison(store, conn, probe, clock_ns, at_ns)
 
 
 def _lines_of(config: Config, node: str) -> list[PushedLine]:
@@ -155,47 +155,47 @@ def _read(  # noqa: PLR0917 (what is said, when, by which way)
 
     `sure`: whether this machine's clock is, which `now_ns` is read from.
     """
-    found: list[Row] = []
+    readings: list[Row] = []
     clocks: list[int] = []
     faults: list[str] = []
     for line in lines:
         try:
-            said = heard(payload, line.message, line.channels, now_ns)
+            parsed = parse_message(payload, line.message, line.channels, now_ns)
         except BadMessage as bad:
             faults.append(f"probe {line.probe}: {bad}")
             continue
-        found += _rows(setup, line, said, now_ns, way, sure)
-        clocks += [said.clock_ns] if said.clock_ns is not None else []
-    if not found:
+        readings += _rows(setup, line, parsed, now_ns, way, sure)
+        clocks += [parsed.clock_ns] if parsed.clock_ns is not None else []
+    if not readings:
         raise Refused(f"The message cannot be read; nothing of it was stored. {'; '.join(faults)}.")
-    return found, clocks[-1] if clocks else None
+    return readings, clocks[-1] if clocks else None
 
 
 def _rows(  # noqa: PLR0917 (as above)
-    setup: Setup, line: PushedLine | MqttTopic, said: Heard, now_ns: int, way: str, sure: bool
+    setup: Setup, line: PushedLine | MqttTopic, parsed: ParsedMessage, now_ns: int, way: str, sure: bool
 ) -> list[Row]:
     rows = []
-    for told in said.told:
-        channel = line.channels[told.name]
-        _fits(setup, channel, told)
+    for value in parsed.told:
+        channel = line.channels[value.name]
+        _fits(setup, channel, value)
         taken_ns = (
-            now_ns if told.taken_ns is None else _own_time(told, said.clock_ns, now_ns if sure else None)
+            now_ns if value.taken_ns is None else _own_time(value, parsed.clock_ns, now_ns if sure else None)
         )
-        row = Row(channel, taken_ns, now_ns, told.value, "ok" if told.value is not None else "sensor-fault")
-        age_ns = (said.clock_ns or now_ns) - taken_ns
-        source = way if told.taken_ns is not None else f"{way} on arrival" if sure else UNSURE
-        rows.append(replace(row, raw=told.raw, source=source, late=age_ns > _late_ns(line), **_here()))
+        row = Row(channel, taken_ns, now_ns, value.value, "ok" if value.value is not None else "sensor-fault")
+        age_ns = (parsed.clock_ns or now_ns) - taken_ns
+        source = way if value.taken_ns is not None else f"{way} on arrival" if sure else UNSURE
+        rows.append(replace(row, raw=value.raw, source=source, late=age_ns > _late_ns(line), **_here()))
     return rows
 
 
-def _own_time(told: Told, clock_ns: int | None, now_ns: int | None) -> int:
+def _own_time(value: MessageValue, clock_ns: int | None, now_ns: int | None) -> int:
     """Judged by what the probe's clock said, where it did; else by ours, where that is sure."""
-    taken_ns = told.taken_ns or 0
+    taken_ns = value.taken_ns or 0
     judged_by = now_ns if clock_ns is None else clock_ns
     if judged_by is not None and taken_ns > judged_by + AHEAD_NS:
-        raise Refused(f"{told.name}: its time lies in the future by more than 30 s; look at its clock.")
+        raise Refused(f"{value.name}: its time lies in the future by more than 30 s; look at its clock.")
     if taken_ns < EARLIEST_NS:
-        raise Refused(f"{told.name}: its time lies before the year 2000; its clock was never set.")
+        raise Refused(f"{value.name}: its time lies before the year 2000; its clock was never set.")
     return taken_ns
 
 
@@ -203,65 +203,69 @@ def _late_ns(line: PushedLine | MqttTopic) -> int:
     return 2 * round(line.interval_s * NS)
 
 
-def _fits(setup: Setup, channel: str, told: Told) -> None:
+def _fits(setup: Setup, channel: str, value: MessageValue) -> None:
     """SenML names its units: another one than the channel's would be a wrong number under a right name."""
-    wanted = setup.channels[channel].unit
-    if told.unit and unit_name(UNITS.get(told.unit, told.unit)) != unit_name(wanted):
-        raise UnitError(f"{told.name}: wanted {wanted}, as channel {channel} has it; found {told.unit!r}.")
+    expected = setup.channels[channel].unit
+    if value.unit and unit_name(UNITS.get(value.unit, value.unit)) != unit_name(expected):
+        raise UnitError(
+            f"{value.name}: wanted {expected}, as channel {channel} has it; found {value.unit!r}."
+        )
 
 
 def _here() -> dict[str, Any]:
     return {"boot": boot_id(), "monotonic_ns": time.monotonic_ns()}
 
 
-def _delivered(conn: Connection, node: str, seq: int, sha: str) -> bool:
+def _is_delivered(conn: Connection, node: str, seq: int, sha: str) -> bool:
     t = tables.delivery
-    known = conn.execute(select(t.c.sha256).where(t.c.node == node, t.c.seq == seq)).scalar()
-    if known is not None and known != sha:
-        raise AlreadyThere(f"Message {seq} of {node} came before with other content; nothing was stored.")
-    return known is not None
+    stored_sha = conn.execute(select(t.c.sha256).where(t.c.node == node, t.c.seq == seq)).scalar()
+    if stored_sha is not None and stored_sha != sha:
+        raise Duplicate(f"Message {seq} of {node} came before with other content; nothing was stored.")
+    return stored_sha is not None
 
 
-def _stored(store: Store, conn: Connection, writer: str, rows: Sequence[Row]) -> Taken:
+def _store_new(store: Store, conn: Connection, writer: str, rows: Sequence[Row]) -> Accepted:
     """What is not there yet by channel, stamp and value; another value at one stamp is kept beside it."""
     fresh: dict[tuple[str, int, float | None], Row] = {}
     for row in rows:
         own_time = row.source not in OURS
-        if own_time and _there(store, row):
+        if own_time and _is_stored(store, row):
             continue
         fresh[row.channel, row.taken_ns, row.value] = row
     store.append(writer, list(fresh.values()), conn)
-    return Taken(len(fresh), len(rows) - len(fresh))
+    return Accepted(len(fresh), len(rows) - len(fresh))
 
 
-def _there(store: Store, row: Row) -> bool:
+def _is_stored(store: Store, row: Row) -> bool:
     """A fault that is told again is as known as a value is."""
-    found = store.columns(row.channel, row.taken_ns, row.taken_ns + 1).value
+    values = store.columns(row.channel, row.taken_ns, row.taken_ns + 1).value
     if row.value is None:
-        return bool(np.isnan(found).any())
-    return row.value in found.tolist()
+        return bool(np.isnan(values).any())
+    return row.value in values.tolist()
 
 
-def _compared(store: Store, conn: Connection, probe: str, clock_ns: int | None, now_ns: int) -> None:
+def _note_comparison(store: Store, conn: Connection, probe: str, clock_ns: int | None, now_ns: int) -> None:
     """Notes by how much a probe's clock is ahead: at first, when that changed, and every six hours."""
     if clock_ns is None:
         return
-    known = store.clocks.comparisons(probe)
+    comparisons = store.clocks.comparisons(probe)
     offset_ns = clock_ns - now_ns
-    last = known[-1] if known else None
+    last = comparisons[-1] if comparisons else None
     if last and abs(offset_ns - last.offset_ns) < MOVED_NS and clock_ns - last.clock_ns < COMPARED_EVERY_NS:
         return
-    store.clocks.compare(Comparison(probe, clock_ns, offset_ns), "stillroom", "told with its readings", conn)
+    store.clocks.record_comparison(
+        Comparison(probe, clock_ns, offset_ns), "stillroom", "told with its readings", conn
+    )
 
 
-def _row(told: Sequence[Any], allowed: Collection[str]) -> Row:
-    fields: Mapping[str, Any] = dict(zip(FIELDS, told, strict=False))
-    wanted = {"channel": str, "taken_ns": int, "received_ns": int, "status": str, "raw": str, "source": str,
+def _row(values: Sequence[Any], allowed: Collection[str]) -> Row:
+    fields: Mapping[str, Any] = dict(zip(FIELDS, values, strict=False))
+    types = {"channel": str, "taken_ns": int, "received_ns": int, "status": str, "raw": str, "source": str,
               "late": bool, "boot": str, "monotonic_ns": int}  # fmt: skip
-    sound = len(told) == len(FIELDS) and all(type(fields[name]) is kind for name, kind in wanted.items())
+    sound = len(values) == len(FIELDS) and all(type(fields[name]) is kind for name, kind in types.items())
     if not sound or fields["status"] not in STATUS or not _is_value(fields["value"]):
         raise Refused(
-            f"Wanted a row of {', '.join(FIELDS)}; found {str(list(told))[:120]}. Nothing was stored."
+            f"Wanted a row of {', '.join(FIELDS)}; found {str(list(values))[:120]}. Nothing was stored."
         )
     if fields["channel"] not in allowed:
         raise UnknownName("channel of this node", fields["channel"], allowed)

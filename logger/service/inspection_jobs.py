@@ -6,8 +6,8 @@ from ..acts.alarms import outbox
 from ..acts.inspections import inspections
 from ..acts.marks import marks
 from ..core.judge.judgement import lookahead_s
-from ..inspections.drop_folder import take
-from ..inspections.readiness import FORGOTTEN_NS, forgotten
+from ..inspections.drop_folder import process_files
+from ..inspections.readiness import FORGOTTEN_NS, overlong
 from ..inspections.revisions import Issue, issues, review
 from ..instants import NS, rfc3339
 from ..model import Config, Inspection
@@ -20,7 +20,7 @@ REVIEW_EVERY_NS = 60 * NS
 NEVER_NS = 2**62
 
 
-class AttendingJobs:
+class InspectionJobs:
     """Looks after inspections beside the judging, by verdicts of its own."""
 
     def __init__(self, store: Store, config: Config) -> None:
@@ -41,25 +41,25 @@ class AttendingJobs:
         if coming is not None:
             self._config, self._verdicts = coming, Verdicts(self._store, coming.setup)
             self._cursor, self._next_ns = None, 0
-        take(self._store, self._config.setup, now_ns)
+        process_files(self._store, self._config.setup, now_ns)
         if abs(now_ns - self._next_ns) < REVIEW_EVERY_NS:
             return
         self._next_ns = now_ns
         self._ask_forgotten(now_ns)
-        for job, issue in self._reviewed(now_ns):
+        for job, issue in self._review(now_ns):
             if issue.other_verdict:
-                self._tell(f"{issue.inspection}.issue-{issue.number}", _changed(job, issue), now_ns)
+                self._tell(f"{issue.inspection}.issue-{issue.number}", _change_wording(job, issue), now_ns)
 
-    def _reviewed(self, now_ns: int) -> list[tuple[Inspection, Issue]]:
+    def _review(self, now_ns: int) -> list[tuple[Inspection, Issue]]:
         marked = len(marks(self._store))
         changed, cursor = self._store.changed_since(-1 if self._cursor is None else self._cursor)
-        every = self._cursor is None or marked != self._marks
-        touched = None if every else self._touched(changed, now_ns)
-        found = review(self._store, self._verdicts, now_ns, touched)
+        all_zones = self._cursor is None or marked != self._marks
+        affected = None if all_zones else self._affected_keys(changed, now_ns)
+        issues = review(self._store, self._verdicts, now_ns, affected)
         self._cursor, self._marks = cursor, marked
-        return found
+        return issues
 
-    def _touched(self, changed: dict[str, int], now_ns: int) -> set[str]:
+    def _affected_keys(self, changed: dict[str, int], now_ns: int) -> set[str]:
         """Jobs whose zone has readings that arrived since, of a time that can change what was issued."""
         setup, issued = self._config.setup, set(issues(self._store))
         first: dict[str, int] = {}
@@ -76,12 +76,12 @@ class AttendingJobs:
 
     def _ask_forgotten(self, now_ns: int) -> None:
         """Each that runs for 12 h is asked about once."""
-        asked = {entry.what["inspection"] for entry in self._store.journal.entries(kind=ASKED)}
-        for job in forgotten(self._store, now_ns):
-            if job.key not in asked:
-                told = {"inspection": job.key, "zone": job.zone, "since": rfc3339(job.from_ns)}
-                self._store.journal.append(ASKED, "stillroom", told)
-                self._tell(f"{job.key}.forgotten", _forgotten(job), now_ns)
+        already = {entry.what["inspection"] for entry in self._store.journal.entries(kind=ASKED)}
+        for job in overlong(self._store, now_ns):
+            if job.key not in already:
+                facts = {"inspection": job.key, "zone": job.zone, "since": rfc3339(job.from_ns)}
+                self._store.journal.append(ASKED, "stillroom", facts)
+                self._tell(f"{job.key}.forgotten", _forgotten_wording(job), now_ns)
 
     def _tell(self, key: str, words: Wording, now_ns: int) -> None:
         mark = "SIMULATED: " if self._store.simulated else ""
@@ -91,7 +91,7 @@ class AttendingJobs:
             outbox(self._store).tell(conn, key, letter, self._config.mail, now_ns)
 
 
-def _changed(job: Inspection, issue: Issue) -> Wording:
+def _change_wording(job: Inspection, issue: Issue) -> Wording:
     return Wording(
         f"inspection {job.key} {issue.difference}",
         f"{job.person or 'Whoever answers for it'}: {job.title} ({job.key}), {issue.difference}.\n"
@@ -101,7 +101,7 @@ def _changed(job: Inspection, issue: Issue) -> Wording:
     )
 
 
-def _forgotten(job: Inspection) -> Wording:
+def _forgotten_wording(job: Inspection) -> Wording:
     return Wording(
         f"does inspection {job.key} still run?",
         f"{job.person or 'Whoever started it'}: {job.title} ({job.key}) runs for more than "

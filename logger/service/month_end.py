@@ -26,9 +26,9 @@ def month_end(store: Store, config: Config, now_ns: int) -> dict[str, Any]:
     before = (first - timedelta(days=1)).replace(day=1)
     span = parse(before.isoformat(), zone), parse(first.isoformat(), zone)
     verdicts, known = Verdicts(store, setup), {(r.zone, r.from_ns, r.to_ns) for r in issues(store)}
-    spans = {one.key: _recorded(store, verdicts, one.key, span) for one in setup.zones_now()}
+    spans = {one.key: _recorded_span(store, verdicts, one.key, span) for one in setup.zones_now()}
     numbers = [
-        _issued(store, verdicts, key, part, now_ns)
+        _issue(store, verdicts, key, part, now_ns)
         for key, part in spans.items()
         if part is not None and (key, *part) not in known
     ]
@@ -41,10 +41,12 @@ def month_end(store: Store, config: Config, now_ns: int) -> dict[str, Any]:
     }
 
 
-def _recorded(store: Store, verdicts: Verdicts, zone: str, span: tuple[int, int]) -> tuple[int, int] | None:
+def _recorded_span(
+    store: Store, verdicts: Verdicts, zone: str, span: tuple[int, int]
+) -> tuple[int, int] | None:
     """The part of the month since the zone's record began; None where there was none yet."""
-    known = set(store.channels())
-    keys = [key for key in verdicts.setup.channels_in(zone) if key in known]
+    stored_channels = set(store.channels())
+    keys = [key for key in verdicts.setup.channels_in(zone) if key in stored_channels]
     extent = store.extent(keys) if keys else None
     if extent is None or not extent[0] < span[1] or extent[1] < span[0]:
         return None
@@ -52,7 +54,7 @@ def _recorded(store: Store, verdicts: Verdicts, zone: str, span: tuple[int, int]
     return max(span[0], extent[0] // step_ns * step_ns), span[1]
 
 
-def _issued(store: Store, verdicts: Verdicts, zone: str, span: tuple[int, int], now_ns: int) -> int:
+def _issue(store: Store, verdicts: Verdicts, zone: str, span: tuple[int, int], now_ns: int) -> int:
     with tempfile.TemporaryDirectory(prefix="stillroom-record-") as out:
-        made = issue(store, verdicts, verdicts.setup, zone, *span, Path(out), WHO, now_ns)
-    return made.number
+        record = issue(store, verdicts, verdicts.setup, zone, *span, Path(out), WHO, now_ns)
+    return record.number

@@ -92,7 +92,7 @@ class Node:
 
     def _send(self) -> None:
         self._forwarder.turn(lambda: not self._sending.ending)
-        self._sources.watch.look()
+        self._sources.watch.check()
         if not self._forwarder.waiting and self._clock() - self._sealed_ns > SEAL_EVERY_NS:
             self._store.seal(self._clock())
             self._sealed_ns = self._clock()

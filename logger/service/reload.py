@@ -20,18 +20,20 @@ WHO = "stillroom"
 def reload(store: Store, folder: Path | None, now_ns: int) -> str:
     """What became of it, in a sentence that is in the journal, too."""
     if folder is None:
-        return _told(store, "The service was started without --config; there are no files to look at.")
+        return _journal_outcome(
+            store, "The service was started without --config; there are no files to look at."
+        )
     try:
         number = propose(store, read_texts(folder), WHO, "the files changed; SIGHUP", now_ns, by_service=True)
     except ConfigError as faulty:
         faults = [str(fault) for fault in faulty.faults[:20]]
-        return _told(store, f"{folder} was refused whole; what is in force stays.", faults)
+        return _journal_outcome(store, f"{folder} was refused whole; what is in force stays.", faults)
     except Refused as refused:
-        return _told(store, str(refused))
-    return _told(store, f"{folder} is proposed as version {number}; another person approves it.")
+        return _journal_outcome(store, str(refused))
+    return _journal_outcome(store, f"{folder} is proposed as version {number}; another person approves it.")
 
 
-def _told(store: Store, sentence: str, faults: list[str] | None = None) -> str:
+def _journal_outcome(store: Store, sentence: str, faults: list[str] | None = None) -> str:
     what: dict[str, JSON] = {"event": "config-reload", "outcome": sentence}
     if faults:
         what["faults"] = list(faults)

@@ -10,8 +10,8 @@ from functools import cached_property
 
 from ..acts import alarms as attending
 from ..config.notice_tables import ROUTES
-from ..core.alarms.system import Facts
-from ..core.calibration.status import position_of, status
+from ..core.alarms.system import SystemFacts
+from ..core.calibration.status import status
 from ..instants import NS
 from ..model import Config
 from ..notify.outbox import Letter, Outbox
@@ -26,8 +26,8 @@ DAY_NS = 86_400 * NS
 
 
 @dataclass(frozen=True)
-class Knowing:
-    """Gathers `Facts` of one store under one configuration; `failing` is the job loop's own list.
+class SelfCheck:
+    """Gathers `SystemFacts` of one store under one configuration; `failing` is the job loop's own list.
 
     stuck: what does not come back outside, by name; late_routes: those whose last attempt was overdue.
     """
@@ -38,11 +38,11 @@ class Knowing:
     stuck: Callable[[], Mapping[str, str]] = dict
     late_routes: Mapping[str, str] = field(default_factory=dict)
 
-    def facts(self, now_ns: int) -> Facts:
+    def facts(self, now_ns: int) -> SystemFacts:
         """As of now."""
         box = attending.outbox(self.store)
-        waiting = box.tried_in_vain()
-        return Facts(
+        waiting = box.undelivered_letters()
+        return SystemFacts(
             disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,
             disk_trouble=refusal(self.store.folder),
             disk_wanted_GB=self.config.notices.disk_free_GB,
@@ -52,9 +52,9 @@ class Knowing:
             failing=dict(self.failing),
             stuck=self.stuck(),
             late_routes=dict(self.late_routes),
-            refused=_names(box.failed(now_ns - REFUSED_NS)),
+            refused=_names(box.failed_letters(now_ns - REFUSED_NS)),
             waiting_s=max((now_ns - int(x.body["queued_ns"]) for x in waiting), default=0) / NS,
-            unproven=self._unproven(box, now_ns),
+            unproven=self._unproven_routes(box, now_ns),
             overdue=self._overdue(now_ns),
             strangers=self._strangers(now_ns),
             clock_unsure=self._clock_unsure(),
@@ -74,9 +74,9 @@ class Knowing:
                 return float(str(entry.what.get("step_s", 0.0)))
         return None
 
-    def _unproven(self, box: Outbox, now_ns: int) -> dict[str, float]:
+    def _unproven_routes(self, box: Outbox, now_ns: int) -> dict[str, float]:
         """Routes that took nothing for longer than planned, counted from the setup that brought them."""
-        last, begun = box.receipts(), self._begun
+        last, begun = box.receipts(), self._routes_since
         ages = {
             key: (now_ns - max(last.get(key, 0), begun.get(key, now_ns))) / DAY_NS
             for key in self.config.routes
@@ -84,7 +84,7 @@ class Knowing:
         return {key: days for key, days in ages.items() if days > self.config.notices.proof_days}
 
     @cached_property
-    def _begun(self) -> dict[str, int]:
+    def _routes_since(self) -> dict[str, int]:
         """Since when each route stands in every version of the setup."""
         begun: dict[str, int] = {}
         for version in self.store.setups():
@@ -110,7 +110,7 @@ class Knowing:
 
     def _overdue(self, now_ns: int) -> list[str]:
         setup = self.config.setup
-        here = (c for c in setup.channels if position_of(setup, c, now_ns) is not None)
+        here = (c for c in setup.channels if setup.position_at(c, now_ns) is not None)
         return [c for c in here if status(setup, c, now_ns).status == "overdue"]
 
 

@@ -9,7 +9,7 @@ from functools import partial
 from .jobs import Jobs
 
 
-class Couriers:
+class Senders:
     """Runs `carry` for a route in a thread of its own, never twice at once for one route."""
 
     def __init__(self, jobs: Jobs, carry: Callable[[str], object]) -> None:
@@ -24,8 +24,8 @@ class Couriers:
 
     def begin(self, name: str, work: Callable[[], object]) -> None:
         """Does something else that may be held up outside, not before it is back from the last time."""
-        known = self._away.get(name)
-        if known is None or not known.is_alive():
+        running = self._away.get(name)
+        if running is None or not running.is_alive():
             go = partial(self._jobs.run, name, work)
             self._away[name] = threading.Thread(target=go, name=name, daemon=True)
             self._away[name].start()

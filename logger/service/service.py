@@ -20,23 +20,23 @@ from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
 from ..processes.deadline import within
-from ..record.proof import verified
+from ..record.proof import verify_record
 from ..store import Store
 from ..store.hot import tables
 from ..verdicts.verdicts import Verdicts
 from . import backups, systemd
-from .alarm_engine import Alarming
-from .calibration_notices import tell_due
-from .digest import tell_digest
+from .alarm_engine import AlarmEngine
+from .calibration_notices import notify_due
+from .digest import queue_digest
 from .folder import WatchedFolder
-from .heartbeat import Outside, beat
-from .inspection_jobs import AttendingJobs
+from .heartbeat import OutsideHeartbeat, beat
+from .inspection_jobs import InspectionJobs
 from .jobs import Jobs, Loop
 from .month_end import month_end
-from .self_check import Knowing
-from .senders import Couriers
+from .self_check import SelfCheck
+from .senders import Senders
 from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
-from .store_failure import Unstored
+from .store_failure import StoreFailure
 from .writer import Writer
 
 if TYPE_CHECKING:
@@ -78,15 +78,15 @@ class Service:
         self._clock = clock
         self._connected = connected
         self._sender = sender or SmtpSender()
-        self._unstored = Unstored(self._sender)
+        self._unstored = StoreFailure(self._sender)
         self._writer = Writer(store, clock=clock)
         self._jobs = Jobs(self._writer.event)
         self._judging = Loop("judge", self._jobs, self._judge, judge_every_s)
         self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
-        self._couriers = Couriers(self._jobs, self._carry)
+        self._couriers = Senders(self._jobs, self._carry)
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
-        self._watchers = Outside()
-        self._jobs_of_people = AttendingJobs(store, config)
+        self._watchers = OutsideHeartbeat()
+        self._jobs_of_people = InspectionJobs(store, config)
         self._attending = Loop("inspections", self._jobs, self._attend, ATTEND_EVERY_S)
         self._folder = WatchedFolder(store, clock)
         self._importing = Loop("import files", self._jobs, self._import, IMPORT_EVERY_S)
@@ -176,13 +176,13 @@ class Service:
         self.config = config
         self._jobs_of_people.use(config)
         self._verdicts = Verdicts(self._store, config.setup)
-        facts = Knowing(self._store, config, self._jobs.failing, self._stuck, self._late_routes).facts
-        self._alarming = Alarming(self._store, config, self._verdicts, self._since_ns, facts)
+        facts = SelfCheck(self._store, config, self._jobs.failing, self._stuck, self._late_routes).facts
+        self._alarming = AlarmEngine(self._store, config, self._verdicts, self._since_ns, facts)
 
     def _judge(self) -> None:
         """One turn of the job loop."""
         self._jobs.run("take over setup", self._take_over_setup)
-        self._jobs.run("look at clock", self._sources.watch.look)
+        self._jobs.run("look at clock", self._sources.watch.check)
         now_ns = self._clock()
         judged = self._jobs.run("judge now", lambda: self._verdicts.judge_live(now_ns))
         alarmed = self._jobs.run("alarms", lambda: self._alarm(now_ns))
@@ -221,11 +221,11 @@ class Service:
 
     def _carry(self, route: str) -> None:
         """Every letter of one route that is due."""
-        done = attending.outbox(self._store).send_due(
+        results = attending.outbox(self._store).send_due(
             self._sender, self.config.routes, self._clock(),
             going_on=lambda: not self._sending.ending, route=route,
         )  # fmt: skip
-        for letter, outcome in done:
+        for letter, outcome in results:
             self._late_routes.pop(route, None)
             if outcome.overdue:
                 self._late_routes[route] = outcome.reply
@@ -250,8 +250,8 @@ class Service:
         if other_lines:
             self._sources.change(config)
         self._use(config)
-        taken = {"version": config.setup.version, "lines_changed": other_lines}
-        self._writer.event("setup-taken-over", taken)
+        facts = {"version": config.setup.version, "lines_changed": other_lines}
+        self._writer.event("setup-taken-over", facts)
         if self._calendar is not None:
             self._plan_backup(self._calendar)
 
@@ -313,20 +313,20 @@ class Service:
             backups.daily(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _scrub(self) -> None:
-        backups.scrub(self._store, self.config.backup, self._writer.event, self._clock())
+        backups.scrub_backups(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _tell_unstored(self) -> None:
         trouble, waiting = self._writer.trouble, self._writer.waiting
         self._unstored.turn(self.config, trouble, waiting, monotonic_s=time.monotonic(), now_ns=self._clock())
 
     def _digest(self) -> None:
-        tell_digest(self._store, self.config, self._verdicts, self._clock())
+        queue_digest(self._store, self.config, self._verdicts, self._clock())
 
     def _tell_due(self) -> None:
         """Once an hour, and at the start: a service that was away for a month tells at once."""
         now_ns = self._clock()
         if abs(now_ns - self._told_ns) >= 3600 * NS:
-            tell_due(self._store, self.config, now_ns)
+            notify_due(self._store, self.config, now_ns)
             self._told_ns = now_ns
 
     def _seal(self) -> None:
@@ -334,10 +334,10 @@ class Service:
 
     def _check(self) -> None:
         backups.watch(self._store, self.config.backup, self._writer.event, self._clock())
-        found = verified(self._store)
-        if not found.intact:
+        verification = verify_record(self._store)
+        if not verification.intact:
             self._writer.event(
-                "check-failed", {"faults": list(found.faults[:20]), "count": len(found.faults)}
+                "check-failed", {"faults": list(verification.faults[:20]), "count": len(verification.faults)}
             )
 
     def _moves(self) -> bool:

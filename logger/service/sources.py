@@ -10,10 +10,10 @@ from ..instants import NS
 from ..model import Config, MqttTopic, Row
 from ..probes import Bus, buses
 from ..probes.clock import Clock, SystemClock
-from ..probes.mqtt import Arrived, Subscriber, subscribers
+from ..probes.mqtt import BrokerMessage, Subscriber, subscribers
 from ..store import Store
 from . import incoming
-from .clock_watch import ClockWatch, synchronised
+from .clock_watch import ClockWatch, is_synchronised
 from .writer import Writer
 
 HANGS_AFTER_S = 120.0  # a part that has not moved for so long is told to hang
@@ -29,13 +29,13 @@ class Sources:
         store: Store,
         writer: Writer,
         clock: Clock | None = None,
-        asked: Callable[[], bool | None] = synchronised,
+        synchronised: Callable[[], bool | None] = is_synchronised,
     ) -> None:
         self._store = store
         self._writer = writer
         self._clock = clock or SystemClock()
-        self._asked = asked
-        self.watch = ClockWatch(store, self._clock, writer.event, asked=asked)
+        self._synchronised = synchronised
+        self.watch = ClockWatch(store, self._clock, writer.event, synchronised=synchronised)
         self._config: Config | None = None
         self._buses: list[Bus] = []
         self._subscribers: list[Subscriber] = []
@@ -46,7 +46,7 @@ class Sources:
     def alive(self) -> bool:
         """Whether every thread of theirs runs, but for those that are about to."""
         return self._beginning or all(
-            [*(bus.alive for bus in self._buses), *(one.alive for one in self._subscribers)]
+            [*(bus.alive for bus in self._buses), *(subscriber.alive for subscriber in self._subscribers)]
         )
 
     def start(self, config: Config) -> None:
@@ -54,13 +54,13 @@ class Sources:
         limit_s, demanded = config.setup.clock_limit_s, config.clock_synchronised
         self.watch = replace(self.watch, limit_s=limit_s, demanded=demanded)
         self.watch.begin()
-        self._run(config, self._made(config))
+        self._run(config, self._build_buses(config))
 
     def change(self, config: Config, timeout_s: float = 10.0) -> None:
         """Goes over to other lines; Refused, with everything as it was, where they do not fit together."""
-        made = self._made(config)
+        buses = self._build_buses(config)
         self.stop(timeout_s)
-        self._run(config, made)
+        self._run(config, buses)
 
     def stop(self, timeout_s: float) -> bool:
         """Ends all side by side; whether all ended in time."""
@@ -70,15 +70,19 @@ class Sources:
         for bus in ending:
             bus.ask_to_stop()
         ended = [bus.stop(max(0.1, deadline - time.monotonic())) for bus in ending]
-        ended += [one.stop(max(0.1, deadline - time.monotonic())) for one in telling]
+        ended += [source.stop(max(0.1, deadline - time.monotonic())) for source in telling]
         return all(ended)
 
     def stuck(self) -> dict[str, str]:
         """What does not come back, by name: probes, lines and brokers, each with for how long."""
-        found = {f"probe {probe}": s for bus in self._buses for probe, s in bus.stuck.items() if s > STUCK_S}
-        found |= {f"line {b.url}": s for b in self._buses if (s := self._age_s(b)) > _hangs_after_s(b)}
-        found |= {f"broker {one.url}": s for one in self._subscribers if (s := one.away_s) > STUCK_S}
-        return {name: f"for {seconds:.0f} s" for name, seconds in found.items()}
+        stuck = {f"probe {probe}": s for bus in self._buses for probe, s in bus.stuck.items() if s > STUCK_S}
+        stuck |= {f"line {b.url}": s for b in self._buses if (s := self._age_s(b)) > _hangs_after_s(b)}
+        stuck |= {
+            f"broker {subscriber.url}": s
+            for subscriber in self._subscribers
+            if (s := subscriber.away_s) > STUCK_S
+        }
+        return {name: f"for {seconds:.0f} s" for name, seconds in stuck.items()}
 
     def status(self) -> dict[str, object]:
         """What the heartbeat says of them: seconds since each bus came round, brokers, clock."""
@@ -87,9 +91,9 @@ class Sources:
             "stuck": self.stuck(),
             "probes_failing": {probe: why for bus in self._buses for probe, why in bus.failing.items()},
             "late_ms": self._late_ms(),
-            "brokers": {one.url: one.connected for one in self._subscribers},
+            "brokers": {subscriber.url: subscriber.connected for subscriber in self._subscribers},
             "clock": self.watch.why or "believed",
-            "clock_synchronised": self._asked(),
+            "clock_synchronised": self._synchronised(),
         }
 
     def _late_ms(self) -> float | None:
@@ -97,29 +101,29 @@ class Sources:
         late = sorted(s for bus in self._buses for s in tuple(bus.lateness_s))
         return round(1000 * late[int(0.99 * (len(late) - 1))], 1) if late else None
 
-    def _made(self, config: Config) -> list[Bus]:
+    def _build_buses(self, config: Config) -> list[Bus]:
         return buses(config.lines, self._rows, self._writer.event, self._clock)
 
-    def _run(self, config: Config, made: list[Bus]) -> None:
+    def _run(self, config: Config, buses: list[Bus]) -> None:
         self._beginning = True  # a thread that was not started yet is no part that died
         try:
-            self._config, self._buses = config, made
+            self._config, self._buses = config, buses
             self._started_ns = self._clock.monotonic_ns()
             topics = [line for line in config.lines if isinstance(line, MqttTopic)]
             self._subscribers = subscribers(topics, self._store.key, self._take, self._writer.event)
             for bus in self._buses:
                 bus.start()
-            for one in self._subscribers:
-                one.start()
+            for subscriber in self._subscribers:
+                subscriber.start()
         finally:
             self._beginning = False
 
     def _rows(self, rows: Sequence[Row]) -> None:
-        self._writer.rows(self.watch.stamped(rows))
+        self._writer.rows(self.watch.mark_unsure(rows))
 
-    def _take(self, messages: Sequence[Arrived]) -> None:
+    def _take(self, messages: Sequence[BrokerMessage]) -> None:
         if self._config is not None:
-            incoming.arrived(self._store, self._config, messages, self._writer.event)
+            incoming.store_messages(self._store, self._config, messages, self._writer.event)
 
     def _age_s(self, bus: Bus) -> float:
         passed_ns = bus.passed_ns or self._started_ns

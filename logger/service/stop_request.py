@@ -1,4 +1,4 @@
-"""How a long-running command is asked to stop: Ctrl-C, SIGTERM, on Windows Ctrl-Break; SIGHUP: look again."""
+"""How to stop a long-running command: Ctrl-C, SIGTERM, on Windows Ctrl-Break; SIGHUP: look again."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class StopRequest:
     """A context in which those signals only set a flag, so that everything is put away in order."""
 
     def __init__(self) -> None:
-        self._asked = threading.Event()
+        self._requested = threading.Event()
         self._again = False
         self._before: dict[signal.Signals, Any] = {}
 
@@ -35,25 +35,25 @@ class StopRequest:
             signal.signal(number, handler)
 
     @property
-    def asked(self) -> bool:
-        """Whether somebody asked."""
-        return self._asked.is_set()
+    def requested(self) -> bool:
+        """Whether a stop was requested."""
+        return self._requested.is_set()
 
-    def reload_asked(self) -> bool:
-        """Whether SIGHUP came since this was last asked (systems without it: never)."""
-        asked, self._again = self._again, False
-        return asked
+    def reload_requested(self) -> bool:
+        """Whether SIGHUP came since the last call (systems without it: never)."""
+        requested, self._again = self._again, False
+        return requested
 
     def wait(self, alive: Callable[[], bool] = lambda: True) -> bool:
-        """Block until asked, or until `alive` says no; True where somebody asked."""
+        """Block until a stop is requested, or until `alive` is false; True where one was requested."""
         while alive():
             # A wait without end cannot be interrupted by a signal on Windows.
-            if self._asked.wait(0.5):
+            if self._requested.wait(0.5):
                 return True
         return False
 
     def _ask(self, _number: int, _frame: FrameType | None) -> None:
-        self._asked.set()
+        self._requested.set()
 
     def _ask_again(self, _number: int, _frame: FrameType | None) -> None:
         self._again = True

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import partial
 
-from ..core.alarms.recipients import Address, addresses, every_way
+from ..core.alarms.recipients import Address, addresses, default_routes
 from ..instants import NS
 from ..model import Config, MailRoute
 from ..notify.mail import Sender, identity, message
 from ..notify.quantities import duration
-from ..notify.text import Wording, counted
+from ..notify.text import Wording, count_phrase
 from ..notify.ways import Ways
 from ..processes.deadline import Attempt
 
@@ -20,7 +20,7 @@ ANSWERED_S = 60.0  # longer than any route may take
 
 
 @dataclass
-class Unstored:
+class StoreFailure:
     """Remembers since when nothing can be stored, and notifies by every route, hourly while it lasts.
 
     A route that fails is tried again at the next turn; it holds back none of the others.
@@ -46,15 +46,15 @@ class Unstored:
         return self._notify(config, _words(config, trouble, waiting, lasted_s), now_ns)
 
     def _notify(self, config: Config, words: Wording, now_ns: int) -> int:
-        every = addresses(every_way(config), config, now_ns)
-        asked = {
+        recipients = addresses(default_routes(config), config, now_ns)
+        attempts = {
             to: Attempt(f"notice by {to.route}", partial(self._send, config, to, words, now_ns))
-            for to in every
+            for to in recipients
             if to not in self._reached
         }
-        taken = {to for to, attempt in asked.items() if attempt.wait(ANSWERED_S) and attempt.result()}
-        self._reached |= taken
-        return len(taken)
+        reached = {to for to, attempt in attempts.items() if attempt.wait(ANSWERED_S) and attempt.result()}
+        self._reached |= reached
+        return len(reached)
 
     def _send(self, config: Config, to: Address, words: Wording, now_ns: int) -> bool:
         route, named = config.routes[to.route], identity(f"unstored|{now_ns}|{to.recipient}", to.sender)
@@ -71,10 +71,11 @@ class Unstored:
 def _words(config: Config, trouble: str, waiting: int, lasted_s: float) -> Wording:
     room = config.setup.room
     mark = "SIMULATED: " if room.simulated else ""
+    in_memory = count_phrase(waiting, "{} reading waits", "{} readings wait") or "No reading waits yet"
     return Wording(
         f"{mark}{room.name}: readings cannot be stored",
         f"{mark}Nothing could be stored for {duration(round(lasted_s) * NS)}: {trouble[:600]}\n"
-        f"{counted(waiting, '{} reading waits', '{} readings wait') or 'No reading waits yet'} in memory; "
+        f"{in_memory} in memory; "
         "what waits is lost when memory overflows or the machine stops.\n"
         "Action: look at the disk of the data folder, whether it is full, read-only or gone.\n",
     )

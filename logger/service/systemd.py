@@ -22,7 +22,7 @@ def tell(message: str) -> bool:
 
 def watchdog_s() -> float | None:
     """Within so many seconds systemd wants a sign, if this process is the one that it watches."""
-    given, pid = os.environ.get("WATCHDOG_USEC", ""), os.environ.get("WATCHDOG_PID", "")
-    if not given.isdigit() or (pid and pid != str(os.getpid())):
+    interval, pid = os.environ.get("WATCHDOG_USEC", ""), os.environ.get("WATCHDOG_PID", "")
+    if not interval.isdigit() or (pid and pid != str(os.getpid())):
         return None
-    return int(given) / 1e6
+    return int(interval) / 1e6

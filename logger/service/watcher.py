@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 from http.client import HTTPException
 from pathlib import Path
 
-from ..core.alarms.recipients import Address, addresses, every_way
+from ..core.alarms.recipients import Address, addresses, default_routes
 from ..instants import NS, rfc3339
 from ..model import Config, MailRoute
-from ..notify.mail import Outcome, Sender, SmtpSender, identity, message
+from ..notify.mail import Sender, SendOutcome, SmtpSender, identity, message
 from ..notify.text import Wording
 from ..notify.ways import Ways
 from ..processes.deadline import Errand, Lines, opener, within
@@ -43,13 +43,13 @@ def of_file(path: Path) -> Read:
 def of_address(url: str) -> Read:
     """What an address answers; empty where it does not. No proxy: one could answer for the dead."""
 
-    def asked(lines: Lines) -> str:
+    def request(lines: Lines) -> str:
         with opener(lines).open(url, timeout=ANSWER_S) as answer:
             return str(answer.read(100_000).decode("utf-8", "replace"))
 
     def read() -> str:
         try:
-            return within(ANSWER_S, f"asking {url}", asked)
+            return within(ANSWER_S, f"asking {url}", request)
         except (OSError, HTTPException):
             return ""
 
@@ -80,7 +80,7 @@ class Watcher:
         """Whether people were told, or are being told, that it is dead."""
         return self._told_s is not None
 
-    def turn(self, monotonic_s: float, now_ns: int) -> list[tuple[Address, Outcome]]:
+    def turn(self, monotonic_s: float, now_ns: int) -> list[tuple[Address, SendOutcome]]:
         """One look. What could not be handed over is tried again at the next one."""
         sign = self.read()
         if self._changed_s is None:
@@ -100,7 +100,7 @@ class Watcher:
         return self._send(now_ns)
 
     def _letters(self, words: Wording, key: str, now_ns: int) -> list[tuple[Address, Wording, str]]:
-        to = addresses(self.routes or every_way(self.config), self.config, now_ns)
+        to = addresses(self.routes or default_routes(self.config), self.config, now_ns)
         return [(a, words, identity(f"{key}|{a.recipient or a.route}", a.sender)) for a in to]
 
     def _gone(self, silent_s: float) -> Wording:
@@ -133,12 +133,12 @@ class Watcher:
     def _mark(self) -> str:
         return "SIMULATED: " if self.config.setup.room.simulated else ""
 
-    def _send(self, now_ns: int) -> list[tuple[Address, Outcome]]:
-        done = [(letter, self._attempt(letter, now_ns)) for letter in self._waiting]
-        self._waiting = [letter for letter, outcome in done if outcome.result == "later"]
-        return [(letter[0], outcome) for letter, outcome in done]
+    def _send(self, now_ns: int) -> list[tuple[Address, SendOutcome]]:
+        results = [(letter, self._attempt(letter, now_ns)) for letter in self._waiting]
+        self._waiting = [letter for letter, outcome in results if outcome.result == "later"]
+        return [(letter[0], outcome) for letter, outcome in results]
 
-    def _attempt(self, letter: tuple[Address, Wording, str], now_ns: int) -> Outcome:
+    def _attempt(self, letter: tuple[Address, Wording, str], now_ns: int) -> SendOutcome:
         to, words, named = letter
         route = self.config.routes[to.route]
         if not isinstance(route, MailRoute):
@@ -153,7 +153,7 @@ class Watcher:
 
 def _facts(sign: str) -> Mapping[str, object]:
     try:
-        found = json.loads(sign)
+        facts = json.loads(sign)
     except ValueError:
         return {}
-    return found if isinstance(found, dict) else {}
+    return facts if isinstance(facts, dict) else {}

@@ -36,7 +36,7 @@ ADDED = ("skipped", "readings_lost")  # figures of which a sum says the same; no
 
 
 @dataclass
-class _Pending:
+class _PendingEvent:
     """Events of one kind about one thing that are not in the journal yet."""
 
     kind: str
@@ -55,7 +55,7 @@ class Writer:
         self._clock = clock
         self._capacity = capacity
         self._rows: deque[Row] = deque()
-        self._events: dict[str, _Pending] = {}
+        self._events: dict[str, _PendingEvent] = {}
         self._written: dict[str, float] = {}  # when events of that key were last written, monotonic
         self._news = threading.Condition()
         self._ending = False
@@ -105,9 +105,9 @@ class Writer:
         plain = json.loads(json.dumps(dict(what), default=str))
         key = _key(kind, plain)
         with self._news:
-            known = self._events.setdefault(key, _Pending(kind, {}, self._clock(), 0))
-            known.what = _together(known.what, plain)
-            known.count += 1
+            pending = self._events.setdefault(key, _PendingEvent(kind, {}, self._clock(), 0))
+            pending.what = _merge_events(pending.what, plain)
+            pending.count += 1
             self._news.notify()
 
     def _run(self) -> None:
@@ -118,7 +118,7 @@ class Writer:
                 self._turn()
                 pause_s = 0.1
             except UNSTORED as error:
-                self._refused(error)
+                self._note_refusal(error)
                 if self._ending and pause_s > 1.0:
                     return
                 with self._news:
@@ -147,7 +147,7 @@ class Writer:
         for key in due:
             self._store_event(key)
         if stores or due or self.trouble:
-            self._recovered()
+            self._note_recovery()
         with self._news:
             self.waiting = len(self._rows)
             if not self._rows:
@@ -205,13 +205,13 @@ class Writer:
             raise
         self._written[key] = time.monotonic()
 
-    def _refused(self, error: Exception) -> None:
+    def _note_refusal(self, error: Exception) -> None:
         if self._refused_since_ns is None:
             self._refused_since_ns = self._clock()
             log.error("nothing can be stored: %s", error)
         self.trouble = str(error)
 
-    def _recovered(self) -> None:
+    def _note_recovery(self) -> None:
         """What could not be written while it lasted is written when it is over."""
         with self._news:
             since, dropped = self._refused_since_ns, self._dropped
@@ -245,12 +245,12 @@ def _key(kind: str, what: Mapping[str, Any]) -> str:
     return "|".join([kind, *(str(what.get(thing, "")) for thing in THINGS), *figures])
 
 
-def _together(first: Mapping[str, Any], then: Mapping[str, Any]) -> dict[str, Any]:
+def _merge_events(first: Mapping[str, Any], then: Mapping[str, Any]) -> dict[str, Any]:
     """Two events of one kind about one thing as one: what can be added is, the earlier begin is kept."""
-    both = {**first, **then}
+    merged = {**first, **then}
     for name, value in first.items():
         if name == "from":
-            both[name] = value
+            merged[name] = value
         elif name in ADDED and isinstance(then.get(name), int | float):
-            both[name] = value + then[name]
-    return both
+            merged[name] = value + then[name]
+    return merged

@@ -23,7 +23,7 @@ _PEOPLE = ((6.5, 2), (9.0, 1), (9.35, 3), (12.0, 0), (12.5, 2), (15.5, 0))
 
 
 @dataclass(frozen=True)
-class Outside:
+class OutdoorClimate:
     """What the room feels at one instant. `setback`: the air handling runs as on a weekend."""
 
     outdoor_degC: float
@@ -47,10 +47,10 @@ def local_time(at_ns: int) -> datetime:
     return utc_time(at_ns).astimezone(_ZONE)
 
 
-def outside(at_ns: int) -> Outside:
+def outside(at_ns: int) -> OutdoorClimate:
     """Everything from outside at one instant."""
     local = local_time(at_ns)
-    return Outside(outdoor_degC(at_ns), sun(at_ns), people(local), setback(local))
+    return OutdoorClimate(outdoor_degC(at_ns), sun(at_ns), people(local), setback(local))
 
 
 def outdoor_degC(at_ns: int) -> float:

@@ -72,7 +72,7 @@ def run(options: Options, say: Say) -> None:
         )
     _refuse_real(options.config)
     with Store.open(options.data, create=True, simulated=True) as store, StopRequest() as stop:
-        config = loaded(store, options.config, say)
+        config = load_demo(store, options.config, say)
         if options.history_only:
             say(f"The history is in {options.data}. Ask it:  stillroom inspection list --data {options.data}")
             return
@@ -90,9 +90,9 @@ def _refuse_real(folder: Path | None) -> None:
         )
 
 
-def loaded(store: Store, folder: Path | None, say: Say) -> Config:
+def load_demo(store: Store, folder: Path | None, say: Say) -> Config:
     """The store with setup, history, inspections and verdicts; what is there already is left alone."""
-    config = _applied(store, folder)
+    config = _apply(store, folder)
     files = [sample_logs() / name for name in ("machine-bay.csv", "plate-bench.csv", "barometer.txt")]
     for file in files:
         _import(store, config, file, say)
@@ -120,13 +120,13 @@ def port_is_free(host: str, port: int) -> bool:
     return True
 
 
-def _applied(store: Store, folder: Path | None) -> Config:
+def _apply(store: Store, folder: Path | None) -> Config:
     from ..acts.inspections import apply_setup
     from ..config import example_folder, in_force, load
 
     if not store.setups() or folder is not None:
-        wanted = load(folder or example_folder())
-        apply_setup(store, wanted.texts, WHO, "the demo's own setup", SECOND, time.time_ns())
+        config = load(folder or example_folder())
+        apply_setup(store, config.texts, WHO, "the demo's own setup", SECOND, time.time_ns())
     return in_force(store.setups())
 
 
@@ -135,19 +135,19 @@ def _import(store: Store, config: Config, file: Path, say: Say) -> None:
 
     profiles = [profile_of(n, t) for n, t in config.texts.items() if n.startswith("profiles/")]
     profile = choose_profile(file, profiles)
-    done = import_file(file, profile, store, config.setup, WHO, time.time_ns())
-    if not done.already:
-        say(f"Imported {done.name}: {done.stored} readings by profile {profile.name!r}.")
+    result = import_file(file, profile, store, config.setup, WHO, time.time_ns())
+    if not result.already:
+        say(f"Imported {result.name}: {result.stored} readings by profile {profile.name!r}.")
 
 
 def _register(store: Store, config: Config, file: Path) -> None:
     from ..acts.inspections import add_inspection, inspections
 
-    known = {job.key for job in inspections(store)}
+    registered = {job.key for job in inspections(store)}
     zone = ZoneInfo(config.setup.room.timezone)
     with file.open(encoding="utf-8", newline="") as lines:
         for row in csv.DictReader(lines):
-            if row["key"] not in known:
+            if row["key"] not in registered:
                 add_inspection(store, config.setup, _inspection(row, zone), WHO)
 
 
@@ -187,10 +187,10 @@ def _live(options: Options, store: Store, config: Config, stop: StopRequest, say
     from ..service import Service
     from .process import TwinProcess
 
-    since_ns = _held(store, config, say)
+    since_ns = _import_history(store, config, say)
     with store.lock_service(), TwinProcess(SEED, since_ns=since_ns, drift=options.drift) as twin:
         notices = None if options.mail_port else options.data / _NOTICES
-        connected = partial(_connected, urls=twin.urls, mail_port=options.mail_port, notices=notices)
+        connected = partial(_connect, urls=twin.urls, mail_port=options.mail_port, notices=notices)
         service = Service(store, connected(config), connected=connected)
         service.start()
         try:
@@ -203,7 +203,7 @@ def _live(options: Options, store: Store, config: Config, stop: StopRequest, say
     say("The demo has stopped.")
 
 
-def _connected(
+def _connect(
     config: Config, urls: Mapping[str, str], mail_port: int | None, notices: Path | None = None
 ) -> Config:
     """The example's placeholders replaced by the lines of the simulated probes.
@@ -216,13 +216,13 @@ def _connected(
         if isinstance(ln, AsciiLine) and ln.probe in urls
     )
     if notices is not None:
-        kept = (CommandRoute(m.key, (sys.executable, "-c", _KEEP, str(notices))) for m in config.mail)
-        return replace(config, lines=lines, mail=(), ways=(*config.ways, *kept))
+        ways = (CommandRoute(m.key, (sys.executable, "-c", _KEEP, str(notices))) for m in config.mail)
+        return replace(config, lines=lines, mail=(), ways=(*config.ways, *ways))
     mail = config.mail if mail_port is None else tuple(replace(m, port=mail_port) for m in config.mail)
     return replace(config, lines=lines, mail=mail)
 
 
-def _held(store: Store, config: Config, say: Say) -> int:
+def _import_history(store: Store, config: Config, say: Say) -> int:
     """Import what the loggers held since the last start; gives the instant at which their room began."""
     from .history import write_held
 
@@ -276,13 +276,13 @@ def _pages(options: Options, stop: StopRequest) -> Iterator[subprocess.Popen[byt
 
 def _wait_ready(process: subprocess.Popen[bytes], port: int, stop: StopRequest) -> None:
     until = time.monotonic() + _READY_S
-    while time.monotonic() < until and process.poll() is None and not stop.asked:
+    while time.monotonic() < until and process.poll() is None and not stop.requested:
         try:
             with urllib.request.urlopen(_address(port), timeout=2):  # noqa: S310 (our own address)
                 return
         except (urllib.error.URLError, OSError):
             time.sleep(0.2)
-    if not stop.asked:
+    if not stop.requested:
         raise StillroomError(f"The pages did not come up at {_address(port)}; see what they said above.")
 
 

@@ -1,7 +1,7 @@
 """Simulated probes of every protocol: what comes in, what goes out, no wire and no clock.
 
 Each holds `values` by name and a `serial`, and answers whole requests as real ones do: what it does not
-know it leaves unanswered. `spoiled` does to an answer what wires do.
+know it leaves unanswered. `spoil` does to an answer what wires do.
 """
 
 from __future__ import annotations
@@ -147,7 +147,7 @@ class ModbusSpeaker:
         last = max(register.address + register.count for register in self._registers.values())
         words = dict.fromkeys(range(first, last), 0)
         for name, register in self._registers.items():
-            words |= stored(register, self.values[name])
+            words |= registers_of(register, self.values[name])
         if self._identity:
             size = 2 * self._identity.count
             data = self.serial.encode().ljust(size, b"\0")[:size]
@@ -155,7 +155,7 @@ class ModbusSpeaker:
         return words
 
 
-def stored(register: Register, value: float) -> dict[int, int]:
+def registers_of(register: Register, value: float) -> dict[int, int]:
     """Registers that hold a value, by address."""
     kind = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f", "float64": ">d"}
     number = (value - register.offset) / register.scale
@@ -180,7 +180,7 @@ def show_one_wire(folder: Path, value: float | None) -> None:
     new.replace(folder / FILE)
 
 
-def spoiled(answer: bytes, fault: str, random: Random, late_s: float = 0.3) -> Sequence[Step]:
+def spoil(answer: bytes, fault: str, random: Random, late_s: float = 0.3) -> Sequence[Step]:
     """What arrives of an answer on a wire with one of `FAULTS`; any other word: all of it."""
     if fault == "silence" or not answer:
         return []
@@ -189,11 +189,11 @@ def spoiled(answer: bytes, fault: str, random: Random, late_s: float = 0.3) -> S
         return [answer[:at] + bytes([answer[at] ^ 1 << random.randrange(8)]) + answer[at + 1 :]]
     if fault == "drip":
         return [step for byte in answer for step in (bytes([byte]), 0.001)]
-    done: dict[str, Sequence[Step]] = {
+    steps: dict[str, Sequence[Step]] = {
         "late": [late_s, answer],
         "garbage": [bytes(random.randrange(256) for _ in answer)],
         "half": [answer[: len(answer) // 2]],
         "noise before": [b"\xff\x00", answer],
         "twice": [answer + answer],
     }
-    return done.get(fault, [answer])
+    return steps.get(fault, [answer])

@@ -19,7 +19,7 @@ from ..instants import NS
 from .climate import instant
 from .instruments import Panel
 from .logger_files import MACHINE_BAY, SHAPES, Record, Shape
-from .room import Disturbance, Room
+from .room import Disturbance, SimulatedRoom
 
 SAMPLE_SEED = 20
 SAMPLE_FROM_NS = instant("2026-10-12T00:00+02:00")
@@ -28,7 +28,7 @@ _MINUTE_NS = 60 * NS
 
 
 @dataclass(frozen=True)
-class Planted:
+class PlantedFaults:
     """Faults of the recording, not of the room, over [from_ns, to_ns)."""
 
     gap: tuple[int, int]  # MACHINE_BAY wrote nothing
@@ -49,7 +49,7 @@ ROOM_EVENTS = (
     # For one day the cooling valve hunts with a period of 12 min.
     Disturbance("valve hunting", instant("2026-10-22T00:00+02:00"), instant("2026-10-23T00:00+02:00"), 1.6),
 )
-RECORDING_EVENTS = Planted(
+RECORDING_EVENTS = PlantedFaults(
     gap=(instant("2026-10-16T13:00+02:00"), instant("2026-10-16T14:20+02:00")),
     stuck=(instant("2026-10-20T09:00+02:00"), instant("2026-10-20T15:00+02:00")),
     failed=tuple(
@@ -61,8 +61,8 @@ RECORDING_EVENTS = Planted(
 
 def write_sample_logs(folder: Path) -> tuple[Path, ...]:
     """Writes the two weeks of sample_logs/ and the list of inspections into a folder."""
-    panel = Panel(Room(SAMPLE_SEED, SAMPLE_FROM_NS, ROOM_EVENTS), SAMPLE_SEED)
-    records = _recorded(panel, SAMPLE_FROM_NS, SAMPLE_TO_NS, SAMPLE_SEED)
+    panel = Panel(SimulatedRoom(SAMPLE_SEED, SAMPLE_FROM_NS, ROOM_EVENTS), SAMPLE_SEED)
+    records = _record(panel, SAMPLE_FROM_NS, SAMPLE_TO_NS, SAMPLE_SEED)
     inspections = folder / "inspections.csv"
     files = _write(folder, {shape: _spoilt(shape, rows) for shape, rows in records.items()})
     inspections.write_bytes(INSPECTIONS.encode("utf-8"))
@@ -78,11 +78,11 @@ def write_held(
     where since_ns, an earlier instant, is not given. When an end lies in the
     hour that the clocks repeat in autumn, an importer must ask, as with any such file.
     """
-    panel = Panel(Room(seed, from_ns if since_ns is None else since_ns), seed)
-    return _write(folder, _recorded(panel, from_ns, to_ns, seed))
+    panel = Panel(SimulatedRoom(seed, from_ns if since_ns is None else since_ns), seed)
+    return _write(folder, _record(panel, from_ns, to_ns, seed))
 
 
-def _recorded(panel: Panel, from_ns: int, to_ns: int, seed: int) -> dict[Shape, list[Record]]:
+def _record(panel: Panel, from_ns: int, to_ns: int, seed: int) -> dict[Shape, list[Record]]:
     """Polls of all loggers in order of time, each once a minute."""
     records: dict[Shape, list[Record]] = {shape: [] for shape in SHAPES}
     for at_ns, shape in _polls(from_ns, to_ns, seed):
@@ -105,21 +105,21 @@ def _spoilt(shape: Shape, records: Sequence[Record]) -> list[Record]:
     if shape is MACHINE_BAY:
         start_ns, end_ns = RECORDING_EVENTS.gap
         return [record for record in records if not start_ns <= record[0] < end_ns]
-    return [_failed(record) for record in _stuck(records)]
+    return [_without_failed_probe(record) for record in _stuck(records)]
 
 
 def _stuck(records: Sequence[Record]) -> Iterator[Record]:
     start_ns, end_ns = RECORDING_EVENTS.stuck
-    held: float | None = None
+    stuck_value: float | None = None
     for at_ns, values in records:
         if STUCK_CHANNEL not in values or not start_ns <= at_ns < end_ns:
             yield at_ns, values
             continue
-        held = values[STUCK_CHANNEL] if held is None else held
-        yield at_ns, {**values, STUCK_CHANNEL: held}
+        stuck_value = values[STUCK_CHANNEL] if stuck_value is None else stuck_value
+        yield at_ns, {**values, STUCK_CHANNEL: stuck_value}
 
 
-def _failed(record: Record) -> Record:
+def _without_failed_probe(record: Record) -> Record:
     at_ns, values = record
     if at_ns // _MINUTE_NS * _MINUTE_NS not in RECORDING_EVENTS.failed:
         return record

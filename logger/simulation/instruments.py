@@ -13,7 +13,7 @@ from random import Random
 from types import MappingProxyType
 
 from ..instants import NS
-from .room import STEP_S, Room, relative_humidity
+from .room import STEP_S, SimulatedRoom, relative_humidity
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ BAROMETER, BAROMETER_SERIAL, BAROMETER_CORRECTION_HPA = "B1", "AG-0501", -0.1
 class Panel:
     """All probes of the room. Advances the room and gives what each probe indicates then."""
 
-    def __init__(self, room: Room, seed: int) -> None:
+    def __init__(self, room: SimulatedRoom, seed: int) -> None:
         self.room = room
         self._random = Random(seed + 1)
         self._last_ns = room.now_ns

@@ -22,8 +22,8 @@ def serve(wires: list[SocketWire], orders: Orders) -> None:
         if orders.fileno() in ready and orders.take() is None:
             return
         for wire in wires:
-            *asked, waiting[id(wire)] = (waiting[id(wire)] + wire.receive()).split(b"\n")
-            for _ in asked:
+            *queries, waiting[id(wire)] = (waiting[id(wire)] + wire.receive()).split(b"\n")
+            for _ in queries:
                 answers += 1
                 wire.send(b"T=%.2f\r\n" % (20 + answers % 100 / 100))
 

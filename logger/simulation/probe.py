@@ -27,7 +27,7 @@ from typing import Any
 from ..instants import NS
 from .climate import instant
 from .instruments import BAROMETER, BAROMETER_SERIAL, INSTRUMENTS, Panel
-from .room import Disturbance, Room
+from .room import Disturbance, SimulatedRoom
 from .wires import PtyWire, SocketWire, Wire
 
 FAULTS = ("none", "silence", "garbage", "half line", "fault word", "unplug")
@@ -79,8 +79,8 @@ class SimulatedProbe:
     def _reading(self) -> str:
         if self.key == BAROMETER:
             return f"P={self._panel.pressure():.1f}"
-        written = "---" if self.fault == "fault word" else f"{self._panel.temperature(self.key):.2f}"
-        return f"T={written} RH={self._panel.relative_humidity(self.key):.1f}"
+        temperature = "---" if self.fault == "fault word" else f"{self._panel.temperature(self.key):.2f}"
+        return f"T={temperature} RH={self._panel.relative_humidity(self.key):.1f}"
 
     def _serial(self) -> str:
         return BAROMETER_SERIAL if self.key == BAROMETER else INSTRUMENTS[self.key].serial
@@ -166,10 +166,10 @@ def serve(twin: Twin, orders: Orders, period_s: float | None, drift_W: float) ->
         left_s = max(0.0, next_s - time.monotonic()) if period_s else None
         ready, _, _ = select.select([orders.fileno(), *twin.files()], [], [], left_s)
         if orders.fileno() in ready:
-            taken = orders.take()
-            if taken is None:
+            orders_now = orders.take()
+            if orders_now is None:
                 return
-            for order in taken:
+            for order in orders_now:
                 _obey(twin, order, drift_W)
         twin.serve_once()
         if period_s and time.monotonic() >= next_s:
@@ -210,7 +210,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     """Runs the twin until standard input ends."""
     args = _arguments(argv)
     start_ns, start_s = time.time_ns(), time.monotonic()
-    panel = Panel(Room(args.seed, instant(args.since) if args.since else start_ns), args.seed)
+    panel = Panel(SimulatedRoom(args.seed, instant(args.since) if args.since else start_ns), args.seed)
 
     def now_ns() -> int:
         return start_ns + int((time.monotonic() - start_s) * args.time_factor * NS)

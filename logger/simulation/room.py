@@ -20,7 +20,7 @@ from random import Random
 from typing import Literal
 
 from ..instants import NS
-from .climate import Outside, outside
+from .climate import OutdoorClimate, outside
 
 STEP_S = 10
 _STEP_NS = STEP_S * NS
@@ -94,12 +94,12 @@ class State:
     turbulence: dict[str, float] = field(default_factory=dict)
 
 
-class Room:
+class SimulatedRoom:
     """The simulated room. `advance` moves it forward on a fixed grid of whole steps of UTC."""
 
     def __init__(self, seed: int, start_ns: int, disturbances: Sequence[Disturbance] = ()) -> None:
         self.state = State()
-        self.outside: Outside = outside(start_ns)
+        self.outside: OutdoorClimate = outside(start_ns)
         self._disturbances = list(disturbances)
         self._random = Random(seed)
         self._now_ns = start_ns // _STEP_NS * _STEP_NS - _WARM_UP_S * NS
@@ -159,8 +159,8 @@ class Room:
             s.cooling = error > 0
         if not stopped and not self._strength("heater stuck"):
             s.trim -= max(-0.1, min(0.1, error)) * STEP_S * _TRIM_PER_S
-        wanted = s.trim - _GAIN * error + (-_STAGE_K if s.cooling else _STAGE_K) + self._hunting()
-        s.supply += (wanted - s.supply) * STEP_S / _TAU_SUPPLY_S
+        target = s.trim - _GAIN * error + (-_STAGE_K if s.cooling else _STAGE_K) + self._hunting()
+        s.supply += (target - s.supply) * STEP_S / _TAU_SUPPLY_S
 
     def _hunting(self) -> float:
         swing = self._strength("valve hunting")

@@ -17,13 +17,13 @@ from sqlalchemy import Connection, exists, select
 
 from ..errors import Refused, StoreInUse
 from ..instants import NS, rfc3339
-from ..model.roles import spelled
+from ..model.roles import normalise_name
 from . import lock
 from .archive.archive import LOCK, Archive
 from .archive.sealed_file import SealedFile, read_sealed
 from .hot.database import Database
 from .hot.journal import Journal, what_of
-from .hot.name_table import Names
+from .hot.name_table import NameTable
 from .hot.seals import all_seals
 from .hot.tables import batch, disposal, journal, reading
 from .types import JSON, Seal
@@ -31,7 +31,7 @@ from .verify.verification import runs
 
 
 @dataclass(frozen=True)
-class Request:
+class DisposalRequest:
     """What two people ask for: everything sealed whose month ended by `before_ns`.
 
     against: why it may not be, where more is known than the store can see; losing: what rests on those
@@ -47,7 +47,7 @@ class Request:
 
 
 @dataclass(frozen=True)
-class Disposed:
+class Disposal:
     """What was let go by journal entry `number`; 0 where nothing was."""
 
     number: int
@@ -59,7 +59,7 @@ class Disposals:
     """Disposal of sealed files of one data folder."""
 
     def __init__(
-        self, folder: Path, database: Database, names: Names, archive: Archive, journal: Journal
+        self, folder: Path, database: Database, names: NameTable, archive: Archive, journal: Journal
     ) -> None:
         self._folder = folder
         self._database = database
@@ -68,45 +68,47 @@ class Disposals:
         self._journal = journal
 
     def dispose(
-        self, asked: Request, now_ns: int, keep_years: int | None, *, dry_run: bool = False
-    ) -> Disposed:
+        self, request: DisposalRequest, now_ns: int, keep_years: int | None, *, dry_run: bool = False
+    ) -> Disposal:
         """Let whole sealed files go as the retention rule allows; without authority Refused, journalled."""
-        if reason := _unauthorised(asked, now_ns, keep_years) or asked.against:
-            self._refused(asked, reason)
-        with lock.held(self._folder / LOCK, wait_s=5.0) as ours:
+        if reason := _authority_fault(request, now_ns, keep_years) or request.against:
+            self._refuse(request, reason)
+        with lock.try_lock(self._folder / LOCK, wait_s=5.0) as ours:
             if not ours:
                 raise StoreInUse(
                     f"{self._folder} is being sealed just now; nothing was disposed of. Try again."
                 )
             with self._database.read() as conn:
-                seals = [one for one in all_seals(conn, disposed=False) if one.to_ns <= asked.before_ns]
-                told = [self._told(conn, one, asked) for one in seals]
+                seals = [one for one in all_seals(conn, disposed=False) if one.to_ns <= request.before_ns]
+                files = [self._file_facts(conn, one, request) for one in seals]
             readings = sum(one.rows for one in seals)
             if dry_run or not seals:
-                return Disposed(0, tuple(one.file for one in seals), readings)
-            number = self._journalled(asked, told)
-            self._archive.let_go()
-        return Disposed(number, tuple(one.file for one in seals), readings)
+                return Disposal(0, tuple(one.file for one in seals), readings)
+            number = self._journal_disposal(request, files)
+            self._archive.remove_disposed()
+        return Disposal(number, tuple(one.file for one in seals), readings)
 
-    def _told(self, conn: Connection, one: Seal, asked: Request) -> dict[str, JSON]:
+    def _file_facts(self, conn: Connection, month_seal: Seal, request: DisposalRequest) -> dict[str, JSON]:
         """What the entry keeps of a file; Refused where it cannot be let go."""
-        entry = conn.execute(select(journal).where(journal.c.number == one.number)).first()
+        entry = conn.execute(select(journal).where(journal.c.number == month_seal.number)).first()
         what = what_of(entry)
-        found = read_sealed(self._archive, self._folder, what)
-        if found.faults:
-            self._refused(asked, f"{one.file} is not as it was sealed, and disposal would hide it")
-        for writer, spans in _numbers(found):
+        file = read_sealed(self._archive, self._folder, what)
+        if file.faults:
+            self._refuse(request, f"{month_seal.file} is not as it was sealed, and disposal would hide it")
+        for writer, spans in _numbers(file):
             if self._partly_hot(conn, writer, spans):
-                self._refused(asked, f"{one.file} shares a batch with readings that are not sealed yet")
+                self._refuse(
+                    request, f"{month_seal.file} shares a batch with readings that are not sealed yet"
+                )
         return {
-            "seal": one.number,
-            "file": one.file,
-            "sha256": one.sha256,
-            "rows": one.rows,
-            "from": rfc3339(one.from_ns),
-            "to": rfc3339(one.to_ns),
+            "seal": month_seal.number,
+            "file": month_seal.file,
+            "sha256": month_seal.sha256,
+            "rows": month_seal.rows,
+            "from": rfc3339(month_seal.from_ns),
+            "to": rfc3339(month_seal.to_ns),
             "channels": sorted(what["channels"]),
-            "numbers": {writer: [list(span) for span in spans] for writer, spans in _numbers(found)},
+            "numbers": {writer: [list(span) for span in spans] for writer, spans in _numbers(file)},
         }
 
     def _partly_hot(self, conn: Connection, writer: str, spans: Sequence[Sequence[int]]) -> bool:
@@ -116,46 +118,50 @@ class Disposals:
         b, r = batch.c, reading.c
         met = (b.writer == number, b.first_seq <= last, b.last_seq >= first)
         hot = exists().where(r.writer == b.writer, r.seq >= b.first_seq, r.seq <= b.last_seq)
-        found = conn.execute(select(b.first_seq, b.last_seq).where(*met, hot)).all()
-        return any(a <= row.last_seq and z >= row.first_seq for row in found for a, z in spans)
+        batches = conn.execute(select(b.first_seq, b.last_seq).where(*met, hot)).all()
+        return any(a <= row.last_seq and z >= row.first_seq for row in batches for a, z in spans)
 
-    def _journalled(self, asked: Request, told: list[dict[str, JSON]]) -> int:
-        what: dict[str, Any] = {"approver": asked.approver, "before": rfc3339(asked.before_ns), "files": told}
-        what |= {"losing": dict(asked.losing)} if asked.losing else {}
+    def _journal_disposal(self, request: DisposalRequest, files: list[dict[str, JSON]]) -> int:
+        what: dict[str, Any] = {
+            "approver": request.approver,
+            "before": rfc3339(request.before_ns),
+            "files": files,
+        }
+        what |= {"losing": dict(request.losing)} if request.losing else {}
         with self._database.begin() as conn:
-            entry = self._journal.append("disposal", asked.who, what, asked.why, conn)
-            rows = [{"seal": one["seal"], "number": entry.number} for one in told]
+            entry = self._journal.append("disposal", request.who, what, request.why, conn)
+            rows = [{"seal": one["seal"], "number": entry.number} for one in files]
             conn.execute(disposal.insert(), rows)
         return entry.number
 
-    def _refused(self, asked: Request, reason: str) -> None:
+    def _refuse(self, request: DisposalRequest, reason: str) -> None:
         what: dict[str, JSON] = {
-            "approver": asked.approver,
-            "before": rfc3339(asked.before_ns),
+            "approver": request.approver,
+            "before": rfc3339(request.before_ns),
             "reason": reason,
         }
-        self._journal.append("disposal-refused", asked.who, what, asked.why)
+        self._journal.append("disposal-refused", request.who, what, request.why)
         raise Refused(f"Nothing was disposed of: {reason}. The attempt is in the journal.")
 
 
-def _numbers(found: SealedFile) -> Iterator[tuple[str, list[list[int]]]]:
-    for writer, seqs in sorted(found.seqs.items()):
+def _numbers(file: SealedFile) -> Iterator[tuple[str, list[list[int]]]]:
+    for writer, seqs in sorted(file.seqs.items()):
         yield writer, runs(seqs).tolist()
 
 
-def _unauthorised(asked: Request, now_ns: int, keep_years: int | None) -> str:
+def _authority_fault(request: DisposalRequest, now_ns: int, keep_years: int | None) -> str:
     """Why these two may not do this; empty where they may."""
-    people = [spelled(name) for name in (asked.who, asked.approver)]
+    people = [normalise_name(name) for name in (request.who, request.approver)]
     if not all(people):
         return "it takes the names of two people, who asks and who approves"
     if people[0] == people[1]:
-        return f"it takes two people, and {asked.who.strip()} is one"
-    if not asked.why.strip():
+        return f"it takes two people, and {request.who.strip()} is one"
+    if not request.why.strip():
         return "the reason is missing"
     if keep_years is None:
         return "the setup has no [retention] in service.toml, so everything stays"
     until_ns = _years_before(now_ns, keep_years)
-    if asked.before_ns > until_ns:
+    if request.before_ns > until_ns:
         return f"[retention] keeps readings for {keep_years} years: all that came after {rfc3339(until_ns)}"
     return ""
 

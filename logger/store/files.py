@@ -25,7 +25,7 @@ def plain_write_errors(path: Path) -> Iterator[None]:
         ) from error
 
 
-def put(path: Path, content: bytes) -> None:
+def write_durably(path: Path, content: bytes) -> None:
     """Write a file so that after any interruption it is there whole, or not there."""
     part = path.with_name(path.name + PART)
     with plain_write_errors(path):

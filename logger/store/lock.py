@@ -16,7 +16,7 @@ FAR = 1 << 30
 
 
 @contextmanager
-def held(path: Path, wait_s: float = 0.0) -> Iterator[bool]:
+def try_lock(path: Path, wait_s: float = 0.0) -> Iterator[bool]:
     """Try for `wait_s` to hold the lock for the time of the block; gives whether it is ours."""
     try:
         handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
@@ -26,7 +26,7 @@ def held(path: Path, wait_s: float = 0.0) -> Iterator[bool]:
         ) from error
     try:
         until = time.monotonic() + wait_s
-        while not (ours := _taken(handle)) and time.monotonic() < until:
+        while not (ours := _try_lock(handle)) and time.monotonic() < until:
             time.sleep(0.05)
         if ours:
             with suppress(OSError):  # on a full disk the lock holds all the same, it only has no name
@@ -39,10 +39,10 @@ def held(path: Path, wait_s: float = 0.0) -> Iterator[bool]:
 
 
 @contextmanager
-def service(folder: Path) -> Iterator[None]:
+def service_lock(folder: Path) -> Iterator[None]:
     """Be the one service on a data folder, or raise StoreInUse naming the other."""
     path = folder / "service.lock"
-    with held(path) as ours:
+    with try_lock(path) as ours:
         if not ours:
             owner = path.read_text(encoding="ascii", errors="replace").strip() or "unknown"
             raise StoreInUse(
@@ -55,7 +55,7 @@ def service(folder: Path) -> Iterator[None]:
 if sys.platform == "win32":  # untried: written from the documentation of msvcrt
     import msvcrt
 
-    def _taken(handle: int) -> bool:
+    def _try_lock(handle: int) -> bool:
         os.lseek(handle, FAR, os.SEEK_SET)
         try:
             msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
@@ -66,7 +66,7 @@ if sys.platform == "win32":  # untried: written from the documentation of msvcrt
 else:
     import fcntl
 
-    def _taken(handle: int) -> bool:
+    def _try_lock(handle: int) -> bool:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:

@@ -21,7 +21,7 @@ def _refuse_foreign(folder: Path) -> None:
         )
 
 
-def there(folder: Path, create: bool) -> None:
+def check_folder(folder: Path, create: bool) -> None:
     """See that a record is in the folder, or with `create` that one may begin there; else StoreError."""
     if folder.exists() and not folder.is_dir():
         raise StoreError(f"{folder} is a file; a record needs a folder. Name another one with --data.")

@@ -6,14 +6,14 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 
-WAY: ContextVar[Mapping[str, str] | None] = ContextVar("way", default=None)
+ORIGIN: ContextVar[Mapping[str, str] | None] = ContextVar("way", default=None)
 
 
 @contextmanager
-def through(**way: str) -> Iterator[None]:
+def acting_through(**way: str) -> Iterator[None]:
     """Within it, what this thread appends to a journal says by which way it came, under "through"."""
-    before = WAY.set(dict(way))
+    before = ORIGIN.set(dict(way))
     try:
         yield
     finally:
-        WAY.reset(before)
+        ORIGIN.reset(before)

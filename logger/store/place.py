@@ -24,18 +24,18 @@ TOO_MANY = (
 )
 
 
-def identity(path: Path) -> Identity | None:
+def file_identity(path: Path) -> Identity | None:
     """Which file is at a path: its device and number there; None where there is none."""
     try:
-        found = path.stat()
+        status = path.stat()
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:  # a device that is gone answers with an error of its own
-        raise gone(path, error.strerror or str(error)) from error
-    return (found.st_dev, found.st_ino)
+        raise gone_error(path, error.strerror or str(error)) from error
+    return (status.st_dev, status.st_ino)
 
 
-def gone(path: Path, why: str = "") -> StoreGone:
+def gone_error(path: Path, why: str = "") -> StoreGone:
     """The sentence for a record that is not where it was opened."""
     folder = path.parent
     if why:
@@ -50,7 +50,7 @@ def gone(path: Path, why: str = "") -> StoreGone:
     )
 
 
-def replaced(path: Path) -> StoreGone:
+def replaced_error(path: Path) -> StoreGone:
     """The sentence for a path at which another record lies, or an older copy."""
     return StoreGone(
         f"{path} was replaced while it was open: it is another record or an older copy, and lacks what was "
@@ -63,7 +63,7 @@ class Witness:
     """A connection to the file that was opened: it can still be read when the file lost its name."""
 
     def __init__(self, path: Path) -> None:
-        self.file = identity(path)
+        self.file = file_identity(path)
         self._connection = sqlite3.connect(
             f"{path.absolute().as_uri()}?mode=ro", uri=True, check_same_thread=False, isolation_level=None
         )
@@ -78,23 +78,27 @@ class Witness:
             suppress(sqlite3.Error),
             closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as other,
         ):
-            head = _one(self._connection, "SELECT number, sha256 FROM journal ORDER BY number DESC LIMIT 1")
-            same = _one(other, "SELECT number, sha256 FROM journal WHERE number = ?", head[0])
-            keys = [_one(c, "SELECT value FROM meta WHERE key = 'id'") for c in (self._connection, other)]
+            head = _first_row(
+                self._connection, "SELECT number, sha256 FROM journal ORDER BY number DESC LIMIT 1"
+            )
+            same = _first_row(other, "SELECT number, sha256 FROM journal WHERE number = ?", head[0])
+            keys = [
+                _first_row(c, "SELECT value FROM meta WHERE key = 'id'") for c in (self._connection, other)
+            ]
             return bool(same == head and keys[0] == keys[1])
         return False
 
 
-def _one(connection: sqlite3.Connection, query: str, *values: Any) -> Any:
+def _first_row(connection: sqlite3.Connection, query: str, *values: Any) -> Any:
     return connection.execute(query, values).fetchone() or (0, "")
 
 
 def refusal(folder: Path) -> str:
     """What the system refuses in a folder just now, with what to do; empty where nothing is seen."""
-    return _unopened_folder(folder) or _refusing_disk(folder)
+    return _folder_fault(folder) or _disk_fault(folder)
 
 
-def _unopened_folder(folder: Path) -> str:
+def _folder_fault(folder: Path) -> str:
     try:
         os.close(os.open(folder, os.O_RDONLY))
     except OSError as error:
@@ -104,7 +108,7 @@ def _unopened_folder(folder: Path) -> str:
     return ""
 
 
-def _refusing_disk(folder: Path) -> str:
+def _disk_fault(folder: Path) -> str:
     if not hasattr(os, "statvfs"):
         return ""
     try:
@@ -119,7 +123,7 @@ def _refusing_disk(folder: Path) -> str:
     return "" if disk.f_bavail else full
 
 
-def unopened(path: Path, error: OSError) -> StoreError:
+def unopened_error(path: Path, error: OSError) -> StoreError:
     """The sentence for a file that the system did not open, though nothing is wrong with its bytes."""
     if error.errno in (errno.EMFILE, errno.ENFILE):
         return StoreError(f"{path} could not be opened. {TOO_MANY} Nothing is wrong with the file.")

@@ -9,33 +9,38 @@ import numpy as np
 from sqlalchemy import Connection, Integer, func, select, type_coerce
 
 from ..model import Row
-from ..series import Readings, merged
+from ..series import Readings, merge_readings
 from .archive.archive import Archive
-from .hot.arrays import fetched
+from .hot.arrays import fetch_arrays
 from .hot.clocks import OURS, UNSURE, Clocks
 from .hot.database import Database
-from .hot.name_table import Names
-from .hot.readings import Hot
-from .hot.seals import SealedChannel, hidden, last_sealed_arrival, sealed_channel, sealed_channels
+from .hot.name_table import NameTable
+from .hot.readings import HotTier
+from .hot.seals import SealedChannel, last_sealed_arrival, sealed_channel, sealed_channels, under_seal
 from .hot.tables import name, reading, seal_channel
-from .hot.value_decisions import Decisions, chosen, holding
-from .rows import Columns, joined, ordered
+from .hot.value_decisions import ValueDecisions, apply_decisions, decided_mask
+from .rows import Columns, join_columns, sort_columns
 
 KINDS = (np.int64, np.int64, np.float64, np.uint8, np.bool_)
 
 
-class Queries:
+class ReadingQueries:
     """Reading back. Every answer is of one instant: hot rows and seals of the same snapshot."""
 
     def __init__(
-        self, database: Database, names: Names, hot: Hot, archive: Archive, known: tuple[Clocks, Decisions]
+        self,
+        database: Database,
+        names: NameTable,
+        hot: HotTier,
+        archive: Archive,
+        corrections: tuple[Clocks, ValueDecisions],
     ) -> None:
         """`known`: what people recorded since that readings are read by."""
         self._database = database
         self._names = names
         self._hot = hot
         self._archive = archive
-        self._clocks, self._decisions = known
+        self._clocks, self._decisions = corrections
 
     def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         """Readings of a channel in [from, to) at their true instants, ascending."""
@@ -43,41 +48,50 @@ class Queries:
 
     def readings_of(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
         """The same of several channels: one question to the hot tier, and each file opened once."""
-        moved = {c: self._moved(c, from_ns, to_ns) for c in self._clocks.moving(channels)}
-        plain = [channel for channel in channels if moved.get(channel) is None]
-        decided = self._decisions.of_several(plain, from_ns, to_ns)
-        whole = self._stamped(plain, from_ns, to_ns)
-        found = {c: holding(whole[c], decided.get(c, {})) for c in plain}
-        return found | {channel: some for channel, some in moved.items() if some is not None}
+        corrected = {
+            c: self._corrected_readings(c, from_ns, to_ns) for c in self._clocks.channels_to_correct(channels)
+        }
+        plain = [channel for channel in channels if corrected.get(channel) is None]
+        decisions = self._decisions.of_channels(plain, from_ns, to_ns)
+        stamped = self._stamped_readings(plain, from_ns, to_ns)
+        readings = {c: apply_decisions(stamped[c], decisions.get(c, {})) for c in plain}
+        return readings | {channel: series for channel, series in corrected.items() if series is not None}
 
-    def _moved(self, channel: str, from_ns: int, to_ns: int) -> Readings | None:
+    def _corrected_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings | None:
         number = self._names.number("channel", channel)
         if number is None:
             return None
         return self._clocks.readings(
-            channel, from_ns, to_ns, lambda a, b: self._held(channel, self._columns(channel, number, a, b))
+            channel,
+            from_ns,
+            to_ns,
+            lambda a, b: self._decided_rows(channel, self._columns(channel, number, a, b)),
         )
 
-    def _held(self, channel: str, rows: Columns) -> Columns:
+    def _decided_rows(self, channel: str, rows: Columns) -> Columns:
         if not len(rows):
             return rows
-        decided = self._decisions.of(channel, int(rows.taken_ns[0]), int(rows.taken_ns[-1]) + 1)
-        return rows.part(chosen(rows.taken_ns, rows.value, decided)) if decided else rows
+        decisions = self._decisions.of(channel, int(rows.taken_ns[0]), int(rows.taken_ns[-1]) + 1)
+        return rows.part(decided_mask(rows.taken_ns, rows.value, decisions)) if decisions else rows
 
-    def stamped(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         """All readings of a channel by their stamps in [from, to), whatever was decided, ascending."""
-        return self._stamped([channel], from_ns, to_ns)[channel]
+        return self._stamped_readings([channel], from_ns, to_ns)[channel]
 
-    def _stamped(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
+    def _stamped_readings(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
         numbers = {c: number for c in channels if (number := self._names.number("channel", c)) is not None}
         with self._database.read() as conn:
             seals = sealed_channels(conn, list(numbers.values()), from_ns, to_ns)
             hot = _hot_parts(conn, numbers, from_ns, to_ns, seals)
         sealed = self._sealed_parts(numbers, seals, from_ns, to_ns)
-        found = {c: merged([hot[c], *sealed[c]]) if c in numbers else Readings.empty() for c in channels}
+        readings = {
+            c: merge_readings([hot[c], *sealed[c]]) if c in numbers else Readings.empty() for c in channels
+        }
         return {
-            c: self._ordered(c, numbers[c], from_ns, to_ns) if np.any(np.diff(some.taken_ns) == 0) else some
-            for c, some in found.items()
+            c: self._readings_in_order(c, numbers[c], from_ns, to_ns)
+            if np.any(np.diff(series.taken_ns) == 0)
+            else series
+            for c, series in readings.items()
         }
 
     def _sealed_parts(
@@ -85,18 +99,18 @@ class Queries:
     ) -> dict[str, list[Readings]]:
         """By channel what sealed files hold of it in [from, to), in the order of the seals."""
         parts: dict[str, list[Readings]] = {channel: [] for channel in numbers}
-        wanted: dict[str, list[str]] = {}
+        channels_by_file: dict[str, list[str]] = {}
         for channel, number in numbers.items():
-            for one in seals.get(number, ()):
-                if one.first_ns < to_ns and one.last_ns >= from_ns:
-                    wanted.setdefault(one.file, []).append(channel)
-        for file, channels in wanted.items():
+            for seal in seals.get(number, ()):
+                if seal.first_ns < to_ns and seal.last_ns >= from_ns:
+                    channels_by_file.setdefault(seal.file, []).append(channel)
+        for file, channels in channels_by_file.items():
             with self._archive.open(file) as reader:
                 for channel in channels:
-                    parts[channel].append(_within(reader.shown(channel), from_ns, to_ns))
+                    parts[channel].append(_slice_between(reader.series(channel), from_ns, to_ns))
         return parts
 
-    def fresh(
+    def new_readings(
         self, cursor: int, channels: Sequence[str], most: int
     ) -> tuple[dict[str, Readings], int] | None:
         """By channel what arrived after the cursor, ascending in the instant taken; and the new cursor.
@@ -105,21 +119,21 @@ class Queries:
         """
         c = reading.c
         fields = c.arrival, c.taken_ns, c.value, c.status, type_coerce(c.late, Integer), c.channel, c.source
-        wanted = select(*fields).where(c.arrival > cursor).order_by(c.taken_ns, c.arrival).limit(most + 1)
+        query = select(*fields).where(c.arrival > cursor).order_by(c.taken_ns, c.arrival).limit(most + 1)
         with self._database.read() as conn:
             if last_sealed_arrival(conn) > cursor:
                 return None
-            arrival, *shown, of, source = fetched(conn, wanted, (*KINDS, np.int64, np.int64))
+            arrival, *columns, of, source = fetch_arrays(conn, query, (*KINDS, np.int64, np.int64))
             texts = self._names.texts({*of.tolist(), *source.tolist()}, conn)
         sources = {texts[number] for number in set(source.tolist())}
         ours = sources <= OURS - {UNSURE}
         if len(arrival) > most or self._clocks.changed_since(cursor, channels):
             return None
-        if not ours and (UNSURE in sources or self._clocks.moving(channels)):
+        if not ours and (UNSURE in sources or self._clocks.channels_to_correct(channels)):
             return None
         numbers = {texts[number]: number for number in set(of.tolist())}
-        found = {ch: Readings(*(x[of == number] for x in shown)) for ch, number in numbers.items()}
-        return found, int(arrival.max(initial=cursor))
+        readings = {ch: Readings(*(x[of == number] for x in columns)) for ch, number in numbers.items()}
+        return readings, int(arrival.max(initial=cursor))
 
     def columns(self, channel: str, from_ns: int, to_ns: int) -> Columns:
         """Everything that is stored of a channel in [from, to), ascending in (taken, writer, seq)."""
@@ -127,19 +141,19 @@ class Queries:
 
     def newest(self, ok: bool = False) -> dict[str, Row]:
         """Per channel the reading taken last; with `ok`, the last that has a value."""
-        numbers = {self._names.number("channel", c): c for c in self._names.known("channel")}
-        known = {number: channel for number, channel in numbers.items() if number is not None}
+        numbers = {self._names.number("channel", c): c for c in self._names.all_texts("channel")}
+        channels_by_number = {number: channel for number, channel in numbers.items() if number is not None}
         with self._database.read() as conn:
             hot = _newest_hot(conn, ok, self._names.number("source", UNSURE))
-            seals = sealed_channels(conn, list(known))
-            ends = {number: _newest_sealed(seals.get(number, ()), ok) for number in known}
+            seals = sealed_channels(conn, list(channels_by_number))
+            ends = {number: _newest_sealed(seals.get(number, ()), ok) for number in channels_by_number}
             rows = self._hot.select(conn, reading.c.arrival.in_([arrival for arrival, _ in hot.values()]))
-        found = {row.channel: row for row in rows.rows()}
-        for number, channel in known.items():
-            end, taken = ends[number], hot.get(number, (0, None))[1]
-            if end is not None and (taken is None or end[0] > taken):
-                found[channel] = self._sealed_row(channel, *end, ok)
-        return {channel: found[channel] for channel in known.values() if channel in found}
+        newest = {row.channel: row for row in rows.rows()}
+        for number, channel in channels_by_number.items():
+            end, newest_hot_ns = ends[number], hot.get(number, (0, None))[1]
+            if end is not None and (newest_hot_ns is None or end[0] > newest_hot_ns):
+                newest[channel] = self._sealed_row(channel, *end, ok)
+        return {channel: newest[channel] for channel in channels_by_number.values() if channel in newest}
 
     def newest_ns(self) -> int | None:
         """The instant of the reading taken last; no file is opened for it."""
@@ -152,15 +166,15 @@ class Queries:
 
     def extent(self, channels: Sequence[str] | None = None) -> tuple[int, int] | None:
         """First and last instant that has a value, over these channels or all."""
-        every = self._names.known("channel") if channels is None else channels
-        moving = self._clocks.moving(every)
+        names = self._names.all_texts("channel") if channels is None else channels
+        moving = self._clocks.channels_to_correct(names)
         with self._database.read() as conn:
-            spans = [self._extent(conn, channel) for channel in every if channel not in moving]
-        spans += [self._moved_extent(channel) for channel in moving]
-        found = [span for span in spans if span is not None]
-        return (min(first for first, _ in found), max(last for _, last in found)) if found else None
+            spans = [self._extent(conn, channel) for channel in names if channel not in moving]
+        spans += [self._corrected_extent(channel) for channel in moving]
+        extents = [span for span in spans if span is not None]
+        return (min(first for first, _ in extents), max(last for _, last in extents)) if extents else None
 
-    def _moved_extent(self, channel: str) -> tuple[int, int] | None:
+    def _corrected_extent(self, channel: str) -> tuple[int, int] | None:
         """The same of a channel whose stamps may not stand as they are: read, and moved, near both ends."""
         with self._database.read() as conn:
             stamps = self._extent(conn, channel)
@@ -168,21 +182,23 @@ class Queries:
             return None
         reach_ns = self._clocks.reach_ns(channel)
         parts = [self.readings(channel, at - reach_ns, at + reach_ns + 1) for at in stamps]
-        taken = [some.taken_ns[np.isfinite(some.value)] for some in parts]
-        return (int(taken[0][0]), int(taken[-1][-1])) if len(taken[0]) and len(taken[-1]) else None
+        taken_ns = [part.taken_ns[np.isfinite(part.value)] for part in parts]
+        return (
+            (int(taken_ns[0][0]), int(taken_ns[-1][-1])) if len(taken_ns[0]) and len(taken_ns[-1]) else None
+        )
 
     def arrived_after(self, cursor: int, limit: int = 5000) -> tuple[list[tuple[int, Row]], int]:
         """Rows that arrived after the cursor, and the cursor after them; −1 asks where the end is."""
         with self._database.read() as conn:
             if cursor < 0:
                 return [], _end(conn)
-            wanted = (
+            query = (
                 select(reading.c.arrival)
                 .where(reading.c.arrival > cursor)
                 .order_by(reading.c.arrival)
                 .limit(limit)
             )
-            last = max(conn.execute(wanted).scalars(), default=cursor)
+            last = max(conn.execute(query).scalars(), default=cursor)
             columns = self._hot.select(conn, reading.c.arrival > cursor, reading.c.arrival <= last)
         return list(zip(columns.arrival.tolist(), columns.rows(), strict=True)), last
 
@@ -201,11 +217,11 @@ class Queries:
         earliest: dict[str, int] = {}
         for number, first_ns in rows:
             earliest[texts[number]] = min(first_ns, earliest.get(texts[number], first_ns))
-        for channel, first_ns in self._clocks.changed_since(cursor, self._names.known("channel")).items():
+        for channel, first_ns in self._clocks.changed_since(cursor, self._names.all_texts("channel")).items():
             earliest[channel] = min(first_ns, earliest.get(channel, first_ns))
         return earliest, end
 
-    def _ordered(self, channel: str, number: int, from_ns: int, to_ns: int) -> Readings:
+    def _readings_in_order(self, channel: str, number: int, from_ns: int, to_ns: int) -> Readings:
         """The same with what orders equal instants, which is seldom needed and slower to read."""
         rows = self._columns(channel, number, from_ns, to_ns)
         return Readings(rows.taken_ns, rows.value, rows.status, rows.late)
@@ -215,35 +231,35 @@ class Queries:
         with self._database.read() as conn:
             seals = sealed_channel(conn, number, from_ns, to_ns)
             rows = self._hot.select(conn, *within)
-        parts = [rows.part(~hidden(rows.taken_ns, rows.arrival, seals))]
-        for one in seals:
-            with self._archive.open(one.file) as reader:
+        parts = [rows.part(~under_seal(rows.taken_ns, rows.arrival, seals))]
+        for seal in seals:
+            with self._archive.open(seal.file) as reader:
                 parts.append(reader.columns(reader.groups().get(channel, [])))
-        rows = ordered(joined(parts))
+        rows = sort_columns(join_columns(parts))
         return rows.part((rows.taken_ns >= from_ns) & (rows.taken_ns < to_ns))
 
     def _sealed_row(self, channel: str, at_ns: int, file: str, ok: bool) -> Row:
         with self._archive.open(file) as reader:
             rows = reader.columns(reader.groups()[channel])
-        wanted = (rows.taken_ns == at_ns) & (np.isfinite(rows.value) | (not ok))
-        return rows.row(int(np.flatnonzero(wanted)[-1]))
+        mask = (rows.taken_ns == at_ns) & (np.isfinite(rows.value) | (not ok))
+        return rows.row(int(np.flatnonzero(mask)[-1]))
 
     def _extent(self, conn: Connection, channel: str) -> tuple[int, int] | None:
         number = self._names.number("channel", channel)
         if number is None:
             return None
-        taken = select(reading.c.taken_ns).where(reading.c.channel == number, reading.c.status == 0).limit(1)
+        query = select(reading.c.taken_ns).where(reading.c.channel == number, reading.c.status == 0).limit(1)
         ends = [
-            conn.execute(taken.order_by(order)).scalar()
+            conn.execute(query.order_by(order)).scalar()
             for order in (reading.c.taken_ns, reading.c.taken_ns.desc())
         ]
         seals = sealed_channel(conn, number)
-        known = [
+        instants = [
             at
-            for at in ends + [at for one in seals for at in (one.first_ok_ns, one.last_ok_ns)]
+            for at in ends + [at for seal in seals for at in (seal.first_ok_ns, seal.last_ok_ns)]
             if at is not None
         ]
-        return (min(known), max(known)) if known else None
+        return (min(instants), max(instants)) if instants else None
 
 
 def _hot_parts(
@@ -255,24 +271,24 @@ def _hot_parts(
 ) -> dict[str, Readings]:
     """Hot rows of several channels that no seal covers, ascending in the instant taken."""
     c = reading.c
-    wanted = (
+    query = (
         select(c.arrival, c.taken_ns, c.value, c.status, type_coerce(c.late, Integer), c.channel)
         .where(c.channel.in_(numbers.values()), c.taken_ns >= from_ns, c.taken_ns < to_ns)
         .order_by(c.channel, c.taken_ns, c.arrival)
     )
-    arrival, *shown, of = fetched(conn, wanted, (*KINDS, np.int64))
+    arrival, *columns, of = fetch_arrays(conn, query, (*KINDS, np.int64))
     parts = {}
     for channel, number in numbers.items():
         a, b = np.searchsorted(of, [number, number + 1])
-        kept = ~hidden(shown[0][a:b], arrival[a:b], seals.get(number, ()))
-        parts[channel] = Readings(*(column[a:b][kept] for column in shown))
+        visible = ~under_seal(columns[0][a:b], arrival[a:b], seals.get(number, ()))
+        parts[channel] = Readings(*(column[a:b][visible] for column in columns))
     return parts
 
 
-def _within(shown: Sequence[Any], from_ns: int, to_ns: int) -> Readings:
+def _slice_between(columns: Sequence[Any], from_ns: int, to_ns: int) -> Readings:
     """Of columns that begin with the instants taken, ascending, those in [from, to)."""
-    a, b = np.searchsorted(shown[0], [from_ns, to_ns])
-    return Readings(*(column[a:b] for column in shown))
+    a, b = np.searchsorted(columns[0], [from_ns, to_ns])
+    return Readings(*(column[a:b] for column in columns))
 
 
 def _newest_hot(conn: Connection, ok: bool, unsure: int | None) -> dict[int, tuple[int, int]]:
@@ -290,8 +306,8 @@ def _newest_hot(conn: Connection, ok: bool, unsure: int | None) -> dict[int, tup
 
 def _newest_sealed(seals: Sequence[SealedChannel], ok: bool) -> tuple[int, str] | None:
     """The instant of the reading taken last in sealed files, and its file."""
-    known = [(at, one.file) for one in seals if (at := one.last_ok_ns if ok else one.last_ns) is not None]
-    return max(known, default=None)
+    ends = [(at, seal.file) for seal in seals if (at := seal.last_ok_ns if ok else seal.last_ns) is not None]
+    return max(ends, default=None)
 
 
 def _end(conn: Connection) -> int:

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from ..errors import StoreDamaged, StoreError
 from ..model import Row
-from ..series import STATUS, Bool, Float, Imported, Int
+from ..series import STATUS, Bool, Float, ImportedReadings, Int
 
 RECORD = np.dtype(
     [
@@ -68,7 +68,7 @@ class Texts:
     def __getitem__(self, at: int) -> str:
         return self.table[int(self.codes[at])]
 
-    def used(self) -> set[str]:
+    def distinct(self) -> set[str]:
         """The texts that occur; a table may hold more, as after `part`."""
         counts = np.bincount(self.codes, minlength=len(self.table))
         return {text for text, count in zip(self.table, counts.tolist(), strict=True) if count}
@@ -145,7 +145,7 @@ NUMERIC = ("arrival", "seq", "taken_ns", "received_ns", "monotonic_ns", "value",
 
 def columns_of(writer: str, first_seq: int, rows: Sequence[Row]) -> Columns:
     """Rows as they will be stored, numbered from `first_seq`."""
-    rows = [_storable(row) for row in rows]
+    rows = [_storable_row(row) for row in rows]
     n = len(rows)
     return Columns(
         arrival=np.zeros(n, np.int64),
@@ -164,55 +164,55 @@ def columns_of(writer: str, first_seq: int, rows: Sequence[Row]) -> Columns:
     )
 
 
-def columns_of_series(writer: str, told: Imported) -> Columns:
+def columns_of_series(writer: str, series: ImportedReadings) -> Columns:
     """What a file told of one channel as it will be stored, numbered from 0."""
-    n = len(told.taken_ns)
-    infinite = np.isinf(told.value)  # no number that could be taken for a valid one: it stays as text
-    raw = np.array(told.raw, object)
+    n = len(series.taken_ns)
+    infinite = np.isinf(series.value)  # no number that could be taken for a valid one: it stays as text
+    raw = np.array(series.raw, object)
     for at in np.flatnonzero(infinite).tolist():
-        raw[at] = raw[at] or repr(float(told.value[at]))
+        raw[at] = raw[at] or repr(float(series.value[at]))
     fault = np.where(infinite, STATUS.index("garbage"), STATUS.index("sensor-fault"))
-    finite = np.isfinite(told.value)
+    finite = np.isfinite(series.value)
     return Columns(
         arrival=np.zeros(n, np.int64),
         seq=np.arange(n, dtype=np.int64),
-        taken_ns=told.taken_ns,
-        received_ns=np.full(n, told.received_ns, np.int64),
+        taken_ns=series.taken_ns,
+        received_ns=np.full(n, series.received_ns, np.int64),
         monotonic_ns=np.zeros(n, np.int64),
-        value=np.where(finite, told.value + 0.0, np.nan),  # SQLite keeps no minus zero
+        value=np.where(finite, series.value + 0.0, np.nan),  # SQLite keeps no minus zero
         status=np.where(finite, STATUS.index("ok"), fault).astype(np.uint8),
         late=np.ones(n, np.bool_),
         writer=Texts.constant(writer, n),
-        channel=Texts.constant(told.channel, n),
+        channel=Texts.constant(series.channel, n),
         boot=Texts.constant("", n),
         raw=_raw_texts(raw),
-        source=Texts.constant(told.source, n),
+        source=Texts.constant(series.source, n),
     )
 
 
 def _raw_texts(raw: NDArray[np.object_]) -> Texts:
     """Texts of which most are empty: where the logger told a value there is nothing to explain."""
-    told = np.flatnonzero(raw != "")
+    filled = np.flatnonzero(raw != "")
     codes = np.zeros(len(raw), np.int32)
-    if not len(told):
+    if not len(filled):
         return Texts(codes, ("",))
-    texts = Texts.of(["", *(_storable_text(text) for text in raw[told].tolist())])
-    codes[told] = texts.codes[1:]
+    texts = Texts.of(["", *(_storable_text(text) for text in raw[filled].tolist())])
+    codes[filled] = texts.codes[1:]
     return Texts(codes, texts.table)
 
 
-def joined(parts: Sequence[Columns]) -> Columns:
+def join_columns(parts: Sequence[Columns]) -> Columns:
     """All parts one after the other."""
     if len(parts) == 1:
         return parts[0]
     fields: dict[str, Any] = {
         name: np.concatenate([getattr(part, name) for part in parts]) for name in NUMERIC
     }
-    fields |= {name: _joined_texts([getattr(part, name) for part in parts]) for name in TEXTS}
+    fields |= {name: _join_texts([getattr(part, name) for part in parts]) for name in TEXTS}
     return Columns(**fields)
 
 
-def ordered(columns: Columns) -> Columns:
+def sort_columns(columns: Columns) -> Columns:
     """In the order of the record: instant taken, writer, sequence number."""
     return columns.part(np.lexsort((columns.seq, columns.writer.ranks(), columns.taken_ns)))
 
@@ -230,7 +230,7 @@ def digests(columns: Columns, starts: Sequence[int], ends: Sequence[int] | None 
 def _digest(records: NDArray[np.void], runs: Sequence[_Runs], start: int, end: int) -> str:
     sha = hashlib.sha256(b"stillroom rows 1\n" + struct.pack("<Q", end - start))
     sha.update(records.data)
-    sha.update(b"".join(run.encoded(start, end) for run in runs))
+    sha.update(b"".join(run.encode(start, end) for run in runs))
     return sha.hexdigest()
 
 
@@ -245,7 +245,7 @@ class _Runs:
         encoded = [text.encode("utf-8") for text in texts.table]
         self._table: list[bytes] = [struct.pack("<I", len(text)) + text for text in encoded]
 
-    def encoded(self, start: int, end: int) -> bytes:
+    def encode(self, start: int, end: int) -> bytes:
         if start == end:
             return struct.pack("<I", 0)
         if not self._changes:  # the usual case: one text throughout
@@ -258,18 +258,18 @@ class _Runs:
         return b"".join(parts)
 
 
-def _joined_texts(parts: Sequence[Texts]) -> Texts:
+def _join_texts(parts: Sequence[Texts]) -> Texts:
     table = tuple(dict.fromkeys(text for part in parts for text in part.table))
     place = {text: code for code, text in enumerate(table)}
-    return Texts(np.concatenate([_recoded(part, place) for part in parts]), table)
+    return Texts(np.concatenate([_recode(part, place) for part in parts]), table)
 
 
-def _recoded(part: Texts, place: dict[str, int]) -> NDArray[np.int32]:
+def _recode(part: Texts, place: dict[str, int]) -> NDArray[np.int32]:
     codes: Iterable[int] = (place[text] for text in part.table)
     return np.fromiter(codes, np.int32, len(part.table))[part.codes]
 
 
-def _storable(row: Row) -> Row:
+def _storable_row(row: Row) -> Row:
     """The row in the only shape that is stored: a finite value with status ok, or none with another."""
     if row.status not in STATUS:
         raise StoreError(

@@ -16,30 +16,30 @@ from sqlalchemy import Connection, select
 from .. import __version__
 from ..errors import StoreError, StoreInUse
 from ..model import Row
-from ..series import Bool, Imported, Readings
+from ..series import Bool, ImportedReadings, Readings
 from . import lock
 from .archive.archive import Archive
-from .archive.bulk_load import Intake
+from .archive.bulk_load import BulkLoader
 from .archive.cells import Envelope
 from .archive.journal_months import JournalSealing
 from .archive.overview import Overviews
-from .disposal import Disposals, Disposed, Request
+from .disposal import Disposal, DisposalRequest, Disposals
 from .hot import tables
 from .hot.clocks import Clocks
-from .hot.database import FILE, RESTORING, Database, before_upgrade
+from .hot.database import FILE, RESTORING, Database, upgrade_copy_path
 from .hot.journal import Journal
 from .hot.migrations import NEWEST
-from .hot.name_table import Names
-from .hot.readings import Hot
-from .hot.seals import all_seals, hidden, sealed_channel
+from .hot.name_table import NameTable
+from .hot.readings import HotTier
+from .hot.seals import all_seals, sealed_channel, under_seal
 from .hot.setups import Setups
-from .hot.value_decisions import Decisions
-from .hot.verdict_cache import Imports, Kept
-from .opening import there
-from .queries import Queries
+from .hot.value_decisions import ValueDecisions
+from .hot.verdict_cache import Imports, VerdictTable
+from .opening import check_folder
+from .queries import ReadingQueries
 from .rows import Columns
 from .types import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
-from .verify.verification import Walk
+from .verify.verification import Verifier
 
 FORMAT = 1
 
@@ -50,19 +50,19 @@ class Store:
     def __init__(self, folder: Path, database: Database) -> None:
         self.folder = folder
         self._database = database
-        self._names = Names(database)
+        self._names = NameTable(database)
         self.journal = Journal(database)
-        self._hot = Hot(database, self._names, self.journal)
+        self._hot = HotTier(database, self._names, self.journal)
         self._archive = Archive(folder, database, self._names, self._hot, self.journal)
         self._journal_sealing = JournalSealing(folder, database, self.journal)
-        self._intake = Intake(folder, database, self._names, self._hot, self._archive)
+        self._intake = BulkLoader(folder, database, self._names, self._hot, self._archive)
         self.clocks = Clocks(database, self.journal, self._names)
-        self.decisions = Decisions(database, self.journal)
-        known = (self.clocks, self.decisions)
-        self._queries = Queries(database, self._names, self._hot, self._archive, known)
+        self.decisions = ValueDecisions(database, self.journal)
+        corrections = (self.clocks, self.decisions)
+        self._queries = ReadingQueries(database, self._names, self._hot, self._archive, corrections)
         self._overviews = Overviews(folder, database, self._names, self._archive)
         self._setups = Setups(database, self.journal)
-        self._kept = Kept(database)
+        self._verdicts = VerdictTable(database)
         self._imports = Imports(database, self.journal, folder)
         self.simulated = False
         self.key = ""  # of this record alone, given when it was founded
@@ -78,7 +78,7 @@ class Store:
         `read_only` leaves every byte as it is. Raises StoreDamaged when the file is not whole.
         """
         folder = Path(folder)
-        there(folder, create and not read_only)
+        check_folder(folder, create and not read_only)
         if not read_only and (folder / RESTORING).exists():
             raise StoreError(
                 f"A restore into {folder} was interrupted; nothing was changed. Repeat it: `stillroom "
@@ -87,7 +87,7 @@ class Store:
         store = cls(folder, Database(folder, read_only))
         try:
             if not read_only:
-                store._database.prepare(create, store._upgraded)
+                store._database.prepare(create, store._journal_upgrade)
             store._settle(simulated)
             if not read_only:
                 store._archive.tidy()
@@ -114,7 +114,7 @@ class Store:
 
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service on this folder; StoreInUse names the process that already is."""
-        return lock.service(self.folder)
+        return lock.service_lock(self.folder)
 
     def begin(self) -> AbstractContextManager[Connection]:
         """A writing transaction on the tables of `tables.py`: all of it or nothing."""
@@ -130,14 +130,14 @@ class Store:
         """Store rows under the next numbers of their writer; on the disk when this or `conn` is done."""
         return self._hot.append(writer, rows, conn)
 
-    def take_in(self, writer: str, told: Sequence[Imported], now_ns: int) -> None:
+    def load_series(self, writer: str, series: Sequence[ImportedReadings], now_ns: int) -> None:
         """Store all that a file told, one series a channel; inside `importing`, whole or not at all.
 
         Months that are over go into sealed files at once where it tells much of them.
         """
         room = self.room()
-        if self._intake.take(writer, told, now_ns, lambda _: room):
-            self._overviews.build([one.channel for one in told])
+        if self._intake.load(writer, series, now_ns, lambda _: room):
+            self._overviews.build([part.channel for part in series])
 
     def next_seq(self, conn: Connection, writer: str) -> int:
         """The number that the writer's next row will have."""
@@ -151,22 +151,22 @@ class Store:
         """
         return self._queries.readings(channel, from_ns, to_ns)
 
-    def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         """All that was ever stored of those stamps, with what a decision set aside."""
-        return self._queries.stamped(channel, from_ns, to_ns)
+        return self._queries.stamped_readings(channel, from_ns, to_ns)
 
     def readings_of(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
         """The same of several channels at once, which is faster; one that was never read has none."""
         return self._queries.readings_of(channels, from_ns, to_ns)
 
-    def fresh(
+    def new_readings(
         self, cursor: int, channels: Sequence[str], most: int = 5000
     ) -> tuple[dict[str, Readings], int] | None:
         """By channel what arrived after the cursor, and the cursor after it; for who follows `channels`.
 
         None where that cannot be told so simply: too much, sealed already, or of clocks that were wrong.
         """
-        return self._queries.fresh(cursor, channels, most)
+        return self._queries.new_readings(cursor, channels, most)
 
     def envelope(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Envelope:
         """Extremes, mean and count of raw values in about `bins` bins: every minute's extreme is in it.
@@ -182,7 +182,7 @@ class Store:
 
     def channels(self) -> list[str]:
         """Every channel that ever had a reading, sorted."""
-        return list(self._names.known("channel"))
+        return list(self._names.all_texts("channel"))
 
     def newest(self) -> dict[str, Row]:
         """Per channel the reading taken last, whatever its status."""
@@ -248,7 +248,7 @@ class Store:
                 number, mine = self._names.number("channel", channel), rows.channel.codes == code
                 if number is not None:
                     seals = sealed_channel(conn, number)
-                    under[mine] = hidden(rows.taken_ns[mine], rows.arrival[mine], seals)
+                    under[mine] = under_seal(rows.taken_ns[mine], rows.arrival[mine], seals)
         return under
 
     def is_simulated(self, file: str, content: bytes) -> bool:
@@ -262,11 +262,11 @@ class Store:
             return reader.columns([group for groups in reader.groups().values() for group in groups])
 
     def dispose(
-        self, asked: Request, now_ns: int, keep_years: int | None, *, dry_run: bool = False
-    ) -> Disposed:
+        self, request: DisposalRequest, now_ns: int, keep_years: int | None, *, dry_run: bool = False
+    ) -> Disposal:
         """Let whole sealed files go by a recorded act of two people; Refused without authority."""
         where = (self.folder, self._database, self._names, self._archive, self.journal)
-        return Disposals(*where).dispose(asked, now_ns, keep_years, dry_run=dry_run)
+        return Disposals(*where).dispose(request, now_ns, keep_years, dry_run=dry_run)
 
     def snapshot(self, path: Path) -> None:
         """The database as it is now, as one new file; the service goes on meanwhile."""
@@ -277,7 +277,9 @@ class Store:
 
         `heads` are (number, digest) of journal heads that left this machine, on a record, say.
         """
-        return Walk(self._database, self._names, self._archive, self._overviews, self.folder).verify(heads)
+        return Verifier(self._database, self._names, self._archive, self._overviews, self.folder).verify(
+            heads
+        )
 
     # Setup, pieces, imports
 
@@ -300,7 +302,7 @@ class Store:
 
     def proposals(self) -> list[SetupProposal]:
         """Every version that was proposed, with what became of it, oldest first."""
-        return self._setups.proposed()
+        return self._setups.all_proposals()
 
     def propose_setup(
         self, texts: Mapping[str, str], who: str, why: str, at_ns: int, *, correction: bool, conn: Connection
@@ -320,40 +322,40 @@ class Store:
         """Close a proposal, journalled; Refused where it is decided already."""
         self._setups.refuse(proposal, who, why, at_ns, conn)
 
-    def put_piece(self, zone: str, day: int, key: str, body: str) -> None:
+    def put_verdict_day(self, zone: str, day: int, key: str, body: str) -> None:
         """Keep what was judged for a zone and UTC day, with the digest of its input."""
-        self._kept.put_pieces(zone, {day: (key, body)})
+        self._verdicts.put_days(zone, {day: (key, body)})
 
-    def put_pieces(
+    def put_verdict_days(
         self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
     ) -> None:
         """Keep several days, and the newest statement, at once: one transaction instead of many."""
-        self._kept.put_pieces(zone, pieces, statement)
+        self._verdicts.put_days(zone, pieces, statement)
 
-    def drop_pieces(self, zone: str, days: Sequence[int]) -> None:
+    def drop_verdict_days(self, zone: str, days: Sequence[int]) -> None:
         """Forget what was judged for these days: it is judged again when it is asked for."""
-        self._kept.drop_pieces(zone, days)
+        self._verdicts.drop_days(zone, days)
 
-    def piece(self, zone: str, day: int) -> tuple[str, str] | None:
+    def verdict_day(self, zone: str, day: int) -> tuple[str, str] | None:
         """(digest of its input, body) of what was judged for that day; None when nothing is kept."""
-        return self._kept.pieces(zone, day, day + 1).get(day)
+        return self._verdicts.days(zone, day, day + 1).get(day)
 
-    def pieces(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
+    def verdict_days(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
         """Day -> (digest of its input, body) of those kept in [day0, day1)."""
-        return self._kept.pieces(zone, day0, day1)
+        return self._verdicts.days(zone, day0, day1)
 
     def put_live(self, zone: str, body: str) -> None:
         """Keep the newest statement about a zone."""
-        self._kept.put_live(zone, body)
+        self._verdicts.put_live(zone, body)
 
     def live(self) -> dict[str, str]:
         """The newest statement about each zone."""
-        return self._kept.live()
+        return self._verdicts.live()
 
     @contextmanager
     def importing(self) -> Iterator[None]:
         """Be the one import on this folder: what is stored does not change between comparing and adding."""
-        with lock.held(self.folder / "import.lock", wait_s=600.0) as ours:
+        with lock.try_lock(self.folder / "import.lock", wait_s=600.0) as ours:
             if not ours:
                 raise StoreInUse(f"Another import into {self.folder} has been running for ten minutes.")
             yield
@@ -383,30 +385,30 @@ class Store:
         """Key of the room in the newest setup: under it the archive keeps its months."""
         versions = self.setups()
         text = versions[-1].texts.get("room.toml", "") if versions else ""
-        found = tomllib.loads(text).get("room", {}).get("key", "")
-        return str(found) or "unnamed"
+        key = tomllib.loads(text).get("room", {}).get("key", "")
+        return str(key) or "unnamed"
 
-    def _upgraded(self, conn: Connection, known: str) -> None:
+    def _journal_upgrade(self, conn: Connection, old_schema: str) -> None:
         """The journal says from when on a newer program keeps this record, and where the old tables are."""
-        kept = before_upgrade(self.folder / FILE, known).name
-        what: dict[str, JSON] = {"from": known, "to": NEWEST, "kept": kept, "program": __version__}
+        copy_name = upgrade_copy_path(self.folder / FILE, old_schema).name
+        what: dict[str, JSON] = {"from": old_schema, "to": NEWEST, "kept": copy_name, "program": __version__}
         why = "a newer program; validate it before its verdicts are relied on"
         self.journal.append("schema", "stillroom", what, why, conn)
 
     def _settle(self, simulated: bool | None) -> None:
         """Learn whether this record is simulated; decide it when the store is new."""
-        known = _meta(self)
-        if not known and not self._database.read_only:
-            known = self._founded(bool(simulated))
-        self.simulated, self.key = known.get("simulated") == "true", known.get("id", "")
+        facts = _meta(self)
+        if not facts and not self._database.read_only:
+            facts = self._create_record(bool(simulated))
+        self.simulated, self.key = facts.get("simulated") == "true", facts.get("id", "")
         self._archive.simulated = self.simulated
         if simulated is not None and simulated != self.simulated:
-            is_, wanted = ("simulated" if kind else "real" for kind in (self.simulated, simulated))
+            actual, expected = ("simulated" if kind else "real" for kind in (self.simulated, simulated))
             raise StoreError(
-                f"{self.folder} holds the record of a {is_} room; it was asked for a {wanted} one."
+                f"{self.folder} holds the record of a {actual} room; it was asked for a {expected} one."
             )
 
-    def _founded(self, simulated: bool) -> dict[str, str]:
+    def _create_record(self, simulated: bool) -> dict[str, str]:
         facts = {"format": str(FORMAT), "id": uuid.uuid4().hex, "simulated": json.dumps(simulated)}
         with self.begin() as conn:
             if not conn.execute(select(tables.meta)).first():  # another process may have been faster

@@ -10,7 +10,7 @@ JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | Non
 
 
 @dataclass(frozen=True)
-class Entry:
+class JournalEntry:
     """One entry of the journal. `sha256` covers the entry and the digest of the one before it."""
 
     number: int

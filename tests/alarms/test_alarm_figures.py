@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from logger.acts import alarms as attending
-from logger.core.alarms.performance import Change, change_of, figures
+from logger.core.alarms.performance import StateChange, change_of, performance_figures
 from logger.instants import NS
 from logger.model import NoticePlan
-from logger.service.digest import tell_digest
+from logger.service.digest import queue_digest
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 from tests.service.test_alarming import CONFIG, live
@@ -22,14 +22,14 @@ MINUTE, HOUR, DAY = 60 * NS, 3600 * NS, 86_400 * NS
 
 def raised(
     alarm: str, n: int, at_ns: int, over_ns: int | None = None, heard_ns: int | None = None
-) -> list[Change]:
+) -> list[StateChange]:
     """One occurrence as the journal tells it."""
-    told = [Change(at_ns, alarm, "normal", "unacknowledged", n, "service")]
+    told = [StateChange(at_ns, alarm, "normal", "unacknowledged", n, "service")]
     if heard_ns is not None:
-        told.append(Change(heard_ns, alarm, "unacknowledged", "acknowledged", n, "Greta Holm"))
+        told.append(StateChange(heard_ns, alarm, "unacknowledged", "acknowledged", n, "Greta Holm"))
     if over_ns is not None:
         was, now = ("acknowledged", "normal") if heard_ns else ("unacknowledged", "returned unacknowledged")
-        told.append(Change(over_ns, alarm, was, now, n, "service"))
+        told.append(StateChange(over_ns, alarm, was, now, n, "service"))
     return told
 
 
@@ -45,7 +45,7 @@ def test_ten_days_counted_by_hand() -> None:
         *raised("air", 5, 11 * DAY),
     ]
 
-    found = figures(sorted(story, key=lambda c: c.at_ns), 0, 10 * DAY)
+    found = performance_figures(sorted(story, key=lambda c: c.at_ns), 0, 10 * DAY)
 
     assert (found.raised, found.per_day) == (6, 0.6)
     assert found.top == (("air", 4), ("door", 1), ("span", 1))
@@ -57,13 +57,13 @@ def test_ten_days_counted_by_hand() -> None:
 def test_a_flood_is_counted_once_and_a_re_alarm_is_no_new_alarm() -> None:
     """Eleven in ten minutes; the same occurrence told again counts once."""
     flood = [c for n in range(11) for c in raised(f"a{n}", 1, n * MINUTE // 2)]
-    again = [Change(5 * HOUR, "a1", "acknowledged", "unacknowledged", 1, "service")]
+    again = [StateChange(5 * HOUR, "a1", "acknowledged", "unacknowledged", 1, "service")]
 
-    found = figures([*flood, *again], 0, DAY)
+    found = performance_figures([*flood, *again], 0, DAY)
 
     assert (found.raised, found.floods) == (11, 1)
-    assert figures(flood[:-1], 0, DAY).floods == 0
-    assert figures([], 0, DAY).to_acknowledge_s is None
+    assert performance_figures(flood[:-1], 0, DAY).floods == 0
+    assert performance_figures([], 0, DAY).to_acknowledge_s is None
     assert change_of(0, "x", {"alarm": "a"}) is None
 
 
@@ -81,13 +81,13 @@ def test_the_digest_goes_out_once_a_day_with_the_head_of_the_chain(store: Store)
     verdicts = Verdicts(store, config.setup)
     morning = 1_792_384_200 * NS  # 2026-10-19T04:30:00Z, 06:30 in Vienna
 
-    assert tell_digest(store, config, verdicts, morning - MINUTE)  # that of the day before
+    assert queue_digest(store, config, verdicts, morning - MINUTE)  # that of the day before
     head = store.journal.head()
-    assert not tell_digest(store, config, verdicts, morning - NS)
-    assert tell_digest(store, config, verdicts, morning)
-    assert not tell_digest(store, config, verdicts, morning + 20 * HOUR)
+    assert not queue_digest(store, config, verdicts, morning - NS)
+    assert queue_digest(store, config, verdicts, morning)
+    assert not queue_digest(store, config, verdicts, morning + 20 * HOUR)
 
     text = attending.outbox(store).of("digest.2026-10-18")[0].body["text"]
     assert "Machine bay: " in text
     assert f"entry {head[0] - 1}, " in text
-    assert not tell_digest(store, CONFIG, verdicts, morning)
+    assert not queue_digest(store, CONFIG, verdicts, morning)

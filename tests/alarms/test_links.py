@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.errors import Refused
-from logger.notify.links import LASTS_NS, Permit, link, permitted, signed
+from logger.notify.links import LASTS_NS, Permit, link, read_permit, sign_permit
 
 PERMIT = Permit("bay-air", 3, "annunciated", "Greta Holm", LASTS_NS)
 
@@ -20,9 +20,9 @@ def test_a_link_comes_back_as_it_was_made_until_its_time_is_over(tmp_path: Path)
     start, _, token = address.rpartition("/")
 
     assert start == "https://room-east.almtal.example/acknowledge"
-    assert permitted(tmp_path, token, LASTS_NS) == PERMIT
+    assert read_permit(tmp_path, token, LASTS_NS) == PERMIT
     with pytest.raises(Refused, match="too old"):
-        permitted(tmp_path, token, LASTS_NS + 1)
+        read_permit(tmp_path, token, LASTS_NS + 1)
 
 
 def test_another_room_cannot_make_one(tmp_path: Path) -> None:
@@ -31,7 +31,7 @@ def test_another_room_cannot_make_one(tmp_path: Path) -> None:
         (tmp_path / name).mkdir()
 
     with pytest.raises(Refused, match="not made by this room"):
-        permitted(tmp_path / "east", signed(tmp_path / "west", PERMIT), 0)
+        read_permit(tmp_path / "east", sign_permit(tmp_path / "west", PERMIT), 0)
 
 
 @given(place=st.integers(0, 10**6), other=st.characters(codec="ascii"))
@@ -41,12 +41,12 @@ def test_a_changed_character_is_found(
 ) -> None:
     """Wherever it stands: refused, never a traceback, and never another alarm."""
     folder = tmp_path_factory.getbasetemp()
-    token = signed(folder, PERMIT)
+    token = sign_permit(folder, PERMIT)
     place %= len(token)
     changed = token[:place] + other + token[place + 1 :]
 
     try:
-        assert permitted(folder, changed, 0) == PERMIT
+        assert read_permit(folder, changed, 0) == PERMIT
     except Refused:
         return
     # The last character of each part holds unused bits of base64.
@@ -57,4 +57,4 @@ def test_a_changed_character_is_found(
 def test_what_is_no_token_is_refused(tmp_path: Path, token: str) -> None:
     """Whatever a stranger sends."""
     with pytest.raises(Refused):
-        permitted(tmp_path, token, 0)
+        read_permit(tmp_path, token, 0)

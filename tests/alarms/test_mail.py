@@ -12,13 +12,13 @@ from typing import Any
 
 import pytest
 
-from logger.core.alarms.lifecycle import Cell, Notice
+from logger.core.alarms.lifecycle import AlarmNotice, Cell
 from logger.model import Conformity, MailRoute
-from logger.notify.mail import MemorySender, Outcome, Sender, SmtpSender, message, message_id
+from logger.notify.mail import MemorySender, Sender, SendOutcome, SmtpSender, message, message_id
 from logger.notify.text import Wording
 
 CELL = Cell(0, 60, Conformity.NONCONFORMING, 20.9, 0.06, -0.4, "degC", 20.5, "P1.temperature")
-NOTICE = Notice("bay-temperature", 3, "annunciated", 1_792_978_200_000_000_000, 0, CELL, CELL)
+NOTICE = AlarmNotice("bay-temperature", 3, "annunciated", 1_792_978_200_000_000_000, 0, CELL, CELL)
 REFUSED, LATER = "550 no such user", "451 try again later"
 
 
@@ -42,8 +42,8 @@ def way(
     if request.param == "twin":
         twin = MemorySender(
             {
-                "gone@almtal.example": Outcome("refused", 550, REFUSED[4:]),
-                "full@almtal.example": Outcome("later", 451, LATER[4:]),
+                "gone@almtal.example": SendOutcome("refused", 550, REFUSED[4:]),
+                "full@almtal.example": SendOutcome("later", 451, LATER[4:]),
             }
         )
         route = MailRoute("duty", "127.0.0.1", 25, "room@almtal.example", (), "none")
@@ -56,14 +56,14 @@ def way(
 @pytest.mark.parametrize(
     ("recipient", "wanted"),
     [
-        ("greta@almtal.example", Outcome("accepted", 250)),
-        ("gone@almtal.example", Outcome("refused", 550, "no such user")),
-        ("full@almtal.example", Outcome("later", 451, "try again later")),
+        ("greta@almtal.example", SendOutcome("accepted", 250)),
+        ("gone@almtal.example", SendOutcome("refused", 550, "no such user")),
+        ("full@almtal.example", SendOutcome("later", 451, "try again later")),
     ],
     ids=["accepted", "refused for good", "not now"],
 )
 def test_each_sender_tells_what_became_of_the_message(
-    way: tuple[Sender, MailRoute, Callable[[], list[Message]]], recipient: str, wanted: Outcome
+    way: tuple[Sender, MailRoute, Callable[[], list[Message]]], recipient: str, wanted: SendOutcome
 ) -> None:
     """Conformance: accepted arrives, what is not accepted does not."""
     sender, route, arrived = way
@@ -180,7 +180,7 @@ def test_a_missing_password_is_named() -> None:
 
     outcome = SmtpSender(environment={}).send(route, letter())
 
-    assert outcome == Outcome(
+    assert outcome == SendOutcome(
         "refused", 0, "The environment variable 'ROOM_MAIL' with the password is not set."
     )
 

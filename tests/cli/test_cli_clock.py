@@ -26,7 +26,7 @@ def test_a_logger_is_compared_and_a_boot_corrected(stillroom: Any, tmp_path: Pat
             "P1.temperature", 90 * NS, 91 * NS, 21.0, source=UNSURE, boot="boot-a", monotonic_ns=11 * NS
         )
         store.append("poll", [unsure])
-        store.clocks.doubt("boot-a", 80 * NS, "it shows 1970")
+        store.clocks.record_doubt("boot-a", 80 * NS, "it shows 1970")
     to = ("--data", data, "--who", "Greta Holm")
     shows, at = "2026-10-14T17:46:40Z", "2026-10-14T17:50:40Z"
     done = stillroom("clock", "compare", "P5", "--shows", shows, "--at", at, *to)

@@ -118,7 +118,7 @@ def test_a_reading_whose_clock_is_not_known_is_exported_without_an_instant(
         store.append("poll", [Row(P1, at(0), at(0), 20.0)])
         unsure = Row(P1, 90 * NS, 91 * NS, 21.0, source=UNSURE, boot="boot-a", monotonic_ns=11 * NS)
         store.append("poll", [unsure])
-        store.clocks.doubt("boot-a", 80 * NS, "it shows 1970")
+        store.clocks.record_doubt("boot-a", 80 * NS, "it shows 1970")
     assert exported(stillroom, data, tmp_path / "csv").startswith("2 readings")
     found = {(row["taken"], row["stamp"], row["value"]) for row in rows_of(tmp_path / "csv", P1)}
     assert found == {

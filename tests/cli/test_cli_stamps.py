@@ -37,7 +37,7 @@ def test_a_stamp_holds_only_as_it_was_given(ask: Ask) -> None:
         ((*LENGTH, "--part-tau-s", "-100"), "--part-tau-s"),
         ((*LENGTH, "--scale-tau-s", "nan"), "--scale-tau-s"),
         ((*LENGTH, "--um-per-K", "nan"), "--um-per-K"),
-        (("--tolerance-um", "20"), "wanted --length-mm"),
+        (("--tolerance-um", "20"), "give --length-mm"),
         (
             (*LENGTH, "--part-tau-s", "900", "--arrived-C", "25", "--arrived-at", "2026-10-13T14:00"),
             "no later than the start",

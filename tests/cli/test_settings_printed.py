@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.config import in_force
-from logger.record.facts import contents
+from logger.record.facts import record_facts
 from logger.record.interval import Interval
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
@@ -25,7 +25,7 @@ def test_settings_stand_in_text_json_and_record(stillroom: Any, ask: Any, demo_h
         setup = in_force(store.setups()).setup
         from_ns = 1_792_483_200 * 10**9  # 2026-10-20T08:00Z
         span = Interval("machine-bay", from_ns, from_ns + 7200 * 10**9, from_ns + 10**15)
-        facts = contents(store, Verdicts(store, setup), setup, span)
+        facts = record_facts(store, Verdicts(store, setup), setup, span)
     assert facts["settings"][:2] == SAID[:2]
 
 

@@ -82,7 +82,7 @@ def test_a_setup_that_is_in_force_already_opens_and_is_judged_by_the_ceiling(cas
     assert said
     assert all(f"is judged as {ceiling}" in note for note in said)
     assert set(said) <= set(evidence_settings(setup, "machine-bay", setup.rules, (0, NS), 7200))
-    channels = [c for s in setup.every() for c in s.channels.values()]
+    channels = [c for s in setup.by_settings() for c in s.channels.values()]
     assert max(c.interval_s for c in channels) <= 3600
     assert all(c.max_age_s <= min(max(3 * c.interval_s, 300), 7200) for c in channels)
     assert setup.clock_limit_s <= 300

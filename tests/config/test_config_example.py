@@ -78,7 +78,7 @@ def test_defaults_follow_the_sampling_interval_and_the_medium(example: Config) -
 def test_names_as_printed(example: Config) -> None:
     names = {rule.key: rule.name for rule in example.setup.rules}
     assert names["machine-bay.span-24h"] == "span in 24 h"
-    assert names["machine-bay.gradient-vertical"] == "vertical gradient"
+    assert names["machine-bay.gradient"] == "gradient along the pair"
     assert names["plate-bench.humidity"] == "relative humidity"
 
 

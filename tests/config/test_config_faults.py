@@ -182,9 +182,13 @@ CASES = {
         "limits.toml", "span_24h_K = 1.0", 'difference_K = 0.1\nmedia = ["air", "scale"]',
         ["[rules.machine-bay.span-24h]", "as U is 0.14 K", "could never be shown stable"],
     ),
-    "gradient without two heights": (
-        "limits.toml", "d_min_m = 0.3 ", "d_min_m = 1.5 ",
-        ["[rules.machine-bay.gradient-vertical]", "no such pair among P1.temperature, P2.temperature"],
+    "gradient without two probes far enough apart": (
+        "limits.toml", "d_min_m = 0.3 ", "d_min_m = 3.0 ",
+        ["[rules.machine-bay.gradient]", "no such pair among P1.temperature, P2.temperature"],
+    ),
+    "vertical gradient of two probes whose line leans": (
+        "limits.toml", "gradient_pair_K_per_m = 0.25", "gradient_vertical_K_per_m = 0.5",
+        ["[rules.machine-bay.gradient]", "P1–P2 leans 60° from plumb and counts as neither vertical nor"],
     ),
     "channel of another quantity": (
         "limits.toml", "span_24h_K = 1.0", 'span_24h_K = 1.0\nchannels = ["P1.relative_humidity"]',

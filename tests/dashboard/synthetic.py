@@ -22,16 +22,16 @@ import numpy as np
 from dashboard.data.administration import Keeping
 from logger.acts.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
-from logger.core.measurement.interval import require
-from logger.core.measurement.soak import Plan
+from logger.core.measurement.interval import require_judgeable
+from logger.core.measurement.soak import SoakPlan
 from logger.errors import Refused, UnknownName
 from logger.inspections.assess import Question
-from logger.inspections.impact import Touched
-from logger.inspections.soak_clocks import Reading, begin_soak, clocks, end_soak
+from logger.inspections.impact import Impact
+from logger.inspections.soak_clocks import SoakReading, begin_soak, clocks, end_soak
 from logger.instants import NS
 from logger.model import Conformity, Excursion, Inspection, Period, Row, Setup
 from logger.people import People, invented
-from logger.store import Entry, Store
+from logger.store import JournalEntry, Store
 from logger.verdicts.curves import Curve
 from tests.dashboard.synthetic_setup import HOUR, NOW, PLACES, START, rules, setup
 from tests.dashboard.synthetic_words import bay_periods, told
@@ -164,9 +164,9 @@ class Synthetic:
         start = from_ns + place[first] * width
         return Curve(start, start + width, low, high, total / n, U[first], n)
 
-    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[Entry]:
+    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[JournalEntry]:
         entries = (
-            Entry(i + 1, at, "alarm", who, {"alarm": alarm}, comment, "0" * 64)
+            JournalEntry(i + 1, at, "alarm", who, {"alarm": alarm}, comment, "0" * 64)
             for i, (at, (alarm, who, comment)) in enumerate(
                 zip(self.acted_ns, self.acknowledged, strict=True)
             )
@@ -276,7 +276,7 @@ class Synthetic:
     def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
         ends = asked.zone, asked.from_ns, asked.to_ns
         clock = ZoneInfo(self._setup.room.timezone)
-        require(asked.zone, ends[1:], (0, now_ns), now_ns, 60 * NS, clock=clock)
+        require_judgeable(asked.zone, ends[1:], (0, now_ns), now_ns, 60 * NS, clock=clock)
         told = self.check(*ends, now_ns, asked.pre_window_s, activity=asked.activity)
         lines = [{"name": "temperature of the part", "um": 0.61}, {"name": "variation", "um": 0.3}]
         side = {"mean_C": 20.1, "u_K": 0.06, "u_shared_K": 0.0, "how": "air", "channels": ["P1.temperature"]}
@@ -302,10 +302,10 @@ class Synthetic:
     def decided(self) -> Book:
         return book(self.store)
 
-    def touched(self, e: Excursion, now_ns: int) -> list[Touched]:
-        known = self.decided()
+    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
+        known, span = self.decided(), span_of(e)
         return [
-            Touched(j, span_of(e), "not stable", "settling", 1.5, "by hand", known.decided(j.key, span_of(e)))
+            Impact(j, span, "not stable", "settling", 1.5, "by hand", known.decision_on(j.key, span))
             for j in self.jobs.values()
             if j.zone == e.zone and j.from_ns < e.to_ns and (j.to_ns or now_ns) > e.from_ns
         ]
@@ -314,14 +314,16 @@ class Synthetic:
         left = [t.job.key for t in self.touched(e, now_ns) if t.decided is None] if close else []
         note_excursion(self.store, e, said, who, close=close, undecided=left)
 
-    def decide(self, touched: Touched, told: Sequence[str], who: str) -> None:
+    def decide(self, touched: Impact, told: Sequence[str], who: str) -> None:
         words = dict(zip(("decision", "customer", "reason"), told, strict=True))
         decide(self.store, touched.job.key, touched.about, **words, who=who)
 
-    def soaks(self, now_ns: int) -> list[Reading]:
-        return [Reading(c, 21.0, 20.0, False, now_ns + HOUR, 0.5) for c in clocks(self.store)]
+    def soaks(self, now_ns: int) -> list[SoakReading]:
+        return [SoakReading(c, 21.0, 20.0, False, now_ns + HOUR, 0.5) for c in clocks(self.store)]
 
-    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+    def begin_soak(
+        self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
+    ) -> None:
         words = {"from_C": from_C, "plan": plan, "who": who, "now_ns": now_ns}
         begin_soak(self.store, self._setup, zone, name, **words)
 

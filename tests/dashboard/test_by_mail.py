@@ -16,7 +16,7 @@ from logger.core.alarms.condition import Cell
 from logger.core.alarms.lifecycle import Alarm, AlarmState, step
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity
-from logger.notify.links import Permit, signed
+from logger.notify.links import Permit, sign_permit
 from logger.store import Store
 
 NOW = 1_792_382_400 * NS
@@ -54,7 +54,7 @@ def pressed(client: Any, address: str, comment: str = "on my way") -> Any:
 def test_opening_shows_and_does_nothing(room: tuple[Store, Any]) -> None:
     """As often as a scanner likes, also by HEAD; without an account."""
     store, client = room
-    address = f"/acknowledge/{signed(store.folder, PERMIT)}"
+    address = f"/acknowledge/{sign_permit(store.folder, PERMIT)}"
 
     pages = [client.get(address), client.get(address)]
     assert client.head(address).status_code == 200
@@ -68,7 +68,7 @@ def test_opening_shows_and_does_nothing(room: tuple[Store, Any]) -> None:
 def test_pressing_acknowledges_once(room: tuple[Store, Any]) -> None:
     """Under the name that was signed, with the way it came by; a second time it says so."""
     store, client = room
-    address = f"/acknowledge/{signed(store.folder, PERMIT)}"
+    address = f"/acknowledge/{sign_permit(store.folder, PERMIT)}"
 
     done, again = pressed(client, address), client.get(address)
 
@@ -84,7 +84,7 @@ def test_pressing_acknowledges_once(room: tuple[Store, Any]) -> None:
 def test_a_press_without_a_comment_asks_again(room: tuple[Store, Any], comment: str) -> None:
     """Nothing is changed; the sentence says what to enter, and the form is there for it."""
     store, client = room
-    address = f"/acknowledge/{signed(store.folder, PERMIT)}"
+    address = f"/acknowledge/{sign_permit(store.folder, PERMIT)}"
 
     page = pressed(client, address, comment)
 
@@ -108,7 +108,7 @@ def test_a_forged_link_opens_nothing(room: tuple[Store, Any], token: str) -> Non
 def test_without_the_token_of_the_form_nothing_happens(room: tuple[Store, Any]) -> None:
     """A forged request of another page."""
     store, client = room
-    address = f"/acknowledge/{signed(store.folder, PERMIT)}"
+    address = f"/acknowledge/{sign_permit(store.folder, PERMIT)}"
 
     assert client.post(address, data={"comment": "x"}).status_code == 400
     assert state(store) is AlarmState.UNACKNOWLEDGED

@@ -135,13 +135,13 @@ def test_a_single_pair_gives_the_component_along_its_line_and_nothing_else() -> 
 
 def test_the_page_tells_one_difference_once(q: Queries) -> None:
     """P1 and P2 of the bay lean 60° from plumb: their difference is along the pair; the rule of the vertical
-    gradient, which compares their heights, is named with that.
+    gradient, which leaves them out, is named with that.
     """
     told = str(gradients.layout(q, "?zone=machine-bay"))
     assert "Vertical: not shown." in told
     assert "Horizontal: not shown." in told
     assert "Along the pair -0.0" in told or "Along the pair 0.0" in told
-    assert "judged by the height between P2–P1, whose line leans" in told
+    assert "The limit rests on no part of P2–P1, whose line leans" in told
     assert "Vertical gradient of" not in told
     assert "Gradient along the pair of Machine bay" in told
 

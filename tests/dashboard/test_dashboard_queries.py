@@ -18,7 +18,7 @@ from dashboard.parts import todo as hands
 from dashboard.parts.alert import header_clock
 from dashboard.parts.todo import alarm_words
 from logger.core.alarms.lifecycle import AlarmState
-from logger.core.measurement.soak import by_size, plan, sizes
+from logger.core.measurement.soak import constant_from_size, parse_sizes, plan_soak
 from logger.core.physics.thermal import body_of
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.inspections.assess import Question
@@ -131,9 +131,11 @@ def test_a_value_is_stale_after_three_of_its_own_intervals(q: Queries, record: S
 
 def test_a_soaking_part_is_listed_for_those_who_may_see_jobs(q: Queries, record: Synthetic) -> None:
     """What is in the room, from how warm, and when it will be ready."""
-    steel = by_size(body_of("steel"), "cuboid", sizes("100x35x9", "cuboid"), "still", on_plate=False)
+    steel = constant_from_size(
+        body_of("steel"), "cuboid", parse_sizes("100x35x9", "cuboid"), "still", on_plate=False
+    )
     record.begin_soak(
-        "machine-bay", "Ring set", 26.0, plan(steel, 26.0, 20.0, 0.1, ""), who="Greta Holm", now_ns=NOW
+        "machine-bay", "Ring set", 26.0, plan_soak(steel, 26.0, 20.0, 0.1, ""), who="Greta Holm", now_ns=NOW
     )
     (row,) = [r for r in hands.rows(q) if "Ring set" in str(r)]
     assert "Soaking: Ring set, Machine bay" in str(row)

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from logger import config
-from logger.core.calibration.apply import corrected
-from logger.core.validity.versions import Version, effective
+from logger.core.calibration.apply import correct_readings
+from logger.core.validity.versions import Version, effective_setup
 from logger.errors import ConfigError
 from logger.formats.dcc import content_of, text_of
 from logger.instants import NS
@@ -66,7 +66,7 @@ def test_a_certificate_in_use_corrects_readings(example: Texts, version: str) ->
     assert certificate.range == (15.02, 30.04)
     now_ns = int(datetime(2026, 10, 20, tzinfo=UTC).timestamp()) * NS
     channel = setup.channels["P1.temperature"]
-    found = corrected(channel, [certificate], np.array([now_ns]), np.array([19.7]))
+    found = correct_readings(channel, [certificate], np.array([now_ns]), np.array([19.7]))
     assert found.value[0] == pytest.approx(20.1)
     by_hand = np.sqrt(0.06**2 + 4 * (0.01**2 / 12 + 0.008**2 + 0.06**2 / 3))
     assert found.U[0] == pytest.approx(by_hand, abs=1e-6)
@@ -180,7 +180,7 @@ def test_one_paper_for_temperature_and_humidity_is_one_certificate(example: Text
     """Both channels have its number, so that their errors count as common in a dew point."""
     setup = config.load_texts(with_dcc(example, made.certificate())).setup
     assert of(setup, "P1.temperature").number == of(setup, "P1.relative_humidity").number
-    later = effective([Version(setup, 0), Version(replace(setup, version=2, digest="later"), NS)])
+    later = effective_setup([Version(setup, 0), Version(replace(setup, version=2, digest="later"), NS)])
     assert {c.channel for c in later.certificates} == {c.channel for c in setup.certificates}
 
 

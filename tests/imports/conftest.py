@@ -16,7 +16,7 @@ from logger.config import example_folder, load
 from logger.imports import ImportResult, Profile, import_file
 from logger.imports.profile import Column
 from logger.model import Row, Setup
-from logger.series import STATUS, Imported, Readings
+from logger.series import STATUS, ImportedReadings, Readings
 from logger.store import Store
 from logger.store.rows import columns_of_series
 
@@ -44,7 +44,7 @@ class MemoryStore:
     def importing(self) -> AbstractContextManager[None]:
         return nullcontext()
 
-    def everything(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         mine = [r for r in self.rows if r.channel == channel and from_ns <= r.taken_ns < to_ns]
         mine.sort(key=lambda r: r.taken_ns)
         return Readings(
@@ -54,7 +54,7 @@ class MemoryStore:
             np.array([r.late for r in mine], np.bool_),
         )
 
-    def take_in(self, writer: str, told: Sequence[Imported], now_ns: int) -> None:
+    def load_series(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None:
         for one in told:
             self.rows += columns_of_series(writer, one).rows()
 

@@ -21,7 +21,7 @@ from logger.imports.importer import checked
 from logger.imports.outside import description_of
 from logger.instants import NS
 from logger.model import Setup
-from logger.processes.confined import LIMITED, Limits, confined
+from logger.processes.confined import LIMITED, Limits, run_confined
 
 NOW = 1_900_000_000 * NS
 HEAD = b"time,temperature\n"
@@ -214,23 +214,23 @@ SMALL = Limits(memory=64 * MIB, computing_s=1, clock_s=60, answer=MIB)
 def test_each_limit_is_a_sentence(work: Any, args: tuple[Any, ...], said: str) -> None:
     """Whatever becomes of the child, the caller gets a refusal with the file's name and the limit."""
     with pytest.raises(ImportRefused, match=said) as refused:
-        confined("odd.csv", SMALL, work, *args)
+        run_confined("odd.csv", SMALL, work, *args)
     assert str(refused.value).startswith("odd.csv: ")
-    assert confined("good.csv", SMALL, hungry, MIB) == MIB
+    assert run_confined("good.csv", SMALL, hungry, MIB) == MIB
 
 
 def test_work_that_waits_is_ended_by_the_clock() -> None:
     """Time on the clock is limited too: a child that only waits uses no computing time."""
     limits = Limits(memory=64 * MIB, computing_s=1, clock_s=0.5, answer=MIB)
     with pytest.raises(ImportRefused, match="longer than"):
-        confined("odd.csv", limits, asleep)
+        run_confined("odd.csv", limits, asleep)
 
 
 @only_limited
 def test_the_child_writes_no_file(tmp_path: Path) -> None:
     """Reading never writes: the child may not make a file longer than nothing."""
     with pytest.raises(ImportRefused, match="OSError"):
-        confined("odd.csv", SMALL, write, tmp_path / "made")
+        run_confined("odd.csv", SMALL, write, tmp_path / "made")
 
 
 def write(path: Path) -> None:
@@ -262,4 +262,4 @@ def test_a_torn_table_of_an_open_document_is_refused_at_once(at: float, setup: S
             archive.writestr(name, content)
     little = replace(Limits.for_size(0), computing_s=20.0)
     with pytest.raises(ImportRefused, match=r"content\.xml is damaged"):
-        confined("torn.ods", little, describe, "torn.ods", made.getvalue(), setup)
+        run_confined("torn.ods", little, describe, "torn.ods", made.getvalue(), setup)

@@ -53,7 +53,7 @@ def test_ten_changed_values_are_ten_conflicts_until_somebody_decides(bring: Brin
     held = store.readings("P1.temperature", *DAY)
     assert len(held) == 1440
     assert held.value.max() < 21
-    assert len(store.everything("P1.temperature", *DAY)) == 1450
+    assert len(store.stamped_readings("P1.temperature", *DAY)) == 1450
     assert store.verify().intact
 
 
@@ -132,16 +132,16 @@ def test_an_instant_is_indeterminate_until_decided_and_judged_again_then(bring: 
     verdicts, zone, now = Verdicts(store, setup), "machine-bay", T0 + 3 * 86_400 * NS
     second = T0 // (86_400 * NS) + 1
     bring(bay({}), store, name="a.csv", columns=BAY)
-    before = verdicts.periods(zone, *DAY, now), store.piece(zone, second)
+    before = verdicts.periods(zone, *DAY, now), store.verdict_day(zone, second)
     bring(bay({NOON: 20.3}), store, name="b.csv", columns=BAY)
     assert why_at(verdicts, zone, NOON, now) == {Why.CONFLICT}
     verdicts.refresh(zone, now)
-    assert store.piece(zone, second) != before[1]
+    assert store.verdict_day(zone, second) != before[1]
     chosen = conflicts.of_source(conflicts.disagreements(store), "a.csv")
     conflicts.decide(store, chosen, "Greta Holm", "b came from the probe beside it")
     assert why_at(verdicts, zone, NOON, now) == {Why.EVIDENCE}
-    assert (verdicts.periods(zone, *DAY, now), store.piece(zone, second)) == before
-    assert verdicts.altered(zone) == []
+    assert (verdicts.periods(zone, *DAY, now), store.verdict_day(zone, second)) == before
+    assert verdicts.altered_days(zone) == []
 
 
 FILES = {"a": day({}, range(60)), "b": day({5: 21.5, 6: 20.5}, range(40)), "c": day({5: 19.0}, range(3, 90))}
@@ -154,7 +154,7 @@ def test_the_order_of_three_files_does_not_matter(bring: Bring, tmp_path: Any, m
         with Store.open(tmp_path / f"{n}", create=True, simulated=True) as store:
             for name in order:
                 bring(FILES[name], store, name=f"{name}.csv")
-            held = store.everything("P1.temperature", *DAY)
+            held = store.stamped_readings("P1.temperature", *DAY)
             values = sorted(zip(held.taken_ns.tolist(), held.value.tolist(), strict=True))
             seen.add((tuple(values), tuple(waiting(store))))
     assert len(seen) == 1
@@ -168,4 +168,4 @@ def test_two_imports_of_one_file_side_by_side_store_it_once(bring: Bring, store:
     with ThreadPoolExecutor(2) as pool:
         results = list(pool.map(lambda name: bring(text, store, name=name), ("one.csv", "two.csv")))
     assert sorted(r.stored for r in results) == [0, 1440]
-    assert len(store.everything("P1.temperature", *DAY)) == 1440
+    assert len(store.stamped_readings("P1.temperature", *DAY)) == 1440

@@ -15,7 +15,7 @@ from logger.imports import ImportResult, Profile, import_file
 from logger.imports.watching import Folder
 from logger.instants import NS
 from logger.model import Setup
-from logger.service.folder import refused_files, tell_refused
+from logger.service.folder import journal_refusal, refused_files
 from logger.service.service import Service
 from logger.store import Store
 
@@ -126,7 +126,7 @@ def test_a_refusal_is_journalled_once_and_gone_when_the_file_came_in(
     path.write_text("no table\n")
     for _ in range(2):  # as after a restart
         (one,) = Folder(folder, quiet_s=0).look(bringing(store, plain, setup), 0)
-        tell_refused(store, one, "watch")
+        journal_refusal(store, one, "watch")
     assert [(r.name, "No row holds" in r.why) for r in refused_files(store)] == [("a.csv", True)]
     assert len(list(store.journal.entries(kind="import-refused"))) == 1
     path.write_text(HEAD + ROW)
@@ -159,7 +159,7 @@ def test_one_bad_file_in_the_folder_never_stops_the_next(
     outcomes = list(watched.outcomes(bring, 0))
     for one in outcomes:
         if one.state == "refused":
-            tell_refused(store, one, "watch")
+            journal_refusal(store, one, "watch")
     assert [one.path.name for one in outcomes if one.state == "imported"] == [
         "h" * 250 + ".csv", os.fsdecode(b"i\xff.csv"), "z.csv"
     ]  # fmt: skip

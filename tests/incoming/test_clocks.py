@@ -23,7 +23,7 @@ DAY = 86_400 * NS
 
 def compare(store: Store, probe: str, clock_ns: int, offset_ns: int) -> None:
     with store.begin() as conn:
-        store.clocks.compare(
+        store.clocks.record_comparison(
             Comparison(probe, clock_ns, offset_ns), "Greta Holm", "compared at read-out", conn
         )
 
@@ -123,10 +123,10 @@ def test_readings_of_an_unsure_clock_have_no_place_in_time_until_it_is_corrected
     store.append("poll", [unsure(n, (5 + 60 * n) * NS, 10 + 60 * n) for n in range(3)])
     assert len(store.readings("P1.temperature", 0, 2**62)) == 0
     assert store.newest_ok() == {}
-    store.clocks.doubt("boot-a", -5 * NS, "it shows 1970")
+    store.clocks.record_doubt("boot-a", -5 * NS, "it shows 1970")
     assert [d.why for d in store.clocks.unsure_boots().values()] == ["it shows 1970"]
     with store.begin() as conn:
-        store.clocks.correct("boot-a", NOW_NS, "stillroom", "the clock was set", conn)
+        store.clocks.record_correction("boot-a", NOW_NS, "stillroom", "the clock was set", conn)
     found = store.readings("P1.temperature", 0, 2**62)
     assert found.taken_ns.tolist() == [NOW_NS + (10 + 60 * n) * NS for n in range(3)]
     assert found.value.tolist() == [20.0, 21.0, 22.0]

@@ -12,7 +12,7 @@ from logger.config import in_force
 from logger.instants import NS
 from logger.model import Config, Message, PushedLine
 from logger.service import heartbeat
-from logger.service.alarm_engine import Alarming
+from logger.service.alarm_engine import AlarmEngine
 from logger.service.health import health
 from logger.service.incoming import push
 from logger.store import Store
@@ -43,7 +43,7 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
         actions.apply_setup(store, example.texts, "test", "test", "test", START)
         config = replace(in_force(store.setups()), lines=lines)
         verdicts = Verdicts(store, config.setup)
-        alarming = Alarming(store, config, verdicts, START)
+        alarming = AlarmEngine(store, config, verdicts, START)
         for minute in range(END):
             now_ns = START + (minute + 1) * MINUTE
             if not LOST <= minute < BACK:

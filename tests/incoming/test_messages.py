@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from logger.formats.senml import NoSenml, records
 from logger.instants import NS
 from logger.model import Message
-from logger.probes.messages import BadMessage, Told, heard
+from logger.probes.messages import BadMessage, MessageValue, parse_message
 
 NOW_NS = 1_793_000_000 * NS
 JSON = Message("json", "time", "clock")
@@ -75,8 +75,8 @@ def test_an_object_or_several_with_time_clock_and_values_within_each_other() -> 
         "rh": None,
         "battery": 3.1,
     }
-    found = heard(json.dumps([one]).encode(), JSON, ("air.t", "rh"), NOW_NS)
-    assert found.told == (Told("air.t", 20.03, NOW_NS), Told("rh", None, NOW_NS, "null"))
+    found = parse_message(json.dumps([one]).encode(), JSON, ("air.t", "rh"), NOW_NS)
+    assert found.told == (MessageValue("air.t", 20.03, NOW_NS), MessageValue("rh", None, NOW_NS, "null"))
     assert found.clock_ns == 1793000001_500_000_000
 
 
@@ -96,7 +96,7 @@ def test_an_object_or_several_with_time_clock_and_values_within_each_other() -> 
 )
 def test_a_message_that_cannot_be_read_says_why(body: str, said: str) -> None:
     with pytest.raises(BadMessage, match=said):
-        heard(body.encode(), JSON, ("t",), NOW_NS)
+        parse_message(body.encode(), JSON, ("t",), NOW_NS)
 
 
 @settings(max_examples=150)
@@ -114,7 +114,7 @@ def test_a_message_that_cannot_be_read_says_why(body: str, said: str) -> None:
 def test_whatever_comes_is_read_or_refused(body: bytes) -> None:
     for form in (JSON, Message("senml")):
         try:
-            found = heard(body, form, ("t",), NOW_NS)
+            found = parse_message(body, form, ("t",), NOW_NS)
         except BadMessage:
             continue
         assert found.told

@@ -13,8 +13,8 @@ import pytest
 
 from logger.errors import StoreError
 from logger.model import Config, Message, MqttTopic
-from logger.probes.mqtt import Arrived, Subscriber, subscribers
-from logger.service.incoming import arrived
+from logger.probes.mqtt import BrokerMessage, Subscriber, subscribers
+from logger.service.incoming import store_messages
 from logger.store import Store
 
 from .conftest import JSON, NAMES, Broker, with_lines
@@ -61,11 +61,11 @@ class Taker:
         self.turns = 0
         (self.subscriber,) = subscribers([topic], store.key, self.take, lambda *e: self.events.append(e))
 
-    def take(self, messages: Sequence[Arrived]) -> None:
+    def take(self, messages: Sequence[BrokerMessage]) -> None:
         self.turns += 1
         if self.refuses:
             raise StoreError("the disk is full")
-        arrived(self._store, self._config, messages, lambda *e: self.events.append(e))
+        store_messages(self._store, self._config, messages, lambda *e: self.events.append(e))
 
     def running(self) -> Subscriber:
         self.subscriber.start()

@@ -11,7 +11,7 @@ from logger.errors import Refused, UnitError, UnknownName
 from logger.instants import NS
 from logger.model import Config, Message, PushedLine
 from logger.probes.clock import boot_id
-from logger.service.incoming import AlreadyThere, Taken, push, take_rows
+from logger.service.incoming import Accepted, Duplicate, push, take_rows
 from logger.store import Store
 
 from .conftest import NAMES, NOW_NS, with_lines
@@ -22,12 +22,12 @@ def said(t: float, at_s: float = 0, **more: object) -> bytes:
 
 
 def test_a_message_is_stored_once_by_node_and_number(store: Store, config: Config) -> None:
-    assert push(store, config, "annex", 1, said(20.03), NOW_NS) == Taken(2, 0)
-    assert push(store, config, "annex", 1, said(20.03), NOW_NS) == Taken(0, 2, repeated=True)
-    with pytest.raises(AlreadyThere, match="Message 1 of annex came before"):
+    assert push(store, config, "annex", 1, said(20.03), NOW_NS) == Accepted(2, 0)
+    assert push(store, config, "annex", 1, said(20.03), NOW_NS) == Accepted(0, 2, repeated=True)
+    with pytest.raises(Duplicate, match="Message 1 of annex came before"):
         push(store, config, "annex", 1, said(20.04), NOW_NS)
-    assert push(store, config, "annex", 7, said(20.03), NOW_NS) == Taken(0, 2)  # the same reading, sent anew
-    assert push(store, config, "annex", 8, said(20.05, 60), NOW_NS + 60 * NS) == Taken(2, 0)
+    assert push(store, config, "annex", 7, said(20.03), NOW_NS) == Accepted(0, 2)  # sent anew
+    assert push(store, config, "annex", 8, said(20.05, 60), NOW_NS + 60 * NS) == Accepted(2, 0)
     found = store.readings("P1.temperature", 0, 2**62)
     assert found.value.tolist() == [20.03, 20.05]
     assert found.taken_ns.tolist() == [NOW_NS, NOW_NS + 60 * NS]
@@ -69,9 +69,9 @@ def test_what_cannot_be_stored_is_refused_and_its_number_stays_free(
 def test_a_fault_that_is_told_again_is_one_row(store: Store, config: Config) -> None:
     """A broker delivers again what was not acknowledged; that must not make two failures of one."""
     told = json.dumps({"time": NOW_NS / NS, "t": None, "rh": "OL"}).encode()
-    assert push(store, config, "annex", 1, told, NOW_NS) == Taken(2, 0)
-    assert push(store, config, "annex", 2, told, NOW_NS) == Taken(0, 2)
-    assert push(store, config, "annex", 3, said(20.03), NOW_NS) == Taken(2, 0)
+    assert push(store, config, "annex", 1, told, NOW_NS) == Accepted(2, 0)
+    assert push(store, config, "annex", 2, told, NOW_NS) == Accepted(0, 2)
+    assert push(store, config, "annex", 3, said(20.03), NOW_NS) == Accepted(2, 0)
     assert len(store.columns("P1.temperature", 0, 2**62)) == 2
 
 
@@ -159,19 +159,21 @@ def test_an_unsure_clock_refuses_no_message_for_its_time(store: Store, config: C
     early_ns = NOW_NS - 3600 * NS
     with pytest.raises(Refused, match="future"):
         push(store, config, "annex", 1, said(20.0), early_ns)
-    store.clocks.doubt(boot_id(), early_ns, "it shows an hour before the newest reading")
-    assert push(store, config, "annex", 1, said(20.0), early_ns) == Taken(2, 0)
+    store.clocks.record_doubt(boot_id(), early_ns, "it shows an hour before the newest reading")
+    assert push(store, config, "annex", 1, said(20.0), early_ns) == Accepted(2, 0)
     assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
     assert store.clocks.comparisons("P1") == []
 
 
 def test_what_is_dated_by_an_unsure_clock_waits_for_its_correction(store: Store, example: Config) -> None:
     dated = with_lines(example, PushedLine("P1", "annex", NAMES, Message(time="arrival")))
-    store.clocks.doubt(boot_id(), 0, "it shows 1970")
-    assert push(store, dated, "annex", 1, b'{"t": 20.0, "rh": 45.0}', 60 * NS) == Taken(2, 0)
+    store.clocks.record_doubt(boot_id(), 0, "it shows 1970")
+    assert push(store, dated, "annex", 1, b'{"t": 20.0, "rh": 45.0}', 60 * NS) == Accepted(2, 0)
     assert len(store.readings("P1.temperature", 0, 2**62)) == 0
     (row,) = (r for _, r in store.arrived_after(0)[0] if r.channel == "P1.temperature")
     with store.begin() as conn:
-        store.clocks.correct(boot_id(), NOW_NS - row.monotonic_ns, "Greta Holm", "radio clock", conn)
+        store.clocks.record_correction(
+            boot_id(), NOW_NS - row.monotonic_ns, "Greta Holm", "radio clock", conn
+        )
     moved = store.readings("P1.temperature", 0, 2**62).taken_ns.tolist()
     assert moved == [NOW_NS]

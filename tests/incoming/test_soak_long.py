@@ -22,7 +22,7 @@ import pytest
 from logger.model import Config, Row
 from logger.probes import Bus
 from logger.probes.mqtt import subscribers
-from logger.service.incoming import arrived
+from logger.service.incoming import store_messages
 from logger.service.writer import Writer
 from logger.simulation.devices import FAULTS
 from logger.store import Store
@@ -139,7 +139,7 @@ def test_a_broker_that_is_restarted_again_and_again_loses_nothing(
         told = topic(broker)
 
         def take(messages: object) -> None:
-            arrived(store, Config(config.setup, (told,)), messages, lambda *_: None)  # type: ignore[arg-type]
+            store_messages(store, Config(config.setup, (told,)), messages, lambda *_: None)  # type: ignore[arg-type]
 
         client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         client.reconnect_delay_set(1, 1)

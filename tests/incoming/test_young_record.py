@@ -32,7 +32,7 @@ def read(store: Store, first_ns: int, last_ns: int, source: str = "loggers") -> 
 
 def compare(store: Store, clock_ns: int, offset_ns: int) -> None:
     with store.begin() as conn:
-        store.clocks.compare(Comparison("P1", clock_ns, offset_ns), "Greta Holm", "read out", conn)
+        store.clocks.record_comparison(Comparison("P1", clock_ns, offset_ns), "Greta Holm", "read out", conn)
 
 
 def judged_from(verdicts: Verdicts, now_ns: int) -> int:
@@ -94,12 +94,12 @@ def test_a_clock_set_after_the_start_leaves_the_record_where_its_readings_were_t
         return Row("P1.temperature", at, at, 20.0, source=UNSURE, boot="boot-a", monotonic_ns=at)
 
     store.append("poll", [row(t) for t in range(5 * NS, HOUR, MINUTE)])
-    store.clocks.doubt("boot-a", 0, "it shows 1970")
+    store.clocks.record_doubt("boot-a", 0, "it shows 1970")
     verdicts = Verdicts(store, setup)
     verdicts.judge_live(start + HOUR)  # nobody knows when they were taken: nothing is judged
     assert verdicts.stored_until(ZONE) is None
     with store.begin() as conn:
-        store.clocks.correct("boot-a", start, "Greta Holm", "radio clock", conn)
+        store.clocks.record_correction("boot-a", start, "Greta Holm", "radio clock", conn)
     for minute in range(3):
         now = start + HOUR + minute * MINUTE
         read(store, now, now + NS, source="poll")
@@ -113,9 +113,9 @@ def test_a_ledger_that_once_began_in_1970_goes_on_today(store: Store, setup: Set
     read(store, MIDNIGHT, MIDNIGHT + HOUR)
     verdicts = Verdicts(store, setup)
     verdicts.judge_live(MIDNIGHT + HOUR)
-    head = json.loads((verdicts._ledger.kept.piece(ZONE, -1) or ("", ""))[1])
+    head = json.loads((verdicts._ledger.kept.verdict_day(ZONE, -1) or ("", ""))[1])
     old = json.dumps(head | {"first_day": 0, "context": "an earlier judge"})
-    store.put_pieces(ZONE, {-1: ("an earlier judge", old)})
+    store.put_verdict_days(ZONE, {-1: ("an earlier judge", old)})
     again = Verdicts(store, setup)
     again.judge_live(MIDNIGHT + HOUR + MINUTE)
     now = MIDNIGHT + HOUR + MINUTE

@@ -17,7 +17,7 @@ from logger.inspections import drop_folder as dropped
 from logger.inspections.revisions import issues, of_digest
 from logger.instants import NS
 from logger.model import Config, Inspection, Row
-from logger.service.inspection_jobs import AttendingJobs
+from logger.service.inspection_jobs import InspectionJobs
 from logger.store import Store
 from tests.inspections.test_lists import NOW
 
@@ -41,7 +41,7 @@ def letters(store: Store) -> list[str]:
 
 def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Config) -> None:
     """Gear case, stable; late readings of 21.5 °C inside it: issue 2 is not stable, both are kept."""
-    attending = AttendingJobs(store, config)
+    attending = InspectionJobs(store, config)
     attending.turn(NOW)
     first = issues(store)
     assert {key: [i.verdict for i in each] for key, each in first.items()} == {
@@ -73,7 +73,7 @@ def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Con
 
 def test_another_setup_is_looked_through(store: Store, config: Config) -> None:
     """A tighter limit put in force from the beginning: every stable verdict of the bay is issued anew."""
-    attending = AttendingJobs(store, config)
+    attending = InspectionJobs(store, config)
     attending.turn(NOW)
     rules = tuple(
         replace(r, upper=20.05) if r.key == "machine-bay.temperature" else r for r in config.setup.rules
@@ -86,7 +86,7 @@ def test_another_setup_is_looked_through(store: Store, config: Config) -> None:
 def test_a_forgotten_stop_is_asked_about_once(store: Store, config: Config) -> None:
     job = Inspection("R-1", "machine-bay", 0, None, "Ring", person="Radek Sova")
     actions.start_inspection(store, config.setup, job, "Radek Sova", NOW)
-    attending = AttendingJobs(store, config)
+    attending = InspectionJobs(store, config)
     for hours in (1, 11, 13, 14):
         attending.turn(NOW + hours * HOUR)
     assert [s for s in letters(store) if "R-1" in s] == [
@@ -105,10 +105,10 @@ def drop(store: Store, name: str, said: object) -> None:
 def test_a_measuring_program_starts_and_stops_by_files(store: Store, config: Config) -> None:
     start = {"act": "start", "key": "D-1", "zone": "machine-bay", "title": "Ring", "length_mm": 120.0}
     drop(store, "a.json", start)
-    (done,) = dropped.take(store, config.setup, NOW)
+    (done,) = dropped.process_files(store, config.setup, NOW)
     assert (done.key, done.refused) == ("D-1", "")
     drop(store, "b.json", {"act": "stop", "key": "D-1"})
-    dropped.take(store, config.setup, NOW + HOUR)
+    dropped.process_files(store, config.setup, NOW + HOUR)
     job = next(j for j in actions.inspections(store) if j.key == "D-1")
     assert (job.from_ns, job.to_ns, job.length_mm) == (NOW, NOW + HOUR, 120.0)
     assert len(list((store.folder / dropped.FOLDER / "done").iterdir())) == 2
@@ -125,12 +125,12 @@ def test_a_measuring_program_starts_and_stops_by_files(store: Store, config: Con
 def test_what_cannot_be_done_is_put_aside_with_its_reason(store: Store, config: Config, said: object) -> None:
     before = len(actions.inspections(store))
     drop(store, "x.json", said)
-    (one,) = dropped.take(store, config.setup, NOW)
+    (one,) = dropped.process_files(store, config.setup, NOW)
     assert one.refused
     assert len(actions.inspections(store)) == before
     (why,) = (store.folder / dropped.FOLDER / "refused").glob("*.txt")
     assert why.read_text("utf-8").strip() == one.refused
-    assert dropped.take(store, config.setup, NOW) == []
+    assert dropped.process_files(store, config.setup, NOW) == []
 
 
 def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None:
@@ -154,7 +154,7 @@ def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None
     drop(store, "z.json", start | {"key": "D-8"})
     for file in folder.glob("*.json"):
         os.utime(file, ns=(NOW - 10 * NS,) * 2, follow_symlinks=False)
-    done = {one.name: one for one in dropped.take(store, config.setup, NOW)}
+    done = {one.name: one for one in dropped.process_files(store, config.setup, NOW)}
     assert sorted(name for name, one in done.items() if not one.refused) == ["n" * 250 + ".json", "z.json"]
     assert {"D-7", "D-8"} <= {job.key for job in actions.inspections(store)}
     assert len(done) == 12
@@ -166,4 +166,4 @@ def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None
 def test_a_file_that_is_still_written_is_left(store: Store, config: Config) -> None:
     drop(store, "x.json", "{")
     os.utime(store.folder / dropped.FOLDER / "x.json", ns=(NOW, NOW))
-    assert dropped.take(store, config.setup, NOW + NS) == []
+    assert dropped.process_files(store, config.setup, NOW + NS) == []

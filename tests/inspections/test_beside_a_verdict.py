@@ -13,7 +13,7 @@ import pytest
 from dashboard.pages.inspections import _verdict_of
 from logger.acts import inspections as actions
 from logger.acts.dispositions import Span
-from logger.cli.answers import row_of
+from logger.cli.answers import inspection_row
 from logger.inspections import impact as affected
 from logger.inspections.assess import question_of
 from logger.inspections.batch import assess_many
@@ -59,10 +59,10 @@ def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
     found = verdicts.check("bay", job.from_ns, job.to_ns or 0, now)
     assert (found.verdict, found.reason) == ("not stable", "nonconforming")
     ((_, issue),) = review(store, verdicts, now)
-    (touched,) = affected._touched(verdicts, [job], Span("probe", "bay", "T1", 0, now), now, None)
+    (touched,) = affected._impacts(verdicts, [job], Span("probe", "bay", "T1", 0, now), now, None)
     (answer,) = assess_many(verdicts, [question_of(job, now)], now)
     assert answer.found is not None
-    row, page = row_of(job, answer), _verdict_of(job, answer.found.to_json())
+    row, page = inspection_row(job, answer), _verdict_of(job, answer.found.to_json())
     ways = [issue, touched, SimpleNamespace(**row), SimpleNamespace(verdict=page[0], reason=page[1])]
     assert {(way.verdict, way.reason) for way in ways} == {("not stable", "nonconforming")}
     assert issue.because == row["because"] == found.because

@@ -14,7 +14,7 @@ from logger.acts.dispositions import Findings, book, note_excursion
 from logger.config import in_force
 from logger.errors import Refused, UnknownName
 from logger.inspections import impact as affected
-from logger.inspections.readiness import begin, forgotten, ready
+from logger.inspections.readiness import begin, overlong, ready
 from logger.instants import NS, parse
 from logger.model import Excursion, Inspection
 from logger.model.roles import Role
@@ -143,7 +143,7 @@ def test_the_third_of_a_cause_in_thirty_days_is_a_repeat(verdicts: Verdicts, mon
     ]
     for e in days:
         note_excursion(verdicts.store, e, Findings(cause="door or traffic"), "Ines Faber", close=False)
-    assert [book(verdicts.store).repeated(e) for e in days] == [1, 1, 2, 3]
+    assert [book(verdicts.store).repetitions(e) for e in days] == [1, 1, 2, 3]
     counted = dispositions.pareto([*days, replace(days[0], rule="x")], book(verdicts.store))
     assert [(c.cause, c.excursions) for c in counted] == [("door or traffic", 4), ("not named yet", 1)]
 
@@ -176,11 +176,11 @@ def test_work_is_resumed_by_authority_only(verdicts: Verdicts) -> None:
         with pytest.raises(Refused, match="metrologist or quality"):
             work_stops.resume_work(store, setup, "machine-bay", who=nobody, why="looks fine", now_ns=NOW)
     work_stops.resume_work(store, setup, "machine-bay", who="Livia Brandt", why="checked", now_ns=NOW)
-    assert work_stops.stopped(store) == {}
+    assert work_stops.stops_in_force(store) == {}
     made = begin(store, setup, job, "Jonas Wirth", NOW)
     assert made.key
-    assert forgotten(store, NOW + 11 * HOUR) == []
-    assert [j.key for j in forgotten(store, NOW + 13 * HOUR)] == [made.key]
+    assert overlong(store, NOW + 11 * HOUR) == []
+    assert [j.key for j in overlong(store, NOW + 13 * HOUR)] == [made.key]
 
 
 def test_may_i_start_says_when(verdicts: Verdicts, monday: Excursion) -> None:

@@ -27,7 +27,7 @@ from dashboard.parts.check_answer import answered
 from logger.acts import inspections as actions
 from logger.acts.dispositions import Span
 from logger.api import create_api
-from logger.cli.answers import assessment_lines, row_of
+from logger.cli.answers import assessment_lines, inspection_row
 from logger.config import example_folder, in_force, read_texts
 from logger.core.measurement.stamp import read_stamp
 from logger.errors import Refused
@@ -146,7 +146,7 @@ def told_everywhere(room: Room, jobs: list[Inspection]) -> list[dict[str, dict[s
     issues = {job.key: issue for job, issue in review(room.store, verdicts, now)}
     many = assess_many(verdicts, [question_of(job, now) for job in jobs], now)
     everything = Span("probe", jobs[0].zone, "P1", 0, now)
-    affects = {t.job.key: t for t in affected._touched(verdicts, jobs, everything, now, None)}
+    affects = {t.job.key: t for t in affected._impacts(verdicts, jobs, everything, now, None)}
     opened_ = SimpleNamespace(setup=room.setup, zone_info=VIENNA, store=room.store)
     found = []
     for job, answer in zip(jobs, many, strict=True):
@@ -167,7 +167,7 @@ def told_everywhere(room: Room, jobs: list[Inspection]) -> list[dict[str, dict[s
                 "http": client.get(
                     f"/api/v1/zones/{job.zone}/verdict", query_string=query, headers=header
                 ).get_json(),
-                "row": row_of(job, answer),
+                "row": inspection_row(job, answer),
                 "issue": vars(issue),
                 "affected": touched.to_json(),
                 "list": {"verdict": word, "reason": reason},

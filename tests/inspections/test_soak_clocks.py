@@ -10,7 +10,7 @@ import pytest
 from dashboard.data.queries import Queries
 from dashboard.pages.soak import ASKED, layout, minutes, planned
 from logger.config import in_force
-from logger.core.measurement.soak import plan, typed
+from logger.core.measurement.soak import constant_from_tau, plan_soak
 from logger.errors import Refused, UnknownName
 from logger.inspections.soak_clocks import air_since, begin_soak, clocks, end_soak, read
 from logger.instants import NS
@@ -39,7 +39,8 @@ def test_a_clock_follows_the_recorded_air(demo_copy: Path) -> None:
         verdicts = Verdicts(store, setup)
         begun = NOW - NOW % HOUR - 36 * 24 * HOUR
         number = begin_soak(
-            store, setup, "machine-bay", "Ring", from_C=27.0, plan=plan(typed(1800.0), 27.0, 20.0, 0.1),
+            store, setup, "machine-bay", "Ring", from_C=27.0,
+            plan=plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1),
             who="Radek Sova", now_ns=begun,
         )  # fmt: skip
         (clock,) = clocks(store)
@@ -59,7 +60,11 @@ def test_a_clock_follows_the_recorded_air(demo_copy: Path) -> None:
 def test_without_air_a_clock_says_so(demo_copy: Path) -> None:
     with Store.open(demo_copy) as store:
         setup = in_force(store.setups()).setup
-        words = {"from_C": 27.0, "plan": plan(typed(1800.0), 27.0, 20.0, 0.1), "who": "Radek Sova"}
+        words = {
+            "from_C": 27.0,
+            "plan": plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1),
+            "who": "Radek Sova",
+        }
         begin_soak(store, setup, "machine-bay", "Ring", **words, now_ns=NOW)
         found = read(Verdicts(store, setup), clocks(store)[0], NOW + HOUR)
         assert (found.ready, found.ready_ns) == (False, None)

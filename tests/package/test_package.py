@@ -81,7 +81,7 @@ def test_one_changed_byte_is_found_and_named_by_all(copy: Path, pattern: str) ->
     content[len(content) // 2] ^= 1
     victim.write_bytes(content)
     name = victim.relative_to(copy).as_posix()
-    assert any(fault == f"{name}: was changed" for fault in verify_package(copy).faults)
+    assert any(fault == f"{name}: changed" for fault in verify_package(copy).faults)
     listed = "manifest-sha256.txt" if name.startswith("data/") else "tagmanifest-sha256.txt"
     code, told = tool("sha256sum", "-c", "--quiet", listed, cwd=copy)
     assert code != 0
@@ -106,7 +106,7 @@ def test_what_was_added_or_taken_away_is_named(copy: Path) -> None:
     (copy / "data" / "more.txt").write_text("mine")
     (copy / "data" / "head.txt").unlink()
     faults = verify_package(copy).faults
-    assert {"data/more.txt: is in no list", "data/head.txt: is missing"} <= set(faults)
+    assert {"data/more.txt: not listed", "data/head.txt: missing"} <= set(faults)
 
 
 def test_readings_equal_those_of_the_store_in_both_formats(packed: tuple[Path, Path]) -> None:
@@ -160,7 +160,7 @@ def test_nothing_is_written_over_and_what_is_no_package_is_refused(
         with pytest.raises(IntervalError, match="There are no readings from 2025-"):
             pack(store, room.verdicts, before, tmp_path / "empty", "Greta Holm", room.now_ns)
         assert not (tmp_path / "empty").exists()
-    with pytest.raises(Refused, match=r"wanted the file bagit\.txt"):
+    with pytest.raises(Refused, match=r"no file bagit\.txt"):
         verify_package(tmp_path)
-    with pytest.raises(Refused, match="no package"):
+    with pytest.raises(Refused, match="expected a package"):
         verify_package(tmp_path / "nothing")

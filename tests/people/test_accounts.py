@@ -10,7 +10,7 @@ from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model.roles import MAY, SIGNED_BY, Act, Meaning, Role, Scope, may, only_reads
 from logger.people import Kind, People, Refusals, Sessions, Throttle, Tokens, TooOften, sign
-from logger.store.origin import through
+from logger.store.origin import acting_through
 from tests.people.conftest import Clock
 
 GOOD = "a room of 20 degrees"
@@ -20,7 +20,7 @@ def test_separation_of_hands() -> None:
     """An operator changes no limit, who proposes does not alone approve, a reader sees no job."""
     assert not may({Role.OPERATOR}, Act.PROPOSE)
     assert not may({Role.METROLOGIST}, Act.APPROVE)
-    assert not may({Role.READER}, Act.READ_JOBS)
+    assert not may({Role.READER}, Act.READ_INSPECTIONS)
     assert not may({Role.ADMINISTRATOR}, Act.APPROVE)
     assert only_reads({Role.READER})
     assert not only_reads({Role.READER, Role.OPERATOR})
@@ -244,7 +244,7 @@ def test_a_flood_hides_no_refused_sign_in(people: People) -> None:
 
 def test_journal_keeps_the_way(people: People) -> None:
     """Whatever name is given, the entry says by which login or account it came; readings do not."""
-    with through(at="command line", system_user="lab"):
+    with acting_through(at="command line", system_user="lab"):
         people.add("gholm", "Greta Holm", {Role.READER}, GOOD, "Somebody Else")
     (entry,) = people.store.journal.entries(kind="account")
     assert entry.what["through"] == {"at": "command line", "system_user": "lab"}
@@ -259,7 +259,7 @@ def test_verification_does_not_mind_the_way(people: People) -> None:
     from logger.model import Inspection, Mark
 
     setup = load(example_folder()).setup
-    with through(at="dashboard", account="gholm"):
+    with acting_through(at="dashboard", account="gholm"):
         job = Inspection("J1", "machine-bay", 0, None, "bore")
         actions.start_inspection(people.store, setup, job, "Greta Holm", 5 * NS)
         actions.stop_inspection(people.store, "J1", "Greta Holm", 9 * NS)

@@ -14,7 +14,7 @@ import pytest
 
 from logger.instants import NS
 from logger.model import AsciiLine
-from logger.probes import Polled, Raw
+from logger.probes import ProbeDriver, Raw
 from logger.probes.debts import NOT_ASKED
 from logger.simulation.wires import PtyWire, SocketWire, Wire
 
@@ -91,7 +91,7 @@ def line_to(url: str, **changes: object) -> AsciiLine:
     return AsciiLine(**{**fields, **changes})  # type: ignore[arg-type]
 
 
-def asked_again(driver: Polled) -> Sequence[Raw]:
+def asked_again(driver: ProbeDriver) -> Sequence[Raw]:
     """The next answers of a probe that is really asked: not before a late answer can have come."""
     until_s = time.monotonic() + 60
     while (answers := driver.read())[0].raw == NOT_ASKED and time.monotonic() < until_s:

@@ -10,7 +10,7 @@ from pathlib import Path
 from random import Random
 
 from logger.model import AsciiLine, CommandLine, ModbusLine, OneWire, Register, Sdi12Line
-from logger.probes import Polled, drivers
+from logger.probes import ProbeDriver, drivers
 from logger.probes.clock import Clock
 from logger.simulation.devices import (
     ModbusSpeaker,
@@ -19,7 +19,7 @@ from logger.simulation.devices import (
     Speaker,
     TextSpeaker,
     show_one_wire,
-    spoiled,
+    spoil,
 )
 from logger.simulation.wires import PtyWire, SocketWire, Wire
 
@@ -51,20 +51,20 @@ class Spoken(Device):
             taken = self.speaker.take(self.wire.receive()) if self.wire.files() else []
             fault = self.fault
         for answer in taken:
-            self.say(*spoiled(answer, fault, self._random, self.late_s))
+            self.say(*spoil(answer, fault, self._random, self.late_s))
 
 
 @dataclass
 class Rig:
     """`show` sets what the probe measures; `device` is None where there is no wire to spoil."""
 
-    driver: Polled
+    driver: ProbeDriver
     show: Callable[[float, float], None]
     device: Spoken | None
     values: int = 2
     checked: bool = True  # the protocol finds a flipped bit
     asks: bool = True  # it can be asked who it is
-    others: list[Polled] = field(default_factory=list)
+    others: list[ProbeDriver] = field(default_factory=list)
 
     def close(self) -> None:
         self.driver.close()

@@ -8,7 +8,7 @@ from itertools import pairwise
 import pytest
 
 from logger.probes.backoff import Backoff
-from logger.probes.grid import Grid, divides_a_day
+from logger.probes.grid import PollGrid, divides_a_day
 
 from .conftest import TurnedClock
 
@@ -20,7 +20,7 @@ def polls(
     clock: TurnedClock, interval_s: float, count: int, lasting_s: float = 0.03
 ) -> tuple[list[float], ...]:
     """Wall seconds of so many polls, steps that were seen, numbers of skipped polls."""
-    grid = Grid(interval_s, 0.0, clock)
+    grid = PollGrid(interval_s, 0.0, clock)
     walls, steps, skipped = [], [], []
     for _ in range(count):
         clock.pass_s(max(0.0, grid.due_s() - clock.now_s))
@@ -43,7 +43,7 @@ def test_no_poll_is_lost_when_the_wall_clock_is_set(step_s: float) -> None:
     """A scheduler on wall time went silent for an hour here; see also the clock's step being reported."""
     clock = TurnedClock(WALL_S, 1e6, {101.25: step_s})
     seen: list[float] = []
-    grid = Grid(1.0, 0.0, clock)
+    grid = PollGrid(1.0, 0.0, clock)
     for _ in range(200):
         clock.pass_s(max(0.0, grid.due_s() - clock.now_s))
         seen.append(clock.now_s)

@@ -25,8 +25,8 @@ import pytest
 
 from logger.errors import ProbeError
 from logger.model import AsciiLine, Line, ModbusLine, Register, Sdi12Line
-from logger.probes import Polled, drivers
-from logger.probes.alike import lookalikes, told_apart
+from logger.probes import ProbeDriver, drivers
+from logger.probes.alike import are_distinguishable, find_lookalikes
 from logger.probes.debts import NOT_ASKED, Debts
 from logger.probes.modbus_frames import crc16
 from logger.probes.sdi12 import crc
@@ -173,7 +173,7 @@ KINDS: Sequence[str] = (
 @contextmanager
 def played(
     kind: str, folder: Path, seed: int, disturbed: float = 0.2
-) -> Iterator[tuple[Numbering, list[Polled]]]:
+) -> Iterator[tuple[Numbering, list[ProbeDriver]]]:
     """The far end of one line and the drivers of the probes on it."""
     random = Random(seed)
     socket = "socket" in kind or "tcp" in kind
@@ -278,18 +278,18 @@ def test_the_campaign_sees_answers_that_belong_to_other_questions(
 )
 def test_patterns_are_told_apart_only_where_no_line_can_match_both(one: str, other: str, apart: bool) -> None:
     """By hand: a line that matches both is easily written down for each that is not told apart."""
-    assert told_apart(one, other) is apart
-    assert told_apart(other, one) is apart
+    assert are_distinguishable(one, other) is apart
+    assert are_distinguishable(other, one) is apart
 
 
 def test_what_cannot_be_told_apart_is_said_with_what_to_do() -> None:
     alike = [_modbus("bus", "P1", 1, 10), _modbus("bus", "P2", 1, 20), _modbus("bus", "P3", 2, 10)]
-    (said,) = lookalikes(alike)
+    (said,) = find_lookalikes(alike)
     assert said.startswith("Probes P1 and P2 on bus are device 1 and read 2 registers each: a late answer")
     texts = [_text("line", "A", False), _text("line", "B", False), _text("other line", "C", False)]
-    (said,) = lookalikes(texts)
+    (said,) = find_lookalikes(texts)
     assert said.startswith("Probes A and B on line: their patterns name no address")
-    assert not list(lookalikes([_text("line", "A", True), _text("line", "B", True)]))
+    assert not list(find_lookalikes([_text("line", "A", True), _text("line", "B", True)]))
 
 
 def test_a_probe_that_names_itself_does_not_wait_for_another_that_is_late(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from logger.model import ModbusLine, Register
 from logger.probes import ModbusDriver
 from logger.probes.modbus_frames import number, shortest
 from logger.probes.serial_line import SerialLine
-from logger.simulation.devices import ModbusSpeaker, stored
+from logger.simulation.devices import ModbusSpeaker, registers_of
 from logger.simulation.wires import PtyWire
 
 from .conftest import asked_again
@@ -37,7 +37,7 @@ def test_all_four_orders_of_a_float(order: str, bytes_: str) -> None:
     words = struct.unpack(">2H", bytes.fromhex(bytes_))
     register = Register(0, "float32", order=order)  # type: ignore[arg-type]
     assert number(register, words) == 21.53
-    assert list(stored(register, 21.53).values()) == list(words)
+    assert list(registers_of(register, 21.53).values()) == list(words)
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,13 @@ from logger.simulation import climate
 from logger.simulation.climate import instant
 from logger.simulation.instruments import INSTRUMENTS, Panel
 from logger.simulation.probe import STUCK_HEATER_W
-from logger.simulation.room import Disturbance, Room, humidity_ratio, relative_humidity, saturation_hPa
+from logger.simulation.room import (
+    Disturbance,
+    SimulatedRoom,
+    humidity_ratio,
+    relative_humidity,
+    saturation_hPa,
+)
 
 HOUR_NS = 3600 * NS
 START_NS = instant("2026-11-24T00:00+00:00")
@@ -54,19 +60,19 @@ def indications(panel: Panel) -> list[float]:
 
 
 def test_the_same_seed_gives_the_same_room_however_time_is_cut() -> None:
-    one, other = (Panel(Room(7, START_NS), 7) for _ in range(2))
+    one, other = (Panel(SimulatedRoom(7, START_NS), 7) for _ in range(2))
     one.advance(START_NS + HOUR_NS)
     for minute in range(61):
         other.advance(START_NS + minute * 60 * NS)
     assert indications(one) == indications(other)
-    different = Panel(Room(8, START_NS), 8)
+    different = Panel(SimulatedRoom(8, START_NS), 8)
     different.advance(START_NS + HOUR_NS)
     assert indications(different) != indications(one)
 
 
 def test_a_room_that_started_earlier_goes_on_without_a_seam() -> None:
     """What the loggers held and the live room come from one start, hence from one state."""
-    before, live = Room(7, START_NS), Room(7, START_NS)
+    before, live = SimulatedRoom(7, START_NS), SimulatedRoom(7, START_NS)
     before.advance(START_NS + 6 * HOUR_NS)
     live.advance(START_NS + 6 * HOUR_NS)
     assert before.state == live.state
@@ -75,7 +81,7 @@ def test_a_room_that_started_earlier_goes_on_without_a_seam() -> None:
 @pytest.mark.parametrize("day", ["2026-01-13", "2026-07-17", "2026-11-24"])
 def test_in_any_season_normal_running_keeps_the_bay_well_inside_its_limits(day: str) -> None:
     start_ns = instant(f"{day}T00:00+00:00")
-    panel = Panel(Room(7, start_ns), 7)
+    panel = Panel(SimulatedRoom(7, start_ns), 7)
     low, high, bay_hour = 99.0, 0.0, []
     for minute in range(2 * 1440):
         panel.advance(start_ns + minute * 60 * NS)
@@ -92,7 +98,7 @@ def test_in_any_season_normal_running_keeps_the_bay_well_inside_its_limits(day: 
 
 def test_the_scale_follows_the_air_later_and_less() -> None:
     stopped = Disturbance("air handling stopped", START_NS, START_NS + 3 * HOUR_NS, 15.0)
-    panel = Panel(Room(7, START_NS, [stopped]), 7)
+    panel = Panel(SimulatedRoom(7, START_NS, [stopped]), 7)
     air, scale = [], []
     for minute in range(8 * 60):
         panel.advance(START_NS + minute * 60 * NS)
@@ -106,7 +112,7 @@ def test_the_scale_follows_the_air_later_and_less() -> None:
 
 def test_an_open_door_warms_the_bench_more_than_the_bay_and_lowers_its_humidity() -> None:
     open_ns = START_NS + 9 * HOUR_NS
-    panel = Panel(Room(7, START_NS, [Disturbance("door open", open_ns, open_ns + 240 * NS, 1.0)]), 7)
+    panel = Panel(SimulatedRoom(7, START_NS, [Disturbance("door open", open_ns, open_ns + 240 * NS, 1.0)]), 7)
     panel.advance(open_ns)
     before = {key: panel.true_degC(key) for key in INSTRUMENTS}
     humidity = panel.relative_humidity("P6")
@@ -121,7 +127,7 @@ def test_an_open_door_warms_the_bench_more_than_the_bay_and_lowers_its_humidity(
 @pytest.mark.parametrize("hour", [3, 10, 20])
 def test_a_stuck_heater_takes_the_bay_out_in_two_to_three_minutes(hour: int) -> None:
     start_ns = START_NS + hour * HOUR_NS
-    panel = Panel(Room(7, start_ns), 7)
+    panel = Panel(SimulatedRoom(7, start_ns), 7)
     panel.room.disturb(Disturbance("heater stuck", start_ns, None, STUCK_HEATER_W))
     seconds = 0
     while panel.true_degC("P2") <= 20.5:

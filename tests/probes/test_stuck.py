@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from logger.model import CommandLine, OneWire, Row
-from logger.probes import Bus, Polled, Raw, buses, drivers
+from logger.probes import Bus, ProbeDriver, Raw, buses, drivers
 from logger.probes.under_way import UnderWay
-from logger.processes.deadline import Overdue
+from logger.processes.deadline import DeadlineExceeded
 from logger.simulation.devices import show_one_wire
 
 Events = list[tuple[str, Mapping[str, object]]]
@@ -174,7 +174,7 @@ def test_a_stuck_probe_has_a_bounded_number_of_threads(monkeypatch: pytest.Monke
     for _ in range(10):
         if not under_way.hindrance(hanging):
             under_way.begin(hanging, lambda: False)
-        list(under_way.ended())
+        list(under_way.take_results())
     assert hanging.most_inside == 3
     assert under_way.hindrance(hanging).startswith("not asked: it has not come back for")
     hanging.go.set()
@@ -195,7 +195,7 @@ def test_a_program_that_leaves_a_child_behind_has_ended_when_it_exits() -> None:
 
 def test_a_program_that_does_not_end_is_overdue_though_a_child_left_its_group() -> None:
     code = "import os, time\nif os.fork() == 0: os.setsid()\ntime.sleep(120)"
-    with pytest.raises(Overdue, match="did not end within 1 s"):
+    with pytest.raises(DeadlineExceeded, match="did not end within 1 s"):
         found(command(code, timeout_s=1.0))
 
 
@@ -222,7 +222,7 @@ def test_a_program_that_is_late_is_told_as_stuck_and_not_waited_for(tmp_path: Pa
 
 
 def test_every_real_driver_says_what_it_shares_and_when_it_has_ended(tmp_path: Path) -> None:
-    made: list[Polled] = [
+    made: list[ProbeDriver] = [
         *drivers([command("")]),
         *drivers([OneWire("W", str(tmp_path / "x"), {"t": "W.t"})]),
     ]

@@ -15,7 +15,7 @@ import pytest
 from logger.config import load_texts
 from logger.instants import parse
 from logger.model import Setup
-from logger.record import Issued, issue
+from logger.record import IssuedRecord, issue
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 from tests.programs import program
@@ -36,7 +36,7 @@ class Room:
     def verdicts(self) -> Verdicts:
         return Verdicts(self.store, self.setup)
 
-    def issue(self, out: Path, zone: str = "machine-bay", **more: Any) -> Issued:
+    def issue(self, out: Path, zone: str = "machine-bay", **more: Any) -> IssuedRecord:
         parts = (self.store, self.verdicts, self.setup, zone)
         return issue(*parts, *DAY, out, "Greta Holm", self.now_ns, **more)
 

@@ -12,12 +12,12 @@ from logger.instants import parse
 from logger.model.roles import Role
 from logger.people import People
 from logger.record.disposal import dispose
-from logger.store.disposal import Request
+from logger.store.disposal import DisposalRequest
 
 from .conftest import Room
 
 NOVEMBER = parse("2026-11-01", ZoneInfo("UTC"))
-TWO = Request(NOVEMBER, "Greta Holm", "Ines Faber", "end of retention")
+TWO = DisposalRequest(NOVEMBER, "Greta Holm", "Ines Faber", "end of retention")
 SAID = Findings(
     cause="other", detail="seen", immediate_action="none", impact="none", decision="stands", customer="no"
 )

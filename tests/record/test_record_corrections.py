@@ -12,13 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.acts import inspections as actions
-from logger.core.calibration.apply import corrected
-from logger.core.calibration.breakdown import working
+from logger.core.calibration.apply import correct_readings
+from logger.core.calibration.breakdown import correction_breakdown
 from logger.inspections import impact as affected
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.at_instant import state_at
-from logger.record.facts import contents
+from logger.record.facts import record_facts
 from logger.record.interval import Interval
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
@@ -79,8 +79,8 @@ def test_the_parts_are_those_that_the_judge_used(
     after = replace(PAPER, number="C-2", valid_from_ns=12 * HOUR, calibrated_ns=12 * HOUR,
                     as_found=AsFound((20.0,), (error,), model))  # type: ignore[arg-type]  # fmt: skip
     papers = (first, after)
-    done = corrected(channel, papers, np.array([hour * HOUR]), np.array([at]))
-    parts = working(channel, papers, hour * HOUR, at)
+    done = correct_readings(channel, papers, np.array([hour * HOUR]), np.array([at]))
+    parts = correction_breakdown(channel, papers, hour * HOUR, at)
     assert parts is not None
     assert at + parts.total == pytest.approx(float(done.value[0]), abs=1e-9)
     assert pytest.approx(float(done.U[0]), abs=1e-9) == parts.U
@@ -90,7 +90,7 @@ def test_a_record_names_the_later_certificate_and_all_that_enters_U(
     store: Store, setup: Setup, made: SimpleNamespace
 ) -> None:
     """From the paper alone: −0.010, error found 0.13, from calibration to calibration; U 0.03, k 2."""
-    facts = contents(
+    facts = record_facts(
         store, Verdicts(store, setup), setup, Interval("bay", made.at(1), made.at(2), made.at(48))
     )
     (paper,) = facts["probes"][0]["certificates"]
@@ -131,7 +131,7 @@ def test_limits_gaps_and_corrections_say_what_they_are_about(
     store.append("w", [Row("T2.temperature", t, t, 20.0) for t in taken])
     store.append("w", [Row("T3.temperature", made.at(h), made.at(h), 20.0) for h in (3, 20)])
     span = Interval("bay", made.at(0), made.at(24), made.at(48))
-    facts = contents(store, Verdicts(store, room), room, span)
+    facts = record_facts(store, Verdicts(store, room), room, span)
     assert facts["gaps"] == []
     (by_hand,) = facts["without_limit"]
     assert (by_hand["channel"], by_hand["readings"], by_hand["longest_silence_s"]) == (

@@ -27,9 +27,9 @@ from logger.model.roles import Role, Scope
 from logger.people import People, Tokens
 from logger.record import issue
 from logger.record import signatures as signing
-from logger.record.proof import verified
+from logger.record.proof import verify_record
 from logger.store import Store
-from logger.store.disposal import Request
+from logger.store.disposal import DisposalRequest
 from logger.store.hot.clocks import Comparison
 from logger.store.hot.database import FILE
 from logger.store.hot.value_decisions import Decision
@@ -74,8 +74,8 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
         texts = read_texts(example_folder())
         approval.propose(store, texts, WHO, "first", parse("2026-10-01", UTC))
         with store.begin() as conn:
-            store.clocks.compare(Comparison("X9", NOW, 0), WHO, "compared", conn)
-            store.clocks.correct("boot", 0, WHO, "corrected", conn)
+            store.clocks.record_comparison(Comparison("X9", NOW, 0), WHO, "compared", conn)
+            store.clocks.record_correction("boot", 0, WHO, "corrected", conn)
         _read(store, in_force(store.setups()).setup)
         _acted(store, texts)
         verdicts = Verdicts(store, in_force(store.setups()).setup)
@@ -83,7 +83,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
         issue(store, verdicts, verdicts.setup, "machine-bay", *span, folder.with_name("out"), WHO, NOW)
         verdicts.refresh("plate-bench", NOW)
         store.put_live("machine-bay", "{}")
-        assert verified(store).faults == ()
+        assert verify_record(store).faults == ()
     return folder
 
 
@@ -101,7 +101,7 @@ def _read(store: Store, setup: Setup) -> None:
     content = b"time;value\n"
     store.record_import(hashlib.sha256(content).hexdigest(), "P1 export.csv", content, {"rows": 2})
     store.seal(NOW)
-    store.dispose(Request(40 * 86_400 * NS, WHO, OTHER, "QM 4.2"), NOW, 1)
+    store.dispose(DisposalRequest(40 * 86_400 * NS, WHO, OTHER, "QM 4.2"), NOW, 1)
     store.seal_journal(least=1)
     store.envelope(keys[0], EVENING, NOW, 10)
 
@@ -152,7 +152,7 @@ def changed(text: str) -> str:
 
 def faults(folder: Path) -> tuple[str, ...]:
     with Store.open(folder, read_only=True) as store:
-        return verified(store).faults
+        return verify_record(store).faults
 
 
 @pytest.mark.parametrize(
@@ -262,7 +262,7 @@ def test_verification_says_what_it_compared_and_what_not(record: Path) -> None:
     """With and without a head that left the machine, and without judging anew."""
     with Store.open(record, read_only=True) as store:
         head = store.journal.head()
-        bare, full = verified(store, verdicts=False), verified(store, [head])
+        bare, full = verify_record(store, verdicts=False), verify_record(store, [head])
 
     assert any("with a head that left this machine: none was given" in line for line in bare.left_out)
     assert any("stored verdicts, by your choice" in line for line in bare.left_out)

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from logger.errors import Refused
-from logger.record.issuance import rendered
+from logger.record.issuance import render_files
 from logger.store import Store
 
 from ..store.conftest import unguarded
@@ -82,7 +82,7 @@ def test_it_says_all_that_a_record_must_say(monday: Path) -> None:
     } <= set(facts)
     assert {row["rule"] for row in facts["limits"]} >= {
         "machine-bay.temperature",
-        "machine-bay.gradient-vertical",
+        "machine-bay.gradient",
     }
     assert all(row["basis"] for row in facts["limits"])
     numbers = {c["number"] for p in facts["probes"] for c in p["certificates"]}
@@ -128,7 +128,7 @@ def test_the_pdf_is_whole_tagged_and_carries_the_readings(monday: Path) -> None:
 def test_the_same_facts_give_the_same_bytes(monday: Path) -> None:
     facts, readings = facts_of(monday), next(monday.glob("*-readings.csv")).read_bytes()
     chart = '<svg xmlns="http://www.w3.org/2000/svg" width="10" height="10"></svg>'
-    first, second = rendered(facts, chart, readings), rendered(facts, chart, readings)
+    first, second = render_files(facts, chart, readings), render_files(facts, chart, readings)
     assert first == second
     assert first[next(n for n in first if n.endswith(".json"))] == next(monday.glob("*.json")).read_bytes()
 

@@ -12,7 +12,7 @@ from logger.instants import NS
 from logger.model import Mark
 from logger.model.roles import refuse_unseen
 from logger.record import issue
-from logger.record.letters import LIST, made, printable
+from logger.record.letters import LIST, build_list, printable
 
 from .conftest import DAY, Room, tool
 
@@ -52,7 +52,7 @@ def test_the_list_of_letters_is_that_of_the_typefaces() -> None:
     """By a library that reads typefaces; it comes with the plots of a test dependency."""
     pytest.importorskip("fontTools", reason="fontTools is not installed")
 
-    assert LIST.read_text("ascii") == made()
+    assert LIST.read_text("ascii") == build_list()
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import IntervalError
-from logger.instants import local, parse, said
+from logger.instants import local, parse, parse_informal
 from logger.record import state_at
 from logger.record.reviews import Signer, missing, review, reviews, span_of
 
@@ -24,7 +24,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def test_it_tells_what_the_loggers_file_says_then(room: Room) -> None:
     """The reading nearest to the instant, read here with csv alone."""
-    at_ns = said("20 October 14:10", VIENNA, room.now_ns)
+    at_ns = parse_informal("20 October 14:10", VIENNA, room.now_ns)
     told = state_at(room.store, room.verdicts, "machine-bay", at_ns, room.now_ns)
     with (ROOT / "sample_logs" / "machine-bay.csv").open(encoding="utf-8", newline="") as lines:
         rows = [r for r in csv.reader(lines) if r[0].startswith("2026-10-20T12:")]
@@ -41,7 +41,7 @@ def test_it_tells_what_the_loggers_file_says_then(room: Room) -> None:
 
 def test_each_figure_of_a_reading_stands_in_the_unit_of_the_probe(room: Room) -> None:
     """The barometer shows hPa; its corrected value, correction and U are told in Pa, and beside it in hPa."""
-    at_ns = said("20 October 14:10", VIENNA, room.now_ns)
+    at_ns = parse_informal("20 October 14:10", VIENNA, room.now_ns)
     told = state_at(room.store, room.verdicts, "machine-bay", at_ns, room.now_ns)
     b1 = next(r for r in told["readings"] if r["channel"] == "B1.pressure")
     own = b1["in_own_unit"]

@@ -15,11 +15,11 @@ from logger.record.signatures import (
     FILE,
     FOLDER,
     head_text,
+    is_signature_of,
     public_keys,
-    renewed,
+    rotate_key,
     sealed_by,
     signing_key,
-    verified,
 )
 
 from .conftest import Room, tool
@@ -45,9 +45,9 @@ def test_the_published_vector_is_accepted_and_another_message_is_not() -> None:
 
     key = Ed25519PublicKey.from_public_bytes(RFC_PUBLIC)
     pem = key.public_bytes(s.Encoding.PEM, s.PublicFormat.SubjectPublicKeyInfo).decode()
-    assert verified(pem, b"\x72", RFC_SIGNATURE)
-    assert not verified(pem, b"\x73", RFC_SIGNATURE)
-    assert not verified("no key at all", b"\x72", RFC_SIGNATURE)
+    assert is_signature_of(pem, b"\x72", RFC_SIGNATURE)
+    assert not is_signature_of(pem, b"\x73", RFC_SIGNATURE)
+    assert not is_signature_of("no key at all", b"\x72", RFC_SIGNATURE)
 
 
 def test_openssl_and_sha256sum_verify_an_issue_and_reject_a_changed_byte(room: Room, tmp_path: Path) -> None:
@@ -78,12 +78,12 @@ def test_a_new_key_is_signed_by_the_old_and_what_that_signed_stays_verifiable(ro
     text = head_text(room.store, room.now_ns)
     signature = old.sign(text)
     with pytest.raises(Refused, match="say why"):
-        renewed(room.store, "Greta Holm", " ")
-    new = renewed(room.store, "Greta Holm", "yearly")
+        rotate_key(room.store, "Greta Holm", " ")
+    new = rotate_key(room.store, "Greta Holm", "yearly")
     first, second = public_keys(room.store)
     assert (second["act"], second["key"]) == ("rotated", new.name) != ("rotated", old.name)
-    assert verified(first["public"], text, signature)
-    assert verified(first["public"], second["public"].encode(), bytes.fromhex(second["signed_by_old"]))
+    assert is_signature_of(first["public"], text, signature)
+    assert is_signature_of(first["public"], second["public"].encode(), bytes.fromhex(second["signed_by_old"]))
     assert signing_key(room.store, "Greta Holm").name == new.name
 
 
@@ -92,7 +92,7 @@ def test_a_lost_key_stops_issuing_until_it_is_said(room: Room, tmp_path: Path) -
     shutil.rmtree(room.store.folder / FOLDER)
     with pytest.raises(Refused, match="record key --lost"):
         room.issue(tmp_path / "b")
-    renewed(room.store, "Greta Holm", "the disk failed; restored from the backup of 1 October", lost=True)
+    rotate_key(room.store, "Greta Holm", "the disk failed; restored from the backup of 1 October", lost=True)
     assert public_keys(room.store)[1]["act"] == "lost"
     assert "signed_by_old" not in public_keys(room.store)[1]
     assert room.issue(tmp_path / "b").number == 2

@@ -21,7 +21,7 @@ from logger.instants import NS
 from logger.model import AlarmSpec, NoticePlan
 from logger.model.notices import CommonCause
 from logger.service import alarm_engine as module
-from logger.service.alarm_engine import Alarming
+from logger.service.alarm_engine import AlarmEngine
 from logger.store import Store
 
 from .alarm_rig import INSIDE, MINUTE, OUTSIDE, START, Stated, config, letters
@@ -98,7 +98,7 @@ def _course(dice: Random, storm: int | None) -> list[float | None]:
     return values[:MINUTES]
 
 
-class Declared(Alarming):
+class Declared(AlarmEngine):
     """The declared alarms and the flood's, without those that watch the machine."""
 
     def _specs(self) -> list[AlarmSpec]:
@@ -151,7 +151,7 @@ class _Killed(Exception):
     pass
 
 
-def _turn(alarming: Alarming, now_ns: int, killed: bool) -> None:
+def _turn(alarming: AlarmEngine, now_ns: int, killed: bool) -> None:
     if not killed:
         alarming.turn(now_ns)
         return

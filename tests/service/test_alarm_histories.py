@@ -62,7 +62,7 @@ def test_a_thousand_histories_follow_the_definitions(fast_folder: Path) -> None:
 
 def _silent_joining(patched: pytest.MonkeyPatch) -> None:
     """What joins a cause is not announced."""
-    real = causes.joined
+    real = causes.join_causes
 
     def silent(*given: Any) -> dict[str, Any]:
         return {k: replace(a, waits=a.cause == k) for k, a in real(*given).items()}
@@ -86,7 +86,7 @@ def _joining_for_ever(patched: pytest.MonkeyPatch) -> None:
 def _held_by_floods(patched: pytest.MonkeyPatch) -> None:
     """A flood holds back high alarms, too."""
     patched.setattr(
-        alarming.Alarming, "_waits_s",
+        alarming.AlarmEngine, "_waits_s",
         lambda self, specs, flood: {s.key: 600 if flood.condition in alarms.ACTIVE else 0 for s in specs},
     )  # fmt: skip
 

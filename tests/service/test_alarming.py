@@ -30,7 +30,7 @@ from logger.model import (
     Setup,
     Zone,
 )
-from logger.service.alarm_engine import Alarming
+from logger.service.alarm_engine import AlarmEngine
 from logger.store import Store
 
 MINUTE = 60 * NS
@@ -101,7 +101,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 def live(store: Store, values: Sequence[float], first: int = 0, told: Told | None = None) -> Told:
     """Minute after minute, readings coming in, a turn a few seconds after each cell's end."""
     told = told or Told()
-    alarming = Alarming(store, CONFIG, told)
+    alarming = AlarmEngine(store, CONFIG, told)
     for minute, value in enumerate(values, first):
         told.values[minute] = value
         at = START + minute * MINUTE + 30 * NS
@@ -183,7 +183,7 @@ def test_a_turn_without_a_new_cell_writes_nothing(store: Store) -> None:
     head, asked = store.journal.head(), len(told.asked)
 
     for second in range(5, 60, 5):
-        Alarming(store, CONFIG, told).turn(START + 2 * MINUTE + second * NS)
+        AlarmEngine(store, CONFIG, told).turn(START + 2 * MINUTE + second * NS)
 
     assert len(told.asked) == asked
     assert store.journal.head() == head
@@ -194,7 +194,7 @@ def test_after_a_day_away_only_the_last_hour_is_looked_at(store: Store) -> None:
     told = live(store, [20.0])
     told.asked.clear()
 
-    Alarming(store, CONFIG, told).turn(START + 1441 * MINUTE)
+    AlarmEngine(store, CONFIG, told).turn(START + 1441 * MINUTE)
 
     assert told.asked == list(range(1381, 1441))
     assert states(store)["bay-air"] is AlarmState.NORMAL
@@ -203,7 +203,7 @@ def test_after_a_day_away_only_the_last_hour_is_looked_at(store: Store) -> None:
 def test_a_silent_probe_raises_the_alarm_of_its_zone_and_takes_it_back(store: Store) -> None:
     """No readings for 3 min and two minutes of delay: told by name; readings again: told as well."""
     told = live(store, [20.0])
-    alarming = Alarming(store, CONFIG, told)
+    alarming = AlarmEngine(store, CONFIG, told)
     for minute in range(1, 8):
         alarming.turn(START + (minute + 1) * MINUTE)
 
@@ -215,7 +215,7 @@ def test_a_silent_probe_raises_the_alarm_of_its_zone_and_takes_it_back(store: St
 
 def test_channels_that_nobody_polls_are_not_missed(store: Store) -> None:
     """A probe that only comes by imported files is not silent."""
-    alarming = Alarming(store, replace(CONFIG, lines=()), Told())
+    alarming = AlarmEngine(store, replace(CONFIG, lines=()), Told())
 
     for minute in range(10):
         alarming.turn(START + (minute + 1) * MINUTE)
@@ -228,7 +228,7 @@ def test_a_probe_is_not_silent_for_the_time_before_it_was_polled(store: Store) -
     """The service was down for an hour; silence counts from its start, and from then on it is told."""
     live(store, [20.0, 20.0])
     since = START + 62 * MINUTE
-    alarming = Alarming(store, CONFIG, Told(), since)
+    alarming = AlarmEngine(store, CONFIG, Told(), since)
 
     alarming.turn(since + MINUTE)
     first = states(store)["bay.evidence"]
@@ -268,10 +268,10 @@ def test_what_comes_off_the_shelf_is_told_once_and_nobody_is_blamed_yet(store: S
         at = START + minute * MINUTE + 30 * NS
         store.append("poll", [Row("P1.temperature", at, at, 20.9)])
         # Each turn by a service of its own: a restart at any moment changes nothing.
-        Alarming(store, config, told).turn(ends - 1 if minute == 49 else at + 33 * NS)
+        AlarmEngine(store, config, told).turn(ends - 1 if minute == 49 else at + 33 * NS)
         if minute == 49:
             assert attending.outbox(store).waiting(2**62) == []
-            Alarming(store, config, told).turn(ends)
+            AlarmEngine(store, config, told).turn(ends)
 
     found = attending.outbox(store).waiting(2**62)
     assert [(x.body["step"], x.body["queued_ns"]) for x in found] == [

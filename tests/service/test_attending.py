@@ -14,8 +14,8 @@ from logger.core.alarms.lifecycle import Alarm, AlarmState, step
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model import Conformity, NoticePlan
-from logger.notify.links import Permit, signed
-from logger.service.alarm_engine import Alarming
+from logger.notify.links import Permit, sign_permit
+from logger.service.alarm_engine import AlarmEngine
 from logger.store import Store
 
 from .test_alarming import CONFIG, MINUTE, SPEC, START, Told, live, states
@@ -45,7 +45,7 @@ def test_one_probe_through_all_states_and_the_journal_shows_each(store: Store) -
         told = Told()
         for value in values:
             told.values[minute] = value
-            Alarming(store, config, told).turn(START + (minute + 1) * MINUTE)
+            AlarmEngine(store, config, told).turn(START + (minute + 1) * MINUTE)
             minute += 1
 
     def now() -> int:
@@ -159,10 +159,10 @@ def test_mails_carry_the_link_when_the_address_of_the_pages_is_known(store: Stor
     told = Told()
     for minute, value in enumerate([20.9, 20.9]):
         told.values[minute] = value
-        Alarming(store, config, told).turn(START + (minute + 1) * MINUTE)
+        AlarmEngine(store, config, told).turn(START + (minute + 1) * MINUTE)
 
     text = attending.outbox(store).of("bay-air")[0].body["text"]
     address = text.rpartition("asks for confirmation): ")[2].strip()
     now = START + 2 * MINUTE
     wanted = Permit("bay-air", 1, "annunciated", "greta@almtal.example", now + 3 * 24 * HOUR)
-    assert address == f"https://room.almtal.example/acknowledge/{signed(store.folder, wanted)}"
+    assert address == f"https://room.almtal.example/acknowledge/{sign_permit(store.folder, wanted)}"

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from logger.config import example_folder, load_texts, read_texts
-from logger.core.alarms.system import WATCHED, Facts
+from logger.core.alarms.system import WATCHED, SystemFacts
 from logger.errors import ConfigError, Refused
 from logger.instants import NS
 from logger.model import BackupPlan
-from logger.service.backups import PARTS, SCRUBBED, daily, damage, scrub, watch
+from logger.service.backups import PARTS, SCRUBBED, daily, damage, scrub_backups, watch
 from logger.service.service import Service
 from logger.store import Store
 from logger.store.backup.catalogue import generations
@@ -123,16 +123,16 @@ def test_backups_are_read_again_a_part_each_day_and_damage_raises_the_alarm(
     now_ns = time.time_ns()
     daily(store, plan, event, now_ns)
     for day in range(PARTS):
-        scrub(store, plan, event, now_ns + day * DAY)
+        scrub_backups(store, plan, event, now_ns + day * DAY)
     assert (told, damage(store), len(store.journal.entries(kind=SCRUBBED))) == ([], "", PARTS)
     path = generations(Path(plan.folder))[0].database
     path.write_bytes(path.read_bytes()[:-1] + b"x")
 
     for day in range(PARTS):
-        scrub(store, plan, event, now_ns + day * DAY)
+        scrub_backups(store, plan, event, now_ns + day * DAY)
 
     assert [kind for kind, _ in told] == ["backup-damaged"]
     assert "file stillroom.db: altered" in damage(store)
-    assert WATCHED["backup"].out(Facts(backup_damage=damage(store))).startswith("backups are damaged")
+    assert WATCHED["backup"].out(SystemFacts(backup_damage=damage(store))).startswith("backups are damaged")
     daily(store, plan, event, now_ns + 9 * DAY)
     assert damage(store) == ""

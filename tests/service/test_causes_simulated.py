@@ -33,7 +33,7 @@ from logger.model import (
     Setup,
     Zone,
 )
-from logger.service.alarm_engine import Alarming
+from logger.service.alarm_engine import AlarmEngine
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 
@@ -100,7 +100,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 def lived(store: Store, course: Course, first: int, last: int) -> None:
     """Minutes first … last − 1: readings in the middle of each, a turn 3 s after its end."""
     verdicts = Verdicts(store, CONFIG.setup)
-    alarming = Alarming(store, CONFIG, verdicts, START)
+    alarming = AlarmEngine(store, CONFIG, verdicts, START)
     for minute in range(first, last):
         at = START + minute * MINUTE + 30 * NS
         values = {p: course(n, minute) for n, p in enumerate(PROBES)}

@@ -45,7 +45,7 @@ def row(hands: Hands, value: float) -> Row:
 
 
 def watch(store: Store, hands: Hands, synced: list[bool | None], demanded: bool = False) -> ClockWatch:
-    made = ClockWatch(store, hands, lambda *_: None, demanded=demanded, asked=lambda: synced[0])  # type: ignore[arg-type]
+    made = ClockWatch(store, hands, lambda *_: None, demanded=demanded, synchronised=lambda: synced[0])  # type: ignore[arg-type]
     made.begin()
     return made
 
@@ -55,21 +55,21 @@ def test_a_clock_before_what_is_stored_is_unsure_until_it_is_set(store: Store, s
     hands, synced = Hands(shown), [False]
     found = watch(store, hands, synced)  # type: ignore[arg-type]
     assert "before" in found.why
-    store.append("poll", found.stamped([row(hands, 21.0)]))
+    store.append("poll", found.mark_unsure([row(hands, 21.0)]))
     hands.mono_ns += 60 * NS
-    store.append("poll", found.stamped([row(hands, 22.0)]))
-    found.look()
+    store.append("poll", found.mark_unsure([row(hands, 22.0)]))
+    found.check()
     assert found.why
     assert store.readings("P1.temperature", 0, 2**62).value.tolist() == [20.0]
     hands.base_ns = NOW_NS + 1000 * NS  # somebody, or a time server, sets it right
     assert list(store.clocks.unsure_boots()) == [boot_id()]
-    found.look()
+    found.check()
     assert not found.why
     assert store.clocks.unsure_boots() == {}
     moved = store.readings("P1.temperature", 0, 2**62)
     assert moved.value.tolist() == [20.0, 21.0, 22.0]
     assert moved.taken_ns.tolist()[1:] == [NOW_NS + 1005 * NS, NOW_NS + 1065 * NS]
-    assert found.stamped([row(hands, 23.0)])[0].source == "poll"
+    assert found.mark_unsure([row(hands, 23.0)])[0].source == "poll"
     assert [e.who for e in store.journal.entries(kind="clock-correction")] == ["stillroom"]
     assert store.verify().intact
 
@@ -78,7 +78,7 @@ def test_catching_up_by_itself_does_not_make_a_wrong_clock_right(store: Store) -
     hands = Hands(NOW_NS - 3600 * NS)
     found = watch(store, hands, [None])
     hands.mono_ns += 7200 * NS
-    found.look()
+    found.check()
     assert found.why
 
 
@@ -86,9 +86,9 @@ def test_a_clock_that_must_be_synchronised_is_unsure_until_it_is(store: Store) -
     hands, synced = Hands(NOW_NS + NS), [False]
     found = watch(store, hands, synced, demanded=True)  # type: ignore[arg-type]
     assert found.why == "the system has not synchronised it"
-    assert found.stamped([row(hands, 21.0)])[0].source == UNSURE
+    assert found.mark_unsure([row(hands, 21.0)])[0].source == UNSURE
     synced[0] = True
-    found.look()
+    found.check()
     assert not found.why
 
 
@@ -104,26 +104,28 @@ def test_a_step_while_running_is_doubted_from_the_first_reading_on(store: Store,
     """Nobody knows which of both was right, until somebody says so; readings before it stand."""
     hands = Hands(NOW_NS + 60 * NS)
     found = watch(store, hands, [None])
-    store.append("poll", found.stamped([row(hands, 21.0)]))
+    store.append("poll", found.mark_unsure([row(hands, 21.0)]))
     hands.mono_ns += 60 * NS
     hands.base_ns += step_s * NS
-    store.append("poll", found.stamped([row(hands, 22.0)]))  # a bus is there before the clock is looked at
-    found.look()
+    store.append("poll", found.mark_unsure([row(hands, 22.0)]))  # a bus comes before the check
+    found.check()
     assert found.why == f"it stepped by {step_s:+d} s, and no time server vouches for it"
     hands.mono_ns += 60 * NS
-    store.append("poll", found.stamped([row(hands, 23.0)]))
-    found.look()
+    store.append("poll", found.mark_unsure([row(hands, 23.0)]))
+    found.check()
     assert store.readings("P1.temperature", 0, 2**62).value.tolist() == [20.0, 21.0]
 
     (doubt,) = store.clocks.unsure_boots().values()
     with store.begin() as conn:
-        store.clocks.correct(boot_id(), doubt.base_ns - step_s * NS, "Greta Holm", "radio clock", conn)
-    found.look()
+        store.clocks.record_correction(
+            boot_id(), doubt.base_ns - step_s * NS, "Greta Holm", "radio clock", conn
+        )
+    found.check()
     assert not found.why
     told = store.readings("P1.temperature", 0, 2**62)
     assert told.value.tolist() == [20.0, 21.0, 22.0, 23.0]
     assert told.taken_ns.tolist()[1:] == [NOW_NS + (60 + 60 * n) * NS for n in range(3)]
-    found.look()
+    found.check()
     assert not found.why
 
 
@@ -131,15 +133,15 @@ def test_a_doubt_that_nobody_settled_outlives_the_service(store: Store) -> None:
     hands = Hands(NOW_NS + 60 * NS)
     first = watch(store, hands, [None])
     hands.base_ns += 3600 * NS
-    first.look()
+    first.check()
     assert first.why
     again = watch(store, hands, [None])  # started anew, with a clock that shows nothing impossible
     assert again.why == first.why
-    assert again.stamped([row(hands, 21.0)])[0].source == UNSURE
+    assert again.mark_unsure([row(hands, 21.0)])[0].source == UNSURE
     assert len(store.journal.entries(kind="clock-unsure")) == 1
     hands.base_ns -= 3600 * NS
     assert watch(store, hands, [None]).why
-    again.look()  # set back, which somebody did
+    again.check()  # set back, which somebody did
     assert not again.why
 
 
@@ -147,8 +149,8 @@ def test_a_step_by_a_time_server_is_believed(store: Store) -> None:
     hands = Hands(NOW_NS + 60 * NS)
     found = watch(store, hands, [True])
     hands.base_ns += 40 * NS
-    assert found.stamped([row(hands, 21.0)])[0].source == "poll"
-    found.look()
+    assert found.mark_unsure([row(hands, 21.0)])[0].source == "poll"
+    found.check()
     assert not found.why
     assert store.clocks.unsure_boots() == {}
 
@@ -157,22 +159,22 @@ def test_a_correction_says_nothing_of_a_doubt_that_came_after_it(store: Store) -
     """The clock woke up in 1970 and was set; later it was set wrong, and nobody has found out by how much."""
     hands = Hands(60 * NS)
     found = watch(store, hands, [None])
-    store.append("poll", found.stamped([row(hands, 21.0)]))
+    store.append("poll", found.mark_unsure([row(hands, 21.0)]))
     hands.mono_ns += 60 * NS
     hands.base_ns = NOW_NS
-    found.look()
+    found.check()
     assert not found.why
     first = store.readings("P1.temperature", 0, 2**62)
     assert first.value.tolist() == [20.0, 21.0]
 
     hands.mono_ns += 60 * NS
     hands.base_ns -= 600 * NS
-    store.append("poll", found.stamped([row(hands, 22.0)]))
-    found.look()
+    store.append("poll", found.mark_unsure([row(hands, 22.0)]))
+    found.check()
     assert list(store.clocks.unsure_boots()) == [boot_id()]
     assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == first.taken_ns.tolist()
     with store.begin() as conn:
-        store.clocks.correct(boot_id(), NOW_NS + 5 * NS, "Greta Holm", "radio clock", conn)
+        store.clocks.record_correction(boot_id(), NOW_NS + 5 * NS, "Greta Holm", "radio clock", conn)
     told = store.readings("P1.temperature", 0, 2**62)
     assert told.value.tolist() == [20.0, 21.0, 22.0]
     assert told.taken_ns.tolist() == [*first.taken_ns.tolist(), NOW_NS + (125 + 5) * NS]
@@ -185,7 +187,7 @@ def test_a_doubt_that_a_kill_left_unrecorded_is_recorded_at_the_next_start(store
     found = watch(store, hands, [None])
     hands.mono_ns += 60 * NS
     hands.base_ns += 3600 * NS
-    store.append("poll", found.stamped([row(hands, 22.0)]))
+    store.append("poll", found.mark_unsure([row(hands, 22.0)]))
     assert store.clocks.unsure_boots() == {}
 
     again = watch(store, hands, [None])

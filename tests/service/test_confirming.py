@@ -13,7 +13,7 @@ from logger.config import example_folder, load
 from logger.core.calibration.status import OVERDUE
 from logger.instants import NS
 from logger.model import Config
-from logger.service.calibration_notices import tell_due, wording
+from logger.service.calibration_notices import notify_due, wording
 from logger.store import Store
 
 
@@ -40,19 +40,19 @@ def test_each_step_is_told_once(store: Store, config: Config) -> None:
     """P6.temperature of the example is due on 2026-10-21; looked at every day of October."""
     told = {}
     for day in range(2, 32):
-        for notice in tell_due(store, config, at(10, day)):
+        for notice in notify_due(store, config, at(10, day)):
             if notice.key[0] == "P6.temperature":
                 told[day] = notice.step
     assert told == {2: 30, 14: 7, 22: OVERDUE}
     entries = store.journal.entries(kind="confirmation")
     assert entries[-1].what["notices"][0]["due"] == "2026-10-21"
-    again = tell_due(store, config, at(10, 31))
+    again = notify_due(store, config, at(10, 31))
     assert again == []
     assert len(store.journal.entries(kind="confirmation")) == len(entries)
 
 
 def test_one_letter_lists_all_to_each_recipient(store: Store, config: Config) -> None:
-    found = tell_due(store, config, at(10, 23))
+    found = notify_due(store, config, at(10, 23))
     recipients = [r for route in config.mail for r in route.recipients]
     subjects = letters(store)
     assert len(subjects) == len(recipients) > 0
@@ -63,6 +63,6 @@ def test_one_letter_lists_all_to_each_recipient(store: Store, config: Config) ->
 
 def test_nothing_due_leaves_no_trace(store: Store, config: Config) -> None:
     head = store.journal.head()
-    assert tell_due(store, config, at(2, 1)) == []
+    assert notify_due(store, config, at(2, 1)) == []
     assert store.journal.head() == head
     assert letters(store) == []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 
 from logger.service.jobs import Jobs
-from logger.service.senders import Couriers
+from logger.service.senders import Senders
 
 LONG_S = 30.0
 
@@ -21,7 +21,7 @@ def test_a_silent_way_does_not_hold_up_another_and_is_not_gone_twice() -> None:
             mails.append(route)
             answers.wait(LONG_S)
 
-    couriers = Couriers(Jobs(lambda _kind, _what: None), carry)
+    couriers = Senders(Jobs(lambda _kind, _what: None), carry)
     couriers.send(["duty", "horn"])
     assert horn.acquire(timeout=LONG_S)
     assert not couriers.wait(0.0)
@@ -42,7 +42,7 @@ def test_a_courier_that_stumbles_is_told_of_and_sent_again() -> None:
     def carry(route: str) -> None:
         raise OSError(f"{route} is shut")
 
-    couriers = Couriers(jobs, carry)
+    couriers = Senders(jobs, carry)
     couriers.send(["horn"])
     assert couriers.wait(LONG_S)
     assert jobs.failing == {"send notices by horn": "OSError: horn is shut"}

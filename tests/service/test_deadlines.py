@@ -17,9 +17,9 @@ import pytest
 from logger.model import CommandRoute, Heartbeat, MailRoute, WebhookRoute
 from logger.notify.mail import SmtpSender
 from logger.notify.ways import Ways
-from logger.processes.deadline import Errand, Overdue, within
+from logger.processes.deadline import DeadlineExceeded, Errand, within
 from logger.service import heartbeat
-from logger.service.forwarder import Centre, NotTaken
+from logger.service.forwarder import Centre, NotAccepted
 from logger.service.watcher import of_address
 
 LONG_S = 60.0  # longer than anybody waits here; a test that took so long would have hung
@@ -182,10 +182,10 @@ def test_watchers_and_centres_that_never_finish_are_left_at_the_deadline(
     for module in ("service.heartbeat", "service.forwarder", "outside"):
         monkeypatch.setattr(f"logger.{module}.ANSWER_S", DEADLINE_S)
     url = f"http://127.0.0.1:{served.port}"
-    with pytest.raises(Overdue, match="the heartbeat's address did not end within 1 s"):
-        heartbeat.Outside().tell(Heartbeat(url), {"at": "now"})
+    with pytest.raises(DeadlineExceeded, match="the heartbeat's address did not end within 1 s"):
+        heartbeat.OutsideHeartbeat().tell(Heartbeat(url), {"at": "now"})
     assert of_address(url)() == ""
-    with pytest.raises(NotTaken, match=f"centre {url} did not end within 1 s"):
+    with pytest.raises(NotAccepted, match=f"centre {url} did not end within 1 s"):
         Centre(url, "annex").send("record", 1, [])
 
 
@@ -194,8 +194,9 @@ def test_an_address_that_is_no_web_server_does_not_keep_the_file_from_being_writ
     served: Peer, tmp_path: Path
 ) -> None:
     file = tmp_path / "sign"
+    plan = Heartbeat(f"http://127.0.0.1:{served.port}/", str(file))
     with pytest.raises(OSError, match="does not answer as a web server"):
-        heartbeat.Outside().tell(Heartbeat(f"http://127.0.0.1:{served.port}/", str(file)), {"at": "now"})
+        heartbeat.OutsideHeartbeat().tell(plan, {"at": "now"})
     assert json.loads(file.read_text()) == {"at": "now"}
 
 
@@ -212,9 +213,9 @@ def test_a_share_that_hangs_does_not_keep_the_address_from_hearing(
     monkeypatch.setattr("logger.service.heartbeat.ANSWER_S", 0.1)
     monkeypatch.setattr("logger.service.heartbeat._replace", hang)
     monkeypatch.setattr("logger.service.heartbeat._post", lambda url, facts, lines: heard.append(url))
-    outside = heartbeat.Outside()
+    outside = heartbeat.OutsideHeartbeat()
     for _ in range(3):
-        with pytest.raises(Overdue, match="the heartbeat's file"):
+        with pytest.raises(DeadlineExceeded, match="the heartbeat's file"):
             outside.tell(Heartbeat("http://127.0.0.1:9/", str(tmp_path / "x")), {})
     assert (len(begun), len(heard)) == (1, 3)
     go.set()
@@ -226,14 +227,14 @@ def test_an_errand_gives_and_raises_what_its_work_does() -> None:
         within(LONG_S, "x", lambda _: 1 / 0)
     go = threading.Event()
     errand = Errand("the share", 0.05)
-    with pytest.raises(Overdue, match=r"the share did not end within 0\.05 s"):
+    with pytest.raises(DeadlineExceeded, match=r"the share did not end within 0\.05 s"):
         errand.run(lambda _: go.wait(LONG_S))
-    with pytest.raises(Overdue, match=r"the share has not ended for \d+ s"):
+    with pytest.raises(DeadlineExceeded, match=r"the share has not ended for \d+ s"):
         errand.run(lambda _: None)
     go.set()
     until_s = time.monotonic() + LONG_S
     while time.monotonic() < until_s:
-        with suppress(Overdue):
+        with suppress(DeadlineExceeded):
             assert errand.run(lambda _: "back") == "back"
             break
     assert time.monotonic() < until_s

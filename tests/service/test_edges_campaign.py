@@ -22,9 +22,9 @@ from logger.model import AsciiLine, CommandLine, CommandRoute, Heartbeat, OneWir
 from logger.notify.mail import SmtpSender
 from logger.notify.ways import Ways
 from logger.probes import buses, stop_all
-from logger.service.heartbeat import Outside
+from logger.service.heartbeat import OutsideHeartbeat
 from logger.service.jobs import Jobs
-from logger.service.senders import Couriers
+from logger.service.senders import Senders
 from logger.simulation.devices import show_one_wire
 
 from .test_deadlines import LONG_S, Peer, dripping, flooding, mail, silent
@@ -188,8 +188,8 @@ class Rig:
             },
         }
         self.routes = [*self._mails, *self._ways]
-        self.couriers = Couriers(Jobs(lambda _kind, _what: None), self._carry)
-        self._outside = Outside()
+        self.couriers = Senders(Jobs(lambda _kind, _what: None), self._carry)
+        self._outside = OutsideHeartbeat()
         lines = [
             *(
                 AsciiLine(f"T{n}", f"socket://127.0.0.1:{s.port}", "query", r"T=(?P<t>\S+)", {"t": f"T{n}.t"},

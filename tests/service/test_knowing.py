@@ -11,18 +11,18 @@ import pytest
 from logger.acts import alarms as attending
 from logger.acts import inspections as actions
 from logger.config import example_folder, load_texts, read_texts
-from logger.core.alarms.system import UNTOLD_S, WATCHED
+from logger.core.alarms.system import UNDELIVERED_S, WATCHED
 from logger.instants import NS
 from logger.model import Config
-from logger.notify.mail import MemorySender, Outcome
+from logger.notify.mail import MemorySender, SendOutcome
 from logger.notify.outbox import GIVE_UP_NS
 from logger.notify.text import Wording
-from logger.service.self_check import DAY_NS, Knowing
+from logger.service.self_check import DAY_NS, SelfCheck
 from logger.store import Store
 
 START = 1_793_000_000 * NS
 GRETA = "greta.holm@almtal-gearworks.example"
-SILENT = MemorySender({GRETA: Outcome("later", 0, "timed out")})
+SILENT = MemorySender({GRETA: SendOutcome("later", 0, "timed out")})
 
 
 @pytest.fixture
@@ -48,17 +48,17 @@ def tried(store: Store, config: Config, *at_s: int) -> None:
 def test_a_letter_that_is_put_back_between_two_attempts_still_waits(store: Store, config: Config) -> None:
     """A silent server is told after a quarter of an hour, though the letter is due only now and then."""
     tried(store, config, 0, 30, 90, 210, 450)
-    knowing = Knowing(store, config, {})
+    knowing = SelfCheck(store, config, {})
 
-    assert WATCHED["notices"].out(knowing.facts(START + UNTOLD_S * NS)) == ""
-    told = WATCHED["notices"].out(knowing.facts(START + (UNTOLD_S + 60) * NS))
+    assert WATCHED["notices"].out(knowing.facts(START + UNDELIVERED_S * NS)) == ""
+    told = WATCHED["notices"].out(knowing.facts(START + (UNDELIVERED_S + 60) * NS))
     assert told == "a notice has waited 16 min for a way out"
 
 
 def test_a_letter_that_was_given_up_after_a_day_is_told_for_a_day(store: Store, config: Config) -> None:
     """It is older than a day when it is given up: what counts is when that was."""
     tried(store, config, 0, GIVE_UP_NS // NS + 1)
-    knowing, given_up = Knowing(store, config, {}), START + GIVE_UP_NS + NS
+    knowing, given_up = SelfCheck(store, config, {}), START + GIVE_UP_NS + NS
 
     assert [x.state for x in attending.outbox(store).of("test")] == ["failed"]
     assert GRETA in WATCHED["notices"].out(knowing.facts(given_up + DAY_NS - 60 * NS))
@@ -72,7 +72,7 @@ def test_a_new_version_of_the_setup_does_not_prove_a_way(store: Store, config: C
         texts = {**config.texts, "limits.toml": limits}
         actions.apply_setup(store, texts, "Greta Holm", "set up", "Ines Faber", START + day * DAY_NS)
     assert len(store.setups()) == 2
-    knowing = Knowing(store, config, {})
+    knowing = SelfCheck(store, config, {})
 
     assert knowing.facts(START + 35 * DAY_NS).unproven == {}
     assert knowing.facts(START + 36 * DAY_NS).unproven == {"duty": 36.0}
@@ -82,4 +82,4 @@ def test_a_new_version_of_the_setup_does_not_prove_a_way(store: Store, config: C
     box.send_due(MemorySender(), config.routes, START + 36 * DAY_NS)
     assert knowing.facts(START + 36 * DAY_NS + NS).unproven == {}
     without = replace(config, mail=())
-    assert Knowing(store, without, {}).facts(START + 90 * DAY_NS).unproven == {}
+    assert SelfCheck(store, without, {}).facts(START + 90 * DAY_NS).unproven == {}

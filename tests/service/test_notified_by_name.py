@@ -12,7 +12,7 @@ from logger.acts import alarms as attending
 from logger.instants import NS
 from logger.model import AlarmSpec, NoticePlan
 from logger.model.notices import CommonCause
-from logger.service.alarm_engine import Alarming
+from logger.service.alarm_engine import AlarmEngine
 from logger.store import Store
 
 from .alarm_rig import INSIDE, MINUTE, OUTSIDE, START, Stated, config, letters
@@ -49,7 +49,7 @@ def lived(
     """
     used = CONFIG if plan is None else replace(CONFIG, notices=plan)
     stated = Stated(used.setup)
-    alarming = Alarming(store, used, stated)
+    alarming = AlarmEngine(store, used, stated)
     found: list[tuple[int, str, str]] = []
     for minute in range(minutes):
         for spec in SPECS:

@@ -8,22 +8,22 @@ from pathlib import Path
 import pytest
 
 from logger.acts import alarms as attending
-from logger.core.alarms.lifecycle import Cell, Notice
+from logger.core.alarms.lifecycle import AlarmNotice, Cell
 from logger.instants import NS
 from logger.model import Conformity, MailRoute
-from logger.notify.mail import MemorySender, Outcome
+from logger.notify.mail import MemorySender, SendOutcome
 from logger.notify.outbox import GIVE_UP_NS, Outbox
 from logger.notify.text import Wording
 from logger.store import Store
 
 CELL = Cell(0, 60 * NS, Conformity.NONCONFORMING, 20.9, 0.06, -0.4, "degC", 20.5, "P1.temperature")
-NOTICE = Notice("air", 1, "annunciated", 60 * NS, 0, CELL, CELL)
+NOTICE = AlarmNotice("air", 1, "annunciated", 60 * NS, 0, CELL, CELL)
 WORDS = Wording("Machine bay: 20.90 °C", "Stop measuring.\n")
 ROUTE = MailRoute(
     "duty", "127.0.0.1", 25, "room@almtal.example", ("greta@almtal.example", "radek@almtal.example")
 )
 ROUTES = {"duty": ROUTE}
-LATER = Outcome("later", 451, "try again later")
+LATER = SendOutcome("later", 451, "try again later")
 
 
 @pytest.fixture
@@ -38,12 +38,12 @@ def box(tmp_path: Path) -> Iterator[Outbox]:
 
 def test_each_recipient_has_a_letter_of_their_own(box: Outbox) -> None:
     """One refuses, the other still gets it, and the refusal is told to a person."""
-    twin = MemorySender({"radek@almtal.example": Outcome("refused", 550, "no such user")})
+    twin = MemorySender({"radek@almtal.example": SendOutcome("refused", 550, "no such user")})
 
     box.send_due(twin, ROUTES, now_ns=1)
 
     assert [m["To"] for _, m in twin.accepted] == ["greta@almtal.example"]
-    assert [(f.body["recipient"], f.error) for f in box.failed()] == [
+    assert [(f.body["recipient"], f.error) for f in box.failed_letters()] == [
         ("radek@almtal.example", "550 no such user")
     ]
     assert box.waiting(2**60) == []
@@ -62,7 +62,7 @@ def test_later_is_tried_again_at_growing_distance_with_the_same_name(box: Outbox
 
     assert len({m["Message-ID"] for _, m in open_.accepted}) == 2
     assert box.waiting(2**60) == []
-    assert box.failed() == []
+    assert box.failed_letters() == []
 
 
 def test_a_crash_between_acceptance_and_commit_repeats_under_one_name(box: Outbox) -> None:
@@ -89,14 +89,14 @@ def test_nobody_takes_it_for_a_day(box: Outbox) -> None:
 
     box.send_due(busy, ROUTES, now_ns=GIVE_UP_NS + 1)
 
-    assert [f.error for f in box.failed()] == ["451 try again later"] * 2
+    assert [f.error for f in box.failed_letters()] == ["451 try again later"] * 2
 
 
 def test_a_route_that_is_gone_is_told(box: Outbox) -> None:
     """The setup changed while the notice was waiting."""
     box.send_due(MemorySender(), {}, now_ns=1)
 
-    assert "no route 'duty'" in box.failed()[0].error
+    assert "no route 'duty'" in box.failed_letters()[0].error
 
 
 def test_the_letter_of_a_simulated_room_says_so(box: Outbox) -> None:

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 from logger.config import example_folder, load
-from logger.notify.mail import MemorySender, Outcome
+from logger.notify.mail import MemorySender, SendOutcome
 from logger.service import heartbeat
 from logger.service.watcher import Watcher, of_address, of_file
 from logger.simulation.process import TwinProcess
@@ -64,7 +64,7 @@ def test_a_service_that_was_dead_before_the_watcher_came_is_told_too(tmp_path: P
 def test_what_the_mail_server_does_not_take_is_tried_again_under_one_name(tmp_path: Path) -> None:
     """Later is later; a day of death is told once more."""
     recipient = CONFIG.mail[0].recipients[0]
-    busy = MemorySender({recipient: Outcome("later", 451, "busy")})
+    busy = MemorySender({recipient: SendOutcome("later", 451, "busy")})
     watcher = Watcher(of_file(tmp_path / "none"), CONFIG, sender=busy)
     watcher.turn(0.0, 0)
     first = watcher.turn(200.0, 200 * S)

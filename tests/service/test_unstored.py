@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from logger.notify.mail import MemorySender, Outcome
-from logger.service.store_failure import AGAIN_S, NOTIFIED_AFTER_S, Unstored
+from logger.notify.mail import MemorySender, SendOutcome
+from logger.service.store_failure import AGAIN_S, NOTIFIED_AFTER_S, StoreFailure
 
 from .test_alarming import CONFIG, ROUTE
 
@@ -15,7 +15,7 @@ FULL = "database or disk is full"
 def test_it_is_told_after_a_minute_and_then_hourly_while_it_lasts() -> None:
     """A moment's trouble calls nobody; within a minute somebody is called; the end of it begins anew."""
     twin = MemorySender()
-    told = Unstored(twin)
+    told = StoreFailure(twin)
 
     assert NOTIFIED_AFTER_S < 55.0  # beside the 5 s of the loop that looks
     each = [
@@ -34,8 +34,8 @@ def test_it_is_told_after_a_minute_and_then_hourly_while_it_lasts() -> None:
 
 def test_what_no_server_took_is_tried_at_the_next_turn() -> None:
     """Nothing can be queued, so memory has to remember it."""
-    busy = MemorySender({"greta@almtal.example": Outcome("later", 451, "busy")})
-    told = Unstored(busy)
+    busy = MemorySender({"greta@almtal.example": SendOutcome("later", 451, "busy")})
+    told = StoreFailure(busy)
     told.turn(CONFIG, FULL, 1, monotonic_s=0.0, now_ns=1)
 
     assert told.turn(CONFIG, FULL, 1, monotonic_s=61.0, now_ns=1) == 0
@@ -46,8 +46,8 @@ def test_what_no_server_took_is_tried_at_the_next_turn() -> None:
 def test_a_route_that_works_is_not_asked_again_for_one_that_does_not() -> None:
     """Two recipients, one of them refused for a while: each is reached once."""
     two = replace(CONFIG, mail=(replace(ROUTE, recipients=("greta@almtal.example", "radek@almtal.example")),))
-    twin = MemorySender({"radek@almtal.example": Outcome("later", 451, "busy")})
-    told = Unstored(twin)
+    twin = MemorySender({"radek@almtal.example": SendOutcome("later", 451, "busy")})
+    told = StoreFailure(twin)
     told.turn(two, FULL, 1, monotonic_s=0.0, now_ns=1)
 
     assert told.turn(two, FULL, 1, monotonic_s=61.0, now_ns=1) == 1

@@ -36,15 +36,15 @@ def store(tmp_path: Path) -> Store:
 )
 def test_every_word_must_be_there(store: Store, text: str, kinds: list[str]) -> None:
     """Newest first; % and _ are letters like others."""
-    assert [entry.kind for entry in store.journal.found(text)] == kinds
+    assert [entry.kind for entry in store.journal.search(text)] == kinds
 
 
 def test_window_kind_and_person_narrow_it(store: Store) -> None:
     """Half-open in time; kinds and machines can be left out; a reader can go on below a number."""
-    every = store.journal.found(without=("store",))
+    every = store.journal.search(without=("store",))
     assert [e.kind for e in every] == ["mark", "alarm", "setup-proposed", "alarm"]
-    assert store.journal.found(from_ns=every[1].at_ns, to_ns=every[0].at_ns) == [every[1]]
-    assert store.journal.found(kinds=("alarm",), not_by=("service",)) == [every[3]]
-    assert store.journal.found(below=every[2].number, kinds=("alarm",)) == [every[3]]
-    assert len(store.journal.found(limit=2)) == 2
+    assert store.journal.search(from_ns=every[1].at_ns, to_ns=every[0].at_ns) == [every[1]]
+    assert store.journal.search(kinds=("alarm",), not_by=("service",)) == [every[3]]
+    assert store.journal.search(below=every[2].number, kinds=("alarm",)) == [every[3]]
+    assert len(store.journal.search(limit=2)) == 2
     assert "mark" in store.journal.kinds()

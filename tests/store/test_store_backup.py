@@ -12,11 +12,11 @@ import pytest
 
 from logger.errors import Refused, StoreDamaged, StoreError, StoreInUse
 from logger.store import Store, lock
-from logger.store.backup.backup import LOCK, backup, needed
+from logger.store.backup.backup import LOCK, backup, required_files
 from logger.store.backup.catalogue import generations, heads
-from logger.store.backup.compare import checked
-from logger.store.backup.restore import restore, tried
-from logger.store.backup.scrub import PARTS, scrubbed
+from logger.store.backup.compare import verify_record
+from logger.store.backup.restore import restore, try_restore
+from logger.store.backup.scrub import PARTS, scrub
 from logger.store.hot.database import FILE, RESTORING
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, edit, polled
@@ -78,7 +78,7 @@ def test_every_file_has_the_digest_of_the_manifest(filled: Store, target: Path) 
 
     assert set(found) == set(found.values()) == digests
     assert hashlib.sha256((one.folder / FILE).read_bytes()).hexdigest() == manifest["database"]["sha256"]
-    assert set(manifest["files"]) == set(needed(filled))
+    assert set(manifest["files"]) == set(required_files(filled))
 
 
 def test_a_second_backup_copies_only_what_is_new(filled: Store, target: Path) -> None:
@@ -216,7 +216,7 @@ def test_backups_of_two_records_are_never_mixed(filled: Store, target: Path, tmp
 
 
 def test_one_backup_at_a_time(filled: Store, target: Path) -> None:
-    with lock.held(filled.folder / LOCK), pytest.raises(StoreInUse, match="Another backup"):
+    with lock.try_lock(filled.folder / LOCK), pytest.raises(StoreInUse, match="Another backup"):
         backup(filled, target, WHO, AT)
 
 
@@ -272,7 +272,7 @@ def test_a_restore_test_is_an_act_of_the_record_that_was_tested(
 ) -> None:
     backup(filled, target, WHO, AT)
 
-    tried(target, tmp_path / "scratch", filled.folder, WHO)
+    try_restore(target, tmp_path / "scratch", filled.folder, WHO)
 
     (entry,) = filled.journal.entries(kind="restore-test")
     assert (entry.who, entry.what["intact"], entry.what["readings"]) == (WHO, True, 450)
@@ -289,23 +289,23 @@ def test_a_flipped_byte_of_any_backup_is_found_by_reading_it(filled: Store, targ
     """Every file of every backup, not only of the newest; and the backup that it is in is named."""
     first = backup(filled, target, WHO, AT)
     backup(filled, target, WHO, AT + DAY)
-    assert scrubbed(target).faults == {}
+    assert scrub(target).faults == {}
     one = generations(target)[0]
     shared = max((target / "files").glob("*/*"), key=lambda path: path.stat().st_size)
     flipped({"file": shared, "database": one.database, "manifest": one.folder / "manifest.json"}[what])
 
-    found = scrubbed(target)
+    found = scrub(target)
 
     assert first.backup in found.faults
     assert bool(found.damaged) == (what == "file")
-    assert checked(filled, (), target).faults
+    assert verify_record(filled, (), target).faults
 
 
 def test_a_week_of_parts_reads_every_file_once(filled: Store, target: Path) -> None:
     for at in range(3):
         backup(filled, target, WHO, AT + at * DAY)
 
-    whole, parts = scrubbed(target), [scrubbed(target, part) for part in range(PARTS)]
+    whole, parts = scrub(target), [scrub(target, part) for part in range(PARTS)]
 
     assert (sum(p.files for p in parts), sum(p.size_bytes for p in parts)) == (whole.files, whole.size_bytes)
     assert whole.files == 3 + 2  # a database each; one sealed file and one original

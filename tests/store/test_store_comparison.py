@@ -12,7 +12,7 @@ import pytest
 from logger.errors import Refused
 from logger.store import Store
 from logger.store.backup.backup import backup
-from logger.store.backup.compare import checked
+from logger.store.backup.compare import verify_record
 from logger.store.hot.database import FILE
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, edit, polled
@@ -35,7 +35,7 @@ def share(folder: Path, tmp_path: Path) -> Path:
 
 def faults(folder: Path, share: Path) -> tuple[str, ...]:
     with Store.open(folder, read_only=True) as store:
-        return checked(store, (), share).faults
+        return verify_record(store, (), share).faults
 
 
 def test_an_untouched_record_agrees_with_its_backups(folder: Path, share: Path) -> None:
@@ -124,7 +124,7 @@ def test_a_record_that_went_on_another_way_is_found_by_its_backups(
 def test_other_folders_are_refused(folder: Path, share: Path, tmp_path: Path) -> None:
     with Store.open(tmp_path / "other", create=True) as other:
         with pytest.raises(Refused, match="backups of another record"):
-            checked(other, (), share)
+            verify_record(other, (), share)
         with pytest.raises(Refused, match="no folder of backups"):
-            checked(other, (), tmp_path)
+            verify_record(other, (), tmp_path)
     assert (folder / FILE).is_file()

@@ -10,13 +10,13 @@ import pytest
 from logger.errors import Refused
 from logger.store import Store
 from logger.store.archive.months import month_span
-from logger.store.disposal import Request
+from logger.store.disposal import DisposalRequest
 
 from .conftest import DAY, NOVEMBER, OCTOBER, edit, polled
 
 NOW = month_span(2037, 3)[0]
 BEFORE = month_span(2026, 11)[0]
-TWO = Request(BEFORE, "Greta Holm", "Ines Faber", "end of retention")
+TWO = DisposalRequest(BEFORE, "Greta Holm", "Ines Faber", "end of retention")
 
 
 @pytest.fixture
@@ -51,16 +51,16 @@ def test_two_people_let_a_month_go_and_its_digest_stays(kept: Store) -> None:
 @pytest.mark.parametrize(
     ("asked", "years", "reason"),
     [
-        (Request(BEFORE, "Greta Holm", " greta  h\u200bolm", "x"), 10, "it takes two people"),
-        (Request(BEFORE, "Greta Holm", "", "x"), 10, "names of two people"),
-        (Request(BEFORE, "Greta Holm", "Ines Faber", " "), 10, "reason is missing"),
+        (DisposalRequest(BEFORE, "Greta Holm", " greta  h\u200bolm", "x"), 10, "it takes two people"),
+        (DisposalRequest(BEFORE, "Greta Holm", "", "x"), 10, "names of two people"),
+        (DisposalRequest(BEFORE, "Greta Holm", "Ines Faber", " "), 10, "reason is missing"),
         (TWO, None, "everything stays"),
         (TWO, 11, "keeps readings for 11 years"),
     ],
     ids=["one person", "no approver", "no reason", "no rule", "too young"],
 )
 def test_without_authority_nothing_goes_and_the_attempt_is_kept(
-    kept: Store, asked: Request, years: int | None, reason: str
+    kept: Store, asked: DisposalRequest, years: int | None, reason: str
 ) -> None:
     with pytest.raises(Refused, match=reason):
         kept.dispose(asked, NOW, years)

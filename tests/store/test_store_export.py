@@ -14,7 +14,7 @@ from logger.errors import Refused, StoreDamaged
 from logger.model import Row
 from logger.store import Store
 from logger.store.exchange.export import day_digests, export, manifest_digest
-from logger.store.exchange.load import begin_from, is_export
+from logger.store.exchange.load import is_export, load_export
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, polled
 
@@ -41,7 +41,7 @@ def filled(store: Store) -> Store:
 def test_an_export_begun_anew_has_equal_digests(filled: Store, tmp_path: Path) -> None:
     export(filled, tmp_path / "out", IN_DECEMBER)
 
-    done = begin_from(tmp_path / "out", tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)
+    done = load_export(tmp_path / "out", tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)
 
     assert is_export(tmp_path / "out")
     assert done.verification.faults == ()
@@ -89,7 +89,7 @@ def test_an_altered_export_makes_no_record(filled: Store, tmp_path: Path) -> Non
     path.write_bytes(path.read_bytes()[:-1])
 
     with pytest.raises(StoreDamaged, match="missing or altered"):
-        begin_from(tmp_path / "out", tmp_path / "new", "Greta Holm", IN_DECEMBER)
+        load_export(tmp_path / "out", tmp_path / "new", "Greta Holm", IN_DECEMBER)
 
     assert not (tmp_path / "new").exists()
 
@@ -101,7 +101,7 @@ def test_nothing_is_written_over(filled: Store, tmp_path: Path) -> None:
         export(filled, tmp_path / "out", IN_DECEMBER)
     export(filled, tmp_path / "other", IN_DECEMBER)
     with pytest.raises(Refused, match="nothing was restored"):
-        begin_from(tmp_path / "other", filled.folder, "Greta Holm", IN_DECEMBER)
+        load_export(tmp_path / "other", filled.folder, "Greta Holm", IN_DECEMBER)
 
 
 @pytest.fixture
@@ -123,7 +123,7 @@ def test_simulated_data_cannot_be_made_real_by_a_word(invented: Path, tmp_path: 
     path.write_text(json.dumps(manifest | ({"sha256": manifest_digest(manifest)} if cunning else {})))
 
     with pytest.raises(StoreDamaged, match="another kind of room" if cunning else "is altered"):
-        begin_from(invented, tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)
+        load_export(invented, tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)
 
     assert not (tmp_path / "new").exists()
 
@@ -146,4 +146,4 @@ def test_any_changed_word_of_the_manifest_is_found(invented: Path, tmp_path: Pat
     for name in whole:
         path.write_text(json.dumps(whole | {name: "x" if name == "sha256" else None}))
         with pytest.raises((StoreDamaged, Refused)):
-            begin_from(invented, tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)
+            load_export(invented, tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)

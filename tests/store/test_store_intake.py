@@ -17,12 +17,12 @@ import pytest
 
 from logger.errors import StoreError
 from logger.model import Row
-from logger.series import Imported
+from logger.series import ImportedReadings
 from logger.store import Store
 from logger.store.archive import bulk_load as intake
 from logger.store.archive.archive import Archive
 from logger.store.archive.months import month_span
-from logger.store.hot.readings import Hot
+from logger.store.hot.readings import HotTier
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, hot_rows
 
@@ -32,16 +32,16 @@ CHANNELS = ("P1.temperature", "P1.relative_humidity")
 
 def told(
     channel: str = CHANNELS[0], start_ns: int = SEPTEMBER + 29 * DAY, days: int = 64, every_ns: int = MINUTE
-) -> Imported:
+) -> ImportedReadings:
     """From the last day of September to the first ones of December, with a fault every 1000 readings."""
     taken_ns = start_ns + np.arange(days * DAY // every_ns, dtype=np.int64) * every_ns
     value = np.round(20 + np.arange(len(taken_ns)) % 97 / 100, 2)
     raw = np.full(len(taken_ns), "", object)
     value[::1000], raw[::1000] = np.nan, "Err"
-    return Imported(channel, taken_ns, value, raw, IN_DECEMBER, "import:made")
+    return ImportedReadings(channel, taken_ns, value, raw, IN_DECEMBER, "import:made")
 
 
-def held(store: Store, one: Imported) -> bool:
+def held(store: Store, one: ImportedReadings) -> bool:
     """Whether the store gives exactly what was told of that channel."""
     rows = store.columns(one.channel, 0, 2 * IN_DECEMBER)
     return bool(
@@ -61,7 +61,7 @@ def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
     series = [told(channel) for channel in CHANNELS]
     cursor = store.changed_since(0)[1]
 
-    store.take_in("import-made", series, IN_DECEMBER)
+    store.load_series("import-made", series, IN_DECEMBER)
 
     assert [(seal.from_ns, seal.rows) for seal in store.seals()] == [
         (OCTOBER, 2 * 31 * 1440),
@@ -74,16 +74,16 @@ def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
     changed, end = store.changed_since(cursor)
     assert changed == dict.fromkeys(CHANNELS, SEPTEMBER + 29 * DAY)
     assert store.changed_since(end) == ({}, end)
-    assert store.fresh(cursor, CHANNELS) is None
+    assert store.new_readings(cursor, CHANNELS) is None
 
 
 def test_it_is_the_same_record_as_by_the_hot_tier(store: Store, tmp_path: Path) -> None:
     """Readings, newest ones and charts do not tell which way they were stored; both may be sealed further."""
     series = [told(channel) for channel in CHANNELS]
     with Store.open(tmp_path / "hot", create=True) as other, patch.object(intake, "LEAST", 10**9):
-        other.take_in("import-made", series, IN_DECEMBER)
+        other.load_series("import-made", series, IN_DECEMBER)
         assert hot_rows(other) == 2 * 64 * 1440
-        store.take_in("import-made", series, IN_DECEMBER)
+        store.load_series("import-made", series, IN_DECEMBER)
     with Store.open(tmp_path / "hot") as other:
         for one in (store, other):
             one.append("poll", [Row(CHANNELS[0], IN_DECEMBER, IN_DECEMBER, 20.5)])
@@ -102,7 +102,7 @@ def test_a_seal_never_hides_what_is_hot(store: Store) -> None:
     """Where the hot tier has readings of that month and channel, they and the new ones stay together."""
     store.append("poll", [Row(CHANNELS[0], OCTOBER + 7, OCTOBER + 7, 19.5)])
 
-    store.take_in("import-made", [told(channel) for channel in CHANNELS], IN_DECEMBER)
+    store.load_series("import-made", [told(channel) for channel in CHANNELS], IN_DECEMBER)
 
     assert [(seal.from_ns, seal.rows) for seal in store.seals()] == [
         (OCTOBER, 31 * 1440),
@@ -128,7 +128,7 @@ def test_readings_that_come_in_between_are_not_hidden(store: Store, writer: str)
         original(self, *told)
 
     with patch.object(Archive, "compare", compare):
-        store.take_in("import-made", [told()], IN_DECEMBER)
+        store.load_series("import-made", [told()], IN_DECEMBER)
 
     assert store.seals() == []
     assert files(store.folder) == []
@@ -145,28 +145,33 @@ def _interrupt(*_args: object) -> None:
 
 
 @pytest.mark.parametrize(
-    "point", [(Archive, "compare"), (Archive, "journalled"), (Hot, "chained"), (Hot, "append_columns")]
+    "point",
+    [(Archive, "compare"), (Archive, "record_seal"), (HotTier, "chain_batch"), (HotTier, "append_columns")],
 )
 def test_nothing_of_an_interrupted_import_stays(folder: Path, point: tuple[type, str]) -> None:
     """Its files are no evidence of anything: before and after the next start the record is as it was."""
     with Store.open(folder, create=True) as store:
-        with patch.object(*point, _interrupt), patch.object(Archive, "settle"), pytest.raises(Interrupted):
-            store.take_in("import-made", [told()], IN_DECEMBER)
+        with (
+            patch.object(*point, _interrupt),
+            patch.object(Archive, "remove_unfinished"),
+            pytest.raises(Interrupted),
+        ):
+            store.load_series("import-made", [told()], IN_DECEMBER)
         assert any(name.endswith(".parquet") for name in files(folder))
         assert store.verify().faults == ()
 
     with Store.open(folder) as store:
         assert files(folder) == []
         assert store.channels() == []
-        store.take_in("import-made", [told()], IN_DECEMBER)
+        store.load_series("import-made", [told()], IN_DECEMBER)
         assert held(store, told())
         assert store.verify().faults == ()
 
 
 def test_a_seal_outlives_the_note_of_what_was_begun(folder: Path) -> None:
     """Killed between the transaction and tidying up: the files are sealed, and stay."""
-    with Store.open(folder, create=True) as store, patch.object(Archive, "settle"):
-        store.take_in("import-made", [told()], IN_DECEMBER)
+    with Store.open(folder, create=True) as store, patch.object(Archive, "remove_unfinished"):
+        store.load_series("import-made", [told()], IN_DECEMBER)
         assert "begun.json" in files(folder)
 
     with Store.open(folder) as store:
@@ -180,11 +185,11 @@ def test_a_file_of_unknown_origin_stays_as_evidence(folder: Path, note: bytes) -
     """Only what the note names in the archive is removed; what it cannot explain is named."""
     with (
         Store.open(folder, create=True) as store,
-        patch.object(Archive, "journalled", _interrupt),
-        patch.object(Archive, "settle"),
+        patch.object(Archive, "record_seal", _interrupt),
+        patch.object(Archive, "remove_unfinished"),
         pytest.raises(Interrupted),
     ):
-        store.take_in("import-made", [told()], IN_DECEMBER)
+        store.load_series("import-made", [told()], IN_DECEMBER)
     (folder / "archive" / "begun.json").write_bytes(note)
     other = folder / "other.txt"
     other.write_text("not ours")
@@ -207,7 +212,7 @@ def test_a_full_disk_stops_it_whole(store: Store) -> None:
         patch("logger.store.archive.archive.sync_file", full),
         pytest.raises(StoreError, match="could not be written"),
     ):
-        store.take_in("import-made", [told()], IN_DECEMBER)
+        store.load_series("import-made", [told()], IN_DECEMBER)
 
     assert files(store.folder) == []
     assert (store.channels(), store.verify().faults) == ([], ())
@@ -215,7 +220,7 @@ def test_a_full_disk_stops_it_whole(store: Store) -> None:
 
 def test_changes_are_found(store: Store, folder: Path) -> None:
     """A byte of the file, and a digest that leads to it."""
-    store.take_in("import-made", [told()], IN_DECEMBER)
+    store.load_series("import-made", [told()], IN_DECEMBER)
     path = folder / store.seals()[0].file
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 1
@@ -241,7 +246,7 @@ with Store.open(Path(sys.argv[1])) as store:
     for at in range(10_000):
         name = f"{sys.argv[2]}-{at}"
         series = [told(f"P{name}.{kind}", days=62, every_ns=3600 * 10**9) for kind in "tr"]
-        store.take_in(f"import-{name}", series, IN_DECEMBER)
+        store.load_series(f"import-{name}", series, IN_DECEMBER)
         print(f"P{name}", flush=True)
 """
 

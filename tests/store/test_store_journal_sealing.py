@@ -88,7 +88,7 @@ class Killed(BaseException):
     """The process ends here."""
 
 
-STEPS = ("write_lines", "sync_file", "publish", "read_lines", "_journalled", "_finish", "_chunks")
+STEPS = ("write_lines", "sync_file", "publish", "read_lines", "_record_seal", "_finish", "_chunks")
 
 
 @pytest.mark.parametrize("step", STEPS)
@@ -98,7 +98,7 @@ def test_an_end_at_any_step_loses_nothing(
 ) -> None:
     """Every entry is told once, verification finds nothing, and the next start goes on."""
     before = filled.journal.entries()
-    place = journal_sealing.JournalSealing if step in ("_journalled", "_finish") else journal_sealing
+    place = journal_sealing.JournalSealing if step in ("_record_seal", "_finish") else journal_sealing
     real, calls = getattr(place, step), []
 
     def killed(*args: object) -> object:
@@ -207,9 +207,9 @@ def test_a_search_finds_entries_that_moved_into_files(filled: Store) -> None:
         {"without": ("batch",)},
         {"text": "radek door"},
     ]
-    before = [filled.journal.found(**some) for some in asked]  # type: ignore[arg-type]
+    before = [filled.journal.search(**some) for some in asked]  # type: ignore[arg-type]
     assert [len(found) for found in before][2:4] == [132, 3]
     moved = filled.journal.head()[0]
     filled.seal_journal(least=100)
-    after = [filled.journal.found(**some) for some in asked]  # type: ignore[arg-type]
+    after = [filled.journal.search(**some) for some in asked]  # type: ignore[arg-type]
     assert [[e for e in found if e.number <= moved] for found in after] == before

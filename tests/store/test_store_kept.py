@@ -47,13 +47,13 @@ def test_the_digest_of_a_setup_is_the_one_of_the_configuration() -> None:
 
 def test_pieces_are_replaced_and_given_by_day(store: Store) -> None:
     """A piece is a cache: the newest stands, and asking does not invent one."""
-    store.put_piece("machine-bay", 3, "old", "{}")
-    store.put_piece("machine-bay", 3, "new", "[]")
-    store.put_pieces("machine-bay", {4: ("k4", "b4"), 5: ("k5", "b5")})
+    store.put_verdict_day("machine-bay", 3, "old", "{}")
+    store.put_verdict_day("machine-bay", 3, "new", "[]")
+    store.put_verdict_days("machine-bay", {4: ("k4", "b4"), 5: ("k5", "b5")})
 
-    assert store.piece("machine-bay", 3) == ("new", "[]")
-    assert store.piece("plate-bench", 3) is None
-    assert store.pieces("machine-bay", 3, 5) == {3: ("new", "[]"), 4: ("k4", "b4")}
+    assert store.verdict_day("machine-bay", 3) == ("new", "[]")
+    assert store.verdict_day("plate-bench", 3) is None
+    assert store.verdict_days("machine-bay", 3, 5) == {3: ("new", "[]"), 4: ("k4", "b4")}
 
 
 def test_the_newest_statement_of_each_zone_is_kept(store: Store) -> None:

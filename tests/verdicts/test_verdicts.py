@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.core.validity.versions import Version, effective
+from logger.core.validity.versions import Version, effective_setup
 from logger.errors import IntervalError, UnknownName
 from logger.instants import NS
 from logger.model import Period, Row, Setup
@@ -194,19 +194,19 @@ def judged_days(
 ) -> tuple[list[Period], list[int]]:
     """Periods of the two days, and the days whose pieces were judged for it."""
     verdicts, days = Verdicts(store, setup), []
-    put = store.put_pieces
-    store.put_pieces = lambda zone, pieces, told=None: (  # type: ignore[method-assign]
+    put = store.put_verdict_days
+    store.put_verdict_days = lambda zone, pieces, told=None: (  # type: ignore[method-assign]
         days.extend(d for d in pieces if d >= 0),
         put(zone, pieces, told),
     )[1]  # type: ignore[method-assign]
     found = told(verdicts, made, now)
-    del store.put_pieces  # type: ignore[method-assign]
+    del store.put_verdict_days  # type: ignore[method-assign]
     return found, [d - made.at(0) // (86400 * NS) for d in days]
 
 
 def versions(*setups: tuple[Setup, int]) -> Setup:
     """What is in force after several versions, each with its approval."""
-    return effective([Version(replace(s, version=i + 1), at) for i, (s, at) in enumerate(setups)])
+    return effective_setup([Version(replace(s, version=i + 1), at) for i, (s, at) in enumerate(setups)])
 
 
 def test_a_stricter_limit_from_the_second_day_leaves_the_first(
@@ -299,12 +299,12 @@ def test_an_edited_verdict_is_found_by_its_day(
     store.append("w", two_days)
     verdicts = Verdicts(store, setup)
     verdicts.refresh("bay", made.at(72))
-    assert verdicts.altered("bay") == []
+    assert verdicts.altered_days("bay") == []
     day = made.at(0) // (86_400 * NS)
-    stored = store.piece("bay", day)
+    stored = store.verdict_day("bay", day)
     assert stored is not None
-    store.put_piece("bay", day, stored[0], stored[1].replace("nonconforming", "conforming"))
-    assert verdicts.altered("bay") == ["2026-03-10"]
+    store.put_verdict_day("bay", day, stored[0], stored[1].replace("nonconforming", "conforming"))
+    assert verdicts.altered_days("bay") == ["2026-03-10"]
 
 
 def test_a_record_keeps_its_first_day_while_it_grows(
@@ -325,8 +325,8 @@ def test_only_the_newest_of_many_days_is_told(
 ) -> None:
     """Two days and months of silence are judged in several goes: the statement is of now alone."""
     store.append("w", two_days)
-    told, put = [], store.put_pieces
-    store.put_pieces = lambda zone, pieces, body=None: (told.append(body), put(zone, pieces, body))[1]  # type: ignore[method-assign]
+    told, put = [], store.put_verdict_days
+    store.put_verdict_days = lambda zone, pieces, body=None: (told.append(body), put(zone, pieces, body))[1]  # type: ignore[method-assign]
     Verdicts(store, setup).judge_live(made.at(0, day=200))
     assert len(told) > 2
     assert [body is not None for body in told] == [False] * (len(told) - 1) + [True]
@@ -345,8 +345,8 @@ def test_an_import_within_the_minute_that_was_just_judged_leaves_the_record_inta
     late = [replace(row, taken_ns=row.taken_ns + 72 * 3600 * NS) for row in two_days]
     store.append("late", [row for row in late if row.taken_ns < now])
     Verdicts(store, setup).refresh("bay", now)
-    assert Verdicts(store, setup).altered("bay") == []
-    days = verdicts.stored_pieces("bay", made.at(0), made.at(48))
+    assert Verdicts(store, setup).altered_days("bay") == []
+    days = verdicts.stored_days("bay", made.at(0), made.at(48))
     assert [p.from_ns for day in days for p in day.periods if p.provisional] == []
 
 

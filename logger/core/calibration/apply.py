@@ -3,7 +3,8 @@
     corrected = indication + correction(indication)
     u² = (U_cal/k)² + resolution²/12 + noise² + drift²/3 + other_u² + s²       (JCGM 100, 4.3 and 5.1)
 
-s: what a polynomial leaves of the points. What the next calibration found may change both (`as_found.py`).
+s: residual of a polynomial at its points. As-found errors of the next calibration may change both
+(`as_found.py`).
 Nothing is extrapolated: beyond the end points the end correction is used for display and the reading
 cannot support a verdict.
 """
@@ -24,10 +25,10 @@ from .curve import correction, left_over
 
 
 @dataclass(frozen=True)
-class Corrected:
+class CorrectedReadings:
     """Corrected values and expanded uncertainties U (k = 2) in the canonical unit; shape (n,).
 
-    `why` holds Why.EVIDENCE, or the reason for which the reading supports no verdict.
+    `why`: Why.EVIDENCE, or the reason why the reading supports no verdict.
     """
 
     value: Float
@@ -41,10 +42,10 @@ def certificate_U(certificate: Certificate, indication: Float) -> Float:
     stated = np.asarray(certificate.U)
     if (stated == stated[0]).all():
         return np.full(np.shape(indication), stated[0])
-    right = np.searchsorted(points, indication, side="left").clip(0, len(points) - 1)
-    exact = points[right] == indication
-    left = np.where(exact, right, (right - 1).clip(0))
-    return np.asarray(np.maximum(stated[left], stated[right]), np.float64)
+    right_index = np.searchsorted(points, indication, side="left").clip(0, len(points) - 1)
+    exact = points[right_index] == indication
+    left_index = np.where(exact, right_index, (right_index - 1).clip(0))
+    return np.asarray(np.maximum(stated[left_index], stated[right_index]), np.float64)
 
 
 def standard_uncertainty(certificate: Certificate, channel: Channel, indication: Float) -> Float:
@@ -64,8 +65,10 @@ def standard_uncertainty(certificate: Certificate, channel: Channel, indication:
     return np.asarray(np.sqrt((certificate_U(certificate, indication) / certificate.k) ** 2 + fixed))
 
 
-def corrected(channel: Channel, certificates: Sequence[Certificate], taken_ns: Int, raw: Float) -> Corrected:
-    """Readings of a channel corrected by the certificate in force at each instant.
+def correct_readings(
+    channel: Channel, certificates: Sequence[Certificate], taken_ns: Int, raw: Float
+) -> CorrectedReadings:
+    """Readings of a channel, each corrected by the certificate in force at its instant.
 
     taken_ns: (n,) ascending; raw: (n,) in the channel's unit, NaN allowed; certificates in the
     order in which they were put in use. A reading before the first has no certificate.
@@ -73,22 +76,23 @@ def corrected(channel: Channel, certificates: Sequence[Certificate], taken_ns: I
     value = raw.astype(np.float64, copy=True)
     u = np.full(len(raw), np.nan)
     why = np.full(len(raw), Why.NO_CERTIFICATE, np.uint8)
+    # Each certificate corrects the readings from its own begin up to that of the next.
     for i, certificate in enumerate(certificates):
         after = certificates[i + 1] if i + 1 < len(certificates) else None
         part = _during(taken_ns, certificate.valid_from_ns, after.valid_from_ns if after else None)
         indication = raw[part]
         value[part] = indication + correction(certificate, indication)
-        found = effect(certificate, after, taken_ns[part], indication) if after else None
-        if found is None:
+        as_found = effect(certificate, after, taken_ns[part], indication) if after else None
+        if as_found is None:
             u[part] = standard_uncertainty(certificate, channel, indication)
         else:
-            value[part] += found.correction
-            kept = replace(certificate, drift=0.0) if found.replaces_drift else certificate
-            own = standard_uncertainty(kept, channel, indication)
-            u[part] = np.hypot(own, found.half_width / np.sqrt(3))
+            value[part] += as_found.correction
+            counted = replace(certificate, drift=0.0) if as_found.replaces_drift else certificate
+            u_certificate = standard_uncertainty(counted, channel, indication)
+            u[part] = np.hypot(u_certificate, as_found.half_width / np.sqrt(3))
         released_ns = released_until_ns(certificate, after) if after else None
         why[part] = _status(certificate, taken_ns[part], indication, released_ns)
-    return Corrected(
+    return CorrectedReadings(
         to_canonical(value, channel.unit, channel.quantity),
         difference_to_canonical(2 * u, channel.unit, channel.quantity),
         why,

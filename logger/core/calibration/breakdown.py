@@ -1,6 +1,6 @@
-"""Where a correction and its U come from, part by part, so that both can be worked out again by hand.
+"""A correction and its U item by item, so that both can be recalculated by hand.
 
-correction = that of the certificate + that of what the next calibration found
+correction = that of the certificate + that of the as-found errors of the next calibration
 U = 2·√(sum of the squares of the standard uncertainties)               (JCGM 100, 5.1)
 """
 
@@ -14,28 +14,28 @@ import numpy as np
 
 from ...model import Certificate, Channel
 from .apply import certificate_U
-from .as_found import change, effect, elapsed
+from .as_found import change, effect, elapsed_share
 from .curve import correction, left_over
 
 
 @dataclass(frozen=True)
-class Part:
-    """One part of a correction, or one standard uncertainty, in the channel's unit."""
+class BudgetItem:
+    """One item of a correction, or one standard uncertainty, in the channel's unit."""
 
     name: str
     value: float
 
 
 @dataclass(frozen=True)
-class Working:
-    """The parts of the correction of one reading and of its standard uncertainty."""
+class CorrectionBreakdown:
+    """Items of the correction of one reading and of its standard uncertainty."""
 
-    correction: tuple[Part, ...]
-    u: tuple[Part, ...]
+    correction: tuple[BudgetItem, ...]
+    u: tuple[BudgetItem, ...]
 
     @property
     def total(self) -> float:
-        """The whole correction."""
+        """The correction: sum of its items."""
         return sum(part.value for part in self.correction)
 
     @property
@@ -43,7 +43,7 @@ class Working:
         """Expanded uncertainty, k = 2."""
         return 2 * math.hypot(*(part.value for part in self.u))
 
-    def to_json(self) -> dict[str, object]:
+    def to_dict(self) -> dict[str, object]:
         """As plain data."""
         return {
             "correction": [vars(part) for part in self.correction],
@@ -51,57 +51,61 @@ class Working:
         }
 
 
-def working(
+def correction_breakdown(
     channel: Channel, certificates: Sequence[Certificate], taken_ns: int, indication: float
-) -> Working | None:
-    """How a reading is corrected by the certificate in force at its instant; None before the first one.
+) -> CorrectionBreakdown | None:
+    """Correction of a reading by the certificate in force at its instant; None before the first one.
 
     >>> from logger.model import AsFound, Certificate, Channel
     >>> from dataclasses import replace
     >>> first = Certificate("1", "T.temperature", "", "", "2026-01-01", 0, None, (20.0,), (-0.01,), (0.03,),
     ...                     2.0, (15.0, 25.0))
-    >>> found = AsFound((20.0,), (0.25,), "linear")
-    >>> second = replace(first, number="2", valid_from_ns=100, corrections=(-0.25,), as_found=found)
-    >>> found = working(Channel("T.temperature", "T", "temperature", "degC", 60, 180, 0.0, 0.0, (-40, 60)),
-    ...                 (first, second), 50, 20.0)
-    >>> [(part.name, round(part.value, 3)) for part in found.correction]
+    >>> errors = AsFound((20.0,), (0.25,), "linear")
+    >>> second = replace(first, number="2", valid_from_ns=100, corrections=(-0.25,), as_found=errors)
+    >>> channel = Channel("T.temperature", "T", "temperature", "degC", 60, 180, 0.0, 0.0, (-40, 60))
+    >>> items = correction_breakdown(channel, (first, second), 50, 20.0).correction
+    >>> [(item.name, round(item.value, 3)) for item in items]
     [('certificate 1', -0.01), ('as found by 2, linear, 50 % of the time', -0.12)]
     """
     used = [i for i, c in enumerate(certificates) if c.valid_from_ns <= taken_ns]
     if not used or not math.isfinite(indication):
         return None
-    paper = certificates[used[-1]]
+    certificate = certificates[used[-1]]
     after = certificates[used[-1] + 1] if used[-1] + 1 < len(certificates) else None
     at, value = np.array([taken_ns]), np.array([indication])
-    corrections = [Part(f"certificate {paper.number}", float(correction(paper, value)[0]))]
-    uncertain = _own(channel, paper, value)
-    found = effect(paper, after, at, value) if after else None
-    if found is not None and after is not None and after.as_found is not None:
+    corrections = [BudgetItem(f"certificate {certificate.number}", float(correction(certificate, value)[0]))]
+    uncertain = _standard_uncertainties(channel, certificate, value)
+    as_found_effect = effect(certificate, after, at, value) if after else None
+    if as_found_effect is not None and after is not None and after.as_found is not None:
         model = after.as_found.model
-        passed = f", {elapsed(paper, after, at)[0]:.0%} of the time".replace("%", " %")
+        passed = f", {elapsed_share(certificate, after, at)[0]:.0%} of the time".replace("%", " %")
         name = f"as found by {after.number}, {model}"
-        corrections.append(Part(name + (passed if model == "linear" else ""), float(found.correction[0])))
-        uncertain = [u for u in uncertain if u.name != "drift" or not found.replaces_drift]
-        uncertain.append(Part(name, float(found.half_width[0]) / math.sqrt(3)))
-    return Working(tuple(corrections), tuple(u for u in uncertain if u.value > 0))
+        corrections.append(
+            BudgetItem(name + (passed if model == "linear" else ""), float(as_found_effect.correction[0]))
+        )
+        uncertain = [u for u in uncertain if u.name != "drift" or not as_found_effect.replaces_drift]
+        uncertain.append(BudgetItem(name, float(as_found_effect.half_width[0]) / math.sqrt(3)))
+    return CorrectionBreakdown(tuple(corrections), tuple(u for u in uncertain if u.value > 0))
 
 
-def _own(
-    channel: Channel, paper: Certificate, value: np.ndarray[tuple[int], np.dtype[np.float64]]
-) -> list[Part]:
+def _standard_uncertainties(
+    channel: Channel, certificate: Certificate, value: np.ndarray[tuple[int], np.dtype[np.float64]]
+) -> list[BudgetItem]:
     """Standard uncertainties of the certificate and of the channel, in the order of the formula."""
     return [
-        Part(f"certificate {paper.number}", float(certificate_U(paper, value)[0]) / paper.k),
-        Part("resolution", channel.resolution / math.sqrt(12)),
-        Part("noise", channel.noise),
-        Part("drift", paper.drift / math.sqrt(3)),
-        Part("other", paper.other_u),
-        Part("polynomial", float(left_over(paper))),
+        BudgetItem(
+            f"certificate {certificate.number}", float(certificate_U(certificate, value)[0]) / certificate.k
+        ),
+        BudgetItem("resolution", channel.resolution / math.sqrt(12)),
+        BudgetItem("noise", channel.noise),
+        BudgetItem("drift", certificate.drift / math.sqrt(3)),
+        BudgetItem("other", certificate.other_u),
+        BudgetItem("polynomial", float(left_over(certificate))),
     ]
 
 
-def changed(before: Certificate, after: Certificate) -> float | None:
-    """The largest change of the error that a calibration found; None where it does not say."""
+def largest_change(before: Certificate, after: Certificate) -> float | None:
+    """Largest change of the error since the calibration before; None without as-found errors."""
     if after.as_found is None:
         return None
     return float(np.abs(change(before, after, np.asarray(after.as_found.indications))).max(initial=0.0))

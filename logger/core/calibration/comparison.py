@@ -1,11 +1,11 @@
-"""Probes beside each other: how far each is from their common mean, and how well that repeats.
+"""Side-by-side comparison of probes: offset of each from their common mean, and its repeatability.
 
     m(t) = mean over probes of x_i(t);   d_i = mean over t of (x_i(t) − m(t));   s_i = its standard deviation
     u(d_i) = s_i / √n_e,   n_e = n · (1 − ρ)/(1 + ρ), at least 1, ρ the correlation of neighbouring cells
 
 Type A evaluation of JCGM 100, 4.2, with the number of independent cells for a first-order dependence
 (Zieba 2010, doi 10.2478/v10178-010-0001-0, eq. 10). Offsets are against the probes' own mean: they can
-mend differences between probes, as gradients need, and say nothing of the true value.
+correct differences between probes, as gradients need, and give no information on the true value.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class Pair:
 
 
 @dataclass(frozen=True)
-class SideBySide:
+class ProbeComparison:
     """A comparison over `cells` common cells, in the unit of differences of the quantity."""
 
     cells: int
@@ -52,12 +52,12 @@ class SideBySide:
     pairs: tuple[Pair, ...]
 
 
-def side_by_side(values: Mapping[str, Float]) -> SideBySide:
-    """Compare channels by their values in common cells, shape (n,) each.
+def compare_side_by_side(values: Mapping[str, Float]) -> ProbeComparison:
+    """Offsets and differences of channels from their values in common cells, shape (n,) each.
 
     >>> t = np.arange(12.0)
-    >>> found = side_by_side({"a": t + 0.02, "b": t - 0.02})
-    >>> [round(o.offset, 6) for o in found.offsets], round(found.pairs[0].difference, 6)
+    >>> comparison = compare_side_by_side({"a": t + 0.02, "b": t - 0.02})
+    >>> [round(o.offset, 6) for o in comparison.offsets], round(comparison.pairs[0].difference, 6)
     ([0.02, -0.02], 0.04)
     """
     if len(values) < 2:
@@ -65,25 +65,26 @@ def side_by_side(values: Mapping[str, Float]) -> SideBySide:
     table = np.array(list(values.values()), np.float64)
     if table.shape[1] < LEAST_CELLS:
         raise Refused(
-            f"The channels have {table.shape[1]} common cells; wanted {LEAST_CELLS} or more: take a longer "
+            f"The channels have {table.shape[1]} common cells; expected {LEAST_CELLS} or more: take a longer "
             "interval in which all of them were read."
         )
     names = list(values)
     apart = table - table.mean(axis=0)
-    offsets = [Offset(name, *_told(apart[i])) for i, name in enumerate(names)]
+    offsets = [Offset(name, *_statistics(apart[i])) for i, name in enumerate(names)]
     pairs = [
-        Pair(names[i], names[j], *_told(table[i] - table[j])) for i, j in combinations(range(len(names)), 2)
+        Pair(names[i], names[j], *_statistics(table[i] - table[j]))
+        for i, j in combinations(range(len(names)), 2)
     ]
-    return SideBySide(table.shape[1], tuple(offsets), tuple(pairs))
+    return ProbeComparison(table.shape[1], tuple(offsets), tuple(pairs))
 
 
-def _told(x: Float) -> tuple[float, float, float]:
+def _statistics(x: Float) -> tuple[float, float, float]:
     mean, s = float(x.mean()), float(x.std(ddof=1))
     return mean, s, 2 * s / np.sqrt(independent(x))
 
 
 def independent(x: Float) -> float:
-    """How many independent values a series of neighbours amounts to."""
+    """Number of independent values in a series with first-order autocorrelation."""
     rest = x - x.mean()
     power = float(rest @ rest)
     if power == 0.0:

@@ -3,7 +3,7 @@
     piecewise linear    over the indication, the end correction beyond the ends
     polynomial          c₀ + c₁·z + c₂·z² + …,  z = (indication − centre)/scale, held at the end points' value
 
-A polynomial never passes through its points: what it leaves of them, √(Σr²/(n − m)) with m coefficients (or
+A polynomial does not pass through its points: its residual at them, √(Σr²/(n − m)) with m coefficients (or
 the largest where the points are no more than these), is a standard uncertainty of every correction.
 """
 
@@ -44,7 +44,7 @@ def residuals(certificate: Certificate) -> Float:
 
 
 def left_over(certificate: Certificate) -> float:
-    """Standard deviation of what the polynomial leaves of the points; 0 without one."""
+    """Standard deviation of the points about the polynomial; 0 without one."""
     if certificate.polynomial is None:
         return 0.0
     r = residuals(certificate)

@@ -17,7 +17,7 @@ from ...model import Certificate, Position, Setup
 
 Status = Literal["confirmed", "due", "overdue", "withdrawn", "none"]
 NOTICE_DAYS = (60, 30, 7)
-OVERDUE = -1  # stands for "0 days passed" among the notices
+OVERDUE = -1  # the step of a notice on or after the due day
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Confirmation:
 
 
 @dataclass(frozen=True)
-class Notice:
+class DueNotice:
     """A channel whose calibration comes due: `step` is 60, 30, 7, or OVERDUE."""
 
     confirmation: Confirmation
@@ -40,14 +40,14 @@ class Notice:
 
     @property
     def key(self) -> tuple[str, str, int]:
-        """What makes it the same notice again: channel, certificate, step."""
+        """Identity of the notice: channel, certificate, step."""
         number = self.confirmation.certificate.number if self.confirmation.certificate else ""
         return self.confirmation.channel, number, self.step
 
 
 @dataclass(frozen=True)
-class Entry:
-    """One line of the register of probes: a channel with its place, its confirmation, and what is missing."""
+class RegisterEntry:
+    """One line of the register of probes: a channel, its position and confirmation, and what is missing."""
 
     probe: str
     serial: str
@@ -62,24 +62,24 @@ def status(setup: Setup, channel: str, at_ns: int) -> Confirmation:
     used = [c for c in setup.certificates_of(channel) if c.valid_from_ns <= at_ns]
     if not used:
         return Confirmation(channel, "none")
-    paper = used[-1]
-    due, left = _days(paper, setup, at_ns)
-    return Confirmation(channel, _word(paper, left, at_ns), paper, due, left)
+    certificate = used[-1]
+    due, days_left = _days(certificate, setup, at_ns)
+    return Confirmation(channel, _status_of(certificate, days_left, at_ns), certificate, due, days_left)
 
 
-def _word(paper: Certificate, days_left: int | None, at_ns: int) -> Status:
-    if paper.withdrawn_ns is not None and paper.withdrawn_ns <= at_ns:
+def _status_of(certificate: Certificate, days_left: int | None, at_ns: int) -> Status:
+    if certificate.withdrawn_ns is not None and certificate.withdrawn_ns <= at_ns:
         return "withdrawn"
-    if paper.due_ns is not None and paper.due_ns <= at_ns:
+    if certificate.due_ns is not None and certificate.due_ns <= at_ns:
         return "overdue"
     return "due" if days_left is not None and days_left <= NOTICE_DAYS[0] else "confirmed"
 
 
-def _days(paper: Certificate, setup: Setup, at_ns: int) -> tuple[date | None, int | None]:
-    if paper.due_ns is None:
+def _days(certificate: Certificate, setup: Setup, at_ns: int) -> tuple[date | None, int | None]:
+    if certificate.due_ns is None:
         return None, None
     zone = ZoneInfo(setup.room.timezone)
-    due = _day(paper.due_ns - 1, zone)
+    due = _day(certificate.due_ns - 1, zone)
     return due, (due - _day(at_ns, zone)).days
 
 
@@ -87,66 +87,64 @@ def _day(at_ns: int, zone: ZoneInfo) -> date:
     return datetime.fromtimestamp(at_ns // NS, UTC).astimezone(zone).date()
 
 
-def notices(setup: Setup, at_ns: int, told: Collection[tuple[str, str, int]] = ()) -> list[Notice]:
-    """What a person is to be told now and was not yet: one a channel, the most urgent that was reached.
+def notices(setup: Setup, at_ns: int, sent: Collection[tuple[str, str, int]] = ()) -> list[DueNotice]:
+    """Notices that are due now and are not in `sent`: one a channel, the most urgent step it has reached.
 
-    Channels that stand nowhere are left out, and those whose next certificate is at hand in time.
+    Left out are channels whose probe is at no position, and those whose next certificate begins in time.
+    sent: keys of the notices of before (`DueNotice.key`).
     """
-    found = []
+    due = []
     for channel in setup.channels:
         confirmation = status(setup, channel, at_ns)
-        notice = _reached(confirmation)
-        if notice and notice.key not in told and _needed(setup, confirmation, at_ns):
-            found.append(notice)
-    return found
+        notice = _due_notice(confirmation)
+        if notice and notice.key not in sent and _needs_notice(setup, confirmation, at_ns):
+            due.append(notice)
+    return due
 
 
-def _reached(confirmation: Confirmation) -> Notice | None:
-    left = confirmation.days_left
-    if left is None or confirmation.status not in ("due", "overdue"):
+def _due_notice(confirmation: Confirmation) -> DueNotice | None:
+    days_left = confirmation.days_left
+    if days_left is None or confirmation.status not in ("due", "overdue"):
         return None
-    steps = [days for days in NOTICE_DAYS if left <= days]
-    return Notice(confirmation, OVERDUE if confirmation.status == "overdue" else steps[-1])
+    steps = [days for days in NOTICE_DAYS if days_left <= days]
+    return DueNotice(confirmation, OVERDUE if confirmation.status == "overdue" else steps[-1])
 
 
-def _needed(setup: Setup, confirmation: Confirmation, at_ns: int) -> bool:
+def _needs_notice(setup: Setup, confirmation: Confirmation, at_ns: int) -> bool:
     due_ns = confirmation.certificate.due_ns if confirmation.certificate else None
     later = [c for c in setup.certificates_of(confirmation.channel) if c.valid_from_ns > at_ns]
     in_time = due_ns is not None and any(c.valid_from_ns <= due_ns for c in later)
-    return position_of(setup, confirmation.channel, at_ns) is not None and not in_time
+    return setup.position_at(confirmation.channel, at_ns) is not None and not in_time
 
 
-def position_of(setup: Setup, channel: str, at_ns: int) -> Position | None:
-    """Where the probe of a channel stood at an instant; None: nowhere."""
-    stays = [p for p in setup.placements_of(channel) if p.from_ns <= at_ns]
-    if not stays or (stays[-1].to_ns is not None and stays[-1].to_ns <= at_ns):
-        return None
-    return setup.positions.get(stays[-1].position)
-
-
-def register(setup: Setup, at_ns: int) -> list[Entry]:
-    """Every channel of every probe as an assessor wants to see it, complete or with what is missing."""
+def register(setup: Setup, at_ns: int) -> list[RegisterEntry]:
+    """Every channel of every probe for an assessor, with what its entry lacks."""
     entries = []
     for key, channel in setup.channels.items():
         probe, confirmation = setup.probes[channel.probe], status(setup, key, at_ns)
-        place = position_of(setup, key, at_ns)
+        position = setup.position_at(key, at_ns)
         entries.append(
-            Entry(
-                probe.key, probe.serial, probe.description, place, confirmation, _missing(confirmation, place)
+            RegisterEntry(
+                probe.key,
+                probe.serial,
+                probe.description,
+                position,
+                confirmation,
+                _missing(confirmation, position),
             )
         )
     return entries
 
 
-def _missing(confirmation: Confirmation, place: Position | None) -> tuple[str, ...]:
-    missing = [] if place else ["position"]
-    paper = confirmation.certificate
-    if paper is None or confirmation.status == "withdrawn":
+def _missing(confirmation: Confirmation, position: Position | None) -> tuple[str, ...]:
+    missing = [] if position else ["position"]
+    certificate = confirmation.certificate
+    if certificate is None or confirmation.status == "withdrawn":
         return (*missing, "certificate")
     if confirmation.status == "overdue":
         missing.append("confirmation")
-    if paper.due_ns is None:
+    if certificate.due_ns is None:
         missing.append("due day")
-    if not paper.accreditation:
+    if not certificate.accreditation:
         missing.append("accreditation number")
     return tuple(missing)

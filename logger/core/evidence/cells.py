@@ -17,9 +17,9 @@ from ...errors import Refused
 from ...instants import NS
 from ...model import Channel, Quality, Setup
 from ...model.reasons import Why
-from ...series import Bool, Float, Int, Readings, conflicting, first_told, once
+from ...series import Bool, Float, Int, Readings, find_conflicts, first_occurrences, without_repeats
 from ...units import MICRO, difference_to_canonical, to_canonical
-from ..calibration.apply import corrected
+from ..calibration.apply import correct_readings
 from .quality import constant_runs, gross_range, last_run, moved, possible_span, spikes, stays
 from .reduction import Reduced, cover, in_blocks, reduced
 
@@ -111,14 +111,14 @@ def _in_order(key: str, readings: Readings) -> Readings:
     """Ascending, each reading once: what came by two ways would make half a record count as a whole one."""
     if (readings.taken_ns[1:] < readings.taken_ns[:-1]).any():
         raise Refused(f"Readings of {key} are not in order of time; sort them before they are judged.")
-    return once(readings)
+    return without_repeats(readings)
 
 
 def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
     flags = gross_range(readings.value, possible_span(channel), channel.user_span)
-    done = corrected(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
+    done = correct_readings(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     why = done.why
-    outside, conflict = why == Why.OUTSIDE_RANGE, conflicting(readings)
+    outside, conflict = why == Why.OUTSIDE_RANGE, find_conflicts(readings)
     if conflict.any():
         why = np.where(conflict, np.maximum(why, Why.CONFLICT), why).astype(np.uint8)
         outside &= ~conflict
@@ -407,7 +407,7 @@ def qualities(setup: Setup, readings: Mapping[str, Readings]) -> dict[str, NDArr
     readings: of channels of the setup, each ascending. A reading of a probe that stood nowhere has the
     flag that it has alone. What is left open between two values of one instant is no matter of a flag.
     """
-    first = {key: first_told(some) for key, some in readings.items()}
+    first = {key: first_occurrences(some) for key, some in readings.items()}
     known = {key: _in_order(key, some) for key, some in readings.items()}
     found = {k: _flags(_reading_level(setup.channels[k], setup, known[k])) for k in known}
     for zone in setup.zones:

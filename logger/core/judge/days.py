@@ -43,21 +43,21 @@ class Piece:
         )
 
 
-class Kept(Protocol):
+class VerdictCache(Protocol):
     """Where pieces are kept, each as (digest of its input, body), with the newest statement of each zone."""
 
-    def put_pieces(
+    def put_verdict_days(
         self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
     ) -> None:
         """Keep several days of a zone, and the newest statement about it."""
 
-    def piece(self, zone: str, day: int) -> tuple[str, str] | None:
+    def verdict_day(self, zone: str, day: int) -> tuple[str, str] | None:
         """What is kept of a day; None: nothing."""
 
-    def pieces(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
+    def verdict_days(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
         """What is kept of the days in [day0, day1), in order."""
 
-    def drop_pieces(self, zone: str, days: Sequence[int]) -> None:
+    def drop_verdict_days(self, zone: str, days: Sequence[int]) -> None:
         """Forget what is kept of these days of a zone."""
 
     def put_live(self, zone: str, body: str) -> None:
@@ -67,14 +67,14 @@ class Kept(Protocol):
         """The newest statement about each zone."""
 
 
-class Aside:
+class ScratchCache:
     """What a setup that was never in force would say: kept for this process, never in the record."""
 
     def __init__(self) -> None:
         self._pieces: dict[str, dict[int, tuple[str, str]]] = {}
         self._live: dict[str, str] = {}
 
-    def put_pieces(
+    def put_verdict_days(
         self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
     ) -> None:
         """Keep several days of a zone, and the newest statement about it."""
@@ -82,15 +82,15 @@ class Aside:
         if statement is not None:
             self.put_live(zone, statement)
 
-    def piece(self, zone: str, day: int) -> tuple[str, str] | None:
+    def verdict_day(self, zone: str, day: int) -> tuple[str, str] | None:
         """What is kept of a day; None: nothing."""
         return self._pieces.get(zone, {}).get(day)
 
-    def pieces(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
+    def verdict_days(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
         """What is kept of the days in [day0, day1), in order."""
         return {day: kept for day, kept in sorted(self._pieces.get(zone, {}).items()) if day0 <= day < day1}
 
-    def drop_pieces(self, zone: str, days: Sequence[int]) -> None:
+    def drop_verdict_days(self, zone: str, days: Sequence[int]) -> None:
         """Forget what is kept of these days of a zone."""
         for day in days:
             self._pieces.get(zone, {}).pop(day, None)

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from ...instants import wall_span
 from ...model import REASONS, VERDICT_OF, Reason, Verdict
-from ...model.figures import apart, bound, with_U
+from ...model.figures import difference_text, limit_text, value_text
 from .periods import BODIES
 
 ALL_KEPT = "All limits kept, guard band included."
@@ -53,7 +53,7 @@ class Worst:
     @property
     def text(self) -> str:
         """Name, value with U, probe."""
-        value = with_U(self.value, self.unit, self.U, self.limit)
+        value = value_text(self.value, self.unit, self.U, self.limit)
         return f"{self.name} {value}{f' at {self.probe}' if self.probe else ''}"
 
 
@@ -123,9 +123,8 @@ def beyond(worst: Worst, *, proven: bool = True) -> str:
     """
     side = "above" if worst.value > worst.limit else "below"
     doubt = "" if proven else ", not proven (by less than U)"
-    how_far = (
-        f"{apart(worst.value - worst.limit, worst.unit, worst.U)} {side} {bound(worst.limit, worst.unit)}"
-    )
+    distance = difference_text(worst.value - worst.limit, worst.unit, worst.U)
+    how_far = f"{distance} {side} {limit_text(worst.limit, worst.unit)}"
     return f"{worst.text}, {how_far}{doubt}"
 
 
@@ -135,7 +134,7 @@ def in_guard_band(worst: Worst) -> str:
     >>> in_guard_band(Worst("temperature", "P2", 20.902, 0.1, 21.0, "degC"))
     'temperature 20.902 ± 0.100 °C at P2, in the guard band of 21 °C: within limits, but not proven'
     """
-    limit = bound(worst.limit, worst.unit)
+    limit = limit_text(worst.limit, worst.unit)
     return f"{worst.text}, in the guard band of {limit}: within limits, but not proven"
 
 

@@ -34,7 +34,7 @@ def turns(setup: Setup, zone: str, grid: Grid, activity: str = "") -> list[int]:
 
 def memory_s(setup: Setup, zone: str) -> int:
     """How far before a turn it is looked; 0 where nothing is remembered by a settling time."""
-    return SETTLING_TIMES * max(own.zone(zone).settling_s for own in setup.every() if zone in own.zones)
+    return SETTLING_TIMES * max(own.zone(zone).settling_s for own in setup.by_settings() if zone in own.zones)
 
 
 def before(setup: Setup, zone: str, turn: int, step_s: int) -> Grid:
@@ -45,7 +45,7 @@ def before(setup: Setup, zone: str, turn: int, step_s: int) -> Grid:
 
 def holding_at(rules: Sequence[Rule], at_ns: int) -> tuple[Rule, ...]:
     """The rules in force in the cell that begins at an instant."""
-    return tuple(r for r in rules if r.from_ns <= at_ns and (r.to_ns is None or at_ns < r.to_ns))
+    return tuple(r for r in rules if r.holds(at_ns))
 
 
 def _held(setup: Setup, zone: str, rules: Sequence[Rule], at_ns: int) -> tuple[object, ...]:

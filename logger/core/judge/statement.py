@@ -9,7 +9,7 @@ import numpy as np
 
 from ...instants import NS, rfc3339
 from ...model import REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
-from ...model.figures import bound
+from ...model.figures import limit_text
 from ...model.reasons import WHY_TEXT, Why, reason_text
 from ...units import MICRO
 from ..rules.finding import Finding
@@ -145,7 +145,7 @@ def _worst(state: RuleState) -> Worst | None:
 
 def _value(state: RuleState) -> str:
     worst = _worst(state)
-    return f"{worst.text}, limit {bound(worst.limit, worst.unit)}" if worst else state.name
+    return f"{worst.text}, limit {limit_text(worst.limit, worst.unit)}" if worst else state.name
 
 
 def _beyond(judgement: Judgement, state: RuleState) -> str:

@@ -23,7 +23,7 @@ from .saturation import ZERO_K
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 GAS_CONSTANT = 8.314472  # J/(mol·K), the value that Ciddor 1996 fixes
-MOLAR_MASS_WATER = 0.018015  # kg/mol, likewise
+MOLAR_MASS_WATER = 0.018015  # kg/mol, as Ciddor 1996 fixes it
 # Compressibility, Ciddor 1996 eq. 12, after Davis 1992 (CIPM-81/91).
 _A = (1.58123e-6, -2.9331e-8, 1.1043e-10)
 _B = (5.707e-6, -2.051e-8)
@@ -173,7 +173,7 @@ def refractive_index_edlen(
 
 @dataclass(frozen=True)
 class Sensitivity:
-    """Change of the refractive index per unit of each quantity, the others held."""
+    """Change of the refractive index per unit of each quantity, the others constant."""
 
     per_K: Array
     per_Pa: Array
@@ -184,7 +184,7 @@ class Sensitivity:
 def sensitivity(
     wavelength_nm: ArrayLike, t_C: ArrayLike, p_Pa: ArrayLike, rh_pct: ArrayLike, xco2_ppm: ArrayLike = 450.0
 ) -> Sensitivity:
-    """Partial derivatives of Ciddor's index by central differences; relative humidity held for per_K.
+    """Partial derivatives of Ciddor's index by central differences; relative humidity constant for per_K.
 
     >>> s = sensitivity(633.0, 20.0, 101_325.0, 50.0)
     >>> [round(float(x) * 1e6, 3) for x in (s.per_K, s.per_Pa * 100, s.per_pct_rh)]

@@ -77,33 +77,33 @@ MATERIALS: Mapping[str, Material] = MappingProxyType(
 )
 
 
-# A scale that neither expands nor errs: for results that are referred to 20 degC by other means.
+# A scale without expansion: for results referred to 20 degC by other means.
 IDEAL = Material("ideal", 0.0, 0.0, "by definition")
-_OWN = re.compile(r"(?P<alpha>-?\d+(\.\d+)?)\s*(\+-|±|\+/-)\s*(?P<half>\d+(\.\d+)?)(\s*1?e-6(/K)?)?")
+_DECLARED = re.compile(r"(?P<alpha>-?\d+(\.\d+)?)\s*(\+-|±|\+/-)\s*(?P<half>\d+(\.\d+)?)(\s*1?e-6(/K)?)?")
 
 
 def material_of(text: str) -> Material:
-    """A material by name, or a value of one's own in 1e-6/K with its bound, "11.2 +- 0.3"; Refused else.
+    """A material by name, or a declared value in 1e-6/K with its bound, "11.2 +- 0.3"; UnitError else.
 
     >>> material_of("Steel").alpha_per_K, material_of("11.2 ± 0.3").half_width_per_K
     (1.15e-05, 3e-07)
     >>> material_of("titanium 6Al-4V").alpha_per_K
     8.6e-06
     """
-    wanted = text.strip().casefold()
-    if wanted == IDEAL.name:
+    key = text.strip().casefold()
+    if key == IDEAL.name:
         return IDEAL
-    own = _OWN.fullmatch(wanted)
-    if own is not None:
-        alpha, half = (float(f"{own[name]}e-6") for name in ("alpha", "half"))
+    declared = _DECLARED.fullmatch(key)
+    if declared is not None:
+        alpha, half = (float(f"{declared[name]}e-6") for name in ("alpha", "half"))
         return Material(text.strip(), alpha, half, "declared")
-    known = {name.casefold(): material for name, material in MATERIALS.items()}
-    if wanted not in known:
+    by_name = {name.casefold(): material for name, material in MATERIALS.items()}
+    if key not in by_name:
         raise UnitError(
-            f"There is no material {text!r}. Wanted one of: {', '.join((*MATERIALS, IDEAL.name))}; or a "
+            f"There is no material {text!r}. Expected one of: {', '.join((*MATERIALS, IDEAL.name))}; or a "
             "value of your own with its bound, as in '11.2 +- 0.3' (1e-6/K)."
         )
-    return known[wanted]
+    return by_name[key]
 
 
 def length_change_um(length_mm: ArrayLike, alpha_per_K: ArrayLike, t_C: ArrayLike) -> Array:

@@ -32,19 +32,19 @@ def vapour_pressure(t_C: ArrayLike, rh_pct: ArrayLike, formula: Formula = "hylan
 def _inverse(saturation: Callable[[Array], Array], e_Pa: Array, low_C: float, high_C: float) -> Array:
     """Temperature at which `saturation` equals e, to below 1e-10 K; NaN outside the range.
 
-    ln e against the temperature bends so little that a table of 0.1 K, read linearly, is right to
-    1e-5 K, and two steps of Newton's rule with the slope between its rows end below 1e-12 K.
+    ln e is so nearly linear in the temperature that linear interpolation in a table of 0.1 K is right to
+    1e-5 K, and two Newton steps with the slope of the table end below 1e-12 K.
     """
     t = np.linspace(low_C, high_C, round((high_C - low_C) / 0.1) + 1)
     ln_e = np.log(saturation(t))
     inside = (e_Pa >= saturation(t[0])) & (e_Pa <= saturation(t[-1]))
-    wanted = np.log(np.where(inside, e_Pa, np.nan))
-    found = np.asarray(np.interp(wanted, ln_e, t))
-    K_per_ln = np.interp(wanted, ln_e, np.gradient(t, ln_e))
+    ln_target = np.log(np.where(inside, e_Pa, np.nan))
+    result = np.asarray(np.interp(ln_target, ln_e, t))
+    K_per_ln = np.interp(ln_target, ln_e, np.gradient(t, ln_e))
     for _ in range(2):
         # A step beyond the range of the formula would lose the end points themselves.
-        found = np.clip(found + (wanted - np.log(saturation(found))) * K_per_ln, low_C, high_C)
-    return np.asarray(found)
+        result = np.clip(result + (ln_target - np.log(saturation(result))) * K_per_ln, low_C, high_C)
+    return np.asarray(result)
 
 
 def dew_point(t_C: ArrayLike, rh_pct: ArrayLike, formula: Formula = "hyland-wexler") -> Array:

@@ -1,4 +1,4 @@
-"""Thermal error of a measured length and its uncertainty, by two ways of adding up that are never mixed.
+"""Thermal error of a measured length and its uncertainty, by two methods that are never mixed.
 
     Δ = L·[α_p·(T_p − 20) − α_s·(T_s − 20)]        p: part, s: scale; positive: the part reads too long
 
@@ -6,7 +6,7 @@
     ASME B89.6.2: arithmetic sum of bounds, thermal error index in percent of the working tolerance
                   (definitions from memory)
 
-What two quantities share (one probe, one material batch) is a contribution of its own: a shared
+What two quantities share (one probe, one material batch) is a separate contribution: a shared
 error of temperature acts through L·(α_p − α_s) only, a shared error of expansion through
 L·(T_p − T_s).
 """
@@ -22,7 +22,7 @@ from .expansion import REFERENCE_C, UM_PER_MM, differential_expansion_um
 
 @dataclass(frozen=True)
 class Side:
-    """Part or scale: α in 1/K, temperature in degC, and the standard uncertainties that are its own."""
+    """Part or scale: α in 1/K, temperature in degC, and the standard uncertainties that it does not share."""
 
     alpha_per_K: float
     t_C: float
@@ -34,7 +34,7 @@ IDEAL_SCALE = Side(0.0, REFERENCE_C)
 
 
 @dataclass(frozen=True)
-class Shared:
+class SharedUncertainty:
     """Standard uncertainties that part and scale have in common."""
 
     u_t_K: float = 0.0
@@ -67,7 +67,7 @@ def budget(
     length_mm: float,
     part: Side,
     scale: Side,
-    shared: Shared | None = None,
+    shared: SharedUncertainty | None = None,
     tve_um: float = 0.0,
     *,
     variation: float = EVEN,
@@ -83,7 +83,7 @@ def budget(
     >>> round(b.nde_um, 3), round(b.U_um, 2)
     (11.5, 1.88)
     """
-    shared = shared or Shared()
+    shared = shared or SharedUncertainty()
     L = length_mm * UM_PER_MM
     lines = [
         *_first_order(L, part, scale, shared),
@@ -95,7 +95,7 @@ def budget(
     return LengthBudget(float(nde), tuple(lines), u, 2 * u)
 
 
-def _first_order(L_um: float, part: Side, scale: Side, shared: Shared) -> list[Contribution]:
+def _first_order(L_um: float, part: Side, scale: Side, shared: SharedUncertainty) -> list[Contribution]:
     return [
         Contribution(
             "temperature, shared", abs(L_um * (part.alpha_per_K - scale.alpha_per_K)) * shared.u_t_K
@@ -108,8 +108,8 @@ def _first_order(L_um: float, part: Side, scale: Side, shared: Shared) -> list[C
     ]
 
 
-def _second_order(L_um: float, part: Side, scale: Side, shared: Shared) -> float:
-    """Root of Σ (L·u(α)·u(t))² over the pairs whose product stands in Δ; two shared errors cancel there."""
+def _second_order(L_um: float, part: Side, scale: Side, shared: SharedUncertainty) -> float:
+    """Root of Σ (L·u(α)·u(t))² over the pairs whose product occurs in Δ; two shared errors cancel there."""
     products = [side.u_alpha_per_K * u_t for side in (part, scale) for u_t in (side.u_t_K, shared.u_t_K)] + [
         shared.u_alpha_per_K * side.u_t_K for side in (part, scale)
     ]

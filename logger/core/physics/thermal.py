@@ -1,6 +1,6 @@
-"""How a body follows the air: time constant, Biot number, response, soak time, a fitted step.
+"""Thermal response of a body in air: time constant, Biot number, response, soak time, fit of a step.
 
-A lumped body obeys dT/dt = (T_air − T)/τ with τ = ρ·c·V/(h·A); that holds while the Biot number
+A lumped body obeys dT/dt = (T_air − T)/τ with τ = ρ·c·V/(h·A); valid while the Biot number
 Bi = h·Lc/k, Lc = V/A, is below 0.1 (Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, 5.1, 5.2).
 """
 
@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from ...errors import Refused
 
 Array = NDArray[np.float64]
-# Up to here the middle is later than the rest by less than 3 % of the time; at 0.1 by 8 % in a sphere.
+# Up to this Biot number the core lags the mean by less than 3 % of the time; at 0.1 by 8 % in a sphere.
 LUMPED_BIOT = 0.02
 # W/(m²·K) in still laboratory air, convection and radiation together, 6 to 10: from memory.
 FILM_STILL_AIR = 8.0
@@ -53,18 +53,18 @@ BODIES: Mapping[str, Body] = MappingProxyType(
 
 
 def body_of(material: str) -> Body:
-    """The body of a material by its name or a longer one that begins or ends alike; Refused else.
+    """Thermal properties of a material whose name contains one of BODIES; Refused else.
 
     >>> body_of("steel gauge block") is BODIES["steel"], body_of("aluminium 6061") is BODIES["aluminium"]
     (True, True)
     """
-    wanted = material.strip().casefold()
+    key = material.strip().casefold()
     for name in sorted(BODIES, key=len, reverse=True):
-        if name in wanted:
+        if name in key:
             return BODIES[name]
     raise Refused(
-        f"How heat moves in {material!r} is not known here. Wanted one of: {', '.join(BODIES)}; or give the "
-        "time constant itself."
+        f"How heat moves in {material!r} is not known here. Expected one of: {', '.join(BODIES)}; or give "
+        "the time constant itself."
     )
 
 
@@ -102,7 +102,7 @@ def time_constant_s(
 
 
 def biot(body: Body, volume_m3: ArrayLike, area_m2: ArrayLike, film: ArrayLike = FILM_STILL_AIR) -> Array:
-    """Bi = h·(V/A)/k; the middle lags behind from LUMPED_BIOT on.
+    """Bi = h·(V/A)/k; above LUMPED_BIOT the core lags the mean.
 
     >>> round(float(biot(BODIES["granite"], *volume_and_area("cuboid", (300, 300, 300)))), 4)
     0.1429
@@ -159,7 +159,7 @@ def fit_step(time_s: ArrayLike, value_C: ArrayLike) -> FittedStep:
     """Fit T = T_end + D·exp(−t/τ) to a logged step by Gauss–Newton; (n,) arrays, at least 5 readings.
 
     The uncertainty comes from the scatter about the fit (Student's t is near 2 for the usual lengths);
-    it knows nothing of air that did not stay put.
+    a change of the air during the step is not included.
     """
     t, y = np.asarray(time_s, np.float64), np.asarray(value_C, np.float64)
     t = t - t[0]

@@ -9,6 +9,7 @@ import numpy as np
 
 from ...errors import Refused
 from ...model import Conformity, Rule, RuleKind, Setup
+from ...model.reasons import Why
 from ...series import Bool
 from ..evidence.cells import Cells, Grid
 from . import condensation, difference, gradient, limit, plane, slope, span
@@ -38,17 +39,19 @@ PAIRED = ("gradient", "spread", "difference", "condensation")
 def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -> Finding:
     """What one rule says of each cell of the grid; `cells` reach back from it by the rule's window."""
     if rule.kind not in _KINDS:
-        raise Refused(f"Rule {rule.key!r} is of kind {rule.kind!r}; wanted one of {', '.join(_KINDS)}.")
+        raise Refused(f"Rule {rule.key!r} is of kind {rule.kind!r}; expected one of {', '.join(_KINDS)}.")
     if rule.lower is not None and rule.upper is not None and rule.lower > rule.upper:
         raise Refused(f"Rule {rule.key!r} has its limits the wrong way round: {rule.lower} to {rule.upper}.")
     if rule.kind in WINDOWED and (rule.window_s <= 0 or rule.window_s % grid.step_s):
         raise Refused(
-            f"Rule {rule.key!r} has a window of {rule.window_s} s; wanted whole cells of {grid.step_s} s."
+            f"Rule {rule.key!r} has a window of {rule.window_s} s; expected whole cells of {grid.step_s} s."
         )
     sight = Sight(cells, setup, grid)
     if not rule.channels and rule.kind != "difference":  # which looks at one medium against another
         sight = sight.standing(channels(rule, setup), _media(rule))
     finding = _judged(rule, sight)
+    if rule.kind == "gradient":
+        _say_that_no_pair_speaks(finding, sight)
     return replace(finding, evident=_evident(finding, sight), troubled=_troubled(finding, sight))
 
 
@@ -72,6 +75,12 @@ def _judged(rule: Rule, sight: Sight) -> Finding:
     keys = channels(rule, sight.setup) if rule.need else rule.channels
     few = sight.reporting(keys) < least
     return worst_of(rule, sight.grid, candidates, 1 if rule.need else None, few)
+
+
+def _say_that_no_pair_speaks(finding: Finding, sight: Sight) -> None:
+    """Two probes whose line has another direction are no missing probe: their places say nothing of it."""
+    unsaid = (finding.why == Why.NO_PROBE) & (sight.placed(channels(finding.rule, sight.setup)) > 1)
+    finding.why[unsaid] = Why.ILL_CONDITIONED
 
 
 def _evident(finding: Finding, sight: Sight) -> Bool:

@@ -1,8 +1,9 @@
 """Spatial gradient: |Ti − Tj| / d for each pair of positions far enough apart, the worst pair named.
 Spread: |Ti − Tj| of every pair, however near, which is max − min with the probes that make it.
 
-For "vertical" and "horizontal" d is that component of the distance, for "pair" the whole of it.
-The uncertainty follows from the probes' own and from the positions' (JCGM 100, 5.1):
+A pair speaks of its own line alone: "vertical" and "horizontal" rest on pairs whose line counts as such
+(`lines.py`), "pair" on every pair; d is their whole distance. The uncertainty follows from the probes' own
+and from the positions' (JCGM 100, 5.1):
 
     u² = (u_i² + u_j²)/d² + (ΔT/d²)²·(u_xi² + u_xj²)
 
@@ -12,6 +13,7 @@ reading of its own, enters with whichever of its bounds makes the difference lar
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
@@ -24,6 +26,7 @@ from ...model import Position, Rule
 from ...series import Bool, Float
 from .finding import Candidates, pair_names
 from .inputs import Sight
+from .lines import direction_of, lean_deg
 
 
 @dataclass(frozen=True)
@@ -39,17 +42,12 @@ class _Pair:
 
 
 def distance_m(rule: Rule, a: Position, b: Position) -> float | None:
-    """Distance of two positions in the rule's direction; None where the pair does not speak of it."""
+    """Distance of two positions; None where they are too near, or their line has not the rule's direction."""
     if rule.kind == "spread":
         return 1.0
-    dx, dy, dz = (p - q for p, q in zip(a.xyz_m, b.xyz_m, strict=True))
-    across, up = float(np.hypot(dx, dy)), abs(dz)
-    if rule.direction == "pair":
-        d = float(np.hypot(across, up))
-    elif rule.direction == "vertical":
-        d = up
-    else:
-        d = across
+    if rule.direction not in ("pair", direction_of(lean_deg(a, b))):
+        return None
+    d = math.dist(a.xyz_m, b.xyz_m)
     return d if d >= rule.d_min_m and d > 0 else None
 
 

@@ -24,11 +24,10 @@ from ...units import MICRO
 from ..evidence.derived import coarse
 from .finding import Candidates, demand
 from .inputs import Sight
+from .lines import direction_of
 
 FEWEST = 4
 WORST_CONDITION = 100.0
-# How far from vertical or from horizontal a line of probes may lean: about three degrees.
-LEAN = 0.05
 
 
 @dataclass(frozen=True)
@@ -68,8 +67,9 @@ _PART = {"vertical": slice(2, 3), "horizontal": slice(0, 2), "": slice(0, 3)}
 
 
 def _of_line(axis: Float) -> frozenset[str]:
-    up = abs(float(axis[2]))
-    return frozenset({"", *(["vertical"] if up > 1 - LEAN**2 / 2 else ["horizontal"] if up < LEAN else [])})
+    lean = np.degrees(np.arctan2(np.hypot(axis[0], axis[1]), np.abs(axis[2])))
+    kind = direction_of(float(lean))
+    return frozenset({"", *([] if kind == "along" else [kind])})
 
 
 def _of_space(P: Float, s: Float, axes: Float) -> frozenset[str]:

@@ -1,4 +1,4 @@
-"""What a new version of the setup changes, thing by thing, and from when: what an approver must see."""
+"""What a new version of the setup changes, item by item, and from when: for the approver."""
 
 from __future__ import annotations
 
@@ -13,19 +13,19 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class Change:
-    """One thing that differs. `from_ns`: from when on; None: from the approval."""
+class SetupChange:
+    """One difference. `from_ns`: from when on; None: from the approval."""
 
     thing: str
     what: str
     from_ns: int | None = None
 
 
-def changes(before: Setup, after: Setup, now_ns: int) -> list[Change]:
-    """Every difference between what two versions say; what is only written otherwise is none."""
-    found: list[Change] = []
+def changes(before: Setup, after: Setup, now_ns: int) -> list[SetupChange]:
+    """Every difference of content between two versions; another wording of the files is none."""
+    differences: list[SetupChange] = []
     if before.room != after.room:
-        found.append(Change("room", _fields(before.room, after.room)))
+        differences.append(SetupChange("room", _fields(before.room, after.room)))
     for kind, old, new in (
         ("zone", before.zones, after.zones),
         ("position", before.positions, after.positions),
@@ -33,9 +33,9 @@ def changes(before: Setup, after: Setup, now_ns: int) -> list[Change]:
         ("channel", before.channels, after.channels),
         ("alarm", {a.key: a for a in before.alarms}, {a.key: a for a in after.alarms}),
     ):
-        found += [Change(f"{kind} {key}", what) for key, what in _differing(old, new)]
+        differences += [SetupChange(f"{kind} {key}", what) for key, what in _differing(old, new)]
     return [
-        *found,
+        *differences,
         *_rules(before, after, now_ns),
         *_certificates(before, after),
         *_placements(before, after),
@@ -56,25 +56,25 @@ def _fields(old: Any, new: Any, without: tuple[str, ...] = ()) -> str:
     """The fields that differ, as in "upper 20.5 → 20.6"."""
     names = [f.name for f in fields(old) if f.name not in without]
     differ = [n for n in names if getattr(old, n) != getattr(new, n)]
-    return ", ".join(_field(n, getattr(old, n), getattr(new, n)) for n in differ)
+    return ", ".join(_field_change(n, getattr(old, n), getattr(new, n)) for n in differ)
 
 
-def _field(name: str, old: object, new: object) -> str:
+def _field_change(name: str, old: object, new: object) -> str:
     if name.endswith("_ns"):
         was, becomes = (rfc3339(ns) if isinstance(ns, int) else "none" for ns in (old, new))
         return f"{name.removesuffix('_ns')} {was} → {becomes}"
-    return f"{name} {_said(old)} → {_said(new)}"
+    return f"{name} {_value_text(old)} → {_value_text(new)}"
 
 
-def _said(value: object) -> str:
+def _value_text(value: object) -> str:
     if value is None:
         return "none"
     if isinstance(value, tuple):
-        return "(" + ", ".join(_said(v) for v in value) + ")"
+        return "(" + ", ".join(_value_text(v) for v in value) + ")"
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _rules(before: Setup, after: Setup, now_ns: int) -> Iterator[Change]:
+def _rules(before: Setup, after: Setup, now_ns: int) -> Iterator[SetupChange]:
     old, new = ({r.key: r for r in setup.rules} for setup in (before, after))
     for key, what in _differing(old, new):
         rule: Rule | None = new.get(key)
@@ -82,26 +82,28 @@ def _rules(before: Setup, after: Setup, now_ns: int) -> Iterator[Change]:
             what = _fields(old[key], rule, ("approver", "from_ns"))  # noqa: PLW2901 (said more exactly)
         later = rule is not None and rule.from_ns > now_ns
         if what or later:
-            yield Change(f"rule {key}", what or "begins later", rule.from_ns if rule and later else None)
+            yield SetupChange(f"rule {key}", what or "begins later", rule.from_ns if rule and later else None)
 
 
-def _certificates(before: Setup, after: Setup) -> Iterator[Change]:
+def _certificates(before: Setup, after: Setup) -> Iterator[SetupChange]:
     old, new = ({c.number: c for c in setup.certificates} for setup in (before, after))
     for number, what in _differing(old, new):
-        paper: Certificate | None = new.get(number)
-        if paper is None:
-            yield Change(f"certificate {number}", "gone: withdrawn")
+        certificate: Certificate | None = new.get(number)
+        if certificate is None:
+            yield SetupChange(f"certificate {number}", "gone: withdrawn")
         else:
-            yield Change(f"certificate {number} of {paper.channel}", what, paper.valid_from_ns)
+            yield SetupChange(
+                f"certificate {number} of {certificate.channel}", what, certificate.valid_from_ns
+            )
 
 
-def _placements(before: Setup, after: Setup) -> Iterator[Change]:
+def _placements(before: Setup, after: Setup) -> Iterator[SetupChange]:
     for probe in dict.fromkeys(p.probe for p in (*after.placements, *before.placements)):
         old, new = (_stays(setup, probe) for setup in (before, after))
         if old != new:
             begin = min((p.from_ns for p in set(old) ^ set(new)), default=None)
             places = ", then ".join(p.position for p in new) or "nowhere"
-            yield Change(f"placement of {probe}", places, begin if new else None)
+            yield SetupChange(f"placement of {probe}", places, begin if new else None)
 
 
 def _stays(setup: Setup, probe: str) -> list[Placement]:

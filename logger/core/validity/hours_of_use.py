@@ -1,7 +1,7 @@
 """Hours of use of a zone: when it is used for measuring, in the room's local time, across clock changes.
 
-Outside them everything is recorded and judged the same; an excursion then asks a person for a decision
-only where an inspection, or its settling, touches it.
+Recording and judging do not depend on them. Outside them an excursion needs a decision only where an
+inspection, or its settling, is affected.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ def spans(hours: HoursOfUse | None, timezone: str, from_ns: int, to_ns: int) -> 
     """Hours of use within [from, to), as half-open intervals that do not touch; None: all of it.
 
     An hour that the clock repeats counts twice, one that it skips not at all. A begin or end that falls
-    into either is taken so that the hours are rather too long than too short.
+    into either is set so that the hours are rather too long than too short.
 
     >>> week = HoursOfUse(tuple((day, 6 * 60, 22 * 60) for day in range(5)))
     >>> monday = 1_792_965_600 * NS                             # 2026-10-26T00:00 in Vienna, winter time
@@ -34,11 +34,11 @@ def spans(hours: HoursOfUse | None, timezone: str, from_ns: int, to_ns: int) -> 
         return [(from_ns, to_ns)]
     zone = ZoneInfo(timezone)
     day, last = _day(from_ns, zone) - 2 * DAY, _day(to_ns, zone)
-    found: list[Span] = []
+    parts: list[Span] = []
     while day <= last:
-        found += [(max(a, from_ns), min(b, to_ns)) for a, b in _of_day(hours, day, zone)]
+        parts += [(max(a, from_ns), min(b, to_ns)) for a, b in _of_day(hours, day, zone)]
         day += DAY
-    return _united(sorted((a, b) for a, b in found if a < b))
+    return _unite(sorted((a, b) for a, b in parts if a < b))
 
 
 def _day(at_ns: int, zone: ZoneInfo) -> date:
@@ -52,32 +52,32 @@ def _of_day(hours: HoursOfUse, day: date, zone: ZoneInfo) -> Iterator[Span]:
     for weekday, begin, end in hours.weekly:
         if weekday == day.weekday():
             walls = (midnight + timedelta(minutes=begin), midnight + timedelta(minutes=end))
-            yield min(_both(walls[0], zone)), max(_both(walls[1], zone))
+            yield min(_instants_of(walls[0], zone)), max(_instants_of(walls[1], zone))
 
 
-def _both(wall: datetime, zone: ZoneInfo) -> tuple[int, int]:
+def _instants_of(wall: datetime, zone: ZoneInfo) -> tuple[int, int]:
     """The instants that a wall time can mean; the same one twice where the clock does not change."""
-    one, other = (int(wall.replace(tzinfo=zone, fold=fold).timestamp()) * NS for fold in (0, 1))
-    return one, other
+    early, late = (int(wall.replace(tzinfo=zone, fold=fold).timestamp()) * NS for fold in (0, 1))
+    return early, late
 
 
-def _united(ordered: Sequence[Span]) -> list[Span]:
-    found: list[Span] = []
+def _unite(ordered: Sequence[Span]) -> list[Span]:
+    united: list[Span] = []
     for begin, end in ordered:
-        if found and begin <= found[-1][1]:
-            found[-1] = (found[-1][0], max(found[-1][1], end))
+        if united and begin <= united[-1][1]:
+            united[-1] = (united[-1][0], max(united[-1][1], end))
         else:
-            found.append((begin, end))
-    return found
+            united.append((begin, end))
+    return united
 
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
-def told(hours: HoursOfUse | None) -> str:
+def describe_hours(hours: HoursOfUse | None) -> str:
     """Hours of use as people write them.
 
-    >>> told(HoursOfUse(((0, 360, 1320), (1, 360, 1320), (5, 420, 720)))), told(None)
+    >>> describe_hours(HoursOfUse(((0, 360, 1320), (1, 360, 1320), (5, 420, 720)))), describe_hours(None)
     ('Mon, Tue 06:00-22:00; Sat 07:00-12:00', 'always')
     """
     if hours is None:
@@ -99,16 +99,16 @@ def _clock(minute: int) -> str:
     return "24:00" if day and not rest else f"{rest // 60:02d}:{rest % 60:02d}"
 
 
-def common_ns(one: Sequence[Span], other: Sequence[Span]) -> int:
-    """How long two lists of intervals, each ascending and without overlap, hold together.
+def overlap_ns(first: Sequence[Span], second: Sequence[Span]) -> int:
+    """Total overlap in ns of two lists of intervals, each ascending and without overlap.
 
-    >>> common_ns([(0, 10), (20, 30)], [(5, 25)])
+    >>> overlap_ns([(0, 10), (20, 30)], [(5, 25)])
     10
     """
     i = j = total = 0
-    while i < len(one) and j < len(other):
-        total += max(0, min(one[i][1], other[j][1]) - max(one[i][0], other[j][0]))
-        if one[i][1] <= other[j][1]:
+    while i < len(first) and j < len(second):
+        total += max(0, min(first[i][1], second[j][1]) - max(first[i][0], second[j][0]))
+        if first[i][1] <= second[j][1]:
             i += 1
         else:
             j += 1
@@ -116,15 +116,15 @@ def common_ns(one: Sequence[Span], other: Sequence[Span]) -> int:
 
 
 def asks_disposition(
-    zone: Zone, timezone: str, excursion: Span, *, disturbs: bool, jobs: Sequence[Span]
+    zone: Zone, timezone: str, excursion: Span, *, disturbs: bool, inspections: Sequence[Span]
 ) -> bool:
-    """Whether a person must decide on an excursion: in hours of use always, else where it touches a job.
+    """Whether an excursion needs a decision: always in hours of use, else where it affects an inspection.
 
-    `jobs`: [start, end) of the zone's inspections. An excursion touches one from the job's pre-window on,
-    and, where its rule disturbs bodies, with the settling after it.
+    `inspections`: [start, end) ns of the zone's inspections. An excursion affects one from its pre-window
+    on, and, where its rule disturbs bodies, with the settling after it.
     """
     from_ns, to_ns = excursion
     if spans(zone.hours_of_use, timezone, from_ns, to_ns):
         return True
     until_ns = to_ns + (zone.settling_s * NS if disturbs else 0)
-    return any(start - zone.pre_window_s * NS < until_ns and end > from_ns for start, end in jobs)
+    return any(start - zone.pre_window_s * NS < until_ns and end > from_ns for start, end in inspections)

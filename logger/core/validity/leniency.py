@@ -1,7 +1,7 @@
 """Which settings decide how easily a room is shown to be stable: printed beside every verdict.
 
 Some are always printed (guard factor, settling, pre-window, a band that disturbs nothing, quick bodies), the
-others where they differ from their defaults. A reader sees at once by which measure a room was judged.
+others where they differ from their defaults. A reader sees at once by which settings a room was judged.
 """
 
 from __future__ import annotations
@@ -23,31 +23,33 @@ def evidence_settings(
     setup: Setup, zone: str, rules: Sequence[Rule], span: tuple[int, int], pre_window_s: int
 ) -> tuple[str, ...]:
     """The settings by which a zone was judged over [from, to) ns, one phrase each; rules: in force then."""
-    each = [s for s in setup.every() if s.channels] if setup.earlier else [setup]
-    inside = [s for s in (setup.at(span[0]), setup.at(max(span[0], span[1] - 1))) if zone in s.zones] or each
+    variants = [s for s in setup.by_settings() if s.channels] if setup.earlier else [setup]
+    relevant = [
+        s for s in (setup.at(span[0]), setup.at(max(span[0], span[1] - 1))) if zone in s.zones
+    ] or variants
     phrases: list[str] = []
-    for one in inside:
-        phrases += [*_of_zone(one.zones[zone], pre_window_s), *_of_readings(one, zone, span)]
+    for variant in relevant:
+        phrases += [*_of_zone(variant.zones[zone], pre_window_s), *_of_readings(variant, zone, span)]
     phrases[1:1] = _guards(rules)
     phrases += _of_rules(setup, rules)
-    phrases += _of_papers(setup, zone, span) + list(setup.bounded)
+    phrases += _of_certificates(setup, zone, span) + list(setup.bounded)
     return tuple(dict.fromkeys(phrases))
 
 
 def _of_zone(zone: Zone, pre_window_s: int) -> Iterator[str]:
     taus = [body.tau_s for body in zone.bodies]
     if not zone.bodies:
-        yield f"settling {_time(zone.settling_s)}" if zone.settling_s else "no settling time"
+        yield f"settling {_duration_text(zone.settling_s)}" if zone.settling_s else "no settling time"
     for body in zone.bodies:
         quick = ", quicker than the usual settling time of 4 h" if body.tau_s < SETTLING_S else ""
-        yield f"{body.name} follows the air with a time constant of {_time(body.tau_s)}{quick}"
-    yield f"pre-window {_time(pre_window_s)}"
+        yield f"{body.name} follows the air with a time constant of {_duration_text(body.tau_s)}{quick}"
+    yield f"pre-window {_duration_text(pre_window_s)}"
     longest_s = longest_gap_s(zone.settling_s, taus)
     usual_s = DEFAULT_GAP_S if longest_s is None else min(DEFAULT_GAP_S, int(longest_s))
     if longest_s is not None and zone.body_gap_s != usual_s:
         yield (
-            f"up to {_time(zone.body_gap_s)} without readings leave machine and parts known "
-            f"(default {_time(usual_s)})"
+            f"up to {_duration_text(zone.body_gap_s)} without readings leave machine and parts known "
+            f"(default {_duration_text(usual_s)})"
         )
 
 
@@ -57,16 +59,16 @@ def _guards(rules: Sequence[Rule]) -> list[str]:
 
 
 def _of_rules(setup: Setup, rules: Sequence[Rule]) -> list[str]:
-    found = []
+    phrases = []
     for rule in rules:
         if rule.kind == "limit" and rule.quantity == "temperature" and not rule.disturbs:
-            found.append(f"{rule.name}: a value out of limits starts no settling")
+            phrases.append(f"{rule.name}: a value out of limits starts no settling")
         if rule.completeness != COMPLETENESS:
-            found.append(f"{rule.name}: completeness {rule.completeness:g} (default {COMPLETENESS:g})")
-        there = len(setup.channels_of(rule))
-        if rule.need is not None and rule.need < there:
-            found.append(f"{rule.name}: needs {rule.need} of {there} channels")
-    return found
+            phrases.append(f"{rule.name}: completeness {rule.completeness:g} (default {COMPLETENESS:g})")
+        count = len(setup.channels_of(rule))
+        if rule.need is not None and rule.need < count:
+            phrases.append(f"{rule.name}: needs {rule.need} of {count} channels")
+    return phrases
 
 
 def _of_readings(setup: Setup, zone: str, span: tuple[int, int]) -> Iterator[str]:
@@ -74,24 +76,25 @@ def _of_readings(setup: Setup, zone: str, span: tuple[int, int]) -> Iterator[str
         yield f"clock trusted within {setup.clock_limit_s:g} s (default {CLOCK_S:g} s)"
     for key in setup.channels_in(zone):
         channel = setup.channels[key]
-        stays = setup.placements_of(key)
-        here = [s for s in stays if s.from_ns < span[1] and (s.to_ns is None or s.to_ns > span[0])]
-        if any(setup.positions[stay.position].zone == zone for stay in here):
+        placements = setup.placements_of(key)
+        current = [s for s in placements if s.from_ns < span[1] and (s.to_ns is None or s.to_ns > span[0])]
+        if any(setup.positions[stay.position].zone == zone for stay in current):
             yield from _of_channel(channel)
 
 
 def _of_channel(channel: Channel) -> Iterator[str]:
     if channel.interval_s > INTERVAL_S:
-        every, unseen = _time(channel.interval_s), _time(2 * channel.interval_s)
-        yield f"{channel.key}: read every {every}; a cycle quicker than {unseen} is not seen"
+        interval, shortest = _duration_text(channel.interval_s), _duration_text(2 * channel.interval_s)
+        yield f"{channel.key}: read every {interval}; a cycle quicker than {shortest} is not seen"
     if channel.rate is None and channel.quantity in ("temperature", "relative_humidity"):
         yield f"{channel.key}: no test for a change that is too fast"
     usual_s = default_age_s(channel.interval_s)
     if channel.max_age_s != usual_s:
-        yield f"{channel.key}: a reading holds for {_time(channel.max_age_s)} (default {_time(usual_s)})"
+        age, usual = _duration_text(channel.max_age_s), _duration_text(usual_s)
+        yield f"{channel.key}: a reading holds for {age} (default {usual})"
 
 
-def _of_papers(setup: Setup, zone: str, span: tuple[int, int]) -> list[str]:
+def _of_certificates(setup: Setup, zone: str, span: tuple[int, int]) -> list[str]:
     return [
         f"{certificate.channel}: certificate {certificate.number} has no due date"
         for key in setup.channels_in(zone)
@@ -100,10 +103,10 @@ def _of_papers(setup: Setup, zone: str, span: tuple[int, int]) -> list[str]:
     ]
 
 
-def _time(seconds: float) -> str:
-    """A length of time as people say it.
+def _duration_text(seconds: float) -> str:
+    """A duration in words.
 
-    >>> _time(5400), _time(14_400), _time(90)
+    >>> _duration_text(5400), _duration_text(14_400), _duration_text(90)
     ('1 h 30 min', '4 h', '1 min 30 s')
     """
     hours, rest = divmod(round(seconds), 3600)

@@ -21,22 +21,22 @@ from sqlalchemy import ColumnElement, Connection, func, select
 
 from ...errors import StoreDamaged, StoreError
 from .. import lock
-from ..files import PART, plain_write_errors, publish, put, sync_file
-from ..hot.batch_check import Batches
+from ..files import PART, plain_write_errors, publish, sync_file, write_durably
+from ..hot.batch_check import BatchCheck
 from ..hot.database import Database
 from ..hot.journal import Journal
-from ..hot.name_table import Names
-from ..hot.readings import Hot
-from ..hot.seals import all_seals, hidden, sealed_channel
+from ..hot.name_table import NameTable
+from ..hot.readings import HotTier
+from ..hot.seals import all_seals, sealed_channel, under_seal
 from ..hot.tables import reading, seal, seal_channel
-from ..place import NOT_OF_THE_FILE, unopened
-from ..rows import Columns, digests, joined, ordered
+from ..place import NOT_OF_THE_FILE, unopened_error
+from ..rows import Columns, digests, join_columns, sort_columns
 from ..types import Seal
-from .month_file import SEAL_FACTS, Month, Sealed, days_of, seal_entry, seal_facts, sealed_of
+from .month_file import SEAL_FACTS, ChannelFacts, Month, channel_facts, days_of, seal_entry, seal_facts
 from .months import DAY_NS, month_of, month_span
 
 if TYPE_CHECKING:
-    from .parquet import Reader
+    from .parquet import ParquetReader
 
 FOLDER = "archive"
 LOCK = "seal.lock"
@@ -49,14 +49,16 @@ DELETED_AT_ONCE = 20_000  # hot rows per transaction, so that polling never wait
 class Archive:
     """The sealed files of one data folder."""
 
-    def __init__(self, folder: Path, database: Database, names: Names, hot: Hot, journal: Journal) -> None:
+    def __init__(
+        self, folder: Path, database: Database, names: NameTable, hot: HotTier, journal: Journal
+    ) -> None:
         self._folder = folder
         self._database = database
         self._names = names
         self._hot = hot
         self._journal = journal
         self.simulated = False  # of the record, known once it was opened: its files say so themselves
-        self.batches = Batches(hot, names, self.rows_of)
+        self.batches = BatchCheck(hot, names, self.rows_of)
 
     def seal(self, now_ns: int, room_of: Callable[[str], str]) -> list[Seal]:
         """Seal every UTC month that ended at least two days ago; gives the new seals.
@@ -67,32 +69,32 @@ class Archive:
         before_ns, _ = month_span(*month_of(now_ns - AGE_NS))
         if self._hot.count() > LARGE:
             before_ns = (now_ns - AGE_NS) // DAY_NS * DAY_NS
-        with lock.held(self._folder / LOCK, wait_s=5.0) as ours:  # a start that tidies up is short
+        with lock.try_lock(self._folder / LOCK, wait_s=5.0) as ours:  # a start that tidies up is short
             if not ours:
                 return []
             self._tidy()
-            return [self._sealed(month) for month in self._months(before_ns, room_of)]
+            return [self._seal_month(month) for month in self._months(before_ns, room_of)]
 
     def tidy(self) -> None:
         """Finish or remove what an interrupted seal left, unless somebody is sealing right now."""
         if not (self._folder / FOLDER).is_dir():
             return
-        with lock.held(self._folder / LOCK) as ours:
+        with lock.try_lock(self._folder / LOCK) as ours:
             if ours:
                 self._tidy()
 
     @contextmanager
-    def open(self, file: str, content: bytes | None = None) -> Iterator[Reader]:
+    def open(self, file: str, content: bytes | None = None) -> Iterator[ParquetReader]:
         """A sealed file (its bytes, when they were read already); StoreDamaged when it cannot be read."""
         from ..hot.journal_files import UNREADABLE
-        from .parquet import Reader
+        from .parquet import ParquetReader
 
         try:
-            with Reader(self._folder / file if content is None else content) as reader:
+            with ParquetReader(self._folder / file if content is None else content) as reader:
                 yield reader
         except UNREADABLE as error:
             if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
-                raise unopened(self._folder / file, error) from error
+                raise unopened_error(self._folder / file, error) from error
             raise StoreDamaged(
                 f"The sealed file {self._folder / file} cannot be read: {error}. Put it back from a backup; "
                 "`stillroom verify` says what is proven."
@@ -101,25 +103,25 @@ class Archive:
     def rows_of(self, writer: str, first: int, last: int) -> Columns | None:
         """Sealed readings first..last of a writer, in order of their numbers; None when there are none."""
         parts = [self._rows_in(file, writer, first, last) for file in self._files_of(writer, first, last)]
-        found = [part for part in parts if len(part)]
-        if not found:
+        filled = [part for part in parts if len(part)]
+        if not filled:
             return None
-        rows = joined(found)
+        rows = join_columns(filled)
         return rows.part(np.argsort(rows.seq, kind="stable"))
 
     def leftovers(self) -> list[str]:
         """Files in the archive that no seal names, relative to the folder, but for those just being made."""
-        unfinished = self._unfinished()  # before the seals are read: a file is named or sealed at any moment
+        unfinished = self._begun_files()  # before the seals are read: a file is named or sealed at any moment
         return [file for file in self._unsealed_files() if file not in unfinished]
 
-    def begin(self, paths: Sequence[Path]) -> None:
+    def note_begun(self, paths: Sequence[Path]) -> None:
         """Say which files are about to be made, so that `settle` knows them after any interruption."""
         files = [path.relative_to(self._folder).as_posix() for path in paths]
-        put(self._folder / FOLDER / BEGUN, json.dumps(files).encode())
+        write_durably(self._folder / FOLDER / BEGUN, json.dumps(files).encode())
 
-    def settle(self) -> None:
+    def remove_unfinished(self) -> None:
         """Remove what was begun and is not sealed; the caller holds the lock."""
-        unfinished = self._unfinished()
+        unfinished = self._begun_files()
         for file in self._unsealed_files() if unfinished else ():
             if file in unfinished:
                 (self._folder / file).unlink()
@@ -128,46 +130,46 @@ class Archive:
                 part.unlink()
         (self._folder / FOLDER / BEGUN).unlink(missing_ok=True)
 
-    def _unfinished(self) -> frozenset[str]:
+    def _begun_files(self) -> frozenset[str]:
         """Files that were begun; none where the note cannot be read, so that they stay as evidence."""
         try:
-            told = json.loads((self._folder / FOLDER / BEGUN).read_bytes())
+            begun = json.loads((self._folder / FOLDER / BEGUN).read_bytes())
         except (OSError, ValueError):
             return frozenset()
-        return frozenset(str(file) for file in told) if isinstance(told, list) else frozenset()
+        return frozenset(str(file) for file in begun) if isinstance(begun, list) else frozenset()
 
     def _unsealed_files(self) -> list[str]:
         present = sorted((self._folder / FOLDER).rglob("*.parquet"))
         with self._database.read() as conn:
-            known = {one.file for one in all_seals(conn)}
+            sealed = {month_seal.file for month_seal in all_seals(conn)}
         files = (path.relative_to(self._folder).as_posix() for path in present)
-        return [file for file in files if file not in known]
+        return [file for file in files if file not in sealed]
 
-    def let_go(self) -> None:
+    def remove_disposed(self) -> None:
         """Remove files that were disposed of; the caller holds the lock."""
         with self._database.read() as conn:
-            kept = {one.file for one in all_seals(conn, disposed=False)}
-            gone = [one.file for one in all_seals(conn) if one.file not in kept]
+            present = {month_seal.file for month_seal in all_seals(conn, disposed=False)}
+            gone = [month_seal.file for month_seal in all_seals(conn) if month_seal.file not in present]
         for file in gone:
             (self._folder / file).unlink(missing_ok=True)
 
-    def repeated(self, file: str) -> bool:
+    def is_in_hot_tier(self, file: str) -> bool:
         """Whether every reading of an unsealed file is in the hot tier: then the file adds nothing."""
         try:
             with self.open(file) as reader, self._database.read() as conn:
                 return all(
-                    self._same_hot(conn, reader.columns(groups)) for groups in reader.groups().values()
+                    self._equals_hot(conn, reader.columns(groups)) for groups in reader.groups().values()
                 )
         except StoreDamaged:
             return False
 
-    def _same_hot(self, conn: Connection, columns: Columns) -> bool:
+    def _equals_hot(self, conn: Connection, columns: Columns) -> bool:
         number = self._names.number("channel", columns.channel[0])
         span = (
             reading.c.taken_ns >= int(columns.taken_ns[0]),
             reading.c.taken_ns <= int(columns.taken_ns[-1]),
         )
-        hot = ordered(self._hot.select(conn, reading.c.channel == number, *span))
+        hot = sort_columns(self._hot.select(conn, reading.c.channel == number, *span))
         keys = set(zip((columns.writer[at] for at in range(len(columns))), columns.seq.tolist(), strict=True))
         mask = [(hot.writer[at], int(hot.seq[at])) in keys for at in range(len(hot))]
         return digests(hot.part(np.array(mask, np.bool_)), [0]) == digests(columns, [0])
@@ -175,11 +177,11 @@ class Archive:
     def _files_of(self, writer: str, first: int, last: int) -> list[str]:
         files = []
         with self._database.read() as conn:
-            kept = {one.number for one in all_seals(conn, disposed=False)}
+            present = {month_seal.number for month_seal in all_seals(conn, disposed=False)}
         for entry in self._journal.entries(kind="seal"):
             writers: Any = entry.what["writers"]
             low, high = writers.get(writer, (1, 0))
-            if entry.number in kept and low <= last and high >= first:
+            if entry.number in present and low <= last and high >= first:
                 files.append(str(entry.what["file"]))
         return files
 
@@ -194,28 +196,28 @@ class Archive:
     def _months(self, before_ns: int, room_of: Callable[[str], str]) -> list[Month]:
         channels = {
             key: number
-            for key in self._names.known("channel")
+            for key in self._names.all_texts("channel")
             if (number := self._names.number("channel", key))
         }
-        found: dict[tuple[str, int, int], dict[str, int]] = {}
+        months: dict[tuple[str, int, int], dict[str, int]] = {}
         with self._database.read() as conn:
             for key, number in channels.items():
                 for span in _spans(conn, number, before_ns):
-                    found.setdefault((room_of(key), *span), {})[key] = number
-        return [Month(room, a, b, found[room, a, b]) for room, a, b in sorted(found)]
+                    months.setdefault((room_of(key), *span), {})[key] = number
+        return [Month(room, a, b, months[room, a, b]) for room, a, b in sorted(months)]
 
-    def _sealed(self, month: Month) -> Seal:
+    def _seal_month(self, month: Month) -> Seal:
         with self._database.read() as conn:
             upto = conn.execute(select(func.max(reading.c.arrival))).scalar() or 0
             self._refuse_altered(conn, month)
             path = self.free_path(month)
             channels = self.write(
-                path, (self._unsealed(conn, n, month, upto) for n in month.channels.values())
+                path, (self._unsealed_rows(conn, n, month, upto) for n in month.channels.values())
             )
         self.compare(path, channels)
         facts = seal_facts(self._folder, path, channels)
         with self._database.begin() as conn:
-            sealed = self.journalled(conn, month, upto, facts, channels)
+            sealed = self.record_seal(conn, month, upto, facts, channels)
         self._delete(month, upto)
         return sealed
 
@@ -225,29 +227,29 @@ class Archive:
         within = (reading.c.channel.in_(month.channels.values()), *span)
         seqs = select(reading.c.writer, func.min(reading.c.seq), func.max(reading.c.seq)).where(*within)
         for writer, first, last in conn.execute(seqs.group_by(reading.c.writer)).all():
-            for fault in self.batches.altered(conn, writer, first, last):
+            for fault in self.batches.find_altered(conn, writer, first, last):
                 raise StoreDamaged(
                     f"Not sealed: {fault}. Nothing was sealed; `stillroom verify` lists all that is wrong."
                 )
 
-    def write(self, path: Path, channels: Iterable[Columns]) -> dict[str, Sealed]:
+    def write(self, path: Path, channels: Iterable[Columns]) -> dict[str, ChannelFacts]:
         """Write one channel after the other into a new file, durably; gives what was written."""
-        from .parquet import Writer
+        from .parquet import ParquetWriter
 
         part = path.with_name(path.name + PART)
-        written = {}
+        facts = {}
         with plain_write_errors(path):
             path.parent.mkdir(parents=True, exist_ok=True)
-            with Writer(part, self.simulated) as writer:
+            with ParquetWriter(part, self.simulated) as writer:
                 for columns in channels:
                     if len(columns):
                         writer.write(columns)
-                        written[columns.channel[0]] = sealed_of(columns)
+                        facts[columns.channel[0]] = channel_facts(columns)
             sync_file(part)
             publish(part, path)
-        return written
+        return facts
 
-    def _unsealed(self, conn: Connection, channel: int, month: Month, upto: int) -> Columns:
+    def _unsealed_rows(self, conn: Connection, channel: int, month: Month, upto: int) -> Columns:
         rows = self._hot.select(
             conn,
             reading.c.channel == channel,
@@ -256,7 +258,7 @@ class Archive:
             reading.c.arrival <= upto,
         )
         seals = sealed_channel(conn, channel, month.from_ns, month.to_ns)
-        return ordered(rows.part(~hidden(rows.taken_ns, rows.arrival, seals)))
+        return sort_columns(rows.part(~under_seal(rows.taken_ns, rows.arrival, seals)))
 
     def free_path(self, month: Month) -> Path:
         """The name of the next file of that room and month."""
@@ -270,13 +272,15 @@ class Archive:
         )
         names = (folder / f"readings-{count:04d}.parquet" for count in itertools.count(1))
         with self._database.read() as conn:
-            known = {self._folder / one.file for one in all_seals(conn)}  # one that vanished keeps its name
-        return next(path for path in names if not path.exists() and path not in known)
+            used = {
+                self._folder / month_seal.file for month_seal in all_seals(conn)
+            }  # one that vanished keeps its name
+        return next(path for path in names if not path.exists() and path not in used)
 
-    def compare(self, path: Path, channels: Mapping[str, Sealed]) -> None:
+    def compare(self, path: Path, channels: Mapping[str, ChannelFacts]) -> None:
         """Read a file back; StoreError, and it is removed, where it holds something else."""
-        found = self.day_digests(path.relative_to(self._folder).as_posix())
-        if found != {key: dict(channel.days) for key, channel in channels.items()}:
+        read_back = self.day_digests(path.relative_to(self._folder).as_posix())
+        if read_back != {key: dict(channel.days) for key, channel in channels.items()}:
             path.unlink()
             raise StoreError(
                 f"{path} did not read back as it was written, and was removed. Nothing was lost: what "
@@ -288,21 +292,21 @@ class Archive:
         with self.open(file) as reader:
             return {key: days_of(reader.columns(groups)) for key, groups in reader.groups().items()}
 
-    def journalled(
+    def record_seal(
         self,
         conn: Connection,
         month: Month,
         upto: int,
         facts: Mapping[str, Any],
-        channels: Mapping[str, Sealed],
+        channels: Mapping[str, ChannelFacts],
     ) -> Seal:
         """Let a file that was read back stand for all of its channels and month that arrived up to `upto`."""
         what, rows = seal_entry(month, upto, facts, channels)
         entry = self._journal.append("seal", "stillroom", what, conn=conn)
         conn.execute(seal.insert().values(number=entry.number, **{name: what[name] for name in SEAL_FACTS}))
         conn.execute(seal_channel.insert(), [{"number": entry.number, **row} for row in rows])
-        told: dict[str, Any] = {name: what[name] for name in SEAL_FACTS if name != "upto_arrival"}
-        return Seal(number=entry.number, **told)
+        fields: dict[str, Any] = {name: what[name] for name in SEAL_FACTS if name != "upto_arrival"}
+        return Seal(number=entry.number, **fields)
 
     def _delete(self, month: Month, upto: int) -> None:
         for channel in month.channels.values():
@@ -312,20 +316,20 @@ class Archive:
                 reading.c.taken_ns < month.to_ns,
                 reading.c.arrival <= upto,
             )
-            some = select(reading.c.arrival).where(*under).limit(DELETED_AT_ONCE)
+            chunk = select(reading.c.arrival).where(*under).limit(DELETED_AT_ONCE)
             gone = DELETED_AT_ONCE
             while gone == DELETED_AT_ONCE:
                 with self._database.begin() as conn:
-                    gone = conn.execute(reading.delete().where(reading.c.arrival.in_(some))).rowcount
+                    gone = conn.execute(reading.delete().where(reading.c.arrival.in_(chunk))).rowcount
 
     def _tidy(self) -> None:
         for part in (self._folder / FOLDER).rglob(f"*{PART}"):
             part.unlink()
-        self.settle()
-        self.let_go()
+        self.remove_unfinished()
+        self.remove_disposed()
         for file in self.leftovers():
             # One that holds more than the hot tier is evidence (of an older database put back, say).
-            if self.repeated(file):
+            if self.is_in_hot_tier(file):
                 (self._folder / file).unlink()
         with self._database.read() as conn:
             newest = conn.execute(select(seal).order_by(seal.c.number.desc()).limit(1)).first()

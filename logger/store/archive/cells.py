@@ -15,7 +15,7 @@ from ...series import Float, Int
 
 
 @dataclass(frozen=True)
-class Cells:
+class OverviewCells:
     """Ascending in `start_ns`; only cells that hold a value. A reading is a cell of its own, too."""
 
     start_ns: Int
@@ -27,10 +27,10 @@ class Cells:
     def __len__(self) -> int:
         return len(self.start_ns)
 
-    def part(self, from_ns: int, to_ns: int) -> Cells:
+    def part(self, from_ns: int, to_ns: int) -> OverviewCells:
         """Those that start in [from, to)."""
         a, b = np.searchsorted(self.start_ns, [from_ns, to_ns])
-        return Cells(self.start_ns[a:b], self.low[a:b], self.high[a:b], self.total[a:b], self.n[a:b])
+        return OverviewCells(self.start_ns[a:b], self.low[a:b], self.high[a:b], self.total[a:b], self.n[a:b])
 
 
 @dataclass(frozen=True)
@@ -48,15 +48,15 @@ class Envelope:
         return len(self.start_ns)
 
 
-def of_readings(taken_ns: Int, value: Float) -> Cells:
+def cells_of_readings(taken_ns: Int, value: Float) -> OverviewCells:
     """Each reading that has a value, ascending in the instant taken."""
     valid = np.isfinite(value)
     if not valid.all():
         taken_ns, value = taken_ns[valid], value[valid]
-    return Cells(taken_ns, value, value, value, np.ones(len(value), np.int64))
+    return OverviewCells(taken_ns, value, value, value, np.ones(len(value), np.int64))
 
 
-def joined(parts: Sequence[Cells]) -> Cells:
+def join_cells(parts: Sequence[OverviewCells]) -> OverviewCells:
     """All cells in order of their start; equal starts stay apart."""
     parts = [part for part in parts if len(part)] or list(parts[:1])
     if len(parts) == 1:
@@ -65,35 +65,35 @@ def joined(parts: Sequence[Cells]) -> Cells:
     low, high, total = (
         np.concatenate([getattr(part, name) for part in parts]) for name in ("low", "high", "total")
     )
-    whole = Cells(start, low, high, total, np.concatenate([part.n for part in parts]))
+    cells = OverviewCells(start, low, high, total, np.concatenate([part.n for part in parts]))
     if not np.any(np.diff(start) < 0):
-        return whole
+        return cells
     order = np.argsort(start, kind="stable")
-    return Cells(*(getattr(whole, name)[order] for name in ("start_ns", "low", "high", "total", "n")))
+    return OverviewCells(*(getattr(cells, name)[order] for name in ("start_ns", "low", "high", "total", "n")))
 
 
-def coarser(cells: Cells, width_ns: int) -> Cells:
+def coarsen(cells: OverviewCells, width_ns: int) -> OverviewCells:
     """The same in cells of a width, whose starts are multiples of it."""
     if not len(cells):
         return cells
     start = cells.start_ns // width_ns * width_ns
     first = np.concatenate([[0], np.flatnonzero(np.diff(start)) + 1])
-    return Cells(start[first], *_reduced(cells, first))
+    return OverviewCells(start[first], *_reduce(cells, first))
 
 
-def binned(cells: Cells, edges: Int) -> Envelope:
+def bin_cells(cells: OverviewCells, edges: Int) -> Envelope:
     """Cells in the bins between ascending edges; a bin without any is left out."""
     places = np.searchsorted(cells.start_ns, edges)
     filled = np.flatnonzero(np.diff(places))
     if not len(filled):
         none, nothing = np.empty(0, np.int64), np.empty(0)
         return Envelope(none, none, nothing, nothing, nothing, none)
-    kept = cells.part(int(edges[0]), int(edges[-1]))
-    low, high, total, n = _reduced(kept, places[filled] - places[0])
+    inside = cells.part(int(edges[0]), int(edges[-1]))
+    low, high, total, n = _reduce(inside, places[filled] - places[0])
     return Envelope(edges[filled], edges[filled + 1], low, high, total / n, n)
 
 
-def _reduced(cells: Cells, first: Int) -> tuple[Float, Float, Float, Int]:
+def _reduce(cells: OverviewCells, first: Int) -> tuple[Float, Float, Float, Int]:
     return (
         np.minimum.reduceat(cells.low, first),
         np.maximum.reduceat(cells.high, first),

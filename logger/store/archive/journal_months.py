@@ -20,7 +20,7 @@ from .. import lock
 from ..files import PART, plain_write_errors, publish, sync_file
 from ..hot.database import Database
 from ..hot.journal import Journal, digest
-from ..hot.journal_files import FIELDS, FOLDER, Line, read_lines, write_lines
+from ..hot.journal_files import FIELDS, FOLDER, JournalLine, read_lines, write_lines
 from ..hot.tables import batch, journal, journal_seal, reading
 from ..types import JSON
 from .archive import LOCK
@@ -44,13 +44,13 @@ class JournalSealing:
 
         Another process that is sealing is left to it: then the answer is empty.
         """
-        with lock.held(self._folder / LOCK, wait_s=5.0) as ours:
+        with lock.try_lock(self._folder / LOCK, wait_s=5.0) as ours:
             if not ours:
                 return []
             self._finish()
-            return list(self._sealed(least))
+            return list(self._seal_entries(least))
 
-    def _sealed(self, least: int) -> Iterator[str]:
+    def _seal_entries(self, least: int) -> Iterator[str]:
         while True:
             with self._database.read() as conn:
                 lines = _movable(conn)
@@ -59,12 +59,12 @@ class JournalSealing:
             if len(lines) < least:
                 return
             file = f"{FOLDER}/journal-{count + 1:04d}.parquet"
-            self._written(self._folder / file, lines)
-            self._journalled(file, lines)
+            self._write_file(self._folder / file, lines)
+            self._record_seal(file, lines)
             self._finish()
             yield file
 
-    def _written(self, path: Path, lines: Sequence[Line]) -> None:
+    def _write_file(self, path: Path, lines: Sequence[JournalLine]) -> None:
         """Write and read back; what an interruption left under that name has no seal and goes."""
         part = path.with_name(path.name + PART)
         with plain_write_errors(path):
@@ -72,15 +72,15 @@ class JournalSealing:
             write_lines(part, lines)
             sync_file(part)
             publish(part, path)
-        found = [tuple(getattr(line, name) for name in FIELDS) for line in read_lines(path)]
-        if found != [tuple(getattr(line, name) for name in FIELDS) for line in lines]:
+        read_back = [tuple(getattr(line, name) for name in FIELDS) for line in read_lines(path)]
+        if read_back != [tuple(getattr(line, name) for name in FIELDS) for line in lines]:
             path.unlink()
             raise StoreError(
                 f"{path} did not read back as it was written, and was removed. Nothing was lost: the entries"
                 " are still in the database. Check this disk, then try again."
             )
 
-    def _journalled(self, file: str, lines: Sequence[Line]) -> None:
+    def _record_seal(self, file: str, lines: Sequence[JournalLine]) -> None:
         content = (self._folder / file).read_bytes()
         what: dict[str, JSON] = {
             "file": file,
@@ -102,15 +102,17 @@ class JournalSealing:
             newest = conn.execute(
                 select(journal_seal).order_by(journal_seal.c.number.desc()).limit(1)
             ).first()
-            left = newest is not None and _left(conn, newest)
-            kept = set(conn.execute(select(func.max(batch.c.number)).group_by(batch.c.writer)).scalars())
+            left = newest is not None and _any_left(conn, newest)
+            newest_batches = set(
+                conn.execute(select(func.max(batch.c.number)).group_by(batch.c.writer)).scalars()
+            )
         if newest is None or not left:
             return
         numbers = (line.number for line in read_lines(self._folder / newest.file))
-        while some := list(islice(numbers, DELETED_AT_ONCE)):
+        while block := list(islice(numbers, DELETED_AT_ONCE)):
             with self._database.begin() as conn:
-                for part in _chunks(some):
-                    gone = [number for number in part if number not in kept]
+                for part in _chunks(block):
+                    gone = [number for number in part if number not in newest_batches]
                     conn.execute(delete(batch).where(batch.c.number.in_(gone)))
                     conn.execute(delete(journal).where(journal.c.number.in_(part), journal.c.kind == "batch"))
 
@@ -121,27 +123,27 @@ def _chunks(numbers: Sequence[int]) -> Iterator[Sequence[int]]:
         yield numbers[at : at + 500]
 
 
-def _left(conn: Connection, newest: Any) -> bool:
+def _any_left(conn: Connection, newest: Any) -> bool:
     c = journal.c
     within = (c.number >= newest.first_number, c.number <= newest.last_number, c.kind == "batch")
     return conn.execute(select(c.number).where(*within).limit(1)).first() is not None
 
 
-def _movable(conn: Connection) -> list[Line]:
+def _movable(conn: Connection) -> list[JournalLine]:
     """Entries of batches of which the hot tier holds no reading any more, oldest first."""
     b, r = batch.c, reading.c
     hot = exists().where(r.writer == b.writer, r.seq >= b.first_seq, r.seq <= b.last_seq)
-    wanted = (
+    query = (
         select(*(journal.c[name] for name in FIELDS))
         .join(batch, b.number == journal.c.number)
         .where(journal.c.kind == "batch", ~hot)
         .order_by(journal.c.number)
         .limit(MOST)
     )
-    return [Line(*row) for row in conn.execute(wanted)]
+    return [JournalLine(*row) for row in conn.execute(query)]
 
 
-def _refuse_altered(lines: Sequence[Line]) -> None:
+def _refuse_altered(lines: Sequence[JournalLine]) -> None:
     """An entry that was changed in the database must not become a sealed truth."""
     for before, line in pairwise(lines):
         if line.number != before.number + 1:

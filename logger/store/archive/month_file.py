@@ -29,7 +29,7 @@ class Month:
 
 
 @dataclass(frozen=True)
-class Sealed:
+class ChannelFacts:
     """One channel as it was written into a file."""
 
     rows: int
@@ -42,10 +42,10 @@ class Sealed:
     writers: Mapping[str, tuple[int, int]]  # first and last number
 
 
-def sealed_of(columns: Columns) -> Sealed:
+def channel_facts(columns: Columns) -> ChannelFacts:
     """The facts of one channel, whose readings are in the order of the record."""
     valid = columns.taken_ns[np.isfinite(columns.value)]
-    return Sealed(
+    return ChannelFacts(
         rows=len(columns),
         first_ns=int(columns.taken_ns[0]),
         last_ns=int(columns.taken_ns[-1]),
@@ -64,7 +64,7 @@ def days_of(columns: Columns) -> dict[str, str]:
     return dict(zip(days, digests(columns, starts), strict=True))
 
 
-def seal_facts(folder: Path, path: Path, channels: Mapping[str, Sealed]) -> dict[str, Any]:
+def seal_facts(folder: Path, path: Path, channels: Mapping[str, ChannelFacts]) -> dict[str, Any]:
     """The facts of a file that was written: its name below the folder, size and digest."""
     content = path.read_bytes()
     return {
@@ -76,12 +76,14 @@ def seal_facts(folder: Path, path: Path, channels: Mapping[str, Sealed]) -> dict
 
 
 def seal_entry(
-    month: Month, upto: int, facts: Mapping[str, Any], channels: Mapping[str, Sealed]
+    month: Month, upto: int, facts: Mapping[str, Any], channels: Mapping[str, ChannelFacts]
 ) -> tuple[dict[str, JSON], list[dict[str, object]]]:
     """What the journal says of a seal, and its rows of the table of channels."""
     year, number = month_of(month.from_ns)
     span = {"from_ns": month.from_ns, "to_ns": month.to_ns, "upto_arrival": upto}
-    told = {key: {name: getattr(one, name) for name in CHANNEL_FACTS} for key, one in channels.items()}
+    fields = {
+        key: {name: getattr(channel, name) for name in CHANNEL_FACTS} for key, channel in channels.items()
+    }
     what: dict[str, JSON] = {
         **facts,
         **span,
@@ -89,9 +91,9 @@ def seal_entry(
         "year": year,
         "month": number,
         "writers": _writers(channels),  # type: ignore[dict-item]
-        "channels": {key: {**told[key], "days": dict(one.days)} for key, one in channels.items()},
+        "channels": {key: {**fields[key], "days": dict(channel.days)} for key, channel in channels.items()},
     }
-    return what, [{"channel": month.channels[key], **span, **told[key]} for key in channels]
+    return what, [{"channel": month.channels[key], **span, **fields[key]} for key in channels]
 
 
 def _seq_spans(columns: Columns) -> dict[str, tuple[int, int]]:
@@ -102,10 +104,10 @@ def _seq_spans(columns: Columns) -> dict[str, tuple[int, int]]:
     return spans
 
 
-def _writers(channels: Mapping[str, Sealed]) -> dict[str, list[int]]:
+def _writers(channels: Mapping[str, ChannelFacts]) -> dict[str, list[int]]:
     spans: dict[str, list[int]] = {}
     for channel in channels.values():
         for writer, (first, last) in channel.writers.items():
-            known = spans.setdefault(writer, [first, last])
-            known[:] = [min(known[0], first), max(known[1], last)]
+            span = spans.setdefault(writer, [first, last])
+            span[:] = [min(span[0], first), max(span[1], last)]
     return spans

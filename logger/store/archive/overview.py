@@ -22,33 +22,33 @@ from sqlalchemy import Connection, func, select
 from ...errors import StoreDamaged, StoreError
 from ...instants import NS
 from ...series import Float, Int
-from ..files import put
-from ..hot.arrays import fetched
+from ..files import write_durably
+from ..hot.arrays import fetch_arrays
 from ..hot.database import Database
-from ..hot.name_table import Names
-from ..hot.seals import SealedChannel, hidden, sealed_channel
+from ..hot.name_table import NameTable
+from ..hot.seals import SealedChannel, sealed_channel, under_seal
 from ..hot.tables import reading, seal
 from .archive import Archive
-from .cells import Cells, Envelope, binned, coarser, joined, of_readings
+from .cells import Envelope, OverviewCells, bin_cells, cells_of_readings, coarsen, join_cells
 
 FOLDER = "overview"
 WIDTHS_NS = (900 * NS, 3 * 3600 * NS, 86_400 * NS)
 FINER = 4  # cells of a bin, at least: edges are moved to those of cells, by less than a quarter of a bin
 _REMADE = "charts of long times are drawn from it. Delete it: it is made again"
-NONE = of_readings(np.empty(0, np.int64), np.empty(0))
+NONE = cells_of_readings(np.empty(0, np.int64), np.empty(0))
 Columns = tuple[Int, Float]
 
 
 class Overviews:
     """Overviews of one data folder; safe from several threads."""
 
-    def __init__(self, folder: Path, database: Database, names: Names, archive: Archive) -> None:
+    def __init__(self, folder: Path, database: Database, names: NameTable, archive: Archive) -> None:
         self._folder = folder / FOLDER
         self._database = database
         self._names = names
         self._archive = archive
         self._lock = threading.RLock()
-        self._cells: dict[tuple[str, int], tuple[tuple[str, ...], Cells]] = {}
+        self._cells: dict[tuple[str, int], tuple[tuple[str, ...], OverviewCells]] = {}
         self._hot: dict[int, Columns] = {}
         self._cursor = (0, 0)  # newest seal, newest arrival
         self._raw = lru_cache(maxsize=64)(self._read_raw)
@@ -64,13 +64,13 @@ class Overviews:
         with self._lock, self._database.read() as conn:
             number = self._names.number("channel", channel)
             if number is None:
-                return binned(NONE, np.array([from_ns, to_ns]))
+                return bin_cells(NONE, np.array([from_ns, to_ns]))
             self._refresh(conn)
             seals = sealed_channel(conn, number)
-            parts = self._covered(channel, seals, from_ns, to_ns, widths)
-            hot = of_readings(*self._hot.get(number, (NONE.start_ns, NONE.low))).part(from_ns, to_ns)
-        cells = joined([*parts, hot])
-        return binned(cells, _edges(from_ns, to_ns, bins, widths[-1] if widths else 1))
+            parts = self._cover(channel, seals, from_ns, to_ns, widths)
+            hot = cells_of_readings(*self._hot.get(number, (NONE.start_ns, NONE.low))).part(from_ns, to_ns)
+        cells = join_cells([*parts, hot])
+        return bin_cells(cells, _edges(from_ns, to_ns, bins, widths[-1] if widths else 1))
 
     def build(self, channels: Sequence[str]) -> None:
         """Make what is missing, as after a seal."""
@@ -80,7 +80,7 @@ class Overviews:
                 if number is not None:
                     self._level(channel, sealed_channel(conn, number), WIDTHS_NS[0])
 
-    def altered(self, broken: Collection[str]) -> Iterator[str]:
+    def find_altered(self, broken: Collection[str]) -> Iterator[str]:
         """A sentence for every overview on the disk that its sealed files do not give, but for broken ones.
 
         One that cannot be read, or is of files that are no longer all there, is made anew before it is used.
@@ -91,23 +91,23 @@ class Overviews:
                 number = self._names.number("channel", channel)
                 seals = sealed_channel(conn, number) if number is not None else []
             try:
-                yield from self._altered(channel, {one.file for one in seals} - set(broken))
+                yield from self._find_altered(channel, {seal.file for seal in seals} - set(broken))
             except StoreDamaged:
                 continue  # broken since it was compared; the next verification names it
 
-    def _altered(self, channel: str, standing: set[str]) -> Iterator[str]:
+    def _find_altered(self, channel: str, standing: set[str]) -> Iterator[str]:
         for width in WIDTHS_NS:
-            stored, path = self._stored(channel, width), self._path(channel, width)
+            level, path = self._load(channel, width), self._path(channel, width)
             file = path.relative_to(self._folder.parent).as_posix()
-            if stored is not None and set(stored[0]) <= standing:
-                parts = [of_readings(*self._read_raw(one, channel)) for one in stored[0]]
-                fresh = coarser(coarser(joined([NONE, *parts]), WIDTHS_NS[0]), width)
-                if not _alike(stored[1], fresh):
+            if level is not None and set(level[0]) <= standing:
+                parts = [cells_of_readings(*self._read_raw(sealed_file, channel)) for sealed_file in level[0]]
+                fresh = coarsen(coarsen(join_cells([NONE, *parts]), WIDTHS_NS[0]), width)
+                if not _alike(level[1], fresh):
                     yield f"file {file}: not what its sealed files give; {_REMADE}"
 
-    def _covered(
+    def _cover(
         self, channel: str, seals: Sequence[SealedChannel], from_ns: int, to_ns: int, widths: Sequence[int]
-    ) -> list[Cells]:
+    ) -> list[OverviewCells]:
         """Sealed readings of [from, to) by the widest cells inside it, finer ones towards its ends."""
         if from_ns >= to_ns:
             return []
@@ -116,48 +116,48 @@ class Overviews:
         width, finer = widths[-1], widths[:-1]
         begin, end = -(-from_ns // width) * width, to_ns // width * width
         if begin >= end:
-            return self._covered(channel, seals, from_ns, to_ns, finer)
+            return self._cover(channel, seals, from_ns, to_ns, finer)
         return [
-            *self._covered(channel, seals, from_ns, begin, finer),
+            *self._cover(channel, seals, from_ns, begin, finer),
             self._level(channel, seals, width).part(begin, end),
-            *self._covered(channel, seals, end, to_ns, finer),
+            *self._cover(channel, seals, end, to_ns, finer),
         ]
 
     def _raw_parts(
         self, channel: str, seals: Sequence[SealedChannel], from_ns: int, to_ns: int
-    ) -> list[Cells]:
-        met = [one.file for one in seals if one.first_ns < to_ns and one.last_ns >= from_ns]
-        return [of_readings(*self._raw(file, channel)).part(from_ns, to_ns) for file in met]
+    ) -> list[OverviewCells]:
+        met = [seal.file for seal in seals if seal.first_ns < to_ns and seal.last_ns >= from_ns]
+        return [cells_of_readings(*self._raw(file, channel)).part(from_ns, to_ns) for file in met]
 
     def _read_raw(self, file: str, channel: str) -> Columns:
         with self._archive.open(file) as reader:
-            taken_ns, value, _, _ = reader.shown(channel)
+            taken_ns, value, _, _ = reader.series(channel)
         return taken_ns, value
 
-    def _level(self, channel: str, seals: Sequence[SealedChannel], width: int) -> Cells:
+    def _level(self, channel: str, seals: Sequence[SealedChannel], width: int) -> OverviewCells:
         """Overview of all sealed files of a channel: remembered, kept on disk, or made now."""
-        files = tuple(one.file for one in seals)
+        files = tuple(seal.file for seal in seals)
         if not files:
             return NONE
-        known = self._cells.get((channel, width))
-        if known is None or known[0] != files:
-            known = self._stored(channel, width)
-        if known is None or known[0] != files:
-            self._make(channel, files)
-            known = self._cells[channel, width]
-        self._cells[channel, width] = known
-        return known[1]
+        level = self._cells.get((channel, width))
+        if level is None or level[0] != files:
+            level = self._load(channel, width)
+        if level is None or level[0] != files:
+            self._build_levels(channel, files)
+            level = self._cells[channel, width]
+        self._cells[channel, width] = level
+        return level[1]
 
-    def _make(self, channel: str, files: tuple[str, ...]) -> None:
-        stored = self._stored(channel, WIDTHS_NS[0])
-        if stored is None or not set(stored[0]) <= set(files):
-            stored = ((), NONE)
-        new = [file for file in files if file not in stored[0]]
+    def _build_levels(self, channel: str, files: tuple[str, ...]) -> None:
+        finest_level = self._load(channel, WIDTHS_NS[0])
+        if finest_level is None or not set(finest_level[0]) <= set(files):
+            finest_level = ((), NONE)
+        new = [file for file in files if file not in finest_level[0]]
         finest = WIDTHS_NS[0]
-        added = [coarser(of_readings(*self._read_raw(file, channel)), finest) for file in new]
-        cells = coarser(joined([stored[1], *added]), finest)
+        added = [coarsen(cells_of_readings(*self._read_raw(file, channel)), finest) for file in new]
+        cells = coarsen(join_cells([finest_level[1], *added]), finest)
         for width in WIDTHS_NS:
-            cells = coarser(cells, width)
+            cells = coarsen(cells, width)
             self._cells[channel, width] = (files, cells)
             if not self._database.read_only:
                 self._store(channel, width, files, cells)
@@ -165,7 +165,7 @@ class Overviews:
     def _path(self, channel: str, width: int) -> Path:
         return self._folder / quote(channel, safe="") / f"{width // NS}.arrow"
 
-    def _store(self, channel: str, width: int, files: tuple[str, ...], cells: Cells) -> None:
+    def _store(self, channel: str, width: int, files: tuple[str, ...], cells: OverviewCells) -> None:
         import pyarrow as pa
 
         table = pa.table({name: getattr(cells, name) for name in ("start_ns", "low", "high", "total", "n")})
@@ -174,11 +174,11 @@ class Overviews:
         with pa.ipc.new_file(sink, table.schema) as writer:
             writer.write_table(table)
         try:
-            put(self._path(channel, width), sink.getvalue().to_pybytes())
+            write_durably(self._path(channel, width), sink.getvalue().to_pybytes())
         except StoreError:
             return  # a cache that cannot be written is made again next time; the chart is right all the same
 
-    def _stored(self, channel: str, width: int) -> tuple[tuple[str, ...], Cells] | None:
+    def _load(self, channel: str, width: int) -> tuple[tuple[str, ...], OverviewCells] | None:
         import pyarrow as pa
 
         path = self._path(channel, width)
@@ -193,7 +193,7 @@ class Overviews:
             ]
         except (pa.ArrowException, OSError, ValueError, KeyError, TypeError):
             return None
-        return files, Cells(*columns)
+        return files, OverviewCells(*columns)
 
     def _refresh(self, conn: Connection) -> None:
         """Take in what arrived since; begin anew when months were sealed meanwhile."""
@@ -201,21 +201,21 @@ class Overviews:
         if newest != self._cursor[0]:
             self._hot, self._cursor = {}, (newest, 0)
         c = reading.c
-        wanted = select(c.channel, c.arrival, c.taken_ns, c.value).where(c.arrival > self._cursor[1])
-        channel, arrival, taken_ns, value = fetched(
-            conn, wanted.order_by(c.arrival), (np.int64, np.int64, np.int64, np.float64)
+        query = select(c.channel, c.arrival, c.taken_ns, c.value).where(c.arrival > self._cursor[1])
+        channel, arrival, taken_ns, value = fetch_arrays(
+            conn, query.order_by(c.arrival), (np.int64, np.int64, np.int64, np.float64)
         )
         for number in np.unique(channel).tolist():
             mine = channel == number
-            self._take(conn, number, arrival[mine], taken_ns[mine], value[mine])
+            self._add_hot(conn, number, arrival[mine], taken_ns[mine], value[mine])
         if len(arrival):
             self._cursor = (newest, int(arrival[-1]))
 
-    def _take(self, conn: Connection, number: int, arrival: Int, taken_ns: Int, value: Float) -> None:
-        free = ~hidden(taken_ns, arrival, sealed_channel(conn, number))
-        known = self._hot.get(number, (np.empty(0, np.int64), np.empty(0)))
+    def _add_hot(self, conn: Connection, number: int, arrival: Int, taken_ns: Int, value: Float) -> None:
+        free = ~under_seal(taken_ns, arrival, sealed_channel(conn, number))
+        series = self._hot.get(number, (np.empty(0, np.int64), np.empty(0)))
         taken_ns, value = (
-            np.concatenate([a, b[free]]) for a, b in zip(known, (taken_ns, value), strict=True)
+            np.concatenate([a, b[free]]) for a, b in zip(series, (taken_ns, value), strict=True)
         )
         if np.any(np.diff(taken_ns) < 0):
             order = np.argsort(taken_ns, kind="stable")
@@ -223,7 +223,7 @@ class Overviews:
         self._hot[number] = (taken_ns, value)
 
 
-def _alike(stored: Cells, fresh: Cells) -> bool:
+def _alike(stored: OverviewCells, fresh: OverviewCells) -> bool:
     """Equal but for the last bits of sums, which depend on the order in which parts were added."""
     exact = all(
         np.array_equal(getattr(stored, name), getattr(fresh, name))
@@ -234,8 +234,8 @@ def _alike(stored: Cells, fresh: Cells) -> bool:
 
 def _edges(from_ns: int, to_ns: int, bins: int, width: int) -> Int:
     """Edges of the bins: the ends as they are, those between at multiples of the cells' width."""
-    whole, rest = divmod(to_ns - from_ns, bins)  # their product with a number of bins need not fit in 64 bits
+    step, rest = divmod(to_ns - from_ns, bins)  # their product with a number of bins need not fit in 64 bits
     place = np.arange(1, bins, dtype=np.int64)
-    inner = np.unique((from_ns + place * whole + place * rest // bins) // width * width)
+    inner = np.unique((from_ns + place * step + place * rest // bins) // width * width)
     inner = inner[(inner > from_ns) & (inner < to_ns)]
     return np.concatenate([[from_ns], inner, [to_ns]]).astype(np.int64)

@@ -63,7 +63,7 @@ STEPS = ["taken", "received_after_ms", "monotonic_minus_taken_ms", "seq"]
 SHOWN = ["taken", "taken_rest_ns", "value", "status", "late"]
 
 
-class Writer:
+class ParquetWriter:
     """Writes one file, channel by channel."""
 
     def __init__(self, path: Path, simulated: bool = False) -> None:
@@ -85,7 +85,7 @@ class Writer:
         """Add readings of one channel, in order."""
         self._writer.write_table(_table(columns), row_group_size=GROUP_ROWS)
 
-    def __enter__(self) -> Writer:
+    def __enter__(self) -> ParquetWriter:
         return self
 
     def __exit__(
@@ -94,14 +94,14 @@ class Writer:
         self._writer.close()
 
 
-class Reader:
+class ParquetReader:
     """Reads one file; anything in UNREADABLE may come out when it is none or is damaged."""
 
     def __init__(self, source: Path | bytes) -> None:
         opened = pa.BufferReader(source) if isinstance(source, bytes) else source
         self._file = pq.ParquetFile(opened, read_dictionary=TEXTS, pre_buffer=True)
 
-    def __enter__(self) -> Reader:
+    def __enter__(self) -> ParquetReader:
         return self
 
     def __exit__(
@@ -116,11 +116,11 @@ class Reader:
 
     def groups(self) -> dict[str, list[int]]:
         """Channel -> its row groups, from the statistics in the footer."""
-        found: dict[str, list[int]] = {}
+        groups: dict[str, list[int]] = {}
         for at in range(self._file.metadata.num_row_groups):
             channel = self._file.metadata.row_group(at).column(0).statistics.min
-            found.setdefault(channel, []).append(at)
-        return found
+            groups.setdefault(channel, []).append(at)
+        return groups
 
     def columns(self, groups: Sequence[int]) -> Columns:
         """Everything in these row groups."""
@@ -144,7 +144,7 @@ class Reader:
             source=_texts(table, "source"),
         )
 
-    def shown(self, channel: str) -> tuple[Int, Any, Any, Any]:
+    def series(self, channel: str) -> tuple[Int, Any, Any, Any]:
         """Instants, values, status and late mark of one channel, without what only the record needs."""
         table = self._file.read_row_groups(self.groups().get(channel, []), columns=SHOWN)
         taken_ns = _ns(_ints(table, "taken"), _ints(table, "taken_rest_ns"))
@@ -159,26 +159,26 @@ class Reader:
 def _table(columns: Columns) -> Any:
     taken_ms, received_ms = columns.taken_ns // MS, columns.received_ns // MS
     arrays = [
-        _coded(columns.channel),
+        _encode_texts(columns.channel),
         pa.array(taken_ms, pa.timestamp("ms", tz="UTC")),
         pa.array(columns.value, pa.float64(), mask=np.isnan(columns.value)),
-        _coded(Texts(columns.status.astype(np.int32), STATUS)),
-        _coded(columns.raw),
+        _encode_texts(Texts(columns.status.astype(np.int32), STATUS)),
+        _encode_texts(columns.raw),
         pa.array(columns.late),
         pa.array(received_ms - taken_ms),
         pa.array(columns.monotonic_ns // MS - taken_ms),
         pa.array((columns.taken_ns % MS).astype(np.int32)),
         pa.array((columns.received_ns % MS).astype(np.int32)),
         pa.array((columns.monotonic_ns % MS).astype(np.int32)),
-        _coded(columns.writer),
+        _encode_texts(columns.writer),
         pa.array(columns.seq),
-        _coded(columns.boot),
-        _coded(columns.source),
+        _encode_texts(columns.boot),
+        _encode_texts(columns.source),
     ]
     return pa.Table.from_arrays(arrays, schema=SCHEMA)
 
 
-def _coded(texts: Texts) -> Any:
+def _encode_texts(texts: Texts) -> Any:
     return pa.DictionaryArray.from_arrays(
         pa.array(texts.codes, pa.int32()), pa.array(texts.table, pa.string())
     )
@@ -199,8 +199,8 @@ def _ints(table: Any, name: str) -> Int:
     column = table.column(name)
     if name == "taken":
         column = column.cast(pa.int64())
-    found: Int = array_of(column, np.int64)
-    return found
+    values: Int = array_of(column, np.int64)
+    return values
 
 
 def _ns(ms: Int, rest: Int) -> Int:

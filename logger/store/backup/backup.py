@@ -24,19 +24,19 @@ from ...instants import NS, rfc3339
 from .. import lock
 from ..files import PART, sha256_of
 from ..hot.database import FILE
-from ..hot.journal_files import seals as journal_seals
+from ..hot.journal_files import journal_seals
 from ..hot.tables import issue
 from ..store import Store
-from .catalogue import FILES, FORMAT, MANIFEST, MARKER, REPORT, Generation, folders, generations, stored
-from .folder import copied, plain_target_errors, read_json, written_json
-from .restore import Also, proven, unpacked
+from .catalogue import FILES, FORMAT, MANIFEST, MARKER, REPORT, Generation, folders, generations, object_path
+from .folder import copy_file, plain_target_errors, read_json, write_json
+from .restore import Also, prove, unpack
 
 LOCK = "backup.lock"
 KEEP = 14
 
 
 @dataclass(frozen=True)
-class Report:
+class BackupReport:
     """What one backup did. `faults`: what restoring it showed; `removed`: older ones that were let go."""
 
     backup: str
@@ -66,7 +66,7 @@ def backup(
     keep: int = KEEP,
     anew: bool = False,
     also: Also | None = None,
-) -> Report:
+) -> BackupReport:
     """Back the record up into an existing folder; journalled, and verified by restoring it.
 
     Keeps the newest `keep` good ones. A folder that held backups and now holds none is taken for one
@@ -75,18 +75,18 @@ def backup(
     """
     if keep < 1:
         raise Refused(f"keep: wanted 1 or more backups to keep, found {keep}.")
-    with lock.held(store.folder / LOCK) as ours:
+    with lock.try_lock(store.folder / LOCK) as ours:
         if not ours:
             raise StoreInUse(f"Another backup of {store.folder} is running; this one was not begun.")
         with plain_target_errors(target):
-            _claimed(store, target, anew)
-            _swept(target)
-        return _made(store, target, who, now_ns, keep, also)
+            _claim_target(store, target, anew)
+            _remove_interrupted(target)
+        return _make_backup(store, target, who, now_ns, keep, also)
 
 
-def _made(  # noqa: PLR0917 (what, where to, who, when: each is asked for by its place)
+def _make_backup(  # noqa: PLR0917 (what, where to, who, when: each is asked for by its place)
     store: Store, target: Path, who: str, now_ns: int, keep: int, also: Also | None
-) -> Report:
+) -> BackupReport:
     with _scratch(store) as scratch:
         snapshot, restored = Path(scratch) / "snapshot", Path(scratch) / "restored"
         with plain_target_errors(Path(scratch)):
@@ -94,12 +94,12 @@ def _made(  # noqa: PLR0917 (what, where to, who, when: each is asked for by its
             restored.mkdir()
             store.snapshot(snapshot / FILE)
         with Store.open(snapshot, read_only=True) as frozen, plain_target_errors(target):
-            report = _written(store.folder, frozen, target, now_ns)
-        report = _proven(report, target, restored, also)
-    _journalled(store, target, who, report)
+            report = _write_generation(store.folder, frozen, target, now_ns)
+        report = _prove(report, target, restored, also)
+    _journal_backup(store, target, who, report)
     with plain_target_errors(target):
-        removed = tuple(pruned(target, keep))
-    return Report(**{**vars(report), "removed": removed})
+        removed = tuple(prune(target, keep))
+    return BackupReport(**{**vars(report), "removed": removed})
 
 
 def _scratch(store: Store) -> tempfile.TemporaryDirectory[str]:
@@ -114,19 +114,19 @@ def _scratch(store: Store) -> tempfile.TemporaryDirectory[str]:
     return tempfile.TemporaryDirectory(prefix=prefix)
 
 
-def needed(store: Store) -> dict[str, str]:
+def required_files(store: Store) -> dict[str, str]:
     """Every file that the record names, by its path below the data folder, with its SHA-256."""
-    found = {one.file: one.sha256 for one in store.seals(disposed=False)}
-    found |= {one.original: one.sha256 for one in store.imports()}
+    files = {one.file: one.sha256 for one in store.seals(disposed=False)}
+    files |= {one.original: one.sha256 for one in store.imports()}
     with store.read() as conn:
         rows = conn.execute(select(issue.c.folder, issue.c.body)).all()
-        found |= {row.file: row.sha256 for row in journal_seals(conn)}
+        files |= {row.file: row.sha256 for row in journal_seals(conn)}
     for row in rows:
-        found |= {f"{row.folder}/{name}": sha256 for name, sha256 in row.body["files"].items()}
-    return found
+        files |= {f"{row.folder}/{name}": sha256 for name, sha256 in row.body["files"].items()}
+    return files
 
 
-def _claimed(store: Store, target: Path, anew: bool) -> None:
+def _claim_target(store: Store, target: Path, anew: bool) -> None:
     """See that the folder is there and is this record's, and mark it as such."""
     if not target.is_dir():
         raise Refused(
@@ -135,47 +135,47 @@ def _claimed(store: Store, target: Path, anew: bool) -> None:
         )
     if target.resolve().is_relative_to(store.folder.resolve()):
         raise Refused(f"{target} lies inside the data folder; a backup there would be lost together with it.")
-    found = read_json(target / MARKER)
-    if found is not None and found.get("record") != store.key:
+    marker = read_json(target / MARKER)
+    if marker is not None and marker.get("record") != store.key:
         raise Refused(
             f"{target} holds the backups of another record; nothing was written. Name another folder."
         )
-    if found is None:
-        if not anew and _known(store, target):
+    if marker is None:
+        if not anew and _has_backups(store, target):
             raise StoreError(
                 f"{target} holds no backups, though some were made there: the share may not be mounted, and "
                 "nothing was written. If this is a new disk, say so once with --anew."
             )
-        written_json(target / MARKER, {"format": FORMAT, "record": store.key, "simulated": store.simulated})
+        write_json(target / MARKER, {"format": FORMAT, "record": store.key, "simulated": store.simulated})
 
 
-def _known(store: Store, target: Path) -> bool:
+def _has_backups(store: Store, target: Path) -> bool:
     return any(entry.what.get("folder") == str(target) for entry in store.journal.entries(kind="backup"))
 
 
-def _swept(target: Path) -> None:
+def _remove_interrupted(target: Path) -> None:
     """Remove what interrupted backups left: they are not whole, and nobody waits for them."""
     for folder in folders(target):
         if not (folder / MANIFEST).is_file():
-            _removed(folder)
+            _remove_generation(folder)
     for part in (target / FILES).glob(f"*/*{PART}"):
         part.unlink()
 
 
-def _written(data: Path, frozen: Store, target: Path, now_ns: int) -> Report:
-    known = [int(folder.name[:6]) for folder in folders(target)]
+def _write_generation(data: Path, frozen: Store, target: Path, now_ns: int) -> BackupReport:
+    numbers = [int(folder.name[:6]) for folder in folders(target)]
     stamp = datetime.fromtimestamp(now_ns // NS, UTC).strftime("%Y%m%dT%H%M%SZ")
-    folder = target / f"{max(known, default=0) + 1:06d}-{stamp}"
+    folder = target / f"{max(numbers, default=0) + 1:06d}-{stamp}"
     faults, files, fresh = [], {}, []
-    for name, sha256 in sorted(needed(frozen).items()):
+    for name, sha256 in sorted(required_files(frozen).items()):
         try:
-            size, came = _copied(data / name, target, sha256)
-        except _Differs as fault:
+            size, came = _copy_object(data / name, target, sha256)
+        except _FileMismatch as fault:
             faults.append(f"file {name}: {fault}; it is not in this backup")
             continue
         files[name] = {"sha256": sha256, "bytes": size}
         fresh += [size] * came
-    database = {"sha256": copied(frozen.folder / FILE, folder / FILE)}
+    database = {"sha256": copy_file(frozen.folder / FILE, folder / FILE)}
     newest = frozen.newest_ns()
     head = frozen.journal.head()
     manifest = {
@@ -189,50 +189,52 @@ def _written(data: Path, frozen: Store, target: Path, now_ns: int) -> Report:
         "database": {**database, "bytes": (folder / FILE).stat().st_size},
         "files": files,
     }
-    sha256 = written_json(folder / MANIFEST, manifest)
-    return Report(
+    sha256 = write_json(folder / MANIFEST, manifest)
+    return BackupReport(
         folder.name, now_ns, len(files), len(fresh), sum(fresh), 0, newest, head, sha256, tuple(faults)
     )
 
 
-class _Differs(Exception):
+class _FileMismatch(Exception):
     """A file of the record that is not what the record says."""
 
 
-def _copied(source: Path, target: Path, sha256: str) -> tuple[int, bool]:
+def _copy_object(source: Path, target: Path, sha256: str) -> tuple[int, bool]:
     """Bytes of the file with this digest in the target, and whether it had to be copied."""
-    path = stored(target, sha256)
+    path = object_path(target, sha256)
     if path.is_file():
         return path.stat().st_size, False
     try:
         with source.open("rb"):
             pass
     except OSError as error:
-        raise _Differs(f"missing or unreadable ({error.strerror or error})") from error
-    if copied(source, path) != sha256:
+        raise _FileMismatch(f"missing or unreadable ({error.strerror or error})") from error
+    if copy_file(source, path) != sha256:
         path.unlink()
-        raise _Differs("altered")
+        raise _FileMismatch("altered")
     return path.stat().st_size, True
 
 
-def _proven(report: Report, target: Path, restored: Path, also: Also | None) -> Report:
+def _prove(report: BackupReport, target: Path, restored: Path, also: Also | None) -> BackupReport:
     """Restore the backup and verify it there; what is altered there goes, to be copied anew."""
     with plain_target_errors(target):
-        one = next(found for found in generations(target) if found.name == report.backup)
-        lost = unpacked(one, restored)
-        for sha256, _ in one.files.values() if lost else ():
-            path = one.object(sha256)
+        generation = next(g for g in generations(target) if g.name == report.backup)
+        lost = unpack(generation, restored)
+        for sha256, _ in generation.files.values() if lost else ():
+            path = generation.object(sha256)
             if path.is_file() and sha256_of(path) != sha256:
                 path.unlink()  # the next backup copies it again
-    verification = proven(one, restored, also)
+    verification = prove(generation, restored, also)
     faults = (*report.faults, *(fault.strip() for fault in lost), *verification.faults)
-    done = Report(**{**vars(report), "faults": faults, "readings": verification.readings})
+    tested = BackupReport(**{**vars(report), "faults": faults, "readings": verification.readings})
     with plain_target_errors(target):
-        written_json(one.folder / REPORT, {**told(done), "proven_by": "restoring into a scratch place"})
-    return done
+        write_json(
+            generation.folder / REPORT, {**report_dict(tested), "proven_by": "restoring into a scratch place"}
+        )
+    return tested
 
 
-def told(report: Report) -> dict[str, Any]:
+def report_dict(report: BackupReport) -> dict[str, Any]:
     """A report as plain data."""
     facts = asdict(report)
     facts["head"] = {"number": report.head[0], "sha256": report.head[1]}
@@ -241,36 +243,36 @@ def told(report: Report) -> dict[str, Any]:
     return {**facts, "faults": list(report.faults), "removed": list(report.removed), "intact": report.intact}
 
 
-def _journalled(store: Store, target: Path, who: str, report: Report) -> None:
-    what: dict[str, Any] = {"folder": str(target), **told(report)}
+def _journal_backup(store: Store, target: Path, who: str, report: BackupReport) -> None:
+    what: dict[str, Any] = {"folder": str(target), **report_dict(report)}
     what["faults"] = what["faults"][:20]
     del what["removed"]
     store.journal.append("backup", who, what)
 
 
-def pruned(target: Path, keep: int) -> Iterator[str]:
+def prune(target: Path, keep: int) -> Iterator[str]:
     """Remove backups older than the newest `keep` good ones, then the files that none of the rest names."""
-    there = generations(target)
-    good = [one for one in there if one.good]
+    present = generations(target)
+    good = [generation for generation in present if generation.good]
     if len(good) <= keep:
         return
-    rest = [one for one in there if one.number >= good[-keep].number]
-    for one in there:
-        if one.number < good[-keep].number:
-            _removed(one.folder)
-            yield one.name
-    if all(one.readable for one in rest):
-        _let_go(target, rest)
+    rest = [generation for generation in present if generation.number >= good[-keep].number]
+    for generation in present:
+        if generation.number < good[-keep].number:
+            _remove_generation(generation.folder)
+            yield generation.name
+    if all(generation.readable for generation in rest):
+        _remove_unreferenced(target, rest)
 
 
-def _let_go(target: Path, rest: list[Generation]) -> None:
-    wanted = {sha256 for one in rest for sha256, _ in one.files.values()}
+def _remove_unreferenced(target: Path, rest: list[Generation]) -> None:
+    referenced = {sha256 for generation in rest for sha256, _ in generation.files.values()}
     for path in (target / FILES).glob("*/*"):
-        if path.name not in wanted:
+        if path.name not in referenced:
             path.unlink()
 
 
-def _removed(folder: Path) -> None:
+def _remove_generation(folder: Path) -> None:
     """The manifest goes first: what is left of an interrupted removal must not be taken for a backup."""
     (folder / MANIFEST).unlink(missing_ok=True)
     for path in folder.iterdir():

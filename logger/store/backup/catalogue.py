@@ -74,7 +74,7 @@ class Generation:
     @property
     def files(self) -> dict[str, tuple[str, int]]:
         """Path below the data folder -> SHA-256 and bytes."""
-        return {name: (told["sha256"], told["bytes"]) for name, told in self.manifest["files"].items()}
+        return {name: (facts["sha256"], facts["bytes"]) for name, facts in self.manifest["files"].items()}
 
     @property
     def database(self) -> Path:
@@ -83,10 +83,10 @@ class Generation:
 
     def object(self, sha256: str) -> Path:
         """Where the file with this digest lies."""
-        return stored(self.folder.parent, sha256)
+        return object_path(self.folder.parent, sha256)
 
 
-def stored(target: Path, sha256: str) -> Path:
+def object_path(target: Path, sha256: str) -> Path:
     """Where a folder of backups keeps the file with this digest."""
     return target / FILES / sha256[:2] / sha256
 
@@ -111,42 +111,42 @@ def is_target(folder: Path) -> bool:
 
 def newest_good(target: Path) -> Generation | None:
     """The newest backup that was restored and found intact."""
-    good = [one for one in generations(target) if one.good]
+    good = [generation for generation in generations(target) if generation.good]
     return good[-1] if good else None
 
 
-def chosen(target: Path, name: str | None) -> Generation:
+def choose_generation(target: Path, name: str | None) -> Generation:
     """A backup by its name or number, or the newest good one; StoreError with what there is."""
-    there = generations(target)
+    present = generations(target)
     if name is None:
-        if good := [one for one in there if one.good]:
+        if good := [generation for generation in present if generation.good]:
             return good[-1]
         raise StoreError(
-            f"No backup in {target} was restored and found intact; there are: {_listed(there)}. "
+            f"No backup in {target} was restored and found intact; there are: {_list_names(present)}. "
             "Name one with --generation to try it all the same."
         )
-    for one in there:
-        if name in {one.name, str(one.number)} and one.readable:
-            return one
+    for generation in present:
+        if name in {generation.name, str(generation.number)} and generation.readable:
+            return generation
     raise StoreError(
-        f"There is no backup {name!r} in {target} that can be read; there are: {_listed(there)}."
+        f"There is no backup {name!r} in {target} that can be read; there are: {_list_names(present)}."
     )
 
 
 def heads(target: Path) -> list[tuple[int, str]]:
     """Heads of the chain that these backups hold."""
-    return [one.head for one in generations(target) if one.readable]
+    return [generation.head for generation in generations(target) if generation.readable]
 
 
 def _generation(folder: Path) -> Generation:
     manifest, report = read_json(folder / MANIFEST) or {}, read_json(folder / REPORT) or {}
-    wanted = report.get("manifest_sha256")
-    if wanted is not None and wanted != sha256_of(folder / MANIFEST):
+    expected = report.get("manifest_sha256")
+    if expected is not None and expected != sha256_of(folder / MANIFEST):
         manifest = {}
     if manifest and (manifest.get("format") != FORMAT or not {"at_ns", "head", "files"} <= manifest.keys()):
         manifest = {}
     return Generation(folder, manifest, report)
 
 
-def _listed(there: list[Generation]) -> str:
-    return ", ".join(one.name for one in there) or "none"
+def _list_names(present: list[Generation]) -> str:
+    return ", ".join(generation.name for generation in present) or "none"

@@ -21,54 +21,60 @@ from ..store import Store
 from ..types import Seal, Verification
 from .catalogue import MARKER, Generation, heads, is_target, newest_good
 from .folder import plain_target_errors, read_json
-from .scrub import scrubbed
+from .scrub import scrub
 
 SHOWN = 20  # rows named one by one
 FIELDS = tuple(name for name in (*NUMERIC, *TEXTS) if name not in {"arrival", "seq", "writer"})
 
 
-def checked(store: Store, told: Sequence[tuple[int, str]] = (), target: Path | None = None) -> Verification:
+def verify_record(
+    store: Store, checked_heads: Sequence[tuple[int, str]] = (), target: Path | None = None
+) -> Verification:
     """Verify a record against heads that left this machine, and against those in a folder of backups.
 
     Where something is altered, the rows that differ from the newest good backup are named as well.
     """
     if target is None:
-        return _with_heads(store.verify(told), told, "")
+        return _with_heads(store.verify(checked_heads), checked_heads, "")
     _refuse_other(store, target)
-    known = [*heads(target), *told]
-    found = _with_heads(store.verify(known), known, f" of {target}")
-    read = scrubbed(target)
+    all_heads = [*heads(target), *checked_heads]
+    verification = _with_heads(store.verify(all_heads), all_heads, f" of {target}")
+    read = scrub(target)
     line = (
         f"{read.files} files of the backups in {target}, {read.size_bytes / 1e6:.1f} MB, with their digests"
     )
-    found = replace(found, faults=(*found.faults, *read.sentences), compared=(*found.compared, line))
+    verification = replace(
+        verification, faults=(*verification.faults, *read.sentences), compared=(*verification.compared, line)
+    )
     good = newest_good(target)
-    if found.intact or good is None:
-        return found
-    named = list(itertools.islice(differing(store, good), SHOWN + 1))
+    if verification.intact or good is None:
+        return verification
+    named = list(itertools.islice(find_differences(store, good), SHOWN + 1))
     more = ["more rows differ from the backup; these are the first"] if len(named) > SHOWN else []
-    return replace(found, faults=(*found.faults, *named[:SHOWN], *more))
+    return replace(verification, faults=(*verification.faults, *named[:SHOWN], *more))
 
 
-def _with_heads(found: Verification, known: Sequence[tuple[int, str]], where: str) -> Verification:
+def _with_heads(
+    verification: Verification, checked_heads: Sequence[tuple[int, str]], where: str
+) -> Verification:
     """The same, and against which heads of the chain it was held."""
-    if not known:
+    if not checked_heads:
         line = (
             "the chain with a head that left this machine: none was given, so a chain that was made anew as a"
             " whole would not show. Give one with --head, or a folder of backups with --backup"
         )
-        return replace(found, left_out=(*found.left_out, line))
-    number, sha256 = max(known)
-    counted = f"{len(known)} heads{where}" if len(known) > 1 else "the head"
+        return replace(verification, left_out=(*verification.left_out, line))
+    number, sha256 = max(checked_heads)
+    counted = f"{len(checked_heads)} heads{where}" if len(checked_heads) > 1 else "the head"
     line = f"the chain with {counted} that left this machine, the newest is entry {number}, {sha256}"
-    return replace(found, compared=(*found.compared, line))
+    return replace(verification, compared=(*verification.compared, line))
 
 
-def differing(store: Store, good: Generation) -> Iterator[str]:
+def find_differences(store: Store, good: Generation) -> Iterator[str]:
     """A sentence for every reading that is not what it was in that backup."""
     try:
-        with Store.open(good.folder, read_only=True) as kept:
-            yield from _of_hot(store, kept, good.name)
+        with Store.open(good.folder, read_only=True) as copy:
+            yield from _of_hot(store, copy, good.name)
     except StoreDamaged as error:
         yield f"rows of the hot tier could not be compared one by one: {error}"
     objects = {sha256 for sha256, _ in good.files.values()}
@@ -77,11 +83,11 @@ def differing(store: Store, good: Generation) -> Iterator[str]:
             yield from _of_file(store, seal, good)
 
 
-def _of_hot(store: Store, kept: Store, name: str) -> Iterator[str]:
-    now, then = store.hot_rows(), kept.hot_rows()
+def _of_hot(store: Store, copy: Store, name: str) -> Iterator[str]:
+    now, then = store.hot_rows(), copy.hot_rows()
     still_hot = then.part(~store.sealed_rows(then))
     for writer in sorted(set(still_hot.writer.table)):
-        yield from differences(_by(now, writer), _by(still_hot, writer), writer, name)
+        yield from describe_differences(_by(now, writer), _by(still_hot, writer), writer, name)
 
 
 def _of_file(store: Store, seal: Seal, good: Generation) -> Iterator[str]:
@@ -97,46 +103,46 @@ def _of_file(store: Store, seal: Seal, good: Generation) -> Iterator[str]:
     except StoreDamaged:
         return  # what cannot be read cannot be compared; the file is named already
     for writer in sorted(set(then.writer.table)):
-        yield from differences(_by(now, writer), _by(then, writer), writer, good.name)
+        yield from describe_differences(_by(now, writer), _by(then, writer), writer, good.name)
 
 
-def differences(now: Columns, then: Columns, writer: str, name: str) -> Iterator[str]:
+def describe_differences(now: Columns, then: Columns, writer: str, name: str) -> Iterator[str]:
     """Rows of one writer, by their numbers: what differs, and what is gone."""
     for at in np.flatnonzero(~np.isin(then.seq, now.seq)).tolist():
         yield f"{_reading(then, at, writer)}: is in backup {name} and is missing here"
     _, here, there = np.intersect1d(now.seq, then.seq, return_indices=True)
     a, b = now.part(here), then.part(there)
-    unlike = {field: _unlike(a, b, field) for field in FIELDS}
+    unlike = {field: _differs_mask(a, b, field) for field in FIELDS}
     for at in np.flatnonzero(np.logical_or.reduce(list(unlike.values()))).tolist():
-        said = [
-            f"{field} was {_shown(b, field, at)}, is {_shown(a, field, at)}"
+        changes = [
+            f"{field} was {_format_field(b, field, at)}, is {_format_field(a, field, at)}"
             for field in FIELDS
             if unlike[field][at]
         ]
-        yield f"{_reading(b, at, writer)}: in backup {name} {'; '.join(said)}"
+        yield f"{_reading(b, at, writer)}: in backup {name} {'; '.join(changes)}"
 
 
-def _unlike(a: Columns, b: Columns, field: str) -> NDArray[np.bool_]:
-    one, other = getattr(a, field), getattr(b, field)
+def _differs_mask(a: Columns, b: Columns, field: str) -> NDArray[np.bool_]:
+    left, right = getattr(a, field), getattr(b, field)
     if field in TEXTS:
-        texts = [np.array(column.table, object)[column.codes] for column in (one, other)]
+        texts = [np.array(column.table, object)[column.codes] for column in (left, right)]
         return np.asarray(texts[0] != texts[1], np.bool_)
-    both_none = np.isnan(one) & np.isnan(other) if field == "value" else False
-    return np.asarray((one != other) & ~np.asarray(both_none), np.bool_)
+    both_none = np.isnan(left) & np.isnan(right) if field == "value" else False
+    return np.asarray((left != right) & ~np.asarray(both_none), np.bool_)
 
 
-def _shown(columns: Columns, field: str, at: int) -> str:
-    found: Any = getattr(columns, field)[at]
+def _format_field(columns: Columns, field: str, at: int) -> str:
+    value: Any = getattr(columns, field)[at]
     if field == "status":
-        return STATUS[found] if found < len(STATUS) else str(found)
+        return STATUS[value] if value < len(STATUS) else str(value)
     if field in {"taken_ns", "received_ns"}:
-        return rfc3339(int(found))
-    return repr(found.item()) if hasattr(found, "item") else repr(found)
+        return rfc3339(int(value))
+    return repr(value.item()) if hasattr(value, "item") else repr(value)
 
 
 def _reading(columns: Columns, at: int, writer: str) -> str:
-    taken = rfc3339(int(columns.taken_ns[at]))
-    return f"reading {columns.seq[at]} of writer {writer} ({columns.channel[at]}, {taken})"
+    at_text = rfc3339(int(columns.taken_ns[at]))
+    return f"reading {columns.seq[at]} of writer {writer} ({columns.channel[at]}, {at_text})"
 
 
 def _by(columns: Columns, writer: str) -> Columns:

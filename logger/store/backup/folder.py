@@ -33,7 +33,7 @@ def plain_target_errors(folder: Path) -> Iterator[None]:
         ) from error
 
 
-def copied(source: Path, path: Path) -> str:
+def copy_file(source: Path, path: Path) -> str:
     """Copy a file so that it is there whole or not at all; gives the SHA-256 of what was read."""
     sha, part = hashlib.sha256(), path.with_name(path.name + PART)
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -41,35 +41,35 @@ def copied(source: Path, path: Path) -> str:
         while chunk := coming.read(CHUNK):
             sha.update(chunk)
             going.write(chunk)
-        _synced(going.fileno())
-    _named(part, path)
+        _sync(going.fileno())
+    _rename(part, path)
     return sha.hexdigest()
 
 
-def written(path: Path, content: bytes) -> str:
+def write_file(path: Path, content: bytes) -> str:
     """Write a file so that it is there whole or not at all; gives its SHA-256."""
     part = path.with_name(path.name + PART)
     path.parent.mkdir(parents=True, exist_ok=True)
     with part.open("wb") as file:
         file.write(content)
         file.flush()
-        _synced(file.fileno())
-    _named(part, path)
+        _sync(file.fileno())
+    _rename(part, path)
     return hashlib.sha256(content).hexdigest()
 
 
-def written_json(path: Path, facts: Mapping[str, Any]) -> str:
+def write_json(path: Path, facts: Mapping[str, Any]) -> str:
     """The same for plain data, one key a line."""
-    return written(path, (json.dumps(facts, indent=1, ensure_ascii=False) + "\n").encode())
+    return write_file(path, (json.dumps(facts, indent=1, ensure_ascii=False) + "\n").encode())
 
 
 def read_json(path: Path) -> dict[str, Any] | None:
     """The facts in a file; None where it is not there or holds none."""
     try:
-        found = json.loads(path.read_bytes())
+        facts = json.loads(path.read_bytes())
     except (FileNotFoundError, ValueError):
         return None
-    return found if isinstance(found, dict) else None
+    return facts if isinstance(facts, dict) else None
 
 
 def inside(folder: Path, name: str) -> Path:
@@ -82,11 +82,11 @@ def inside(folder: Path, name: str) -> Path:
     return path
 
 
-def _synced(handle: int) -> None:
+def _sync(handle: int) -> None:
     os.fsync(handle)
 
 
-def _named(part: Path, path: Path) -> None:
+def _rename(part: Path, path: Path) -> None:
     os.replace(part, path)
     with suppress(OSError):  # some shares refuse to sync a folder
         sync_folder(path.parent)

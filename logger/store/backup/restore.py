@@ -14,14 +14,14 @@ from ..files import PART, sha256_of
 from ..hot.database import FILE, RESTORING
 from ..store import Store
 from ..types import Verification
-from .catalogue import Generation, chosen, is_target
-from .folder import copied, inside, plain_target_errors, written
+from .catalogue import Generation, choose_generation, is_target
+from .folder import copy_file, inside, plain_target_errors, write_file
 
 Also = Callable[[Store], Iterable[str]]  # faults of a restored record that the store cannot see
 
 
 @dataclass(frozen=True)
-class Restored:
+class RestoreResult:
     """What stands in the folder now. `newest_ns`: the newest reading in it; None without any."""
 
     generation: str
@@ -30,7 +30,7 @@ class Restored:
     verification: Verification
 
 
-def restore(source: Path, data: Path, who: str, generation: str | None = None) -> Restored:
+def restore(source: Path, data: Path, who: str, generation: str | None = None) -> RestoreResult:
     """Restore a backup into a new or empty folder, verify it there, and journal that it was restored.
 
     Refused where `data` holds anything, unless it is what an interrupted restore left. The marker
@@ -41,19 +41,21 @@ def restore(source: Path, data: Path, who: str, generation: str | None = None) -
         raise Refused(
             f"{source} is no folder of backups; name the one that was given to `stillroom backup --to`."
         )
-    one = chosen(source, generation)
+    chosen = choose_generation(source, generation)
     with plain_target_errors(data):
         data.mkdir(parents=True, exist_ok=True)
-        written(data / RESTORING, f"{one.name}\n".encode())
-    if faults := unpacked(one, data):
+        write_file(data / RESTORING, f"{chosen.name}\n".encode())
+    if faults := unpack(chosen, data):
         raise StoreDamaged(
-            "\n".join([f"Backup {one.name} is not as it was written; {data} is not to be used:", *faults])
+            "\n".join([f"Backup {chosen.name} is not as it was written; {data} is not to be used:", *faults])
             + "\nChoose another one with --generation; `stillroom backup --list` names them."
         )
-    verification = proven(one, data)
+    verification = prove(chosen, data)
     with plain_target_errors(data):
         (data / RESTORING).unlink()
-    return Restored(one.name, one.at_ns, _journalled(one, data, who, verification), verification)
+    return RestoreResult(
+        chosen.name, chosen.at_ns, _journal_restore(chosen, data, who, verification), verification
+    )
 
 
 def refuse_occupied(data: Path) -> None:
@@ -65,43 +67,45 @@ def refuse_occupied(data: Path) -> None:
         raise Refused(f"{data} is not empty; nothing was restored. Name a new or empty folder with --data.")
 
 
-def unpacked(one: Generation, data: Path) -> list[str]:
+def unpack(generation: Generation, data: Path) -> list[str]:
     """Copy every file of a backup, the database last; gives what does not agree with its digest."""
     faults = []
-    for name, (sha256, _) in sorted(one.files.items()):
-        faults += _fetched(one.object(sha256), inside(data, name), name, sha256)
-    wanted = str(one.manifest["database"]["sha256"])
-    return faults + _fetched(one.database, data / FILE, FILE, wanted)
+    for name, (sha256, _) in sorted(generation.files.items()):
+        faults += _fetch(generation.object(sha256), inside(data, name), name, sha256)
+    expected = str(generation.manifest["database"]["sha256"])
+    return faults + _fetch(generation.database, data / FILE, FILE, expected)
 
 
-def proven(one: Generation, data: Path, also: Also | None = None) -> Verification:
+def prove(generation: Generation, data: Path, also: Also | None = None) -> Verification:
     """Walk the restored record and compare its chain with the head in the manifest; and what `also` finds."""
     try:
         with Store.open(data, read_only=True) as store:
-            found = store.verify([one.head])
-            return replace(found, faults=(*found.faults, *also(store))) if also else found
+            verification = store.verify([generation.head])
+            return (
+                replace(verification, faults=(*verification.faults, *also(store))) if also else verification
+            )
     except StoreDamaged as error:
         return Verification((str(error),), 0, 0, 0, 0, (0, ""))
 
 
-def _fetched(source: Path, path: Path, name: str, wanted: str) -> list[str]:
+def _fetch(source: Path, path: Path, name: str, expected: str) -> list[str]:
     try:
         with source.open("rb"):
             pass
     except OSError as error:
         return [f"  file {name}: missing from the backup or unreadable ({error.strerror or error})"]
     with plain_target_errors(path.parent):
-        found = copied(source, path)
-        return [] if found == wanted == sha256_of(path) else [f"  file {name}: altered in the backup"]
+        actual = copy_file(source, path)
+        return [] if actual == expected == sha256_of(path) else [f"  file {name}: altered in the backup"]
 
 
-def _journalled(one: Generation, data: Path, who: str, verification: Verification) -> int | None:
+def _journal_restore(generation: Generation, data: Path, who: str, verification: Verification) -> int | None:
     with Store.open(data) as store:
         newest_ns = store.newest_ns()
-        head = {"number": one.head[0], "sha256": one.head[1]}
+        head = {"number": generation.head[0], "sha256": generation.head[1]}
         what: dict[str, Any] = {
-            "backup": one.name,
-            "taken": rfc3339(one.at_ns),
+            "backup": generation.name,
+            "taken": rfc3339(generation.at_ns),
             "head": head,
             "intact": verification.intact,
         }
@@ -109,17 +113,19 @@ def _journalled(one: Generation, data: Path, who: str, verification: Verificatio
     return newest_ns
 
 
-def tried(source: Path, scratch: Path, of: Path, who: str, generation: str | None = None) -> Restored:
+def try_restore(
+    source: Path, scratch: Path, of: Path, who: str, generation: str | None = None
+) -> RestoreResult:
     """Restore into a scratch folder and journal in the record `of` that this was tried, and how it went."""
     begin = time.monotonic()
     with Store.open(of) as store:
-        done = restore(source, scratch, who, generation)
+        result = restore(source, scratch, who, generation)
         what: dict[str, Any] = {
-            "backup": done.generation,
-            "intact": done.verification.intact,
-            "readings": done.verification.readings,
-            "newest": None if done.newest_ns is None else rfc3339(done.newest_ns),
+            "backup": result.generation,
+            "intact": result.verification.intact,
+            "readings": result.verification.readings,
+            "newest": None if result.newest_ns is None else rfc3339(result.newest_ns),
             "seconds": round(time.monotonic() - begin, 1),
         }
         store.journal.append("restore-test", who, what, "restore test")
-    return done
+    return result

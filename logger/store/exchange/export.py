@@ -25,10 +25,10 @@ from ...instants import rfc3339
 from ..archive.archive import FOLDER
 from ..archive.month_file import days_of
 from ..archive.months import DAY_NS, month_of, month_span
-from ..backup.folder import copied, plain_target_errors, written, written_json
+from ..backup.folder import copy_file, plain_target_errors, write_file, write_json
 from ..files import sha256_of
 from ..hot.journal import canonical
-from ..rows import Columns, ordered
+from ..rows import Columns, sort_columns
 from ..store import Store
 
 FORMAT = "stillroom export 1"
@@ -56,23 +56,27 @@ its facts but `sha256`, as JSON without white space, keys sorted.
 
 
 @dataclass(frozen=True)
-class Written:
+class ExportSummary:
     """What an export holds."""
 
     files: tuple[str, ...]
     readings: int
 
 
-def export(store: Store, out: Path, now_ns: int) -> Written:
+def export(store: Store, out: Path, now_ns: int) -> ExportSummary:
     """Write everything into a new or empty folder; the manifest comes last."""
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
     with plain_target_errors(out):
         out.mkdir(parents=True, exist_ok=True)
         head = store.journal.head()
-        files = dict(_sealed(store, out)) | dict(_unsealed(store, out)) | dict(_originals(store, out))
-        files |= dict(_texts(store, out))
-        days, readings = _digested(store)
+        files = (
+            dict(_copy_sealed(store, out))
+            | dict(_write_unsealed(store, out))
+            | dict(_copy_originals(store, out))
+        )
+        files |= dict(_write_texts(store, out))
+        days, readings = _digest_readings(store)
         manifest = {
             "format": FORMAT,
             "record": store.key,
@@ -85,28 +89,28 @@ def export(store: Store, out: Path, now_ns: int) -> Written:
             "files": dict(sorted(files.items())),
             "days": days,
         }
-        written_json(out / MANIFEST, {**manifest, "sha256": manifest_digest(manifest)})
-    return Written((*sorted(files), MANIFEST), readings)
+        write_json(out / MANIFEST, {**manifest, "sha256": manifest_digest(manifest)})
+    return ExportSummary((*sorted(files), MANIFEST), readings)
 
 
 def manifest_digest(manifest: Mapping[str, Any]) -> str:
     """SHA-256 of all that an export says of itself but this digest: canonical JSON, as in the journal."""
-    told = {name: value for name, value in manifest.items() if name != "sha256"}
-    return hashlib.sha256(canonical(told).encode()).hexdigest()
+    facts = {name: value for name, value in manifest.items() if name != "sha256"}
+    return hashlib.sha256(canonical(facts).encode()).hexdigest()
 
 
 def day_digests(store: Store) -> Days:
     """Channel -> UTC day -> SHA-256 over all its readings of that day, however many files hold them."""
-    return _digested(store)[0]
+    return _digest_readings(store)[0]
 
 
-def _digested(store: Store) -> tuple[Days, int]:
-    found: Days = {}
+def _digest_readings(store: Store) -> tuple[Days, int]:
+    days: Days = {}
     readings = 0
     for rows in _months(store):
-        found.setdefault(rows.channel[0], {}).update(days_of(rows))
+        days.setdefault(rows.channel[0], {}).update(days_of(rows))
         readings += len(rows)
-    return found, readings
+    return days, readings
 
 
 def _months(store: Store) -> Iterator[Columns]:
@@ -114,7 +118,7 @@ def _months(store: Store) -> Iterator[Columns]:
     hot = store.hot_rows()
     days = np.unique(hot.taken_ns // DAY_NS) * DAY_NS
     spans = {month_span(*month_of(at)) for at in days.tolist()}
-    spans |= {(one.from_ns, one.to_ns) for one in store.seals(disposed=False)}
+    spans |= {(seal.from_ns, seal.to_ns) for seal in store.seals(disposed=False)}
     for channel in store.channels():
         for from_ns, to_ns in sorted(spans):
             rows = store.columns(channel, from_ns, to_ns)
@@ -122,13 +126,13 @@ def _months(store: Store) -> Iterator[Columns]:
                 yield rows
 
 
-def _sealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
-    for one in store.seals(disposed=False):
-        yield one.file, copied(store.folder / one.file, out / one.file)
+def _copy_sealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
+    for seal in store.seals(disposed=False):
+        yield seal.file, copy_file(store.folder / seal.file, out / seal.file)
 
 
-def _unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
-    from ..archive.parquet import Writer
+def _write_unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
+    from ..archive.parquet import ParquetWriter
 
     hot = store.hot_rows()
     hot = hot.part(~store.sealed_rows(hot))
@@ -140,52 +144,54 @@ def _unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
         folder = f"{FOLDER}/room={quote(store.room(), safe='')}/year={year}/month={month:02d}"
         name, rows = f"{folder}/unsealed-0001.parquet", hot.part(months == from_ns)
         (out / folder).mkdir(parents=True, exist_ok=True)
-        with Writer(out / name, store.simulated) as writer:
+        with ParquetWriter(out / name, store.simulated) as writer:
             for channel in sorted(set(rows.channel.table)):
                 mine = rows.part(rows.channel.codes == rows.channel.table.index(channel))
                 if len(mine):
-                    writer.write(ordered(mine))
+                    writer.write(sort_columns(mine))
         yield name, sha256_of(out / name)
 
 
-def _originals(store: Store, out: Path) -> Iterator[tuple[str, str]]:
-    told = []
-    for one in store.imports():
-        yield one.original, copied(store.folder / one.original, out / one.original)
-        facts = {"sha256": one.sha256, "name": one.name, "at": rfc3339(one.at_ns), "at_ns": one.at_ns}
-        told.append({**facts, "original": one.original, "summary": dict(one.summary)})
-    yield "imports.json", _listed(out / "imports.json", told)
+def _copy_originals(store: Store, out: Path) -> Iterator[tuple[str, str]]:
+    listing = []
+    for file in store.imports():
+        yield file.original, copy_file(store.folder / file.original, out / file.original)
+        facts = {"sha256": file.sha256, "name": file.name, "at": rfc3339(file.at_ns), "at_ns": file.at_ns}
+        listing.append({**facts, "original": file.original, "summary": dict(file.summary)})
+    yield "imports.json", _write_list(out / "imports.json", listing)
 
 
-def _texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
+def _write_texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
     from ..archive import parquet
 
     versions = [
         {
-            "version": one.version,
-            "who": one.who,
-            "approver": one.approver,
-            "why": one.why,
-            "at": rfc3339(one.at_ns),
-            "at_ns": one.at_ns,
-            "digest": one.digest,
-            "texts": dict(one.texts),
+            "version": version.version,
+            "who": version.who,
+            "approver": version.approver,
+            "why": version.why,
+            "at": rfc3339(version.at_ns),
+            "at_ns": version.at_ns,
+            "digest": version.digest,
+            "texts": dict(version.texts),
         }
-        for one in store.setups()
+        for version in store.setups()
     ]
-    yield "setup/versions.json", _listed(out / "setup" / "versions.json", versions)
-    lines = "".join(json.dumps(_entry(one), ensure_ascii=False) + "\n" for one in store.journal.entries())
-    yield JOURNAL, written(out / JOURNAL, lines.encode())
+    yield "setup/versions.json", _write_list(out / "setup" / "versions.json", versions)
+    lines = "".join(
+        json.dumps(_entry(version), ensure_ascii=False) + "\n" for version in store.journal.entries()
+    )
+    yield JOURNAL, write_file(out / JOURNAL, lines.encode())
     columns = (parquet.__doc__ or "").partition("\n\n")[2]
     simulated = " (SIMULATED: no measured data)" if store.simulated else ""
     text = README.format(simulated=simulated, columns=columns)
-    yield "README.txt", written(out / "README.txt", text.encode())
+    yield "README.txt", write_file(out / "README.txt", text.encode())
 
 
-def _entry(one: Any) -> dict[str, Any]:
-    facts = {name: getattr(one, name) for name in ("number", "at_ns", "kind", "who", "why", "sha256")}
-    return {**facts, "what": canonical(one.what)}
+def _entry(entry: Any) -> dict[str, Any]:
+    facts = {name: getattr(entry, name) for name in ("number", "at_ns", "kind", "who", "why", "sha256")}
+    return {**facts, "what": canonical(entry.what)}
 
 
-def _listed(path: Path, told: list[dict[str, Any]]) -> str:
-    return written(path, (json.dumps(told, indent=1, ensure_ascii=False) + "\n").encode())
+def _write_list(path: Path, facts: list[dict[str, Any]]) -> str:
+    return write_file(path, (json.dumps(facts, indent=1, ensure_ascii=False) + "\n").encode())

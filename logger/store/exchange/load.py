@@ -12,12 +12,12 @@ import numpy as np
 
 from ...errors import Refused, StoreDamaged
 from ...instants import rfc3339
-from ..backup.folder import inside, plain_target_errors, read_json, written
-from ..backup.restore import Restored, refuse_occupied
+from ..backup.folder import inside, plain_target_errors, read_json, write_file
+from ..backup.restore import RestoreResult, refuse_occupied
 from ..files import sha256_of
 from ..hot.database import RESTORING
 from ..hot.journal import FIRST, digest
-from ..rows import Columns, joined
+from ..rows import Columns, join_columns
 from ..store import Store
 from ..types import Verification
 from .export import FORMAT, JOURNAL, MANIFEST, day_digests, manifest_digest
@@ -31,7 +31,7 @@ def is_export(folder: Path) -> bool:
     return (read_json(folder / MANIFEST) or {}).get("format") == FORMAT
 
 
-def begin_from(source: Path, data: Path, who: str, now_ns: int) -> Restored:
+def load_export(source: Path, data: Path, who: str, now_ns: int) -> RestoreResult:
     """Make a new record of an export in a new or empty folder; its digests must be those of the old one.
 
     The journal of the old record is not continued: it is in the export, and the new one names its head.
@@ -43,13 +43,13 @@ def begin_from(source: Path, data: Path, who: str, now_ns: int) -> Restored:
             f"{source} lacks readings that were disposed of, so its numbers have holes: nothing was made. A "
             "backup of that record can be restored; an export of it can be read."
         )
-    _checked(source, manifest)
+    _check_export(source, manifest)
     with plain_target_errors(data):
-        _cleared(data)
+        _clear(data)
     with Store.open(data, create=True, simulated=bool(manifest["simulated"])) as store:
         with plain_target_errors(data):
-            written(data / RESTORING, b"export\n")
-        _filled(store, source, manifest, who)
+            write_file(data / RESTORING, b"export\n")
+        _fill(store, source, manifest, who)
         store.seal(now_ns)
         if day_digests(store) != manifest["days"]:
             raise StoreDamaged(
@@ -61,10 +61,12 @@ def begin_from(source: Path, data: Path, who: str, now_ns: int) -> Restored:
         newest_ns = store.newest_ns()
     with plain_target_errors(data):
         (data / RESTORING).unlink()
-    return Restored(f"export of {rfc3339(manifest['at_ns'])}", manifest["at_ns"], newest_ns, verification)
+    return RestoreResult(
+        f"export of {rfc3339(manifest['at_ns'])}", manifest["at_ns"], newest_ns, verification
+    )
 
 
-def _checked(source: Path, manifest: Mapping[str, Any]) -> None:
+def _check_export(source: Path, manifest: Mapping[str, Any]) -> None:
     """Every file of the export against its digest, before anything is made; and what it says of itself."""
     if manifest.get("sha256") != manifest_digest(manifest):
         raise StoreDamaged(
@@ -86,38 +88,43 @@ def _chain_faults(source: Path, manifest: Mapping[str, Any]) -> Iterator[str]:
         yield "is in no list of the export"
         return
     number, previous = FIRST
-    known: dict[str, Any] = {}
+    founding: dict[str, Any] = {}
     with inside(source, JOURNAL).open(encoding="utf-8") as lines:
         for line in lines:
             entry = json.loads(line)
-            told = {name: entry[name] for name in ("number", "at_ns", "kind", "who", "what", "why")}
-            if entry["number"] != number + 1 or digest(**told, previous=previous) != entry["sha256"]:
+            fields = {name: entry[name] for name in ("number", "at_ns", "kind", "who", "what", "why")}
+            if entry["number"] != number + 1 or digest(**fields, previous=previous) != entry["sha256"]:
                 yield f"entry {number + 1} was altered, or is missing"
                 return
             number, previous = entry["number"], entry["sha256"]
-            known = known or json.loads(entry["what"])
+            founding = founding or json.loads(entry["what"])
             if number == manifest["head"]["number"] and previous != manifest["head"]["sha256"]:
                 yield f"entry {number} is not the head that {MANIFEST} names"
     if number < manifest["head"]["number"]:
         yield f"ends with entry {number}, before the head that {MANIFEST} names"
-    if (known.get("id"), known.get("simulated")) != (manifest["record"], json.dumps(manifest["simulated"])):
+    if (founding.get("id"), founding.get("simulated")) != (
+        manifest["record"],
+        json.dumps(manifest["simulated"]),
+    ):
         yield f"its first entry is of another record, or of another kind of room, than {MANIFEST} says"
 
 
-def _cleared(data: Path) -> None:
+def _clear(data: Path) -> None:
     """Take away what an interrupted attempt left; the marker says that nothing else is there."""
     if (data / RESTORING).is_file():
         shutil.rmtree(data)
 
 
-def _filled(store: Store, source: Path, manifest: Mapping[str, Any], who: str) -> None:
+def _fill(store: Store, source: Path, manifest: Mapping[str, Any], who: str) -> None:
     for version in json.loads((source / "setup" / "versions.json").read_bytes()):
         store.put_setup(
             version["texts"], version["who"], version["why"], version["approver"], version["at_ns"]
         )
-    for one in json.loads((source / "imports.json").read_bytes()):
-        content = inside(source, one["original"]).read_bytes()
-        store.record_import(one["sha256"], one["name"], content, one["summary"], who=who, at_ns=one["at_ns"])
+    for file in json.loads((source / "imports.json").read_bytes()):
+        content = inside(source, file["original"]).read_bytes()
+        store.record_import(
+            file["sha256"], file["name"], content, file["summary"], who=who, at_ns=file["at_ns"]
+        )
     files = [name for name in manifest["files"] if name.endswith(".parquet")]
     spans = {name: _spans(store, source, name) for name in files}
     for writer in sorted({writer for span in spans.values() for writer in span}):
@@ -134,12 +141,12 @@ def _rows(store: Store, source: Path, name: str) -> Columns:
 
 def _spans(store: Store, source: Path, name: str) -> dict[str, tuple[int, int]]:
     """Writer -> first and last of its numbers in a file."""
-    rows, found = _rows(store, source, name), {}
+    rows, spans = _rows(store, source, name), {}
     for code, writer in enumerate(rows.writer.table):
         seq = rows.seq[rows.writer.codes == code]
         if len(seq):
-            found[writer] = (int(seq.min()), int(seq.max()))
-    return found
+            spans[writer] = (int(seq.min()), int(seq.max()))
+    return spans
 
 
 def _in_order(
@@ -148,13 +155,13 @@ def _in_order(
     """All readings of a writer, ascending in their numbers, in blocks."""
     mine = {name: span[writer] for name, span in spans.items() if writer in span}
     last = max(high for _, high in mine.values())
-    kept: dict[str, Columns] = {}
+    loaded: dict[str, Columns] = {}
     for first in range(1, last + 1, AT_ONCE):
-        wanted = [name for name, (low, high) in mine.items() if low < first + AT_ONCE and high >= first]
-        kept = {name: kept[name] if name in kept else _rows(store, source, name) for name in wanted}
+        names = [name for name, (low, high) in mine.items() if low < first + AT_ONCE and high >= first]
+        loaded = {name: loaded[name] if name in loaded else _rows(store, source, name) for name in names}
         parts = []
-        for rows in kept.values():
+        for rows in loaded.values():
             here = rows.writer.codes == rows.writer.table.index(writer)
             parts.append(rows.part(here & (rows.seq >= first) & (rows.seq < first + AT_ONCE)))
-        block = joined(parts)
+        block = join_columns(parts)
         yield block.part(np.argsort(block.seq, kind="stable"))

@@ -13,9 +13,9 @@ from ...errors import StoreDamaged
 AT_ONCE = 20_000  # more Python objects alive at once only keep the garbage collector busy
 
 
-def fetched(conn: Connection, wanted: Select[Any], kinds: Sequence[Any]) -> list[Any]:
+def fetch_arrays(conn: Connection, query: Select[Any], kinds: Sequence[Any]) -> list[Any]:
     """One array per selected column; `kinds` are their dtypes, NULL becomes NaN in a float column."""
-    parts = [_arrays(rows, kinds) for rows in conn.execute(wanted).partitions(AT_ONCE)]
+    parts = [_arrays(rows, kinds) for rows in conn.execute(query).partitions(AT_ONCE)]
     if len(parts) == 1:
         return parts[0]
     return [np.concatenate([np.empty(0, kind), *column]) for kind, *column in zip(kinds, *parts, strict=True)]

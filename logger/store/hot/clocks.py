@@ -20,7 +20,7 @@ from ..rows import Columns
 from ..types import JSON
 from .database import Database
 from .journal import Journal
-from .name_table import Names
+from .name_table import NameTable
 from .tables import batch, clock_comparison, clock_correction
 
 UNSURE = "poll, clock unsure"
@@ -68,24 +68,24 @@ class _Span:
 class Clocks:
     """Comparisons and corrections of one store."""
 
-    def __init__(self, database: Database, journal: Journal, names: Names) -> None:
+    def __init__(self, database: Database, journal: Journal, names: NameTable) -> None:
         self._database = database
         self._journal = journal
         self._names = names
 
-    def compare(self, found: Comparison, who: str, why: str, conn: Connection) -> int:
+    def record_comparison(self, measured: Comparison, who: str, why: str, conn: Connection) -> int:
         """Record that a probe's clock was compared; gives the number of the entry."""
         what: dict[str, JSON] = {
-            "probe": found.probe, "clock_ns": found.clock_ns, "offset_ns": found.offset_ns
+            "probe": measured.probe, "clock_ns": measured.clock_ns, "offset_ns": measured.offset_ns
         }  # fmt: skip
-        what["arrival"] = _coming(conn)
+        what["arrival"] = _upcoming_arrival(conn)
         number = self._journal.append(COMPARISON, who, what, why, conn).number
         conn.execute(clock_comparison.insert().values(number=number, **what))
         return number
 
-    def correct(self, boot: str, base_ns: int, who: str, why: str, conn: Connection) -> int:
+    def record_correction(self, boot: str, base_ns: int, who: str, why: str, conn: Connection) -> int:
         """Record what UTC less the monotonic clock was while this machine ran as `boot`."""
-        what: dict[str, JSON] = {"boot": boot, "base_ns": base_ns, "arrival": _coming(conn)}
+        what: dict[str, JSON] = {"boot": boot, "base_ns": base_ns, "arrival": _upcoming_arrival(conn)}
         number = self._journal.append(CORRECTION, who, what, why, conn).number
         conn.execute(clock_correction.insert().values(number=number, **what))
         return number
@@ -95,10 +95,10 @@ class Clocks:
         t = clock_comparison
         with self._database.read() as conn:
             rows = conn.execute(select(t).where(t.c.probe == probe).order_by(t.c.number))
-            found = {row.clock_ns: Comparison(probe, row.clock_ns, row.offset_ns) for row in rows}
-        return [found[ns] for ns in sorted(found)]
+            by_clock = {row.clock_ns: Comparison(probe, row.clock_ns, row.offset_ns) for row in rows}
+        return [by_clock[ns] for ns in sorted(by_clock)]
 
-    def doubt(self, boot: str, base_ns: int, why: str, monotonic_ns: int | None = None) -> None:
+    def record_doubt(self, boot: str, base_ns: int, why: str, monotonic_ns: int | None = None) -> None:
         """Record that stamps of this boot are unsure; `base_ns`: UTC less monotonic, as shown.
 
         `monotonic_ns`: since when, where the clock was sure before.
@@ -113,8 +113,12 @@ class Clocks:
         c = clock_correction.c
         with self._database.read() as conn:
             rows = conn.execute(select(c.boot, func.max(c.number)).group_by(c.boot)).all()
-            known = {boot: number for boot, number in rows}
-        return {one.boot: one for one in self._doubts() if one.number > known.get(one.boot, 0)}
+            newest_corrections = {boot: number for boot, number in rows}
+        return {
+            doubt.boot: doubt
+            for doubt in self._doubts()
+            if doubt.number > newest_corrections.get(doubt.boot, 0)
+        }
 
     def ever_unsure(self) -> bool:
         """Whether any reading was ever stamped by an unsure clock."""
@@ -138,36 +142,36 @@ class Clocks:
         reach_ns = max((abs(c.offset_ns) for c in compared), default=0) + NS
         # Whoever asks for all that will ever come asks up to the largest number that the database takes.
         columns = read(max(from_ns - reach_ns, -EVER_NS), min(to_ns + reach_ns, EVER_NS))
-        parts = [_drifting(columns, compared)]
+        parts = [_correct_drift(columns, compared)]
         if unsure:
-            parts += self._corrected(read)
-        return _between(parts, from_ns, to_ns)
+            parts += self._corrected_readings(read)
+        return _sort_between(parts, from_ns, to_ns)
 
-    def _corrected(self, read: Read) -> Iterator[Columns]:
+    def _corrected_readings(self, read: Read) -> Iterator[Columns]:
         """Readings of an unsure clock whose correction is recorded, wherever its stamps lay."""
         with self._database.read() as conn:
             if conn.execute(select(clock_correction.c.number).limit(1)).scalar() is None:
                 return
         rows = read(-EVER_NS, EVER_NS)
         rows = rows.part(_of_sources(rows, {UNSURE}))
-        for mine, wrong_ns in self._moves(rows):
-            yield _moved(rows.part(mine), (rows.taken_ns + wrong_ns)[mine])
+        for mine, wrong_ns in self._shifts(rows):
+            yield _with_instants(rows.part(mine), (rows.taken_ns + wrong_ns)[mine])
 
-    def instants(self, channel: str, rows: Columns) -> tuple[Int, Bool]:
+    def true_instants(self, channel: str, rows: Columns) -> tuple[Int, Bool]:
         """True instants of stored readings of a channel, and where they are known; both of shape (n,)."""
         compared, unsure = self.comparisons(_probe(channel)), _of_sources(rows, {UNSURE})
-        taken, known = rows.taken_ns.copy(), np.asarray(~unsure, np.bool_)
+        instants, certain = rows.taken_ns.copy(), np.asarray(~unsure, np.bool_)
         if compared:
             theirs = ~_of_sources(rows, OURS)
-            taken[theirs] = _undrifted(rows.taken_ns[theirs], compared)
+            instants[theirs] = _without_drift(rows.taken_ns[theirs], compared)
         if unsure.any():
-            for mine, wrong_ns in self._moves(rows):
+            for mine, wrong_ns in self._shifts(rows):
                 at = np.flatnonzero(mine & unsure)
-                taken[at] += wrong_ns[at]
-                known[at] = True
-        return taken, known
+                instants[at] += wrong_ns[at]
+                certain[at] = True
+        return instants, certain
 
-    def _moves(self, rows: Columns) -> Iterator[tuple[Bool, Int]]:
+    def _shifts(self, rows: Columns) -> Iterator[tuple[Bool, Int]]:
         """Of each span of a boot whose correction is recorded: its rows, and by how much each is moved."""
         with self._database.read() as conn:
             recorded = conn.execute(select(clock_correction).order_by(clock_correction.c.number)).all()
@@ -175,7 +179,7 @@ class Clocks:
             if span.base_ns is not None:
                 yield span.has(rows), span.base_ns - (rows.received_ns - rows.monotonic_ns)
 
-    def moving(self, channels: Sequence[str]) -> list[str]:
+    def channels_to_correct(self, channels: Sequence[str]) -> list[str]:
         """Those of the channels whose stamps may not stand as they are."""
         if self.ever_unsure():
             return list(channels)
@@ -197,21 +201,21 @@ class Clocks:
             corrected = conn.execute(
                 select(clock_correction.c.boot).where(clock_correction.c.arrival > cursor)
             ).all()
-            before = {row.number: _before(conn, row) for row in newer}
-        found: dict[str, int] = {}
+            before = {row.number: _affected_from(conn, row) for row in newer}
+        earliest: dict[str, int] = {}
         for row in newer:
             for channel in (c for c in channels if _probe(c) == row.probe):
-                found[channel] = min(before[row.number], found.get(channel, before[row.number]))
-        return found | (dict.fromkeys(channels, 0) if corrected else {})
+                earliest[channel] = min(before[row.number], earliest.get(channel, before[row.number]))
+        return earliest | (dict.fromkeys(channels, 0) if corrected else {})
 
 
-def check_clocks(conn: Connection, told: dict[int, dict[str, Any]]) -> Iterator[str]:
+def check_clocks(conn: Connection, claims: dict[int, dict[str, Any]]) -> Iterator[str]:
     """A sentence for every row that does not say what its entry says, is missing, or has none."""
     for table, kind in ((clock_comparison, COMPARISON), (clock_correction, CORRECTION)):
         rows = {row.number: row._asdict() for row in conn.execute(select(table))}
-        wanted = {number: what for number, what in told.items() if what["kind"] == kind}
-        for number in sorted(rows.keys() | wanted.keys()):
-            row, what = rows.get(number, {}), wanted.get(number, {"": None})
+        claimed = {number: what for number, what in claims.items() if what["kind"] == kind}
+        for number in sorted(rows.keys() | claimed.keys()):
+            row, what = rows.get(number, {}), claimed.get(number, {"": None})
             if any(row.get(name) != value for name, value in what.items() if name != "kind"):
                 yield f"{kind} {number}: its row is missing, altered, or without its journal entry"
 
@@ -219,7 +223,7 @@ def check_clocks(conn: Connection, told: dict[int, dict[str, Any]]) -> Iterator[
 def _spans(doubts: Sequence[Doubt], corrections: Sequence[Row[Any]]) -> Iterator[_Span]:
     """Each boot from doubt to doubt: a correction says nothing of a doubt that came after it."""
     for boot in dict.fromkeys(row.boot for row in corrections):
-        mine = [one for one in doubts if one.boot == boot] or [Doubt(boot, 0, 0, "")]
+        mine = [boot_doubt for boot_doubt in doubts if boot_doubt.boot == boot] or [Doubt(boot, 0, 0, "")]
         for at, doubt in enumerate(mine):
             following = mine[at + 1] if at + 1 < len(mine) else None
             upto = EVER_NS if following is None else following.number
@@ -229,28 +233,30 @@ def _spans(doubts: Sequence[Doubt], corrections: Sequence[Row[Any]]) -> Iterator
             yield _Span(boot, begin_ns, end_ns, bases[-1] if bases else None)
 
 
-def _before(conn: Connection, row: Row[Any]) -> int:
+def _affected_from(conn: Connection, row: Row[Any]) -> int:
     """From where on a comparison moves readings: since the one before it, else all."""
     t = clock_comparison
     earlier = select(func.max(t.c.clock_ns)).where(t.c.probe == row.probe, t.c.clock_ns < row.clock_ns)
     return int(conn.execute(earlier).scalar() or abs(row.offset_ns)) - abs(int(row.offset_ns))
 
 
-def _coming(conn: Connection) -> int:
+def _upcoming_arrival(conn: Connection) -> int:
     """The number that the next reading to come will have: whoever looks by arrivals sees this with it."""
     newest = select(batch.c.first_arrival + batch.c.last_seq - batch.c.first_seq + 1)
     return int(conn.execute(newest.order_by(batch.c.number.desc()).limit(1)).scalar() or 1)
 
 
-def _drifting(columns: Columns, compared: Sequence[Comparison]) -> Columns:
-    kept = columns.part(~_of_sources(columns, {UNSURE}))
+def _correct_drift(columns: Columns, compared: Sequence[Comparison]) -> Columns:
+    certain = columns.part(~_of_sources(columns, {UNSURE}))
     if not compared:
-        return kept
-    theirs = ~_of_sources(kept, OURS)
-    return _moved(kept, np.where(theirs, _undrifted(kept.taken_ns, compared), kept.taken_ns))
+        return certain
+    theirs = ~_of_sources(certain, OURS)
+    return _with_instants(
+        certain, np.where(theirs, _without_drift(certain.taken_ns, compared), certain.taken_ns)
+    )
 
 
-def _undrifted(stamp_ns: Int, compared: Sequence[Comparison]) -> Int:
+def _without_drift(stamp_ns: Int, compared: Sequence[Comparison]) -> Int:
     clock = np.array([c.clock_ns for c in compared], np.int64)
     offset = np.array([c.offset_ns for c in compared], np.int64)
     return true_ns(stamp_ns, clock, offset)
@@ -261,20 +267,20 @@ def _of_sources(columns: Columns, sources: frozenset[str] | set[str]) -> Any:
     return np.isin(columns.source.codes, among)
 
 
-def _moved(columns: Columns, taken_ns: Any) -> Columns:
+def _with_instants(columns: Columns, taken_ns: Any) -> Columns:
     from dataclasses import replace
 
     return replace(columns, taken_ns=np.asarray(taken_ns, np.int64))
 
 
-def _between(parts: Sequence[Columns], from_ns: int, to_ns: int) -> Readings:
-    taken = np.concatenate([p.taken_ns for p in parts])
-    order = np.argsort(taken, kind="stable")
-    order = order[(taken[order] >= from_ns) & (taken[order] < to_ns)]
+def _sort_between(parts: Sequence[Columns], from_ns: int, to_ns: int) -> Readings:
+    taken_ns = np.concatenate([p.taken_ns for p in parts])
+    order = np.argsort(taken_ns, kind="stable")
+    order = order[(taken_ns[order] >= from_ns) & (taken_ns[order] < to_ns)]
     value, status, late = (
         np.concatenate([getattr(p, name) for p in parts])[order] for name in ("value", "status", "late")
     )
-    return Readings(taken[order], value, status, late)
+    return Readings(taken_ns[order], value, status, late)
 
 
 def _probe(channel: str) -> str:
@@ -297,7 +303,7 @@ def true_ns(stamp_ns: Int, clock_ns: Int, offset_ns: Int) -> Int:
     >>> (true_ns(np.array([15 * day - 120 * NS]), shown, late) - 15 * day).tolist()
     [0]
     """
-    told = np.where(np.abs(offset_ns) < KNOWN_NS, 0, offset_ns)
+    significant_ns = np.where(np.abs(offset_ns) < KNOWN_NS, 0, offset_ns)
     begin = clock_ns[0]
-    offset = np.interp((stamp_ns - begin) / NS, (clock_ns - begin) / NS, told / NS)
+    offset = np.interp((stamp_ns - begin) / NS, (clock_ns - begin) / NS, significant_ns / NS)
     return np.asarray(stamp_ns - np.rint(offset * 1e6).astype(np.int64) * 1000, np.int64)

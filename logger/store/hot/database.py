@@ -23,7 +23,7 @@ from sqlalchemy.pool import QueuePool
 
 from ...errors import StoreDamaged, StoreError
 from ..files import PART, publish, sync_file
-from ..place import Witness, gone, identity, refusal, replaced
+from ..place import Witness, file_identity, gone_error, refusal, replaced_error
 from .migrations import NEWEST, migrate, refuse_newer, version
 
 FILE = "stillroom.db"
@@ -42,7 +42,7 @@ class Database:
         self.read_only = read_only
         self._scratch: tempfile.TemporaryDirectory[str] | None = None
         self._witness: Witness | None = None  # once the file is known to be ours
-        self._engine = self._connected(*self._location())
+        self._engine = self._create_engine(*self._location())
         if read_only:
             self._read_as_newest()
         self._writing = self._engine.execution_options(begin="BEGIN IMMEDIATE")
@@ -90,16 +90,16 @@ class Database:
 
         A copy that holds everything is gone over to; what is written to the other one would be lost.
         """
-        if self._witness is None or identity(self.path) == self._witness.file:
+        if self._witness is None or file_identity(self.path) == self._witness.file:
             return
         with self._moving:
-            found = identity(self.path)
-            if found is None:
-                raise gone(self.path)
-            if found == self._witness.file:
+            identity = file_identity(self.path)
+            if identity is None:
+                raise gone_error(self.path)
+            if identity == self._witness.file:
                 return
             if not self._witness.is_continued_by(self.path):
-                raise replaced(self.path)
+                raise replaced_error(self.path)
             self._witness.close()
             self._engine.dispose()
             self._witness = Witness(self.path)
@@ -117,59 +117,60 @@ class Database:
             if free > pages * ROOMY:
                 copy.execute("VACUUM")  # what moved into files is not copied as empty pages for ever
 
-    def prepare(self, create: bool, upgraded: Callable[[Connection, str], None] | None = None) -> None:
+    def prepare(self, create: bool, on_upgrade: Callable[[Connection, str], None] | None = None) -> None:
         """As `_prepare`; from then on the file must stay the one that it is."""
-        self._prepare(create, upgraded)
+        self._prepare(create, on_upgrade)
         self._witness = Witness(self.path)
 
-    def _prepare(self, create: bool, upgraded: Callable[[Connection, str], None] | None) -> None:
+    def _prepare(self, create: bool, on_upgrade: Callable[[Connection, str], None] | None) -> None:
         """Check the file quickly and bring its schema up to date; `create` begins one where there is none.
 
         Before an older record is changed, a copy of its database is put beside it. `upgraded` is called
         with the old version inside the transaction that changes the schema: all of it or nothing.
         """
         with self.read() as conn:
-            found = quick_check(conn)
-            known = version(conn) if not found else None
-            begins = create and not found and self._may_begin(conn)
-        if found:
-            raise damaged(self.path, found)
-        if known is None and not begins:
+            fault = quick_check(conn)
+            schema = version(conn) if not fault else None
+            begins = create and not fault and self._may_begin(conn)
+        if fault:
+            raise damaged_error(self.path, fault)
+        if schema is None and not begins:
             raise StoreError(f"{self.path} could not be used: it has no tables of ours. {_NO_RECORD}")
-        if known == NEWEST:
+        if schema == NEWEST:
             return
-        if known is not None:
-            refuse_newer(known)
-            self._keep_before(known)
+        if schema is not None:
+            refuse_newer(schema)
+            self._copy_before_upgrade(schema)
         with self.begin() as conn:
             found_now = version(conn)  # another process may have been faster
             migrate(conn)
-            if upgraded is not None and found_now not in (None, NEWEST):
-                upgraded(conn, str(found_now))
+            if on_upgrade is not None and found_now not in (None, NEWEST):
+                on_upgrade(conn, str(found_now))
 
-    def _keep_before(self, known: str) -> None:
+    def _copy_before_upgrade(self, old_schema: str) -> None:
         """The database as the older program left it, so that one can go back to that program."""
-        kept = before_upgrade(self.path, known)
-        part = kept.with_name(f"{kept.name}.{os.getpid()}{PART}")
+        copy_path = upgrade_copy_path(self.path, old_schema)
+        part = copy_path.with_name(f"{copy_path.name}.{os.getpid()}{PART}")
         try:
             self.snapshot(part)
             sync_file(part)
-            publish(part, kept)
+            publish(part, copy_path)
         except (OSError, sqlite3.Error, StoreError) as error:
             part.unlink(missing_ok=True)
             raise StoreError(
-                f"{kept} could not be written: {error}. The record was left as it is: it is copied before "
-                "this version of the program changes its tables: free as much space as stillroom.db takes."
+                f"{copy_path} could not be written: {error}. The record was left as it is: it is copied "
+                "before this version of the program changes its tables: free as much "
+                "space as stillroom.db takes."
             ) from error
 
     def _read_as_newest(self) -> None:
         """An older record that is only read stays as it is: a scratch copy of it is brought up to date."""
         try:
             with self.read() as conn:
-                known = version(conn)
+                schema = version(conn)
         except (StoreError, DatabaseError):
             return  # a damaged file is named by those who read it
-        if known is None or known >= NEWEST:
+        if schema is None or schema >= NEWEST:
             return
         scratch = tempfile.TemporaryDirectory(prefix="stillroom-")
         copy = Path(scratch.name) / "older"
@@ -179,14 +180,14 @@ class Database:
         self._scratch = scratch
         with closing(Database(copy)) as older, older.begin() as conn:
             migrate(conn)
-        self._engine = self._connected(copy / FILE, "mode=rw")
+        self._engine = self._create_engine(copy / FILE, "mode=rw")
 
     def _may_begin(self, conn: Connection) -> bool:
         """Whether nothing was here before: a new record would hide an emptied one."""
         beside = (self.path.with_name(name) for name in ("archive", "journal", "originals", "records"))
         return not inspect(conn).get_table_names() and not any(map(Path.exists, beside))
 
-    def _connected(self, location: Path, flags: str) -> Engine:
+    def _create_engine(self, location: Path, flags: str) -> Engine:
         place = location.absolute().as_uri()
 
         def connect() -> sqlite3.Connection:
@@ -202,7 +203,7 @@ class Database:
             max_overflow=32,
             pool_timeout=BUSY_S,
         )
-        event.listen(engine, "connect", self._set_up)
+        event.listen(engine, "connect", self._configure)
         event.listen(engine, "begin", _begin)
         return engine
 
@@ -226,7 +227,7 @@ class Database:
             shutil.copyfile(file, Path(self._scratch.name) / file.name)
         return Path(self._scratch.name) / FILE, "mode=rw"
 
-    def _set_up(self, connection: sqlite3.Connection, _record: Any) -> None:
+    def _configure(self, connection: sqlite3.Connection, _record: Any) -> None:
         connection.isolation_level = None  # transactions are begun by us, not guessed by the driver
         connection.execute("PRAGMA foreign_keys=ON")
         # Without this, REPLACE would delete rows past the triggers that keep them.
@@ -242,10 +243,10 @@ class Database:
 def quick_check(conn: Connection) -> str:
     """What SQLite finds wrong with the file; empty when nothing is."""
     try:
-        found = [row[0] for row in conn.exec_driver_sql("PRAGMA quick_check(3)")]
+        faults = [row[0] for row in conn.exec_driver_sql("PRAGMA quick_check(3)")]
     except DatabaseError as error:
         return str(error.orig)
-    return "" if found == ["ok"] else "; ".join(found)
+    return "" if faults == ["ok"] else "; ".join(faults)
 
 
 def is_older(folder: Path) -> bool:
@@ -259,20 +260,20 @@ def is_older(folder: Path) -> bool:
         suppress(sqlite3.Error),
         closing(sqlite3.connect(f"{file.absolute().as_uri()}?{how}", uri=True)) as connection,
     ):
-        known = connection.execute("SELECT version_num FROM alembic_version").fetchone()
-        return known is not None and str(known[0]) < NEWEST
+        schema = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+        return schema is not None and str(schema[0]) < NEWEST
     return False
 
 
-def before_upgrade(path: Path, known: str) -> Path:
+def upgrade_copy_path(path: Path, schema: str) -> Path:
     """Where the database of schema `known` is kept when a newer program changes it."""
-    return path.with_name(f"{path.name}.schema-{known}")
+    return path.with_name(f"{path.name}.schema-{schema}")
 
 
-def damaged(path: Path, found: str) -> StoreDamaged:
+def damaged_error(path: Path, fault: str) -> StoreDamaged:
     """The sentence for a file that cannot be trusted, with what to do."""
     return StoreDamaged(
-        f"{path} does not read back as it was written: {found}. Nothing was changed. Stop the service, keep "
+        f"{path} does not read back as it was written: {fault}. Nothing was changed. Stop the service, keep "
         f"a copy of {path.parent} as it is, and put the newest backup in its place; `stillroom verify` then "
         "says what is proven. Check the disk before it is used again."
     )
@@ -284,12 +285,12 @@ def plain_errors(path: Path) -> Iterator[None]:
     try:
         yield
     except (OperationalError, TimeoutError, DatabaseError) as error:
-        found = str(getattr(error, "orig", None) or error)
-        if any(word in found for word in DAMAGE):
-            raise damaged(path, found) from error
+        message = str(getattr(error, "orig", None) or error)
+        if any(word in message for word in DAMAGE):
+            raise damaged_error(path, message) from error
         if isinstance(error, DatabaseError) and not isinstance(error, OperationalError):
             raise
-        raise StoreError(f"{path} could not be used: {found}. {_remedy(found, path.parent)}") from error
+        raise StoreError(f"{path} could not be used: {message}. {_remedy(message, path.parent)}") from error
 
 
 _NO_RECORD = (
@@ -298,14 +299,14 @@ _NO_RECORD = (
 )
 
 
-def _remedy(found: str, folder: Path) -> str:
-    if "no such table" in found:
+def _remedy(message: str, folder: Path) -> str:
+    if "no such table" in message:
         return _NO_RECORD
-    if "locked" in found:
+    if "locked" in message:
         return f"Another program kept it for more than {BUSY_S:.0f} s; nothing was changed, try again."
     if refused := refusal(folder):
         return f"{refused} Nothing was changed."
-    if "full" in found:
+    if "full" in message:
         return "Nothing was changed. Free some space on this disk."
     return "Nothing was changed. Check that the folder is there and that this account may write to it."
 

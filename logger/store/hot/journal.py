@@ -23,10 +23,10 @@ from typing import Any
 from sqlalchemy import Connection, Row, or_, select
 
 from ...errors import StoreDamaged, StoreError
-from ..origin import WAY
-from ..types import JSON, Entry
+from ..origin import ORIGIN
+from ..types import JSON, JournalEntry
 from .database import Database
-from .journal_files import Line, newest_moved, walk
+from .journal_files import JournalLine, newest_moved, walk
 from .tables import journal
 
 _LITERAL = str.maketrans({"%": "!%", "_": "!_", "!": "!!"})  # what a person writes is no pattern
@@ -62,17 +62,17 @@ class Journal:
 
     def append(
         self, kind: str, who: str, what: Mapping[str, JSON], why: str = "", conn: Connection | None = None
-    ) -> Entry:
+    ) -> JournalEntry:
         """Chain one entry on, inside the caller's `Store.begin()` or durably by itself."""
         if conn is None:
-            with self._database.begin() as own:
-                return self.append(kind, who, what, why, own)
+            with self._database.begin() as transaction:
+                return self.append(kind, who, what, why, transaction)
         number, previous = head(conn)
-        text, at_ns = _text(kind, _with_way(kind, what)), self._clock()
+        text, at_ns = _text(kind, _with_origin(kind, what)), self._clock()
         fields: dict[str, Any] = {"number": number + 1, "at_ns": at_ns, "kind": kind, "who": who, "why": why}
         sha = digest(**fields, what=text, previous=previous)
         conn.execute(journal.insert().values(**fields, what=text, sha256=sha))
-        return Entry(**fields, what=json.loads(text), sha256=sha)
+        return JournalEntry(**fields, what=json.loads(text), sha256=sha)
 
     def entries(
         self,
@@ -82,22 +82,22 @@ class Journal:
         limit: int | None = None,
         newest_first: bool = False,
         without: Collection[str] = (),
-    ) -> list[Entry]:
+    ) -> list[JournalEntry]:
         """Entries with a number above `after`, of one kind or all but some, in order."""
         if kind in (None, "batch") and "batch" not in without:
-            return self._with_files(after, kind, limit, newest_first, without)
-        wanted = select(journal).where(journal.c.number > after)
+            return self._entries_with_files(after, kind, limit, newest_first, without)
+        query = select(journal).where(journal.c.number > after)
         if kind is not None:
-            wanted = wanted.where(journal.c.kind == kind)
+            query = query.where(journal.c.kind == kind)
         if without:
-            wanted = wanted.where(journal.c.kind.not_in(sorted(without)))
+            query = query.where(journal.c.kind.not_in(sorted(without)))
         order = journal.c.number.desc() if newest_first else journal.c.number
         with self._database.read() as conn:
-            return [_entry(row) for row in conn.execute(wanted.order_by(order).limit(limit))]
+            return [_entry(row) for row in conn.execute(query.order_by(order).limit(limit))]
 
-    def _with_files(
+    def _entries_with_files(
         self, after: int, kind: str | None, limit: int | None, newest_first: bool, without: Collection[str]
-    ) -> list[Entry]:
+    ) -> list[JournalEntry]:
         """The same where entries of batches are asked for, some of which may stand in files."""
         with self._database.read() as conn:
             lines = (
@@ -105,11 +105,11 @@ class Journal:
                 for line in walk(conn, self._database.path.parent)
                 if line.number > after and kind in (None, line.kind) and line.kind not in without
             )
-            found = lines if newest_first else islice(lines, limit)
-            entries = [_entry(line) for line in found]
+            selected = lines if newest_first else islice(lines, limit)
+            entries = [_entry(line) for line in selected]
         return entries[::-1][:limit] if newest_first else entries
 
-    def found(
+    def search(
         self,
         text: str = "",
         *,
@@ -120,34 +120,34 @@ class Journal:
         to_ns: int | None = None,
         below: int | None = None,
         limit: int = 100,
-    ) -> list[Entry]:
+    ) -> list[JournalEntry]:
         """The newest entries, newest first, that hold every word of `text` in who, why, kind or what.
 
         Over [from, to) by their instant; numbers below `below`, so that a reader can go on. Capital
         letters do not matter in ASCII. Entries of batches that moved into files are among them.
         """
         c = journal.c
-        wanted = select(journal).order_by(c.number.desc()).limit(limit)
+        query = select(journal).order_by(c.number.desc()).limit(limit)
         for word in text.split():
             near = f"%{word.translate(_LITERAL)}%"
-            wanted = wanted.where(
+            query = query.where(
                 or_(*(column.ilike(near, escape="!") for column in (c.who, c.why, c.kind, c.what)))
             )
         if kinds:
-            wanted = wanted.where(c.kind.in_(sorted(kinds)))
+            query = query.where(c.kind.in_(sorted(kinds)))
         if without:
-            wanted = wanted.where(c.kind.not_in(sorted(without)))
+            query = query.where(c.kind.not_in(sorted(without)))
         if not_by:
-            wanted = wanted.where(c.who.not_in(sorted(not_by)))
+            query = query.where(c.who.not_in(sorted(not_by)))
         if from_ns is not None:
-            wanted = wanted.where(c.at_ns >= from_ns)
+            query = query.where(c.at_ns >= from_ns)
         if to_ns is not None:
-            wanted = wanted.where(c.at_ns < to_ns)
+            query = query.where(c.at_ns < to_ns)
         if below is not None:
-            wanted = wanted.where(c.number < below)
+            query = query.where(c.number < below)
         moved = "batch" not in without and (not kinds or "batch" in kinds)
 
-        def fits(line: Line) -> bool:
+        def fits(line: JournalLine) -> bool:
             return (
                 (from_ns is None or line.at_ns >= from_ns)
                 and (to_ns is None or line.at_ns < to_ns)
@@ -157,7 +157,7 @@ class Journal:
             )
 
         with self._database.read() as conn:
-            lines: list[Row[Any] | Line] = list(conn.execute(wanted))
+            lines: list[Row[Any] | JournalLine] = list(conn.execute(query))
             if moved:
                 numbers = {line.number for line in lines}  # one that is being moved stands in both
                 filed = newest_moved(conn, self._database.path.parent, fits, limit)
@@ -175,7 +175,7 @@ class Journal:
             return head(conn)
 
 
-def _holds(line: Line, text: str) -> bool:
+def _holds(line: JournalLine, text: str) -> bool:
     """Whether every word stands in one of the fields, capital letters of ASCII aside as in SQLite's LIKE."""
     fields = [_small(field) for field in (line.who, line.why, line.kind, line.what)]
     return all(any(_small(word) in field for field in fields) for word in text.split())
@@ -192,9 +192,9 @@ def head(conn: Connection) -> tuple[int, str]:
     return (row.number, row.sha256) if row is not None else FIRST
 
 
-def _with_way(kind: str, what: Mapping[str, JSON]) -> Mapping[str, JSON]:
+def _with_origin(kind: str, what: Mapping[str, JSON]) -> Mapping[str, JSON]:
     """What is said, and by which way it came where that is known."""
-    way = WAY.get()
+    way = ORIGIN.get()
     return what if way is None or kind in _NO_ACTS else {**what, "through": dict(way)}
 
 
@@ -213,5 +213,5 @@ def what_of(row: Any) -> dict[str, Any]:
         raise StoreDamaged(f"Journal entry {row.number} was altered: what it says is no JSON.") from error
 
 
-def _entry(row: Row[Any] | Line) -> Entry:
-    return Entry(row.number, row.at_ns, row.kind, row.who, what_of(row), row.why, row.sha256)
+def _entry(row: Row[Any] | JournalLine) -> JournalEntry:
+    return JournalEntry(row.number, row.at_ns, row.kind, row.who, what_of(row), row.why, row.sha256)

@@ -39,7 +39,7 @@ GROUP_ROWS = 100_000
 
 
 @dataclass(frozen=True)
-class Line:
+class JournalLine:
     """One entry as it stands in a table or in a file."""
 
     number: int
@@ -52,7 +52,7 @@ class Line:
     filed: bool = False
 
 
-def write_lines(path: Path, lines: Sequence[Line]) -> None:
+def write_lines(path: Path, lines: Sequence[JournalLine]) -> None:
     """Entries into a new file; durable only once it was synced."""
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -67,7 +67,7 @@ def write_lines(path: Path, lines: Sequence[Line]) -> None:
     )  # fmt: skip
 
 
-def read_lines(path: Path) -> Iterator[Line]:
+def read_lines(path: Path) -> Iterator[JournalLine]:
     """Entries of a file in order; StoreDamaged where it cannot be read."""
     import pyarrow.parquet as pq
 
@@ -76,7 +76,7 @@ def read_lines(path: Path) -> Iterator[Line]:
             for group in range(file.num_row_groups):
                 columns = [file.read_row_group(group).column(name).to_pylist() for name in FIELDS]
                 for row in zip(*columns, strict=True):
-                    yield Line(*(*row, True))
+                    yield JournalLine(*(*row, True))
     except UNREADABLE as error:
         raise StoreDamaged(
             f"The file {path} of the journal cannot be read: {error}. Put it back from a backup; `stillroom "
@@ -84,7 +84,7 @@ def read_lines(path: Path) -> Iterator[Line]:
         ) from error
 
 
-def seals(conn: Connection) -> list[Any]:
+def journal_seals(conn: Connection) -> list[Any]:
     """Rows of all files of the journal in the order of their first entries; none in an older record."""
     if not inspect(conn).has_table(journal_seal.name):
         return []
@@ -108,15 +108,19 @@ def _repeated(conn: Connection, path: Path) -> bool:
         digests = {line.number: line.sha256 for line in read_lines(path)}
     except StoreDamaged:
         return False
+    if not digests:
+        return False
     c = journal.c
     stored = conn.execute(select(c.number, c.sha256).where(c.number.between(min(digests), max(digests))))
-    return bool(digests) and digests.items() <= {(row.number, row.sha256) for row in stored}
+    return digests.items() <= {(row.number, row.sha256) for row in stored}
 
 
-def newest_moved(conn: Connection, folder: Path, fits: Callable[[Line], bool], limit: int) -> list[Line]:
+def newest_moved(
+    conn: Connection, folder: Path, fits: Callable[[JournalLine], bool], limit: int
+) -> list[JournalLine]:
     """Entries in files that fit, the newest `limit` of them, newest first; older files stay shut."""
-    found: list[Line] = []
-    for row in sorted(seals(conn), key=lambda row: -row.last_number):
+    found: list[JournalLine] = []
+    for row in sorted(journal_seals(conn), key=lambda row: -row.last_number):
         if len(found) >= limit and row.last_number < found[-1].number:
             break
         mine = [line for line in read_lines(folder / row.file) if fits(line)]
@@ -124,27 +128,27 @@ def newest_moved(conn: Connection, folder: Path, fits: Callable[[Line], bool], l
     return found
 
 
-def walk(conn: Connection, folder: Path) -> Iterator[Line]:
+def walk(conn: Connection, folder: Path) -> Iterator[JournalLine]:
     """All entries in order, those in files among them, in bounded memory.
 
     An entry that stands in both, as while it is being moved, is told once; a file that cannot be read tells
     none, which those who count will miss.
     """
-    stored = conn.execute(
+    rows = conn.execute(
         select(*(journal.c[name] for name in FIELDS))
         .order_by(journal.c.number)
         .execution_options(yield_per=5000)
     )
-    waiting = [(row.first_number, folder / row.file) for row in reversed(seals(conn))]
-    streams: list[tuple[int, int, Line, Iterator[Line]]] = []
+    waiting = [(row.first_number, folder / row.file) for row in reversed(journal_seals(conn))]
+    streams: list[tuple[int, int, JournalLine, Iterator[JournalLine]]] = []
 
-    def follow(stream: Iterator[Line]) -> None:
+    def follow(stream: Iterator[JournalLine]) -> None:
         line = next(stream, None)
         if line is not None:
             heapq.heappush(streams, (line.number, id(stream), line, stream))
 
-    follow(Line(*row) for row in stored)
-    last: Line | None = None
+    follow(JournalLine(*row) for row in rows)
+    last: JournalLine | None = None
     while streams or waiting:
         while waiting and (not streams or waiting[-1][0] <= streams[0][0]):
             follow(_readable(waiting.pop()[1]))
@@ -157,12 +161,12 @@ def walk(conn: Connection, folder: Path) -> Iterator[Line]:
         follow(stream)
 
 
-def _readable(path: Path) -> Iterator[Line]:
+def _readable(path: Path) -> Iterator[JournalLine]:
     try:
         yield from read_lines(path)
     except StoreDamaged:
         return
 
 
-def _entry(line: Line) -> tuple[Any, ...]:
+def _entry(line: JournalLine) -> tuple[Any, ...]:
     return tuple(getattr(line, name) for name in FIELDS)

@@ -12,7 +12,7 @@ from .tables import name as table
 KINDS = ("writer", "channel", "boot", "source")
 
 
-class Names:
+class NameTable:
     """What is known of the table `name`. It only grows and never changes, so it may be remembered.
 
     Only names read in a reading transaction are remembered: one written in a transaction that
@@ -27,10 +27,10 @@ class Names:
 
     def numbers(self, conn: Connection, kind: str, texts: Iterable[str]) -> dict[str, int]:
         """Number of each text, given out now where it has none; inside a writing transaction."""
-        found = {
+        numbers = {
             text: self._number.get((kind, text)) or _find(conn, kind, text) for text in dict.fromkeys(texts)
         }
-        return {text: number or _add(conn, kind, text) for text, number in found.items()}
+        return {text: number or _add(conn, kind, text) for text, number in numbers.items()}
 
     def number(self, kind: str, text: str) -> int | None:
         """Number of a text, None when no reading ever had it."""
@@ -40,19 +40,19 @@ class Names:
 
     def texts(self, numbers: Iterable[int], conn: Connection | None = None) -> Mapping[int, str]:
         """Texts of numbers; a number without a text is itself damage and shows as such."""
-        wanted = set(numbers)
-        if not wanted <= self._text.keys():
+        requested = set(numbers)
+        if not requested <= self._text.keys():
             self.refresh()
-        known = {number: self._text[number] for number in wanted & self._text.keys()}
-        missing = wanted - known.keys()
+        texts = {number: self._text[number] for number in requested & self._text.keys()}
+        missing = requested - texts.keys()
         if missing and conn is not None:
-            known |= _texts(conn, missing)
-        return {number: known.get(number, f"(name {number} is missing)") for number in wanted}
+            texts |= _texts(conn, missing)
+        return {number: texts.get(number, f"(name {number} is missing)") for number in requested}
 
-    def known(self, kind: str) -> Sequence[str]:
+    def all_texts(self, kind: str) -> Sequence[str]:
         """All texts of a kind, sorted."""
         self.refresh()
-        return sorted(text for found, text in self._number if found == kind)
+        return sorted(text for text_kind, text in self._number if text_kind == kind)
 
     def refresh(self) -> None:
         """Learn what was committed since."""
@@ -75,5 +75,5 @@ def _add(conn: Connection, kind: str, text: str) -> int:
 
 
 def _texts(conn: Connection, numbers: Iterable[int]) -> dict[int, str]:
-    wanted = select(table.c.id, table.c.text).where(table.c.id.in_(sorted(numbers)))
-    return {row.id: row.text for row in conn.execute(wanted)}
+    query = select(table.c.id, table.c.text).where(table.c.id.in_(sorted(numbers)))
+    return {row.id: row.text for row in conn.execute(query)}

@@ -13,10 +13,10 @@ from sqlalchemy import ColumnElement, Connection, Integer, func, select, type_co
 from ...model import Row
 from ..rows import Columns, Texts, columns_of, digests
 from ..types import JSON, Batch
-from .arrays import fetched
+from .arrays import fetch_arrays
 from .database import Database
 from .journal import Journal
-from .name_table import KINDS, Names
+from .name_table import KINDS, NameTable
 from .tables import batch, reading
 
 # Numbers in the order of `Columns`, then what is coded.
@@ -38,10 +38,10 @@ FIELDS = (
 KINDS_OF_FIELDS = (*(np.int64,) * 5, np.float64, np.uint8, np.bool_, *(np.int64,) * 4, object)
 
 
-class Hot:
+class HotTier:
     """The readings that are not yet sealed, and for a moment those that just were."""
 
-    def __init__(self, database: Database, names: Names, journal: Journal) -> None:
+    def __init__(self, database: Database, names: NameTable, journal: Journal) -> None:
         self._database = database
         self._names = names
         self._journal = journal
@@ -57,15 +57,15 @@ class Hot:
         """The same of columns, numbered from 0 and without arrivals."""
         if conn is not None:
             return self._append(conn, writer, unnumbered)
-        self._learn(unnumbered)
-        with self._database.begin() as own:
-            return self._append(own, writer, unnumbered)
+        self._prefetch_names(unnumbered)
+        with self._database.begin() as transaction:
+            return self._append(transaction, writer, unnumbered)
 
     def next_seq(self, conn: Connection, writer: str) -> int:
         """The number that the writer's next row will have."""
         return _next(conn, self._names.numbers(conn, "writer", [writer])[writer])
 
-    def next_of(self, conn: Connection, writer: str) -> int:
+    def read_next_seq(self, conn: Connection, writer: str) -> int:
         """The same in a reading transaction, of a writer that may never have written."""
         number = self._names.number("writer", writer)
         return 1 if number is None else _next(conn, number)
@@ -79,18 +79,18 @@ class Hot:
         columns = replace(unnumbered, seq=unnumbered.seq + next_seq, arrival=arrival)
         self._insert(conn, columns)
         (sha,) = digests(columns, [0])
-        told = Batch(0, writer, int(columns.seq[0]), int(columns.seq[-1]), sha)
-        return self.chained(conn, number, told, int(columns.arrival[0]))
+        unchained = Batch(0, writer, int(columns.seq[0]), int(columns.seq[-1]), sha)
+        return self.chain_batch(conn, number, unchained, int(columns.arrival[0]))
 
     def select(
         self, conn: Connection, *where: ColumnElement[bool], order: Any = reading.c.arrival
     ) -> Columns:
         """Readings as columns, whatever seals say."""
-        *numeric, writer, channel, boot, source, raw = fetched(
+        *numeric, writer, channel, boot, source, raw = fetch_arrays(
             conn, select(*FIELDS).where(*where).order_by(order), KINDS_OF_FIELDS
         )
         named = {"writer": writer, "channel": channel, "boot": boot, "source": source}
-        texts: dict[str, Any] = {kind: self._named(conn, numbers) for kind, numbers in named.items()}
+        texts: dict[str, Any] = {kind: self._texts_of(conn, numbers) for kind, numbers in named.items()}
         texts["raw"] = Texts.of(raw.tolist())
         return Columns(*numeric, **texts)
 
@@ -99,36 +99,41 @@ class Hot:
         with self._database.read() as conn:
             return conn.execute(select(func.count()).select_from(reading)).scalar_one()
 
-    def _learn(self, columns: Columns) -> None:
+    def _prefetch_names(self, columns: Columns) -> None:
         """Look names up before the transaction: while it runs every other writer waits."""
         for kind in KINDS:
             for text in getattr(columns, kind).table:
                 self._names.number(kind, text)
 
-    def chained(self, conn: Connection, number: int, told: Batch, arrival: int) -> Batch:
+    def chain_batch(self, conn: Connection, number: int, unchained: Batch, arrival: int) -> Batch:
         """Journal which readings the writer with this number stored, the first of them under `arrival`."""
         what: dict[str, JSON] = {
-            "digest": told.sha256,
-            "first": told.first,
-            "last": told.last,
+            "digest": unchained.sha256,
+            "first": unchained.first,
+            "last": unchained.last,
             "arrival": arrival,
-            "writer": told.writer,
+            "writer": unchained.writer,
         }
-        entry = self._journal.append("batch", told.writer, what, conn=conn)
-        values = {"writer": number, "first_seq": told.first, "last_seq": told.last, "first_arrival": arrival}
+        entry = self._journal.append("batch", unchained.writer, what, conn=conn)
+        values = {
+            "writer": number,
+            "first_seq": unchained.first,
+            "last_seq": unchained.last,
+            "first_arrival": arrival,
+        }
         conn.execute(batch.insert().values(number=entry.number, **values))
-        return replace(told, number=entry.number)
+        return replace(unchained, number=entry.number)
 
     def _insert(self, conn: Connection, columns: Columns) -> None:
         """Straight through the driver: building a dictionary per row would triple the time."""
-        fields = self._stored(conn, columns)
+        fields = self._storage_columns(conn, columns)
         statement = reading.insert().compile(dialect=conn.dialect, column_keys=list(fields))
         ordered = [fields[name] for name in statement.positiontup or ()]
         conn.exec_driver_sql(str(statement), list(zip(*ordered, strict=True)))
 
-    def _stored(self, conn: Connection, columns: Columns) -> dict[str, list[Any]]:
+    def _storage_columns(self, conn: Connection, columns: Columns) -> dict[str, list[Any]]:
         fields: dict[str, list[Any]] = {
-            kind: self._numbered(conn, kind, getattr(columns, kind)) for kind in KINDS
+            kind: self._numbers_of(conn, kind, getattr(columns, kind)) for kind in KINDS
         }
         for name in ("arrival", "seq", "taken_ns", "received_ns", "monotonic_ns", "status", "late"):
             fields[name] = getattr(columns, name).tolist()
@@ -138,13 +143,13 @@ class Hot:
         fields["raw"] = [columns.raw.table[code] for code in columns.raw.codes.tolist()]
         return fields
 
-    def _numbered(self, conn: Connection, kind: str, texts: Texts) -> list[int]:
+    def _numbers_of(self, conn: Connection, kind: str, texts: Texts) -> list[int]:
         numbers = self._names.numbers(conn, kind, texts.table)
         if len(texts.table) == 1:  # as in all that is imported
             return [numbers[texts.table[0]]] * len(texts)
         return [numbers[texts.table[code]] for code in texts.codes.tolist()]
 
-    def _named(self, conn: Connection, numbers: NDArray[np.int64]) -> Texts:
+    def _texts_of(self, conn: Connection, numbers: NDArray[np.int64]) -> Texts:
         distinct, codes = np.unique(numbers, return_inverse=True)
         texts = self._names.texts(distinct.tolist(), conn)
         return Texts(codes.astype(np.int32), tuple(texts[number] for number in distinct.tolist()))

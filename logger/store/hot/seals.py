@@ -41,7 +41,7 @@ def sealed_channels(
 ) -> dict[int, list[SealedChannel]]:
     """The same of several channels, by their numbers."""
     c = seal_channel.c
-    wanted = select(
+    query = select(
         c.channel,
         seal.c.file,
         c.from_ns,
@@ -54,32 +54,36 @@ def sealed_channels(
         c.last_ok_ns,
     ).where(c.number == seal.c.number, c.channel.in_(channels), c.number.not_in(select(disposal.c.seal)))
     if from_ns is not None:
-        wanted = wanted.where(c.to_ns > from_ns)
+        query = query.where(c.to_ns > from_ns)
     if to_ns is not None:
-        wanted = wanted.where(c.from_ns < to_ns)
-    found: dict[int, list[SealedChannel]] = {}
-    for channel, *row in conn.execute(wanted.order_by(c.number)):
-        found.setdefault(channel, []).append(SealedChannel(*row))
-    return found
+        query = query.where(c.from_ns < to_ns)
+    by_channel: dict[int, list[SealedChannel]] = {}
+    for channel, *row in conn.execute(query.order_by(c.number)):
+        by_channel.setdefault(channel, []).append(SealedChannel(*row))
+    return by_channel
 
 
-def hidden(taken_ns: Int, arrival: Int, seals: Sequence[SealedChannel]) -> Bool:
+def under_seal(taken_ns: Int, arrival: Int, seals: Sequence[SealedChannel]) -> Bool:
     """True for hot rows that lie under a seal: the file speaks for them."""
     under = np.zeros(len(taken_ns), np.bool_)
-    for one in seals:
-        under |= (taken_ns >= one.from_ns) & (taken_ns < one.to_ns) & (arrival <= one.upto_arrival)
+    for month_seal in seals:
+        under |= (
+            (taken_ns >= month_seal.from_ns)
+            & (taken_ns < month_seal.to_ns)
+            & (arrival <= month_seal.upto_arrival)
+        )
     return under
 
 
 def all_seals(conn: Connection, disposed: bool = True) -> list[Seal]:
     """Every seal in order, or without those whose file was disposed of."""
-    wanted = select(seal).order_by(seal.c.number)
+    query = select(seal).order_by(seal.c.number)
     if not disposed:
-        wanted = wanted.where(seal.c.number.not_in(select(disposal.c.seal)))
-    return [fact(row) for row in conn.execute(wanted)]
+        query = query.where(seal.c.number.not_in(select(disposal.c.seal)))
+    return [seal_of(row) for row in conn.execute(query)]
 
 
-def fact(row: Row[Any]) -> Seal:
+def seal_of(row: Row[Any]) -> Seal:
     """A row of the table as what is told."""
     return Seal(row.number, row.room, row.from_ns, row.to_ns, row.file, row.rows, row.size_bytes, row.sha256)
 

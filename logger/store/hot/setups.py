@@ -50,8 +50,8 @@ class Setups:
     ) -> int:
         """Keep these files as the next version, in force at once; gives its number."""
         if conn is None:
-            with self._database.begin() as own:
-                return self.put(texts, who, why, approver, at_ns, conn=own)
+            with self._database.begin() as transaction:
+                return self.put(texts, who, why, approver, at_ns, conn=transaction)
         version, digest = _next(conn), text_digest(texts)
         what: dict[str, JSON] = {"version": version, "at_ns": at_ns, "approver": approver, "digest": digest}
         self._journal.append("setup", who, what, why, conn)
@@ -87,8 +87,8 @@ class Setups:
         facts: dict[str, Any] = {"version": proposal.version, "at_ns": at_ns, "digest": proposal.digest}
         what = {**facts, "author": proposal.who, "reason": proposal.why, "correction": proposal.correction}
         self._journal.append("setup-approved", approver, what, why, conn)
-        said = {"who": proposal.who, "why": proposal.why, "approver": approver}
-        conn.execute(setup.insert().values(**facts, **said, texts=dict(proposal.texts)))
+        people = {"who": proposal.who, "why": proposal.why, "approver": approver}
+        conn.execute(setup.insert().values(**facts, **people, texts=dict(proposal.texts)))
 
     def refuse(self, proposal: SetupProposal, who: str, why: str, at_ns: int, conn: Connection) -> None:
         """Close a proposal for ever; Refused where it is decided already."""
@@ -104,18 +104,18 @@ class Setups:
             rows = conn.execute(select(setup).order_by(setup.c.version)).all()
             return [_version(row, proposed.get(row.version)) for row in rows]
 
-    def proposed(self, conn: Connection | None = None) -> list[SetupProposal]:
+    def all_proposals(self, conn: Connection | None = None) -> list[SetupProposal]:
         """Every proposal with what became of it, oldest first."""
         if conn is None:
-            with self._database.read() as own:
-                return self.proposed(own)
+            with self._database.read() as transaction:
+                return self.all_proposals(transaction)
         rows = proposals(conn)
         refused = set(conn.execute(select(setup_refusal.c.version)).scalars()) if rows else set()
         approved = set(conn.execute(select(setup.c.version)).scalars())
         return [_proposal(row, _state(row.version, approved, refused)) for row in rows]
 
     def _require_waiting(self, proposal: SetupProposal, conn: Connection) -> None:
-        now = {p.version: p.state for p in self.proposed(conn)}
+        now = {p.version: p.state for p in self.all_proposals(conn)}
         if proposal.version not in now:
             raise UnknownName("proposal", str(proposal.version), [str(n) for n in now])
         if now[proposal.version] != "waiting":
@@ -143,12 +143,12 @@ def _state(version: int, approved: set[int], refused: set[int]) -> str:
 
 
 def _version(row: Row[Any], proposal: Row[Any] | None) -> SetupVersion:
-    said = (row.version, row.at_ns, row.who, row.approver, row.why, row.texts, row.digest)
+    fields = (row.version, row.at_ns, row.who, row.approver, row.why, row.texts, row.digest)
     if proposal is None:
-        return SetupVersion(*said, proposed_ns=row.at_ns)
-    return SetupVersion(*said, proposed_ns=proposal.at_ns, correction=bool(proposal.correction))
+        return SetupVersion(*fields, proposed_ns=row.at_ns)
+    return SetupVersion(*fields, proposed_ns=proposal.at_ns, correction=bool(proposal.correction))
 
 
 def _proposal(row: Row[Any], state: str) -> SetupProposal:
-    said = (row.version, row.at_ns, row.who, row.why, row.base, bool(row.correction), row.texts, row.digest)
-    return SetupProposal(*said, state=state)
+    fields = (row.version, row.at_ns, row.who, row.why, row.base, bool(row.correction), row.texts, row.digest)
+    return SetupProposal(*fields, state=state)

@@ -18,7 +18,7 @@ from .clocks import EVER_NS, Clocks, Doubt
 UNRECORDED = "readings were marked as unsure, and the service ended before it recorded why"
 
 
-class Stored(Protocol):
+class ReadingStore(Protocol):
     """What this needs of a store."""
 
     @property
@@ -30,7 +30,7 @@ class Stored(Protocol):
 
 
 @dataclass(frozen=True)
-class Unplaced:
+class UnplacedReadings:
     """Readings of one boot that wait for a correction; `taken_ns`: when the first was, by that clock."""
 
     boot: str
@@ -40,46 +40,48 @@ class Unplaced:
     monotonic_ns: int  # of the first
 
 
-def unplaced(store: Stored) -> dict[str, Unplaced]:
+def unplaced_readings(store: ReadingStore) -> dict[str, UnplacedReadings]:
     """By boot; every channel is read, where any reading was ever marked."""
-    found: dict[str, Unplaced] = {}
+    by_boot: dict[str, UnplacedReadings] = {}
     if not store.clocks.ever_unsure():
-        return found
+        return by_boot
     for channel in store.channels():
-        for one in _of_channel(store, channel):
-            known = found.get(one.boot)
-            first = one if known is None or one.monotonic_ns < known.monotonic_ns else known
-            found[one.boot] = replace(first, readings=one.readings + (known.readings if known else 0))
-    return found
+        for part in _of_channel(store, channel):
+            before = by_boot.get(part.boot)
+            first = part if before is None or part.monotonic_ns < before.monotonic_ns else before
+            by_boot[part.boot] = replace(first, readings=part.readings + (before.readings if before else 0))
+    return by_boot
 
 
-def _of_channel(store: Stored, channel: str) -> Iterator[Unplaced]:
+def _of_channel(store: ReadingStore, channel: str) -> Iterator[UnplacedReadings]:
     rows = store.columns(channel, -EVER_NS, EVER_NS)
-    _, known = store.clocks.instants(channel, rows)
-    waiting = rows.part(np.asarray(~known, np.bool_))
+    _, certain = store.clocks.true_instants(channel, rows)
+    waiting = rows.part(np.asarray(~certain, np.bool_))
     for code, boot in enumerate(waiting.boot.table):
         at = np.flatnonzero(waiting.boot.codes == code)
         if len(at):
             first = int(at[np.argmin(waiting.monotonic_ns[at])])
             base_ns = int(waiting.received_ns[first] - waiting.monotonic_ns[first])
-            yield Unplaced(
+            yield UnplacedReadings(
                 boot, len(at), int(waiting.taken_ns[first]), base_ns, int(waiting.monotonic_ns[first])
             )
 
 
-def waiting_boots(store: Stored) -> dict[str, Doubt]:
+def waiting_boots(store: ReadingStore) -> dict[str, Doubt]:
     """Boots whose stamps wait for a correction: by a recorded doubt, or because such readings are stored."""
     doubts = store.clocks.unsure_boots()
-    others = {boot: one for boot, one in unplaced(store).items() if boot and boot not in doubts}
+    others = {
+        boot: readings for boot, readings in unplaced_readings(store).items() if boot and boot not in doubts
+    }
     return doubts | {
-        boot: Doubt(boot, one.base_ns, one.taken_ns, UNRECORDED, 0, one.monotonic_ns)
-        for boot, one in others.items()
+        boot: Doubt(boot, readings.base_ns, readings.taken_ns, UNRECORDED, 0, readings.monotonic_ns)
+        for boot, readings in others.items()
     }
 
 
-def record_doubts(store: Stored) -> None:
+def record_doubts(store: ReadingStore) -> None:
     """Record a doubt for each boot that has such readings and no doubt."""
-    known = store.clocks.unsure_boots()
+    recorded = store.clocks.unsure_boots()
     for boot, doubt in waiting_boots(store).items():
-        if boot not in known:
-            store.clocks.doubt(boot, doubt.base_ns, doubt.why, doubt.monotonic_ns)
+        if boot not in recorded:
+            store.clocks.record_doubt(boot, doubt.base_ns, doubt.why, doubt.monotonic_ns)

@@ -30,29 +30,33 @@ class Decision:
     seen: tuple[float, ...]
 
 
-class Decisions:
+class ValueDecisions:
     """What was decided, in order."""
 
     def __init__(self, database: Database, journal: Journal) -> None:
         self._database = database
         self._journal = journal
 
-    def put(self, decided: Sequence[Decision], who: str, why: str) -> None:
+    def put(self, decisions: Sequence[Decision], who: str, why: str) -> None:
         """Record them in one transaction: one journal entry for each channel."""
         by_channel: dict[str, list[Decision]] = {}
-        for one in decided:
-            by_channel.setdefault(one.channel, []).append(one)
+        for choice in decisions:
+            by_channel.setdefault(choice.channel, []).append(choice)
         with self._database.begin() as conn:
-            for channel, some in by_channel.items():
-                self._put(conn, channel, some, who, why)
+            for channel, group in by_channel.items():
+                self._put(conn, channel, group, who, why)
 
-    def _put(self, conn: Connection, channel: str, some: Sequence[Decision], who: str, why: str) -> None:
-        told: list[JSON] = [
-            {"taken_ns": one.taken_ns, "value": one.value, "seen": list(one.seen)} for one in some
+    def _put(self, conn: Connection, channel: str, decisions: Sequence[Decision], who: str, why: str) -> None:
+        instants: list[JSON] = [
+            {"taken_ns": choice.taken_ns, "value": choice.value, "seen": list(choice.seen)}
+            for choice in decisions
         ]
-        entry = self._journal.append("decision", who, {"channel": channel, "instants": told}, why, conn=conn)
+        entry = self._journal.append(
+            "decision", who, {"channel": channel, "instants": instants}, why, conn=conn
+        )
         rows = [
-            {"channel": channel, "taken_ns": d.taken_ns, "value": d.value, "seen": list(d.seen)} for d in some
+            {"channel": channel, "taken_ns": d.taken_ns, "value": d.value, "seen": list(d.seen)}
+            for d in decisions
         ]
         conn.execute(decision.insert(), [{"number": entry.number, **row} for row in rows])
 
@@ -61,13 +65,15 @@ class Decisions:
         with self._database.read() as conn:
             return decisions_of(conn, channel, from_ns, to_ns)
 
-    def of_several(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, dict[int, Decision]]:
+    def of_channels(
+        self, channels: Sequence[str], from_ns: int, to_ns: int
+    ) -> dict[str, dict[int, Decision]]:
         """The same of those among several channels that have any."""
         c = decision.c
-        asked = select(c.channel).distinct().where(c.taken_ns >= from_ns, c.taken_ns < to_ns)
+        query = select(c.channel).distinct().where(c.taken_ns >= from_ns, c.taken_ns < to_ns)
         with self._database.read() as conn:
-            decided = set(conn.execute(asked).scalars()) & set(channels)
-            return {channel: decisions_of(conn, channel, from_ns, to_ns) for channel in decided}
+            with_decisions = set(conn.execute(query).scalars()) & set(channels)
+            return {channel: decisions_of(conn, channel, from_ns, to_ns) for channel in with_decisions}
 
     def since(self, newest: int) -> dict[str, int]:
         """Channel -> earliest instant among the decisions made after that one."""
@@ -84,32 +90,32 @@ class Decisions:
 def decisions_of(conn: Connection, channel: str, from_ns: int, to_ns: int) -> dict[int, Decision]:
     """The same within a transaction."""
     c = decision.c
-    wanted = select(c.taken_ns, c.value, c.seen).where(
+    query = select(c.taken_ns, c.value, c.seen).where(
         c.channel == channel, c.taken_ns >= from_ns, c.taken_ns < to_ns
     )
-    rows = conn.execute(wanted.order_by(c.id))
+    rows = conn.execute(query.order_by(c.id))
     return {row.taken_ns: Decision(channel, row.taken_ns, row.value, tuple(row.seen)) for row in rows}
 
 
-def holding(readings: Readings, decided: Mapping[int, Decision]) -> Readings:
+def apply_decisions(readings: Readings, decisions: Mapping[int, Decision]) -> Readings:
     """Readings without the values that a decision, which still holds, did not choose."""
-    if not decided or not len(readings):
+    if not decisions or not len(readings):
         return readings
-    kept = chosen(readings.taken_ns, readings.value, decided)
-    return Readings(readings.taken_ns[kept], readings.value[kept], readings.status[kept], readings.late[kept])
+    mask = decided_mask(readings.taken_ns, readings.value, decisions)
+    return Readings(readings.taken_ns[mask], readings.value[mask], readings.status[mask], readings.late[mask])
 
 
-def chosen(taken_ns: Int, value: Float, decided: Mapping[int, Decision]) -> Bool:
+def decided_mask(taken_ns: Int, value: Float, decisions: Mapping[int, Decision]) -> Bool:
     """Which readings, ascending in their stamps, no decision sets aside."""
-    kept = np.ones(len(taken_ns), np.bool_)
-    for at, one in decided.items():
+    mask = np.ones(len(taken_ns), np.bool_)
+    for at, choice in decisions.items():
         begin, end = np.searchsorted(taken_ns, [at, at + 1])
-        kept[begin:end] = _kept(value[begin:end], one)
-    return kept
+        mask[begin:end] = _keep_mask(value[begin:end], choice)
+    return mask
 
 
-def _kept(values: Float, one: Decision) -> Bool:
+def _keep_mask(values: Float, choice: Decision) -> Bool:
     valid = np.isfinite(values)
-    if not set(values[valid].tolist()) <= set(one.seen):
+    if not set(values[valid].tolist()) <= set(choice.seen):
         return np.ones(len(values), np.bool_)
-    return ~valid if one.value is None else ~valid | (values == one.value)
+    return ~valid if choice.value is None else ~valid | (values == choice.value)

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Row
 from ...errors import IntervalError
 from ...instants import parse
 from ..hot.tables import alarm, decision, inspection, mark
-from .raw_rows import differs, stored
+from .raw_rows import differs, read_rows
 
 UTC = ZoneInfo("UTC")
 COLUMNS = ("zone", "from_ns", "to_ns")
@@ -38,8 +38,8 @@ def read_act(row: Row[Any], what: Mapping[str, Any], acts: Acts) -> None:
         acts.marks[what["mark"]] = {"zone": what["zone"], **span, "reason": row.why, "who": row.who}
     elif row.kind == "decision":
         acts.decisions += [
-            (row.number, what["channel"], one["taken_ns"], one["value"], tuple(one["seen"]))
-            for one in what["instants"]
+            (row.number, what["channel"], instant["taken_ns"], instant["value"], tuple(instant["seen"]))
+            for instant in what["instants"]
         ]
     elif row.kind == "alarm":
         acts.alarms[what["alarm"]] = (what["is"], what["occurrence"])
@@ -49,7 +49,7 @@ def _inspection(what: Mapping[str, Any], acts: Acts) -> None:
     key = what["inspection"]
     if what["act"] == "add":
         body = {
-            name: told for name, told in what.items() if name not in {"inspection", "act", "key", *COLUMNS}
+            name: value for name, value in what.items() if name not in {"inspection", "act", "key", *COLUMNS}
         }
         acts.inspections[key] = {**{name: what[name] for name in COLUMNS}, "body": body}
     elif what["act"] == "stop":
@@ -60,16 +60,16 @@ def _inspection(what: Mapping[str, Any], acts: Acts) -> None:
 
 def check_acts(conn: Connection, acts: Acts) -> Iterator[str]:
     """A sentence for every row that does not say what its acts say, is missing, or has none."""
-    jobs = {row["key"]: row for row in stored(conn, inspection)}
+    jobs = {row["key"]: row for row in read_rows(conn, inspection)}
     for key in sorted((jobs.keys() | acts.inspections.keys()) - acts.unknown):
         if differs(jobs.get(key), acts.inspections.get(key)):
             yield f"inspection {key}: its row is missing, altered, or without its journal entry"
-    marks = {row["id"]: row for row in stored(conn, mark)}
+    marks = {row["id"]: row for row in read_rows(conn, mark)}
     for number in sorted(marks.keys() | acts.marks.keys()):
         if differs(marks.get(number), acts.marks.get(number)):
             yield f"mark {number}: its row is missing, altered, or without its journal entry"
     yield from _check_decisions(conn, acts)
-    states = {row["key"]: (row["state"], _occurrence(row["body"])) for row in stored(conn, alarm)}
+    states = {row["key"]: (row["state"], _occurrence(row["body"])) for row in read_rows(conn, alarm)}
     for key in sorted(states.keys() | acts.alarms.keys()):
         if states.get(key) != acts.alarms.get(key, ("normal", 0)):
             yield f"alarm {key}: its state is not the one that the journal tells"
@@ -77,10 +77,11 @@ def check_acts(conn: Connection, acts: Acts) -> Iterator[str]:
 
 def _check_decisions(conn: Connection, acts: Acts) -> Iterator[str]:
     names = ("number", "channel", "taken_ns", "value", "seen")
-    rows = [tuple(_still(row[name]) for name in names) for row in stored(conn, decision)]
-    for one in sorted(set(rows) ^ set(acts.decisions), key=repr):
-        yield f"decision {one[0]} on {one[1]}: its row is missing, altered, or without its journal entry"
-    in_order = sorted((row["id"], row["number"]) for row in stored(conn, decision))
+    rows = [tuple(_still(row[name]) for name in names) for row in read_rows(conn, decision)]
+    for decision_row in sorted(set(rows) ^ set(acts.decisions), key=repr):
+        number, channel, *_ = decision_row
+        yield f"decision {number} on {channel}: its row is missing, altered, or without its journal entry"
+    in_order = sorted((row["id"], row["number"]) for row in read_rows(conn, decision))
     if [number for _, number in in_order] != sorted(number for _, number in in_order):
         yield "table decision: its rows stand in another order than their journal entries"
 

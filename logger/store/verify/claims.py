@@ -12,9 +12,9 @@ from sqlalchemy import Connection, Row, select
 
 from ..archive.month_file import CHANNEL_FACTS, SEAL_FACTS
 from ..hot.journal import FIRST, digest
-from ..hot.journal_files import Line, walk
+from ..hot.journal_files import JournalLine, walk
 from ..hot.tables import batch
-from .accounts import Known, read_person
+from .accounts import AccountClaims, read_person
 from .acts import Acts, read_act
 
 
@@ -38,7 +38,7 @@ class Claims:
     disposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # seal -> what was let go
     clocks: dict[int, dict[str, Any]] = field(default_factory=dict)  # entry -> what it says of a clock
     acts: Acts = field(default_factory=Acts)
-    people: Known = field(default_factory=Known)  # accounts and tokens
+    people: AccountClaims = field(default_factory=AccountClaims)  # accounts and tokens
     founding: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -54,14 +54,14 @@ def read_chain(conn: Connection, folder: Path, heads: Mapping[int, str], claims:
         yield from _follows(row, number, previous)
         if row.number in heads and heads[row.number] != row.sha256:
             yield f"journal entry {row.number}: is not the head that left this machine; another chain"
-        yield from _claimed(row, claims)
+        yield from _read_entry(row, claims)
         number, previous = row.number, row.sha256
         claims.entries += 1
     claims.head = (number, previous)
     yield from _cut_off(claims, heads)
 
 
-def _follows(row: Line, number: int, previous: str) -> Iterator[str]:
+def _follows(row: JournalLine, number: int, previous: str) -> Iterator[str]:
     if row.number != number + 1:
         yield f"journal entry {number + 1}: missing; after {number} comes {row.number}"
     if _digest(row, previous) != row.sha256:
@@ -69,7 +69,7 @@ def _follows(row: Line, number: int, previous: str) -> Iterator[str]:
         yield f"journal entry {row.number} ({row.kind}): was altered, or does not belong here{missing}"
 
 
-def _digest(row: Line, previous: str) -> str:
+def _digest(row: JournalLine, previous: str) -> str:
     texts = {"kind": row.kind, "who": row.who, "what": row.what, "why": row.why}
     try:
         return digest(number=row.number, at_ns=row.at_ns, previous=previous, **texts)
@@ -88,12 +88,12 @@ def _cut_off(claims: Claims, heads: Mapping[int, str]) -> Iterator[str]:
             )
 
 
-def _claimed(row: Any, claims: Claims) -> Iterator[str]:
+def _read_entry(row: Any, claims: Claims) -> Iterator[str]:
     try:
         what = json.loads(row.what)
         what.pop("through", None)  # by which way an act came is no part of what it did
         if row.kind == "batch":
-            yield from _claimed_batch(row, what, claims)
+            yield from _read_batch(row, what, claims)
         elif row.kind in _READERS:
             _READERS[row.kind](row, what, claims)
         else:
@@ -112,20 +112,20 @@ def _read_journal_seal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -
 
 
 def _read_setup(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
-    told = {name: what[name] for name in ("version", "at_ns", "approver", "digest")}
-    claims.setups[what["version"]] = {**told, "who": row.who, "why": row.why}
+    facts = {name: what[name] for name in ("version", "at_ns", "approver", "digest")}
+    claims.setups[what["version"]] = {**facts, "who": row.who, "why": row.why}
 
 
 def _read_approval(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
-    told = {name: what[name] for name in ("version", "at_ns", "digest")}
-    told |= {"approver": row.who, "who": what["author"], "why": what["reason"]}
-    claims.setups[what["version"]] = told
+    facts = {name: what[name] for name in ("version", "at_ns", "digest")}
+    facts |= {"approver": row.who, "who": what["author"], "why": what["reason"]}
+    claims.setups[what["version"]] = facts
 
 
 def _read_proposal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
     names = ("version", "at_ns", "base", "correction", "digest")
-    told = {name: what[name] for name in names} | {"who": row.who, "why": row.why}
-    claims.proposals[what["version"]] = told
+    facts = {name: what[name] for name in names} | {"who": row.who, "why": row.why}
+    claims.proposals[what["version"]] = facts
 
 
 def _read_import(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
@@ -134,26 +134,26 @@ def _read_import(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> Non
 
 
 def _read_refusal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
-    told = {"version": what["version"], "at_ns": what["at_ns"], "who": row.who, "why": row.why}
-    claims.refusals[what["version"]] = told
+    facts = {"version": what["version"], "at_ns": what["at_ns"], "who": row.who, "why": row.why}
+    claims.refusals[what["version"]] = facts
 
 
 def _read_record(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
     number, files = what["record"], dict(what["files"])
-    told = {"zone": what["zone"], "replaces": what["replaces"], "who": row.who, "why": row.why}
-    told["folder"] = f"records/{number:06d}"
-    told["sha256"] = next(sha256 for name, sha256 in files.items() if name.endswith(".pdf"))
+    facts = {"zone": what["zone"], "replaces": what["replaces"], "who": row.who, "why": row.why}
+    facts["folder"] = f"records/{number:06d}"
+    facts["sha256"] = next(sha256 for name, sha256 in files.items() if name.endswith(".pdf"))
     if "body" in what:  # an entry of before that was told leaves these open
-        told |= {name: what[name] for name in ("from_ns", "to_ns", "at_ns")}
-        told["body"] = {"files": files} | what["body"]
-    claims.records[number] = {"files": files, "row": told}
+        facts |= {name: what[name] for name in ("from_ns", "to_ns", "at_ns")}
+        facts["body"] = {"files": files} | what["body"]
+    claims.records[number] = {"files": files, "row": facts}
 
 
 def _read_disposal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
     act = {"who": row.who, "approver": what["approver"], "number": row.number}
     names = ("file", "rows", "from", "to", "numbers")
-    for one in what["files"]:
-        claims.disposals[one["seal"]] = {name: one[name] for name in names} | act
+    for file in what["files"]:
+        claims.disposals[file["seal"]] = {name: file[name] for name in names} | act
 
 
 def _read_founding(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
@@ -162,8 +162,8 @@ def _read_founding(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> N
 
 def _read_clock(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
     names = ("probe", "clock_ns", "offset_ns") if row.kind == "clock-comparison" else ("boot", "base_ns")
-    told = {name: what[name] for name in (*names, *({"arrival"} & what.keys()))}
-    claims.clocks[row.number] = {"kind": row.kind} | told
+    facts = {name: what[name] for name in (*names, *({"arrival"} & what.keys()))}
+    claims.clocks[row.number] = {"kind": row.kind} | facts
 
 
 def _read_person(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
@@ -190,14 +190,14 @@ _READERS: dict[str, Callable[[Row[Any], Mapping[str, Any], Claims], None]] = {
 
 def _seal(what: Mapping[str, Any]) -> dict[str, Any]:
     """What a seal says; KeyError where an altered entry lacks something."""
-    told: dict[str, Any] = {name: what[name] for name in SEAL_FACTS} | {"channels": {}}
+    claim: dict[str, Any] = {name: what[name] for name in SEAL_FACTS} | {"channels": {}}
     for key, channel in what["channels"].items():
         facts = {name: channel[name] for name in CHANNEL_FACTS}
-        told["channels"][str(key)] = {**facts, "days": dict(channel["days"])}
-    return told
+        claim["channels"][str(key)] = {**facts, "days": dict(channel["days"])}
+    return claim
 
 
-def _claimed_batch(row: Line, what: Mapping[str, Any], claims: Claims) -> Iterator[str]:
+def _read_batch(row: JournalLine, what: Mapping[str, Any], claims: Claims) -> Iterator[str]:
     number = row.number
     writer, expected = what["writer"], claims.last_seq.get(what["writer"], 0) + 1
     if what["first"] != expected:

@@ -23,7 +23,7 @@ from sqlalchemy import (
 UNREADABLE = object()  # stands for text that is no JSON; equal to nothing that an entry may say
 
 
-def stored(conn: Connection, table: Table) -> list[dict[str, Any]]:
+def read_rows(conn: Connection, table: Table) -> list[dict[str, Any]]:
     """All rows of a table, in no order; none in a folder of before there was such a table.
 
     JSON is read row by row: read by the column's type, one broken text would hide every other row.
@@ -31,12 +31,12 @@ def stored(conn: Connection, table: Table) -> list[dict[str, Any]]:
     if not inspect(conn).has_table(table.name):
         return []
     packed = [column.name for column in table.columns if isinstance(column.type, JSON)]
-    return [_unpacked(row._asdict(), packed) for row in conn.execute(select(*map(_plain, table.columns)))]
+    return [_decode_json(row._asdict(), packed) for row in conn.execute(select(*map(_plain, table.columns)))]
 
 
-def differs(row: Mapping[str, Any] | None, told: Mapping[str, Any] | None) -> bool:
+def differs(row: Mapping[str, Any] | None, claimed: Mapping[str, Any] | None) -> bool:
     """Whether a row is missing, has no entry, or does not say in every field what its entry says."""
-    return not row or not told or any(row[name] != value for name, value in told.items())
+    return not row or not claimed or any(row[name] != value for name, value in claimed.items())
 
 
 def _plain(column: Column[Any]) -> ColumnElement[Any]:
@@ -47,7 +47,7 @@ def _plain(column: Column[Any]) -> ColumnElement[Any]:
     return column
 
 
-def _unpacked(row: dict[str, Any], packed: Sequence[str]) -> dict[str, Any]:
+def _decode_json(row: dict[str, Any], packed: Sequence[str]) -> dict[str, Any]:
     return row | {name: _json(row[name]) for name in packed}
 
 

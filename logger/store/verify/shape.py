@@ -18,23 +18,23 @@ Shape = dict[tuple[str, str], str]  # (kind, name) -> how it was made
 
 def check_shape(conn: Connection) -> Iterator[str]:
     """A sentence for every table, index, trigger or view that is missing, changed, or not ours."""
-    found, wanted = _shape(conn), _made()
-    for kind, name in sorted(found.keys() | wanted.keys()):
-        one = found.get((kind, name)), wanted.get((kind, name))
-        if one[0] != one[1]:
-            state = "missing" if one[0] is None else "not ours" if one[1] is None else "changed"
+    actual, expected = _shape(conn), _new_record_shape()
+    for kind, name in sorted(actual.keys() | expected.keys()):
+        pair = actual.get((kind, name)), expected.get((kind, name))
+        if pair[0] != pair[1]:
+            state = "missing" if pair[0] is None else "not ours" if pair[1] is None else "changed"
             yield f"{kind} {name}: {state}; the tables of this record are not as the program made them"
 
 
 @lru_cache(maxsize=1)
-def _made() -> Shape:
+def _new_record_shape() -> Shape:
     """What a record has that begins now."""
     engine = create_engine("sqlite://", poolclass=StaticPool)
     with engine.begin() as conn:
         migrate(conn)
-        made = _shape(conn)
+        shape = _shape(conn)
     engine.dispose()
-    return made
+    return shape
 
 
 def _shape(conn: Connection) -> Shape:

@@ -25,20 +25,20 @@ from ..archive.month_file import CHANNEL_FACTS, SEAL_FACTS
 from ..archive.overview import Overviews
 from ..archive.sealed_file import SealedFile, read_sealed
 from ..files import sha256_of
-from ..hot.arrays import fetched
+from ..hot.arrays import fetch_arrays
 from ..hot.clocks import check_clocks
 from ..hot.database import Database, quick_check
 from ..hot.journal_files import unnamed
-from ..hot.name_table import Names
-from ..hot.seals import hidden, sealed_channel
+from ..hot.name_table import NameTable
+from ..hot.seals import sealed_channel, under_seal
 from ..hot.tables import batch, disposal, journal_seal, reading, seal, seal_channel
 from ..hot.tables import name as known_name
 from ..types import Verification
 from .accounts import check_people
 from .acts import check_acts
 from .claims import Claims, read_chain
-from .documents import check_papers
-from .raw_rows import differs, stored
+from .documents import check_documents
+from .raw_rows import differs, read_rows
 from .shape import check_shape
 
 MOST = 2**63 - 1
@@ -46,11 +46,11 @@ READERS = min(4, os.cpu_count() or 1)
 CHANNEL_FIELDS = (*CHANNEL_FACTS, "from_ns", "to_ns", "upto_arrival")
 
 
-class Walk:
+class Verifier:
     """One verification; names every fault in a sentence and goes on."""
 
     def __init__(
-        self, database: Database, names: Names, archive: Archive, overviews: Overviews, folder: Path
+        self, database: Database, names: NameTable, archive: Archive, overviews: Overviews, folder: Path
     ) -> None:
         self._database = database
         self._names = names
@@ -76,14 +76,14 @@ class Walk:
                 self._files_of_journal,
                 self._index_of_batches,
                 self._batches,
-                lambda conn, claims: check_papers(conn, claims, self._folder),
+                lambda conn, claims: check_documents(conn, claims, self._folder),
                 self._known_names,
                 lambda conn, claims: check_acts(conn, claims.acts),
                 lambda conn, claims: check_clocks(conn, claims.clocks),
                 lambda conn, claims: check_people(conn, claims.people),
-                self._unsealed,
+                self._check_unsealed,
                 lambda conn, _claims: check_shape(conn),
-                lambda _conn, _claims: self._overviews.altered(self._broken),
+                lambda _conn, _claims: self._overviews.find_altered(self._broken),
             )
             self._run(lambda: read_chain(conn, self._folder, dict(heads), claims))
             for check in checks:
@@ -118,33 +118,33 @@ class Walk:
         for number, what in claims.seals.items():
             yield from self._index_of_seal(conn, number, what, rows.get(number))
             if number in claims.disposals:
-                self._let_go(claims.disposals[number])
+                self._account_disposed(claims.disposals[number])
         standing = [what for number, what in claims.seals.items() if number not in claims.disposals]
         # Hashing and decompressing let go of the interpreter, so that files are read side by side.
         with ThreadPoolExecutor(READERS) as readers:
-            for what, (found, spans) in zip(standing, readers.map(self._read, standing), strict=True):
-                yield from found.faults
-                if found.simulated and claims.founding.get("simulated") != "true":
+            for what, (file, spans) in zip(standing, readers.map(self._read, standing), strict=True):
+                yield from file.faults
+                if file.simulated and claims.founding.get("simulated") != "true":
                     yield f"file {what['file']}: holds simulated readings, in the record of a real room"
-                self._broken |= {what["file"]} if found.faults else set()
-                self._readings += found.rows
-                self._sources |= found.sources
+                self._broken |= {what["file"]} if file.faults else set()
+                self._readings += file.rows
+                self._sources |= file.sources
                 for writer, numbers in spans.items():
                     self._spans.setdefault(writer, []).append(numbers)
 
     def _read(self, what: Mapping[str, Any]) -> tuple[SealedFile, dict[str, Int]]:
         """What was found but for its numbers, and the runs of those by writer: little of each file."""
-        found = read_sealed(self._archive, self._folder, what)
-        spans = {writer: runs(seqs) for writer, seqs in found.seqs.items()}
-        return replace(found, seqs={}), spans
+        file = read_sealed(self._archive, self._folder, what)
+        spans = {writer: runs(seqs) for writer, seqs in file.seqs.items()}
+        return replace(file, seqs={}), spans
 
-    def _let_go(self, told: Mapping[str, Any]) -> None:
+    def _account_disposed(self, act: Mapping[str, Any]) -> None:
         """A file that two people disposed of: its absence is explained, its numbers are accounted for."""
         self._disposed.append(
-            f"file {told['file']}: disposed of by {told['who']}, approved by {told['approver']} (journal "
-            f"entry {told['number']}); it held {told['rows']} readings from {told['from']} to {told['to']}"
+            f"file {act['file']}: disposed of by {act['who']}, approved by {act['approver']} (journal "
+            f"entry {act['number']}); it held {act['rows']} readings from {act['from']} to {act['to']}"
         )
-        for writer, spans in told["numbers"].items():
+        for writer, spans in act["numbers"].items():
             self._spans.setdefault(writer, []).append(np.array(spans, np.int64))
 
     def _disposals(self, conn: Connection, claims: Claims) -> Iterator[str]:
@@ -159,33 +159,33 @@ class Walk:
     ) -> Iterator[str]:
         if row is None or any(getattr(row, name) != what[name] for name in SEAL_FACTS):
             yield f"seal {number}: its row is missing or altered; the journal names file {what['file']}"
-        listed = conn.execute(select(seal_channel).where(seal_channel.c.number == number)).all()
-        texts = self._names.texts([entry.channel for entry in listed], conn)
-        found = {texts[entry.channel]: [getattr(entry, name) for name in CHANNEL_FIELDS] for entry in listed}
+        rows = conn.execute(select(seal_channel).where(seal_channel.c.number == number)).all()
+        texts = self._names.texts([entry.channel for entry in rows], conn)
+        actual = {texts[entry.channel]: [getattr(entry, name) for name in CHANNEL_FIELDS] for entry in rows}
         common = {name: what[name] for name in ("from_ns", "to_ns", "upto_arrival")}
-        wanted = {
-            key: [{**common, **told}[name] for name in CHANNEL_FIELDS]
-            for key, told in what["channels"].items()
+        expected = {
+            key: [{**common, **claim}[name] for name in CHANNEL_FIELDS]
+            for key, claim in what["channels"].items()
         }
-        for key in sorted(wanted.keys() | found.keys()):
-            if wanted.get(key) != found.get(key):
+        for key in sorted(expected.keys() | actual.keys()):
+            if expected.get(key) != actual.get(key):
                 yield f"seal {number}: its row for channel {key} is missing or altered"
 
     def _index_of_batches(self, conn: Connection, claims: Claims) -> Iterator[str]:
         """The table of batches leads from readings to digests: it must say what the journal says."""
-        listed = conn.execute(select(batch).order_by(batch.c.number).execution_options(yield_per=5000))
+        rows = conn.execute(select(batch).order_by(batch.c.number).execution_options(yield_per=5000))
         counted = 0
-        for row in listed:
+        for row in rows:
             counted += 1
-            told = claims.ranges.get(row.number)
+            claim = claims.ranges.get(row.number)
             name = self._names.texts([row.writer], conn)[row.writer]
-            if told is None:
+            if claim is None:
                 yield f"batch {row.number}: has no entry in the journal"
-            elif told != (name, row.first_seq, row.last_seq, row.first_arrival):
-                yield f"batch {row.number}: altered, the journal says {told[1]} to {told[2]}"
+            elif claim != (name, row.first_seq, row.last_seq, row.first_arrival):
+                yield f"batch {row.number}: altered, the journal says {claim[1]} to {claim[2]}"
         if counted < len(claims.ranges):
-            known = set(conn.execute(select(batch.c.number)).scalars())
-            for number in sorted(claims.ranges.keys() - known):
+            present = set(conn.execute(select(batch.c.number)).scalars())
+            for number in sorted(claims.ranges.keys() - present):
                 yield f"batch {number}: its row is missing"
 
         newest = select(func.max(batch.c.last_seq)).where(
@@ -200,7 +200,7 @@ class Walk:
 
     def _files_of_journal(self, conn: Connection, claims: Claims) -> Iterator[str]:
         """Every file of the journal, and the row that leads to it, against its entry."""
-        rows = {row["number"]: row for row in stored(conn, journal_seal)}
+        rows = {row["number"]: row for row in read_rows(conn, journal_seal)}
         for number in sorted(rows.keys() | claims.journal_seals.keys()):
             what = claims.journal_seals.get(number)
             if differs(rows.get(number), what):
@@ -226,13 +226,13 @@ class Walk:
                 seqs = _visible_seqs(conn, writer)
             except StoreDamaged as error:
                 yield f"hot readings of writer {self._names.texts([writer], conn)[writer]}: {error}"
-                yield from self._archive.batches.altered(conn, writer, 1, MOST)
+                yield from self._archive.batches.find_altered(conn, writer, 1, MOST)
                 continue
             if len(seqs):
                 self._readings += len(seqs)
                 name = self._names.texts([writer], conn)[writer]
                 self._spans.setdefault(name, []).append(runs(seqs))
-                yield from self._archive.batches.altered(conn, writer, int(seqs[0]), int(seqs[-1]))
+                yield from self._archive.batches.find_altered(conn, writer, int(seqs[0]), int(seqs[-1]))
         for name in sorted(self._spans.keys() | claims.last_seq.keys()):
             yield from _holes(name, self._spans.get(name, []), claims.last_seq.get(name, 0))
 
@@ -250,12 +250,12 @@ class Walk:
                 for number in sorted(set(conn.execute(select(column).distinct()).scalars())):
                     if kinds.get(number) != kind:
                         yield f"name {number}: missing, or not the {kind} that {column.table.name} names"
-        for source in sorted(self._sources - set(self._names.known("source"))):
+        for source in sorted(self._sources - set(self._names.all_texts("source"))):
             yield f"name {source!r}: a source of sealed readings that is not listed as one"
 
-    def _unsealed(self, _conn: Connection, _claims: Claims) -> Iterator[str]:
+    def _check_unsealed(self, _conn: Connection, _claims: Claims) -> Iterator[str]:
         for file in self._archive.leftovers():
-            if not self._archive.repeated(file):
+            if not self._archive.is_in_hot_tier(file):
                 yield (
                     f"file {file}: stands in the archive without a seal, and the hot tier does not hold its "
                     "readings; the database may be older than the archive"
@@ -279,12 +279,12 @@ def runs(seqs: Int) -> Int:
 def _visible_seqs(conn: Connection, writer: int) -> Int:
     """Numbers of the hot rows of a writer that no seal covers, ascending."""
     c = reading.c
-    wanted = select(c.channel, c.taken_ns, c.arrival, c.seq).where(c.writer == writer)
-    channels, taken_ns, arrival, seqs = fetched(conn, wanted, (np.int64,) * 4)
+    query = select(c.channel, c.taken_ns, c.arrival, c.seq).where(c.writer == writer)
+    channels, taken_ns, arrival, seqs = fetch_arrays(conn, query, (np.int64,) * 4)
     under = np.zeros(len(seqs), np.bool_)
     for channel in np.unique(channels).tolist():
         mine = channels == channel
-        under[mine] = hidden(taken_ns[mine], arrival[mine], sealed_channel(conn, channel))
+        under[mine] = under_seal(taken_ns[mine], arrival[mine], sealed_channel(conn, channel))
     return np.asarray(np.sort(seqs[~under]))
 
 
@@ -292,12 +292,12 @@ def _holes(writer: str, parts: Sequence[Int], last: int) -> Iterator[str]:
     """A sentence for the first number of a writer that is nowhere, or there twice, or unclaimed."""
     spans = np.concatenate(parts) if parts else np.empty((0, 2), np.int64)
     spans = spans[np.argsort(spans[:, 0], kind="stable")]
-    wanted = np.concatenate([[0], spans[:, 1]]) + 1
+    follow = np.concatenate([[0], spans[:, 1]]) + 1
     starts = np.concatenate([spans[:, 0], [last + 1]])
-    wrong = np.flatnonzero(starts != wanted)
+    wrong = np.flatnonzero(starts != follow)
     if not len(wrong):
         return
-    start, expected = int(starts[wrong[0]]), int(wanted[wrong[0]])
+    start, expected = int(starts[wrong[0]]), int(follow[wrong[0]])
     if start > expected:
         yield f"writer {writer}: readings {expected} to {start - 1} are missing, neither hot nor sealed"
     else:

@@ -14,9 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.acts import inspections as actions
-from logger.core.calibration.apply import corrected
-from logger.core.calibration.as_found import change, effect, elapsed
-from logger.core.validity.versions import Version, effective
+from logger.core.calibration.apply import correct_readings
+from logger.core.calibration.as_found import change, effect, elapsed_share
+from logger.core.validity.versions import Version, effective_setup
 from logger.inspections.setup_impact import changed_verdicts, totals
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
@@ -37,7 +37,7 @@ def found(error: float, model: str = "linear", months: int = 12) -> Certificate:
 
 def at(month: float, raw: float, *papers: Certificate) -> tuple[float, float]:
     """Corrected value and U of a reading after so many months."""
-    done = corrected(T1, papers, np.array([round(month * MONTH)]), np.array([raw]))
+    done = correct_readings(T1, papers, np.array([round(month * MONTH)]), np.array([raw]))
     return round(float(done.value[0]), 6), round(float(done.U[0]), 6)
 
 
@@ -87,7 +87,7 @@ def test_drift_runs_from_calibration_to_calibration_not_from_use_to_use() -> Non
     """Calibrated two months before it was put in use, found a month before the next was."""
     old = replace(BEFORE, calibrated_ns=-2 * MONTH)
     new = replace(found(0.30), calibrated_ns=10 * MONTH)
-    share = elapsed(old, new, np.array([0, 4 * MONTH, 10 * MONTH, 11 * MONTH]))
+    share = elapsed_share(old, new, np.array([0, 4 * MONTH, 10 * MONTH, 11 * MONTH]))
     assert share.tolist() == pytest.approx([2 / 12, 0.5, 1.0, 1.0])
 
 
@@ -112,7 +112,7 @@ def test_a_probe_in_fahrenheit_drifts_in_its_own_unit() -> None:
     channel = replace(T1, unit="degF", probe_span=(-40.0, 140.0))
     old = replace(BEFORE, indications=(68.0,), U=(0.18,), range=(50.0, 86.0), drift=0.0)
     new = replace(old, number="C-2", valid_from_ns=12 * MONTH, as_found=AsFound((68.0,), (0.54,), "linear"))
-    done = corrected(channel, [old, new], np.array([6 * MONTH]), np.array([68.0]))
+    done = correct_readings(channel, [old, new], np.array([6 * MONTH]), np.array([68.0]))
     assert done.value[0] == pytest.approx(19.85)
     assert done.U[0] == pytest.approx(0.20, abs=1e-4)
 
@@ -156,8 +156,8 @@ def test_inspections_whose_verdict_changes_are_listed(made: SimpleNamespace, sto
     assert totals(found_) == {"stable -> not shown": 1}
     assert found_[0].sentence == "inspection J-1: was stable (conforming), now not shown (guard band)"
     assert changed_verdicts(store, first, first, made.at(200)) == []
-    assert store.pieces("bay", 0, 10**6) == {}, "asking stores nothing"
+    assert store.verdict_days("bay", 0, 10**6) == {}, "asking stores nothing"
 
 
 def in_force_together(first: Setup, second: Setup, approved_ns: int) -> Setup:
-    return effective([Version(first, 0), Version(second, approved_ns)])
+    return effective_setup([Version(first, 0), Version(second, approved_ns)])

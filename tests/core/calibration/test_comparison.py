@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logger.core.calibration.comparison import independent, side_by_side
+from logger.core.calibration.comparison import compare_side_by_side, independent
 from logger.core.calibration.interval import review
 from logger.errors import Refused
 from logger.model import AsFound, Certificate
@@ -22,7 +22,7 @@ def test_six_probes_are_recovered() -> None:
     offsets = np.array([0.05, -0.04, 0.02, 0.0, -0.03, 0.01])
     room = 20 + 0.1 * np.sin(np.arange(120) / 15)
     values = {f"P{i}": room + offset + rng.normal(0, 0.01, 120) for i, offset in enumerate(offsets)}
-    found = side_by_side(values)
+    found = compare_side_by_side(values)
     wanted = offsets - offsets.mean()
     for one, offset in zip(found.offsets, wanted, strict=True):
         assert one.offset == pytest.approx(offset, abs=0.01)
@@ -51,7 +51,7 @@ def test_neighbouring_values_count_for_less() -> None:
 def test_too_little_is_refused(values: dict[str, np.ndarray]) -> None:
     """One channel alone, or fewer than ten common minutes, say nothing."""
     with pytest.raises(Refused):
-        side_by_side(values)
+        compare_side_by_side(values)
 
 
 def history(*moved: float, allowed: float = 0.10) -> list[Certificate]:

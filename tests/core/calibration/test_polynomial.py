@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from logger import config
-from logger.core.calibration.apply import corrected, standard_uncertainty
+from logger.core.calibration.apply import correct_readings, standard_uncertainty
 from logger.core.calibration.as_found import change
 from logger.core.calibration.curve import correction, left_over, residuals
 from logger.errors import ConfigError
@@ -55,7 +55,7 @@ def test_what_it_leaves_of_the_points_counts() -> None:
 
 def test_outside_its_range_it_supports_nothing() -> None:
     paper = certificate(Polynomial((0.2, 0.3), 25.0, 15.0), np.zeros(4))
-    done = corrected(CHANNEL, [paper], np.array([1, 2]), np.array([25.0, 41.0]))
+    done = correct_readings(CHANNEL, [paper], np.array([1, 2]), np.array([25.0, 41.0]))
     assert done.value.tolist() == pytest.approx([25.2, 41.5])
     assert done.why.tolist() == [Why.EVIDENCE, Why.OUTSIDE_RANGE]
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from logger import config
-from logger.core.validity.timeline import first_touched
-from logger.core.validity.versions import Version, effective
+from logger.core.validity.timeline import first_affected
+from logger.core.validity.versions import Version, effective_setup
 from logger.errors import ConfigError
 from logger.model import REASONS, AsFound, Certificate, Setup
 
@@ -66,8 +66,8 @@ def test_a_withdrawn_certificate_is_not_released(made: SimpleNamespace) -> None:
 def test_the_act_judges_again_from_the_day_it_was_due(made: SimpleNamespace) -> None:
     """A later version of the setup says so: what was judged before 08:00 is not touched."""
     without = papers(made, why="")
-    both = effective([Version(without, 0), Version(replace(papers(made), version=2), made.at(20))])
-    assert first_touched(without, both, "bay") == made.at(8)
+    both = effective_setup([Version(without, 0), Version(replace(papers(made), version=2), made.at(20))])
+    assert first_affected(without, both, "bay") == made.at(8)
     assert reasons(made, both) == reasons(made, papers(made))
 
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.core.calibration.status import NOTICE_DAYS, OVERDUE, notices, position_of, register, status
+from logger.core.calibration.status import NOTICE_DAYS, OVERDUE, notices, register, status
 from logger.instants import NS
 from logger.model import Placement, Setup
 from tests.builders import rule
@@ -104,7 +104,7 @@ def test_a_successor_at_hand_in_time_needs_no_notice_and_a_late_one_does() -> No
 
 def test_a_probe_on_the_shelf_is_not_asked_for() -> None:
     setup = replace(due_on(), placements=(Placement("T1", "T1", 0, at("2026-06-01")),))
-    assert position_of(setup, "T1.temperature", at("2026-06-20")) is None
+    assert setup.position_at("T1.temperature", at("2026-06-20")) is None
     assert notices(setup, at("2026-06-20T08:00")) == []
 
 

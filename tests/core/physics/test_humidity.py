@@ -16,7 +16,7 @@ from logger.core.physics import humidity
 from logger.core.physics.saturation import saturation_pressure_ice, saturation_pressure_water
 from logger.selftest.published import rows
 
-TESTS = Path(__file__).parents[1]
+TESTS = Path(__file__).parents[2]
 VALUES = rows()
 FORMULA = {"Hyland-Wexler/ASHRAE": "hyland-wexler", "Sonntag": "sonntag", "Hardy": "hardy"}
 

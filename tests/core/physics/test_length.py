@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.core.physics.length import IDEAL_SCALE, Shared, Side, budget, error_index
+from logger.core.physics.length import IDEAL_SCALE, SharedUncertainty, Side, budget, error_index
 
 RECT = 1 / np.sqrt(3)
 
@@ -21,7 +21,7 @@ def test_the_end_gauge_of_the_gum() -> None:
     part = Side(11.5e-6, 19.9, u_alpha_per_K=1e-6 * RECT)
     scale = Side(11.5e-6, 19.9, u_t_K=0.05 * RECT)
     found = budget(
-        L_mm, part, scale, Shared(u_t_K=np.hypot(0.2, 0.5 / np.sqrt(2)), u_alpha_per_K=2e-6 * RECT)
+        L_mm, part, scale, SharedUncertainty(u_t_K=np.hypot(0.2, 0.5 / np.sqrt(2)), u_alpha_per_K=2e-6 * RECT)
     )
     nm = {line.name: line.u_um * 1000 for line in found.contributions}
     assert nm["expansion of the part"] == pytest.approx(2.88679, abs=1e-3)
@@ -50,7 +50,7 @@ def test_the_same_example_in_quadrature() -> None:
 
 def test_one_probe_for_steel_on_steel_adds_nothing() -> None:
     steel = Side(11.5e-6, 22.0)
-    found = budget(500.0, steel, steel, Shared(u_t_K=0.5))
+    found = budget(500.0, steel, steel, SharedUncertainty(u_t_K=0.5))
     assert (found.nde_um, found.U_um) == (0.0, 0.0)
 
 
@@ -72,7 +72,7 @@ def test_agrees_with_monte_carlo(seed: int) -> None:
         (part.alpha_per_K + draws[3] + draws[5]) * part_t
         - (scale.alpha_per_K + draws[4] + draws[5]) * scale_t
     )
-    found = budget(300.0, part, scale, Shared(u[2], u[5]))
+    found = budget(300.0, part, scale, SharedUncertainty(u[2], u[5]))
     assert found.u_um == pytest.approx(float(length.std()), rel=0.015)
 
 

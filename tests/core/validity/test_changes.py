@@ -10,7 +10,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.core.validity.versions import Version, effective
+from logger.core.validity.versions import Version, effective_setup
 from logger.instants import NS
 from logger.model import Mark, Period, Row, Setup, ThermalBody
 from logger.store import Store
@@ -93,7 +93,7 @@ def test_versions_taken_over_one_by_one_end_as_all_at_once(changes: list[tuple[s
     ):
         for i, (what, hour, marked) in enumerate(changes):
             live.append("w", rows[i * step : (i + 1) * step])
-            told(live, effective(versions), at((i + 1) * step / 60))
+            told(live, effective_setup(versions), at((i + 1) * step / 60))
             approved = at((i + 1) * step / 60) + 17 * NS
             number = i + 2
             new = replace(changed(versions[-1].setup, what, hour), version=number)
@@ -105,5 +105,5 @@ def test_versions_taken_over_one_by_one_end_as_all_at_once(changes: list[tuple[s
                         conn.execute(mark_table.insert().values(**vars(mark)))
         live.append("w", rows[len(changes) * step :])
         once.append("w", rows)
-        known = effective(versions)
+        known = effective_setup(versions)
         assert told(live, known, now_ns) == told(once, known, now_ns)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.core.validity.hours_of_use import Span, asks_disposition, common_ns, spans
+from logger.core.validity.hours_of_use import Span, asks_disposition, overlap_ns, spans
 from logger.instants import NS
 from logger.model import HoursOfUse, Zone
 
@@ -94,7 +94,7 @@ def test_against_every_minute_of_the_clock(begin_min: int, length_min: int) -> N
 def test_common_time_against_counting(one: list[int], other: list[int]) -> None:
     lists = [list(zip(*[iter(sorted(x)[: len(x) // 2 * 2])] * 2, strict=True)) for x in (one, other)]
     counted = sum(all(any(a <= t < b for a, b in spans_) for spans_ in lists) for t in range(100))
-    assert common_ns(*lists) == counted
+    assert overlap_ns(*lists) == counted
 
 
 def excursion(start: str, end: str) -> Span:
@@ -120,7 +120,7 @@ def excursion(start: str, end: str) -> Span:
 )  # fmt: skip
 def test_who_is_asked(span: tuple[str, str], disturbs: bool, jobs: list[tuple[str, str]], asks: bool) -> None:
     times = [excursion(*job) for job in jobs]
-    assert asks_disposition(BAY, VIENNA, excursion(*span), disturbs=disturbs, jobs=times) is asks
+    assert asks_disposition(BAY, VIENNA, excursion(*span), disturbs=disturbs, inspections=times) is asks
 
 
 def test_a_month_of_night_set_back_asks_nothing_and_one_early_job_asks_once() -> None:
@@ -130,7 +130,7 @@ def test_a_month_of_night_set_back_asks_nothing_and_one_early_job_asks_once() ->
     found = [(int(n.timestamp()) * NS, int((n + timedelta(hours=4)).timestamp()) * NS) for n in nights]
 
     def asked(jobs: list[Span]) -> int:
-        return sum(asks_disposition(BAY, VIENNA, e, disturbs=True, jobs=jobs) for e in found)
+        return sum(asks_disposition(BAY, VIENNA, e, disturbs=True, inspections=jobs) for e in found)
 
     assert asked([]) == 0
     assert asked([excursion("2026-09-10T06:30", "2026-09-10T08:00")]) == 1

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.core.validity.timeline import first_touched
-from logger.core.validity.versions import Version, contradictions, effective
+from logger.core.validity.timeline import first_affected
+from logger.core.validity.versions import Version, contradictions, effective_setup
 from logger.errors import Refused
 from logger.instants import NS
 from logger.model import Certificate, Placement, Rule, Setup
@@ -44,24 +44,24 @@ def test_a_limit_changed_on_1_march_leaves_february_under_the_old_one(made: Simp
     """The new file holds the new limit only."""
     old = version(made.setup((made.rule(upper=20.5),)), 1, day(1))
     new = version(made.setup((made.rule(upper=20.6),)), 2, day(3))
-    assert limits(effective([old, new])) == [(0, day(3), 20.5), (day(3), None, 20.6)]
-    assert limits(effective([old, new], known_ns=day(2))) == [(0, None, 20.5)]
+    assert limits(effective_setup([old, new])) == [(0, day(3), 20.5), (day(3), None, 20.6)]
+    assert limits(effective_setup([old, new], known_ns=day(2))) == [(0, None, 20.5)]
 
 
 def test_one_version_is_what_its_files_say(made: SimpleNamespace) -> None:
     setup = made.setup((made.rule(),))
-    assert effective([Version(setup, day(1))]) == setup
+    assert effective_setup([Version(setup, day(1))]) == setup
 
 
 def test_nothing_is_in_force_before_the_first_approval(made: SimpleNamespace) -> None:
     with pytest.raises(Refused, match="approved by then"):
-        effective([version(made.setup((made.rule(),)), 1, day(3))], known_ns=day(2))
+        effective_setup([version(made.setup((made.rule(),)), 1, day(3))], known_ns=day(2))
 
 
 def test_a_change_may_begin_later_than_its_approval(made: SimpleNamespace) -> None:
     old = version(made.setup((made.rule(upper=20.5),)), 1, day(1))
     new = version(made.setup((made.rule(upper=20.6, from_ns=day(4)),)), 2, day(3))
-    assert limits(effective([old, new])) == [(0, day(4), 20.5), (day(4), None, 20.6)]
+    assert limits(effective_setup([old, new])) == [(0, day(4), 20.5), (day(4), None, 20.6)]
 
 
 def test_a_change_postponed_before_it_began_never_begins(made: SimpleNamespace) -> None:
@@ -69,13 +69,13 @@ def test_a_change_postponed_before_it_began_never_begins(made: SimpleNamespace) 
     versions = [
         version(made.setup((made.rule(upper=u, from_ns=f),)), i + 1, a) for i, (u, f, a) in enumerate(each)
     ]
-    assert limits(effective(versions)) == [(0, day(6), 20.5), (day(6), None, 20.6)]
+    assert limits(effective_setup(versions)) == [(0, day(6), 20.5), (day(6), None, 20.6)]
 
 
 def test_a_rule_that_is_gone_ends_at_the_approval(made: SimpleNamespace) -> None:
     other = made.rule(name="span in 1 h", kind="span", window_s=3600, lower=None, upper=1.0, unit="K")
     old, new = made.setup((made.rule(), other)), made.setup((made.rule(),))
-    rules = effective([version(old, 1, day(1)), version(new, 2, day(3))]).rules
+    rules = effective_setup([version(old, 1, day(1)), version(new, 2, day(3))]).rules
     assert [(r.key, r.from_ns, r.to_ns) for r in rules] == [
         ("bay.temperature", 0, None),
         ("bay.span in 1 h", 0, day(3)),
@@ -85,13 +85,13 @@ def test_a_rule_that_is_gone_ends_at_the_approval(made: SimpleNamespace) -> None
 def test_another_approver_in_the_file_is_no_change(made: SimpleNamespace) -> None:
     old = version(made.setup((made.rule(approver="A"),)), 1, day(1))
     new = version(made.setup((made.rule(approver="B"),)), 2, day(3))
-    assert limits(effective([old, new])) == [(0, None, 21.0)]
+    assert limits(effective_setup([old, new])) == [(0, None, 21.0)]
 
 
 def test_a_changed_rule_names_who_approved_its_version(made: SimpleNamespace) -> None:
     old = version(made.setup((made.rule(upper=20.5, approver="A"),)), 1, day(1))
     new = version(made.setup((made.rule(upper=20.6, approver="A"),)), 2, day(3))
-    assert [r.approver for r in effective([old, new]).rules] == ["A", "Ines"]
+    assert [r.approver for r in effective_setup([old, new]).rules] == ["A", "Ines"]
 
 
 def test_a_corrected_entry_error_takes_the_place_of_the_error_alone(made: SimpleNamespace) -> None:
@@ -100,14 +100,14 @@ def test_a_corrected_entry_error_takes_the_place_of_the_error_alone(made: Simple
         version(made.setup((made.rule(upper=u),)), i + 1, a, correction=c)
         for i, (u, a, c) in enumerate([(20.5, day(1), False), (26.5, day(3), False), (20.6, day(4), True)])
     ]
-    found = effective(versions)
+    found = effective_setup(versions)
     assert limits(found) == [(0, day(3), 20.5), (day(3), None, 20.6)]
     assert [(c.version, c.from_ns, c.approver) for c in found.corrections] == [(3, day(3), "Ines")]
 
 
 def test_settings_of_a_zone_hold_from_the_approval(made: SimpleNamespace) -> None:
     old, new = (made.setup((made.rule(),), settling_s=s) for s in (14400, 7200))
-    found = effective([version(old, 1, day(1)), version(new, 2, day(3))])
+    found = effective_setup([version(old, 1, day(1)), version(new, 2, day(3))])
     settled = [found.at(ns).zone("bay").settling_s for ns in (day(2), day(3) - 1, day(3))]
     assert settled == [14400, 14400, 7200]
     assert found.zone("bay").settling_s == 7200
@@ -117,14 +117,14 @@ def test_a_corrected_setting_reaches_back_to_where_the_error_began(made: SimpleN
     setups = [made.setup((made.rule(),), settling_s=s) for s in (14400, 1440, 14400)]
     flags = (False, False, True)
     versions = [version(s, i + 1, day(1 + 2 * i), correction=flags[i]) for i, s in enumerate(setups)]
-    assert {effective(versions).at(day(month)).zone("bay").settling_s for month in (2, 4, 6)} == {14400}
+    assert {effective_setup(versions).at(day(month)).zone("bay").settling_s for month in (2, 4, 6)} == {14400}
 
 
 def test_a_certificate_may_act_on_the_past_and_one_taken_away_is_withdrawn(made: SimpleNamespace) -> None:
     setup = made.setup((made.rule(),))
     (paper,) = setup.certificates
     new = replace(paper, number="C-2", valid_from_ns=day(2, 20))
-    found = effective(
+    found = effective_setup(
         [version(setup, 1, day(1)), version(replace(setup, certificates=(new,)), 2, day(3))]
     ).certificates_of("T1.temperature")
     assert [(c.number, c.valid_from_ns, c.withdrawn_ns) for c in found] == [
@@ -137,7 +137,7 @@ def test_a_moved_probe_keeps_its_earlier_place(made: SimpleNamespace) -> None:
     """The new file only says where it stands since 20 February."""
     setup = made.setup((made.rule(),), {"T1": (1, 1, 1), "T2": (2, 2, 2)})
     moved = replace(setup, placements=(Placement("T1", "T2", day(2, 20)),))
-    found = effective([version(setup, 1, day(1)), version(moved, 2, day(3))])
+    found = effective_setup([version(setup, 1, day(1)), version(moved, 2, day(3))])
     assert found.placements_of("T1.temperature") == (
         Placement("T1", "T1", 0, day(2, 20)),
         Placement("T1", "T2", day(2, 20)),
@@ -148,7 +148,7 @@ def test_a_moved_probe_keeps_its_earlier_place(made: SimpleNamespace) -> None:
 def test_a_zone_given_up_can_still_be_asked(made: SimpleNamespace) -> None:
     setup = made.setup((made.rule(),))
     without = replace(setup, zones={}, rules=())
-    found = effective([version(setup, 1, day(1)), version(without, 2, day(3))])
+    found = effective_setup([version(setup, 1, day(1)), version(without, 2, day(3))])
     assert found.zone("bay").to_ns == day(3)
     assert found.zones_now() == ()
 
@@ -174,14 +174,14 @@ def test_only_what_judges_touches_the_past(made: SimpleNamespace) -> None:
         setup, rules=(replace(rule, basis="another"),), certificates=(replace(paper, issuer="another"),)
     )
     old = version(setup, 1, day(1))
-    assert first_touched(setup, effective([old, version(spoken, 2, day(3))]), "bay") is None
+    assert first_affected(setup, effective_setup([old, version(spoken, 2, day(3))]), "bay") is None
     stricter = made.setup((made.rule(upper=20.4),))
-    assert first_touched(setup, effective([old, version(stricter, 2, day(3))]), "bay") == day(3)
+    assert first_affected(setup, effective_setup([old, version(stricter, 2, day(3))]), "bay") == day(3)
 
 
 def test_an_overdue_day_moved_touches_from_the_earlier_one(made: SimpleNamespace) -> None:
     early, late = (made.setup((made.rule(),), certificate={"due_ns": day(m)}) for m in (3, 6))
-    assert first_touched(early, late, "bay") == day(3)
+    assert first_affected(early, late, "bay") == day(3)
 
 
 def test_an_activity_has_its_own_limit_only_while_that_holds(made: SimpleNamespace) -> None:
@@ -229,7 +229,7 @@ def test_the_pieces_are_what_the_definition_says(
             changes.append((start, rule, approved))
         before = rule
     expected = in_force(changes, t)
-    assert upper_at(effective(versions), t) == (expected.upper if expected else None)
+    assert upper_at(effective_setup(versions), t) == (expected.upper if expected else None)
 
 
 @given(CHANGES)
@@ -242,8 +242,8 @@ def test_a_further_version_never_changes_what_was_before_its_approval(
         for i, (start, _, upper) in enumerate(drawn)
     ]
     for n in range(1, len(versions)):
-        before, after = effective(versions[:n]), effective(versions[: n + 1])
-        touched = first_touched(before, after, "bay")
+        before, after = effective_setup(versions[:n]), effective_setup(versions[: n + 1])
+        touched = first_affected(before, after, "bay")
         assert touched is None or touched >= versions[n].approved_ns
 
 
@@ -260,5 +260,7 @@ def test_an_unused_certificate_is_not_lost(made: SimpleNamespace) -> None:
     setup = made.setup((made.rule(),))
     (paper,) = setup.certificates
     right: Certificate = replace(paper, U=(0.3,))
-    found = effective([version(setup, 1, day(1)), version(replace(setup, certificates=(right,)), 2, day(3))])
+    found = effective_setup(
+        [version(setup, 1, day(1)), version(replace(setup, certificates=(right,)), 2, day(3))]
+    )
     assert found.certificates == (right,)
