@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.acts import alarms
+from logger.acts import alarms as alarm_acts
 from logger.acts import inspections as actions
 from logger.config import in_force
 from logger.inspections import drop_folder as dropped
@@ -36,20 +36,20 @@ def config(store: Store) -> Config:
 
 
 def letters(store: Store) -> list[str]:
-    return [letter.body["subject"] for letter in alarms.outbox(store).waiting(NOW + 10**15)]
+    return [letter.body["subject"] for letter in alarm_acts.outbox(store).waiting(NOW + 10**15)]
 
 
 def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Config) -> None:
     """Gear case, stable; late readings of 21.5 °C inside it: issue 2 is not stable, both are kept."""
-    jobs = InspectionJobs(store, config)
-    jobs.turn(NOW)
+    attending = InspectionJobs(store, config)
+    attending.turn(NOW)
     first = issues(store)
     assert {key: [i.verdict for i in each] for key, each in first.items()} == {
         "I-2601": ["stable"], "I-2602": ["stable"], "I-2605": ["not shown"], "I-2603": ["not stable"],
         "I-2604": ["not stable"], "I-2606": ["not shown"],
     }  # fmt: skip
     before = letters(store)
-    jobs.turn(NOW + 120 * NS)
+    attending.turn(NOW + 120 * NS)
     assert issues(store) == first
     job = next(j for j in actions.inspections(store) if j.key == "I-2601")
     late = [
@@ -57,14 +57,14 @@ def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Con
         for s in range(5, 1200, 10)
     ]
     store.append("late", late)
-    jobs.turn(NOW + 240 * NS)
+    attending.turn(NOW + 240 * NS)
     one, two = issues(store)["I-2601"]
     assert (one.verdict, two.verdict, two.number) == ("stable", "not stable", 2)
     assert two.difference == "was stable (conforming), now not stable (nonconforming)"
     assert issues(store)["I-2602"] == first["I-2602"]
     (told,) = [s for s in letters(store) if s not in before]
     assert "inspection I-2601 was stable (conforming), now not stable" in told
-    bodies = [letter.body["text"] for letter in alarms.outbox(store).waiting(NOW + 10**15)]
+    bodies = [letter.body["text"] for letter in alarm_acts.outbox(store).waiting(NOW + 10**15)]
     assert any(two.because in body for body in bodies)
     assert "K above 0.5 K; 2026-10-13 14:00 +02:00" in two.because
     assert of_digest(store, one.digest) == one
@@ -73,22 +73,22 @@ def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Con
 
 def test_another_setup_is_looked_through(store: Store, config: Config) -> None:
     """A tighter limit put in force from the beginning: every stable verdict of the bay is issued anew."""
-    jobs = InspectionJobs(store, config)
-    jobs.turn(NOW)
+    attending = InspectionJobs(store, config)
+    attending.turn(NOW)
     rules = tuple(
         replace(r, upper=20.05) if r.key == "machine-bay.temperature" else r for r in config.setup.rules
     )
-    jobs.use(replace(config, setup=replace(config.setup, rules=rules)))
-    jobs.turn(NOW + NS)
+    attending.use(replace(config, setup=replace(config.setup, rules=rules)))
+    attending.turn(NOW + NS)
     assert [i.verdict for i in issues(store)["I-2601"]] == ["stable", "not stable"]
 
 
 def test_a_forgotten_stop_is_asked_about_once(store: Store, config: Config) -> None:
     job = Inspection("R-1", "machine-bay", 0, None, "Ring", person="Radek Sova")
     actions.start_inspection(store, config.setup, job, "Radek Sova", NOW)
-    jobs = InspectionJobs(store, config)
+    attending = InspectionJobs(store, config)
     for hours in (1, 11, 13, 14):
-        jobs.turn(NOW + hours * HOUR)
+        attending.turn(NOW + hours * HOUR)
     assert [s for s in letters(store) if "R-1" in s] == [
         "SIMULATED: Measuring room East: does inspection R-1 still run?"
     ] * sum(len(route.recipients) for route in config.mail)
@@ -161,6 +161,26 @@ def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None
     assert all(one.refused.endswith(".") for one in done.values() if one.refused)
     assert list(folder.glob("*.json")) == []
     assert len(list((folder / "refused").glob("*.txt"))) == 10
+
+
+def test_a_dropped_file_acts_as_its_folder(store: Store, config: Config) -> None:
+    """Whoever may write there can write any name: the journal says that the folder acted, and by which file.
+    The name in the file is who measures, and no more.
+    """
+    said = {"key": "D-9", "zone": "machine-bay", "title": "Ring", "person": "Ines Faber"}
+    drop(store, "a.json", {"act": "start", **said})
+    dropped.process_files(store, config.setup, NOW)
+    drop(store, "b.json", {"act": "stop", "key": "D-9", "person": "Ines Faber"})
+    dropped.process_files(store, config.setup, NOW + HOUR)
+    start, stop = [e for e in store.journal.entries(kind="inspection") if e.what["inspection"] == "D-9"]
+    assert {start.who, stop.who} == {"folder inspections-in"}
+    assert [e.what["through"] for e in (start, stop)] == [
+        {"at": "dropped file", "file": "a.json"},
+        {"at": "dropped file", "file": "b.json"},
+    ]
+    job = next(j for j in actions.inspections(store) if j.key == "D-9")
+    assert job.person == "Ines Faber"
+    assert store.verify().intact
 
 
 def test_a_file_that_is_still_written_is_left(store: Store, config: Config) -> None:

@@ -15,7 +15,7 @@ from ...model import Mark, Rule, Setup, Zone
 from ...series import Readings
 from ..evidence.cells import Grid
 from ..evidence.gridded import joined
-from .body_temperature import TrackState
+from .body_temperature import AirMemory, TrackState
 from .judgement import Judgement, Looked, concluded, look
 from .restarts import turns
 from .settling import BodyState, joined_memory
@@ -115,7 +115,9 @@ def handed_over(before: Zone, after: Zone, state: BodyState) -> BodyState:
     ]:
         return state
     unknown_s = max(state.unknown_s, after.settling_s)
-    return replace(state, settling_s=0, unknown_s=unknown_s, tracks=TrackState((), state.tracks.air))
+    known = {body.channels: state.tracks.air(place) for place, body in enumerate(before.bodies)}
+    airs = tuple(known.get(body.channels, AirMemory()) for body in after.bodies)
+    return replace(state, settling_s=0, unknown_s=unknown_s, tracks=TrackState((), airs))
 
 
 def _joined(parts: Sequence[Judgement], grid: Grid) -> Judgement:
