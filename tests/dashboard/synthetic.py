@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from dashboard.data.administration import Keeping
+from dashboard.data.administration import RecordAdministration
 from logger.acts.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
 from logger.core.measurement.interval import require_judgeable
@@ -101,7 +101,7 @@ class Synthetic:
         return self._setup
 
     @cached_property
-    def keeping(self) -> Keeping:
+    def keeping(self) -> RecordAdministration:
         """A real, nearly empty record with the example's setup, for pages that look at the record itself."""
         from logger.acts.inspections import apply_setup
         from logger.config import example_folder, load
@@ -110,7 +110,7 @@ class Synthetic:
         atexit.register(shutil.rmtree, folder, ignore_errors=True)
         store = Store.open(folder / "data", create=True, simulated=True)
         apply_setup(store, load(example_folder()).texts, "Greta Holm", "first setup", "Ines Faber", START)
-        return Keeping(store, self.setup)
+        return RecordAdministration(store, self.setup)
 
     def live(self) -> Mapping[str, Mapping[str, Any]]:
         out = any(a.state is not AlarmState.NORMAL for a in self._alarms.values())
