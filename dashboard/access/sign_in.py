@@ -11,7 +11,17 @@ from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
-from flask import Blueprint, Response, g, redirect, render_template, request, session
+from flask import (
+    Blueprint,
+    Response,
+    current_app,
+    g,
+    has_request_context,
+    redirect,
+    render_template,
+    request,
+    session,
+)
 from werkzeug.wrappers import Response as Answer
 
 from logger.errors import Refused
@@ -21,7 +31,7 @@ from logger.store import Store
 from logger.store.origin import ORIGIN
 
 from . import known_browser
-from .guard import Guard
+from .guard import Guard, guard_of
 from .needs import ANYONE, acting, at_this_machine, needs, visitor
 
 _OWN_PATH = re.compile(r"/(?![/\\])[\w\-./?=&%:+~]*")
@@ -87,11 +97,11 @@ def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
             answer = form(HTTPStatus.TOO_MANY_REQUESTS, refused=str(often), name=name)
             answer.headers["Retry-After"] = str(often.wait_s)
             return answer
-        account = guard.people.verified(name, password)
+        account = guard.people.authenticate(name, password)
         if account is None or (invented.is_invented(guard.people, account) and not at_this_machine()):
             _refused_sign_in(guard, name, "wrong name or password")
             return form(HTTPStatus.UNAUTHORIZED, refused="Name or password is wrong.", name=name)
-        guard.throttle.passed(name, address, known)
+        guard.throttle.note_success(name, address, known)
         guard.enter(account)
         what = {"act": "sign-in", "account": account.name, "address": address}
         guard.people.store.journal.append("account", account.person, what)
@@ -135,7 +145,8 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
         guests = invented.PEOPLE if guard.simulated and at_this_machine() else ()
         roles = [role.value for role in Role if who and role in who.roles]
         mays = [act.value for act in Act if who and who.may(act)]
-        told = {"who": who, "roles": roles, "mays": mays, "guests": guests, "next": "/account", **more}
+        onward = _next() if "next" in request.values else "/account"
+        told = {"who": who, "roles": roles, "mays": mays, "guests": guests, "next": onward, **more}
         return page("account.html", guard, room, status, **told)
 
     @routes.get("/account")
@@ -151,7 +162,7 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
             guard.throttle.admit_signature(mine.name, key)
             if invented.is_invented(guard.people, mine):
                 raise Refused("The password of an invented person is on the sign-in page and stays.")
-            if guard.people.verified(mine.name, request.form.get("password", "")) is None:
+            if guard.people.authenticate(mine.name, request.form.get("password", "")) is None:
                 guard.refusals.note(
                     mine.person, "change of password", "wrong password", address, Kind.SIGNATURE
                 )
@@ -159,7 +170,7 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
             guard.people.set_password(mine.name, twice(), mine.person)
         except Refused as refused:
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused))
-        guard.throttle.signed(mine.name, key)
+        guard.throttle.note_signature(mine.name, key)
         guard.enter(mine)
         return form(said="The password is changed; every other session of yours has ended.")
 
@@ -226,6 +237,15 @@ def _next() -> str:
     return asked if _OWN_PATH.fullmatch(asked) else "/"
 
 
+def password_hint() -> str:
+    """What stands beside a field for a password: in a demonstration the password itself, else nothing."""
+    mine = visitor() if has_request_context() else None
+    if mine is None or not at_this_machine():
+        return ""
+    shown = invented.is_invented(guard_of(current_app).people, mine)
+    return f"{mine.person} is invented; the password is: {invented.PASSWORD}" if shown else ""
+
+
 def confirmed(guard: Guard, act: Act, password: str) -> str:
     """The visitor once more by password, for a signature; gives the name, Refused otherwise.
 
@@ -234,10 +254,10 @@ def confirmed(guard: Guard, act: Act, password: str) -> str:
     name, mine, address = acting(act), visitor(), request.remote_addr or ""
     assert mine is not None  # noqa: S101 (acting would have refused)
     guard.throttle.admit_signature(mine.name, _session_key())
-    if guard.people.verified(mine.name, password) is None:
+    if guard.people.authenticate(mine.name, password) is None:
         guard.refusals.note(name, act.value, "wrong password", address, Kind.SIGNATURE)
         raise Refused("Nothing was signed: the password is wrong.")
-    guard.throttle.signed(mine.name, _session_key())
+    guard.throttle.note_signature(mine.name, _session_key())
     meaning = next((m.value for m, takes in SIGNED_BY.items() if takes is act), "confirmed")
     ORIGIN.set({"at": "dashboard", "account": mine.name, "signed": meaning})
     return name

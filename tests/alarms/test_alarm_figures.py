@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
-
-import pytest
 
 from logger.acts import alarms as attending
 from logger.core.alarms.performance import StateChange, change_of, performance_figures
@@ -65,13 +61,6 @@ def test_a_flood_is_counted_once_and_a_re_alarm_is_no_new_alarm() -> None:
     assert performance_figures(flood[:-1], 0, DAY).floods == 0
     assert performance_figures([], 0, DAY).to_acknowledge_s is None
     assert change_of(0, "x", {"alarm": "a"}) is None
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record of a simulated room."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def test_the_digest_goes_out_once_a_day_with_the_head_of_the_chain(store: Store) -> None:

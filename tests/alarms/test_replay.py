@@ -76,7 +76,7 @@ def planted(days: int) -> tuple[np.ndarray, int, int]:  # type: ignore[type-arg]
 def test_a_planted_year_is_counted_exactly(tmp_path: Path) -> None:
     """Numbers of our own; weeks here, a year is longer and no other."""
     values, beyond_1K, beyond_half_K = planted(20)
-    base = setup(8)
+    base = setup(2)
     zone = base.zones_now()[0].key
     rule = next(r for r in base.rules if r.kind == "limit" and r.quantity == "temperature")
     channels = [c for c in base.channels_of(rule)]

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
+
+from tests.command_line import run_here
 
 PASSWORD = "a room of 20 degrees\n"
 
 
 def user(data: Path, *words: str, given: str = "") -> Any:
     """The program with these words."""
-    command = [sys.executable, "-m", "logger.cli", "user", *words, "--data", str(data)]
-    return subprocess.run(command, input=given, capture_output=True, text=True, check=False, timeout=60)
+    return run_here("user", *words, "--data", data, given=given)
 
 
 def test_an_account_from_first_to_last(demo_copy: Path) -> None:

@@ -8,10 +8,12 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from flask import g
 
 from dashboard.access.guard import CALLBACKS
 from dashboard.access.sign_in import First
 from dashboard.app import create_app
+from dashboard.pages.limits import _decision
 from logger.errors import StoreError
 from logger.model.roles import Role
 from logger.people import People, invented
@@ -144,6 +146,27 @@ def test_strangers_lock_out_nobody_who_belongs_here(real: Any) -> None:
     assert people.find("op") is not None
 
 
+def test_a_demonstration_shows_its_passwords_where_they_are_asked_for() -> None:
+    """On this machine the two-person drill can be clicked through: the password stands beside its field, and
+    a link leads to the other people and back. From elsewhere, and on a real record, neither does.
+    """
+    from dashboard.access.sign_in import password_hint
+
+    record = Synthetic()
+    app = create_app(record.store.folder, source=record)
+    client = app.server.test_client()
+    assert invented.PASSWORD in with_token(client).get("/accounts").text
+    assert "Ines Faber" in client.get("/account?next=/limits%3Fproposal%3D2").text
+    assert "/limits?proposal=2" in client.get("/account?next=/limits%3Fproposal%3D2").text
+    holm = People(record.store).known("holm")
+    for headers, shown in (({}, True), ({"X-Forwarded-For": "192.0.2.7"}, False)):
+        with app.server.test_request_context("/", headers=headers, environ_base={"REMOTE_ADDR": "127.0.0.1"}):
+            g.account = holm
+            assert (invented.PASSWORD in password_hint()) == shown
+            assert (invented.PASSWORD in str(_decision(2))) == shown
+            assert ("/account?next=/limits%3Fproposal%3D2" in str(_decision(2))) == shown
+
+
 def test_forms_take_the_token_of_their_page(real: Any) -> None:
     """A form that another page sends is refused, whatever it knows."""
     app = real[2]
@@ -185,7 +208,7 @@ def test_own_password_is_changed(real: Any) -> None:
     assert "The password is changed" in done.text
     assert here.get("/account").status_code == 200
     assert elsewhere.get("/account").status_code == 401
-    assert people.verified("op", "another one of them") is not None
+    assert people.authenticate("op", "another one of them") is not None
 
 
 class TestAdministration:
@@ -202,10 +225,10 @@ class TestAdministration:
         form = {"act": "add", "person": "Ivo Kern", "name": "ikern", "role": ["quality"], "own": PASSWORD}
         new = {"new": "still another of them", "again": "still another of them"}
         assert "signs in as ikern: quality" in admin.post("/accounts", data={**form, **new}).text
-        assert people.verified("ikern", new["new"]) is not None
+        assert people.authenticate("ikern", new["new"]) is not None
         for act in ({"act": "roles", "role": ["reader"]}, {"act": "password", **new}, {"act": "disable"}):
             assert admin.post("/accounts", data={"name": "ikern", "own": PASSWORD, **act}).status_code == 200
-        assert people.verified("ikern", new["new"]) is None
+        assert people.authenticate("ikern", new["new"]) is None
         told = real[0].store.journal.entries(kind="account")[-1]
         assert (told.who, told.what["act"]) == ("Nora Adler", "disable")
         assert told.what["through"] == {"at": "dashboard", "account": "boss", "signed": "confirmed"}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -20,12 +20,6 @@ from logger.store.backup.catalogue import generations
 
 DAY = 86_400 * NS
 Told = list[tuple[str, Mapping[str, object]]]
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 @pytest.fixture

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -23,12 +21,6 @@ from logger.store import Store
 START = 1_793_000_000 * NS
 GRETA = "greta.holm@almtal-gearworks.example"
 SILENT = MemorySender({GRETA: SendOutcome("later", 0, "timed out")})
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 @pytest.fixture(scope="module")

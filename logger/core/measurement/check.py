@@ -350,7 +350,7 @@ def statistics(
     """
     by_channel = {key: cut(cells, judgement.grid.part(inside)) for key, cells in judgement.cells.items()}
     if span is not None:
-        by_channel = {key: drop_readings_outside(cells, *span) for key, cells in by_channel.items()}
+        by_channel = drop_readings_outside(by_channel, setup, *span)
     with_derived = by_channel | cells_in_air(by_channel, setup, judgement.zone)
     placed = [cells for cells in with_derived.values() if cells.placed.any()]
     grid = next(iter(by_channel.values())).grid if by_channel else judgement.grid

@@ -5,6 +5,7 @@ An interval [from, to) overlaps whole cells; a reading counts where it was itsel
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -25,10 +26,24 @@ def has_reading_in(cells: Cells, from_ns: int, to_ns: int) -> Bool:
     return np.asarray((cells.count > 0) & (cells.last_ns >= from_ns) & (cells.first_ns < to_ns))
 
 
-def drop_readings_outside(cells: Cells, from_ns: int, to_ns: int) -> Cells:
-    """The cells without the count and mean of those at the edges whose readings lie outside the interval."""
-    inside = has_reading_in(cells, from_ns, to_ns)
-    return replace(cells, count=np.where(inside, cells.count, 0), mean=np.where(inside, cells.mean, np.nan))
+def drop_readings_outside(
+    cells: Mapping[str, Cells], setup: Setup, from_ns: int, to_ns: int
+) -> dict[str, Cells]:
+    """Cells by channel without count and mean of those at the edges whose readings lie outside [from, to).
+
+    A derived value counts only where each of its inputs does: a cell at the edge may hold one input from
+    within the interval and another from outside it.
+    """
+    inside = {key: has_reading_in(channel, from_ns, to_ns) for key, channel in cells.items()}
+    return {
+        key: _counting(channel, [inside[k] for k in (key, *setup.inputs_of(key)) if k in inside])
+        for key, channel in cells.items()
+    }
+
+
+def _counting(cells: Cells, inside: Sequence[Bool]) -> Cells:
+    there = np.logical_and.reduce(inside)
+    return replace(cells, count=np.where(there, cells.count, 0), mean=np.where(there, cells.mean, np.nan))
 
 
 def rules_without_reading(

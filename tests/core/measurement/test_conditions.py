@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
-from pathlib import Path
 from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
@@ -72,12 +70,6 @@ def test_what_is_not_shown_is_not_stated() -> None:
         )
     with pytest.raises(Refused, match="nothing was measured"):
         conditions_statement(check(), [], [], "the bay", UTC)
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def hour(store: Store, made: SimpleNamespace, values: dict[str, np.ndarray]) -> None:
