@@ -15,7 +15,7 @@ alone. Temperatures are in micro-degC.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -44,7 +44,7 @@ class BodyTrack:
 
 @dataclass(frozen=True)
 class AirMemory:
-    """The air before a cell: its last value, and (day, coldest, hottest) of the last days.
+    """The air of one body before a cell: its last value, and (day, coldest, hottest) of the last days.
 
     silences, unknown_s: as of a state of bodies, of this air alone; lost: the track does not go on, and
     begins anew with the next air.
@@ -59,10 +59,14 @@ class AirMemory:
 
 @dataclass(frozen=True)
 class TrackState:
-    """All bodies of a zone at the start of a cell; `tracks` empty: nothing is known of them yet."""
+    """All bodies of a zone at the start of a cell, and the air of each; `tracks` empty: none is known yet."""
 
     tracks: tuple[BodyTrack, ...] = ()
-    air: AirMemory = field(default_factory=AirMemory)
+    airs: tuple[AirMemory, ...] = ()
+
+    def air(self, body: int) -> AirMemory:
+        """The air of a body by its place; of one that was not followed before: nothing."""
+        return self.airs[body] if body < len(self.airs) else AirMemory()
 
     @staticmethod
     def of_json(body: Mapping[str, object] | None) -> TrackState:
@@ -70,13 +74,17 @@ class TrackState:
         if not body:
             return TrackState()
         tracks: list[dict[str, int]] = body["tracks"]  # type: ignore[assignment]
-        air: dict[str, object] = body["air"]  # type: ignore[assignment]
-        days: list[list[int]] = air["days"]  # type: ignore[assignment]
-        silences: list[list[int]] = air.get("silences", [])  # type: ignore[assignment]
-        of_days = tuple((d, a, b) for d, a, b in days)
-        rest: tuple[bool, int] = bool(air.get("lost")), int(str(air.get("unknown_s", 0)))
-        memory = AirMemory(air["last"], of_json(silences), of_days, *rest)  # type: ignore[arg-type]
-        return TrackState(tuple(BodyTrack(**t) for t in tracks), memory)
+        airs: list[dict[str, object]] = body.get("airs", [])  # type: ignore[assignment]
+        return TrackState(tuple(BodyTrack(**t) for t in tracks), tuple(_air(air) for air in airs))
+
+
+def _air(body: Mapping[str, object]) -> AirMemory:
+    """From what JSON kept."""
+    days: list[list[int]] = body["days"]  # type: ignore[assignment]
+    silences: list[list[int]] = body.get("silences", [])  # type: ignore[assignment]
+    of_days = tuple((d, a, b) for d, a, b in days)
+    rest: tuple[bool, int] = bool(body.get("lost")), int(str(body.get("unknown_s", 0)))
+    return AirMemory(body["last"], of_json(silences), of_days, *rest)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)
@@ -152,13 +160,14 @@ def follow_bodies(
     which = np.full(n, -1, np.int16)
     state_cells = {w for w in before_cells if 0 <= w <= n} | {n}
     states: dict[int, list[BodyTrack]] = {w: [] for w in state_cells}
-    memories: dict[int, AirMemory] = {}
+    airs: dict[int, list[AirMemory]] = {w: [] for w in state_cells}
     for number, body in enumerate(zone.bodies):
         start = state.tracks[number] if number < len(state.tracks) else None
-        run = _Run(zone, body, grid, state.air, air[number])
+        run = _Run(zone, body, grid, state.air(number), air[number])
         tracks, memories = run.over(start, state_cells)
         for w in state_cells:
             states[w].append(tracks[w])
+            airs[w].append(memories[w])
         worse = run.out & ~out
         which[worse | (run.doubtful & ~out & ~doubtful)] = number
         out |= run.out
@@ -167,8 +176,7 @@ def follow_bodies(
     unknown = {w: any(t is None for t in tracks) for w, tracks in states.items()}
     return BodyFlags(
         out, doubtful & ~out, lost & ~out, which,
-        {w: TrackState(() if unknown[w] else tuple(states[w]), memories.get(w, state.air))
-         for w in state_cells},
+        {w: TrackState(() if unknown[w] else tuple(states[w]), tuple(airs[w])) for w in state_cells},
     )  # fmt: skip
 
 
@@ -188,7 +196,7 @@ class _Run:
     def over(
         self, start: BodyTrack | None, state_cells: set[int]
     ) -> tuple[dict[int, BodyTrack], dict[int, AirMemory]]:
-        """Flags into `out` and `doubtful`; the track and the air's memory before each cell asked for."""
+        """Flags into `out` and `doubtful`; the track and the air's memory before each of `state_cells`."""
         tracks: dict[int, BodyTrack] = {}
         memories: dict[int, AirMemory] = {}
         per_day = DAY_S // self.grid.step_s

@@ -14,8 +14,9 @@ from zoneinfo import ZoneInfo
 from ...instants import wall_span
 from ...model import REASONS, VERDICT_OF, Reason, Verdict
 from ...model.figures import difference_text, limit_text, value_text
-from .periods import BODIES
+from .periods import BODIES, width
 
+__all__ = ["Cause", "WorstValue", "because", "beyond", "in_guard_band", "leading_cause", "reason_of", "width"]
 ALL_KEPT = "All limits kept, guard band included."
 NO_LIMIT = "no limit is in force"
 
@@ -55,13 +56,6 @@ class WorstValue:
         """Name, value with U, probe."""
         value = value_text(self.value, self.unit, self.U, self.limit)
         return f"{self.name} {value}{f' at {self.probe}' if self.probe else ''}"
-
-
-def width(lower: float | None, upper: float | None) -> float:
-    """The room between the limits of a rule, by which margins of different rules are compared."""
-    if lower is not None and upper is not None:
-        return max((upper - lower) / 2, 1e-9)
-    return max(abs(upper if upper is not None else lower or 0.0), 1e-9)
 
 
 def leading_cause(causes: Sequence[Cause], verdict: Verdict, widths: Mapping[str, float]) -> Cause | None:

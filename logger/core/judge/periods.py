@@ -38,6 +38,13 @@ class ExcursionRun:
     proven: bool
 
 
+def width(lower: float | None, upper: float | None) -> float:
+    """The room between the limits of a rule, by which margins of different rules are compared."""
+    if lower is not None and upper is not None:
+        return max((upper - lower) / 2, 1e-9)
+    return max(abs(upper if upper is not None else lower or 0.0), 1e-9)
+
+
 def runs(code: NDArray[np.generic]) -> list[tuple[int, int]]:
     """Index ranges [i, j) of equal neighbours; none for an empty array.
 
@@ -81,26 +88,25 @@ def _decider(judgement: Judgement, cells: slice, reason: Reason) -> tuple[str, s
     if reason == "settling":
         return [rule for cell, rule in judgement.memory.causes if cell <= cells.start][-1], "", None
     if reason == "indeterminate":
-        for finding in judgement.findings:
-            if finding.conformity[cells.start] == Conformity.INDETERMINATE:
-                return finding.rule.key, label(finding, cells.start), None
-        return BODIES, "", None
+        short = [f for f in judgement.findings if f.conformity[cells.start] == Conformity.INDETERMINATE]
+        first = min(short, key=lambda f: f.rule.key, default=None)
+        return (BODIES, "", None) if first is None else (first.rule.key, label(first, cells.start), None)
     return "", "", None
 
 
 def _smallest_margin(
     findings: Sequence[Finding], cells: slice, conformity: Conformity
 ) -> tuple[str, str, float | None]:
-    best: tuple[float, int, int] | None = None
-    for number, finding in enumerate(findings):
+    """Rule, probe and margin of the one that is printed, by the order of `leading_reason.leading_cause`."""
+    best: tuple[float, int, str, str] | None = None
+    for finding in findings:
         margin = np.where(finding.conformity[cells] == conformity, finding.margin[cells], np.inf)
         cell = int(np.argmin(margin))
-        if np.isfinite(margin[cell]) and (best is None or (margin[cell], cell) < best[:2]):
-            best = (float(margin[cell]), cell, number)
-    if best is None:
-        return "", "", None
-    margin_micro, cell, number = best
-    return findings[number].rule.key, label(findings[number], cells.start + cell), margin_micro / MICRO
+        if np.isfinite(margin[cell]):
+            share = float(margin[cell]) / MICRO / width(finding.rule.lower, finding.rule.upper)
+            candidate = share, cell, finding.rule.key, label(finding, cells.start + cell)
+            best = candidate if best is None else min(best, candidate)
+    return ("", "", None) if best is None else (best[2], best[3], best[0])
 
 
 def label(finding: Finding, cell: int) -> str:

@@ -15,7 +15,7 @@ from ...model import Mark, Rule, Setup, Zone
 from ...series import Readings
 from ..evidence.cells import Grid
 from ..evidence.gridded import join_grids
-from .body_temperature import TrackState
+from .body_temperature import AirMemory, TrackState
 from .judgement import Judgement, RuleResults, conclude, evaluate_rules
 from .restarts import turns
 from .settling import BodyState, join_memories
@@ -111,13 +111,15 @@ def _parts(setup: Setup, grid: Grid) -> list[tuple[Setup, Grid]]:
 
 
 def handed_over(before: Zone, after: Zone, state: BodyState) -> BodyState:
-    """The state for another set of declared bodies: theirs is not known until it was followed for a while."""
+    """The state for another set of declared bodies: unknown until they were followed for a while."""
     if [replace(b, name="", lower=0.0, upper=0.0) for b in before.bodies] == [
         replace(b, name="", lower=0.0, upper=0.0) for b in after.bodies
     ]:
         return state
     unknown_s = max(state.unknown_s, after.settling_s)
-    return replace(state, settling_s=0, unknown_s=unknown_s, tracks=TrackState((), state.tracks.air))
+    by_channels = {body.channels: state.tracks.air(place) for place, body in enumerate(before.bodies)}
+    airs = tuple(by_channels.get(body.channels, AirMemory()) for body in after.bodies)
+    return replace(state, settling_s=0, unknown_s=unknown_s, tracks=TrackState((), airs))
 
 
 def _join_judgements(parts: Sequence[Judgement], grid: Grid) -> Judgement:

@@ -96,7 +96,7 @@ class Journal:
     def _entries_with_files(
         self, after: int, kind: str | None, limit: int | None, newest_first: bool, without: Collection[str]
     ) -> list[JournalEntry]:
-        """The same where entries of batches are asked for, some of which may stand in files."""
+        """Entries where those of batches are included, some of which may be in files."""
         with self._database.read() as conn:
             lines = (
                 line

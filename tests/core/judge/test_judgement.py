@@ -294,3 +294,15 @@ def test_any_split_gives_the_same_periods(made: SimpleNamespace, seed: int, cut:
 def test_any_split_gives_the_same_periods_long(made: SimpleNamespace, seed: int, cut: int) -> None:
     whole, split = whole_and_split(made, seed, cut)
     assert split == whole
+
+
+def test_the_trace_names_the_rule_that_lies_furthest_out_of_its_own_limits(made: SimpleNamespace) -> None:
+    """21.6 degC is out of 19 … 21 by 0.6 of half the band, 65 % out of 40 … 60 % by 0.5, though 5 > 0.6."""
+    damp = made.rule(name="humidity", quantity="relative_humidity", unit="%RH", lower=40.0, upper=60.0)
+    setup = made.setup((damp, made.rule()), quantities={"T1": ("temperature", "relative_humidity")})
+    readings = {
+        "T1.temperature": made.series(np.full(1440, 21.6)),
+        "T1.relative_humidity": made.series(np.full(1440, 65.0)),
+    }
+    (one,) = periods(made.judged(setup, readings), slice(0, 1440))
+    assert (one.rule, one.margin) == ("bay.temperature", pytest.approx(-0.6))
