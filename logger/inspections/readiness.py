@@ -17,7 +17,7 @@ import numpy as np
 
 from ..acts.inspections import inspections, start_inspection
 from ..acts.work_stops import stops_in_force
-from ..core.judge.body_temperature import TrackState, lagged
+from ..core.judge.body_temperature import TrackState, lag_response
 from ..core.judge.judgement import Judgement
 from ..core.judge.settling import BodyState
 from ..errors import Refused
@@ -131,7 +131,7 @@ def _bodies_left_s(zone: Zone, tracks: TrackState, step_s: int) -> int | None:
     left = 0
     for body, track, memory in zip(zone.bodies, tracks.tracks, tracks.airs, strict=True):
         air = np.full(n, float(memory.last or 0))
-        course = lagged(air, float(track.low + track.high) / 2, step_s / body.tau_s)
+        course = lag_response(air, float(track.low + track.high) / 2, step_s / body.tau_s)
         within = (course >= body.lower * MICRO) & (course <= body.upper * MICRO)
         if not within[-1]:
             return None

@@ -8,7 +8,7 @@ from math import exp
 
 import numpy as np
 
-from ..core.judge.body_temperature import AirMemory, Track, TrackState
+from ..core.judge.body_temperature import AirMemory, BodyTrack, TrackState
 from ..core.judge.judgement import Judgement
 from ..core.judge.settling import BodyState
 from ..model import Setup, ThermalBody
@@ -36,7 +36,7 @@ def _room(*bodies: ThermalBody, U: float = 1e-9) -> Setup:
 
 
 def _known(*temperatures: float) -> BodyState:
-    tracks = tuple(Track(*[round(t * MICRO)] * 3) for t in temperatures)
+    tracks = tuple(BodyTrack(*[round(t * MICRO)] * 3) for t in temperatures)
     return BodyState(
         0, 0, (), "", TrackState(tracks, (AirMemory(round(temperatures[0] * MICRO)),) * len(tracks))
     )

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from logger.core.judge.body_temperature import AirMemory, Track, TrackState
-from logger.core.judge.days import Piece, pieces
+from logger.core.judge.body_temperature import AirMemory, BodyTrack, TrackState
+from logger.core.judge.days import DayVerdicts, split_into_days
 from logger.core.judge.settling import BodyState, at_start_of_record
 from logger.instants import NS
 from logger.model import REASONS, Setup, ThermalBody
@@ -28,7 +28,7 @@ def with_body(made: SimpleNamespace, **changed: object) -> Setup:
 def known(temperature: float) -> BodyState:
     """The body's temperature is known at the start."""
     value = round(temperature * MICRO)
-    return BodyState(0, 0, (), "", TrackState((Track(value, value, value),), (AirMemory(value),)))
+    return BodyState(0, 0, (), "", TrackState((BodyTrack(value, value, value),), (AirMemory(value),)))
 
 
 def body_after(made: SimpleNamespace, setup: Setup, values: np.ndarray, hours: float, start: float) -> float:
@@ -97,8 +97,8 @@ def test_each_day_can_be_judged_from_its_midnight(made: SimpleNamespace) -> None
     whole = made.judged(
         setup, readings, made.at(0), made.at(72), state=at_start_of_record(setup.zones["bay"])
     )
-    first = pieces(whole, at_start_of_record(setup.zones["bay"]))[made.at(0) // (86400 * NS)]
-    restarted = Piece.of_text(first.to_text()).state_out
+    first = split_into_days(whole, at_start_of_record(setup.zones["bay"]))[made.at(0) // (86400 * NS)]
+    restarted = DayVerdicts.of_text(first.to_text()).state_out
     rest = made.judged(setup, readings, made.at(24), made.at(72), state=restarted)
     assert rest.reason.tolist() == whole.reason[1440:].tolist()
     assert rest.memory.states[2880] == whole.memory.states[4320]
