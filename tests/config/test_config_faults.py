@@ -419,3 +419,12 @@ def test_notices_that_go_to_the_screen_alone_are_warned_of(example: Texts) -> No
     """Of silent probes, full disks and failed backups nobody would hear."""
     quiet = edited(example, "alarms.toml", '# routes = ["screen", "room"] ', 'routes = ["screen"] #')
     assert [w for w in config.warnings(config.load_texts(quiet)) if "notices.routes" in w]
+
+
+def test_a_setup_in_force_that_could_not_be_entered_any_more_opens(example: dict[str, str]) -> None:
+    """A vertical gradient over a pair whose line leans was accepted once: its rule says why it is not shown."""
+    texts = edited(example, "limits.toml", "gradient_pair_K_per_m = 0.25", "gradient_vertical_K_per_m = 0.5")
+    with pytest.raises(ConfigError, match="leans 60° from plumb"):
+        config.load_texts(texts)
+    stored = config.load_stored(texts, version=1)
+    assert [r.direction for r in stored.setup.rules if r.kind == "gradient"] == ["vertical"]
