@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from ..core.measurement.limit_derivation import scale_name
 from ..instants import parse, rfc3339, wall_span
 from ..model import Inspection
 from ..model.figures import to_printed_unit, unit_name
@@ -107,6 +106,8 @@ def _thermal_lines(assessment: Assessment) -> list[str]:
     share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"
     by = "JCGM 100" if worst.adding_up == "gum" else "ASME B89.6.2"
     sides = payload["temperatures"]
+    from ..core.measurement.limit_derivation import scale_name
+
     what = f"{worst.feature}, {worst.material} on {scale_name(worst.scale_material)}"
     rows = [
         (n, _figure(sides[n]["mean_C"]), f"{2 * sides[n]['u_K']:.3f}", sides[n]["how"])

@@ -14,7 +14,7 @@ import typer
 
 from ..errors import ImportRefused, Refused
 from ..processes.confined import start_early
-from ..service.stop_request import StopRequest
+from ..processes.stop_request import StopRequest
 from .context import Session, has_record, open_or_create, require_applied_setup
 from .import_results import preview_dict, result_dict, result_lines
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
