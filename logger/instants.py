@@ -29,7 +29,7 @@ _YEAR = r"(?:,?\s+(?P<year>\d{4}))?,?\s+(?:at\s+)?"
 _DAY_MONTH = re.compile(r"(?P<day>\d{1,2})\.?\s+(?P<month>[A-Za-z]{3,9})\.?" + _YEAR + _CLOCK)
 _MONTH_DAY = re.compile(r"(?P<month>[A-Za-z]{3,9})\.?\s+(?P<day>\d{1,2})" + _YEAR + _CLOCK)
 _FORMS = (
-    "wanted RFC 3339 as in 2026-10-19T08:30:00Z or 2026-10-19T10:30+02:00, "
+    "expected RFC 3339 as in 2026-10-19T08:30:00Z or 2026-10-19T10:30+02:00, "
     "or the room's own time as in 2026-10-19T10:30, or a day as in 2026-10-19"
 )
 

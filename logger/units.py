@@ -136,7 +136,7 @@ def _unit(of: str, unit: str) -> Unit:
     try:
         return units[unit_name(unit)]
     except KeyError:
-        raise UnitError(f"{unit!r} is no unit of {of}; wanted one of {', '.join(units)}.") from None
+        raise UnitError(f"{unit!r} is no unit of {of}; expected one of {', '.join(units)}.") from None
 
 
 def to_canonical(value: ArrayLike, unit: str, of: str) -> NDArray[np.float64]:

@@ -3,46 +3,55 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
+from logger.config import example_folder, load
+from logger.model import Config
+from logger.store import Store
 from tests.builders import made
+from tests.command_line import Run, run_here, run_installed
 
 __all__ = ["made"]  # a fixture for every folder
 
-ROOT = Path(__file__).resolve().parents[1]
 # A time limit for an example fails on a busy machine; no test asserts a time.
 settings.register_profile("stillroom", deadline=None)
 settings.load_profile("stillroom")
 
-Run = Callable[..., "subprocess.CompletedProcess[str]"]
-
 
 @pytest.fixture(scope="session")
 def stillroom() -> Run:
-    """The installed program as a process of its own: stillroom("check", "--zone", ...)."""
-    program = shutil.which("stillroom", path=str(Path(sys.executable).parent))
-    command = [program] if program else [sys.executable, "-m", "logger.cli"]
-
-    def run(*arguments: object, cwd: Path = ROOT, timeout: float = 120) -> subprocess.CompletedProcess[str]:
-        line = [*command, *map(str, arguments)]
-        return subprocess.run(
-            line, capture_output=True, text=True, encoding="utf-8", cwd=cwd, timeout=timeout, check=False
-        )
-
-    return run
+    """The program, in this process: stillroom("check", "--zone", ...)."""
+    return run_here
 
 
 @pytest.fixture(scope="session")
-def demo_history(tmp_path_factory: pytest.TempPathFactory, stillroom: Run) -> Path:
+def installed() -> Run:
+    """The installed program as a process of its own, where starting it is the point."""
+    return run_installed
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    """A new record of a simulated room."""
+    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="session")
+def example() -> Config:
+    """The configuration of config/."""
+    return load(example_folder())
+
+
+@pytest.fixture(scope="session")
+def demo_history(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A data folder with the history, judged. Shared: ask it, do not change it."""
     data = tmp_path_factory.mktemp("demo") / "data"
-    done = stillroom("demo", "--history-only", "--data", data, timeout=300)
+    done = run_installed("demo", "--history-only", "--data", data)
     assert done.returncode == 0, done.stderr
     return data
 

@@ -6,14 +6,19 @@ import re
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any
 
 import typer
+from markdown_it import MarkdownIt
+from markdown_it.token import Token
 
 from logger.cli.program import app
+from logger.cli.reference import commands_of, commands_reference
+from logger.config.key_descriptions import DESCRIPTIONS
+from logger.config.reference import TABLES, configuration_reference, keys_of
 
 ROOT = Path(__file__).resolve().parents[1]
 CODE = sorted([*(ROOT / "logger").rglob("*.py"), *(ROOT / "dashboard").rglob("*.py")])
+BROAD = re.compile(r"except Exception\b")
 CONFIG_FILES = (
     *("room.toml", "probes.toml", "limits.toml", "alarms.toml", "service.toml"),
     *("certificates", "profiles"),
@@ -53,26 +58,86 @@ def test_files_stay_short_enough_to_read() -> None:
     assert {name: n for name, n in lengths.items() if n > 430} == {}
 
 
-def commands(group: Any, before: str = "stillroom") -> list[str]:
-    """Every command of the program as a person types it."""
-    inside = getattr(group, "commands", {})
-    return [line for name, one in inside.items() for line in commands(one, f"{before} {name}")] or [before]
+def test_the_page_of_commands_is_what_the_program_says() -> None:
+    """Every command and option with its help, as docs/commands.md ships it."""
+    root = typer.main.get_command(app)
+    assert len(list(commands_of(root))) > 70
+    text = (ROOT / "docs" / "commands.md").read_text("utf-8")
+    assert text == commands_reference(root), "Run: python -m logger.cli.reference > docs/commands.md"
 
 
-def test_every_command_is_documented() -> None:
-    text = (ROOT / "README.md").read_text("utf-8") + (ROOT / "DEVELOPERS.md").read_text("utf-8")
-    every = commands(typer.main.get_command(app))
-    assert len(every) > 20
-    assert [command for command in every if not re.search(rf"{command}\b", text)] == []
+def test_every_configuration_key_has_a_meaning() -> None:
+    """Each key that a file may hold is described, and nothing is described that no file may hold."""
+    for table in (table for tables in TABLES.values() for table in tables):
+        keys = {key for key, _ in keys_of(table.model)}
+        described = set(DESCRIPTIONS[table.name])
+        assert keys == described, f"logger/config/key_descriptions.py, {table.name}: {keys ^ described}"
 
 
-def test_every_configuration_file_and_table_is_documented() -> None:
-    """Each table of the example stands below a comment that explains it, and each file in README.md."""
+def test_the_page_of_configuration_is_what_the_program_reads() -> None:
+    """Every key with type, bounds, unit and default, as docs/configuration.md ships it."""
+    text = (ROOT / "docs" / "configuration.md").read_text("utf-8")
+    expected = configuration_reference()
+    assert text == expected, "Run: python -m logger.config.reference > docs/configuration.md"
+
+
+def test_every_configuration_file_is_explained() -> None:
+    """Each file of the example begins by saying what it is, and README.md names each."""
     readme = (ROOT / "README.md").read_text("utf-8")
     assert [name for name in CONFIG_FILES if name not in readme] == []
     for file in (ROOT / "config").rglob("*.toml"):
         if file.parent.name == "config":
             assert file.read_text("utf-8").startswith("#"), f"{file.name} begins without saying what it is"
+
+
+def test_the_readme_is_short_enough_to_read() -> None:
+    """A hundred lines; what does not fit is a page of docs/."""
+    assert len((ROOT / "README.md").read_text("utf-8").splitlines()) <= 100
+
+
+def test_every_link_leads_somewhere() -> None:
+    """Links between the pages of the repository: the file is there, and so is the heading behind a #."""
+    pages = [*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md"), *(ROOT / "sample_logs").glob("*.md")]
+    assert len(pages) > 25
+    broken = [f"{page.name}: {link}" for page in pages for link in links_of(page) if not leads(page, link)]
+    assert broken == []
+
+
+def links_of(page: Path) -> list[str]:
+    """Targets of links and pictures of a page, without those to other hosts."""
+    tokens = [child for token in parsed_page(page) for child in token.children or ()]
+    targets = [str(token.attrGet("href") or token.attrGet("src") or "") for token in tokens]
+    return [target for target in targets if target and "://" not in target]
+
+
+def leads(page: Path, link: str) -> bool:
+    """Whether the file of a link is there and, behind a #, a heading of that name."""
+    path, _, anchor = link.partition("#")
+    target = (page.parent / path).resolve() if path else page
+    return target.exists() and (not anchor or anchor in headings_of(target))
+
+
+def headings_of(page: Path) -> set[str]:
+    """Names of the headings of a page: small letters, hyphens for spaces."""
+    tokens = parsed_page(page)
+    texts = [tokens[n + 1].content for n, token in enumerate(tokens) if token.type == "heading_open"]
+    return {re.sub(r"[^\w -]", "", text.lower()).replace(" ", "-") for text in texts}
+
+
+def parsed_page(page: Path) -> list[Token]:
+    return MarkdownIt("commonmark").enable("table").parse(page.read_text("utf-8"))
+
+
+def test_failures_of_any_kind_are_caught_where_the_rules_say() -> None:
+    """`except Exception` turns a failure into stored data or a refusal, in five files and nowhere else."""
+    catching = {f.relative_to(ROOT).as_posix() for f in CODE if BROAD.search(f.read_text("utf-8"))}
+    assert catching == {
+        "logger/probes/bus.py",
+        "logger/probes/mqtt.py",
+        "logger/processes/confined.py",
+        "logger/selftest/thermal.py",
+        "logger/service/jobs.py",
+    }
 
 
 def test_the_two_commands_are_those_that_run() -> None:

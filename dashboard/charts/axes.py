@@ -48,29 +48,29 @@ def domains(chart: Chart, height: int) -> tuple[list[tuple[float, float]], float
     trace = marks + TRACE
     count = len(chart.panels)
     unit = (whole - trace - TIMES - (count - 1) * GAP) / (count + 0.6)
-    found, top = [], float(whole)
+    shares, top = [], float(whole)
     for panel in range(count):
         bottom = top - unit * (1.6 if panel == 0 else 1.0)
-        found.append((round(max(bottom, 0.0) / whole, 4), round(top / whole, 4)))
+        shares.append((round(max(bottom, 0.0) / whole, 4), round(top / whole, 4)))
         top = bottom - GAP
-    return found, round((marks - 6) / whole, 4) if marks else 0.0, round(trace / whole, 4)
+    return shares, round((marks - 6) / whole, 4) if marks else 0.0, round(trace / whole, 4)
 
 
 def axes(chart: Chart, ranges: list[tuple[float, float]], height: int) -> Figure:
     """Every axis of the layout."""
     panels, marks_top, trace_top = domains(chart, height)
-    found = {"xaxis": time_axis(chart, len(panels))}
+    by_name = {"xaxis": time_axis(chart, len(panels))}
     for panel, (domain, bounds) in enumerate(zip(panels, ranges, strict=True)):
         name = "yaxis" + name_of(panel)[1:]
-        found[name] = {
+        by_name[name] = {
             **AXIS,
             "range": list(bounds),
             "domain": list(domain),
             "nticks": 8 if panel == 0 else 5,
         }
         if panel:
-            found[name]["anchor"] = "x"
-    found["yaxis2"] = {
+            by_name[name]["anchor"] = "x"
+    by_name["yaxis2"] = {
         **ROWS,
         "range": [-0.5, 2.5],
         "domain": [marks_top + 0.02 if has_marks(chart) else 0.0, trace_top],
@@ -78,7 +78,7 @@ def axes(chart: Chart, ranges: list[tuple[float, float]], height: int) -> Figure
         "ticktext": list(theme.ROWS),
         "tickfont": {"size": 11},
     }
-    found["yaxis3"] = {
+    by_name["yaxis3"] = {
         **ROWS,
         "range": [-0.5, 2.5],
         "domain": [0.0, marks_top or 0.01],
@@ -87,7 +87,7 @@ def axes(chart: Chart, ranges: list[tuple[float, float]], height: int) -> Figure
         "tickfont": {"size": 10},
         "visible": has_marks(chart),
     }
-    return found
+    return by_name
 
 
 def time_axis(chart: Chart, panels: int) -> Figure:

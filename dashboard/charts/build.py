@@ -21,8 +21,8 @@ from logger.verdicts.curves import Curve
 
 from ..access.needs import allowed
 from ..data.channels import channels_in, channels_of, quantities
-from ..data.journal_words import told
-from .chart import Chart, Line
+from ..data.journal_words import entry_sentence
+from .chart import Chart, ChartLine
 from .decimate import SCREEN_BINS, SCREEN_POINTS, envelope, trace
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ LIVE_PANELS = 3
 ACTS = 200  # so many acts of people are marked in one chart
 
 
-def charted(
+def window_panels(
     q: Queries,
     zone: str,
     names: Sequence[str],
@@ -63,7 +63,7 @@ def charted(
         whole,
         excursions=q.source.excursions(zone, from_ns, min(to_ns, now), now),
         inspections=q.touching(zone, from_ns, to_ns),
-        acts=[(entry.at_ns, told(entry)) for entry in _acts(q, from_ns, to_ns)],
+        acts=[(entry.at_ns, entry_sentence(entry)) for entry in _acts(q, from_ns, to_ns)],
     )
 
 
@@ -74,8 +74,8 @@ def _acts(q: Queries, from_ns: int, to_ns: int) -> list[JournalEntry]:
 
 def _panel(q: Queries, zone: str, name: str, window: tuple[int, int], channels: Sequence[str]) -> Chart:
     setup, (from_ns, to_ns) = q.setup, window
-    every = channels_of(setup, name)
-    wanted = [c for c in channels if c in every] or channels_in(setup, zone, name)
+    all_channels = channels_of(setup, name)
+    selected = [c for c in channels if c in all_channels] or channels_in(setup, zone, name)
     ruled = (r for r in setup.rules if r.zone == zone and r.kind == "limit" and r.quantity == name)
     return Chart(
         zone=setup.zone(zone).name,
@@ -84,39 +84,39 @@ def _panel(q: Queries, zone: str, name: str, window: tuple[int, int], channels: 
         from_ns=from_ns,
         to_ns=to_ns,
         clock=setup.room.timezone,
-        lines=[line(q, c, from_ns, to_ns, every.index(c)) for c in wanted],
+        lines=[line(q, c, from_ns, to_ns, all_channels.index(c)) for c in selected],
         limits=[r for r in ruled if not r.activity],
         runs=(),
     )
 
 
-def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> Line:
+def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> ChartLine:
     """One channel over a window: every reading while they are few, else the extremes of each bin."""
     inputs = q.setup.inputs_of(channel) or (channel,)
     about = [q.setup.channels[key] for key in inputs]
     gap_ns = int(max(c.max_age_s for c in about) * NS)
     expected = (to_ns - from_ns) / NS / min(c.interval_s for c in about)
     if len(inputs) == 1 and expected <= RAW_POINTS:
-        taken, value, U = q.source.corrected(channel, from_ns, to_ns)
-        times, values = envelope(taken, value, gap_ns, SCREEN_POINTS)
-        return Line(channel, q.label(channel), times, values, _greatest(U), place)
-    found = q.source.curve(channel, from_ns, to_ns, int(max(min(SCREEN_POINTS // 2, expected), 4)))
-    times, values = drawn(found, gap_ns)
-    return Line(channel, q.label(channel), times, values, _greatest(found.U), place, found.bounds)
+        taken_ns, value, U = q.source.corrected(channel, from_ns, to_ns)
+        times, values = envelope(taken_ns, value, gap_ns, SCREEN_POINTS)
+        return ChartLine(channel, q.label(channel), times, values, _largest(U), place)
+    curve = q.source.curve(channel, from_ns, to_ns, int(max(min(SCREEN_POINTS // 2, expected), 4)))
+    times, values = curve_points(curve, gap_ns)
+    return ChartLine(channel, q.label(channel), times, values, _largest(curve.U), place, curve.bounds)
 
 
-def _greatest(U: Float) -> float:
-    known = U[np.isfinite(U)]
-    return float(known.max()) if len(known) else 0.0
+def _largest(U: Float) -> float:
+    finite = U[np.isfinite(U)]
+    return float(finite.max()) if len(finite) else 0.0
 
 
-def drawn(found: Curve, gap_ns: int) -> tuple[list[int], list[float | None]]:
+def curve_points(curve: Curve, gap_ns: int) -> tuple[list[int], list[float | None]]:
     """Two points for a bin: its extremes, the nearer one first; a break where bins are missing."""
     times: list[int] = []
     values: list[float | None] = []
-    quarter = (found.end_ns - found.start_ns) // 4
+    quarter = (curve.end_ns - curve.start_ns) // 4
     rows = zip(
-        found.start_ns.tolist(), quarter.tolist(), found.low.tolist(), found.high.tolist(), strict=True
+        curve.start_ns.tolist(), quarter.tolist(), curve.low.tolist(), curve.high.tolist(), strict=True
     )
     last, end = None, None
     for start, part, low, high in rows:
@@ -125,12 +125,12 @@ def drawn(found: Curve, gap_ns: int) -> tuple[list[int], list[float | None]]:
             values.append(None)
             last = None
         end = start + 4 * part
-        one, other = (high, low) if last is not None and abs(high - last) < abs(low - last) else (low, high)
-        if one != one:  # noqa: PLR0124 (NaN: outside the range of a formula)
+        near, far = (high, low) if last is not None and abs(high - last) < abs(low - last) else (low, high)
+        if near != near:  # noqa: PLR0124 (NaN: outside the range of a formula)
             continue
-        times += [start + part, start + 3 * part] if one != other else [start + 2 * part]
-        values += [round(one, 4), round(other, 4)] if one != other else [round(one, 4)]
-        last = other
+        times += [start + part, start + 3 * part] if near != far else [start + 2 * part]
+        values += [round(near, 4), round(far, 4)] if near != far else [round(near, 4)]
+        last = far
     return times, values
 
 
@@ -151,18 +151,20 @@ def live_panels(q: Queries, zone: str) -> list[tuple[str, list[str]]]:
     """What is drawn of a zone now: each measured quantity with its channels, if it is ruled or common."""
     now = q.now_ns()
     ruled = {r.quantity for r in q.setup.rules_of(zone) if r.kind == "limit" and r.holds(now)}
-    found = [(name, q.channels(zone, name)) for name in quantities(q.setup) if name not in DERIVED]
-    drawn = [(name, some) for name, some in found if some and name in {*ruled, *ALWAYS_DRAWN}]
-    return drawn[:LIVE_PANELS] or [("temperature", [])]
+    panels = [(name, q.channels(zone, name)) for name in quantities(q.setup) if name not in DERIVED]
+    panels_drawn = [
+        (name, channels) for name, channels in panels if channels and name in {*ruled, *ALWAYS_DRAWN}
+    ]
+    return panels_drawn[:LIVE_PANELS] or [("temperature", [])]
 
 
 def live_chart(q: Queries, zone: str) -> Chart:
     """The last 12 h of a zone up to now."""
     now = q.now_ns()
     names = [name for name, _ in live_panels(q, zone)]
-    return replace(charted(q, zone, names, now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
+    return replace(window_panels(q, zone, names, now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
 
 
 def window_chart(q: Queries, zone: str, name: str, from_ns: int, to_ns: int, *, marks: bool = False) -> Chart:
     """A window of one quantity of a zone, with limits as in force and the trace."""
-    return charted(q, zone, [name], from_ns, to_ns, marks=marks)
+    return window_panels(q, zone, [name], from_ns, to_ns, marks=marks)

@@ -9,7 +9,7 @@ from typing import Any
 from logger.core.judge.trace import Run
 from logger.model import Excursion, Inspection, Rule
 
-from ..data.words import shown
+from ..data.words import to_read_unit
 from . import theme
 
 Figure = dict[str, Any]
@@ -17,7 +17,7 @@ MS = 1_000_000
 
 
 @dataclass(frozen=True)
-class Line:
+class ChartLine:
     """One channel in a chart: values in the canonical unit, None where the line is broken."""
 
     channel: str
@@ -49,7 +49,7 @@ class Chart:
     from_ns: int
     to_ns: int
     clock: str
-    lines: Sequence[Line]
+    lines: Sequence[ChartLine]
     limits: Sequence[Rule]
     runs: Sequence[Run]
     excursions: Sequence[Excursion] = ()
@@ -70,7 +70,7 @@ class Chart:
         return ns // MS
 
     def y(self, value: float | None) -> float | None:
-        return None if value is None else round(shown(value, self.unit)[0], 4)
+        return None if value is None else round(to_read_unit(value, self.unit)[0], 4)
 
 
 def base(**more: Any) -> Figure:

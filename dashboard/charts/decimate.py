@@ -26,18 +26,18 @@ def envelope(
     between them breaks the line: a gap is drawn as a gap.
     """
     keep = np.isfinite(value)
-    taken, kept = taken_ns[keep], value[keep]
+    finite_ns, finite = taken_ns[keep], value[keep]
     times: list[int] = []
     values: list[float | None] = []
-    for piece in np.split(np.arange(len(taken)), np.flatnonzero(np.diff(taken) > gap_ns) + 1):
+    for piece in np.split(np.arange(len(finite_ns)), np.flatnonzero(np.diff(finite_ns) > gap_ns) + 1):
         if not len(piece):
             continue
         if times:
             times.append(times[-1] + 1_000_000_000)
             values.append(None)
-        chosen = piece[_extremes(kept[piece], max(4, n_out * len(piece) // len(taken)))]
-        times += taken[chosen].tolist()
-        values += np.round(kept[chosen], 4).tolist()
+        chosen = piece[_extremes(finite[piece], max(4, n_out * len(piece) // len(finite_ns)))]
+        times += finite_ns[chosen].tolist()
+        values += np.round(finite[chosen], 4).tolist()
     return times, values
 
 

@@ -88,9 +88,9 @@ def field(spots: Sequence[Spot], room: Room, cells: tuple[int, int] = (240, 160)
     plane, rest = _plane(at, values)
     weight = _kernel_weights(at, rest)
     smooth = np.column_stack([np.ones(len(nodes)), nodes]) @ plane + weight[-1] - distance @ weight[:-1]
-    held = np.clip(smooth, values.min() - 0.1, values.max() + 0.1)  # beyond the probes nothing is known
+    bounded = np.clip(smooth, values.min() - 0.1, values.max() + 0.1)  # beyond the probes nothing is known
     fade = np.clip(1.0 - (distance.min(axis=1) - 1.0) / FAR_M, FADED, 1.0)
-    return held.reshape(ny, nx), fade.reshape(ny, nx)
+    return bounded.reshape(ny, nx), fade.reshape(ny, nx)
 
 
 def _kernel_weights(at: Float, rest: Float) -> Float:

@@ -12,10 +12,10 @@ from itertools import groupby
 from logger.model import Rule
 from logger.units import quantity
 
-from ..data.words import difference, quantity_name, shown
+from ..data.words import difference, quantity_name, to_read_unit
 from . import theme
 from .axes import axes, domains, frame, height_of, name_of
-from .chart import MS, Chart, Figure, Line, base, boxes_of
+from .chart import MS, Chart, ChartLine, Figure, base, boxes_of
 from .local_axis import meta
 from .verdict_trace import mark_traces, verdict_traces
 
@@ -23,9 +23,9 @@ __all__ = [
     "GROUND",
     "GROUND_TRACES",
     "Chart",
+    "ChartLine",
     "Figure",
-    "Line",
-    "build",
+    "build_figure",
     "height_of",
     "places_of_lines",
     "ticks",
@@ -50,7 +50,7 @@ class Ground:
     edges: list[tuple[int, int, float]]
 
 
-def build(chart: Chart, height: int | None = None) -> Figure:
+def build_figure(chart: Chart, height: int | None = None) -> Figure:
     """The whole figure: of each panel the ground, then its lines; then the trace and the marks."""
     height = height or height_of(chart)
     ranges = [y_range(panel) for panel in chart.panels]
@@ -94,7 +94,7 @@ def words_on(chart: Chart, ranges: Sequence[tuple[float, float]], height: int) -
 
 def panel_name(panel: Chart, top: float) -> Figure:
     """Quantity and unit over a panel."""
-    printed = shown(0.0, panel.unit)[1]
+    printed = to_read_unit(0.0, panel.unit)[1]
     name = quantity_name(panel.quantity)
     return {
         "x": 0,
@@ -120,18 +120,18 @@ def note_lines(chart: Chart, height: int) -> list[Figure]:
 def y_range(chart: Chart) -> tuple[float, float]:
     """Limits and data with a little air; the axis does not breathe with each reading."""
     around = {line.channel: line.U if chart.band else 0.0 for line in chart.lines}
-    each = [(v, around[line.channel]) for line in chart.lines for v in line.values if v is not None]
-    values = [edge for v, U in each for edge in ((v - U, v + U) if U else (v,))]
+    points = [(v, around[line.channel]) for line in chart.lines for v in line.values if v is not None]
+    values = [edge for v, U in points for edge in ((v - U, v + U) if U else (v,))]
     limits = [x for rule in chart.limits for x in (rule.lower, rule.upper) if x is not None]
-    known = [shown(v, chart.unit)[0] for v in (*values, *limits)]
-    if not known:
+    ends = [to_read_unit(v, chart.unit)[0] for v in (*values, *limits)]
+    if not ends:
         return 0.0, 1.0
-    low, high = min(known), max(known)
+    low, high = min(ends), max(ends)
     air = 0.12 * (high - low) or 0.5
     return round(low - air, 3), round(high + air, 3)
 
 
-def _clipped(chart: Chart, rule: Rule) -> tuple[int, int]:
+def _clip_to_window(chart: Chart, rule: Rule) -> tuple[int, int]:
     to_ns = chart.to_ns if rule.to_ns is None else min(rule.to_ns, chart.to_ns)
     return max(rule.from_ns, chart.from_ns), to_ns
 
@@ -154,7 +154,7 @@ def ground_traces(chart: Chart) -> list[Figure]:
 
 def _ground(chart: Chart, rule: Rule) -> Ground | None:
     """What one limit draws; None where it was not in force in the window."""
-    from_ns, to_ns = _clipped(chart, rule)
+    from_ns, to_ns = _clip_to_window(chart, rule)
     if to_ns <= from_ns:
         return None
     lower, upper = chart.y(rule.lower), chart.y(rule.upper)
@@ -165,9 +165,9 @@ def _ground(chart: Chart, rule: Rule) -> Ground | None:
     return Ground(inside, guard, [(from_ns, to_ns, limit) for limit in (lower, upper) if limit is not None])
 
 
-def line_trace(chart: Chart, line: Line) -> Figure:
+def line_trace(chart: Chart, line: ChartLine) -> Figure:
     """One channel. Plain lists, never arrays: a live trace grows."""
-    printed = shown(0.0, chart.unit)[1]
+    printed = to_read_unit(0.0, chart.unit)[1]
     return {
         "type": "scatter",
         "mode": "lines",
@@ -182,7 +182,7 @@ def line_trace(chart: Chart, line: Line) -> Figure:
     }
 
 
-def band_trace(chart: Chart, line: Line) -> Figure:
+def band_trace(chart: Chart, line: ChartLine) -> Figure:
     """The expanded uncertainty around a line as pale stretches, broken where the line is."""
     x: list[int | None] = []
     y: list[float | None] = []
@@ -227,14 +227,14 @@ def end_labels(chart: Chart, low: float, high: float, axis: str = "y", px: float
     ]
 
 
-def spread(wanted: Sequence[float], room: float, low: float, high: float) -> list[float]:
+def spread(targets: Sequence[float], room: float, low: float, high: float) -> list[float]:
     """Ascending places at least `room` apart, as near to the wanted ones as that allows, inside low..high.
 
     >>> spread([1.0, 1.0, 5.0], 1.0, 0.0, 6.0)
     [0.5, 1.5, 5.0]
     """
     groups: list[tuple[float, int]] = []  # centre and number of labels that touch
-    for value in wanted:
+    for value in targets:
         groups.append((min(max(value, low), high), 1))
         while len(groups) > 1:
             (a, n), (b, m) = groups[-2:]
@@ -274,12 +274,12 @@ def places_of_lines(counts: Sequence[int]) -> list[range]:
     >>> places_of_lines([3, 2])
     [range(3, 6), range(9, 11)]
     """
-    found, first = [], 0
+    places, first = [], 0
     for count in counts:
         first += GROUND_TRACES
-        found.append(range(first, first + count))
+        places.append(range(first, first + count))
         first += count
-    return found
+    return places
 
 
 def ticks(
@@ -294,13 +294,13 @@ def ticks(
     places = places_of_lines([len(channels) for _, channels in panels])
     for (name, channels), traces in zip(panels, places, strict=True):
         for channel, trace in zip(channels, traces, strict=True):
-            taken, values = news.get(channel, ((), ()))
-            if taken:
-                x.append([t // MS for t in taken])
-                y.append([_plotted(v, quantity(name).unit) for v in values])
+            taken_ns, values = news.get(channel, ((), ()))
+            if taken_ns:
+                x.append([t // MS for t in taken_ns])
+                y.append([_plot_value(v, quantity(name).unit) for v in values])
                 where.append(trace)
     return ({"x": x, "y": y}, where) if where else None
 
 
-def _plotted(value: float | None, unit_of: str) -> float | None:
-    return None if value is None else round(shown(value, unit_of)[0], 4)
+def _plot_value(value: float | None, unit_of: str) -> float | None:
+    return None if value is None else round(to_read_unit(value, unit_of)[0], 4)

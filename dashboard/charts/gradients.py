@@ -21,18 +21,19 @@ from logger.core.rules.plane import FEWEST, Fit
 from logger.instants import NS
 from logger.model import Position, Rule
 from logger.series import Float
-from logger.verdicts.curves import Curve, together
+from logger.verdicts.curves import Curve, at_common_bins
 
 from ..data.channels import channels_in
 from ..data.queries import Queries
 from .build import clock_changes
-from .chart import Chart, Line
+from .chart import Chart, ChartLine
 from .decimate import trace
 
 __all__ = [
     "FEWEST",
+    "AirProbe",
     "Direction",
-    "Standing",
+    "air_probes",
     "chart",
     "gradient",
     "left_out",
@@ -40,7 +41,6 @@ __all__ = [
     "pairs",
     "plane",
     "room_air",
-    "standing",
 ]
 NAMES: dict[Direction, str] = {"vertical": "vertical", "horizontal": "horizontal", "along": "along the pair"}
 NEAREST_M = 0.3  # probes nearer to each other are not compared, unless a rule says otherwise
@@ -49,7 +49,7 @@ PAIRS = 6  # so many lines at most, the farthest pairs
 
 
 @dataclass(frozen=True)
-class Standing:
+class AirProbe:
     """An air probe with its place and its means over the common bins."""
 
     channel: str
@@ -58,23 +58,23 @@ class Standing:
     curve: Curve
 
 
-def standing(q: Queries, zone: str, from_ns: int, to_ns: int) -> list[Standing]:
+def air_probes(q: Queries, zone: str, from_ns: int, to_ns: int) -> list[AirProbe]:
     """Air probes of a zone over the bins that all of them have, lowest first; none that may not decide."""
     unsure = {o.channel for o in q.overdue(to_ns)}
-    found = [(channel, place) for channel, place in in_air(q, zone) if channel not in unsure]
-    begin = max([from_ns, *(_since(q, channel) for channel, _ in found)])
-    if begin >= to_ns or not found:
+    probes = [(channel, place) for channel, place in in_air(q, zone) if channel not in unsure]
+    begin = max([from_ns, *(_since(q, channel) for channel, _ in probes)])
+    if begin >= to_ns or not probes:
         return []
     bins = int(max(min(BINS, (to_ns - begin) // (60 * NS)), 1))
-    curves = together([q.source.curve(channel, begin, to_ns, bins) for channel, _ in found])
-    made = [Standing(c, q.label(c), p, curve) for (c, p), curve in zip(found, curves, strict=True)]
+    curves = at_common_bins([q.source.curve(channel, begin, to_ns, bins) for channel, _ in probes])
+    made = [AirProbe(c, q.label(c), p, curve) for (c, p), curve in zip(probes, curves, strict=True)]
     return sorted(made, key=lambda s: s.place.xyz_m[2])
 
 
 def in_air(q: Queries, zone: str) -> list[tuple[str, Position]]:
     """Temperature channels whose probe stands in the air of a zone, with its place."""
-    each = [(c, q.position_of(c)) for c in channels_in(q.setup, zone, "temperature")]
-    return [(c, place) for c, place in each if place and place.zone == zone and place.medium == "air"]
+    placed = [(c, q.position_of(c)) for c in channels_in(q.setup, zone, "temperature")]
+    return [(c, place) for c, place in placed if place and place.zone == zone and place.medium == "air"]
 
 
 def left_out(q: Queries, zones: Sequence[str], to_ns: int) -> str:
@@ -96,19 +96,19 @@ def distance_m(direction: Direction, a: Position, b: Position) -> float:
     return -apart if direction == "vertical" and b.xyz_m[2] < a.xyz_m[2] else apart
 
 
-def _line_of(a: Standing, b: Standing) -> Direction:
+def _line_of(a: AirProbe, b: AirProbe) -> Direction:
     return direction_of(lean_deg(a.place, b.place))
 
 
-def pairs(direction: Direction, found: Sequence[Standing]) -> list[tuple[Standing, Standing, float]]:
+def pairs(direction: Direction, probes: Sequence[AirProbe]) -> list[tuple[AirProbe, AirProbe, float]]:
     """Pairs of a direction that are far enough apart, the farthest first, the higher probe second."""
-    mine = [(a, b) for a, b in combinations(found, 2) if _line_of(a, b) == direction]
-    every = [(a, b, distance_m(direction, a.place, b.place)) for a, b in mine]
-    far = [pair for pair in every if abs(pair[2]) >= NEAREST_M]
+    mine = [(a, b) for a, b in combinations(probes, 2) if _line_of(a, b) == direction]
+    all_pairs = [(a, b, distance_m(direction, a.place, b.place)) for a, b in mine]
+    far = [pair for pair in all_pairs if abs(pair[2]) >= NEAREST_M]
     return sorted(far, key=lambda pair: -abs(pair[2]))[:PAIRS]
 
 
-def gradient(a: Standing, b: Standing, d_m: float, direction: Direction) -> tuple[Float, Float]:
+def gradient(a: AirProbe, b: AirProbe, d_m: float, direction: Direction) -> tuple[Float, Float]:
     """Gradient and U (k = 2) in K/m in each bin; vertical: positive where it is warmer above.
 
     Two probes with U 0.10 K that are 1 m apart give U = 0.14 K/m where they agree.
@@ -121,7 +121,7 @@ def gradient(a: Standing, b: Standing, d_m: float, direction: Direction) -> tupl
 
 
 def chart(
-    q: Queries, zone: str, direction: Direction, found: Sequence[Standing], window: tuple[int, int]
+    q: Queries, zone: str, direction: Direction, probes: Sequence[AirProbe], window: tuple[int, int]
 ) -> Chart:
     """The gradients of a zone in one direction over a window, a line for each pair."""
     from_ns, to_ns = window
@@ -133,7 +133,7 @@ def chart(
         from_ns=from_ns,
         to_ns=to_ns,
         clock=clock,
-        lines=[_line(q, pair, direction, i) for i, pair in enumerate(pairs(direction, found))],
+        lines=[_line(q, pair, direction, i) for i, pair in enumerate(pairs(direction, probes))],
         limits=limits(q, zone, direction),
         band=True,
         runs=trace(q.periods(zone, from_ns, to_ns), from_ns, to_ns),
@@ -144,50 +144,50 @@ def chart(
 def limits(q: Queries, zone: str, direction: Direction) -> list[Rule]:
     """Gradient rules of a zone in a direction; a vertical one limits both signs."""
     named = (direction, "") if direction != "along" else ("pair",)
-    own = [
+    rules = [
         r for r in q.setup.rules
         if r.zone == zone and r.kind == "gradient" and r.direction in named and not r.activity
     ]  # fmt: skip
     both = direction == "vertical"
-    return [replace(r, lower=-r.upper) if both and r.upper is not None else r for r in own]
+    return [replace(r, lower=-r.upper) if both and r.upper is not None else r for r in rules]
 
 
-def leaning(q: Queries, zone: str, direction: Direction, found: Sequence[Standing]) -> str:
+def leaning(q: Queries, zone: str, direction: Direction, probes: Sequence[AirProbe]) -> str:
     """Which pairs a rule of a direction leaves out because their line leans; "" with none."""
     if direction == "along" or not limits(q, zone, direction):
         return ""
     pairs_of = [
         (a, b, distance_m(direction, a.place, b.place))
-        for a, b in combinations(found, 2)
+        for a, b in combinations(probes, 2)
         if _line_of(a, b) == "along"
     ]
     named = ", ".join(f"{_probe(b)}–{_probe(a)}" for a, b, d in pairs_of if abs(d) >= NEAREST_M)
     return f"The limit rests on no part of {named}, whose line leans; see along the pair." if named else ""
 
 
-def plane(found: Sequence[Standing]) -> dict[str, tuple[float, float]]:
+def plane(probes: Sequence[AirProbe]) -> dict[str, tuple[float, float]]:
     """|g| of the least-squares plane in the newest bin, with U, for each direction that the places determine.
 
     The same fit as the rule of kind "plane"; "" is the whole gradient. Empty with fewer than four probes.
     """
-    fit = Fit.of([s.place for s in found]) if found else None
+    fit = Fit.of([s.place for s in probes]) if probes else None
     if fit is None or not fit.determined:
         return {}
-    T, U = (np.array([[getattr(s.curve, name)[-1]] for s in found]) for name in ("mean", "U"))
-    each = {name: fit.component(name, T, U, np.zeros_like(T)) for name in sorted(fit.determined)}
-    return {name: (float(value[0]), float(own_U[0])) for name, (value, own_U) in each.items()}
+    T, U = (np.array([[getattr(s.curve, name)[-1]] for s in probes]) for name in ("mean", "U"))
+    components = {name: fit.component(name, T, U, np.zeros_like(T)) for name in sorted(fit.determined)}
+    return {name: (float(value[0]), float(own_U[0])) for name, (value, own_U) in components.items()}
 
 
-def room_air(q: Queries, from_ns: int, to_ns: int) -> list[Standing]:
+def room_air(q: Queries, from_ns: int, to_ns: int) -> list[AirProbe]:
     """Air probes of all zones together."""
-    each = [s for zone in q.setup.zones_now() for s in standing(q, zone.key, from_ns, to_ns)]
-    filled = [s for s in each if len(s.curve)]
-    curves = together([s.curve for s in filled]) if filled else []
-    found = [replace(s, curve=curve) for s, curve in zip(filled, curves, strict=True)]
-    return found if found and len(found[0].curve) else []
+    own_probes = [s for zone in q.setup.zones_now() for s in air_probes(q, zone.key, from_ns, to_ns)]
+    filled = [s for s in own_probes if len(s.curve)]
+    curves = at_common_bins([s.curve for s in filled]) if filled else []
+    probes = [replace(s, curve=curve) for s, curve in zip(filled, curves, strict=True)]
+    return probes if probes and len(probes[0].curve) else []
 
 
-def _line(q: Queries, pair: tuple[Standing, Standing, float], direction: Direction, place: int) -> Line:
+def _line(q: Queries, pair: tuple[AirProbe, AirProbe, float], direction: Direction, place: int) -> ChartLine:
     a, b, d_m = pair
     value, U = gradient(a, b, d_m, direction)
     gap_ns = 2 * max(q.setup.channels[s.channel].max_age_s for s in (a, b)) * NS
@@ -200,8 +200,8 @@ def _line(q: Queries, pair: tuple[Standing, Standing, float], direction: Directi
         times.append((start + end) // 2)
         values.append(round(g, 5))
     name = f"{_probe(b)}–{_probe(a)}"
-    return Line(name, name, times, values, float(U.max()) if len(U) else 0.0, place)
+    return ChartLine(name, name, times, values, float(U.max()) if len(U) else 0.0, place)
 
 
-def _probe(s: Standing) -> str:
+def _probe(s: AirProbe) -> str:
     return s.channel.partition(".")[0]

@@ -29,14 +29,14 @@ Points = dict[str, tuple[list[int], list[float | None]]]
 def cursor_of(number: int, charts: Sequence[Chart]) -> dict[str, Any]:
     """Where a page stands; a plain list in the order of the charts keeps a tick small."""
     lines = [line for chart in charts for panel in chart.panels for line in panel.lines]
-    known = [line.taken_ns[-1] // MS if line.taken_ns else None for line in lines]
-    return packed(number, known)
+    newest_ms = [line.taken_ns[-1] // MS if line.taken_ns else None for line in lines]
+    return cursor_dict(number, newest_ms)
 
 
-def packed(number: int, known: Sequence[int | None]) -> dict[str, Any]:
+def cursor_dict(number: int, newest_ms: Sequence[int | None]) -> dict[str, Any]:
     """Newest instants in ms as how far each is behind the newest of all: five digits in place of thirteen."""
-    newest = max((ms for ms in known if ms is not None), default=0)
-    behind = [None if ms is None else newest - ms for ms in known]
+    newest = max((ms for ms in newest_ms if ms is not None), default=0)
+    behind = [None if ms is None else newest - ms for ms in newest_ms]
     return {"cursor": number, "newest": newest, "behind": behind}
 
 
@@ -63,39 +63,41 @@ def live_tick(
     if n % FRESH_TICKS == 0 or q.cursor() - cursor["cursor"] > SLEPT_ROWS:
         return _anew(q, zones)
     news, newest = q.news(cursor["cursor"])
-    known = known_of(q, cursor, zones)
-    added = broken(q, news, {channel: (ms + 1) * MS - 1 for channel, ms in known.items() if ms})
+    newest_ms = known_of(q, cursor, zones)
+    added = new_points(q, news, {channel: (ms + 1) * MS - 1 for channel, ms in newest_ms.items() if ms})
     extended = [extension(q, zone, added) for zone in zones]
     traces = [
-        patched(live_chart(q, zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones
+        chart_patch(live_chart(q, zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones
     ]
     if newest == cursor["cursor"]:
         return extended, traces, no_update
-    known |= {channel: max(taken) // MS for channel, (taken, _) in added.items() if channel in known}
-    return extended, traces, packed(newest, list(known.values()))
+    newest_ms |= {
+        channel: max(taken_ns) // MS for channel, (taken_ns, _) in added.items() if channel in newest_ms
+    }
+    return extended, traces, cursor_dict(newest, list(newest_ms.values()))
 
 
 def _anew(q: Queries, zones: list[str]) -> tuple[list[Any], list[Any], Any]:
     newest = q.cursor()
     charts = [live_chart(q, zone) for zone in zones]
     fresh = cursor_of(newest, charts)
-    return [no_update] * len(zones), [patched(c, lines=True) for c in charts], fresh
+    return [no_update] * len(zones), [chart_patch(c, lines=True) for c in charts], fresh
 
 
-def broken(q: Queries, news: Mapping[str, Any], last: Mapping[str, int]) -> Points:
+def new_points(q: Queries, news: Mapping[str, Any], last: Mapping[str, int]) -> Points:
     """New points after the last one drawn, with a break where the probe was silent for too long."""
-    found = {}
-    for channel, (taken, values) in news.items():
-        kept = [(t, v) for t, v in zip(taken, values, strict=True) if t > last.get(channel, 0)]
+    points = {}
+    for channel, (taken_ns, values) in news.items():
+        fresh = [(t, v) for t, v in zip(taken_ns, values, strict=True) if t > last.get(channel, 0)]
         before = last.get(channel)
         out: list[tuple[int, float | None]] = []
-        for t, v in kept:
+        for t, v in fresh:
             if before is not None and t - before > q.setup.channels[channel].max_age_s * NS:
                 out.append((before + NS, None))
             out.append((t, v))
             before = t
-        found[channel] = ([t for t, _ in out], [v for _, v in out])
-    return {channel: pair for channel, pair in found.items() if pair[0]}
+        points[channel] = ([t for t, _ in out], [v for _, v in out])
+    return {channel: pair for channel, pair in points.items() if pair[0]}
 
 
 def extension(q: Queries, zone: str, news: Points) -> Any:
@@ -104,13 +106,13 @@ def extension(q: Queries, zone: str, news: Points) -> Any:
     return no_update if added is None else (*added, MAX_POINTS)
 
 
-def patched(chart: Chart, *, lines: bool) -> Patch:
+def chart_patch(chart: Chart, *, lines: bool) -> Patch:
     """Ground, trace, labels and changes of the clock anew, without touching what a person has zoomed to."""
-    figure_now, patch = figures.build(chart), Patch()
+    figure_now, patch = figures.build_figure(chart), Patch()
     drawn = figures.places_of_lines([len(panel.lines) for panel in chart.panels])
-    kept = set() if lines else {place for panel in drawn for place in panel}
+    unchanged = set() if lines else {place for panel in drawn for place in panel}
     for i, trace in enumerate(figure_now["data"]):
-        for name in CHANGING if i not in kept else ():
+        for name in CHANGING if i not in unchanged else ():
             if name in trace:
                 patch["data"][i][name] = trace[name]
     for name in ("annotations", "shapes", "meta"):

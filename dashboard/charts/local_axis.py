@@ -26,23 +26,23 @@ AHEAD_NS = 2 * 86_400 * NS  # a page may stay open over a change of the clock
 def tick_words(from_ns: int, to_ns: int, zone: str) -> dict[str, Any]:
     """Ticks of a window for the layout of an axis."""
     size = size_of(from_ns, to_ns, TICKS)
-    found = ticks(from_ns, to_ns, ZoneInfo(zone), TICKS, size)
+    ticks_ = ticks(from_ns, to_ns, ZoneInfo(zone), TICKS, size)
     return {
         "tickmode": "array",
-        "tickvals": [one.at_ns // MS for one in found],
-        "ticktext": [_words(one, size) for one in found],
+        "tickvals": [tick.at_ns // MS for tick in ticks_],
+        "ticktext": [_words(tick, size) for tick in ticks_],
     }
 
 
-def _words(one: Tick, size: Size) -> str:
+def _words(tick: Tick, size: Size) -> str:
     """Time of day, the day where another one begins, the offset where it is another one."""
     unit, n = size
-    offset = [offset_text(one.offset_s)] if one.new_offset else []
+    offset = [offset_text(tick.offset_s)] if tick.new_offset else []
     if unit != "s":
         form = {"d": "%Y-%m-%d", "m": "%Y-%m", "y": "%Y"}[unit]
-        return "<br>".join([one.local.strftime(form), *offset])
-    time = one.local.strftime("%H:%M" if n >= 60 else "%H:%M:%S")
-    day = [one.local.strftime("%Y-%m-%d")] if one.new_day else [""] if offset else []
+        return "<br>".join([tick.local.strftime(form), *offset])
+    time = tick.local.strftime("%H:%M" if n >= 60 else "%H:%M:%S")
+    day = [tick.local.strftime("%Y-%m-%d")] if tick.new_day else [""] if offset else []
     return "<br>".join([time, *day, *offset])
 
 

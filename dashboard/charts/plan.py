@@ -8,7 +8,7 @@ from html import escape
 from logger.model import Room, Zone
 
 from ..data.spots import Spot
-from ..data.words import age, figure, shown, unit
+from ..data.words import age, figure, to_read_unit, unit
 from .field import PROBES_NEEDED, Gradient, air, field, field_png, gradient
 from .theme import cividis
 
@@ -20,7 +20,7 @@ PAD = 14.0
 def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, high: float) -> str:
     """The plan as SVG text: x to the right, y upwards, the colour range fixed at low..high degC."""
     width, height = room.size_m[0] * _scale(room), room.size_m[1] * _scale(room)
-    found = gradient(spots)
+    gradient_ = gradient(spots)
     temperature, fade = field(spots, room)
     picture = field_png(temperature, fade, low, high)
     parts = [
@@ -28,33 +28,33 @@ def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, h
         f'preserveAspectRatio="none" href="data:image/png;base64,{picture}"/>',
         _walls(room, width, height),
         *(_zone(room, zone) for zone in zones),
-        _arrow(room, found, len(air(spots))),
+        _arrow(room, gradient_, len(air(spots))),
         *_labels(room, spots),
         _key(height, low, high),
     ]
     return (
         f'<svg class="plan" viewBox="0 0 {max(width, PX) + 2 * PAD} {height + 2 * PAD + 40}" role="img" '
-        f'aria-label="{escape(words(spots, found), quote=True)}">{"".join(parts)}</svg>'
+        f'aria-label="{escape(words(spots, gradient_), quote=True)}">{"".join(parts)}</svg>'
     )
 
 
-def words(spots: Sequence[Spot], found: Gradient | None) -> str:
+def words(spots: Sequence[Spot], gradient_: Gradient | None) -> str:
     """What the plan shows, for a screen reader."""
-    told = [
+    labels = [
         f"{s.probe} {s.name} {figure(s.value, 'degC')}"
         if s.value is not None and s.trusted
         else f"{s.probe} {s.name}: no value that can be trusted"
         for s in spots
     ]
-    return f"Plan of the room. {'; '.join(told)}. {gradient_words(found)}"
+    return f"Plan of the room. {'; '.join(labels)}. {gradient_words(gradient_)}"
 
 
-def gradient_words(found: Gradient | None) -> str:
+def gradient_words(gradient_: Gradient | None) -> str:
     """The gradient with its uncertainty, or that the probes do not show it."""
-    if found is None:
+    if gradient_ is None:
         return "Horizontal gradient: not shown by these probes."
-    return f"Horizontal gradient {figure(found.size, 'K/m', found.U)}" + (
-        "." if found.size > found.U else ": no direction shown."
+    return f"Horizontal gradient {figure(gradient_.size, 'K/m', gradient_.U)}" + (
+        "." if gradient_.size > gradient_.U else ": no direction shown."
     )
 
 
@@ -90,17 +90,17 @@ def _text(x: float, y: float, words: str, anchor: str = "start") -> str:
     return f'<text class="plan-small" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(words)}</text>'
 
 
-def _arrow(room: Room, found: Gradient | None, probes: int) -> str:
+def _arrow(room: Room, gradient_: Gradient | None, probes: int) -> str:
     """The arrow points to the warm side; a gradient smaller than its U has no direction and gets no arrow."""
     x, y = _px(room, room.size_m[0] * 0.75, room.size_m[1] * 0.68)
-    if found is None:
+    if gradient_ is None:
         few = f"{probes} of {PROBES_NEEDED} air probes" if probes < PROBES_NEEDED else "badly placed probes"
         return _text(x, y - 12, "gradient not shown:", "middle") + _text(x, y + 3, few, "middle")
-    text = figure(found.size, "K/m", found.U)
+    text = figure(gradient_.size, "K/m", gradient_.U)
     label = _haloed(x, y - 26, text, "middle", "plan-gradient")
-    if found.size <= found.U:
+    if gradient_.size <= gradient_.U:
         return label
-    dx, dy = found.gx / found.size, -found.gy / found.size
+    dx, dy = gradient_.gx / gradient_.size, -gradient_.gy / gradient_.size
     x0, y0, x1, y1 = x - 26 * dx, y - 26 * dy, x + 26 * dx, y + 26 * dy
     left, right = (x1 - 9 * dx - 5 * dy, y1 - 9 * dy + 5 * dx), (x1 - 9 * dx + 5 * dy, y1 - 9 * dy - 5 * dx)
     head = f"M{x1:.1f} {y1:.1f}L{left[0]:.1f} {left[1]:.1f}L{right[0]:.1f} {right[1]:.1f}z"
@@ -115,15 +115,15 @@ def _haloed(x: float, y: float, text: str, anchor: str, css: str) -> str:
 
 def _labels(room: Room, spots: Sequence[Spot]) -> list[str]:
     """Points with their values; a label that would cover another moves down."""
-    parts, taken = [], list[tuple[float, float]]()
+    parts, occupied = [], list[tuple[float, float]]()
     for spot in sorted(spots, key=lambda s: -s.y_m):
         x, y = _px(room, spot.x_m, spot.y_m)
         text = _spot_text(spot)
         right = x + 10 + len(text) * 6.9 + 8 < PAD + room.size_m[0] * _scale(room) + 6
         label_y = y + 4
-        while any(abs(label_y - other_y) < 17 and abs(x - other_x) < 105 for other_x, other_y in taken):
+        while any(abs(label_y - other_y) < 17 and abs(x - other_x) < 105 for other_x, other_y in occupied):
             label_y += 17
-        taken.append((x, label_y))
+        occupied.append((x, label_y))
         parts += [
             _point(spot, x, y),
             _haloed(x + 9 if right else x - 9, label_y, text, "start" if right else "end", "plan-value"),
@@ -135,7 +135,7 @@ def _spot_text(spot: Spot) -> str:
     if spot.value is None:
         return f"{spot.probe} no value"
     if spot.trusted or spot.why:
-        return f"{spot.probe} {shown(spot.value, 'degC')[0]:.2f}"
+        return f"{spot.probe} {to_read_unit(spot.value, 'degC')[0]:.2f}"
     return f"{spot.probe} {age(spot.age_s)} old"
 
 
@@ -154,8 +154,8 @@ def _key(height: float, low: float, high: float) -> str:
         for i in range(12)
     )
     return (
-        _text(left - 6, y + 9, f"≤ {shown(low, 'degC')[0]:.5g}", "end")
+        _text(left - 6, y + 9, f"≤ {to_read_unit(low, 'degC')[0]:.5g}", "end")
         + cells
-        + _text(left + 12 * 6 + 6, y + 9, f"≥ {shown(high, 'degC')[0]:.5g} {unit('degC')}")
+        + _text(left + 12 * 6 + 6, y + 9, f"≥ {to_read_unit(high, 'degC')[0]:.5g} {unit('degC')}")
         + _text(PAD, y + 28, "air between probes: interpolated")
     )

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 
-from ..data.words import figure, shown, unit
+from ..data.words import figure, to_read_unit, unit
 
 Place = Callable[[float], float]
 WIDTH, HEIGHT = 396.0, 300.0
@@ -49,16 +49,16 @@ def profile(levels: Sequence[Level], height_m: float) -> str:
 
 def words(levels: Sequence[Level]) -> str:
     """What the profile shows, for a screen reader."""
-    told = (
+    levels_text = (
         f"{level.probe} at {level.height_m:g} m {figure(level.mean, 'degC', level.U)}" for level in levels
     )
-    return "Temperature over height: " + "; ".join(told) + "."
+    return "Temperature over height: " + "; ".join(levels_text) + "."
 
 
 def _level(level: Level, x: Place, y: Place) -> str:
     at, up = x(level.mean), y(level.height_m)
     left, right = x(level.mean - level.U), x(level.mean + level.U)
-    text = f"{level.probe} {shown(level.mean, 'degC')[0]:.2f}"
+    text = f"{level.probe} {to_read_unit(level.mean, 'degC')[0]:.2f}"
     beside = at < WIDTH - 110
     return (
         f'<path class="profile-range" d="M{x(level.low)} {up}H{x(level.high)}"/>'
@@ -77,7 +77,7 @@ def _axes(low: float, high: float, height_m: float, y: Place) -> str:
         up = y(i / 2)
         parts.append(f'<path class="scale-line" d="M{LEFT - 5} {up}h5"/>')
         parts += [_word(LEFT - 9, up + 4, f"{i // 2}", "end")] if i % 2 == 0 else []
-    a, b = shown(low, "degC")[0], shown(high, "degC")[0]
+    a, b = to_read_unit(low, "degC")[0], to_read_unit(high, "degC")[0]
     step = next(s for s in (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 50) if (b - a) / s <= 6)
     for i in range(int(-(-a // step)), int(b // step) + 1):
         across = round(LEFT + (i * step - a) / (b - a) * (edge - LEFT), 1)

@@ -12,7 +12,7 @@ from html import escape
 
 from logger.model import Conformity, RuleState
 
-from ..data.words import figure, plain, shown
+from ..data.words import figure, plain, to_read_unit
 
 WIDTH, HEIGHT = 360.0, 62.0
 LINE_Y = 38.0
@@ -55,13 +55,13 @@ def axis_of(state: RuleState) -> Axis:
     return Axis(value - 1.0, value + 1.0)
 
 
-def step_of(axis: Axis, wanted: int = 20) -> float:
+def step_of(axis: Axis, count: int = 20) -> float:
     """The distance of graduations: 1, 2 or 5 times a power of ten, about `wanted` of them.
 
     >>> step_of(Axis(19.2, 20.8))
     0.1
     """
-    rough = (axis.high - axis.low) / wanted
+    rough = (axis.high - axis.low) / count
     power = 10.0 ** math.floor(math.log10(rough))
     return float(next(round(m * power, 12) for m in (1, 2, 5, 10) if m * power >= rough * 0.999))
 
@@ -92,11 +92,11 @@ def _head(state: RuleState) -> str:
     """Rule and probe, and a word where it does not conform; to the right the value, or why there is none."""
     name = state.name + (f", {state.probe}" if state.probe else "")
     plain_word = state.conformity in (Conformity.CONFORMING, Conformity.NOT_APPLICABLE)
-    known = state.value is not None
-    word = "" if plain_word or not known else WORD[state.conformity]
+    has_value = state.value is not None
+    word = "" if plain_word or not has_value else WORD[state.conformity]
     warn = f'<tspan class="scale-word"> {escape(word)}</tspan>' if word else ""
-    value = figure(state.value, state.unit, state.U) if known else state.why or WORD[state.conformity]
-    css = "scale-value" if known else "scale-value scale-word"
+    value = figure(state.value, state.unit, state.U) if has_value else state.why or WORD[state.conformity]
+    css = "scale-value" if has_value else "scale-value scale-word"
     return (
         f'<text x="0" y="12" class="scale-name">{escape(name)}{warn}</text>'
         f'<text x="{WIDTH:.0f}" y="12" class="{css}" text-anchor="end">{escape(value)}</text>'
@@ -140,7 +140,7 @@ def _limits(axis: Axis, state: RuleState) -> str:
         if limit is None:
             continue
         x = axis.x(limit)
-        number = f"{shown(limit, state.unit)[0]:.2f}".rstrip("0").rstrip(".")
+        number = f"{to_read_unit(limit, state.unit)[0]:.2f}".rstrip("0").rstrip(".")
         parts.append(
             f'<path class="scale-limit" d="M{x} {LINE_Y - 11}v18"/>'
             f'<text class="scale-limit-text" x="{x}" y="{LINE_Y + 20}" text-anchor="middle">{number}</text>'

@@ -9,7 +9,7 @@ from __future__ import annotations
 from logger.core.judge.trace import Run
 from logger.model import REASONS, Excursion, Inspection, Reason
 
-from ..data.words import shown, unit
+from ..data.words import to_read_unit, unit
 from . import theme
 from .chart import Chart, Figure, base, boxes_of
 
@@ -129,7 +129,7 @@ def mark_traces(chart: Chart) -> list[Figure]:
 
 
 def _excursion_span(e: Excursion) -> tuple[int, int, str]:
-    worst = f"{shown(e.worst, e.unit)[0]:.2f} {unit(e.unit)}"
+    worst = f"{to_read_unit(e.worst, e.unit)[0]:.2f} {unit(e.unit)}"
     return e.from_ns, e.to_ns, f"excursion: {e.rule.partition('.')[2]}, worst {worst}"
 
 
@@ -142,9 +142,9 @@ def bar_trace(chart: Chart, row: int, colour: str, name: str, spans: list[tuple[
     """Intervals as thick lines with ends, in one row of the marks."""
     x: list[int | None] = []
     text: list[str] = []
-    for from_ns, to_ns, told in spans:
+    for from_ns, to_ns, label in spans:
         x += [chart.ms(max(from_ns, chart.from_ns)), chart.ms(min(to_ns, chart.to_ns)), None]
-        text += [told, told, ""]
+        text += [label, label, ""]
     return base(
         x=x,
         y=[row if i is not None else None for i in x],
@@ -166,7 +166,7 @@ def act_trace(chart: Chart) -> Figure:
         y=[1] * len(chart.acts),
         yaxis="y3",
         mode="markers",
-        text=[told for _, told in chart.acts],
+        text=[label for _, label in chart.acts],
         marker={"symbol": "diamond-open", "size": 8, "color": theme.INK, "line": {"width": 1.5}},
         hoverinfo="text",
         cliponaxis=False,

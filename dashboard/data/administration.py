@@ -16,14 +16,14 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Effect:
+class ProposalEffect:
     """What a proposal changes, thing by thing, and which verdicts would be others."""
 
     changes: Sequence[SetupChange]
     verdicts: Sequence[ChangedVerdict]
 
 
-class Keeping:
+class RecordAdministration:
     """The record of one data folder, as the pages Journal, Limits, Probes and Health ask for it."""
 
     def __init__(self, store: Store, setup: Callable[[], Setup]) -> None:
@@ -68,19 +68,19 @@ class Keeping:
         """Every proposal with its state, oldest first."""
         return self._store.proposals()
 
-    def effect(self, proposal: SetupProposal, now_ns: int) -> Effect:
+    def effect(self, proposal: SetupProposal, now_ns: int) -> ProposalEffect:
         """What would change if this proposal were approved now; judges, so it may take a while."""
         from logger.config import in_force, load_stored, load_texts
         from logger.core.validity.changes import changes
         from logger.inspections.setup_impact import changed_verdicts
         from logger.store import SetupVersion
 
-        known = self._store.setups()
+        versions = self._store.setups()
         who, texts = proposal.who, proposal.texts
         new = SetupVersion(proposal.version, now_ns, who, who, "", texts, "", now_ns, proposal.correction)
-        said = changes(load_stored(known[-1].texts).setup, load_texts(texts).setup, now_ns)
-        before, after = in_force(known).setup, in_force([*known, new]).setup
-        return Effect(said, changed_verdicts(self._store, before, after, now_ns))
+        differences = changes(load_stored(versions[-1].texts).setup, load_texts(texts).setup, now_ns)
+        before, after = in_force(versions).setup, in_force([*versions, new]).setup
+        return ProposalEffect(differences, changed_verdicts(self._store, before, after, now_ns))
 
     def propose(self, texts: dict[str, str], who: str, why: str, now_ns: int) -> int:
         """Propose these files as the next version; gives its number."""

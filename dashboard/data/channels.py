@@ -21,5 +21,5 @@ def channels_in(setup: Setup, zone: str, name: str) -> list[str]:
 
 def quantities(setup: Setup) -> list[str]:
     """What can be drawn: temperature first, humidity next, the others by name."""
-    known = {c.quantity for c in setup.channels.values()} | {of for of in DERIVED if channels_of(setup, of)}
-    return sorted(known, key=lambda of: (of != "temperature", of != "relative_humidity", of))
+    names = {c.quantity for c in setup.channels.values()} | {of for of in DERIVED if channels_of(setup, of)}
+    return sorted(names, key=lambda of: (of != "temperature", of != "relative_humidity", of))

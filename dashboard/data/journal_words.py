@@ -62,19 +62,19 @@ def kind(name: str) -> str:
     return KINDS.get(name, name.replace("-", " "))
 
 
-def about(what: Mapping[str, Any]) -> str:
+def entry_facts(what: Mapping[str, Any]) -> str:
     """What an entry is about, in one line: its facts, the long ones left out.
 
-    >>> about({"alarm": "bay", "was": "unacknowledged", "is": "acknowledged", "digest": "0" * 64})
+    >>> entry_facts({"alarm": "bay", "was": "unacknowledged", "is": "acknowledged", "digest": "0" * 64})
     'alarm bay, unacknowledged → acknowledged'
-    >>> about({"tolerance_um": 25.0, "roles": ["reader", "quality"]})
+    >>> entry_facts({"tolerance_um": 25.0, "roles": ["reader", "quality"]})
     'tolerance 25 µm, roles reader and quality'
     """
-    facts = {k: _said(k, v) for k, v in what.items() if k not in (*ALREADY_TOLD, *SECRET, "through")}
+    facts = {k: _fact_text(k, v) for k, v in what.items() if k not in (*ALREADY_TOLD, *SECRET, "through")}
     change = f"{facts.pop('was')} → {facts.pop('is')}" if {"was", "is"} <= set(facts) else ""
-    told = [f"{_named(k)} {text}" for k, text in facts.items() if text]
-    told += [f"a new {k}" for k in SECRET if k in what]
-    return ", ".join(part for part in (*told, change, _through(what.get("through"))) if part)
+    parts = [f"{_key_words(k)} {text}" for k, text in facts.items() if text]
+    parts += [f"a new {k}" for k in SECRET if k in what]
+    return ", ".join(part for part in (*parts, change, _through(what.get("through"))) if part)
 
 
 def _through(way: object) -> str:
@@ -87,12 +87,12 @@ def _through(way: object) -> str:
     )
 
 
-def _named(key: str) -> str:
+def _key_words(key: str) -> str:
     ending = next((e for e in UNITS if key.endswith(e)), "")
     return key.removesuffix(ending).removesuffix("_ns").replace("_", " ")
 
 
-def _said(key: str, value: object) -> str:
+def _fact_text(key: str, value: object) -> str:
     """A fact in words; nothing where it is too long for a line."""
     if isinstance(value, bool):
         return "yes" if value else "no"
@@ -115,15 +115,15 @@ def _several(value: object) -> str:
     """A short list, or a small table of facts."""
     if isinstance(value, Mapping):
         flat = len(value) <= FEW and not any(isinstance(v, Mapping | list) for v in value.values())
-        return f"({about(value)})" if flat and value else ""
+        return f"({entry_facts(value)})" if flat and value else ""
     if not isinstance(value, list) or not value:
         return ""
-    told = [about(one) if isinstance(one, Mapping) else str(one) for one in value[:FEW]]
+    parts = [entry_facts(one) if isinstance(one, Mapping) else str(one) for one in value[:FEW]]
     more = f" and {len(value) - FEW} more" if len(value) > FEW else ""
-    return ("; " if isinstance(value[0], Mapping) else " and ").join(told) + more
+    return ("; " if isinstance(value[0], Mapping) else " and ").join(parts) + more
 
 
-def told(entry: JournalEntry) -> str:
+def entry_sentence(entry: JournalEntry) -> str:
     """Kind, what about, why and by whom, in one line for a mark in a chart."""
-    parts = [kind(entry.kind), about(entry.what), entry.why]
+    parts = [kind(entry.kind), entry_facts(entry.what), entry.why]
     return ": ".join(part for part in parts if part)[:140] + f" ({entry.who})"

@@ -46,7 +46,7 @@ class OpenAlarm:
 
 
 @dataclass(frozen=True)
-class Overdue:
+class OverdueChannel:
     """A channel whose certificate in use is past its due day."""
 
     channel: str
@@ -80,13 +80,15 @@ class Queries:
         """One for each zone, in the order of the setup; no forecast beside a value that is out of limits."""
         live, now = self.source.live(), self.now_ns()
         begun = not live and self._begun()
-        found = [statement(zone, live.get(zone.key), now, begun=begun) for zone in self.setup.zones_now()]
-        return [replace(s, ahead=None) if s.ahead and self._out_of_limits(s.zone) else s for s in found]
+        statements = [
+            statement(zone, live.get(zone.key), now, begun=begun) for zone in self.setup.zones_now()
+        ]
+        return [replace(s, ahead=None) if s.ahead and self._out_of_limits(s.zone) else s for s in statements]
 
     def _begun(self) -> bool:
         """Whether the record is so young that its first verdict is still to come."""
-        known = self.source.extent()
-        return known is not None and self.now_ns() - known[0] <= STALE_S * NS
+        extent = self.source.extent()
+        return extent is not None and self.now_ns() - extent[0] <= STALE_S * NS
 
     def _out_of_limits(self, zone: str) -> bool:
         """Whether the newest value of a channel is beyond a limit of it, judged or not yet."""
@@ -105,14 +107,14 @@ class Queries:
         """Alarms that are not normal: those that await a person first, then by priority, then the oldest."""
         setup = self.setup
         specs = {spec.key: spec for spec in alarm_specs(setup)}
-        found = [
+        alarms = [
             _open_alarm(setup, specs[alarm.key], alarm)
             for alarm in self.source.alarms()
             if alarm.state is not AlarmState.NORMAL and alarm.key in specs
         ]
         order = ("high", "medium", "low")
         return sorted(
-            found, key=lambda a: (not a.awaiting, order.index(a.spec.priority), a.alarm.since_ns or 0)
+            alarms, key=lambda a: (not a.awaiting, order.index(a.spec.priority), a.alarm.since_ns or 0)
         )
 
     def inspections(self) -> list[Inspection]:
@@ -123,35 +125,35 @@ class Queries:
 
     def inspection(self, key: str) -> Inspection:
         """The inspection of that key, or UnknownName."""
-        known = {i.key: i for i in self.inspections()}
-        if key not in known:
-            raise UnknownName("inspection", key, known)
-        return known[key]
+        by_key = {i.key: i for i in self.inspections()}
+        if key not in by_key:
+            raise UnknownName("inspection", key, by_key)
+        return by_key[key]
 
-    def overdue(self, at_ns: int | None = None) -> list[Overdue]:
+    def overdue(self, at_ns: int | None = None) -> list[OverdueChannel]:
         """Channels in the room whose newest certificate in use is past due, now or at an instant."""
-        now, found = self.now_ns() if at_ns is None else at_ns, []
+        now, overdue = self.now_ns() if at_ns is None else at_ns, []
         for channel in self.setup.channels:
             used = [c for c in self.setup.certificates_of(channel) if c.valid_from_ns <= now]
             if self.position_of(channel) is None:
                 continue  # taken away: its readings support nothing here
             if used and used[-1].due_ns is not None and used[-1].due_ns <= now:
-                found.append(Overdue(channel, used[-1].number, used[-1].due_ns))
-        return found
+                overdue.append(OverdueChannel(channel, used[-1].number, used[-1].due_ns))
+        return overdue
 
     def oldest_reading_s(self) -> float | None:
         """Age of the newest reading of the channel that has been silent longest; None without readings."""
         newest = self.source.newest()
         here = [c for c in self.setup.channels if c in newest and self.position_of(c)]
-        taken = [newest[c].taken_ns for c in here]
-        return (self.now_ns() - min(taken)) / NS if taken else None
+        newest_ns = [newest[c].taken_ns for c in here]
+        return (self.now_ns() - min(newest_ns)) / NS if newest_ns else None
 
     def stale(self) -> list[tuple[str, float]]:
         """Channels whose newest value is too old to be shown as one of now, with its age; oldest first."""
         newest, now = self.source.newest(), self.now_ns()
         ages = [(key, (now - newest[key].taken_ns) / NS) for key in self.setup.channels if key in newest]
         old = [(k, s) for k, s in ages if s > self.setup.channels[k].stale_after_s and self.position_of(k)]
-        return sorted(old, key=lambda one: -one[1])
+        return sorted(old, key=lambda pair: -pair[1])
 
     # Charts.
 
@@ -169,8 +171,8 @@ class Queries:
 
     def probe_label(self, probe: str) -> str:
         """The same for a probe: a derived quantity has no channel of its own, but stands where it stands."""
-        known = [c for c in self.setup.channels if self.setup.channels[c].probe == probe]
-        return self.label(known[0]) if known else probe
+        channels = [c for c in self.setup.channels if self.setup.channels[c].probe == probe]
+        return self.label(channels[0]) if channels else probe
 
     def position_of(self, channel: str) -> Position | None:
         """Where the probe of a channel stands now, or None."""
@@ -203,21 +205,24 @@ class Queries:
                 continue
             first, last = spans.get(row.channel, (row.taken_ns, row.taken_ns))
             spans[row.channel] = min(first, row.taken_ns), max(last, row.taken_ns)
-        found = {}
+        news = {}
         for channel, (first, last) in spans.items():
-            taken, value, _ = self.source.corrected(channel, first, last + 1)
-            found[channel] = taken.tolist(), [None if math.isnan(v) else round(v, 4) for v in value.tolist()]
-        return found, newest
+            taken_ns, value, _ = self.source.corrected(channel, first, last + 1)
+            news[channel] = (
+                taken_ns.tolist(),
+                [None if math.isnan(v) else round(v, 4) for v in value.tolist()],
+            )
+        return news, newest
 
     def spots(self) -> list[Spot]:
         """Temperature probes in the plan, with their newest corrected value; one look a second serves all."""
-        looked = self.cursor(), self.now_ns() // NS, self.setup.version
-        if self._looked is None or self._looked[0] != looked:
-            self._looked = looked, self._spots()
+        key = self.cursor(), self.now_ns() // NS, self.setup.version
+        if self._looked is None or self._looked[0] != key:
+            self._looked = key, self._spots()
         return self._looked[1]
 
     def _spots(self) -> list[Spot]:
-        now, newest, found = self.now_ns(), self.source.newest(), []
+        now, newest, spots = self.now_ns(), self.source.newest(), []
         overdue = {o.channel for o in self.overdue()}
         for key, channel in self.setup.channels.items():
             place = self.position_of(key)
@@ -225,7 +230,7 @@ class Queries:
                 continue
             value, U, seconds = self._newest_corrected(key, newest, now)
             trusted = value is not None and seconds <= channel.stale_after_s and key not in overdue
-            found.append(
+            spots.append(
                 Spot(
                     channel.probe,
                     place.name,
@@ -238,7 +243,7 @@ class Queries:
                     "certificate overdue" if key in overdue else "",
                 )
             )
-        return found
+        return spots
 
     def _newest_corrected(
         self, key: str, newest: Mapping[str, Any], now: int
@@ -270,10 +275,10 @@ class Queries:
 
     # The check of an interval, and acts.
 
-    def assess(self, asked: Question) -> Mapping[str, Any]:
+    def assess(self, question: Question) -> Mapping[str, Any]:
         """The whole answer to a question, with µm and words for a report; a future end is refused."""
-        self.zone(asked.zone)
-        return self.source.assess(asked, self.now_ns())
+        self.zone(question.zone)
+        return self.source.assess(question, self.now_ns())
 
     def answers(self, jobs: Sequence[Inspection]) -> Sequence[Mapping[str, Any] | str]:
         """The check of each job, or why it cannot be judged."""
@@ -286,14 +291,14 @@ class Queries:
 
     def acknowledge(self, alarm: str, who: str, comment: str) -> None:
         """Takes a name and a comment; Refused, with nothing changed, where either is missing."""
-        _wanted(who, "your name")
+        _require_text(who, "your name")
         self.source.acknowledge(alarm, who.strip(), comment_of(comment), self.now_ns())
 
     def start_inspection(self, zone: str, title: str, who: str) -> Inspection:
         """A new running inspection with a key of its own."""
         self.zone(zone)
-        _wanted(title, "a title: what is measured")
-        _wanted(who, "your name")
+        _require_text(title, "a title: what is measured")
+        _require_text(who, "your name")
         now = self.now_ns()
         key = time.strftime("%Y%m%d-%H%M%S", time.gmtime(now // NS)) + "-" + secrets.token_hex(2)
         job = Inspection(key, zone, now, None, title.strip(), person=who.strip())
@@ -308,7 +313,7 @@ class Queries:
         return self.source.stop_inspection(key, who.strip() or job.person, self.now_ns())
 
 
-def _wanted(text: str, what: str) -> None:
+def _require_text(text: str, what: str) -> None:
     if not text or not text.strip():
         raise Refused(f"Nothing was changed: wanted {what}.")
 

@@ -16,13 +16,13 @@ from logger.instants import NS
 from logger.model import Excursion, Inspection, Period, Row, Setup
 from logger.series import Float, Int
 
-from .administration import Keeping
+from .administration import RecordAdministration
 from .journal_words import MACHINES, QUIET
-from .words import STALE_S, parsed
+from .words import STALE_S, parse_ns
 
 if TYPE_CHECKING:
     from logger.acts.dispositions import Book, Findings
-    from logger.core.measurement.soak import Plan
+    from logger.core.measurement.soak import SoakPlan
     from logger.inspections.assess import Question
     from logger.inspections.impact import Impact
     from logger.inspections.soak_clocks import SoakReading
@@ -39,7 +39,7 @@ class Source(Protocol):
         """The record in which the accounts are; the pages ask it for nothing else."""
 
     @property
-    def keeping(self) -> Keeping:
+    def keeping(self) -> RecordAdministration:
         """Journal, versions of the setup, proposals, health."""
 
     @property
@@ -79,7 +79,7 @@ class Source(Protocol):
     def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
         """Excursions that touch the interval."""
 
-    def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
+    def assess(self, question: Question, now_ns: int) -> Mapping[str, Any]:
         """The whole answer to a question, as `stillroom check --json` prints it."""
 
     def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
@@ -94,16 +94,18 @@ class Source(Protocol):
     def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
         """Inspections that an excursion touches, the worst against its tolerance first."""
 
-    def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
+    def note_excursion(self, e: Excursion, findings: Findings, who: str, now_ns: int, *, close: bool) -> None:
         """Write down what is known of an excursion, or close it."""
 
-    def decide(self, touched: Impact, told: Sequence[str], who: str) -> None:
+    def decide(self, touched: Impact, texts: Sequence[str], who: str) -> None:
         """Decide on an inspection: decision, customer, reason."""
 
     def soaks(self, now_ns: int) -> list[SoakReading]:
         """Parts that stand in a zone until they are as warm as it."""
 
-    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+    def begin_soak(
+        self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
+    ) -> None:
         """A part begins to soak."""
 
     def end_soak(self, number: int, who: str) -> None:
@@ -135,7 +137,7 @@ class StoreSource:
         self.store: Store = Store.open(folder)
         self.current = Current(self.store)
         self._lock = self.current.judging
-        self.keeping = Keeping(self.store, self.setup)
+        self.keeping = RecordAdministration(self.store, self.setup)
 
     @property
     def simulated(self) -> bool:
@@ -166,8 +168,8 @@ class StoreSource:
         return self.store.extent()
 
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
-        taken, found = self._current()[1].corrected(channel, from_ns, to_ns)
-        return taken, found.value, found.U
+        taken_ns, corrected = self._current()[1].corrected_readings(channel, from_ns, to_ns)
+        return taken_ns, corrected.value, corrected.U
 
     def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
         from logger.verdicts.curves import curve
@@ -191,22 +193,22 @@ class StoreSource:
 
     def _unattended(self, now_ns: int) -> bool:
         """Whether no service has spoken lately: then what is dirty is judged when it is asked for."""
-        said = [parsed(body["at"]) for body in self.live().values()]
-        return not said or now_ns - max(said) > STALE_S * NS
+        judged_at = [parse_ns(body["at"]) for body in self.live().values()]
+        return not judged_at or now_ns - max(judged_at) > STALE_S * NS
 
-    def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
+    def assess(self, question: Question, now_ns: int) -> Mapping[str, Any]:
         from logger.inspections.assess import assess
 
         with self._lock:
-            return assess(self._current()[1], asked, now_ns).to_json()
+            return assess(self._current()[1], question, now_ns).to_json()
 
     def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
         from logger.inspections.assess import question_of
         from logger.inspections.batch import assess_many
 
         with self._lock:
-            found = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
-        return [a.refused if a.found is None else a.found.to_json() for a in found]
+            answers = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
+        return [a.refused if a.found is None else a.found.to_json() for a in answers]
 
     def ready(self, zone: str, now_ns: int) -> str:
         from logger.inspections.readiness import ready
@@ -225,17 +227,17 @@ class StoreSource:
         with self._lock:
             return by_excursion(self._current()[1], e, now_ns)
 
-    def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
+    def note_excursion(self, e: Excursion, findings: Findings, who: str, now_ns: int, *, close: bool) -> None:
         from logger.acts.dispositions import note_excursion
         from logger.inspections.impact import undecided
 
         left = undecided(self.touched(e, now_ns)) if close else []
-        note_excursion(self.store, e, said, who, close=close, undecided=left)
+        note_excursion(self.store, e, findings, who, close=close, undecided=left)
 
-    def decide(self, touched: Impact, told: Sequence[str], who: str) -> None:
+    def decide(self, touched: Impact, texts: Sequence[str], who: str) -> None:
         from logger.inspections.impact import decide_on
 
-        decision, customer, reason = told
+        decision, customer, reason = texts
         decide_on(self.store, touched, decision=decision, customer=customer, reason=reason, who=who)
 
     def soaks(self, now_ns: int) -> list[SoakReading]:
@@ -245,7 +247,9 @@ class StoreSource:
             verdicts = self._current()[1]
             return [read(verdicts, clock, now_ns) for clock in clocks(self.store)]
 
-    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+    def begin_soak(
+        self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
+    ) -> None:
         from logger.inspections.soak_clocks import begin_soak
 
         begin_soak(self.store, self.setup(), zone, name, from_C=from_C, plan=plan, who=who, now_ns=now_ns)

@@ -9,7 +9,7 @@ from typing import Any
 from logger.instants import NS
 from logger.model import Conformity, RuleState, Zone
 
-from .words import STALE_S, age, clock, parsed, plain, spoken
+from .words import STALE_S, age, clock, in_read_units, parse_ns, plain
 
 
 @dataclass(frozen=True)
@@ -67,13 +67,13 @@ def statement(zone: Zone, body: Mapping[str, Any] | None, now: int, *, begun: bo
     begun: the record is a few minutes old, so that the first verdict is still to come.
     """
     if body is None:
-        return _unsaid(zone, begun=begun)
-    said = _said(zone, body)
-    seconds = (now - parsed(body["at"])) / NS
-    return said if seconds <= STALE_S else _too_old(said, seconds)
+        return _missing_statement(zone, begun=begun)
+    newest = _statement_from(zone, body)
+    seconds = (now - parse_ns(body["at"])) / NS
+    return newest if seconds <= STALE_S else _too_old(newest, seconds)
 
 
-def _unsaid(zone: Zone, *, begun: bool) -> Statement:
+def _missing_statement(zone: Zone, *, begun: bool) -> Statement:
     young = "Readings have begun. The first verdict follows after one complete minute of them."
     return Statement(
         zone=zone.key,
@@ -86,29 +86,29 @@ def _unsaid(zone: Zone, *, begun: bool) -> Statement:
     )
 
 
-def _too_old(said: Statement, seconds: float) -> Statement:
+def _too_old(newest: Statement, seconds: float) -> Statement:
     return replace(
-        said,
+        newest,
         verdict="not shown",
         reason="indeterminate",
         stale=True,
         rules=(),
         ahead=None,
-        sentence=f"{said.name}: not shown. The last word is {age(seconds)} old.",
-        next_step=f"It was: {said.sentence} The service has not judged since; look whether it runs.",
+        sentence=f"{newest.name}: not shown. The last word is {age(seconds)} old.",
+        next_step=f"It was: {newest.sentence} The service has not judged since; look whether it runs.",
     )
 
 
-def _said(zone: Zone, body: Mapping[str, Any]) -> Statement:
+def _statement_from(zone: Zone, body: Mapping[str, Any]) -> Statement:
     return Statement(
         zone=zone.key,
         name=zone.name,
         verdict=body["verdict"],
         reason=body["reason"],
-        sentence=spoken(body["sentence"]),
-        next_step=spoken(body.get("next_step", "")),
+        sentence=in_read_units(body["sentence"]),
+        next_step=in_read_units(body.get("next_step", "")),
         rules=tuple(_rule_state(r) for r in body.get("rules", ())),
-        since_ns=parsed(body["since"]) if body.get("since") else None,
+        since_ns=parse_ns(body["since"]) if body.get("since") else None,
         ahead=_ahead(body.get("ahead")),
     )
 
@@ -117,20 +117,22 @@ def _ahead(body: Mapping[str, Any] | None) -> Ahead | None:
     if not body:
         return None
     if "rule" not in body:
-        return Ahead(parsed(body["until"]))
-    latest = parsed(body["latest"]) if body.get("latest") else None
+        return Ahead(parse_ns(body["until"]))
+    latest = parse_ns(body["latest"]) if body.get("latest") else None
     probe = body["probe"] or body["name"]
     reached = f"{probe} is expected to reach {plain(body['limit'], body['unit'])}"
-    return Ahead(parsed(body["until"]), parsed(body["earliest"]), latest, reached)
+    return Ahead(parse_ns(body["until"]), parse_ns(body["earliest"]), latest, reached)
 
 
 def _rule_state(body: Mapping[str, Any]) -> RuleState:
-    found = body["conformity"]
-    conformity = Conformity[found.upper().replace(" ", "_")] if isinstance(found, str) else Conformity(found)
+    stored = body["conformity"]
+    conformity = (
+        Conformity[stored.upper().replace(" ", "_")] if isinstance(stored, str) else Conformity(stored)
+    )
     return RuleState(
         body["rule"],
         body["name"],
-        parsed(body["cell_ns"]) if "cell_ns" in body else 0,
+        parse_ns(body["cell_ns"]) if "cell_ns" in body else 0,
         body.get("value"),
         body.get("U"),
         body.get("margin"),

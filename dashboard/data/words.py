@@ -56,7 +56,7 @@ def local_offset(ns: int, zone: str, *, seconds: bool = False) -> str:
     return f"{local(ns, zone, seconds=seconds)} {offset_text(offset_s(ns, zone))}"
 
 
-def written(ns: int, zone: str) -> str:
+def field_text(ns: int, zone: str) -> str:
     """A minute as it is written into a field: local, with the offset only where the minute comes twice."""
     plain_text = local(ns, zone).replace(" ", "T")
     try:
@@ -73,7 +73,7 @@ def clock(ns: int, now_ns: int, zone: str) -> str:
     return then.strftime("%H:%M") if then.date() == now.date() else then.strftime("%Y-%m-%d %H:%M")
 
 
-def between(from_ns: int, to_ns: int | None, zone: str) -> str:
+def interval_text(from_ns: int, to_ns: int | None, zone: str) -> str:
     """An interval; the second date only when it differs."""
     if to_ns is None:
         return f"{local(from_ns, zone)}, running"
@@ -109,7 +109,7 @@ def quantity_name(key: str) -> str:
     return {"co2": "CO₂"}.get(key, key.replace("_", " "))
 
 
-def shown(value: float, name: str) -> tuple[float, str]:
+def to_read_unit(value: float, name: str) -> tuple[float, str]:
     """A value in the unit in which people read it, and that unit as printed."""
     if name == "degC" and fahrenheit():
         return value * 1.8 + 32.0, unit(name)
@@ -124,7 +124,7 @@ def difference(value: float, name: str) -> tuple[float, str]:
     return value * factor, unit(other)
 
 
-def entered(value: float, name: str) -> float:
+def from_read_unit(value: float, name: str) -> float:
     """What a reader wrote in the unit in which they read, in the unit of the record."""
     if name not in FAHRENHEIT or not fahrenheit():
         return value
@@ -151,7 +151,7 @@ def figure(value: float | None, name: str, U: float | None = None) -> str:
     """
     if value is None:
         return "no value"
-    shown_value, printed = shown(value, name)
+    shown_value, printed = to_read_unit(value, name)
     if U is None:
         return f"{shown_value:.{decimals(name)}f} {printed}"
     shown_U, _ = difference(U, name)
@@ -163,7 +163,7 @@ def plain(value: float | None, name: str) -> str:
     """A limit or a statistic: as many decimals as it needs, at most two (four for the density of air)."""
     if value is None:
         return "–"
-    shown_value, printed = shown(value, name)
+    shown_value, printed = to_read_unit(value, name)
     places = 4 if name == "kg/m3" else 2
     return f"{shown_value:.{places}f}".rstrip("0").rstrip(".") + f" {printed}"
 
@@ -176,7 +176,7 @@ def statistic(value: float | None, name: str) -> str:
     """
     if value is None:
         return "–"
-    shown_value, printed = shown(value, name)
+    shown_value, printed = to_read_unit(value, name)
     places = {"kg/m3": 4, "%RH": 1, "Pa": 1, "hPa": 1}.get(name, 2)
     return f"{shown_value:.{places}f} {printed}"
 
@@ -187,14 +187,14 @@ def point(value: float, name: str) -> str:
     >>> point(20.013, "degC"), point(101_325.0, "Pa")
     ('20.013 °C', '1013.25 hPa')
     """
-    shown_value, printed = shown(value, name)
+    shown_value, printed = to_read_unit(value, name)
     return f"{shown_value:.8g} {printed}".strip()
 
 
-def signed(value: float, name: str) -> str:
+def signed_figure(value: float, name: str) -> str:
     """An error, with its sign and the unit of a difference.
 
-    >>> signed(0.013, "degC"), signed(-0.3, "%RH")
+    >>> signed(0.013, "degC"), signed_figure(-0.3, "%RH")
     ('+0.013 K', '-0.3 % RH')
     """
     apart, printed = difference(value, difference_unit(name))
@@ -228,13 +228,13 @@ def instant(text: str, zone: str, *, wanted_in: str) -> int:
     Traceback (most recent call last):
     logger.errors.IntervalError: To: wanted a year from 1970 to 2199, found '9999-12-31'.
     """
-    found = parse(text, ZoneInfo(zone), wanted_in)
-    if not 0 <= found < LAST_NS:
+    at_ns = parse(text, ZoneInfo(zone), wanted_in)
+    if not 0 <= at_ns < LAST_NS:
         raise IntervalError(f"{wanted_in}: wanted a year from 1970 to 2199, found {text!r}.")
-    return found
+    return at_ns
 
 
-def parsed(text: str | int) -> int:
+def parse_ns(text: str | int) -> int:
     """Nanoseconds of an RFC 3339 instant; numbers are taken as nanoseconds."""
     if isinstance(text, int):
         return text
@@ -254,16 +254,16 @@ _FIGURE = re.compile(
 )
 
 
-def spoken(text: str) -> str:
+def in_read_units(text: str) -> str:
     """A sentence that the service stored, with its figures in the unit in which this person reads them."""
-    return _FIGURE.sub(_refigured, text) if fahrenheit() else text
+    return _FIGURE.sub(_converted_figure, text) if fahrenheit() else text
 
 
-def _refigured(found: re.Match[str]) -> str:
+def _converted_figure(match: re.Match[str]) -> str:
     """The same figure in °F or its difference, with the decimals that it had."""
-    name = "degC" if found["unit"] == "°C" else found["unit"]
-    places = len(found["value"].partition(".")[2])
-    value, printed = shown(float(found["value"].replace("−", "-")), name)
-    places += 1 if not found["U"] and places < 2 and round(value, places) != round(value, 6) else 0
-    U = f" ± {difference(float(found['U']), name)[0]:.{places}f}" if found["U"] else ""
+    name = "degC" if match["unit"] == "°C" else match["unit"]
+    places = len(match["value"].partition(".")[2])
+    value, printed = to_read_unit(float(match["value"].replace("−", "-")), name)
+    places += 1 if not match["U"] and places < 2 and round(value, places) != round(value, 6) else 0
+    U = f" ± {difference(float(match['U']), name)[0]:.{places}f}" if match["U"] else ""
     return f"{value:.{places}f}{U} {printed}".replace("-", "−")

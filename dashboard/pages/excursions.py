@@ -14,7 +14,7 @@ from logger.model import Excursion
 from logger.model.roles import Act
 
 from ..data.queries import Queries
-from ..data.words import age, exceedance, local, plain, written
+from ..data.words import age, exceedance, field_text, local, plain
 from ..parts import decisions
 from ..parts.alarm_figures import alarms_card
 from ..parts.components import aria, card, refusal, table
@@ -27,15 +27,15 @@ LIMIT = 200
 
 def layout(q: Queries, search: str) -> Component:
     """All excursions of the record, newest first; before them the one that the address names."""
-    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     try:
-        one = decisions.asked_for(q, asked)
-        named = decisions.form(q, one) if one else []
+        selected = decisions.selected_excursion(q, query)
+        named = decisions.form(q, selected) if selected else []
     except StillroomError as fault:
         named = [refusal(str(fault))]
     extent, now = q.source.extent(), q.now_ns()
-    found = q.source.excursions(None, extent[0], now, now) if extent else []
-    newest = sorted(found, key=lambda e: -e.from_ns)
+    excursions = q.source.excursions(None, extent[0], now, now) if extent else []
+    newest = sorted(excursions, key=lambda e: -e.from_ns)
     decided = q.source.decided()
     rows = [_row(q, e, decided) for e in newest[:LIMIT]]
     head = [
@@ -53,14 +53,14 @@ def layout(q: Queries, search: str) -> Component:
         "",
     ]
     caption = "Excursions, local time" + (
-        f"; the newest {LIMIT} of {len(found)}" if len(found) > LIMIT else ""
+        f"; the newest {LIMIT} of {len(excursions)}" if len(excursions) > LIMIT else ""
     )
     return html.Div(
         [
             html.H1("Excursions", className="page"),
             *named,
             card("Runs of a rule not met", table(head, rows, caption, figures=(2, 3, 4, 5, 6, 7))),
-            decisions.causes_card(found, decided),
+            decisions.causes_card(excursions, decided),
             alarms_card(q),
         ],
         className="stack",
@@ -94,8 +94,8 @@ def _around(e: Excursion, zone: str) -> str:
     return urlencode(
         {
             "zone": e.zone,
-            "from": written(e.from_ns - 4 * 3600 * NS, zone),
-            "to": written(e.to_ns + 6 * 3600 * NS, zone),
+            "from": field_text(e.from_ns - 4 * 3600 * NS, zone),
+            "to": field_text(e.to_ns + 6 * 3600 * NS, zone),
         }
     )
 

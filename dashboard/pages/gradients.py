@@ -19,8 +19,9 @@ from ..charts import figures
 from ..charts.gradients import (
     FEWEST,
     NAMES,
+    AirProbe,
     Direction,
-    Standing,
+    air_probes,
     chart,
     gradient,
     leaning,
@@ -29,12 +30,11 @@ from ..charts.gradients import (
     pairs,
     plane,
     room_air,
-    standing,
 )
 from ..charts.local_axis import offsets_in
 from ..charts.profile import Level, profile
 from ..data.queries import Queries
-from ..data.words import figure, instant, local, plain, unit, written
+from ..data.words import field_text, figure, instant, local, plain, unit
 from ..parts.components import (
     aria,
     behind,
@@ -63,7 +63,7 @@ RANGES = {"12 h": 12, "24 h": 24, "7 days": 168, "30 days": 720}
 
 
 @dataclass(frozen=True)
-class View:
+class GradientView:
     """What the address asks for."""
 
     zone: str
@@ -71,16 +71,16 @@ class View:
     to_ns: int
 
 
-def view_of(q: Queries, search: str) -> View:
+def view_of(q: Queries, search: str) -> GradientView:
     """The view in an address; what is left out is the last 24 h of the first zone."""
-    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     clock = q.room.timezone
-    zone = q.zone(asked.get("zone") or next(iter(q.setup.zones))).key
-    to_ns = instant(asked["to"], clock, wanted_in="To") if asked.get("to") else q.now_ns()
-    from_ns = instant(asked["from"], clock, wanted_in="From") if asked.get("from") else to_ns - 24 * HOUR_NS
+    zone = q.zone(query.get("zone") or next(iter(q.setup.zones))).key
+    to_ns = instant(query["to"], clock, wanted_in="To") if query.get("to") else q.now_ns()
+    from_ns = instant(query["from"], clock, wanted_in="From") if query.get("from") else to_ns - 24 * HOUR_NS
     if to_ns <= from_ns:
         raise IntervalError("The window is empty: To must be later than From.")
-    return View(zone, from_ns, to_ns)
+    return GradientView(zone, from_ns, to_ns)
 
 
 def layout(q: Queries, search: str) -> Component:
@@ -93,15 +93,15 @@ def layout(q: Queries, search: str) -> Component:
     return html.Div([html.H1("Gradients", className="page"), _form(q, view), *drawn], className="stack")
 
 
-def _form(q: Queries, view: View) -> Component:
+def _form(q: Queries, view: GradientView) -> Component:
     clock = q.room.timezone
     zones = {z.key: z.name for z in q.setup.zones_now()}
     quick = [button({"type": "gradients-range", "hours": h}, name, quiet=True) for name, h in RANGES.items()]
     return html.Div(
         [
             choice("gradients-zone", "Zone", zones, view.zone),
-            field("gradients-from", "From, local", written(view.from_ns, clock)),
-            field("gradients-to", "To, local", written(view.to_ns, clock)),
+            field("gradients-from", "From, local", field_text(view.from_ns, clock)),
+            field("gradients-to", "To, local", field_text(view.to_ns, clock)),
             button("gradients-show", "Show"),
             html.Div(quick, className="ranges", role="group", **aria("Quick ranges")),
             html.Div(id="gradients-refusal"),
@@ -110,25 +110,26 @@ def _form(q: Queries, view: View) -> Component:
     )
 
 
-def shown_view(q: Queries, view: View) -> list[Component]:
+def shown_view(q: Queries, view: GradientView) -> list[Component]:
     """Sentences, the two charts, and the profile beside them."""
-    found = standing(q, view.zone, view.from_ns, view.to_ns)
+    probes = air_probes(q, view.zone, view.from_ns, view.to_ns)
     missing = left_out(q, [view.zone], view.to_ns)
-    if not found or not len(found[0].curve):
-        why = "No two air probes of this zone were read at the same time in this window." if found else (
+    if not probes or not len(probes[0].curve):
+        why = "No two air probes of this zone were read at the same time in this window." if probes else (
             "No probe that may decide stands in the air of this zone."
         )  # fmt: skip
         return [html.P(f"Gradients are not shown. {why} {missing}", className="empty")]
     directions: list[Direction] = ["vertical", "horizontal"]
-    directions += ["along"] if pairs("along", found) else []
+    directions += ["along"] if pairs("along", probes) else []
     return [
-        html.Div([_sentence(q, view, d, found) for d in directions], className="sentences"),
+        html.Div([_sentence(q, view, d, probes) for d in directions], className="sentences"),
         html.Div(
             [
                 html.Div(
-                    [_chart(q, view, d, found) for d in directions if pairs(d, found)], className="main-side"
+                    [_chart(q, view, d, probes) for d in directions if pairs(d, probes)],
+                    className="main-side",
                 ),
-                html.Div([_profile(q, found), _plane(q, view)], className="other-side"),
+                html.Div([_profile(q, probes), _plane(q, view)], className="other-side"),
             ],
             className="two",
         ),
@@ -136,17 +137,17 @@ def shown_view(q: Queries, view: View) -> list[Component]:
     ]
 
 
-def _sentence(q: Queries, view: View, direction: Direction, found: Sequence[Standing]) -> Component:
+def _sentence(q: Queries, view: GradientView, direction: Direction, probes: Sequence[AirProbe]) -> Component:
     """The newest gradient of the pair that is worst now, against its limit."""
     name = NAMES[direction].capitalize()
-    every = pairs(direction, found)
-    if not every:
-        told = f"No two air probes of this zone that may decide are 0.3 m apart {WHERE[direction]}. "
-        told += " ".join([leaning(q, view.zone, direction, found), left_out(q, [view.zone], view.to_ns)])
+    all_pairs = pairs(direction, probes)
+    if not all_pairs:
+        sentence = f"No two air probes of this zone that may decide are 0.3 m apart {WHERE[direction]}. "
+        sentence += " ".join([leaning(q, view.zone, direction, probes), left_out(q, [view.zone], view.to_ns)])
         return html.Div(
-            [html.H2(f"{name}: not shown.", className="sentence"), html.P(told, className="next-step")]
+            [html.H2(f"{name}: not shown.", className="sentence"), html.P(sentence, className="next-step")]
         )
-    values = [(gradient(a, b, d, direction), a, b, d) for a, b, d in every]
+    values = [(gradient(a, b, d, direction), a, b, d) for a, b, d in all_pairs]
     (value, U), a, b, d = max(values, key=lambda v: abs(v[0][0][-1]))
     ruled = limits(q, view.zone, direction)
     limit = f" Limit {plain(ruled[-1].upper, 'K/m')}." if ruled else " No limit is set."
@@ -161,8 +162,8 @@ def _sentence(q: Queries, view: View, direction: Direction, found: Sequence[Stan
     )
 
 
-def _chart(q: Queries, view: View, direction: Direction, found: Sequence[Standing]) -> Component:
-    drawn = chart(q, view.zone, direction, found, (view.from_ns, view.to_ns))
+def _chart(q: Queries, view: GradientView, direction: Direction, probes: Sequence[AirProbe]) -> Component:
+    drawn = chart(q, view.zone, direction, probes, (view.from_ns, view.to_ns))
     name = f"{drawn.quantity.capitalize()} of {drawn.zone}"
     U = max(line.U for line in drawn.lines)
     sign = "; positive: warmer above" if direction == "vertical" else ""
@@ -174,13 +175,13 @@ def _chart(q: Queries, view: View, direction: Direction, found: Sequence[Standin
     )
     return card(
         name,
-        graph(ident, figures.build(drawn, 360), label, 360),
+        graph(ident, figures.build_figure(drawn, 360), label, 360),
         behind(f"Table behind this chart, {direction}", hourly(drawn, q.room.timezone)),
         aside=aside,
     )
 
 
-def _profile(q: Queries, found: Sequence[Standing]) -> Component:
+def _profile(q: Queries, probes: Sequence[AirProbe]) -> Component:
     levels = [
         Level(
             s.label,
@@ -190,7 +191,7 @@ def _profile(q: Queries, found: Sequence[Standing]) -> Component:
             float(s.curve.high.max()),
             float(s.curve.U.max()),
         )
-        for s in found
+        for s in probes
     ]
     rows = [
         [
@@ -212,19 +213,19 @@ def _profile(q: Queries, found: Sequence[Standing]) -> Component:
     )
 
 
-def _plane(q: Queries, view: View) -> Component:
+def _plane(q: Queries, view: GradientView) -> Component:
     """The plane over all air probes of the room; from four probes on."""
-    found = room_air(q, view.from_ns, view.to_ns)
-    told, missing = plane(found), left_out(q, list(q.setup.zones), view.to_ns)
-    if not told:
-        few = f"{len(found)} air probes are read in common; a plane needs {FEWEST}, well spread."
+    probes = room_air(q, view.from_ns, view.to_ns)
+    components, missing = plane(probes), left_out(q, list(q.setup.zones), view.to_ns)
+    if not components:
+        few = f"{len(probes)} air probes are read in common; a plane needs {FEWEST}, well spread."
         return card("Plane over the whole room", html.P(f"Not shown: {few} {missing}"))
-    rows = [[name or "whole", figure(told[name][0], "K/m", told[name][1])] for name in told]
-    probes = ", ".join(s.channel.partition(".")[0] for s in found)
+    rows = [[name or "whole", figure(components[name][0], "K/m", components[name][1])] for name in components]
+    names = ", ".join(s.channel.partition(".")[0] for s in probes)
     return card(
         "Plane over the whole room",
         table(["direction", "gradient"], rows, "Least-squares plane, newest common bin", figures=(1,)),
-        html.P(f"Through {probes}. {missing}", className="aside"),
+        html.P(f"Through {names}. {missing}", className="aside"),
     )
 
 
@@ -245,13 +246,13 @@ def register(app: Dash, q: Queries) -> None:
     def show(_: Any, __: Any, zone: str, first: str, last: str) -> tuple[Any, Any]:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return no_update, no_update
-        asked = {"zone": zone, "from": first, "to": last}
+        query = {"zone": zone, "from": first, "to": last}
         try:
             if isinstance(ctx.triggered_id, dict):
                 now, clock = q.now_ns(), q.room.timezone
                 begin = now - int(ctx.triggered_id["hours"]) * HOUR_NS
-                asked |= {"from": written(begin, clock), "to": written(now, clock)}
-            view_of(q, "?" + urlencode(asked))
+                query |= {"from": field_text(begin, clock), "to": field_text(now, clock)}
+            view_of(q, "?" + urlencode(query))
         except StillroomError as refused:
             return no_update, refusal(str(refused))
-        return "?" + urlencode(asked), refusal("")
+        return "?" + urlencode(query), refusal("")

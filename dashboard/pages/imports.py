@@ -21,7 +21,7 @@ from ..data.queries import Queries
 from ..data.words import local, plain
 from ..parts.components import button, card, choice, field, refusal, table
 from ..parts.import_desk import Desk, bring_in, describe, try_out, work
-from ..parts.import_forms import answered, questions, shown
+from ..parts.import_forms import preview_card, profile_from_answers, questions
 
 TITLE = "Import"
 PATH = "/import"
@@ -32,7 +32,7 @@ SHOWN = 50  # conflicts and files in a list
 
 def layout(q: Queries, search: str) -> Component:
     """The file on the desk, conflicts, what came in, what was refused."""
-    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     return html.Div(
         [
             html.H1("Import", className="page"),
@@ -41,7 +41,7 @@ def layout(q: Queries, search: str) -> Component:
             html.Div(_conflicts(q), id="import-conflicts"),
             _imported(q),
             _refused(q),
-            dcc.Store(id="import-key", data=asked.get("file", "")),
+            dcc.Store(id="import-key", data=query.get("file", "")),
             dcc.Interval(id="import-tick", interval=700, disabled=True),
         ],
         className="stack",
@@ -68,36 +68,38 @@ def desk_of(q: Queries, desk: Desk, key: str) -> list[Component]:
         return [card(upload.name, html.P(f"Working: {upload.stage or 'one moment'} …", role="status"))]
     parts: list[Component] = []
     if upload.done is not None:
-        return [card(upload.name, html.P(_done(upload.done), className="done", role="status"))]
+        return [card(upload.name, html.P(_result_sentence(upload.done), className="done", role="status"))]
     if upload.described is not None or upload.refused:
         parts.append(card(upload.name, *questions(q, upload), refusal(upload.refused)))
     if upload.tried is not None and not upload.refused:
-        parts.append(shown(q, upload))
+        parts.append(preview_card(q, upload))
     return parts
 
 
-def _done(done: Any) -> str:
-    if done.already:
-        return f"{done.name} was imported before; there is nothing to do."
-    told = f"{done.name}: {done.stored:,} readings are stored, {done.duplicates:,} were there already"
-    more = f"; {len(done.conflicts)} contradict others and wait below" if done.conflicts else ""
-    return f"{told}{more}."
+def _result_sentence(result: Any) -> str:
+    if result.already:
+        return f"{result.name} was imported before; there is nothing to do."
+    sentence = (
+        f"{result.name}: {result.stored:,} readings are stored, {result.duplicates:,} were there already"
+    )
+    more = f"; {len(result.conflicts)} contradict others and wait below" if result.conflicts else ""
+    return f"{sentence}{more}."
 
 
 def _conflicts(q: Queries) -> list[Component]:
-    found = disagreements(q.source.store)
-    if not found:
+    conflicts = disagreements(q.source.store)
+    if not conflicts:
         return []
     heads = ["channel", "at, local", "values", "from"]
-    rows = [_conflict_row(q, d) for d in found[:SHOWN]]
-    more = f", the first {SHOWN} are listed" if len(found) > SHOWN else ""
-    told = f"{len(found)} wait for a decision{more}. Until then neither value supports a verdict."
+    rows = [_conflict_row(q, d) for d in conflicts[:SHOWN]]
+    more = f", the first {SHOWN} are listed" if len(conflicts) > SHOWN else ""
+    sentence = f"{len(conflicts)} wait for a decision{more}. Until then neither value supports a verdict."
     return [
         card(
             "Conflicts",
-            html.P(told),
+            html.P(sentence),
             table(heads, rows, "Values that contradict each other", figures=(1, 2)),
-            *([_decision(found)] if allowed(Act.DECIDE) else []),
+            *([_decision(conflicts)] if allowed(Act.DECIDE) else []),
         )
     ]
 
@@ -113,9 +115,9 @@ def _conflict_row(q: Queries, d: Disagreement) -> list[object]:
     ]
 
 
-def _decision(found: Sequence[Disagreement]) -> Component:
-    sources = {c.source: c.file or c.source for d in found for c in d.claims}
-    channels = {"": "all channels"} | {d.channel: d.channel for d in found}
+def _decision(conflicts: Sequence[Disagreement]) -> Component:
+    sources = {c.source: c.file or c.source for d in conflicts for c in d.claims}
+    channels = {"": "all channels"} | {d.channel: d.channel for d in conflicts}
     options = {f"keep {s}": f"the values from {name} hold" for s, name in sources.items()}
     return html.Div(
         [
@@ -134,11 +136,11 @@ def _decision(found: Sequence[Disagreement]) -> Component:
     )
 
 
-def decided(q: Queries, who: str, channel: str, keep: str, why: str) -> str:
+def decide_conflicts(q: Queries, who: str, channel: str, keep: str, why: str) -> str:
     """Record the decision for every conflict of the channel; gives what is said of it."""
-    found = [d for d in disagreements(q.source.store) if channel in ("", d.channel)]
+    conflicts = [d for d in disagreements(q.source.store) if channel in ("", d.channel)]
     source = keep.removeprefix("keep ")
-    chosen = [(d, None) for d in found] if keep == "none" else of_source(found, source)
+    chosen = [(d, None) for d in conflicts] if keep == "none" else of_source(conflicts, source)
     return f"{decide(q.source.store, chosen, who, why)} conflict(s) decided."
 
 
@@ -236,7 +238,12 @@ def _register_steps(app: Dash, q: Queries, desk: Desk) -> None:
         if ctx.triggered_id["step"] == "import":
             work(upload, lambda u: bring_in(u, q.source.store, q.setup, who, q.now_ns()))
         else:
-            work(upload, lambda u: try_out(u, answered(q, u, answers), q.source.store, q.setup, q.now_ns()))
+            work(
+                upload,
+                lambda u: try_out(
+                    u, profile_from_answers(q, u, answers), q.source.store, q.setup, q.now_ns()
+                ),
+            )
         return False, 0
 
 
@@ -257,7 +264,7 @@ def _register_conflicts(app: Dash, q: Queries) -> None:
         if not clicks:
             return no_update, no_update
         try:
-            said = decided(q, acting(Act.DECIDE), channel or "", keep or "", why or "")
+            said = decide_conflicts(q, acting(Act.DECIDE), channel or "", keep or "", why or "")
         except StillroomError as fault:
             return no_update, refusal(str(fault))
         return [html.P(said, className="done", role="status"), *_conflicts(q)], no_update

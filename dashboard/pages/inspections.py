@@ -17,8 +17,8 @@ from logger.model.roles import Act
 
 from ..access.needs import acting, needs
 from ..data.queries import Queries
-from ..data.words import between, instant, written
-from ..parts.check_answer import answered, minutes, question
+from ..data.words import field_text, instant, interval_text
+from ..parts.check_answer import answer_card, minutes, question
 from ..parts.components import button, card, choice, field, refusal, verdict
 
 TITLE = "Inspections"
@@ -34,14 +34,14 @@ NOTHING_YET = "No inspection has been registered yet."
 
 def layout(q: Queries, search: str) -> Component:
     """The list, the form, and the answer that the address asks for."""
-    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     refused, answer = "", list[Component]()
     try:
-        asked = _filled(q, asked)
-        answer = [answered(q, asked)] if asked.get("from") else []
+        query = _with_inspection(q, query)
+        answer = [answer_card(q, query)] if query.get("from") else []
     except StillroomError as fault:
         refused = str(fault)
-    jobs = card("Inspections", _find_form(asked), html.Div(_found(q, asked), id="inspection-list"))
+    jobs = card("Inspections", _find_form(query), html.Div(_matches(q, query), id="inspection-list"))
     return html.Div(
         [
             html.H1("Inspections", className="page"),
@@ -49,7 +49,7 @@ def layout(q: Queries, search: str) -> Component:
                 [
                     html.Div(
                         [
-                            card("Check an interval", _check_form(q, asked), refusal(refused)),
+                            card("Check an interval", _check_form(q, query), refusal(refused)),
                             html.P(id="check-earlier", className="aside"),
                             html.Div(answer or [jobs], id="check-result"),
                         ],
@@ -66,35 +66,35 @@ def layout(q: Queries, search: str) -> Component:
     )
 
 
-def _filled(q: Queries, asked: dict[str, str]) -> dict[str, str]:
+def _with_inspection(q: Queries, query: dict[str, str]) -> dict[str, str]:
     """An address that names an inspection stands for its zone and interval."""
-    if not asked.get("inspection"):
-        return asked
-    job, zone = q.inspection(asked["inspection"]), q.room.timezone
+    if not query.get("inspection"):
+        return query
+    job, zone = q.inspection(query["inspection"]), q.room.timezone
     return {
-        **asked,
+        **query,
         "zone": job.zone,
-        "from": written(job.from_ns, zone),
-        "to": written(job.to_ns or q.now_ns(), zone),
+        "from": field_text(job.from_ns, zone),
+        "to": field_text(job.to_ns or q.now_ns(), zone),
     }
 
 
-def _check_form(q: Queries, asked: Mapping[str, str]) -> Component:
+def _check_form(q: Queries, query: Mapping[str, str]) -> Component:
     zones = {key: zone.name for key, zone in q.setup.zones.items()}
-    chosen = asked.get("zone") if asked.get("zone") in zones else next(iter(zones))
+    chosen = query.get("zone") if query.get("zone") in zones else next(iter(zones))
     now, room = q.now_ns(), q.room.timezone
-    pre = asked.get("pre") or f"{q.zone(str(chosen)).pre_window_s // 60}"
+    pre = query.get("pre") or f"{q.zone(str(chosen)).pre_window_s // 60}"
     return html.Div(
         [
             choice("check-zone", "Zone", zones, str(chosen)),
-            field("check-from", "From, local", asked.get("from") or written(now - 7200 * NS, room)),
-            field("check-to", "To, local", asked.get("to") or written(now - 600 * NS, room)),
+            field("check-from", "From, local", query.get("from") or field_text(now - 7200 * NS, room)),
+            field("check-to", "To, local", query.get("to") or field_text(now - 600 * NS, room)),
             field("check-pre", "Pre-window, min", pre, narrow=True),
-            field("check-length", "Length, mm", asked.get("length", ""), narrow=True),
-            field("check-tolerance", "Tolerance, µm", asked.get("tolerance", ""), narrow=True),
-            choice("check-material", "Part of", _materials(), asked.get("material", "")),
-            choice("check-scale", "Scale of", _scales(), asked.get("scale", "steel")),
-            choice("check-corrected", "Result", CORRECTED, asked.get("corrected", "no")),
+            field("check-length", "Length, mm", query.get("length", ""), narrow=True),
+            field("check-tolerance", "Tolerance, µm", query.get("tolerance", ""), narrow=True),
+            choice("check-material", "Part of", _materials(), query.get("material", "")),
+            choice("check-scale", "Scale of", _scales(), query.get("scale", "steel")),
+            choice("check-corrected", "Result", CORRECTED, query.get("corrected", "no")),
             button("check-ask", "Check"),
             html.Div(id="check-refusal"),
         ],
@@ -110,13 +110,13 @@ def _scales() -> dict[str, str]:
     return {name: name for name in MATERIALS} | {IDEAL.name: "does not expand"}
 
 
-def _find_form(asked: Mapping[str, str]) -> Component:
+def _find_form(query: Mapping[str, str]) -> Component:
     words = {"": "any"} | {w: w for w in WORSE}
     return html.Div(
         [
-            field("find-text", "Job, part, machine, person", asked.get("find", "")),
-            field("find-day", "Day", asked.get("day", ""), narrow=True, placeholder="2026-10-19"),
-            choice("find-verdict", "Verdict", words, asked.get("verdict", "")),
+            field("find-text", "Job, part, machine, person", query.get("find", "")),
+            field("find-day", "Day", query.get("day", ""), narrow=True, placeholder="2026-10-19"),
+            choice("find-verdict", "Verdict", words, query.get("verdict", "")),
             button("find-go", "Find", quiet=True),
         ],
         className="form",
@@ -137,32 +137,32 @@ def _start_form(q: Queries) -> Component:
     )
 
 
-def _found(q: Queries, asked: Mapping[str, str]) -> list[Component]:
+def _matches(q: Queries, query: Mapping[str, str]) -> list[Component]:
     try:
-        return listed(q, asked)
+        return inspection_list(q, query)
     except StillroomError as fault:
         return [refusal(str(fault))]
 
 
-def listed(q: Queries, asked: Mapping[str, str] | None = None) -> list[Component]:
+def inspection_list(q: Queries, query: Mapping[str, str] | None = None) -> list[Component]:
     """Newest first, those that were looked for; each with the word that the record gives it."""
-    asked = asked or {}
-    jobs = [job for job in reversed(q.inspections()) if _fits(q, job, asked)]
-    judged = jobs[: LOOKED_THROUGH if asked.get("verdict") else SHOWN]
+    query = query or {}
+    jobs = [job for job in reversed(q.inspections()) if _fits(q, job, query)]
+    judged = jobs[: LOOKED_THROUGH if query.get("verdict") else SHOWN]
     both = list(zip(judged, verdicts_of(q, judged), strict=True))
-    found = [(job, word) for job, word in both if asked.get("verdict") in (None, "", word[0])]
-    drawn = [_job(q, job, word) for job, word in found[:SHOWN]]
-    if len(jobs) > len(judged) or len(found) > SHOWN:
-        told = f"The newest {len(drawn)} of {len(jobs)}; look for a day, a part or a person to see others."
-        drawn.append(html.P(told, className="aside"))
-    return drawn or [html.P("None was found." if any(asked.values()) else NOTHING_YET)]
+    matching = [(job, word) for job, word in both if query.get("verdict") in (None, "", word[0])]
+    drawn = [_inspection_row(q, job, word) for job, word in matching[:SHOWN]]
+    if len(jobs) > len(judged) or len(matching) > SHOWN:
+        note = f"The newest {len(drawn)} of {len(jobs)}; look for a day, a part or a person to see others."
+        drawn.append(html.P(note, className="aside"))
+    return drawn or [html.P("None was found." if any(query.values()) else NOTHING_YET)]
 
 
 def _fits(q: Queries, job: Inspection, asked: Mapping[str, str]) -> bool:
     """Whether every word stands in the job, and it touches the day."""
     words = asked.get("find", "").casefold().split()
-    told = " ".join([job.key, job.title, job.part, job.machine, job.person, job.activity]).casefold()
-    if not all(word in told for word in words):
+    haystack = " ".join([job.key, job.title, job.part, job.machine, job.person, job.activity]).casefold()
+    if not all(word in haystack for word in words):
         return False
     if not asked.get("day"):
         return True
@@ -170,8 +170,8 @@ def _fits(q: Queries, job: Inspection, asked: Mapping[str, str]) -> bool:
     return job.from_ns < begin + DAY_NS and (job.to_ns or q.now_ns()) > begin
 
 
-def _job(q: Queries, job: Inspection, told: tuple[str, str]) -> Component:
-    word, reason = told
+def _inspection_row(q: Queries, job: Inspection, verdict_and_reason: tuple[str, str]) -> Component:
+    word, reason = verdict_and_reason
     zone = q.room.timezone
     end: list[Component] = [verdict(word, reason, apart=True)]
     if job.to_ns is None:
@@ -180,7 +180,7 @@ def _job(q: Queries, job: Inspection, told: tuple[str, str]) -> Component:
         [
             html.Span(html.A(job.title, href=f"/inspections?inspection={job.key}"), className="what"),
             html.Span(
-                [html.Span(q.zone(job.zone).name), html.Span(between(job.from_ns, job.to_ns, zone))],
+                [html.Span(q.zone(job.zone).name), html.Span(interval_text(job.from_ns, job.to_ns, zone))],
                 className="since",
             ),
             html.Span(end, className="end"),
@@ -191,14 +191,14 @@ def _job(q: Queries, job: Inspection, told: tuple[str, str]) -> Component:
 
 def verdicts_of(q: Queries, jobs: Sequence[Inspection]) -> list[tuple[str, str]]:
     """The verdict of each job and the reason that leads; a running one is judged up to now."""
-    return [_verdict_of(job, found) for job, found in zip(jobs, q.answers(jobs), strict=True)]
+    return [_verdict_of(job, answer) for job, answer in zip(jobs, q.answers(jobs), strict=True)]
 
 
-def _verdict_of(job: Inspection, found: Mapping[str, Any] | str) -> tuple[str, str]:
-    if isinstance(found, str):
-        return "not shown", "no complete minute yet" if job.to_ns is None else found
-    running = job.to_ns is None and found["verdict"] != "stable"
-    return str(found["verdict"]), str(found["reason"]) + (" so far" if running else "")
+def _verdict_of(job: Inspection, answer: Mapping[str, Any] | str) -> tuple[str, str]:
+    if isinstance(answer, str):
+        return "not shown", "no complete minute yet" if job.to_ns is None else answer
+    running = job.to_ns is None and answer["verdict"] != "stable"
+    return str(answer["verdict"]), str(answer["reason"]) + (" so far" if running else "")
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -248,7 +248,9 @@ def register(app: Dash, q: Queries) -> None:
     @needs(Act.READ_INSPECTIONS)
     def find(clicks: int, text: str, day: str, word: str) -> Any:
         return (
-            _found(q, {"find": text or "", "day": day or "", "verdict": word or ""}) if clicks else no_update
+            _matches(q, {"find": text or "", "day": day or "", "verdict": word or ""})
+            if clicks
+            else no_update
         )
 
     @app.callback(
@@ -267,23 +269,23 @@ def register(app: Dash, q: Queries) -> None:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return (no_update,) * 4
         try:
-            said = _acted(q, zone, title)
+            said = _start_or_stop(q, zone, title)
         except StillroomError as refused:
             return refusal(str(refused)), no_update, no_update, no_update
-        return refusal(""), listed(q), "", said
+        return refusal(""), inspection_list(q), "", said
 
 
 def earlier(address: str) -> tuple[str, str]:
     """What stands above an answer that is not the one to what was entered last, and its class."""
-    asked = {key: values[-1] for key, values in parse_qs(address.lstrip("?")).items()}
-    if asked.get("inspection"):
-        return f"Below: the earlier answer, for inspection {asked['inspection']}.", "earlier"
-    if not asked.get("from"):
+    query = {key: values[-1] for key, values in parse_qs(address.lstrip("?")).items()}
+    if query.get("inspection"):
+        return f"Below: the earlier answer, for inspection {query['inspection']}.", "earlier"
+    if not query.get("from"):
         return "", ""
-    return f"Below: the earlier answer, for {asked['from']} to {asked.get('to', '')}.", "earlier"
+    return f"Below: the earlier answer, for {query['from']} to {query.get('to', '')}.", "earlier"
 
 
-def _acted(q: Queries, zone: str, title: str) -> str:
+def _start_or_stop(q: Queries, zone: str, title: str) -> str:
     who = acting(Act.INSPECT)
     if isinstance(ctx.triggered_id, dict):
         return f"Inspection {q.stop_inspection(ctx.triggered_id['inspection'], who).title} stopped."

@@ -14,7 +14,7 @@ from logger.model.roles import Act
 from logger.store import JournalEntry
 
 from ..access.needs import needs
-from ..data.journal_words import about, kind
+from ..data.journal_words import entry_facts, kind
 from ..data.queries import Queries
 from ..data.words import instant, local
 from ..parts.components import button, card, choice, field, refusal, table
@@ -28,27 +28,27 @@ MACHINE_KINDS = ("batch",)  # each store of readings is an entry, too: thousands
 
 def layout(q: Queries, search: str) -> Component:
     """The page for an address; one that cannot be read keeps the form and says why."""
-    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     try:
-        drawn = _found(q, asked)
+        drawn = _entry_list(q, query)
     except StillroomError as refused:
         drawn = refusal(str(refused))
     number, digest = q.source.keeping.head()
-    told = f"Head of the chain: entry {number}, SHA-256 {digest}. Write it down: it proves what stood here."
+    note = f"Head of the chain: entry {number}, SHA-256 {digest}. Write it down: it proves what stood here."
     return html.Div(
-        [html.H1("Journal", className="page"), _form(q, asked), drawn, html.P(told, className="provenance")]
+        [html.H1("Journal", className="page"), _form(q, query), drawn, html.P(note, className="provenance")]
     )
 
 
-def _form(q: Queries, asked: Mapping[str, str]) -> Component:
+def _form(q: Queries, query: Mapping[str, str]) -> Component:
     kinds = {"": "all but stored readings", **{k: kind(k) for k in q.source.keeping.kinds()}}
-    chosen = asked.get("kind", "")
+    chosen = query.get("kind", "")
     return html.Div(
         [
-            field("journal-text", "Words in it: a name, a probe, a reason", asked.get("text", "")),
+            field("journal-text", "Words in it: a name, a probe, a reason", query.get("text", "")),
             choice("journal-kind", "Kind", kinds, chosen if chosen in kinds else ""),
-            field("journal-from", "From, local", asked.get("from", "")),
-            field("journal-to", "To, local", asked.get("to", "")),
+            field("journal-from", "From, local", query.get("from", "")),
+            field("journal-to", "To, local", query.get("to", "")),
             button("journal-search", "Search"),
             html.Div(id="journal-refusal"),
         ],
@@ -56,16 +56,16 @@ def _form(q: Queries, asked: Mapping[str, str]) -> Component:
     )
 
 
-def _found(q: Queries, asked: Mapping[str, str]) -> Component:
+def _entry_list(q: Queries, query: Mapping[str, str]) -> Component:
     zone = q.room.timezone
-    chosen = asked.get("kind", "")
+    chosen = query.get("kind", "")
     entries = q.source.keeping.entries(
-        asked.get("text", ""),
+        query.get("text", ""),
         kinds=(chosen,) if chosen else (),
         without=() if chosen else MACHINE_KINDS,
-        from_ns=_instant(asked, "from", zone),
-        to_ns=_instant(asked, "to", zone),
-        below=int(asked["below"]) if asked.get("below", "").isdecimal() else None,
+        from_ns=_instant(query, "from", zone),
+        to_ns=_instant(query, "to", zone),
+        below=int(query["below"]) if query.get("below", "").isdecimal() else None,
         limit=LIMIT,
     )
     if not entries:
@@ -75,23 +75,23 @@ def _found(q: Queries, asked: Mapping[str, str]) -> Component:
     drawn = table(
         head, rows, f"Entries of the journal, newest first, at most {LIMIT}", figures=(0, 1), stacks=True
     )
-    return card("Acts and events", drawn, *_older(entries, asked))
+    return card("Acts and events", drawn, *_older(entries, query))
 
 
-def _instant(asked: Mapping[str, str], name: str, zone: str) -> int | None:
-    return instant(asked[name], zone, wanted_in=name.capitalize()) if asked.get(name) else None
+def _instant(query: Mapping[str, str], name: str, zone: str) -> int | None:
+    return instant(query[name], zone, wanted_in=name.capitalize()) if query.get(name) else None
 
 
 def _row(entry: JournalEntry, zone: str) -> list[object]:
     digest = html.Span(entry.sha256[:12], className="provenance nowrap", title=entry.sha256)
     words = entry.number, local(entry.at_ns, zone, seconds=True), entry.who, kind(entry.kind)
-    return [*words, about(entry.what), entry.why, digest]
+    return [*words, entry_facts(entry.what), entry.why, digest]
 
 
-def _older(entries: list[JournalEntry], asked: Mapping[str, str]) -> list[Component]:
+def _older(entries: list[JournalEntry], query: Mapping[str, str]) -> list[Component]:
     if len(entries) < LIMIT:
         return []
-    return [html.A("Older entries", href=f"{PATH}?{urlencode({**asked, 'below': entries[-1].number})}")]
+    return [html.A("Older entries", href=f"{PATH}?{urlencode({**query, 'below': entries[-1].number})}")]
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -109,11 +109,11 @@ def register(app: Dash, q: Queries) -> None:
         prevent_initial_call=True,
     )
     @needs(Act.READ_INSPECTIONS)
-    def search(*asked: Any) -> tuple[Any, Any]:
-        if not any(asked[:2]):
+    def search(*query: Any) -> tuple[Any, Any]:
+        if not any(query[:2]):
             return no_update, no_update
         form = dict(
-            zip(("text", "kind", "from", "to"), (str(value or "") for value in asked[2:]), strict=True)
+            zip(("text", "kind", "from", "to"), (str(value or "") for value in query[2:]), strict=True)
         )
         try:
             for name in ("from", "to"):

@@ -19,7 +19,7 @@ from ..access.guard import guard_of
 from ..access.needs import allowed, needs
 from ..access.sign_in import confirmed
 from ..data.queries import Queries
-from ..data.words import between, local, plain, quantity_name
+from ..data.words import interval_text, local, plain, quantity_name
 from ..parts.components import behind, button, card, field, refusal, slot, table
 
 TITLE = "Limits"
@@ -30,13 +30,13 @@ HEAD = ["rule", "limits", "guard band", "what it takes", "since", "basis"]
 
 def layout(q: Queries, search: str) -> Component:
     """What waits for a second person first, then what is in force, then history."""
-    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     waiting = [p for p in q.source.keeping.proposals() if p.state == "waiting"]
     return html.Div(
         [
             html.H1("Limits", className="page"),
-            html.Div(_decision_of(q, asked.get("decided", "")), id="limits-said", role="status"),
-            *(_proposal(q, p, opened=asked.get("proposal") == str(p.version)) for p in waiting),
+            html.Div(_decision_of(q, query.get("decided", "")), id="limits-said", role="status"),
+            *(_proposal(q, p, opened=query.get("proposal") == str(p.version)) for p in waiting),
             *(_zone(q, zone) for zone in q.setup.zones_now()),
             _ended(q),
             _versions(q),
@@ -85,13 +85,13 @@ def _row(rule: Rule, zone: str) -> list[object]:
 def _zone(q: Queries, zone: Zone) -> Component:
     now, clock = q.now_ns(), q.room.timezone
     rules = [r for r in q.setup.rules if r.zone == zone.key]
-    held = [r for r in rules if r.holds(now)]
+    in_force = [r for r in rules if r.holds(now)]
     later = [r for r in rules if r.from_ns > now]
     settles = f"settling {zone.settling_s / 3600:g} h, pre-window {zone.pre_window_s / 3600:g} h"
     body = [
         table(
             HEAD,
-            [_row(r, clock) for r in held],
+            [_row(r, clock) for r in in_force],
             f"{zone.name}: in force now, times local",
             figures=(1, 4),
             stacks=True,
@@ -106,7 +106,7 @@ def _zone(q: Queries, zone: Zone) -> Component:
                 figures=(1, 4),
             )
         )
-    approved = ", ".join(sorted({r.approver for r in held if r.approver}))
+    approved = ", ".join(sorted({r.approver for r in in_force if r.approver}))
     body.append(html.P(f"Approved by {approved}." if approved else "", className="aside"))
     return card(zone.name, *body, aside=settles)
 
@@ -114,7 +114,7 @@ def _zone(q: Queries, zone: Zone) -> Component:
 def _ended(q: Queries) -> Component:
     now, zone = q.now_ns(), q.room.timezone
     ended = [r for r in q.setup.rules if r.to_ns is not None and r.to_ns <= now]
-    rows = [[r.zone, r.name, limits_text(r), between(r.from_ns, r.to_ns, zone), r.basis] for r in ended]
+    rows = [[r.zone, r.name, limits_text(r), interval_text(r.from_ns, r.to_ns, zone), r.basis] for r in ended]
     head = ["zone", "rule", "limits", "in force", "basis"]
     return card(
         "What was in force before",
@@ -137,7 +137,7 @@ def _versions(q: Queries) -> Component:
     ]
     head = ["version", "in force from", "proposed by", "approved by", "why", "digest"]
     refused = [p for p in q.source.keeping.proposals() if p.state == "refused"]
-    told = [[p.version, local(p.at_ns, zone), p.who, p.why] for p in refused]
+    refused_rows = [[p.version, local(p.at_ns, zone), p.who, p.why] for p in refused]
     return card(
         "Versions of the setup",
         table(
@@ -148,7 +148,8 @@ def _versions(q: Queries) -> Component:
             stacks=True,
         ),
         behind(
-            "Refused proposals", table(["version", "proposed", "by", "why"], told, "Refused", figures=(0, 1))
+            "Refused proposals",
+            table(["version", "proposed", "by", "why"], refused_rows, "Refused", figures=(0, 1)),
         ),
     )
 
@@ -156,10 +157,10 @@ def _versions(q: Queries) -> Component:
 def _proposal(q: Queries, p: SetupProposal, *, opened: bool) -> Component:
     zone, number = q.room.timezone, p.version
     correction = " It corrects an entry error and reaches back before its approval." if p.correction else ""
-    said = f"{p.who} proposed it {local(p.at_ns, zone)}: {p.why}.{correction} Another person decides."
+    sentence = f"{p.who} proposed it {local(p.at_ns, zone)}: {p.why}.{correction} Another person decides."
     return card(
         f"Proposal {number} waits for a second person",
-        html.P(said, className="next-step"),
+        html.P(sentence, className="next-step"),
         _effect(q, p)
         if opened
         else html.A("Show what it changes, and which verdicts", href=f"{PATH}?proposal={number}"),
@@ -191,13 +192,13 @@ def _act(number: int, act: str, text: str, *, quiet: bool = False) -> Component:
 
 def _effect(q: Queries, p: SetupProposal) -> Component:
     zone = q.room.timezone
-    found = q.source.keeping.effect(p, q.now_ns())
+    effect = q.source.keeping.effect(p, q.now_ns())
     rows = [
         [c.thing, c.what, "its approval" if c.from_ns is None else local(c.from_ns, zone)]
-        for c in found.changes
+        for c in effect.changes
     ]
-    verdicts = found.verdicts if allowed(Act.READ_INSPECTIONS) else ()
-    judged = [[v.what, v.job, between(v.from_ns, v.to_ns, zone), v.was, v.becomes] for v in verdicts]
+    verdicts = effect.verdicts if allowed(Act.READ_INSPECTIONS) else ()
+    judged = [[v.what, v.job, interval_text(v.from_ns, v.to_ns, zone), v.was, v.becomes] for v in verdicts]
     return html.Div(
         [
             table(["thing", "change", "holds from"], rows, f"What proposal {p.version} changes"),
@@ -233,13 +234,13 @@ def register(app: Dash, q: Queries) -> None:
         may = Act.APPROVE if by["act"] == "approve" else Act.PROPOSE
         try:
             who = confirmed(guard_of(current_app), may, passwords[place] or "")
-            said = decided(q, int(by["version"]), str(by["act"]), who, whys[place] or "")
+            said = decide_proposal(q, int(by["version"]), str(by["act"]), who, whys[place] or "")
         except StillroomError as refused:
             return refusal(str(refused)), no_update
         return html.P(said, className="done"), f"?decided={by['version']}"
 
 
-def decided(q: Queries, version: int, act: str, who: str, why: str) -> str:
+def decide_proposal(q: Queries, version: int, act: str, who: str, why: str) -> str:
     """Do the act; gives what is said of it. Refused to the author of the proposal."""
     if act == "approve":
         q.source.keeping.approve(version, who, why, q.now_ns())

@@ -79,8 +79,8 @@ def register(guard: Guard, q: Queries) -> None:
 
 
 def _words(q: Queries, permit: Permit) -> dict[str, Any]:
-    found = next((a for a in q.alarms() if a.alarm.key == permit.alarm), None)
-    if found is None:
+    alarm = next((a for a in q.alarms() if a.alarm.key == permit.alarm), None)
+    if alarm is None:
         return {"what": permit.alarm, "since": "", "action": ""}
-    what, since = alarm_words(found, q)
-    return {"what": what, "since": since, "action": sentence(found.spec.action)}
+    what, since = alarm_words(alarm, q)
+    return {"what": what, "since": since, "action": sentence(alarm.spec.action)}

@@ -81,7 +81,7 @@ def probes(q: Queries) -> Component:
 def _right(parts: dict[str, Any]) -> Component:
     return html.Div(
         [
-            card("What needs a hand", html.Div(parts["hands"], id="now-hands"), ident="hands"),
+            card("To do", html.Div(parts["hands"], id="now-hands"), ident="hands"),
             card("Plan", svg(parts["plan"], "now-plan"), aside=f"corrected values, {unit('degC')}"),
             html.Div(parts["scales"], id="now-scales"),
         ],
@@ -122,13 +122,13 @@ def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
     names = " and ".join(quantity_name(panel.quantity) for panel in chart.panels)
     name = f"{chart.zone}, {names}, last 12 h"
     offset = offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)
-    aside = f"{unit(chart.unit)}, corrected; {_hatched(chart)}{offset}"
+    aside = f"{unit(chart.unit)}, corrected; {_guard_band_note(chart)}{offset}"
     return card(
         name,
         _live(
             graph(
                 {"type": "live", "zone": zone},
-                figures.build(chart),
+                figures.build_figure(chart),
                 f"{name} with its verdict trace; the table follows.",
                 figures.height_of(chart),
             )
@@ -142,14 +142,14 @@ def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
     )
 
 
-def _hatched(chart: Chart) -> str:
+def _guard_band_note(chart: Chart) -> str:
     """What the hatching means, with the U of each quantity that has a limit."""
-    told = [
+    widths = [
         figure(max(line.U for line in panel.lines), difference_unit(panel.unit))
         for panel in chart.panels
         if panel.lines and panel.limits
     ]
-    return f"hatched: guard band, U = {' and '.join(told)}; " if told else ""
+    return f"hatched: guard band, U = {' and '.join(widths)}; " if widths else ""
 
 
 def _live(chart: Component) -> Component:
@@ -162,13 +162,13 @@ def _live(chart: Component) -> Component:
 def scales(statements: list[Statement], q: Queries) -> list[Component]:
     """Each rule of each zone as a scale."""
     r_of = {rule.key: rule.r for rule in q.setup.rules}
-    found = []
+    scales_ = []
     for s in statements:
         drawn = [svg(scale(state, r_of.get(state.rule, 1.0))) for state in s.rules]
-        found.append(
+        scales_.append(
             card(f"{s.name} against its limits", *(drawn or [html.P("No rule has been judged lately.")]))
         )
-    return found
+    return scales_
 
 
 def drawn_plan(q: Queries) -> str:
@@ -210,7 +210,7 @@ def register(app: Dash, q: Queries) -> None:
     )
     @needs(Act.READ)
     def words(n: int | None, __: Any, ___: Any, seen: dict[str, str]) -> tuple[Any, ...]:
-        return changed(q, seen, whole=(n or 1) % TRACE_TICKS == 0)  # none before the first tick
+        return changed_parts(q, seen, whole=(n or 1) % TRACE_TICKS == 0)  # none before the first tick
 
 
 def _parts(q: Queries, *, whole: bool) -> dict[str, Any]:
@@ -226,9 +226,11 @@ def _parts(q: Queries, *, whole: bool) -> dict[str, Any]:
 PARTS = ("sentences", "hands", "scales", "plan", "probes")
 
 
-def changed(q: Queries, seen: dict[str, str], *, whole: bool) -> tuple[Any, ...]:
+def changed_parts(q: Queries, digests: dict[str, str], *, whole: bool) -> tuple[Any, ...]:
     """The parts that read differently from what is on the screen; plan and probes only when `whole`."""
     parts = _parts(q, whole=whole)
-    now = seen | {name: digest(part) for name, part in parts.items()}
-    answers = [parts[name] if name in parts and seen.get(name) != now[name] else no_update for name in PARTS]
-    return (*answers, no_update if seen == now else now)
+    now = digests | {name: digest(part) for name, part in parts.items()}
+    answers = [
+        parts[name] if name in parts and digests.get(name) != now[name] else no_update for name in PARTS
+    ]
+    return (*answers, no_update if digests == now else now)

@@ -18,9 +18,9 @@ from logger.model.roles import Act
 
 from ..access.needs import needs
 from ..data.queries import Queries
-from ..data.words import between, instant, plain_difference, signed, written
+from ..data.words import field_text, instant, interval_text, plain_difference, signed_figure
 from ..parts.certificates import certificate_card
-from ..parts.comparison import compared, comparison_table
+from ..parts.comparison import compare_probes, comparison_table
 from ..parts.components import aria, button, card, field, refusal, several, swatch, table
 from ..parts.drift import drift_card
 
@@ -38,56 +38,66 @@ DAY_NS = 86_400 * NS
 
 def layout(q: Queries, search: str) -> Component:
     """The register; beside it what the address asks for: a certificate, a probe, a comparison."""
-    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     return html.Div(
         [
             html.H1("Probes", className="page"),
-            *_asked_for(q, asked),
+            *_selected_cards(q, query),
             _register(q),
-            _comparison(q, asked),
+            _comparison(q, query),
             _intervals(q),
         ],
         className="stack",
     )
 
 
-def _asked_for(q: Queries, asked: Mapping[str, str]) -> list[Component]:
-    found: list[Component] = []
-    if asked.get("certificate"):
-        found.append(certificate_card(q, asked["certificate"]))
-    if asked.get("probe") in q.setup.probes:
-        found += [drift_card(q, asked["probe"]), _places(q, asked["probe"])]
-    return found
+def _selected_cards(q: Queries, query: Mapping[str, str]) -> list[Component]:
+    cards: list[Component] = []
+    if query.get("certificate"):
+        cards.append(certificate_card(q, query["certificate"]))
+    if query.get("probe") in q.setup.probes:
+        cards += [drift_card(q, query["probe"]), _places(q, query["probe"])]
+    return cards
 
 
 def _register(q: Queries) -> Component:
     entries = register_of(q.setup, q.now_ns())
     short = sum(bool(e.missing) for e in entries)
-    told = "every entry is complete" if not short else f"{short} of {len(entries)} entries are not complete"
+    state = "every entry is complete" if not short else f"{short} of {len(entries)} entries are not complete"
     head = ["channel", "serial", "position", "certificate", "U (k = 2)", "due", "status", "entry"]
     rows = [_row(q, entry) for entry in entries]
     return card(
         "Register",
         table(head, rows, "Every channel with its confirmation", figures=(4, 5), stacks=True),
-        aside=told,
+        aside=state,
     )
 
 
 def _row(q: Queries, entry: RegisterEntry) -> list[object]:
-    known, place = entry.confirmation, entry.position
+    confirmation, place = entry.confirmation, entry.position
     probe = html.A(
-        known.channel, href=f"{PATH}?probe={entry.probe}", **aria(f"{known.channel}: drift and places")
+        confirmation.channel,
+        href=f"{PATH}?probe={entry.probe}",
+        **aria(f"{confirmation.channel}: drift and places"),
     )
-    paper = known.certificate
+    paper = confirmation.certificate
     link = (
         html.A(paper.number, href=f"{PATH}?{urlencode({'certificate': paper.number})}") if paper else "none"
     )
-    unit = q.setup.channels[known.channel].unit
+    unit = q.setup.channels[confirmation.channel].unit
     U = plain_difference(2 * max(paper.U) / paper.k, unit) if paper else ""
-    left = "" if known.days_left is None else f", {known.days_left} days" if known.days_left >= 0 else ""
-    status = html.Span([swatch(MARK.get(known.status, "indeterminate")), f"{known.status}{left}"])
+    left = (
+        ""
+        if confirmation.days_left is None
+        else f", {confirmation.days_left} days"
+        if confirmation.days_left >= 0
+        else ""
+    )
+    status = html.Span(
+        [swatch(MARK.get(confirmation.status, "indeterminate")), f"{confirmation.status}{left}"]
+    )
     where = f"{place.name} ({place.medium})" if place else "nowhere"
-    due = known.due.isoformat() if known.due else "not stated"
+    due = confirmation.due.isoformat() if confirmation.due else "not stated"
     missing = "missing: " + ", ".join(entry.missing) if entry.missing else "complete"
     return [probe, entry.serial, where, link, U, due, status, missing]
 
@@ -96,7 +106,8 @@ def _places(q: Queries, probe: str) -> Component:
     zone = q.room.timezone
     stays = sorted((p for p in q.setup.placements if p.probe == probe), key=lambda p: p.from_ns)
     rows = [
-        [_position(q, p.position), between(p.from_ns, p.to_ns, zone).replace("running", "now")] for p in stays
+        [_position(q, p.position), interval_text(p.from_ns, p.to_ns, zone).replace("running", "now")]
+        for p in stays
     ]
     return card(
         f"Where {probe} stood",
@@ -112,9 +123,9 @@ def _position(q: Queries, key: str) -> str:
     return f"{place.name}, {place.medium}, {x:g} m, {y:g} m, height {z:g} m"
 
 
-def _comparison(q: Queries, asked: Mapping[str, str]) -> Component:
+def _comparison(q: Queries, query: Mapping[str, str]) -> Component:
     zone, now = q.room.timezone, q.now_ns()
-    channels = [c for c in asked.get("compare", "").split(",") if c]
+    channels = [c for c in query.get("compare", "").split(",") if c]
     options = {c: q.label(c) + f", {c.partition('.')[2].replace('_', ' ')}" for c in q.setup.channels}
     form = html.Div(
         [
@@ -125,31 +136,31 @@ def _comparison(q: Queries, asked: Mapping[str, str]) -> Component:
                 channels,
                 "two or more of one quantity",
             ),
-            field("compare-from", "From, local", asked.get("from") or written(now - 2 * 3600 * NS, zone)),
-            field("compare-to", "To, local", asked.get("to") or written(now, zone)),
+            field("compare-from", "From, local", query.get("from") or field_text(now - 2 * 3600 * NS, zone)),
+            field("compare-to", "To, local", query.get("to") or field_text(now, zone)),
             button("compare-go", "Compare"),
             html.Div(id="compare-refusal"),
         ],
         className="form",
     )
-    said = html.P(
+    instruction = html.P(
         "Put the probes beside each other in still air, away from sun and people, and give them an hour. "
         "Humidity is compared by dew point. Offsets are against the mean of these probes, not the truth.",
         className="aside",
     )
-    return card("Comparison side by side", said, form, *_answer(q, channels, asked), ident="compare")
+    return card("Comparison side by side", instruction, form, *_answer(q, channels, query), ident="compare")
 
 
-def _answer(q: Queries, channels: list[str], asked: Mapping[str, str]) -> list[Component]:
+def _answer(q: Queries, channels: list[str], query: Mapping[str, str]) -> list[Component]:
     if not channels:
         return []
     zone = q.room.timezone
     try:
         window = (
-            instant(asked.get("from", ""), zone, wanted_in="From"),
-            instant(asked.get("to", ""), zone, wanted_in="To"),
+            instant(query.get("from", ""), zone, wanted_in="From"),
+            instant(query.get("to", ""), zone, wanted_in="To"),
         )
-        return [comparison_table(q, compared(q, channels, *window), between(*window, zone))]
+        return [comparison_table(q, compare_probes(q, channels, *window), interval_text(*window, zone))]
     except StillroomError as refused:
         return [refusal(str(refused))]
 
@@ -157,20 +168,20 @@ def _answer(q: Queries, channels: list[str], asked: Mapping[str, str]) -> list[C
 def _intervals(q: Queries) -> Component:
     rows, unsaid = [], []
     for channel in q.setup.channels:
-        found = review(q.setup.certificates_of(channel))
-        if not found.findings:
+        review_ = review(q.setup.certificates_of(channel))
+        if not review_.findings:
             unsaid.append(channel)
             continue
         unit = q.setup.channels[channel].unit
-        moved = ", ".join(f"{signed(f.moved, unit)} ({f.calibrated_on})" for f in found.findings)
-        rows.append([channel, len(found.findings), moved or "none", found.proposal, found.why])
+        moved = ", ".join(f"{signed_figure(f.moved, unit)} ({f.calibrated_on})" for f in review_.findings)
+        rows.append([channel, len(review_.findings), moved or "none", review_.proposal, review_.why])
     head = ["channel", "findings", "moved since the calibration before", "interval", "why"]
-    said = "A proposal by the staircase method of ILAC-G24 / OIML D 10; a person decides."
-    told = (
+    method = "A proposal by the staircase method of ILAC-G24 / OIML D 10; a person decides."
+    missing = (
         f"No calibration has said yet what it found before adjusting: {', '.join(unsaid)}." if unsaid else ""
     )
     drawn = [table(head, rows, "From what the calibrations found", stacks=True)] if rows else []
-    return card("Calibration intervals", *drawn, html.P(told, className="aside"), aside=said)
+    return card("Calibration intervals", *drawn, html.P(missing, className="aside"), aside=method)
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -194,7 +205,7 @@ def register(app: Dash, q: Queries) -> None:
             window = instant(first, zone, wanted_in="From"), instant(last, zone, wanted_in="To")
             if not channels or not all(c in q.setup.channels for c in channels):
                 raise Refused("Choose two channels or more of one quantity.")
-            compared(q, channels, *window)
+            compare_probes(q, channels, *window)
         except StillroomError as refused:
             return no_update, refusal(str(refused))
         return "?" + urlencode({"compare": ",".join(channels), "from": first, "to": last}), refusal("")

@@ -26,7 +26,7 @@ from ..access.guard import guard_of
 from ..access.needs import acting, allowed, needs, visitor
 from ..access.sign_in import confirmed
 from ..data.queries import Queries
-from ..data.words import between, figure, instant, local, local_offset, plain, point
+from ..data.words import figure, instant, interval_text, local, local_offset, plain, point
 from ..data.words import moment as wall
 from ..parts.components import button, card, choice, field, refusal, slot, table, verdict
 
@@ -45,53 +45,53 @@ KINDS = {
 
 def layout(q: Queries, search: str) -> Component:
     """The question of a date with its answer, then records, then reviews."""
-    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     try:
-        answer = _answered(q, asked) if asked.get("at") else html.Div()
+        answer = _state_card(q, query) if query.get("at") else html.Div()
     except StillroomError as fault:
         answer = refusal(str(fault))
     parts = [
         html.H1("Records", className="page"),
-        card("What was so at an instant", _date_form(q, asked), answer),
+        card("What was so at an instant", _date_form(q, query), answer),
     ]
     if allowed(Act.ISSUE):
         parts.append(card("Issue a record", _issue_form(q)))
-    parts += [card("Issued records", html.Div(listed(q), id="record-list")), _reviews(q)]
+    parts += [card("Issued records", html.Div(record_list(q), id="record-list")), _reviews(q)]
     return html.Div(parts, className="stack")
 
 
 def _current(q: Queries) -> Current:
     """What judges: that of the pages where they have one, so that nothing is judged twice at a time."""
-    found: Current | None = getattr(q.source, "current", None)
-    return found or Current(q.source.store)
+    current: Current | None = getattr(q.source, "current", None)
+    return current or Current(q.source.store)
 
 
 def _zones(q: Queries) -> dict[str, str]:
     return {key: zone.name for key, zone in q.setup.zones.items()}
 
 
-def _date_form(q: Queries, asked: Mapping[str, str]) -> Component:
+def _date_form(q: Queries, query: Mapping[str, str]) -> Component:
     zones = _zones(q)
-    zone = asked["zone"] if asked.get("zone") in zones else next(iter(zones))
+    zone = query["zone"] if query.get("zone") in zones else next(iter(zones))
     return html.Div(
         [
             choice("at-zone", "Zone", zones, zone),
-            field("at-when", "When, local: 20 March 14:10", asked.get("at", "")),
+            field("at-when", "When, local: 20 March 14:10", query.get("at", "")),
             button("at-ask", "Ask"),
         ],
         className="form",
     )
 
 
-def _answered(q: Queries, asked: Mapping[str, str]) -> Component:
+def _state_card(q: Queries, query: Mapping[str, str]) -> Component:
     current, zone = _current(q), q.room.timezone
-    at_ns = parse_informal(asked["at"], ZoneInfo(zone), q.now_ns(), "When")
+    at_ns = parse_informal(query["at"], ZoneInfo(zone), q.now_ns(), "When")
     with current.judging:
-        told = state_at(current.store, current.verdicts, asked.get("zone", ""), at_ns, q.now_ns())
-    head = [verdict(told["verdict"], told["reason"])]
-    by = "; ".join(f"{r['who']} ({r['period']})" for r in told["reviews"])
-    version = told["setup"] or {"version": "none", "approver": "nobody"}
-    words = f"{told['name']}, {local_offset(at_ns, zone)}. " + (
+        state = state_at(current.store, current.verdicts, query.get("zone", ""), at_ns, q.now_ns())
+    head = [verdict(state["verdict"], state["reason"])]
+    by = "; ".join(f"{r['who']} ({r['period']})" for r in state["reviews"])
+    version = state["setup"] or {"version": "none", "approver": "nobody"}
+    words = f"{state['name']}, {local_offset(at_ns, zone)}. " + (
         f"Reviewed by {by}." if by else "Nobody has reviewed it."
     )
     approved = f" Setup version {version['version']}, approved by {version['approver']}."
@@ -99,14 +99,14 @@ def _answered(q: Queries, asked: Mapping[str, str]) -> Component:
         [
             html.H2(head, className="sentence"),
             html.P(words + approved, id="at-answer"),
-            _reading_table(told),
-            _limit_table(told),
+            _reading_table(state),
+            _limit_table(state),
         ],
         className="answer",
     )
 
 
-def _reading_table(told: Mapping[str, Any]) -> Component:
+def _reading_table(state: Mapping[str, Any]) -> Component:
     rows = [
         [
             r["channel"],
@@ -116,13 +116,13 @@ def _reading_table(told: Mapping[str, Any]) -> Component:
             r["certificate"] or "none",
             r["confirmation"] + (f", {r['why']}" if r.get("why") else ""),
         ]
-        for r in told["readings"]
+        for r in state["readings"]
     ]
     heads = ["channel", "position", "indication", "corrected", "certificate", "status"]
     return table(heads, rows, "Readings, each with its certificate", figures=(2, 3), stacks=True)
 
 
-def _limit_table(told: Mapping[str, Any]) -> Component:
+def _limit_table(state: Mapping[str, Any]) -> Component:
     rows = [
         [
             r["name"],
@@ -131,7 +131,7 @@ def _limit_table(told: Mapping[str, Any]) -> Component:
             r["conformity"],
             r["basis"],
         ]
-        for r in told["limits"]
+        for r in state["limits"]
     ]
     return table(
         ["rule", "limits", "value", "result", "basis"],
@@ -162,20 +162,20 @@ def _issue_form(q: Queries) -> Component:
     )
 
 
-def listed(q: Queries) -> list[Component]:
+def record_list(q: Queries) -> list[Component]:
     """Newest first, each with its files."""
     zone = q.room.timezone
     rows = [
         [
-            one.number,
-            q.zone(one.zone).name,
-            between(one.from_ns, one.to_ns, zone),
-            f"{local(one.at_ns, zone)} by {one.who}",
-            (f"replaces {one.replaces}: {one.why}. " if one.replaces else "")
-            + (f"Replaced by {one.replaced_by}." if one.replaced_by else "In force."),
-            html.Span([x for link in _links(one.number, one.files) for x in (link, " ")]),
+            issue.number,
+            q.zone(issue.zone).name,
+            interval_text(issue.from_ns, issue.to_ns, zone),
+            f"{local(issue.at_ns, zone)} by {issue.who}",
+            (f"replaces {issue.replaces}: {issue.why}. " if issue.replaces else "")
+            + (f"Replaced by {issue.replaced_by}." if issue.replaced_by else "In force."),
+            html.Span([x for link in _links(issue.number, issue.files) for x in (link, " ")]),
         ]
-        for one in reversed(issues(q.source.store))
+        for issue in reversed(issues(q.source.store))
     ]
     if not rows:
         return [html.P("No record has been issued yet.")]
@@ -184,8 +184,8 @@ def listed(q: Queries) -> list[Component]:
 
 
 def _links(number: int, files: Mapping[str, str]) -> list[Component]:
-    found = [(name, word) for end, word in KINDS.items() for name in files if name.endswith(end)]
-    return [html.A(word, href=f"{FILES}/{number}/{name}", download=name) for name, word in found]
+    links = [(name, word) for end, word in KINDS.items() for name in files if name.endswith(end)]
+    return [html.A(word, href=f"{FILES}/{number}/{name}", download=name) for name, word in links]
 
 
 def _reviews(q: Queries) -> Component:
@@ -274,14 +274,14 @@ def _issuing(app: Dash, q: Queries) -> None:
     @needs(Act.ISSUE)
     def put_out(clicks: int | None, zone: str, start: str, end: str) -> tuple[Any, Any]:
         def made(current: Current, out: Path) -> int:
-            asked = ((start, "From"), (end, "To"))
-            span = [instant(text, q.room.timezone, wanted_in=name) for text, name in asked]
+            query = ((start, "From"), (end, "To"))
+            span = [instant(text, q.room.timezone, wanted_in=name) for text, name in query]
             if not span[0] < span[1] <= q.now_ns():
                 raise Refused("From must come before To, and To must be past.")
             ours = (current.store, current.verdicts, current.setup, zone)
             return issue(*ours, span[0], span[1], out, acting(Act.ISSUE), q.now_ns()).number
 
-        return _done(q, made) if clicks else (no_update, no_update)
+        return _issue_record(q, made) if clicks else (no_update, no_update)
 
     @app.callback(
         *(Output(o.component_id, o.component_property, allow_duplicate=True) for o in listing),
@@ -298,18 +298,18 @@ def _issuing(app: Dash, q: Queries) -> None:
             ours = (current.store, current.verdicts, int(number), why)
             return amend(*ours, out, acting(Act.ISSUE), q.now_ns()).number
 
-        return _done(q, made) if clicks else (no_update, no_update)
+        return _issue_record(q, made) if clicks else (no_update, no_update)
 
 
-def _done(q: Queries, made: Callable[[Current, Path], int]) -> tuple[Any, Any]:
+def _issue_record(q: Queries, issue: Callable[[Current, Path], int]) -> tuple[Any, Any]:
     """Issue into the record itself; the copy beside it is of no use here."""
     try:
         current = _current(q)
         with tempfile.TemporaryDirectory(prefix="stillroom-record-") as out, current.judging:
-            number = made(current, Path(out))
+            number = issue(current, Path(out))
     except StillroomError as fault:
         return no_update, refusal(str(fault))
-    return listed(q), html.P(f"Record {number} is issued.")
+    return record_list(q), html.P(f"Record {number} is issued.")
 
 
 def _reviewing(app: Dash, q: Queries) -> None:
@@ -322,7 +322,7 @@ def _reviewing(app: Dash, q: Queries) -> None:
     @needs(Act.REVIEW)
     def look(clicks: int | None, period: str) -> Any:
         try:
-            return _seen(q, period.strip()) if clicks else no_update
+            return _review_card(q, period.strip()) if clicks else no_update
         except StillroomError as fault:
             return refusal(str(fault))
 
@@ -354,7 +354,7 @@ def _reviewing(app: Dash, q: Queries) -> None:
         return html.P(f"{period} is signed as reviewed by {who}."), told, ""
 
 
-def _seen(q: Queries, period: str) -> Component:
+def _review_card(q: Queries, period: str) -> Component:
     current = _current(q)
     with current.judging:
         seen = review_shown(current.store, current.verdicts, period, q.now_ns())

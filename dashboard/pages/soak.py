@@ -16,12 +16,12 @@ from logger.core.measurement.soak import (
     SIZES,
     Air,
     Just,
-    Plan,
     Shape,
-    by_size,
-    plan,
-    sizes,
-    typed,
+    SoakPlan,
+    constant_from_size,
+    constant_from_tau,
+    parse_sizes,
+    plan_soak,
 )
 from logger.core.physics.expansion import material_of
 from logger.core.physics.thermal import BODIES, body_of
@@ -33,7 +33,7 @@ from logger.model.roles import Act
 
 from ..access.needs import acting, allowed, needs
 from ..data.queries import Queries
-from ..data.words import clock, difference, entered, plain, shown, unit
+from ..data.words import clock, difference, from_read_unit, plain, to_read_unit, unit
 from ..parts.check_answer import number
 from ..parts.components import aria, button, card, choice, field, refusal
 
@@ -50,9 +50,9 @@ JUST = {"": "nothing", "sprayed": "sprayed with canned air", "wiped": "wiped wit
 
 def layout(q: Queries, search: str) -> Component:
     """The planner beside the clocks; `?wall=1` has the clocks alone, for a screen on the wall."""
-    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
-    clocks = html.Div(drawn(q), id="soak-clocks", className="clocks")
-    if asked.get("wall"):
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    clocks = html.Div(soak_cards(q), id="soak-clocks", className="clocks")
+    if query.get("wall"):
         return html.Div([html.H1("Soaking", className="page"), clocks])
     link = html.A("clocks for a screen on the wall", href="/soak?wall=1")
     return html.Div(
@@ -100,53 +100,55 @@ def _form(q: Queries) -> Component:
 
 def _offered(value_C: float) -> str:
     """What stands in a field until somebody writes there, in the unit that its label names."""
-    return f"{shown(value_C, 'degC')[0]:g}"
+    return f"{to_read_unit(value_C, 'degC')[0]:g}"
 
 
-def planned(asked: Mapping[str, str]) -> Plan:
+def plan_from(entries: Mapping[str, str]) -> SoakPlan:
     """The plan for what was filled in; Refused where it does not fit."""
-    from_C, room_C = (_temperature(asked, key) for key in ("from", "room"))
-    tau = number(asked.get("tau", ""), "Time constant")
-    material, shape = asked.get("material", "steel"), cast("Shape", asked.get("shape", "cuboid"))
+    from_C, room_C = (_temperature(entries, key) for key in ("from", "room"))
+    tau = number(entries.get("tau", ""), "Time constant")
+    material, shape = entries.get("material", "steel"), cast("Shape", entries.get("shape", "cuboid"))
     constant = (
-        typed(tau * 60)
+        constant_from_tau(tau * 60)
         if tau is not None
-        else by_size(
+        else constant_from_size(
             body_of(material),
             shape,
-            sizes(asked.get("size", ""), shape),
-            cast("Air", asked.get("air", "still")),
-            on_plate=bool(asked.get("plate")),
+            parse_sizes(entries.get("size", ""), shape),
+            cast("Air", entries.get("air", "still")),
+            on_plate=bool(entries.get("plate")),
         )
     )
-    return plan(constant, from_C, room_C, _residual(asked, material), cast("Just", asked.get("just", "")))
+    return plan_soak(
+        constant, from_C, room_C, _residual(entries, material), cast("Just", entries.get("just", ""))
+    )
 
 
-def _temperature(asked: Mapping[str, str], key: str) -> float:
+def _temperature(entries: Mapping[str, str], key: str) -> float:
     """A temperature that was filled in, in the unit in which the reader reads."""
     try:
-        return entered(float(asked.get(key, "").replace(",", ".")), "degC")
+        return from_read_unit(float(entries.get(key, "").replace(",", ".")), "degC")
     except ValueError:
-        name, found = {"from": "Part now", "room": "Room"}[key], asked.get(key, "")
-        raise Refused(f"{name}: wanted a temperature in {unit('degC')}, found {found!r}.") from None
+        name, text = {"from": "Part now", "room": "Room"}[key], entries.get(key, "")
+        raise Refused(f"{name}: wanted a temperature in {unit('degC')}, found {text!r}.") from None
 
 
-def _start_C(asked: Mapping[str, str]) -> float:
+def _start_C(entries: Mapping[str, str]) -> float:
     """Where the clock begins: what was sprayed or wiped may be colder, and the later time counts."""
-    from_C, room_C = (_temperature(asked, key) for key in ("from", "room"))
-    colder = from_C - COLDER_K[cast("Just", asked.get("just", ""))]
+    from_C, room_C = (_temperature(entries, key) for key in ("from", "room"))
+    colder = from_C - COLDER_K[cast("Just", entries.get("just", ""))]
     return max(from_C, colder, key=lambda t: abs(t - room_C))
 
 
-def _residual(asked: Mapping[str, str], material: str) -> float:
-    given = number(asked.get("residual", ""), "May be left")
-    if given is not None:
-        return entered(given, "K")
+def _residual(entries: Mapping[str, str], material: str) -> float:
+    stated_K = number(entries.get("residual", ""), "May be left")
+    if stated_K is not None:
+        return from_read_unit(stated_K, "K")
     length, tolerance = (
-        number(asked.get("length", ""), "Length"),
-        number(asked.get("tolerance", ""), "Tolerance"),
+        number(entries.get("length", ""), "Length"),
+        number(entries.get("tolerance", ""), "Tolerance"),
     )
-    share = number(asked.get("share", ""), "Share")
+    share = number(entries.get("share", ""), "Share")
     if length is None or tolerance is None or share is None:
         left = f"what may be left in {unit('K')}"
         raise Refused(f"Wanted {left}, or a length with its tolerance and the share of it.")
@@ -157,21 +159,21 @@ def _residual(asked: Mapping[str, str], material: str) -> float:
     return residual_K(length, alpha, share / 100 * tolerance)
 
 
-def told(found: Plan) -> Component:
+def plan_card(plan: SoakPlan) -> Component:
     """The plan in words."""
-    c = found.constant
-    left, off = (f"{difference(x, 'K')[0]:.3g} {unit('K')}" for x in (found.residual_K, found.difference_K))
+    c = plan.constant
+    left, off = (f"{difference(x, 'K')[0]:.3g} {unit('K')}" for x in (plan.residual_K, plan.difference_K))
     bulk = "" if c.biot is None else f" Biot number {c.biot:.2g}."
-    latest = f"; where little heat is exchanged, after {minutes(found.ready_latest_s)}"
+    latest = f"; where little heat is exchanged, after {minutes(plan.ready_latest_s)}"
     return html.Div(
         [
-            html.P(f"Ready after {minutes(found.ready_after_s)}{latest}.", className="sentence"),
+            html.P(f"Ready after {minutes(plan.ready_after_s)}{latest}.", className="sentence"),
             html.P(
                 f"{off} from the room, {left} may be left. Time constant {minutes(c.core_s)} "
                 f"({c.how}).{bulk}",
                 className="next-step",
             ),
-            *(html.P(w, className="aside") for w in found.warnings),
+            *(html.P(w, className="aside") for w in plan.warnings),
         ],
         className="answer",
     )
@@ -186,12 +188,12 @@ def minutes(seconds: float) -> str:
     return f"{hours} h {rest:02} min" if hours else f"{rest} min"
 
 
-def drawn(q: Queries) -> list[Component]:
+def soak_cards(q: Queries) -> list[Component]:
     """A clock for each part; names are for those who may see jobs."""
-    found = q.source.soaks(q.now_ns())
-    if not found:
+    clocks = q.source.soaks(q.now_ns())
+    if not clocks:
         return [html.P("No part soaks just now.", className="calm")]
-    return [_clock(q, reading, place) for place, reading in enumerate(found, 1)]
+    return [_clock(q, reading, place) for place, reading in enumerate(clocks, 1)]
 
 
 def _clock(q: Queries, r: SoakReading, place: int) -> Component:
@@ -238,7 +240,7 @@ def register(app: Dash, q: Queries) -> None:
         if not clicks:
             return no_update
         try:
-            return told(planned(_asked(values)))
+            return plan_card(plan_from(_form_entries(values)))
         except StillroomError as refused:
             return refusal(str(refused))
 
@@ -255,13 +257,13 @@ def register(app: Dash, q: Queries) -> None:
     def begin(clicks: int, zone: str, name: str, *values: str) -> tuple[Any, Any]:
         if not clicks:
             return no_update, no_update
-        asked, who = _asked(values), acting(Act.INSPECT)
+        entries, who = _form_entries(values), acting(Act.INSPECT)
         try:
-            found, start_C = planned(asked), _start_C(asked)
+            found, start_C = plan_from(entries), _start_C(entries)
             q.source.begin_soak(zone, name or "", start_C, found, who=who, now_ns=q.now_ns())
         except StillroomError as refused:
             return refusal(str(refused)), no_update
-        return told(found), drawn(q)
+        return plan_card(found), soak_cards(q)
 
     @app.callback(
         Output("soak-clocks", "children", allow_duplicate=True),
@@ -273,15 +275,15 @@ def register(app: Dash, q: Queries) -> None:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return no_update
         q.source.end_soak(int(ctx.triggered_id["clock"]), acting(Act.INSPECT))
-        return drawn(q)
+        return soak_cards(q)
 
     @app.callback(
         Output("soak-clocks", "children"), Input("shell-tick", "n_intervals"), prevent_initial_call=True
     )
     @needs(Act.READ)
     def go_on(_: int) -> Any:
-        return drawn(q)
+        return soak_cards(q)
 
 
-def _asked(values: tuple[str, ...]) -> dict[str, str]:
+def _form_entries(values: tuple[str, ...]) -> dict[str, str]:
     return {key: value or "" for key, value in zip(ASKED, values, strict=True)}

@@ -19,12 +19,12 @@ from logger.model.roles import Act
 
 from ..access.needs import needs
 from ..charts import figures
-from ..charts.build import charted
+from ..charts.build import window_panels
 from ..charts.figures import Chart
 from ..charts.local_axis import offsets_in, stamps_in
 from ..data.channels import channels_in, channels_of, quantities
 from ..data.queries import Queries
-from ..data.words import instant, quantity_name, shown, unit, written
+from ..data.words import field_text, instant, quantity_name, to_read_unit, unit
 from ..parts.components import (
     aria,
     behind,
@@ -54,7 +54,7 @@ CHANGING = ("x", "y", "z", "text", "textfont")
 
 
 @dataclass(frozen=True)
-class View:
+class TrendView:
     """What the address asks for."""
 
     zone: str
@@ -64,26 +64,26 @@ class View:
     to_ns: int
 
 
-def view_of(q: Queries, search: str) -> View:
+def view_of(q: Queries, search: str) -> TrendView:
     """The view in an address; what is left out is the last 24 h of the first zone's temperature."""
-    asked = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     setup, zone_name = q.setup, q.room.timezone
-    zone = q.zone(asked.get("zone") or next(iter(setup.zones))).key
-    known = quantities(setup)
-    names = tuple(n for n in asked.get("quantity", "temperature").split(",") if n in known)[:PANELS] or (
-        known[0],
+    zone = q.zone(query.get("zone") or next(iter(setup.zones))).key
+    names_ = quantities(setup)
+    names = tuple(n for n in query.get("quantity", "temperature").split(",") if n in names_)[:PANELS] or (
+        names_[0],
     )
-    to_ns = instant(asked["to"], zone_name, wanted_in="To") if asked.get("to") else q.now_ns()
+    to_ns = instant(query["to"], zone_name, wanted_in="To") if query.get("to") else q.now_ns()
     from_ns = (
-        instant(asked["from"], zone_name, wanted_in="From") if asked.get("from") else to_ns - 24 * HOUR_NS
+        instant(query["from"], zone_name, wanted_in="From") if query.get("from") else to_ns - 24 * HOUR_NS
     )
     if to_ns <= from_ns:
         raise IntervalError("The window is empty: To must be later than From.")
     if to_ns - from_ns > LONGEST_NS:
         raise IntervalError("The window is longer than a hundred years; move From or To.")
-    every = {c for name in names for c in channels_of(setup, name)}
-    return View(
-        zone, names, tuple(c for c in asked.get("channels", "").split(",") if c in every), from_ns, to_ns
+    channels_ = {c for name in names for c in channels_of(setup, name)}
+    return TrendView(
+        zone, names, tuple(c for c in query.get("channels", "").split(",") if c in channels_), from_ns, to_ns
     )
 
 
@@ -97,7 +97,7 @@ def layout(q: Queries, search: str) -> Component:
     return html.Div([html.H1("Trend", className="page"), _form(q, view), *drawn])
 
 
-def _form(q: Queries, view: View) -> Component:
+def _form(q: Queries, view: TrendView) -> Component:
     zone, setup = q.room.timezone, q.setup
     zones = {k: z.name for k, z in setup.zones.items()}
     names = {k: quantity_name(k) for k in quantities(setup)}
@@ -106,8 +106,8 @@ def _form(q: Queries, view: View) -> Component:
             choice("trend-zone", "Zone", zones, view.zone),
             several("trend-quantity", "Quantities, up to three", names, view.quantities, "temperature"),
             several("trend-channels", "Channels", _options(q, view), view.channels, "all of the zone"),
-            field("trend-from", "From, local", written(view.from_ns, zone)),
-            field("trend-to", "To, local", written(view.to_ns, zone)),
+            field("trend-from", "From, local", field_text(view.from_ns, zone)),
+            field("trend-to", "To, local", field_text(view.to_ns, zone)),
             button("trend-show", "Show"),
             html.Div(_quick(), className="ranges", role="group", **aria("Quick ranges")),
             html.Div(id="trend-refusal"),
@@ -125,7 +125,7 @@ def _quick() -> list[Component]:
     return [*ranges, html.Span(className="apart"), *moves]
 
 
-def _options(q: Queries, view: View) -> dict[str, str]:
+def _options(q: Queries, view: TrendView) -> dict[str, str]:
     many = len(view.quantities) > 1
     return {
         c: f"{q.label(c)}, {quantity_name(name)}" if many else q.label(c)
@@ -134,12 +134,12 @@ def _options(q: Queries, view: View) -> dict[str, str]:
     }
 
 
-def chart_of(q: Queries, view: View) -> Chart:
+def chart_of(q: Queries, view: TrendView) -> Chart:
     window = view.from_ns, view.to_ns
-    return charted(q, view.zone, view.quantities, *window, channels=view.channels, marks=True)
+    return window_panels(q, view.zone, view.quantities, *window, channels=view.channels, marks=True)
 
 
-def shown_view(q: Queries, view: View) -> Component:
+def shown_view(q: Queries, view: TrendView) -> Component:
     """The chart with its tables."""
     zone = q.room.timezone
     chart = chart_of(q, view)
@@ -149,6 +149,7 @@ def shown_view(q: Queries, view: View) -> Component:
     window = f"{stamp(view.from_ns)} to {stamp(view.to_ns)}"
     label = f"{name}, {window}, with limits and verdict trace; tables follow."
     height = figures.height_of(chart, 440)
+    aside = f"{window}; {_value_note(chart)}corrected; {offsets_in(view.from_ns, view.to_ns, zone)}"
     return html.Div(
         [
             dcc.Store(id="trend-view", data={"search": search_of(view, zone)}),
@@ -156,9 +157,9 @@ def shown_view(q: Queries, view: View) -> Component:
             card(
                 name,
                 _empty(chart),
-                graph("trend-graph", figures.build(chart, height), label, height),
+                graph("trend-graph", figures.build_figure(chart, height), label, height),
                 _under(view, zone),
-                aside=f"{window}; {_printed(chart)}corrected; {offsets_in(view.from_ns, view.to_ns, zone)}",
+                aside=aside,
             ),
             key_to_trace(),
             behind("Periods", period_table(periods[:TABLE_LIMIT], zone, chart.zone), _more(len(periods))),
@@ -168,11 +169,11 @@ def shown_view(q: Queries, view: View) -> Component:
     )
 
 
-def _printed(chart: Chart) -> str:
-    printed = shown(0.0, chart.unit)[1]
+def _value_note(chart: Chart) -> str:
+    printed = to_read_unit(0.0, chart.unit)[1]
     bounds = any(line.bounds for panel in chart.panels for line in panel.lines)
-    told = "bounds from the extremes of the inputs, " if bounds else ""
-    return (f"{printed}, " if printed else "") + told
+    limits_note = "bounds from the extremes of the inputs, " if bounds else ""
+    return (f"{printed}, " if printed else "") + limits_note
 
 
 def _empty(chart: Chart) -> Component:
@@ -184,15 +185,15 @@ def _empty(chart: Chart) -> Component:
     )
 
 
-def _under(view: View, zone: str) -> Component:
-    told = "Drag over the chart to look closer; double-click to see the whole window again."
+def _under(view: TrendView, zone: str) -> Component:
+    hint = "Drag over the chart to look closer; double-click to see the whole window again."
     link = html.A("Link to this view", href="/trend" + search_of(view, zone), id="trend-link")
-    return html.Div([html.Span(told, className="aside"), link], className="under")
+    return html.Div([html.Span(hint, className="aside"), link], className="under")
 
 
 def _more(count: int) -> str:
-    told = f"The first {TABLE_LIMIT} of {count}; ask a shorter window for the rest."
-    return told if count > TABLE_LIMIT else ""
+    note = f"The first {TABLE_LIMIT} of {count}; ask a shorter window for the rest."
+    return note if count > TABLE_LIMIT else ""
 
 
 def _marks_table(chart: Chart, zone: str) -> Component:
@@ -203,7 +204,7 @@ def _marks_table(chart: Chart, zone: str) -> Component:
                 e.from_ns,
                 stamp(e.to_ns),
                 "excursion",
-                f"{e.rule.partition('.')[2]}, worst {shown(e.worst, e.unit)[0]:.2f} {unit(e.unit)}",
+                f"{e.rule.partition('.')[2]}, worst {to_read_unit(e.worst, e.unit)[0]:.2f} {unit(e.unit)}",
             ]
             for e in chart.excursions
         ),
@@ -228,29 +229,29 @@ def hourly(chart: Chart, zone: str) -> Component:
         a = chart.from_ns + i * width
         rows.append([stamp(a), *(_span_of(line, a, a + width, chart.unit) for line in chart.lines)])
     what = f"{chart.zone}, {quantity_name(chart.quantity)}: least and greatest values"
-    caption = f"{what}, {shown(0.0, chart.unit)[1] or 'no unit'}, local time"
+    caption = f"{what}, {to_read_unit(0.0, chart.unit)[1] or 'no unit'}, local time"
     heads = ["from", *(line.label for line in chart.lines)]
     return table(heads, rows, caption, figures=range(len(chart.lines) + 1))
 
 
-def _span_of(line: figures.Line, from_ns: int, to_ns: int, of: str) -> str:
+def _span_of(line: figures.ChartLine, from_ns: int, to_ns: int, of: str) -> str:
     pairs = zip(line.taken_ns, line.values, strict=True)
     values = [v for t, v in pairs if v is not None and from_ns <= t < to_ns]
     if not values:
         return "no value"
-    return f"{shown(min(values), of)[0]:.2f} to {shown(max(values), of)[0]:.2f}"
+    return f"{to_read_unit(min(values), of)[0]:.2f} to {to_read_unit(max(values), of)[0]:.2f}"
 
 
-def search_of(view: View, zone: str) -> str:
+def search_of(view: TrendView, zone: str) -> str:
     """The address of a view."""
-    asked = {
+    query = {
         "zone": view.zone,
         "quantity": ",".join(view.quantities),
         "channels": ",".join(view.channels),
-        "from": written(view.from_ns, zone),
-        "to": written(view.to_ns, zone),
+        "from": field_text(view.from_ns, zone),
+        "to": field_text(view.to_ns, zone),
     }
-    return "?" + urlencode({key: value for key, value in asked.items() if value})
+    return "?" + urlencode({key: value for key, value in query.items() if value})
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -280,7 +281,7 @@ def _showing(app: Dash, q: Queries) -> None:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return no_update, no_update
         try:
-            return _asked(q, ctx.triggered_id, *form), refusal("")
+            return _search_of_form(q, ctx.triggered_id, *form), refusal("")
         except StillroomError as refused:
             return no_update, refusal(str(refused))
 
@@ -308,7 +309,7 @@ def _zooming(app: Dash, q: Queries) -> None:
     )
 
 
-def _asked(  # noqa: PLR0917 (the fields of the form)
+def _search_of_form(  # noqa: PLR0917 (the fields of the form)
     q: Queries, by: Any, names: list[str], zone: str, channels: list[str], first: str, last: str
 ) -> str:
     """The address of what the form asks for; another zone or quantity takes all its channels."""
@@ -319,12 +320,12 @@ def _asked(  # noqa: PLR0917 (the fields of the form)
         asked |= _range(q, int(by["hours"]))
     view = view_of(q, "?" + urlencode(asked))
     if isinstance(by, dict) and "step" in by:
-        view = moved(view, str(by["step"]))
+        view = move_view(view, str(by["step"]))
     own = tuple(c for name in view.quantities for c in channels_in(q.setup, view.zone, name))
     return search_of(replace(view, channels=()) if set(view.channels) == set(own) else view, q.room.timezone)
 
 
-def moved(view: View, step: str) -> View:
+def move_view(view: TrendView, step: str) -> TrendView:
     """The view half a window earlier or later, or half or twice as long around its middle."""
     whole, minute = view.to_ns - view.from_ns, 60 * NS
     half = max(whole // 2 // minute, 1) * minute
@@ -336,8 +337,8 @@ def moved(view: View, step: str) -> View:
         "wider": (-half, half),
     }
     a, b = shift.get(step, (0, 0))
-    found = replace(view, from_ns=view.from_ns + a, to_ns=view.to_ns + b)
-    return found if SHORTEST_NS <= found.to_ns - found.from_ns <= LONGEST_NS and found.from_ns > 0 else view
+    moved = replace(view, from_ns=view.from_ns + a, to_ns=view.to_ns + b)
+    return moved if SHORTEST_NS <= moved.to_ns - moved.from_ns <= LONGEST_NS and moved.from_ns > 0 else view
 
 
 def _range(q: Queries, hours: int) -> dict[str, str]:
@@ -345,7 +346,7 @@ def _range(q: Queries, hours: int) -> dict[str, str]:
     to_ns = q.now_ns() if hours else last + NS
     from_ns = to_ns - hours * HOUR_NS if hours else first
     zone = q.room.timezone
-    return {"from": written(from_ns, zone), "to": written(to_ns + 59 * NS, zone)}
+    return {"from": field_text(from_ns, zone), "to": field_text(to_ns + 59 * NS, zone)}
 
 
 def zoom(q: Queries, window: Any, view: dict[str, Any]) -> tuple[Any, Any]:
@@ -358,12 +359,12 @@ def zoom(q: Queries, window: Any, view: dict[str, Any]) -> tuple[Any, Any]:
     if to_ns <= from_ns:
         return no_update, no_update
     seen = replace(whole, from_ns=from_ns, to_ns=to_ns)
-    return patched(chart_of(q, seen)), "/trend" + search_of(seen, q.room.timezone)
+    return traces_patch(chart_of(q, seen)), "/trend" + search_of(seen, q.room.timezone)
 
 
-def patched(part: Chart) -> Patch:
+def traces_patch(part: Chart) -> Patch:
     """The traces of a part. Ground and marks stay: they were drawn for the whole window."""
-    patch, built = Patch(), figures.build(part)
+    patch, built = Patch(), figures.build_figure(part)
     for i, trace in enumerate(built["data"][:-3]):
         if trace.get("name") not in figures.GROUND:
             for name in CHANGING:

@@ -79,8 +79,8 @@ def _next(s: Statement) -> str:
 
 def _values(rules: Sequence[RuleState]) -> list[RuleState]:
     """The first state of each quantity that a person at the door knows."""
-    found = {state.unit: state for state in reversed(rules) if state.unit in SHOWN_UNITS}
-    return [found[unit] for unit in SHOWN_UNITS if unit in found]
+    by_unit = {state.unit: state for state in reversed(rules) if state.unit in SHOWN_UNITS}
+    return [by_unit[unit] for unit in SHOWN_UNITS if unit in by_unit]
 
 
 def _value(q: Queries, state: RuleState) -> Component:
@@ -93,8 +93,8 @@ def _value(q: Queries, state: RuleState) -> Component:
             [html.Span(f"no value for {age(seconds)}"), html.Small(state.probe)], className="wall-value"
         )
     value, _, rest = figure(state.value, state.unit, state.U).partition(" ")
-    told = state.probe if seconds is None else f"{state.probe}, {age(seconds)} ago"
-    return html.P([html.Strong(value), html.Span(f" {rest}"), html.Small(told)], className="wall-value")
+    label = state.probe if seconds is None else f"{state.probe}, {age(seconds)} ago"
+    return html.P([html.Strong(value), html.Span(f" {rest}"), html.Small(label)], className="wall-value")
 
 
 def _age(q: Queries, state: RuleState) -> tuple[float, bool] | tuple[None, bool]:
@@ -104,12 +104,12 @@ def _age(q: Queries, state: RuleState) -> tuple[float, bool] | tuple[None, bool]
     """
     newest, now = q.source.newest(), q.now_ns()
     keys = [f"{probe}.{SHOWN_UNITS[state.unit]}" for probe in state.probe.split("–")]
-    known = {
+    ages = {
         key: (now - newest[key].taken_ns) / NS for key in keys if key in newest and key in q.setup.channels
     }
-    if len(known) < len(keys):
+    if len(ages) < len(keys):
         return None, False
-    return max(known.values()), any(s > q.setup.channels[key].stale_after_s for key, s in known.items())
+    return max(ages.values()), any(s > q.setup.channels[key].stale_after_s for key, s in ages.items())
 
 
 def _trace(q: Queries, zone: str, now: int) -> Component:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dash.development.base_component import Component
 
-from logger.core.alarms.performance import change_of, figures
+from logger.core.alarms.performance import change_of, performance_figures
 from logger.instants import NS
 
 from ..data.queries import Queries
@@ -20,23 +20,26 @@ def alarms_card(q: Queries) -> Component:
     now = q.now_ns()
     entries = q.source.store.journal.entries(kind="alarm")
     changes = [c for e in entries if (c := change_of(e.at_ns, e.who, e.what))]
-    found = figures(changes, now - DAYS * 86_400 * NS, now)
-    half, longest = found.to_acknowledge_s, found.longest_to_acknowledge_s or 0
-    heard = "none yet" if half is None else f"half of them within {age(half)}, the last after {age(longest)}"
+    performance = performance_figures(changes, now - DAYS * 86_400 * NS, now)
+    half, longest = performance.to_acknowledge_s, performance.longest_to_acknowledge_s or 0
+    reaction = (
+        "none yet" if half is None else f"half of them within {age(half)}, the last after {age(longest)}"
+    )
     lines = {
-        "raised": f"{found.raised}, {found.per_day:g} a day",
-        "acknowledged": f"{found.acknowledged}; {heard}",
-        "most often": ", ".join(f"{named(q, alarm)} ({n})" for alarm, n in found.top) or "none",
-        "chattering (3 in an hour)": ", ".join(named(q, alarm) for alarm in found.chattering) or "none",
-        "standing over 24 h": ", ".join(named(q, alarm) for alarm in found.stale) or "none",
-        "floods (over 10 in 10 min)": str(found.floods),
+        "raised": f"{performance.raised}, {performance.per_day:g} a day",
+        "acknowledged": f"{performance.acknowledged}; {reaction}",
+        "most often": ", ".join(f"{alarm_label(q, alarm)} ({n})" for alarm, n in performance.top) or "none",
+        "chattering (3 in an hour)": ", ".join(alarm_label(q, alarm) for alarm in performance.chattering)
+        or "none",
+        "standing over 24 h": ", ".join(alarm_label(q, alarm) for alarm in performance.stale) or "none",
+        "floods (over 10 in 10 min)": str(performance.floods),
     }
     rows = [[*row] for row in lines.items()]
     found_rows = table(["alarms", "figure"], rows, "As the journal tells them", stacks=True)
     return card(f"Alarms of the last {DAYS} days", found_rows)
 
 
-def named(q: Queries, alarm: str) -> str:
+def alarm_label(q: Queries, alarm: str) -> str:
     """An alarm by its place and what it is about, instead of its key."""
     place, _, what = alarm.partition(".")
     zones = {key: zone.name for key, zone in q.setup.zones.items()}

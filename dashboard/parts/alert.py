@@ -55,12 +55,12 @@ def _dialog() -> Component:
 
 def banner(q: Queries) -> list[Component]:
     """One line for each alarm that awaits a person: zone, rule, value, since when, what to do first."""
-    found: list[Component] = []
+    lines: list[Component] = []
     for alarm in q.alarms():
         if not alarm.awaiting:
             continue
         what, since = alarm_words(alarm, q)
-        found.append(
+        lines.append(
             html.Div(
                 [
                     html.Div(
@@ -75,7 +75,7 @@ def banner(q: Queries) -> list[Component]:
                 className="alert",
             )
         )
-    return found
+    return lines
 
 
 def header_clock(q: Queries) -> list[Component]:
@@ -88,8 +88,8 @@ def header_clock(q: Queries) -> list[Component]:
     if old := q.stale():
         channel, seconds = old[0]
         more = f" and {len(old) - 1} more" if len(old) > 1 else ""
-        said = f" · no value of {channel.partition('.')[0]} for {age(seconds)}{more}"
-        return [html.Span(text), html.Strong(said, className="stale")]
+        silence = f" · no value of {channel.partition('.')[0]} for {age(seconds)}{more}"
+        return [html.Span(text), html.Strong(silence, className="stale")]
     return [html.Span(f"{text} · oldest reading {age(oldest)}")]
 
 

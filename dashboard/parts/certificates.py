@@ -10,7 +10,7 @@ from logger.instants import NS
 from logger.model import Certificate
 
 from ..data.queries import Queries
-from ..data.words import local, plain, plain_difference, point, signed
+from ..data.words import local, plain, plain_difference, point, signed_figure
 from .components import behind, card, table
 
 
@@ -24,10 +24,10 @@ def certificate_card(q: Queries, number: str) -> Component:
 
 def _paper(q: Queries, paper: Certificate) -> Component:
     zone = q.room.timezone
-    own = q.setup.channels[paper.channel].unit
+    unit = q.setup.channels[paper.channel].unit
 
     def size(value: float) -> str:
-        return plain_difference(value, own)
+        return plain_difference(value, unit)
 
     facts = [
         ["channel", paper.channel],
@@ -36,20 +36,20 @@ def _paper(q: Queries, paper: Certificate) -> Component:
         ["calibrated on", paper.calibrated_on],
         ["in use from", local(paper.valid_from_ns, zone)],
         ["due", "not stated" if paper.due_ns is None else f"through {local(paper.due_ns - NS, zone)[:10]}"],
-        ["range of use", f"{plain(paper.range[0], own)} to {plain(paper.range[1], own)}"],
+        ["range of use", f"{plain(paper.range[0], unit)} to {plain(paper.range[1], unit)}"],
         ["coverage factor", f"k = {paper.k:g}"],
         ["allowed for drift", f"± {size(paper.drift)}" if paper.drift else "none declared"],
         ["further standard uncertainty", size(paper.other_u) if paper.other_u else "none declared"],
         ["withdrawn", "no" if paper.withdrawn_ns is None else local(paper.withdrawn_ns, zone)],
     ]
     points = zip(paper.indications, paper.corrections, paper.U, strict=True)
-    rows = [[point(i, own), point(i + c, own), signed(-c, own), size(u)] for i, c, u in points]
+    rows = [[point(i, unit), point(i + c, unit), signed_figure(-c, unit), size(u)] for i, c, u in points]
     head = ["indication", "reference", "error", f"U (k = {paper.k:g})"]
     return html.Div(
         [
             table(["fact", "as stated"], facts, f"What it says of {paper.channel}"),
             table(head, rows, "Points", figures=(0, 1, 2, 3)),
-            *_as_found(paper, own),
+            *_as_found(paper, unit),
         ],
         className="paper",
     )
@@ -58,11 +58,11 @@ def _paper(q: Queries, paper: Certificate) -> Component:
 def _as_found(paper: Certificate, unit: str) -> list[Component]:
     if paper.as_found is None:
         return []
-    found = zip(paper.as_found.indications, paper.as_found.errors, strict=True)
+    errors = zip(paper.as_found.indications, paper.as_found.errors, strict=True)
     model = {"": "nothing follows", "step": "a step at an unknown time", "linear": "even drift"}[
         paper.as_found.model
     ]
-    rows = [[point(i, unit), signed(e, unit)] for i, e in found]
+    rows = [[point(i, unit), signed_figure(e, unit)] for i, e in errors]
     return [table(["indication", "error"], rows, f"As found, before adjusting; {model}", figures=(0, 1))]
 
 
@@ -70,10 +70,10 @@ def _file(q: Queries, number: str) -> list[Component]:
     """The files of the setup in force in which this number stands, word for word."""
     versions = q.source.keeping.versions()
     texts = versions[-1].texts if versions else {}
-    held = [
+    files = [
         (name, text) for name, text in texts.items() if name.startswith("certificates/") and number in text
     ]
     return [
         behind(f"The file {name}, as it is in force", html.Pre(text, className="file", tabIndex=0))
-        for name, text in held
+        for name, text in files
     ]

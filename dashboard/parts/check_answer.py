@@ -18,47 +18,47 @@ from ..charts import figures
 from ..charts.build import window_chart
 from ..charts.local_axis import offsets_in
 from ..data.queries import Queries
-from ..data.words import difference_unit, instant, parsed, sentence, spoken, statistic, unit
+from ..data.words import difference_unit, in_read_units, instant, parse_ns, sentence, statistic, unit
 from .components import behind, card, graph, key_to_trace, period_table, table, verdict
 from .thermal_cards import thermal_cards
 
 
-def answered(q: Queries, asked: Mapping[str, str]) -> Component:
+def answer_card(q: Queries, query: Mapping[str, str]) -> Component:
     """The answer for one interval: a sentence, the reasons, the statistics, the chart around it."""
-    zone, room = q.zone(asked.get("zone", "")), q.room.timezone
-    ends = instant(asked["from"], room, wanted_in="From"), instant(asked["to"], room, wanted_in="To")
-    found = q.assess(question(q, zone.key, ends, minutes(asked.get("pre", "")), asked))
-    from_ns, to_ns = parsed(found["from"]), parsed(found["to"])
+    zone, room = q.zone(query.get("zone", "")), q.room.timezone
+    ends = instant(query["from"], room, wanted_in="From"), instant(query["to"], room, wanted_in="To")
+    answer = q.assess(question(q, zone.key, ends, minutes(query.get("pre", "")), query))
+    from_ns, to_ns = parse_ns(answer["from"]), parse_ns(answer["to"])
     return html.Div(
         [
-            _words(q, zone.name, found, asked),
-            *thermal_cards(found.get("thermal")),
-            _chart(q, zone.key, from_ns, to_ns, int(found["pre_window_s"])),
-            _tables(q, found),
+            _words(q, zone.name, answer, query),
+            *thermal_cards(answer.get("thermal")),
+            _chart(q, zone.key, from_ns, to_ns, int(answer["pre_window_s"])),
+            _tables(q, answer),
         ]
     )
 
 
-def _words(q: Queries, name: str, found: Mapping[str, Any], asked: Mapping[str, str]) -> Component:
+def _words(q: Queries, name: str, answer: Mapping[str, Any], query: Mapping[str, str]) -> Component:
     room = q.room.timezone
-    from_ns, to_ns = parsed(found["from"]), parsed(found["to"])
-    title = f"{q.inspection(asked['inspection']).title}: " if asked.get("inspection") else ""
+    from_ns, to_ns = parse_ns(answer["from"]), parse_ns(answer["to"])
+    title = f"{q.inspection(query['inspection']).title}: " if query.get("inspection") else ""
     when = wall_span(from_ns, to_ns, ZoneInfo(room))
     return html.Section(
         [
-            html.H2([verdict(str(found["verdict"]), str(found["reason"]))], className="sentence"),
+            html.H2([verdict(str(answer["verdict"]), str(answer["reason"]))], className="sentence"),
             html.P(
-                f"{title}{name}, {when}. {spoken(str(found['because']))}",
+                f"{title}{name}, {when}. {in_read_units(str(answer['because']))}",
                 className="next-step",
                 id="check-answer",
             ),
             html.P(
-                f"{sentence(str(found['decision_rule']))} Pre-window {found['pre_window_s'] // 60} min."
-                + (" Provisional: the last minutes may still change." if found.get("provisional") else ""),
+                f"{sentence(str(answer['decision_rule']))} Pre-window {answer['pre_window_s'] // 60} min."
+                + (" Provisional: the last minutes may still change." if answer.get("provisional") else ""),
                 className="aside",
             ),
-            html.P(sentence("; ".join(found.get("settings", ()))), className="aside", id="check-settings"),
-            *(html.P(f"{sentence(notice)}", className="aside") for notice in found.get("notices", ())),
+            html.P(sentence("; ".join(answer.get("settings", ()))), className="aside", id="check-settings"),
+            *(html.P(f"{sentence(notice)}", className="aside") for notice in answer.get("notices", ())),
         ],
         className="answer",
     )
@@ -80,7 +80,7 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
         [
             card(
                 "Around the interval",
-                graph("check-graph", figures.build(chart, 420), label, 420),
+                graph("check-graph", figures.build_figure(chart, 420), label, 420),
                 aside=f"{unit('degC')}, corrected; {offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)}",
             ),
             key_to_trace(),
@@ -92,18 +92,18 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
     )
 
 
-def _tables(q: Queries, found: Mapping[str, Any]) -> Component:
-    rows = [r for r in found["reasons"] if r != found["leading"]]
-    reasons = [_reason_row(q, r) for r in ([found["leading"], *rows] if found["leading"] else rows)]
+def _tables(q: Queries, answer: Mapping[str, Any]) -> Component:
+    rows = [r for r in answer["reasons"] if r != answer["leading"]]
+    reasons = [_reason_row(q, r) for r in ([answer["leading"], *rows] if answer["leading"] else rows)]
     head = ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why"]
     return html.Div(
         [
             table(head, reasons, "Reasons", figures=(3, 4, 5)),
-            *_bases(q, found["reasons"]),
-            _statistics(q, found["statistics"]),
-            *_for_reports(found),
+            *_bases(q, answer["reasons"]),
+            _statistics(q, answer["statistics"]),
+            *_for_reports(answer),
             html.P(
-                f"Digest {found['digest']} · setup {found['setup']} · software {found['software']}",
+                f"Digest {answer['digest']} · setup {answer['setup']} · software {answer['software']}",
                 className="provenance",
             ),
         ]
@@ -111,30 +111,30 @@ def _tables(q: Queries, found: Mapping[str, Any]) -> Component:
 
 
 def _reason_row(q: Queries, r: Mapping[str, Any]) -> list[str]:
-    worst = "" if r["worst"] is None else spoken(value_text(r["worst"], r["unit"], r["U"], r["limit"]))
+    worst = "" if r["worst"] is None else in_read_units(value_text(r["worst"], r["unit"], r["U"], r["limit"]))
     return [
         r["reason"] + (", pre-window" if r.get("pre_window") else ""),
         _rule_name(q, r["rule"]),
         r["probe"],
-        wall_span(parsed(r["from"]), parsed(r["to"]), ZoneInfo(q.room.timezone)),
+        wall_span(parse_ns(r["from"]), parse_ns(r["to"]), ZoneInfo(q.room.timezone)),
         worst,
-        "" if r["limit"] is None else spoken(limit_text(r["limit"], r["unit"])),
+        "" if r["limit"] is None else in_read_units(limit_text(r["limit"], r["unit"])),
         "yes" if r["proven"] else "no",
         r.get("why", ""),
     ]
 
 
-def _for_reports(found: Mapping[str, Any]) -> list[Component]:
+def _for_reports(answer: Mapping[str, Any]) -> list[Component]:
     """The sentence for a certificate, and the line that leads from a report back to here."""
-    told = (
-        found.get("statement")
+    statement = (
+        answer.get("statement")
         or "What is not shown is not certified: there is no sentence for a certificate."
     )
     lines: list[Component] = [
-        html.P(["For the certificate: ", html.Q(told) if found.get("statement") else told])
+        html.P(["For the certificate: ", html.Q(statement) if answer.get("statement") else statement])
     ]
-    if found.get("stamp"):
-        lines.append(html.P(["For the report: ", html.Code(found["stamp"])], className="provenance"))
+    if answer.get("stamp"):
+        lines.append(html.P(["For the report: ", html.Code(answer["stamp"])], className="provenance"))
     return lines
 
 
@@ -150,8 +150,8 @@ def _rule_name(q: Queries, key: str) -> str:
 
 def _statistics(q: Queries, found: Any) -> Component:
     rows = []
-    each = found.items() if isinstance(found, Mapping) else ((s["channel"], s) for s in found)
-    for channel, s in each:
+    statistics = found.items() if isinstance(found, Mapping) else ((s["channel"], s) for s in found)
+    for channel, s in statistics:
         share = s.get("share_conforming")
         name = q.probe_label(channel.partition(".")[0])
         quantity = s.get("quantity", channel.partition(".")[2]).replace("_", " ")
@@ -174,7 +174,7 @@ def _statistics(q: Queries, found: Any) -> Component:
 
 
 def question(
-    q: Queries, zone: str, ends: tuple[int, int], pre_window_s: int | None, asked: Mapping[str, str]
+    q: Queries, zone: str, ends: tuple[int, int], pre_window_s: int | None, query: Mapping[str, str]
 ) -> Question:
     """What the address asks: of a registered inspection, or of what was filled in about a length."""
     from dataclasses import replace
@@ -183,20 +183,20 @@ def question(
     from logger.core.physics.expansion import material_of
     from logger.model import Inspection
 
-    if asked.get("inspection"):  # to the second as it was registered, not to the minute of the form
-        job = q.inspection(asked["inspection"])
+    if query.get("inspection"):  # to the second as it was registered, not to the minute of the form
+        job = q.inspection(query["inspection"])
         return replace(question_of(job, q.now_ns()), pre_window_s=pre_window_s)
     length, tolerance = (
-        number(asked.get(k, ""), name) for k, name in (("length", "Length"), ("tolerance", "Tolerance"))
+        number(query.get(k, ""), name) for k, name in (("length", "Length"), ("tolerance", "Tolerance"))
     )
-    material = asked.get("material", "").strip()
+    material = query.get("material", "").strip()
     if length is not None and not material:
         raise Refused("Length: wanted a material, too; how much a length moves depends on it.")
     if material:
         material_of(material)  # refuses one that is not known, with those that are
     job = Inspection("", zone, *ends, "", material=material, length_mm=length, tolerance_um=tolerance)
-    scale = material_of(asked.get("scale") or "steel")
-    work = Work(scale, compensated=asked.get("corrected") == "yes")
+    scale = material_of(query.get("scale") or "steel")
+    work = Work(scale, compensated=query.get("corrected") == "yes")
     return replace(question_of(job, ends[1], work), pre_window_s=pre_window_s)
 
 

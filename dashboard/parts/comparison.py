@@ -11,7 +11,7 @@ from logger.core.calibration.comparison import ProbeComparison, compare_side_by_
 from logger.errors import IntervalError, Refused
 from logger.instants import NS
 from logger.units import quantity
-from logger.verdicts.curves import together
+from logger.verdicts.curves import at_common_bins
 
 from ..data.queries import Queries
 from ..data.words import difference
@@ -20,7 +20,7 @@ from .components import table
 LONGEST_NS = 31 * 86_400 * NS
 
 
-def compared(q: Queries, channels: Sequence[str], from_ns: int, to_ns: int) -> ProbeComparison:
+def compare_probes(q: Queries, channels: Sequence[str], from_ns: int, to_ns: int) -> ProbeComparison:
     """The comparison of channels of one quantity over [from, to), by minutes; humidity by dew point."""
     if not from_ns < to_ns <= from_ns + LONGEST_NS:
         raise IntervalError(
@@ -32,10 +32,10 @@ def compared(q: Queries, channels: Sequence[str], from_ns: int, to_ns: int) -> P
     kinds = {q.setup.channels[c].quantity for c in channels}
     if len(kinds) != 1:
         raise Refused(f"Only one quantity can be compared at a time; found {', '.join(sorted(kinds))}.")
-    taken = [by_dew_point(q, c) for c in channels]
+    names = [by_dew_point(q, c) for c in channels]
     minutes = max((to_ns - from_ns) // (60 * NS), 1)
-    curves = together([q.source.curve(c, from_ns, to_ns, minutes) for c in taken])
-    return compare_side_by_side({c: found.mean for c, found in zip(taken, curves, strict=True)})
+    curves = at_common_bins([q.source.curve(c, from_ns, to_ns, minutes) for c in names])
+    return compare_side_by_side({c: curve_.mean for c, curve_ in zip(names, curves, strict=True)})
 
 
 def by_dew_point(q: Queries, channel: str) -> str:
@@ -45,9 +45,9 @@ def by_dew_point(q: Queries, channel: str) -> str:
     return derived if of == "relative_humidity" and q.setup.inputs_of(derived) else channel
 
 
-def comparison_table(q: Queries, found: ProbeComparison, when: str) -> Component:
+def comparison_table(q: Queries, comparison: ProbeComparison, when: str) -> Component:
     """Offsets from the common mean, then the differences pair by pair."""
-    first = found.offsets[0].channel
+    first = comparison.offsets[0].channel
     of = q.setup.channels[first].quantity if first in q.setup.channels else first.rpartition(".")[2]
     name = quantity(of).difference_unit
     printed = difference(0.0, name)[1]
@@ -58,12 +58,14 @@ def comparison_table(q: Queries, found: ProbeComparison, when: str) -> Component
     def size(value: float) -> str:
         return f"{difference(value, name)[0]:.3f}"
 
-    offsets = [[q.label(o.channel), told(o.offset), size(o.U), size(o.repeatability)] for o in found.offsets]
+    offsets = [
+        [q.label(o.channel), told(o.offset), size(o.U), size(o.repeatability)] for o in comparison.offsets
+    ]
     pairs = [
         [f"{q.label(p.first)} − {q.label(p.second)}", told(p.difference), size(p.U), size(p.repeatability)]
-        for p in found.pairs
+        for p in comparison.pairs
     ]
-    caption = f"{of.replace('_', ' ')} in {printed}, {found.cells} common minutes, {when}"
+    caption = f"{of.replace('_', ' ')} in {printed}, {comparison.cells} common minutes, {when}"
     heads = [f"offset, {printed}", "U (k = 2)", "repeatability (1 s)"]
     return html.Div(
         [

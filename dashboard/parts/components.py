@@ -110,10 +110,10 @@ def swatch(reason: str) -> Component:
 def verdict(word: str, reason: str = "", *, apart: bool = False) -> Component:
     """A verdict as a word with its mark; the reason when it says more, `apart` on a line of its own."""
     mark = swatch(reason if reason in theme.REASON_STYLE else FALLBACK[word])
-    told = reason if reason and reason != "conforming" else ""
+    reason_text = reason if reason and reason != "conforming" else ""
     if apart:
-        return html.Span([mark, word, html.Small(told)], className="verdict")
-    return html.Span([mark, f"{word}: {told}" if told else word], className="verdict")
+        return html.Span([mark, word, html.Small(reason_text)], className="verdict")
+    return html.Span([mark, f"{word}: {reason_text}" if reason_text else word], className="verdict")
 
 
 # The mark of a verdict whose reason is told in words of its own, such as an interval that was refused.

@@ -30,7 +30,7 @@ from logger.model.roles import Act
 
 from ..access.needs import acting, allowed, needs
 from ..data.queries import Queries
-from ..data.words import between, instant, local, parsed, plain
+from ..data.words import instant, interval_text, local, parse_ns, plain
 from .components import button, card, choice, field, refusal, table, verdict
 
 FIELDS = ("detail", "immediate_action", "impact", "decision", "customer")
@@ -50,24 +50,24 @@ def address(e: Excursion) -> str:
 
 def word(e: Excursion, decided: Book) -> str:
     """Where the decision on an excursion stands."""
-    own = decided.excursion(e)
+    disposition = decided.excursion(e)
     again = f"; cause seen {n} times in 30 days" if (n := decided.repetitions(e)) >= REPEATS else ""
-    if own is not None:
-        return ("closed" if own.closed else "begun") + again
+    if disposition is not None:
+        return ("closed" if disposition.closed else "begun") + again
     return "open" if e.asks_disposition else "not asked"
 
 
-def asked_for(q: Queries, asked: Mapping[str, str]) -> Excursion | None:
+def selected_excursion(q: Queries, query: Mapping[str, str]) -> Excursion | None:
     """The excursion that the address names."""
-    if not all(asked.get(k) for k in ("zone", "rule", "at")):
+    if not all(query.get(k) for k in ("zone", "rule", "at")):
         return None
-    at_ns, now = parsed(asked["at"]), q.now_ns()
-    found = [
-        e for e in q.source.excursions(asked["zone"], at_ns - 1, at_ns + 1, now) if e.rule == asked["rule"]
+    at_ns, now = parse_ns(query["at"]), q.now_ns()
+    excursions = [
+        e for e in q.source.excursions(query["zone"], at_ns - 1, at_ns + 1, now) if e.rule == query["rule"]
     ]
-    if not found:
-        raise Refused(f"There is no excursion of {asked['rule']} at {asked['at']} (any more); see the list.")
-    return found[0]
+    if not excursions:
+        raise Refused(f"There is no excursion of {query['rule']} at {query['at']} (any more); see the list.")
+    return excursions[0]
 
 
 def form(q: Queries, e: Excursion) -> list[Component]:
@@ -75,30 +75,31 @@ def form(q: Queries, e: Excursion) -> list[Component]:
     zone = q.room.timezone
     name = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
     worst = f"worst {plain(e.worst, e.unit)}, limit {plain(e.limit, e.unit)}"
-    head = f"{q.zone(e.zone).name}: {name}, {between(e.from_ns, e.to_ns, zone)}, {worst}"
+    head = f"{q.zone(e.zone).name}: {name}, {interval_text(e.from_ns, e.to_ns, zone)}, {worst}"
     return [
         card(
             "Excursion", html.P(head, className="next-step"), html.Div(_findings(q, e), id="excursion-word")
         ),
         card(
-            "Inspections that it touches, with its settling", html.Div(_touched(q, e), id="excursion-touched")
+            "Inspections that it touches, with its settling",
+            html.Div(_affected_inspections(q, e), id="excursion-touched"),
         ),
     ]
 
 
 def _findings(q: Queries, e: Excursion) -> list[Component]:
-    own = q.source.decided().excursion(e)
-    findings = own.findings if own else Findings()
+    disposition = q.source.decided().excursion(e)
+    findings = disposition.findings if disposition else Findings()
     if not allowed(Act.READ_INSPECTIONS):
         return [html.P("Your account may not see what was said.")]
-    told = [_last_said(q, own)] if own else []
+    earlier = [_last_said(q, disposition)] if disposition else []
     if not allowed(Act.DECIDE):
         rows = [[label, getattr(findings, key) or "–"] for key, label in LABELS.items()]
-        return [*told, table(["", ""], [["Cause", findings.cause or "–"], *rows], "What was said")]
+        return [*earlier, table(["", ""], [["Cause", findings.cause or "–"], *rows], "What was said")]
     causes = {"": "not named yet"} | {c: c for c in CAUSES}
     lines = [field({"said": key}, LABELS[key], getattr(findings, key)) for key in FIELDS]
     return [
-        *told,
+        *earlier,
         html.Div(
             [
                 choice("excursion-cause", "Cause", causes, findings.cause),
@@ -112,22 +113,22 @@ def _findings(q: Queries, e: Excursion) -> list[Component]:
     ]
 
 
-def _last_said(q: Queries, own: Disposition) -> Component:
-    done = "Closed" if own.closed else "Last said"
-    return html.P(f"{done} by {own.who}, {local(own.at_ns, q.room.timezone)}.")
+def _last_said(q: Queries, disposition: Disposition) -> Component:
+    state = "Closed" if disposition.closed else "Last said"
+    return html.P(f"{state} by {disposition.who}, {local(disposition.at_ns, q.room.timezone)}.")
 
 
-def _touched(q: Queries, e: Excursion) -> list[Component]:
+def _affected_inspections(q: Queries, e: Excursion) -> list[Component]:
     if not allowed(Act.READ_INSPECTIONS):
         return [html.P("Your account may not see inspections.")]
-    found = q.source.touched(e, q.now_ns())
-    rows = [_row(q, t) for t in found]
+    impacts = q.source.touched(e, q.now_ns())
+    rows = [_row(q, t) for t in impacts]
     head = ["inspection", "when", "verdict", "effect", "of tolerance", "decision", "customer", "by"]
     drawn: list[Component] = [table(head, rows, "The worst against its tolerance first", figures=(1, 3, 4))]
-    open_jobs = {t.job.key: f"{t.job.title} ({t.job.key})" for t in found}
+    open_jobs = {t.job.key: f"{t.job.title} ({t.job.key})" for t in impacts}
     if not allowed(Act.DECIDE) or not open_jobs:
         return drawn
-    first = next((t.job.key for t in found if t.decided is None), found[0].job.key)
+    first = next((t.job.key for t in impacts if t.decided is None), impacts[0].job.key)
     return [
         *drawn,
         html.Div(
@@ -149,7 +150,7 @@ def _row(q: Queries, t: Impact) -> list[Any]:
     effect = "not known" if t.effect_um is None else f"{t.effect_um:.2f} µm"
     return [
         html.A(t.job.title, href=f"/inspections?inspection={t.job.key}"),
-        between(t.job.from_ns, t.job.to_ns, q.room.timezone),
+        interval_text(t.job.from_ns, t.job.to_ns, q.room.timezone),
         verdict(t.verdict, t.reason),
         html.Span(effect, title=t.how),
         "not known" if t.share is None else f"{t.share:.0%}",
@@ -159,9 +160,9 @@ def _row(q: Queries, t: Impact) -> list[Any]:
     ]
 
 
-def causes_card(found: Sequence[Excursion], decided: Book) -> Component:
+def causes_card(excursions: Sequence[Excursion], decided: Book) -> Component:
     """Causes by hours; what a corrective action changed."""
-    rows = [[c.cause, str(c.excursions), f"{c.hours:.1f} h"] for c in pareto(found, decided)]
+    rows = [[c.cause, str(c.excursions), f"{c.hours:.1f} h"] for c in pareto(excursions, decided)]
     return card(
         "Causes",
         table(["cause", "excursions", "not met for"], rows, "By hours, the largest first", figures=(1, 2)),
@@ -176,9 +177,9 @@ def causes_card(found: Sequence[Excursion], decided: Book) -> Component:
     )
 
 
-def _said(cause: str, lines: Sequence[str | None]) -> Findings:
-    told = {key: (text or "").strip() for key, text in zip(FIELDS, lines, strict=True)}
-    return Findings(cause=cause or "", **told)
+def _entered_findings(cause: str, lines: Sequence[str | None]) -> Findings:
+    texts = {key: (text or "").strip() for key, text in zip(FIELDS, lines, strict=True)}
+    return Findings(cause=cause or "", **texts)
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -199,8 +200,10 @@ def register(app: Dash, q: Queries) -> None:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return no_update, no_update
         try:
-            e, close = _named(q, search), ctx.triggered_id == "excursion-close"
-            q.source.note_excursion(e, _said(cause, lines), acting(Act.DECIDE), q.now_ns(), close=close)
+            e, close = _excursion_of(q, search), ctx.triggered_id == "excursion-close"
+            q.source.note_excursion(
+                e, _entered_findings(cause, lines), acting(Act.DECIDE), q.now_ns(), close=close
+            )
         except StillroomError as refused:
             return refusal(str(refused)), no_update
         done = "Closed." if close else "Written down."
@@ -222,12 +225,12 @@ def register(app: Dash, q: Queries) -> None:
         if not clicks:
             return no_update, no_update
         try:
-            e = _named(q, search)
+            e = _excursion_of(q, search)
             (touched,) = [t for t in q.source.touched(e, q.now_ns()) if t.job.key == job]
             q.source.decide(touched, [text or "" for text in told], acting(Act.DECIDE))
         except StillroomError as refused:
             return no_update, refusal(str(refused))
-        return _touched(q, e), no_update
+        return _affected_inspections(q, e), no_update
 
     @app.callback(
         Output("action-answer", "children"),
@@ -251,10 +254,10 @@ def register(app: Dash, q: Queries) -> None:
         )
 
 
-def _named(q: Queries, search: str) -> Excursion:
+def _excursion_of(q: Queries, search: str) -> Excursion:
     from urllib.parse import parse_qs
 
-    found = asked_for(q, {k: v[-1] for k, v in parse_qs(search.lstrip("?")).items()})
-    if found is None:
+    excursion = selected_excursion(q, {k: v[-1] for k, v in parse_qs(search.lstrip("?")).items()})
+    if excursion is None:
         raise Refused("Nothing was changed: the address names no excursion.")
-    return found
+    return excursion

@@ -10,14 +10,14 @@ from dash.development.base_component import Component
 
 from logger.instants import NS
 from logger.model import Certificate
-from logger.verdicts.curves import together
+from logger.verdicts.curves import at_common_bins
 
 from ..charts import theme
 from ..charts.axes import FONT, frame
 from ..charts.chart import Figure
 from ..data.channels import channels_in
 from ..data.queries import Queries
-from ..data.words import difference, local, plain, plain_difference, point, signed
+from ..data.words import difference, local, plain, plain_difference, point, signed_figure
 from .components import behind, card, graph, table
 
 DAY_NS = 86_400 * NS
@@ -51,12 +51,12 @@ def _history(channel: str, unit: str, paper: Certificate) -> list[list[object]]:
     def nearest(points: Sequence[float]) -> int:
         return min(range(len(points)), key=lambda i: abs(points[i] - middle))
 
-    at, before, found = nearest(paper.indications), paper.as_found, "not stated"
+    at, before, as_found = nearest(paper.indications), paper.as_found, "not stated"
     if before is not None and before.errors:
-        found = signed(before.errors[nearest(before.indications)], unit)
-    told = point(paper.indications[at], unit), found, signed(-paper.corrections[at], unit)
+        as_found = signed_figure(before.errors[nearest(before.indications)], unit)
+    row = point(paper.indications[at], unit), as_found, signed_figure(-paper.corrections[at], unit)
     U = plain_difference(2 * paper.U[at] / paper.k, unit)
-    return [[channel, paper.number, paper.calibrated_on, *told, U]]
+    return [[channel, paper.number, paper.calibrated_on, *row, U]]
 
 
 def _against_neighbours(q: Queries, probe: str) -> list[Component]:
@@ -69,13 +69,13 @@ def _against_neighbours(q: Queries, probe: str) -> list[Component]:
     to_ns = q.now_ns()
     if len(near) < 2:
         return [html.P(f"No other probe stands in the same zone and medium as {probe}.", className="aside")]
-    curves = together([q.source.curve(c, to_ns - DAYS * DAY_NS, to_ns, DAYS) for c in near])
+    curves = at_common_bins([q.source.curve(c, to_ns - DAYS * DAY_NS, to_ns, DAYS) for c in near])
     if not len(curves[0]):
         return [html.P("The neighbours have no common days in the last 90.", className="aside")]
     mean = sum(c.mean for c in curves) / len(curves)
     days = [local(t, q.room.timezone)[:10] for t in curves[0].start_ns.tolist()]
-    apart = {c: [round(difference(v, "K")[0], 4) for v in (found.mean - mean).tolist()]
-             for c, found in zip(near, curves, strict=True)}  # fmt: skip
+    apart = {c: [round(difference(v, "K")[0], 4) for v in (curve_.mean - mean).tolist()]
+             for c, curve_ in zip(near, curves, strict=True)}  # fmt: skip
     printed = difference(0.0, "K")[1]
     name = f"Daily mean less the mean of the neighbours, {printed}"
     rows = [[day, *(f"{apart[c][i]:+.3f}" for c in near)] for i, day in enumerate(days)]
@@ -100,9 +100,13 @@ def _figure(q: Queries, days: list[str], apart: dict[str, list[float]], probe: s
     """A line for each probe, the one that was asked about the strongest."""
     lines, ends = [], []
     for i, (channel, values) in enumerate(apart.items()):
-        colour, own = theme.SERIES[i % len(theme.SERIES)], channel.startswith(f"{probe}.")
+        colour, is_selected = theme.SERIES[i % len(theme.SERIES)], channel.startswith(f"{probe}.")
         name = q.label(channel)
-        stroke = {"color": colour, "width": 2.4 if own else 1.2, "dash": theme.DASHES[i % len(theme.DASHES)]}
+        stroke = {
+            "color": colour,
+            "width": 2.4 if is_selected else 1.2,
+            "dash": theme.DASHES[i % len(theme.DASHES)],
+        }
         hover = f"%{{x}}: %{{y:+.3f}} {difference(0.0, 'K')[1]}<extra>{name}</extra>"
         style = {"type": "scatter", "mode": "lines+markers", "marker": {"size": 4}, "hovertemplate": hover}
         lines.append({**style, "name": name, **_broken(days, values), "line": stroke})

@@ -86,10 +86,10 @@ class Desk:
     def get(self, key: str) -> Upload:
         """The file under a key; Refused where it lies here no longer."""
         with self._guard:
-            found = self._files.get(key)
-        if found is None:
+            upload = self._files.get(key)
+        if upload is None:
             raise Refused("That file is no longer open here; choose it again.")
-        return found
+        return upload
 
 
 def work(upload: Upload, doing: Callable[[Upload], None], wait_s: float = 0.8) -> None:

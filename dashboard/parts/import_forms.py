@@ -39,9 +39,9 @@ def questions(q: Queries, upload: Upload) -> list[Component]:
     profiles = profiles_of(q)
     options = {NEW: "answers below, kept for the next file"} | {name: p.name for name, p in profiles.items()}
     fitting = _fitting(upload, profiles)
-    asked = [_select(upload, "profile", "Read by", options, fitting or NEW)]
+    fields = [_select(upload, "profile", "Read by", options, fitting or NEW)]
     if upload.described is None:
-        return [html.Div([*asked, _look()], className="form")]
+        return [html.Div([*fields, _look()], className="form")]
     profile = upload.described.profile
     of_time = [
         _text(upload, "zone", f"Time zone, such as {q.room.timezone} or +01:00", ""),
@@ -53,7 +53,7 @@ def questions(q: Queries, upload: Upload) -> list[Component]:
     columns = [_column(q, n, upload) for n in range(len(upload.described.columns))]
     return [
         *([html.P("The file does not tell:"), html.Ul(open_now)] if open_now else []),
-        html.Div([*asked, *of_time], className="form"),
+        html.Div([*fields, *of_time], className="form"),
         *(html.Div(row, className="form") for row in columns),
         html.Div([_look()], className="form"),
         behind("The profile as a file", html.Pre(upload.described.text)),
@@ -69,10 +69,10 @@ def profiles_of(q: Queries) -> dict[str, Profile]:
 
 def _fitting(upload: Upload, profiles: Mapping[str, Profile]) -> str:
     try:
-        found = choose_profile(PurePath(upload.name), profiles.values())  # type: ignore[arg-type]
+        fitting = choose_profile(PurePath(upload.name), profiles.values())  # type: ignore[arg-type]
     except Refused:
         return ""
-    return next(name for name, profile in profiles.items() if profile is found)
+    return next(name for name, profile in profiles.items() if profile is fitting)
 
 
 def _look() -> Component:
@@ -80,8 +80,8 @@ def _look() -> Component:
 
 
 def _select(upload: Upload, of: str, label: str, options: Mapping[str, str], value: str) -> Component:
-    given = upload.answers.get(of, value)
-    return choice({"type": "import-answer", "of": of}, label, options, given if given in options else value)
+    answer = upload.answers.get(of, value)
+    return choice({"type": "import-answer", "of": of}, label, options, answer if answer in options else value)
 
 
 def _text(upload: Upload, of: str, label: str, value: str) -> Component:
@@ -94,18 +94,18 @@ def _column(q: Queries, n: int, upload: Upload) -> list[Component]:
     guess = upload.described.columns[n]
     channels = {LEAVE: "leave it out"} | {c: c for c in (guess.candidates or tuple(q.setup.channels))}
     units = sorted({u for c in q.setup.channels.values() for u in quantity(c.quantity).units if u != "1"})
-    known = guess.unit if guess.unit in units else ""
+    unit = guess.unit if guess.unit in units else ""
     chosen = guess.channel if guess.channel in channels else LEAVE
     label = f"Column {guess.heading}, such as {guess.example}: channel"
     return [
         _select(upload, f"channel {n}", label, channels, chosen),
         _select(
-            upload, f"unit {n}", f"Unit of {guess.heading}", {"": "not told"} | {u: u for u in units}, known
+            upload, f"unit {n}", f"Unit of {guess.heading}", {"": "not told"} | {u: u for u in units}, unit
         ),
     ]
 
 
-def answered(q: Queries, upload: Upload, answers: Mapping[str, Any]) -> Profile:
+def profile_from_answers(q: Queries, upload: Upload, answers: Mapping[str, Any]) -> Profile:
     """The profile that the answers make; Refused where no column is left."""
     name = str(answers.get("profile") or NEW)
     if name != NEW:
@@ -113,8 +113,8 @@ def answered(q: Queries, upload: Upload, answers: Mapping[str, Any]) -> Profile:
     if upload.described is None:
         raise Refused("Choose the profile to read this file by.")
     columns = [_answered_column(c, n, answers) for n, c in enumerate(upload.described.profile.columns)]
-    kept = tuple(c for c in columns if c is not None)
-    if not kept:
+    numeric = tuple(c for c in columns if c is not None)
+    if not numeric:
         raise Refused("Which column is which channel? Choose one at least.")
     return replace(
         upload.described.profile,
@@ -122,7 +122,7 @@ def answered(q: Queries, upload: Upload, answers: Mapping[str, Any]) -> Profile:
         zone=str(answers.get("zone") or "").strip() or None,
         order=answers.get("order") or None,
         decimal=answers.get("decimal") or None,
-        columns=kept,
+        columns=numeric,
     )
 
 
@@ -133,7 +133,7 @@ def _answered_column(column: Column, n: int, answers: Mapping[str, Any]) -> Colu
     return replace(column, channel=str(channel), unit=answers.get(f"unit {n}") or None)
 
 
-def shown(q: Queries, upload: Upload) -> Component:
+def preview_card(q: Queries, upload: Upload) -> Component:
     """What would be stored: counts, rows, the time axis, gaps, flagged rows, everything assumed."""
     assert upload.tried is not None  # noqa: S101 (asked for when it was tried)
     result, preview = upload.tried
@@ -141,14 +141,14 @@ def shown(q: Queries, upload: Upload) -> Component:
         return card(
             "Imported before", html.P(f"{upload.name} is in the record already; there is nothing to do.")
         )
-    told = (
+    sentence = (
         f"{result.stored:,} readings would be stored, {result.duplicates:,} are there already, "
         f"{len(result.conflicts)} contradict what is there, {result.flagged:,} carry no value."
     )
     rows = [*preview.first, *(r for r in preview.last if r not in preview.first)]
     return card(
         "What would be stored",
-        html.P(told),
+        html.P(sentence),
         svg(axis_svg(preview.axes)),
         _axes(q, preview.axes),
         _rows(q, "First and last rows", rows),
@@ -191,11 +191,11 @@ def _rows(q: Queries, caption: str, rows: Sequence[Row]) -> Component:
 def _gaps(q: Queries, axes: Sequence[Axis]) -> list[Component]:
     """The longest gaps; those that channels share are told once."""
     zone = q.room.timezone
-    found = sorted({gap for a in axes for gap in a.gaps}, key=lambda gap: gap[0] - gap[1])
-    if not found:
+    gaps = sorted({gap for a in axes for gap in a.gaps}, key=lambda gap: gap[0] - gap[1])
+    if not gaps:
         return [html.P("No gap.")]
-    rows = [[local(a, zone), local(b, zone), f"{(b - a) / NS / 60:.1f} min"] for a, b in sorted(found[:GAPS])]
-    more = f" (the longest {GAPS} of {len(found)})" if len(found) > GAPS else ""
+    rows = [[local(a, zone), local(b, zone), f"{(b - a) / NS / 60:.1f} min"] for a, b in sorted(gaps[:GAPS])]
+    more = f" (the longest {GAPS} of {len(gaps)})" if len(gaps) > GAPS else ""
     return [table(["from, local", "to, local", "length"], rows, f"Gaps{more}", figures=(0, 1, 2))]
 
 

@@ -18,61 +18,69 @@ WIDTH, ROW, LEFT, RIGHT = 760, 26, 210, 96
 BY = {"gum": "JCGM 100 and ISO/TR 16015", "b89": "ASME B89.6.2"}
 
 
-def thermal_cards(told: Mapping[str, Any] | None) -> list[Component]:
+def thermal_cards(thermal: Mapping[str, Any] | None) -> list[Component]:
     """The card with the budget; nothing where no length was asked about."""
-    if not told:
+    if not thermal:
         return []
-    notes = [html.P(n[0].upper() + n[1:] + ".", className="aside") for n in told["notices"]]
-    if "nde_um" not in told:
+    notes = [html.P(n[0].upper() + n[1:] + ".", className="aside") for n in thermal["notices"]]
+    if "nde_um" not in thermal:
         return [card("Thermal error", html.P("Not shown."), *notes)]
-    scale = scale_name(told["scale_material"])
-    aside = f"{told['material']} on {scale}, {told['case']}, by {BY[told['adding_up']]}"
-    rows = bars(told)
+    scale = scale_name(thermal["scale_material"])
+    aside = f"{thermal['material']} on {scale}, {thermal['case']}, by {BY[thermal['adding_up']]}"
+    rows = bars(thermal)
     return [
         card(
             "Thermal error",
-            html.P(words(told), className="next-step", id="thermal-answer"),
-            svg(drawing(rows, told["tolerance_um"])),
+            html.P(words(thermal), className="next-step", id="thermal-answer"),
+            svg(drawing(rows, thermal["tolerance_um"])),
             behind(
                 "Figures of the budget", table(["contribution", "µm"], _figures(rows), "Budget", figures=(1,))
             ),
-            _temperatures(told["temperatures"]),
+            _temperatures(thermal["temperatures"]),
             *notes,
             aside=aside,
         )
     ]
 
 
-def words(told: Mapping[str, Any]) -> str:
+def words(thermal: Mapping[str, Any]) -> str:
     """What a person would say of it."""
-    corrected = told["case"].endswith("20 °C and corrected")
-    long = "long" if told["nde_um"] >= 0 else "short"
-    bias = f"{told['feature']}: the part measures {abs(told['nde_um']):.2f} µm {long}"
+    corrected = thermal["case"].endswith("20 °C and corrected")
+    long = "long" if thermal["nde_um"] >= 0 else "short"
+    bias = f"{thermal['feature']}: the part measures {abs(thermal['nde_um']):.2f} µm {long}"
     bias += " before correction" if corrected else ""
     total = (
-        f"U {told['U_um']:.2f} µm (k = 2)" if told["U_um"] is not None else f"UNDE {told['unde_um']:.2f} µm"
+        f"U {thermal['U_um']:.2f} µm (k = 2)"
+        if thermal["U_um"] is not None
+        else f"UNDE {thermal['unde_um']:.2f} µm"
     )
-    share = told["share_of_tolerance"]
+    share = thermal["share_of_tolerance"]
     of = ""
     if share is not None:
-        of = f" Error + U: {100 * share:.0f} % of the tolerance of {told['tolerance_um']:g} µm."
-    allowed = "" if told.get("share_allowed") is None else f": {100 * told['share_allowed']:g} % is allowed"
+        of = f" Error + U: {100 * share:.0f} % of the tolerance of {thermal['tolerance_um']:g} µm."
+    allowed = (
+        "" if thermal.get("share_allowed") is None else f": {100 * thermal['share_allowed']:g} % is allowed"
+    )
     within = {True: f" Accepted{allowed}.", False: f" Not accepted{allowed}.", None: ""}
-    tve = f" Variation {told['tve_um']:.2f} µm ({told['tve_source']})."
-    tei = "" if told["tei_pct"] is None else f" Thermal error index {told['tei_pct']:.0f} %."
-    return f"{bias}, {total}.{of}{within[told['within_share']]}{tve}{tei}"
+    tve = f" Variation {thermal['tve_um']:.2f} µm ({thermal['tve_source']})."
+    tei = "" if thermal["tei_pct"] is None else f" Thermal error index {thermal['tei_pct']:.0f} %."
+    return f"{bias}, {total}.{of}{within[thermal['within_share']]}{tve}{tei}"
 
 
-def bars(told: Mapping[str, Any]) -> list[tuple[str, float, str]]:
+def bars(thermal: Mapping[str, Any]) -> list[tuple[str, float, str]]:
     """Name, µm and kind of each bar: the bias, what is uncertain at k = 2 (or as bounds), the whole."""
-    k = told["k"] or 1.0
-    lines = [(c["name"], k * c["um"], "part") for c in told["contributions"] if k * c["um"] >= 0.0005]
-    if told["adding_up"] == "b89":
+    k = thermal["k"] or 1.0
+    lines = [(c["name"], k * c["um"], "part") for c in thermal["contributions"] if k * c["um"] >= 0.0005]
+    if thermal["adding_up"] == "b89":
         return [*lines, ("sum", sum(um for _, um, _ in lines), "whole")]
-    bias = 0.0 if "not corrected" not in told["case"] and "at 20" not in told["case"] else abs(told["nde_um"])
+    bias = (
+        0.0
+        if "not corrected" not in thermal["case"] and "at 20" not in thermal["case"]
+        else abs(thermal["nde_um"])
+    )
     first = [("differential expansion, not corrected", bias, "bias")] if bias else []
-    U = [("all uncertain ones, U (k = 2)", float(told["U_um"]), "whole")]
-    return [*first, *lines, *U, ("bias and U", bias + float(told["U_um"]), "whole")]
+    U = [("all uncertain ones, U (k = 2)", float(thermal["U_um"]), "whole")]
+    return [*first, *lines, *U, ("bias and U", bias + float(thermal["U_um"]), "whole")]
 
 
 def drawing(rows: Sequence[tuple[str, float, str]], tolerance_um: float | None) -> str:
@@ -128,19 +136,19 @@ def _figures(rows: Sequence[tuple[str, float, str]]) -> list[list[str]]:
     return [[name, f"{um:.3f}"] for name, um, _ in rows]
 
 
-def _temperatures(told: Mapping[str, Any]) -> Component:
+def _temperatures(thermal: Mapping[str, Any]) -> Component:
     """Part, scale and air as the judgement used them."""
     rows = [
         [
             name,
-            plain(told[name]["mean_C"], "degC"),
-            "–" if told[name]["u_K"] is None else figure(2 * told[name]["u_K"], "K"),
-            told[name]["how"],
-            ", ".join(told[name]["channels"]),
+            plain(thermal[name]["mean_C"], "degC"),
+            "–" if thermal[name]["u_K"] is None else figure(2 * thermal[name]["u_K"], "K"),
+            thermal[name]["how"],
+            ", ".join(thermal[name]["channels"]),
         ]
         for name in ("part", "scale")
     ]
-    span = told["air_span_K"]
+    span = thermal["air_span_K"]
     moved = "–" if span is None else figure(span, "K")
     rows.append(["air", "", "", f"span {moved} from mastering to the end", ""])
     return table(

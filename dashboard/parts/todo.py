@@ -1,4 +1,4 @@
-"""What needs a hand, most urgent first: alarms, running inspections, soaking parts, excursions, probes."""
+"""Open tasks, most urgent first: alarms, running inspections, soaking parts, excursions, probes."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ DAY_NS = 86400 * NS
 
 def rows(q: Queries) -> list[Component]:
     """One row each: what, since when, and a figure or an act."""
-    found = [*_alarms(q), *_running(q), *_soaking(q), *_excursions(q), *_overdue(q)]
-    return found or [html.P(_nothing(q), className="calm")]
+    rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_excursions(q), *_overdue(q)]
+    return rows_ or [html.P(_nothing(q), className="calm")]
 
 
 def _nothing(q: Queries) -> str:
@@ -85,17 +85,17 @@ def acknowledge_button(alarm: OpenAlarm) -> Component:
 
 
 def _alarms(q: Queries) -> list[Component]:
-    found = []
+    rows_ = []
     for alarm in q.alarms():
         what, since = alarm_words(alarm, q)
         asks = alarm.awaiting and allowed(Act.ACKNOWLEDGE)
         end = acknowledge_button(alarm) if asks else f"{alarm.spec.priority} priority"
-        found.append(_row(what, since, end, "hand-alarm"))
-    return found
+        rows_.append(_row(what, since, end, "hand-alarm"))
+    return rows_
 
 
 def _running(q: Queries) -> list[Component]:
-    found = []
+    rows_ = []
     for job in q.inspections():
         if job.to_ns is not None:
             continue
@@ -104,40 +104,40 @@ def _running(q: Queries) -> list[Component]:
         end = html.Span([_so_far(q, job), link])
         what = f"Inspection {job.title}, {q.zone(job.zone).name}"
         css = "hand-alarm" if q.now_ns() - job.from_ns > FORGOTTEN_NS else ""
-        asked = "; does it still run?" if css else ""
-        found.append(_row(what, f"running since {since}{asked}", end, css))
-    return found
+        question = "; does it still run?" if css else ""
+        rows_.append(_row(what, f"running since {since}{question}", end, css))
+    return rows_
 
 
 def _soaking(q: Queries) -> list[Component]:
     """Parts that come to the temperature of the room, with when they will have."""
-    now, found = q.now_ns(), []
+    now, rows_ = q.now_ns(), []
     for r in q.source.soaks(now) if allowed(Act.READ_INSPECTIONS) else []:
         ready = f"ready {clock(r.ready_ns, now, q.room.timezone)}" if r.ready_ns else "end not known"
         since = f"from {plain(r.clock.from_C, 'degC')} since {clock(r.clock.at_ns, now, q.room.timezone)}"
         link = html.A("ready" if r.ready else ready, href="/soak")
-        found.append(_row(f"Soaking: {r.clock.name}, {q.zone(r.clock.zone).name}", since, link))
-    return found
+        rows_.append(_row(f"Soaking: {r.clock.name}, {q.zone(r.clock.zone).name}", since, link))
+    return rows_
 
 
 def _so_far(q: Queries, job: Inspection) -> Component:
     """The worst that the room did since a running inspection began."""
-    found = [p.reason for p in q.periods(job.zone, job.from_ns, q.now_ns())]
-    if not found:
+    reasons = [p.reason for p in q.periods(job.zone, job.from_ns, q.now_ns())]
+    if not reasons:
         return html.Span("no complete minute yet", className="verdict")
-    worst = min(found, key=REASONS.index)
+    worst = min(reasons, key=REASONS.index)
     return verdict(VERDICT_OF[worst], worst, apart=True)
 
 
 def _excursions(q: Queries) -> list[Component]:
     now, zone = q.now_ns(), q.room.timezone
-    found = []
+    rows_ = []
     for e in sorted(q.source.excursions(None, now - DAY_NS, now, now), key=lambda e: -e.to_ns)[:4]:
         rule = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
         what = f"Excursion, {q.zone(e.zone).name}: {rule}, worst {plain(e.worst, e.unit)}"
         area = exceedance(e.exceedance, e.unit)
-        found.append(_row(what, f"{clock(e.from_ns, now, zone)}–{clock(e.to_ns, now, zone)}", area))
-    return found
+        rows_.append(_row(what, f"{clock(e.from_ns, now, zone)}–{clock(e.to_ns, now, zone)}", area))
+    return rows_
 
 
 def _overdue(q: Queries) -> list[Component]:

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, insert, select, update
 
-from ..core.alarms.grouping import cause_of, leads
-from ..core.alarms.lifecycle import ACKNOWLEDGED, Act, ActKind, Alarm, AlarmState, acted
-from ..core.alarms.system import view_specs
+from ..core.alarms.grouping import cause_of, start_cause
+from ..core.alarms.lifecycle import ACKNOWLEDGED, ActKind, Alarm, AlarmAct, AlarmState, apply_act
+from ..core.alarms.system import system_alarms
 from ..errors import Refused, UnknownName
 from ..instants import NS, rfc3339
 from ..model import AlarmSpec, Setup
@@ -73,12 +73,12 @@ def put_back(store: Store, key: str, who: str, reason: str, now_ns: int) -> Alar
 def _act(
     store: Store, key: str, kind: ActKind, who: str, reason: str, *, now_ns: int, until_ns: int | None = None
 ) -> Alarm:
-    act = Act(kind, required_person(who), now_ns, required_text(reason, _SAID[kind]), until_ns)
+    act = AlarmAct(kind, required_person(who), now_ns, required_text(reason, _SAID[kind]), until_ns)
     with store.begin() as conn:
         before = known_alarm(conn, key)
         _refuse_idle(before, kind)
-        outcome = acted(before, act)
-        after = leads(outcome.alarm, now_ns) if outcome.notices else outcome.alarm
+        outcome = apply_act(before, act)
+        after = start_cause(outcome.alarm, now_ns) if outcome.notices else outcome.alarm
         put_alarm(conn, after, now_ns)
         until = {} if until_ns is None else {"until": rfc3339(until_ns)}
         what = change(before, after) | {"act": kind, **until}
@@ -140,7 +140,7 @@ def acknowledge_all(
     store: Store, alarm_keys: Iterable[str], who: str, comment: str, now_ns: int
 ) -> list[Alarm]:
     """The same for several alarms by one comment: all of them, or none."""
-    act = Act("acknowledge", required_person(who), now_ns, comment_of(comment))
+    act = AlarmAct("acknowledge", required_person(who), now_ns, comment_of(comment))
     with store.begin() as conn:
         return [_acknowledge(store, conn, key, act, now_ns) for key in dict.fromkeys(alarm_keys)]
 
@@ -152,11 +152,11 @@ def comment_of(text: str) -> str:
     return refuse_unseen(text.strip(), "comment")
 
 
-def _acknowledge(store: Store, conn: Connection, key: str, act: Act, now_ns: int) -> Alarm:
+def _acknowledge(store: Store, conn: Connection, key: str, act: AlarmAct, now_ns: int) -> Alarm:
     alarm = known_alarm(conn, key)
     if alarm.condition not in ACKNOWLEDGED:
         raise Refused(f"Alarm {key!r} is {alarm.state}: there is nothing to acknowledge.")
-    after = acted(alarm, act).alarm
+    after = apply_act(alarm, act).alarm
     put_alarm(conn, after, now_ns)
     store.journal.append("alarm", act.who, change(alarm, after) | {"act": act.kind}, act.comment, conn)
     return after
@@ -176,7 +176,7 @@ def alarms_in(conn: Connection) -> list[Alarm]:
 
 def alarm_specs(setup: Setup, routes: Iterable[str] = ()) -> tuple[AlarmSpec, ...]:
     """The alarms of the setup, and those that nobody has to declare (`view.py`), which go out by `routes`."""
-    return (*setup.alarms, *view_specs(setup, tuple(routes)))
+    return (*setup.alarms, *system_alarms(setup, tuple(routes)))
 
 
 def outbox(store: Store) -> Outbox:

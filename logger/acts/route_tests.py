@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from ..core.alarms.recipients import Address, every_address, every_way
+from ..core.alarms.recipients import Address, all_addresses, default_routes
 from ..errors import Refused, UnknownName
 from ..instants import NS, rfc3339
 from ..model import Config
@@ -40,7 +40,7 @@ def prove(store: Store, config: Config, who: str, now_ns: int, routes: Sequence[
     for route in routes:
         if route not in names:
             raise UnknownName("route", route, names)
-    to = every_address(routes or names, config)
+    to = all_addresses(routes or names, config)
     if not to:
         raise Refused("There is no route to test: alarms.toml has none but the screen.")
     with store.begin() as conn:
@@ -78,7 +78,7 @@ def unproven_recipients(config: Config, receipts: Iterable[Receipt]) -> list[str
     """What a test did not prove, a sentence each: recipients, people without a route, the screen."""
     by_address = {(r.route, r.recipient): r for r in receipts}
     users = _users(config)
-    recipients = every_address([*(d.key for d in config.duties), *config.routes], config)
+    recipients = all_addresses([*(d.key for d in config.duties), *config.routes], config)
     return [
         *(_unproven_reason(a, by_address.get((a.route, a.recipient)), users.get(a.route, ()))
           for a in recipients
@@ -110,7 +110,7 @@ def _users(config: Config) -> Mapping[str, list[str]]:
     """By route: alarms that go out by it, also through a calendar or when they are escalated."""
     carried = {d.key: d.route for d in config.duties}
     users: dict[str, list[str]] = {}
-    for spec in attending.alarm_specs(config.setup, every_way(config)):
+    for spec in attending.alarm_specs(config.setup, default_routes(config)):
         names = (*spec.routes, *spec.escalate_to)
         for route in dict.fromkeys(carried.get(name, name) for name in names if name != "screen"):
             users.setdefault(route, []).append(spec.key)
@@ -125,7 +125,7 @@ def _unreachable(config: Config, recipients: Iterable[Address]) -> Iterator[str]
 
 
 def _on_the_screen_alone(config: Config) -> Iterator[str]:
-    specs = attending.alarm_specs(config.setup, every_way(config))
+    specs = attending.alarm_specs(config.setup, default_routes(config))
     alone = [s.key for s in specs if set(s.routes) <= {"screen"} and s.priority != "low"]
     if alone:
         more = f" and {len(alone) - NAMED} more" if len(alone) > NAMED else ""

@@ -14,8 +14,6 @@ from .output import duration, figures, number_of, table
 if TYPE_CHECKING:
     from ..core.measurement.check import Check
     from ..inspections.assess import Assessment
-
-if TYPE_CHECKING:
     from ..inspections.batch import Answer
 
 
@@ -101,6 +99,8 @@ def _thermal_lines(assessment: Assessment) -> list[str]:
     notices = [f"  note: {n}" for n in payload["notices"]]
     if not assessment.thermal:
         return ["", "  Thermal error: not shown.", *notices]
+    from ..core.measurement.limit_derivation import scale_name
+
     worst = assessment.thermal[0]
     U = "" if worst.U_um is None else f", U {worst.U_um:.2f} µm (k = 2)"
     share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"

@@ -42,7 +42,7 @@ def compare(
       stillroom compare P1.temperature P2.temperature --from 2026-10-20T20:00 --to 2026-10-20T22:00
     """
     from ..core.calibration.comparison import compare_side_by_side
-    from ..verdicts.curves import curve, together
+    from ..verdicts.curves import at_common_bins, curve
 
     with open_session(data, config) as session:
         from_ns, to_ns = parse(begin, session.zone_info, "--from"), parse(end, session.zone_info, "--to")
@@ -57,7 +57,7 @@ def compare(
         if len({measured[c].quantity if c in measured else c.rpartition(".")[2] for c in channels}) != 1:
             raise Refused("Only channels of one quantity can be compared; name them one quantity at a time.")
         minutes = max((to_ns - from_ns) // (60 * NS), 1)
-        curves = together(
+        curves = at_common_bins(
             [curve(session.store, session.setup, c, from_ns, to_ns, bins=minutes) for c in channels]
         )
         comparison = compare_side_by_side(

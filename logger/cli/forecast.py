@@ -57,7 +57,7 @@ def _rows(session: Session, zone: str) -> list[dict[str, Any]]:
     rows = []
     for rule in rules:
         for channel in (c for c in session.setup.channels_of(rule) if c in session.setup.channels):
-            taken_ns, reading = verdicts.corrected(channel, now_ns - WINDOW_MIN * 60 * NS, now_ns)
+            taken_ns, reading = verdicts.corrected_readings(channel, now_ns - WINDOW_MIN * 60 * NS, now_ns)
             minute = (taken_ns - now_ns) / (60 * NS)
             gain = gains.get((rule.key, channel))
             rows.append(_row(channel, rule, gain, line(minute, reading.value)))

@@ -14,7 +14,6 @@ import typer
 
 from ..errors import ImportRefused, Refused
 from ..processes.confined import start_early
-from ..processes.stop_request import StopRequest
 from .context import Session, has_record, open_or_create, require_applied_setup
 from .import_results import preview_dict, result_dict, result_lines
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
@@ -350,6 +349,7 @@ EVERY_S = 2.0
 def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config: Path | None) -> None:
     """Import new files of a folder until Ctrl-C; prints the outcome of each."""
     from ..imports.watching import Folder
+    from ..service.stop_request import StopRequest
 
     watched = Folder(folder)
     with open_or_create(data, config, who) as session, StopRequest() as stop:

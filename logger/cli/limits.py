@@ -45,8 +45,8 @@ def derive(
       stillroom limits derive --length-mm 500 --material aluminium --allowed-um 2
       stillroom limits derive --length-mm 500 --material aluminium --limit-K 0.5
     """
-    from ..core.measurement.limit_derivation import derive as derived
-    from ..core.measurement.limit_derivation import length_errors_um, scale_name, up
+    from ..core.measurement.limit_derivation import derive_limits as derived
+    from ..core.measurement.limit_derivation import length_errors_um, round_up, scale_name
     from ..core.physics.expansion import material_of
 
     part, scale = material_of(material), material_of(scale_material)
@@ -55,7 +55,7 @@ def derive(
     if limit_K is not None:
         alone, both = length_errors_um(length_mm, part, scale, limit_K)
         errors = {"alone_um": round(alone, 6), "on_scale_um": round(both, 6)}
-        line = f"±{limit_K:g} K: {up(alone)} µm alone, {up(both)} µm on {scale_name(scale.name)}."
+        line = f"±{limit_K:g} K: {round_up(alone)} µm alone, {round_up(both)} µm on {scale_name(scale.name)}."
         answer(errors, as_json, [line])
         return
     derivation = derived(length_mm, part, scale, allowed_um or 0.0)

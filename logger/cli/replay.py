@@ -13,7 +13,7 @@ from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
 from .output import answer, table
 
 if TYPE_CHECKING:
-    from ..verdicts.replay import Outcome
+    from ..verdicts.replay import ReplayResult
 
 
 def add_to(app: typer.Typer) -> None:
@@ -49,20 +49,20 @@ def replay(
     Example:
       stillroom replay --from 2026-01-01 --to 2027-01-01 --limits wider.toml --delays 600
     """
-    from ..verdicts.replay import delays_of, replay, whole_cells, with_limits
+    from ..verdicts.replay import delays_of, replay_alarms, setup_with_limits, whole_cells
 
     with open_session(data, config) as found:
         if limits is not None and not limits.is_file():
             raise Refused(f"There is no file {limits}.")
         text = None if limits is None else limits.read_text(encoding="utf-8-sig")
-        other = found.setup if text is None else with_limits(found.config, text)
+        other = found.setup if text is None else setup_with_limits(found.config, text)
         span = whole_cells(*whole_or_interval(found, start, end), found.setup)
-        now = replay(found.store, found.setup, *span, {})
-        then = replay(found.store, other, *span, delays_of(delays or (), other))
+        now = replay_alarms(found.store, found.setup, *span, {})
+        then = replay_alarms(found.store, other, *span, delays_of(delays or (), other))
     answer({"in_force": now.to_json(), "other": then.to_json()}, as_json, _lines(now, then))
 
 
-def _lines(now: Outcome, then: Outcome) -> list[str]:
+def _lines(now: ReplayResult, then: ReplayResult) -> list[str]:
     rules = list(dict.fromkeys([*now.alarms, *then.alarms]))
     alarms = [[rule, _count(now, rule), _count(then, rule)] for rule in rules]
     hours = [[f"hours {v}", round(now.hours[v], 1), round(then.hours[v], 1)] for v in now.hours]
@@ -72,5 +72,5 @@ def _lines(now: Outcome, then: Outcome) -> list[str]:
     return [*table(heads, alarms), "", *table(("lost", "in force", "other"), [*hours, *lost])]
 
 
-def _count(side: Outcome, rule: str) -> int | str:
+def _count(side: ReplayResult, rule: str) -> int | str:
     return len(side.alarms[rule]) if rule in side.alarms else "no rule"

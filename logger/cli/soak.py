@@ -12,7 +12,7 @@ from .options import Json
 from .output import answer, duration
 
 if TYPE_CHECKING:
-    from ..core.measurement.soak import Constant, Just, Plan
+    from ..core.measurement.soak import Just, SoakConstant, SoakPlan
 
 
 def add_to(app: typer.Typer) -> None:
@@ -71,23 +71,23 @@ def soak(
       stillroom soak --material aluminium --size-mm 60x200 --shape cylinder --from-C 25 \\
         --length-mm 200 --tolerance-um 12 --share 0.1
     """
-    from ..core.measurement.soak import CAUTIONS, fitted, plan, typed
+    from ..core.measurement.soak import CAUTIONS, constant_from_step, constant_from_tau, plan_soak
 
     if just not in ("", "sprayed", "wiped"):
         raise Refused(f"--just: wanted sprayed or wiped, found {just!r}.")
     if fit is not None:
-        constant = fitted(*_step(fit))
+        constant = constant_from_step(*_step(fit))
     elif time_constant_s is not None:
-        constant = typed(time_constant_s)
+        constant = constant_from_tau(time_constant_s)
     else:
         constant = _by_size(material, size_mm, shape, air, on_plate=on_plate)
     residual = _residual(residual_K, material, length_mm, tolerance_um, share)
-    soak_plan = plan(constant, from_C, room_C, residual, cast("Just", just))
+    soak_plan = plan_soak(constant, from_C, room_C, residual, cast("Just", just))
     answer(plan_dict(soak_plan), as_json, [*_lines(soak_plan), *(f"  {c}" for c in CAUTIONS)])
 
 
-def _by_size(material: str, size_mm: str, shape: str, air: str, *, on_plate: bool) -> Constant:
-    from ..core.measurement.soak import FILMS, SIZES, by_size, sizes
+def _by_size(material: str, size_mm: str, shape: str, air: str, *, on_plate: bool) -> SoakConstant:
+    from ..core.measurement.soak import FILMS, SIZES, constant_from_size, parse_sizes
     from ..core.physics.thermal import body_of
 
     if not material or not size_mm:
@@ -99,7 +99,9 @@ def _by_size(material: str, size_mm: str, shape: str, air: str, *, on_plate: boo
             f"{', '.join(airs)}, found {air}."
         )
     named = next(s for s in SIZES if s == shape), next(a for a in FILMS if a == air)
-    return by_size(body_of(material), named[0], sizes(size_mm, named[0]), named[1], on_plate=on_plate)
+    return constant_from_size(
+        body_of(material), named[0], parse_sizes(size_mm, named[0]), named[1], on_plate=on_plate
+    )
 
 
 def _step(file: Path) -> tuple[list[float], list[float]]:
@@ -141,7 +143,7 @@ def _residual(
     return residual_K(length_mm, material_of(material).alpha_per_K, share * tolerance_um)
 
 
-def plan_dict(plan: Plan) -> dict[str, Any]:
+def plan_dict(plan: SoakPlan) -> dict[str, Any]:
     """The plan as plain data; seconds and K."""
     c = plan.constant
     return {
@@ -158,7 +160,7 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _lines(plan: Plan) -> list[str]:
+def _lines(plan: SoakPlan) -> list[str]:
     c = plan.constant
     number = "" if c.biot is None else f", Biot number {c.biot:.3g}"
     ready, latest = (duration(60 * -(-s // 60)) for s in (plan.ready_after_s, plan.ready_latest_s))

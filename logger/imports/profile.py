@@ -31,7 +31,7 @@ class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
-class _ProfileFile(_Table):
+class ProfileFile(_Table):
     name: _Text
     files: list[_Text] = []
     encoding: _Text | None = None
@@ -50,23 +50,23 @@ class _ProfileFile(_Table):
     columns: Annotated[list[Any], Field(min_length=1)]
 
 
-class _ZoneTable(_Table):
+class ProfileZoneTable(_Table):
     since: Annotated[_Text, Field(alias="from")]
     zone: _Text
 
 
-class _TimeTable(_Table):
+class ProfileTimeTable(_Table):
     headings: Annotated[list[_Text], Field(min_length=1, max_length=2)]
     form: Form = "calendar"
     order: Order | None = None
     zone: _Text | None = None
-    zones: list[_ZoneTable] = []
+    zones: list[ProfileZoneTable] = []
     day_in: _Text | None = None
     repeated_hour: Half | None = None
     jumps_are_real: bool = False
 
 
-class _ColumnTable(_Table):
+class ProfileColumnTable(_Table):
     heading: _Text
     channel: _Text
     unit: _Text | None = None
@@ -148,11 +148,11 @@ def profile_of(file: str, text: str) -> Profile:
     source = parsed(file, text, faults)
     if source is None:
         raise ConfigError(faults)
-    head = validated(_ProfileFile, source.tables, source, (), faults)
-    time = validated(_TimeTable, source.tables.get("time", {}), source, ("time",), faults)
+    head = validated(ProfileFile, source.tables, source, (), faults)
+    time = validated(ProfileTimeTable, source.tables.get("time", {}), source, ("time",), faults)
     raw = source.tables.get("columns", [])
     columns = [
-        validated(_ColumnTable, table, source, ("columns", number), faults)
+        validated(ProfileColumnTable, table, source, ("columns", number), faults)
         for number, table in enumerate(raw if isinstance(raw, list) else [])
     ]
     if faults or head is None or time is None:
@@ -161,12 +161,12 @@ def profile_of(file: str, text: str) -> Profile:
     return _checked(file, _profile(head.value, time.value, given))
 
 
-def _column(table: _ColumnTable) -> Column:
+def _column(table: ProfileColumnTable) -> Column:
     only = tuple(sorted(table.only.items()))
     return Column(table.heading, table.channel, table.unit, table.unit_in, tuple(table.time), only)
 
 
-def _profile(head: _ProfileFile, time: _TimeTable, columns: tuple[Column, ...]) -> Profile:
+def _profile(head: ProfileFile, time: ProfileTimeTable, columns: tuple[Column, ...]) -> Profile:
     return Profile(
         name=head.name,
         time_headings=tuple(time.headings),

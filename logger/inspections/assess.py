@@ -13,8 +13,8 @@ from typing import Any
 from ..core.judge.judgement import Judgement
 from ..core.judge.periods import periods
 from ..core.measurement.check import Check
-from ..core.measurement.stamp import stamp
-from ..core.measurement.temperatures import Lag, Track, Tracks, tracks
+from ..core.measurement.stamp import stamp_text
+from ..core.measurement.temperatures import Lag, SideTemperature, Temperatures, part_and_scale
 from ..core.measurement.thermal_error import Feature, ThermalError, Work, thermal_errors
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from ..errors import IntervalError, Refused, UnitError
@@ -49,7 +49,7 @@ class Assessment:
 
     check: Check
     thermal: tuple[ThermalError, ...]
-    tracks: Tracks | None
+    tracks: Temperatures | None
     statement: str | None
     notices: tuple[str, ...]
     segments: tuple[Period, ...] = ()  # a long program, judged piece by piece
@@ -61,7 +61,7 @@ class Assessment:
             "thermal": self.thermal_json(),
             "segments": [_segment(p) for p in self.segments],
             "statement": self.statement,
-            "stamp": stamp(check),
+            "stamp": stamp_text(check),
         }
 
     def thermal_json(self) -> dict[str, Any] | None:
@@ -78,8 +78,8 @@ class Assessment:
         }
 
 
-def _temperatures(temperatures: Tracks) -> dict[str, Any]:
-    sides: Mapping[str, Track] = {"part": temperatures.part, "scale": temperatures.scale}
+def _temperatures(temperatures: Temperatures) -> dict[str, Any]:
+    sides: Mapping[str, SideTemperature] = {"part": temperatures.part, "scale": temperatures.scale}
     return {
         name: {
             "mean_C": _number(t.mean_C),
@@ -92,7 +92,7 @@ def _temperatures(temperatures: Tracks) -> dict[str, Any]:
     } | {"air_span_K": _number(temperatures.span_K)}
 
 
-def soak_state(worst: ThermalError, temperatures: Tracks) -> dict[str, Any]:
+def soak_state(worst: ThermalError, temperatures: Temperatures) -> dict[str, Any]:
     """Whether part and scale were as equal at the start as the share of the tolerance asks."""
     difference = abs(temperatures.at_start_K)
     state = {"difference_K": _number(difference), "residual_K": None, "met": None}
@@ -120,7 +120,7 @@ def _number(value: float) -> float | None:
 
 def assess(verdicts: Verdicts, question: Question, now_ns: int) -> Assessment:
     """Answer a question; IntervalError or UnknownName where the interval cannot be judged."""
-    before_s = verdicts.asked_before_s(
+    before_s = verdicts.pre_window_s(
         question.zone, question.from_ns, question.to_ns, now_ns, question.pre_window_s
     )
     question = with_zone_lags(verdicts.setup, question)
@@ -138,14 +138,16 @@ def assessment_from(
     verdicts: Verdicts, judgement: Judgement, question: Question, before_s: int
 ) -> Assessment:
     """Answer a question from a judgement that covers its whole interval and pre-window."""
-    result = verdicts.checked(judgement, question.from_ns, question.to_ns, before_s, question.activity)
+    result = verdicts.check_judgement(
+        judgement, question.from_ns, question.to_ns, before_s, question.activity
+    )
     statement = _statement(verdicts, judgement, result)
     pieces = tuple(periods(judgement, cells_of(judgement, result)))
     if not question.features or question.work is None:
         return Assessment(result, (), None, statement, (), pieces)
     mastered = question.from_ns if question.mastered_ns is None else question.mastered_ns
     span = mastered, question.from_ns, question.to_ns
-    temperatures = tracks(judgement, verdicts.setup, span, question.part, question.scale)
+    temperatures = part_and_scale(judgement, verdicts.setup, span, question.part, question.scale)
     if temperatures is None:
         return Assessment(result, (), None, statement, ("no confirmed temperature in the interval",), pieces)
     errors = thermal_errors(temperatures, question.features, question.work)

@@ -52,7 +52,9 @@ def assess_many(verdicts: Verdicts, questions: Sequence[Question], now_ns: int) 
         try:
             verdicts.setup.zone(question.zone)
             ends, record = (question.from_ns, question.to_ns), records[question.zone]
-            before_s = verdicts.before_s(question.zone, ends, record, now_ns, question.pre_window_s)
+            before_s = verdicts.pre_window_in_record_s(
+                question.zone, ends, record, now_ns, question.pre_window_s
+            )
             resolved = with_zone_lags(verdicts.setup, question)
             prepared.append(_Prepared(place, resolved, before_s, _begin_ns(resolved, before_s)))
         except StillroomError as refused:

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.measurement.check_standard import Sensitivity, fit
+from ..core.measurement.check_standard import RoomSensitivity, fit_sensitivity
 from ..core.physics.thermal import response
 from ..errors import Refused, StillroomError
 from ..instants import NS, parse
@@ -45,7 +45,7 @@ def read_standard(file: Path, zone: ZoneInfo) -> list[StandardReading]:
     return sorted(readings, key=lambda m: m.at_ns)
 
 
-def sensitivity(verdicts: Verdicts, zone: str, measured: list[StandardReading]) -> Sensitivity:
+def sensitivity(verdicts: Verdicts, zone: str, measured: list[StandardReading]) -> RoomSensitivity:
     """What the measurements say of the machine in that zone, by the air that was recorded."""
     verdicts.setup.zone(zone)
     if not measured:
@@ -60,7 +60,7 @@ def sensitivity(verdicts: Verdicts, zone: str, measured: list[StandardReading]) 
         body = response(times, air, tau_s, float(air[0])) if tau_s else air
         return np.asarray(np.interp(at_s, times, body), np.float64)
 
-    return fit(at_s.tolist(), [m.deviation_um for m in measured], lagged)
+    return fit_sensitivity(at_s.tolist(), [m.deviation_um for m in measured], lagged)
 
 
 def _begin_ns(verdicts: Verdicts, zone: str, first_ns: int) -> int:

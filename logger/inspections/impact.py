@@ -13,7 +13,7 @@ from typing import Any
 from ..acts.dispositions import Book, Disposition, Span, book, decide, span_of
 from ..acts.inspections import inspections
 from ..core.calibration.breakdown import largest_change
-from ..core.measurement.temperatures import Tracks
+from ..core.measurement.temperatures import Temperatures
 from ..core.measurement.thermal_error import Feature, Work, largest_um
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM
 from ..errors import IntervalError, Refused, UnknownName
@@ -254,7 +254,7 @@ def _impact_on(
     return Impact(inspection, about, check.verdict, check.reason, effect, how, decided)
 
 
-def _by_room(tracks: Tracks, feature: Feature, work: Work) -> tuple[float, str]:
+def _by_room(tracks: Temperatures, feature: Feature, work: Work) -> tuple[float, str]:
     """The largest difference of expansion; where part and scale are only known by one air, the part's own."""
     if tracks.part.channels != tracks.scale.channels or tracks.part.how != tracks.scale.how:
         return largest_um(tracks, feature, work), "largest difference of expansion between part and scale"
@@ -264,7 +264,7 @@ def _by_room(tracks: Tracks, feature: Feature, work: Work) -> tuple[float, str]:
 
 
 def _by_wrong(
-    tracks: Tracks, feature: Feature, work: Work, probe: str, error_K: float | None
+    tracks: Temperatures, feature: Feature, work: Work, probe: str, error_K: float | None
 ) -> tuple[float | None, str]:
     """What an error of a probe does through the temperatures that rest on it."""
     if error_K is None:

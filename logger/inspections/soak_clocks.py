@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.measurement.soak import Plan
+from ..core.measurement.soak import SoakPlan
 from ..core.physics.thermal import response, soak_time_s
 from ..errors import Refused, UnknownName
 from ..instants import NS, parse, rfc3339
@@ -60,7 +60,7 @@ def begin_soak(
     name: str,
     *,
     from_C: float,
-    plan: Plan,
+    plan: SoakPlan,
     who: str,
     now_ns: int,
 ) -> int:
@@ -128,7 +128,7 @@ def air_since(verdicts: Verdicts, zone: str, from_ns: int, now_ns: int) -> tuple
     """Seconds since `from_ns` and the mean of the zone's confirmed air temperatures; empty without any."""
     series = []
     for channel in _air_channels(verdicts.setup, zone):
-        taken_ns, readings = verdicts.corrected(channel, from_ns - 10 * STEP_NS, now_ns + 1)
+        taken_ns, readings = verdicts.corrected_readings(channel, from_ns - 10 * STEP_NS, now_ns + 1)
         good = readings.why == 0
         if good.any():
             series.append(((taken_ns[good] - from_ns) / NS, readings.value[good]))

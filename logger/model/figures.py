@@ -72,12 +72,12 @@ def _readable(value: float | None, limit: float | None, U: float | None, places:
         return False
     if value is None or limit is None:
         return True
-    rounded, limit_text = round(value, places), round(limit, places)
+    rounded, limit_rounded = round(value, places), round(limit, places)
     distance, width = abs(value - limit), U or 0.0
-    difference_text = round(abs(rounded - limit_text), places)
-    on_its_side = difference_text > 0 or math.isclose(value, limit, abs_tol=1e-9)
+    distance_rounded = round(abs(rounded - limit_rounded), places)
+    on_its_side = distance_rounded > 0 or math.isclose(value, limit, abs_tol=1e-9)
     return on_its_side and (
-        _order(distance, width, 1e-9) == _order(difference_text, round(width, places), 10.0**-places / 2)
+        _order(distance, width, 1e-9) == _order(distance_rounded, round(width, places), 10.0**-places / 2)
     )
 
 

@@ -161,7 +161,7 @@ def roles_of(names: Iterable[str]) -> frozenset[Role]:
     valid = {role.value for role in Role}
     if not entered or entered - valid:
         unknown = ", ".join(sorted(entered - valid)) or "none"
-        raise Refused(f"role: wanted one or more of {', '.join(Role)}, found {unknown}.")
+        raise Refused(f"role: expected one or more of {', '.join(Role)}, found {unknown}.")
     return frozenset(Role(name) for name in entered)
 
 
@@ -171,5 +171,5 @@ def scopes_of(names: Iterable[str]) -> frozenset[Scope]:
     valid = {scope.value for scope in Scope}
     if not entered or entered - valid:
         unknown = ", ".join(sorted(entered - valid)) or "none"
-        raise Refused(f"scope: wanted one or more of {', '.join(Scope)}, found {unknown}.")
+        raise Refused(f"scope: expected one or more of {', '.join(Scope)}, found {unknown}.")
     return frozenset(Scope(name) for name in entered)

@@ -20,7 +20,7 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 from typing import Literal, Protocol
 
-from ..core.alarms.lifecycle import Notice
+from ..core.alarms.lifecycle import AlarmNotice
 from ..instants import NS
 from ..model import MailRoute
 from ..processes.deadline import DeadlineExceeded, Lines, within
@@ -46,7 +46,7 @@ class Sender(Protocol):
         """One attempt to hand over one message."""
 
 
-def message_id(notice: Notice, recipient: str, sender: str) -> str:
+def message_id(notice: AlarmNotice, recipient: str, sender: str) -> str:
     """The same for each attempt of one step of one occurrence to one recipient."""
     named = f"{notice.alarm}|{notice.occurrence}|{notice.since_ns}|{notice.step}|{recipient}"
     return identity(named, sender)

@@ -15,7 +15,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, Table, func, insert, select, update
 
-from ..core.alarms.lifecycle import Notice
+from ..core.alarms.lifecycle import AlarmNotice
 from ..core.alarms.recipients import Address
 from ..instants import NS, rfc3339
 from ..model import MailRoute, Route
@@ -52,7 +52,12 @@ class Outbox:
     simulated: bool
 
     def queue(
-        self, conn: Connection, notice: Notice, wording: Wording, routes: Iterable[MailRoute], now_ns: int
+        self,
+        conn: Connection,
+        notice: AlarmNotice,
+        wording: Wording,
+        routes: Iterable[MailRoute],
+        now_ns: int,
     ) -> int:
         """Puts one letter for each recipient of mail routes in the caller's transaction; how many."""
         letters = [(address, wording) for address in _recipients(routes)]
@@ -61,7 +66,7 @@ class Outbox:
     def put(
         self,
         conn: Connection,
-        notice: Notice,
+        notice: AlarmNotice,
         letters: Iterable[tuple[Address, Wording]],
         now_ns: int,
         *,

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from ..core.alarms.condition import Cell
-from ..core.alarms.lifecycle import Alarm, Notice
+from ..core.alarms.lifecycle import Alarm, AlarmNotice
 from ..instants import NS, local, wall
 from ..model import AlarmSpec, Inspection, Rule, Setup, TemperatureUnit
 from .quantities import difference, duration, quantity
@@ -46,7 +46,7 @@ class NoticeContext:
 class _NoticeFacts:
     """Everything that the sentences are made of."""
 
-    notice: Notice
+    notice: AlarmNotice
     spec: AlarmSpec
     zone: str
     setup: Setup
@@ -59,7 +59,7 @@ class _NoticeFacts:
 
 
 def wording(
-    notice: Notice,
+    notice: AlarmNotice,
     spec: AlarmSpec,
     zone: str,
     setup: Setup,
@@ -93,7 +93,7 @@ def count_phrase(number: int, singular: str, plural: str) -> str:
     return (singular if number == 1 else plural).format(number) if number else ""
 
 
-def _again(notice: Notice, around: NoticeContext) -> str:
+def _again(notice: AlarmNotice, around: NoticeContext) -> str:
     """What sets a notice apart in a list of mails that are about one cause."""
     if notice.step.startswith("escalated"):
         return "Not acknowledged: "

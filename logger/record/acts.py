@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from ..core.alarms.performance import change_of, figures
+from ..core.alarms.performance import change_of, performance_figures
 from ..instants import rfc3339
 from ..model import Setup
 
@@ -84,7 +84,7 @@ def _alarm_performance(store: Store, setup: Setup, span: Interval) -> dict[str, 
     entries = store.journal.entries(kind="alarm")
     keys = _alarm_keys(setup, span)
     changes = [c for e in entries if (c := change_of(e.at_ns, e.who, e.what)) and c.alarm in keys]
-    return figures(changes, span.from_ns, span.to_ns).to_json()
+    return performance_figures(changes, span.from_ns, span.to_ns).to_json()
 
 
 def _alarm_keys(setup: Setup, span: Interval) -> set[str]:

@@ -105,12 +105,12 @@ def _setup(store: Store) -> Setup | None:
 
 def _compare_zone(verdicts: Verdicts, zone: str) -> tuple[list[str], list[str], list[str]]:
     try:
-        comparison = verdicts.compared(zone)
+        comparison = verdicts.compare_stored(zone)
     except UNREADABLE as error:
         return [], [], [f"stored verdicts of zone {zone}: {error}"]
     faults = [
         f"verdicts of zone {zone}, {day}: not what their readings, setup and marks give"
-        for day in comparison.altered
+        for day in comparison.altered_days
     ]
     if not comparison.until_ns:
         return faults, [], [f"stored verdicts of zone {zone}: there are none that would be believed"]

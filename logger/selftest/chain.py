@@ -25,7 +25,7 @@ from .room import at
 
 WHO = "self-test"
 N = 500
-SHA = "FIPS 180-4 (SHA-256); every entry holds the digest of the one before (DEVELOPERS.md, Journal)"
+SHA = "FIPS 180-4 (SHA-256); every entry holds the digest of the one before (docs/data-folder.md, Journal)"
 
 
 @dataclass

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..core.measurement.temperatures import Track, Tracks
+from ..core.measurement.temperatures import SideTemperature, Temperatures
 from ..core.measurement.thermal_error import (
     DriftCheck,
     Feature,
@@ -172,18 +172,18 @@ def _tei(part: Side, scale: Side, corrected: bool) -> tuple[float, float, float]
 
 def made_tracks(
     part: object, scale: object, *, u_own: float = 0.0, u_shared: float = 0.0, span_K: float = 0.0
-) -> Tracks:
+) -> Temperatures:
     """Tracks of given temperatures minute by minute, part and scale uncertain alike."""
     p, s = (np.atleast_1d(np.asarray(x, np.float64)) for x in (part, scale))
-    both = [Track(v, float(v.mean()), u_own, ("T1",), "measured") for v in (p, s)]
-    return Tracks(both[0], both[1], p, u_shared, span_K, float(p[0] - s[0]), 60.0, ())
+    both = [SideTemperature(v, float(v.mean()), u_own, ("T1",), "measured") for v in (p, s)]
+    return Temperatures(both[0], both[1], p, u_shared, span_K, float(p[0] - s[0]), 60.0, ())
 
 
 def _errors() -> Iterator[Case]:
     group = Group("thermal error: of an inspection", ISO)
     feature = Feature(500.0, STEEL, 100.0)
 
-    def found(tracks: Tracks, work: Work, of: Feature = feature) -> ThermalError:
+    def found(tracks: Temperatures, work: Work, of: Feature = feature) -> ThermalError:
         return thermal_error(tracks, of, work)
 
     warm = made_tracks(22.0, 20.0, u_own=0.2 * RECT)

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from ..core.measurement.check import Check
-from ..core.measurement.conditions import Extent, extents, outward, statement
+from ..core.measurement.conditions import Extent, conditions_statement, quantity_extents, round_outward
 from ..core.physics.saturation import saturation_pressure_water
 from ..core.rules.finding import Finding
 from ..core.rules.plane import Fit
@@ -291,7 +291,7 @@ def _stated() -> Iterator[Case]:
 
 
 def _text(one: Extent) -> str:
-    return statement(_CHECKED, [one], [], "the bay", UTC).stated[0].text
+    return conditions_statement(_CHECKED, [one], [], "the bay", UTC).stated[0].text
 
 
 def _extents() -> tuple[tuple[object, ...], ...]:
@@ -319,7 +319,7 @@ def _extents() -> tuple[tuple[object, ...], ...]:
         "T7.temperature": (19.7, 19.9), "T3.relative_humidity": (44.0, 48.0),
     }  # fmt: skip
     values = {key: series([low] * 90 + [high] * 60) for key, (low, high) in ends.items()}
-    found = extents(judged_room(room, values), room, slice(60, 120))
+    found = quantity_extents(judged_room(room, values), room, slice(60, 120))
     return tuple((e.quantity, e.medium, round(e.low, 6), round(e.high, 6), e.U) for e in found)
 
 
@@ -330,7 +330,7 @@ UTC = ZoneInfo("UTC")
 def _kept(verdict: Verdict) -> str:
     one = Extent("temperature", "air", 20, 20, 0.1)
     try:
-        said = statement(replace(_CHECKED, verdict=verdict), [one], [], "the bay", UTC)
+        said = conditions_statement(replace(_CHECKED, verdict=verdict), [one], [], "the bay", UTC)
     except Refused:
         return "refused"
     return said.sentence.partition("The limits were ")[2]
@@ -347,10 +347,10 @@ def _outward() -> Iterator[Case]:
         (46.4, 47.1, 1.6, 1.0, (44.0, 49.0)),
         (20.0, 20.0, 0.0, 0.1, (20.0, 20.0)),
     )
-    yield from group.each("least, largest, U, step", rows, outward, 1e-9)
+    yield from group.each("least, largest, U, step", rows, round_outward, 1e-9)
     for name, asked in (
         ("least above largest", (20.1, 20.0, 0.1, 0.1)),
         ("a negative U", (20.0, 20.1, -0.1, 0.1)),
         ("no step", (20.0, 20.1, 0.1, 0.0)),
     ):
-        yield group.case(name, "refused", lambda a=asked: refused(outward, *a))
+        yield group.case(name, "refused", lambda a=asked: refused(round_outward, *a))

@@ -14,18 +14,18 @@ from ..core.alarms.grouping import (
     FLOOD_NS,
     Group,
     cause_of,
-    flooded,
+    due_groups,
     is_due,
+    is_flood,
     is_over,
-    joined,
-    scope_of,
-    speaking,
+    join_causes,
+    sharing_scope,
 )
-from ..core.alarms.lifecycle import ACTIVE, Alarm, Notice, Step, step
-from ..core.alarms.recipients import asleep, every_way
-from ..core.alarms.reminders import suppressed, told_again
-from ..core.alarms.suspect_probes import by_doubted_alone
-from ..core.alarms.system import Facts, fact, suspect_cell
+from ..core.alarms.lifecycle import ACTIVE, Alarm, AlarmNotice, Step, step
+from ..core.alarms.recipients import default_routes, inactive_because
+from ..core.alarms.reminders import due_reminders, suppress_by_design
+from ..core.alarms.suspect_probes import caused_by_suspects_only
+from ..core.alarms.system import SystemFacts, suspect_cell, system_cell
 from ..instants import NS, rfc3339
 from ..model import AlarmSpec, Config, Conformity, Row, RuleState
 from ..notify.text import zone_of
@@ -56,7 +56,7 @@ class _Turn:
     cells: Mapping[str, Sequence[Cell]]
     before: dict[str, Alarm]
     after: dict[str, Alarm]
-    notices: list[Notice] = field(default_factory=list)
+    notices: list[AlarmNotice] = field(default_factory=list)
     reasons: dict[str, list[str]] = field(default_factory=dict)
 
     def take(self, key: str, step_: Step) -> None:
@@ -78,9 +78,9 @@ class AlarmEngine:
     config: Config
     verdicts: VerdictSource
     since_ns: int | None = None
-    facts: Callable[[int], Facts] = lambda _: Facts()
+    facts: Callable[[int], SystemFacts] = lambda _: SystemFacts()
 
-    def turn(self, now_ns: int) -> list[Notice]:
+    def turn(self, now_ns: int) -> list[AlarmNotice]:
         """Evaluates all cells that are complete and new; gives what was told, queued already."""
         alarms = {alarm.key: alarm for alarm in attending.alarm_list(self.store)}
         specs = self._specs()
@@ -99,7 +99,7 @@ class AlarmEngine:
     def _specs(self) -> list[AlarmSpec]:
         """What is watched comes before what rests on it."""
         return sorted(
-            attending.alarm_specs(self.config.setup, every_way(self.config)), key=lambda s: bool(s.rule)
+            attending.alarm_specs(self.config.setup, default_routes(self.config)), key=lambda s: bool(s.rule)
         )
 
     def _waits_s(self, specs: Iterable[AlarmSpec], flood: Alarm) -> dict[str, int]:
@@ -108,13 +108,13 @@ class AlarmEngine:
         held_s = max(gather_s, FLOOD_NS // NS) if flood.condition in ACTIVE else gather_s
         return {s.key: gather_s if s.priority == "high" else held_s for s in specs}
 
-    def _apply_turn(self, conn: Connection, turn: _Turn) -> list[Notice]:
+    def _apply_turn(self, conn: Connection, turn: _Turn) -> list[AlarmNotice]:
         for key, spec in turn.specs.items():
-            turn.take(key, suppressed(turn.after[key], self._suppressor(spec, turn), turn.now_ns))
+            turn.take(key, suppress_by_design(turn.after[key], self._suppressor(spec, turn), turn.now_ns))
             turn.take(key, step(spec, turn.after[key], turn.cells[key], (), turn.now_ns))
         self._gather(turn)
         self._raise_flood(turn)
-        again = told_again(turn.after.values(), turn.specs, turn.now_ns)
+        again = due_reminders(turn.after.values(), turn.specs, turn.now_ns)
         for outcome in (outcome for group in again for outcome in group):
             turn.take(outcome.alarm.key, replace(outcome, notices=()))
         notices = self._queue_notices(conn, turn, again)
@@ -125,7 +125,7 @@ class AlarmEngine:
     def _suppressor(self, spec: AlarmSpec, turn: _Turn) -> str:
         """By what an alarm is suppressed by design now: its calendar, or a source that is silent."""
         zone = zone_of(spec, self.config.setup)
-        off = asleep(spec, zone, self.config.setup, turn.now_ns)
+        off = inactive_because(spec, zone, self.config.setup, turn.now_ns)
         if off or not spec.rule:
             return off
         if turn.after[spec.key].condition in ACTIVE:
@@ -150,28 +150,30 @@ class AlarmEngine:
     def _gather(self, turn: _Turn) -> None:
         """New occurrences find their cause."""
         new = [n for n in turn.notices if n.step == "annunciated" and _is_newest(n, turn)]
-        for key, alarm in joined(new, turn.after, turn.specs, self._scopes(turn)).items():
+        for key, alarm in join_causes(new, turn.after, turn.specs, self._scopes(turn)).items():
             turn.after[key] = alarm
             if alarm.cause != key:
                 turn.reasons[key].append(f"{key}: has one cause with {alarm.cause}.")
 
     def _scopes(self, turn: _Turn) -> dict[str, str]:
         common, setup = self.config.notices.common_causes, self.config.setup
-        return {key: scope_of(spec, zone_of(spec, setup), common) for key, spec in turn.specs.items()}
+        return {key: sharing_scope(spec, zone_of(spec, setup), common) for key, spec in turn.specs.items()}
 
     def _raise_flood(self, turn: _Turn) -> None:
         """A flood is an alarm of its own, raised in the turn in which it begins."""
         spec, flood = turn.specs[FLOOD], turn.after[FLOOD]
         begun = [a.annunciated_ns for a in turn.after.values() if a.annunciated_ns and a.key != FLOOD]
-        if flooded(begun, turn.now_ns, was=False) and flood.condition not in ACTIVE:
+        if is_flood(begun, turn.now_ns, in_flood=False) and flood.condition not in ACTIVE:
             recent = sum(turn.now_ns - FLOOD_NS <= at <= turn.now_ns for at in begun)
             to_ns = turn.now_ns // NS * NS
-            cell = fact(spec, Facts(flooded=recent), max(flood.cell_ns + 1, to_ns - NS), to_ns)
+            cell = system_cell(spec, SystemFacts(flooded=recent), max(flood.cell_ns + 1, to_ns - NS), to_ns)
             outcome = step(spec, flood, [cell], (), turn.now_ns)
             turn.take(FLOOD, outcome)
-            turn.after |= joined(outcome.notices, turn.after, turn.specs, self._scopes(turn))
+            turn.after |= join_causes(outcome.notices, turn.after, turn.specs, self._scopes(turn))
 
-    def _queue_notices(self, conn: Connection, turn: _Turn, again: Sequence[Sequence[Step]]) -> list[Notice]:
+    def _queue_notices(
+        self, conn: Connection, turn: _Turn, again: Sequence[Sequence[Step]]
+    ) -> list[AlarmNotice]:
         """Queues what is due now: causes that were gathered, what is over, what is told again."""
         writer = NoticeWriter(self.store, self.config, conn, turn.specs, turn.now_ns)
         overtaken = _missed_occurrences(turn)
@@ -181,7 +183,7 @@ class AlarmEngine:
         _drop_what_is_over(turn, waits_s)
         notices = [
             self._announce(writer, turn, group)
-            for group in speaking(turn.after.values(), waits_s, turn.now_ns)
+            for group in due_groups(turn.after.values(), waits_s, turn.now_ns)
         ]
         for notice, over in _returns(turn):
             writer.put(notice, over[0], over[1:])
@@ -190,14 +192,14 @@ class AlarmEngine:
             notices.append(self._queue_reminder(writer, turn, group))
         return [*overtaken, *notices]
 
-    def _announce(self, writer: NoticeWriter, turn: _Turn, group: Group) -> Notice:
+    def _announce(self, writer: NoticeWriter, turn: _Turn, group: Group) -> AlarmNotice:
         notice = annunciation(group.new[0])
         goes_ns = writer.put(notice, group.new[0], group.new[1:], group.standing)
         for alarm in group.new:
             turn.after[alarm.key] = replace(alarm, waits=False, told_ns=goes_ns)
         return notice
 
-    def _queue_reminder(self, writer: NoticeWriter, turn: _Turn, group: Sequence[Step]) -> Notice:
+    def _queue_reminder(self, writer: NoticeWriter, turn: _Turn, group: Sequence[Step]) -> AlarmNotice:
         alarms, notice = [outcome.alarm for outcome in group], group[0].notices[0]
         goes_ns = writer.put(notice, alarms[0], alarms[1:])
         for alarm in alarms:
@@ -208,8 +210,8 @@ class AlarmEngine:
         before, after = turn.before[key], turn.after[key]
         if after != before:
             attending.put_alarm(conn, after, turn.now_ns)
-        told_again = after.repeats != before.repeats or after.escalated_ns != before.escalated_ns
-        if told_again or (after.state, after.occurrence) != (before.state, before.occurrence):
+        reminded = after.repeats != before.repeats or after.escalated_ns != before.escalated_ns
+        if reminded or (after.state, after.occurrence) != (before.state, before.occurrence):
             what = {**attending.change(before, after), **_worst(after)}
             self.store.journal.append("alarm", "service", what, " ".join(turn.reasons[key]), conn)
 
@@ -221,7 +223,7 @@ class AlarmEngine:
         end_ns = now_ns // step_ns * step_ns
         rule_cells: dict[tuple[str, int], dict[str, Cell]] = {}
         cells: dict[str, list[Cell]] = {key: [] for key in alarms}
-        facts: Facts | None = None
+        facts: SystemFacts | None = None
         for spec in specs:
             zone = zone_of(spec, self.config.setup)
             new = range(_first_cell(alarms[spec.key], end_ns, step_ns), end_ns, step_ns)
@@ -246,22 +248,22 @@ class AlarmEngine:
     def _credible_cell(self, state: RuleState, doubted: Mapping[str, str]) -> Cell:
         cell = cell_of(state, self.config.setup.step_s * NS)
         out = state.conformity is Conformity.NONCONFORMING
-        if out and doubted and by_doubted_alone(state, doubted, self.config.setup):
+        if out and doubted and caused_by_suspects_only(state, doubted, self.config.setup):
             return replace(cell, conformity=Conformity.INDETERMINATE)
         return cell
 
-    def _facts(self, alarms: Mapping[str, Alarm], now_ns: int) -> Facts:
+    def _facts(self, alarms: Mapping[str, Alarm], now_ns: int) -> SystemFacts:
         begun = [a.annunciated_ns for a in alarms.values() if a.annunciated_ns and a.key != FLOOD]
         recent = [at for at in begun if now_ns - FLOOD_NS <= at <= now_ns]
-        stands = flooded(begun, now_ns, was=alarms[FLOOD].condition in ACTIVE)
+        stands = is_flood(begun, now_ns, in_flood=alarms[FLOOD].condition in ACTIVE)
         return replace(self.facts(now_ns), flooded=len(recent) if stands else 0)
 
-    def _view(self, spec: AlarmSpec, facts: Facts, cell_ns: int, end_ns: int, now_ns: int) -> Cell:
+    def _view(self, spec: AlarmSpec, facts: SystemFacts, cell_ns: int, end_ns: int, now_ns: int) -> Cell:
         if spec.watches == "silent":
             return self._evidence(spec.zone, cell_ns, end_ns)
         if spec.watches == "suspect":
             return suspect_cell(cell_ns, end_ns, self.verdicts.doubts(spec.zone, cell_ns, now_ns))
-        return fact(spec, facts, cell_ns, end_ns)
+        return system_cell(spec, facts, cell_ns, end_ns)
 
     def _evidence(self, zone: str, cell_ns: int, end_ns: int) -> Cell:
         setup = self.config.setup
@@ -288,7 +290,7 @@ def _is_due(alarm: Alarm, waits_s: Mapping[str, int], now_ns: int) -> bool:
     return (shelf is not None and shelf <= now_ns) or is_due(alarm, waits_s.get(alarm.key, 0), now_ns)
 
 
-def _is_newest(notice: Notice, turn: _Turn) -> bool:
+def _is_newest(notice: AlarmNotice, turn: _Turn) -> bool:
     return notice.occurrence == turn.after[notice.alarm].occurrence
 
 
@@ -305,9 +307,9 @@ def _drop_what_is_over(turn: _Turn, waits_s: Mapping[str, int]) -> None:
             turn.reasons[alarm.key].append(f"{alarm.key}: over before the flood let it be announced.")
 
 
-def _returns(turn: _Turn) -> list[tuple[Notice, list[Alarm]]]:
+def _returns(turn: _Turn) -> list[tuple[AlarmNotice, list[Alarm]]]:
     """For each cause that is over one return, which names all of it: the last one, its leader's first."""
-    found: list[tuple[Notice, list[Alarm]]] = []
+    found: list[tuple[AlarmNotice, list[Alarm]]] = []
     over: set[object] = set()
     returns = [n for n in turn.notices if n.step == "returned" and _is_newest(n, turn)]
     for notice in sorted(returns, key=lambda n: turn.after[n.alarm].cause != n.alarm):
@@ -335,7 +337,7 @@ def _over_with(alarm: Alarm, turn: _Turn) -> list[Alarm]:
     ]
 
 
-def _missed_occurrences(turn: _Turn) -> list[Notice]:
+def _missed_occurrences(turn: _Turn) -> list[AlarmNotice]:
     """Occurrences that were followed by another one before they could be told: none is lost."""
     waited = [
         annunciation(a)

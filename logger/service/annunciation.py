@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from ..acts import alarms as attending
 from ..acts import inspections as actions
-from ..core.alarms.lifecycle import Alarm, Notice
+from ..core.alarms.lifecycle import Alarm, AlarmNotice
 from ..core.alarms.recipients import Address, addresses, not_before
 from ..instants import NS
 from ..model import AlarmSpec, Config, Inspection
@@ -32,7 +32,7 @@ class NoticeWriter:
     now_ns: int
 
     def put(
-        self, notice: Notice, alarm: Alarm, others: Sequence[Alarm] = (), standing: Sequence[Alarm] = ()
+        self, notice: AlarmNotice, alarm: Alarm, others: Sequence[Alarm] = (), standing: Sequence[Alarm] = ()
     ) -> int:
         """One notice to everybody whom the alarm, and those that it speaks for, are to be told to.
 
@@ -67,7 +67,7 @@ class NoticeWriter:
         return [job for job in actions.inspections(self.store, zone or None) if job.to_ns is None]
 
     def _around(
-        self, notice: Notice, alarm: Alarm, others: Sequence[Alarm], standing: Sequence[Alarm]
+        self, notice: AlarmNotice, alarm: Alarm, others: Sequence[Alarm], standing: Sequence[Alarm]
     ) -> NoticeContext:
         return NoticeContext(
             alarm=alarm,
@@ -77,12 +77,12 @@ class NoticeWriter:
             simulated=self.store.simulated,
         )
 
-    def _wording_for(self, notice: Notice, around: NoticeContext, to: Address) -> Wording:
+    def _wording_for(self, notice: AlarmNotice, around: NoticeContext, to: Address) -> Wording:
         spec = self.specs[notice.alarm]
         mine = replace(around, temperature=to.temperature, links=self._links(notice, around, to))
         return wording(notice, spec, zone_of(spec, self.config.setup), self.config.setup, around=mine)
 
-    def _links(self, notice: Notice, around: NoticeContext, to: Address) -> dict[str, str]:
+    def _links(self, notice: AlarmNotice, around: NoticeContext, to: Address) -> dict[str, str]:
         """By key of each alarm that the notice tells of: where its recipient can acknowledge it."""
         pages = self.config.notices.pages
         if not pages or not to.recipient or notice.step == "returned":
@@ -91,7 +91,7 @@ class NoticeWriter:
         alarms = [*leader, *(alarm for _, alarm in around.others)]
         return {alarm.key: self._link(pages, notice, alarm, to) for alarm in alarms}
 
-    def _link(self, pages: str, notice: Notice, alarm: Alarm, to: Address) -> str:
+    def _link(self, pages: str, notice: AlarmNotice, alarm: Alarm, to: Address) -> str:
         who = to.person or to.recipient
         step = notice.step.split()[0] + (f" {alarm.repeats}" if alarm.repeats else "")
         permit = Permit(alarm.key, alarm.occurrence, step, who, self.now_ns + LASTS_NS)
@@ -103,11 +103,11 @@ class NoticeWriter:
         return not_before(self.config.notices, self.config.setup.room.timezone, self.now_ns)
 
 
-def annunciation(alarm: Alarm) -> Notice:
+def annunciation(alarm: Alarm) -> AlarmNotice:
     """The first notice of an occurrence, as the alarm is now."""
     at_ns = alarm.annunciated_ns or 0
     assert alarm.worst is not None  # noqa: S101 (what was annunciated has a worst cell)
     since_ns = at_ns if alarm.since_ns is None else alarm.since_ns
-    return Notice(
+    return AlarmNotice(
         alarm.key, alarm.occurrence, "annunciated", at_ns, since_ns, alarm.worst, alarm.newest or alarm.worst
     )

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..acts import alarms as attending
-from ..core.alarms.recipients import addresses, every_way
+from ..core.alarms.recipients import addresses, default_routes
 from ..core.calibration.status import OVERDUE, DueNotice, notices
 from ..instants import rfc3339
 from ..model import Config, Setup
@@ -31,7 +31,7 @@ def notify_due(store: Store, config: Config, now_ns: int) -> list[DueNotice]:
         entry = store.journal.append(KIND, "stillroom", what, conn=conn)
         words = wording(due, config.setup, simulated=store.simulated)
         key = f"{KIND}.{entry.number}"
-        letters = [(to, words) for to in addresses(every_way(config), config, now_ns)]
+        letters = [(to, words) for to in addresses(default_routes(config), config, now_ns)]
         attending.outbox(store).post(conn, key, letters, now_ns)
     return due
 

@@ -10,7 +10,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from ..acts import alarms as attending
-from ..core.alarms.recipients import addresses, every_way
+from ..core.alarms.recipients import addresses, default_routes
 from ..core.calibration.status import status
 from ..instants import NS, local, to_ns
 from ..model import Config
@@ -32,7 +32,7 @@ def queue_digest(store: Store, config: Config, verdicts: Verdicts, now_ns: int) 
     day = local(due_ns, ZoneInfo(config.setup.room.timezone)).date().isoformat()
     if last is not None and str(last.what["day"]) >= day:
         return False
-    names = config.notices.digest_routes or every_way(config)
+    names = config.notices.digest_routes or default_routes(config)
     to = addresses(names, config, now_ns)
     words = wording(store, config, verdicts, now_ns)
     with store.begin() as conn:

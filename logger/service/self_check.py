@@ -10,7 +10,7 @@ from functools import cached_property
 
 from ..acts import alarms as attending
 from ..config.notice_tables import ROUTES
-from ..core.alarms.system import Facts
+from ..core.alarms.system import SystemFacts
 from ..core.calibration.status import status
 from ..instants import NS
 from ..model import Config
@@ -27,7 +27,7 @@ DAY_NS = 86_400 * NS
 
 @dataclass(frozen=True)
 class SelfCheck:
-    """Gathers `Facts` of one store under one configuration; `failing` is the job loop's own list.
+    """Gathers `SystemFacts` of one store under one configuration; `failing` is the job loop's own list.
 
     stuck: what does not come back outside, by name; late_routes: those whose last attempt was overdue.
     """
@@ -38,11 +38,11 @@ class SelfCheck:
     stuck: Callable[[], Mapping[str, str]] = dict
     late_routes: Mapping[str, str] = field(default_factory=dict)
 
-    def facts(self, now_ns: int) -> Facts:
+    def facts(self, now_ns: int) -> SystemFacts:
         """As of now."""
         box = attending.outbox(self.store)
         waiting = box.undelivered_letters()
-        return Facts(
+        return SystemFacts(
             disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,
             disk_trouble=refusal(self.store.folder),
             disk_wanted_GB=self.config.notices.disk_free_GB,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import partial
 
-from ..core.alarms.recipients import Address, addresses, every_way
+from ..core.alarms.recipients import Address, addresses, default_routes
 from ..instants import NS
 from ..model import Config, MailRoute
 from ..notify.mail import Sender, identity, message
@@ -46,7 +46,7 @@ class StoreFailure:
         return self._notify(config, _words(config, trouble, waiting, lasted_s), now_ns)
 
     def _notify(self, config: Config, words: Wording, now_ns: int) -> int:
-        recipients = addresses(every_way(config), config, now_ns)
+        recipients = addresses(default_routes(config), config, now_ns)
         attempts = {
             to: Attempt(f"notice by {to.route}", partial(self._send, config, to, words, now_ns))
             for to in recipients

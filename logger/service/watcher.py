@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from http.client import HTTPException
 from pathlib import Path
 
-from ..core.alarms.recipients import Address, addresses, every_way
+from ..core.alarms.recipients import Address, addresses, default_routes
 from ..instants import NS, rfc3339
 from ..model import Config, MailRoute
 from ..notify.mail import Sender, SendOutcome, SmtpSender, identity, message
@@ -100,7 +100,7 @@ class Watcher:
         return self._send(now_ns)
 
     def _letters(self, words: Wording, key: str, now_ns: int) -> list[tuple[Address, Wording, str]]:
-        to = addresses(self.routes or every_way(self.config), self.config, now_ns)
+        to = addresses(self.routes or default_routes(self.config), self.config, now_ns)
         return [(a, words, identity(f"{key}|{a.recipient or a.route}", a.sender)) for a in to]
 
     def _gone(self, silent_s: float) -> Wording:

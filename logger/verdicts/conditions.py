@@ -8,51 +8,59 @@ import numpy as np
 
 from ..core.judge.judgement import Judgement
 from ..core.measurement.check import Check
-from ..core.measurement.conditions import NotCounted, Statement, extents, statement
+from ..core.measurement.conditions import (
+    ConditionsStatement,
+    NotCounted,
+    conditions_statement,
+    quantity_extents,
+)
 from ..model.reasons import WHY_TEXT, Why
 from ..series import without_repeats
 from .verdicts import Verdicts
 
 
 def cells_of(judgement: Judgement, result: Check) -> slice:
+    """Cells of a check's interval in the grid of a judgement."""
     step_ns, first, n = judgement.grid.step_ns, judgement.grid.first, judgement.grid.n
     return slice(result.from_ns // step_ns - first, min(n, -(-result.to_ns // step_ns) - first))
 
 
-def conditions_of(verdicts: Verdicts, judgement: Judgement, result: Check) -> Statement:
-    """The conditions of a check's interval, from the judgement that it was made of; Refused if not shown."""
+def conditions_of(verdicts: Verdicts, judgement: Judgement, result: Check) -> ConditionsStatement:
+    """Conditions statement of a check's interval, from its judgement; Refused if not shown."""
     inside, setup = cells_of(judgement, result), verdicts.setup.at(result.from_ns)
-    found = extents(judgement, verdicts.setup, inside)
-    missing = [one for key in judgement.cells if (one := _not_counted(verdicts, judgement, key, inside))]
-    return statement(result, found, missing, setup.zone(result.zone).name, ZoneInfo(setup.room.timezone))
+    extents = quantity_extents(judgement, verdicts.setup, inside)
+    missing = [entry for key in judgement.cells if (entry := _not_counted(verdicts, judgement, key, inside))]
+    return conditions_statement(
+        result, extents, missing, setup.zone(result.zone).name, ZoneInfo(setup.room.timezone)
+    )
 
 
 def _not_counted(verdicts: Verdicts, judgement: Judgement, channel: str, inside: slice) -> NotCounted | None:
-    """Readings of a channel that did not count, and of one that a rule asks for also that there is none."""
-    cells, known = judgement.cells[channel], verdicts.setup.channels.get(channel)
-    there = cells.placed[inside]
-    if known is None or not there.any():
+    """Readings of a channel that did not count; for one that a rule needs, also that there is none."""
+    cells, channel_setup = judgement.cells[channel], verdicts.setup.channels.get(channel)
+    placed = cells.placed[inside]
+    if channel_setup is None or not placed.any():
         return None
-    counted = int(cells.count[inside][there].sum())
-    short = counted * known.interval_s < int(there.sum()) * judgement.grid.step_s
-    why = Why(int(cells.why[inside][there].max(initial=0)))
+    counted = int(cells.count[inside][placed].sum())
+    short = counted * channel_setup.interval_s < int(placed.sum()) * judgement.grid.step_s
+    why = Why(int(cells.why[inside][placed].max(initial=0)))
     if not short and why == Why.EVIDENCE:
         return None
     grid = judgement.grid.part(inside)
     ends = grid.first * grid.step_ns, (grid.first + grid.n) * grid.step_ns
     readings = without_repeats(verdicts.store.readings(channel, *ends))
     at = readings.taken_ns[np.isfinite(readings.value)] // grid.step_ns - grid.first
-    left = int(there[at].sum()) - counted
-    if left <= 0:
+    missing = int(placed[at].sum()) - counted
+    if missing <= 0:
         return NotCounted(channel, 0, "") if not counted and _decides(judgement, channel, inside) else None
     doubts = why in (Why.EVIDENCE, Why.NO_READING)
     return NotCounted(
-        channel, left, "outside the span of the probe" if doubts else WHY_TEXT[why], not counted
+        channel, missing, "outside the span of the probe" if doubts else WHY_TEXT[why], not counted
     )
 
 
 def _decides(judgement: Judgement, channel: str, inside: slice) -> bool:
-    """Whether a rule in force looks at the channel."""
+    """Whether a rule in force applies to the channel."""
     probe, _, quantity = channel.rpartition(".")
     return any(
         f.rule.quantity == quantity and probe in f.labels and bool(f.conformity[inside].any())

@@ -1,4 +1,4 @@
-"""What holds in a record just now: configuration and verdicts, read again when a version is approved."""
+"""Configuration and verdicts in force now, read again when a version is approved."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class Current:
     def __init__(self, store: Store) -> None:
         self.store = store
         self.judging = threading.RLock()
-        self._known: tuple[int, Config, Verdicts] | None = None
+        self._cached: tuple[int, Config, Verdicts] | None = None
 
     def _newest(self) -> tuple[int, Config, Verdicts]:
         versions = self.store.setups()
@@ -27,10 +27,10 @@ class Current:
             )
         newest = versions[-1].version
         with self.judging:
-            if self._known is None or self._known[0] != newest:
+            if self._cached is None or self._cached[0] != newest:
                 config = in_force(versions)
-                self._known = (newest, config, Verdicts(self.store, config.setup))
-            return self._known
+                self._cached = (newest, config, Verdicts(self.store, config.setup))
+            return self._cached
 
     @property
     def config(self) -> Config:
@@ -44,5 +44,5 @@ class Current:
 
     @property
     def verdicts(self) -> Verdicts:
-        """Verdicts under the setup in force; hold `judging` while they are asked."""
+        """Verdicts under the setup in force; hold `judging` while using them."""
         return self._newest()[2]

@@ -1,9 +1,8 @@
-"""A channel over any window, for the eye: corrected extremes in bins, measured or derived.
+"""Curve of a channel over any window: corrected extremes in bins, measured or derived.
 
 No reading's extreme is left out, whatever the length. Extremes are corrected by the certificate in use
 at the start of their bin. A derived quantity is computed from the extremes of its inputs in each bin: in
-bins longer than a sampling interval these are bounds, which what was there cannot have exceeded.
-Nothing is judged by a curve.
+bins longer than a sampling interval these are bounds of the true values. Curves are for display only.
 """
 
 from __future__ import annotations
@@ -26,7 +25,7 @@ from ..store.archive.cells import Envelope
 class Curve:
     """Bins [start, end) that hold a value, ascending; values and U (k = 2) in the canonical unit, shape (n,).
 
-    `bounds`: values are bounds of what was there.
+    `bounds`: low and high are bounds of the true values.
     """
 
     start_ns: Int
@@ -52,29 +51,34 @@ def curve(store: Store, setup: Setup, channel: str, from_ns: int, to_ns: int, *,
     """About `bins` bins of [from, to) of a measured channel, or of a derived one such as "P1.dew_point"."""
     inputs = setup.inputs_of(channel)
     if not inputs:
-        return _measured(setup, channel, store.envelope(channel, from_ns, to_ns, bins))
-    each = [curve(store, setup, key, from_ns, to_ns, bins=bins) for key in inputs]
-    papers = [{c.number for c in setup.certificates_of(key)} for key in inputs[:2]]
-    return _derived(FORMULAS[channel.rpartition(".")[2]], together(each), shared=bool(papers[0] & papers[1]))
+        return _measured_curve(setup, channel, store.envelope(channel, from_ns, to_ns, bins))
+    curves = [curve(store, setup, key, from_ns, to_ns, bins=bins) for key in inputs]
+    certificates = [{c.number for c in setup.certificates_of(key)} for key in inputs[:2]]
+    return _derived_curve(
+        FORMULAS[channel.rpartition(".")[2]],
+        at_common_bins(curves),
+        shared=bool(certificates[0] & certificates[1]),
+    )
 
 
-def together(each: Sequence[Curve]) -> list[Curve]:
+def at_common_bins(curves: Sequence[Curve]) -> list[Curve]:
     """Curves of one window at the bins that all of them have."""
-    common = reduce(np.intersect1d, [one.start_ns for one in each])
-    return [one.at(np.searchsorted(one.start_ns, common)) for one in each]
+    common = reduce(np.intersect1d, [item.start_ns for item in curves])
+    return [item.at(np.searchsorted(item.start_ns, common)) for item in curves]
 
 
-def _measured(setup: Setup, channel: str, found: Envelope) -> Curve:
-    papers, about = setup.certificates_of(channel), setup.channels[channel]
+def _measured_curve(setup: Setup, channel: str, envelope: Envelope) -> Curve:
+    certificates, channel_setup = setup.certificates_of(channel), setup.channels[channel]
     low, mean, high = (
-        correct_readings(about, papers, found.start_ns, raw) for raw in (found.low, found.mean, found.high)
+        correct_readings(channel_setup, certificates, envelope.start_ns, raw)
+        for raw in (envelope.low, envelope.mean, envelope.high)
     )
     ends = np.minimum(low.value, high.value), np.maximum(low.value, high.value)
     U = np.maximum(low.U, high.U)
-    return Curve(found.start_ns, found.end_ns, *ends, mean.value, U, found.n)
+    return Curve(envelope.start_ns, envelope.end_ns, *ends, mean.value, U, envelope.n)
 
 
-def _derived(formula: Formula, inputs: Sequence[Curve], *, shared: bool) -> Curve:
+def _derived_curve(formula: Formula, inputs: Sequence[Curve], *, shared: bool) -> Curve:
     low, high = (
         [(c.low if up == rising else c.high) for c, rising in zip(inputs, formula.rising, strict=True)]
         for up in (True, False)
@@ -84,7 +88,7 @@ def _derived(formula: Formula, inputs: Sequence[Curve], *, shared: bool) -> Curv
     squared = sum(part**2 for part in parts) + formula.own_U(formula.value(*mean)) ** 2
     if shared:  # what one certificate covers is common; its sign is unknown and counts against the value
         squared = squared + 2 * np.abs(parts[0] * parts[1])
-    own, n = inputs[0], np.minimum.reduce([c.n for c in inputs])
+    first_input, n = inputs[0], np.minimum.reduce([c.n for c in inputs])
     bounds = bool(np.any(n > 1))
     values = formula.value(*low), formula.value(*high), formula.value(*mean)
-    return Curve(own.start_ns, own.end_ns, *values, np.sqrt(squared), n, bounds)
+    return Curve(first_input.start_ns, first_input.end_ns, *values, np.sqrt(squared), n, bounds)

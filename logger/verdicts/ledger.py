@@ -28,14 +28,14 @@ from ..series import Readings
 from ..store import Store
 from ..store.hot.tables import mark as mark_table
 from ..store.types import Seal
-from .windows import forward
+from .windows import read_windows
 
 # Cells judged in one go, of all channels together: 80 bytes each, and four such parts are in memory at once.
 MOST_CELLS = 1_050_000
 # A power cut costs no more than the longest; the evidence before a part is examined again for the shortest.
 SHORTEST_DAYS, LONGEST_DAYS = 14, 92
 NEVER_NS = 2**63 - 1
-Tell = Callable[[Judgement, Mapping[int, Piece], "Head"], str | None]
+MakeStatement = Callable[[Judgement, Mapping[int, Piece], "Head"], str | None]
 LONGEST_RECORD_DAYS = 40_000  # more, and the head that says so was altered
 HEAD = -1  # the row of the piece table that holds how far a zone has been judged
 
@@ -54,7 +54,7 @@ class Head:
 
 
 @dataclass(frozen=True)
-class Compared:
+class LedgerComparison:
     """Stored verdicts over [from, until) that were judged anew; both 0 where none are stored.
 
     wrong: day -> what should be stored there; misplaced: stored rows that nothing was judged for;
@@ -68,14 +68,14 @@ class Compared:
     open_days: Mapping[int, tuple[str, str]] = field(default_factory=dict)
 
     @property
-    def altered(self) -> list[str]:
+    def altered_days(self) -> list[str]:
         """What somebody edited: UTC days, or how far the zone has been judged."""
         days = sorted({*self.wrong, *self.misplaced})
         return ["how far it has been judged" if day == HEAD else rfc3339(day * DAY_NS)[:10] for day in days]
 
 
 @dataclass(frozen=True)
-class _Kept:
+class _NewestJudgement:
     """What the newest judgement of a zone is extended from, while the store says that it is the newest."""
 
     trail: Trail
@@ -96,7 +96,7 @@ class Ledger:
         self.setup = setup
         self.kept: VerdictCache = store if setup.version else ScratchCache()
         self.newest: dict[str, Judgement] = {}
-        self._kept: dict[str, _Kept] = {}
+        self._newest: dict[str, _NewestJudgement] = {}
         self._reach_ns = {z: max(reach_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
         self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
 
@@ -106,35 +106,37 @@ class Ledger:
             rows = conn.execute(select(mark_table).order_by(mark_table.c.id)).all()
         return tuple(Mark(r.zone, r.from_ns, r.to_ns, r.reason, r.who) for r in rows)
 
-    def refresh(self, zone: str, now_ns: int, tell: Tell | None = None) -> bool:
+    def refresh(self, zone: str, now_ns: int, make_statement: MakeStatement | None = None) -> bool:
         """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was.
 
         `tell`: what to store as the newest statement about the zone, in the same transaction.
         """
         self.setup.zone(zone)
-        return self._extend(zone, now_ns, tell) or self._judge_again(zone, now_ns, tell)
+        return self._extend(zone, now_ns, make_statement) or self._judge_again(zone, now_ns, make_statement)
 
-    def _extend(self, zone: str, now_ns: int, tell: Tell | None) -> bool:
+    def _extend(self, zone: str, now_ns: int, make_statement: MakeStatement | None) -> bool:
         """The usual minute: nothing but newer readings came, and the newest judgement goes on with them."""
-        kept = self._kept.get(zone)
-        if kept is None or (self._stored_head(zone), self.marks()) != (kept.stored, kept.marks):
+        newest = self._newest.get(zone)
+        if newest is None or (self._stored_head(zone), self.marks()) != (newest.stored, newest.marks):
             return False
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
-        if complete_ns <= kept.head.until_ns or self.store.decisions.newest() != kept.head.decided:
+        if complete_ns <= newest.head.until_ns or self.store.decisions.newest() != newest.head.decided:
             return False
-        new = self.store.new_readings(kept.head.cursor, list(kept.trail.readings))
+        new = self.store.new_readings(newest.head.cursor, list(newest.trail.readings))
         if new is None:
             return False
         readings, cursor = new
-        here = {channel: readings[channel] for channel in kept.trail.readings if channel in readings}
-        trail = extended(kept.trail, self.setup, here, now_ns, kept.marks)
+        of_zone = {channel: readings[channel] for channel in newest.trail.readings if channel in readings}
+        trail = extended(newest.trail, self.setup, of_zone, now_ns, newest.marks)
         if trail is None:
             return False
-        head = replace(kept.head, cursor=cursor)
-        self._kept[zone] = _Kept(trail, *self._store(trail.judgement, trail.state, head, tell), kept.marks)
+        head = replace(newest.head, cursor=cursor)
+        self._newest[zone] = _NewestJudgement(
+            trail, *self._store(trail.judgement, trail.state, head, make_statement), newest.marks
+        )
         return True
 
-    def _judge_again(self, zone: str, now_ns: int, tell: Tell | None) -> bool:
+    def _judge_again(self, zone: str, now_ns: int, make_statement: MakeStatement | None) -> bool:
         decided = self.store.decisions.newest()
         head, dirty_ns, cursor = self._dirty(zone, now_ns)
         if dirty_ns is None:
@@ -142,49 +144,51 @@ class Ledger:
         marks = self.marks()
         day, last = dirty_ns // DAY_NS, (now_ns - 1) // DAY_NS
         first_day = day if head is None else min(head.first_day, day)
-        state = self.state_before(zone, day) if day > first_day else self.unknown(zone, day)
-        held = timeline(self.setup, zone, marks)
-        new = Head(self._context(), cursor, first_day, 0, 0, held, decided)
-        self._kept.pop(zone, None)
+        state = self.state_before(zone, day) if day > first_day else self.unknown_state(zone, day)
+        entries = timeline(self.setup, zone, marks)
+        new = Head(self._context(), cursor, first_day, 0, 0, entries, decided)
+        self._newest.pop(zone, None)
         begin_ns = self.begins_ns(zone) if day == first_day else None
-        for made in self._judged(zone, (day, last), state, now_ns, begin_ns):
-            judgement, state_in, readings = made
+        for step in self.judge_in_parts(zone, (day, last), state, now_ns, begin_ns):
+            judgement, state_in, readings = step
             newest = _end_ns(judgement) + self.setup.step_s * NS > now_ns
-            stored = self._store(judgement, state_in, new, tell if newest else None)
-        if judgement.grid.n * self.setup.step_s <= 2 * DAY_S and not self._foreseen(zone, now_ns):
+            stored = self._store(judgement, state_in, new, make_statement if newest else None)
+        if judgement.grid.n * self.setup.step_s <= 2 * DAY_S and not self.has_future_readings(zone, now_ns):
             trail = begun(self.setup, judgement, state_in, readings, now_ns)
             if trail is not None:
-                self._kept[zone] = _Kept(trail, *stored, marks)
+                self._newest[zone] = _NewestJudgement(trail, *stored, marks)
         return True
 
-    def _foreseen(self, zone: str, now_ns: int) -> bool:
+    def has_future_readings(self, zone: str, now_ns: int) -> bool:
         """Whether the store holds readings of a time to come, by a clock that was ahead."""
         coming = self.store.readings_of(self.setup.channels_in(zone), now_ns, NEVER_NS)
         return any(len(readings) for readings in coming.values())
 
     def _store(
-        self, judgement: Judgement, state_in: BodyState, head: Head, tell: Tell | None
+        self, judgement: Judgement, state_in: BodyState, head: Head, make_statement: MakeStatement | None
     ) -> tuple[Head, str]:
         """Keep the pieces of a judgement, and the head that says how far the zone has been judged."""
         head = replace(head, until_ns=_end_ns(judgement), open_from_ns=self._open_from_ns(judgement))
         text = json.dumps(vars(head))
-        made = pieces(judgement, state_in)
-        bodies = {day: (head.context, piece.to_text()) for day, piece in made.items()}
+        days = pieces(judgement, state_in)
+        bodies = {day: (head.context, day_verdicts.to_text()) for day, day_verdicts in days.items()}
         bodies[HEAD] = (head.context, text)
-        self.kept.put_verdict_days(judgement.zone, bodies, tell(judgement, made, head) if tell else None)
+        self.kept.put_verdict_days(
+            judgement.zone, bodies, make_statement(judgement, days, head) if make_statement else None
+        )
         self.newest[judgement.zone] = judgement
         return head, text
 
     def newest_values_ns(self, zone: str) -> dict[str, int]:
         """When each channel of a zone was last read with a value."""
-        kept, channels = self._kept.get(zone), self.setup.channels_in(zone)
-        known = {c: _last_value_ns(kept.trail.readings[c]) for c in channels} if kept else {}
-        if not known or None in known.values():
+        newest, channels = self._newest.get(zone), self.setup.channels_in(zone)
+        newest_ns = {c: _last_value_ns(newest.trail.readings[c]) for c in channels} if newest else {}
+        if not newest_ns or None in newest_ns.values():
             rows = self.store.newest_ok()
             return {channel: rows[channel].taken_ns for channel in channels if channel in rows}
-        return {channel: ns for channel, ns in known.items() if ns is not None}
+        return {channel: ns for channel, ns in newest_ns.items() if ns is not None}
 
-    def _judged(
+    def judge_in_parts(
         self, zone: str, span: tuple[int, int], state: BodyState, now_ns: int, begin_ns: int | None = None
     ) -> Iterator[tuple[Judgement, BodyState, Mapping[str, Readings]]]:
         """Judgements of the days of `span`, first to last, in parts; state before and readings of each.
@@ -199,13 +203,13 @@ class Ledger:
         ]
         windows = [self.window(zone, grid, now_ns) for grid in grids]
 
-        def looked(
+        def evaluate(
             number: int, readings: Mapping[str, Readings]
         ) -> tuple[list[Part], Mapping[str, Readings]]:
             return look_over(zone, self.setup, readings, grids[number], now_ns), readings
 
-        each = forward(self.store, channels, windows, looked)
-        for grid, (parts, readings) in zip(grids, each, strict=True):
+        evaluated = read_windows(self.store, channels, windows, evaluate)
+        for grid, (parts, readings) in zip(grids, evaluated, strict=True):
             judgement = conclude_over(zone, self.setup, parts, grid, state, now_ns=now_ns, marks=marks)
             yield judgement, state, readings
             state = judgement.memory.states[grid.n]
@@ -217,54 +221,58 @@ class Ledger:
     def over(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> Iterator[Judgement]:
         """Judgements of the days of [from, to) in parts, without what is stored and without storing."""
         first, last = from_ns // DAY_NS, (to_ns - 1) // DAY_NS
-        for judgement, _, _ in self._judged(zone, (first, last), self.unknown(zone, first), now_ns):
+        for judgement, _, _ in self.judge_in_parts(
+            zone, (first, last), self.unknown_state(zone, first), now_ns
+        ):
             yield judgement
 
-    def compared(self, zone: str) -> Compared:
+    def compare_stored(self, zone: str) -> LedgerComparison:
         """Every stored day of a zone that can be judged anew, held against a judgement from its readings.
 
         What is still to be judged, or provisional, is left open; nothing stored is believed on the way.
         """
         head = self.head(zone)
         if head is None or head.context != self._context():
-            return Compared(0, 0, {}, ())
+            return LedgerComparison(0, 0, {}, ())
         first, last = self._first_provable(zone, head), (head.until_ns - 1) // DAY_NS
         dirty_ns = self._dirty(zone, head.until_ns)[1]
         until_ns = head.until_ns if dirty_ns is None else dirty_ns // DAY_NS * DAY_NS
         if last - first > LONGEST_RECORD_DAYS:
-            return Compared(first * DAY_NS, until_ns, {}, (HEAD,))
+            return LedgerComparison(first * DAY_NS, until_ns, {}, (HEAD,))
         wrong: dict[int, tuple[str, str]] = {}
         open_days: dict[int, tuple[str, str]] = {}
         state, begin_ns = self._state_at(zone, head, first), self.begins_ns(zone)
         begun_ns = begin_ns if begin_ns is not None and begin_ns // DAY_NS == first else None
-        parts = self._judged(zone, (first, last), state, head.until_ns, begun_ns)
+        parts = self.judge_in_parts(zone, (first, last), state, head.until_ns, begun_ns)
         open_ns = until_ns
         for judgement, state, _ in parts if first <= last else ():
             open_ns = min(until_ns, self._open_from_ns(judgement))
-            for day, piece in pieces(judgement, state).items():
-                fresh = (head.context, piece.to_text())
+            for day, day_verdicts in pieces(judgement, state).items():
+                fresh = (head.context, day_verdicts.to_text())
                 stored = self.kept.verdict_day(zone, day)
                 if day * DAY_NS < until_ns and stored != fresh:
                     final = (day + 1) * DAY_NS <= open_ns or not _alike_until(stored, fresh, open_ns)
                     (wrong if final else open_days)[day] = fresh
-        return Compared(first * DAY_NS, open_ns, wrong, tuple(self._misplaced(zone, head)), open_days)
+        return LedgerComparison(
+            first * DAY_NS, open_ns, wrong, tuple(self._misplaced_days(zone, head)), open_days
+        )
 
     def _first_provable(self, zone: str, head: Head) -> int:
         """The first day that can be judged anew: behind what was disposed of, and what looks back at it."""
-        gone = [one.to_ns for one in self._disposed()]
-        if not gone or max(gone) <= head.first_day * DAY_NS:
+        disposed = [seal.to_ns for seal in self._disposed_seals()]
+        if not disposed or max(disposed) <= head.first_day * DAY_NS:
             return head.first_day
-        return -(-(max(gone) + self._lookback_ns[zone]) // DAY_NS)
+        return -(-(max(disposed) + self._lookback_ns[zone]) // DAY_NS)
 
-    def _disposed(self) -> list[Seal]:
-        standing = {one.number for one in self.store.seals(disposed=False)}
-        return [one for one in self.store.seals() if one.number not in standing]
+    def _disposed_seals(self) -> list[Seal]:
+        present = {seal.number for seal in self.store.seals(disposed=False)}
+        return [seal for seal in self.store.seals() if seal.number not in present]
 
     def _state_at(self, zone: str, head: Head, day: int) -> BodyState:
         """The bodies' state where a judgement anew begins: unknown, but behind what was disposed of."""
-        return self.unknown(zone, day) if day <= head.first_day else self.state_before(zone, day)
+        return self.unknown_state(zone, day) if day <= head.first_day else self.state_before(zone, day)
 
-    def _misplaced(self, zone: str, head: Head) -> Iterator[int]:
+    def _misplaced_days(self, zone: str, head: Head) -> Iterator[int]:
         """Stored days where nothing was judged; and the head, where it tells of what cannot be."""
         last = (head.until_ns - 1) // DAY_NS
         days = self.kept.verdict_days(zone, HEAD + 1, NEVER_NS // DAY_NS)
@@ -275,13 +283,13 @@ class Ledger:
         if ahead or not ends:
             yield HEAD
 
-    def mend(self, zone: str, found: Compared) -> None:
+    def replace_altered(self, zone: str, comparison: LedgerComparison) -> None:
         """Put the fresh judgement in the place of what was altered, and of what is provisional."""
-        self._kept.pop(zone, None)
-        if found.misplaced:
-            self.kept.drop_verdict_days(zone, found.misplaced)
-        if found.wrong or found.open_days:
-            self.kept.put_verdict_days(zone, {**found.wrong, **found.open_days})
+        self._newest.pop(zone, None)
+        if comparison.misplaced:
+            self.kept.drop_verdict_days(zone, comparison.misplaced)
+        if comparison.wrong or comparison.open_days:
+            self.kept.put_verdict_days(zone, {**comparison.wrong, **comparison.open_days})
 
     def _dirty(self, zone: str, now_ns: int) -> tuple[Head | None, int | None, int]:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
@@ -294,26 +302,26 @@ class Ledger:
             return None, None if first_ns is None or first_ns >= complete_ns else first_ns, cursor
         changed, cursor = self.store.changed_since(head.cursor)
         reach_ns = self._reach_ns[zone]
-        touched_by = [*changed.items(), *self.store.decisions.since(head.decided).items()]
-        arrived = [first for channel, first in touched_by if channel in channels]
-        found = [first - reach_ns for first in arrived]
-        touched = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
-        if touched is not None:
-            found.append(touched - reach_ns)
+        changes = [*changed.items(), *self.store.decisions.since(head.decided).items()]
+        arrived = [first for channel, first in changes if channel in channels]
+        starts = [first - reach_ns for first in arrived]
+        changed_from = first_difference(head.timeline, timeline(self.setup, zone, self.marks()))
+        if changed_from is not None:
+            starts.append(changed_from - reach_ns)
         begin_ns = head.first_day * DAY_NS
         # Before its first reading there is no record to judge, however far the tests reach back, and
         # wherever readings lay before their clock was known.
         if min(arrived, default=begin_ns) < begin_ns:
             begin_ns = min(begin_ns, self.begins_ns(zone) or begin_ns)
-        found = [ns for ns in found if ns < complete_ns]
-        if found or complete_ns > head.until_ns:
-            found.append(head.open_from_ns)  # what was open is judged with it, or would stay open for ever
-        return head, min([max(min(ns, head.until_ns), begin_ns) for ns in found], default=None), cursor
+        starts = [ns for ns in starts if ns < complete_ns]
+        if starts or complete_ns > head.until_ns:
+            starts.append(head.open_from_ns)  # what was open is judged with it, or would stay open for ever
+        return head, min([max(min(ns, head.until_ns), begin_ns) for ns in starts], default=None), cursor
 
     def begins_ns(self, zone: str) -> int | None:
         """When the first reading of a zone was taken, as its clock is known by now; None without any."""
-        known = set(self.store.channels())
-        channels = [channel for channel in self.setup.channels_in(zone) if channel in known]
+        stored = set(self.store.channels())
+        channels = [channel for channel in self.setup.channels_in(zone) if channel in stored]
         extent = self.store.extent(channels) if channels else None
         return None if extent is None else max(extent[0], 0)
 
@@ -327,17 +335,17 @@ class Ledger:
             head = None if stored is None else Head(**json.loads(stored))
         except (TypeError, ValueError):
             return None  # written by another version: a cache, which is simply made again
-        whole = head is None or all(type(n) is int for n in list(vars(head).values())[1:5])
-        return head if whole else None
+        valid = head is None or all(type(n) is int for n in list(vars(head).values())[1:5])
+        return head if valid else None
 
     def _context(self) -> str:
         return digest([JUDGE_VERSION, self.setup.step_s])
 
     def state_before(self, zone: str, day: int) -> BodyState:
         stored = self.kept.verdict_day(zone, day - 1)
-        return Piece.of_text(stored[1]).state_out if stored else self.unknown(zone, day)
+        return Piece.of_text(stored[1]).state_out if stored else self.unknown_state(zone, day)
 
-    def unknown(self, zone: str, day: int) -> BodyState:
+    def unknown_state(self, zone: str, day: int) -> BodyState:
         """Nothing is known at the start of a day, for as long as the zone was set to settle then."""
         return at_start_of_record(self.setup.at(day * DAY_NS).zone(zone))
 
@@ -376,13 +384,13 @@ def _alike_until(stored: tuple[str, str] | None, fresh: tuple[str, str], open_ns
 
 
 def _final(text: str, open_ns: int) -> tuple[object, ...]:
-    piece = Piece.of_text(text)
-    begun = [p for p in piece.periods if p.from_ns < open_ns]
+    day_verdicts = Piece.of_text(text)
+    begun = [p for p in day_verdicts.periods if p.from_ns < open_ns]
     ended = tuple(
         replace(p, provisional=False) if p.to_ns <= open_ns else replace(p, to_ns=open_ns, margin=None)
         for p in begun
     )
-    return ended, tuple(run for run in piece.runs if run.to_ns < open_ns), piece.state_in
+    return ended, tuple(run for run in day_verdicts.runs if run.to_ns < open_ns), day_verdicts.state_in
 
 
 def _until_ns(stored: tuple[str, str] | None) -> int | None:

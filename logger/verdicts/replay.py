@@ -1,6 +1,6 @@
-"""A recorded time once more, under other limits and delays, beside what was: alarms, hours, inspections lost.
+"""Replay of a recorded time under other limits and delays: alarms, hours, inspections lost.
 
-Source of the method: IEC 62682, rationalisation of alarms; what is compared is ours.
+Source of the method: IEC 62682, rationalisation of alarms; the compared figures are our own choice.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Any
 
 from ..acts import inspections as actions
 from ..config import load_texts
-from ..core.alarms.replay import Occurrence, Replay, counting
+from ..core.alarms.replay import Occurrence, Replay, new_counter
 from ..errors import Refused, UnknownName
 from ..instants import NS, rfc3339
 from ..model import AlarmSpec, Config, Rule, Setup
@@ -21,7 +21,7 @@ from .ledger import Ledger
 
 @dataclass(frozen=True)
 class Delay:
-    """Delays in s and a deadband in the rule's unit, where they are to be other than declared."""
+    """Delays in s and deadband in the rule's unit; None: as declared."""
 
     on_s: int | None = None
     off_s: int | None = None
@@ -29,7 +29,7 @@ class Delay:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class ReplayResult:
     """One side of the comparison."""
 
     alarms: Mapping[str, Sequence[Occurrence]]  # by rule
@@ -40,50 +40,60 @@ class Outcome:
     def to_json(self) -> dict[str, Any]:
         """Plain values; instants in UTC."""
         return {
-            "alarms": {rule: [_plain(o) for o in found] for rule, found in self.alarms.items()},
+            "alarms": {
+                rule: [_occurrence_dict(o) for o in occurrences] for rule, occurrences in self.alarms.items()
+            },
             "hours": dict(self.hours),
             "inspections": self.inspections,
             "inspections_lost": list(self.lost),
         }
 
 
-def _plain(found: Occurrence) -> dict[str, str | None]:
-    ends = None if found.to_ns is None else rfc3339(found.to_ns)
-    return {"from": rfc3339(found.from_ns), "annunciated": rfc3339(found.annunciated_ns), "returned": ends}
+def _occurrence_dict(occurrence: Occurrence) -> dict[str, str | None]:
+    ends = None if occurrence.to_ns is None else rfc3339(occurrence.to_ns)
+    return {
+        "from": rfc3339(occurrence.from_ns),
+        "annunciated": rfc3339(occurrence.annunciated_ns),
+        "returned": ends,
+    }
 
 
-def replay(store: Store, setup: Setup, from_ns: int, to_ns: int, delays: Mapping[str, Delay]) -> Outcome:
+def replay_alarms(
+    store: Store, setup: Setup, from_ns: int, to_ns: int, delays: Mapping[str, Delay]
+) -> ReplayResult:
     """The alarms of every rule of a setup over [from, to), judged anew; nothing is stored.
 
     `delays` by rule; "" for all others. A rule without an alarm is counted as if it had one with
-    the delays that an alarm has when nothing is said.
+    the default delays.
     """
-    replays = [_zone(store, setup, zone.key, (from_ns, to_ns), delays) for zone in setup.zones_now()]
-    jobs = [
-        job for job in actions.inspections(store)
-        if job.to_ns is not None and job.from_ns >= from_ns and job.to_ns <= to_ns
+    replays = [_replay_zone(store, setup, zone.key, (from_ns, to_ns), delays) for zone in setup.zones_now()]
+    inspections = [
+        i for i in actions.inspections(store)
+        if i.to_ns is not None and i.from_ns >= from_ns and i.to_ns <= to_ns
     ]  # fmt: skip
     by_zone = {r.zone: r for r in replays}
     lost = [
-        job.key for job in jobs
-        if job.zone in by_zone and not by_zone[job.zone].supported(job.from_ns, job.to_ns or 0)
+        i.key for i in inspections
+        if i.zone in by_zone and not by_zone[i.zone].supported(i.from_ns, i.to_ns or 0)
     ]  # fmt: skip
     hours: dict[str, float] = {}
-    for one in replays:
-        for verdict, seconds in one.seconds.items():
+    for zone_replay in replays:
+        for verdict, seconds in zone_replay.seconds.items():
             hours[verdict] = hours.get(verdict, 0.0) + seconds / 3600
-    alarms = {rule: counted.found for one in replays for rule, counted in one.alarms.items()}
-    return Outcome(alarms, hours, len(jobs), tuple(lost))
+    alarms = {
+        rule: counted.occurrences for zone_replay in replays for rule, counted in zone_replay.alarms.items()
+    }
+    return ReplayResult(alarms, hours, len(inspections), tuple(lost))
 
 
-def _zone(
+def _replay_zone(
     store: Store, setup: Setup, zone: str, span: tuple[int, int], delays: Mapping[str, Delay]
 ) -> Replay:
     specs = {key: _spec(setup, key, delays) for key in dict.fromkeys(r.key for r in setup.rules_of(zone))}
-    found = Replay(zone, {key: counting(spec, setup.step_s) for key, spec in specs.items()})
+    result = Replay(zone, {key: new_counter(spec, setup.step_s) for key, spec in specs.items()})
     for judgement in Ledger(store, setup).over(zone, *span, span[1]):
-        found.take(judgement, *span)
-    return found
+        result.take(judgement, *span)
+    return result
 
 
 def _spec(setup: Setup, rule: str, delays: Mapping[str, Delay]) -> AlarmSpec:
@@ -98,12 +108,12 @@ def _spec(setup: Setup, rule: str, delays: Mapping[str, Delay]) -> AlarmSpec:
     )
 
 
-def with_limits(config: Config, text: str) -> Setup:
-    """The setup with the rules of another limits.toml in place of its own, as if they had always held."""
-    kept = {f: t for f, t in config.texts.items() if not f.startswith(("limits", "alarms"))}
-    if not kept:
+def setup_with_limits(config: Config, text: str) -> Setup:
+    """The setup with the rules of another limits.toml in place of its own, as if always in force."""
+    files = {f: t for f, t in config.texts.items() if not f.startswith(("limits", "alarms"))}
+    if not files:
         raise Refused("Other limits can be tried only on a setup whose files are known.")
-    rules = load_texts({**kept, "limits.toml": text}).setup.rules
+    rules = load_texts({**files, "limits.toml": text}).setup.rules
     return replace(config.setup, rules=tuple(_always(rule) for rule in rules))
 
 
@@ -112,20 +122,20 @@ def _always(rule: Rule) -> Rule:
 
 
 def delays_of(texts: Sequence[str], setup: Setup) -> dict[str, Delay]:
-    """Delays as people write them: "300", "300/600", "300/600/0.1", each also with "RULE=" before it.
+    """Delays from texts such as "300", "300/600", "300/600/0.1", each also with "RULE=" before it.
 
     >>> from types import SimpleNamespace
     >>> delays_of(["600/300"], SimpleNamespace(rules=()))
     {'': Delay(on_s=600, off_s=300, deadband=None)}
     """
-    known = list(dict.fromkeys(r.key for r in setup.rules))
-    found = {}
+    rules = list(dict.fromkeys(r.key for r in setup.rules))
+    delays = {}
     for text in texts:
         rule, _, figures = text.rpartition("=")
-        if rule and rule not in known:
-            raise UnknownName("rule", rule, known)
-        found[rule] = _delay(figures, text)
-    return found
+        if rule and rule not in rules:
+            raise UnknownName("rule", rule, rules)
+        delays[rule] = _delay(figures, text)
+    return delays
 
 
 def _delay(figures: str, text: str) -> Delay:
@@ -136,8 +146,8 @@ def _delay(figures: str, text: str) -> Delay:
         if len(parts) > 3 or on_s < 0 or (off_s or 0) < 0 or not 0 <= (deadband or 0.0) < 1e6:
             raise ValueError
     except ValueError:
-        wanted = "on-delay/off-delay/deadband as in 300, 300/600 or machine-bay.temperature=300/600/0.1"
-        raise Refused(f"--delays {text!r}: wanted {wanted}.") from None
+        expected = "on-delay/off-delay/deadband as in 300, 300/600 or machine-bay.temperature=300/600/0.1"
+        raise Refused(f"--delays {text!r}: expected {expected}.") from None
     return Delay(on_s, off_s, deadband)
 
 

@@ -1,6 +1,4 @@
-"""What the record says of a room: periods, excursions, checks and the newest statement, answered from
-verdicts that the ledger keeps true.
-"""
+"""Verdicts of a room: periods, excursions, checks and the newest statement, from the ledger."""
 
 from __future__ import annotations
 
@@ -14,7 +12,7 @@ import numpy as np
 from sqlalchemy import select
 
 from .. import __version__
-from ..core.alarms.suspect_probes import doubts
+from ..core.alarms.suspect_probes import suspect_probes
 from ..core.calibration.apply import CorrectedReadings, correct_readings
 from ..core.judge.days import DAY_NS, Piece
 from ..core.judge.judgement import JUDGE_VERSION, Judgement, part
@@ -23,7 +21,7 @@ from ..core.judge.periods import Run, excursion, joined, joined_runs
 from ..core.judge.settings import judge_over
 from ..core.judge.statement import rule_states, statement
 from ..core.measurement.check import ChannelStatistics, Check, check, statistics
-from ..core.measurement.interval import require
+from ..core.measurement.interval import require_judgeable
 from ..core.validity.hours_of_use import Span, asks_disposition
 from ..instants import NS
 from ..model import Excursion, Mark, Period, Rule, RuleState, Setup
@@ -31,21 +29,21 @@ from ..series import Int
 from ..store import Store
 from ..store.hot.tables import inspection as inspection_table
 from ..store.types import JSON
-from .ledger import NEVER_NS, Compared, Head, Ledger
+from .ledger import NEVER_NS, Head, Ledger, LedgerComparison
 
-# How far back an activity's own rules are judged before the interval that is asked about.
+# How far back the rules of an activity are judged before the interval of the question.
 ACTIVITY_DAYS = 3
-# How far around an interval an excursion that touches it is followed.
+# How far around an interval an overlapping excursion is followed.
 AROUND_DAYS = 31
-# So long a record may still lack readings that a window needs: windows are of hours, at most of some days.
+# Age in days below which readings may still lack for a window: windows are of hours, at most some days.
 YOUNG_DAYS = 8
 ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
-# Over how many days forecasts are compared with "it stays as it is".
+# Days over which forecasts are compared with persistence.
 GAIN_DAYS = 7
 
 
 class Verdicts:
-    """Verdicts of one store under one setup. Several processes may ask; what they store is the same."""
+    """Verdicts of one store under one setup. Several processes may use it: they store equal verdicts."""
 
     def __init__(self, store: Store, setup: Setup) -> None:
         self.store = store
@@ -54,40 +52,40 @@ class Verdicts:
         self._gains: dict[str, tuple[int, Gains]] = {}
 
     def marks(self) -> tuple[Mark, ...]:
-        """Every interval that was declared not to be trusted."""
+        """Every interval marked as not to be used."""
         return self._ledger.marks()
 
     def refresh(self, zone: str, now_ns: int) -> bool:
         """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was."""
         return self._ledger.refresh(zone, now_ns)
 
-    def altered(self, zone: str) -> list[str]:
-        """UTC days whose stored verdicts are not what readings, setup and marks give: somebody's edit."""
-        return self.compared(zone).altered
+    def altered_days(self, zone: str) -> list[str]:
+        """UTC days whose stored verdicts differ from a judgement anew: somebody edited them."""
+        return self.compare_stored(zone).altered_days
 
-    def compared(self, zone: str) -> Compared:
-        """The stored verdicts of a zone, held against a judgement anew."""
-        return self._ledger.compared(zone)
+    def compare_stored(self, zone: str) -> LedgerComparison:
+        """The stored verdicts of a zone, compared with a judgement anew."""
+        return self._ledger.compare_stored(zone)
 
     def prove(self, zone: str, now_ns: int) -> list[str]:
-        """Judge a zone anew before something is signed; what was altered is put right, journalled and given.
+        """Judge a zone anew before a signature; altered days are replaced, journalled and returned.
 
-        From then on the stored verdicts are those of the judgement that was just made.
+        From then on the stored verdicts are those of this judgement.
         """
-        found = self.compared(zone)
-        self._ledger.mend(zone, found)
+        comparison = self.compare_stored(zone)
+        self._ledger.replace_altered(zone, comparison)
         self.refresh(zone, now_ns)
-        if found.altered:
-            what: dict[str, JSON] = {"zone": zone, "altered": list(found.altered)}
+        if comparison.altered_days:
+            what: dict[str, JSON] = {"zone": zone, "altered": list(comparison.altered_days)}
             self.store.journal.append("verdicts-altered", "stillroom", what, ALTERED)
-        return found.altered
+        return comparison.altered_days
 
     def stored_until(self, zone: str) -> int | None:
         """Instant up to which verdicts are stored; None when none is."""
         head = self._ledger.head(zone)
         return None if head is None else head.until_ns
 
-    def stored_pieces(self, zone: str, from_ns: int, to_ns: int) -> list[Piece]:
+    def stored_days(self, zone: str, from_ns: int, to_ns: int) -> list[Piece]:
         """Stored pieces of the UTC days that touch [from, to)."""
         days = self._ledger.kept.verdict_days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
         return [Piece.of_text(body) for _, (_, body) in sorted(days.items())]
@@ -101,7 +99,7 @@ class Verdicts:
         head = self._ledger.head(zone)
         if head is None:
             return []
-        whole = joined(p for piece in self.stored_pieces(zone, from_ns, to_ns) for p in piece.periods)
+        complete = joined(p for day in self.stored_days(zone, from_ns, to_ns) for p in day.periods)
         return [
             replace(
                 p,
@@ -109,7 +107,7 @@ class Verdicts:
                 to_ns=min(p.to_ns, to_ns),
                 provisional=min(p.to_ns, to_ns) > head.open_from_ns,
             )
-            for p in whole
+            for p in complete
             if p.from_ns < to_ns and p.to_ns > from_ns
         ]
 
@@ -118,54 +116,54 @@ class Verdicts:
         head = self._ledger.head(zone)
         return None if head is None else self._running(zone, head, {})
 
-    def _running(self, zone: str, head: Head, made: Mapping[int, Piece]) -> Period | None:
-        """The newest period; `made`: pieces that are not stored yet."""
+    def _running(self, zone: str, head: Head, unstored: Mapping[int, Piece]) -> Period | None:
+        """The newest period; `unstored`: days that are not stored yet."""
         days = 1
         while True:
             first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
-            end = min([*made, NEVER_NS])
+            end = min([*unstored, NEVER_NS])
             stored = self._ledger.kept.verdict_days(zone, first, end) if first < end else {}
-            known = {day: Piece.of_text(body) for day, (_, body) in stored.items()}
-            known |= made
-            found = joined(p for _, piece in sorted(known.items()) for p in piece.periods)
-            # One period alone may have begun before what was read.
-            if len(found) != 1 or first <= head.first_day:
-                return found[-1] if found else None
+            by_day = {day: Piece.of_text(body) for day, (_, body) in stored.items()}
+            by_day |= unstored
+            periods = joined(p for _, day_verdicts in sorted(by_day.items()) for p in day_verdicts.periods)
+            # A single period may have begun before the days read.
+            if len(periods) != 1 or first <= head.first_day:
+                return periods[-1] if periods else None
             days *= 4
 
     def excursions(
         self, zone: str | None, from_ns: int, to_ns: int, now_ns: int, *, refresh: bool = True
     ) -> list[Excursion]:
-        """Excursions that touch [from, to), whole, of one zone or all, ascending in time."""
-        found: list[Excursion] = []
+        """Excursions that overlap [from, to), unclipped, of one zone or all, ascending in time."""
+        excursions: list[Excursion] = []
         for key in [zone] if zone else list(self.setup.zones):
             if refresh:
                 self.refresh(key, now_ns)
             head = self._ledger.head(key)
             if head is not None:
-                found += self._excursions(key, from_ns, to_ns, head.open_from_ns)
-        return sorted(found, key=lambda e: (e.from_ns, e.zone, e.rule))
+                excursions += self._excursions(key, from_ns, to_ns, head.open_from_ns)
+        return sorted(excursions, key=lambda e: (e.from_ns, e.zone, e.rule))
 
     def _excursions(self, zone: str, from_ns: int, to_ns: int, open_from_ns: int) -> list[Excursion]:
         # A run may have begun before the interval; the days around it make it whole.
-        around = self.stored_pieces(zone, from_ns - AROUND_DAYS * DAY_NS, to_ns + AROUND_DAYS * DAY_NS)
-        runs = joined_runs(run for piece in around for run in piece.runs)
+        around = self.stored_days(zone, from_ns - AROUND_DAYS * DAY_NS, to_ns + AROUND_DAYS * DAY_NS)
+        runs = joined_runs(run for day in around for run in day.runs)
         within = [run for run in runs if run.from_ns < to_ns and run.to_ns > from_ns]
         ruled = [(run, self._rule_at(zone, run)) for run in within]
-        jobs = self._jobs(zone)
+        inspections = self._inspections(zone)
         return [
-            self._asking(excursion(run, rule, open_from_ns), rule, jobs)
+            self._with_disposition(excursion(run, rule, open_from_ns), rule, inspections)
             for run, rule in ruled
             if rule is not None
         ]
 
-    def _asking(self, found: Excursion, rule: Rule, jobs: Sequence[Span]) -> Excursion:
-        zone = self.setup.at(found.from_ns).zone(found.zone)
-        span, clock = (found.from_ns, found.to_ns), self.setup.room.timezone
-        asks = asks_disposition(zone, clock, span, disturbs=rule.disturbs, inspections=jobs)
-        return found if asks else replace(found, asks_disposition=False)
+    def _with_disposition(self, excursion: Excursion, rule: Rule, inspections: Sequence[Span]) -> Excursion:
+        zone = self.setup.at(excursion.from_ns).zone(excursion.zone)
+        span, clock = (excursion.from_ns, excursion.to_ns), self.setup.room.timezone
+        asks = asks_disposition(zone, clock, span, disturbs=rule.disturbs, inspections=inspections)
+        return excursion if asks else replace(excursion, asks_disposition=False)
 
-    def _jobs(self, zone: str) -> list[Span]:
+    def _inspections(self, zone: str) -> list[Span]:
         """Intervals of the zone's inspections; one that still runs has no end."""
         t = inspection_table
         with self.store.read() as conn:
@@ -173,9 +171,9 @@ class Verdicts:
         return [(r.from_ns, NEVER_NS if r.to_ns is None else r.to_ns) for r in rows]
 
     def _rule_at(self, zone: str, run: Run) -> Rule | None:
-        """The rule as it was in force when it was worst: a limit may have changed since."""
-        pieces_of = [r for r in self.setup.rules_of(zone) if r.key == run.rule and r.from_ns <= run.worst_ns]
-        return pieces_of[-1] if pieces_of else None
+        """The rule as in force at its worst value: a limit may have changed since."""
+        parts = [r for r in self.setup.rules_of(zone) if r.key == run.rule and r.from_ns <= run.worst_ns]
+        return parts[-1] if parts else None
 
     def judgement(
         self,
@@ -190,14 +188,14 @@ class Verdicts:
     ) -> Judgement:
         """A full judgement of the days from that of `from` to `to`, for answers that need every cell.
 
-        `alone`: without what is stored, as for an activity: what a setup not in force would say.
+        `alone`: without stored verdicts, as for an activity and for a setup that is not in force.
         """
         if refresh and not alone:
             self.refresh(zone, now_ns)
         day = from_ns // DAY_NS
         if activity or alone:
             day -= ACTIVITY_DAYS
-            state = self._ledger.unknown(zone, day)
+            state = self._ledger.unknown_state(zone, day)
         else:
             state = self._ledger.state_before(zone, day)
         step_ns = self.setup.step_s * NS
@@ -221,25 +219,25 @@ class Verdicts:
         activity: str = "",
         alone: bool = False,
     ) -> Check:
-        """Whether the record supports a measurement in a zone over [from, to); `alone` as of `judgement`."""
-        before_s = self.asked_before_s(zone, from_ns, to_ns, now_ns, pre_window_s)
+        """Whether the data support a measurement in a zone over [from, to); `alone` as in `judgement`."""
+        before_s = self.pre_window_s(zone, from_ns, to_ns, now_ns, pre_window_s)
         begin_ns = from_ns - before_s * NS
         judgement = self.judgement(zone, begin_ns, to_ns, now_ns, activity=activity, alone=alone)
-        return self.checked(judgement, from_ns, to_ns, before_s, activity)
+        return self.check_judgement(judgement, from_ns, to_ns, before_s, activity)
 
     def record(self, zone: str) -> tuple[int, int] | None:
         """First and last instant with a reading of a zone's channels."""
         self.setup.zone(zone)
-        known = set(self.store.channels())
-        return self.store.extent([c for c in self.setup.channels_in(zone) if c in known])
+        stored = set(self.store.channels())
+        return self.store.extent([c for c in self.setup.channels_in(zone) if c in stored])
 
-    def asked_before_s(
+    def pre_window_s(
         self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None = None
     ) -> int:
         """The pre-window in s of an interval that can be judged; else IntervalError or UnknownName."""
-        return self.before_s(zone, (from_ns, to_ns), self.record(zone), now_ns, pre_window_s)
+        return self.pre_window_in_record_s(zone, (from_ns, to_ns), self.record(zone), now_ns, pre_window_s)
 
-    def before_s(
+    def pre_window_in_record_s(
         self,
         zone: str,
         interval: tuple[int, int],
@@ -247,16 +245,16 @@ class Verdicts:
         now_ns: int,
         pre_window_s: int | None = None,
     ) -> int:
-        """The same for a record that was asked for once."""
+        """`pre_window_s` for a `record` that was read before: its first and last instant in ns."""
         from_ns = interval[0]
         clock = ZoneInfo(self.setup.room.timezone)
-        require(zone, interval, record, now_ns, self.setup.step_s * NS, clock=clock)
+        require_judgeable(zone, interval, record, now_ns, self.setup.step_s * NS, clock=clock)
         return self.setup.at(from_ns).zone(zone).pre_window_s if pre_window_s is None else pre_window_s
 
-    def checked(
+    def check_judgement(
         self, judgement: Judgement, from_ns: int, to_ns: int, pre_window_s: int, activity: str = ""
     ) -> Check:
-        """The check of [from, to) by a judgement of its days, which may be longer: the answer is the same."""
+        """The check of [from, to) by a judgement of its days, which may be longer without effect."""
         day = (from_ns - pre_window_s * NS) // DAY_NS - (ACTIVITY_DAYS if activity else 0)
         end_ns = -(-to_ns // judgement.grid.step_ns) * judgement.grid.step_ns
         return check(
@@ -271,17 +269,17 @@ class Verdicts:
         )
 
     def rule_states(self, zone: str, at_ns: int, now_ns: int) -> list[RuleState]:
-        """Every rule in the cell that holds `at_ns`, or in the last complete one before `now_ns`."""
+        """Every rule in the cell that contains `at_ns`, or in the last complete one before `now_ns`."""
         judgement, cell = self._cell(zone, at_ns, now_ns)
         return rule_states(judgement, cell)
 
     def doubts(self, zone: str, at_ns: int, now_ns: int) -> dict[str, str]:
-        """Channels that report in that cell and cannot be believed, and why."""
+        """Suspect channel -> reason in words, in the cell that contains `at_ns`."""
         judgement, cell = self._cell(zone, at_ns, now_ns)
-        return doubts(judgement, self.setup, cell)
+        return suspect_probes(judgement, self.setup, cell)
 
     def _cell(self, zone: str, at_ns: int, now_ns: int) -> tuple[Judgement, int]:
-        """A judgement with the cell that holds an instant, and the cell's place in it."""
+        """A judgement with the cell that contains an instant, and the cell's place in it."""
         step_ns = self.setup.step_s * NS
         cell = min(at_ns // step_ns, now_ns // step_ns - 1)
         judgement = self._ledger.newest.get(zone)
@@ -297,24 +295,26 @@ class Verdicts:
             judgement, self.setup, slice(from_ns // step_ns - first, -(-to_ns // step_ns) - first)
         )
 
-    def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, CorrectedReadings]:
+    def corrected_readings(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, CorrectedReadings]:
         """Instants of the valid readings of a channel in [from, to), with corrected values and U."""
-        found = self.store.readings(channel, from_ns, to_ns)
-        valid = np.isfinite(found.value)
-        taken, raw = found.taken_ns[valid], found.value[valid]
+        readings = self.store.readings(channel, from_ns, to_ns)
+        valid = np.isfinite(readings.value)
+        taken_ns, raw = readings.taken_ns[valid], readings.value[valid]
         certificates = self.setup.certificates_of(channel)
-        return taken, correct_readings(self.setup.channels[channel], certificates, taken, raw)
+        return taken_ns, correct_readings(self.setup.channels[channel], certificates, taken_ns, raw)
 
     def judge_live(self, now_ns: int) -> None:
-        """Judge every zone up to now and keep its newest statement for those who show it."""
+        """Judge every zone up to now and store its live statement."""
         for zone in (z.key for z in self.setup.zones_now()):
             self.forecast_gains(zone, now_ns)  # before anything is stored: a day of it takes a while
-            if not self._ledger.refresh(zone, now_ns, partial(self._told, now_ns)):
-                self._tell_once(zone, now_ns)
+            if not self._ledger.refresh(zone, now_ns, partial(self.live_statement, now_ns)):
+                self.store_missing_statement(zone, now_ns)
 
-    def _told(self, now_ns: int, judgement: Judgement, made: Mapping[int, Piece], head: Head) -> str | None:
-        """What is said of a zone by a judgement that is about to be stored."""
-        zone, current = judgement.zone, self._running(judgement.zone, head, made)
+    def live_statement(
+        self, now_ns: int, judgement: Judgement, unstored: Mapping[int, Piece], head: Head
+    ) -> str | None:
+        """The live statement on a zone as JSON text, from a judgement about to be stored, or None."""
+        zone, current = judgement.zone, self._running(judgement.zone, head, unstored)
         if current is None or not judgement.grid.n:
             return None
         newest = self._ledger.newest_values_ns(zone)
@@ -327,26 +327,26 @@ class Verdicts:
         return _text(statement(self.setup, judgement, current, oldest_s, gains, begins_ns=begins_ns))
 
     def forecast_gains(self, zone: str, now_ns: int) -> Gains:
-        """What forecasts gained on the last week of a zone's record; measured once a UTC day."""
+        """Gain of forecasts over the last week of a zone; measured once a UTC day."""
         day = now_ns // DAY_NS
-        known = self._gains.get(zone)
-        if known is None or known[0] != day:
+        cached = self._gains.get(zone)
+        if cached is None or cached[0] != day:
             record = self.record(zone)
             begin_ns = (day - GAIN_DAYS) * DAY_NS
-            found: Gains = {}
+            measured: Gains = {}
             if record is not None and record[0] < now_ns:
                 judgement = self.judgement(zone, max(record[0], begin_ns), now_ns, now_ns, refresh=False)
-                found = gains(self.setup, judgement) if judgement.grid.n else {}
-            known = self._gains[zone] = day, found
-        return known[1]
+                measured = gains(self.setup, judgement) if judgement.grid.n else {}
+            cached = self._gains[zone] = day, measured
+        return cached[1]
 
-    def _tell_once(self, zone: str, now_ns: int) -> None:
-        """A zone that was judged without anybody asking for a statement."""
+    def store_missing_statement(self, zone: str, now_ns: int) -> None:
+        """Store the live statement of a zone that was judged without one."""
         judgement, head = self._ledger.newest.get(zone), self._ledger.head(zone)
         if zone not in self._ledger.kept.live() and judgement is not None and head is not None:
-            said = self._told(now_ns, judgement, {}, head)
-            if said is not None:
-                self._ledger.kept.put_live(zone, said)
+            live = self.live_statement(now_ns, judgement, {}, head)
+            if live is not None:
+                self._ledger.kept.put_live(zone, live)
 
 
 def _text(body: object) -> str:

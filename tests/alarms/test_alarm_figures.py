@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
-
-import pytest
 
 from logger.acts import alarms as attending
-from logger.core.alarms.performance import Change, change_of, figures
+from logger.core.alarms.performance import StateChange, change_of, performance_figures
 from logger.instants import NS
 from logger.model import NoticePlan
 from logger.service.digest import queue_digest
@@ -22,14 +18,14 @@ MINUTE, HOUR, DAY = 60 * NS, 3600 * NS, 86_400 * NS
 
 def raised(
     alarm: str, n: int, at_ns: int, over_ns: int | None = None, heard_ns: int | None = None
-) -> list[Change]:
+) -> list[StateChange]:
     """One occurrence as the journal tells it."""
-    told = [Change(at_ns, alarm, "normal", "unacknowledged", n, "service")]
+    told = [StateChange(at_ns, alarm, "normal", "unacknowledged", n, "service")]
     if heard_ns is not None:
-        told.append(Change(heard_ns, alarm, "unacknowledged", "acknowledged", n, "Greta Holm"))
+        told.append(StateChange(heard_ns, alarm, "unacknowledged", "acknowledged", n, "Greta Holm"))
     if over_ns is not None:
         was, now = ("acknowledged", "normal") if heard_ns else ("unacknowledged", "returned unacknowledged")
-        told.append(Change(over_ns, alarm, was, now, n, "service"))
+        told.append(StateChange(over_ns, alarm, was, now, n, "service"))
     return told
 
 
@@ -45,7 +41,7 @@ def test_ten_days_counted_by_hand() -> None:
         *raised("air", 5, 11 * DAY),
     ]
 
-    found = figures(sorted(story, key=lambda c: c.at_ns), 0, 10 * DAY)
+    found = performance_figures(sorted(story, key=lambda c: c.at_ns), 0, 10 * DAY)
 
     assert (found.raised, found.per_day) == (6, 0.6)
     assert found.top == (("air", 4), ("door", 1), ("span", 1))
@@ -57,21 +53,14 @@ def test_ten_days_counted_by_hand() -> None:
 def test_a_flood_is_counted_once_and_a_re_alarm_is_no_new_alarm() -> None:
     """Eleven in ten minutes; the same occurrence told again counts once."""
     flood = [c for n in range(11) for c in raised(f"a{n}", 1, n * MINUTE // 2)]
-    again = [Change(5 * HOUR, "a1", "acknowledged", "unacknowledged", 1, "service")]
+    again = [StateChange(5 * HOUR, "a1", "acknowledged", "unacknowledged", 1, "service")]
 
-    found = figures([*flood, *again], 0, DAY)
+    found = performance_figures([*flood, *again], 0, DAY)
 
     assert (found.raised, found.floods) == (11, 1)
-    assert figures(flood[:-1], 0, DAY).floods == 0
-    assert figures([], 0, DAY).to_acknowledge_s is None
+    assert performance_figures(flood[:-1], 0, DAY).floods == 0
+    assert performance_figures([], 0, DAY).to_acknowledge_s is None
     assert change_of(0, "x", {"alarm": "a"}) is None
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record of a simulated room."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def test_the_digest_goes_out_once_a_day_with_the_head_of_the_chain(store: Store) -> None:

@@ -6,9 +6,17 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from logger.core.alarms.condition import Cell
-from logger.core.alarms.grouping import TOGETHER_NS, cause_of, flooded, is_over, joined, scope_of, speaking
-from logger.core.alarms.lifecycle import Alarm, AlarmState, Notice
-from logger.core.alarms.system import view_specs
+from logger.core.alarms.grouping import (
+    TOGETHER_NS,
+    cause_of,
+    due_groups,
+    is_flood,
+    is_over,
+    join_causes,
+    sharing_scope,
+)
+from logger.core.alarms.lifecycle import Alarm, AlarmNotice, AlarmState
+from logger.core.alarms.system import system_alarms
 from logger.instants import NS
 from logger.model import AlarmSpec, CommonCause, Conformity
 
@@ -29,14 +37,14 @@ def raised(key: str, minute: int, **changed: object) -> Alarm:
     return replace(alarm, **changed)  # type: ignore[arg-type]
 
 
-def notice(key: str, minute: int) -> Notice:
+def notice(key: str, minute: int) -> AlarmNotice:
     """Its first notice."""
-    return Notice(key, 1, "annunciated", minute * MINUTE, 0, CELL, CELL)
+    return AlarmNotice(key, 1, "annunciated", minute * MINUTE, 0, CELL, CELL)
 
 
 def scopes(specs: Mapping[str, AlarmSpec], common: tuple[CommonCause, ...] = ()) -> dict[str, str]:
     """What may have one cause: every rule's alarm is in the zone that its key begins with."""
-    return {key: scope_of(s, s.zone or s.rule.split(".")[0], common) for key, s in specs.items()}
+    return {key: sharing_scope(s, s.zone or s.rule.split(".")[0], common) for key, s in specs.items()}
 
 
 def together(specs: list[AlarmSpec], minutes: dict[str, int]) -> dict[str, Alarm]:
@@ -45,8 +53,8 @@ def together(specs: list[AlarmSpec], minutes: dict[str, int]) -> dict[str, Alarm
     alarms = {key: Alarm(key) for key in known}
     for key, minute in sorted(minutes.items(), key=lambda item: item[1]):
         alarms[key] = raised(key, minute)
-        alarms |= joined([notice(key, minute)], alarms, known, scopes(known))
-        for group in speaking(alarms.values(), {}, minute * MINUTE):
+        alarms |= join_causes([notice(key, minute)], alarms, known, scopes(known))
+        for group in due_groups(alarms.values(), {}, minute * MINUTE):
             alarms |= {a.key: replace(a, waits=False) for a in group.new}
     return alarms
 
@@ -56,12 +64,12 @@ def test_what_comes_in_one_turn_is_one_notice_led_by_the_most_urgent() -> None:
     specs = {s.key: s for s in (spec("span"), spec("air", "high"), spec("humidity", "low"))}
     alarms = {key: raised(key, 5) for key in specs}
 
-    found = joined([notice(key, 5) for key in specs], alarms, specs, scopes(specs))
+    found = join_causes([notice(key, 5) for key in specs], alarms, specs, scopes(specs))
 
     assert {a.key: a.cause for a in found.values()} == dict.fromkeys(specs, "air")
-    groups = speaking(found.values(), dict.fromkeys(specs, 60), 6 * MINUTE)
+    groups = due_groups(found.values(), dict.fromkeys(specs, 60), 6 * MINUTE)
     assert [[a.key for a in group.new] for group in groups] == [["air", "humidity", "span"]]
-    assert speaking(found.values(), dict.fromkeys(specs, 61), 6 * MINUTE) == []
+    assert due_groups(found.values(), dict.fromkeys(specs, 61), 6 * MINUTE) == []
 
 
 def test_what_joins_later_is_announced_beside_what_stands() -> None:
@@ -71,10 +79,10 @@ def test_what_joins_later_is_announced_beside_what_stands() -> None:
     alarms = together(specs, {"span": 0})
 
     alarms |= {"slope": raised("slope", 5)}
-    alarms |= joined([notice("slope", 5)], alarms, known, scopes(known))
+    alarms |= join_causes([notice("slope", 5)], alarms, known, scopes(known))
 
     assert (alarms["slope"].cause, alarms["slope"].waits) == ("span", True)
-    [group] = speaking(alarms.values(), {}, 5 * MINUTE)
+    [group] = due_groups(alarms.values(), {}, 5 * MINUTE)
     assert ([a.key for a in group.new], [a.key for a in group.standing]) == (["slope"], ["span"])
 
 
@@ -87,7 +95,7 @@ def test_an_acknowledgement_ends_the_joining() -> None:
         alarms["air"], condition=AlarmState.NORMAL, acknowledged_ns=2 * MINUTE, acknowledged_by="Greta"
     )
 
-    found = joined(
+    found = join_causes(
         [notice("slope", 5)], {**alarms, "air": seen, "slope": raised("slope", 5)}, known, scopes(known)
     )
 
@@ -102,7 +110,7 @@ def test_a_new_cause_of_one_key_is_another_cause() -> None:
     again = {**alarms, "span": raised("span", later)}
     known = {s.key: s for s in specs}
 
-    found = joined([notice("span", later)], again, known, scopes(known))
+    found = join_causes([notice("span", later)], again, known, scopes(known))
 
     assert (found["span"].cause, again["air"].cause) == ("span", "span")
     assert cause_of(found["span"]) != cause_of(again["air"])
@@ -118,13 +126,13 @@ def test_half_an_hour_after_the_first_it_is_another_cause() -> None:
     assert together(specs, {"span": 0, "air": later - 1})["air"].cause == "span"
     known = {s.key: s for s in specs}
     back = raised("span", 0, cause="span", cause_ns=0, condition=AlarmState.RETURNED_UNACKNOWLEDGED)
-    found = joined([notice("air", 5)], {"span": back, "air": raised("air", 5)}, known, scopes(known))
+    found = join_causes([notice("air", 5)], {"span": back, "air": raised("air", 5)}, known, scopes(known))
     assert found["air"].cause == "air"
 
 
 def test_probes_and_the_room_and_the_machine_are_not_one_cause(setup) -> None:  # type: ignore[no-untyped-def]
     """A silent probe does not lead an alarm of the air; a full disk leads nothing."""
-    specs = [spec("air"), *view_specs(setup, ("duty",))]
+    specs = [spec("air"), *system_alarms(setup, ("duty",))]
 
     found = together(specs, {"bay.evidence": 0, "bay.suspect": 1, "air": 2, "system.disk": 3})
 
@@ -150,8 +158,8 @@ def test_what_a_person_shelved_is_not_announced_until_it_comes_back() -> None:
     waits = raised("air", 0, cause="air", cause_ns=0, waits=True)
     shelved = replace(waits, shelved_until_ns=99 * MINUTE, shelved_by="Greta", shelved_why="service")
 
-    assert speaking([shelved], {}, 5 * MINUTE) == []
-    assert [[a.key for a in group.new] for group in speaking([waits], {}, 5 * MINUTE)] == [["air"]]
+    assert due_groups([shelved], {}, 5 * MINUTE) == []
+    assert [[a.key for a in group.new] for group in due_groups([waits], {}, 5 * MINUTE)] == [["air"]]
 
 
 def test_a_cause_is_over_with_its_last_alarm() -> None:
@@ -167,7 +175,7 @@ def test_a_flood_begins_with_eleven_and_ends_below_five() -> None:
     """Within 10 min; older ones do not count."""
     minutes = [n * MINUTE for n in range(11)]
 
-    assert flooded(minutes, 10 * MINUTE, was=False)
-    assert not flooded(minutes, 11 * MINUTE, was=False)
-    assert flooded(minutes, 16 * MINUTE, was=True)
-    assert not flooded(minutes, 17 * MINUTE, was=True)
+    assert is_flood(minutes, 10 * MINUTE, in_flood=False)
+    assert not is_flood(minutes, 11 * MINUTE, in_flood=False)
+    assert is_flood(minutes, 16 * MINUTE, in_flood=True)
+    assert not is_flood(minutes, 17 * MINUTE, in_flood=True)

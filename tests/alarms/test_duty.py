@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from logger.core.alarms.recipients import addresses, asleep, every_way, not_before, on_duty
+from logger.core.alarms.recipients import addresses, default_routes, inactive_because, not_before, on_duty
 from logger.instants import NS
 from logger.model import (
     AlarmSpec,
@@ -91,8 +91,8 @@ def test_each_recipient_of_a_route_is_addressed_once(setup: Setup) -> None:
     told = addresses(["room", "works", "horn", "horn", "nobody"], config, at("2026-10-21T10:00"))
 
     assert [(a.route, a.recipient) for a in told] == [("works", "greta@almtal.example"), ("horn", "")]
-    assert every_way(config) == ("screen", "room", "horn")
-    assert every_way(replace(config, notices=NoticePlan(routes=("screen",)))) == ("screen",)
+    assert default_routes(config) == ("screen", "room", "horn")
+    assert default_routes(replace(config, notices=NoticePlan(routes=("screen",)))) == ("screen",)
 
 
 def test_what_can_wait_waits_for_the_end_of_the_quiet_hours() -> None:
@@ -112,9 +112,9 @@ def test_an_alarm_follows_its_own_calendar_and_the_hours_of_use(setup: Setup) ->
     used = replace(setup, zones={"bay": zone})
     night, noon = at("2026-10-21T23:00"), at("2026-10-21T12:00")
 
-    assert asleep(spec, "bay", setup, night) == "its own calendar"
-    assert asleep(spec, "bay", setup, noon) == ""
+    assert inactive_because(spec, "bay", setup, night) == "its own calendar"
+    assert inactive_because(spec, "bay", setup, noon) == ""
     in_use = replace(spec, hours=None, in_hours_of_use=True)
-    assert asleep(in_use, "bay", used, night) == "hours of use of bay"
-    assert asleep(in_use, "bay", setup, night) == ""  # a zone without hours is always used
+    assert inactive_because(in_use, "bay", used, night) == "hours of use of bay"
+    assert inactive_because(in_use, "bay", setup, night) == ""  # a zone without hours is always used
     assert datetime.fromtimestamp(noon // NS, UTC).hour == 10

@@ -9,7 +9,16 @@ from dataclasses import replace
 import pytest
 
 from logger.core.alarms.condition import cell_of, evidence_cell
-from logger.core.alarms.lifecycle import LIVE_NS, Act, Alarm, AlarmState, Cell, Notice, acted, step
+from logger.core.alarms.lifecycle import (
+    LIVE_NS,
+    Alarm,
+    AlarmAct,
+    AlarmNotice,
+    AlarmState,
+    Cell,
+    apply_act,
+    step,
+)
 from logger.errors import Refused
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity, RuleState
@@ -31,14 +40,14 @@ def cell(minute: int, value: float | None, limit: float = 21.0) -> Cell:
 
 def run(
     values: Sequence[float | None],
-    acts: tuple[Act, ...] = (),
+    acts: tuple[AlarmAct, ...] = (),
     spec: AlarmSpec = SPEC,
     alarm: Alarm | None = None,
     start: int = 0,
-) -> tuple[Alarm, list[Notice]]:
+) -> tuple[Alarm, list[AlarmNotice]]:
     """Minute after minute as the service lives it."""
     alarm = alarm or Alarm(spec.key)
-    notices: list[Notice] = []
+    notices: list[AlarmNotice] = []
     for index, value in enumerate(values, start):
         now = (index + 1) * MINUTE
         here = [a for a in acts if index * MINUTE < a.at_ns <= now]
@@ -88,7 +97,7 @@ def test_returns_only_when_inside_by_the_deadband() -> None:
 
 def test_the_whole_round() -> None:
     """normal, unacknowledged, acknowledged, normal; the notice of the return names the worst."""
-    act = Act("acknowledge", "Greta Holm", 7 * MINUTE, "air handling restarted")
+    act = AlarmAct("acknowledge", "Greta Holm", 7 * MINUTE, "air handling restarted")
 
     acknowledged, _ = run([21.5, 21.7, *[21.5] * 5], (act,))
     alarm, notices = run([20.5] * 5, alarm=acknowledged, start=7)
@@ -102,7 +111,7 @@ def test_the_whole_round() -> None:
 def test_acknowledging_what_has_returned_ends_it() -> None:
     """returned unacknowledged waits for a person, and goes to normal by the acknowledgement."""
     alarm, _ = run([21.5] * 6 + [20.0] * 6)
-    act = Act("acknowledge", "Radek Sova", 12 * MINUTE)
+    act = AlarmAct("acknowledge", "Radek Sova", 12 * MINUTE)
 
     assert alarm.state is AlarmState.RETURNED_UNACKNOWLEDGED
     assert step(SPEC, alarm, [], [act], 13 * MINUTE).alarm.state is AlarmState.NORMAL
@@ -112,8 +121,8 @@ def test_a_latching_alarm_waits_for_its_reset() -> None:
     """latched unacknowledged, latched acknowledged, normal."""
     spec = replace(SPEC, latching=True)
     alarm, _ = run([21.5] * 6 + [20.0] * 6, spec=spec)
-    acknowledge = Act("acknowledge", "Greta Holm", 12 * MINUTE)
-    reset = Act("reset", "Greta Holm", 13 * MINUTE)
+    acknowledge = AlarmAct("acknowledge", "Greta Holm", 12 * MINUTE)
+    reset = AlarmAct("reset", "Greta Holm", 13 * MINUTE)
 
     states = [alarm.state]
     for act in (reset, acknowledge, reset):
@@ -130,7 +139,7 @@ def test_a_latching_alarm_waits_for_its_reset() -> None:
 
 def test_shelved_is_evaluated_silent_and_comes_back_by_itself() -> None:
     """Shelved for 30 min, out meanwhile; at its end it tells what was withheld."""
-    shelve = Act("shelve", "Ines Faber", 1, "filter change", until_ns=30 * MINUTE)
+    shelve = AlarmAct("shelve", "Ines Faber", 1, "filter change", until_ns=30 * MINUTE)
 
     shelved, silent = run([21.5] * 20, (shelve,))
     alarm, notices = run([21.5] * 11, alarm=shelved, start=20)
@@ -144,13 +153,13 @@ def test_shelved_is_evaluated_silent_and_comes_back_by_itself() -> None:
 @pytest.mark.parametrize(
     "act",
     [
-        Act("shelve", "Ines Faber", MINUTE, "", until_ns=30 * MINUTE),
-        Act("shelve", "Ines Faber", MINUTE, "no end"),
-        Act("shelve", "Ines Faber", MINUTE, "an end before its start", until_ns=1),
+        AlarmAct("shelve", "Ines Faber", MINUTE, "", until_ns=30 * MINUTE),
+        AlarmAct("shelve", "Ines Faber", MINUTE, "no end"),
+        AlarmAct("shelve", "Ines Faber", MINUTE, "an end before its start", until_ns=1),
     ],
     ids=["no reason", "no end", "ends before it starts"],
 )
-def test_shelving_wants_a_reason_and_an_end(act: Act) -> None:
+def test_shelving_wants_a_reason_and_an_end(act: AlarmAct) -> None:
     """Muted for ever is what shelving must never become."""
     done = step(SPEC, Alarm("air"), [], [act], MINUTE)
 
@@ -161,12 +170,12 @@ def test_shelving_wants_a_reason_and_an_end(act: Act) -> None:
 def test_covers_lie_over_each_other() -> None:
     """Out of service before suppressed before shelved; taking one off shows the next."""
     acts = [
-        Act("shelve", "a", 1, "why", until_ns=MINUTE * 99),
-        Act("suppress", "bay-silent", 2),
-        Act("remove", "b", 3),
-        Act("return", "b", 4),
-        Act("release", "bay-silent", 5),
-        Act("unshelve", "a", 6),
+        AlarmAct("shelve", "a", 1, "why", until_ns=MINUTE * 99),
+        AlarmAct("suppress", "bay-silent", 2),
+        AlarmAct("remove", "b", 3),
+        AlarmAct("return", "b", 4),
+        AlarmAct("release", "bay-silent", 5),
+        AlarmAct("unshelve", "a", 6),
     ]
     alarm, states = Alarm("air"), []
     for act in acts:
@@ -210,7 +219,7 @@ def test_late_data_never_raise_an_alarm() -> None:
 
     assert done.notices == ()
     assert done.alarm.state is AlarmState.NORMAL
-    assert "came late" in done.reasons[0]
+    assert "late data" in done.reasons[0]
 
 
 def test_out_before_a_stop_of_the_service_and_still_out_is_told_with_its_true_begin() -> None:
@@ -281,7 +290,7 @@ def test_a_restart_at_any_moment_continues_where_it_was() -> None:
     """The state goes through JSON text between all cells and nothing changes."""
     values = [21.5] * 4 + [None] + [21.6] * 4 + [20.0] * 3 + [20.95] + [20.0] * 6
     alarm = Alarm("air")
-    notices: list[Notice] = []
+    notices: list[AlarmNotice] = []
     for index, value in enumerate(values):
         alarm = Alarm.from_json(json.loads(json.dumps(alarm.to_json())))
         done = step(SPEC, alarm, [cell(index, value)], [], (index + 1) * MINUTE)
@@ -294,7 +303,9 @@ def test_a_restart_at_any_moment_continues_where_it_was() -> None:
 def test_a_clock_that_went_back_shelves_nothing_for_years() -> None:
     """Shelved for 8 h while the clock stood ten years ahead: 8 h after it was set right the shelf ends."""
     ahead, hour = 10 * 365 * 24 * 60 * MINUTE, 60 * MINUTE
-    shelved = acted(Alarm("air"), Act("shelve", "Greta", ahead, "humidifier", ahead + 8 * hour)).alarm
+    shelved = apply_act(
+        Alarm("air"), AlarmAct("shelve", "Greta", ahead, "humidifier", ahead + 8 * hour)
+    ).alarm
 
     right = step(SPEC, shelved, [], [], hour).alarm
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.core.alarms.lifecycle import ACTIVE, Act, ActKind, Alarm, AlarmState, Cell, Notice, step
+from logger.core.alarms.lifecycle import ACTIVE, ActKind, Alarm, AlarmAct, AlarmNotice, AlarmState, Cell, step
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity
 
@@ -37,9 +37,9 @@ runs = st.lists(
 
 
 @st.composite
-def stories(draw: st.DrawFn) -> list[Cell | Act]:
+def stories(draw: st.DrawFn) -> list[Cell | AlarmAct]:
     """Cells minute by minute with acts between them, in order."""
-    told: list[Cell | Act] = []
+    told: list[Cell | AlarmAct] = []
     minute = 0
     for value, length in draw(runs):
         for _ in range(length):
@@ -47,7 +47,9 @@ def stories(draw: st.DrawFn) -> list[Cell | Act]:
             minute += 1
         if draw(st.booleans()):
             until = minute * MINUTE + draw(st.integers(1, 20)) * MINUTE
-            told.append(Act(draw(st.sampled_from(KINDS)), "Greta Holm", minute * MINUTE + 1, "why", until))
+            told.append(
+                AlarmAct(draw(st.sampled_from(KINDS)), "Greta Holm", minute * MINUTE + 1, "why", until)
+            )
     return told
 
 
@@ -59,21 +61,21 @@ def _cell(minute: int, value: float | None) -> Cell:
     return Cell(minute * MINUTE, (minute + 1) * MINUTE, result, value, 0.06, margin, "degC", 21.0, "P1")
 
 
-def _instant(event: Cell | Act) -> int:
-    return event.at_ns if isinstance(event, Act) else event.to_ns
+def _instant(event: Cell | AlarmAct) -> int:
+    return event.at_ns if isinstance(event, AlarmAct) else event.to_ns
 
 
 def _live(
-    spec: AlarmSpec, story: list[Cell | Act], chunks: list[int], through_json: bool = False
-) -> tuple[Alarm, list[Notice]]:
+    spec: AlarmSpec, story: list[Cell | AlarmAct], chunks: list[int], through_json: bool = False
+) -> tuple[Alarm, list[AlarmNotice]]:
     """The story in parts of those lengths; `now` is the end of each part."""
     alarm, rest, index = Alarm("air"), list(story), 0
-    notices: list[Notice] = []
+    notices: list[AlarmNotice] = []
     while rest:
         part, rest = rest[: chunks[index % len(chunks)]], rest[chunks[index % len(chunks)] :]
         index += 1
         cells = [e for e in part if isinstance(e, Cell)]
-        acts = [e for e in part if isinstance(e, Act)]
+        acts = [e for e in part if isinstance(e, AlarmAct)]
         done = step(spec, alarm, cells, acts, _instant(part[-1]))
         alarm = Alarm.from_json(json.loads(json.dumps(done.alarm.to_json()))) if through_json else done.alarm
         notices += done.notices
@@ -82,12 +84,12 @@ def _live(
 
 @given(specs, stories())
 @settings(max_examples=150)
-def test_no_sequence_reaches_an_unlisted_state(spec: AlarmSpec, story: list[Cell | Act]) -> None:
+def test_no_sequence_reaches_an_unlisted_state(spec: AlarmSpec, story: list[Cell | AlarmAct]) -> None:
     """The condition is always one of the first six, the state always one of the nine."""
     alarm = Alarm("air")
     for event in story:
         cells = [event] if isinstance(event, Cell) else []
-        acts = [event] if isinstance(event, Act) else []
+        acts = [event] if isinstance(event, AlarmAct) else []
         alarm = step(spec, alarm, cells, acts, _instant(event)).alarm
         assert alarm.condition in CONDITIONS
         assert alarm.state in tuple(AlarmState)
@@ -96,26 +98,28 @@ def test_no_sequence_reaches_an_unlisted_state(spec: AlarmSpec, story: list[Cell
 
 @given(specs, stories(), st.lists(st.integers(1, 10), min_size=1, max_size=5))
 @settings(max_examples=150)
-def test_any_split_gives_the_same(spec: AlarmSpec, story: list[Cell | Act], chunks: list[int]) -> None:
+def test_any_split_gives_the_same(spec: AlarmSpec, story: list[Cell | AlarmAct], chunks: list[int]) -> None:
     """Ten minutes at once or one by one: the same notices, the same alarm."""
     assert _live(spec, story, chunks) == _live(spec, story, [1])
 
 
 @given(specs, stories())
 @settings(max_examples=100)
-def test_a_restart_between_any_two_events_changes_nothing(spec: AlarmSpec, story: list[Cell | Act]) -> None:
+def test_a_restart_between_any_two_events_changes_nothing(
+    spec: AlarmSpec, story: list[Cell | AlarmAct]
+) -> None:
     """State through JSON text at every step."""
     assert _live(spec, story, [1], through_json=True) == _live(spec, story, [1])
 
 
 @given(specs, stories())
 @settings(max_examples=150)
-def test_no_occurrence_is_lost(spec: AlarmSpec, story: list[Cell | Act]) -> None:
+def test_no_occurrence_is_lost(spec: AlarmSpec, story: list[Cell | AlarmAct]) -> None:
     """Each occurrence is told once, or it is marked as withheld while it lasts; none is told twice."""
     alarm, told, withheld = Alarm("air"), [], set()
     for event in story:
         cells = [event] if isinstance(event, Cell) else []
-        acts = [event] if isinstance(event, Act) else []
+        acts = [event] if isinstance(event, AlarmAct) else []
         done = step(spec, alarm, cells, acts, _instant(event))
         alarm = done.alarm
         told += [n.occurrence for n in done.notices if n.step == "annunciated"]
@@ -128,13 +132,13 @@ def test_no_occurrence_is_lost(spec: AlarmSpec, story: list[Cell | Act]) -> None
 @given(specs, stories(), st.integers(1, 10**6))
 @settings(max_examples=80)
 def test_a_shifted_record_gives_a_shifted_result(
-    spec: AlarmSpec, story: list[Cell | Act], minutes: int
+    spec: AlarmSpec, story: list[Cell | AlarmAct], minutes: int
 ) -> None:
     """Nothing depends on the date."""
     shift = minutes * MINUTE
-    moved: list[Cell | Act] = [
+    moved: list[Cell | AlarmAct] = [
         replace(e, at_ns=e.at_ns + shift, until_ns=(e.until_ns or 0) + shift)
-        if isinstance(e, Act)
+        if isinstance(e, AlarmAct)
         else replace(e, cell_ns=e.cell_ns + shift, to_ns=e.to_ns + shift)
         for e in story
     ]

@@ -12,13 +12,13 @@ from typing import Any
 
 import pytest
 
-from logger.core.alarms.lifecycle import Cell, Notice
+from logger.core.alarms.lifecycle import AlarmNotice, Cell
 from logger.model import Conformity, MailRoute
 from logger.notify.mail import MemorySender, Sender, SendOutcome, SmtpSender, message, message_id
 from logger.notify.text import Wording
 
 CELL = Cell(0, 60, Conformity.NONCONFORMING, 20.9, 0.06, -0.4, "degC", 20.5, "P1.temperature")
-NOTICE = Notice("bay-temperature", 3, "annunciated", 1_792_978_200_000_000_000, 0, CELL, CELL)
+NOTICE = AlarmNotice("bay-temperature", 3, "annunciated", 1_792_978_200_000_000_000, 0, CELL, CELL)
 REFUSED, LATER = "550 no such user", "451 try again later"
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from logger.core.alarms.lifecycle import Cell, Notice
+from logger.core.alarms.lifecycle import AlarmNotice, Cell
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity, Inspection, Setup
 from logger.notify.text import wording
@@ -18,7 +18,7 @@ SPEC = AlarmSpec(
     routes=("screen", "duty"),
 )  # fmt: skip
 CELL = Cell(AT - MINUTE, AT, Conformity.NONCONFORMING, 20.9, 0.07, -0.4, "degC", 20.5, "P1.temperature")
-OUT = Notice("bay-temperature", 1, "annunciated", AT, AT - 5 * MINUTE, CELL, CELL)
+OUT = AlarmNotice("bay-temperature", 1, "annunciated", AT, AT - 5 * MINUTE, CELL, CELL)
 
 
 def test_what_where_how_much_since_when_what_to_do(setup: Setup) -> None:

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.alarms.condition import Cell
-from logger.core.alarms.lifecycle import Act, Alarm, AlarmState, acted, step
-from logger.core.alarms.reminders import reminded, suppressed, told_again
+from logger.core.alarms.lifecycle import Alarm, AlarmAct, AlarmState, apply_act, step
+from logger.core.alarms.reminders import due_reminders, reminded, suppress_by_design
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity
 
@@ -46,7 +46,7 @@ def test_nobody_acknowledges_for_fifteen_minutes() -> None:
 
 def test_an_acknowledged_alarm_is_not_escalated_but_told_again_after_four_hours() -> None:
     """Still out: unacknowledged once more, under a step of its own, and again four hours later."""
-    alarm = acted(out(), Act("acknowledge", "Greta Holm", 2 * MINUTE, "door")).alarm
+    alarm = apply_act(out(), AlarmAct("acknowledge", "Greta Holm", 2 * MINUTE, "door")).alarm
 
     assert reminded(SPEC, alarm, 16 * MINUTE).notices == ()
     first = reminded(SPEC, alarm, 241 * MINUTE)
@@ -67,16 +67,16 @@ def test_alarms_of_one_cause_are_told_again_together() -> None:
         for key, (at, cause) in raised.items()
     }
 
-    first = told_again(alarms.values(), specs, 16 * MINUTE)
+    first = due_reminders(alarms.values(), specs, 16 * MINUTE)
     alarms |= {done.alarm.key: done.alarm for group in first for done in group}
-    second = told_again(alarms.values(), specs, 26 * MINUTE)
+    second = due_reminders(alarms.values(), specs, 26 * MINUTE)
     alarms |= {done.alarm.key: done.alarm for group in second for done in group}
 
     assert [[done.alarm.key for done in group] for group in first] == [["air", "span"]]
     assert [[done.alarm.key for done in group] for group in second] == [["disk"]]
-    heard = acted(alarms["air"], Act("acknowledge", "Greta Holm", 30 * MINUTE, "door")).alarm
-    assert told_again([heard, alarms["span"]], specs, 200 * MINUTE) == []
-    again = told_again([heard, alarms["span"]], specs, 241 * MINUTE)
+    heard = apply_act(alarms["air"], AlarmAct("acknowledge", "Greta Holm", 30 * MINUTE, "door")).alarm
+    assert due_reminders([heard, alarms["span"]], specs, 200 * MINUTE) == []
+    again = due_reminders([heard, alarms["span"]], specs, 241 * MINUTE)
     assert [[n.step for done in group for n in done.notices] for group in again] == [["repeated 1"] * 2]
 
 
@@ -91,23 +91,23 @@ def test_times_count_from_what_a_person_was_told() -> None:
 
 def test_what_is_shelved_or_suppressed_reminds_nobody() -> None:
     """It is evaluated and stays silent; released, it goes on."""
-    shelved = acted(out(), Act("shelve", "Greta Holm", MINUTE, "service", 600 * MINUTE)).alarm
-    quiet = suppressed(out(), "bay.evidence (P1)", MINUTE).alarm
+    shelved = apply_act(out(), AlarmAct("shelve", "Greta Holm", MINUTE, "service", 600 * MINUTE)).alarm
+    quiet = suppress_by_design(out(), "bay.evidence (P1)", MINUTE).alarm
 
     assert reminded(SPEC, shelved, 300 * MINUTE).notices == ()
     assert reminded(SPEC, quiet, 300 * MINUTE).notices == ()
     assert quiet.state is AlarmState.SUPPRESSED
-    assert suppressed(quiet, "bay.evidence (P1)", 2 * MINUTE).alarm == quiet
-    assert suppressed(quiet, "", 2 * MINUTE).alarm.state is AlarmState.UNACKNOWLEDGED
+    assert suppress_by_design(quiet, "bay.evidence (P1)", 2 * MINUTE).alarm == quiet
+    assert suppress_by_design(quiet, "", 2 * MINUTE).alarm.state is AlarmState.UNACKNOWLEDGED
 
 
 def test_what_comes_while_suppressed_is_told_at_its_release() -> None:
     """Withheld, not lost."""
-    quiet = suppressed(Alarm("air"), "its own calendar", 0).alarm
+    quiet = suppress_by_design(Alarm("air"), "its own calendar", 0).alarm
     done = step(SPEC, quiet, [cell(0)], [], MINUTE)
 
     assert done.notices == ()
-    assert [n.step for n in suppressed(done.alarm, "", 2 * MINUTE).notices] == ["annunciated"]
+    assert [n.step for n in suppress_by_design(done.alarm, "", 2 * MINUTE).notices] == ["annunciated"]
 
 
 events = st.lists(
@@ -133,10 +133,10 @@ def test_each_step_is_told_once_and_a_restart_changes_nothing(
             cells = [cell(minute + n, value) for n in range(length)]
         minute += length
         now = minute * MINUTE
-        acts = [Act("acknowledge", "Greta Holm", now, "seen")] if kind == "acknowledge" else []
+        acts = [AlarmAct("acknowledge", "Greta Holm", now, "seen")] if kind == "acknowledge" else []
         steps = [step(spec, alarm, cells, acts, now)]
         if kind in ("suppress", "release"):
-            steps.append(suppressed(steps[-1].alarm, "calendar" if kind == "suppress" else "", now))
+            steps.append(suppress_by_design(steps[-1].alarm, "calendar" if kind == "suppress" else "", now))
         steps.append(reminded(spec, steps[-1].alarm, now))
         told += [(n.occurrence, n.step) for s in steps for n in s.notices]
         alarm = steps[-1].alarm

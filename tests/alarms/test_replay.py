@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 from logger.bench.record import START_NS, setup
 from logger.core.alarms.condition import Cell
 from logger.core.alarms.lifecycle import Alarm, step
-from logger.core.alarms.replay import Counting
+from logger.core.alarms.replay import AlarmCounter
 from logger.errors import Refused, UnknownName
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity, Row
 from logger.store import Store
-from logger.verdicts.replay import Delay, delays_of, replay
+from logger.verdicts.replay import Delay, delays_of, replay_alarms
 
 MINUTE = 60 * NS
 CLEAR, NEAR, OUT, UNKNOWN = range(4)
@@ -48,12 +48,12 @@ def test_counting_in_runs_is_counting_minute_by_minute(
         alarm = done.alarm
         told += [(x.step, x.at_ns, x.since_ns) for x in done.notices]
 
-    counted = Counting(on_s, off_s, 0.1, 60)
+    counted = AlarmCounter(on_s, off_s, 0.1, 60)
     for begin in range(0, len(each), cut):
         counted.runs(begin, np.array(each[begin : begin + cut], np.uint8))
 
-    begun = [("annunciated", o.annunciated_ns, o.from_ns) for o in counted.found]
-    ended = [("returned", o.to_ns) for o in counted.found if o.to_ns is not None]
+    begun = [("annunciated", o.annunciated_ns, o.from_ns) for o in counted.occurrences]
+    ended = [("returned", o.to_ns) for o in counted.occurrences if o.to_ns is not None]
     assert begun == [x for x in told if x[0] == "annunciated"]
     assert ended == [x[:2] for x in told if x[0] == "returned"]
 
@@ -76,7 +76,7 @@ def planted(days: int) -> tuple[np.ndarray, int, int]:  # type: ignore[type-arg]
 def test_a_planted_year_is_counted_exactly(tmp_path: Path) -> None:
     """Numbers of our own; weeks here, a year is longer and no other."""
     values, beyond_1K, beyond_half_K = planted(20)
-    base = setup(8)
+    base = setup(2)
     zone = base.zones_now()[0].key
     rule = next(r for r in base.rules if r.kind == "limit" and r.quantity == "temperature")
     channels = [c for c in base.channels_of(rule)]
@@ -93,7 +93,7 @@ def test_a_planted_year_is_counted_exactly(tmp_path: Path) -> None:
         for half_K, on_s in ((1.0, 300), (0.5, 600)):
             limits = replace(rule, lower=20.0 - half_K, upper=20.0 + half_K, from_ns=0, to_ns=None)
             other = replace(base, rules=(limits,), alarms=())
-            found[half_K] = replay(store, other, *span, {"": Delay(on_s, 60, 0.0)})
+            found[half_K] = replay_alarms(store, other, *span, {"": Delay(on_s, 60, 0.0)})
     print(f"{len(channels)} channels, 20 days, twice: {time.perf_counter() - begin:.1f} s with storing")
     assert len(found[1.0].alarms[rule.key]) == beyond_1K
     assert len(found[0.5].alarms[rule.key]) == beyond_half_K

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +11,7 @@ import pytest
 from logger.api import description
 from logger.model.roles import Scope
 from logger.store import Store
+from tests.command_line import run_here
 
 ROOT = Path(__file__).resolve().parents[2]
 BAY = "/zones/machine-bay/verdict"
@@ -24,9 +23,8 @@ SPAN = {"from": "2026-10-19T07:30:00Z", "to": "2026-10-19T09:00:00Z"}
 def test_verdict_is_that_of_the_command(ask: Any, record: Store) -> None:
     """Two ways to ask, one answer, one digest."""
     status, told = ask("GET", BAY, "verdicts", query_string=SPAN)
-    command = [sys.executable, "-m", "logger.cli", "check", "--zone", "machine-bay", "--json"]
-    where = ["--from", SPAN["from"], "--to", SPAN["to"], "--data", str(record.folder)]
-    said = json.loads(subprocess.run([*command, *where], capture_output=True, text=True, check=False).stdout)
+    where = ("--from", SPAN["from"], "--to", SPAN["to"], "--data", record.folder)
+    said = json.loads(run_here("check", "--zone", "machine-bay", "--json", *where).stdout)
     assert status == 200
     assert told == said
     assert told["verdict"] == "not stable"

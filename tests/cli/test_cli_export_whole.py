@@ -9,13 +9,11 @@ from typing import Any
 
 def test_everything_goes_out_and_comes_back(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
     out, new = tmp_path / "out", tmp_path / "new"
-    done = stillroom(
-        "export", "--out", out, "--format", "parquet", "--data", demo_history, "--json", timeout=300
-    )
+    done = stillroom("export", "--out", out, "--format", "parquet", "--data", demo_history, "--json")
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["readings"] == 262_380
 
-    back = stillroom("restore", "--from", out, "--data", new, "--json", timeout=300)
+    back = stillroom("restore", "--from", out, "--data", new, "--json")
     assert back.returncode == 0, back.stderr
     assert json.loads(back.stdout)["readings"] == 262_380
     originals = {path.name: path.read_bytes() for path in (demo_history / "originals").iterdir()}

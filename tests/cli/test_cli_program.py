@@ -26,9 +26,9 @@ SINGLE = sorted(name for name, command in COMMANDS.items() if not hasattr(comman
 WITHOUT_A_RECORD = {"soak", "heartbeat"}  # a reckoning, and a watcher on another machine
 
 
-def test_help_names_every_command(stillroom: Any) -> None:
+def test_help_names_every_command(installed: Any) -> None:
     begin = time.perf_counter()
-    done = stillroom("--help")
+    done = installed("--help")
     print(f"stillroom --help took {time.perf_counter() - begin:.2f} s")
     listed = set(re.findall(r"^  ([a-z]+)  +\S", done.stdout.partition("Commands:")[2], re.MULTILINE))
     assert done.returncode == 0
@@ -57,12 +57,12 @@ def test_every_command_teaches_by_an_example_or_says_its_exit_codes(stillroom: A
     assert command in WITHOUT_A_RECORD or ("--data" in words and "--config" in words)
 
 
-def test_the_version_is_that_of_the_package(stillroom: Any) -> None:
-    assert stillroom("--version").stdout.strip() == f"stillroom {__version__}"
+def test_the_version_is_that_of_the_package(installed: Any) -> None:
+    assert installed("--version").stdout.strip() == f"stillroom {__version__}"
 
 
-def test_without_a_command_the_front_page_is_shown(stillroom: Any) -> None:
-    done = stillroom()
+def test_without_a_command_the_front_page_is_shown(installed: Any) -> None:
+    done = installed()
     assert done.returncode == 2
     assert "stillroom demo" in done.stdout + done.stderr
 
@@ -83,19 +83,19 @@ def test_our_own_packages_are_accepted() -> None:
     assert "logger" in sys.modules
 
 
-def test_a_taken_port_is_said_before_anything_is_made(stillroom: Any, tmp_path: Path) -> None:
+def test_a_taken_port_is_said_before_anything_is_made(installed: Any, tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
-        done = stillroom("demo", "--no-browser", "--port", port, "--data", tmp_path / "demo")
+        done = installed("demo", "--no-browser", "--port", port, "--data", tmp_path / "demo")
     assert done.returncode == 2
     assert f"Port {port} on 127.0.0.1 is taken" in done.stderr
     assert "--port" in done.stderr
     assert not (tmp_path / "demo").exists()
 
 
-def test_a_second_demo_start_imports_nothing_twice(stillroom: Any, demo_copy: Path) -> None:
-    done = stillroom("demo", "--history-only", "--data", demo_copy)
+def test_a_second_demo_start_imports_nothing_twice(installed: Any, demo_copy: Path) -> None:
+    done = installed("demo", "--history-only", "--data", demo_copy)
     assert done.returncode == 0
     assert "Imported" not in done.stdout
-    told = stillroom("verify", "--data", demo_copy).stdout
+    told = installed("verify", "--data", demo_copy).stdout
     assert "262380 readings" in told

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
+
+from tests.command_line import run_here
 
 PASSWORD = "a room of 20 degrees\n"
 
 
 def user(data: Path, *words: str, given: str = "") -> Any:
     """The program with these words."""
-    command = [sys.executable, "-m", "logger.cli", "user", *words, "--data", str(data)]
-    return subprocess.run(command, input=given, capture_output=True, text=True, check=False, timeout=60)
+    return run_here("user", *words, "--data", data, given=given)
 
 
 def test_an_account_from_first_to_last(demo_copy: Path) -> None:
@@ -42,11 +41,11 @@ def test_faults_are_told_and_change_nothing(demo_copy: Path) -> None:
     """An unknown role, a short password, a name that is none, a probe that is not there: 2, and why."""
     add = ("add", "x", "--person", "X Y", "--password-stdin")
     for words, given, told in (
-        ((*add, "--role", "boss"), PASSWORD, "wanted one or more of reader, operator"),
+        ((*add, "--role", "boss"), PASSWORD, "expected one or more of reader, operator"),
         ((*add, "--role", "reader"), "short\n", "wanted 12 to 128 characters, found 5"),
         (("add", "x", "--person", "X Y", "--role", "reader"), "", "--password-stdin"),
         (("disable", "nobody"), "", "There is no account 'nobody'"),
-        (("token", "add", "n", "--scope", "everything"), "", "wanted one or more of readings"),
+        (("token", "add", "n", "--scope", "everything"), "", "expected one or more of readings"),
         (("token", "add", "n", "--scope", "readings", "--probe", "P99"), "", "There is no probe 'P99'"),
     ):
         done = user(demo_copy, *words, given=given)

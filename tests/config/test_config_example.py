@@ -17,11 +17,6 @@ from logger.instants import NS
 from logger.model import Config
 
 
-@pytest.fixture(scope="module")
-def example() -> Config:
-    return config.load(config.example_folder())
-
-
 def test_the_example_has_the_whole_room(example: Config) -> None:
     """Two zones, six probes with two channels each, one barometer, a certificate for each channel."""
     setup = example.setup

@@ -19,11 +19,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from dashboard.data.administration import Keeping
+from dashboard.data.administration import RecordAdministration
 from logger.acts.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
-from logger.core.measurement.interval import require
-from logger.core.measurement.soak import Plan
+from logger.core.measurement.interval import require_judgeable
+from logger.core.measurement.soak import SoakPlan
 from logger.errors import Refused, UnknownName
 from logger.inspections.assess import Question
 from logger.inspections.impact import Impact
@@ -101,7 +101,7 @@ class Synthetic:
         return self._setup
 
     @cached_property
-    def keeping(self) -> Keeping:
+    def keeping(self) -> RecordAdministration:
         """A real, nearly empty record with the example's setup, for pages that look at the record itself."""
         from logger.acts.inspections import apply_setup
         from logger.config import example_folder, load
@@ -110,7 +110,7 @@ class Synthetic:
         atexit.register(shutil.rmtree, folder, ignore_errors=True)
         store = Store.open(folder / "data", create=True, simulated=True)
         apply_setup(store, load(example_folder()).texts, "Greta Holm", "first setup", "Ines Faber", START)
-        return Keeping(store, self.setup)
+        return RecordAdministration(store, self.setup)
 
     def live(self) -> Mapping[str, Mapping[str, Any]]:
         out = any(a.state is not AlarmState.NORMAL for a in self._alarms.values())
@@ -276,7 +276,7 @@ class Synthetic:
     def assess(self, asked: Question, now_ns: int) -> Mapping[str, Any]:
         ends = asked.zone, asked.from_ns, asked.to_ns
         clock = ZoneInfo(self._setup.room.timezone)
-        require(asked.zone, ends[1:], (0, now_ns), now_ns, 60 * NS, clock=clock)
+        require_judgeable(asked.zone, ends[1:], (0, now_ns), now_ns, 60 * NS, clock=clock)
         told = self.check(*ends, now_ns, asked.pre_window_s, activity=asked.activity)
         lines = [{"name": "temperature of the part", "um": 0.61}, {"name": "variation", "um": 0.3}]
         side = {"mean_C": 20.1, "u_K": 0.06, "u_shared_K": 0.0, "how": "air", "channels": ["P1.temperature"]}
@@ -321,7 +321,9 @@ class Synthetic:
     def soaks(self, now_ns: int) -> list[SoakReading]:
         return [SoakReading(c, 21.0, 20.0, False, now_ns + HOUR, 0.5) for c in clocks(self.store)]
 
-    def begin_soak(self, zone: str, name: str, from_C: float, plan: Plan, *, who: str, now_ns: int) -> None:
+    def begin_soak(
+        self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
+    ) -> None:
         words = {"from_C": from_C, "plan": plan, "who": who, "now_ns": now_ns}
         begin_soak(self.store, self._setup, zone, name, **words)
 

@@ -152,7 +152,7 @@ def test_chart_has_limits_as_in_force(q: Queries) -> None:
     chart = window_chart(q, "machine-bay", "temperature", NOW - 10 * HOUR, NOW)
     rule, change = chart.limits[0], NOW - 5 * HOUR
     halves = replace(chart, limits=[replace(rule, to_ns=change), replace(rule, from_ns=change, upper=20.8)])
-    edges = figures.build(halves)["data"][2]
+    edges = figures.build_figure(halves)["data"][2]
     drawn = {
         y: (edges["x"][i], edges["x"][i + 1]) for i, y in enumerate(edges["y"][:-1]) if y == edges["y"][i + 1]
     }
@@ -162,13 +162,15 @@ def test_chart_has_limits_as_in_force(q: Queries) -> None:
 
 def test_chart_keeps_plain_lists(q: Queries) -> None:
     """A trace that grows must not be an array: points appended to it would be lost."""
-    for trace in figures.build(live_chart(q, "machine-bay"))["data"]:
+    for trace in figures.build_figure(live_chart(q, "machine-bay"))["data"]:
         assert isinstance(trace["x"], list)
 
 
 def test_trace_places_tell_the_verdict(q: Queries) -> None:
     """Stable in the upper row, not shown in the middle, not stable below; the words name reason and rule."""
-    heat = next(t for t in figures.build(live_chart(q, "machine-bay"))["data"] if t["type"] == "heatmap")
+    heat = next(
+        t for t in figures.build_figure(live_chart(q, "machine-bay"))["data"] if t["type"] == "heatmap"
+    )
     told = {text: row for row, texts in enumerate(heat["text"]) for text in texts if text}
     assert told["stable"] == 2
     assert told["not shown: indeterminate<br>temperature<br>P1"] == 1

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from dashboard.charts import figures
-from dashboard.charts.gradients import Standing, chart, gradient, left_out, pairs, plane, standing
+from dashboard.charts.gradients import AirProbe, air_probes, chart, gradient, left_out, pairs, plane
 from dashboard.charts.profile import Level, profile
 from dashboard.data.queries import Queries
 from dashboard.pages import gradients
@@ -24,11 +24,11 @@ MINUTE = 60 * NS
 
 def probe(
     name: str, height: float, value: float, U: float = 0.10, x: float = 0.0, u_m: float = 0.0
-) -> Standing:
+) -> AirProbe:
     start = np.arange(3, dtype=np.int64) * MINUTE
     values = np.full(3, value)
     curve = Curve(start, start + MINUTE, values, values, values, np.full(3, U), np.ones(3, np.int64))
-    return Standing(
+    return AirProbe(
         f"{name}.temperature", name, Position(name, name, "z", "air", (x, 0.0, height), u_m), curve
     )
 
@@ -75,7 +75,7 @@ def test_plane_through_probes() -> None:
 
 def test_page_draws_what_the_record_says(q: Queries) -> None:
     """P1 and P2 of the invented bay: |19.91 − 20.02| over √(1.6² + 1.8² + 1.4²) = 2.786 m, along the pair."""
-    found = standing(q, "machine-bay", NOW - 2 * HOUR, NOW)
+    found = air_probes(q, "machine-bay", NOW - 2 * HOUR, NOW)
     assert [s.channel for s in found] == ["P1.temperature", "P2.temperature"]
     drawn = chart(q, "machine-bay", "along", found, (NOW - 2 * HOUR, NOW))
     (line,) = drawn.lines
@@ -160,7 +160,7 @@ def test_the_wall_says_how_old_its_numbers_are(q: Queries, record: Synthetic) ->
 
 def test_an_overdue_probe_has_no_part_in_gradients(q: Queries) -> None:
     """P6 is overdue: it is left out of its zone and of the plane, and the page says so."""
-    assert [s.channel for s in standing(q, "plate-bench", NOW - HOUR, NOW)] == ["P4.temperature"]
+    assert [s.channel for s in air_probes(q, "plate-bench", NOW - HOUR, NOW)] == ["P4.temperature"]
     assert left_out(q, ["plate-bench"], NOW) == "Left out: P6, calibration overdue."
     told = str(gradients.layout(q, "?zone=plate-bench"))
     assert "Left out: P6, calibration overdue." in told
@@ -169,8 +169,8 @@ def test_an_overdue_probe_has_no_part_in_gradients(q: Queries) -> None:
 
 def test_uncertainty_is_drawn_around_the_line(q: Queries) -> None:
     """A band of ± U, which the axis holds and which is broken where the line is."""
-    found = standing(q, "machine-bay", NOW - 6 * HOUR, NOW)
-    drawn = figures.build(chart(q, "machine-bay", "along", found, (NOW - 6 * HOUR, NOW)))
+    found = air_probes(q, "machine-bay", NOW - 6 * HOUR, NOW)
+    drawn = figures.build_figure(chart(q, "machine-bay", "along", found, (NOW - 6 * HOUR, NOW)))
     line = next(t for t in drawn["data"] if t.get("name") == "P2–P1")
     band = next(t for t in drawn["data"] if t.get("name") == "U of P2–P1")
     known = [v for v in line["y"] if v is not None]

@@ -9,16 +9,16 @@ import pytest
 
 from dashboard.charts import figures
 from dashboard.charts.build import live_chart, window_chart
-from dashboard.charts.live import broken, cursor_of, extension, known_of, live_tick, packed
+from dashboard.charts.live import cursor_dict, cursor_of, extension, known_of, live_tick, new_points
 from dashboard.data.queries import Queries
 from dashboard.data.statements import statement
-from dashboard.data.words import instant, quantity_name, written
+from dashboard.data.words import field_text, instant, quantity_name
 from dashboard.pages.inspections import verdicts_of
 from dashboard.parts import todo as hands
 from dashboard.parts.alert import header_clock
 from dashboard.parts.todo import alarm_words
 from logger.core.alarms.lifecycle import AlarmState
-from logger.core.measurement.soak import by_size, plan, sizes
+from logger.core.measurement.soak import constant_from_size, parse_sizes, plan_soak
 from logger.core.physics.thermal import body_of
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.inspections.assess import Question
@@ -131,9 +131,11 @@ def test_a_value_is_stale_after_three_of_its_own_intervals(q: Queries, record: S
 
 def test_a_soaking_part_is_listed_for_those_who_may_see_jobs(q: Queries, record: Synthetic) -> None:
     """What is in the room, from how warm, and when it will be ready."""
-    steel = by_size(body_of("steel"), "cuboid", sizes("100x35x9", "cuboid"), "still", on_plate=False)
+    steel = constant_from_size(
+        body_of("steel"), "cuboid", parse_sizes("100x35x9", "cuboid"), "still", on_plate=False
+    )
     record.begin_soak(
-        "machine-bay", "Ring set", 26.0, plan(steel, 26.0, 20.0, 0.1, ""), who="Greta Holm", now_ns=NOW
+        "machine-bay", "Ring set", 26.0, plan_soak(steel, 26.0, 20.0, 0.1, ""), who="Greta Holm", now_ns=NOW
     )
     (row,) = [r for r in hands.rows(q) if "Ring set" in str(r)]
     assert "Soaking: Ring set, Machine bay" in str(row)
@@ -175,7 +177,7 @@ def test_overdue_probe_is_found(q: Queries) -> None:
 def test_ticks_heal_a_sleeping_tab(q: Queries, record: Synthetic) -> None:
     """All rows after the cursor come at once, none twice, and a silence breaks the line."""
     zones = ["machine-bay", "plate-bench"]
-    cursor = packed(q.news(-1)[1], [(NOW - MINUTE) // 1_000_000, *[None] * 11])  # 6 probes, 2 lines each
+    cursor = cursor_dict(q.news(-1)[1], [(NOW - MINUTE) // 1_000_000, *[None] * 11])  # 6 probes, 2 lines each
     for minute in (0, 1, 30):
         record.add(Row("P1.temperature", NOW + minute * MINUTE, NOW, 20.0 + minute))
     extended, _, after = live_tick(q, 1, cursor, zones)
@@ -194,7 +196,7 @@ def test_humidity_is_live_beside_temperature(q: Queries, record: Synthetic) -> N
     cursor = cursor_of(q.cursor(), [live_chart(q, "plate-bench")])
     record.add(Row("P5.relative_humidity", NOW, NOW, 47.25))
     ((data, where, _),), _, _ = live_tick(q, 1, cursor, ["plate-bench"])
-    drawn = figures.build(live_chart(q, "plate-bench"))["data"]
+    drawn = figures.build_figure(live_chart(q, "plate-bench"))["data"]
     assert [(drawn[i]["name"], drawn[i]["yaxis"]) for i in where] == [(q.label("P5.temperature"), "y4")]
     assert data["y"] == [[47.25]]
 
@@ -202,7 +204,7 @@ def test_humidity_is_live_beside_temperature(q: Queries, record: Synthetic) -> N
 def test_repeated_row_is_not_drawn_twice(q: Queries) -> None:
     """A point that is on the chart already is left out even when it comes again."""
     news = {"P1.temperature": ([NOW, NOW + MINUTE], [20.0, 20.1])}
-    assert broken(q, news, {"P1.temperature": NOW}) == {"P1.temperature": ([NOW + MINUTE], [20.1])}
+    assert new_points(q, news, {"P1.temperature": NOW}) == {"P1.temperature": ([NOW + MINUTE], [20.1])}
     assert not isinstance(extension(q, "plate-bench", news), tuple)
 
 
@@ -249,7 +251,7 @@ def test_inspection_from_start_to_stop(q: Queries, record: Synthetic) -> None:
 )
 def test_written_minute_reads_back(ns: int) -> None:
     """Also in the hour that comes twice: 2026-10-25 02:30 in Vienna, at +02:00 and at +01:00."""
-    text = written(ns * NS, "Europe/Vienna")
+    text = field_text(ns * NS, "Europe/Vienna")
     assert instant(text, "Europe/Vienna", wanted_in="From") == ns * NS
 
 

@@ -60,8 +60,8 @@ def test_a_limit_is_changed_by_two_people(q: Queries) -> None:
     assert f"Proposal {number} waits for a second person" in page
     assert "upper 20.5 → 20.4" in page
     with pytest.raises(Refused, match="another person approves"):
-        limits.decided(q, number, "approve", "Greta Holm", "")
-    assert limits.decided(q, number, "approve", "Ines Faber", "seen") == (
+        limits.decide_proposal(q, number, "approve", "Greta Holm", "")
+    assert limits.decide_proposal(q, number, "approve", "Ines Faber", "seen") == (
         f"Version {number} is in force, approved by Ines Faber."
     )
     page = str(limits.layout(q, ""))
@@ -74,8 +74,8 @@ def test_a_proposal_is_refused_with_a_reason(q: Queries) -> None:
     """Without a reason nothing is changed; with one it is closed and stays in the list."""
     number = propose(q)
     with pytest.raises(Refused, match="reason"):
-        limits.decided(q, number, "refuse", "Ines Faber", "")
-    limits.decided(q, number, "refuse", "Ines Faber", "basis is missing")
+        limits.decide_proposal(q, number, "refuse", "Ines Faber", "")
+    limits.decide_proposal(q, number, "refuse", "Ines Faber", "basis is missing")
     assert [p.state for p in q.source.keeping.proposals() if p.version == number] == ["refused"]
     assert "Refused proposals" in str(limits.layout(q, ""))
 
@@ -110,10 +110,10 @@ def test_probes_side_by_side(q: Queries) -> None:
 
     The certificates' corrections near 20 °C are within 0.03 K of each other and enter as they should.
     """
-    from dashboard.parts.comparison import compared
+    from dashboard.parts.comparison import compare_probes
 
     now = q.now_ns()
-    found = compared(q, ["P1.temperature", "P2.temperature", "P3.temperature"], now - 7500 * NS, now)
+    found = compare_probes(q, ["P1.temperature", "P2.temperature", "P3.temperature"], now - 7500 * NS, now)
     at_20 = {c: q.setup.certificates_of(f"{c}.temperature")[0].corrections[1] for c in ("P1", "P2", "P3")}
     mean = sum(at_20.values()) / 3
     wanted = {"P1": 0.03 + at_20["P1"] - mean, "P2": at_20["P2"] - mean, "P3": -0.03 + at_20["P3"] - mean}
@@ -122,9 +122,9 @@ def test_probes_side_by_side(q: Queries) -> None:
         assert offset.offset == pytest.approx(wanted[offset.channel[:2]], abs=0.01)
         assert offset.U < 0.01
     with pytest.raises(Refused, match="common cells"):
-        compared(q, ["P1.temperature", "P4.temperature"], now - 7500 * NS, now)
+        compare_probes(q, ["P1.temperature", "P4.temperature"], now - 7500 * NS, now)
     with pytest.raises(Refused, match="one quantity"):
-        compared(q, ["P1.temperature", "P1.relative_humidity"], now - 7500 * NS, now)
+        compare_probes(q, ["P1.temperature", "P1.relative_humidity"], now - 7500 * NS, now)
 
 
 def test_health_says_what_is_missing(q: Queries) -> None:

@@ -41,7 +41,7 @@ def test_an_issued_record_is_listed_and_its_file_is_what_is_kept(q: Queries, dem
         ours = (current.store, current.verdicts, current.setup, "machine-bay")
         return int(records.issue(*ours, *DAY, out, "Greta Holm", q.now_ns()).number)
 
-    listing, said = records._done(q, made)
+    listing, said = records._issue_record(q, made)
     assert "Record 1 is issued" in words(said)
     one = issues(q.source.store)[0]
     name, digest = next((n, d) for n, d in one.files.items() if n.endswith(".pdf"))
@@ -61,12 +61,12 @@ def test_a_refusal_is_told_and_nothing_is_issued(q: Queries) -> None:
     def refused(current: Any, out: Path) -> int:
         raise Refused("There is no record 9.")
 
-    _, said = records._done(q, refused)
+    _, said = records._issue_record(q, refused)
     assert "no record 9" in words(said)
     assert issues(q.source.store) == []
 
 
 def test_what_is_to_be_reviewed_is_shown(q: Queries) -> None:
-    told = words(records._seen(q, "2026-10-19"))
+    told = words(records._review_card(q, "2026-10-19"))
     assert "Machine bay" in told
     assert "16.9 h" in told  # 16 h 54 min of Monday were stable, as the record of that day says

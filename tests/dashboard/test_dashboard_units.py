@@ -10,7 +10,7 @@ from flask import Flask
 
 from dashboard.data.preferences import TEMPERATURE
 from dashboard.data.queries import Queries
-from dashboard.data.words import difference, exceedance, figure, plain, shown, spoken, unit
+from dashboard.data.words import difference, exceedance, figure, in_read_units, plain, to_read_unit, unit
 from dashboard.pages import soak
 from dashboard.parts.certificates import certificate_card
 from dashboard.parts.thermal_cards import _temperatures
@@ -27,7 +27,7 @@ def in_fahrenheit() -> Iterator[None]:
 @pytest.mark.usefixtures("in_fahrenheit")
 def test_values_and_differences_differ() -> None:
     """A temperature takes the zero point along, a difference, a gradient and an uncertainty do not."""
-    assert shown(20.0, "degC") == (pytest.approx(68.0), "°F")
+    assert to_read_unit(20.0, "degC") == (pytest.approx(68.0), "°F")
     assert difference(1.0, "K") == (pytest.approx(1.8), "°F")
     assert figure(20.02, "degC", 0.1) == "68.04 ± 0.18 °F"
     assert figure(0.4, "K/m", 0.14) == "0.72 ± 0.25 °F/m"
@@ -57,7 +57,7 @@ def test_values_and_differences_differ() -> None:
 @pytest.mark.usefixtures("in_fahrenheit")
 def test_stored_sentences_are_told_in_the_chosen_unit(stored: str, told: str) -> None:
     """The service writes °C; who reads °F reads every figure of the sentence so."""
-    assert spoken(stored) == told
+    assert in_read_units(stored) == told
 
 
 @pytest.mark.usefixtures("in_fahrenheit")
@@ -75,7 +75,7 @@ def test_a_certificate_is_read_in_the_chosen_unit() -> None:
 def test_without_a_choice_nothing_changes() -> None:
     """Outside a request, and for a browser that chose nothing, everything is in °C and K."""
     assert figure(20.02, "degC", 0.1) == "20.02 ± 0.10 °C"
-    assert spoken("P1 is at 20.71 °C, limit 20.5.") == "P1 is at 20.71 °C, limit 20.5."
+    assert in_read_units("P1 is at 20.71 °C, limit 20.5.") == "P1 is at 20.71 °C, limit 20.5."
 
 
 @pytest.mark.usefixtures("in_fahrenheit")
@@ -84,9 +84,9 @@ def test_a_soak_is_planned_in_the_chosen_unit() -> None:
     form = str(soak.layout(Queries(Synthetic(), lambda: NOW), ""))
     for text in ("Part now, °F", "Room, °F", "May be left, °F", "'77'", "'68'"):
         assert text in form, text
-    found = soak.planned({"tau": "30", "from": "77", "room": "68", "residual": "0.18"})
+    found = soak.plan_from({"tau": "30", "from": "77", "room": "68", "residual": "0.18"})
     assert (found.difference_K, found.residual_K) == (pytest.approx(5.0), pytest.approx(0.1))
-    assert "9 °F from the room, 0.18 °F may be left" in str(soak.told(found))
+    assert "9 °F from the room, 0.18 °F may be left" in str(soak.plan_card(found))
 
 
 @pytest.mark.usefixtures("in_fahrenheit")

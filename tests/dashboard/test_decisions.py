@@ -8,7 +8,7 @@ import pytest
 
 from dashboard.data.queries import Queries
 from dashboard.pages.excursions import layout
-from dashboard.parts.decisions import address, asked_for, word
+from dashboard.parts.decisions import address, selected_excursion, word
 from logger.acts.dispositions import Findings
 from logger.errors import Refused
 from logger.model import Excursion
@@ -31,7 +31,7 @@ def search_of(e: Excursion) -> str:
 def test_the_address_leads_to_the_form(q: Queries, e: Excursion) -> None:
     from urllib.parse import parse_qsl
 
-    assert asked_for(q, dict(parse_qsl(search_of(e)))) == e
+    assert selected_excursion(q, dict(parse_qsl(search_of(e)))) == e
     drawn = str(layout(q, "?" + search_of(e)))
     assert "excursion-close" in drawn
     assert "Valve body 4480" in drawn

@@ -11,7 +11,7 @@ import pytest
 from dashboard.data.queries import Queries
 from dashboard.pages import imports
 from dashboard.parts import import_desk as importing
-from dashboard.parts.import_forms import NEW, answered, axis_svg, questions, shown
+from dashboard.parts.import_forms import NEW, axis_svg, preview_card, profile_from_answers, questions
 from logger.acts.conflicts import disagreements
 from logger.errors import ImportRefused, Refused
 from logger.imports import Profile
@@ -58,7 +58,7 @@ def opened(q: Queries, desk: importing.Desk, content: bytes, name: str = "bay 1.
 
 
 def brought(q: Queries, upload: Any, answers: dict[str, str]) -> None:
-    importing.try_out(upload, answered(q, upload, answers), q.source.store, q.setup, q.now_ns())
+    importing.try_out(upload, profile_from_answers(q, upload, answers), q.source.store, q.setup, q.now_ns())
     importing.bring_in(upload, q.source.store, q.setup, "Greta Holm", q.now_ns())
 
 
@@ -67,9 +67,9 @@ def test_a_file_is_asked_about_looked_at_and_imported(q: Queries, desk: importin
     asked = text_of(questions(q, upload))
     assert "In which time zone" in asked
     assert "Column bay, such as 20,00: channel" in asked
-    importing.try_out(upload, answered(q, upload, ANSWERS), q.source.store, q.setup, q.now_ns())
+    importing.try_out(upload, profile_from_answers(q, upload, ANSWERS), q.source.store, q.setup, q.now_ns())
     assert q.source.store.imports() == []  # looking stores nothing
-    told = text_of(shown(q, upload))
+    told = text_of(preview_card(q, upload))
     assert "30 readings would be stored" in told
     assert "the decimal sign is a comma" in told
     assert "No gap." in told
@@ -86,7 +86,7 @@ def test_the_next_file_of_a_source_is_read_by_the_answers_given_once(
     second = opened(q, desk, made(lambda n: 21.0), "bay 2.csv")
     chosen = next(part for part in walked(questions(q, second)) if getattr(part, "label", "") == "Read by")
     assert chosen.value == "bay"
-    assert answered(q, second, {"profile": "bay"}).zone == "UTC"
+    assert profile_from_answers(q, second, {"profile": "bay"}).zone == "UTC"
 
 
 def walked(component: Any) -> Any:
@@ -109,8 +109,10 @@ def test_conflicts_are_listed_with_their_files_and_decided(q: Queries, desk: imp
     assert "a.csv" in told
     (source,) = {c.source for d in disagreements(q.source.store) for c in d.claims if c.file == "a.csv"}
     with pytest.raises(Refused, match="reason"):
-        imports.decided(q, "Greta Holm", "", f"keep {source}", "")
-    said = imports.decided(q, "Greta Holm", "P1.temperature", f"keep {source}", "b came from the wrong probe")
+        imports.decide_conflicts(q, "Greta Holm", "", f"keep {source}", "")
+    said = imports.decide_conflicts(
+        q, "Greta Holm", "P1.temperature", f"keep {source}", "b came from the wrong probe"
+    )
     assert said.startswith("3 conflict")
     assert imports._conflicts(q) == []
 
@@ -118,7 +120,7 @@ def test_conflicts_are_listed_with_their_files_and_decided(q: Queries, desk: imp
 def test_without_a_column_or_with_a_broken_file_nothing_goes_on(q: Queries, desk: importing.Desk) -> None:
     upload = opened(q, desk, made())
     with pytest.raises(Refused, match="Which column is which channel"):
-        answered(q, upload, {"profile": NEW})
+        profile_from_answers(q, upload, {"profile": NEW})
     with pytest.raises(Refused, match="did not arrive whole"):
         desk.put("a.csv", "data:;base64,not base64!")
     with pytest.raises(ImportRefused):
@@ -178,6 +180,6 @@ def test_the_page_and_its_callbacks_answer(record: Synthetic, q: Queries) -> Non
 
 def test_the_axis_is_drawn_with_words_for_who_cannot_see_it(q: Queries, desk: importing.Desk) -> None:
     upload = opened(q, desk, made())
-    importing.try_out(upload, answered(q, upload, ANSWERS), q.source.store, q.setup, q.now_ns())
+    importing.try_out(upload, profile_from_answers(q, upload, ANSWERS), q.source.store, q.setup, q.now_ns())
     drawn = axis_svg(upload.tried[1].axes)
     assert 'aria-label="Time axis: P1.temperature: 30 readings, 0 gaps"' in drawn

@@ -10,8 +10,8 @@ from urllib.parse import urlencode
 import pytest
 
 from dashboard.data.queries import Queries
-from dashboard.data.words import written
-from dashboard.pages.inspections import earlier, layout, listed
+from dashboard.data.words import field_text
+from dashboard.pages.inspections import earlier, inspection_list, layout
 from dashboard.parts.check_answer import question
 from dashboard.parts.thermal_cards import bars, drawing, words
 from logger.errors import Refused
@@ -53,16 +53,16 @@ def titles(found: list[Any]) -> list[str]:
 )
 def test_jobs_are_found(q: Queries, record: Synthetic, asked: dict[str, str], wanted: list[str]) -> None:
     record.jobs["J2"] = replace(record.jobs["J2"], person="Radek Sova")
-    assert titles(listed(q, asked)) == wanted
+    assert titles(inspection_list(q, asked)) == wanted
 
 
 def test_jobs_of_a_day_are_found(q: Queries, record: Synthetic) -> None:
     from dashboard.data.words import local
 
     day = local(NOW - 30 * HOUR, q.room.timezone)[:10]
-    assert "Gear hub 4471" in titles(listed(q, {"day": day}))
-    assert "Ring set 100 mm" not in titles(listed(q, {"day": day}))
-    assert "wanted RFC 3339" in str(layout(q, "?day=soon"))
+    assert "Gear hub 4471" in titles(inspection_list(q, {"day": day}))
+    assert "Ring set 100 mm" not in titles(inspection_list(q, {"day": day}))
+    assert "expected RFC 3339" in str(layout(q, "?day=soon"))
 
 
 def test_the_budget_says_what_is_how_large() -> None:
@@ -89,7 +89,7 @@ def test_an_arithmetic_sum_has_no_uncertainty() -> None:
 
 
 def test_the_page_draws_a_length_that_was_asked_about(q: Queries) -> None:
-    first, last = (written(NOW - h * HOUR, q.room.timezone) for h in (3, 2))
+    first, last = (field_text(NOW - h * HOUR, q.room.timezone) for h in (3, 2))
     about = {"length": "420", "tolerance": "30", "material": "aluminium"}
     asked = "?" + urlencode({"zone": "machine-bay", "from": first, "to": last, **about})
     drawn = str(layout(q, asked))
@@ -122,7 +122,7 @@ def test_an_answer_to_something_else_is_marked_so() -> None:
 def test_an_end_in_the_future_is_refused_on_the_page(q: Queries, record: Synthetic) -> None:
     """As by the command and over HTTP: nothing is answered, and the sentence names the end."""
     zone = q.room.timezone
-    ends = {"from": written(NOW - HOUR, zone), "to": written(NOW + HOUR, zone)}
+    ends = {"from": field_text(NOW - HOUR, zone), "to": field_text(NOW + HOUR, zone)}
     drawn = str(layout(q, "?" + urlencode({"zone": "machine-bay", **ends})))
     assert "in the future; give an end no later than now" in drawn
     assert "check-answer" not in drawn

@@ -17,6 +17,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from dashboard.server import Place, Tls, bind, serve
 from logger.errors import Refused
+from tests.command_line import run_here
 from tests.dashboard.synthetic import Synthetic
 from tests.tls import self_signed, write_key
 
@@ -146,14 +147,12 @@ def test_visitors_are_those_of_the_declared_proxy(proxy: str, address: str) -> N
 
 
 def test_what_is_no_address_of_a_proxy_is_refused(demo_history: Path) -> None:
-    command = [sys.executable, "-m", "logger.cli", "serve", "--data", str(demo_history), "--proxy", "front"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    done = run_here("serve", "--data", demo_history, "--proxy", "front")
     assert (done.returncode, "--proxy: enter its IP address" in done.stderr) == (2, True)
 
 
 def test_one_file_of_tls_is_refused(demo_history: Path) -> None:
-    command = [sys.executable, "-m", "logger.cli", "serve", "--data", str(demo_history), "--key", "x"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    done = run_here("serve", "--data", demo_history, "--key", "x")
     assert (done.returncode, "takes both files" in done.stderr) == (2, True)
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from dashboard.app import create_app
-from dashboard.data.administration import Keeping
+from dashboard.data.administration import RecordAdministration
 from dashboard.data.source import StoreSource
 from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
@@ -23,7 +23,7 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.fixture
-def keeping(tmp_path: Path) -> Iterator[Keeping]:
+def keeping(tmp_path: Path) -> Iterator[RecordAdministration]:
     """The example's setup with an hour of two probes, and a proposal of Greta Holm that waits."""
     now = time.time_ns() // (60 * NS) * 60 * NS
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
@@ -40,7 +40,7 @@ def keeping(tmp_path: Path) -> Iterator[Keeping]:
 
 
 @pytest.fixture
-def where(keeping: Keeping, tmp_path: Path, served: Callable[..., Any]) -> Iterator[str]:
+def where(keeping: RecordAdministration, tmp_path: Path, served: Callable[..., Any]) -> Iterator[str]:
     with served(create_app(tmp_path / "data", tick_s=1.0)) as address:
         yield address
 

@@ -98,7 +98,7 @@ def demo(demo_copy: Path) -> Iterator[Demo]:
         running.process.wait()
 
 
-def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, stillroom: Any) -> None:
+def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, installed: Any) -> None:
     held = re.search(r"Imported machine-bay\.csv: (\d+) ", demo.said())
     assert held, demo.said()
     # 54 h of six channels; a poll comes some seconds early or late, so either end may hold one more or less.
@@ -107,7 +107,7 @@ def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, sti
         assert page.status == 200
     # All 13 channels by serial lines: pseudo-terminals on this system.
     until(lambda: demo.polled() == 13, 60, "not every probe was read")
-    second = stillroom("run", "--data", demo.data)
+    second = installed("run", "--data", demo.data)
     assert second.returncode == 3
     assert str(demo.process.pid) in second.stderr
     started = children(demo.process.pid)
@@ -117,7 +117,7 @@ def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, sti
     until(lambda: not alive(started), 5, "a process was left behind")
     with socket.create_server(("127.0.0.1", demo.port)):
         pass
-    assert stillroom("verify", "--data", demo.data).returncode == 0
+    assert installed("verify", "--data", demo.data).returncode == 0
 
 
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks for left processes in /proc")

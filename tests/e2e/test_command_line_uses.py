@@ -16,9 +16,9 @@ def seconds(period: dict[str, Any]) -> float:
     return (datetime.fromisoformat(period["to"]) - datetime.fromisoformat(period["from"])).total_seconds()
 
 
-def test_the_four_uses_agree_with_each_other(stillroom: Any, demo_copy: Path, tmp_path: Path) -> None:
+def test_the_four_uses_agree_with_each_other(installed: Any, demo_copy: Path, tmp_path: Path) -> None:
     def ask(*arguments: object) -> Any:
-        done = stillroom(*arguments, "--data", demo_copy, "--json")
+        done = installed(*arguments, "--data", demo_copy, "--json")
         assert done.returncode in {0, 10, 11}, done.stderr
         return json.loads(done.stdout)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from types import SimpleNamespace
@@ -17,7 +17,6 @@ from logger.imports import ImportResult, Profile, import_file
 from logger.imports.profile import Column
 from logger.model import Row, Setup
 from logger.series import STATUS, ImportedReadings, Readings
-from logger.store import Store
 from logger.store.rows import columns_of_series
 
 NOW_NS = 1_900_000_000_000_000_000
@@ -73,13 +72,6 @@ class MemoryStore:
 def setup() -> Setup:
     """The setup of the example in config/."""
     return load(example_folder()).setup
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record on disk."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 @pytest.fixture(scope="session")

@@ -141,7 +141,7 @@ def test_an_instant_is_indeterminate_until_decided_and_judged_again_then(bring: 
     conflicts.decide(store, chosen, "Greta Holm", "b came from the probe beside it")
     assert why_at(verdicts, zone, NOON, now) == {Why.EVIDENCE}
     assert (verdicts.periods(zone, *DAY, now), store.verdict_day(zone, second)) == before
-    assert verdicts.altered(zone) == []
+    assert verdicts.altered_days(zone) == []
 
 
 FILES = {"a": day({}, range(60)), "b": day({5: 21.5, 6: 20.5}, range(40)), "c": day({5: 19.0}, range(3, 90))}

@@ -12,9 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.config import example_folder, load_texts, read_texts
 from logger.model import Config, Line, Message, PushedLine
-from logger.store import Store
 from tests.programs import program
 
 NOW_NS = 1_793_000_000 * 10**9  # 2026-10-26T07:33:20Z
@@ -26,21 +24,10 @@ def with_lines(config: Config, *lines: Line) -> Config:
     return replace(config, lines=lines)
 
 
-@pytest.fixture(scope="session")
-def example() -> Config:
-    return load_texts(read_texts(example_folder()))
-
-
 @pytest.fixture
 def config(example: Config) -> Config:
     """Node "annex" has the probe P1."""
     return with_lines(example, PushedLine("P1", "annex", NAMES, JSON))
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True) as opened:
-        yield opened
 
 
 class Broker:

@@ -9,12 +9,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.core.measurement.temperatures import Lag, Tracks, tracks
+from logger.core.measurement.temperatures import Lag, Temperatures, part_and_scale
 from tests.builders import at, judged, made, rule, series, setup
 
 __all__ = ["made"]
 
-Made = Callable[..., Tracks]
+Made = Callable[..., Temperatures]
 
 
 @pytest.fixture
@@ -29,13 +29,13 @@ def warm() -> Made:
         U: float = 0.2,
         part: Lag | None = None,
         scale: Lag | None = None,
-    ) -> Tracks:
+    ) -> Temperatures:
         room = setup((rule(),), {p: (1.0 + i, 1.0, 1.0) for i, p in enumerate(probes)}, U=U)
         places = {p: replace(room.positions[p], medium=medium) for p, (medium, _) in probes.items()}
         room = replace(room, positions=places)
         minutes = (np.arange(1440) + 0.5) / 60  # a reading lies in the middle of its cell
         values = {p: series(v(minutes) if callable(v) else np.full(1440, v)) for p, (_, v) in probes.items()}
-        found = tracks(
+        found = part_and_scale(
             judged(room, values),
             room,
             (at(hours[0] if mastered is None else mastered), at(hours[0]), at(hours[1])),

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -23,12 +21,6 @@ from logger.instants import NS
 from logger.model import Inspection, Row, Setup
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 @pytest.fixture

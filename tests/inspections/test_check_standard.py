@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from logger.core.measurement.check_standard import fit
-from logger.core.measurement.limit_derivation import derive
+from logger.core.measurement.check_standard import fit_sensitivity
+from logger.core.measurement.limit_derivation import derive_limits
 from logger.core.measurement.thermal_error import DriftCheck, Feature, Work, thermal_error
 from logger.core.physics.expansion import material_of
 from logger.core.physics.thermal import response
@@ -26,7 +26,7 @@ def test_three_um_per_kelvin_from_forty_points() -> None:
     for seed in range(40):
         rng = np.random.default_rng(seed)
         T = 20 + rng.normal(0, 0.5, 40)
-        found = fit(range(40), 3 * (T - 20) + rng.normal(0, 0.5, 40), lambda _tau, T=T: T)
+        found = fit_sensitivity(range(40), 3 * (T - 20) + rng.normal(0, 0.5, 40), lambda _tau, T=T: T)
         assert found.um_per_K == pytest.approx(3.0, abs=0.6)
         inside += abs(found.um_per_K - 3.0) <= found.U_um_per_K
         assert found.um_per_K == pytest.approx(linregress(T, 3 * (T - 20)).slope, abs=0.6)
@@ -37,7 +37,7 @@ def test_the_slope_is_that_of_a_reference_library() -> None:
     rng = np.random.default_rng(4)
     T, e = 20 + rng.normal(0, 0.5, 40), rng.normal(0, 0.5, 40)
     reference = linregress(T, 3 * (T - 20) + e)
-    found = fit(range(40), 3 * (T - 20) + e, lambda _tau: T)
+    found = fit_sensitivity(range(40), 3 * (T - 20) + e, lambda _tau: T)
     assert found.um_per_K == pytest.approx(reference.slope)
     assert found.um_per_K == pytest.approx(3.0, abs=0.4)
 
@@ -52,7 +52,7 @@ def test_a_lag_is_found() -> None:
     def lagged(tau: float) -> np.ndarray:
         return np.interp(at, t, response(t, air, tau, 20.0) if tau else air)
 
-    found = fit(at.tolist(), 4 * (lagged(3 * 3600.0) - 20) + rng.normal(0, 0.1, 60), lagged)
+    found = fit_sensitivity(at.tolist(), 4 * (lagged(3 * 3600.0) - 20) + rng.normal(0, 0.1, 60), lagged)
     assert found.lag_s == pytest.approx(3 * 3600, rel=0.15)
     assert found.lag_low_s <= 3 * 3600 <= (found.lag_high_s or np.inf)
     assert found.um_per_K == pytest.approx(4.0, abs=found.U_um_per_K)
@@ -60,9 +60,9 @@ def test_a_lag_is_found() -> None:
 
 def test_what_tells_nothing_is_refused() -> None:
     with pytest.raises(Refused, match="at least 8"):
-        fit([0.0], [1.0], lambda _tau: np.array([20.0]))
-    with pytest.raises(Refused, match="same throughout"):
-        fit(range(10), np.arange(10.0), lambda _tau: np.full(10, 20.0))
+        fit_sensitivity([0.0], [1.0], lambda _tau: np.array([20.0]))
+    with pytest.raises(Refused, match="was constant"):
+        fit_sensitivity(range(10), np.arange(10.0), lambda _tau: np.full(10, 20.0))
 
 
 def test_it_stands_in_the_place_of_book_values(warm: Made) -> None:
@@ -115,6 +115,6 @@ def test_a_limit_follows_from_a_length_and_says_so(stillroom: Any) -> None:
     assert told["alone_K"] == pytest.approx(2 / (500e3 * 23.1e-6), abs=1e-6)
     assert told["on_scale_K"] == pytest.approx(2 / (500e3 * 11.6e-6), abs=1e-6)
     assert "500 mm of aluminium, 2 µm allowed: ±0.173 K alone" in told["basis"]
-    steel = derive(500.0, material_of("steel"), material_of("steel"), 2.0)
+    steel = derive_limits(500.0, material_of("steel"), material_of("steel"), 2.0)
     assert steel.on_scale_K is None
     assert "any, expansions are equal" in steel.basis

@@ -48,13 +48,16 @@ def intervals(verdicts: Verdicts, n: int) -> list[Inspection]:
     return found
 
 
-def test_a_list_is_answered_as_each_alone(verdicts: Verdicts) -> None:
-    """1,000 intervals: every digest and every µm as asked alone (40 of them); the time is printed."""
-    asked = [question_of(job, NOW) for job in intervals(verdicts, 1000)]
+@pytest.mark.parametrize(
+    "number", [pytest.param(120, id="short"), pytest.param(1000, id="long", marks=pytest.mark.long)]
+)
+def test_a_list_is_answered_as_each_alone(verdicts: Verdicts, number: int) -> None:
+    """Many intervals: every digest and every µm as asked alone (40 of them); the time is printed."""
+    asked = [question_of(job, NOW) for job in intervals(verdicts, number)]
     began = time.perf_counter()
     answers = assess_many(verdicts, asked, NOW)
-    print(f"1000 intervals in {time.perf_counter() - began:.1f} s")
-    assert [a.place for a in answers] == list(range(1000))
+    print(f"{number} intervals in {time.perf_counter() - began:.1f} s")
+    assert [a.place for a in answers] == list(range(number))
     for a in random.Random(6).sample(answers, 40):
         alone = assess(verdicts, asked[a.place], NOW)
         assert a.found is not None

@@ -21,9 +21,9 @@ import pytest
 
 from dashboard.data.queries import Queries
 from dashboard.data.source import StoreSource
-from dashboard.data.words import written
+from dashboard.data.words import field_text
 from dashboard.pages.inspections import _verdict_of
-from dashboard.parts.check_answer import answered
+from dashboard.parts.check_answer import answer_card
 from logger.acts import inspections as actions
 from logger.acts.dispositions import Span
 from logger.api import create_api
@@ -155,7 +155,7 @@ def told_everywhere(room: Room, jobs: list[Inspection]) -> list[dict[str, dict[s
         assert answer.found is not None, answer.refused
         query = {"from": rfc3339(job.from_ns), "to": rfc3339(end_ns)}
         header = {"Authorization": f"Bearer {room.token}"}
-        ends = {"from": written(job.from_ns, VIENNA.key), "to": written(end_ns, VIENNA.key)}
+        ends = {"from": field_text(job.from_ns, VIENNA.key), "to": field_text(end_ns, VIENNA.key)}
         asked = {"zone": job.zone, **ends}
         issue, touched = issues[job.key], affects[job.key]
         word, reason = _verdict_of(job, answer.found.to_json())
@@ -171,7 +171,7 @@ def told_everywhere(room: Room, jobs: list[Inspection]) -> list[dict[str, dict[s
                 "issue": vars(issue),
                 "affected": touched.to_json(),
                 "list": {"verdict": word, "reason": reason},
-                "page": {"text": str(answered(pages, asked))},
+                "page": {"text": str(answer_card(pages, asked))},
                 "lines": {"text": "\n".join(assessment_lines(opened_, one))},  # type: ignore[arg-type]
                 "record": {"statement": sentence_of(verdicts, job, now)},
             }

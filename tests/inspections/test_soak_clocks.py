@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from dashboard.data.queries import Queries
-from dashboard.pages.soak import ASKED, layout, minutes, planned
+from dashboard.pages.soak import ASKED, layout, minutes, plan_from
 from logger.config import in_force
-from logger.core.measurement.soak import plan, typed
+from logger.core.measurement.soak import constant_from_tau, plan_soak
 from logger.errors import Refused, UnknownName
 from logger.inspections.soak_clocks import air_since, begin_soak, clocks, end_soak, read
 from logger.instants import NS
@@ -39,7 +39,8 @@ def test_a_clock_follows_the_recorded_air(demo_copy: Path) -> None:
         verdicts = Verdicts(store, setup)
         begun = NOW - NOW % HOUR - 36 * 24 * HOUR
         number = begin_soak(
-            store, setup, "machine-bay", "Ring", from_C=27.0, plan=plan(typed(1800.0), 27.0, 20.0, 0.1),
+            store, setup, "machine-bay", "Ring", from_C=27.0,
+            plan=plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1),
             who="Radek Sova", now_ns=begun,
         )  # fmt: skip
         (clock,) = clocks(store)
@@ -59,7 +60,11 @@ def test_a_clock_follows_the_recorded_air(demo_copy: Path) -> None:
 def test_without_air_a_clock_says_so(demo_copy: Path) -> None:
     with Store.open(demo_copy) as store:
         setup = in_force(store.setups()).setup
-        words = {"from_C": 27.0, "plan": plan(typed(1800.0), 27.0, 20.0, 0.1), "who": "Radek Sova"}
+        words = {
+            "from_C": 27.0,
+            "plan": plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1),
+            "who": "Radek Sova",
+        }
         begin_soak(store, setup, "machine-bay", "Ring", **words, now_ns=NOW)
         found = read(Verdicts(store, setup), clocks(store)[0], NOW + HOUR)
         assert (found.ready, found.ready_ns) == (False, None)
@@ -67,14 +72,14 @@ def test_without_air_a_clock_says_so(demo_copy: Path) -> None:
 
 def test_the_page_plans_by_size_by_constant_and_by_tolerance() -> None:
     """A gauge block of steel, 100x35x9 mm: 25.13 min (by hand); 10 % of 10 µm on 100 mm: 0.87 K."""
-    assert planned(GIVEN).ready_after_s / 60 == pytest.approx(25.13 * np.log(50), abs=0.1)
-    assert planned(GIVEN | {"tau": "30"}).ready_after_s == pytest.approx(1800 * np.log(50))
+    assert plan_from(GIVEN).ready_after_s / 60 == pytest.approx(25.13 * np.log(50), abs=0.1)
+    assert plan_from(GIVEN | {"tau": "30"}).ready_after_s == pytest.approx(1800 * np.log(50))
     by_length = GIVEN | {"residual": "", "length": "100", "tolerance": "10", "share": "10"}
-    assert planned(by_length).residual_K == pytest.approx(1 / (100e3 * 11.5e-6))
+    assert plan_from(by_length).residual_K == pytest.approx(1 / (100e3 * 11.5e-6))
     with pytest.raises(Refused, match="Part now"):
-        planned(GIVEN | {"from": "warm"})
+        plan_from(GIVEN | {"from": "warm"})
     with pytest.raises(Refused, match="may be left"):
-        planned(GIVEN | {"residual": ""})
+        plan_from(GIVEN | {"residual": ""})
     assert minutes(59.0) == "1 min"
 
 
@@ -82,7 +87,7 @@ def test_several_parts_soak_at_once_on_the_wall() -> None:
     record = Synthetic()
     q = Queries(record, lambda: PAGE_NOW)
     for name in ("Ring", "Hub"):
-        record.begin_soak("machine-bay", name, 25.0, planned(GIVEN), who="Radek Sova", now_ns=PAGE_NOW)
+        record.begin_soak("machine-bay", name, 25.0, plan_from(GIVEN), who="Radek Sova", now_ns=PAGE_NOW)
     wall = str(layout(q, "?wall=1"))
     assert "Ring" in wall
     assert "Hub" in wall

@@ -10,7 +10,14 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from logger.core.measurement.soak import COLDER_K, by_size, fitted, plan, sizes, typed
+from logger.core.measurement.soak import (
+    COLDER_K,
+    constant_from_size,
+    constant_from_step,
+    constant_from_tau,
+    parse_sizes,
+    plan_soak,
+)
 from logger.core.measurement.stamp import read_stamp
 from logger.core.physics.core_temperature import core_response, first_term
 from logger.core.physics.thermal import BODIES, Body, body_of
@@ -19,9 +26,9 @@ from logger.errors import Refused
 
 def test_a_gauge_block_of_steel() -> None:
     """100 x 35 x 9 mm, h = 8 W/(m²·K), all faces: 25.13 min (by hand); 5 K to 0.1 K takes ln 50 of it."""
-    found = by_size(BODIES["steel"], "cuboid", (100.0, 35.0, 9.0))
+    found = constant_from_size(BODIES["steel"], "cuboid", (100.0, 35.0, 9.0))
     assert found.tau_s / 60 == pytest.approx(25.13, abs=0.01)
-    ready = plan(found, 25.0, 20.0, 0.1)
+    ready = plan_soak(found, 25.0, 20.0, 0.1)
     assert ready.ready_after_s == pytest.approx(found.tau_s * np.log(50))
     assert ready.ready_latest_s == pytest.approx(ready.ready_after_s * 8 / 6)
 
@@ -34,7 +41,7 @@ def test_the_core_of_a_thick_piece_is_no_sooner_than_conduction_says(
 ) -> None:
     """Conduction in shells, solved by scipy: ours for the core is within 5 % of it, lumped is too early."""
     body = Body(1190, 1470, 0.19)
-    found = by_size(body, shape, size)
+    found = constant_from_size(body, shape, size)
     assert not found.lumped
     R, n = size[0] / 2000, 60
     edges = np.linspace(0, R, n + 1)
@@ -47,7 +54,7 @@ def test_the_core_of_a_thick_piece_is_no_sooner_than_conduction_says(
         heat = np.concatenate([[0.0], inner, [-surface]])
         return np.diff(heat) / volume / (body.density * body.specific_heat)
 
-    ours = plan(found, 25.0, 20.0, 0.1).ready_after_s
+    ours = plan_soak(found, 25.0, 20.0, 0.1).ready_after_s
     solved = solve_ivp(flow, (0, 2 * ours), np.full(n, 5.0), method="BDF", rtol=1e-7, max_step=ours / 300)
     true = float(np.interp(-0.1, -solved.y[0], solved.t))
     assert ours == pytest.approx(true, rel=0.05)
@@ -59,17 +66,17 @@ def test_the_middle_of_a_ceramic_sphere_is_later_than_its_mean() -> None:
 
     The whole sphere at one temperature takes τ·ln 50 = 6900 s · 3.912 = 26,993 s, which is 5 % early.
     """
-    found = by_size(Body(6000, 460, 2.5), "sphere", (120.0,))
+    found = constant_from_size(Body(6000, 460, 2.5), "sphere", (120.0,))
     assert found.biot == pytest.approx(0.064, abs=1e-6)
     assert not found.lumped
-    assert plan(found, 25.0, 20.0, 0.1).ready_after_s == pytest.approx(28_443, rel=1e-3)
+    assert plan_soak(found, 25.0, 20.0, 0.1).ready_after_s == pytest.approx(28_443, rel=1e-3)
 
 
 def test_where_the_middle_is_left_out_it_is_early_by_less_than_three_per_cent() -> None:
     """Just below the limit of the lumped model: the first term of Fourier's series, by the bodies' shapes."""
     for shape, size in (("sphere", (37.0,)), ("cuboid", (37.0, 37.0, 37.0)), ("cylinder", (37.0, 37.0))):
         body = Body(6000, 460, 2.5)
-        lumped = plan(by_size(body, shape, size), 25.0, 20.0, 0.1)
+        lumped = plan_soak(constant_from_size(body, shape, size), 25.0, 20.0, 0.1)
         assert lumped.constant.lumped
         tau_s, C = core_response(body, shape, size, 8.0)
         assert lumped.ready_after_s == pytest.approx(tau_s * np.log(50 * C), rel=0.03)
@@ -101,7 +108,7 @@ def test_the_core_of_a_cube_follows_as_a_product_of_walls() -> None:
         flux = np.concatenate([[0.0], body.conductivity * np.diff(T) / d, [-surface]])
         return np.diff(flux) / d * kappa / body.conductivity
 
-    ours = plan(by_size(body, "cuboid", (2000 * a,) * 3), 26.0, 20.0, 0.2).ready_after_s
+    ours = plan_soak(constant_from_size(body, "cuboid", (2000 * a,) * 3), 26.0, 20.0, 0.2).ready_after_s
     solved = solve_ivp(wall, (0, 2 * ours), np.ones(n), method="BDF", rtol=1e-7, max_step=ours / 300)
     true = float(np.interp(-0.2, -6 * solved.y[0] ** 3, solved.t))
     assert ours == pytest.approx(true, rel=0.03)
@@ -111,18 +118,18 @@ def test_the_core_of_a_cube_follows_as_a_product_of_walls() -> None:
 def test_a_part_of_no_temperature_is_never_ready(degrees: float) -> None:
     """Not a number is no difference of 0 K."""
     for ends in ((degrees, 20.0), (25.0, degrees)):
-        with pytest.raises(Refused, match="wanted a temperature"):
-            plan(typed(1800.0), *ends, 0.5)
+        with pytest.raises(Refused, match="expected a temperature"):
+            plan_soak(constant_from_tau(1800.0), *ends, 0.5)
 
 
 def test_a_plate_takes_heat_away_faster_and_a_part_that_was_wiped_is_colder() -> None:
     steel = BODIES["steel"]
     still, plate, moving = (
-        by_size(steel, "cuboid", (100.0, 35.0, 9.0), air, on_plate=on).tau_s
+        constant_from_size(steel, "cuboid", (100.0, 35.0, 9.0), air, on_plate=on).tau_s
         for air, on in (("still", False), ("still", True), ("moving", False))
     )
     assert plate < moving < still
-    dry, wiped = (plan(typed(1800.0), 20.2, 20.0, 0.3, just) for just in ("", "wiped"))
+    dry, wiped = (plan_soak(constant_from_tau(1800.0), 20.2, 20.0, 0.3, just) for just in ("", "wiped"))
     assert dry.ready_after_s == 0
     assert wiped.ready_after_s == pytest.approx(1800 * np.log((COLDER_K["wiped"] - 0.2) / 0.3))
     assert "no source" in wiped.warnings[0]
@@ -132,21 +139,21 @@ def test_a_constant_is_fitted_to_twenty_minutes() -> None:
     """37 → 20 °C with τ = 30 min, noise 0.02 K, 20 min of it: within 15 %."""
     rng = np.random.default_rng(11)
     t = np.arange(0, 1200, 10.0)
-    found = fitted(t, 20 + 17 * np.exp(-t / 1800) + rng.normal(0, 0.02, len(t)))
+    found = constant_from_step(t, 20 + 17 * np.exp(-t / 1800) + rng.normal(0, 0.02, len(t)))
     assert found.tau_s == pytest.approx(1800, rel=0.15)
-    assert plan(found, 37.0, 20.0, 0.5).ready_after_s == pytest.approx(106 * 60, rel=0.15)
+    assert plan_soak(found, 37.0, 20.0, 0.5).ready_after_s == pytest.approx(106 * 60, rel=0.15)
 
 
 @pytest.mark.parametrize(
     ("call", "told"),
     [
-        (lambda: by_size(BODIES["steel"], "cylinder", (10.0,)), "diameter x length"),
-        (lambda: plan(typed(1800.0), 25.0, 20.0, 0.0), "residual"),
-        (lambda: typed(-1.0), "time constant"),
-        (lambda: fitted([0.0, 1.0], [20.0, 20.1]), "at least 5"),
-        (lambda: fitted(np.arange(50.0), 20 + 1e-3 * np.arange(50.0)), "do not tell"),
-        (lambda: body_of("cheese"), "Wanted one of"),
-        (lambda: sizes("a x b", "cuboid"), "100x35x9"),
+        (lambda: constant_from_size(BODIES["steel"], "cylinder", (10.0,)), "diameter x length"),
+        (lambda: plan_soak(constant_from_tau(1800.0), 25.0, 20.0, 0.0), "residual"),
+        (lambda: constant_from_tau(-1.0), "time constant"),
+        (lambda: constant_from_step([0.0, 1.0], [20.0, 20.1]), "at least 5"),
+        (lambda: constant_from_step(np.arange(50.0), 20 + 1e-3 * np.arange(50.0)), "do not determine"),
+        (lambda: body_of("cheese"), "Expected one of"),
+        (lambda: parse_sizes("a x b", "cuboid"), "100x35x9"),
         (lambda: read_stamp("stable, I swear"), "whole line"),
     ],
 )

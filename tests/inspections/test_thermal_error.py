@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from uncertainties import ufloat
 
-from logger.core.measurement.temperatures import Lag, Track, Tracks
+from logger.core.measurement.temperatures import Lag, SideTemperature, Temperatures
 from logger.core.measurement.thermal_error import (
     OWN_TVE,
     DriftCheck,
@@ -95,8 +95,8 @@ def test_the_budget_agrees_with_monte_carlo(seed: int) -> None:
     rng = np.random.default_rng(seed)
     means, own = 20 + rng.uniform(-4, 4, 2), rng.uniform(0.01, 0.2, 2)
     shared, swing = rng.uniform(0.01, 0.3), rng.uniform(0.0, 4.0)
-    sides = [Track(np.full(120, m), m, u, ("A",), "air") for m, u in zip(means, own, strict=True)]
-    tracks = Tracks(*sides, np.full(120, 20.0), shared, 0.0, 0.0, 60.0, ())
+    sides = [SideTemperature(np.full(120, m), m, u, ("A",), "air") for m, u in zip(means, own, strict=True)]
+    tracks = Temperatures(*sides, np.full(120, 20.0), shared, 0.0, 0.0, 60.0, ())
     work = Work(STEEL, drift=DriftCheck(swing))
     found = thermal_error(tracks, Feature(400.0, ALUMINIUM), work)
     n = 400_000

@@ -1,4 +1,4 @@
-"""The bench of what an assessor waits for runs whole on a small record."""
+"""The bench of what an assessor waits for runs whole on a record of four days."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from logger.errors import Refused
 
 def test_the_bench_takes_all_figures(tmp_path: Path) -> None:
     """No time is asserted; that each thing was made is."""
-    figures = run(tmp_path / "made", 8, 62, lambda line: None)
+    figures = run(tmp_path / "made", 2, 4, lambda line: None, month_days=2)
 
-    assert figures.readings == 8 * 62 * 1440
+    assert figures.readings == 2 * 4 * 1440
     assert figures.package_bytes > 20 * figures.readings  # the readings as text are in it
     assert len(figures.lines()) == 4
 

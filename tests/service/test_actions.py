@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 
 from logger.acts import alarms as attending
@@ -25,13 +22,6 @@ SETUP = Setup(
     {"bay": Zone("bay", "Machine bay", (0.8, 0.8, 5.2, 5.2))}, {}, {}, {}, (), (), (), (),
 )  # fmt: skip
 JOB = Inspection("J-17", "bay", HOUR, None, "Gear housing", tolerance_um=12.0, person="Radek Sova")
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record of a simulated room."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def acts(store: Store, kind: str) -> list[tuple[str, str, object]]:

@@ -62,7 +62,7 @@ def test_a_thousand_histories_follow_the_definitions(fast_folder: Path) -> None:
 
 def _silent_joining(patched: pytest.MonkeyPatch) -> None:
     """What joins a cause is not announced."""
-    real = causes.joined
+    real = causes.join_causes
 
     def silent(*given: Any) -> dict[str, Any]:
         return {k: replace(a, waits=a.cause == k) for k, a in real(*given).items()}

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
-
-import pytest
 
 from logger.acts import alarms as attending
 from logger.acts import inspections as actions
@@ -89,13 +86,6 @@ class Told:
 
     def doubts(self, zone: str, at_ns: int, now_ns: int) -> Mapping[str, str]:
         return {}
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record of a simulated room."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def live(store: Store, values: Sequence[float], first: int = 0, told: Told | None = None) -> Told:

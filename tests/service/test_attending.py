@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -21,13 +19,6 @@ from logger.store import Store
 from .test_alarming import CONFIG, MINUTE, SPEC, START, Told, live, states
 
 HOUR = 60 * MINUTE
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record of a simulated room."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def subjects(store: Store) -> list[str]:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
 
 from logger.config import example_folder, load_texts, read_texts
-from logger.core.alarms.system import WATCHED, Facts
+from logger.core.alarms.system import WATCHED, SystemFacts
 from logger.errors import ConfigError, Refused
 from logger.instants import NS
 from logger.model import BackupPlan
@@ -20,12 +20,6 @@ from logger.store.backup.catalogue import generations
 
 DAY = 86_400 * NS
 Told = list[tuple[str, Mapping[str, object]]]
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 @pytest.fixture
@@ -133,6 +127,6 @@ def test_backups_are_read_again_a_part_each_day_and_damage_raises_the_alarm(
 
     assert [kind for kind, _ in told] == ["backup-damaged"]
     assert "file stillroom.db: altered" in damage(store)
-    assert WATCHED["backup"].out(Facts(backup_damage=damage(store))).startswith("backups are damaged")
+    assert WATCHED["backup"].out(SystemFacts(backup_damage=damage(store))).startswith("backups are damaged")
     daily(store, plan, event, now_ns + 9 * DAY)
     assert damage(store) == ""

@@ -6,9 +6,8 @@ The courses of temperature are invented; what must follow from each is said with
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -88,13 +87,6 @@ def _config() -> Config:
 
 
 CONFIG = _config()
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record of a simulated room."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def lived(store: Store, course: Course, first: int, last: int) -> None:

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
-
-import pytest
 
 from logger.acts import alarms as attending
-from logger.config import example_folder, load
 from logger.core.calibration.status import OVERDUE
 from logger.instants import NS
 from logger.model import Config
@@ -21,48 +16,37 @@ def at(month: int, day: int) -> int:
     return int(datetime(2026, month, day, 9, tzinfo=UTC).timestamp()) * NS
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
-
-
-@pytest.fixture(scope="module")
-def config() -> Config:
-    return load(example_folder())
-
-
 def letters(store: Store) -> list[str]:
     return [letter.body["subject"] for letter in attending.outbox(store).waiting(2**62)]
 
 
-def test_each_step_is_told_once(store: Store, config: Config) -> None:
+def test_each_step_is_told_once(store: Store, example: Config) -> None:
     """P6.temperature of the example is due on 2026-10-21; looked at every day of October."""
     told = {}
     for day in range(2, 32):
-        for notice in notify_due(store, config, at(10, day)):
+        for notice in notify_due(store, example, at(10, day)):
             if notice.key[0] == "P6.temperature":
                 told[day] = notice.step
     assert told == {2: 30, 14: 7, 22: OVERDUE}
     entries = store.journal.entries(kind="confirmation")
     assert entries[-1].what["notices"][0]["due"] == "2026-10-21"
-    again = notify_due(store, config, at(10, 31))
+    again = notify_due(store, example, at(10, 31))
     assert again == []
     assert len(store.journal.entries(kind="confirmation")) == len(entries)
 
 
-def test_one_letter_lists_all_to_each_recipient(store: Store, config: Config) -> None:
-    found = notify_due(store, config, at(10, 23))
-    recipients = [r for route in config.mail for r in route.recipients]
+def test_one_letter_lists_all_to_each_recipient(store: Store, example: Config) -> None:
+    found = notify_due(store, example, at(10, 23))
+    recipients = [r for route in example.mail for r in route.recipients]
     subjects = letters(store)
     assert len(subjects) == len(recipients) > 0
     assert all(s.startswith("SIMULATED: Measuring room East: calibration of") for s in subjects)
-    body = wording(found, config.setup).body
+    body = wording(found, example.setup).body
     assert "P6.temperature, certificate AG-0416-T: is overdue (2026-10-21)" in body
 
 
-def test_nothing_due_leaves_no_trace(store: Store, config: Config) -> None:
+def test_nothing_due_leaves_no_trace(store: Store, example: Config) -> None:
     head = store.journal.head()
-    assert notify_due(store, config, at(2, 1)) == []
+    assert notify_due(store, example, at(2, 1)) == []
     assert store.journal.head() == head
     assert letters(store) == []

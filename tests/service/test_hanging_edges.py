@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from logger.acts import alarms as attending
-from logger.core.alarms.system import WATCHED, Facts
+from logger.core.alarms.system import WATCHED, SystemFacts
 from logger.model import CommandLine, Heartbeat, MailRoute, OneWire
 from logger.notify.mail import SmtpSender
 from logger.notify.text import Wording
@@ -125,11 +125,11 @@ def test_what_hangs_outside_silences_nobody_and_is_alarmed_by_its_name(
 
 
 def test_what_hangs_is_told_in_words() -> None:
-    facts = Facts(stuck={"probe P4": "for 40 s", "broker mqtt://b": "for 90 s"})
+    facts = SystemFacts(stuck={"probe P4": "for 40 s", "broker mqtt://b": "for 90 s"})
     assert WATCHED["stuck"].out(facts) == (
         "broker mqtt://b does not come back: for 90 s; probe P4 does not come back: for 40 s"
     )
-    late = Facts(late_routes={"duty": "mail server mx did not end within 15 s"})
+    late = SystemFacts(late_routes={"duty": "mail server mx did not end within 15 s"})
     assert WATCHED["notices"].out(late) == "route duty: mail server mx did not end within 15 s"
 
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from logger.acts import alarms as attending
 from logger.acts import inspections as actions
 from logger.config import example_folder, load_texts, read_texts
-from logger.core.alarms.system import UNTOLD_S, WATCHED
+from logger.core.alarms.system import UNDELIVERED_S, WATCHED
 from logger.instants import NS
 from logger.model import Config
 from logger.notify.mail import MemorySender, SendOutcome
@@ -23,12 +21,6 @@ from logger.store import Store
 START = 1_793_000_000 * NS
 GRETA = "greta.holm@almtal-gearworks.example"
 SILENT = MemorySender({GRETA: SendOutcome("later", 0, "timed out")})
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 @pytest.fixture(scope="module")
@@ -50,8 +42,8 @@ def test_a_letter_that_is_put_back_between_two_attempts_still_waits(store: Store
     tried(store, config, 0, 30, 90, 210, 450)
     knowing = SelfCheck(store, config, {})
 
-    assert WATCHED["notices"].out(knowing.facts(START + UNTOLD_S * NS)) == ""
-    told = WATCHED["notices"].out(knowing.facts(START + (UNTOLD_S + 60) * NS))
+    assert WATCHED["notices"].out(knowing.facts(START + UNDELIVERED_S * NS)) == ""
+    told = WATCHED["notices"].out(knowing.facts(START + (UNDELIVERED_S + 60) * NS))
     assert told == "a notice has waited 16 min for a way out"
 
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -25,13 +23,6 @@ SPECS = [
 ]  # fmt: skip
 CONFIG = config(SPECS, ZONES, NoticePlan(gather_s=60))
 DELAY_NS = (120 + 60) * NS  # on-delay and the time a notice waits for others
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record of a simulated room."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def lived(

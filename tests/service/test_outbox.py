@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from logger.acts import alarms as attending
-from logger.core.alarms.lifecycle import Cell, Notice
+from logger.core.alarms.lifecycle import AlarmNotice, Cell
 from logger.instants import NS
 from logger.model import Conformity, MailRoute
 from logger.notify.mail import MemorySender, SendOutcome
@@ -17,7 +17,7 @@ from logger.notify.text import Wording
 from logger.store import Store
 
 CELL = Cell(0, 60 * NS, Conformity.NONCONFORMING, 20.9, 0.06, -0.4, "degC", 20.5, "P1.temperature")
-NOTICE = Notice("air", 1, "annunciated", 60 * NS, 0, CELL, CELL)
+NOTICE = AlarmNotice("air", 1, "annunciated", 60 * NS, 0, CELL, CELL)
 WORDS = Wording("Machine bay: 20.90 °C", "Stop measuring.\n")
 ROUTE = MailRoute(
     "duty", "127.0.0.1", 25, "room@almtal.example", ("greta@almtal.example", "radek@almtal.example")

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -32,13 +30,6 @@ PLANNED = replace(
     mail=(ROUTE, CARRIER), ways=(HORN,), people=PEOPLE, duties=(DUTY,),
     notices=NoticePlan(routes=("screen", "duty")),
 )  # fmt: skip
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record of a simulated room."""
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def test_the_route_of_a_single_alarm_is_proven_too(store: Store) -> None:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
+from collections.abc import Callable, Sequence
 
 import pytest
 
@@ -48,13 +47,6 @@ def until(holds: Callable[[], object], within_s: float = 5.0) -> bool:
     while not holds() and time.monotonic() < deadline:
         time.sleep(0.01)
     return bool(holds())
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    """A new record."""
-    with Store.open(tmp_path / "data", create=True) as opened:
-        yield opened
 
 
 def stored(store: Store) -> list[float]:

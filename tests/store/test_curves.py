@@ -17,7 +17,7 @@ from logger.core.physics.humidity import dew_point
 from logger.instants import NS
 from logger.model import Certificate, Channel, Probe, Row, Setup
 from logger.store import Store
-from logger.verdicts.curves import curve, together
+from logger.verdicts.curves import at_common_bins, curve
 
 MINUTE = 60 * NS
 DAY = 1440 * MINUTE
@@ -98,7 +98,7 @@ def test_curves_meet_at_common_bins(record: Store) -> None:
     """Where one channel was silent the others are left out, too: a difference needs both."""
     setup = with_humidity(made(8))
     one = curve(record, setup, "P00.temperature", START_NS, START_NS + DAY, bins=24)
-    a, b = together([one, one.at(np.array([0, 5, 7]))])
+    a, b = at_common_bins([one, one.at(np.array([0, 5, 7]))])
     assert a.start_ns.tolist() == b.start_ns.tolist() == one.start_ns[[0, 5, 7]].tolist()
 
 

@@ -222,17 +222,30 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@settings(max_examples=40, phases=[Phase.explicit, Phase.reuse, Phase.generate], database=None)
-@given(
-    batches=st.lists(
-        st.tuples(st.sampled_from(["poll", "x"]), st.lists(stored_rows(), max_size=6)), max_size=4
-    ),
-    seal_after=st.integers(0, 4),
-)
+BATCHES = st.lists(st.tuples(st.sampled_from(["poll", "x"]), st.lists(stored_rows(), max_size=6)), max_size=4)
+AS_DRAWN = settings(phases=[Phase.explicit, Phase.reuse, Phase.generate], database=None)
+
+
+@settings(AS_DRAWN, max_examples=12)
+@given(batches=BATCHES, seal_after=st.integers(0, 4))
 def test_nothing_is_lost_by_sealing(
     template: Path, batches: list[tuple[str, list[Row]]], seal_after: int
 ) -> None:
     """Any rows, sealed at any time in between: every field comes back, in the order of the record."""
+    _seal_and_compare(template, batches, seal_after)
+
+
+@pytest.mark.long
+@settings(AS_DRAWN, max_examples=400)
+@given(batches=BATCHES, seal_after=st.integers(0, 4))
+def test_nothing_is_lost_by_sealing_long(
+    template: Path, batches: list[tuple[str, list[Row]]], seal_after: int
+) -> None:
+    """Many more of them."""
+    _seal_and_compare(template, batches, seal_after)
+
+
+def _seal_and_compare(template: Path, batches: list[tuple[str, list[Row]]], seal_after: int) -> None:
     with tempfile.TemporaryDirectory() as scratch, Store.open(_copied(template, scratch)) as store:
         for at, (writer, rows) in enumerate(batches):
             store.append(writer, rows)

@@ -79,11 +79,13 @@ def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
 
 def test_it_is_the_same_record_as_by_the_hot_tier(store: Store, tmp_path: Path) -> None:
     """Readings, newest ones and charts do not tell which way they were stored; both may be sealed further."""
-    series = [told(channel) for channel in CHANNELS]
+    series = [told(channel, every_ns=10 * MINUTE) for channel in CHANNELS]
     with Store.open(tmp_path / "hot", create=True) as other, patch.object(intake, "LEAST", 10**9):
         other.load_series("import-made", series, IN_DECEMBER)
-        assert hot_rows(other) == 2 * 64 * 1440
+        assert hot_rows(other) == 2 * 64 * 144
+    with patch.object(intake, "LEAST", 2_000):
         store.load_series("import-made", series, IN_DECEMBER)
+    assert hot_rows(store) == 2 * 3 * 144
     with Store.open(tmp_path / "hot") as other:
         for one in (store, other):
             one.append("poll", [Row(CHANNELS[0], IN_DECEMBER, IN_DECEMBER, 20.5)])

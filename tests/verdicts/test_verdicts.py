@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -18,12 +17,6 @@ from logger.model import Period, Row, Setup
 from logger.store import Store
 from logger.store.hot.tables import mark
 from logger.verdicts.verdicts import Verdicts
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 @pytest.fixture
@@ -299,12 +292,12 @@ def test_an_edited_verdict_is_found_by_its_day(
     store.append("w", two_days)
     verdicts = Verdicts(store, setup)
     verdicts.refresh("bay", made.at(72))
-    assert verdicts.altered("bay") == []
+    assert verdicts.altered_days("bay") == []
     day = made.at(0) // (86_400 * NS)
     stored = store.verdict_day("bay", day)
     assert stored is not None
     store.put_verdict_day("bay", day, stored[0], stored[1].replace("nonconforming", "conforming"))
-    assert verdicts.altered("bay") == ["2026-03-10"]
+    assert verdicts.altered_days("bay") == ["2026-03-10"]
 
 
 def test_a_record_keeps_its_first_day_while_it_grows(
@@ -345,8 +338,8 @@ def test_an_import_within_the_minute_that_was_just_judged_leaves_the_record_inta
     late = [replace(row, taken_ns=row.taken_ns + 72 * 3600 * NS) for row in two_days]
     store.append("late", [row for row in late if row.taken_ns < now])
     Verdicts(store, setup).refresh("bay", now)
-    assert Verdicts(store, setup).altered("bay") == []
-    days = verdicts.stored_pieces("bay", made.at(0), made.at(48))
+    assert Verdicts(store, setup).altered_days("bay") == []
+    days = verdicts.stored_days("bay", made.at(0), made.at(48))
     assert [p.from_ns for day in days for p in day.periods if p.provisional] == []
 
 

@@ -12,7 +12,7 @@ from logger.instants import NS
 from logger.model import Row
 from logger.series import Readings
 from logger.store import Store
-from logger.verdicts.windows import forward
+from logger.verdicts.windows import read_windows
 
 DAY_NS = 86_400 * NS
 BEGIN = int(datetime(2026, 1, 1, tzinfo=UTC).timestamp()) * NS
@@ -38,7 +38,7 @@ def plain(readings: dict[str, Readings]) -> dict[str, list[object]]:
 
 @pytest.mark.parametrize("windows", [WINDOWS, WINDOWS[:1], WINDOWS[2:4], [WINDOWS[0], WINDOWS[7]]])
 def test_each_window_has_its_own_readings_in_order(store: Store, windows: list[tuple[int, int]]) -> None:
-    found = list(forward(store, CHANNELS, windows, lambda number, some: (number, plain(some))))
+    found = list(read_windows(store, CHANNELS, windows, lambda number, some: (number, plain(some))))
     asked = [(n, plain(store.readings_of(CHANNELS, *window))) for n, window in enumerate(windows)]
     assert found == asked
     assert all(len(some[channel][0]) > 10 for _, some in found for channel in CHANNELS)
@@ -55,7 +55,7 @@ def test_no_stretch_is_read_twice_and_none_beyond_the_end(
         return read(channels, from_ns, to_ns)
 
     monkeypatch.setattr(store, "readings_of", noted)
-    assert len(list(forward(store, CHANNELS, WINDOWS, lambda number, _: number))) == len(WINDOWS)
+    assert len(list(read_windows(store, CHANNELS, WINDOWS, lambda number, _: number))) == len(WINDOWS)
     assert all(one[1] == other[0] for one, other in pairwise(asked))
     assert (asked[0][0], asked[-1][1]) == (WINDOWS[0][0], WINDOWS[-1][1])
     months = [datetime.fromtimestamp(end / NS, UTC) for _, end in asked[:-1]]
@@ -68,7 +68,7 @@ def test_a_fault_in_one_window_is_told_and_what_came_before_it_is_given(store: S
             raise ValueError("the fourth")
         return number
 
-    each = forward(store, CHANNELS, WINDOWS, made)
+    each = read_windows(store, CHANNELS, WINDOWS, made)
     assert [next(each) for _ in range(3)] == [0, 1, 2]
     with pytest.raises(ValueError, match="the fourth"):
         next(each)
@@ -76,7 +76,7 @@ def test_a_fault_in_one_window_is_told_and_what_came_before_it_is_given(store: S
 
 def test_who_asks_no_more_is_not_kept_waiting(store: Store) -> None:
     made: list[int] = []
-    each = forward(store, CHANNELS, WINDOWS, lambda number, _: made.append(number))
+    each = read_windows(store, CHANNELS, WINDOWS, lambda number, _: made.append(number))
     next(each)
     each.close()  # type: ignore[attr-defined]
     assert len(made) < len(WINDOWS)

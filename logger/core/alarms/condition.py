@@ -1,4 +1,4 @@
-"""What an alarm is about in one cell: a rule's result, a source that is silent, a fact of the machine."""
+"""Condition of an alarm in one cell: result of a rule, silent sources, state of the service."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Cell:
     limit: float | None = None
     probe: str = ""
     probes: tuple[str, ...] = ()  # all that are out, where more than the deciding one is known
-    words: str = ""  # what is out, where no rule says it
+    words: str = ""  # what is out, of an alarm without a rule
 
     @staticmethod
     def from_json(body: Mapping[str, Any]) -> Cell:
@@ -33,7 +33,7 @@ class Cell:
 
 
 def cell_of(state: RuleState, step_ns: int) -> Cell:
-    """The cell of a rule as the alarm needs it; `limit` is the one nearer to the value."""
+    """The cell of a rule for its alarm; `limit` is the one nearer to the value."""
     return Cell(
         state.cell_ns, state.cell_ns + step_ns, state.conformity, state.value, state.U, state.margin,
         state.unit, _nearer_limit(state), state.probe, state.outside,
@@ -69,6 +69,6 @@ def evidence_cell(
 
 
 def fact_cell(cell_ns: int, to_ns: int, out: str, probes: tuple[str, ...] = ()) -> Cell:
-    """A condition that holds or does not: `out` says in words what is wrong, empty when nothing is."""
-    found = Conformity.NONCONFORMING if out else Conformity.CONFORMING
-    return Cell(cell_ns, to_ns, found, probe=probes[0] if probes else "", probes=probes, words=out)
+    """A condition that is true or not; `out`: what is wrong, in words, empty when nothing is."""
+    conformity = Conformity.NONCONFORMING if out else Conformity.CONFORMING
+    return Cell(cell_ns, to_ns, conformity, probe=probes[0] if probes else "", probes=probes, words=out)

@@ -1,9 +1,9 @@
-"""One notice for one cause: which alarms belong together, who speaks for them, and what a flood is.
+"""One notice for one cause: which alarms belong together, which leads them, and what a flood is.
 
-Alarms of one kind that stand in one zone (or in zones with a declared common cause, such as one air handling)
+Alarms of one kind in one zone (or in zones with a declared common cause, such as one air handling)
 have one cause, until a person acknowledges one of them or half an hour has passed since the first. The most
-urgent of those that come first leads; its notice waits `gather_s` for the others. Every alarm is announced by
-name: what joins later goes out as "now also", after the same wait.
+urgent of the first leads; its notice waits `gather_s` for the others. Every alarm is announced by
+name: one that joins later goes out as "now also", after the same wait.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from ...instants import NS
 from ...model import AlarmSpec, CommonCause
-from .lifecycle import ACTIVE, Alarm, Notice
+from .lifecycle import ACTIVE, Alarm, AlarmNotice
 
 # ANSI/ISA-18.2-2016, 16.5.2: a flood is more than 10 in 10 min, and over below 5; from memory.
 FLOOD_NS = 600 * NS
@@ -31,12 +31,12 @@ class Group:
     standing: tuple[Alarm, ...]
 
 
-def scope_of(spec: AlarmSpec, zone: str, common: Iterable[CommonCause] = ()) -> str:
-    """What alarms must share to have one cause: their kind, and their zone or its declared common cause."""
+def sharing_scope(spec: AlarmSpec, zone: str, common: Iterable[CommonCause] = ()) -> str:
+    """Key that alarms must share to have one cause: kind, and zone or its declared common cause."""
     if not spec.rule and spec.watches not in ("silent", "suspect"):
         return spec.key
     kind = "room" if spec.rule else "sources"
-    place = next((f"cause {one.key}" for one in common if zone in one.zones), f"zone {zone}")
+    place = next((f"cause {cause.key}" for cause in common if zone in cause.zones), f"zone {zone}")
     return f"{kind}, {place}"
 
 
@@ -45,30 +45,30 @@ def cause_of(alarm: Alarm) -> Cause | None:
     return (alarm.cause, alarm.cause_ns or 0) if alarm.cause else None
 
 
-def leads(alarm: Alarm, at_ns: int) -> Alarm:
-    """The alarm as the first of a cause of its own, waiting for others of it."""
+def start_cause(alarm: Alarm, at_ns: int) -> Alarm:
+    """The alarm as the first of a new cause, waiting for others of it."""
     return replace(alarm, cause=alarm.key, cause_ns=at_ns, waits=True)
 
 
-def joined(
-    new: Iterable[Notice],
+def join_causes(
+    new: Iterable[AlarmNotice],
     alarms: Mapping[str, Alarm],
     specs: Mapping[str, AlarmSpec],
     scopes: Mapping[str, str],
 ) -> dict[str, Alarm]:
     """The newly annunciated alarms with the cause of each; all of them wait to be announced."""
-    found: dict[str, Alarm] = {}
+    joined: dict[str, Alarm] = {}
     for notice in sorted(new, key=lambda n: (rank(specs[n.alarm]), n.since_ns, n.alarm)):
-        around = {**alarms, **found}
+        around = {**alarms, **joined}
         alarm = around[notice.alarm]
         scope = [a for a in around.values() if a.key != alarm.key and scopes.get(a.key) == scopes[alarm.key]]
         cause = _open_cause(scope, notice.at_ns)
-        found[alarm.key] = (
-            leads(alarm, notice.at_ns)
+        joined[alarm.key] = (
+            start_cause(alarm, notice.at_ns)
             if cause is None
             else replace(alarm, cause=cause[0], cause_ns=cause[1], waits=True)
         )
-    return found
+    return joined
 
 
 def rank(spec: AlarmSpec) -> int:
@@ -77,32 +77,32 @@ def rank(spec: AlarmSpec) -> int:
 
 
 def _open_cause(alarms: Iterable[Alarm], at_ns: int) -> Cause | None:
-    """The newest cause that takes another alarm: one of it is out, nobody acknowledged any, it is young."""
+    """Newest cause that another alarm may join: one is out, none acknowledged, younger than TOGETHER_NS."""
     members: dict[Cause, list[Alarm]] = {}
     for alarm in alarms:
         if (cause := cause_of(alarm)) is not None:
             members.setdefault(cause, []).append(alarm)
-    taking = [
+    open_causes = [
         cause
-        for cause, every in members.items()
+        for cause, alarms_of_cause in members.items()
         if abs(at_ns - cause[1]) <= TOGETHER_NS
-        and any(a.condition in ACTIVE for a in every)
-        and all(a.acknowledged_ns is None for a in every)
+        and any(a.condition in ACTIVE for a in alarms_of_cause)
+        and all(a.acknowledged_ns is None for a in alarms_of_cause)
     ]
-    return max(taking, key=lambda cause: (cause[1], cause[0]), default=None)
+    return max(open_causes, key=lambda cause: (cause[1], cause[0]), default=None)
 
 
-def speaking(alarms: Iterable[Alarm], wait_s: Mapping[str, int], now_ns: int) -> list[Group]:
-    """What is to be announced now, by cause. `wait_s`: how long each alarm waits for others.
+def due_groups(alarms: Iterable[Alarm], wait_s: Mapping[str, int], now_ns: int) -> list[Group]:
+    """Groups of alarms to be announced now, by cause. `wait_s`: how long each alarm waits for others.
 
-    Of several that are due for one cause the first speaks for all: nothing is announced twice.
+    Of several that are due for one cause one group has all: nothing is announced twice.
     """
-    every = sorted(alarms, key=lambda a: (a.cause != a.key, a.annunciated_ns or 0, a.key))
-    due = {cause_of(a): None for a in every if is_due(a, wait_s.get(a.key, 0), now_ns)}
+    ordered = sorted(alarms, key=lambda a: (a.cause != a.key, a.annunciated_ns or 0, a.key))
+    due = {cause_of(a): None for a in ordered if is_due(a, wait_s.get(a.key, 0), now_ns)}
     return [
         Group(
-            tuple(a for a in every if cause_of(a) == cause and a.waits and not a.covered),
-            tuple(a for a in every if cause_of(a) == cause and _was_announced(a)),
+            tuple(a for a in ordered if cause_of(a) == cause and a.waits and not a.covered),
+            tuple(a for a in ordered if cause_of(a) == cause and _was_announced(a)),
         )
         for cause in due
     ]
@@ -123,7 +123,7 @@ def _was_announced(alarm: Alarm) -> bool:
 
 
 def is_over(alarm: Alarm, alarms: Iterable[Alarm]) -> bool:
-    """Whether with this alarm's return the last one of its cause has returned, covered ones left aside."""
+    """Whether this alarm's return is the last of its cause; covered alarms do not count."""
     cause = cause_of(alarm)
     return not any(
         cause_of(a) == cause and a.key != alarm.key and a.condition in ACTIVE and not a.covered
@@ -131,13 +131,13 @@ def is_over(alarm: Alarm, alarms: Iterable[Alarm]) -> bool:
     )
 
 
-def flooded(annunciated_ns: Collection[int], now_ns: int, was: bool) -> bool:
-    """Whether a person is flooded: it begins with more than 10 in 10 min and ends below 5.
+def is_flood(annunciated_ns: Collection[int], now_ns: int, in_flood: bool) -> bool:
+    """Whether there is a flood of alarms: it begins with more than 10 in 10 min and ends below 5.
 
-    >>> flooded([0] * 11, 60 * NS, was=False), flooded([0] * 10, 60 * NS, was=False)
+    >>> is_flood([0] * 11, 60 * NS, in_flood=False), is_flood([0] * 10, 60 * NS, in_flood=False)
     (True, False)
-    >>> flooded([0] * 5, 60 * NS, was=True), flooded([0] * 4, 60 * NS, was=True)
+    >>> is_flood([0] * 5, 60 * NS, in_flood=True), is_flood([0] * 4, 60 * NS, in_flood=True)
     (True, False)
     """
     recent = sum(now_ns - FLOOD_NS <= at <= now_ns for at in annunciated_ns)
-    return recent >= FLOOD_ENDS if was else recent > FLOOD_BEGINS
+    return recent >= FLOOD_ENDS if in_flood else recent > FLOOD_BEGINS

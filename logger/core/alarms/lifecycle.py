@@ -5,8 +5,8 @@
       └──acknowledge── returned unacknowledged <──inside for the off-delay  └──> normal
 
 A latching alarm goes to a latched state instead and leaves it by a reset. Shelved, suppressed by
-design and out of service lie over this: the condition beneath keeps being evaluated, its notices
-are withheld and said to be. Nothing here knows a clock: time comes with the cells and as an argument.
+design and out of service cover this: the condition beneath is still evaluated, its notices are
+withheld, which the reasons state. Pure: time comes with the cells and as an argument.
 
 A cell that is out counts towards the on-delay, a cell that is inside by the deadband counts
 towards the off-delay. A cell without evidence counts for neither and clears neither; after a gap
@@ -26,8 +26,7 @@ from ...model import AlarmSpec, Conformity
 from ...units import micro
 from .condition import Cell
 
-# Cells that come to be judged longer after their end than this are history: they are counted,
-# but a person is told only by a cell of the present.
+# Cells judged longer after their end than this are history: they count, but cause no notice.
 LIVE_NS = 15 * 60 * NS
 AHEAD_NS = 60 * NS  # what lies further ahead of the clock was stamped by one that went back since
 
@@ -63,8 +62,8 @@ ACKNOWLEDGED: Mapping[AlarmState, AlarmState] = {
 
 
 @dataclass(frozen=True)
-class Act:
-    """What a person (or, for suppression, another alarm) did to this alarm."""
+class AlarmAct:
+    """An act of a person (or, for suppression, of another alarm) on an alarm."""
 
     kind: ActKind
     who: str
@@ -74,10 +73,10 @@ class Act:
 
 
 @dataclass(frozen=True)
-class Notice:
-    """Something that a person is to be told; `step` and `occurrence` make it the same when repeated.
+class AlarmNotice:
+    """A notice of an alarm; one with equal `step` and `occurrence` is a repetition.
 
-    `step`: "annunciated", "returned", "escalated" or "repeated", with a number where it comes again.
+    `step`: "annunciated", "returned", "escalated" or "repeated", with a number where it is repeated.
     """
 
     alarm: str
@@ -91,15 +90,15 @@ class Notice:
 
 @dataclass(frozen=True)
 class Alarm:
-    """One alarm with all that its next step needs; goes through JSON unchanged."""
+    """One alarm with everything its next step needs; survives JSON unchanged."""
 
     key: str
     condition: AlarmState = AlarmState.NORMAL  # one of the first six; `state` is what counts
-    cell_ns: int = -1  # newest cell that was evaluated
+    cell_ns: int = -1  # newest evaluated cell
     seen_ns: int = -1  # end of the newest cell with evidence
     out_from_ns: int | None = None  # the run of cells that are out, from its first one on
-    out_ns: int = 0  # how much of it was seen
-    in_ns: int = 0  # how long it was seen inside by the deadband, while active
+    out_ns: int = 0  # its length in cells with evidence
+    in_ns: int = 0  # time inside by the deadband, in cells with evidence, while active
     run: Cell | None = None  # worst cell of that run
     occurrence: int = 0  # how often it was annunciated, ever
     since_ns: int | None = None
@@ -109,9 +108,9 @@ class Alarm:
     newest: Cell | None = None  # the newest that was out, of the occurrence
     cause: str = ""  # the alarm that led the cause when this one joined it; itself, where it leads
     cause_ns: int | None = None  # when that cause began
-    waits: bool = False  # for others of its cause, before it is told
+    waits: bool = False  # for others of its cause, before it is announced
     told_ns: int | None = None  # when its newest notice went out, which quiet hours or a shelf may delay
-    repeats: int = 0  # how often the occurrence was told again
+    repeats: int = 0  # repeated notices of the occurrence
     repeated_ns: int | None = None
     escalated_ns: int | None = None
     told: bool = True  # whether the occurrence was announced
@@ -127,7 +126,7 @@ class Alarm:
 
     @property
     def state(self) -> AlarmState:
-        """The state that people see."""
+        """The state that is displayed."""
         if self.removed_by:
             return AlarmState.OUT_OF_SERVICE
         if self.suppressed_by:
@@ -138,7 +137,7 @@ class Alarm:
 
     @property
     def covered(self) -> bool:
-        """Whether a shelf, a suppression or work on it lies over its condition."""
+        """Whether it is shelved, suppressed or out of service."""
         return self.state is not self.condition
 
     def to_json(self) -> dict[str, Any]:
@@ -148,48 +147,48 @@ class Alarm:
     @staticmethod
     def from_json(body: Mapping[str, Any]) -> Alarm:
         """Inverse of `to_json`; a field that an older version did not write keeps its default."""
-        known = {f.name: body[f.name] for f in fields(Alarm) if f.name in body}
-        known["condition"] = AlarmState(known.get("condition", AlarmState.NORMAL))
+        values = {f.name: body[f.name] for f in fields(Alarm) if f.name in body}
+        values["condition"] = AlarmState(values.get("condition", AlarmState.NORMAL))
         for name in ("run", "worst", "newest"):
-            if known.get(name) is not None:
-                known[name] = Cell.from_json(known[name])
-        return Alarm(**known)
+            if values.get(name) is not None:
+                values[name] = Cell.from_json(values[name])
+        return Alarm(**values)
 
 
 @dataclass(frozen=True)
 class Step:
-    """What a step leads to: the next state, who is to be told what, and why."""
+    """Result of a step: the next state, notices, and reasons in words."""
 
     alarm: Alarm
-    notices: tuple[Notice, ...] = ()
+    notices: tuple[AlarmNotice, ...] = ()
     reasons: tuple[str, ...] = ()
 
 
-def step(spec: AlarmSpec, alarm: Alarm, cells: Iterable[Cell], acts: Iterable[Act], now_ns: int) -> Step:
+def step(spec: AlarmSpec, alarm: Alarm, cells: Iterable[Cell], acts: Iterable[AlarmAct], now_ns: int) -> Step:
     """The alarm after cells and acts, in the order of their instants, as known at `now_ns`.
 
-    Cells that are not newer than the newest evaluated one, or not over yet, are left alone: so late
-    data cannot raise an alarm of the present, and a step may be taken in any number of parts.
+    Cells that are not newer than the newest evaluated one, or not over yet, are ignored: late
+    data cannot raise an alarm of the present, and a step may be split into any number of parts.
     """
     if not spec.action.strip():
         raise Refused(f"Alarm {spec.key!r} has no action text; say in alarms.toml what to do first.")
     parts = [_after_clock_went_back(alarm, now_ns)]
-    events: list[Cell | Act] = [c for c in cells if c.to_ns <= now_ns]
+    events: list[Cell | AlarmAct] = [c for c in cells if c.to_ns <= now_ns]
     for event in sorted([*events, *acts], key=_instant):
-        parts.append(_unshelved_by_time(parts[-1].alarm, min(_instant(event)[0], now_ns)))
-        if isinstance(event, Act):
-            parts.append(acted(parts[-1].alarm, event))
+        parts.append(_unshelve_by_time(parts[-1].alarm, min(_instant(event)[0], now_ns)))
+        if isinstance(event, AlarmAct):
+            parts.append(apply_act(parts[-1].alarm, event))
         elif event.cell_ns > parts[-1].alarm.cell_ns:
-            parts.append(_judged(spec, parts[-1].alarm, event, now_ns))
-    parts.append(_unshelved_by_time(parts[-1].alarm, now_ns))
+            parts.append(_evaluate_cell(spec, parts[-1].alarm, event, now_ns))
+    parts.append(_unshelve_by_time(parts[-1].alarm, now_ns))
     notices = tuple(notice for part in parts for notice in part.notices)
     return Step(parts[-1].alarm, notices, tuple(reason for part in parts for reason in part.reasons))
 
 
-def acted(alarm: Alarm, act: Act) -> Step:
-    """The alarm after one act; an act that the state does not know changes nothing and says so."""
+def apply_act(alarm: Alarm, act: AlarmAct) -> Step:
+    """The alarm after one act; an act that its state does not allow gives a reason and no change."""
     if act.kind == "acknowledge":
-        return _acknowledged(alarm, act)
+        return _acknowledge(alarm, act)
     if act.kind == "reset":
         if alarm.condition is AlarmState.LATCHED_ACKNOWLEDGED:
             return Step(
@@ -197,19 +196,19 @@ def acted(alarm: Alarm, act: Act) -> Step:
             )
         return Step(alarm, (), (f"{alarm.key}: {alarm.condition}, nothing to reset.",))
     if act.kind in ("unshelve", "release", "return"):
-        return _uncovered(alarm, act.kind, act.at_ns, f"{act.kind} by {act.who}")
-    return _covered(alarm, act)
+        return _uncover(alarm, act.kind, act.at_ns, f"{act.kind} by {act.who}")
+    return _cover(alarm, act)
 
 
-def _instant(event: Cell | Act) -> tuple[int, int]:
-    # An act at the very end of a cell was done in ignorance of it, hence before it.
-    return (event.at_ns, 0) if isinstance(event, Act) else (event.to_ns, 1)
+def _instant(event: Cell | AlarmAct) -> tuple[int, int]:
+    # An act at the very end of a cell was done without knowledge of it, hence before it.
+    return (event.at_ns, 0) if isinstance(event, AlarmAct) else (event.to_ns, 1)
 
 
 def _after_clock_went_back(alarm: Alarm, now_ns: int) -> Step:
-    """Without this, an alarm would be blind, shelved or silent until the clock has caught up.
+    """Instants ahead of the clock set to now; a shelf keeps its length.
 
-    What lies ahead of the clock is taken as of now; a shelf keeps the length that a person gave it.
+    Without this, an alarm would be blind, shelved or silent until the clock has caught up.
     """
     # An act of a person may be a moment younger than the turn that comes across it.
     latest_ns = now_ns + AHEAD_NS
@@ -225,18 +224,18 @@ def _after_clock_went_back(alarm: Alarm, now_ns: int) -> Step:
     return Step(anew, (), (f"{alarm.key}: the clock went back; cells are evaluated from now on.",))
 
 
-def _judged(spec: AlarmSpec, alarm: Alarm, cell: Cell, now_ns: int) -> Step:
+def _evaluate_cell(spec: AlarmSpec, alarm: Alarm, cell: Cell, now_ns: int) -> Step:
     alarm = replace(alarm, cell_ns=cell.cell_ns)
     if cell.conformity is Conformity.INDETERMINATE:
         return Step(alarm)
-    alarm = replace(_counted_anew_after_gap(spec, alarm, cell), seen_ns=cell.to_ns)
+    alarm = replace(_restart_count_after_gap(spec, alarm, cell), seen_ns=cell.to_ns)
     live = now_ns - cell.to_ns <= LIVE_NS
     if cell.conformity is Conformity.NONCONFORMING:
-        return _outside(spec, alarm, cell, live)
-    return _inside(spec, alarm, cell, live)
+        return _evaluate_outside(spec, alarm, cell, live)
+    return _evaluate_inside(spec, alarm, cell, live)
 
 
-def _counted_anew_after_gap(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Alarm:
+def _restart_count_after_gap(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Alarm:
     gap_ns = cell.cell_ns - alarm.seen_ns
     if alarm.condition not in ACTIVE and gap_ns > spec.on_delay_s * NS:
         return replace(alarm, out_from_ns=None, out_ns=0, run=None)
@@ -245,7 +244,7 @@ def _counted_anew_after_gap(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Alarm:
     return alarm
 
 
-def _outside(spec: AlarmSpec, alarm: Alarm, cell: Cell, live: bool) -> Step:
+def _evaluate_outside(spec: AlarmSpec, alarm: Alarm, cell: Cell, live: bool) -> Step:
     run = _worse(alarm.run, cell)
     alarm = replace(
         alarm,
@@ -259,11 +258,11 @@ def _outside(spec: AlarmSpec, alarm: Alarm, cell: Cell, live: bool) -> Step:
     if alarm.out_ns < spec.on_delay_s * NS:
         return Step(alarm)
     if not live:
-        return Step(alarm, (), (f"{alarm.key}: out in a cell that came late; nobody is told by it.",))
-    return _annunciated(spec, alarm, cell)
+        return Step(alarm, (), (f"{alarm.key}: out of limits in late data; no notice sent.",))
+    return _annunciate(spec, alarm, cell)
 
 
-def _inside(spec: AlarmSpec, alarm: Alarm, cell: Cell, live: bool) -> Step:
+def _evaluate_inside(spec: AlarmSpec, alarm: Alarm, cell: Cell, live: bool) -> Step:
     if alarm.condition not in ACTIVE:
         return Step(replace(alarm, out_from_ns=None, out_ns=0, run=None))
     if not _clear(spec, cell):
@@ -271,11 +270,11 @@ def _inside(spec: AlarmSpec, alarm: Alarm, cell: Cell, live: bool) -> Step:
     alarm = replace(alarm, in_ns=alarm.in_ns + cell.to_ns - cell.cell_ns)
     if alarm.in_ns < spec.off_delay_s * NS or not live:
         return Step(alarm)
-    return _returned(spec, alarm, cell)
+    return _return(spec, alarm, cell)
 
 
 def _clear(spec: AlarmSpec, cell: Cell) -> bool:
-    """Inside by the deadband; where no requirement holds there is nothing to be outside of."""
+    """Whether a cell is inside by the deadband, or without a requirement."""
     if cell.conformity is Conformity.NOT_APPLICABLE or cell.margin is None:
         return True
     return bool(micro(cell.margin) >= micro(spec.deadband))
@@ -287,7 +286,7 @@ def _worse(run: Cell | None, cell: Cell) -> Cell:
     return cell if cell.margin is not None and cell.margin < run.margin else run
 
 
-def _annunciated(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
+def _annunciate(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
     withheld = alarm.covered
     alarm = replace(
         alarm,
@@ -316,7 +315,7 @@ def _annunciated(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
     return Step(alarm, (_notice(alarm, "annunciated", cell.to_ns, cell),), (reason,))
 
 
-def _returned(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
+def _return(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
     acknowledged = alarm.condition is AlarmState.ACKNOWLEDGED
     if spec.latching:
         after = AlarmState.LATCHED_ACKNOWLEDGED if acknowledged else AlarmState.LATCHED_UNACKNOWLEDGED
@@ -324,21 +323,21 @@ def _returned(spec: AlarmSpec, alarm: Alarm, cell: Cell) -> Step:
         after = AlarmState.NORMAL if acknowledged else AlarmState.RETURNED_UNACKNOWLEDGED
     notice = _notice(alarm, "returned", cell.to_ns, cell)
     reason = f"{spec.key}: inside by {spec.deadband:g} for {alarm.in_ns // NS} s."
-    told = alarm.told and not alarm.covered
+    notifies = alarm.told and not alarm.covered
     alarm = replace(
         alarm, condition=after, returned_ns=cell.to_ns, out_from_ns=None, out_ns=0, in_ns=0, run=None
     )
-    if alarm.covered:  # what was over before the cover came off is not announced any more
+    if alarm.covered:  # an occurrence that ended under a cover is not announced any more
         alarm = replace(alarm, waits=False)
-    return Step(alarm, (notice,) if told else (), (reason,))
+    return Step(alarm, (notice,) if notifies else (), (reason,))
 
 
-def _notice(alarm: Alarm, kind: Literal["annunciated", "returned"], at_ns: int, cell: Cell) -> Notice:
+def _notice(alarm: Alarm, kind: Literal["annunciated", "returned"], at_ns: int, cell: Cell) -> AlarmNotice:
     since = at_ns if alarm.since_ns is None else alarm.since_ns
-    return Notice(alarm.key, alarm.occurrence, kind, at_ns, since, alarm.worst or cell, cell)
+    return AlarmNotice(alarm.key, alarm.occurrence, kind, at_ns, since, alarm.worst or cell, cell)
 
 
-def _acknowledged(alarm: Alarm, act: Act) -> Step:
+def _acknowledge(alarm: Alarm, act: AlarmAct) -> Step:
     if alarm.condition not in ACKNOWLEDGED:
         return Step(alarm, (), (f"{alarm.key}: {alarm.condition}, nothing to acknowledge.",))
     after = replace(
@@ -351,10 +350,10 @@ def _acknowledged(alarm: Alarm, act: Act) -> Step:
     return Step(after, (), (f"{alarm.key}: acknowledged by {act.who}.",))
 
 
-def _covered(alarm: Alarm, act: Act) -> Step:
+def _cover(alarm: Alarm, act: AlarmAct) -> Step:
     if act.kind == "shelve":
         if act.until_ns is None or act.until_ns <= act.at_ns or not act.comment.strip():
-            return Step(alarm, (), (f"{alarm.key}: not shelved; a reason and an end are wanted.",))
+            return Step(alarm, (), (f"{alarm.key}: not shelved: enter a reason and an end.",))
         after = replace(
             alarm, shelved_ns=act.at_ns, shelved_until_ns=act.until_ns, shelved_by=act.who,
             shelved_why=act.comment,
@@ -366,8 +365,8 @@ def _covered(alarm: Alarm, act: Act) -> Step:
     return Step(after, (), (f"{alarm.key}: {after.state} by {act.who}.",))
 
 
-def _uncovered(alarm: Alarm, kind: ActKind, at_ns: int, why: str) -> Step:
-    """Takes one cover off; when none is left, tells what was withheld and still stands."""
+def _uncover(alarm: Alarm, kind: ActKind, at_ns: int, why: str) -> Step:
+    """The alarm without one cover; without any left, with the notice that was withheld and still applies."""
     if kind == "unshelve":
         after = replace(alarm, shelved_ns=None, shelved_until_ns=None, shelved_by="", shelved_why="")
     elif kind == "release":
@@ -382,8 +381,8 @@ def _uncovered(alarm: Alarm, kind: ActKind, at_ns: int, why: str) -> Step:
     return Step(after, (), reasons)
 
 
-def _unshelved_by_time(alarm: Alarm, at_ns: int) -> Step:
+def _unshelve_by_time(alarm: Alarm, at_ns: int) -> Step:
     until = alarm.shelved_until_ns
     if until is None or until > at_ns:
         return Step(alarm)
-    return _uncovered(alarm, "unshelve", until, "the time on the shelf is over")
+    return _uncover(alarm, "unshelve", until, "the time on the shelf is over")

@@ -1,7 +1,7 @@
-"""How the alarms of a time did their work: how many a day, which too often, how soon somebody came.
+"""Performance of the alarms over a time: how many a day, which too often, time to acknowledge.
 
-Figures of IEC 62682 and ANSI/ISA-18.2 (performance of an alarm system), from memory. What chatters is
-ours, because cells are minutes: three times raised within an hour.
+Figures of IEC 62682 and ANSI/ISA-18.2 (performance of an alarm system), from memory. Chattering is our
+own measure, because cells are minutes: raised three times within an hour.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ _OUT = ("unacknowledged", "acknowledged")
 
 
 @dataclass(frozen=True)
-class Change:
-    """One entry of the journal about an alarm: which state followed on which, at which occurrence."""
+class StateChange:
+    """Change of the state of an alarm, from its journal entry."""
 
     at_ns: int
     alarm: str
@@ -35,8 +35,8 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Figures:
-    """Of the alarms raised in a time; durations in s, None where nothing was to be measured."""
+class PerformanceFigures:
+    """Figures of the alarms raised in a time; durations in s, None without any."""
 
     raised: int
     per_day: float
@@ -64,46 +64,50 @@ class _Occurrence:
 
 
 @dataclass
-class _Story:
-    """Occurrences as the changes tell them."""
+class _Occurrences:
+    """Occurrences collected from changes of state."""
 
-    found: dict[tuple[str, int], _Occurrence] = field(default_factory=dict)
+    by_key: dict[tuple[str, int], _Occurrence] = field(default_factory=dict)
 
-    def take(self, change: Change) -> None:
+    def take(self, change: StateChange) -> None:
         key = (change.alarm, change.occurrence)
-        if change.now == "unacknowledged" and key not in self.found:
-            self.found[key] = _Occurrence(change.alarm, change.at_ns)
-        one = self.found.get(key)
-        if one is None:
+        if change.now == "unacknowledged" and key not in self.by_key:
+            self.by_key[key] = _Occurrence(change.alarm, change.at_ns)
+        occurrence = self.by_key.get(key)
+        if occurrence is None:
             return
-        if change.who != "service" and one.heard_ns is None and change.now != change.was:
-            one.heard_ns = change.at_ns
-        if change.was in _OUT and change.now not in _OUT and one.over_ns is None:
-            one.over_ns = change.at_ns
+        if change.who != "service" and occurrence.heard_ns is None and change.now != change.was:
+            occurrence.heard_ns = change.at_ns
+        if change.was in _OUT and change.now not in _OUT and occurrence.over_ns is None:
+            occurrence.over_ns = change.at_ns
 
 
-def change_of(at_ns: int, who: str, what: Mapping[str, Any]) -> Change | None:
-    """One entry of kind `alarm`; None where it tells of no state."""
+def change_of(at_ns: int, who: str, what: Mapping[str, Any]) -> StateChange | None:
+    """The change in a journal entry of kind `alarm`; None where it has no state."""
     if not {"alarm", "was", "is", "occurrence"} <= what.keys():
         return None
-    return Change(at_ns, str(what["alarm"]), str(what["was"]), str(what["is"]), int(what["occurrence"]), who)
+    return StateChange(
+        at_ns, str(what["alarm"]), str(what["was"]), str(what["is"]), int(what["occurrence"]), who
+    )
 
 
-def figures(changes: Iterable[Change], from_ns: int, to_ns: int) -> Figures:
-    """Of the occurrences raised in [from, to); `changes` in order of time, later ones tell how they ended."""
-    story = _Story()
+def performance_figures(changes: Iterable[StateChange], from_ns: int, to_ns: int) -> PerformanceFigures:
+    """Figures of the occurrences raised in [from, to); `changes` in order of time, later ones included."""
+    collected = _Occurrences()
     for change in changes:
-        story.take(change)
-    every = [o for o in story.found.values() if from_ns <= o.raised_ns < to_ns]
-    counts = Counter(o.alarm for o in every)
-    waits = [(o.heard_ns - o.raised_ns) / NS for o in every if o.heard_ns is not None]
-    raised = sorted(o.raised_ns for o in every)
-    stale = {o.alarm for o in every if (to_ns if o.over_ns is None else o.over_ns) - o.raised_ns > STALE_NS}
-    return Figures(
-        raised=len(every),
-        per_day=round(len(every) / max((to_ns - from_ns) / DAY_NS, 1e-9), 2),
+        collected.take(change)
+    occurrences = [o for o in collected.by_key.values() if from_ns <= o.raised_ns < to_ns]
+    counts = Counter(o.alarm for o in occurrences)
+    waits = [(o.heard_ns - o.raised_ns) / NS for o in occurrences if o.heard_ns is not None]
+    raised = sorted(o.raised_ns for o in occurrences)
+    stale = {
+        o.alarm for o in occurrences if (to_ns if o.over_ns is None else o.over_ns) - o.raised_ns > STALE_NS
+    }
+    return PerformanceFigures(
+        raised=len(occurrences),
+        per_day=round(len(occurrences) / max((to_ns - from_ns) / DAY_NS, 1e-9), 2),
         top=tuple(sorted(counts.items(), key=lambda item: (-item[1], item[0]))[:TOP]),
-        chattering=tuple(sorted(a for a in counts if _chatters(a, every))),
+        chattering=tuple(sorted(a for a in counts if _chatters(a, occurrences))),
         stale=tuple(sorted(stale)),
         acknowledged=len(waits),
         to_acknowledge_s=median(waits) if waits else None,
@@ -112,8 +116,8 @@ def figures(changes: Iterable[Change], from_ns: int, to_ns: int) -> Figures:
     )
 
 
-def _chatters(alarm: str, every: Sequence[_Occurrence]) -> bool:
-    return _most([o.raised_ns for o in every if o.alarm == alarm], HOUR_NS) >= CHATTERS
+def _chatters(alarm: str, occurrences: Sequence[_Occurrence]) -> bool:
+    return _most([o.raised_ns for o in occurrences if o.alarm == alarm], HOUR_NS) >= CHATTERS
 
 
 def _most(at_ns: Sequence[int], window_ns: int) -> int:

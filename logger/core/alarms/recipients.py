@@ -1,4 +1,4 @@
-"""Who is told at an instant: calendars of duty, people who are away, hours in which a notice waits."""
+"""Recipients of notices at an instant: duty calendars, absences, quiet hours."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ WEEK_NS = 7 * 86_400 * NS
 
 @dataclass(frozen=True)
 class Address:
-    """One recipient by one route; `recipient` is empty for what is no mail."""
+    """One recipient by one route; `recipient` is empty unless it is a mail."""
 
     route: str
     recipient: str = ""
@@ -33,55 +33,55 @@ class Address:
     temperature: TemperatureUnit = "degC"
 
 
-def holds(hours: HoursOfUse | None, timezone: str, at_ns: int) -> bool:
+def includes(hours: HoursOfUse | None, timezone: str, at_ns: int) -> bool:
     """Whether an instant lies in hours of the week; None: always.
 
     >>> night = HoursOfUse(tuple((day, 22 * 60, 30 * 60) for day in range(7)))
-    >>> holds(night, "UTC", 3 * 3600 * NS), holds(night, "UTC", 12 * 3600 * NS)
+    >>> includes(night, "UTC", 3 * 3600 * NS), includes(night, "UTC", 12 * 3600 * NS)
     (True, False)
     """
     return bool(spans(hours, timezone, at_ns, at_ns + 1))
 
 
-def asleep(spec: AlarmSpec, zone: str, setup: Setup, at_ns: int) -> str:
-    """Why an alarm does not hold at an instant by its own calendar or its zone's; empty where it holds."""
+def inactive_because(spec: AlarmSpec, zone: str, setup: Setup, at_ns: int) -> str:
+    """Why a calendar, its own or its zone's, makes an alarm inactive at an instant; empty where active."""
     clock = setup.room.timezone
-    if not holds(spec.hours, clock, at_ns):
+    if not includes(spec.hours, clock, at_ns):
         return "its own calendar"
-    if spec.in_hours_of_use and zone and not holds(setup.zone(zone).hours_of_use, clock, at_ns):
+    if spec.in_hours_of_use and zone and not includes(setup.zone(zone).hours_of_use, clock, at_ns):
         return f"hours of use of {zone}"
     return ""
 
 
 def on_duty(duty: Duty, timezone: str, at_ns: int) -> tuple[str, ...]:
-    """Keys of the people on duty: of all shifts that run, else `otherwise`; who is away is stood in for.
+    """Keys of the people on duty: of all shifts that run, else `otherwise`; absent ones by their stand-in.
 
-    Whoever stands in may be away, too; a circle of absences ends at `otherwise`, so that somebody is told.
+    A stand-in may be away, too; a circle of absences ends at `otherwise`, so that there is a recipient.
     """
-    running = [key for shift in duty.shifts if holds(shift.hours, timezone, at_ns) for key in shift.people]
+    running = [key for shift in duty.shifts if includes(shift.hours, timezone, at_ns) for key in shift.people]
     present = _present(running or duty.otherwise, duty, at_ns)
     return present or _present(duty.otherwise, duty, at_ns) or duty.otherwise
 
 
 def _present(people: Iterable[str], duty: Duty, at_ns: int) -> tuple[str, ...]:
     away = {a.person: a.stand_in for a in duty.away if a.from_ns <= at_ns < a.to_ns}
-    return tuple(dict.fromkeys(one for key in people if (one := _stand_in(key, away))))
+    return tuple(dict.fromkeys(person for key in people if (person := _stand_in(key, away))))
 
 
 def _stand_in(person: str, away: Mapping[str, str]) -> str:
-    asked: set[str] = set()
+    visited: set[str] = set()
     while person in away:
-        if person in asked:
+        if person in visited:
             return ""
-        asked.add(person)
+        visited.add(person)
         person = away[person]
     return person
 
 
 def addresses(names: Iterable[str], config: Config, at_ns: int) -> tuple[Address, ...]:
     """Every recipient of the named routes and calendars at an instant, each once by each route."""
-    found = (a for name in names for a in _of_name(name, config, at_ns))
-    return tuple({(a.route, a.recipient): a for a in found}.values())
+    recipients = (a for name in names for a in _of_name(name, config, at_ns))
+    return tuple({(a.route, a.recipient): a for a in recipients}.values())
 
 
 def _of_name(name: str, config: Config, at_ns: int) -> Iterator[Address]:
@@ -91,28 +91,30 @@ def _of_name(name: str, config: Config, at_ns: int) -> Iterator[Address]:
     if duty is not None:
         mail = config.routes.get(duty.route)
         keys = on_duty(duty, config.setup.room.timezone, at_ns)
-        yield from (_mailed(mail, people[k]) for k in keys if isinstance(mail, MailRoute) and k in people)
+        yield from (
+            _mail_address(mail, people[k]) for k in keys if isinstance(mail, MailRoute) and k in people
+        )
     elif isinstance(route, MailRoute):
-        known = {p.address: p for p in config.people}
+        by_address = {p.address: p for p in config.people}
         for address in route.recipients:
-            yield _mailed(route, known.get(address, Person("", "", address)))
+            yield _mail_address(route, by_address.get(address, Person("", "", address)))
     elif route is not None:
         yield Address(name)
 
 
-def every_address(names: Iterable[str], config: Config) -> tuple[Address, ...]:
+def all_addresses(names: Iterable[str], config: Config) -> tuple[Address, ...]:
     """Every recipient whom the named routes and calendars can reach at any time, each once by each route."""
     calendars = {duty.key: duty for duty in config.duties}
     people = {p.key: p for p in config.people}
-    found: list[Address] = []
+    recipients: list[Address] = []
     for name in names:
         duty = calendars.get(name)
         mail = None if duty is None else config.routes.get(duty.route)
         if duty is None:
-            found += _of_name(name, config, 0)
+            recipients += _of_name(name, config, 0)
         elif isinstance(mail, MailRoute):
-            found += (_mailed(mail, people[key]) for key in _ever_on_duty(duty) if key in people)
-    return tuple({(a.route, a.recipient): a for a in found}.values())
+            recipients += (_mail_address(mail, people[key]) for key in _ever_on_duty(duty) if key in people)
+    return tuple({(a.route, a.recipient): a for a in recipients}.values())
 
 
 def _ever_on_duty(duty: Duty) -> tuple[str, ...]:
@@ -121,12 +123,12 @@ def _ever_on_duty(duty: Duty) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*shifts, *duty.otherwise, *(a.stand_in for a in duty.away))))
 
 
-def _mailed(route: MailRoute, person: Person) -> Address:
+def _mail_address(route: MailRoute, person: Person) -> Address:
     return Address(route.key, person.address, route.sender, person.name, person.temperature)
 
 
-def every_way(config: Config) -> tuple[str, ...]:
-    """What alarms that nobody declared go out by: as planned, else calendars, and routes that none uses."""
+def default_routes(config: Config) -> tuple[str, ...]:
+    """Routes of system alarms: as configured, else all calendars and the routes that none of them uses."""
     if config.notices.routes is not None:
         return config.notices.routes
     used = {duty.route for duty in config.duties}

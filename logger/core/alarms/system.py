@@ -1,11 +1,11 @@
-"""Loss of view: the alarms that nobody has to declare, because without them no other one can be trusted.
+"""System alarms, which nobody has to declare: without them no other alarm can be relied on.
 
     <zone>.evidence     sources that do not report
-    <zone>.suspect      probes that report and cannot be believed
-    system.<what>       what the machine knows of itself, in `WATCHED`
+    <zone>.suspect      probes that report values that cannot be used
+    system.<what>       state of the service and its machine, in `WATCHED`
 
-The service gathers `Facts`; this says in words what is wrong with them. That the service itself is dead is
-seen from outside, by the heartbeat that stops.
+The service gathers `SystemFacts`; this module words what is wrong with them. That the service itself is
+dead is noticed from outside, by the missing heartbeat.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from typing import Literal
 from ...model import AlarmSpec, Setup
 from .condition import Cell, fact_cell
 
-UNTOLD_S = 900  # a notice that waits for so long is a path that is dead
+UNDELIVERED_S = 900  # a notice that waits longer means a dead route
 BACKUP_OLD_DAYS = 2.0
 Priority = Literal["low", "medium", "high"]
 
 
 @dataclass(frozen=True)
-class Facts:
-    """What the service knows of itself at one moment; None or empty where there is nothing to know."""
+class SystemFacts:
+    """State of the service at one moment; None or empty where there is none."""
 
     disk_free_GB: float | None = None
     disk_wanted_GB: float = 1.0
@@ -44,56 +44,58 @@ class Facts:
     flooded: int = 0  # alarms in the last 10 min, while that is a flood
 
 
-def _disk(f: Facts) -> str:
+def _disk(f: SystemFacts) -> str:
     if f.disk_trouble:
         return f.disk_trouble
     short = f.disk_free_GB is not None and f.disk_free_GB < f.disk_wanted_GB
     return f"{f.disk_free_GB:.1f} GB free on the disk of the record" if short else ""
 
 
-def _backup(f: Facts) -> str:
+def _backup(f: SystemFacts) -> str:
     if f.backup_damage:
         return f"backups are damaged: {f.backup_damage}"[:200]
     old = f.backup_age_days is not None and f.backup_age_days > BACKUP_OLD_DAYS
     return f"no backup for {f.backup_age_days:.1f} days" if old else ""
 
 
-def _clock(f: Facts) -> str:
+def _clock(f: SystemFacts) -> str:
     if f.clock_unsure:
         return f.clock_unsure
     return "" if f.clock_step_s is None else f"the clock of this machine stepped by {f.clock_step_s:+.0f} s"
 
 
-def _jobs(f: Facts) -> str:
+def _jobs(f: SystemFacts) -> str:
     return "; ".join(f"{name} fails: {why}"[:200] for name, why in sorted(f.failing.items()))
 
 
-def _stuck(f: Facts) -> str:
+def _stuck(f: SystemFacts) -> str:
     return "; ".join(f"{name} does not come back: {how}"[:200] for name, how in sorted(f.stuck.items()))
 
 
-def _notices(f: Facts) -> str:
+def _notices(f: SystemFacts) -> str:
     if f.refused:
         return f"notices did not reach {', '.join(sorted(f.refused))}"
     if f.late_routes:
         return "; ".join(f"route {route}: {how}" for route, how in sorted(f.late_routes.items()))
-    return f"a notice has waited {f.waiting_s / 60:.0f} min for a way out" if f.waiting_s > UNTOLD_S else ""
+    return (
+        f"a notice has waited {f.waiting_s / 60:.0f} min for a way out" if f.waiting_s > UNDELIVERED_S else ""
+    )
 
 
-def _proof(f: Facts) -> str:
+def _proof(f: SystemFacts) -> str:
     silent = [f"{route} ({days:.0f} days)" for route, days in sorted(f.unproven.items())]
     return f"ways of notices without a receipt: {', '.join(silent)}" if silent else ""
 
 
-def _calibration(f: Facts) -> str:
+def _calibration(f: SystemFacts) -> str:
     return f"calibration overdue: {', '.join(sorted(f.overdue))}" if f.overdue else ""
 
 
-def _probe(f: Facts) -> str:
+def _probe(f: SystemFacts) -> str:
     return "; ".join(f"probe {probe}: {why}" for probe, why in sorted(f.strangers.items()))
 
 
-def _flood(f: Facts) -> str:
+def _flood(f: SystemFacts) -> str:
     return (
         f"a flood of alarms: {f.flooded} in 10 min; notices of medium and low priority follow within 10 min"
         if f.flooded
@@ -102,10 +104,10 @@ def _flood(f: Facts) -> str:
 
 
 @dataclass(frozen=True)
-class Watch:
-    """One thing that is watched: how it is told, and what to do first."""
+class SystemWatch:
+    """One system alarm: its condition in words, and what to do first."""
 
-    out: Callable[[Facts], str]
+    out: Callable[[SystemFacts], str]
     priority: Priority
     consequence: str
     action: str
@@ -114,54 +116,54 @@ class Watch:
     screen_only: bool = False
 
 
-WATCHED: Mapping[str, Watch] = {
-    "disk": Watch(
+WATCHED: Mapping[str, SystemWatch] = {
+    "disk": SystemWatch(
         _disk, "high", "Readings stay in memory and are lost when it overflows or the machine stops.",
         "Make room on the disk, or mount it for writing; move what does not belong to the record.",
         off_delay_s=300,
     ),
-    "backup": Watch(
+    "backup": SystemWatch(
         _backup, "medium", "A broken disk would take the record of these days with it.",
         "Look whether the folder of the backups is there, then run `stillroom backup`.",
     ),
-    "clock": Watch(
+    "clock": SystemWatch(
         _clock, "medium", "Readings around the step cannot be placed in time; verdicts there are not shown.",
         "Look why the clock was set, and whether its time server is reached.", off_delay_s=0,
     ),
-    "probe": Watch(
+    "probe": SystemWatch(
         _probe, "high", "Another probe answers there: its values belong to another place and are not taken.",
         "Look at the cables of the probes that were last touched; a swap is told by `stillroom probe swap`.",
     ),
-    "jobs": Watch(
+    "jobs": SystemWatch(
         _jobs, "high", "What fails is not done: judging, alarms, sealing or backups.",
         "Read the journal's newest events and mend what they name; the service goes on trying.",
         on_delay_s=300,
     ),
-    "stuck": Watch(
+    "stuck": SystemWatch(
         _stuck, "medium", "It is tried again and not waited for; what it would bring or take is missing.",
         "Look at what is named: the probe and its line, the program, the share or the broker behind it.",
     ),
-    "notices": Watch(
+    "notices": SystemWatch(
         _notices, "high", "People were not told of what happened.",
         "Look at the mail server and the addresses in alarms.toml; then `stillroom alarm prove`.",
     ),
-    "proof": Watch(
+    "proof": SystemWatch(
         _proof, "low", "A way that nobody has tried for weeks may be dead.",
         "Send a test with `stillroom alarm prove` and look whether it arrives.",
     ),
-    "calibration": Watch(
+    "calibration": SystemWatch(
         _calibration, "low", "Readings of an overdue probe cannot show the room to be stable.",
         "Have the probe calibrated or put a confirmed one in its place.", screen_only=True,
     ),
-    "flood": Watch(
+    "flood": SystemWatch(
         _flood, "high", "Single alarms are overlooked; look at the room as a whole.",
         "Read the list of alarms on page Now, the oldest first: it is nearest to the cause.", off_delay_s=0,
     ),
 }  # fmt: skip
 
 
-def view_specs(setup: Setup, routes: tuple[str, ...]) -> tuple[AlarmSpec, ...]:
-    """Their declarations; `routes` are those besides the screen."""
+def system_alarms(setup: Setup, routes: tuple[str, ...]) -> tuple[AlarmSpec, ...]:
+    """Declarations of all system alarms; `routes`: those besides the screen."""
     out = ("screen", *(route for route in routes if route != "screen"))
     zones = [zone.key for zone in setup.zones_now()]
     return (
@@ -201,7 +203,7 @@ def _suspect(zone: str, routes: tuple[str, ...]) -> AlarmSpec:
     )
 
 
-def _system(name: str, watch: Watch, routes: tuple[str, ...]) -> AlarmSpec:
+def _system(name: str, watch: SystemWatch, routes: tuple[str, ...]) -> AlarmSpec:
     return AlarmSpec(
         key=f"system.{name}",
         rule="",
@@ -215,12 +217,12 @@ def _system(name: str, watch: Watch, routes: tuple[str, ...]) -> AlarmSpec:
     )
 
 
-def fact(spec: AlarmSpec, facts: Facts, cell_ns: int, to_ns: int) -> Cell:
-    """The condition of one of the system's alarms over a cell."""
+def system_cell(spec: AlarmSpec, facts: SystemFacts, cell_ns: int, to_ns: int) -> Cell:
+    """The condition of a system alarm over a cell."""
     return fact_cell(cell_ns, to_ns, WATCHED[spec.watches].out(facts))
 
 
-def suspect_cell(cell_ns: int, to_ns: int, doubted: Mapping[str, str]) -> Cell:
-    """The condition of a zone's doubted probes."""
-    told = [f"{channel}: {why}" for channel, why in sorted(doubted.items())]
-    return fact_cell(cell_ns, to_ns, "; ".join(told), tuple(sorted(doubted)))
+def suspect_cell(cell_ns: int, to_ns: int, suspect: Mapping[str, str]) -> Cell:
+    """The condition of the alarm of a zone's suspect probes; suspect: channel -> reason."""
+    texts = [f"{channel}: {why}" for channel, why in sorted(suspect.items())]
+    return fact_cell(cell_ns, to_ns, "; ".join(texts), tuple(sorted(suspect)))

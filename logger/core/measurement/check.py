@@ -1,4 +1,4 @@
-"""The check of an inspection: did the record support a measurement over an interval, and if not, why.
+"""The check of an inspection: do the data support a measurement over an interval, and if not, why not.
 
 The verdict is the worst over [start, end] with settling and marks, and over the pre-window before it
 by the rules alone. Every rule is listed with its worst value, limit, U, probe and time, whatever
@@ -28,9 +28,9 @@ from ..judge.periods import BODIES, label, runs
 from ..rules.finding import Finding, margin_and_value
 from ..validity.hours_of_use import spans
 from ..validity.leniency import evidence_settings
-from .own_readings import NO_OWN_READING, only_within, unread
+from .own_readings import NO_READING_INSIDE, drop_readings_outside, rules_without_reading
 
-_WORSE: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
+_SEVERITY: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
 _REASON_OF: Mapping[int, Reason] = {
     Conformity.NONCONFORMING: "nonconforming",
     Conformity.INDETERMINATE: "indeterminate",
@@ -43,9 +43,9 @@ _REASON_OF: Mapping[int, Reason] = {
 class ChannelStatistics:
     """A channel over an interval, in the canonical unit; None where there is no valid reading.
 
-    share_conforming: of the cells in which the channel's own limit lets it be judged, the share that
+    share_conforming: of the cells in which a limit on the channel is in force, the share that
     conforms; share_within: the share of cells with evidence whose values lie within the limit;
-    share_conforming_in_use: as the first, of the zone's hours of use, None without any.
+    share_conforming_in_use: share_conforming in the zone's hours of use, None without any.
     """
 
     channel: str
@@ -93,11 +93,11 @@ class Check:
         return reason_of(self.lead, self.verdict)
 
     def to_json(self) -> dict[str, object]:
-        """The answer as plain data; `digest` covers what was found, not who asked or with which software.
+        """The answer as plain data; `digest` covers the result, not the person or the software.
 
-        `reason`, `leading` and `because` choose from `reasons`, so that they need no digest of their own.
+        `reason`, `leading` and `because` are chosen from `reasons`, which the digest covers.
         """
-        found = {
+        answer = {
             "verdict": self.verdict,
             "zone": self.zone,
             "from": rfc3339(self.from_ns),
@@ -116,8 +116,8 @@ class Check:
             "because": self.because,
             "leading": None if self.lead is None else _cause_json(self.lead),
         }
-        by = {"setup": self.setup, "software": self.software, "settings": list(self.settings)}
-        return found | beside | {"digest": digest(found)} | by
+        basis = {"setup": self.setup, "software": self.software, "settings": list(self.settings)}
+        return answer | beside | {"digest": digest(answer)} | basis
 
 
 def _cause_json(cause: Cause) -> dict[str, object]:
@@ -156,12 +156,12 @@ def check(
         *_other_causes(judgement, inside, marks),
         *_without_limit(judgement, inside),
         *(
-            replace(_bare(judgement, "indeterminate", rule, inside, NO_OWN_READING), probe=probe)
-            for rule, probe in unread(judgement, setup, inside, from_ns, to_ns)
+            replace(_bare(judgement, "indeterminate", rule, inside, NO_READING_INSIDE), probe=probe)
+            for rule, probe in rules_without_reading(judgement, setup, inside, from_ns, to_ns)
         ),
         *_rule_causes(judgement, before, pre_window=True),
     ]
-    causes.sort(key=lambda c: (-_WORSE[VERDICT_OF[c.reason]], REASONS.index(c.reason), c.from_ns, c.rule))
+    causes.sort(key=lambda c: (-_SEVERITY[VERDICT_OF[c.reason]], REASONS.index(c.reason), c.from_ns, c.rule))
     verdict = _worst_verdict(judgement, inside, causes)
     in_force = [f for f in judgement.findings if f.conformity[inside].any()]
     lead, sentence = _beside(judgement, setup, causes, verdict)
@@ -191,7 +191,7 @@ def check(
 def _beside(
     judgement: Judgement, setup: Setup, causes: Sequence[Cause], verdict: Verdict
 ) -> tuple[Cause | None, str]:
-    """What is printed beside the verdict: the cause that leads, and its sentence."""
+    """The leading cause, printed beside the verdict, and its sentence."""
     rules = [finding.rule for finding in judgement.findings]
     lead = leading(causes, verdict, {r.key: width(r.lower, r.upper) for r in rules})
     names = {r.key: r.name for r in rules}
@@ -199,26 +199,26 @@ def _beside(
 
 
 def sampling_notices(judgement: Judgement) -> list[str]:
-    """Channels of the zone that do not resolve the cycle of its air, as the finest of them shows it."""
+    """Warnings of channels too slow for the cycle of the air, as the fastest channel shows it."""
     cells = [c for c in judgement.cells.values() if c.channel.quantity == "temperature" and c.count.any()]
     if not cells:
         return []
     finest = min(cells, key=lambda c: (c.channel.interval_s, c.channel.key))
-    every = max(1, round(finest.channel.interval_s / judgement.grid.step_s))
-    period_s = dominant_period_s(_each(finest, every) / MICRO, every * judgement.grid.step_s)
+    block = max(1, round(finest.channel.interval_s / judgement.grid.step_s))
+    period_s = dominant_period_s(_interval_means(finest, block) / MICRO, block * judgement.grid.step_s)
     if period_s is None:
         return []
-    found = [(c, adequacy(c.channel.interval_s, period_s, c.channel.response_s).warning) for c in cells]
-    return [f"{c.channel.key}: {warning}" for c, warning in found if warning]
+    warnings = [(c, adequacy(c.channel.interval_s, period_s, c.channel.response_s).warning) for c in cells]
+    return [f"{c.channel.key}: {warning}" for c, warning in warnings if warning]
 
 
-def _each(cells: Cells, every: int) -> NDArray[np.float64]:
-    """Means of so many cells at a time, NaN where none has a reading: one value a sampling interval."""
-    n = cells.grid.n // every
-    means = cells.mean[: n * every].reshape(n, every)
-    known = np.isfinite(means)
+def _interval_means(cells: Cells, block: int) -> NDArray[np.float64]:
+    """Mean of each block of cells, one a sampling interval, (n // block,); NaN without a reading."""
+    n = cells.grid.n // block
+    means = cells.mean[: n * block].reshape(n, block)
+    filled = np.isfinite(means)
     with np.errstate(invalid="ignore"):
-        return np.asarray(np.where(known, means, 0.0).sum(axis=1) / known.sum(axis=1), np.float64)
+        return np.asarray(np.where(filled, means, 0.0).sum(axis=1) / filled.sum(axis=1), np.float64)
 
 
 def decision_rule(rules: tuple[Rule, ...]) -> str:
@@ -228,43 +228,43 @@ def decision_rule(rules: tuple[Rule, ...]) -> str:
         return "simple acceptance (no guard band)"
     if 0.0 in factors:
         return "guarded acceptance with w = r·U, k = 2; simple acceptance where r = 0"
-    listed = ", ".join(f"{r:g}" for r in factors) or "1"
-    return f"guarded acceptance with w = r·U, r = {listed}, U with k = 2 (JCGM 106)"
+    factors_text = ", ".join(f"{r:g}" for r in factors) or "1"
+    return f"guarded acceptance with w = r·U, r = {factors_text}, U with k = 2 (JCGM 106)"
 
 
 def _worst_verdict(judgement: Judgement, inside: slice, causes: list[Cause]) -> Verdict:
     reasons = {REASONS[int(i)] for i in np.unique(judgement.reason[inside])}
-    found = [VERDICT_OF[r] for r in reasons] + [VERDICT_OF[c.reason] for c in causes]
-    return max(found, key=lambda v: _WORSE[v], default="not shown")
+    verdicts = [VERDICT_OF[r] for r in reasons] + [VERDICT_OF[c.reason] for c in causes]
+    return max(verdicts, key=lambda v: _SEVERITY[v], default="not shown")
 
 
 def _rule_causes(judgement: Judgement, part: slice, *, pre_window: bool) -> list[Cause]:
-    """Every run of a rule's result other than conforming."""
-    found = []
+    """A cause for every run of a rule's result other than conforming."""
+    causes = []
     for finding in judgement.findings:
         for begin, end in runs(finding.conformity[part]):
             cells = slice(part.start + begin, part.start + end)
             result = Conformity(int(finding.conformity[cells.start]))
             if result > Conformity.CONFORMING:
-                found.append(_cause(finding, cells, _REASON_OF[result], pre_window))
-    return found
+                causes.append(_cause(finding, cells, _REASON_OF[result], pre_window))
+    return causes
 
 
 def _cause(finding: Finding, cells: slice, reason: Reason, pre_window: bool) -> Cause:
     margin = finding.margin[cells]
-    seen = bool(np.isfinite(margin).any())
-    at = cells.start + (int(np.nanargmin(margin)) if seen and reason != "indeterminate" else 0)
+    has_margin = bool(np.isfinite(margin).any())
+    at = cells.start + (int(np.nanargmin(margin)) if has_margin and reason != "indeterminate" else 0)
     value, U = finding.value[at], finding.U[at]
-    shown = np.isfinite(value) and reason != "indeterminate"
+    has_value = np.isfinite(value) and reason != "indeterminate"
     return Cause(
         reason=reason,
         rule=finding.rule.key,
         probe=label(finding, at),
         from_ns=(finding.grid.first + cells.start) * finding.grid.step_ns,
         to_ns=(finding.grid.first + cells.stop) * finding.grid.step_ns,
-        worst=float(value) / MICRO if shown else None,
-        limit=limit_near(finding.rule, float(value)) if shown else _only_limit(finding.rule),
-        U=float(U) / MICRO if shown and np.isfinite(U) else None,
+        worst=float(value) / MICRO if has_value else None,
+        limit=limit_near(finding.rule, float(value)) if has_value else _only_limit(finding.rule),
+        U=float(U) / MICRO if has_value and np.isfinite(U) else None,
         unit=finding.rule.unit,
         proven=bool(finding.proven[cells].any()),
         basis=finding.rule.basis,
@@ -275,8 +275,8 @@ def _cause(finding: Finding, cells: slice, reason: Reason, pre_window: bool) -> 
 
 def limit_near(rule: Rule, value_micro: float) -> float | None:
     """The limit that a value is nearer to."""
-    one = np.array([value_micro])
-    _, side = margin_and_value(rule, one, one)
+    point = np.array([value_micro])
+    _, side = margin_and_value(rule, point, point)
     upper = np.inf if rule.upper is None else abs(rule.upper * MICRO - side[0])
     lower = np.inf if rule.lower is None else abs(rule.lower * MICRO - side[0])
     return rule.upper if upper <= lower else rule.lower
@@ -287,14 +287,14 @@ def _only_limit(rule: Rule) -> float | None:
 
 
 def _other_causes(judgement: Judgement, inside: slice, marks: tuple[Mark, ...]) -> list[Cause]:
-    found: list[Cause] = []
+    causes: list[Cause] = []
     grid = judgement.grid
     start, stop = (grid.first + inside.start) * grid.step_ns, (grid.first + inside.stop) * grid.step_ns
     for begin, end in _true_runs(judgement.memory.settling, inside):
         rule = [r for cell, r in judgement.memory.causes if cell <= begin][-1]
         why = f"machine and parts still settle after {rule} was not met"
-        found.append(_bare(judgement, "settling", rule, slice(begin, end), why))
-    found.extend(
+        causes.append(_bare(judgement, "settling", rule, slice(begin, end), why))
+    causes.extend(
         replace(
             _bare(judgement, "marked", "", inside, f"{mark.reason} (marked by {mark.who})"),
             from_ns=max(start, mark.from_ns),
@@ -305,12 +305,12 @@ def _other_causes(judgement: Judgement, inside: slice, marks: tuple[Mark, ...]) 
     )
     for begin, end in _true_runs(judgement.memory.unknown, inside):
         why = WHY_TEXT[Why.BODIES_UNKNOWN]
-        found.append(_bare(judgement, "indeterminate", BODIES, slice(begin, end), why))
-    return found
+        causes.append(_bare(judgement, "indeterminate", BODIES, slice(begin, end), why))
+    return causes
 
 
 def _without_limit(judgement: Judgement, inside: slice) -> list[Cause]:
-    """Time for which no rule is in force: nothing is shown by it."""
+    """A cause for each time without any rule in force: it is not shown to be stable."""
     unruled = np.ones(judgement.grid.n, np.bool_)
     for finding in judgement.findings:
         unruled &= finding.conformity == Conformity.NOT_APPLICABLE
@@ -344,16 +344,16 @@ def _summary(finding: Finding, inside: slice) -> Cause:
 def statistics(
     judgement: Judgement, setup: Setup, inside: slice, span: tuple[int, int] | None = None
 ) -> list[ChannelStatistics]:
-    """Statistics of every channel that stood in the zone, then of what follows from those in its air.
+    """Statistics of every channel that was in the zone, then of those derived from its air.
 
-    span: the interval asked for, [from, to) in ns, where it begins or ends within a cell.
+    span: the interval of the question, [from, to) in ns, where it begins or ends within a cell.
     """
-    own = {key: cut(cells, judgement.grid.part(inside)) for key, cells in judgement.cells.items()}
+    by_channel = {key: cut(cells, judgement.grid.part(inside)) for key, cells in judgement.cells.items()}
     if span is not None:
-        own = {key: only_within(cells, *span) for key, cells in own.items()}
-    every = own | in_air(own, setup, judgement.zone)
-    placed = [cells for cells in every.values() if cells.placed.any()]
-    grid = next(iter(own.values())).grid if own else judgement.grid
+        by_channel = drop_readings_outside(by_channel, setup, *span)
+    with_derived = by_channel | in_air(by_channel, setup, judgement.zone)
+    placed = [cells for cells in with_derived.values() if cells.placed.any()]
+    grid = next(iter(by_channel.values())).grid if by_channel else judgement.grid
     used = _in_use(setup, judgement.zone, grid)
     return [_statistics(cells, _limits_on(judgement, cells), used) for cells in placed]
 
@@ -371,32 +371,32 @@ def _in_use(setup: Setup, zone: str, grid: Grid) -> NDArray[np.bool_] | None:
 
 
 def _limits_on(judgement: Judgement, cells: Cells) -> list[Rule]:
-    """The limit on a channel, in as many pieces as it was changed."""
-    found = [
+    """The limit on a channel, one rule for each change of it."""
+    rules = [
         finding.rule
         for finding in judgement.findings
         if finding.rule.kind == "limit"
         and cells.channel.probe in finding.labels
         and finding.rule.quantity == cells.channel.quantity
     ]
-    return [rule for rule in found if rule.key == found[0].key]
+    return [rule for rule in rules if rule.key == rules[0].key]
 
 
 def _statistics(cells: Cells, rules: Sequence[Rule], used: NDArray[np.bool_] | None) -> ChannelStatistics:
     count = cells.count
-    own = count > 0
-    low, high = cells.low[own], cells.high[own]
+    with_readings = count > 0
+    low, high = cells.low[with_readings], cells.high[with_readings]
     n = int(count.sum())
     least, most = (float(low.min()), float(high.max())) if n else (None, None)
-    mean = float((cells.mean[own] * count[own]).sum()) / n if n else None
+    mean = float((cells.mean[with_readings] * count[with_readings]).sum()) / n if n else None
     return ChannelStatistics(
         channel=cells.channel.key,
         quantity=cells.channel.quantity,
         unit=quantity(cells.channel.quantity).unit,
         readings=n,
-        min=_shown(least),
-        max=_shown(most),
-        mean=_shown(None if mean is None else round(mean)),
+        min=_from_micro(least),
+        max=_from_micro(most),
+        mean=_from_micro(None if mean is None else round(mean)),
         span=None if least is None or most is None else (most - least) / MICRO,
         share_conforming=_share(rules, cells, guarded=True),
         share_within=_share(rules, cells, guarded=False),
@@ -404,7 +404,7 @@ def _statistics(cells: Cells, rules: Sequence[Rule], used: NDArray[np.bool_] | N
     )
 
 
-def _shown(micro_value: float | None) -> float | None:
+def _from_micro(micro_value: float | None) -> float | None:
     return None if micro_value is None else micro_value / MICRO
 
 
@@ -422,9 +422,9 @@ def _share(
         part = cells.grid.clip(rule.from_ns, rule.to_ns)
         margin[part], _ = margin_and_value(rule, cells.low[part], cells.high[part])
         band[part] = np.rint(rule.r * cells.U[part])
-    seen = np.isfinite(margin)
+    has_margin = np.isfinite(margin)
     if guarded:
-        good = seen & (margin >= band) & (cells.why == Why.EVIDENCE)
-        good = good if used is None else good[used]
-        return float(good.mean()) if len(good) else None
-    return float((margin[seen] >= 0).mean()) if seen.any() else None
+        conforming = has_margin & (margin >= band) & (cells.why == Why.EVIDENCE)
+        conforming = conforming if used is None else conforming[used]
+        return float(conforming.mean()) if len(conforming) else None
+    return float((margin[has_margin] >= 0).mean()) if has_margin.any() else None

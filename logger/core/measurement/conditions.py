@@ -2,9 +2,9 @@
 
 A customer reads "19.6 °C to 20.4 °C" as a promise that the room was nowhere beyond. Hence it runs from the
 least of value − U to the greatest of value + U of every channel, each with its own U, rounded outward to the
-first digit of U; to one digit more where that would pass a limit that was kept. Limits stand beside it, and
-what did not count is counted. Conditions belong on a certificate by ISO/IEC 17025:2017, 7.8.4.1 b; rounding
-outward is our own cautious choice.
+first digit of U; to one digit more where that would pass a limit that was kept. Limits are printed beside it,
+and the readings that did not count. Conditions belong on a certificate by ISO/IEC 17025:2017, 7.8.4.1 b;
+rounding outward is our own cautious choice.
 """
 
 from __future__ import annotations
@@ -32,13 +32,13 @@ _PRINTED: Mapping[str, tuple[str, str, float, float]] = {
     "relative_humidity": ("relative humidity", "%", 1.0, 1.0),
     "pressure": ("pressure", "hPa", 0.01, 1.0),
 }
-_SPOKEN = ("air", "part", "scale", "structure", "plate-top", "plate-bottom", "pressure")
+_MEDIA = ("air", "part", "scale", "structure", "plate-top", "plate-bottom", "pressure")
 Limits = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True)
 class Extent:
-    """What one quantity did in one medium; canonical unit.
+    """Extremes of one quantity in one medium; canonical unit.
 
     low: the least of value − U of its channels; high: the greatest of value + U; U: the largest;
     limits: lower and upper limit of each rule in force, in order of time.
@@ -54,7 +54,7 @@ class Extent:
 
 @dataclass(frozen=True)
 class NotCounted:
-    """Readings of a channel that support nothing, and why; `all_of_it`: no other reading is there."""
+    """Readings of a channel that do not count, and why; `all_of_it`: there is no other reading."""
 
     channel: str
     readings: int
@@ -79,8 +79,8 @@ class NotCounted:
 
 
 @dataclass(frozen=True)
-class Stated:
-    """What is stated of one quantity, in the unit as printed."""
+class StatedQuantity:
+    """The statement on one quantity, in the unit as printed."""
 
     quantity: str
     medium: str
@@ -91,11 +91,11 @@ class Stated:
 
 
 @dataclass(frozen=True)
-class Statement:
+class ConditionsStatement:
     """The sentence for the certificate and its figures."""
 
     sentence: str
-    stated: tuple[Stated, ...]
+    stated: tuple[StatedQuantity, ...]
     not_counted: tuple[NotCounted, ...]
     verdict: str
     digest: str
@@ -104,73 +104,73 @@ class Statement:
         """As plain data."""
         return {
             "sentence": self.sentence,
-            "stated": [vars(one) for one in self.stated],
-            "not_counted": [vars(one) for one in self.not_counted],
+            "stated": [vars(quantity) for quantity in self.stated],
+            "not_counted": [vars(quantity) for quantity in self.not_counted],
             "verdict": self.verdict,
             "digest": self.digest,
         }
 
 
-def outward(low: float, high: float, U: float, step: float) -> tuple[float, float]:
+def round_outward(low: float, high: float, U: float, step: float) -> tuple[float, float]:
     """[low − U, high + U] on the next graduations of `step` outward; exact to a millionth of the unit.
 
-    One that is widened, and one whose ends lie on graduations already:
+    Rounded, and with ends on graduations already:
 
-    >>> outward(19.78, 20.21, 0.10, 0.1), outward(19.7, 20.3, 0.1, 0.1)
+    >>> round_outward(19.78, 20.21, 0.10, 0.1), round_outward(19.7, 20.3, 0.1, 0.1)
     ((19.6, 20.4), (19.6, 20.4))
-    >>> outward(-0.05, 0.05, 0.0, 0.1)
+    >>> round_outward(-0.05, 0.05, 0.0, 0.1)
     (-0.1, 0.1)
     """
     if not high >= low or not U >= 0 or not step > 0:
         raise Refused(
-            f"conditions: wanted low ≤ high, U ≥ 0, step above 0; found {low}, {high}, U {U}, step {step}."
+            f"conditions: expected low ≤ high, U ≥ 0, step above 0; found {low}, {high}, U {U}, step {step}."
         )
     begin, end, width, unit = (round(value * MICRO) for value in (low, high, U, step))
     return ((begin - width) // unit) * unit / MICRO, -((-end - width) // unit) * unit / MICRO
 
 
-def extents(judgement: Judgement, setup: Setup, inside: slice) -> list[Extent]:
-    """What each quantity did in each medium of the zone, over some cells of a judgement.
+def quantity_extents(judgement: Judgement, setup: Setup, inside: slice) -> list[Extent]:
+    """Extremes of each quantity in each medium of the zone, over some cells of a judgement.
 
     Probes in supply air and outdoors are not the zone. A channel without a reading that has a U is left out:
     `not_counted` names it.
     """
-    known: dict[tuple[str, str], Extent] = {}
+    by_group: dict[tuple[str, str], Extent] = {}
     probes: dict[tuple[str, str], set[str]] = {}
     for key, cells in judgement.cells.items():
-        own = _extent(cells, inside) if key in setup.channels else None
-        if own is None:
+        extent = _extent(cells, inside) if key in setup.channels else None
+        if extent is None:
             continue
         for medium in _media(setup, judgement, key, inside):
-            group = own.quantity, medium
-            known[group] = _widened(known.get(group), replace(own, medium=medium))
+            group = extent.quantity, medium
+            by_group[group] = _union(by_group.get(group), replace(extent, medium=medium))
             probes.setdefault(group, set()).add(cells.channel.probe)
-    limits = {group: _limits(judgement.findings, group[0], probes[group], inside) for group in known}
-    return [replace(known[group], limits=limits[group]) for group in sorted(known, key=_order)]
+    limits = {group: _limits(judgement.findings, group[0], probes[group], inside) for group in by_group}
+    return [replace(by_group[group], limits=limits[group]) for group in sorted(by_group, key=_order)]
 
 
 def _extent(cells: Cells, inside: slice) -> Extent | None:
-    seen = cells.placed[inside] & (cells.count[inside] > 0) & np.isfinite(cells.U[inside])
-    if not seen.any():
+    usable = cells.placed[inside] & (cells.count[inside] > 0) & np.isfinite(cells.U[inside])
+    if not usable.any():
         return None
-    U = cells.U[inside][seen]
-    low, high = cells.low[inside][seen] - U, cells.high[inside][seen] + U
+    U = cells.U[inside][usable]
+    low, high = cells.low[inside][usable] - U, cells.high[inside][usable] + U
     least, most, largest = (float(end) / MICRO for end in (low.min(), high.max(), U.max()))
     return Extent(cells.channel.quantity, "", least, most, largest)
 
 
-def _widened(known: Extent | None, own: Extent) -> Extent:
-    if known is None:
-        return own
+def _union(first: Extent | None, second: Extent) -> Extent:
+    if first is None:
+        return second
     return replace(
-        own, low=min(known.low, own.low), high=max(known.high, own.high), U=max(known.U, own.U)
+        second, low=min(first.low, second.low), high=max(first.high, second.high), U=max(first.U, second.U)
     )  # fmt: skip
 
 
 def _limits(
     findings: Sequence[Finding], quantity: str, probes: set[str], inside: slice
 ) -> tuple[Limits, ...]:
-    """Limits of the rules in force that look at one of the probes, each once."""
+    """Limits of the rules in force that apply to one of the probes, each once."""
     rules: Iterable[Rule] = (
         f.rule
         for f in findings
@@ -190,43 +190,44 @@ def _media(setup: Setup, judgement: Judgement, channel: str, inside: slice) -> l
         for p in setup.placements_of(channel)
         if p.from_ns < end and (p.to_ns is None or p.to_ns > begin)
     ]
-    found = {p.medium for p in places if p.zone == judgement.zone and p.medium in _SPOKEN}
+    media = {p.medium for p in places if p.zone == judgement.zone and p.medium in _MEDIA}
     quantity = setup.channels[channel].quantity
-    # Humidity and pressure are the air's wherever the probe is said to stand.
-    return sorted(found) if quantity == "temperature" else ["air"] if found else []
+    # Humidity and pressure are those of the air whatever the medium of the position.
+    return sorted(media) if quantity == "temperature" else ["air"] if media else []
 
 
 def _order(key: tuple[str, str]) -> tuple[int, int, str]:
     quantity, medium = key
-    known = list(_PRINTED)
-    return known.index(quantity) if quantity in known else 99, _SPOKEN.index(medium), quantity
+    printed = list(_PRINTED)
+    return printed.index(quantity) if quantity in printed else 99, _MEDIA.index(medium), quantity
 
 
-def statement(
-    check: Check, found: Sequence[Extent], missing: Sequence[NotCounted], name: str, zone: ZoneInfo
-) -> Statement:
-    """The sentence for a certificate; Refused where the record does not show what it would say.
+def conditions_statement(
+    check: Check, extents: Sequence[Extent], missing: Sequence[NotCounted], name: str, zone: ZoneInfo
+) -> ConditionsStatement:
+    """The conditions statement; Refused where the verdict is not shown or nothing was measured.
 
-    missing: what did not count; name: of the zone; zone: the time zone of the room.
+    missing: readings that did not count; name: of the zone; zone: the time zone of the room.
     """
     if check.verdict == "not shown":
         raise Refused(
             f"No conditions can be stated for {name}: the verdict of this interval is not shown. "
             + check.because
         )
-    stated = tuple(_stated(one) for one in found if one.quantity in _PRINTED)
+    stated = tuple(_stated_quantity(item) for item in extents if item.quantity in _PRINTED)
     if not stated:
         raise Refused(f"No conditions can be stated for {name}: nothing was measured there.")
-    listed = "; ".join(one.text for one in stated)
-    left = f" Not counted: {'; '.join(one.text for one in missing)}." if missing else ""
+    quantities_text = "; ".join(item.text for item in stated)
+    not_counted = f" Not counted: {'; '.join(item.text for item in missing)}." if missing else ""
     words = (
-        f"Conditions in {name}, {wall_span(check.from_ns, check.to_ns, zone)}: {listed}. The bounds include "
-        f"the expanded uncertainty (k = 2) and are rounded outward.{left} {_kept(check)}"
+        f"Conditions in {name}, {wall_span(check.from_ns, check.to_ns, zone)}: {quantities_text}. The bounds "
+        f"include the expanded uncertainty (k = 2) and are rounded outward.{not_counted} "
+        f"{_limits_sentence(check)}"
     )
-    return Statement(words, stated, tuple(missing), check.verdict, str(check.to_json()["digest"]))
+    return ConditionsStatement(words, stated, tuple(missing), check.verdict, str(check.to_json()["digest"]))
 
 
-def _kept(check: Check) -> str:
+def _limits_sentence(check: Check) -> str:
     if check.verdict == "stable":
         simple = " (simple acceptance)" if check.decision_rule.startswith("simple") else ""
         return f"The limits were kept{simple}."
@@ -235,22 +236,22 @@ def _kept(check: Check) -> str:
     return f"The room was not stable. {check.because}"
 
 
-def _stated(one: Extent) -> Stated:
-    name, unit, factor, least = _PRINTED[one.quantity]
-    step = 10.0 ** _first_digit(one.U * factor) if one.U > 0 else least
-    ends = one.low * factor, one.high * factor
-    kept = [(a and a * factor, b and b * factor) for a, b in one.limits]
-    low, high = outward(*ends, 0.0, step)
+def _stated_quantity(extent: Extent) -> StatedQuantity:
+    name, unit, factor, least = _PRINTED[extent.quantity]
+    step = 10.0 ** _first_digit(extent.U * factor) if extent.U > 0 else least
+    ends = extent.low * factor, extent.high * factor
+    limits_printed = [(a and a * factor, b and b * factor) for a, b in extent.limits]
+    low, high = round_outward(*ends, 0.0, step)
     finer = ""
-    while step > 1e-5 and _passes((low, high), ends, kept):
+    while step > 1e-5 and _passes((low, high), ends, limits_printed):
         step /= 10
-        low, high = outward(*ends, 0.0, step)
+        low, high = round_outward(*ends, 0.0, step)
         finer = f", rounded to {step:.10f}".rstrip("0") + f" {unit}"
     places = max(0, -round(math.log10(step)))
     bounds = f"{low:.{places}f} {unit} to {high:.{places}f} {unit}".replace("-", "−")
-    of = f" ({one.medium.replace('-', ' ')})" if one.quantity == "temperature" else ""
-    limits = f" ({_limits_text(one)}{finer})" if one.limits else ""
-    return Stated(one.quantity, one.medium, unit, low, high, f"{name}{of} {bounds}{limits}")
+    of = f" ({extent.medium.replace('-', ' ')})" if extent.quantity == "temperature" else ""
+    limits = f" ({_limits_text(extent)}{finer})" if extent.limits else ""
+    return StatedQuantity(extent.quantity, extent.medium, unit, low, high, f"{name}{of} {bounds}{limits}")
 
 
 def _first_digit(U: float) -> int:
@@ -272,13 +273,13 @@ def _passes(rounded: Limits, ends: tuple[float, float], limits: Sequence[Limits]
     )
 
 
-def _limits_text(one: Extent) -> str:
-    unit = quantity(one.quantity).unit
-    each = []
-    for lower, upper in one.limits:
+def _limits_text(extent: Extent) -> str:
+    unit = quantity(extent.quantity).unit
+    texts = []
+    for lower, upper in extent.limits:
         ends = [None if end is None else limit_text(end, unit).replace("% RH", "%") for end in (lower, upper)]
         if ends[0] and ends[1]:
-            each.append(f"{ends[0]} to {ends[1]}")
+            texts.append(f"{ends[0]} to {ends[1]}")
         else:
-            each.append(f"at least {ends[0]}" if ends[0] else f"at most {ends[1]}")
-    return f"limit{'s' if len(each) > 1 or ' to ' in each[0] else ''} {', then '.join(each)}"
+            texts.append(f"at least {ends[0]}" if ends[0] else f"at most {ends[1]}")
+    return f"limit{'s' if len(texts) > 1 or ' to ' in texts[0] else ''} {', then '.join(texts)}"

@@ -1,4 +1,4 @@
-"""Intervals that can be judged, and what is said of those that cannot."""
+"""Intervals that can be judged, and the refusal of others."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from ...errors import IntervalError
 from ...instants import wall
 
 
-def require(
+def require_judgeable(
     zone: str,
     interval: tuple[int, int],
     record: tuple[int, int] | None,

@@ -1,4 +1,4 @@
-"""One line for an inspection report that leads back to the verdict and its digest."""
+"""The stamp: one line for an inspection report that refers to the verdict by its digest."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _FORM = re.compile(
 
 @dataclass(frozen=True)
 class Stamp:
-    """What a stamp says."""
+    """Content of a stamp."""
 
     zone: str
     from_ns: int
@@ -33,42 +33,42 @@ class Stamp:
     digest: str
 
 
-def stamp(told: Mapping[str, Any]) -> str:
+def stamp_text(answer: Mapping[str, Any]) -> str:
     """The line for a check as plain data.
 
-    >>> stamp({"zone": "bay", "from": "2026-10-19T08:00:00Z", "to": "2026-10-19T09:00:00Z",
+    >>> stamp_text({"zone": "bay", "from": "2026-10-19T08:00:00Z", "to": "2026-10-19T09:00:00Z",
     ...        "pre_window_s": 7200, "activity": "", "verdict": "stable", "provisional": False,
     ...        "digest": "ab" * 32})[:82]
     'stillroom: bay 2026-10-19T08:00:00Z/2026-10-19T09:00:00Z, pre-window 7200 s: stabl'
     """
-    activity = f', activity "{told["activity"]}"' if told["activity"] else ""
-    young = " (provisional)" if told["provisional"] else ""
+    activity = f', activity "{answer["activity"]}"' if answer["activity"] else ""
+    provisional = " (provisional)" if answer["provisional"] else ""
     return (
-        f"stillroom: {told['zone']} {told['from']}/{told['to']}, pre-window {told['pre_window_s']} s"
-        f"{activity}: {told['verdict']}{young}, {told['digest']}"
+        f"stillroom: {answer['zone']} {answer['from']}/{answer['to']}, pre-window {answer['pre_window_s']} s"
+        f"{activity}: {answer['verdict']}{provisional}, {answer['digest']}"
     )
 
 
 def read_stamp(text: str) -> Stamp:
-    """A stamp as a report has it: line breaks and further blanks do not matter; Refused where it is none.
+    """A stamp from the text of a report, whatever its line breaks and blanks; Refused where it is none.
 
     >>> read_stamp("stillroom: bay 2026-10-19T08:00:00Z/2026-10-19T09:00:00Z,  pre-window 60 s: not shown,\\n"
     ...            + "cd" * 32).verdict
     'not shown'
     """
-    found = _FORM.search(" ".join(text.split()))
-    if found is None:
+    match = _FORM.search(" ".join(text.split()))
+    if match is None:
         raise Refused(
-            "stamp: wanted the whole line as in 'stillroom: <zone> <start>/<end>, pre-window … s: stable, "
+            "stamp: expected the whole line as in 'stillroom: <zone> <start>/<end>, pre-window … s: stable, "
             f"<64 digits>', found {text[:120]!r}."
         )
     return Stamp(
-        zone=found["zone"],
-        from_ns=parse(found["start"], _UTC, "start of the stamp"),
-        to_ns=parse(found["end"], _UTC, "end of the stamp"),
-        pre_window_s=int(found["pre"]),
-        activity=found["activity"] or "",
-        verdict=found["verdict"],
-        provisional=bool(found["young"]),
-        digest=found["digest"],
+        zone=match["zone"],
+        from_ns=parse(match["start"], _UTC, "start of the stamp"),
+        to_ns=parse(match["end"], _UTC, "end of the stamp"),
+        pre_window_s=int(match["pre"]),
+        activity=match["activity"] or "",
+        verdict=match["verdict"],
+        provisional=bool(match["young"]),
+        digest=match["digest"],
     )

@@ -1,7 +1,7 @@
-"""The thermal error of what was measured in a zone: from the record to µm, with its budget.
+"""Thermal error in µm of a measurement in a zone, with its budget.
 
 Temperatures of part and scale come from probes on them, where the zone has any, else from its air,
-lagged by a time constant. What both take from the same probes is a shared error, which acts through
+lagged by a time constant. The uncertainty of probes used for both is a shared error, which acts through
 α_p − α_s alone. Definitions: ISO/TR 16015:2003 and ASME B89.6.2 (both from memory), JCGM 100:2008.
 """
 
@@ -17,7 +17,7 @@ from ...series import Float
 from ..evidence.sampling import dominant_period_s
 from ..physics.expansion import REFERENCE_C, UM_PER_MM, Material, differential_expansion_um
 from ..physics.length import CYCLE, EVEN, SharedUncertainty, Side, budget, error_index
-from .temperatures import Tracks
+from .temperatures import Temperatures
 
 AddingUp = Literal["gum", "b89"]
 OWN_TVE = "part and scale only, structure not included"
@@ -30,7 +30,7 @@ CASES = {
 
 @dataclass(frozen=True)
 class Feature:
-    """A length that was measured; `tolerance_um` is the full width of its zone of tolerance."""
+    """A measured length; `tolerance_um` is the full width of its zone of tolerance."""
 
     length_mm: float
     material: Material
@@ -40,7 +40,7 @@ class Feature:
 
 @dataclass(frozen=True)
 class DriftCheck:
-    """A machine's own measured temperature variation error, peak to valley; 0.0 K: span not known."""
+    """Measured temperature variation error of a machine, peak to valley; span_K 0.0: unknown."""
 
     tve_um: float
     span_K: float = 0.0  # of the room while it was measured
@@ -49,7 +49,7 @@ class DriftCheck:
 
 @dataclass(frozen=True)
 class Work:
-    """How it was measured.
+    """How a feature was measured.
 
     compensated: the result was corrected to 20 °C with the mean temperatures; point_by_point: with
     those of each point, so that drift does not add. share_allowed: of the tolerance, by the laboratory.
@@ -65,7 +65,7 @@ class Work:
 
 
 @dataclass(frozen=True)
-class Line:
+class BudgetLine:
     """One contribution: a standard uncertainty (gum) or a bound (b89), in µm."""
 
     name: str
@@ -94,7 +94,7 @@ class ThermalError:
     share_of_tolerance: float | None
     share_allowed: float | None
     within_share: bool | None
-    contributions: tuple[Line, ...]
+    contributions: tuple[BudgetLine, ...]
 
     def to_json(self) -> dict[str, Any]:
         """As plain data, µm to a millionth."""
@@ -107,24 +107,24 @@ class ThermalError:
     def rank(self) -> tuple[bool, float]:
         """Greater is worse: by share of tolerance, else by size; unknown shares before known ones."""
         size = (self.U_um or self.unde_um) + abs(self.nde_um)
-        known = self.share_of_tolerance is not None
-        return not known, size if self.share_of_tolerance is None else self.share_of_tolerance
+        has_share = self.share_of_tolerance is not None
+        return not has_share, size if self.share_of_tolerance is None else self.share_of_tolerance
 
 
-def thermal_errors(tracks: Tracks, features: Sequence[Feature], work: Work) -> list[ThermalError]:
+def thermal_errors(tracks: Temperatures, features: Sequence[Feature], work: Work) -> list[ThermalError]:
     """Each feature's thermal error, the worst first."""
-    found = [thermal_error(tracks, feature, work) for feature in features]
-    return sorted(found, key=lambda e: e.rank, reverse=True)
+    errors = [thermal_error(tracks, feature, work) for feature in features]
+    return sorted(errors, key=lambda e: e.rank, reverse=True)
 
 
-def thermal_error(tracks: Tracks, feature: Feature, work: Work) -> ThermalError:
+def thermal_error(tracks: Temperatures, feature: Feature, work: Work) -> ThermalError:
     """The error of one feature over the interval of the tracks."""
     drift = _delta(tracks, feature, work)
     ed = float(np.max(np.abs(drift - drift[0]), initial=0.0))
     tve, source = _tve(work, ed, tracks.span_K)
-    own = work.drift is None and work.um_per_K is None
-    half = float(np.ptp(drift)) / 2 if own else tve / 2
-    sizes = _added_up(tracks, feature, work, (tve, half, drift))
+    computed = work.drift is None and work.um_per_K is None
+    half = float(np.ptp(drift)) / 2 if computed else tve / 2
+    sizes = _total(tracks, feature, work, (tve, half, drift))
     return ThermalError(
         feature=feature.name or f"{feature.length_mm:g} mm",
         length_mm=feature.length_mm,
@@ -141,31 +141,33 @@ def thermal_error(tracks: Tracks, feature: Feature, work: Work) -> ThermalError:
     )
 
 
-def _delta(tracks: Tracks, feature: Feature, work: Work) -> Float:
-    """Δ(t) in µm from mastering to the end, where both temperatures are known."""
+def _delta(tracks: Temperatures, feature: Feature, work: Work) -> Float:
+    """Δ in µm, (m,), at the cells from mastering to the end that have both temperatures."""
     part = (feature.material.alpha_per_K, tracks.part.value)
     scale = (work.scale.alpha_per_K, tracks.scale.value)
-    every = differential_expansion_um(feature.length_mm, part, scale)
-    return every[np.isfinite(every)]
+    delta = differential_expansion_um(feature.length_mm, part, scale)
+    return delta[np.isfinite(delta)]
 
 
 def _tve(work: Work, ed: float, span_K: float) -> tuple[float, str]:
-    """A drift check's value, scaled up where the room moved more than at the check, never down."""
+    """TVE in µm and its source: that of a drift check is scaled up for a larger span, never down."""
     if work.drift is None and work.um_per_K is not None:
-        own = abs(work.um_per_K)
-        return own * span_K, f"check standard, {own:g} µm/K times {span_K:.2f} K"
+        sensitivity = abs(work.um_per_K)
+        return sensitivity * span_K, f"check standard, {sensitivity:g} µm/K times {span_K:.2f} K"
     if work.drift is None:
         return ed, OWN_TVE
-    known = work.drift.span_K > 0
-    more = max(1.0, span_K / work.drift.span_K) if known else 1.0
+    has_span = work.drift.span_K > 0
+    factor = max(1.0, span_K / work.drift.span_K) if has_span else 1.0
     of = f" of {work.drift.on}" if work.drift.on else ""
-    told = f"drift check{of}"
-    if known:
-        told += f" at a span of {work.drift.span_K:g} K" + (f", scaled by {more:.3g}" if more > 1 else "")
-    return work.drift.tve_um * more, told
+    source = f"drift check{of}"
+    if has_span:
+        source += f" at a span of {work.drift.span_K:g} K" + (
+            f", scaled by {factor:.3g}" if factor > 1 else ""
+        )
+    return work.drift.tve_um * factor, source
 
 
-def _sides(tracks: Tracks, feature: Feature, work: Work) -> tuple[Side, Side]:
+def _sides(tracks: Temperatures, feature: Feature, work: Work) -> tuple[Side, Side]:
     """Part and scale at their mean temperatures; u_alpha_per_K holds the half-widths of the bounds."""
     p, s = tracks.part, tracks.scale
     return (
@@ -174,8 +176,8 @@ def _sides(tracks: Tracks, feature: Feature, work: Work) -> tuple[Side, Side]:
     )
 
 
-def _case(tracks: Tracks, work: Work) -> str:
-    """Which of the three of ISO/TR 16015: at 20 °C means within the uncertainty of the temperatures."""
+def _case(tracks: Temperatures, work: Work) -> str:
+    """Case of ISO/TR 16015: "at 20" means within the uncertainty of the temperatures."""
     near = all(
         abs(t.mean_C - REFERENCE_C) <= 2 * float(np.hypot(t.u_own_K, tracks.u_shared_K))
         for t in (tracks.part, tracks.scale)
@@ -183,8 +185,8 @@ def _case(tracks: Tracks, work: Work) -> str:
     return "at 20" if near else "corrected" if work.compensated else "not corrected"
 
 
-def _added_up(
-    tracks: Tracks,
+def _total(
+    tracks: Temperatures,
     feature: Feature,
     work: Work,
     variation: tuple[float, float, Float],
@@ -200,17 +202,17 @@ def _added_up(
         corrected=work.compensated,
     )
     tei = None if feature.tolerance_um is None else index.tei_pct
-    found = {"nde_um": index.nde_um, "unde_um": index.unde_um, "tei_pct": tei}
+    sizes = {"nde_um": index.nde_um, "unde_um": index.unde_um, "tei_pct": tei}
     bias = 0.0 if work.compensated else abs(index.nde_um)
     if work.adding_up == "b89":
-        return found | _by_b89(feature, (part, scale), (bias, tve), work)
-    share = CYCLE if _cycles(tracks, drift) else EVEN
+        return sizes | _by_b89(feature, (part, scale), (bias, tve), work)
+    share = CYCLE if _is_cyclic(tracks, drift) else EVEN
     p, s = (replace(side, u_alpha_per_K=side.u_alpha_per_K * EVEN) for side in (part, scale))
     swing = 0.0 if work.point_by_point else 2 * half
-    done = budget(feature.length_mm, p, s, SharedUncertainty(u_t_K=tracks.u_shared_K), swing, variation=share)
-    lines = tuple(Line(c.name, c.u_um) for c in done.contributions if c.u_um > 0)
-    return found | _against(feature, bias + done.U_um, work) | {
-        "U_um": done.U_um, "k": 2.0, "contributions": lines,
+    gum = budget(feature.length_mm, p, s, SharedUncertainty(u_t_K=tracks.u_shared_K), swing, variation=share)
+    lines = tuple(BudgetLine(c.name, c.u_um) for c in gum.contributions if c.u_um > 0)
+    return sizes | _against(feature, bias + gum.U_um, work) | {
+        "U_um": gum.U_um, "k": 2.0, "contributions": lines,
     }  # fmt: skip
 
 
@@ -221,9 +223,9 @@ def _by_b89(
     L = feature.length_mm * UM_PER_MM
     bounds = [L * abs(s.t_C - REFERENCE_C) * s.u_alpha_per_K for s in sides]
     names = ("expansion of the part", "expansion of the scale")
-    lines = [Line("nominal differential expansion", bias)] if bias else []
-    lines += [Line(name, bound) for name, bound in zip(names, bounds, strict=True)]
-    lines.append(Line("temperature variation error", tve))
+    lines = [BudgetLine("nominal differential expansion", bias)] if bias else []
+    lines += [BudgetLine(name, bound) for name, bound in zip(names, bounds, strict=True)]
+    lines.append(BudgetLine("temperature variation error", tve))
     total = bias + sum(bounds) + tve
     return _against(feature, total, work) | {"U_um": None, "k": None, "contributions": tuple(lines)}
 
@@ -236,11 +238,11 @@ def _against(feature: Feature, total_um: float, work: Work) -> dict[str, Any]:
     return {"share_of_tolerance": share, "within_share": within}
 
 
-def _cycles(tracks: Tracks, drift: Float) -> bool:
-    """Whether one cycle dominates the variation: then its values gather at the ends."""
+def _is_cyclic(tracks: Temperatures, drift: Float) -> bool:
+    """Whether one cycle dominates the variation, so that values gather at its ends."""
     return bool(np.ptp(drift) > 0) and dominant_period_s(drift, tracks.step_s) is not None
 
 
-def largest_um(tracks: Tracks, feature: Feature, work: Work) -> float:
+def largest_um(tracks: Temperatures, feature: Feature, work: Work) -> float:
     """The largest |Δ| at any time from mastering to the end, in µm."""
     return float(np.max(np.abs(_delta(tracks, feature, work)), initial=0.0))

@@ -100,7 +100,7 @@ def material_of(text: str) -> Material:
     by_name = {name.casefold(): material for name, material in MATERIALS.items()}
     if key not in by_name:
         raise UnitError(
-            f"There is no material {text!r}. Wanted one of: {', '.join((*MATERIALS, IDEAL.name))}; or a "
+            f"There is no material {text!r}. Expected one of: {', '.join((*MATERIALS, IDEAL.name))}; or a "
             "value of your own with its bound, as in '11.2 +- 0.3' (1e-6/K)."
         )
     return by_name[key]

@@ -63,8 +63,8 @@ def body_of(material: str) -> Body:
         if name in key:
             return BODIES[name]
     raise Refused(
-        f"How heat moves in {material!r} is not known here. Wanted one of: {', '.join(BODIES)}; or give the "
-        "time constant itself."
+        f"How heat moves in {material!r} is not known here. Expected one of: {', '.join(BODIES)}; or give "
+        "the time constant itself."
     )
 
 

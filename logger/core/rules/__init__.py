@@ -39,12 +39,12 @@ PAIRED = ("gradient", "spread", "difference", "condensation")
 def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -> Finding:
     """What one rule says of each cell of the grid; `cells` reach back from it by the rule's window."""
     if rule.kind not in _KINDS:
-        raise Refused(f"Rule {rule.key!r} is of kind {rule.kind!r}; wanted one of {', '.join(_KINDS)}.")
+        raise Refused(f"Rule {rule.key!r} is of kind {rule.kind!r}; expected one of {', '.join(_KINDS)}.")
     if rule.lower is not None and rule.upper is not None and rule.lower > rule.upper:
         raise Refused(f"Rule {rule.key!r} has its limits the wrong way round: {rule.lower} to {rule.upper}.")
     if rule.kind in WINDOWED and (rule.window_s <= 0 or rule.window_s % grid.step_s):
         raise Refused(
-            f"Rule {rule.key!r} has a window of {rule.window_s} s; wanted whole cells of {grid.step_s} s."
+            f"Rule {rule.key!r} has a window of {rule.window_s} s; expected whole cells of {grid.step_s} s."
         )
     sight = Sight(cells, setup, grid)
     if not rule.channels and rule.kind != "difference":  # which looks at one medium against another

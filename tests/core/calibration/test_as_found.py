@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -118,12 +116,6 @@ def test_a_probe_in_fahrenheit_drifts_in_its_own_unit() -> None:
 
 
 # Which verdicts change: through a version of the setup, on a stored record.
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
 
 
 def test_inspections_whose_verdict_changes_are_listed(made: SimpleNamespace, store: Store) -> None:

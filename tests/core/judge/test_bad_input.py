@@ -86,7 +86,7 @@ def test_limits_the_wrong_way_round_are_refused(made: SimpleNamespace) -> None:
 @pytest.mark.parametrize("window_s", [0, -60, 90])
 def test_a_window_that_is_none_is_refused(made: SimpleNamespace, window_s: int) -> None:
     rule = made.rule(kind="span", window_s=window_s, lower=None, upper=0.8, unit="K")
-    with pytest.raises(Refused, match="wanted whole cells of 60 s"):
+    with pytest.raises(Refused, match="expected whole cells of 60 s"):
         made.judged(made.setup((rule,)), {"T1": steady(made)})
 
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
-from pathlib import Path
 from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
@@ -15,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.core.measurement.check import Check
-from logger.core.measurement.conditions import Extent, outward, statement
+from logger.core.measurement.conditions import Extent, conditions_statement, round_outward
 from logger.errors import Refused
 from logger.inspections.assess import Question, assess
 from logger.instants import NS
@@ -46,32 +44,32 @@ def test_it_agrees_with_decimal_arithmetic(low: int, width: int, U: int, step: s
         float((begin / unit).to_integral_value(ROUND_FLOOR) * unit),
         float((end / unit).to_integral_value(ROUND_CEILING) * unit),
     )
-    assert outward(low / 1e6, (low + width) / 1e6, U / 1e6, float(step)) == pytest.approx(wanted, abs=1e-9)
+    assert round_outward(low / 1e6, (low + width) / 1e6, U / 1e6, float(step)) == pytest.approx(
+        wanted, abs=1e-9
+    )
 
 
 def test_the_specified_example_is_the_sentence() -> None:
     """19.78 to 20.21 with U 0.10 are 19.6 °C to 20.4 °C: worked by hand in the specification (R6)."""
-    said = statement(check(), [Extent("temperature", "air", 19.68, 20.31, 0.10)], [], "the bay", UTC)
+    said = conditions_statement(
+        check(), [Extent("temperature", "air", 19.68, 20.31, 0.10)], [], "the bay", UTC
+    )
     assert "temperature (air) 19.6 °C to 20.4 °C" in said.sentence
     assert said.sentence.endswith("The limits were kept.")
 
 
 def test_cold_has_a_true_minus_sign() -> None:
-    said = statement(check(), [Extent("temperature", "air", -1.1, 1.1, 0.1)], [], "the bay", UTC)
+    said = conditions_statement(check(), [Extent("temperature", "air", -1.1, 1.1, 0.1)], [], "the bay", UTC)
     assert "−1.1 °C to 1.1 °C" in said.sentence
 
 
 def test_what_is_not_shown_is_not_stated() -> None:
     with pytest.raises(Refused, match="not shown"):
-        statement(check("not shown"), [Extent("temperature", "air", 19.9, 20.1, 0.1)], [], "the bay", UTC)
+        conditions_statement(
+            check("not shown"), [Extent("temperature", "air", 19.9, 20.1, 0.1)], [], "the bay", UTC
+        )
     with pytest.raises(Refused, match="nothing was measured"):
-        statement(check(), [], [], "the bay", UTC)
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "data", create=True, simulated=True) as opened:
-        yield opened
+        conditions_statement(check(), [], [], "the bay", UTC)
 
 
 def hour(store: Store, made: SimpleNamespace, values: dict[str, np.ndarray]) -> None:
@@ -149,5 +147,5 @@ def test_settling_is_no_broken_limit(store: Store, made: SimpleNamespace) -> Non
 
 @pytest.mark.parametrize("wrong", [(20.1, 20.0, 0.1, 0.1), (20.0, 20.1, -0.1, 0.1), (20.0, 20.1, 0.1, 0.0)])
 def test_figures_that_cannot_be_are_refused(wrong: tuple[float, float, float, float]) -> None:
-    with pytest.raises(Refused, match="wanted low ≤ high"):
-        outward(*wrong)
+    with pytest.raises(Refused, match="expected low ≤ high"):
+        round_outward(*wrong)

@@ -1,0 +1,97 @@
+"""The examples of README.md and docs/, run in order as a reader types them.
+
+A block of `sh` is run line by line; "# exit code N" behind a command is what it must end with. A block of
+`toml` or `csv` whose first line is "# path" is a file that the reader writes. A block of `console` needs a
+terminal, a probe or a running service, and is not run here.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import ROOT, Run
+
+# They copy and verify whole data folders several times, as tests/store does for itself.
+SLOW = ("docs/how-to/move.md", "docs/how-to/restore.md")
+PAGES = sorted(
+    page.relative_to(ROOT).as_posix()
+    for page in (ROOT / "docs").rglob("*.md")
+    if "```sh\n" in page.read_text("utf-8")
+)
+BLOCK = re.compile(r"^```(\w+)\n(.*?)^```$", re.DOTALL | re.MULTILINE)
+FILE = re.compile(r"# ([\w./-]+\.(?:toml|csv))")
+EXIT = re.compile(r"# exit code (\d+)")
+
+
+@pytest.fixture
+def desk(tmp_path: Path, demo_history: Path) -> Path:
+    """A folder with what the pages speak of: the demo's data, the sample files, a folder for backups."""
+    shutil.copytree(demo_history, tmp_path / "data")
+    shutil.copytree(ROOT / "sample_logs", tmp_path / "sample_logs")
+    (tmp_path / "backups").mkdir()
+    return tmp_path
+
+
+def commands_in(block: str) -> Iterator[tuple[list[str], int]]:
+    """The commands of a block without the program's name, each with the exit code that it promises."""
+    for line in block.replace("\\\n", " ").splitlines():
+        promised = EXIT.search(line)
+        words = shlex.split(line, comments=True)
+        if words:
+            assert words[0].endswith("stillroom"), line
+            yield words[1:], int(promised[1]) if promised else 0
+
+
+def write_file(block: str, folder: Path) -> None:
+    """Write a block that names its file in the first line; others only show a part of a file."""
+    first, rest = block.split("\n", 1)
+    named = FILE.fullmatch(first)
+    if named:
+        path = folder / named[1]
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(rest if path.suffix == ".csv" else block, encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    "page", [pytest.param(page, marks=[pytest.mark.long] if page in SLOW else []) for page in PAGES]
+)
+def test_the_examples_of_a_page_work(page: str, desk: Path, stillroom: Run) -> None:
+    """Each command ends as the page promises; no answer is a traceback."""
+    for kind, block in BLOCK.findall((ROOT / page).read_text("utf-8")):
+        if kind in ("toml", "csv"):
+            write_file(block, desk)
+        if kind == "sh":
+            for words, code in commands_in(block):
+                done = stillroom(*words, cwd=desk, timeout=300)
+                assert done.returncode == code, f"{' '.join(words)}\n{done.stdout}\n{done.stderr}"
+                assert "Traceback" not in done.stderr
+
+
+def test_every_page_with_files_or_commands_is_run() -> None:
+    """The tutorial and all how-tos have examples."""
+    how_tos = {page.relative_to(ROOT).as_posix() for page in (ROOT / "docs" / "how-to").glob("*.md")}
+    assert {"docs/first-room.md", *how_tos} <= set(PAGES)
+
+
+def test_the_questions_of_the_readme_have_the_answers_of_the_sample_room(desk: Path, stillroom: Run) -> None:
+    """sample_logs/README.md: I-2604 (Monday, 09:30 to 11:00) is not stable; the bay had three excursions."""
+    (desk / "data").rename(desk / "stillroom-demo")
+    blocks = [block for kind, block in BLOCK.findall((ROOT / "README.md").read_text("utf-8")) if kind == "sh"]
+    asked = {
+        words[0]: words
+        for block in blocks
+        if "--data stillroom-demo" in block
+        for words, _ in commands_in(block)
+    }
+    assert set(asked) == {"serve", "check", "excursion", "package"}
+    check = stillroom(*asked["check"], cwd=desk)
+    assert (check.returncode, ": not stable (" in check.stdout, "µm" in check.stdout) == (10, True, True)
+    assert stillroom(*asked["excursion"], cwd=desk).stdout.count("machine-bay.") == 3
+    assert stillroom(*asked["package"], cwd=desk, timeout=300).returncode == 0
+    assert stillroom("verify", "audit.zip", cwd=desk).returncode == 0
