@@ -51,7 +51,7 @@ def _done(people: People, act: str, by: str) -> str:
     if act == "add":
         made = people.add(name, request.form.get("person", ""), roles_of(roles), twice(), by)
         return f"{made.person} signs in as {made.name}: {_roles(made)}."
-    account = people.known(name)
+    account = people.account(name)
     if invented.is_invented(people, account):
         raise Refused("The invented people of a demonstration stay as they are; make another account.")
     if act == "roles":

@@ -114,7 +114,7 @@ class Guard:
         """Whose request this is; who visits a demonstration here is an invented person at once."""
         g.account = current_user.account if current_user.is_authenticated else None
         if g.account is None and self.welcomes() and request.method == "GET" and request.endpoint in PAGES:
-            self.enter(self.people.known(invented.FIRST), remembered=True)
+            self.enter(self.people.account(invented.FIRST), remembered=True)
         if g.account is not None:
             ORIGIN.set({"at": "dashboard", "account": g.account.name})
 

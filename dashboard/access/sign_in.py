@@ -87,11 +87,11 @@ def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
             answer = form(HTTPStatus.TOO_MANY_REQUESTS, refused=str(often), name=name)
             answer.headers["Retry-After"] = str(often.wait_s)
             return answer
-        account = guard.people.verified(name, password)
+        account = guard.people.authenticate(name, password)
         if account is None or (invented.is_invented(guard.people, account) and not at_this_machine()):
             _refused_sign_in(guard, name, "wrong name or password")
             return form(HTTPStatus.UNAUTHORIZED, refused="Name or password is wrong.", name=name)
-        guard.throttle.passed(name, address, known)
+        guard.throttle.note_success(name, address, known)
         guard.enter(account)
         what = {"act": "sign-in", "account": account.name, "address": address}
         guard.people.store.journal.append("account", account.person, what)
@@ -151,7 +151,7 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
             guard.throttle.admit_signature(mine.name, key)
             if invented.is_invented(guard.people, mine):
                 raise Refused("The password of an invented person is on the sign-in page and stays.")
-            if guard.people.verified(mine.name, request.form.get("password", "")) is None:
+            if guard.people.authenticate(mine.name, request.form.get("password", "")) is None:
                 guard.refusals.note(
                     mine.person, "change of password", "wrong password", address, Kind.SIGNATURE
                 )
@@ -159,7 +159,7 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
             guard.people.set_password(mine.name, twice(), mine.person)
         except Refused as refused:
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused))
-        guard.throttle.signed(mine.name, key)
+        guard.throttle.note_signature(mine.name, key)
         guard.enter(mine)
         return form(said="The password is changed; every other session of yours has ended.")
 
@@ -234,10 +234,10 @@ def confirmed(guard: Guard, act: Act, password: str) -> str:
     name, mine, address = acting(act), visitor(), request.remote_addr or ""
     assert mine is not None  # noqa: S101 (acting would have refused)
     guard.throttle.admit_signature(mine.name, _session_key())
-    if guard.people.verified(mine.name, password) is None:
+    if guard.people.authenticate(mine.name, password) is None:
         guard.refusals.note(name, act.value, "wrong password", address, Kind.SIGNATURE)
         raise Refused("Nothing was signed: the password is wrong.")
-    guard.throttle.signed(mine.name, _session_key())
+    guard.throttle.note_signature(mine.name, _session_key())
     meaning = next((m.value for m, takes in SIGNED_BY.items() if takes is act), "confirmed")
     ORIGIN.set({"at": "dashboard", "account": mine.name, "signed": meaning})
     return name

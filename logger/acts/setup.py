@@ -75,7 +75,7 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
     who = people.acting(required_person(who), Act.APPROVE)
     _sound(store, proposal.texts)
     single = in_force(store.setups()).setup.room.single_person
-    if people.same(who, proposal.who) and (proposal.correction or not single):
+    if people.is_same_person(who, proposal.who) and (proposal.correction or not single):
         rule = "a correction of an entry error is signed by two" if single else "another person approves it"
         raise Refused(
             f"{who} proposed version {version}; {rule}. (A lab of one person sets single_person = true "

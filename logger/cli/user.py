@@ -131,7 +131,7 @@ def password(
 
     with open_session(data, config) as session:
         people = People(session.store)
-        people.known(name)
+        people.account(name)
         people.set_password(name, _password(password_stdin), person(who))
     typer.echo(f"{name} has another password; whoever was signed in by it signs in anew.")
 

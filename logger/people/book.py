@@ -27,7 +27,7 @@ from ..store import Store
 from ..store.hot.tables import account as t
 from ..store.hot.tables import preference, session
 from ..store.verify.accounts import secret_mark
-from .passwords import checked_password, digest, fits, outdated
+from .passwords import checked_password, digest, fits, needs_renewal
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,63}")
 
@@ -71,58 +71,67 @@ class People:
             row = conn.execute(select(t).where(t.c.name == name.strip().casefold())).first()
             return None if row is None else _account(row)
 
-    def known(self, name: str) -> Account:
+    def account(self, name: str) -> Account:
         """The account of that name, or UnknownName."""
-        found = self.find(name)
-        if found is None:
+        account = self.find(name)
+        if account is None:
             raise UnknownName("account", name, [a.name for a in self.all()])
-        return found
+        return account
 
     def add(self, name: str, person: str, roles: Collection[Role], password: str, by: str) -> Account:
         """A new account. Names and persons are given once, whatever their capitals."""
-        new = _valid(name, person, roles, self._clock())
-        stored = digest(checked_password(password, new.name, new.person))
+        new = _new_account(name, person, roles, self._clock())
+        password_digest = digest(checked_password(password, new.name, new.person))
         with self.store.begin() as conn:
             for other in conn.execute(select(t.c.name, t.c.person)):
                 if new.name == other.name or normalise_name(new.person) == normalise_name(other.person):
                     raise Refused(f"There is an account {other.name!r} of {other.person} already.")
                 _refuse_lookalike(new, other.name, other.person)
-            values = {"person": new.person, "roles": _sorted(new.roles), "password": stored, "active": True}
+            values = {
+                "person": new.person,
+                "roles": _role_values(new.roles),
+                "password": password_digest,
+                "active": True,
+            }
             at = {"made_ns": new.made_ns, "changed_ns": new.changed_ns}
             conn.execute(insert(t).values(name=new.name, **values, **at))
-            told = {"person": new.person, "roles": _sorted(new.roles), "password": secret_mark(stored)}
-            self._journalled(conn, "add", new.name, by, new.made_ns, **told)
+            facts = {
+                "person": new.person,
+                "roles": _role_values(new.roles),
+                "password": secret_mark(password_digest),
+            }
+            self._journal(conn, "add", new.name, by, new.made_ns, **facts)
         return new
 
     def set_roles(self, name: str, roles: Collection[Role], by: str) -> Account:
         """Other roles; whoever is signed in by this account has them from the next request on."""
-        before, given = self.known(name), roles_of(roles)
-        after = replace(before, roles=given)
+        before, new_roles = self.account(name), roles_of(roles)
+        after = replace(before, roles=new_roles)
         with self.store.begin() as conn:
             self._keep_administrator(conn, after)
-            at_ns = self._changed(conn, name, roles=_sorted(given))
-            told = {"was": _sorted(before.roles), "roles": _sorted(given)}
-            self._journalled(conn, "roles", before.name, by, at_ns, **told)
+            at_ns = self._update(conn, name, roles=_role_values(new_roles))
+            facts = {"was": _role_values(before.roles), "roles": _role_values(new_roles)}
+            self._journal(conn, "roles", before.name, by, at_ns, **facts)
         return after
 
     def set_active(self, name: str, active: bool, by: str) -> Account:
         """Disable an account, which ends its sessions, or take it into use again."""
-        after = replace(self.known(name), active=active)
+        after = replace(self.account(name), active=active)
         with self.store.begin() as conn:
             self._keep_administrator(conn, after)
-            at_ns = self._changed(conn, name, active=active)
+            at_ns = self._update(conn, name, active=active)
             conn.execute(delete(session).where(session.c.account == after.name))
-            self._journalled(conn, "enable" if active else "disable", after.name, by, at_ns)
+            self._journal(conn, "enable" if active else "disable", after.name, by, at_ns)
         return after
 
     def set_password(self, name: str, password: str, by: str) -> None:
         """Another password; ends every session of the account."""
-        known = self.known(name)
-        stored = digest(checked_password(password, known.name, known.person))
+        account = self.account(name)
+        password_digest = digest(checked_password(password, account.name, account.person))
         with self.store.begin() as conn:
-            at_ns = self._changed(conn, name, password=stored)
-            conn.execute(delete(session).where(session.c.account == known.name))
-            self._journalled(conn, "password", known.name, by, at_ns, password=secret_mark(stored))
+            at_ns = self._update(conn, name, password=password_digest)
+            conn.execute(delete(session).where(session.c.account == account.name))
+            self._journal(conn, "password", account.name, by, at_ns, password=secret_mark(password_digest))
 
     def acting(self, who: str, act: Act) -> str:
         """The name to act under: that of an account in use whose roles allow the act.
@@ -134,7 +143,7 @@ class People:
 
     def authority(self, who: str, act: Act) -> Account:
         """The account that a name means, where its roles allow the act; Refused and journalled otherwise."""
-        account = self.named(who)
+        account = self.find_by_any_name(who)
         try:
             if account is None or not account.active:
                 raise Refused(self._no_account(who, account, act))
@@ -153,29 +162,29 @@ class People:
     def _no_account(self, who: str, account: Account | None, act: Act) -> str:
         if account is not None:
             return f"Nothing was changed: the account of {account.person} is disabled."
-        said = (
+        sentence = (
             f"Nothing was changed: {who.strip() or 'nobody'} has no account here, and so may not "
             f"{act.value}; that takes the role {required_roles(act)}."
         )
-        for name in [name for one in self.all() for name in (one.person, one.name)]:
+        for name in [name for account_ in self.all() for name in (account_.person, account_.name)]:
             if alike(who, name) and (letters := foreign_letters(who, name)):
-                return f"{said} The name looks like {name}, but has {letters}."
-        return said
+                return f"{sentence} The name looks like {name}, but has {letters}."
+        return sentence
 
-    def same(self, one: str, other: str) -> bool:
+    def is_same_person(self, name: str, other_name: str) -> bool:
         """Whether two names mean one person: names of one account, or such as a reader cannot tell apart."""
-        first, second = self.named(one), self.named(other)
+        first, second = self.find_by_any_name(name), self.find_by_any_name(other_name)
         if first is not None and second is not None:
             return first == second
-        names = [{n} | ({a.name, a.person} if a else set()) for n, a in ((one, first), (other, second))]
+        names = [{n} | ({a.name, a.person} if a else set()) for n, a in ((name, first), (other_name, second))]
         return any(alike(a, b) for a in names[0] for b in names[1])
 
-    def named(self, who: str) -> Account | None:
+    def find_by_any_name(self, who: str) -> Account | None:
         """The account that a name means: its own name, or the person's."""
         name = normalise_name(who)
         return next((a for a in self.all() if name in (a.name, normalise_name(a.person))), None)
 
-    def verified(self, name: str, password: str, *, renew: bool = True) -> Account | None:
+    def authenticate(self, name: str, password: str, *, renew: bool = True) -> Account | None:
         """The account in use that has this name and password; takes equally long for any other.
 
         `renew`: a digest by older parameters is replaced, which takes a transaction of its own.
@@ -184,12 +193,12 @@ class People:
             row = conn.execute(select(t).where(t.c.name == name.strip().casefold())).first()
         if not fits(password, row.password if row is not None and row.active else None) or row is None:
             return None
-        if renew and outdated(row.password):
+        if renew and needs_renewal(row.password):
             newer = digest(password)
             with self.store.begin() as conn:
-                at_ns = self._changed(conn, row.name, password=newer)
-                told = {"password": secret_mark(newer), "why": "stronger parameters"}
-                self._journalled(conn, "password", row.name, "stillroom", at_ns, **told)
+                at_ns = self._update(conn, row.name, password=newer)
+                facts = {"password": secret_mark(newer), "why": "stronger parameters"}
+                self._journal(conn, "password", row.name, "stillroom", at_ns, **facts)
         return _account(row)
 
     def preferences(self, name: str) -> dict[str, str]:
@@ -205,14 +214,14 @@ class People:
             conn.execute(delete(preference).where(mine))
             conn.execute(insert(preference).values(account=name, key=key[:64], value=value[:1000]))
 
-    def _changed(self, conn: Connection, name: str, **values: Any) -> int:
+    def _update(self, conn: Connection, name: str, **values: Any) -> int:
         """Change a row; gives the instant that it now bears, which its entry has to tell."""
         at_ns = self._clock()
-        wanted = update(t).where(t.c.name == name.strip().casefold())
-        conn.execute(wanted.values(changed_ns=at_ns, **values))
+        statement = update(t).where(t.c.name == name.strip().casefold())
+        conn.execute(statement.values(changed_ns=at_ns, **values))
         return at_ns
 
-    def _journalled(self, conn: Connection, act: str, name: str, by: str, at_ns: int, **more: Any) -> None:
+    def _journal(self, conn: Connection, act: str, name: str, by: str, at_ns: int, **more: Any) -> None:
         what = {"act": act, "account": name, "at_ns": at_ns, **more}
         self.store.journal.append("account", by, what, conn=conn)
 
@@ -236,7 +245,7 @@ def _refuse_lookalike(new: Account, name: str, person: str) -> None:
             )
 
 
-def _valid(name: str, person: str, roles: Collection[Role], now_ns: int) -> Account:
+def _new_account(name: str, person: str, roles: Collection[Role], now_ns: int) -> Account:
     short, full = name.strip().casefold(), " ".join(person.split())
     if not _NAME.fullmatch(short):
         raise Refused(f"name: wanted up to 64 letters a to z, digits, dots or hyphens, found {name!r}.")
@@ -250,5 +259,5 @@ def _account(row: Row[Any]) -> Account:
     return Account(row.name, row.person, roles, bool(row.active), row.made_ns, row.changed_ns)
 
 
-def _sorted(roles: Collection[Role]) -> list[Any]:
+def _role_values(roles: Collection[Role]) -> list[Any]:
     return [role.value for role in Role if role in roles]

@@ -21,9 +21,9 @@ def settle(people: People) -> None:
     """Have them in a simulated record; Refused for a real one."""
     if not people.store.simulated:
         raise Refused("Invented people belong to a simulated record; nothing was changed.")
-    known = {account.name for account in people.all()}
+    names = {account.name for account in people.all()}
     for name, person, roles in PEOPLE:
-        if name not in known:
+        if name not in names:
             people.add(name, person, roles, PASSWORD, "stillroom")
 
 

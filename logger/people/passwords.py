@@ -38,20 +38,20 @@ def digest(password: str) -> str:
     return _HASHER.hash(_normal(password))
 
 
-def fits(password: str, stored: str | None) -> bool:
+def fits(password: str, digest_: str | None) -> bool:
     """Whether the password has that digest; takes as long where there is no digest to compare with."""
     if len(password) > 4 * MOST:
         return False
     try:
         with _TURNS:
-            return _HASHER.verify(stored or _nobody(), _normal(password)) and stored is not None
+            return _HASHER.verify(digest_ or _nobody(), _normal(password)) and digest_ is not None
     except (VerificationError, InvalidHashError):
         return False
 
 
-def outdated(stored: str) -> bool:
+def needs_renewal(digest_: str) -> bool:
     """Whether the digest was made with weaker parameters than today's."""
-    return _HASHER.check_needs_rehash(stored)
+    return _HASHER.check_needs_rehash(digest_)
 
 
 @cache

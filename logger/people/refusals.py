@@ -34,7 +34,7 @@ class Kind(StrEnum):
 
 
 @dataclass
-class _Written:
+class _Count:
     """The last entry of one attempt, and how many came since that are in no entry."""
 
     at_s: float
@@ -47,7 +47,7 @@ class Refusals:
     def __init__(self, store: Store, clock: Callable[[], float] = time.monotonic) -> None:
         self._store = store
         self._clock = clock
-        self._written: dict[Kind, OrderedDict[Key, _Written]] = {kind: OrderedDict() for kind in Kind}
+        self._written: dict[Kind, OrderedDict[Key, _Count]] = {kind: OrderedDict() for kind in Kind}
         self._uncounted: Counter[Kind] = Counter()
         self._turn = threading.Lock()
         self._timer: threading.Timer | None = None
@@ -65,13 +65,13 @@ class Refusals:
         with self._turn:
             self._timer = None
             due = [
-                (kind, key, one.since)
-                for kind, written in self._written.items()
-                for key, one in written.items()
-                if one.since
+                (kind, key, count_.since)
+                for kind, counts in self._written.items()
+                for key, count_ in counts.items()
+                if count_.since
             ]
             for kind, key, _ in due[:_MOST_A_MINUTE]:
-                self._written[kind][key] = _Written(self._clock())
+                self._written[kind][key] = _Count(self._clock())
             for kind, key, count in due[_MOST_A_MINUTE:]:
                 self._uncounted[kind] += count
                 self._written[kind][key].since = 0
@@ -93,19 +93,19 @@ class Refusals:
     def _count(self, kind: Kind, key: Key) -> int:
         """How many attempts the entry stands for that is due now; 0: none is due."""
         with self._turn:
-            now, written = self._clock(), self._written[kind]
-            known = written.pop(key, None)
-            recent = sum(now - one.at_s < REPEAT_S for one in written.values())
-            if known is None and recent >= _MOST_A_MINUTE:
+            now, counts = self._clock(), self._written[kind]
+            earlier = counts.pop(key, None)
+            recent = sum(now - count_.at_s < REPEAT_S for count_ in counts.values())
+            if earlier is None and recent >= _MOST_A_MINUTE:
                 self._uncounted[kind] += 1
                 return 0
-            if known is not None and now - known.at_s < REPEAT_S:
-                written[key] = _Written(known.at_s, known.since + 1)
+            if earlier is not None and now - earlier.at_s < REPEAT_S:
+                counts[key] = _Count(earlier.at_s, earlier.since + 1)
                 return 0
-            written[key] = _Written(now)
-            while len(written) > _MOST_KEYS:
-                self._uncounted[kind] += written.popitem(last=False)[1].since
-            return 1 + (known.since if known else 0)
+            counts[key] = _Count(now)
+            while len(counts) > _MOST_KEYS:
+                self._uncounted[kind] += counts.popitem(last=False)[1].since
+            return 1 + (earlier.since if earlier else 0)
 
     def _later(self) -> None:
         """See to it that what is only counted is written, also when nobody tries any more."""

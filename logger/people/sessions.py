@@ -41,18 +41,18 @@ class Sessions:
         now = self._clock()
         with self._store.read() as conn:
             row = conn.execute(select(t).where(t.c.sha256 == _digest(key))).first()
-        found = None if row is None else self._people.find(row.account)
+        account = None if row is None else self._people.find(row.account)
         if (
             row is None
-            or found is None
-            or not found.active
-            or self._over(found, row.began_ns, row.used_ns, now)
+            or account is None
+            or not account.active
+            or self._over(account, row.began_ns, row.used_ns, now)
         ):
             return None
         if used and now - row.used_ns > _NOTED_NS:
             with self._store.begin() as conn:
                 conn.execute(update(t).where(t.c.sha256 == row.sha256).values(used_ns=now))
-        return found
+        return account
 
     def end(self, key: str) -> None:
         """Sign out: what the browser holds opens nothing any more."""

@@ -40,7 +40,7 @@ def sign(
     `about` says what is signed, best with its digest. With `conn` the entry is part of the caller's
     transaction, so that what is signed and its signature come together or not at all.
     """
-    account = people.verified(name, password, renew=conn is None) if password else None
+    account = people.authenticate(name, password, renew=conn is None) if password else None
     if account is None:
         raise Refused("Nothing was signed: a signature takes the password of who signs.")
     refuse_unless(account.person, account.roles, SIGNED_BY[meaning])

@@ -39,16 +39,16 @@ class Throttle:
         self._failed: dict[Key, deque[float]] = {}
         self._turn = threading.Lock()
 
-    def admit(self, name: str, address: str, known: str = "") -> None:
-        """Counts a try; TooOften where there were too many. A success takes it back by `passed`.
+    def admit(self, name: str, address: str, browser: str = "") -> None:
+        """Counts a try; TooOften where there were too many. A success takes it back by `note_success`.
 
-        `known` is the mark of a browser that signed in to this account before, verified by the caller.
+        `browser` is the mark of a browser that signed in to this account before, verified by the caller.
         """
-        self._admit(_keys(name, address, known))
+        self._admit(_keys(name, address, browser))
 
-    def passed(self, name: str, address: str, known: str = "") -> None:
+    def note_success(self, name: str, address: str, browser: str = "") -> None:
         """The try was a success."""
-        first, *others = _keys(name, address, known)
+        first, *others = _keys(name, address, browser)
         with self._turn:
             self._failed.pop(first[0], None)
             for key, _ in others:
@@ -59,7 +59,7 @@ class Throttle:
         """The same for who is signed in already: nobody else's tries count here."""
         self._admit([(("signature", _name(name), session), TRIES)])
 
-    def signed(self, name: str, session: str) -> None:
+    def note_signature(self, name: str, session: str) -> None:
         """The signature was given."""
         with self._turn:
             self._failed.pop(("signature", _name(name), session), None)
@@ -84,10 +84,10 @@ class Throttle:
         return WINDOW_S - (now - tried[0]) if len(tried) >= most else 0.0
 
 
-def _keys(name: str, address: str, known: str) -> list[tuple[Key, int]]:
+def _keys(name: str, address: str, browser: str) -> list[tuple[Key, int]]:
     """What a try counts for, with the most that each takes."""
-    if known:
-        return [(("known", _name(name), known), TRIES)]
+    if browser:
+        return [(("known", _name(name), browser), TRIES)]
     return [
         (("both", _name(name), address), TRIES),
         (("address", "", address), ADDRESS_TRIES),

@@ -50,7 +50,7 @@ class Tokens:
     def all(self) -> list[Token]:
         """Every token, oldest first; revoked ones stay listed."""
         with self._store.read() as conn:
-            return [_token(row) for row in conn.execute(select(t).order_by(t.c.made_ns, t.c.id))]
+            return [_token_of(row) for row in conn.execute(select(t).order_by(t.c.made_ns, t.c.id))]
 
     def add(
         self,
@@ -76,13 +76,13 @@ class Tokens:
         if not new.holds(new.made_ns):
             raise Refused("token: wanted an end in the future; nothing was changed.")
         secret = secrets.token_urlsafe(32)
-        given = {"name": name, "scopes": sorted(new.scopes), "probes": list(new.probes)}
+        fields = {"name": name, "scopes": sorted(new.scopes), "probes": list(new.probes)}
         with self._store.begin() as conn:
             at = {"made_ns": new.made_ns, "until_ns": until_ns}
-            conn.execute(insert(t).values(id=new.id, sha256=_digest(secret), **given, **at))
+            conn.execute(insert(t).values(id=new.id, sha256=_digest(secret), **fields, **at))
             mark = secret_mark(_digest(secret))
-            told: dict[str, Any] = {"act": "add", "token": new.id, "secret": mark, **given, **at}
-            self._store.journal.append("token", by, told, conn=conn)
+            facts: dict[str, Any] = {"act": "add", "token": new.id, "secret": mark, **fields, **at}
+            self._store.journal.append("token", by, facts, conn=conn)
         return new, f"stillroom_{new.id}_{secret}"
 
     def find(self, text: str) -> Token | None:
@@ -94,25 +94,25 @@ class Tokens:
             row = conn.execute(select(t).where(t.c.id == parts[1])).first()
         if row is None or not hmac.compare_digest(row.sha256, _digest(parts[2])):
             return None
-        found = _token(row)
-        return found if found.holds(self._clock()) else None
+        token = _token_of(row)
+        return token if token.holds(self._clock()) else None
 
     def revoke(self, ident: str, by: str) -> Token:
         """Make a token worthless from now on."""
-        known = {one.id: one for one in self.all()}
-        if ident not in known:
-            raise UnknownName("token", ident, known)
-        if known[ident].revoked_ns is not None:
+        tokens = {token.id: token for token in self.all()}
+        if ident not in tokens:
+            raise UnknownName("token", ident, tokens)
+        if tokens[ident].revoked_ns is not None:
             raise Refused(f"Token {ident} was revoked before.")
         with self._store.begin() as conn:
             at = {"revoked_ns": self._clock()}
             conn.execute(update(t).where(t.c.id == ident).values(**at))
-            told: dict[str, Any] = {"act": "revoke", "token": ident, "name": known[ident].name, **at}
-            self._store.journal.append("token", by, told, conn=conn)
-        return known[ident]
+            facts: dict[str, Any] = {"act": "revoke", "token": ident, "name": tokens[ident].name, **at}
+            self._store.journal.append("token", by, facts, conn=conn)
+        return tokens[ident]
 
 
-def _token(row: Row[Any]) -> Token:
+def _token_of(row: Row[Any]) -> Token:
     scopes = frozenset(Scope(scope) for scope in row.scopes)
     return Token(row.id, row.name, scopes, tuple(row.probes), row.made_ns, row.until_ns, row.revoked_ns)
 

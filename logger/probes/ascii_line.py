@@ -25,7 +25,7 @@ _FAULT_NUMBERS = frozenset({9.91e37, 9.9e37, -9.9e37})
 class AsciiLineDriver:
     """One probe behind a line of text; see `logger.model.AsciiLine` for what it is told.
 
-    Conforms to `Polled`. Several drivers of one bus share a `Port`. The time-out of a probe that
+    Conforms to `ProbeDriver`. Several drivers of one bus share a `Port`. The time-out of a probe that
     speaks by itself must be longer than the pause between its lines, else polls find nothing.
     """
 
@@ -38,7 +38,12 @@ class AsciiLineDriver:
     ) -> None:
         """`beside`: the other probes on its line."""
         self.line = line
+        self.probe = line.probe
+        self.channels = tuple(line.channels.values())
+        self.interval_s = line.interval_s
+        self.deadline_s = OPENING_S + (LATEST + 5) * line.timeout_s
         self._port = port or Port(line, speaks=line.mode == "stream")
+        self.wire: object = self._port
         self._clock = clock or SystemClock()
         self._pattern = re.compile(line.pattern, re.ASCII)  # \d means the digits that a number is made of
         # A byte beyond ASCII is noise unless the pattern names such a sign.
@@ -51,37 +56,12 @@ class AsciiLineDriver:
         )
         self._others = [re.compile(o.pattern, re.ASCII) for o in beside if o.probe not in self._alike]
 
-    @property
-    def probe(self) -> str:
-        """Key of the probe."""
-        return self.line.probe
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """Channels in the order of the named groups."""
-        return tuple(self.line.channels.values())
-
-    @property
-    def interval_s(self) -> float:
-        """Seconds from poll to poll."""
-        return self.line.interval_s
-
-    @property
-    def wire(self) -> object:
-        """See `Polled`."""
-        return self._port
-
-    @property
-    def deadline_s(self) -> float:
-        """See `Polled`."""
-        return OPENING_S + (LATEST + 5) * self.line.timeout_s
-
     def open(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._port.open()
 
     def close(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._heard = None
         self._port.close()
 

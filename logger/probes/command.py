@@ -17,38 +17,18 @@ ENDING_S = 2.0  # to end a program that is late, with what it started
 
 
 class CommandDriver:
-    """One program; see `logger.model.CommandLine`. Conforms to `Polled`. Nothing is given to a shell."""
+    """One program; see `logger.model.CommandLine`. Conforms to `ProbeDriver`. Nothing is given to a shell."""
 
     def __init__(self, line: CommandLine, clock: Clock | None = None) -> None:
         self.line = line
+        self.probe = line.probe
+        self.channels = tuple(line.channels.values())
+        self.interval_s = line.interval_s
+        self.deadline_s = line.timeout_s + ENDING_S
+        self.wire: object = self  # shared with no other probe
         self._clock = clock or SystemClock()
         self._pattern = re.compile(line.pattern)
         self._running: Program | None = None
-
-    @property
-    def probe(self) -> str:
-        """Key of the probe."""
-        return self.line.probe
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """Channels in the order of the named groups."""
-        return tuple(self.line.channels.values())
-
-    @property
-    def interval_s(self) -> float:
-        """Seconds from poll to poll."""
-        return self.line.interval_s
-
-    @property
-    def wire(self) -> object:
-        """See `Polled`."""
-        return self
-
-    @property
-    def deadline_s(self) -> float:
-        """See `Polled`."""
-        return self.line.timeout_s + ENDING_S
 
     def open(self) -> None:
         """Nothing is held."""
@@ -63,7 +43,7 @@ class CommandDriver:
             running.end()
 
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (a program speaks only when it is run)
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return False
 
     def read(self) -> Sequence[Raw]:

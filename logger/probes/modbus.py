@@ -44,51 +44,31 @@ SHOWN = 32  # bytes, in hex
 
 
 class ModbusDriver:
-    """One Modbus device; see `logger.model.ModbusLine`. Conforms to `Polled`; shares its line's object."""
+    """One Modbus device; see `logger.model.ModbusLine`. A `ProbeDriver`; shares its line's object."""
 
     def __init__(self, line: ModbusLine, wire: SerialLine | None = None, clock: Clock | None = None) -> None:
         self.line = line
+        self.probe = line.probe
+        self.channels = tuple(line.channels.values())
+        self.interval_s = line.interval_s
+        self.deadline_s = OPENING_S + 6 * line.timeout_s
         self._wire = wire or SerialLine(line)
+        self.wire: object = self._wire
         self._clock = clock or SystemClock()
         self._identity = Identity(line.serial if line.identity else "")
         self._who = f"device {line.device}"
         self._count = 0  # registers of the newest request
 
-    @property
-    def probe(self) -> str:
-        """Key of the probe."""
-        return self.line.probe
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """Channels in the order of the configuration."""
-        return tuple(self.line.channels.values())
-
-    @property
-    def interval_s(self) -> float:
-        """Seconds from poll to poll."""
-        return self.line.interval_s
-
-    @property
-    def wire(self) -> object:
-        """See `Polled`."""
-        return self._wire
-
-    @property
-    def deadline_s(self) -> float:
-        """See `Polled`."""
-        return OPENING_S + 6 * self.line.timeout_s
-
     def open(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._wire.open()
 
     def close(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._wire.close()
 
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (a Modbus device never speaks by itself)
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return False
 
     def read(self) -> Sequence[Raw]:

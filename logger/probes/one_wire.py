@@ -22,37 +22,17 @@ _BYTES = re.compile(r"((?:[0-9a-f]{2} ){9})")
 
 
 class OneWireDriver:
-    """One sensor; see `logger.model.OneWire`. Conforms to `Polled`. Reading takes some 0.75 s."""
+    """One sensor; see `logger.model.OneWire`. Conforms to `ProbeDriver`. Reading takes some 0.75 s."""
 
     def __init__(self, line: OneWire, clock: Clock | None = None) -> None:
         self.line = line
+        self.probe = line.probe
+        self.channels = tuple(line.channels.values())
+        self.interval_s = line.interval_s
+        self.deadline_s = line.timeout_s
+        self.wire: object = self  # shared with no other probe
         self._clock = clock or SystemClock()
         self._file = Path(line.folder) / FILE
-
-    @property
-    def probe(self) -> str:
-        """Key of the probe."""
-        return self.line.probe
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """The one channel."""
-        return tuple(self.line.channels.values())
-
-    @property
-    def interval_s(self) -> float:
-        """Seconds from poll to poll."""
-        return self.line.interval_s
-
-    @property
-    def wire(self) -> object:
-        """See `Polled`."""
-        return self
-
-    @property
-    def deadline_s(self) -> float:
-        """See `Polled`."""
-        return self.line.timeout_s
 
     def open(self) -> None:
         """ProbeError while the kernel knows no such sensor."""
@@ -63,7 +43,7 @@ class OneWireDriver:
         """Nothing is held."""
 
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (a sensor never speaks by itself)
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return False
 
     def read(self) -> Sequence[Raw]:

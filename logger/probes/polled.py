@@ -35,27 +35,17 @@ class ProbeDriver(Protocol):
     """One probe that is asked at fixed times. Called by its bus, never by two threads at once.
 
     Drivers whose `wire` is the same object share it: while one of them does not come back, none is asked.
+
+    wire: what it is reached by, the driver itself where it shares nothing; probe: key of the probe;
+    channels: those for which each `read` yields one value; interval_s: seconds from poll to poll;
+    deadline_s: within so many seconds a poll has ended: opening, asking and closing together.
     """
 
-    @property
-    def wire(self) -> object:
-        """What it is reached by; its own where it shares nothing."""
-
-    @property
-    def probe(self) -> str:
-        """Key of the probe."""
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """Channels for which each `read` yields one value."""
-
-    @property
-    def interval_s(self) -> float:
-        """Seconds from poll to poll."""
-
-    @property
-    def deadline_s(self) -> float:
-        """Within so many seconds a poll has ended: opening, asking and closing together."""
+    wire: object
+    probe: str
+    channels: tuple[str, ...]
+    interval_s: float
+    deadline_s: float
 
     def open(self) -> None:
         """Reaches the line; no effect when it is open. ProbeError when it cannot be reached."""
@@ -70,7 +60,7 @@ class ProbeDriver(Protocol):
     def read(self) -> Sequence[Raw]:
         """One transaction, ended within the probe's own time-out.
 
-        ProbeError when the line is lost; Overdue by one that noticed itself that it does not come back.
+        ProbeError when the line is lost; DeadlineExceeded by one that noticed it does not come back.
         """
 
     def close(self) -> None:

@@ -31,49 +31,29 @@ class _NoAnswer(Exception):
 
 
 class Sdi12Driver:
-    """One SDI-12 sensor; see `logger.model.Sdi12Line`. Conforms to `Polled`; shares its line's `Port`."""
+    """One SDI-12 sensor; see `logger.model.Sdi12Line`. A `ProbeDriver`; shares its line's `Port`."""
 
     def __init__(self, line: Sdi12Line, port: Port | None = None, clock: Clock | None = None) -> None:
         self.line = line
+        self.probe = line.probe
+        self.channels = tuple(line.channels.values())
+        self.interval_s = line.interval_s
+        self.deadline_s = OPENING_S + 3 * line.timeout_s
         self._port = port or Port(line)
+        self.wire: object = self._port
         self._clock = clock or SystemClock()
         self._identity = Identity(line.serial if line.asks_identity else "")
 
-    @property
-    def probe(self) -> str:
-        """Key of the probe."""
-        return self.line.probe
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """Channels in the order of the values."""
-        return tuple(self.line.channels.values())
-
-    @property
-    def interval_s(self) -> float:
-        """Seconds from poll to poll."""
-        return self.line.interval_s
-
-    @property
-    def wire(self) -> object:
-        """See `Polled`."""
-        return self._port
-
-    @property
-    def deadline_s(self) -> float:
-        """See `Polled`."""
-        return OPENING_S + 3 * self.line.timeout_s
-
     def open(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._port.open()
 
     def close(self) -> None:
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         self._port.close()
 
     def listen(self, until_s: float) -> bool:  # noqa: ARG002 (an SDI-12 sensor speaks only when asked)
-        """See `Polled`."""
+        """See `ProbeDriver`."""
         return False
 
     def read(self) -> Sequence[Raw]:

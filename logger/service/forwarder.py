@@ -53,7 +53,7 @@ class Centre:
             )
 
     def send(self, record: str, first: int, rows: Sequence[Row]) -> int:
-        """Hands over rows numbered from `first`; gives the number that the centre wants next, or NotTaken."""
+        """Sends rows numbered from `first`; gives the number that the centre expects next, or NotAccepted."""
         body = json.dumps({"record": record, "first": first, "rows": [fields(row) for row in rows]}).encode()
         path = f"/api/v1/nodes/{quote(self.node, safe='')}/rows"
         request = urllib.request.Request(self.url.rstrip("/") + path, body, self._head(), method="POST")  # noqa: S310

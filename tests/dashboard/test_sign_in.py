@@ -185,7 +185,7 @@ def test_own_password_is_changed(real: Any) -> None:
     assert "The password is changed" in done.text
     assert here.get("/account").status_code == 200
     assert elsewhere.get("/account").status_code == 401
-    assert people.verified("op", "another one of them") is not None
+    assert people.authenticate("op", "another one of them") is not None
 
 
 class TestAdministration:
@@ -202,10 +202,10 @@ class TestAdministration:
         form = {"act": "add", "person": "Ivo Kern", "name": "ikern", "role": ["quality"], "own": PASSWORD}
         new = {"new": "still another of them", "again": "still another of them"}
         assert "signs in as ikern: quality" in admin.post("/accounts", data={**form, **new}).text
-        assert people.verified("ikern", new["new"]) is not None
+        assert people.authenticate("ikern", new["new"]) is not None
         for act in ({"act": "roles", "role": ["reader"]}, {"act": "password", **new}, {"act": "disable"}):
             assert admin.post("/accounts", data={"name": "ikern", "own": PASSWORD, **act}).status_code == 200
-        assert people.verified("ikern", new["new"]) is None
+        assert people.authenticate("ikern", new["new"]) is None
         told = real[0].store.journal.entries(kind="account")[-1]
         assert (told.who, told.what["act"]) == ("Nora Adler", "disable")
         assert told.what["through"] == {"at": "dashboard", "account": "boss", "signed": "confirmed"}

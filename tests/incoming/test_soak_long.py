@@ -12,7 +12,6 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import replace
 from pathlib import Path
 from random import Random
 
@@ -91,7 +90,7 @@ def test_thirty_days_of_faults_leave_a_row_for_every_due_poll(tmp_path: Path) ->
             for n, (kind, made) in enumerate(rigs.items()):
                 clock = clocks[kind] = Weather(run_s, made, 100 * run + n, run * run_s)
                 made.driver._clock = clock  # type: ignore[attr-defined]
-                made.driver.line = replace(made.driver.line, interval_s=INTERVAL_S)  # type: ignore[attr-defined]
+                made.driver.interval_s = INTERVAL_S
 
                 def take(
                     rows: Sequence[Row], kind: str = kind, clock: Weather = clock, writer: Writer = writer

@@ -35,9 +35,9 @@ def test_account_is_made_and_journalled(people: People) -> None:
     (entry,) = people.store.journal.entries(kind="account")
     assert (entry.who, entry.what["act"], entry.what["roles"]) == ("the custodian", "add", ["metrologist"])
     assert "argon2" not in str(people.store.journal.entries())
-    assert people.verified("GHOLM", GOOD) == made
-    assert people.verified("gholm", GOOD + " ") is None
-    assert people.verified("nobody", GOOD) is None
+    assert people.authenticate("GHOLM", GOOD) == made
+    assert people.authenticate("gholm", GOOD + " ") is None
+    assert people.authenticate("nobody", GOOD) is None
 
 
 @pytest.mark.parametrize(
@@ -75,7 +75,7 @@ def test_last_administrator_stays(people: People) -> None:
         people.set_active("a", False, "test")
     people.add("b", "B", {Role.ADMINISTRATOR}, GOOD, "test")
     people.set_active("a", False, "test")
-    assert people.verified("a", GOOD) is None
+    assert people.authenticate("a", GOOD) is None
     with pytest.raises(UnknownName, match="no account 'c'"):
         people.set_roles("c", {Role.READER}, "test")
 
@@ -288,12 +288,12 @@ def test_two_names_of_one_account_are_one_person(people: People) -> None:
     """Whoever proposes as "gholm" does not approve as "Greta Holm"."""
     people.add("gholm", "Greta Holm", {Role.METROLOGIST, Role.QUALITY}, GOOD, "test")
     people.add("op", "Olga Pern", {Role.OPERATOR}, GOOD, "test")
-    assert people.same("gholm", " greta  holm")
-    assert not people.same("gholm", "op")
-    assert people.same("Somebody", "somebody ")
+    assert people.is_same_person("gholm", " greta  holm")
+    assert not people.is_same_person("gholm", "op")
+    assert people.is_same_person("Somebody", "somebody ")
     people.add("ren", "Ren\u00e9 Noir", {Role.QUALITY}, GOOD, "test")
     for spelling in ("Rene\u0301 Noir", "REN\u00c9\u00a0NOIR", "Ren\u00e9\u200b Noir", "\uff32\uff25\uff2e"):
-        assert people.same("ren", spelling), spelling
+        assert people.is_same_person("ren", spelling), spelling
     with pytest.raises(Refused, match="already"):
         people.add("twin", "Rene\u0301 Noir", {Role.METROLOGIST}, GOOD, "test")
     assert people.acting("GHOLM", Act.APPROVE) == "Greta Holm"
@@ -310,7 +310,7 @@ def test_two_names_of_one_account_are_one_person(people: People) -> None:
 
 def test_letters_that_look_alike_make_no_second_person(people: People) -> None:
     """One Cyrillic letter (Unicode Technical Standard 39: а, U+0430, looks like a) is no other person."""
-    assert people.same("Greta Holm", "Gret\u0430 Holm")
+    assert people.is_same_person("Greta Holm", "Gret\u0430 Holm")
     assert people.acting(" Gret\u0430 Holm ", Act.APPROVE) == "Gret\u0430 Holm"  # no account yet: as given
     people.add("gholm", "Greta Holm", {Role.METROLOGIST}, GOOD, "test")
     with pytest.raises(Refused, match=r"looks like 'Greta Holm'.*\(CYRILLIC SMALL LETTER A\)"):
@@ -407,8 +407,8 @@ def test_a_weaker_digest_is_renewed_and_journalled(people: People, monkeypatch: 
     people.add("gholm", "Greta Holm", {Role.METROLOGIST}, GOOD, "test")
     stronger = PasswordHasher(time_cost=2, memory_cost=64, parallelism=1)
     monkeypatch.setattr(passwords, "_HASHER", stronger)
-    assert people.verified("gholm", GOOD) is not None
-    assert people.verified("gholm", GOOD) is not None
+    assert people.authenticate("gholm", GOOD) is not None
+    assert people.authenticate("gholm", GOOD) is not None
     assert [e.what["act"] for e in people.store.journal.entries(kind="account")] == ["add", "password"]
     assert people.store.verify().faults == ()
 
