@@ -74,7 +74,8 @@ def absolute_humidity(t_C: ArrayLike, rh_pct: ArrayLike, formula: Formula = "hyl
     8.64
     """
     e = vapour_pressure(t_C, rh_pct, formula)
-    T = np.where(np.isfinite(e), np.asarray(t_C, np.float64) + ZERO_K, np.nan)  # no product beyond the formula
+    # Where there is no pressure there is no temperature, and so no product beyond the range of numbers.
+    T = np.where(np.isfinite(e), np.asarray(t_C, np.float64) + ZERO_K, np.nan)
     return np.asarray(1000 * e / (GAS_CONSTANT_VAPOUR * T))
 
 
