@@ -33,6 +33,7 @@ from .pages import (
     excursions,
     gradients,
     health,
+    help,
     imports,
     inspections,
     journal,
@@ -64,6 +65,7 @@ PAGES: tuple[ModuleType, ...] = (
     records,
     journal,
     health,
+    help,
     wall,
 )
 
@@ -162,8 +164,8 @@ def _not_yours(act: Act) -> str:
 def _route(app: Dash, q: Queries) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
     @needs(Act.READ)
-    def show(path: str | None, search: str | None) -> Component:
-        return page_of(q, path or "/", search or "")
+    def show(path: str | None, search: str | None) -> list[Component]:
+        return [page_of(q, path or "/", search or ""), *help.help_link(path or "/")]
 
     in_browser: Any = app.clientside_callback  # without type information
     in_browser(

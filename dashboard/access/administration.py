@@ -16,7 +16,7 @@ from logger.people import Account, People, invented
 
 from .guard import Guard
 from .needs import needs
-from .sign_in import confirmed, page, twice
+from .sign_in import confirmed, page, password_hint, twice
 
 
 def register(guard: Guard, room: Callable[[], str]) -> None:
@@ -24,7 +24,8 @@ def register(guard: Guard, room: Callable[[], str]) -> None:
     routes = Blueprint("administration", __name__, template_folder="templates")
 
     def form(status: int = HTTPStatus.OK, **more: object) -> Response:
-        told = {"accounts": guard.people.all(), "every_role": [role.value for role in Role], **more}
+        told = {"accounts": guard.people.all(), "every_role": [role.value for role in Role]}
+        told |= {"hint": password_hint(), **more}
         return page("accounts.html", guard, room, status, **told)
 
     @routes.get("/accounts")

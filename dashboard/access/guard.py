@@ -9,7 +9,8 @@ from urllib.parse import quote
 
 from dash import Dash
 from dash.exceptions import DashException
-from flask import Flask, Response, abort, g, redirect, request, session
+from flask import Flask, Request, Response, abort, g, redirect, request, session
+from flask.sessions import SecureCookieSession, SecureCookieSessionInterface, SessionMixin
 from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
 from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
 from werkzeug.wrappers import Response as Answer
@@ -25,6 +26,7 @@ from .needs import ANYONE, Need, at_this_machine, known_host
 log = logging.getLogger(__name__)
 CALLBACKS = asked.PATH
 PAGES = ("/", "/<path:path>")
+API = "/api/"
 # Routes of Dash and Flask that we did not write. Assets hold no data; the sign-in page needs them.
 ROUTES: Mapping[str, Need] = {
     "static": ANYONE,
@@ -46,6 +48,19 @@ class SignedIn(UserMixin):  # type: ignore[misc]  # without type information
     def __init__(self, key: str, account: Account) -> None:
         self.id = key
         self.account = account
+
+
+class PagesSession(SecureCookieSessionInterface):
+    """Sessions are for pages: under /api/ none is read, set or asked for."""
+
+    def open_session(self, app: Flask, request: Request) -> SecureCookieSession | None:
+        if request.path.startswith(API):
+            return SecureCookieSession()
+        return super().open_session(app, request)
+
+    def save_session(self, app: Flask, session: SessionMixin, response: Response) -> None:
+        if not request.path.startswith(API):
+            super().save_session(app, session, response)
 
 
 def guard_of(server: Flask) -> Guard:
@@ -73,6 +88,7 @@ class Guard:
         """Put this door before every route of the application."""
         server, key = self.app.server, self.people.store.key[:8]
         server.extensions[__name__] = self
+        server.session_interface = PagesSession()
         server.config.update(
             SESSION_COOKIE_NAME=f"stillroom-{key}",
             SESSION_COOKIE_HTTPONLY=True,
@@ -159,8 +175,6 @@ class Guard:
     def _permitted(self) -> Answer | None:
         if request.endpoint is None or request.blueprint == "api":
             return None  # there is no such route, and Flask says so; or the interface has its own door
-        if request.path.startswith("/api/") and request.endpoint in PAGES:
-            abort(404)
         request.max_content_length = FORM_BYTES
         need = self.need()
         if need == ANYONE:

@@ -14,7 +14,9 @@ from typing import Any
 from dash import Dash
 from dash.exceptions import DashException, PreventUpdate
 from flask import request
-from werkzeug.exceptions import BadRequest
+from werkzeug.exceptions import BadRequest, Conflict
+
+from logger.errors import Refused
 
 log = logging.getLogger(__name__)
 PATH = "/_dash-update-component"
@@ -65,6 +67,8 @@ def answering(dispatch: Callable[[], Any]) -> Callable[[], Any]:
             return dispatch()
         except PreventUpdate:
             raise
+        except Refused as refused:  # a page that does not say so itself: no fault of the server all the same
+            raise Conflict(str(refused)) from refused
         except OF_THE_VALUES as fault:
             log.warning("a callback could not use what it was sent", exc_info=fault)
             raise BadRequest("The values of this request cannot be used.") from fault

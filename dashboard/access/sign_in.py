@@ -11,7 +11,17 @@ from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
-from flask import Blueprint, Response, g, redirect, render_template, request, session
+from flask import (
+    Blueprint,
+    Response,
+    current_app,
+    g,
+    has_request_context,
+    redirect,
+    render_template,
+    request,
+    session,
+)
 from werkzeug.wrappers import Response as Answer
 
 from logger.errors import Refused
@@ -21,7 +31,7 @@ from logger.store import Store
 from logger.store.origin import ORIGIN
 
 from . import known_browser
-from .guard import Guard
+from .guard import Guard, guard_of
 from .needs import ANYONE, acting, at_this_machine, needs, visitor
 
 _OWN_PATH = re.compile(r"/(?![/\\])[\w\-./?=&%:+~]*")
@@ -135,7 +145,8 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
         guests = invented.PEOPLE if guard.simulated and at_this_machine() else ()
         roles = [role.value for role in Role if who and role in who.roles]
         mays = [act.value for act in Act if who and who.may(act)]
-        told = {"who": who, "roles": roles, "mays": mays, "guests": guests, "next": "/account", **more}
+        onward = _next() if "next" in request.values else "/account"
+        told = {"who": who, "roles": roles, "mays": mays, "guests": guests, "next": onward, **more}
         return page("account.html", guard, room, status, **told)
 
     @routes.get("/account")
@@ -224,6 +235,15 @@ def _next() -> str:
     """Where to go on: a path of ours, never another host."""
     asked = request.values.get("next", "/")
     return asked if _OWN_PATH.fullmatch(asked) else "/"
+
+
+def password_hint() -> str:
+    """What stands beside a field for a password: in a demonstration the password itself, else nothing."""
+    mine = visitor() if has_request_context() else None
+    if mine is None or not at_this_machine():
+        return ""
+    shown = invented.is_invented(guard_of(current_app).people, mine)
+    return f"{mine.person} is invented; the password is: {invented.PASSWORD}" if shown else ""
 
 
 def confirmed(guard: Guard, act: Act, password: str) -> str:

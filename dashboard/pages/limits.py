@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, quote
 
 import dash_mantine_components as dmc
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
@@ -17,7 +17,7 @@ from logger.store import SetupProposal
 
 from ..access.guard import guard_of
 from ..access.needs import allowed, needs
-from ..access.sign_in import confirmed
+from ..access.sign_in import confirmed, password_hint
 from ..data.queries import Queries
 from ..data.words import interval_text, local, plain, quantity_name
 from ..parts.components import behind, button, card, field, refusal, slot, table
@@ -178,12 +178,22 @@ def _decision(number: int) -> Component:
     return html.Div(
         [
             field({"type": "limits-why", "version": number}, "Comment; the reason when you refuse"),
-            slot(dmc.PasswordInput(id=ident, label=password, size="sm")),
+            slot(dmc.PasswordInput(id=ident, label=password, size="sm", description=password_hint() or None)),
             *([_act(number, "approve", "Approve")] if approves else []),
             _act(number, "refuse", "Refuse", quiet=True),
+            *_another_person(number),
         ],
         className="form",
     )
+
+
+def _another_person(number: int) -> list[Component]:
+    """In a demonstration both people of the drill can be clicked through."""
+    if not password_hint():
+        return []
+    onward = quote(f"{PATH}?proposal={number}")
+    go_on = html.A("Go on as another invented person", href=f"/account?next={onward}")
+    return [html.P(["Who proposed it does not approve it. ", go_on, "."], className="aside")]
 
 
 def _act(number: int, act: str, text: str, *, quiet: bool = False) -> Component:

@@ -24,7 +24,7 @@ from logger.verdicts.current import Current
 
 from ..access.guard import guard_of
 from ..access.needs import acting, allowed, needs, visitor
-from ..access.sign_in import confirmed
+from ..access.sign_in import confirmed, password_hint
 from ..data.queries import Queries
 from ..data.words import figure, instant, interval_text, local, local_offset, plain, point
 from ..data.words import moment as wall
@@ -214,7 +214,15 @@ def _review_form(q: Queries) -> Component:
             field("review-period", "Period: a day, 2026-W43 or 2026-10", label_of("daily", yesterday)),
             button("review-look", "Show"),
             field("review-comment", "What was seen or done"),
-            slot(dmc.PasswordInput(id="review-password", label="Your password", size="sm", value="")),
+            slot(
+                dmc.PasswordInput(
+                    id="review-password",
+                    label="Your password",
+                    size="sm",
+                    value="",
+                    description=password_hint() or None,
+                )
+            ),
             button("review-sign", "Sign as reviewed"),
             html.Div(id="review-refusal", role="status"),
         ],

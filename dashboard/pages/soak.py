@@ -274,8 +274,7 @@ def register(app: Dash, q: Queries) -> None:
     def end(_: list[int]) -> Any:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return no_update
-        q.source.end_soak(int(ctx.triggered_id["clock"]), acting(Act.INSPECT))
-        return soak_cards(q)
+        return _ended(q, int(ctx.triggered_id["clock"]))
 
     @app.callback(
         Output("soak-clocks", "children"), Input("shell-tick", "n_intervals"), prevent_initial_call=True
@@ -283,6 +282,15 @@ def register(app: Dash, q: Queries) -> None:
     @needs(Act.READ)
     def go_on(_: int) -> Any:
         return soak_cards(q)
+
+
+def _ended(q: Queries, number: int) -> list[Component]:
+    """The clocks after one was ended; it may have been pressed twice, or by somebody else meanwhile."""
+    try:
+        q.source.end_soak(number, acting(Act.INSPECT))
+    except Refused as refused:
+        return [refusal(str(refused)), *soak_cards(q)]
+    return soak_cards(q)
 
 
 def _form_entries(values: tuple[str, ...]) -> dict[str, str]:

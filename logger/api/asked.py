@@ -6,7 +6,7 @@ from typing import Annotated, TypeVar
 from zoneinfo import ZoneInfo
 
 from flask import request
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from werkzeug.exceptions import BadRequest, UnsupportedMediaType
 
 from ..errors import IntervalError, Refused
@@ -17,6 +17,14 @@ Text = Annotated[
     Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*[^\s\x00-\x1f\x7f][^\x00-\x1f\x7f]*$"),
 ]
 Optional = Annotated[str, Field(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")]
+
+
+def _whole(given: object) -> object:
+    """In JSON 352.0 is a whole number (JSON Schema, validation, 6.1.1)."""
+    return int(given) if isinstance(given, float) and given.is_integer() else given
+
+
+Number = Annotated[int, BeforeValidator(_whole), Field(ge=1, lt=2**62)]
 Whole = Annotated[int, Field(ge=-(2**62), lt=2**62)]
 Body = TypeVar("Body", bound=BaseModel)
 
@@ -42,7 +50,7 @@ class Rows(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True)
     record: Annotated[str, Field(pattern="^[0-9a-f]{32}$")]
-    first: Annotated[int, Field(ge=1, lt=2**62)]
+    first: Number
     rows: Annotated[list[list[Whole | float | bool | str | None]], Field(max_length=5000)]
 
 

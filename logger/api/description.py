@@ -13,6 +13,7 @@ VERSION = "v1"
 _INSTANT = (
     "RFC 3339 with its offset, as in 2026-10-19T08:30:00Z; without an offset the room's own time; or a day"
 )
+_WRITTEN = r"^\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?([Zz]|[+-]\d{2}:\d{2})?)?$"
 _TEXT = {"type": "string"}
 _TIME = {"type": "string", "format": "date-time"}
 _NUMBER = {"type": ["number", "null"]}
@@ -136,8 +137,13 @@ def _start() -> dict[str, Any]:
         "startInspection",
         Scope.INSPECTIONS,
         "An inspection begins now",
-        "Registers a job in a zone. With a key of its own it can be sent again: 409 says that it is there.",
-        answers={201: ("It is registered.", "Inspection")},
+        "Registers a job in a zone. With a key of its own it can be sent again: 409 says that it is there. "
+        "Without one, the same body from the same token within ten minutes, while the inspection runs, is "
+        "that inspection again: 200.",
+        answers={
+            200: ("The same request began it before; it is not begun again.", "Inspection"),
+            201: ("It is registered.", "Inspection"),
+        },
         refusals=(400, 404, 409, 413, 415, 422),
         requestBody=_body({"application/json": "Start"}),
     )
@@ -216,11 +222,12 @@ def _query(name: str, schema: Mapping[str, Any], text: str, required: bool = Fal
 
 
 def _interval() -> list[dict[str, Any]]:
+    def at(example: str) -> dict[str, Any]:
+        return {"type": "string", "pattern": _WRITTEN, "examples": [example]}
+
     return [
-        _query("from", {"type": "string", "examples": ["2026-10-19T08:30:00Z"]}, f"Start: {_INSTANT}", True),
-        _query(
-            "to", {"type": "string", "examples": ["2026-10-19T10:00:00Z"]}, "End, not itself included", True
-        ),
+        _query("from", at("2026-10-19T08:30:00Z"), f"Start: {_INSTANT}", True),
+        _query("to", at("2026-10-19T10:00:00Z"), "End, not itself included", True),
     ]
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-import secrets
+import threading
 import time
-from collections.abc import Callable
-from dataclasses import asdict
+from collections.abc import Callable, Iterable
+from dataclasses import asdict, replace
 from http import HTTPStatus
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -34,6 +34,7 @@ from .door import OPEN, Door, scope, token
 
 NAME = "api"
 MOST_EXCURSIONS = 1000
+SENT_AGAIN_NS = 600 * NS  # how long a program may go on sending what had no answer
 BODIES = ("application/json", "application/senml+json")
 
 
@@ -43,6 +44,7 @@ class Interface:
     def __init__(self, current: Current, now_ns: Callable[[], int]) -> None:
         self._current, self._now_ns = current, now_ns
         self._store = current.store
+        self._starting = threading.Lock()
 
     @property
     def _zone(self) -> ZoneInfo:
@@ -112,14 +114,35 @@ class Interface:
         """Register a job that begins now."""
         wanted, now_ns = asked.body(asked.Start), self._now_ns()
         given = wanted.model_dump(exclude={"key"})
-        stamp = time.strftime("%Y%m%d-%H%M%S", time.gmtime(now_ns // NS))
-        key = wanted.key or f"{stamp}-{secrets.token_hex(2)}"
-        job = Inspection(key=key, from_ns=now_ns, to_ns=None, **given)
-        setup = self._current.setup
-        if job.key in {one.key for one in actions.inspections(self._store)}:
-            return problems.problem(HTTPStatus.CONFLICT, f"There is an inspection {key!r} already.")
-        made = begin(self._store, setup, job, token().name, now_ns)
+        job = Inspection(key=wanted.key or "", from_ns=now_ns, to_ns=None, **given)
+        with self._starting:
+            known = {one.key: one for one in actions.inspections(self._store)}
+            if not job.key and (same := self._sent_again(job, known.values())):
+                return _json(_job(same))
+            if job.key in known:
+                return problems.problem(HTTPStatus.CONFLICT, f"There is an inspection {job.key!r} already.")
+            made = begin(self._store, self._current.setup, job, token().name, now_ns)
         return _json(_job(made), HTTPStatus.CREATED)
+
+    def _sent_again(self, job: Inspection, known: Iterable[Inspection]) -> Inspection | None:
+        """The inspection that this request began when it came before; its answer was lost on the way.
+
+        Nobody begins the same inspection twice while it runs: what says the same of one that this machine
+        began within the last minutes is that one.
+        """
+        alike = [
+            one
+            for one in known
+            if one.to_ns is None
+            and 0 <= job.from_ns - one.from_ns <= SENT_AGAIN_NS
+            and one == replace(job, key=one.key, from_ns=one.from_ns)
+        ]
+        mine = {
+            str(entry.what["inspection"])
+            for entry in (self._store.journal.entries(kind="inspection") if alike else ())
+            if entry.who == token().name and entry.what["act"] == "add"
+        }
+        return next((one for one in alike if one.key in mine), None)
 
     def stop(self, key: str) -> Response:
         """End a running job now."""
@@ -183,7 +206,16 @@ def blueprint(
         ("GET", "/health", Scope.HEALTH, does.health),
         ("GET", "/openapi.json", OPEN, _described),
     ):
-        made.add_url_rule(prefix + path, view_func=_scoped(scoped, view), methods=[method])
+        # No OPTIONS: it would be answered by every path, and no program asks for it without CORS.
+        function = _scoped(scoped, view)
+        made.add_url_rule(
+            prefix + path, view_func=function, methods=[method], provide_automatic_options=False
+        )
+    anything = _scoped(OPEN, problems.nothing_here)
+    anything.anything = True  # type: ignore[attr-defined]
+    for path in (problems.PREFIX, f"{problems.PREFIX}<path:_>"):
+        every = [*problems.METHODS, "OPTIONS"]
+        made.add_url_rule(path, view_func=anything, methods=every, provide_automatic_options=False)
     return made
 
 

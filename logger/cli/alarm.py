@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import parse, rfc3339
+from ..model.roles import Act
+from .authority import authorised
 from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, number_of, table
@@ -114,7 +116,8 @@ def acknowledge(
     from ..acts.alarms import acknowledge_many
 
     with open_session(data, config) as session:
-        after = acknowledge_many(session.store, keys, person(who), comment, session.now_ns)
+        name = authorised(session.store, who, Act.ACKNOWLEDGE)
+        after = acknowledge_many(session.store, keys, name, comment, session.now_ns)
         payload = [_alarm_dict(session, a) for a in after]
     lines = [f"Alarm {t['alarm']} is {t['state']}, acknowledged by {t['acknowledged_by']}." for t in payload]
     answer(payload[0] if len(payload) == 1 else payload, as_json, lines)
@@ -148,12 +151,13 @@ def shelve(
     if (hours is None) == (until is None):
         raise Refused("Say how long with --hours H, or until when with --until TIME.")
     with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.ACKNOWLEDGE)
         end = (
             parse(until, session.zone_info, "--until")
             if until
             else session.now_ns + round((hours or 0) * 3600e9)
         )
-        after = shelve_alarm(session.store, key, person(who), reason, until_ns=end, now_ns=session.now_ns)
+        after = shelve_alarm(session.store, key, name, reason, until_ns=end, now_ns=session.now_ns)
         payload = _alarm_dict(session, after)
     answer(payload, as_json, [f"Alarm {key} is {payload['state']} until {payload['shelved_until']}."])
 
@@ -173,7 +177,8 @@ def _add_act(name: str, verb: str) -> None:
         from ..acts import alarms as alarm_acts
 
         with open_session(data, config) as session:
-            after = getattr(alarm_acts, verb)(session.store, key, person(who), reason, session.now_ns)
+            name = authorised(session.store, who, Act.ACKNOWLEDGE)
+            after = getattr(alarm_acts, verb)(session.store, key, name, reason, session.now_ns)
             payload = _alarm_dict(session, after)
         answer(payload, as_json, [f"Alarm {key} is {payload['state']}."])
 

@@ -11,6 +11,8 @@ import typer
 
 from ..errors import Refused, StillroomError, StoreDamaged
 from ..instants import parse, rfc3339, wall
+from ..model.roles import Act
+from .authority import APPROVER_PASSWORD, authorised
 from .context import has_record, open_session, require_applied_setup
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, number_of, table
@@ -228,15 +230,13 @@ def dispose(
     Example:
       stillroom dispose --before 2016-01-01 --who "Greta Holm" --approver "Ines Faber" --why "QM 4.2"
     """
-    from ..model.roles import Act
-    from ..people import People
     from ..record.disposal import dispose as let_go
     from ..store.disposal import DisposalRequest
 
     with open_session(data, config) as session:
         require_applied_setup(session)
-        people = People(session.store)
-        first, second = people.acting(person(who), Act.PROPOSE), people.acting(approver, Act.APPROVE)
+        first = authorised(session.store, who, Act.PROPOSE)
+        second = authorised(session.store, approver, Act.APPROVE, variable=APPROVER_PASSWORD)
         request = DisposalRequest(parse(before, session.zone_info, "--before"), first, second, why)
         keep_years = session.config.keep_years
         disposed, losing = let_go(session.verdicts(), request, session.now_ns, keep_years, dry_run=dry_run)

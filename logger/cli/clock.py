@@ -8,8 +8,10 @@ import typer
 
 from ..errors import UnknownName
 from ..instants import parse, rfc3339
+from ..model.roles import Act
+from .authority import authorised
 from .context import open_session
-from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer, number_of, table
 
 if TYPE_CHECKING:
@@ -85,6 +87,7 @@ def compare(
     from ..store.hot.clocks import Comparison
 
     with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.MARK)
         if probe not in session.setup.probes:
             raise UnknownName("probe", probe, session.setup.probes)
         clock_ns = parse(shows, session.zone_info, "--shows")
@@ -92,7 +95,7 @@ def compare(
         with session.store.begin() as conn:
             comparison = Comparison(probe, clock_ns, clock_ns - at_ns)
             session.store.clocks.record_comparison(
-                comparison, person(who), why.strip() or "compared by a person", conn
+                comparison, name, why.strip() or "compared by a person", conn
             )
     ahead_s = (clock_ns - at_ns) / 1e9
     required_text = f"The clock of {probe} was {abs(ahead_s):g} s {'ahead' if ahead_s > 0 else 'behind'}."
@@ -125,6 +128,7 @@ def correct(
 
     why = required_text(why, "reason")
     with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.PROPOSE)
         clocks = session.store.clocks
         waiting = waiting_boots(session.store)
         matches = [b for b in waiting if b.startswith(boot)]
@@ -132,6 +136,6 @@ def correct(
             raise UnknownName("boot that waits for a correction", boot, waiting)
         base_ns = waiting[matches[0]].base_ns + round(shift * 1e9)
         with session.store.begin() as conn:
-            clocks.record_correction(matches[0], base_ns, person(who), why, conn)
+            clocks.record_correction(matches[0], base_ns, name, why, conn)
     outcome = f"Stamps of boot {matches[0]} are moved by {shift:+g} s on reading back; they themselves stay."
     answer({"boot": matches[0], "shift_s": shift}, as_json, [outcome])

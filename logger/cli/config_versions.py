@@ -11,6 +11,8 @@ import typer
 from ..errors import Refused
 from ..instants import rfc3339, wall
 from ..model import Setup
+from ..model.roles import Act
+from .authority import authorised
 from .context import load_folder, open_session, open_store
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, number_of, table
@@ -62,11 +64,12 @@ def apply(
 
     proposed = load_folder(config or DEFAULT_CONFIG)
     with open_store(data, proposed, create=not dry_run) as (store, now_ns):
-        preview = _preview(store, proposed.texts, proposed.setup, person(who), now_ns, correction)
+        name = person(who) if store is None or dry_run else authorised(store, who, Act.PROPOSE)
+        preview = _preview(store, proposed.texts, proposed.setup, name, now_ns, correction)
         version, state = preview.pop("version"), "in force"
         if preview["changed"] and store is not None and not dry_run:
             first = not store.setups()
-            version = propose(store, proposed.texts, person(who), why, now_ns, correction=correction)
+            version = propose(store, proposed.texts, name, why, now_ns, correction=correction)
             state = "in force" if first else "waiting"
     payload = {"version": version, "state": state, **preview}
     answer(payload, as_json, [_head(payload, dry_run), *_lines(payload)])
@@ -185,13 +188,14 @@ def approve(
     from ..config import load_texts
 
     with open_session(data, None) as session:
+        name = authorised(session.store, who, Act.APPROVE)
         proposal = proposal_of(session.store, version)
         setup = load_texts(proposal.texts, version=version).setup
         preview = _preview(
             session.store, proposal.texts, setup, proposal.who, session.now_ns, proposal.correction
         )
-        put_in_force(session.store, version, person(who), why, session.now_ns)
-    preview |= {"version": version, "state": "in force", "author": proposal.who, "approver": person(who)}
+        put_in_force(session.store, version, name, why, session.now_ns)
+    preview |= {"version": version, "state": "in force", "author": proposal.who, "approver": name}
     first = f"Version {version}, proposed by {proposal.who}, is in force. It changed:"
     answer(preview, as_json, [first, *_lines(preview)])
 
@@ -214,7 +218,8 @@ def refuse(
     from ..acts.setup import refuse as close
 
     with open_session(data, None) as session:
-        close(session.store, version, person(who), why, session.now_ns)
+        name = authorised(session.store, who, Act.PROPOSE)
+        close(session.store, version, name, why, session.now_ns)
     answer({"version": version, "state": "refused"}, as_json, [f"Version {version} is refused."])
 
 

@@ -9,8 +9,10 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse, rfc3339
+from ..model.roles import Act
+from .authority import authorised
 from .context import Session, open_session
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who
 from .output import answer, number_of, table
 
 if TYPE_CHECKING:
@@ -74,9 +76,10 @@ def decide_conflicts(
     if [keep is not None, value is not None, none].count(True) != 1:
         raise Refused("Say one of --keep SOURCE, --value V and --none; nothing was decided.")
     with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.DECIDE)
         rows = _select(session, channel, start, end, include_decided=False)
         chosen = conflicts.of_source(rows, keep) if keep is not None else [(d, value) for d in rows]
-        count = conflicts.decide(session.store, chosen, person(who), why)
+        count = conflicts.decide(session.store, chosen, name, why)
     left = len(rows) - count
     rest = f" {number_of(left, 'conflict')} of these have no single value from there." if left else ""
     answer({"decided": count, "left": left}, as_json, [f"{number_of(count, 'conflict')} decided.{rest}"])

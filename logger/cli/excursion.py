@@ -9,8 +9,10 @@ import typer
 
 from ..instants import NS, parse, rfc3339, wall
 from ..model import Excursion
+from ..model.roles import Act
+from .authority import authorised
 from .context import open_session, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
 from .output import answer, duration, figures, number_of, table
 
 excursion = typer.Typer(help="Excursions: runs of a rule not met, and what was decided.")
@@ -109,19 +111,17 @@ def note(
 
     from ..acts.dispositions import Findings, book, note_excursion
     from ..inspections.impact import by_excursion, excursion_at, undecided
-    from ..model.roles import Act
-    from ..people.authority import refuse_without_authority
 
     findings = Findings(cause, detail, immediate, impact, decision, customer)
     with open_session(data, config) as session:
-        refuse_without_authority(session.store, person(who), Act.DECIDE)
+        name = authorised(session.store, who, Act.DECIDE)
         verdicts = session.verdicts()
         e = excursion_at(verdicts, zone, parse(at, session.zone_info, "--at"), session.now_ns, rule)
         before = book(session.store).excursion(e)
         earlier = asdict(before.findings) if before else {}
         merged = Findings(**(earlier | {k: v for k, v in asdict(findings).items() if v.strip()}))
         open_inspections = undecided(by_excursion(verdicts, e, session.now_ns)) if close else []
-        note_excursion(session.store, e, merged, person(who), close=close, undecided=open_inspections)
+        note_excursion(session.store, e, merged, name, close=close, undecided=open_inspections)
     typer.echo("Closed." if close else f"Noted. To close it: {'; '.join(merged.missing) or 'add --close'}.")
 
 

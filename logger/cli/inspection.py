@@ -11,9 +11,11 @@ import typer
 from ..errors import Refused
 from ..instants import parse, rfc3339
 from ..model import Inspection
+from ..model.roles import Act
 from .answers import inspection_lines, inspection_rows
+from .authority import authorised
 from .context import Session, open_session, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone, person
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
 from .output import answer, number_of, table
 
 if TYPE_CHECKING:
@@ -90,7 +92,8 @@ def start(
     from ..inspections.readiness import begin, ready
 
     with open_session(data, config) as session:
-        verdicts, name = session.verdicts(), person(who)
+        name = authorised(session.store, who, Act.INSPECT)
+        verdicts = session.verdicts()
         planned = Inspection(
             key, zone, 0, None, title, part, material, length_mm, tolerance_um, machine, name, activity
         )
@@ -118,7 +121,8 @@ def stop(
     from ..acts.inspections import stop_inspection
 
     with open_session(data, config) as session:
-        job = stop_inspection(session.store, key, person(who), session.now_ns)
+        name = authorised(session.store, who, Act.INSPECT)
+        job = stop_inspection(session.store, key, name, session.now_ns)
         (row,) = inspection_rows(session, [job])
     answer(row, as_json, [f"Inspection {key} has ended: {row['verdict']} ({row['reason']})."])
 
@@ -192,9 +196,10 @@ def import_list(
     from ..inspections.lists import read_list
 
     with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.INSPECT)
         listed = [entry.job for entry in read_list(file, session.zone_info)]
         if not dry_run:
-            add_inspections(session.store, session.setup, listed, person(who))
+            add_inspections(session.store, session.setup, listed, name)
         rows = inspection_rows(session, listed)
     answer(rows, as_json, inspection_lines(rows))
 
@@ -315,11 +320,9 @@ def decide(
         --decision "measure again" --customer "delivery a day later" --why "4 µm of 12 µm"
     """
     from ..inspections import impact as affected
-    from ..model.roles import Act
-    from ..people.authority import refuse_without_authority
 
     with open_session(data, config) as session:
-        refuse_without_authority(session.store, person(who), Act.DECIDE)
+        name = authorised(session.store, who, Act.DECIDE)
         verdicts = session.verdicts()
         e = affected.excursion_at(verdicts, zone, parse(at, session.zone_info, "--at"), session.now_ns, rule)
         impacts = {t.job.key: t for t in affected.by_excursion(verdicts, e, session.now_ns)}
@@ -327,7 +330,7 @@ def decide(
             raise Refused(
                 f"This excursion does not touch {key!r}; it touches: {', '.join(impacts) or 'none'}."
             )
-        words = {"decision": decision, "customer": customer, "reason": why, "who": person(who)}
+        words = {"decision": decision, "customer": customer, "reason": why, "who": name}
         affected.decide_on(session.store, impacts[key], **words)
     typer.echo(f"Inspection {key}: {decision}.")
 

@@ -8,8 +8,10 @@ import typer
 
 from ..errors import IntervalError
 from ..instants import parse, rfc3339
+from ..model.roles import Act
+from .authority import authorised
 from .context import open_session
-from .options import DEFAULT_DATA, Config, Data, From, To, Who, Zone, person
+from .options import DEFAULT_DATA, Config, Data, From, To, Who, Zone
 
 mark = typer.Typer(help="Mark time as not to be trusted; stop and resume work.")
 
@@ -42,12 +44,13 @@ def time(
     from ..model import Mark
 
     with open_session(data, config) as found:
+        name = authorised(found.store, who, Act.MARK)
         from_ns, to_ns = (
             parse(text, found.zone_info, name) for text, name in ((start, "--from"), (end, "--to"))
         )
         if to_ns <= from_ns:
             raise IntervalError(f"--from {rfc3339(from_ns)} is not before --to {rfc3339(to_ns)}.")
-        number = marked(found.store, found.setup, Mark(zone, from_ns, to_ns, why, person(who)))
+        number = marked(found.store, found.setup, Mark(zone, from_ns, to_ns, why, name))
     typer.echo(f"Mark {number}: {zone}, {rfc3339(from_ns)} to {rfc3339(to_ns)} is not to be trusted.")
 
 
@@ -64,7 +67,8 @@ def stop_work(
     from ..acts.work_stops import stop_work as stop
 
     with open_session(data, config) as found:
-        stop(found.store, found.setup, zone, who=person(who), why=why, now_ns=found.now_ns)
+        name = authorised(found.store, who, Act.INSPECT)
+        stop(found.store, found.setup, zone, who=name, why=why, now_ns=found.now_ns)
     typer.echo(f"Work in {zone} is stopped.")
 
 
@@ -81,5 +85,6 @@ def resume_work(
     from ..acts.work_stops import resume_work as resume
 
     with open_session(data, config) as found:
-        resume(found.store, found.setup, zone, who=person(who), why=why, now_ns=found.now_ns)
+        name = authorised(found.store, who, Act.DECIDE)
+        resume(found.store, found.setup, zone, who=name, why=why, now_ns=found.now_ns)
     typer.echo(f"Work in {zone} goes on.")

@@ -7,8 +7,10 @@ from typing import Annotated
 
 import typer
 
+from ..model.roles import Act
+from .authority import authorised
 from .context import open_session, require_applied_setup, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who, person
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who
 from .output import altered_lines, answer
 
 
@@ -40,11 +42,10 @@ def package(
     from ..package import pack
 
     with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.ISSUE)
         require_applied_setup(session)
         span = whole_or_interval(session, start, end)
-        written = pack(
-            session.store, session.verdicts(), span, out, person(who), session.now_ns, zipped=zipped
-        )
+        written = pack(session.store, session.verdicts(), span, out, name, session.now_ns, zipped=zipped)
     payload = {"path": str(written.path), "files": written.files, "bytes": written.size_bytes}
     payload |= {"manifest_sha256": written.manifest_sha256, "altered": list(written.altered)}
     first = f"{written.files} files, {written.size_bytes / 1e6:.1f} MB in {written.path}."

@@ -11,8 +11,10 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse
+from ..model.roles import Act
+from .authority import authorised
 from .context import Session, open_session
-from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer
 
 if TYPE_CHECKING:
@@ -141,8 +143,9 @@ def _propose(
 
     at, who, why = change_options
     with open_session(*where) as session:
+        name = authorised(session.store, who, Act.PROPOSE)
         at_ns = session.now_ns // 10**9 * 10**9 if at is None else parse(at, session.zone_info, "--at")
-        proposed = act(session, ProbeChange(person(who), at_ns, session.now_ns, why))
+        proposed = act(session, ProbeChange(name, at_ns, session.now_ns, why))
     approve = (
         f"Proposed as version {proposed.version}; another person: stillroom config approve {proposed.version}"
     )

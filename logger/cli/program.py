@@ -108,8 +108,11 @@ def front(
     ] = False,
 ) -> None:
     import getpass
+    import os
 
     from ..store.origin import acting_through
 
+    # What is written is for its owner alone from the first byte on: data, backups, packages, exports.
+    os.umask(0o077)
     # Whatever name is given with --who: the journal says whose login it was.
     ctx.with_resource(acting_through(at="command line", system_user=getpass.getuser()))

@@ -11,6 +11,8 @@ import typer
 from ..errors import Refused
 from ..instants import parse, parse_informal, wall
 from ..model.figures import decimals, limit_text, to_printed_unit
+from ..model.roles import Act
+from .authority import authorised
 from .context import Session, interval, open_session, require_applied_setup
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
 from .output import altered_lines, answer, figures, number_of, table
@@ -56,9 +58,10 @@ def issue(
     from ..record import issue as issued
 
     with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.ISSUE)
         setup, span = require_applied_setup(session), interval(session, zone, start, end)
         ours = session.store, session.verdicts(), setup, zone
-        issued_record = issued(*ours, *span, out, person(who), session.now_ns, replaces, why)
+        issued_record = issued(*ours, *span, out, name, session.now_ns, replaces, why)
     _print_issue(issued_record, out, as_json)
 
 
@@ -82,10 +85,9 @@ def amend(
     from ..record import amend as amended
 
     with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.ISSUE)
         require_applied_setup(session)
-        issued_record = amended(
-            session.store, session.verdicts(), number, why, out, person(who), session.now_ns
-        )
+        issued_record = amended(session.store, session.verdicts(), number, why, out, name, session.now_ns)
     _print_issue(issued_record, out, as_json)
 
 

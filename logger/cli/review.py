@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import wall
+from ..model.roles import Act
+from .authority import account_of, proven
 from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, duration, number_of, table
 
 if TYPE_CHECKING:
     from ..record.reviews import Signer
+    from ..store import Store
 
 review = typer.Typer(help="Reviews: who looked at the record of a day, a week or a month.")
 Label = Annotated[
@@ -69,7 +72,7 @@ def sign(
     comment: Annotated[str, typer.Option("--comment", metavar="TEXT", help="What was seen or done.")] = "",
     account: Annotated[
         str,
-        typer.Option("--account", metavar="NAME", help="Sign by this account; its password is asked for."),
+        typer.Option("--account", metavar="NAME", help="Sign by this account; the same as --who."),
     ] = "",
     who: Who = "",
     data: Data = DEFAULT_DATA,
@@ -78,7 +81,7 @@ def sign(
 ) -> None:
     """Say that you reviewed a period; what was shown is kept with the act.
 
-    With --account it is a signature by password; without, a name that was given, and said to be one.
+    Once there are accounts it is a signature by password; before, a name that was given, and said to be one.
 
     \b
     Example:
@@ -87,9 +90,9 @@ def sign(
     from ..record.reviews import review as reviewed
 
     with open_session(data, config) as session:
-        signer = _signer(account)
+        signer, name = _signer(session.store, account or who)
         signed_review = reviewed(
-            session.store, session.verdicts(), label, person(who), comment, session.now_ns, signer
+            session.store, session.verdicts(), label, name, comment, session.now_ns, signer
         )
     how = "signed by password" if signed_review.signed else "by the name given"
     answer(
@@ -99,10 +102,16 @@ def sign(
     )
 
 
-def _signer(account: str) -> Signer | None:
+def _signer(store: Store, who: str) -> tuple[Signer | None, str]:
+    """By which account and password it is signed; a record without accounts has a name only."""
+    from ..people import People
     from ..record.reviews import Signer
 
-    return Signer(account, typer.prompt("Password", hide_input=True, err=True)) if account else None
+    people = People(store)
+    if not people.in_use():
+        return None, person(who)
+    account = account_of(people, who, Act.REVIEW)
+    return Signer(account.name, proven(people, account, Act.REVIEW)), account.person
 
 
 @review.command("list")

@@ -10,12 +10,15 @@ import typer
 
 from ..errors import Refused, UnknownName
 from ..instants import parse, rfc3339
+from ..model.roles import Act
+from .authority import authorised
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, number_of, table
 
 if TYPE_CHECKING:
     from ..people import Account, Token
+    from ..store import Store
 
 user = typer.Typer(help="People who sign in to the pages, their roles, and tokens of machines.")
 token = typer.Typer(help="Tokens by which machines push readings or ask for verdicts.")
@@ -60,8 +63,8 @@ def add(
     from ..people import People
 
     with open_session(data, config) as session:
-        roles = roles_of(role)
-        account = People(session.store).add(name, full, roles, _password(password_stdin), person(who))
+        roles, by = roles_of(role), _administrator(session.store, who)
+        account = People(session.store).add(name, full, roles, _password(password_stdin), by)
     typer.echo(f"{account.person} signs in as {account.name}: {_roles(account)}.")
 
 
@@ -96,7 +99,7 @@ def role(name: Name, *, role: Roles, who: Who = "", data: Data = DEFAULT_DATA, c
     from ..people import People
 
     with open_session(data, config) as session:
-        after = People(session.store).set_roles(name, roles_of(role), person(who))
+        after = People(session.store).set_roles(name, roles_of(role), _administrator(session.store, who))
     typer.echo(f"{after.person}: {_roles(after)}.")
 
 
@@ -113,7 +116,7 @@ def disable(
     from ..people import People
 
     with open_session(data, config) as session:
-        after = People(session.store).set_active(name, undo, person(who))
+        after = People(session.store).set_active(name, undo, _administrator(session.store, who))
     typer.echo(f"{after.person} ({after.name}) is {'in use again' if undo else 'disabled'}.")
 
 
@@ -122,6 +125,14 @@ def password(
     name: Name,
     *,
     password_stdin: Stdin = False,
+    recover: Annotated[
+        bool,
+        typer.Option(
+            "--recover",
+            help="Without an administrator, whose password is lost: by the right of who owns this machine. "
+            "The journal says so.",
+        ),
+    ] = False,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -132,7 +143,8 @@ def password(
     with open_session(data, config) as session:
         people = People(session.store)
         people.account(name)
-        people.set_password(name, _password(password_stdin), person(who))
+        by = f"{person('')}, by --recover" if recover else _administrator(session.store, who)
+        people.set_password(name, _password(password_stdin), by)
     typer.echo(f"{name} has another password; whoever was signed in by it signs in anew.")
 
 
@@ -170,8 +182,8 @@ def token_add(
     with open_session(data, config) as found:
         probes = _probes(probe or [], found.setup.probes)
         until_ns = parse(until, found.zone_info, "--until") if until else None
-        tokens = Tokens(found.store)
-        new_token, text = tokens.add(name, scopes_of(scope), person(who), probes=probes, until_ns=until_ns)
+        tokens, by = Tokens(found.store), _administrator(found.store, who)
+        new_token, text = tokens.add(name, scopes_of(scope), by, probes=probes, until_ns=until_ns)
     payload = {"token": text, **_token_dict(new_token)}
     answer(
         payload,
@@ -206,8 +218,17 @@ def token_revoke(
     from ..people import Tokens
 
     with open_session(data, config) as session:
-        revoked = Tokens(session.store).revoke(ident, person(who))
+        revoked = Tokens(session.store).revoke(ident, _administrator(session.store, who))
     typer.echo(f"Token {revoked.id} of {revoked.name} is revoked.")
+
+
+def _administrator(store: Store, who: str) -> str:
+    """Who acts on accounts: an administrator, once there is one in use; before, whoever is named."""
+    from ..people import People
+
+    if any(account.may(Act.ADMINISTER) for account in People(store).all()):
+        return authorised(store, who, Act.ADMINISTER)
+    return person(who)
 
 
 def _password(from_stdin: bool) -> str:

@@ -22,10 +22,11 @@ from ..errors import Refused, StillroomError
 from ..instants import NS
 from ..model import Inspection, Setup
 from ..store import Store
+from ..store.origin import acting_through
 from .readiness import begin
 
 FOLDER = "inspections-in"
-WHO = "dropped file"
+WHO = f"folder {FOLDER}"
 # A file whose last change is younger may still be being written.
 QUIET_NS = 2 * NS
 LARGEST_BYTES = 100_000
@@ -56,7 +57,8 @@ def process_files(store: Store, setup: Setup, now_ns: int) -> list[ProcessedFile
 
 def _process(store: Store, setup: Setup, file: Path, now_ns: int) -> ProcessedFile:
     try:
-        outcome = ProcessedFile(file.name, act(store, setup, _read_request(file), now_ns))
+        with acting_through(at="dropped file", file=file.name[:200]):
+            outcome = ProcessedFile(file.name, act(store, setup, _read_request(file), now_ns))
     except StillroomError as refused:
         outcome = ProcessedFile(file.name, "", str(refused))
     place = file.parent / ("refused" if outcome.refused else "done")
@@ -76,11 +78,15 @@ def _free(place: Path, stem: str) -> Path:
 
 
 def act(store: Store, setup: Setup, request: Mapping[str, Any], now_ns: int) -> str:
-    """Start or stop an inspection from plain data; returns its key."""
+    """Start or stop an inspection from plain data; returns its key.
+
+    The act is the folder's: whoever may write there can write any name into a file. The name that it
+    gives under `person` is who measures, and stands as that alone.
+    """
     entries = dict(request)
     what = entries.pop("act", None)
     if what == "stop":
-        return stop_inspection(store, str(entries.get("key", "")), _who(entries), now_ns).key
+        return stop_inspection(store, str(entries.get("key", "")), WHO, now_ns).key
     if what != "start":
         raise Refused(f'act: expected "start" or "stop", found {what!r}.')
     unknown = sorted(set(entries) - _FIELDS)
@@ -89,7 +95,7 @@ def act(store: Store, setup: Setup, request: Mapping[str, Any], now_ns: int) -> 
             f"expected zone and any of {', '.join(sorted(_FIELDS))}; found {', '.join(sorted(entries))}."
         )
     inspection = _inspection({"key": "", "title": "", **entries})
-    return begin(store, setup, inspection, _who(entries), now_ns).key
+    return begin(store, setup, inspection, WHO, now_ns).key
 
 
 def _inspection(entries: Mapping[str, Any]) -> Inspection:
@@ -99,10 +105,6 @@ def _inspection(entries: Mapping[str, Any]) -> Inspection:
         if not fits or isinstance(value, bool) or (number and value is not None and not 0 < value < 1e6):
             raise Refused(f"{name}: expected {'a number above 0' if number else 'text'}, found {value!r}.")
     return Inspection(from_ns=0, to_ns=None, **entries)
-
-
-def _who(entries: Mapping[str, Any]) -> str:
-    return str(entries.get("person") or WHO)
 
 
 def _read_request(file: Path) -> dict[str, Any]:

@@ -81,11 +81,15 @@ def begin_soak(
 
 
 def end_soak(store: Store, number: int, who: str) -> None:
-    """The part was taken to be measured, or away."""
-    running = {c.number: c for c in clocks(store)}
-    if number not in running:
-        raise UnknownName("soak clock", str(number), map(str, running))
-    store.journal.append(ENDED, who.strip(), {"clock": number, "name": running[number].name})
+    """The part was taken to be measured, or away. Refused for one that was ended before."""
+    with store.begin() as conn:
+        running = {c.number: c for c in clocks(store)}
+        if number not in running:
+            ended = {entry.what["clock"] for entry in store.journal.entries(kind=ENDED)}
+            if number in ended:
+                raise Refused("This part was taken away before; its soak timer has ended.")
+            raise UnknownName("soak clock", str(number), map(str, running))
+        store.journal.append(ENDED, who.strip(), {"clock": number, "name": running[number].name}, conn=conn)
 
 
 def clocks(store: Store) -> list[SoakClock]:

@@ -19,6 +19,7 @@ from ..config import in_force
 from ..instants import NS, to_ns
 from ..model import Setup
 from ..store import Store
+from ..store.opening import open_to_others
 from ..verdicts.verdicts import Verdicts
 from . import heartbeat
 
@@ -158,6 +159,10 @@ def _record(store: Store, now_ns: int) -> Iterator[Figure]:
     free = f"{usage.free / GB:.1f} GB of {usage.total / GB:.1f} GB free"
     full = "the disk is nearly full" if usage.free < FULL * usage.total else ""
     yield Figure("Record", "disk", free, now_ns, full)
+    others = open_to_others(store.folder)
+    rights = f"others can read it: chmod -R go-rwx {store.folder}" if others else ""
+    told = "open to other accounts of this machine" if others else "its owner alone"
+    yield Figure("Record", "who can read the data folder", told, now_ns, rights)
     size = sum(f.stat().st_size for f in _files(store.folder))
     yield Figure("Record", "size of the record", f"{size / 1e6:.1f} MB", now_ns)
     seals = store.seals()

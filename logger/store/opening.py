@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import os
+from contextlib import suppress
 from pathlib import Path
 
 from ..errors import StoreError
 from .files import plain_write_errors
 from .hot.database import FILE
+
+OWNER_ALONE = 0o700
 
 
 def _refuse_foreign(folder: Path) -> None:
@@ -21,6 +25,18 @@ def _refuse_foreign(folder: Path) -> None:
         )
 
 
+def _begin_for_owner_alone(folder: Path) -> None:
+    """The folder and its database are for their owner alone from the first byte on, whatever the umask."""
+    with suppress(PermissionError):  # a folder of somebody else; page Health says what is open
+        folder.chmod(OWNER_ALONE)
+    os.close(os.open(folder / FILE, os.O_CREAT | os.O_WRONLY, OWNER_ALONE & 0o600))
+
+
+def open_to_others(folder: Path) -> bool:
+    """Whether other accounts of this machine can look into a data folder. Windows has no such bits."""
+    return os.name != "nt" and bool(folder.stat().st_mode & 0o077)
+
+
 def check_folder(folder: Path, create: bool) -> None:
     """See that a record is in the folder, or with `create` that one may begin there; else StoreError."""
     if folder.exists() and not folder.is_dir():
@@ -28,7 +44,9 @@ def check_folder(folder: Path, create: bool) -> None:
     if create:
         _refuse_foreign(folder)
         with plain_write_errors(folder):
-            folder.mkdir(parents=True, exist_ok=True)
+            folder.mkdir(mode=OWNER_ALONE, parents=True, exist_ok=True)
+            if not (folder / FILE).exists():
+                _begin_for_owner_alone(folder)
     elif not (folder / FILE).is_file():
         raise StoreError(
             f"There is no record in {folder}: wanted the file {FILE}, found none. "

@@ -66,7 +66,7 @@ def test_a_token_opens_its_own_door_alone(ask: Any, interface: Any, scope: str) 
     """Every route with every token; without one, and with one that nobody made: 401 and how to come in."""
     for rule in interface.url_map.iter_rules():
         needed = getattr(interface.view_functions[rule.endpoint], "scope", None)
-        if not rule.rule.startswith("/api/") or needed == "open":
+        if not rule.rule.startswith("/api/") or needed == "open" or "<path:" in rule.rule:
             continue
         assert needed in set(Scope), rule.rule
         path = rule.rule.removeprefix("/api/v1").replace("<zone>", "machine-bay").replace("<key>", "none")
@@ -174,6 +174,74 @@ def test_another_method_cannot_be_pretended(ask: Any) -> None:
     assert ask("GET", "/inspections/G-12/stop", "inspections", headers=pretended)[0] == 405
 
 
+@pytest.mark.parametrize(
+    ("method", "path", "allow"),
+    [
+        ("GET", "/inspections", "POST"),
+        ("PUT", "/inspections", "POST"),
+        ("DELETE", "/inspections/I-1/stop", "POST"),
+        ("POST", "/health", "GET, HEAD"),
+        ("OPTIONS", "/health", "GET, HEAD"),
+        ("TRACE", "/health", "GET, HEAD"),
+        ("PATCH", "/nodes/n/messages/1", "POST"),
+        ("GET", "/nonsense", None),
+        ("POST", "/nonsense", None),
+        ("GET", "/../v1x", None),
+    ],
+)
+def test_another_method_is_405_with_those_there_are(
+    interface: Any, record: Store, method: str, path: str, allow: str | None
+) -> None:
+    """405 with `Allow` where the path takes another method (RFC 9110, 15.5.6), else 404; beside the pages,
+    which take every path, too. Neither reads nor sets a session.
+    """
+    from dashboard.app import create_app
+
+    pages = create_app(record.folder).server
+    for app in (interface, pages):
+        client = app.test_client()
+        client.set_cookie(str(pages.config["SESSION_COOKIE_NAME"]), "anything")
+        answer = client.open("/api/v1" + path, method=method)
+        assert (answer.status_code, answer.headers.get("Allow")) == (405 if allow else 404, allow), app
+        assert answer.mimetype == "application/problem+json"
+        assert "Set-Cookie" not in answer.headers
+        assert "Cookie" not in answer.headers.get("Vary", "")
+
+
+def test_no_session_under_api(record: Store, tokens: Any) -> None:
+    """What a token asks sets no cookie and depends on none."""
+    from dashboard.app import create_app
+
+    client = create_app(record.folder).server.test_client()
+    for path, scope in (("/openapi.json", "health"), ("/health", "health"), ("/health", "readings")):
+        answer = client.get("/api/v1" + path, headers={"Authorization": tokens[scope]})
+        assert "Set-Cookie" not in answer.headers
+        assert "Cookie" not in answer.headers.get("Vary", "")
+
+
+def test_a_start_without_a_key_can_be_sent_again(ask: Any, record: Store) -> None:
+    """Its answer was lost and the program sends it anew: one inspection. Another body, another machine, or
+    after the inspection is over: another one.
+    """
+    body = {"zone": "plate-bench", "title": "Ring 7", "part": "R-7"}
+    status, first = ask("POST", "/inspections", "inspections", json=body)
+    again = ask("POST", "/inspections", "inspections", json=body)
+    assert (status, again) == (201, (200, first))
+    assert ask("POST", "/inspections", "inspections", json={**body, "part": "R-8"})[1]["key"] != first["key"]
+    assert ask("POST", f"/inspections/{first['key']}/stop", "inspections")[0] == 200
+    status, later = ask("POST", "/inspections", "inspections", json=body)
+    assert (status, later["key"] != first["key"]) == (201, True)
+    assert record.verify().intact
+
+
+def test_a_whole_number_may_be_written_with_a_point(pushing: Any) -> None:
+    """In JSON Schema 352.0 is an integer (validation, 6.1.1), and so it is taken; 352.5 is none."""
+    post, _ = pushing
+    body = {"record": "a" * 32, "first": 352.0, "rows": []}
+    assert post("/nodes/annex/rows", json=body) == (200, {"next": 1})
+    assert post("/nodes/annex/rows", json={**body, "first": 352.5})[0] == 422
+
+
 def test_the_shipped_description_is_the_served_one(ask: Any) -> None:
     """docs/openapi.json is written anew by `python -m logger.api`."""
     shipped = json.loads((ROOT / "docs" / "openapi.json").read_text("utf-8"))
@@ -192,6 +260,6 @@ def test_every_route_is_described(interface: Any) -> None:
         (method, rule.rule.removeprefix("/api/v1").replace("int:", ""))
         for rule in interface.url_map.iter_rules()
         for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
-        if rule.rule.startswith("/api/")
+        if rule.rule.startswith("/api/v1/")
     }
     assert described == served

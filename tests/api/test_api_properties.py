@@ -6,16 +6,26 @@ ones, and holds each answer against it. The document itself is held against the 
 
 from __future__ import annotations
 
+import datetime as dt
+import shutil
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
 from schemathesis import GenerationMode, checks
 
+from logger.acts.setup import apply_setup
 from logger.api import create_api, description
 from logger.model.roles import Scope
 from logger.people import Tokens
+from logger.store import Store
+from tests.api.conftest import as_pushed
 
 BOUNDED = settings(
     max_examples=12,
@@ -88,3 +98,72 @@ def test_the_description_is_openapi() -> None:
     judge.validate(description(), cls=judge.OpenAPIV31SpecValidator)
     with pytest.raises(Exception, match="required property"):
         judge.validate({**description(), "info": {}}, cls=judge.OpenAPIV31SpecValidator)
+
+
+@pytest.fixture
+def centre(tmp_path: Path, demo_history: Path) -> Iterator[tuple[Any, dict[str, str]]]:
+    """The description as served on a record with two weeks of readings and a node; a token of that node."""
+    folder = Path(shutil.copytree(demo_history, tmp_path / "data"))
+    with Store.open(folder) as store:
+        texts = dict(store.setups()[-1].texts)
+        texts["probes.toml"] = as_pushed(texts["probes.toml"])
+        apply_setup(store, texts, "test", "a node", "another", time.time_ns())
+        text = Tokens(store).add("annex", set(Scope), "test")[1]
+        schema = schemathesis.openapi.from_wsgi("/api/v1/openapi.json", create_api(store))
+        yield schema, {"Authorization": f"Bearer {text}"}
+
+
+NEAR = {"zone": "machine-bay", "node": "annex", "key": "I-2601"}
+LEAST = st.one_of(st.floats(-1e6, 1e6), st.integers(-(10**20), 10**20), st.none(), st.booleans(), st.text())
+MESSAGE = st.fixed_dictionaries(
+    {
+        "time": st.datetimes(dt.datetime(2026, 9, 1), dt.datetime(2027, 1, 1)).map(
+            lambda t: f"{t.isoformat()}Z"
+        )
+    },
+    optional={"t": LEAST, "rh": LEAST, "bottle": LEAST},
+)
+
+
+def _hold_campaign(schema: Any, headers: dict[str, str], cases: int) -> Counter[tuple[str, int]]:
+    """Cases over all operations, half of them about things that there are; every answer is as described."""
+    seen: Counter[tuple[str, int]] = Counter()
+    kinds = [(*op, mode) for op in OPERATIONS for mode in GenerationMode]
+    kinds = [kind for kind in kinds if (kind[0], kind[2].value) not in UNBREAKABLE]
+    for path, method, mode in kinds:
+        each = settings(BOUNDED, max_examples=max(1, cases // len(kinds)))
+        _hold(schema[path][method].as_strategy(generation_mode=mode), path, headers, each, seen)
+    return seen
+
+
+def _hold(strategy: Any, path: str, headers: dict[str, str], each: settings, seen: Any) -> None:
+    @each
+    @given(case=strategy, near=st.booleans(), message=MESSAGE)
+    def hold(case: Any, near: bool, message: Any) -> None:
+        excluded = [*NOT_OF_THE_FORM]
+        if near:
+            excluded.append(checks.negative_data_rejection)  # what was broken may be whole again
+            parts = case.path_parameters or {}
+            case.path_parameters = {**parts, **{name: NEAR[name] for name in NEAR if name in parts}}
+            if "messages" in path:
+                case.body, case.media_type = message, "application/json"
+        answer = case.call(headers=headers)
+        seen[f"{case.operation.method} {path}", answer.status_code] += 1
+        case.validate_response(answer, excluded_checks=excluded, headers=headers)
+
+    hold()
+
+
+def test_answers_to_cases_near_real_things_are_described(centre: Any) -> None:
+    """Some hundreds; the core that stores what is pushed is reached."""
+    seen = _hold_campaign(*centre, 200)
+    assert seen["post /nodes/{node}/messages/{seq}", 200]
+
+
+@pytest.mark.long
+def test_campaign_of_ten_thousand_cases(centre: Any) -> None:
+    """Nothing undocumented in 10,000 cases; how often each answer came is printed."""
+    seen = _hold_campaign(*centre, 10_000)
+    assert sum(seen.values()) > 9000
+    assert seen["post /nodes/{node}/messages/{seq}", 200]
+    print(*sorted(seen.items()), sep="\n")

@@ -8,10 +8,12 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from flask import g
 
 from dashboard.access.guard import CALLBACKS
 from dashboard.access.sign_in import First
 from dashboard.app import create_app
+from dashboard.pages.limits import _decision
 from logger.errors import StoreError
 from logger.model.roles import Role
 from logger.people import People, invented
@@ -142,6 +144,27 @@ def test_strangers_lock_out_nobody_who_belongs_here(real: Any) -> None:
     attempts = [e.what["attempt"] for e in record.store.journal.entries(kind="refused")]
     assert {"sign-in as op", "sign-in by a name that has no account"} <= set(attempts)
     assert people.find("op") is not None
+
+
+def test_a_demonstration_shows_its_passwords_where_they_are_asked_for() -> None:
+    """On this machine the two-person drill can be clicked through: the password stands beside its field, and
+    a link leads to the other people and back. From elsewhere, and on a real record, neither does.
+    """
+    from dashboard.access.sign_in import password_hint
+
+    record = Synthetic()
+    app = create_app(record.store.folder, source=record)
+    client = app.server.test_client()
+    assert invented.PASSWORD in with_token(client).get("/accounts").text
+    assert "Ines Faber" in client.get("/account?next=/limits%3Fproposal%3D2").text
+    assert "/limits?proposal=2" in client.get("/account?next=/limits%3Fproposal%3D2").text
+    holm = People(record.store).known("holm")
+    for headers, shown in (({}, True), ({"X-Forwarded-For": "192.0.2.7"}, False)):
+        with app.server.test_request_context("/", headers=headers, environ_base={"REMOTE_ADDR": "127.0.0.1"}):
+            g.account = holm
+            assert (invented.PASSWORD in password_hint()) == shown
+            assert (invented.PASSWORD in str(_decision(2))) == shown
+            assert ("/account?next=/limits%3Fproposal%3D2" in str(_decision(2))) == shown
 
 
 def test_forms_take_the_token_of_their_page(real: Any) -> None:

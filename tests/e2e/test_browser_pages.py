@@ -26,6 +26,7 @@ PAGES = {
     "Health": "/health",
     "Records": "/records",
     "Wall view": "/wall",
+    "Help": "/help?page=how-to/logger-files",
 }
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.acts import alarms as attending
+from logger.acts import alarms as alarm_acts
 from logger.acts import inspections as actions
 from logger.config import in_force
 from logger.inspections import drop_folder as dropped
@@ -36,7 +36,7 @@ def config(store: Store) -> Config:
 
 
 def letters(store: Store) -> list[str]:
-    return [letter.body["subject"] for letter in attending.outbox(store).waiting(NOW + 10**15)]
+    return [letter.body["subject"] for letter in alarm_acts.outbox(store).waiting(NOW + 10**15)]
 
 
 def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Config) -> None:
@@ -64,7 +64,7 @@ def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Con
     assert issues(store)["I-2602"] == first["I-2602"]
     (told,) = [s for s in letters(store) if s not in before]
     assert "inspection I-2601 was stable (conforming), now not stable" in told
-    bodies = [letter.body["text"] for letter in attending.outbox(store).waiting(NOW + 10**15)]
+    bodies = [letter.body["text"] for letter in alarm_acts.outbox(store).waiting(NOW + 10**15)]
     assert any(two.because in body for body in bodies)
     assert "K above 0.5 K; 2026-10-13 14:00 +02:00" in two.because
     assert of_digest(store, one.digest) == one
@@ -161,6 +161,26 @@ def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None
     assert all(one.refused.endswith(".") for one in done.values() if one.refused)
     assert list(folder.glob("*.json")) == []
     assert len(list((folder / "refused").glob("*.txt"))) == 10
+
+
+def test_a_dropped_file_acts_as_its_folder(store: Store, config: Config) -> None:
+    """Whoever may write there can write any name: the journal says that the folder acted, and by which file.
+    The name in the file is who measures, and no more.
+    """
+    said = {"key": "D-9", "zone": "machine-bay", "title": "Ring", "person": "Ines Faber"}
+    drop(store, "a.json", {"act": "start", **said})
+    dropped.process_files(store, config.setup, NOW)
+    drop(store, "b.json", {"act": "stop", "key": "D-9", "person": "Ines Faber"})
+    dropped.process_files(store, config.setup, NOW + HOUR)
+    start, stop = [e for e in store.journal.entries(kind="inspection") if e.what["inspection"] == "D-9"]
+    assert {start.who, stop.who} == {"folder inspections-in"}
+    assert [e.what["through"] for e in (start, stop)] == [
+        {"at": "dropped file", "file": "a.json"},
+        {"at": "dropped file", "file": "b.json"},
+    ]
+    job = next(j for j in actions.inspections(store) if j.key == "D-9")
+    assert job.person == "Ines Faber"
+    assert store.verify().intact
 
 
 def test_a_file_that_is_still_written_is_left(store: Store, config: Config) -> None:

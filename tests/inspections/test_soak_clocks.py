@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -53,8 +54,10 @@ def test_a_clock_follows_the_recorded_air(demo_copy: Path) -> None:
         assert read(verdicts, clock, begun + 4 * HOUR).ready
         end_soak(store, number, "Radek Sova")
         assert clocks(store) == []
-        with pytest.raises(UnknownName):
+        with pytest.raises(Refused, match="was taken away before"):
             end_soak(store, number, "Radek Sova")
+        with pytest.raises(UnknownName):
+            end_soak(store, 10**9, "Radek Sova")
 
 
 def test_without_air_a_clock_says_so(demo_copy: Path) -> None:
@@ -94,3 +97,31 @@ def test_several_parts_soak_at_once_on_the_wall() -> None:
     assert "1 h 00 min" in wall
     assert "soak-ask" not in wall
     assert "soak-ask" in str(layout(q, ""))
+
+
+def test_a_clock_ended_twice_says_so_on_the_page(demo_copy: Path) -> None:
+    """Pressed twice, or by two people: an answer with a sentence and no fault of the server; one entry."""
+    from dashboard.access.request_check import PATH
+    from dashboard.app import create_app
+    from tests.dashboard.test_who_may import with_token
+
+    with Store.open(demo_copy) as store:
+        number = begin_soak(
+            store, in_force(store.setups()).setup, "machine-bay", "Ring", from_C=27.0,
+            plan=plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1), who="Radek Sova", now_ns=NOW,
+        )  # fmt: skip
+    app = create_app(demo_copy)
+    output = next(key for key, one in app.callback_map.items() if "soak-end" in str(one.get("inputs", "")))
+    ident = {"type": "soak-end", "clock": number}
+    body = {
+        "output": output,
+        "outputs": {"id": "soak-clocks", "property": output.strip(".").rpartition(".")[2]},
+        "inputs": [[{"id": ident, "property": "n_clicks", "value": 1}]],
+        "changedPropIds": [json.dumps(ident, separators=(",", ":"), sort_keys=True) + ".n_clicks"],
+    }
+    client = with_token(app.server.test_client())
+    answers = [client.post(PATH, json=body) for _ in range(2)]
+    assert [a.status_code for a in answers] == [200, 200]
+    assert "was taken away before" in answers[1].text
+    with Store.open(demo_copy) as store:
+        assert len(store.journal.entries(kind="soak-ended")) == 1
