@@ -106,7 +106,6 @@ def _thermal_lines(assessment: Assessment) -> list[str]:
     share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"
     by = "JCGM 100" if worst.adding_up == "gum" else "ASME B89.6.2"
     sides = payload["temperatures"]
-    from ..core.measurement.limit_derivation import scale_name
 
     what = f"{worst.feature}, {worst.material} on {scale_name(worst.scale_material)}"
     rows = [
