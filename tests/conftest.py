@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,6 +21,14 @@ __all__ = ["made"]  # a fixture for every folder
 # A time limit for an example fails on a busy machine; no test asserts a time.
 settings.register_profile("stillroom", deadline=None)
 settings.load_profile("stillroom")
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """One line for each reason why tests were skipped, at the end."""
+    reports = terminalreporter.stats.get("skipped", [])
+    reasons = Counter(str(report.longrepr[2]).removeprefix("Skipped: ") for report in reports)
+    for reason, number in sorted(reasons.items()):
+        terminalreporter.write_line(f"{number} skipped: {reason}")
 
 
 @pytest.fixture(scope="session")

@@ -128,7 +128,7 @@ def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns
     from logger.imports import ImportResult
     from logger.imports.importer import checked, trial
     from logger.imports.preview import preview_of
-    from logger.imports.samples import LOOKED_AT, refuse_simulated
+    from logger.imports.samples import LOOKED_AT, refuse_invented, refuse_simulated
 
     upload.tried, upload.profile = None, profile
     with upload.path.open("rb") as file:
@@ -140,6 +140,8 @@ def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns
     refuse_simulated(upload.name, sha256, beginning, simulated=store.simulated)
     upload.stage = "reading the file"
     reading = checked(upload.name, upload.path, profile, setup, now_ns)
+    if reading.simulated:
+        refuse_invented(upload.name, simulated=store.simulated)
     upload.stage = f"comparing {reading.rows:,} rows with the record"
     upload.tried = trial(upload.name, sha256, reading, store), preview_of(reading)
 

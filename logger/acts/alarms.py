@@ -139,7 +139,7 @@ def acknowledge(store: Store, alarm_key: str, who: str, comment: str, now_ns: in
 def acknowledge_all(
     store: Store, alarm_keys: Iterable[str], who: str, comment: str, now_ns: int
 ) -> list[Alarm]:
-    """The same for several alarms by one comment: all of them, or none."""
+    """Acknowledge several alarms by one comment: all of them, or none."""
     act = AlarmAct("acknowledge", required_person(who), now_ns, comment_of(comment))
     with store.begin() as conn:
         return [_acknowledge(store, conn, key, act, now_ns) for key in dict.fromkeys(alarm_keys)]
@@ -169,7 +169,7 @@ def alarm_list(store: Store) -> list[Alarm]:
 
 
 def alarms_in(conn: Connection) -> list[Alarm]:
-    """The same within a transaction."""
+    """Every alarm that was ever evaluated, by key, within the caller's transaction."""
     bodies = conn.execute(select(tables.alarm.c.body).order_by(tables.alarm.c.key)).scalars()
     return [Alarm.from_json(body) for body in bodies]
 

@@ -169,7 +169,7 @@ def note_excursion(
     """Write down what is known of an excursion; `close` asks for all of it.
 
     undecided: keys of the inspections that it affects and that have no decision yet. What was entered is
-    saved also where closing is refused.
+    saved also where closing is refused, unless the excursion is closed already.
     """
     who = _person(who)
     if findings.cause and findings.cause not in CAUSES:
@@ -179,9 +179,11 @@ def note_excursion(
     for name, text in asdict(findings).items():
         refuse_unseen(text, f"text of {name.replace('_', ' ')}")
     refused = _not_closed(findings, sorted(undecided)) if close else ""
+    before = book(store).excursion(e) if refused else None
+    if before is not None and before.closed:
+        raise Refused(f"Nothing was changed: the excursion stays closed as it was. {refused}")
     closed = close and not refused
     what: dict[str, Any] = {"about": span_of(e).to_json(), "findings": asdict(findings), "closed": closed}
-    before = book(store).excursion(e) if refused else None
     if before is None or before.findings != findings:
         store.journal.append(EXCURSION, who, what, findings.detail)
     if refused:

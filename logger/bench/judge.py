@@ -19,7 +19,7 @@ import bottleneck as bn
 import numpy as np
 import pyarrow.parquet as pq
 
-from ..core.evidence.quality import constant_runs, gross_range, spikes
+from ..core.evidence.quality import constant_runs, doubt_flags, gross_range
 from ..errors import Refused
 from ..instants import NS
 from ..model import Row, Setup
@@ -140,7 +140,7 @@ def _tests(columns: Arrays, made: Setup) -> None:
         channel = made.channels[key]
         taken_ns = START_NS + np.arange(len(value), dtype=np.int64) * STEP_NS
         flags = gross_range(value, channel.probe_span, channel.user_span)
-        spikes(channel, taken_ns, value, flags)
+        doubt_flags(channel, taken_ns, value, flags)
         constant_runs(taken_ns, value, 30, channel.max_age_s)
 
 

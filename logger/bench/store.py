@@ -86,7 +86,7 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> S
 
 
 def _bare(files: list[Path], channel: str) -> None:
-    """The same columns of the same row groups with nothing but pyarrow."""
+    """Read the columns of these row groups with nothing but pyarrow."""
     for path in files:
         file = pq.ParquetFile(path, pre_buffer=True)
         groups = [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 from zoneinfo import ZoneInfo
 
 import typer
@@ -14,6 +14,9 @@ from .authority import authorised
 from .context import open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
 from .output import answer, duration, figures, number_of, table
+
+if TYPE_CHECKING:
+    from ..store import Store
 
 excursion = typer.Typer(help="Excursions: runs of a rule not met, and what was decided.")
 
@@ -54,13 +57,32 @@ def excursions(
         from_ns, to_ns = whole_or_interval(session, start, end)
         rows = session.verdicts().excursions(zone, from_ns, to_ns, session.now_ns)
         decided = book(session.store)
+        gone = _disposed(session.store, from_ns, to_ns)
     states = [_state(e, decided) for e in rows]
     both = [(e, s) for e, s in zip(rows, states, strict=True) if not open_only or s == "open"]
     heads = ("zone", "rule", "from", "for", "worst", "limit", "U", "unit", "probes", "proven", "decision")
     open_count = sum(s == "open" for s in states)
     first = f"{number_of(len(both), 'excursion')}, {open_count} of them to be decided on."
-    lines = [first, "", *table(heads, [_excursion_row(e, s, session.zone_info) for e, s in both])]
+    lines = [first, *gone, "", *table(heads, [_excursion_row(e, s, session.zone_info) for e, s in both])]
+    if as_json:
+        for line in gone:
+            typer.echo(line, err=True)
     answer([e.to_dict() | {"disposition": s} for e, s in both], as_json, lines)
+
+
+def _disposed(store: Store, from_ns: int, to_ns: int) -> list[str]:
+    """A line for each time whose readings were disposed of: excursions in it cannot be judged any more."""
+    standing = {one.number for one in store.seals(disposed=False)}
+    gone = {
+        (one.from_ns, one.to_ns)
+        for one in store.seals()
+        if one.number not in standing and one.from_ns < to_ns and one.to_ns > from_ns
+    }
+    return [
+        f"Readings from {rfc3339(begin)} to {rfc3339(end)} were disposed of: excursions in that time are "
+        "listed as far as they were judged before."
+        for begin, end in sorted(gone)
+    ]
 
 
 def _state(e: Excursion, decided: Any) -> str:

@@ -13,7 +13,7 @@ from .options import DEFAULT_DATA, Config, Data, Json, Zone
 from .output import answer, table
 
 if TYPE_CHECKING:
-    from ..core.judge.forecast import Gain, Line
+    from ..core.judge.forecast import FitLine, Gain
 
 
 def add_to(app: typer.Typer) -> None:
@@ -64,7 +64,7 @@ def _rows(session: Session, zone: str) -> list[dict[str, Any]]:
     return rows
 
 
-def _row(channel: str, rule: Rule, gain: Gain | None, trend: Line | None) -> dict[str, Any]:
+def _row(channel: str, rule: Rule, gain: Gain | None, trend: FitLine | None) -> dict[str, Any]:
     from ..core.judge.forecast import crossing, stays_within
     from ..core.judge.outlook import skill_text
 

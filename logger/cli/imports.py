@@ -287,7 +287,7 @@ def _try_file(
     from ..imports import ImportResult
     from ..imports.importer import checked, content_of, trial
     from ..imports.preview import preview_of
-    from ..imports.samples import refuse_simulated
+    from ..imports.samples import refuse_invented, refuse_simulated
 
     content = content_of(file)
     sha256 = hashlib.sha256(content).hexdigest()
@@ -299,6 +299,8 @@ def _try_file(
         reading = checked(file.name, content, how, session.setup, session.now_ns, without)
     except ImportRefused as refused:
         raise ImportRefused(f"{refused}{_leave_out_hint(str(refused))}") from None
+    if reading.simulated:
+        refuse_invented(file.name, simulated=session.store.simulated)
     return trial(file.name, sha256, reading, session.store), preview_of(reading)
 
 

@@ -34,6 +34,7 @@ from .checks import check
 from .connections import lines_of
 from .feasible import warnings as _warnings
 from .neighbours import warnings as _uncompared
+from .notices import warnings as _unheard
 from .notices import with_notices
 from .service import (
     backup_of,
@@ -47,6 +48,7 @@ from .service import (
 )
 from .setup import setup_of
 from .tables import Tables, read_tables
+from .unseen import unseen_faults
 from .uses import add_uses
 
 NO_ALARM = (
@@ -91,6 +93,7 @@ def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
     """The configuration from texts by file name; `version` is that of the stored setup."""
     tables, setup = _read(texts, version)
     tables.faults += check(tables, setup)
+    tables.faults += unseen_faults(texts)
     tables.faults += _profile_faults(texts, tables, setup)
     return _config(texts, tables, setup)
 
@@ -172,6 +175,7 @@ def warnings(config: Config) -> list[str]:
         *lenient(config.setup),
         *_uncompared(config.setup),
         *find_lookalikes(config.lines),
+        *_unheard(config),
         *([] if config.setup.alarms else [NO_ALARM]),
     ]
 

@@ -195,6 +195,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
         "escalate_to": "routes of the escalation",
         "repeat_after_s": "still out of limits: unacknowledged again after this time; 0: never",
         "can_wait": "whether its notices wait in quiet hours; default: those of low priority",
+        "screen_alone": "why the screen is enough for high priority; else `config check` warns",
     },
     "backup": {
         "folder": "folder for backups, on another machine; it must exist",

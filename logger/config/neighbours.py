@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations, product
 
-from ..core.evidence.neighbours import beside, groups, humid_groups
+from ..core.evidence.neighbours import groups, humid_groups, temperature_beside
 from ..errors import Fault
 from ..model import Placement, Setup
 from .tables import Tables
@@ -36,7 +36,7 @@ def warnings(setup: Setup) -> list[str]:
                     f"{zone.key}: {key} compares nothing any more; fewer than two such probes are left"
                 )
         humid = [k for k in setup.channels_in(zone.key) if setup.channels[k].quantity == "relative_humidity"]
-        alone = [key for key in humid if beside(setup, key) is None]
+        alone = [key for key in humid if temperature_beside(setup, key) is None]
         if zone.agree_dew_point_K is not None and alone:
             listed = ", ".join(alone)
             found.append(f"{zone.key}: not compared, as its probe has no temperature of its own: {listed}")

@@ -108,6 +108,7 @@ class AlarmTable(Table):
     escalate_to: list[Text] = []
     repeat_after_s: Annotated[int, Field(ge=0)] = 0
     can_wait: bool | None = None
+    screen_alone: str = ""
 
 
 ROUTES: dict[str, type[Table]] = {

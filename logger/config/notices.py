@@ -73,6 +73,7 @@ def _alarm(key: str, table: of.AlarmTable, tables: Tables) -> AlarmSpec:
         escalate_to=tuple(table.escalate_to),
         repeat_after_s=table.repeat_after_s,
         can_wait=table.priority == "low" if table.can_wait is None else table.can_wait,
+        screen_alone=table.screen_alone.strip(),
     )
 
 
@@ -152,6 +153,23 @@ def _hours(texts: Iterable[str], tables: Tables, *, holidays: bool = True) -> Ho
             continue  # told by `faults`
     days = tables.room.value.holidays if tables.room and holidays else []
     return HoursOfUse(tuple(sorted(every)), tuple(sorted(d.isoformat() for d in days))) if every else None
+
+
+def warnings(config: Config) -> Iterator[str]:
+    """Alarms of high priority that no mail, hook, program or message carries out of the room."""
+    for alarm in config.setup.alarms:
+        beyond = {*alarm.routes, *(alarm.escalate_to if alarm.escalate_after_s else ())} - {"screen"}
+        if alarm.priority == "high" and not beyond and not alarm.screen_alone:
+            yield (
+                f"alarms.toml: {alarm.key} has high priority and goes to the screen alone: nobody away from "
+                "it is notified; name a mail route, a duty or another way in `routes`, or say in "
+                "`screen_alone` why the screen is enough"
+            )
+    if config.notices.routes is not None and not {*config.notices.routes} - {"screen"}:
+        yield (
+            "alarms.toml: notices.routes names the screen alone: nobody away from it is notified of a silent "
+            "probe, a full disk or a failed backup; name a mail route, a duty or another way there"
+        )
 
 
 def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:

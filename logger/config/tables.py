@@ -238,30 +238,27 @@ def _read_alarms(tables: Tables, source: Source) -> None:
         tables.notices = validated(notice_tables.NoticesTable, plan, source, ("notices",), tables.faults)
 
 
+# Each table of service.toml, read into the attribute of `Tables` with its name.
+SECTIONS: Mapping[str, type[BaseModel]] = {
+    "backup": schema.BackupTable,
+    "retention": schema.RetentionTable,
+    "watch": schema.WatchTable,
+    "clock": schema.ClockTable,
+    "heartbeat": schema.HeartbeatTable,
+    "sign_in": schema.SignInTable,
+    "reviews": schema.ReviewsTable,
+    "records": schema.RecordsTable,
+}
+
+
 def _read_service(tables: Tables, source: Source) -> None:
     file = validated(schema.ServiceFile, source.tables, source, (), tables.faults)
     if file is None:
         return
-    told = file.value
-    if told.backup is not None and claim(tables, source, "backup", "backup", ("backup",)):
-        tables.backup = validated(schema.BackupTable, told.backup, source, ("backup",), tables.faults)
-    if told.retention is not None and claim(tables, source, "retention", "retention", ("retention",)):
-        where: Path = ("retention",)
-        tables.retention = validated(schema.RetentionTable, told.retention, source, where, tables.faults)
-    if told.watch is not None and claim(tables, source, "watch", "watch", ("watch",)):
-        tables.watch = validated(schema.WatchTable, told.watch, source, ("watch",), tables.faults)
-    if told.clock is not None and claim(tables, source, "clock", "clock", ("clock",)):
-        tables.clock = validated(schema.ClockTable, told.clock, source, ("clock",), tables.faults)
-    if told.heartbeat is not None and claim(tables, source, "heartbeat", "heartbeat", ("heartbeat",)):
-        beats: Path = ("heartbeat",)
-        tables.heartbeat = validated(schema.HeartbeatTable, told.heartbeat, source, beats, tables.faults)
-    if told.sign_in is not None and claim(tables, source, "sign_in", "sign_in", ("sign_in",)):
-        doors: Path = ("sign_in",)
-        tables.sign_in = validated(schema.SignInTable, told.sign_in, source, doors, tables.faults)
-    if told.reviews is not None and claim(tables, source, "reviews", "reviews", ("reviews",)):
-        tables.reviews = validated(schema.ReviewsTable, told.reviews, source, ("reviews",), tables.faults)
-    if told.records is not None and claim(tables, source, "records", "records", ("records",)):
-        tables.records = validated(schema.RecordsTable, told.records, source, ("records",), tables.faults)
+    for name, model in SECTIONS.items():
+        raw = getattr(file.value, name)
+        if raw is not None and claim(tables, source, name, name, (name,)):
+            setattr(tables, name, validated(model, raw, source, (name,), tables.faults))
 
 
 def _read_certificate(tables: Tables, source: Source) -> None:

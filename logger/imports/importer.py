@@ -24,7 +24,7 @@ from .comparison import Compared, Conflict, against
 from .outside import Content, reading_of
 from .profile import Profile
 from .reading import Reading, Series
-from .samples import refuse_simulated
+from .samples import refuse_invented, refuse_simulated
 from .writing import written
 
 Say = Callable[[str], None]
@@ -106,6 +106,8 @@ def import_content(  # noqa: PLR0917
     refuse_simulated(name, sha256, content, simulated=store.simulated)
     say(f"{name}: reading")
     reading = checked(name, content, profile, setup, now_ns, without)
+    if reading.simulated:
+        refuse_invented(name, simulated=store.simulated)
     refuse_two_orders([*orders_of(store), (name, profile.name, reading.assumed)])
     if dry_run:
         return trial(name, sha256, reading, store)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -20,6 +21,7 @@ from .grid import Flag, Grid
 from .heading import delimiter_of, text_grid
 from .plain import plain_table
 from .profile import UNKNOWN, Column, Profile
+from .samples import is_simulated
 from .sheets import sheet_grid
 from .structured import json_grid, parquet_grid
 from .table import Stream, TextColumn, TextTable, read_table
@@ -69,6 +71,7 @@ class Reading:
     series: tuple[Series, ...]
     assumed: tuple[str, ...]
     left_out: tuple[tuple[int, str], ...] = ()  # lines that somebody named, with their text
+    simulated: bool = False  # a packed part says of itself that nothing in it was measured, or is a sample
 
 
 def read_content(
@@ -97,7 +100,12 @@ def read_content(
             assumed += notes
     rows = sum(table.rows for table in tables)
     left_out = tuple(line for table in tables for line in table.left_out)
-    return Reading(rows, _joined(series), tuple(dict.fromkeys(assumed)), left_out)
+    simulated = any(_is_simulated(part) for part in parts if part.content is not content)
+    return Reading(rows, _joined(series), tuple(dict.fromkeys(assumed)), left_out, simulated)
+
+
+def _is_simulated(part: Part) -> bool:
+    return is_simulated(hashlib.sha256(part.content).hexdigest(), part.content)
 
 
 def grid_of(part: Part, profile: Profile) -> Grid:

@@ -26,7 +26,13 @@ def is_simulated(sha256: str, beginning: bytes) -> bool:
 
 def refuse_simulated(name: str, sha256: str, beginning: bytes, *, simulated: bool) -> None:
     """ImportRefused for invented readings, unless the record is that of a simulated room."""
-    if not simulated and is_simulated(sha256, beginning):
+    if is_simulated(sha256, beginning):
+        refuse_invented(name, simulated=simulated)
+
+
+def refuse_invented(name: str, *, simulated: bool) -> None:
+    """The same for a file that is known to hold them."""
+    if not simulated:
         raise ImportRefused(
             f"{name}: holds invented readings and this is the record of a real room; nothing was imported."
             " Try it in a record of its own, begun with `simulated = true` in room.toml."

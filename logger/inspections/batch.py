@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from ..core.evidence.derived import in_air
+from ..core.evidence.derived import cells_in_air
 from ..core.judge.days import DAY_NS
 from ..errors import StillroomError
 from ..instants import NS
@@ -102,7 +102,7 @@ def _answer_group(verdicts: Verdicts, group: Sequence[_Prepared], now_ns: int) -
         first.question.zone, first.begin_ns, end_ns, now_ns, activity=first.question.activity, refresh=False
     )
     # What follows from other quantities is computed once, and not for each interval.
-    derived = in_air(judgement.cells, verdicts.setup, judgement.zone)
+    derived = cells_in_air(judgement.cells, verdicts.setup, judgement.zone)
     judgement = replace(judgement, cells={**judgement.cells, **derived})
     for item in group:
         yield Answer(

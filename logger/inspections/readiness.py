@@ -17,7 +17,7 @@ import numpy as np
 
 from ..acts.inspections import inspections, start_inspection
 from ..acts.work_stops import stops_in_force
-from ..core.judge.body_temperature import TrackState, lagged
+from ..core.judge.body_temperature import TrackState, lag_response
 from ..core.judge.judgement import Judgement
 from ..core.judge.settling import BodyState
 from ..errors import Refused
@@ -125,13 +125,13 @@ def _settling_left_s(zone: Zone, judgement: Judgement) -> int | None:
 
 
 def _bodies_left_s(zone: Zone, tracks: TrackState, step_s: int) -> int | None:
-    if not tracks.tracks or tracks.air.last is None:
+    if not tracks.tracks or any(air.last is None for air in tracks.airs):
         return None
     n = HORIZON_NS // NS // step_s
     left = 0
-    for body, track in zip(zone.bodies, tracks.tracks, strict=True):
-        air = np.full(n, float(tracks.air.last))
-        course = lagged(air, float(track.low + track.high) / 2, step_s / body.tau_s)
+    for body, track, memory in zip(zone.bodies, tracks.tracks, tracks.airs, strict=True):
+        air = np.full(n, float(memory.last or 0))
+        course = lag_response(air, float(track.low + track.high) / 2, step_s / body.tau_s)
         within = (course >= body.lower * MICRO) & (course <= body.upper * MICRO)
         if not within[-1]:
             return None

@@ -21,7 +21,7 @@ class Period:
     rule: str = ""
     probe: str = ""
     provisional: bool = False
-    margin: float | None = None  # the smallest, where a limit decided
+    margin: float | None = None  # the smallest, as a share of the room between the limits of its rule
 
 
 @dataclass(frozen=True)

@@ -42,19 +42,30 @@ def alike(first: str, second: str) -> bool:
 _DIRECTION = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\ufeff")
 
 
+def unseen_sign(text: str) -> str:
+    """The first control sign or mark of direction in a text, by name and number; "" where there is none.
+
+    Line breaks and tabs may be.
+
+    >>> unseen_sign("bay\u202e 1"), unseen_sign("Łukasz Żak")
+    ('right-to-left override (U+202E)', '')
+    """
+    for sign in text:
+        if sign in _DIRECTION or (unicodedata.category(sign) in {"Cc", "Cs"} and sign not in "\n\r\t"):
+            return f"{unicodedata.name(sign, 'a control sign').lower()} (U+{ord(sign):04X})"
+    return ""
+
+
 def refuse_unseen(text: str, what: str) -> str:
     """The text; Refused where it holds a control sign or a mark of direction. Line breaks may be.
 
     >>> refuse_unseen("Łukasz Żak", "name")
     'Łukasz Żak'
     """
-    for sign in text:
-        if sign in _DIRECTION or (unicodedata.category(sign) in {"Cc", "Cs"} and sign not in "\n\r\t"):
-            name = unicodedata.name(sign, "a control sign").lower()
-            raise Refused(
-                f"The {what} holds {name} (U+{ord(sign):04X}), which nobody sees: enter it again without it."
-                " Nothing was changed."
-            )
+    if sign := unseen_sign(text):
+        raise Refused(
+            f"The {what} holds {sign}, which nobody sees: enter it again without it. Nothing was changed."
+        )
     return text
 
 

@@ -228,6 +228,7 @@ class AlarmSpec:
     escalate_to: tuple[str, ...] = ()
     repeat_after_s: int = 0  # still out for so long: another notice; 0: never
     can_wait: bool = False  # in quiet hours its notices wait for their end
+    screen_alone: str = ""  # why the screen is enough for one of high priority
     zone: str = ""  # of an alarm without a rule; "": the whole room
     watches: str = ""  # what an alarm without a rule looks at, as in `logger.core.alarms.system`
 

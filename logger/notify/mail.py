@@ -47,7 +47,7 @@ class Sender(Protocol):
 
 
 def message_id(notice: AlarmNotice, recipient: str, sender: str) -> str:
-    """The same for each attempt of one step of one occurrence to one recipient."""
+    """Message-ID of a notice: equal for every attempt of one step of one occurrence to one recipient."""
     named = f"{notice.alarm}|{notice.occurrence}|{notice.since_ns}|{notice.step}|{recipient}"
     return identity(named, sender)
 

@@ -100,7 +100,7 @@ class Outbox:
     def post(
         self, conn: Connection, key: str, letters: Iterable[tuple[Address, Wording]], now_ns: int
     ) -> int:
-        """The same for any addresses; how many."""
+        """Puts a letter that belongs to no alarm, one for each address; gives how many."""
         named = [(a, w, identity(f"{key}|{a.recipient or a.route}", a.sender)) for a, w in letters]
         return self._put(conn, {"at_ns": now_ns, "alarm": key, "next_ns": now_ns}, named, {})
 

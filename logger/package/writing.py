@@ -29,9 +29,10 @@ from ..instants import rfc3339
 from ..model import Setup
 from ..record.export import setup_files
 from ..record.issues import issues
-from ..record.readings import CORRECTED, RAW, column_description, corrected_table, table_csv
+from ..record.readings import column_description, columns_of
 from ..record.reviews import reviews
 from ..record.signatures import head_text, public_keys, signing_key
+from ..record.stored import table_csv, zone_tables
 from ..selftest import report_files, selftest
 from ..store.backup.folder import copy_file, plain_target_errors, write_file
 from ..store.files import sha256_of
@@ -178,7 +179,9 @@ def _texts(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> It
     simulated = " (SIMULATED: no measured data)" if store.simulated else ""
     yield (
         "HOW-TO-VERIFY.txt",
-        HOW_TO.format(simulated=simulated, columns=column_description((*RAW, *CORRECTED))).encode(),
+        HOW_TO.format(
+            simulated=simulated, columns=column_description(columns_of(simulated=store.simulated))
+        ).encode(),
     )
     yield "head.txt", head_text(store, now_ns // 10**9 * 10**9)
     yield "keys.json", _json(public_keys(store))
@@ -228,11 +231,10 @@ def _readings(store: Store, setup: Setup, zone: str, span: tuple[int, int], out:
     """CSV and Parquet of each channel of a zone; one without readings has no file."""
     import pyarrow.parquet as pq
 
-    for key in setup.channels_in(zone):
-        table = corrected_table(store, setup, key, *span)
+    for key, table in zone_tables(store, setup, zone, *span).items():
         if table.num_rows:
             path = out / "readings" / zone / key
-            write_file(path.with_name(f"{key}.csv"), table_csv([table]))
+            write_file(path.with_name(f"{key}.csv"), table_csv(table, simulated=store.simulated))
             pq.write_table(table, path.with_name(f"{key}.parquet"), compression="zstd")
 
 

@@ -56,7 +56,7 @@ class Throttle:
                     tried.pop()
 
     def admit_signature(self, name: str, session: str) -> None:
-        """The same for who is signed in already: nobody else's tries count here."""
+        """Count a signature's try by a signed-in person: nobody else's tries count here."""
         self._admit([(("signature", _name(name), session), TRIES)])
 
     def note_signature(self, name: str, session: str) -> None:

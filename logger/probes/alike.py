@@ -75,7 +75,7 @@ def _beginning(pattern: str) -> str:
 
 
 def _ending(pattern: str) -> str:
-    """The same for the end: what follows the last bracket."""
+    """The characters with which every match ends, as far as plain: what follows the last bracket."""
     if _alternatives(pattern):
         return ""
     after = pattern.rpartition(")")[2]

@@ -13,7 +13,7 @@ from ..errors import Refused
 from ..formats.dcc import content_of
 from ..instants import rfc3339
 from ..model import Setup
-from .readings import column_description
+from .readings import MARKED, column_description
 from .stored import STORED, stored_csv
 
 if TYPE_CHECKING:
@@ -99,5 +99,5 @@ def _description(store: Store, setup: Setup, span: tuple[int, int] | None, now_n
         which="all readings"
         if span is None
         else f"readings taken from {rfc3339(span[0])} (included) to {rfc3339(span[1])} (not included)",
-        columns=column_description(STORED),
+        columns=column_description((*STORED, *(MARKED if store.simulated else ()))),
     )

@@ -19,8 +19,9 @@ from .facts import record_facts, with_issue_head
 from .figure import figure
 from .interval import Interval
 from .pdf import compile_pdf
-from .readings import CORRECTED, RAW, column_description, record_csv
+from .readings import column_description, columns_of
 from .signatures import Key, digests, sealed_by, signing_key
+from .stored import record_csv
 from .words import sentence
 
 if TYPE_CHECKING:
@@ -100,7 +101,7 @@ def render_files(facts: Mapping[str, Any], chart: str, readings: bytes) -> dict[
     return {
         f"{stem}.pdf": compile_pdf(facts, chart, readings, record),
         f"{stem}-readings.csv": readings,
-        f"{stem}-readings.txt": column_description((*RAW, *CORRECTED)).encode(),
+        f"{stem}-readings.txt": column_description(columns_of(simulated=facts["simulated"])).encode(),
         f"{stem}.json": record,
     }
 

@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..core.calibration.apply import correct_readings
 from ..core.evidence.quality import possible_span
+from ..imports.samples import MARK
 from ..instants import NS
 from ..model import Channel
 from ..series import STATUS, Bool, Float, Int, Readings
-from ..units import quantity
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from ..model import Setup
-    from ..store import Store
 
+SIMULATED = MARK.decode()
 _DECIMALS = (("s", NS), ("ms", 1_000_000), ("ns", 1))
 RAW: tuple[tuple[str, str], ...] = (
     ("channel", "key of the channel: <probe>.<quantity>"),
@@ -36,47 +34,20 @@ CORRECTED: tuple[tuple[str, str], ...] = (
     ("U", "expanded uncertainty of the corrected value (k = 2), in `corrected_unit` as a difference"),
     ("corrected_unit", "the unit in which values are judged"),
 )
-_ALL = (*RAW, *CORRECTED)
+JUDGED: tuple[tuple[str, str], ...] = (
+    (
+        "quality",
+        "pass, suspect, fail, missing or not evaluated (QARTOD flags, as judged where the probe stood), or "
+        "conflict: another value is stored for this time, and nobody has decided",
+    ),
+    ("decision", "holds or set aside, where a person decided between contradicting values; else empty"),
+)
+MARKED: tuple[tuple[str, str], ...] = (("mark", f"{SIMULATED} (of a simulated room alone has this column)"),)
 
 
-def record_csv(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) -> tuple[bytes, int]:
-    """All readings of a zone in [from, to) as CSV, as received and corrected, and their number."""
-
-    def write_channel(key: str) -> tuple[bytes, int]:
-        table = corrected_table(store, setup, key, from_ns, to_ns)
-        return lines(table), table.num_rows
-
-    # One channel is written while another is read; the order of the file is that of the setup.
-    with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
-        parts = list(pool.map(write_channel, setup.channels_in(zone)))
-    return head(_ALL) + b"".join(content for content, _ in parts), sum(rows for _, rows in parts)
-
-
-def corrected_table(store: Store, setup: Setup, key: str, from_ns: int, to_ns: int) -> pa.Table:
-    """Readings of one channel, as they came and corrected, in the columns RAW and CORRECTED."""
-    channel, readings = setup.channels[key], store.readings(key, from_ns, to_ns)
-    reading_values = correct_readings(channel, setup.certificates_of(key), readings.taken_ns, readings.value)
-    table = _raw(channel, readings)
-    for name, values in (("corrected", reading_values.value), ("U", reading_values.U)):
-        table = table.append_column(name, numbers(np.round(values, 6)))  # as they are judged
-    return table.append_column("corrected_unit", same(quantity(channel.quantity).unit, len(readings)))
-
-
-def _raw(channel: Channel, readings: Readings) -> pa.Table:
-    """No field can hold a comma, a quote or a line end: keys and units are checked by the configuration."""
-    import pyarrow as pa
-
-    n = len(readings)
-    words = pa.DictionaryArray.from_arrays(readings.status, list(STATUS)).cast(pa.string())
-    columns = {
-        "channel": same(channel.key, n),
-        "taken": instants(readings.taken_ns),
-        "value": numbers(readings.value),
-        "unit": same(channel.unit, n),
-        "status": words,
-        "late": pa.array(readings.late).cast(pa.uint8()),
-    }
-    return pa.table(columns)
+def columns_of(*, simulated: bool) -> tuple[tuple[str, str], ...]:
+    """The columns of the readings of a record, in order: name and meaning."""
+    return (*RAW, *CORRECTED, *JUDGED, *(MARKED if simulated else ()))
 
 
 def instants(taken_ns: Int, known: Bool | None = None) -> pa.Array:
@@ -108,11 +79,6 @@ def same(text: str, n: int) -> pa.Array:
     import pyarrow as pa
 
     return pa.repeat(pa.scalar(text), n)
-
-
-def table_csv(parts: Sequence[pa.Table]) -> bytes:
-    """Tables in the columns RAW and CORRECTED as one file."""
-    return head(_ALL) + b"".join(map(lines, parts))
 
 
 def head(columns: Iterable[tuple[str, str]]) -> bytes:

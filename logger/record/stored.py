@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..core.calibration.apply import correct_readings
 from ..core.evidence.cells import qualities
+from ..instants import NS
 from ..model import Quality
 from ..series import STATUS, Bool, Int, Readings, find_conflicts
 from ..store.hot.clocks import EVER_NS
 from ..store.hot.value_decisions import decided_mask
-from .readings import head, instants, lines, numbers, same
+from ..units import quantity
+from .readings import JUDGED, MARKED, SIMULATED, columns_of, head, instants, lines, numbers, same
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -35,15 +40,11 @@ STORED: tuple[tuple[str, str], ...] = (
     ("unit", "the probe's own unit"),
     ("raw", "the text that was read, where `value` is converted from it or is not in it"),
     ("status", f"ok: a value came; or why none did: {', '.join(STATUS[1:])}"),
-    (
-        "quality",
-        "pass, suspect, fail, missing or not evaluated (QARTOD flags, as judged where the probe stood), or "
-        "conflict: another value is stored for this time, and nobody has decided",
-    ),
-    ("decision", "holds or set aside, where a person decided between contradicting values; else empty"),
+    *JUDGED,
     ("late", "1 where the reading came by a file or after a lost link, else 0"),
     ("source", "how it came: a poll, a file by the first digits of its SHA-256, a message"),
 )
+_MARGIN_NS = 3600 * NS  # the tests of a reading look at those around it, at half an hour at the most
 _WORDS = {int(flag): flag.name.lower().replace("_", " ") for flag in Quality}
 _CONFLICT = 0  # no flag of QARTOD
 _HOLDS, _SET_ASIDE = 1, 2
@@ -69,14 +70,85 @@ def stored_csv(store: Store, setup: Setup, span: tuple[int, int] | None) -> dict
 
     Readings whose true time is not known belong to an interval by their stamps.
     """
-    rows_by_channel = {key: _rows_of(store, key, span) for key in store.channels()}
-    rows_by_channel = {key: rows for key, rows in rows_by_channel.items() if len(rows.rows)}
-    flags = qualities(
-        setup, {k: _readings(rows) for k, rows in rows_by_channel.items() if k in setup.channels}
-    )
+    each = {key: _rows_of(store, key, span) for key in store.channels()}
+    each = {key: found for key, found in each.items() if len(found.rows)}
+    flags = qualities(setup, {k: _readings(found) for k, found in each.items() if k in setup.channels})
+    heads = head((*STORED, *(MARKED if store.simulated else ())))
+    tables = {key: _table(setup, key, found, flags.get(key)) for key, found in each.items()}
     return {
-        key: (head(STORED) + lines(_table(setup, key, rows, flags.get(key)), "needed"), len(rows.rows))
-        for key, rows in rows_by_channel.items()
+        key: (heads + lines(_marked(store, table), "needed"), table.num_rows) for key, table in tables.items()
+    }
+
+
+def record_csv(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) -> tuple[bytes, int]:
+    """The readings of a zone in an interval as one file, and their number."""
+    tables = zone_tables(store, setup, zone, from_ns, to_ns)
+    return table_csv(*tables.values(), simulated=store.simulated), sum(t.num_rows for t in tables.values())
+
+
+def table_csv(*tables: pa.Table, simulated: bool) -> bytes:
+    """Tables in the columns of `columns_of` as one file."""
+    return head(columns_of(simulated=simulated)) + b"".join(map(lines, tables))
+
+
+def zone_tables(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) -> dict[str, pa.Table]:
+    """Channel of the zone -> its readings whose true time is known and in [from, to), one row each.
+
+    As they came, corrected, with their quality and what was decided on them; a value that was set aside is
+    there, too. Columns as `columns_of` says.
+    """
+    mine = setup.channels_in(zone)
+    around = {key for z in setup.zones if {*setup.channels_in(z)} & {*mine} for key in setup.channels_in(z)}
+    wide = from_ns - _MARGIN_NS, to_ns + _MARGIN_NS
+    with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
+        each = dict(zip(around, pool.map(lambda key: _rows_of(store, key, wide), around), strict=True))
+        flags = qualities(setup, {key: _readings(found) for key, found in each.items()})
+
+        def told(key: str) -> pa.Table:
+            return _record_table(setup, key, each[key], flags[key], (from_ns, to_ns))
+
+        return {key: _marked(store, table) for key, table in zip(mine, pool.map(told, mine), strict=True)}
+
+
+def _record_table(
+    setup: Setup, key: str, found: _Rows, flags: NDArray[np.uint8], span: tuple[int, int]
+) -> pa.Table:
+    import pyarrow as pa
+
+    where = found.known & (found.taken_ns >= span[0]) & (found.taken_ns < span[1])
+    channel, rows, taken_ns = setup.channels[key], found.rows.part(where), found.taken_ns[where]
+    done = correct_readings(channel, setup.certificates_of(key), taken_ns, rows.value)
+    n = len(rows)
+    columns = {
+        "channel": same(key, n),
+        "taken": instants(taken_ns),
+        "value": numbers(rows.value),
+        "unit": same(channel.unit, n),
+        "status": _status(rows),
+        "late": pa.array(rows.late).cast(pa.uint8()),
+        "corrected": numbers(np.round(done.value, 6)),  # as they are judged
+        "U": numbers(np.round(done.U, 6)),
+        "corrected_unit": same(quantity(channel.quantity).unit, n),
+        **_judged(_quality(found, flags)[where], found.decided[where]),
+    }
+    return pa.table(columns)
+
+
+def _marked(store: Store, table: pa.Table) -> pa.Table:
+    """With the mark of a simulated room in every row, so that no part of the file is without it."""
+    return table.append_column("mark", same(SIMULATED, table.num_rows)) if store.simulated else table
+
+
+def _status(rows: Columns) -> pa.Array:
+    import pyarrow as pa
+
+    return pa.DictionaryArray.from_arrays(rows.status, list(STATUS)).cast(pa.string())
+
+
+def _judged(quality: NDArray[np.uint8], decided: NDArray[np.uint8]) -> dict[str, pa.Array]:
+    return {
+        "quality": _words(quality, {**_WORDS, _CONFLICT: "conflict"}),
+        "decision": _words(decided, {0: "", _HOLDS: "holds", _SET_ASIDE: "set aside"}),
     }
 
 
@@ -118,9 +190,8 @@ def _table(setup: Setup, key: str, stored: _Rows, flags: NDArray[np.uint8] | Non
         "value": numbers(rows.value),
         "unit": same(unit, n),
         "raw": _texts(rows.raw),
-        "status": pa.DictionaryArray.from_arrays(rows.status, list(STATUS)).cast(pa.string()),
-        "quality": _words(_quality(stored, flags), {**_WORDS, _CONFLICT: "conflict"}),
-        "decision": _words(stored.decided, {0: "", _HOLDS: "holds", _SET_ASIDE: "set aside"}),
+        "status": _status(rows),
+        **_judged(_quality(stored, flags), stored.decided),
         "late": pa.array(rows.late).cast(pa.uint8()),
         "source": _texts(rows.source),
     }

@@ -8,7 +8,7 @@ from math import exp
 
 import numpy as np
 
-from ..core.judge.body_temperature import AirMemory, Track, TrackState
+from ..core.judge.body_temperature import AirMemory, BodyTrack, TrackState
 from ..core.judge.judgement import Judgement
 from ..core.judge.settling import BodyState
 from ..model import Setup, ThermalBody
@@ -36,8 +36,10 @@ def _room(*bodies: ThermalBody, U: float = 1e-9) -> Setup:
 
 
 def _known(*temperatures: float) -> BodyState:
-    tracks = tuple(Track(*[round(t * MICRO)] * 3) for t in temperatures)
-    return BodyState(0, 0, (), "", TrackState(tracks, AirMemory(round(temperatures[0] * MICRO))))
+    tracks = tuple(BodyTrack(*[round(t * MICRO)] * 3) for t in temperatures)
+    return BodyState(
+        0, 0, (), "", TrackState(tracks, (AirMemory(round(temperatures[0] * MICRO)),) * len(tracks))
+    )
 
 
 def _bodies() -> Iterator[Case]:
@@ -112,7 +114,7 @@ def _credible() -> Iterator[Case]:
 
     def start(*days: tuple[int, float, float]) -> BodyState:
         known = tuple((DAY_NUMBER - ago, round(a * MICRO), round(b * MICRO)) for ago, a, b in days)
-        return BodyState(0, 14_400, (), "", TrackState((), AirMemory(None, (), known)))
+        return BodyState(0, 14_400, (), "", TrackState((), (AirMemory(None, (), known),)))
 
     for name, state, end in (
         ("no air before: 18 … 22, 120·ln 4 = 166.4 min", start(), 166),
@@ -134,7 +136,7 @@ def _credible() -> Iterator[Case]:
 
     def days() -> tuple[object, ...]:
         found = judged(_room(), {"T1": series(rising)}, state=start((6, 19.0, 21.0), (7, 10.0, 30.0)))
-        air = found.memory.states[N].tracks.air
+        air = found.memory.states[N].tracks.airs[0]
         return air.last, air.silences, tuple((d - DAY_NUMBER, a, b) for d, a, b in air.days)
 
     yield group.case(
@@ -184,7 +186,7 @@ def _edges() -> Iterator[Case]:
         """Known at 23.0; the air was last seen some time ago."""
         known, lost = _known(23.0).tracks.tracks, silent_s > 3600
         air = AirMemory(round(last * MICRO), ((silent_s, 0),), (), lost, 14_400 if lost else 0)
-        return BodyState(0, 14_400, (), "", TrackState(known, air))
+        return BodyState(0, 14_400, (), "", TrackState(known, (air,)))
 
     again = (("indeterminate", 0, 166), ("conforming", 166, 300), ("indeterminate", 300, 400 + 166))
     yield group.case(
@@ -234,7 +236,7 @@ def _edges() -> Iterator[Case]:
         room = setup((rule(lower=15.0, upper=25.0),), places, U=1e-9, settling_s=14_400, bodies=(GRANITE,))
         readings = {"T1": still, "T2": silent(series(np.full(N, 20.4)), (1400, N))}
         states = [judged(room, readings, DAY, at(h), state=_known(20.0)).memory.states for h in (23, 24)]
-        return states[0][1380].tracks.air.last, states[1][N].tracks.air.last, states[1][N].settling_s
+        return states[0][1380].tracks.airs[0].last, states[1][N].tracks.airs[0].last, states[1][N].settling_s
 
     yield group.case("the mean of the probes that tell something", (20_200_000, 20_000_000, 0), last_air)
 

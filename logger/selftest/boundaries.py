@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..core.evidence.cells import Cells, Grid
-from ..core.evidence.neighbours import WINDOW_S, Drift, departing, drift, window_s
+from ..core.evidence.neighbours import WINDOW_S, Drift, disagreement_flags, drift, window_s
 from ..core.measurement.thermal_error import Feature, Work, largest_um, thermal_error
 from ..core.physics.expansion import IDEAL, Material
 from ..core.physics.humidity import dew_point
@@ -278,7 +278,7 @@ def _apart(cells: Iterable[int], n: int) -> int:
     """Cells of a window in which the first of three probes is doubted; the record has n of them."""
     means = [np.full(n, 20.0) * MICRO for _ in range(3)]
     means[0][list(cells)] = 21.0 * MICRO
-    return int(departing(means, 0.2 * MICRO, 15)[0].sum())
+    return int(disagreement_flags(means, 0.2 * MICRO, 15)[0].sum())
 
 
 def _coarsely_apart() -> tuple[int, int, int]:

@@ -9,7 +9,7 @@ from math import hypot, sqrt
 import numpy as np
 
 from ..core.evidence.cells import Cells
-from ..core.evidence.derived import HENE_NM, NOMINAL, coarse, derived_channel, in_air, nominal_U
+from ..core.evidence.derived import HENE_NM, NOMINAL, cells_in_air, coarse, derived_channel, nominal_U
 from ..model import Channel, Placement, Setup
 from ..model.reasons import Why
 from ..series import Readings
@@ -221,7 +221,7 @@ def _in_air(probes: tuple[str, ...]) -> tuple[str, ...]:
     }
     found = judged(made, readings, at(0), at(N / 60))
     measured = {k: c for k, c in found.cells.items() if k in readings and k.startswith(probes)}
-    return tuple(sorted(key.partition(".")[2] for key in in_air(measured, made, "bay")))
+    return tuple(sorted(key.partition(".")[2] for key in cells_in_air(measured, made, "bay")))
 
 
 def _agree(ends: tuple[dict[str, float], dict[str, float]], U: float) -> bool:

@@ -9,14 +9,14 @@ from dataclasses import replace
 import numpy as np
 
 from ..core.evidence.quality import (
+    confirmed_at,
     constant_runs,
     gross_range,
+    has_moved,
     last_run,
-    moved,
     possible_span,
-    rates,
-    spike,
-    stays,
+    rate_flags,
+    spike_flags,
 )
 from ..instants import NS
 from ..model import Certificate, Channel
@@ -57,7 +57,7 @@ def _quality() -> Iterator[Case]:
     yield group.case(
         "spike of 3.48 K against 3 K",
         (2, 1, 1, 3, 1, 2),
-        lambda: spike(t, np.array([20.0, 20.02, 20.01, 23.5, 20.03, 20.05]), 3.0, 180.0),
+        lambda: spike_flags(t, np.array([20.0, 20.02, 20.01, 23.5, 20.03, 20.05]), 3.0, 180.0),
         source="values.csv, quality flags: 20.00, 20.02, 20.01, 23.50, 20.03, 20.05 → 3.48 K",
     )
     five = t[:5]
@@ -65,31 +65,33 @@ def _quality() -> Iterator[Case]:
         yield group.case(
             f"departure by {height:g} K against 0.5 K",
             flag,
-            lambda h=height: spike(five, np.array([0.0, 0.0, h, 0.0, 0.0]), 0.5, 180.0)[2],
+            lambda h=height: spike_flags(five, np.array([0.0, 0.0, h, 0.0, 0.0]), 0.5, 180.0)[2],
         )
     yield group.case(
         "the mean of both neighbours is what counts",
         (1, 3),
         lambda: (
-            spike(five, np.array([0, 0.0, 0.7, 0.4, 0]), 0.5, 180.0)[2],
-            spike(five, np.array([0, 0.0, 0.701, 0.4, 0]), 0.5, 180.0)[2],
+            spike_flags(five, np.array([0, 0.0, 0.7, 0.4, 0]), 0.5, 180.0)[2],
+            spike_flags(five, np.array([0, 0.0, 0.701, 0.4, 0]), 0.5, 180.0)[2],
         ),
     )
     yield group.case(
         "a ramp is no spike, however steep",
         (2, 1, 1, 1, 2),
-        lambda: spike(five, np.array([0.0, 1.0, 5.0, 6.0, 7.0]), 0.5, 180.0),
+        lambda: spike_flags(five, np.array([0.0, 1.0, 5.0, 6.0, 7.0]), 0.5, 180.0),
     )
     for low in ([0.0, 0, -3.0, -3.0, 0], [0.0, -3, -3.0, 0.0, 0]):
         yield group.case(
-            f"nor one equal to its neighbour, {low}", 1, lambda v=low: spike(five, np.array(v), 0.5, 180.0)[2]
+            f"nor one equal to its neighbour, {low}",
+            1,
+            lambda v=low: spike_flags(five, np.array(v), 0.5, 180.0)[2],
         )
     yield group.case(
         "nor a value equal to its neighbour",
         (1, 1),
         lambda: (
-            spike(five, np.array([0.0, 0, 3.0, 3.0, 0]), 0.5, 180.0)[2],
-            spike(five, np.array([0.0, 3, 3.0, 0.0, 0]), 0.5, 180.0)[2],
+            spike_flags(five, np.array([0.0, 0, 3.0, 3.0, 0]), 0.5, 180.0)[2],
+            spike_flags(five, np.array([0.0, 3, 3.0, 0.0, 0]), 0.5, 180.0)[2],
         ),
     )
     for gap_s, flag in ((180, 3), (180.001, 2)):
@@ -99,14 +101,15 @@ def _quality() -> Iterator[Case]:
             f"a neighbour {gap_s:g} s away of at most 180 s",
             (flag, flag),
             lambda a=late, b=early: tuple(
-                int(spike(x.astype(np.int64), np.array([0, 0, 3.0, 0, 0]), 0.5, 180.0)[2]) for x in (a, b)
+                int(spike_flags(x.astype(np.int64), np.array([0, 0, 3.0, 0, 0]), 0.5, 180.0)[2])
+                for x in (a, b)
             ),
         )
         yield group.case(
             f"and a value that does not depart, beside a neighbour {gap_s:g} s away",
             (1 if flag == 3 else 2,) * 2,
             lambda a=late, b=early: tuple(
-                int(spike(x.astype(np.int64), np.array([0, 0, 3.0, 0, 0]), 0.5, 180.0)[i])
+                int(spike_flags(x.astype(np.int64), np.array([0, 0, 3.0, 0, 0]), 0.5, 180.0)[i])
                 for x, i in ((a, 3), (b, 1))
             ),
         )
@@ -114,33 +117,33 @@ def _quality() -> Iterator[Case]:
         "three values have one that is tested, two have none",
         ((2, 3, 2), (2, 2)),
         lambda: (
-            tuple(spike(t[:3], np.array([0, 3.0, 0]), 0.5, 180.0).tolist()),
-            tuple(spike(t[:2], np.array([0, 3.0]), 0.5, 180.0).tolist()),
+            tuple(spike_flags(t[:3], np.array([0, 3.0, 0]), 0.5, 180.0).tolist()),
+            tuple(spike_flags(t[:2], np.array([0, 3.0]), 0.5, 180.0).tolist()),
         ),
     )
     yield group.case(
         "a missing neighbour: not evaluated",
         (2, 2, 2, 2, 2),
-        lambda: spike(five, np.array([0, nan, 3.0, nan, 0]), 0.5, 180.0),
+        lambda: spike_flags(five, np.array([0, nan, 3.0, nan, 0]), 0.5, 180.0),
     )
     U = np.full(5, 0.125)
     for after, told in ((1.125, (1,)), (1.1250001, ()), (0.875, (1,)), (0.8749, ())):
         yield group.case(
             f"a step of 1 K with U 0.125 K is confirmed by {after:g}",
             told,
-            lambda a=after: stays(five, np.array([0.0, 1.0, a, 1.0, 0.0]), U, 180.0, np.array([1])),
+            lambda a=after: confirmed_at(five, np.array([0.0, 1.0, a, 1.0, 0.0]), U, 180.0, np.array([1])),
         )
         yield group.case(
             f"and by {after:g} as the second",
             told,
-            lambda a=after: stays(five, np.array([0.0, 1.0, 1.0, a, 0.0]), U, 180.0, np.array([1])),
+            lambda a=after: confirmed_at(five, np.array([0.0, 1.0, 1.0, a, 0.0]), U, 180.0, np.array([1])),
         )
     for gap_s, told in ((180, (1,)), (180.001, ())):
         for stamps in ([0, 60, 60 + gap_s, 300, 400], [0, 60, 120, 120 + gap_s, 400]):
             yield group.case(
                 f"readings at {stamps} s confirm",
                 told,
-                lambda s=stamps: stays(
+                lambda s=stamps: confirmed_at(
                     (np.array(s) * 1e9).astype(np.int64),
                     np.array([0, 1.0, 1.0, 1.0, 0]),
                     U,
@@ -148,15 +151,17 @@ def _quality() -> Iterator[Case]:
                     np.array([1]),
                 ),
             )
-    yield group.case("two must follow", (2,), lambda: stays(five, np.ones(5), U, 180.0, np.array([2, 3, 4])))
+    yield group.case(
+        "two must follow", (2,), lambda: confirmed_at(five, np.ones(5), U, 180.0, np.array([2, 3, 4]))
+    )
     yield group.case(
         "moved by more than, not by as much as",
         (False, True, False, False),
         lambda: (
-            moved(np.array([0.0, 1.0]), 1.0),
-            moved(np.array([0.0, nan, 1.1]), 1.0),
-            moved(np.array([nan]), 0.0),
-            moved(np.array([]), 0.0),
+            has_moved(np.array([0.0, 1.0]), 1.0),
+            has_moved(np.array([0.0, nan, 1.1]), 1.0),
+            has_moved(np.array([nan]), 0.0),
+            has_moved(np.array([]), 0.0),
         ),
     )
 
@@ -165,7 +170,7 @@ def _rates() -> Iterator[Case]:
     group = Group("a rate no room can have", "more than 5 K within 5 min, by hand; absolute zero: SI, exact")
 
     def seen(times_s: list[float], values: list[float], max_age_s: float = 180.0) -> str:
-        found = rates((np.array(times_s) * NS).astype(np.int64), np.array(values), 5.0, max_age_s)
+        found = rate_flags((np.array(times_s) * NS).astype(np.int64), np.array(values), 5.0, max_age_s)
         return "".join("x" if one else "." for one in found)
 
     minutes = [60.0 * n for n in range(9)]

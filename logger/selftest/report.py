@@ -29,6 +29,7 @@ from . import plane as planes
 from . import settling as remembering
 from . import spatial_rules as spaces
 from . import thermal as solids
+from . import unknown as losses
 from . import window_evidence as gaps
 from .case import OWN, RAISED, Case, Result, run
 
@@ -37,6 +38,7 @@ LIBRARIES = ("numpy", "bottleneck", "pandas", "pyarrow", "SQLAlchemy", "cryptogr
 _PARTS = (
     published, physics, solids, lengths, readings, certificates, evidence, rules, spaces, planes, windows,
     gaps, several, edges, remembering, following, moisture,
+    losses,
 )  # fmt: skip
 
 

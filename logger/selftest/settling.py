@@ -224,4 +224,10 @@ def _continued() -> Iterator[Case]:
 
 
 def _first(state: BodyState) -> tuple[object, ...]:
-    return state.settling_s, state.unknown_s, state.silences, state.rule, state.tracks.air.silences
+    return (
+        state.settling_s,
+        state.unknown_s,
+        state.silences,
+        state.rule,
+        tuple(air.silences for air in state.tracks.airs),
+    )

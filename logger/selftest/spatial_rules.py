@@ -86,12 +86,12 @@ def _pairs() -> Iterator[Case]:
 
 def _leaning(group: Group) -> Iterator[Case]:
     """A pair counts as vertical (horizontal) within 10° of plumb (level), and its whole distance counts."""
-    for lean, wanted in ((9.9, "vertical"), (10.1, ""), (79.9, ""), (80.1, "horizontal")):
+    for lean, wanted in ((9.995, "vertical"), (10.005, ""), (79.995, ""), (80.005, "horizontal")):
         at = (2 * math.sin(math.radians(lean)), 0.0, 2 * math.cos(math.radians(lean)))
         for direction in ("vertical", "horizontal"):
             speaks = wanted == direction
             yield group.case(
-                f"0.6 K over 2 m that lean {lean:g}° from plumb, {direction}",
+                f"0.6 K over 2 m that lean {lean:.3f}° from plumb, {direction}",
                 0.3 if speaks else "ILL_CONDITIONED",
                 lambda d=direction, p=at, s=speaks: _along(d, p) if s else word(_over(d, p)),
                 1e-6,

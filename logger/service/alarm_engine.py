@@ -49,7 +49,7 @@ class VerdictSource(Protocol):
 
 @dataclass
 class _Turn:
-    """What one turn works on: specs by key, alarms as they are so far, what is to be told, and why."""
+    """What one turn works on: specs by key, alarms as they are so far, notices to send, and why."""
 
     now_ns: int
     specs: Mapping[str, AlarmSpec]
@@ -81,7 +81,7 @@ class AlarmEngine:
     facts: Callable[[int], SystemFacts] = lambda _: SystemFacts()
 
     def turn(self, now_ns: int) -> list[AlarmNotice]:
-        """Evaluates all cells that are complete and new; gives what was told, queued already."""
+        """Evaluates all cells that are complete and new; gives the notices, queued already."""
         alarms = {alarm.key: alarm for alarm in attending.alarm_list(self.store)}
         specs = self._specs()
         cells = self._cells(specs, {s.key: alarms.get(s.key, Alarm(s.key)) for s in specs}, now_ns)
@@ -174,7 +174,7 @@ class AlarmEngine:
     def _queue_notices(
         self, conn: Connection, turn: _Turn, again: Sequence[Sequence[Step]]
     ) -> list[AlarmNotice]:
-        """Queues what is due now: causes that were gathered, what is over, what is told again."""
+        """Queues what is due now: gathered causes, returns and reminders."""
         writer = NoticeWriter(self.store, self.config, conn, turn.specs, turn.now_ns)
         overtaken = _missed_occurrences(turn)
         for notice in overtaken:
@@ -218,7 +218,7 @@ class AlarmEngine:
     def _cells(
         self, specs: Sequence[AlarmSpec], alarms: Mapping[str, Alarm], now_ns: int
     ) -> dict[str, list[Cell]]:
-        """New cells of each alarm. What the rules were is asked once for each zone and cell."""
+        """New cells of each alarm. Rule states are read once for each zone and cell."""
         step_ns = self.config.setup.step_s * NS
         end_ns = now_ns // step_ns * step_ns
         rule_cells: dict[tuple[str, int], dict[str, Cell]] = {}
@@ -338,7 +338,7 @@ def _over_with(alarm: Alarm, turn: _Turn) -> list[Alarm]:
 
 
 def _missed_occurrences(turn: _Turn) -> list[AlarmNotice]:
-    """Occurrences that were followed by another one before they could be told: none is lost."""
+    """Occurrences that were followed by another one before their notice was sent: none is lost."""
     waited = [
         annunciation(a)
         for a in turn.before.values()

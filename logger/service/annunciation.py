@@ -1,4 +1,4 @@
-"""From an alarm to letters: who is told now, in which words, and the journal's entry that says so."""
+"""From an alarm to letters: the recipients now, the words, and the entry in the journal."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class NoticeWriter:
     def put(
         self, notice: AlarmNotice, alarm: Alarm, others: Sequence[Alarm] = (), standing: Sequence[Alarm] = ()
     ) -> int:
-        """One notice to everybody whom the alarm, and those that it speaks for, are to be told to.
+        """One notice to every recipient of the alarm and of those that it speaks for.
 
         `others` are told with it for the first time, `standing` ones of its cause were told before. Gives
         the instant from which on it goes out.

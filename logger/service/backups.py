@@ -1,4 +1,4 @@
-"""The daily backup, and what is told when none comes about or nobody tries to restore one."""
+"""The daily backup, and the events when none is made or no restore is tried."""
 
 from __future__ import annotations
 

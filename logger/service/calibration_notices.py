@@ -17,7 +17,7 @@ KIND = "confirmation"
 
 
 def notify_due(store: Store, config: Config, now_ns: int) -> list[DueNotice]:
-    """Journal and queue what was reached at 60, 30 and 7 days or is overdue, if it was not told yet."""
+    """Journal and queue what was reached at 60, 30 and 7 days or is overdue, unless notified already."""
     sent = {
         (n["channel"], n["certificate"], n["step"])
         for entry in store.journal.entries(kind=KIND)

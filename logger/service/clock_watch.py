@@ -29,7 +29,7 @@ Event = Callable[[str, Mapping[str, object]], None]
 
 
 def is_synchronised() -> bool | None:
-    """Whether the system has synchronised its clock; None where it cannot be asked."""
+    """Whether the system has synchronised its clock; None where the system does not say."""
     if not sys.platform.startswith("linux"):
         return None
     try:

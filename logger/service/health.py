@@ -73,7 +73,7 @@ def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[Figure]:
 
 
 def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
-    """Clock, lines and brokers, as the service told them with its newest heartbeat."""
+    """Clock, lines and brokers, from the service's newest heartbeat."""
     clock = str(beat.get("clock") or "not known")
     synced = {True: "synchronised by the system", False: "not synchronised by the system"}
     state = synced.get(beat.get("clock_synchronised"), "synchronisation not known")  # type: ignore[arg-type]

@@ -31,7 +31,7 @@ def read(folder: Path) -> dict[str, object] | None:
 
 
 class OutsideHeartbeat:
-    """Those outside who are told; a share that hangs does not keep the address from being told."""
+    """The heartbeat for other machines; a share that hangs does not keep the address from getting it."""
 
     def __init__(self) -> None:
         self._file = Errand("the heartbeat's file", ANSWER_S)
@@ -61,7 +61,7 @@ def _failure(act: Callable[[], None]) -> OSError | None:
 
 
 def _post(url: str, facts: Mapping[str, object], lines: Lines) -> None:
-    """The address is asked directly: a proxy that answers for a dead watcher would hide it."""
+    """No proxy is used: one that answers for a dead watcher would hide it."""
     body, head = json.dumps(dict(facts)).encode(), {"Content-Type": "application/json"}
     request = urllib.request.Request(url, body, head, method="POST")  # noqa: S310 (as configured)
     try:

@@ -117,7 +117,7 @@ def take_rows(  # noqa: PLR0917 (who, of which record, from where, what, when)
 
 
 def store_messages(store: Store, config: Config, messages: Sequence[BrokerMessage], event: Any) -> None:
-    """Store messages of a broker; one that cannot be read is an event, and is not asked for again."""
+    """Store messages of a broker; one that cannot be read is an event, and is not requested again."""
     rows: list[Row] = []
     clocks: list[tuple[str, int, int]] = []
     sure = boot_id() not in store.clocks.unsure_boots()
@@ -225,7 +225,7 @@ def _is_delivered(conn: Connection, node: str, seq: int, sha: str) -> bool:
 
 
 def _store_new(store: Store, conn: Connection, writer: str, rows: Sequence[Row]) -> Accepted:
-    """What is not there yet by channel, stamp and value; another value at one stamp is kept beside it."""
+    """Store what is new by channel, stamp and value; another value at one stamp is stored beside it."""
     fresh: dict[tuple[str, int, float | None], Row] = {}
     for row in rows:
         own_time = row.source not in OURS
@@ -237,7 +237,7 @@ def _store_new(store: Store, conn: Connection, writer: str, rows: Sequence[Row])
 
 
 def _is_stored(store: Store, row: Row) -> bool:
-    """A fault that is told again is as known as a value is."""
+    """Whether a value, or a fault, is stored at that stamp already."""
     values = store.columns(row.channel, row.taken_ns, row.taken_ns + 1).value
     if row.value is None:
         return bool(np.isnan(values).any())

@@ -75,7 +75,7 @@ class InspectionJobs:
         }
 
     def _ask_forgotten(self, now_ns: int) -> None:
-        """Each that runs for 12 h is asked about once."""
+        """Ask once about each inspection that has run for 12 h."""
         already = {entry.what["inspection"] for entry in self._store.journal.entries(kind=ASKED)}
         for job in overlong(self._store, now_ns):
             if job.key not in already:

@@ -28,7 +28,7 @@ class Jobs:
         return {name: now_s - begun_s for name, begun_s in tuple(self._begun_s.items())}
 
     def run(self, name: str, work: Callable[[], object]) -> bool:
-        """Does the work; whether it succeeded. A failure and its end are told once each."""
+        """Does the work; whether it succeeded. A failure and its end are one event each."""
         self._begun_s[name] = time.monotonic()
         try:
             return self._ran(name, work)
@@ -77,7 +77,7 @@ class Loop:
 
     @property
     def ending(self) -> bool:
-        """Whether it was told to end: a long turn looks at this between its steps."""
+        """Whether its end was requested: a long turn checks this between its steps."""
         return self._ending.is_set()
 
     def start(self) -> None:

@@ -101,7 +101,7 @@ def _polls(from_ns: int, to_ns: int, seed: int) -> Iterator[tuple[int, Shape]]:
 
 
 def _spoilt(shape: Shape, records: Sequence[Record]) -> list[Record]:
-    """The same records with the planted faults of the recording."""
+    """The records with the planted faults of the recording."""
     if shape is MACHINE_BAY:
         start_ns, end_ns = RECORDING_EVENTS.gap
         return [record for record in records if not start_ns <= record[0] < end_ns]

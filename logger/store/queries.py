@@ -47,7 +47,7 @@ class ReadingQueries:
         return self.readings_of([channel], from_ns, to_ns)[channel]
 
     def readings_of(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
-        """The same of several channels: one question to the hot tier, and each file opened once."""
+        """Readings of several channels: one query of the hot tier, and each file opened once."""
         corrected = {
             c: self._corrected_readings(c, from_ns, to_ns) for c in self._clocks.channels_to_correct(channels)
         }
@@ -175,7 +175,7 @@ class ReadingQueries:
         return (min(first for first, _ in extents), max(last for _, last in extents)) if extents else None
 
     def _corrected_extent(self, channel: str) -> tuple[int, int] | None:
-        """The same of a channel whose stamps may not stand as they are: read, and moved, near both ends."""
+        """First and last true instant with a value of a channel whose stamps may need correction."""
         with self._database.read() as conn:
             stamps = self._extent(conn, channel)
         if stamps is None:
@@ -222,7 +222,7 @@ class ReadingQueries:
         return earliest, end
 
     def _readings_in_order(self, channel: str, number: int, from_ns: int, to_ns: int) -> Readings:
-        """The same with what orders equal instants, which is seldom needed and slower to read."""
+        """Readings in the order of the record, for equal instants: seldom needed and slower to read."""
         rows = self._columns(channel, number, from_ns, to_ns)
         return Readings(rows.taken_ns, rows.value, rows.status, rows.late)
 

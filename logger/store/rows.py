@@ -59,7 +59,7 @@ class Texts:
 
     @staticmethod
     def constant(text: str, n: int) -> Texts:
-        """The same text n times."""
+        """One text n times."""
         return Texts(np.zeros(n, np.int32), (text,))
 
     def __len__(self) -> int:
@@ -112,7 +112,7 @@ class Columns:
         return Columns(**fields, **{name: getattr(self, name).part(where) for name in TEXTS})
 
     def rows(self) -> list[Row]:
-        """The same as rows of the model."""
+        """The readings as rows of the model."""
         return [self.row(at) for at in range(len(self))]
 
     def row(self, at: int) -> Row:

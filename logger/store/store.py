@@ -156,7 +156,7 @@ class Store:
         return self._queries.stamped_readings(channel, from_ns, to_ns)
 
     def readings_of(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
-        """The same of several channels at once, which is faster; one that was never read has none."""
+        """Readings by channel, of several at once, which is faster; empty for one that was never read."""
         return self._queries.readings_of(channels, from_ns, to_ns)
 
     def new_readings(

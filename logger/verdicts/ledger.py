@@ -15,11 +15,11 @@ import numpy as np
 from sqlalchemy import select
 
 from ..core.evidence.cells import Grid
-from ..core.judge.days import DAY_NS, Piece, ScratchCache, VerdictCache, pieces
+from ..core.judge.days import DAY_NS, DayVerdicts, ScratchCache, VerdictCache, split_into_days
 from ..core.judge.judgement import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
-from ..core.judge.live import Trail, begun, extended
+from ..core.judge.live import Trail, begin_trail, extend_trail
 from ..core.judge.restarts import memory_s, turns
-from ..core.judge.settings import Part, conclude_over, look_over
+from ..core.judge.settings import SettingsPart, conclude_over, evaluate_rules_over
 from ..core.judge.settling import BodyState, at_start_of_record
 from ..core.validity.timeline import TimelineEntry, first_difference, timeline
 from ..instants import NS, rfc3339
@@ -35,7 +35,7 @@ MOST_CELLS = 1_050_000
 # A power cut costs no more than the longest; the evidence before a part is examined again for the shortest.
 SHORTEST_DAYS, LONGEST_DAYS = 14, 92
 NEVER_NS = 2**63 - 1
-MakeStatement = Callable[[Judgement, Mapping[int, Piece], "Head"], str | None]
+MakeStatement = Callable[[Judgement, Mapping[int, DayVerdicts], "Head"], str | None]
 LONGEST_RECORD_DAYS = 40_000  # more, and the head that says so was altered
 HEAD = -1  # the row of the piece table that holds how far a zone has been judged
 
@@ -127,7 +127,7 @@ class Ledger:
             return False
         readings, cursor = new
         of_zone = {channel: readings[channel] for channel in newest.trail.readings if channel in readings}
-        trail = extended(newest.trail, self.setup, of_zone, now_ns, newest.marks)
+        trail = extend_trail(newest.trail, self.setup, of_zone, now_ns, newest.marks)
         if trail is None:
             return False
         head = replace(newest.head, cursor=cursor)
@@ -154,7 +154,7 @@ class Ledger:
             newest = _end_ns(judgement) + self.setup.step_s * NS > now_ns
             stored = self._store(judgement, state_in, new, make_statement if newest else None)
         if judgement.grid.n * self.setup.step_s <= 2 * DAY_S and not self.has_future_readings(zone, now_ns):
-            trail = begun(self.setup, judgement, state_in, readings, now_ns)
+            trail = begin_trail(self.setup, judgement, state_in, readings, now_ns)
             if trail is not None:
                 self._newest[zone] = _NewestJudgement(trail, *stored, marks)
         return True
@@ -170,7 +170,7 @@ class Ledger:
         """Keep the pieces of a judgement, and the head that says how far the zone has been judged."""
         head = replace(head, until_ns=_end_ns(judgement), open_from_ns=self._open_from_ns(judgement))
         text = json.dumps(vars(head))
-        days = pieces(judgement, state_in)
+        days = split_into_days(judgement, state_in)
         bodies = {day: (head.context, day_verdicts.to_text()) for day, day_verdicts in days.items()}
         bodies[HEAD] = (head.context, text)
         self.kept.put_verdict_days(
@@ -205,8 +205,8 @@ class Ledger:
 
         def evaluate(
             number: int, readings: Mapping[str, Readings]
-        ) -> tuple[list[Part], Mapping[str, Readings]]:
-            return look_over(zone, self.setup, readings, grids[number], now_ns), readings
+        ) -> tuple[list[SettingsPart], Mapping[str, Readings]]:
+            return evaluate_rules_over(zone, self.setup, readings, grids[number], now_ns), readings
 
         evaluated = read_windows(self.store, channels, windows, evaluate)
         for grid, (parts, readings) in zip(grids, evaluated, strict=True):
@@ -247,7 +247,7 @@ class Ledger:
         open_ns = until_ns
         for judgement, state, _ in parts if first <= last else ():
             open_ns = min(until_ns, self._open_from_ns(judgement))
-            for day, day_verdicts in pieces(judgement, state).items():
+            for day, day_verdicts in split_into_days(judgement, state).items():
                 fresh = (head.context, day_verdicts.to_text())
                 stored = self.kept.verdict_day(zone, day)
                 if day * DAY_NS < until_ns and stored != fresh:
@@ -343,7 +343,7 @@ class Ledger:
 
     def state_before(self, zone: str, day: int) -> BodyState:
         stored = self.kept.verdict_day(zone, day - 1)
-        return Piece.of_text(stored[1]).state_out if stored else self.unknown_state(zone, day)
+        return DayVerdicts.of_text(stored[1]).state_out if stored else self.unknown_state(zone, day)
 
     def unknown_state(self, zone: str, day: int) -> BodyState:
         """Nothing is known at the start of a day, for as long as the zone was set to settle then."""
@@ -384,11 +384,11 @@ def _alike_until(stored: tuple[str, str] | None, fresh: tuple[str, str], open_ns
 
 
 def _final(text: str, open_ns: int) -> tuple[object, ...]:
-    day_verdicts = Piece.of_text(text)
-    begun = [p for p in day_verdicts.periods if p.from_ns < open_ns]
+    day_verdicts = DayVerdicts.of_text(text)
+    begin_trail = [p for p in day_verdicts.periods if p.from_ns < open_ns]
     ended = tuple(
         replace(p, provisional=False) if p.to_ns <= open_ns else replace(p, to_ns=open_ns, margin=None)
-        for p in begun
+        for p in begin_trail
     )
     return ended, tuple(run for run in day_verdicts.runs if run.to_ns < open_ns), day_verdicts.state_in
 
@@ -396,7 +396,7 @@ def _final(text: str, open_ns: int) -> tuple[object, ...]:
 def _until_ns(stored: tuple[str, str] | None) -> int | None:
     """The end of a stored day; None where nothing can be read."""
     try:
-        return None if stored is None else Piece.of_text(stored[1]).periods[-1].to_ns
+        return None if stored is None else DayVerdicts.of_text(stored[1]).periods[-1].to_ns
     except (ValueError, TypeError, KeyError, AttributeError, IndexError):
         return None
 

@@ -14,10 +14,10 @@ from sqlalchemy import select
 from .. import __version__
 from ..core.alarms.suspect_probes import suspect_probes
 from ..core.calibration.apply import CorrectedReadings, correct_readings
-from ..core.judge.days import DAY_NS, Piece
+from ..core.judge.days import DAY_NS, DayVerdicts
 from ..core.judge.judgement import JUDGE_VERSION, Judgement, part
 from ..core.judge.outlook import Gains, gains
-from ..core.judge.periods import Run, excursion, joined, joined_runs
+from ..core.judge.periods import ExcursionRun, excursion, join_periods, join_runs
 from ..core.judge.settings import judge_over
 from ..core.judge.statement import rule_states, statement
 from ..core.measurement.check import ChannelStatistics, Check, check, statistics
@@ -85,10 +85,10 @@ class Verdicts:
         head = self._ledger.head(zone)
         return None if head is None else head.until_ns
 
-    def stored_days(self, zone: str, from_ns: int, to_ns: int) -> list[Piece]:
+    def stored_days(self, zone: str, from_ns: int, to_ns: int) -> list[DayVerdicts]:
         """Stored pieces of the UTC days that touch [from, to)."""
         days = self._ledger.kept.verdict_days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
-        return [Piece.of_text(body) for _, (_, body) in sorted(days.items())]
+        return [DayVerdicts.of_text(body) for _, (_, body) in sorted(days.items())]
 
     def periods(
         self, zone: str, from_ns: int, to_ns: int, now_ns: int, *, refresh: bool = True
@@ -99,7 +99,7 @@ class Verdicts:
         head = self._ledger.head(zone)
         if head is None:
             return []
-        complete = joined(p for day in self.stored_days(zone, from_ns, to_ns) for p in day.periods)
+        complete = join_periods(p for day in self.stored_days(zone, from_ns, to_ns) for p in day.periods)
         return [
             replace(
                 p,
@@ -116,16 +116,18 @@ class Verdicts:
         head = self._ledger.head(zone)
         return None if head is None else self._running(zone, head, {})
 
-    def _running(self, zone: str, head: Head, unstored: Mapping[int, Piece]) -> Period | None:
+    def _running(self, zone: str, head: Head, unstored: Mapping[int, DayVerdicts]) -> Period | None:
         """The newest period; `unstored`: days that are not stored yet."""
         days = 1
         while True:
             first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
             end = min([*unstored, NEVER_NS])
             stored = self._ledger.kept.verdict_days(zone, first, end) if first < end else {}
-            by_day = {day: Piece.of_text(body) for day, (_, body) in stored.items()}
+            by_day = {day: DayVerdicts.of_text(body) for day, (_, body) in stored.items()}
             by_day |= unstored
-            periods = joined(p for _, day_verdicts in sorted(by_day.items()) for p in day_verdicts.periods)
+            periods = join_periods(
+                p for _, day_verdicts in sorted(by_day.items()) for p in day_verdicts.periods
+            )
             # A single period may have begun before the days read.
             if len(periods) != 1 or first <= head.first_day:
                 return periods[-1] if periods else None
@@ -147,7 +149,7 @@ class Verdicts:
     def _excursions(self, zone: str, from_ns: int, to_ns: int, open_from_ns: int) -> list[Excursion]:
         # A run may have begun before the interval; the days around it make it whole.
         around = self.stored_days(zone, from_ns - AROUND_DAYS * DAY_NS, to_ns + AROUND_DAYS * DAY_NS)
-        runs = joined_runs(run for day in around for run in day.runs)
+        runs = join_runs(run for day in around for run in day.runs)
         within = [run for run in runs if run.from_ns < to_ns and run.to_ns > from_ns]
         ruled = [(run, self._rule_at(zone, run)) for run in within]
         inspections = self._inspections(zone)
@@ -170,7 +172,7 @@ class Verdicts:
             rows = conn.execute(select(t.c.from_ns, t.c.to_ns).where(t.c.zone == zone)).all()
         return [(r.from_ns, NEVER_NS if r.to_ns is None else r.to_ns) for r in rows]
 
-    def _rule_at(self, zone: str, run: Run) -> Rule | None:
+    def _rule_at(self, zone: str, run: ExcursionRun) -> Rule | None:
         """The rule as in force at its worst value: a limit may have changed since."""
         parts = [r for r in self.setup.rules_of(zone) if r.key == run.rule and r.from_ns <= run.worst_ns]
         return parts[-1] if parts else None
@@ -311,7 +313,7 @@ class Verdicts:
                 self.store_missing_statement(zone, now_ns)
 
     def live_statement(
-        self, now_ns: int, judgement: Judgement, unstored: Mapping[int, Piece], head: Head
+        self, now_ns: int, judgement: Judgement, unstored: Mapping[int, DayVerdicts], head: Head
     ) -> str | None:
         """The live statement on a zone as JSON text, from a judgement about to be stored, or None."""
         zone, current = judgement.zone, self._running(judgement.zone, head, unstored)

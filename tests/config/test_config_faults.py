@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -380,3 +381,41 @@ def test_channels_of_another_medium_than_the_rule_names_are_refused(example: Tex
     (fault,) = faults_of(example | {"limits.toml": example["limits.toml"] + rule})
     assert "channels: wanted channels in part" in fault
     assert "P1.temperature, which is in air" in fault
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "says"),
+    [
+        ("room.toml", 'custodian = "Greta Holm"', 'custodian = "Greta \u202emloH"', "right-to-left override"),
+        ("room.toml", 'custodian = "Greta Holm"', 'custodian = "Greta\\u0007 Holm"', "U+0007"),
+        ("limits.toml", "[rules.machine-bay.temperature]", '[rules.machine-bay."a\\u200eb"]', "U+200E"),
+    ],
+)  # fmt: skip
+def test_a_sign_that_nobody_sees_is_a_fault_with_its_name_and_line(
+    example: Texts, file: str, old: str, new: str, says: str
+) -> None:
+    """Unicode Standard Annex 9: marks of direction make a name read otherwise than it is stored."""
+    faults = [f for f in faults_of(edited(example, file, old, new)) if "nobody sees" in f]
+    assert len(faults) == 1
+    assert faults[0].startswith(file)
+    assert says in faults[0]
+    assert "(line " in faults[0]
+
+
+def test_a_high_alarm_on_the_screen_alone_is_warned_of_unless_declared(example: Texts) -> None:
+    """Nobody sits before the screen at night: the check says so, or the lab says why the screen is enough."""
+    routes = 'routes = ["screen", "duty"]      # default: screen alone'
+    alone = edited(example, "alarms.toml", routes, 'routes = ["screen"]')
+    alone["alarms.toml"] = re.sub(r"(?m)^escalate_.*\n", "", alone["alarms.toml"])
+    said = [w for w in config.warnings(config.load_texts(alone)) if "screen alone" in w]
+    assert len(said) == 1
+    assert said[0].startswith("alarms.toml: bay-temperature ")
+    manned = 'routes = ["screen"]\nscreen_alone = "always manned"'
+    declared = edited(alone, "alarms.toml", 'routes = ["screen"]', manned)
+    assert not [w for w in config.warnings(config.load_texts(declared)) if "screen alone" in w]
+
+
+def test_notices_that_go_to_the_screen_alone_are_warned_of(example: Texts) -> None:
+    """Of silent probes, full disks and failed backups nobody would hear."""
+    quiet = edited(example, "alarms.toml", '# routes = ["screen", "room"] ', 'routes = ["screen"] #')
+    assert [w for w in config.warnings(config.load_texts(quiet)) if "notices.routes" in w]

@@ -158,7 +158,7 @@ def test_a_demonstration_shows_its_passwords_where_they_are_asked_for() -> None:
     assert invented.PASSWORD in with_token(client).get("/accounts").text
     assert "Ines Faber" in client.get("/account?next=/limits%3Fproposal%3D2").text
     assert "/limits?proposal=2" in client.get("/account?next=/limits%3Fproposal%3D2").text
-    holm = People(record.store).known("holm")
+    holm = People(record.store).account("holm")
     for headers, shown in (({}, True), ({"X-Forwarded-For": "192.0.2.7"}, False)):
         with app.server.test_request_context("/", headers=headers, environ_base={"REMOTE_ADDR": "127.0.0.1"}):
             g.account = holm

@@ -80,7 +80,7 @@ def _executable(playwright: Any) -> str | None:
         shutil.which("chromium"),
         playwright.chromium.executable_path,
     ):
-        if path and Path(path).exists():
+        if path and os.access(path, os.X_OK):
             return path
     return None
 

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import gzip
 import hashlib
+import io
+import zipfile
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from logger.errors import ImportRefused
+from logger.imports import Profile, import_content
 from logger.imports.samples import MARK, SAMPLES, is_simulated, refuse_simulated
+from logger.model import Setup
 
 FOLDER = Path(__file__).parents[2] / "sample_logs"
 NAMES = ("machine-bay.csv", "plate-bench.csv", "barometer.txt")
@@ -31,3 +37,34 @@ def test_a_marked_file_is_known_by_its_mark_and_others_are_not() -> None:
     assert len(SAMPLES) == len(NAMES)
     assert is_simulated("", b"# " + MARK + b"\ntime,P1\n")
     refuse_simulated("a.csv", "", b"time,P1\n2026-10-11T22:00:18Z,20.05\n", simulated=False)
+
+
+def _zipped(content: bytes) -> bytes:
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("inner/a.csv", content)
+    return made.getvalue()
+
+
+@pytest.mark.parametrize("packed", [gzip.compress, _zipped, lambda content: gzip.compress(_zipped(content))])
+def test_the_mark_is_found_inside_a_packed_file(
+    packed: Any, memory: Any, plain: Profile, setup: Setup
+) -> None:
+    """Packing hides the mark from who looks at the first bytes alone: invented readings stay out all the
+    same, tried or imported, and enter the record of a simulated room."""
+    rows = b"time,temperature\n2026-10-13T09:00:00Z,20.05\n"
+    marked, honest = packed(b"# " + MARK + b"\n" + rows), packed(rows)
+    for dry_run in (True, False):
+        store = memory()
+        store.simulated = False
+        with pytest.raises(ImportRefused, match="holds invented readings"):
+            import_content(
+                "a.csv.gz", marked, plain, store, setup, "Greta Holm", 1_900_000_000 * 10**9, dry_run
+            )
+        assert not store.rows
+    import_content("b.csv.gz", honest, plain, store, setup, "Greta Holm", 1_900_000_000 * 10**9)
+    assert len(store.rows) == 1
+    store = memory()
+    store.simulated = True
+    import_content("a.csv.gz", marked, plain, store, setup, "Greta Holm", 1_900_000_000 * 10**9)
+    assert len(store.rows) == 1

@@ -107,6 +107,16 @@ def test_nothing_closes_empty(verdicts: Verdicts, monday: Excursion) -> None:
     assert store.verify().intact
 
 
+def test_a_refused_close_leaves_a_closed_excursion_closed(verdicts: Verdicts, monday: Excursion) -> None:
+    """Closing again with less is refused and writes no open note over the closed one."""
+    note_excursion(verdicts.store, monday, FULL, "Ines Faber", close=True)
+    with pytest.raises(Refused, match="stays closed as it was"):
+        note_excursion(verdicts.store, monday, replace(FULL, impact=""), "Greta Holm", close=True)
+    word = book(verdicts.store).excursion(monday)
+    assert word is not None
+    assert (word.closed, word.findings) == (True, FULL)
+
+
 def test_late_readings_that_move_its_ends_keep_the_decision(verdicts: Verdicts, monday: Excursion) -> None:
     note_excursion(verdicts.store, monday, Findings(detail="seen"), "Ines Faber", close=False)
     moved = replace(monday, from_ns=monday.from_ns - 600 * NS)

@@ -101,6 +101,10 @@ def test_readings_are_complete_and_described(monday: Path) -> None:
     assert len(rows) == 7 * 1440 == facts_of(monday)["readings"]["rows"]
     assert hashlib.sha256(content).hexdigest() == facts_of(monday)["readings"]["sha256"]
     assert [line.split()[0] for line in described.splitlines()] == list(rows[0])
+    assert {r["mark"] for r in rows} == {"SIMULATED: no measured data"}
+    assert {r["quality"] for r in rows} <= {"pass", "suspect", "fail", "missing", "not evaluated", "conflict"}
+    assert "pass" in {r["quality"] for r in rows}
+    assert {r["decision"] for r in rows} == {""}
     p1 = next(r for r in rows if r["channel"] == "P1.temperature")
     assert float(p1["corrected"]) - float(p1["value"]) == pytest.approx(-0.01, abs=0.002)
 

@@ -77,7 +77,7 @@ def test_a_new_key_is_signed_by_the_old_and_what_that_signed_stays_verifiable(ro
     old = signing_key(room.store, "Greta Holm")
     text = head_text(room.store, room.now_ns)
     signature = old.sign(text)
-    with pytest.raises(Refused, match="say why"):
+    with pytest.raises(Refused, match="give a reason"):
         rotate_key(room.store, "Greta Holm", " ")
     new = rotate_key(room.store, "Greta Holm", "yearly")
     first, second = public_keys(room.store)

@@ -29,11 +29,15 @@ FOUND, SURVIVED, HUNG = "found", "survived", "hung"
 
 # What judges, and what its verdicts rest on.
 MODULES = (
-    "physics/air", "physics/expansion", "physics/humidity", "physics/length", "physics/saturation",
-    "physics/sensors", "physics/thermal", "units", "quality", "evidence", "reduction", "calibration",
-    "correction", "as_found", "agreement", "thermal_error", "rules/__init__", "rules/difference",
-    "rules/finding", "rules/condensation", "rules/gradient", "rules/plane", "rules/slope", "rules/span",
-    "rules/windows", "conditions", "bodies", "tracks", "derived",
+    "core/physics/air", "core/physics/expansion", "core/physics/humidity", "core/physics/length",
+    "core/physics/saturation", "core/physics/sensors", "core/physics/thermal", "units",
+    "core/evidence/quality", "core/evidence/cells", "core/evidence/reduction", "core/calibration/apply",
+    "model/reasons", "core/calibration/as_found", "core/calibration/curve", "core/evidence/neighbours",
+    "core/measurement/thermal_error", "core/rules/__init__", "core/rules/difference", "core/rules/finding",
+    "core/rules/condensation", "core/rules/gradient", "core/rules/plane", "core/rules/slope",
+    "core/rules/span", "core/rules/windows", "core/measurement/conditions", "core/judge/settling",
+    "core/judge/body_temperature", "core/evidence/derived", "core/judge/silence", "core/judge/restarts",
+    "core/rules/lines", "core/measurement/own_readings",
 )  # fmt: skip
 _OTHER: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.Lt: (ast.LtE, ast.GtE),
@@ -55,7 +59,7 @@ _SIGN = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", a
 class Mutant:
     """One change: module, line, which node of the walk and which operator of it, and what it becomes."""
 
-    module: str  # "physics/air"
+    module: str  # "core/physics/air"
     line: int
     text: str  # the line of source, without its indentation
     node: int

@@ -160,7 +160,7 @@ def _turn(alarming: AlarmEngine, now_ns: int, killed: bool) -> None:
         raise _Killed
 
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(module.actions, "put_alarm", kill)
+        patched.setattr(module.attending, "put_alarm", kill)
         with suppress(_Killed):
             alarming.turn(now_ns)
 

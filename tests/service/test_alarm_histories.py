@@ -67,12 +67,12 @@ def _silent_joining(patched: pytest.MonkeyPatch) -> None:
     def silent(*given: Any) -> dict[str, Any]:
         return {k: replace(a, waits=a.cause == k) for k, a in real(*given).items()}
 
-    patched.setattr(alarming, "joined", silent)
+    patched.setattr(alarming, "join_causes", silent)
 
 
 def _one_scope(patched: pytest.MonkeyPatch) -> None:
     """Alarms of all zones have one cause."""
-    patched.setattr(alarming, "scope_of", lambda spec, *_: "room" if spec.rule else spec.key)
+    patched.setattr(alarming, "sharing_scope", lambda spec, *_: "room" if spec.rule else spec.key)
 
 
 def _joining_for_ever(patched: pytest.MonkeyPatch) -> None:

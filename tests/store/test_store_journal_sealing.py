@@ -172,3 +172,44 @@ def test_a_backup_and_an_export_hold_the_moved_entries(filled: Store, tmp_path: 
     assert (tmp_path / "new" / FILED).read_bytes() == (filled.folder / FILED).read_bytes()
     lines = (tmp_path / "out" / "journal.jsonl").read_text("utf-8").splitlines()
     assert len(lines) == filled.journal.head()[0]
+
+
+def test_a_stray_file_beside_those_of_the_journal_is_named(filled: Store) -> None:
+    """What no entry names (put there by somebody, or by a newer database that was replaced) is a fault with
+    its name; what an interrupted sealing left is none, as all of it is in the database."""
+    folder = filled.folder / "journal"
+    folder.mkdir()
+    (folder / "journal-0007.parquet").write_bytes(b"no table")
+    (folder / "note.txt").write_text("mine")
+    faults = filled.verify().faults
+    assert [fault.split(":")[0] for fault in faults] == [
+        "file journal/journal-0007.parquet",
+        "file journal/note.txt",
+    ]
+    for file in folder.iterdir():
+        file.unlink()
+    filled.seal_journal(least=100)
+    copy = (folder / "journal-0001.parquet").read_bytes()
+    assert filled.verify().faults == ()
+    (folder / "journal-0002.parquet").write_bytes(copy)  # as a seal that is not in this database left it
+    assert ["file journal/journal-0002.parquet" in fault for fault in filled.verify().faults] == [True]
+
+
+def test_a_search_finds_entries_that_moved_into_files(filled: Store) -> None:
+    """Same answers before and after the move: by words, by kind, by time, below a number, newest first."""
+    end_ns = 1 << 62
+    asked = [
+        {"text": "POLL"},
+        {"text": "poll other"},
+        {"kinds": ("batch",), "limit": 500},
+        {"kinds": ("batch",), "limit": 3, "below": 50},
+        {"kinds": ("batch", "act"), "to_ns": end_ns, "limit": 200, "not_by": ("Radek Sova",)},
+        {"without": ("batch",)},
+        {"text": "radek door"},
+    ]
+    before = [filled.journal.search(**some) for some in asked]  # type: ignore[arg-type]
+    assert [len(found) for found in before][2:4] == [132, 3]
+    moved = filled.journal.head()[0]
+    filled.seal_journal(least=100)
+    after = [filled.journal.search(**some) for some in asked]  # type: ignore[arg-type]
+    assert [[e for e in found if e.number <= moved] for found in after] == before

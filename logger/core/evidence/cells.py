@@ -20,8 +20,8 @@ from ...model.reasons import Why
 from ...series import Bool, Float, Int, Readings, find_conflicts, first_occurrences, without_repeats
 from ...units import MICRO, difference_to_canonical, to_canonical
 from ..calibration.apply import correct_readings
-from .quality import constant_runs, gross_range, last_run, moved, possible_span, spikes, stays
-from .reduction import Reduced, cover, in_blocks, reduced
+from .quality import confirmed_at, constant_runs, doubt_flags, gross_range, has_moved, last_run, possible_span
+from .reduction import ReducedCells, cover_empty_cells, in_blocks, reduce_to_cells
 
 # A run of identical values is compared with its neighbours in pieces of at most this length.
 FLAT_WINDOW_S = 6 * 3600
@@ -89,7 +89,7 @@ class Cells:
 
 @dataclass(frozen=True)
 class _Channel:
-    """Readings of one channel with all that is known of each, before the grid.
+    """Readings of one channel with the results of their tests, before the grid; arrays of shape (n,).
 
     doubted: supports neither side. A value beyond the user's span alone is flagged and still judged.
     value: as it was read, in the channel's unit; alone: a doubted one that both sides contradict.
@@ -108,126 +108,126 @@ class _Channel:
 
 
 def _in_order(key: str, readings: Readings) -> Readings:
-    """Ascending, each reading once: what came by two ways would make half a record count as a whole one."""
+    """The readings, repeated ones left out: counted twice they would make half a record look complete."""
     if (readings.taken_ns[1:] < readings.taken_ns[:-1]).any():
         raise Refused(f"Readings of {key} are not in order of time; sort them before they are judged.")
     return without_repeats(readings)
 
 
-def _reading_level(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
+def _test_single_readings(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
     flags = gross_range(readings.value, possible_span(channel), channel.user_span)
-    done = correct_readings(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
-    why = done.why
+    result = correct_readings(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
+    why = result.why
     outside, conflict = why == Why.OUTSIDE_RANGE, find_conflicts(readings)
     if conflict.any():
         why = np.where(conflict, np.maximum(why, Why.CONFLICT), why).astype(np.uint8)
         outside &= ~conflict
-    micro, U = np.rint(done.value * MICRO), np.rint(done.U * MICRO)
-    doubted = spikes(channel, readings.taken_ns, readings.value, flags)
+    micro, U = np.rint(result.value * MICRO), np.rint(result.U * MICRO)
+    doubted = doubt_flags(channel, readings.taken_ns, readings.value, flags)
     nowhere = np.zeros(len(doubted), np.bool_)
     return _Channel(readings.taken_ns, micro, U, why, flags, doubted, readings.value, outside, nowhere)
 
 
-def _confirmed(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str) -> _Channel:
-    """Lift the doubt of the spike test where the next two readings, or a probe beside it, confirm a value."""
-    own, channel = parts[key], setup.channels[key]
-    if not own.doubted.any():
-        return own
-    usable = np.flatnonzero(own.flags < Quality.FAIL)
-    pick: Int | slice = slice(None) if len(usable) == len(own.flags) else usable
-    known = own.taken_ns[pick], own.micro[pick], own.U[pick]
+def _lift_confirmed_doubts(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str) -> _Channel:
+    """Lift the doubt of the spike test where the next two readings, or another probe, confirm a value."""
+    readings, channel = parts[key], setup.channels[key]
+    if not readings.doubted.any():
+        return readings
+    usable = np.flatnonzero(readings.flags < Quality.FAIL)
+    pick: Int | slice = slice(None) if len(usable) == len(readings.flags) else usable
+    usable_readings = readings.taken_ns[pick], readings.micro[pick], readings.U[pick]
     # Each with the two that follow it: the others need no confirmation.
-    at = stays(*known, channel.max_age_s, np.flatnonzero(own.doubted[pick]))
-    doubted = own.doubted.copy()
+    at = confirmed_at(*usable_readings, channel.max_age_s, np.flatnonzero(readings.doubted[pick]))
+    doubted = readings.doubted.copy()
     doubted[usable[at]] = False
     for other in parts:
         at = np.flatnonzero(doubted)
         if not len(at):
             break
         if other != key and setup.channels[other].quantity == channel.quantity:
-            at = at[_same_medium(key, other, setup, zone, own.taken_ns[at])]
-            doubted[at] = ~_beside(own, at, parts[other], setup.channels[other].max_age_s)
-    return replace(own, doubted=doubted, alone=_alone(own, doubted, usable))
+            at = at[_same_medium(key, other, setup, zone, readings.taken_ns[at])]
+            doubted[at] = ~_agrees_with_other(readings, at, parts[other], setup.channels[other].max_age_s)
+    return replace(readings, doubted=doubted, alone=_single_departures(readings, doubted, usable))
 
 
-def _alone(own: _Channel, doubted: Bool, usable: Int) -> Bool:
+def _single_departures(readings: _Channel, doubted: Bool, usable: Int) -> Bool:
     """Single departures: an undoubted reading on either side differs from them by more than their U."""
     alone = np.zeros(len(doubted), np.bool_)
     place = np.flatnonzero(doubted[usable])
     place = place[(place > 0) & (place + 1 < len(usable))]
     at, before, after = usable[place], usable[place - 1], usable[place + 1]
-    U = np.nan_to_num(own.U[at])
-    apart = [np.abs(own.micro[side] - own.micro[at]) > U for side in (before, after)]
+    U = np.nan_to_num(readings.U[at])
+    apart = [np.abs(readings.micro[side] - readings.micro[at]) > U for side in (before, after)]
     alone[at] = apart[0] & apart[1] & ~doubted[before] & ~doubted[after]
     return alone
 
 
-def _same_medium(one: str, other: str, setup: Setup, zone: str, taken_ns: Int) -> Bool:
-    """Where, of these instants, two probes stood in one medium of the zone."""
+def _same_medium(channel: str, other: str, setup: Setup, zone: str, taken_ns: Int) -> Bool:
+    """True (n,) at the instants when two probes were in one medium of the zone."""
     media = {p.medium for p in setup.positions.values() if p.zone == zone}
-    each = ([_stood(key, setup, zone, taken_ns, m) for key in (one, other)] for m in media)
-    return np.asarray(np.logical_or.reduce([a & b for a, b in each]))
+    in_medium = ([_was_in_zone(key, setup, zone, taken_ns, m) for key in (channel, other)] for m in media)
+    return np.asarray(np.logical_or.reduce([a & b for a, b in in_medium]))
 
 
-def _stood(channel: str, setup: Setup, zone: str, taken_ns: Int, medium: str = "") -> Bool:
-    """Where, of these instants, the probe of a channel stood in the zone; if a medium is named, in that."""
-    there = np.zeros(len(taken_ns), np.bool_)
-    for place in setup.placements_of(channel):
-        position = setup.positions.get(place.position)
+def _was_in_zone(channel: str, setup: Setup, zone: str, taken_ns: Int, medium: str = "") -> Bool:
+    """True (n,) at the instants when the probe of a channel was in the zone, and in the medium if given."""
+    in_zone = np.zeros(len(taken_ns), np.bool_)
+    for stay in setup.placements_of(channel):
+        position = setup.positions.get(stay.position)
         if position is None or position.zone != zone or medium not in ("", position.medium):
             continue
-        there |= (taken_ns >= place.from_ns) & ((place.to_ns is None) | (taken_ns < (place.to_ns or 0)))
-    return there
+        in_zone |= (taken_ns >= stay.from_ns) & ((stay.to_ns is None) | (taken_ns < (stay.to_ns or 0)))
+    return in_zone
 
 
-def _beside(own: _Channel, at: Int, other: _Channel, max_age_s: float) -> Bool:
+def _agrees_with_other(readings: _Channel, at: Int, other: _Channel, max_age_s: float) -> Bool:
     """Where, of the places `at`, the other probe's reading before or after agrees within both U.
 
     Each may vouch for the other, though both be in doubt: two probes do not err alike.
     """
-    held = np.zeros(len(at), np.bool_)
+    agrees = np.zeros(len(at), np.bool_)
     if not len(other.taken_ns):
-        return held
-    after = np.searchsorted(other.taken_ns, own.taken_ns[at], side="right")
+        return agrees
+    after = np.searchsorted(other.taken_ns, readings.taken_ns[at], side="right")
     for place in (after - 1, after):
-        there = (place >= 0) & (place < len(other.taken_ns))
+        exists = (place >= 0) & (place < len(other.taken_ns))
         o = np.clip(place, 0, len(other.taken_ns) - 1)
-        near = np.abs(own.taken_ns[at] - other.taken_ns[o]) <= max_age_s * NS
-        agree = np.abs(own.micro[at] - other.micro[o]) <= np.hypot(own.U[at], other.U[o])
+        near = np.abs(readings.taken_ns[at] - other.taken_ns[o]) <= max_age_s * NS
+        agree = np.abs(readings.micro[at] - other.micro[o]) <= np.hypot(readings.U[at], other.U[o])
         good = (other.flags[o] == Quality.PASS) & (other.why[o] == Why.EVIDENCE)
-        held |= there & near & agree & good
-    return held
+        agrees |= exists & near & agree & good
+    return agrees
 
 
 def _flag_stuck(
     key: str, parts: Mapping[str, _Channel], setup: Setup, readings: Readings, zone: str
 ) -> _Channel:
-    """Doubt runs of identical values during which another probe of the zone and quantity moved."""
-    channel, own = setup.channels[key], parts[key]
+    """Mark as doubted runs of identical values during which another probe of the quantity moved."""
+    channel, part = setup.channels[key], parts[key]
     if channel.flat_n <= 1 or not len(readings):
-        return own
+        return part
     runs = constant_runs(readings.taken_ns, readings.value, channel.flat_n, channel.max_age_s)
     # Whatever goes on at the end may yet become a run that is long enough.
-    longest = max(len(readings) - _longest(channel), 0)
+    longest = max(len(readings) - _longest_run(channel), 0)
     since = slice(max(longest - 1, 0), None)
     last = since.start + last_run(readings.taken_ns[since], readings.value[since], channel.max_age_s)
-    open_ns = int(own.taken_ns[max(last, longest)])
-    doubted = own.doubted if not runs else own.doubted.copy()
+    open_ns = int(part.taken_ns[max(last, longest)])
+    doubted = part.doubted if not runs else part.doubted.copy()
     least = 5 * max(channel.resolution, channel.noise)
     threshold = float(difference_to_canonical(least, channel.unit, channel.quantity)) * MICRO
     for begin, end in runs:
-        for i, j in _pieces(own.taken_ns, begin, end, channel.flat_n):
-            others = _neighbours(key, parts, setup, zone, slice(own.taken_ns[i], own.taken_ns[j - 1] + 1))
-            if any(moved(values, threshold) for values in others):
+        for i, j in _windows_of_run(part.taken_ns, begin, end, channel.flat_n):
+            others = _neighbours(key, parts, setup, zone, slice(part.taken_ns[i], part.taken_ns[j - 1] + 1))
+            if any(has_moved(values, threshold) for values in others):
                 doubted[i:j] = True
-    return replace(own, doubted=doubted, open_run_ns=open_ns)
+    return replace(part, doubted=doubted, open_run_ns=open_ns)
 
 
-def _longest(channel: Channel) -> int:
+def _longest_run(channel: Channel) -> int:
     return max(channel.flat_n, int(FLAT_WINDOW_S // channel.interval_s))
 
 
-def _pieces(taken_ns: Int, begin: int, end: int, least: int) -> list[tuple[int, int]]:
+def _windows_of_run(taken_ns: Int, begin: int, end: int, least: int) -> list[tuple[int, int]]:
     """Parts of a run in windows of FLAT_WINDOW_S that begin every half window of UTC time.
 
     The windows hang on the clock, not on the run, so that a record cut anywhere is tested alike;
@@ -235,12 +235,12 @@ def _pieces(taken_ns: Int, begin: int, end: int, least: int) -> list[tuple[int, 
     """
     window, half = FLAT_WINDOW_S * NS, FLAT_WINDOW_S * NS // 2
     first, last = int(taken_ns[begin]) // half - 1, int(taken_ns[end - 1]) // half
-    pieces = []
+    ranges = []
     for k in range(first, last + 1):
         i, j = (int(x) for x in np.searchsorted(taken_ns[begin:end], [k * half, k * half + window]) + begin)
         if j - i >= least:
-            pieces.append((i, j))
-    return pieces
+            ranges.append((i, j))
+    return ranges
 
 
 def _neighbours(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str, ns: slice) -> list[Float]:
@@ -253,12 +253,12 @@ def _neighbours(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str
         if other != key and setup.channels[other].quantity == quantity:
             near = slice(*np.searchsorted(part.taken_ns, [ns.start, ns.stop]))
             good = (part.flags[near] == Quality.PASS) & (part.why[near] != Why.CONFLICT) & ~part.doubted[near]
-            read = part.value[near][good & _stood(other, setup, zone, part.taken_ns[near])]
+            read = part.value[near][good & _was_in_zone(other, setup, zone, part.taken_ns[near])]
             values.append(np.rint(to_canonical(read, setup.channels[other].unit, quantity) * MICRO))
     return values
 
 
-def _placed(channel: str, zone: str, setup: Setup, grid: Grid) -> Bool:
+def _cells_in_zone(channel: str, zone: str, setup: Setup, grid: Grid) -> Bool:
     placed = np.zeros(grid.n, np.bool_)
     for place in setup.placements_of(channel):
         position = setup.positions.get(place.position)
@@ -267,22 +267,23 @@ def _placed(channel: str, zone: str, setup: Setup, grid: Grid) -> Bool:
     return placed
 
 
-def _nowhere(channel: str, setup: Setup, grid: Grid) -> Bool:
-    """Cells in which the probe of a channel stood at no position of any zone."""
+def _without_position(channel: str, setup: Setup, grid: Grid) -> Bool:
+    """Cells in which the probe of a channel was at no position of any zone."""
     nowhere = np.ones(grid.n, np.bool_)
     for place in setup.placements_of(channel):
         nowhere[grid.clip(place.from_ns, place.to_ns)] = False
     return nowhere
 
 
-def _gridded(
+def _to_cells(
     zone: str, setup: Setup, parts: Mapping[str, _Channel], grid: Grid, now_ns: int
 ) -> Iterator[tuple[str, Cells]]:
     """Cells of several channels at once, which lie one after the other on a grid k times as long."""
-    near = [_within(part, grid) for part in parts.values()]
+    near = [_on_grid(part, grid) for part in parts.values()]
     row = np.repeat(np.arange(len(parts)), [len(part.taken_ns) for part in near])
-    taken, doubt = _flat(part.taken_ns for part in near), _flat(_doubt(part) for part in near)
-    index, present = taken // grid.step_ns - grid.first, _flat(part.flags for part in near) < Quality.FAIL
+    taken_ns, doubt = _join(part.taken_ns for part in near), _join(_reasons(part) for part in near)
+    index = taken_ns // grid.step_ns - grid.first
+    present = _join(part.flags for part in near) < Quality.FAIL
     if len(parts) > 1:
         index += row * grid.n
     why = np.zeros(len(parts) * grid.n, np.uint8)
@@ -293,74 +294,77 @@ def _gridded(
         doubtful = present & ~clear
         np.maximum.at(why, index[doubtful], doubt[doubtful])
         good = present & clear
-    micro, U = _flat(part.micro for part in near), _flat(part.U for part in near)
-    cells = reduced(index[good], taken[good], micro[good], U[good], len(why))
+    micro, U = _join(part.micro for part in near), _join(part.U for part in near)
+    cells = reduce_to_cells(index[good], taken_ns[good], micro[good], U[good], len(why))
     channels = [setup.channels[key] for key in parts]
-    cover(cells, why, grid.n, np.array([channel.max_age_s for channel in channels]) * NS, now_ns)
+    cover_empty_cells(cells, why, grid.n, np.array([channel.max_age_s for channel in channels]) * NS, now_ns)
     why[~np.isfinite(cells.low) & (why == Why.EVIDENCE)] = Why.NO_READING
     if not isinstance(good, slice):
-        beyond = present & _flat(part.outside & ~part.doubted for part in near)
+        beyond = present & _join(part.outside & ~part.doubted for part in near)
         if beyond.any():
             outside[index[beyond]] = True
-            seen = good | beyond
-            _see(cells, outside, reduced(index[seen], taken[seen], micro[seen], U[seen], len(why)))
+            visible = good | beyond
+            with_outside = reduce_to_cells(
+                index[visible], taken_ns[visible], micro[visible], U[visible], len(why)
+            )
+            _show_outside_range(cells, outside, with_outside)
     for number, (key, part) in enumerate(parts.items()):
-        own = slice(number * grid.n, (number + 1) * grid.n)
-        made = Cells(
+        row_cells = slice(number * grid.n, (number + 1) * grid.n)
+        channel_cells = Cells(
             channel=channels[number],
             grid=grid,
-            **_arrays(cells, own),
-            why=why[own],
-            placed=_placed(key, zone, setup, grid),
-            outside=outside[own],
+            **_arrays(cells, row_cells),
+            why=why[row_cells],
+            placed=_cells_in_zone(key, zone, setup, grid),
+            outside=outside[row_cells],
             open_run_from=_open_cell(part, channels[number], grid, now_ns),
         )
-        yield key, replace(made, as_read=_as_read(made, near[number], setup, now_ns))
+        yield key, replace(channel_cells, as_read=_as_read(channel_cells, near[number], setup, now_ns))
 
 
-def _arrays(cells: Reduced, own: slice) -> dict[str, Any]:
+def _arrays(cells: ReducedCells, part: slice) -> dict[str, Any]:
     """The arrays of one channel among those of several, as cells name them."""
-    same = {name: getattr(cells, name)[own] for name in ("low", "high", "mean", "U", "count")}
-    return {f"{name}_ns": getattr(cells, name)[own] for name in ("first", "last", "inside")} | same
+    same = {name: getattr(cells, name)[part] for name in ("low", "high", "mean", "U", "count")}
+    return {f"{name}_ns": getattr(cells, name)[part] for name in ("first", "last", "inside")} | same
 
 
-def _see(cells: Reduced, outside: Bool, every: Reduced) -> None:
-    """Let cells with a reading outside its certificate's range show it; it is valid in none of them."""
+def _show_outside_range(cells: ReducedCells, outside: Bool, with_outside: ReducedCells) -> None:
+    """Put values outside the range of a certificate into their cells, in place; they stay invalid."""
     for name in ("low", "high", "mean", "U"):
-        getattr(cells, name)[outside] = getattr(every, name)[outside]
+        getattr(cells, name)[outside] = getattr(with_outside, name)[outside]
 
 
-def _as_read(made: Cells, part: _Channel, setup: Setup, now_ns: int) -> Cells | None:
-    """The cells of a channel if its doubted readings are taken as they stand; None where none is doubted.
+def _as_read(channel_cells: Cells, part: _Channel, setup: Setup, now_ns: int) -> Cells | None:
+    """The cells of a channel with its doubted readings taken as valid; None where none is doubted.
 
     A reading at no known place is one of them; a single spike that both sides contradict is none.
     """
-    grid, channel = made.grid, made.channel
-    nowhere = _nowhere(channel.key, setup, grid)
-    lost = nowhere.any() and bool((nowhere & (made.count > 0)).any())
+    grid, channel = channel_cells.grid, channel_cells.channel
+    nowhere = _without_position(channel.key, setup, grid)
+    lost = nowhere.any() and bool((nowhere & (channel_cells.count > 0)).any())
     if not (part.doubted.any() or part.why.any() or lost):
         return None
-    taken_so = (part.flags < Quality.FAIL) & ~(part.alone & (part.why == Why.EVIDENCE))
-    index, U = part.taken_ns[taken_so] // grid.step_ns - grid.first, np.nan_to_num(part.U[taken_so])
-    cells = reduced(index, part.taken_ns[taken_so], part.micro[taken_so], U, grid.n)
-    why = np.zeros_like(made.why)
-    cover(cells, why, grid.n, np.array([channel.max_age_s]) * NS, now_ns)
+    included = (part.flags < Quality.FAIL) & ~(part.alone & (part.why == Why.EVIDENCE))
+    index, U = part.taken_ns[included] // grid.step_ns - grid.first, np.nan_to_num(part.U[included])
+    cells = reduce_to_cells(index, part.taken_ns[included], part.micro[included], U, grid.n)
+    why = np.zeros_like(channel_cells.why)
+    cover_empty_cells(cells, why, grid.n, np.array([channel.max_age_s]) * NS, now_ns)
     why[~np.isfinite(cells.low)] = Why.NO_READING
-    placed, outside = made.placed | nowhere, np.zeros(grid.n, np.bool_)
-    return replace(made, **_arrays(cells, slice(None)), why=why, placed=placed, outside=outside)
+    placed, outside = channel_cells.placed | nowhere, np.zeros(grid.n, np.bool_)
+    return replace(channel_cells, **_arrays(cells, slice(None)), why=why, placed=placed, outside=outside)
 
 
-def _within(part: _Channel, grid: Grid) -> _Channel:
+def _on_grid(part: _Channel, grid: Grid) -> _Channel:
     """The readings that fall into a cell of the grid; the arrays are views."""
     ends = np.array([grid.first, grid.first + grid.n]) * grid.step_ns
     begin, end = np.searchsorted(part.taken_ns, ends)
     i = slice(begin, end)
-    own = part.taken_ns[i], part.micro[i], part.U[i], part.why[i], part.flags[i]
-    return _Channel(*own, part.doubted[i], part.value[i], part.outside[i], part.alone[i])
+    columns = part.taken_ns[i], part.micro[i], part.U[i], part.why[i], part.flags[i]
+    return _Channel(*columns, part.doubted[i], part.value[i], part.outside[i], part.alone[i])
 
 
-def _doubt(part: _Channel) -> NDArray[np.uint8]:
-    """Why each reading supports nothing, the doubts of the tests among the reasons."""
+def _reasons(part: _Channel) -> NDArray[np.uint8]:
+    """Reason why each reading supports nothing, (n,), the doubts of the tests included."""
     return np.where(part.doubted, np.maximum(part.why, Why.SUSPECT), part.why).astype(np.uint8, copy=False)
 
 
@@ -372,10 +376,10 @@ def _open_cell(part: _Channel, channel: Channel, grid: Grid, now_ns: int) -> int
     return min(edge, part.open_run_ns // grid.step_ns)
 
 
-def _flat(arrays: Iterable[NDArray[Any]]) -> NDArray[Any]:
+def _join(arrays: Iterable[NDArray[Any]]) -> NDArray[Any]:
     """Arrays of shape (n,) one after the other; one alone is not copied."""
-    each = list(arrays)
-    return each[0] if len(each) == 1 else np.concatenate(each)
+    listed = list(arrays)
+    return listed[0] if len(listed) == 1 else np.concatenate(listed)
 
 
 def evidence(
@@ -386,19 +390,19 @@ def evidence(
     The readings should reach max_age beyond the grid at both ends, or to the end of the record.
     """
     keys = setup.channels_in(zone)
-    known = {k: _in_order(k, readings[k]) if k in readings else Readings.empty() for k in keys}
-    parts = _tested(zone, setup, known)
+    ordered = {k: _in_order(k, readings[k]) if k in readings else Readings.empty() for k in keys}
+    parts = _test_readings(zone, setup, ordered)
     cells: dict[str, Cells] = {}
-    for some in in_blocks(keys, grid.n):
-        cells |= _gridded(zone, setup, {k: parts[k] for k in some}, grid, now_ns)
+    for block in in_blocks(keys, grid.n):
+        cells |= _to_cells(zone, setup, {k: parts[k] for k in block}, grid, now_ns)
     return cells
 
 
-def _tested(zone: str, setup: Setup, known: Mapping[str, Readings]) -> dict[str, _Channel]:
+def _test_readings(zone: str, setup: Setup, ordered: Mapping[str, Readings]) -> dict[str, _Channel]:
     """Every test of single readings, over the channels of a zone."""
-    parts = {k: _reading_level(setup.channels[k], setup, known[k]) for k in known}
-    parts = {k: _confirmed(k, parts, setup, zone) for k in known}
-    return {k: _flag_stuck(k, parts, setup, known[k], zone) for k in known}
+    parts = {k: _test_single_readings(setup.channels[k], setup, ordered[k]) for k in ordered}
+    parts = {k: _lift_confirmed_doubts(k, parts, setup, zone) for k in ordered}
+    return {k: _flag_stuck(k, parts, setup, ordered[k], zone) for k in ordered}
 
 
 def qualities(setup: Setup, readings: Mapping[str, Readings]) -> dict[str, NDArray[np.uint8]]:
@@ -407,15 +411,15 @@ def qualities(setup: Setup, readings: Mapping[str, Readings]) -> dict[str, NDArr
     readings: of channels of the setup, each ascending. A reading of a probe that stood nowhere has the
     flag that it has alone. What is left open between two values of one instant is no matter of a flag.
     """
-    first = {key: first_occurrences(some) for key, some in readings.items()}
-    known = {key: _in_order(key, some) for key, some in readings.items()}
-    found = {k: _flags(_reading_level(setup.channels[k], setup, known[k])) for k in known}
+    first = {key: first_occurrences(channel_readings) for key, channel_readings in readings.items()}
+    ordered = {key: _in_order(key, channel_readings) for key, channel_readings in readings.items()}
+    flags_of = {k: _flags(_test_single_readings(setup.channels[k], setup, ordered[k])) for k in ordered}
     for zone in setup.zones:
-        there = [key for key in setup.channels_in(zone) if key in known]
-        for key, part in _tested(zone, setup, {key: known[key] for key in there}).items():
-            stood = _stood(key, setup, zone, part.taken_ns)
-            found[key][stood] = _flags(part)[stood]
-    return {key: flags[np.cumsum(first[key]) - 1] for key, flags in found.items()}
+        keys = [key for key in setup.channels_in(zone) if key in ordered]
+        for key, part in _test_readings(zone, setup, {key: ordered[key] for key in keys}).items():
+            in_zone = _was_in_zone(key, setup, zone, part.taken_ns)
+            flags_of[key][in_zone] = _flags(part)[in_zone]
+    return {key: flags[np.cumsum(first[key]) - 1] for key, flags in flags_of.items()}
 
 
 def _flags(part: _Channel) -> NDArray[np.uint8]:

@@ -117,12 +117,12 @@ FORMULAS: Mapping[str, Formula] = {
 
 def with_derived(cells: Mapping[str, Cells], setup: Setup, zone: str) -> dict[str, Cells]:
     """The cells of a zone and those of every derived channel that one of its rules takes."""
-    wanted = {key for rule in setup.rules if rule.zone == zone for key in _taken_by(rule, setup)}
-    found = {key: derived_cells(key, cells, setup) for key in sorted(wanted) if setup.inputs_of(key)}
-    return {**cells, **found}
+    keys = {key for rule in setup.rules if rule.zone == zone for key in _channels_used_by(rule, setup)}
+    derived = {key: derived_cells(key, cells, setup) for key in sorted(keys) if setup.inputs_of(key)}
+    return {**cells, **derived}
 
 
-def _taken_by(rule: Rule, setup: Setup) -> tuple[str, ...]:
+def _channels_used_by(rule: Rule, setup: Setup) -> tuple[str, ...]:
     if rule.kind != "condensation":
         return setup.channels_of(rule)
     return rule.channels + dew_points(rule, setup)
@@ -133,10 +133,10 @@ def dew_points(rule: Rule, setup: Setup) -> tuple[str, ...]:
     return setup.channels_of(replace(rule, quantity="dew_point", media=("air",), channels=()))
 
 
-def in_air(cells: Mapping[str, Cells], setup: Setup, zone: str) -> dict[str, Cells]:
+def cells_in_air(cells: Mapping[str, Cells], setup: Setup, zone: str) -> dict[str, Cells]:
     """Cells of everything that follows from what the probes in a zone's air measure."""
     probes = sorted({cell.channel.probe for cell in cells.values()})
-    air_probes = [p for p in probes if _stood_in_air(p, setup, zone)]
+    air_probes = [p for p in probes if _was_in_air(p, setup, zone)]
     keys = [f"{probe}.{of}" for probe in air_probes for of in DERIVED]
     return {
         key: cells[key] if key in cells else derived_cells(key, cells, setup)
@@ -145,7 +145,7 @@ def in_air(cells: Mapping[str, Cells], setup: Setup, zone: str) -> dict[str, Cel
     }
 
 
-def _stood_in_air(probe: str, setup: Setup, zone: str) -> bool:
+def _was_in_air(probe: str, setup: Setup, zone: str) -> bool:
     places = [setup.positions[p.position] for p in setup.placements if p.probe == probe]
     return any(place.zone == zone and place.medium == "air" for place in places)
 
@@ -153,30 +153,30 @@ def _stood_in_air(probe: str, setup: Setup, zone: str) -> bool:
 def derived_cells(key: str, cells: Mapping[str, Cells], setup: Setup) -> Cells:
     """Cells of one derived channel; `cells` must hold its inputs."""
     inputs = [cells[k] for k in setup.inputs_of(key)]
-    made = _derived(key, inputs, setup)
+    derived = _derive_cells(key, inputs, setup)
     if all(c.as_read is None for c in inputs):
-        return made
-    return replace(made, as_read=_derived(key, [c.as_read or c for c in inputs], setup))
+        return derived
+    return replace(derived, as_read=_derive_cells(key, [c.as_read or c for c in inputs], setup))
 
 
-def _derived(key: str, inputs: Sequence[Cells], setup: Setup) -> Cells:
+def _derive_cells(key: str, inputs: Sequence[Cells], setup: Setup) -> Cells:
     of = key.rpartition(".")[2]
     formula = FORMULAS[of]
     low = _value(formula, [c.low if up else c.high for c, up in zip(inputs, formula.rising, strict=True)])
     high = _value(formula, [c.high if up else c.low for c, up in zip(inputs, formula.rising, strict=True)])
     mean = _value(formula, [c.mean for c in inputs])
-    U = _U(formula, inputs, _shared(inputs, setup))
-    own = inputs[0]
+    U = _U(formula, inputs, _share_certificate(inputs, setup))
+    first_input = inputs[0]
     return Cells(
         channel=derived_channel(key, [c.channel for c in inputs]),
-        grid=own.grid,
+        grid=first_input.grid,
         low=low,
         high=high,
         mean=mean,
         U=U,
         count=np.where(np.isfinite(mean), np.minimum.reduce([c.count for c in inputs]), 0),
         why=_why(inputs, low),
-        placed=own.placed,
+        placed=first_input.placed,
         first_ns=np.maximum.reduce([c.first_ns for c in inputs]),
         last_ns=np.maximum.reduce([c.last_ns for c in inputs]),
         inside_ns=np.maximum.reduce([c.inside_ns for c in inputs]),
@@ -212,7 +212,7 @@ def _U(formula: Formula, inputs: Sequence[Cells], shared: Bool) -> Float:
     return coarse(np.sqrt(squared))
 
 
-def _shared(inputs: Sequence[Cells], setup: Setup) -> Bool:
+def _share_certificate(inputs: Sequence[Cells], setup: Setup) -> Bool:
     """Where the certificates of temperature and humidity in use are one paper."""
     grid = inputs[0].grid
     numbers = [_numbers(c.channel, setup, grid) for c in inputs[:2]]
@@ -243,11 +243,11 @@ def derived_channel(key: str, inputs: Sequence[Channel]) -> Channel:
     )
 
 
-def _nominal(of: str, inputs: Sequence[Channel], each: Sequence[float]) -> float:
+def _nominal(of: str, inputs: Sequence[Channel], values: Sequence[float]) -> float:
     """What `each`, in the inputs' units, amounts to in the derived quantity at NOMINAL."""
     slopes = FORMULAS[of].slopes(*(np.array(x) for x in NOMINAL[: len(inputs)]))
-    known = [difference_to_canonical(x, c.unit, c.quantity) for x, c in zip(each, inputs, strict=True)]
-    return float(np.sqrt(sum((c * x) ** 2 for c, x in zip(slopes, known, strict=True))))
+    canonical = [difference_to_canonical(x, c.unit, c.quantity) for x, c in zip(values, inputs, strict=True)]
+    return float(np.sqrt(sum((c * x) ** 2 for c, x in zip(slopes, canonical, strict=True))))
 
 
 def nominal_U(of: str, U: Sequence[float], certificates: Sequence[Sequence[Certificate]]) -> float:
@@ -258,7 +258,7 @@ def nominal_U(of: str, U: Sequence[float], certificates: Sequence[Sequence[Certi
     at = [np.array(x) for x in NOMINAL[: len(U)]]
     formula = FORMULAS[of]
     parts = [float(c) * u for c, u in zip(formula.slopes(*at), U, strict=True)]
-    papers = [{c.number for c in each} for each in certificates[:2]]
-    common = 2 * abs(parts[0] * parts[1]) if papers[0] & papers[1] else 0.0
-    own = float(formula.own_U(formula.value(*at)))
-    return float(np.sqrt(sum(part**2 for part in parts) + common + own**2))
+    numbers = [{c.number for c in used} for used in certificates[:2]]
+    common = 2 * abs(parts[0] * parts[1]) if numbers[0] & numbers[1] else 0.0
+    formula_U = float(formula.own_U(formula.value(*at)))
+    return float(np.sqrt(sum(part**2 for part in parts) + common + formula_U**2))

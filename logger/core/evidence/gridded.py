@@ -1,4 +1,4 @@
-"""What lies on a grid, whatever it says: a part of it, several parts as one, the new in place of the old."""
+"""Data on a grid: cut to a part, joined from several parts, spliced with newer cells."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from .cells import Grid
 AS_READ = "as_read"
 
 
-class Gridded(Protocol):
+class OnGrid(Protocol):
     """A frozen dataclass whose arrays have one number, or one flag, for each cell of its grid."""
 
     @property
@@ -21,7 +21,7 @@ class Gridded(Protocol):
         """The cells."""
 
 
-T = TypeVar("T", bound=Gridded)
+T = TypeVar("T", bound=OnGrid)
 
 
 def cut(wide: T, grid: Grid) -> T:
@@ -30,34 +30,36 @@ def cut(wide: T, grid: Grid) -> T:
         return wide
     begin = grid.first - wide.grid.first
     part = slice(begin, begin + grid.n)
-    each = vars(wide).items()
-    fields: dict[str, Any] = {k: v[part] if isinstance(v, np.ndarray) else v for k, v in each}
+    values = vars(wide).items()
+    fields: dict[str, Any] = {k: v[part] if isinstance(v, np.ndarray) else v for k, v in values}
     if fields.get(AS_READ) is not None:
         fields[AS_READ] = cut(fields[AS_READ], grid)
     return _like(wide, grid, fields)
 
 
-def joined(parts: Sequence[T], grid: Grid) -> T:
+def join_grids(parts: Sequence[T], grid: Grid) -> T:
     """The last of several that follow each other, with the arrays of all."""
     last = vars(parts[-1]).items()
-    each = {
+    values = {
         k: np.concatenate([vars(p)[k] for p in parts]) if isinstance(v, np.ndarray) else v for k, v in last
     }
     if any(vars(p).get(AS_READ) is not None for p in parts):
-        each[AS_READ] = joined([_as_read(p) for p in parts], grid)
-    return _like(parts[-1], grid, each)
+        values[AS_READ] = join_grids([_as_read(p) for p in parts], grid)
+    return _like(parts[-1], grid, values)
 
 
-def spliced(old: T, new: T) -> T:
-    """The new after what of the old lies before it."""
+def splice(old: T, new: T) -> T:
+    """The cells of `old` before those of `new`, then `new`."""
     first = old.grid.first
     before = new.grid.first - first
     grid = Grid(first, before + new.grid.n, new.grid.step_s)
-    held, later = vars(old), vars(new).items()
-    each = {k: np.concatenate((held[k][:before], v)) if isinstance(v, np.ndarray) else v for k, v in later}
-    if held.get(AS_READ) is not None or each.get(AS_READ) is not None:
-        each[AS_READ] = spliced(_as_read(old), _as_read(new))
-    return _like(new, grid, each)
+    earlier, later = vars(old), vars(new).items()
+    values = {
+        k: np.concatenate((earlier[k][:before], v)) if isinstance(v, np.ndarray) else v for k, v in later
+    }
+    if earlier.get(AS_READ) is not None or values.get(AS_READ) is not None:
+        values[AS_READ] = splice(_as_read(old), _as_read(new))
+    return _like(new, grid, values)
 
 
 def _as_read(thing: T) -> T:

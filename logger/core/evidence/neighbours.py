@@ -1,7 +1,7 @@
 """Probes against their neighbours: which one departs while the others agree, at once or over weeks.
 
 A departure is a fault of the probe until the others move too: its cells are suspect and support neither
-side, so that it is told as "T2 disagrees" and never as "the room is out". Of three probes of one medium or
+side: it is reported as "T2 disagrees", never as "the room is out". Of three probes of one medium or
 more it is known which; of two that differ neither can be believed. Cells are whole micro-units.
 
 Each probe stands with its newest reading that is not older than its max_age, whenever the others are read.
@@ -35,28 +35,28 @@ SHARE = (4, 5)
 def window_s(setup: Setup, zone: str) -> int:
     """The longest window in which probes of a zone are compared, in s."""
     of = ("temperature", "relative_humidity")
-    each = [
+    intervals_s = [
         c.interval_s for c in map(setup.channels.__getitem__, setup.channels_in(zone)) if c.quantity in of
     ]
-    return max([WINDOW_S, *(int(INTERVALS * interval_s) for interval_s in each)])
+    return max([WINDOW_S, *(int(INTERVALS * interval_s) for interval_s in intervals_s)])
 
 
-def compares(setup: Setup, zone: str) -> bool:
-    """Whether probes of a zone are held against each other."""
+def is_tested(setup: Setup, zone: str) -> bool:
+    """Whether probes of a zone are compared with each other."""
     return setup.zone(zone).agree_K is not None or setup.zone(zone).agree_dew_point_K is not None
 
 
 def groups(zone: str, setup: Setup) -> list[tuple[str, ...]]:
     """Temperature channels of a zone that stand in one medium, where there are two or more."""
-    return _together(zone, setup, [k for k in setup.channels_in(zone) if _is(setup, k, "temperature")])
+    return _by_medium(zone, setup, [k for k in setup.channels_in(zone) if _is(setup, k, "temperature")])
 
 
 def humid_groups(zone: str, setup: Setup) -> list[tuple[str, ...]]:
-    """The same of relative humidity, of probes that have one temperature of their own."""
-    return _together(zone, setup, [k for k in setup.channels_in(zone) if beside(setup, k)])
+    """Groups of relative humidity channels of one medium, of probes with one temperature of their own."""
+    return _by_medium(zone, setup, [k for k in setup.channels_in(zone) if temperature_beside(setup, k)])
 
 
-def beside(setup: Setup, channel: str) -> str | None:
+def temperature_beside(setup: Setup, channel: str) -> str | None:
     """The temperature that a relative humidity is measured with; None for other channels, and without one."""
     if not _is(setup, channel, "relative_humidity"):
         return None
@@ -68,7 +68,7 @@ def _is(setup: Setup, channel: str, quantity: str) -> bool:
     return setup.channels[channel].quantity == quantity
 
 
-def _together(zone: str, setup: Setup, channels: Sequence[str]) -> list[tuple[str, ...]]:
+def _by_medium(zone: str, setup: Setup, channels: Sequence[str]) -> list[tuple[str, ...]]:
     by_medium: dict[str, list[str]] = {}
     for key in channels:
         places = (setup.positions[p.position] for p in setup.placements_of(key))
@@ -78,7 +78,7 @@ def _together(zone: str, setup: Setup, channels: Sequence[str]) -> list[tuple[st
     return [tuple(keys) for keys in by_medium.values() if len(keys) >= 2]
 
 
-def departing(values: Sequence[Float], agree: float, width: int) -> list[Bool]:
+def disagreement_flags(values: Sequence[Float], agree: float, width: int) -> list[Bool]:
     """For each probe the cells in which it disagrees; values of shape (n,), NaN where none, micro-units.
 
     A probe departs in a cell when it is further than `agree` from the median of the others while those spread
@@ -86,26 +86,26 @@ def departing(values: Sequence[Float], agree: float, width: int) -> list[Bool]:
     cells in which it does, when it departs in SHARE of those of them that can be compared.
     """
     stack = np.stack(values)
-    found = []
+    flags = []
     for i in range(len(stack)):
         others = np.delete(stack, i, axis=0)
         enough = np.isfinite(others).any(axis=0)
         low = np.where(np.isfinite(others), others, np.inf).min(axis=0)
         high = np.where(np.isfinite(others), others, -np.inf).max(axis=0)
         middle = bn.nanmedian(np.where(enough, others, 0.0), axis=0)
-        known = enough & np.isfinite(stack[i])
-        departs = known & (high - low <= agree) & (np.abs(stack[i] - middle) > agree)
-        found.append(_stretches(departs, known, width))
-    return found
+        comparable = enough & np.isfinite(stack[i])
+        departs = comparable & (high - low <= agree) & (np.abs(stack[i] - middle) > agree)
+        flags.append(_disagreement_runs(departs, comparable, width))
+    return flags
 
 
-def _stretches(departs: Bool, known: Bool, width: int) -> Bool:
+def _disagreement_runs(departs: Bool, comparable: Bool, width: int) -> Bool:
     """Cells from one that departs on, up to the last that does within a width of which SHARE departs."""
     begins = np.flatnonzero(departs)
     if not len(begins):
         return np.zeros(len(departs), np.bool_)
     ends = np.minimum(begins + width, len(departs))
-    apart, compared = (np.concatenate([[0], np.cumsum(flags)]) for flags in (departs, known))
+    apart, compared = (np.concatenate([[0], np.cumsum(flags)]) for flags in (departs, comparable))
     few, many = SHARE
     full = many * (apart[ends] - apart[begins]) >= few * (compared[ends] - compared[begins])
     last = begins[np.searchsorted(begins, ends) - 1]
@@ -115,27 +115,31 @@ def _stretches(departs: Bool, known: Bool, width: int) -> Bool:
     return np.asarray(np.cumsum(edges[:-1]) > 0)
 
 
-def doubted(zone: str, setup: Setup, cells: Mapping[str, Cells]) -> dict[str, Cells]:
-    """The cells with those of disagreeing probes taken out, as suspect."""
+def exclude_disagreeing(zone: str, setup: Setup, cells: Mapping[str, Cells]) -> dict[str, Cells]:
+    """The cells by channel, those of disagreeing probes marked as suspect."""
     result = dict(cells)
-    for keys, values, agree in _compared(zone, setup, cells):
+    for keys, values, agree in _compared_groups(zone, setup, cells):
         longest_s = max(setup.channels[key].interval_s for key in keys)
         width = -(-max(WINDOW_S, int(INTERVALS * longest_s)) // cells[keys[0]].grid.step_s)
-        for key, flags in zip(keys, departing(values, agree * MICRO, width), strict=True):
+        for key, flags in zip(keys, disagreement_flags(values, agree * MICRO, width), strict=True):
             if flags.any():
                 result[key] = _without(cells[key], _with_covered(cells[key], flags))
     return result
 
 
-def _compared(
+def _compared_groups(
     zone: str, setup: Setup, cells: Mapping[str, Cells]
 ) -> Iterator[tuple[tuple[str, ...], list[Float], float]]:
     """Channels that are held against each other, their values in micro-units, and how far they may differ."""
     agree_K, dew_K = setup.zone(zone).agree_K, setup.zone(zone).agree_dew_point_K
     for keys in groups(zone, setup) if agree_K is not None else ():
-        yield keys, [_held(cells[key]) for key in keys], agree_K or 0.0
+        yield keys, [_newest_values(cells[key]) for key in keys], agree_K or 0.0
     for keys in humid_groups(zone, setup) if dew_K is not None else ():
-        yield keys, [_dew_point(cells[beside(setup, key) or ""], cells[key]) for key in keys], dew_K or 0.0
+        yield (
+            keys,
+            [_dew_point(cells[temperature_beside(setup, key) or ""], cells[key]) for key in keys],
+            dew_K or 0.0,
+        )
 
 
 def _newest(cells: Cells) -> Any:
@@ -143,7 +147,7 @@ def _newest(cells: Cells) -> Any:
     return np.maximum.accumulate(np.where(cells.count > 0, np.arange(cells.grid.n), -1))
 
 
-def _held(cells: Cells) -> Float:
+def _newest_values(cells: Cells) -> Float:
     """In each cell the mean of the newest cell with readings that are not older than max_age; else NaN."""
     newest = _newest(cells)
     age_ns = cells.grid.start_ns() + cells.grid.step_ns - cells.last_ns[newest]
@@ -153,7 +157,7 @@ def _held(cells: Cells) -> Float:
 
 def _dew_point(temperature: Cells, humidity: Cells) -> Float:
     """The dew point that a probe shows, in micro-units."""
-    t_C, rh_pct = _held(temperature) / MICRO, _held(humidity) / MICRO
+    t_C, rh_pct = _newest_values(temperature) / MICRO, _newest_values(humidity) / MICRO
     return np.asarray(np.rint(dew_point(t_C, np.minimum(rh_pct, 100.0)) * MICRO), np.float64)
 
 
@@ -197,8 +201,8 @@ def drift(day: Float, departure_K: Float) -> Drift | None:
     because a room has its weeks: the scatter counts with the effective number n·(1 − r)/(1 + r) of
     a first-order autocorrelation r (Bayley & Hammersley 1946).
     """
-    known = np.isfinite(departure_K)
-    t, y = day[known] / 7.0, departure_K[known]
+    with_value = np.isfinite(departure_K)
+    t, y = day[with_value] / 7.0, departure_K[with_value]
     if len(t) < 7:
         return None
     slope, level = np.polyfit(t - t.mean(), y, 1)

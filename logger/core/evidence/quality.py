@@ -54,24 +54,24 @@ def possible_span(channel: Channel) -> tuple[float, float]:
     return low, high
 
 
-def rates(taken_ns: Int, value: Float, limit: float, max_age_s: float) -> Bool:
+def rate_flags(taken_ns: Int, value: Float, limit: float, max_age_s: float) -> Bool:
     """Values that lie more than `limit` from one within RATE_S before them: faster than a room can change.
 
     Between two such values no gap is longer than max_age_s. Readings further apart than RATE_S are compared
     with the one before, at the same rate. taken_ns ascending; value (n,), finite.
 
     >>> t = np.arange(5) * 60 * NS
-    >>> rates(t, np.array([20.0, 22.0, 24.0, 26.0, 28.0]), 5.0, 180.0).tolist()
+    >>> rate_flags(t, np.array([20.0, 22.0, 24.0, 26.0, 28.0]), 5.0, 180.0).tolist()
     [False, False, False, True, True]
-    >>> rates(t * 15, np.array([20.0, 34.9, 20.0, 35.1, 35.1]), 5.0, 2700.0).tolist()
+    >>> rate_flags(t * 15, np.array([20.0, 34.9, 20.0, 35.1, 35.1]), 5.0, 2700.0).tolist()
     [False, False, False, True, False]
     """
-    found = np.zeros(value.shape, np.bool_)
+    flagged = np.zeros(value.shape, np.bool_)
     if len(value) < 2 or value.max() - value.min() <= limit:
-        return found
+        return flagged
     gap_ns = np.diff(taken_ns)
     slow = np.flatnonzero((gap_ns > RATE_S * NS) & (gap_ns <= max_age_s * NS))
-    found[slow + 1] = np.abs(value[slow + 1] - value[slow]) > limit * (gap_ns[slow] / (RATE_S * NS))
+    flagged[slow + 1] = np.abs(value[slow + 1] - value[slow]) > limit * (gap_ns[slow] / (RATE_S * NS))
     stretch = np.concatenate([[0], np.cumsum(gap_ns > max_age_s * NS)])
     at = _restless(taken_ns, value, limit)
     for back in range(1, len(value)):
@@ -79,8 +79,8 @@ def rates(taken_ns: Int, value: Float, limit: float, max_age_s: float) -> Bool:
         at = at[(taken_ns[at] - taken_ns[at - back] <= RATE_S * NS) & (stretch[at] == stretch[at - back])]
         if not len(at):
             break
-        found[at[np.abs(value[at] - value[at - back]) > limit]] = True
-    return found
+        flagged[at[np.abs(value[at] - value[at - back]) > limit]] = True
+    return flagged
 
 
 def _restless(taken_ns: Int, value: Float, limit: float) -> Int:
@@ -92,14 +92,14 @@ def _restless(taken_ns: Int, value: Float, limit: float) -> Int:
     return np.flatnonzero(np.repeat(high - low > limit, np.diff(begin, append=len(value))))
 
 
-def spike(taken_ns: Int, value: Float, threshold: float, max_age_s: float) -> Flags:
+def spike_flags(taken_ns: Int, value: Float, threshold: float, max_age_s: float) -> Flags:
     """|x[i] − (x[i−1] + x[i+1])/2| beyond `threshold`: suspect. Where a neighbour is missing: not evaluated.
 
     The statistic of QARTOD's spike test; a value that its own two neighbours flank is a ramp and
     never a spike, however steep.
 
     >>> t = np.arange(5) * 60 * NS
-    >>> spike(t, np.array([20.0, 20.0, 20.8, 20.0, 20.0]), 0.5, 180.0).tolist()
+    >>> spike_flags(t, np.array([20.0, 20.0, 20.8, 20.0, 20.0]), 0.5, 180.0).tolist()
     [2, 1, 3, 1, 2]
     """
     flags = np.full(value.shape, Quality.NOT_EVALUATED, np.uint8)
@@ -111,18 +111,18 @@ def spike(taken_ns: Int, value: Float, threshold: float, max_age_s: float) -> Fl
 
 
 def _departures(taken_ns: Int, value: Float, threshold: float, max_age_s: float) -> Int:
-    """Places of the suspect values of `spike`. Large departures are rare: the rest is asked of them alone."""
+    """Places of the suspect values of `spike_flags`. The other conditions are tested there only."""
     if len(value) < 3:
         return np.empty(0, np.int64)
     away = value[:-2] + value[2:]
     away /= 2
     np.subtract(value[1:-1], away, out=away)
     at = np.flatnonzero(np.abs(away, out=away) > threshold) + 1
-    before, here, after = value[at - 1], value[at], value[at + 1]
+    before, value_at, after = value[at - 1], value[at], value[at + 1]
     latest_ns = max_age_s * NS
     near = (taken_ns[at] - taken_ns[at - 1] <= latest_ns) & (taken_ns[at + 1] - taken_ns[at] <= latest_ns)
-    known = near & np.isfinite(before) & np.isfinite(here) & np.isfinite(after)
-    return at[known & ((here > np.maximum(before, after)) | (here < np.minimum(before, after)))]
+    evaluated = near & np.isfinite(before) & np.isfinite(value_at) & np.isfinite(after)
+    return at[evaluated & ((value_at > np.maximum(before, after)) | (value_at < np.minimum(before, after)))]
 
 
 def constant_runs(taken_ns: Int, value: Float, least: int, max_age_s: float) -> list[tuple[int, int]]:
@@ -151,38 +151,39 @@ def last_run(taken_ns: Int, value: Float, max_age_s: float) -> int:
     return int(other[-1]) + 1 if len(other) else 0
 
 
-def spikes(channel: Channel, taken_ns: Int, value: Float, flags: Flags) -> Bool:
+def doubt_flags(channel: Channel, taken_ns: Int, value: Float, flags: Flags) -> Bool:
     """Where the tests for a spike and for the rate of a channel find one, among values within its span.
 
     Values that failed take no part, so that one wild value does not cast doubt on its neighbours.
     """
-    found = np.zeros(value.shape, np.bool_)
+    flagged = np.zeros(value.shape, np.bool_)
     usable = flags < Quality.FAIL
     places: Int | slice = slice(None) if usable.all() else np.flatnonzero(usable)
     taken_ns, value = taken_ns[places], value[places]
     if channel.rate is not None:
-        found[places] = rates(taken_ns, value, channel.rate, channel.max_age_s)
+        flagged[places] = rate_flags(taken_ns, value, channel.rate, channel.max_age_s)
     if channel.spike is not None:
         at = _departures(taken_ns, value, channel.spike, channel.max_age_s)
-        found[at if isinstance(places, slice) else places[at]] = True
-    return found
+        flagged[at if isinstance(places, slice) else places[at]] = True
+    return flagged
 
 
-def stays(taken_ns: Int, value: Float, U: Float, max_age_s: float, at: Int) -> Int:
+def confirmed_at(taken_ns: Int, value: Float, U: Float, max_age_s: float, at: Int) -> Int:
     """Those of the places `at` whose value the next two readings confirm within its U: a step and no spike.
 
     >>> t = np.arange(5) * 60 * NS
-    >>> stays(t, np.array([20.0, 21.2, 21.2, 21.15, 20.0]), np.full(5, 0.1), 180.0, np.arange(5)).tolist()
+    >>> value = np.array([20.0, 21.2, 21.2, 21.15, 20.0])
+    >>> confirmed_at(t, value, np.full(5, 0.1), 180.0, np.arange(5)).tolist()
     [1]
     """
     at = at[at + 2 < len(value)]
     age_ns = max_age_s * NS
     near = (taken_ns[at + 1] - taken_ns[at] <= age_ns) & (taken_ns[at + 2] - taken_ns[at + 1] <= age_ns)
-    one, two = np.abs(value[at + 1] - value[at]), np.abs(value[at + 2] - value[at])
-    return at[near & (one <= U[at]) & (two <= U[at])]
+    first, second = np.abs(value[at + 1] - value[at]), np.abs(value[at + 2] - value[at])
+    return at[near & (first <= U[at]) & (second <= U[at])]
 
 
-def moved(values: Float, threshold: float) -> bool:
+def has_moved(values: Float, threshold: float) -> bool:
     """Whether valid values spread by more than `threshold`; empty or all-NaN: they did not."""
-    seen = values[np.isfinite(values)]
-    return bool(len(seen)) and bool(seen.max() - seen.min() > threshold)
+    valid = values[np.isfinite(values)]
+    return bool(len(valid)) and bool(valid.max() - valid.min() > threshold)

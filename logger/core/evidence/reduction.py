@@ -28,7 +28,7 @@ def in_blocks(things: Sequence[T], n: int) -> Iterator[Sequence[T]]:
 
 
 @dataclass(frozen=True)
-class Reduced:
+class ReducedCells:
     """Valid readings reduced to cells; arrays of shape (n,), NaN and 0 where a cell has none.
 
     low, high, mean; U: the largest; count; first, last: instants; inside: longest time between two;
@@ -49,13 +49,13 @@ class Reduced:
     closing_U: Float
 
 
-def reduced(index: Int, taken: Int, micro: Float, U: Float, n: int) -> Reduced:
+def reduce_to_cells(index: Int, taken_ns: Int, micro: Float, U: Float, n: int) -> ReducedCells:
     """Readings of shape (m,) reduced to n cells; `index`: the cell of each, ascending."""
     single = not len(index) or bool((index[1:] > index[:-1]).all())  # one reading a cell, the usual case
     low, high, mean, most = np.full((4, n), np.nan)
     # Of a cell with one reading, the first and the last are the lowest.
     ends = (low, low, most, most) if single else tuple(np.full((4, n), np.nan))
-    cells = Reduced(low, high, mean, most, *np.zeros((4, n), np.int64), *ends)
+    cells = ReducedCells(low, high, mean, most, *np.zeros((4, n), np.int64), *ends)
     if not len(index):
         return cells
     if single:
@@ -64,7 +64,7 @@ def reduced(index: Int, taken: Int, micro: Float, U: Float, n: int) -> Reduced:
         for array in (cells.low, cells.high, cells.mean):
             array[at] = micro
         cells.U[at], cells.count[at] = U, 1
-        cells.first[at] = cells.last[at] = taken
+        cells.first[at] = cells.last[at] = taken_ns
         return cells
     begin = np.flatnonzero(np.diff(index, prepend=-1))
     cell, end = index[begin], np.append(begin[1:], len(index))
@@ -73,16 +73,18 @@ def reduced(index: Int, taken: Int, micro: Float, U: Float, n: int) -> Reduced:
     cells.high[cell] = np.maximum.reduceat(micro, begin)
     cells.mean[cell] = np.rint(np.add.reduceat(micro, begin) / cells.count[cell])
     cells.U[cell] = np.maximum.reduceat(U, begin)
-    cells.first[cell], cells.last[cell] = taken[begin], taken[end - 1]
+    cells.first[cell], cells.last[cell] = taken_ns[begin], taken_ns[end - 1]
     cells.opening[cell], cells.closing[cell] = micro[begin], micro[end - 1]
     cells.opening_U[cell], cells.closing_U[cell] = U[begin], U[end - 1]
-    between = np.diff(taken, prepend=taken[0])
+    between = np.diff(taken_ns, prepend=taken_ns[0])
     between[begin] = 0
     cells.inside[cell] = np.maximum.reduceat(between, begin)
     return cells
 
 
-def cover(cells: Reduced, why: NDArray[np.uint8], n: int, max_age_ns: Float, now_ns: int) -> None:
+def cover_empty_cells(
+    cells: ReducedCells, why: NDArray[np.uint8], n: int, max_age_ns: Float, now_ns: int
+) -> None:
     """Give an empty cell between two valid readings no more than max_age apart min and max of both readings.
 
     The cells of k channels, n of each; max_age_ns: of each channel, shape (k,). After the newest reading of
@@ -93,16 +95,16 @@ def cover(cells: Reduced, why: NDArray[np.uint8], n: int, max_age_ns: Float, now
     if not len(empty) or not len(filled):
         return
     after = np.searchsorted(filled, empty)
-    left, right = filled[after - 1], filled[np.minimum(after, len(filled) - 1)]
+    before_cell, after_cell = filled[after - 1], filled[np.minimum(after, len(filled) - 1)]
     row = empty // n
-    has_left = (after > 0) & (left // n == row)
-    at_edge = (after == len(filled)) | (right // n != row)
-    until = np.where(at_edge, now_ns, cells.first[right])
-    near = has_left & (until - cells.last[left] <= max_age_ns[row])
-    before, U_before = cells.closing[left[near]], cells.closing_U[left[near]]
-    after_edge, right = at_edge[near], right[near]
-    after = np.where(after_edge, before, cells.opening[right])
-    U_after = np.where(after_edge, U_before, cells.opening_U[right])
+    has_left = (after > 0) & (before_cell // n == row)
+    at_edge = (after == len(filled)) | (after_cell // n != row)
+    until = np.where(at_edge, now_ns, cells.first[after_cell])
+    near = has_left & (until - cells.last[before_cell] <= max_age_ns[row])
+    before, U_before = cells.closing[before_cell[near]], cells.closing_U[before_cell[near]]
+    after_edge, after_cell = at_edge[near], after_cell[near]
+    after = np.where(after_edge, before, cells.opening[after_cell])
+    U_after = np.where(after_edge, U_before, cells.opening_U[after_cell])
     empty = empty[near]
     cells.low[empty], cells.high[empty] = np.minimum(before, after), np.maximum(before, after)
     cells.U[empty] = np.maximum(U_before, U_after)

@@ -30,10 +30,10 @@ def dominant_period_s(value: Float, step_s: float) -> float | None:
     >>> round(dominant_period_s(20 + 0.3 * np.sin(2 * np.pi * t / 12), 60.0) / 60, 1)
     12.0
     """
-    n, known = len(value), np.isfinite(value)
-    if n < 16 or known.mean() < 0.9:
+    n, has_value = len(value), np.isfinite(value)
+    if n < 16 or has_value.mean() < 0.9:
         return None
-    filled = np.where(known, value, value[known].mean())
+    filled = np.where(has_value, value, value[has_value].mean())
     place = np.arange(n)
     rest = filled - np.polyval(np.polyfit(place, filled, 1), place)
     if np.abs(rest).max() <= LAST_DIGITS * np.abs(filled).max():
@@ -46,10 +46,10 @@ def dominant_period_s(value: Float, step_s: float) -> float | None:
     peak = int(np.argmax(np.where(usable, power, 0.0)))
     if power[max(peak - 1, 1) : peak + 2].sum() < DOMINANT_SHARE * power[1:].sum():
         return None
-    left, top, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
-    if top < max(left, right) or left + right >= 2 * top:
+    detrended, top, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
+    if top < max(detrended, right) or detrended + right >= 2 * top:
         return None  # the flank of a slower or quicker cycle, beyond the range
-    period_s = n * step_s / (peak + 0.5 * (left - right) / (left - 2 * top + right))
+    period_s = n * step_s / (peak + 0.5 * (detrended - right) / (detrended - 2 * top + right))
     return float(period_s) if 4 * step_s <= period_s <= n * step_s / 3 else None
 
 

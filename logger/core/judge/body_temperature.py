@@ -15,7 +15,7 @@ alone. Temperatures are in micro-degC.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -34,7 +34,7 @@ DAY_S = 86_400
 
 
 @dataclass(frozen=True)
-class Track:
+class BodyTrack:
     """Credible temperatures of one body at the start of a cell, in whole micro-degC."""
 
     low: int
@@ -44,7 +44,7 @@ class Track:
 
 @dataclass(frozen=True)
 class AirMemory:
-    """The air before a cell: its last value, and (day, coldest, hottest) of the last days.
+    """The air of one body before a cell: its last value, and (day, coldest, hottest) of the last days.
 
     silences, unknown_s: as of a state of bodies, of this air alone; lost: the track does not go on, and
     begins anew with the next air.
@@ -59,10 +59,14 @@ class AirMemory:
 
 @dataclass(frozen=True)
 class TrackState:
-    """All bodies of a zone at the start of a cell; `tracks` empty: nothing is known of them yet."""
+    """All bodies of a zone at the start of a cell, and the air of each; `tracks` empty: none is known yet."""
 
-    tracks: tuple[Track, ...] = ()
-    air: AirMemory = field(default_factory=AirMemory)
+    tracks: tuple[BodyTrack, ...] = ()
+    airs: tuple[AirMemory, ...] = ()
+
+    def air(self, body: int) -> AirMemory:
+        """The air of a body by its place; of one that was not followed before: nothing."""
+        return self.airs[body] if body < len(self.airs) else AirMemory()
 
     @staticmethod
     def of_json(body: Mapping[str, object] | None) -> TrackState:
@@ -70,17 +74,21 @@ class TrackState:
         if not body:
             return TrackState()
         tracks: list[dict[str, int]] = body["tracks"]  # type: ignore[assignment]
-        air: dict[str, object] = body["air"]  # type: ignore[assignment]
-        days: list[list[int]] = air["days"]  # type: ignore[assignment]
-        silences: list[list[int]] = air.get("silences", [])  # type: ignore[assignment]
-        of_days = tuple((d, a, b) for d, a, b in days)
-        rest: tuple[bool, int] = bool(air.get("lost")), int(str(air.get("unknown_s", 0)))
-        known = AirMemory(air["last"], of_json(silences), of_days, *rest)  # type: ignore[arg-type]
-        return TrackState(tuple(Track(**t) for t in tracks), known)
+        airs: list[dict[str, object]] = body.get("airs", [])  # type: ignore[assignment]
+        return TrackState(tuple(BodyTrack(**t) for t in tracks), tuple(_air(air) for air in airs))
+
+
+def _air(body: Mapping[str, object]) -> AirMemory:
+    """From what JSON kept."""
+    days: list[list[int]] = body["days"]  # type: ignore[assignment]
+    silences: list[list[int]] = body.get("silences", [])  # type: ignore[assignment]
+    of_days = tuple((d, a, b) for d, a, b in days)
+    rest: tuple[bool, int] = bool(body.get("lost")), int(str(body.get("unknown_s", 0)))
+    return AirMemory(body["last"], of_json(silences), of_days, *rest)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)
-class Followed:
+class BodyFlags:
     """Per cell, shape (n,): a body is out of its limits for sure, or may be; which; states.
 
     lost: a body may be out, and the settling time has not passed since its air was lost.
@@ -94,7 +102,7 @@ class Followed:
 
 
 @dataclass(frozen=True)
-class Air:
+class BodyAir:
     """What a body follows; arrays of shape (n,), NaN where nothing was read.
 
     value: mean of the middles of its channels' cells, with the largest U; known: some channel gives
@@ -110,18 +118,20 @@ class Air:
     troubled: Bool
 
 
-def air_of(zone: Zone, body: ThermalBody, cells: Mapping[str, Cells], setup: Setup, troubled: Bool) -> Air:
+def air_of_body(
+    zone: Zone, body: ThermalBody, cells: Mapping[str, Cells], setup: Setup, troubled: Bool
+) -> BodyAir:
     """The air that a body follows."""
     keys = body.channels or tuple(
         key for key in setup.channels_in(zone.key) if _is_air_temperature(key, zone.key, setup)
     )
     if not keys:
         nothing = np.full(next(iter(cells.values())).grid.n if cells else 0, np.nan)
-        return Air(nothing, nothing, np.isfinite(nothing), nothing, nothing, troubled)
+        return BodyAir(nothing, nothing, np.isfinite(nothing), nothing, nothing, troubled)
     middles = np.stack([(cells[k].low + cells[k].high) / 2 for k in keys])
-    known = np.isfinite(middles)
-    count = known.sum(axis=0)
-    total = np.where(known, middles, 0.0).sum(axis=0)
+    has_value = np.isfinite(middles)
+    count = has_value.sum(axis=0)
+    total = np.where(has_value, middles, 0.0).sum(axis=0)
     air = np.rint(np.where(count > 0, total / np.maximum(count, 1), np.nan))
     U = np.stack([np.where(np.isfinite(cells[k].U), cells[k].U, 0.0) for k in keys]).max(axis=0)
     evidence = np.stack([cells[k].why == Why.EVIDENCE for k in keys]).any(axis=0)
@@ -131,7 +141,7 @@ def air_of(zone: Zone, body: ThermalBody, cells: Mapping[str, Cells], setup: Set
             doubted = cell.why > Why.NO_READING
             low = np.fmin(low, np.where(doubted, cell.as_read.low, np.nan))
             high = np.fmax(high, np.where(doubted, cell.as_read.high, np.nan))
-    return Air(air, U, evidence & np.isfinite(air), low, high, troubled)
+    return BodyAir(air, U, evidence & np.isfinite(air), low, high, troubled)
 
 
 def _is_air_temperature(key: str, zone: str, setup: Setup) -> bool:
@@ -141,36 +151,39 @@ def _is_air_temperature(key: str, zone: str, setup: Setup) -> bool:
     )
 
 
-def follow(zone: Zone, state: TrackState, air: list[Air], grid: Grid, wanted: Iterable[int]) -> Followed:
+def follow_bodies(
+    zone: Zone, state: TrackState, air: list[BodyAir], grid: Grid, before_cells: Iterable[int]
+) -> BodyFlags:
     """Run all bodies of a zone over the grid, each in its air."""
     n = grid.n
     out, doubtful, lost = (np.zeros(n, np.bool_) for _ in range(3))
     which = np.full(n, -1, np.int16)
-    asked = {w for w in wanted if 0 <= w <= n} | {n}
-    states: dict[int, list[Track]] = {w: [] for w in asked}
-    memories: dict[int, AirMemory] = {}
+    state_cells = {w for w in before_cells if 0 <= w <= n} | {n}
+    states: dict[int, list[BodyTrack]] = {w: [] for w in state_cells}
+    airs: dict[int, list[AirMemory]] = {w: [] for w in state_cells}
     for number, body in enumerate(zone.bodies):
         start = state.tracks[number] if number < len(state.tracks) else None
-        run = _Run(zone, body, grid, state.air, air[number])
-        tracks, memories = run.over(start, asked)
-        for w in asked:
+        run = _Run(zone, body, grid, state.air(number), air[number])
+        tracks, memories = run.over(start, state_cells)
+        for w in state_cells:
             states[w].append(tracks[w])
+            airs[w].append(memories[w])
         worse = run.out & ~out
         which[worse | (run.doubtful & ~out & ~doubtful)] = number
         out |= run.out
         doubtful |= run.doubtful
         lost |= run.doubtful & run.unknown.runs
     unknown = {w: any(t is None for t in tracks) for w, tracks in states.items()}
-    return Followed(
+    return BodyFlags(
         out, doubtful & ~out, lost & ~out, which,
-        {w: TrackState(() if unknown[w] else tuple(states[w]), memories.get(w, state.air)) for w in asked},
+        {w: TrackState(() if unknown[w] else tuple(states[w]), tuple(airs[w])) for w in state_cells},
     )  # fmt: skip
 
 
 class _Run:
     """One body over one grid."""
 
-    def __init__(self, zone: Zone, body: ThermalBody, grid: Grid, memory: AirMemory, air: Air) -> None:
+    def __init__(self, zone: Zone, body: ThermalBody, grid: Grid, memory: AirMemory, air: BodyAir) -> None:
         self.zone, self.body, self.grid, self.memory, self.air = zone, body, grid, memory, air
         self.out = np.zeros(grid.n, np.bool_)
         self.doubtful = np.zeros(grid.n, np.bool_)
@@ -180,15 +193,19 @@ class _Run:
         settling_s = zone.settling_s
         self.unknown = Countdown(memory.unknown_s, settling_s, air.known, self.lost, grid.step_s)
 
-    def over(self, start: Track | None, asked: set[int]) -> tuple[dict[int, Track], dict[int, AirMemory]]:
-        """Flags into `out` and `doubtful`; the track and the air's memory before each cell asked for."""
-        tracks: dict[int, Track] = {}
+    def over(
+        self, start: BodyTrack | None, state_cells: set[int]
+    ) -> tuple[dict[int, BodyTrack], dict[int, AirMemory]]:
+        """Flags into `out` and `doubtful`; the track and the air's memory before each of `state_cells`."""
+        tracks: dict[int, BodyTrack] = {}
         memories: dict[int, AirMemory] = {}
         per_day = DAY_S // self.grid.step_s
-        edges = sorted({0, self.grid.n, *asked, *range(-self.grid.first % per_day, self.grid.n, per_day)})
+        edges = sorted(
+            {0, self.grid.n, *state_cells, *range(-self.grid.first % per_day, self.grid.n, per_day)}
+        )
         track, memory = start, self.memory
         for begin, end in zip(edges, [*edges[1:], self.grid.n], strict=True):
-            if begin in asked:
+            if begin in state_cells:
                 tracks[begin] = track  # type: ignore[assignment]
                 rest = self.silence.before(begin), self.unknown.before(begin)
                 memories[begin] = replace(memory, silences=rest[0], unknown_s=rest[1])
@@ -196,14 +213,16 @@ class _Run:
                 track, memory = self._piece(track, memory, slice(begin, end))
         return tracks, memories
 
-    def _piece(self, track: Track | None, memory: AirMemory, part: slice) -> tuple[Track | None, AirMemory]:
+    def _piece(
+        self, track: BodyTrack | None, memory: AirMemory, part: slice
+    ) -> tuple[BodyTrack | None, AirMemory]:
         """Cells of at most one UTC day, in stretches between the losses that leave the body unknown."""
         values, step_s = self.air.value[part], self.grid.step_s
         low_air, high_air = self.air.low[part], self.air.high[part]
         day = (self.grid.first + part.start) // (DAY_S // step_s)
-        seen = np.flatnonzero(np.isfinite(values))
+        with_value = np.flatnonzero(np.isfinite(values))
         starts, lost = self._restarts(part, memory.lost or track is None)
-        held = _held(values, seen, memory.last)
+        air = _last_known(values, with_value, memory.last)
         low, high, slow = (np.full(len(values), np.nan) for _ in range(3))
         begins = starts if track is None or starts[:1] == [0] else [0, *starts]
         for begin, end in pairwise([*begins, len(values)]):
@@ -216,11 +235,11 @@ class _Run:
                 (high, track.high, self.body.tau_s),
                 (slow, track.slow, self.body.tau_s + self.body.u_tau_s),
             ):
-                into[begin:end] = lagged(held[begin:end], float(at), step_s / tau_s)
-            track = Track(*(int(np.rint(x[end - 1])) for x in (low, high, slow)))
+                into[begin:end] = lag_response(air[begin:end], float(at), step_s / tau_s)
+            track = BodyTrack(*(int(np.rint(x[end - 1])) for x in (low, high, slow)))
         self._flag(low, high, slow, self.air.U[part], part)
         memory = _with_air(memory, day, low_air, high_air)
-        return track, replace(memory, last=_whole(held[-1]), lost=lost)
+        return track, replace(memory, last=_int_or_none(air[-1]), lost=lost)
 
     def _restarts(self, part: slice, lost: bool) -> tuple[list[int], bool]:
         """Cells of a part at which the air is seen again after a loss; whether a loss lasts at its end.
@@ -230,28 +249,28 @@ class _Run:
         broken = self.lost[part]
         if not (lost or broken.any()):
             return [], False
-        seen = np.flatnonzero(self.air.known[part] & ~broken)
+        with_evidence = np.flatnonzero(self.air.known[part] & ~broken)
         count = np.cumsum(broken)
-        before = np.concatenate([[-1 if lost else 0], count[seen]])
-        return [int(cell) for cell in seen[np.diff(before) > 0]], bool(count[-1] > before[-1])
+        before = np.concatenate([[-1 if lost else 0], count[with_evidence]])
+        return [int(cell) for cell in with_evidence[np.diff(before) > 0]], bool(count[-1] > before[-1])
 
     def _flag(self, low: Float, high: Float, slow: Float, U_air: Float, part: slice) -> None:
         U = np.rint(np.hypot(2 * (slow - (low + high) / 2), U_air))
         lowest, highest = self.body.lower * MICRO + U, self.body.upper * MICRO - U
-        every = (low >= lowest) & (high <= highest)
-        some = (high >= lowest) & (low <= highest) & (lowest <= highest)
-        known = np.isfinite(low)
-        self.out[part] = known & ~some
-        self.doubtful[part] = ~known | (some & ~every)
+        all_within = (low >= lowest) & (high <= highest)
+        some_within = (high >= lowest) & (low <= highest) & (lowest <= highest)
+        has_track = np.isfinite(low)
+        self.out[part] = has_track & ~some_within
+        self.doubtful[part] = ~has_track | (some_within & ~all_within)
 
 
-def lagged(air: Float, start: float, x: float) -> Float:
+def lag_response(air: Float, start: float, x: float) -> Float:
     """T after each cell of T' = (air − T)/τ, air held over the cell, from `start`; x = step/τ.
 
     T[i] − start = (1 − d)·d^i·Σ_j (air[j] − start)·d^−j with d = exp(−x), summed in order, so that
     what comes later changes nothing before it; in blocks, so that d^−j stays a number.
 
-    >>> lagged(np.full(3, 22.0), 20.0, np.log(2)).tolist()
+    >>> lag_response(np.full(3, 22.0), 20.0, np.log(2)).tolist()
     [21.0, 21.5, 21.75]
     """
     body, block = np.empty(len(air)), max(1, int(200 / x))
@@ -263,33 +282,33 @@ def lagged(air: Float, start: float, x: float) -> Float:
     return body
 
 
-def _held(values: Float, seen: NDArray[np.int64], last: int | None) -> Float:
+def _last_known(values: Float, with_value: NDArray[np.int64], last: int | None) -> Float:
     """The newest air known in each cell; NaN before the first."""
     place = np.zeros(len(values), np.int64)
-    place[seen] = seen + 1
+    place[with_value] = with_value + 1
     place = np.maximum.accumulate(place)
     before = np.nan if last is None else float(last)
     return np.where(place > 0, values[place - 1], before)
 
 
-def _whole(value: float) -> int | None:
+def _int_or_none(value: float) -> int | None:
     return int(value) if np.isfinite(value) else None
 
 
 def _with_air(memory: AirMemory, day: int, low: Float, high: Float) -> AirMemory:
     """The memory with the day's extremes widened by what was seen; days too old are forgotten."""
-    seen = np.isfinite(low)
-    if not seen.any():
+    has_value = np.isfinite(low)
+    if not has_value.any():
         return memory
-    coldest, hottest = int(low[seen].min()), int(high[seen].max())
+    coldest, hottest = int(low[has_value].min()), int(high[has_value].max())
     days = {d: (a, b) for d, a, b in memory.days if d > day - DAYS_REMEMBERED}
     a, b = days.get(day, (coldest, hottest))
     days[day] = (min(a, coldest), max(b, hottest))
     return replace(memory, days=tuple((d, a, b) for d, (a, b) in sorted(days.items())))
 
 
-def _credible(memory: AirMemory) -> Track:
+def _credible(memory: AirMemory) -> BodyTrack:
     """Coldest and hottest start that the air of the last days allows, widened."""
     coldest = min(a for _, a, _ in memory.days) - WIDENED_MICRO
     hottest = max(b for _, _, b in memory.days) + WIDENED_MICRO
-    return Track(coldest, hottest, (coldest + hottest) // 2)
+    return BodyTrack(coldest, hottest, (coldest + hottest) // 2)

@@ -11,43 +11,43 @@ from typing import Any, Protocol
 from ...instants import NS
 from ...model import Period
 from .judgement import DAY_S, Judgement
-from .periods import Run, excursion_runs, joined_runs, periods
+from .periods import ExcursionRun, excursion_runs, join_runs, periods
 from .settling import BodyState
 
 DAY_NS = DAY_S * NS
 
 
 @dataclass(frozen=True)
-class Piece:
+class DayVerdicts:
     """Periods and excursion runs of a day, and the bodies' state at its start and end."""
 
     periods: tuple[Period, ...]
-    runs: tuple[Run, ...]
+    runs: tuple[ExcursionRun, ...]
     state_in: BodyState
     state_out: BodyState
 
     def to_text(self) -> str:
-        """As it is stored."""
+        """JSON text for the store."""
         return json.dumps(self, default=vars, separators=(",", ":"), ensure_ascii=False)
 
     @staticmethod
     @lru_cache(maxsize=8192)
-    def of_text(text: str) -> Piece:
+    def of_text(text: str) -> DayVerdicts:
         """From what was stored; days that a chart of years asks for again and again are read once."""
         body: Mapping[str, Any] = json.loads(text)
-        return Piece(
+        return DayVerdicts(
             tuple(Period(**p) for p in body["periods"]),
-            tuple(Run(**{**r, "probes": tuple(r["probes"])}) for r in body["runs"]),
+            tuple(ExcursionRun(**{**r, "probes": tuple(r["probes"])}) for r in body["runs"]),
             BodyState.of_json(body["state_in"]),
             BodyState.of_json(body["state_out"]),
         )
 
 
 class VerdictCache(Protocol):
-    """Where pieces are kept, each as (digest of its input, body), with the newest statement of each zone."""
+    """Where days are stored, each as (digest of its input, body), with the newest statement of each zone."""
 
     def put_verdict_days(
-        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
+        self, zone: str, days: Mapping[int, tuple[str, str]], statement: str | None = None
     ) -> None:
         """Keep several days of a zone, and the newest statement about it."""
 
@@ -75,10 +75,10 @@ class ScratchCache:
         self._live: dict[str, str] = {}
 
     def put_verdict_days(
-        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
+        self, zone: str, days: Mapping[int, tuple[str, str]], statement: str | None = None
     ) -> None:
         """Keep several days of a zone, and the newest statement about it."""
-        self._pieces.setdefault(zone, {}).update(pieces)
+        self._pieces.setdefault(zone, {}).update(days)
         if statement is not None:
             self.put_live(zone, statement)
 
@@ -104,17 +104,17 @@ class ScratchCache:
         return dict(self._live)
 
 
-def pieces(judgement: Judgement, state_in: BodyState) -> dict[int, Piece]:
+def split_into_days(judgement: Judgement, state_in: BodyState) -> dict[int, DayVerdicts]:
     """Day number (since 1970) -> piece, for every day that the judgement touches."""
     grid, per_day = judgement.grid, DAY_S // judgement.grid.step_s
-    found: dict[int, Piece] = {}
+    days: dict[int, DayVerdicts] = {}
     begin = 0
     while begin < grid.n:
         day = (grid.first + begin) // per_day
         end = min(grid.n, (day + 1) * per_day - grid.first)
         part = slice(begin, end)
         state_out = judgement.memory.states[end]
-        runs = joined_runs([run for f in judgement.findings for run in excursion_runs(f, part)])
-        found[day] = Piece(tuple(periods(judgement, part)), tuple(runs), state_in, state_out)
+        runs = join_runs([run for f in judgement.findings for run in excursion_runs(f, part)])
+        days[day] = DayVerdicts(tuple(periods(judgement, part)), tuple(runs), state_in, state_out)
         state_in, begin = state_out, end
-    return found
+    return days

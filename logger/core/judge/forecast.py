@@ -33,7 +33,7 @@ class Crossing:
 
 
 @dataclass(frozen=True)
-class Line:
+class FitLine:
     """Level now, slope per minute, and the standard uncertainty of each."""
 
     level: float
@@ -42,24 +42,24 @@ class Line:
     u_slope: float
 
 
-def line(minute: Float, value: Float) -> Line | None:
+def line(minute: Float, value: Float) -> FitLine | None:
     """The line through values at minutes up to now (0, earlier ones negative); None: too few."""
     return lines(minute, value[None])[0]
 
 
-def lines(minute: Float, values: Float) -> list[Line | None]:
+def lines(minute: Float, values: Float) -> list[FitLine | None]:
     """The line of each row of `values`, shape (k, n), at the same n minutes."""
-    known = np.isfinite(values)
-    found: list[Line | None] = [None] * len(values)
-    whole = np.flatnonzero(known.all(axis=1))
-    for row in set(range(len(values))) - set(whole.tolist()):
-        (found[row],) = _through(minute[known[row]], values[row, known[row]][None])
-    for row, one in zip(whole.tolist(), _through(minute, values[whole]), strict=True):
-        found[row] = one
-    return found
+    has_value = np.isfinite(values)
+    fits: list[FitLine | None] = [None] * len(values)
+    complete = np.flatnonzero(has_value.all(axis=1))
+    for row in set(range(len(values))) - set(complete.tolist()):
+        (fits[row],) = _fit_rows(minute[has_value[row]], values[row, has_value[row]][None])
+    for row, fit in zip(complete.tolist(), _fit_rows(minute, values[complete]), strict=True):
+        fits[row] = fit
+    return fits
 
 
-def _through(t: Float, y: Float) -> list[Line | None]:
+def _fit_rows(t: Float, y: Float) -> list[FitLine | None]:
     """The line of each row, shape (k, n), all of them known."""
     if len(t) < LEAST:
         return [None] * len(y)
@@ -72,43 +72,43 @@ def _through(t: Float, y: Float) -> list[Line | None]:
     variance = squares / (len(t) - 2) * (1 + r) / (1 - r)
     u_slope = np.sqrt(variance / spread)
     u_level = np.hypot(np.sqrt(variance / len(t)), middle * u_slope)
-    each = (mean[:, 0] - slope * middle, slope, u_level, u_slope)
-    return [Line(*numbers) for numbers in zip(*(column.tolist() for column in each), strict=True)]
+    columns = (mean[:, 0] - slope * middle, slope, u_level, u_slope)
+    return [FitLine(*numbers) for numbers in zip(*(column.tolist() for column in columns), strict=True)]
 
 
-def crossing(found: Line, lower: float | None, upper: float | None) -> Crossing | None:
+def crossing(fit: FitLine, lower: float | None, upper: float | None) -> Crossing | None:
     """The next crossing from inside; None where the slope is not proven to lead to one within the horizon.
 
-    >>> c = crossing(Line(20.2, 0.6 / 60, 0.0, 0.0), 19.0, 21.0)
-    >>> c is None, crossing(Line(20.7, 0.6 / 60, 0.0, 0.0), 19.0, 21.0).minutes
+    >>> c = crossing(FitLine(20.2, 0.6 / 60, 0.0, 0.0), 19.0, 21.0)
+    >>> c is None, crossing(FitLine(20.7, 0.6 / 60, 0.0, 0.0), 19.0, 21.0).minutes
     (True, 30.0)
     """
-    if abs(found.slope) <= 2 * found.u_slope:
+    if abs(fit.slope) <= 2 * fit.u_slope:
         return None
-    limit = upper if found.slope > 0 else lower
+    limit = upper if fit.slope > 0 else lower
     if limit is None:
         return None
-    gap = abs(limit - found.level) if (limit - found.level) * found.slope > 0 else 0.0
-    minutes = gap / abs(found.slope)
+    gap = abs(limit - fit.level) if (limit - fit.level) * fit.slope > 0 else 0.0
+    minutes = gap / abs(fit.slope)
     if gap == 0.0 or minutes > HORIZON_MIN:
         return None
-    fast, slow = abs(found.slope) + 2 * found.u_slope, abs(found.slope) - 2 * found.u_slope
-    earliest = max(0.0, gap - 2 * found.u_level) / fast
-    return Crossing(limit, round(minutes, 6), earliest, (gap + 2 * found.u_level) / slow)
+    fast, slow = abs(fit.slope) + 2 * fit.u_slope, abs(fit.slope) - 2 * fit.u_slope
+    earliest = max(0.0, gap - 2 * fit.u_level) / fast
+    return Crossing(limit, round(minutes, 6), earliest, (gap + 2 * fit.u_level) / slow)
 
 
-def stays_within(found: Line, lower: float | None, upper: float | None) -> bool:
+def stays_within(fit: FitLine, lower: float | None, upper: float | None) -> bool:
     """Whether the line shows, at k = 2, that no limit is reached within the horizon.
 
-    >>> stays_within(Line(20.0, 0.0, 0.01, 0.001), 19.0, 21.0)
+    >>> stays_within(FitLine(20.0, 0.0, 0.01, 0.001), 19.0, 21.0)
     True
-    >>> stays_within(Line(21.01, 0.17, 0.0, 0.0), None, 21.0)
+    >>> stays_within(FitLine(21.01, 0.17, 0.0, 0.0), None, 21.0)
     False
     """
-    now = 2 * found.u_level
-    then = now + 2 * found.u_slope * HORIZON_MIN
-    end = found.level + found.slope * HORIZON_MIN
-    least, most = min(found.level - now, end - then), max(found.level + now, end + then)
+    now = 2 * fit.u_level
+    then = now + 2 * fit.u_slope * HORIZON_MIN
+    end = fit.level + fit.slope * HORIZON_MIN
+    least, most = min(fit.level - now, end - then), max(fit.level + now, end + then)
     return (lower is None or least >= lower) and (upper is None or most <= upper)
 
 
@@ -119,13 +119,13 @@ def settling_min(minute: Float, departure: Float, within: float) -> float | None
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.where(np.abs(departure) > 1e-6, np.log(np.abs(departure)), np.nan)
-    found = line(minute, logs)
-    if found is None:
+    fit = line(minute, logs)
+    if fit is None:
         return None
-    if found.level <= np.log(within):
+    if fit.level <= np.log(within):
         return 0.0
-    proven = found.slope < -2 * found.u_slope
-    return (found.level - float(np.log(within))) / -found.slope if proven else None
+    proven = fit.slope < -2 * fit.u_slope
+    return (fit.level - float(np.log(within))) / -fit.slope if proven else None
 
 
 @dataclass(frozen=True)
@@ -157,13 +157,13 @@ def gain(value: Float, lower: float | None, upper: float | None, step_s: int) ->
     low, high = -np.inf if lower is None else lower, np.inf if upper is None else upper
     last = last[np.isfinite(now) & np.isfinite(then) & (now >= low) & (now <= high)]
     past = np.lib.stride_tricks.sliding_window_view(value, window)[last - window + 1]
-    found = lines(np.arange(1 - window, 1) * step_s / 60, past)
-    at = [k for k, one in enumerate(found) if one is not None]
-    told = np.array([one.level + AHEAD_MIN * one.slope for one in found if one is not None])
+    fits = lines(np.arange(1 - window, 1) * step_s / 60, past)
+    at = [k for k, fit in enumerate(fits) if fit is not None]
+    forecasts = np.array([fit.level + AHEAD_MIN * fit.slope for fit in fits if fit is not None])
     now, then = value[last[at]], value[last[at] + ahead]
     if not at:
         return Gain(0, 0.0, 0.0)
-    return Gain(len(at), float(np.abs(told - then).mean()), float(np.abs(now - then).mean()))
+    return Gain(len(at), float(np.abs(forecasts - then).mean()), float(np.abs(now - then).mean()))
 
 
 @dataclass(frozen=True)
@@ -191,19 +191,19 @@ def skill(value: Float, lower: float, upper: float) -> Skill:
     ahead, minute = 30, np.arange(-WINDOW_MIN + 1, 1, dtype=np.float64)
     out = (value > upper) | (value < lower)
     begins = [n for n in np.flatnonzero(out) if n >= WINDOW_MIN and not out[n - ahead : n].any()]
-    said, errors, stays = [], [], []
+    announced, errors, staying_errors = [], [], []
     for n in range(WINDOW_MIN, len(value) - HORIZON_MIN, 5):
-        found = None if out[n - 1] else line(minute, value[n - WINDOW_MIN : n])
-        if found is None:
+        fit = None if out[n - 1] else line(minute, value[n - WINDOW_MIN : n])
+        if fit is None:
             continue
-        if crossing(found, lower, upper) is not None:
-            said.append(n)
-        errors.append(abs(found.level + ahead * found.slope - value[n - 1 + ahead]))
-        stays.append(abs(value[n - 1] - value[n - 1 + ahead]))
-    leads = [b - min(s for s in said if b - HORIZON_MIN <= s <= b) for b in begins
-             if any(b - HORIZON_MIN <= s <= b for s in said)]  # fmt: skip
-    wrong = sum(not out[s : s + HORIZON_MIN].any() for s in said)
-    worse = float(np.nanmean(stays)) if stays else 0.0
+        if crossing(fit, lower, upper) is not None:
+            announced.append(n)
+        errors.append(abs(fit.level + ahead * fit.slope - value[n - 1 + ahead]))
+        staying_errors.append(abs(value[n - 1] - value[n - 1 + ahead]))
+    leads = [b - min(s for s in announced if b - HORIZON_MIN <= s <= b) for b in begins
+             if any(b - HORIZON_MIN <= s <= b for s in announced)]  # fmt: skip
+    wrong = sum(not out[s : s + HORIZON_MIN].any() for s in announced)
+    worse = float(np.nanmean(staying_errors)) if staying_errors else 0.0
     gained = 1 - float(np.nanmean(errors)) / worse if worse else 0.0
     lead = float(np.median(leads)) if leads else None
-    return Skill(len(begins), len(leads), len(said), wrong, lead, round(gained, 3))
+    return Skill(len(begins), len(leads), len(announced), wrong, lead, round(gained, 3))

@@ -24,24 +24,24 @@ from ..evidence import neighbours as agreement
 from ..evidence.cells import FLAT_WINDOW_S, Cells, Grid, evidence
 from ..evidence.derived import with_derived
 from ..evidence.gridded import cut
-from ..evidence.neighbours import doubted
+from ..evidence.neighbours import exclude_disagreeing
 from ..rules import evaluate
 from ..rules.finding import Finding
-from .body_temperature import air_of, follow
-from .restarts import before, holding_at, turns
+from .body_temperature import air_of_body, follow_bodies
+from .restarts import grid_before, rules_in_force_at, turns
 from .settling import (
     BodyState,
     Exposure,
     Memory,
     at_start_of_record,
-    joined_memory,
-    remember,
-    remembered,
+    join_memories,
+    run_countdowns,
+    state_after,
     with_bodies,
 )
 
 # Goes up whenever the same record could be judged otherwise; stored verdicts name it.
-JUDGE_VERSION = 6
+JUDGE_VERSION = 7
 DAY_S = 86_400
 
 
@@ -90,7 +90,7 @@ def lookahead_s(setup: Setup, zone: str) -> int:
     for key in setup.channels_in(zone):
         channel = setup.channels[key]
         reach.append(max(channel.flat_n * channel.interval_s, 2 * channel.max_age_s) + channel.max_age_s)
-    beside_s = agreement.window_s(setup, zone) if agreement.compares(setup, zone) else 0
+    beside_s = agreement.window_s(setup, zone) if agreement.is_tested(setup, zone) else 0
     return int(max(reach)) + beside_s + setup.step_s
 
 
@@ -121,20 +121,20 @@ def judge(
     grid and `reach_s` after it, or to the ends of the record.
     """
     turning = turns(setup, zone, grid, activity)
-    looked = look(zone, setup, readings, grid, now_ns, activity=activity, turning=turning)
-    return concluded(zone, setup, looked, grid, state=state, now_ns=now_ns, marks=marks)
+    results = evaluate_rules(zone, setup, readings, grid, now_ns, activity=activity, turning=turning)
+    return conclude(zone, setup, results, grid, state=state, now_ns=now_ns, marks=marks)
 
 
 @dataclass(frozen=True)
-class Looked:
-    """What can be said of a grid without its bodies' state: evidence around it, findings on it, restarts."""
+class RuleResults:
+    """Evidence around a grid, findings on it, and restarts: all that does not depend on the bodies' state."""
 
     cells: Mapping[str, Cells]
     findings: tuple[Finding, ...]
     restarts: Mapping[int, BodyState] = field(default_factory=dict)
 
 
-def look(
+def evaluate_rules(
     zone: str,
     setup: Setup,
     readings: Mapping[str, Readings],
@@ -143,74 +143,76 @@ def look(
     *,
     activity: str = "",
     turning: Sequence[int] = (),
-) -> Looked:
-    """The part of `judge` that hangs on no state, so that pieces may be looked at side by side.
+) -> RuleResults:
+    """The part of `judge` that depends on no state, so that parts may be evaluated side by side.
 
     turning: cells of the grid from which on other rules are in force.
     """
-    earlier = [before(setup, zone, turn, grid.step_s) for turn in turning]
+    earlier = [grid_before(setup, zone, turn, grid.step_s) for turn in turning]
     first = min([grid.first, *(g.first for g in earlier)])
     back = grid.first - first + lookback_s(setup, zone) // grid.step_s + 1
     # A cell at the end may be covered by a reading that comes after it, or doubted with it.
-    wide = Grid(grid.first - back, grid.n + back + unsure(setup, zone), grid.step_s)
-    cells = seen(zone, setup, readings, wide, now_ns)
+    wide = Grid(grid.first - back, grid.n + back + margin_cells(setup, zone), grid.step_s)
+    cells = evidence_cells(zone, setup, readings, wide, now_ns)
     restarts = {g.first + g.n: _restart(zone, setup, cells, g, activity) for g in earlier}
-    return Looked(cells, found(zone, setup, cells, grid, activity), restarts)
+    return RuleResults(cells, rule_findings(zone, setup, cells, grid, activity), restarts)
 
 
 def _restart(zone: str, setup: Setup, cells: Mapping[str, Cells], grid: Grid, activity: str) -> BodyState:
-    """What the rules in force after a grid say that bodies remember of it."""
+    """The bodies' state after a grid, by the rules in force after it."""
     from_ns = grid.first * grid.step_ns
-    rules = holding_at(setup.rules_of(zone, activity), (grid.first + grid.n) * grid.step_ns)
+    rules = rules_in_force_at(setup.rules_of(zone, activity), (grid.first + grid.n) * grid.step_ns)
     findings = [evaluate(replace(rule, from_ns=from_ns, to_ns=None), cells, setup, grid) for rule in rules]
-    own = setup.zone(zone)
-    return remembered(own, at_start_of_record(own), _exposure(findings, grid))
+    zone_setup = setup.zone(zone)
+    return state_after(zone_setup, at_start_of_record(zone_setup), _exposure(findings, grid))
 
 
-def unsure(setup: Setup, zone: str) -> int:
-    """At how many cells of either end of a grid its evidence also hangs on cells beyond."""
+def margin_cells(setup: Setup, zone: str) -> int:
+    """Number of cells at either end of a grid whose evidence also depends on cells beyond it."""
     return (int(_max_age_s(setup, zone)) + agreement.window_s(setup, zone)) // setup.step_s + 2
 
 
-def seen(
+def evidence_cells(
     zone: str, setup: Setup, readings: Mapping[str, Readings], grid: Grid, now_ns: int
 ) -> dict[str, Cells]:
-    """The evidence of a zone on a grid, derived quantities with it; unsure near its ends."""
-    return with_derived(doubted(zone, setup, evidence(zone, setup, readings, grid, now_ns)), setup, zone)
+    """Evidence of a zone on a grid with derived quantities; not final within `margin_cells` of its ends."""
+    return with_derived(
+        exclude_disagreeing(zone, setup, evidence(zone, setup, readings, grid, now_ns)), setup, zone
+    )
 
 
-def found(
+def rule_findings(
     zone: str, setup: Setup, cells: Mapping[str, Cells], grid: Grid, activity: str = ""
 ) -> tuple[Finding, ...]:
-    """What the rules of a zone say of each cell of a grid, from cells that reach back by their windows."""
+    """Findings of the rules of a zone on a grid, from cells that reach back by their windows."""
     return tuple(evaluate(rule, cells, setup, grid) for rule in setup.rules_of(zone, activity))
 
 
-def concluded(
+def conclude(
     zone: str,
     setup: Setup,
-    looked: Looked,
+    results: RuleResults,
     grid: Grid,
     *,
     state: BodyState,
     now_ns: int,
     marks: Sequence[Mark] = (),
 ) -> Judgement:
-    """The judgement that follows from what was looked at, from marks, and from what bodies remember."""
-    own = {key: cut(c, grid) for key, c in looked.cells.items()}
-    findings = looked.findings
-    memory = _memory(setup.zone(zone), setup, state, looked, cells=own, grid=grid)
-    marked = _marked(zone, marks, grid)
+    """The judgement from the results of the rules, marks, and the bodies' state at the start."""
+    cells_on_grid = {key: cut(c, grid) for key, c in results.cells.items()}
+    findings = results.findings
+    memory = _memory(setup.zone(zone), setup, state, results, cells=cells_on_grid, grid=grid)
+    marked = _marked_cells(zone, marks, grid)
     return Judgement(
         zone,
         grid,
         _reasons(findings, memory, marked),
         findings,
-        own,
+        cells_on_grid,
         memory,
         marked,
-        _provisional_from(setup, zone, looked.cells, grid, now_ns),
-        looked.restarts,
+        _provisional_from(setup, zone, results.cells, grid, now_ns),
+        results.restarts,
     )
 
 
@@ -238,34 +240,42 @@ def part(judgement: Judgement, from_ns: int, to_ns: int) -> Judgement:
 
 
 def _memory(
-    zone: Zone, setup: Setup, state: BodyState, looked: Looked, *, cells: Mapping[str, Cells], grid: Grid
+    zone: Zone,
+    setup: Setup,
+    state: BodyState,
+    results: RuleResults,
+    *,
+    cells: Mapping[str, Cells],
+    grid: Grid,
 ) -> Memory:
-    exposure = _exposure(looked.findings, grid)
-    memory = _remembered(zone, state, exposure, looked.restarts, grid)
+    exposure = _exposure(results.findings, grid)
+    memory = _memory_in_parts(zone, state, exposure, results.restarts, grid)
     if not zone.bodies:
         return memory
-    air = [air_of(zone, body, cells, setup, exposure.troubled) for body in zone.bodies]
-    return with_bodies(zone, memory, follow(zone, state.tracks, air, grid, memory.states))
+    air = [air_of_body(zone, body, cells, setup, exposure.troubled) for body in zone.bodies]
+    return with_bodies(zone, memory, follow_bodies(zone, state.tracks, air, grid, memory.states))
 
 
-def _remembered(
+def _memory_in_parts(
     zone: Zone, state: BodyState, exposure: Exposure, restarts: Mapping[int, BodyState], grid: Grid
 ) -> Memory:
     """The memory over a grid in parts, each from the state that the rules in force in it give."""
-    wanted = _midnights(grid)
-    own = {cell - grid.first: s for cell, s in restarts.items() if 0 <= cell - grid.first < grid.n}
-    edges = sorted({0, *own, grid.n})
+    midnights = _midnights(grid)
+    restart_states = {cell - grid.first: s for cell, s in restarts.items() if 0 <= cell - grid.first < grid.n}
+    edges = sorted({0, *restart_states, grid.n})
     parts = []
     for begin, end in pairwise(edges):
-        asked = {w - begin for w in {*wanted, end} if begin <= w <= end}
-        parts.append(remember(zone, own.get(begin, state), exposure.part(begin, end), asked))
+        cells_of_part = {w - begin for w in {*midnights, end} if begin <= w <= end}
+        parts.append(
+            run_countdowns(zone, restart_states.get(begin, state), exposure.part(begin, end), cells_of_part)
+        )
         state = parts[-1].states[end - begin]
     return (
         parts[0]
         if len(parts) == 1
-        else joined_memory(parts)
+        else join_memories(parts)
         if parts
-        else remember(zone, state, exposure, wanted)
+        else run_countdowns(zone, state, exposure, midnights)
     )
 
 
@@ -279,28 +289,28 @@ def _exposure(findings: Sequence[Finding], grid: Grid) -> Exposure:
             disturbed |= beyond
             troubled |= finding.troubled
     names = tuple(finding.rule.key for finding in findings)
-    return Exposure(disturbed, _known(findings, grid) | disturbed, troubled, by, names, grid.step_s)
+    return Exposure(disturbed, _clocks_advance(findings, grid) | disturbed, troubled, by, names, grid.step_s)
 
 
-def _known(findings: Sequence[Finding], grid: Grid) -> Bool:
+def _clocks_advance(findings: Sequence[Finding], grid: Grid) -> Bool:
     """Where the clocks of bodies advance: every rule in force that disturbs them has evidence.
 
     Where none in force disturbs them, every rule in force, of which there must be one.
     """
-    known, any_disturbs = np.ones(grid.n, np.bool_), np.zeros(grid.n, np.bool_)
+    advances, any_disturbs = np.ones(grid.n, np.bool_), np.zeros(grid.n, np.bool_)
     for finding in findings:
         if finding.rule.disturbs:
             holds = finding.conformity != Conformity.NOT_APPLICABLE
             any_disturbs |= holds
-            known &= finding.evident | ~holds
+            advances &= finding.evident | ~holds
     if any_disturbs.all():
-        return known
+        return advances
     others, any_holds = np.ones(grid.n, np.bool_), np.zeros(grid.n, np.bool_)
     for finding in findings:
         holds = finding.conformity != Conformity.NOT_APPLICABLE
         any_holds |= holds
         others &= finding.evident | ~holds
-    return np.where(any_disturbs, known, others & any_holds)
+    return np.where(any_disturbs, advances, others & any_holds)
 
 
 def _midnights(grid: Grid) -> list[int]:
@@ -310,7 +320,7 @@ def _midnights(grid: Grid) -> list[int]:
     return [*range(first, grid.n, per_day), grid.n]
 
 
-def _marked(zone: str, marks: Sequence[Mark], grid: Grid) -> Bool:
+def _marked_cells(zone: str, marks: Sequence[Mark], grid: Grid) -> Bool:
     marked = np.zeros(grid.n, np.bool_)
     for mark in marks:
         if mark.zone == zone:

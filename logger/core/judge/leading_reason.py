@@ -14,8 +14,9 @@ from zoneinfo import ZoneInfo
 from ...instants import wall_span
 from ...model import REASONS, VERDICT_OF, Reason, Verdict
 from ...model.figures import difference_text, limit_text, value_text
-from .periods import BODIES
+from .periods import BODIES, width
 
+__all__ = ["Cause", "WorstValue", "because", "beyond", "in_guard_band", "leading_cause", "reason_of", "width"]
 ALL_KEPT = "All limits kept, guard band included."
 NO_LIMIT = "no limit is in force"
 
@@ -40,7 +41,7 @@ class Cause:
 
 
 @dataclass(frozen=True)
-class Worst:
+class WorstValue:
     """The value of a rule with the smallest margin, beside the limit nearest to it; canonical unit."""
 
     name: str
@@ -57,14 +58,7 @@ class Worst:
         return f"{self.name} {value}{f' at {self.probe}' if self.probe else ''}"
 
 
-def width(lower: float | None, upper: float | None) -> float:
-    """The room between the limits of a rule, by which margins of different rules are compared."""
-    if lower is not None and upper is not None:
-        return max((upper - lower) / 2, 1e-9)
-    return max(abs(upper if upper is not None else lower or 0.0), 1e-9)
-
-
-def leading(causes: Sequence[Cause], verdict: Verdict, widths: Mapping[str, float]) -> Cause | None:
+def leading_cause(causes: Sequence[Cause], verdict: Verdict, widths: Mapping[str, float]) -> Cause | None:
     """The cause that is printed beside a verdict, of those that belong to it; None where there is none.
 
     widths: key of a rule -> room between its limits, in its unit.
@@ -95,12 +89,12 @@ def because(lead: Cause | None, verdict: Verdict, names: Mapping[str, str], zone
     name = names.get(lead.rule, lead.rule)
     when = wall_span(lead.from_ns, lead.to_ns, zone)
     before = "before the start, " if lead.pre_window else ""
-    return f"{_capital(_said(lead, name))}; {before}{when}."
+    return f"{_capital(_cause_text(lead, name))}; {before}{when}."
 
 
-def _said(c: Cause, name: str) -> str:
+def _cause_text(c: Cause, name: str) -> str:
     if c.worst is not None and c.limit is not None:
-        worst = Worst(name, c.probe, c.worst, c.U, c.limit, c.unit)
+        worst = WorstValue(name, c.probe, c.worst, c.U, c.limit, c.unit)
         if c.reason == "nonconforming":
             return beyond(worst, proven=c.proven)
         if c.reason == "guard band":
@@ -113,12 +107,12 @@ def _said(c: Cause, name: str) -> str:
     return f"{where}: {c.why}" if c.rule and c.rule != BODIES else c.why
 
 
-def beyond(worst: Worst, *, proven: bool = True) -> str:
+def beyond(worst: WorstValue, *, proven: bool = True) -> str:
     """A value out of its limits, by how much, and whether the probes prove it.
 
-    >>> beyond(Worst("temperature", "P2", 21.84, 0.1, 20.5, "degC"))
+    >>> beyond(WorstValue("temperature", "P2", 21.84, 0.1, 20.5, "degC"))
     'temperature 21.84 ± 0.10 °C at P2, 1.34 K above 20.5 °C'
-    >>> beyond(Worst("pressure", "B1", 94_950.0, 60.0, 95_000.0, "Pa"), proven=False)
+    >>> beyond(WorstValue("pressure", "B1", 94_950.0, 60.0, 95_000.0, "Pa"), proven=False)
     'pressure 949.50 ± 0.60 hPa at B1, 0.50 hPa below 950 hPa, not proven (by less than U)'
     """
     side = "above" if worst.value > worst.limit else "below"
@@ -128,10 +122,10 @@ def beyond(worst: Worst, *, proven: bool = True) -> str:
     return f"{worst.text}, {how_far}{doubt}"
 
 
-def in_guard_band(worst: Worst) -> str:
+def in_guard_band(worst: WorstValue) -> str:
     """A value within its limits by less than its guard band.
 
-    >>> in_guard_band(Worst("temperature", "P2", 20.902, 0.1, 21.0, "degC"))
+    >>> in_guard_band(WorstValue("temperature", "P2", 20.902, 0.1, 21.0, "degC"))
     'temperature 20.902 ± 0.100 °C at P2, in the guard band of 21 °C: within limits, but not proven'
     """
     limit = limit_text(worst.limit, worst.unit)

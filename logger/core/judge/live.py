@@ -16,21 +16,21 @@ from ...instants import NS
 from ...model import Mark, Setup
 from ...series import Readings
 from ..evidence.cells import DELAY_S, Cells, Grid
-from ..evidence.gridded import cut, spliced
+from ..evidence.gridded import cut, splice
 from .judgement import (
     DAY_S,
     Judgement,
-    Looked,
-    concluded,
-    found,
+    RuleResults,
+    conclude,
+    evidence_cells,
     lookahead_s,
-    seen,
+    margin_cells,
+    rule_findings,
     tests_s,
-    unsure,
     window_s,
 )
 from .restarts import turns
-from .settings import holding
+from .settings import with_rules_in_force
 from .settling import BodyState
 
 
@@ -49,7 +49,7 @@ class Trail:
     newest_ns: int
 
 
-def begun(
+def begin_trail(
     setup: Setup, judgement: Judgement, state: BodyState, readings: Mapping[str, Readings], now_ns: int
 ) -> Trail | None:
     """The trail of a judgement; None where other settings were in force within its reach."""
@@ -57,11 +57,11 @@ def begun(
     wide = _with_windows(setup, zone, grid)
     if not grid.n or any(s.until_ns > wide.first * grid.step_ns for s in setup.earlier):
         return None
-    cells = _sure(zone, setup.at(now_ns), readings, wide, now_ns)
-    return _trimmed(Trail(judgement, state, cells, readings, _newest_ns(readings.values())), setup)
+    cells = _cells_with_margin(zone, setup.at(now_ns), readings, wide, now_ns)
+    return _trim(Trail(judgement, state, cells, readings, _newest_ns(readings.values())), setup)
 
 
-def extended(
+def extend_trail(
     trail: Trail, setup: Setup, fresh: Mapping[str, Readings], now_ns: int, marks: Sequence[Mark]
 ) -> Trail | None:
     """The trail up to the last complete cell before `now_ns`; None where it cannot be extended.
@@ -69,26 +69,28 @@ def extended(
     fresh: what arrived since, by channel. Settings and marks must be those of the trail.
     """
     zone, newest = trail.judgement.zone, setup.at(now_ns)
-    fresh = {key: some for key, some in fresh.items() if len(some)}
-    if not all(_follows(some, trail, now_ns) for some in fresh.values()):
+    fresh = {
+        key: readings_of_channel for key, readings_of_channel in fresh.items() if len(readings_of_channel)
+    }
+    if not all(_follows(readings_of_channel, trail, now_ns) for readings_of_channel in fresh.values()):
         return None
     grid, state = _from_midnight(trail, now_ns)
     open_cell = _open_cell(trail, newest, fresh, now_ns)
-    own = holding(newest, grid)
-    if not grid.first <= open_cell < grid.first + grid.n or not _same_rules(trail, own):
+    setup_now = with_rules_in_force(newest, grid)
+    if not grid.first <= open_cell < grid.first + grid.n or not _same_rules(trail, setup_now):
         return None
     if any(turn not in trail.judgement.restarts for turn in turns(newest, zone, grid)):
         return None
     tail = Grid(open_cell, grid.first + grid.n - open_cell, grid.step_s)
-    readings = {key: _with(known, fresh.get(key)) for key, known in trail.readings.items()}
-    new = _sure(zone, own, readings, tail, now_ns)
-    cells = {key: spliced(trail.cells[key], later) for key, later in new.items()}
-    both = zip(trail.judgement.findings, found(zone, own, cells, tail), strict=True)
-    findings = tuple(cut(spliced(before, later), grid) for before, later in both)
-    looked = Looked(cells, findings, trail.judgement.restarts)
-    judgement = concluded(zone, own, looked, grid, state=state, now_ns=now_ns, marks=marks)
+    readings = {key: _append(older, fresh.get(key)) for key, older in trail.readings.items()}
+    new = _cells_with_margin(zone, setup_now, readings, tail, now_ns)
+    cells = {key: splice(trail.cells[key], later) for key, later in new.items()}
+    pairs = zip(trail.judgement.findings, rule_findings(zone, setup_now, cells, tail), strict=True)
+    findings = tuple(cut(splice(before, later), grid) for before, later in pairs)
+    results = RuleResults(cells, findings, trail.judgement.restarts)
+    judgement = conclude(zone, setup_now, results, grid, state=state, now_ns=now_ns, marks=marks)
     newest_ns = max(trail.newest_ns, _newest_ns(fresh.values()))
-    return _trimmed(Trail(judgement, state, cells, readings, newest_ns), setup)
+    return _trim(Trail(judgement, state, cells, readings, newest_ns), setup)
 
 
 def _with_windows(setup: Setup, zone: str, grid: Grid) -> Grid:
@@ -97,13 +99,13 @@ def _with_windows(setup: Setup, zone: str, grid: Grid) -> Grid:
     return Grid(grid.first - before, grid.n + before, grid.step_s)
 
 
-def _sure(
+def _cells_with_margin(
     zone: str, setup: Setup, readings: Mapping[str, Readings], grid: Grid, now_ns: int
 ) -> dict[str, Cells]:
     """The evidence on a grid, judged on a wider one because it is unsure near its ends."""
-    by = unsure(setup, zone)
+    by = margin_cells(setup, zone)
     wide = Grid(grid.first - by, grid.n + 2 * by, grid.step_s)
-    return {key: cut(c, grid) for key, c in seen(zone, setup, readings, wide, now_ns).items()}
+    return {key: cut(c, grid) for key, c in evidence_cells(zone, setup, readings, wide, now_ns).items()}
 
 
 def _follows(fresh: Readings, trail: Trail, now_ns: int) -> bool:
@@ -128,7 +130,7 @@ def _from_midnight(trail: Trail, now_ns: int) -> tuple[Grid, BodyState]:
 
 def _open_cell(trail: Trail, setup: Setup, fresh: Mapping[str, Readings], now_ns: int) -> int:
     """The first cell that was provisional, or that the new readings can reach."""
-    since_ns = min([now_ns, *(int(some.taken_ns[0]) for some in fresh.values())])
+    since_ns = min([now_ns, *(int(readings.taken_ns[0]) for readings in fresh.values())])
     reached = (since_ns - lookahead_s(setup, trail.judgement.zone) * NS) // (setup.step_s * NS)
     return min(trail.judgement.provisional_from, reached)
 
@@ -138,29 +140,29 @@ def _same_rules(trail: Trail, setup: Setup) -> bool:
     return rules == tuple(finding.rule for finding in trail.judgement.findings)
 
 
-def _with(known: Readings, fresh: Readings | None) -> Readings:
+def _append(older: Readings, fresh: Readings | None) -> Readings:
     if fresh is None:
-        return known
-    columns = zip(vars(known).values(), vars(fresh).values(), strict=True)
+        return older
+    columns = zip(vars(older).values(), vars(fresh).values(), strict=True)
     return Readings(*(np.concatenate(pair) for pair in columns))
 
 
-def _newest_ns(each: Iterable[Readings]) -> int:
-    return max((int(some.taken_ns[-1]) for some in each if len(some)), default=-(2**62))
+def _newest_ns(series: Iterable[Readings]) -> int:
+    return max((int(readings.taken_ns[-1]) for readings in series if len(readings)), default=-(2**62))
 
 
-def _trimmed(trail: Trail, setup: Setup) -> Trail:
+def _trim(trail: Trail, setup: Setup) -> Trail:
     """Without the cells and readings that no later judgement looks back to."""
     zone, grid = trail.judgement.zone, trail.judgement.grid
     start, _ = _from_midnight(trail, (grid.first + grid.n) * grid.step_ns)
     wide = _with_windows(setup, zone, start)
-    back_s = tests_s(setup, zone) + (unsure(setup, zone) + 2) * grid.step_s
+    back_s = tests_s(setup, zone) + (margin_cells(setup, zone) + 2) * grid.step_s
     from_ns = (min(trail.judgement.provisional_from, grid.first + grid.n) * grid.step_s - back_s) * NS
     return Trail(
         trail.judgement,
         trail.state,
         {key: cut(c, wide) if c.grid.first < wide.first else c for key, c in trail.cells.items()},
-        {key: _since(some, from_ns) for key, some in trail.readings.items()},
+        {key: _since(readings, from_ns) for key, readings in trail.readings.items()},
         trail.newest_ns,
     )
 

@@ -23,8 +23,8 @@ from .forecast import (
     LEAST_FORECASTS,
     WINDOW_MIN,
     Crossing,
+    FitLine,
     Gain,
-    Line,
     crossing,
     gain,
     lines,
@@ -37,7 +37,7 @@ Gains = Mapping[Key, Gain]
 
 
 @dataclass(frozen=True)
-class Followed:
+class FollowedValue:
     """A value that a rule in force looks at, in each cell of a judgement, shape (n,); the rule's unit."""
 
     rule: Rule
@@ -53,11 +53,11 @@ class Followed:
 
 def gains(setup: Setup, judgement: Judgement) -> Gains:
     """What forecasts would have gained over a judgement, for each value that is followed at its end."""
-    followed = [one for f in judgement.findings for one in _followed(setup, judgement, f)]
+    followed = [value for f in judgement.findings for value in _followed_values(setup, judgement, f)]
     return {o.key: gain(o.value, o.rule.lower, o.rule.upper, judgement.grid.step_s) for o in followed}
 
 
-def ahead(setup: Setup, judgement: Judgement, known: Gains) -> dict[str, object] | None:
+def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains) -> dict[str, object] | None:
     """When the first limit is expected to be reached, by which rule and probe; else until when none is.
 
     known: what forecasts gained on the room's record. A value that is forecast without skill is not spoken
@@ -68,63 +68,63 @@ def ahead(setup: Setup, judgement: Judgement, known: Gains) -> dict[str, object]
     for finding in judgement.findings:
         if finding.conformity[-1] == Conformity.NOT_APPLICABLE:
             continue
-        followed = list(_followed(setup, judgement, finding))
+        followed = list(_followed_values(setup, judgement, finding))
         if finding.conformity[-1] in (Conformity.NONCONFORMING, Conformity.INDETERMINATE) or not followed:
             return None
-        for one, found in _lines(judgement, followed):
-            if found is not None and _outside(found, one.rule):
+        for value, fit in _lines(judgement, followed):
+            if fit is not None and _outside(fit, value.rule):
                 return None
-            if found is None or one.key not in known or not known[one.key].speaks:
+            if fit is None or value.key not in measured_gains or not measured_gains[value.key].speaks:
                 quiet = False
                 continue
-            there = crossing(found, one.rule.lower, one.rule.upper)
-            reached += [(there, one.rule, one.probe)] if there else []
-            quiet &= stays_within(found, one.rule.lower, one.rule.upper)
+            next_crossing = crossing(fit, value.rule.lower, value.rule.upper)
+            reached += [(next_crossing, value.rule, value.probe)] if next_crossing else []
+            quiet &= stays_within(fit, value.rule.lower, value.rule.upper)
     now_ns = (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns
     if reached:
-        return _told(now_ns, *min(reached, key=lambda one: one[0].minutes))
+        return _crossing_dict(now_ns, *min(reached, key=lambda value: value[0].minutes))
     return {"until": _at(now_ns, HORIZON_MIN)} if quiet else None
 
 
-def _outside(found: Line, rule: Rule) -> bool:
+def _outside(fit: FitLine, rule: Rule) -> bool:
     """Whether the line is beyond a limit already, before the judged minute is."""
     low, high = rule.lower, rule.upper
-    return (low is not None and found.level < low) or (high is not None and found.level > high)
+    return (low is not None and fit.level < low) or (high is not None and fit.level > high)
 
 
-def _followed(setup: Setup, judgement: Judgement, finding: Finding) -> Iterator[Followed]:
+def _followed_values(setup: Setup, judgement: Judgement, finding: Finding) -> Iterator[FollowedValue]:
     """The values that a rule looks at where it is in force at the end."""
     rule = finding.rule
     if finding.conformity[-1] == Conformity.NOT_APPLICABLE:
         return
     if rule.kind != "limit":
         label = finding.labels[finding.label[-1]] if finding.label[-1] >= 0 else ""
-        yield Followed(rule, "", label, finding.value / MICRO)
+        yield FollowedValue(rule, "", label, finding.value / MICRO)
         return
     for key in setup.channels_of(rule):
         cells = judgement.cells.get(key)
         if cells is not None and len(cells.placed) and cells.placed[-1]:
-            yield Followed(rule, key, key.partition(".")[0], cells.mean / MICRO)
+            yield FollowedValue(rule, key, key.partition(".")[0], cells.mean / MICRO)
 
 
-def _lines(judgement: Judgement, followed: list[Followed]) -> list[tuple[Followed, Line | None]]:
+def _lines(judgement: Judgement, followed: list[FollowedValue]) -> list[tuple[FollowedValue, FitLine | None]]:
     """The line through the last hour of each value."""
     step_s = judgement.grid.step_s
-    last = np.stack([one.value[-WINDOW_MIN * 60 // step_s :] for one in followed])
+    last = np.stack([value.value[-WINDOW_MIN * 60 // step_s :] for value in followed])
     n = last.shape[1]
     return list(zip(followed, lines((np.arange(n) - n + 1) * step_s / 60, last), strict=True))
 
 
-def _told(now_ns: int, there: Crossing, rule: Rule, probe: str) -> dict[str, object]:
-    latest = None if there.latest is None else _at(now_ns, there.latest)
+def _crossing_dict(now_ns: int, crossed: Crossing, rule: Rule, probe: str) -> dict[str, object]:
+    latest = None if crossed.latest is None else _at(now_ns, crossed.latest)
     return {
-        "until": _at(now_ns, there.minutes),
-        "earliest": _at(now_ns, there.earliest),
+        "until": _at(now_ns, crossed.minutes),
+        "earliest": _at(now_ns, crossed.earliest),
         "latest": latest,
         "rule": rule.key,
         "name": rule.name,
         "probe": probe,
-        "limit": there.limit,
+        "limit": crossed.limit,
         "unit": rule.unit,
     }
 

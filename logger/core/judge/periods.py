@@ -23,7 +23,7 @@ BODIES = "bodies"  # what is named as the rule where nothing but the bodies' tem
 
 
 @dataclass(frozen=True)
-class Run:
+class ExcursionRun:
     """An excursion or a piece of one, in whole numbers: micro-units, and micro-units times seconds."""
 
     rule: str
@@ -36,6 +36,13 @@ class Run:
     beyond: int
     probes: tuple[str, ...]
     proven: bool
+
+
+def width(lower: float | None, upper: float | None) -> float:
+    """The room between the limits of a rule, by which margins of different rules are compared."""
+    if lower is not None and upper is not None:
+        return max((upper - lower) / 2, 1e-9)
+    return max(abs(upper if upper is not None else lower or 0.0), 1e-9)
 
 
 def runs(code: NDArray[np.generic]) -> list[tuple[int, int]]:
@@ -52,13 +59,13 @@ def runs(code: NDArray[np.generic]) -> list[tuple[int, int]]:
 
 def periods(judgement: Judgement, part: slice) -> list[Period]:
     """Periods of the cells of `part`, with the rule and probe that decided each."""
-    found = []
+    result = []
     for begin, end in runs(judgement.reason[part]):
         cells = slice(part.start + begin, part.start + end)
         reason = REASONS[int(judgement.reason[cells.start])]
         rule, probe, margin = _decider(judgement, cells, reason)
         first = judgement.grid.first
-        found.append(
+        result.append(
             Period(
                 zone=judgement.zone,
                 from_ns=(first + cells.start) * judgement.grid.step_ns,
@@ -71,36 +78,35 @@ def periods(judgement: Judgement, part: slice) -> list[Period]:
                 margin=margin,
             )
         )
-    return found
+    return result
 
 
 def _decider(judgement: Judgement, cells: slice, reason: Reason) -> tuple[str, str, float | None]:
     if reason in ("nonconforming", "guard band"):
-        wanted = Conformity.NONCONFORMING if reason == "nonconforming" else Conformity.GUARD_BAND
-        return _smallest_margin(judgement.findings, cells, wanted)
+        conformity = Conformity.NONCONFORMING if reason == "nonconforming" else Conformity.GUARD_BAND
+        return _smallest_margin(judgement.findings, cells, conformity)
     if reason == "settling":
         return [rule for cell, rule in judgement.memory.causes if cell <= cells.start][-1], "", None
     if reason == "indeterminate":
-        for finding in judgement.findings:
-            if finding.conformity[cells.start] == Conformity.INDETERMINATE:
-                return finding.rule.key, label(finding, cells.start), None
-        return BODIES, "", None
+        short = [f for f in judgement.findings if f.conformity[cells.start] == Conformity.INDETERMINATE]
+        first = min(short, key=lambda f: f.rule.key, default=None)
+        return (BODIES, "", None) if first is None else (first.rule.key, label(first, cells.start), None)
     return "", "", None
 
 
 def _smallest_margin(
-    findings: Sequence[Finding], cells: slice, wanted: Conformity
+    findings: Sequence[Finding], cells: slice, conformity: Conformity
 ) -> tuple[str, str, float | None]:
-    best: tuple[float, int, int] | None = None
-    for number, finding in enumerate(findings):
-        margin = np.where(finding.conformity[cells] == wanted, finding.margin[cells], np.inf)
+    """Rule, probe and margin of the one that is printed, by the order of `leading_reason.leading_cause`."""
+    best: tuple[float, int, str, str] | None = None
+    for finding in findings:
+        margin = np.where(finding.conformity[cells] == conformity, finding.margin[cells], np.inf)
         cell = int(np.argmin(margin))
-        if np.isfinite(margin[cell]) and (best is None or (margin[cell], cell) < best[:2]):
-            best = (float(margin[cell]), cell, number)
-    if best is None:
-        return "", "", None
-    margin_micro, cell, number = best
-    return findings[number].rule.key, label(findings[number], cells.start + cell), margin_micro / MICRO
+        if np.isfinite(margin[cell]):
+            share = float(margin[cell]) / MICRO / width(finding.rule.lower, finding.rule.upper)
+            candidate = share, cell, finding.rule.key, label(finding, cells.start + cell)
+            best = candidate if best is None else min(best, candidate)
+    return ("", "", None) if best is None else (best[2], best[3], best[0])
 
 
 def label(finding: Finding, cell: int) -> str:
@@ -109,23 +115,23 @@ def label(finding: Finding, cell: int) -> str:
     return finding.labels[number] if number >= 0 else ""
 
 
-def joined(parts: Iterable[Period]) -> list[Period]:
+def join_periods(parts: Iterable[Period]) -> list[Period]:
     """Touching periods of one verdict and reason as one; the smaller margin names rule and probe."""
-    whole: list[Period] = []
+    joined: list[Period] = []
     for part in parts:
-        last = whole[-1] if whole else None
+        last = joined[-1] if joined else None
         if last and (last.zone, last.reason, last.to_ns) == (part.zone, part.reason, part.from_ns):
             nearer = part.margin is not None and last.margin is not None and part.margin < last.margin
             who = part if nearer else last
-            whole[-1] = replace(
+            joined[-1] = replace(
                 who, from_ns=last.from_ns, to_ns=part.to_ns, provisional=last.provisional or part.provisional
             )
         else:
-            whole.append(part)
-    return whole
+            joined.append(part)
+    return joined
 
 
-def excursion_runs(finding: Finding, part: slice) -> list[Run]:
+def excursion_runs(finding: Finding, part: slice) -> list[ExcursionRun]:
     """Runs of cells of `part` in which the rule is nonconforming."""
     beyond = finding.conformity[part] == Conformity.NONCONFORMING
     return [
@@ -135,12 +141,12 @@ def excursion_runs(finding: Finding, part: slice) -> list[Run]:
     ]
 
 
-def _run(finding: Finding, cells: slice) -> Run:
+def _run(finding: Finding, cells: slice) -> ExcursionRun:
     margin = finding.margin[cells]
     at = int(np.argmin(margin))
     grid = finding.grid
     bits = int(np.bitwise_or.reduce(finding.beyond[cells]))
-    return Run(
+    return ExcursionRun(
         rule=finding.rule.key,
         from_ns=(grid.first + cells.start) * grid.step_ns,
         to_ns=(grid.first + cells.stop) * grid.step_ns,
@@ -154,19 +160,19 @@ def _run(finding: Finding, cells: slice) -> Run:
     )
 
 
-def joined_runs(parts: Iterable[Run]) -> list[Run]:
+def join_runs(parts: Iterable[ExcursionRun]) -> list[ExcursionRun]:
     """Touching runs of one rule as one; parts ascending in time for each rule."""
-    whole: dict[str, list[Run]] = {}
+    by_rule: dict[str, list[ExcursionRun]] = {}
     for part in parts:
-        of_rule = whole.setdefault(part.rule, [])
+        of_rule = by_rule.setdefault(part.rule, [])
         if of_rule and of_rule[-1].to_ns == part.from_ns:
-            of_rule[-1] = _both(of_rule[-1], part)
+            of_rule[-1] = _join_two(of_rule[-1], part)
         else:
             of_rule.append(part)
-    return sorted((run for of_rule in whole.values() for run in of_rule), key=lambda r: (r.from_ns, r.rule))
+    return sorted((run for of_rule in by_rule.values() for run in of_rule), key=lambda r: (r.from_ns, r.rule))
 
 
-def _both(a: Run, b: Run) -> Run:
+def _join_two(a: ExcursionRun, b: ExcursionRun) -> ExcursionRun:
     worse = b if b.margin < a.margin else a
     return replace(
         worse,
@@ -178,7 +184,7 @@ def _both(a: Run, b: Run) -> Run:
     )
 
 
-def excursion(run: Run, rule: Rule, provisional_from_ns: int) -> Excursion:
+def excursion(run: ExcursionRun, rule: Rule, provisional_from_ns: int) -> Excursion:
     """A run in the units that people read. `exceedance` is in unit·h."""
     worst = run.worst / MICRO
     over = rule.upper is not None and run.worst > round(rule.upper * MICRO)

@@ -26,32 +26,36 @@ def turns(setup: Setup, zone: str, grid: Grid, activity: str = "") -> list[int]:
     instants = [ns for rule in rules for ns in (rule.from_ns, rule.to_ns) if ns is not None]
     instants += [settings.until_ns for settings in setup.earlier]
     cells = {-(-ns // grid.step_ns) for ns in instants}
-    inside = sorted(cell for cell in cells if grid.first <= cell < grid.first + grid.n)
+    cells_inside = sorted(cell for cell in cells if grid.first <= cell < grid.first + grid.n)
     step_ns = grid.step_ns
-    held = {c: _held(setup, zone, rules, c * step_ns) for each in inside for c in (each - 1, each)}
-    return [cell for cell in inside if held[cell] != held[cell - 1]]
+    basis = {
+        c: _basis_at(setup, zone, rules, c * step_ns) for inside in cells_inside for c in (inside - 1, inside)
+    }
+    return [cell for cell in cells_inside if basis[cell] != basis[cell - 1]]
 
 
 def memory_s(setup: Setup, zone: str) -> int:
     """How far before a turn it is looked; 0 where nothing is remembered by a settling time."""
-    return SETTLING_TIMES * max(own.zone(zone).settling_s for own in setup.by_settings() if zone in own.zones)
+    return SETTLING_TIMES * max(
+        setup_then.zone(zone).settling_s for setup_then in setup.by_settings() if zone in setup_then.zones
+    )
 
 
-def before(setup: Setup, zone: str, turn: int, step_s: int) -> Grid:
+def grid_before(setup: Setup, zone: str, turn: int, step_s: int) -> Grid:
     """The cells before a turn that its memory follows from."""
     n = -(-SETTLING_TIMES * setup.zone(zone).settling_s // step_s)
     return Grid(turn - n, n, step_s)
 
 
-def holding_at(rules: Sequence[Rule], at_ns: int) -> tuple[Rule, ...]:
+def rules_in_force_at(rules: Sequence[Rule], at_ns: int) -> tuple[Rule, ...]:
     """The rules in force in the cell that begins at an instant."""
     return tuple(r for r in rules if r.holds(at_ns))
 
 
-def _held(setup: Setup, zone: str, rules: Sequence[Rule], at_ns: int) -> tuple[object, ...]:
-    own = setup.at(at_ns).zones.get(zone)
-    memory = None if own is None else (own.settling_s, own.body_gap_s)
-    return memory, sorted(repr(_judged_by(rule)) for rule in holding_at(rules, at_ns))
+def _basis_at(setup: Setup, zone: str, rules: Sequence[Rule], at_ns: int) -> tuple[object, ...]:
+    zone_then = setup.at(at_ns).zones.get(zone)
+    memory = None if zone_then is None else (zone_then.settling_s, zone_then.body_gap_s)
+    return memory, sorted(repr(_judged_by(rule)) for rule in rules_in_force_at(rules, at_ns))
 
 
 def _judged_by(rule: Rule) -> Rule:

@@ -14,11 +14,11 @@ import numpy as np
 from ...model import Mark, Rule, Setup, Zone
 from ...series import Readings
 from ..evidence.cells import Grid
-from ..evidence.gridded import joined
-from .body_temperature import TrackState
-from .judgement import Judgement, Looked, concluded, look
+from ..evidence.gridded import join_grids
+from .body_temperature import AirMemory, TrackState
+from .judgement import Judgement, RuleResults, conclude, evaluate_rules
 from .restarts import turns
-from .settling import BodyState, joined_memory
+from .settling import BodyState, join_memories
 
 
 def judge_over(
@@ -33,65 +33,67 @@ def judge_over(
     activity: str = "",
 ) -> Judgement:
     """Judge one zone over `grid`, each part by the settings in force in it; arguments as of `judge`."""
-    looked = look_over(zone, setup, readings, grid, now_ns, activity=activity)
-    return conclude_over(zone, setup, looked, grid, state, now_ns=now_ns, marks=marks)
+    parts = evaluate_rules_over(zone, setup, readings, grid, now_ns, activity=activity)
+    return conclude_over(zone, setup, parts, grid, state, now_ns=now_ns, marks=marks)
 
 
 @dataclass(frozen=True)
-class Part:
-    """A part of a grid under one setting, looked at."""
+class SettingsPart:
+    """Results of the rules on a part of a grid under one setting."""
 
     setup: Setup
     grid: Grid
-    looked: Looked
+    results: RuleResults
 
 
-def look_over(
+def evaluate_rules_over(
     zone: str, setup: Setup, readings: Mapping[str, Readings], grid: Grid, now_ns: int, *, activity: str = ""
-) -> list[Part]:
-    """The part of `judge_over` that hangs on no state."""
+) -> list[SettingsPart]:
+    """Results of the rules for each part of the grid under one setting; independent of the bodies' state."""
     turning = turns(setup, zone, grid, activity)
     return [
-        Part(
-            own,
+        SettingsPart(
+            setup_then,
             part,
-            look(
-                zone, own, readings, part, now_ns, activity=activity,
+            evaluate_rules(
+                zone, setup_then, readings, part, now_ns, activity=activity,
                 turning=[turn for turn in turning if part.first <= turn < part.first + part.n],
             ),
         )
-        for own, part in _parts(holding(setup, grid), grid)
+        for setup_then, part in _parts(with_rules_in_force(setup, grid), grid)
     ]  # fmt: skip
 
 
 def conclude_over(
     zone: str,
     setup: Setup,
-    parts: Sequence[Part],
+    parts: Sequence[SettingsPart],
     grid: Grid,
     state: BodyState,
     *,
     now_ns: int,
     marks: Sequence[Mark] = (),
 ) -> Judgement:
-    """The judgement that follows from what was looked at and from the bodies' state at its start."""
-    done: list[Judgement] = []
+    """The judgement from the parts' results and the bodies' state at its start."""
+    judgements: list[Judgement] = []
     before = setup.at((grid.first - 1) * grid.step_ns)
     for part in parts:
-        own = part.setup
-        state = handed_over(before.zone(zone), own.zone(zone), state)
-        done.append(concluded(zone, own, part.looked, part.grid, state=state, now_ns=now_ns, marks=marks))
-        state, before = done[-1].memory.states[part.grid.n], own
-    return done[0] if len(done) == 1 else _joined(done, grid)
+        setup_then = part.setup
+        state = handed_over(before.zone(zone), setup_then.zone(zone), state)
+        judgements.append(
+            conclude(zone, setup_then, part.results, part.grid, state=state, now_ns=now_ns, marks=marks)
+        )
+        state, before = judgements[-1].memory.states[part.grid.n], setup_then
+    return judgements[0] if len(judgements) == 1 else _join_judgements(judgements, grid)
 
 
-def holding(setup: Setup, grid: Grid) -> Setup:
+def with_rules_in_force(setup: Setup, grid: Grid) -> Setup:
     """The setup with the rules that are in force in any cell: after years most older pieces are not."""
-    rules = tuple(rule for rule in setup.rules if _holds(rule, grid))
+    rules = tuple(rule for rule in setup.rules if _is_in_force(rule, grid))
     return setup if rules == setup.rules else replace(setup, rules=rules)
 
 
-def _holds(rule: Rule, grid: Grid) -> bool:
+def _is_in_force(rule: Rule, grid: Grid) -> bool:
     part = grid.clip(rule.from_ns, rule.to_ns)
     return bool(part.start < part.stop)
 
@@ -109,25 +111,29 @@ def _parts(setup: Setup, grid: Grid) -> list[tuple[Setup, Grid]]:
 
 
 def handed_over(before: Zone, after: Zone, state: BodyState) -> BodyState:
-    """The state for another set of declared bodies: theirs is not known until it was followed for a while."""
+    """The state for another set of declared bodies: unknown until they were followed for a while."""
     if [replace(b, name="", lower=0.0, upper=0.0) for b in before.bodies] == [
         replace(b, name="", lower=0.0, upper=0.0) for b in after.bodies
     ]:
         return state
     unknown_s = max(state.unknown_s, after.settling_s)
-    return replace(state, settling_s=0, unknown_s=unknown_s, tracks=TrackState((), state.tracks.air))
+    by_channels = {body.channels: state.tracks.air(place) for place, body in enumerate(before.bodies)}
+    airs = tuple(by_channels.get(body.channels, AirMemory()) for body in after.bodies)
+    return replace(state, settling_s=0, unknown_s=unknown_s, tracks=TrackState((), airs))
 
 
-def _joined(parts: Sequence[Judgement], grid: Grid) -> Judgement:
+def _join_judgements(parts: Sequence[Judgement], grid: Grid) -> Judgement:
     last = parts[-1]
     return Judgement(
         zone=last.zone,
         grid=grid,
         reason=np.concatenate([p.reason for p in parts]),
         # What a rule looks at hangs on names, places and dates, which are the same in each part.
-        findings=tuple(joined(each, grid) for each in zip(*(p.findings for p in parts), strict=True)),
-        cells={key: joined([p.cells[key] for p in parts], grid) for key in last.cells},
-        memory=joined_memory([p.memory for p in parts]),
+        findings=tuple(
+            join_grids(same_rule, grid) for same_rule in zip(*(p.findings for p in parts), strict=True)
+        ),
+        cells={key: join_grids([p.cells[key] for p in parts], grid) for key in last.cells},
+        memory=join_memories([p.memory for p in parts]),
         marked=np.concatenate([p.marked for p in parts]),
         provisional_from=min(p.provisional_from for p in parts),
         restarts={cell: state for p in parts for cell, state in p.restarts.items()},

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from ...model import Zone
 from ...series import Bool
-from .body_temperature import Followed, TrackState
+from .body_temperature import BodyFlags, TrackState
 from .silence import Silence, Silences, of_json
 
 
@@ -89,42 +89,46 @@ class Exposure:
         return Exposure(*flags, self.by[part], self.names, self.step_s)
 
 
-def remembered(zone: Zone, state: BodyState, exposure: Exposure) -> BodyState:
+def state_after(zone: Zone, state: BodyState, exposure: Exposure) -> BodyState:
     """The state after the cells of an exposure."""
     n = len(exposure.disturbed)
-    return remember(zone, state, exposure, [n]).states[n]
+    return run_countdowns(zone, state, exposure, [n]).states[n]
 
 
-def remember(zone: Zone, state: BodyState, exposure: Exposure, wanted: Iterable[int]) -> Memory:
+def run_countdowns(zone: Zone, state: BodyState, exposure: Exposure, state_cells: Iterable[int]) -> Memory:
     """Run the countdowns over n cells from `state`; states are returned before each wanted cell, n included.
 
     Works on runs of equal cells, of which a record has few.
     """
     n = len(exposure.disturbed)
     settling, unknown = np.zeros(n, np.bool_), np.zeros(n, np.bool_)
-    asked = {w for w in wanted if 0 <= w <= n}
+    wanted_cells = {w for w in state_cells if 0 <= w <= n}
     silence = Silence(zone.settling_s, zone.body_gap_s, exposure.step_s, ~exposure.known, state.silences)
     lost = silence.lost() | exposure.troubled
     states: dict[int, BodyState] = {}
     causes = [(0, state.rule)]
-    for begin, end in _runs(exposure, lost, asked):
-        if begin in asked:
+    for begin, end in _runs(exposure, lost, wanted_cells):
+        if begin in wanted_cells:
             states[begin] = replace(state, silences=silence.before(begin))
         run, length_s = slice(begin, end), (end - begin) * exposure.step_s
-        known = bool(exposure.known[begin])
-        unknown[run] = True if lost[begin] else _flagged(state.unknown_s, known, end - begin, exposure.step_s)
+        has_evidence = bool(exposure.known[begin])
+        unknown[run] = (
+            True
+            if lost[begin]
+            else _countdown_flags(state.unknown_s, has_evidence, end - begin, exposure.step_s)
+        )
         if not exposure.disturbed[begin]:
-            settling[run] = _flagged(state.settling_s, known, end - begin, exposure.step_s)
-        state = _after(zone, state, length_s, known=known, lost=bool(lost[begin]))
+            settling[run] = _countdown_flags(state.settling_s, has_evidence, end - begin, exposure.step_s)
+        state = _after(zone, state, length_s, known=has_evidence, lost=bool(lost[begin]))
         if exposure.disturbed[begin]:
             state = replace(state, settling_s=zone.settling_s, rule=exposure.names[exposure.by[end - 1]])
             causes.append((end, state.rule))
-    if n in asked:
+    if n in wanted_cells:
         states[n] = replace(state, silences=silence.before(n))
     return Memory(settling, unknown, states, causes)
 
 
-def joined_memory(parts: Sequence[Memory]) -> Memory:
+def join_memories(parts: Sequence[Memory]) -> Memory:
     """The memory of parts that follow each other. Where two meet, the state is what the first leaves."""
     states: dict[int, BodyState] = {}
     causes: list[tuple[int, str]] = []
@@ -139,19 +143,19 @@ def joined_memory(parts: Sequence[Memory]) -> Memory:
     return Memory(settling, unknown, states, causes)
 
 
-def _runs(exposure: Exposure, lost: Bool, asked: set[int]) -> list[tuple[int, int]]:
+def _runs(exposure: Exposure, lost: Bool, cut_at: set[int]) -> list[tuple[int, int]]:
     """Maximal index ranges of cells alike in every respect, cut at the cells asked for."""
     n = len(exposure.disturbed)
     code = exposure.disturbed * 4 + exposure.known * 2 + lost
-    edges = {0, n, *(np.flatnonzero(np.diff(code)) + 1).tolist(), *asked}
+    edges = {0, n, *(np.flatnonzero(np.diff(code)) + 1).tolist(), *cut_at}
     ordered = sorted(edges)
     return list(pairwise(ordered))
 
 
-def _flagged(left_s: int, advances: bool, n: int, step_s: int) -> Bool:
+def _countdown_flags(remaining_s: int, advances: bool, n: int, step_s: int) -> Bool:
     """Cells of a run during which a countdown of `left_s` has not ended."""
     flags = np.zeros(n, np.bool_)
-    flags[: min(n, -(-left_s // step_s)) if advances else (n if left_s > 0 else 0)] = True
+    flags[: min(n, -(-remaining_s // step_s)) if advances else (n if remaining_s > 0 else 0)] = True
     return flags
 
 
@@ -162,7 +166,7 @@ def _after(zone: Zone, state: BodyState, length_s: int, *, known: bool, lost: bo
     return replace(state, settling_s=max(0, state.settling_s - passed_s), unknown_s=unknown_s)
 
 
-def with_bodies(zone: Zone, memory: Memory, followed: Followed) -> Memory:
+def with_bodies(zone: Zone, memory: Memory, followed: BodyFlags) -> Memory:
     """The memory of a zone that declares bodies: what they compute replaces the fixed time.
 
     While the countdown after a silence runs, what may be out is unknown; when it has ended, the

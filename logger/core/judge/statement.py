@@ -14,8 +14,8 @@ from ...model.reasons import WHY_TEXT, Why, reason_text
 from ...units import MICRO
 from ..rules.finding import Finding
 from .judgement import Judgement
-from .leading_reason import Worst, beyond, in_guard_band, width
-from .outlook import Gains, ahead, skill_text
+from .leading_reason import WorstValue, beyond, in_guard_band, width
+from .outlook import Gains, expected_crossing, skill_text
 from .periods import label
 
 
@@ -81,7 +81,7 @@ def statement(
             else ""
         )
         or next_step(setup, judgement, states, reason),
-        "ahead": ahead(setup, judgement, gains),
+        "ahead": expected_crossing(setup, judgement, gains),
         "forecast": skill_text(gains),
         "provisional": True,
         "rules": [_plain(state) for state in states],
@@ -136,11 +136,11 @@ def _limit(state: RuleState) -> float | None:
     return state.upper if state.lower is None or state.value * 2 > state.lower + state.upper else state.lower
 
 
-def _worst(state: RuleState) -> Worst | None:
+def _worst(state: RuleState) -> WorstValue | None:
     limit = _limit(state)
     if state.value is None or limit is None:
         return None
-    return Worst(state.name, state.probe, state.value, state.U, limit, state.unit)
+    return WorstValue(state.name, state.probe, state.value, state.U, limit, state.unit)
 
 
 def _value(state: RuleState) -> str:

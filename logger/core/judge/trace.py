@@ -49,10 +49,10 @@ def runs_in_columns(periods: Sequence[Period], from_ns: int, to_ns: int, columns
         better = worst[first:last] > rank
         worst[first:last][better] = rank
         decided[first:last][better] = i
-    return _joined(worst, decided, periods, from_ns, whole)
+    return _join_rows(worst, decided, periods, from_ns, whole)
 
 
-def _joined(worst: Int, decided: Int, periods: Sequence[Period], from_ns: int, whole_ns: int) -> list[Run]:
+def _join_rows(worst: Int, decided: Int, periods: Sequence[Period], from_ns: int, whole_ns: int) -> list[Run]:
     n = len(worst)
     edges = (np.flatnonzero(np.diff(worst)) + 1).tolist()
     found = []

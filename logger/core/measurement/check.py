@@ -19,11 +19,11 @@ from ...model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup,
 from ...model.reasons import WHY_TEXT, Why, reason_text
 from ...units import MICRO, quantity
 from ..evidence.cells import Cells, Grid
-from ..evidence.derived import in_air
+from ..evidence.derived import cells_in_air
 from ..evidence.gridded import cut
 from ..evidence.sampling import adequacy, dominant_period_s
 from ..judge.judgement import Judgement, digest
-from ..judge.leading_reason import NO_LIMIT, Cause, because, leading, reason_of, width
+from ..judge.leading_reason import NO_LIMIT, Cause, because, leading_cause, reason_of, width
 from ..judge.periods import BODIES, label, runs
 from ..rules.finding import Finding, margin_and_value
 from ..validity.hours_of_use import spans
@@ -193,7 +193,7 @@ def _beside(
 ) -> tuple[Cause | None, str]:
     """The leading cause, printed beside the verdict, and its sentence."""
     rules = [finding.rule for finding in judgement.findings]
-    lead = leading(causes, verdict, {r.key: width(r.lower, r.upper) for r in rules})
+    lead = leading_cause(causes, verdict, {r.key: width(r.lower, r.upper) for r in rules})
     names = {r.key: r.name for r in rules}
     return lead, because(lead, verdict, names, ZoneInfo(setup.room.timezone))
 
@@ -351,7 +351,7 @@ def statistics(
     by_channel = {key: cut(cells, judgement.grid.part(inside)) for key, cells in judgement.cells.items()}
     if span is not None:
         by_channel = drop_readings_outside(by_channel, setup, *span)
-    with_derived = by_channel | in_air(by_channel, setup, judgement.zone)
+    with_derived = by_channel | cells_in_air(by_channel, setup, judgement.zone)
     placed = [cells for cells in with_derived.values() if cells.placed.any()]
     grid = next(iter(by_channel.values())).grid if by_channel else judgement.grid
     used = _in_use(setup, judgement.zone, grid)

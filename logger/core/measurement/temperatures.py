@@ -17,7 +17,7 @@ from ...model.reasons import WHY_TEXT, Why
 from ...series import Float
 from ...units import MICRO
 from ..evidence.cells import Cells
-from ..judge.body_temperature import lagged
+from ..judge.body_temperature import lag_response
 from ..judge.judgement import Judgement
 
 # How far a body of unknown initial temperature may be from the first air value, in K; as for declared bodies.
@@ -206,7 +206,7 @@ def _lagged_air(judgement: Judgement, air: Float, lag: Lag, tau_s: float) -> Flo
     place[with_value] = with_value
     filled = air[np.maximum.accumulate(place)]
     filled[: with_value[0]] = air[with_value[0]]
-    after = lagged(filled[begin:], start, judgement.grid.step_s / tau_s)
+    after = lag_response(filled[begin:], start, judgement.grid.step_s / tau_s)
     # A cell's reading is that of its middle, and so is the body's: the mean of the cell's two ends.
     body[begin:] = (after + np.concatenate([[start], after[:-1]])) / 2
     return body

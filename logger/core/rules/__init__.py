@@ -13,10 +13,10 @@ from ...model.reasons import Why
 from ...series import Bool
 from ..evidence.cells import Cells, Grid
 from . import condensation, difference, gradient, limit, plane, slope, span
-from .finding import Candidates, Finding, demand, in_force, worst_of
-from .inputs import Sight
+from .finding import Candidates, Finding, demand, flags_in_force, worst_of
+from .inputs import RuleInput
 
-_KINDS: Mapping[RuleKind, Callable[[Rule, Sight], Iterator[Candidates]]] = {
+_KINDS: Mapping[RuleKind, Callable[[Rule, RuleInput], Iterator[Candidates]]] = {
     "limit": limit.candidates,
     "span": span.candidates,
     "slope": slope.candidates,
@@ -46,13 +46,15 @@ def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -
         raise Refused(
             f"Rule {rule.key!r} has a window of {rule.window_s} s; expected whole cells of {grid.step_s} s."
         )
-    sight = Sight(cells, setup, grid)
+    rule_input = RuleInput(cells, setup, grid)
     if not rule.channels and rule.kind != "difference":  # which looks at one medium against another
-        sight = sight.standing(channels(rule, setup), _media(rule))
-    finding = _judged(rule, sight)
+        rule_input = rule_input.in_media(channels(rule, setup), _media(rule))
+    finding = _judge_rule(rule, rule_input)
     if rule.kind == "gradient":
-        _say_that_no_pair_speaks(finding, sight)
-    return replace(finding, evident=_evident(finding, sight), troubled=_troubled(finding, sight))
+        _say_that_no_pair_speaks(finding, rule_input)
+    return replace(
+        finding, evident=_evident_cells(finding, rule_input), troubled=_troubled_cells(finding, rule_input)
+    )
 
 
 def channels(rule: Rule, setup: Setup) -> tuple[str, ...]:
@@ -67,42 +69,42 @@ def _media(rule: Rule) -> tuple[str, ...]:
     return (*rule.media, "air") if rule.kind == "condensation" else rule.media
 
 
-def _judged(rule: Rule, sight: Sight) -> Finding:
-    candidates, least = _KINDS[rule.kind](rule, sight), demand(rule)
+def _judge_rule(rule: Rule, rule_input: RuleInput) -> Finding:
+    candidates, least = _KINDS[rule.kind](rule, rule_input), demand(rule)
     if rule.kind not in PAIRED or least is None:
-        return worst_of(rule, sight.grid, candidates, None if rule.kind == "plane" else least)
+        return worst_of(rule, rule_input.grid, candidates, None if rule.kind == "plane" else least)
     # A rule on pairs demands channels; of those that it names, some may be too near for a pair.
-    keys = channels(rule, sight.setup) if rule.need else rule.channels
-    few = sight.reporting(keys) < least
-    return worst_of(rule, sight.grid, candidates, 1 if rule.need else None, few)
+    keys = channels(rule, rule_input.setup) if rule.need else rule.channels
+    few = rule_input.reporting(keys) < least
+    return worst_of(rule, rule_input.grid, candidates, 1 if rule.need else None, few)
 
 
-def _say_that_no_pair_speaks(finding: Finding, sight: Sight) -> None:
+def _say_that_no_pair_speaks(finding: Finding, rule_input: RuleInput) -> None:
     """Two probes whose line has another direction are no missing probe: their places say nothing of it."""
-    unsaid = (finding.why == Why.NO_PROBE) & (sight.placed(channels(finding.rule, sight.setup)) > 1)
+    unsaid = (finding.why == Why.NO_PROBE) & (rule_input.placed(channels(finding.rule, rule_input.setup)) > 1)
     finding.why[unsaid] = Why.ILL_CONDITIONED
 
 
-def _evident(finding: Finding, sight: Sight) -> Bool:
+def _evident_cells(finding: Finding, rule_input: RuleInput) -> Bool:
     """Where enough channels have a valid or covered value: a window that still fills is no lack of it."""
     rule = finding.rule
     if rule.kind not in WINDOWED:
         return finding.evident
-    keys = channels(rule, sight.setup)
-    reporting, least = sight.reporting(keys), demand(rule)
-    enough = reporting >= (least or np.maximum(sight.placed(keys), 1))
-    return in_force(finding, enough | (finding.conformity == Conformity.NONCONFORMING))
+    keys = channels(rule, rule_input.setup)
+    reporting, least = rule_input.reporting(keys), demand(rule)
+    enough = reporting >= (least or np.maximum(rule_input.placed(keys), 1))
+    return flags_in_force(finding, enough | (finding.conformity == Conformity.NONCONFORMING))
 
 
-def _troubled(finding: Finding, sight: Sight) -> Bool:
+def _troubled_cells(finding: Finding, rule_input: RuleInput) -> Bool:
     """Where a rule that disturbs cannot be judged, and what was read would be nonconforming as it stands."""
     short = finding.conformity == Conformity.INDETERMINATE
     if not finding.rule.disturbs or not short.any():
         return finding.troubled
-    doubted = sight.as_read(channels(finding.rule, sight.setup))
+    doubted = rule_input.as_read(channels(finding.rule, rule_input.setup))
     if doubted is None:
         return finding.troubled
-    return np.asarray(short & (_judged(finding.rule, doubted).conformity == Conformity.NONCONFORMING))
+    return np.asarray(short & (_judge_rule(finding.rule, doubted).conformity == Conformity.NONCONFORMING))
 
 
 def kinds() -> tuple[RuleKind, ...]:

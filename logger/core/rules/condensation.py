@@ -25,7 +25,7 @@ from ...units import MICRO
 from ..evidence.derived import coarse, dew_point_slopes, dew_points
 from ..physics.saturation import log_slope_water, saturation_pressure_water
 from .finding import Candidates, pair_names
-from .inputs import Block, Sight
+from .inputs import Block, RuleInput
 
 
 def sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -40,18 +40,23 @@ def _measures_dew(key: str, setup: Setup) -> bool:
     return key in setup.channels and setup.channels[key].quantity == "dew_point"
 
 
-def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
+def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:
     """One candidate a pair of a surface and a probe of the air's dew point."""
     at_surface = _humidity if rule.unit == "%RH" else _margin
-    for one, other in product(*sides(rule, sight.setup)):
-        surface, dew = sight.block([one]), sight.block([other])
+    for surface_key, dew_key in product(*sides(rule, rule_input.setup)):
+        surface, dew = rule_input.block([surface_key]), rule_input.block([dew_key])
         low, high = at_surface(surface, dew)
-        inputs = sight.setup.inputs_of(other)
+        inputs = rule_input.setup.inputs_of(dew_key)
         yield Candidates(
             pair_names(surface.cells, dew.cells),
             low,
             high,
-            _U(rule, surface, dew, [sight.block([key]) for key in inputs] if one in inputs else []),
+            _U(
+                rule,
+                surface,
+                dew,
+                [rule_input.block([key]) for key in inputs] if surface_key in inputs else [],
+            ),
             np.maximum(surface.of("why"), dew.of("why")),
             surface.of("placed") & dew.of("placed"),
             surface.of("outside") | dew.of("outside"),

@@ -14,7 +14,7 @@ import numpy as np
 
 from ...model import Rule, Setup
 from .finding import Candidates, pair_names
-from .inputs import Sight
+from .inputs import RuleInput
 
 
 def sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -25,14 +25,16 @@ def sides(rule: Rule, setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return first, second
 
 
-def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
+def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:
     """One candidate a pair: the first minus the second."""
-    first, second = sides(rule, sight.setup)
-    here = there = sight
+    first, second = sides(rule, rule_input.setup)
+    first_input = second_input = rule_input
     if not rule.channels:
-        here, there = (sight.standing(s, (m,)) for s, m in zip((first, second), rule.media, strict=True))
-    for pairs in sight.several([(a, b) for a, b in product(first, second) if a != b]):
-        a, b = here.block([one for one, _ in pairs]), there.block([other for _, other in pairs])
+        first_input, second_input = (
+            rule_input.in_media(s, (m,)) for s, m in zip((first, second), rule.media, strict=True)
+        )
+    for pairs in rule_input.in_blocks([(a, b) for a, b in product(first, second) if a != b]):
+        a, b = first_input.block([key for key, _ in pairs]), second_input.block([other for _, other in pairs])
         (a_low, a_high), (b_low, b_high) = a.bounds(), b.bounds()
         yield Candidates(
             pair_names(a.cells, b.cells),

@@ -94,7 +94,7 @@ def margin_and_value(rule: Rule, low: Float, high: Float) -> tuple[Float, Float]
     return np.minimum(upper, lower), np.where(upper <= lower, high, low)
 
 
-class Worst:
+class WorstCandidates:
     """Gathers candidates one by one and keeps the worst of each cell; `finding` closes the account.
 
     Most candidates have evidence and keep well inside their limits, in a record of years all of
@@ -111,22 +111,22 @@ class Worst:
         self.label = np.full(n, -1, np.int16)
         self.short_label, self.why = np.full(n, -1, np.int16), np.zeros(n, np.uint8)
         self.beyond = np.zeros(n, np.uint64)
-        self.known, self.placed = np.zeros(n, np.int32), np.zeros(n, np.int32)
+        self.with_evidence, self.placed = np.zeros(n, np.int32), np.zeros(n, np.int32)
 
-    def add(self, some: Candidates) -> None:
+    def add(self, candidates: Candidates) -> None:
         """Take some candidates into account."""
         begin = len(self.labels)
-        self.labels += some.labels
-        margin, value = margin_and_value(self.rule, some.low, some.high)
-        always = bool(some.placed.all())
+        self.labels += candidates.labels
+        margin, value = margin_and_value(self.rule, candidates.low, candidates.high)
+        always = bool(candidates.placed.all())
         if not always:
-            margin = np.where(some.placed, margin, np.nan)
+            margin = np.where(candidates.placed, margin, np.nan)
         # U is whole already, so that a factor of one leaves it as it is.
-        slack = margin - (some.U if self.rule.r == 1.0 else np.rint(self.rule.r * some.U))
-        self.placed += len(some.labels) if always else some.placed.sum(axis=0)
-        self._evidence(some, slack, begin)
-        self._worse(margin, value, some.U, begin)
-        self._beyond(margin, slack, begin, some.outside)
+        slack = margin - (candidates.U if self.rule.r == 1.0 else np.rint(self.rule.r * candidates.U))
+        self.placed += len(candidates.labels) if always else candidates.placed.sum(axis=0)
+        self._evidence(candidates, slack, begin)
+        self._worse(margin, value, candidates.U, begin)
+        self._beyond(margin, slack, begin, candidates.outside)
 
     def _worse(self, margin: Float, value: Float, U: Float, begin: int) -> None:
         """Keep what is nearer to its limit, of equals the first."""
@@ -142,16 +142,16 @@ class Worst:
             self.margin[at], self.value[at] = margin[0, at], value[0, at]
             self.U[at], self.label[at] = U[0, at], begin
 
-    def _evidence(self, some: Candidates, slack: Float, begin: int) -> None:
+    def _evidence(self, candidates: Candidates, slack: Float, begin: int) -> None:
         # Without a value there is no margin, and without its uncertainty no slack: neither is evidence.
-        if not some.why.any() and np.isfinite(slack.sum()):  # all of it, at a glance
-            self.known += len(slack)
+        if not candidates.why.any() and np.isfinite(slack.sum()):  # all of it, at a glance
+            self.with_evidence += len(slack)
             np.minimum(self.slack, slack[0] if len(slack) == 1 else slack.min(axis=0), out=self.slack)
             return
-        known = (some.why == Why.EVIDENCE) & np.isfinite(slack)
-        self.known += known.sum(axis=0)
-        np.minimum(self.slack, np.where(known, slack, np.inf).min(axis=0), out=self.slack)
-        short = np.where(~known & some.placed, some.why, 0)
+        has_evidence = (candidates.why == Why.EVIDENCE) & np.isfinite(slack)
+        self.with_evidence += has_evidence.sum(axis=0)
+        np.minimum(self.slack, np.where(has_evidence, slack, np.inf).min(axis=0), out=self.slack)
+        short = np.where(~has_evidence & candidates.placed, candidates.why, 0)
         row = short.argmax(axis=0)
         highest = short[row, np.arange(short.shape[1])]
         at = np.flatnonzero(highest > self.why)
@@ -171,7 +171,7 @@ class Worst:
         few: where the rule lacks channels, whatever its candidates say.
         """
         nonconforming, none = self.margin < 0, self.placed == 0
-        lacking = none | (self.known < (self.placed if need is None else need))
+        lacking = none | (self.with_evidence < (self.placed if need is None else need))
         short = (lacking if few is None else lacking | few) & ~nonconforming
         conformity = np.where(self.slack < 0, Conformity.GUARD_BAND, Conformity.CONFORMING).astype(np.uint8)
         conformity[nonconforming] = Conformity.NONCONFORMING
@@ -184,7 +184,7 @@ class Worst:
         self.why[short & (self.why == Why.EVIDENCE)] = Why.FEW_PROBES
         self.why[none] = Why.NO_PROBE
         self.why[~short] = Why.EVIDENCE
-        return _in_force(
+        return _clear_outside_validity(
             Finding(
                 rule=self.rule,
                 grid=self.grid,
@@ -203,7 +203,7 @@ class Worst:
         )
 
 
-def in_force(finding: Finding, flags: Bool) -> Bool:
+def flags_in_force(finding: Finding, flags: Bool) -> Bool:
     """The flags within the validity of a finding's rule, False outside it."""
     inside = finding.grid.clip(finding.rule.from_ns, finding.rule.to_ns)
     within = np.zeros(finding.grid.n, np.bool_)
@@ -211,9 +211,9 @@ def in_force(finding: Finding, flags: Bool) -> Bool:
     return within
 
 
-def _in_force(finding: Finding) -> Finding:
+def _clear_outside_validity(finding: Finding) -> Finding:
     """A rule says nothing outside its own validity."""
-    outside = ~in_force(finding, np.ones(finding.grid.n, np.bool_))
+    outside = ~flags_in_force(finding, np.ones(finding.grid.n, np.bool_))
     finding.conformity[outside] = Conformity.NOT_APPLICABLE
     finding.why[outside] = Why.EVIDENCE
     finding.proven[outside] = False
@@ -238,7 +238,7 @@ def worst_of(
     few: Bool | None = None,
 ) -> Finding:
     """All candidates of a rule as one finding; `need` and `few` as of `Worst.finding`."""
-    worst = Worst(rule, grid)
-    for some in candidates:
-        worst.add(some)
+    worst = WorstCandidates(rule, grid)
+    for block in candidates:
+        worst.add(block)
     return worst.finding(need, few)

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from ...model import Position, Rule
 from ...series import Bool, Float
 from .finding import Candidates, pair_names
-from .inputs import Sight
+from .inputs import RuleInput
 from .lines import direction_of, lean_deg
 
 
@@ -52,7 +52,7 @@ def distance_m(rule: Rule, a: Position, b: Position) -> float | None:
 
 
 @dataclass(frozen=True)
-class _Seen:
+class _PairSide:
     """One channel as every pair of it sees it, shape (n,): bounds, U squared, why nothing, whether there.
 
     outside: a reading outside its certificate's range takes part.
@@ -66,31 +66,33 @@ class _Seen:
     outside: Bool | None
 
     @staticmethod
-    def of(key: str, sight: Sight) -> _Seen:
+    def of(key: str, rule_input: RuleInput) -> _PairSide:
         """Of the cells of a channel; low is high where each has readings of its own."""
-        block = sight.block([key])
+        block = rule_input.block([key])
         low, high = (bound[0] for bound in block.bounds())
         outside = block.outside()
         why, placed = block.of("why")[0], block.of("placed")[0]
-        return _Seen(low, high, block.of("U")[0] ** 2, why, placed, None if outside is None else outside[0])
+        return _PairSide(
+            low, high, block.of("U")[0] ** 2, why, placed, None if outside is None else outside[0]
+        )
 
 
-def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
+def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:
     """One candidate a pair of channels and the positions at which both stood."""
-    seen = {key: _Seen.of(key, sight) for key in sight.setup.channels_of(rule)}
-    for pairs in sight.several(list(_pairs(rule, sight))):
-        yield _compared(pairs, seen, sight)
+    by_channel = {key: _PairSide.of(key, rule_input) for key in rule_input.setup.channels_of(rule)}
+    for pairs in rule_input.in_blocks(list(_pairs(rule, rule_input))):
+        yield _compare_pairs(pairs, by_channel, rule_input)
 
 
-def _pairs(rule: Rule, sight: Sight) -> Iterator[_Pair]:
-    setup = sight.setup
+def _pairs(rule: Rule, rule_input: RuleInput) -> Iterator[_Pair]:
+    setup = rule_input.setup
     for one, other in combinations(setup.channels_of(rule), 2):
         for a, b in product(setup.placements_of(one), setup.placements_of(other)):
-            there = setup.positions[a.position], setup.positions[b.position]
-            d = distance_m(rule, *there)
-            if d is None or there[0].zone != there[1].zone:
+            positions = setup.positions[a.position], setup.positions[b.position]
+            d = distance_m(rule, *positions)
+            if d is None or positions[0].zone != positions[1].zone:
                 continue
-            u_d = 0.0 if rule.kind == "spread" else float(np.hypot(there[0].u_m, there[1].u_m))
+            u_d = 0.0 if rule.kind == "spread" else float(np.hypot(positions[0].u_m, positions[1].u_m))
             yield _Pair(one, other, d, u_d, max(a.from_ns, b.from_ns), _earlier(a.to_ns, b.to_ns))
 
 
@@ -98,28 +100,30 @@ def _earlier(a: int | None, b: int | None) -> int | None:
     return b if a is None else a if b is None else min(a, b)
 
 
-def _compared(pairs: Sequence[_Pair], seen: Mapping[str, _Seen], sight: Sight) -> Candidates:
-    a, b = [seen[p.one] for p in pairs], [seen[p.other] for p in pairs]
+def _compare_pairs(
+    pairs: Sequence[_Pair], by_channel: Mapping[str, _PairSide], rule_input: RuleInput
+) -> Candidates:
+    a, b = [by_channel[p.one] for p in pairs], [by_channel[p.other] for p in pairs]
     d_m, u_d_m = np.array([[p.d_m] for p in pairs]), np.array([[p.u_d_m] for p in pairs])
     difference = np.abs(_rows(s.high for s in a) - _rows(s.low for s in b))
     if any(s.low is not s.high for s in (*a, *b)):
         difference = np.maximum(difference, np.abs(_rows(s.high for s in b) - _rows(s.low for s in a)))
     value = np.rint(difference / d_m)
-    own = _rows(s.U_squared for s in a) + _rows(s.U_squared for s in b)
-    U_squared = own / d_m**2 + (difference * (2 * u_d_m / d_m**2)) ** 2
-    there = np.stack([sight.during(p.from_ns, p.to_ns) for p in pairs])
+    U_squared_of_probes = _rows(s.U_squared for s in a) + _rows(s.U_squared for s in b)
+    U_squared = U_squared_of_probes / d_m**2 + (difference * (2 * u_d_m / d_m**2)) ** 2
+    during = np.stack([rule_input.during(p.from_ns, p.to_ns) for p in pairs])
     return Candidates(
-        pair_names([sight.cells[p.one] for p in pairs], [sight.cells[p.other] for p in pairs]),
+        pair_names([rule_input.cells[p.one] for p in pairs], [rule_input.cells[p.other] for p in pairs]),
         value,
         value,
         np.rint(np.sqrt(U_squared)),
         np.maximum(_rows(s.why for s in a), _rows(s.why for s in b)),
-        there & _rows(s.placed for s in a) & _rows(s.placed for s in b),
-        _outside(a, b),
+        during & _rows(s.placed for s in a) & _rows(s.placed for s in b),
+        _outside_range(a, b),
     )
 
 
-def _outside(a: Sequence[_Seen], b: Sequence[_Seen]) -> Bool | None:
+def _outside_range(a: Sequence[_PairSide], b: Sequence[_PairSide]) -> Bool | None:
     """Where either of a pair has a reading outside its certificate's range; None: nowhere."""
     if all(s.outside is None for s in (*a, *b)):
         return None
@@ -130,5 +134,5 @@ def _outside(a: Sequence[_Seen], b: Sequence[_Seen]) -> Bool | None:
 
 def _rows(arrays: Iterable[NDArray[Any]]) -> NDArray[Any]:
     """Arrays of shape (n,) as rows; one alone is not copied."""
-    each = list(arrays)
-    return each[0][None] if len(each) == 1 else np.stack(each)
+    listed = list(arrays)
+    return listed[0][None] if len(listed) == 1 else np.stack(listed)

@@ -36,13 +36,13 @@ class Block:
             return np.asarray(getattr(self.cells[0], name)[None, self._part])
         return np.stack([getattr(c, name)[self._part] for c in self.cells])
 
-    def each(self, number: Callable[[Channel], float]) -> Float:
+    def per_channel(self, number: Callable[[Channel], float]) -> Float:
         """A number of each channel, shape (k, 1)."""
         return np.array([[number(c.channel)] for c in self.cells])
 
     def difference(self, value: Float) -> Float:
         """Differences, each in its own channel's unit, in the canonical one."""
-        return value * self.each(lambda c: float(difference_to_canonical(1.0, c.unit, c.quantity)))
+        return value * self.per_channel(lambda c: float(difference_to_canonical(1.0, c.unit, c.quantity)))
 
     def outside(self) -> Bool | None:
         """Where a reading outside its certificate's range takes part, shape (k, n); None: nowhere."""
@@ -51,14 +51,14 @@ class Block:
     def bounds(self) -> tuple[Float, Float]:
         """The mean of a cell twice, or both bounds of a covered one, which has no reading of its own."""
         mean = self.of("mean")
-        own = np.isfinite(mean)
-        if own.all():
+        has_mean = np.isfinite(mean)
+        if has_mean.all():
             return mean, mean
-        return np.where(own, mean, self.of("low")), np.where(own, mean, self.of("high"))
+        return np.where(has_mean, mean, self.of("low")), np.where(has_mean, mean, self.of("high"))
 
 
 @dataclass(frozen=True)
-class Sight:
+class RuleInput:
     """The evidence of a zone around the grid on which a rule is judged."""
 
     cells: Mapping[str, Cells]
@@ -70,23 +70,23 @@ class Sight:
         wide = Grid(self.grid.first - before, self.grid.n + before, self.grid.step_s)
         return Block([self.cells[key] for key in keys], wide)
 
-    def standing(self, keys: Sequence[str], media: Sequence[str]) -> Sight:
+    def in_media(self, keys: Sequence[str], media: Sequence[str]) -> RuleInput:
         """The same in which channels stand in the zone only while they stand in one of some media there."""
-        moved = {key: self._in_media(self.cells[key], media) for key in keys if self._leaves(key, media)}
-        return replace(self, cells={**self.cells, **moved}) if moved else self
+        changed = {key: self._in_media(self.cells[key], media) for key in keys if self._leaves(key, media)}
+        return replace(self, cells={**self.cells, **changed}) if changed else self
 
-    def _stays(self, key: str) -> Iterator[tuple[Placement, Position]]:
+    def _placements(self, key: str) -> Iterator[tuple[Placement, Position]]:
         probe = self.cells[key].channel.probe
         for stay in self.setup.placements:
             if stay.probe == probe and stay.position in self.setup.positions:
                 yield stay, self.setup.positions[stay.position]
 
     def _leaves(self, key: str, media: Sequence[str]) -> bool:
-        return any(place.medium not in media for _, place in self._stays(key))
+        return any(place.medium not in media for _, place in self._placements(key))
 
     def _in_media(self, cells: Cells, media: Sequence[str]) -> Cells:
         other = np.zeros(cells.grid.n, np.bool_)
-        for stay, place in self._stays(cells.channel.key):
+        for stay, place in self._placements(cells.channel.key):
             if place.medium not in media:
                 other[cells.grid.clip(stay.from_ns, stay.to_ns)] = True
         as_read = cells.as_read and replace(cells.as_read, placed=cells.as_read.placed & ~other)
@@ -107,23 +107,23 @@ class Sight:
             total += self.block([key]).of("placed")[0]
         return total
 
-    def as_read(self, keys: Sequence[str]) -> Sight | None:
+    def as_read(self, keys: Sequence[str]) -> RuleInput | None:
         """The same with doubted readings of some channels as they stand; None where none is doubted here."""
-        own = {key: self.cells[key] for key in keys}
-        if all(c.as_read is None for c in own.values()):
+        used = {key: self.cells[key] for key in keys}
+        if all(c.as_read is None for c in used.values()):
             return None
-        return replace(self, cells={key: c.as_read or c for key, c in own.items()})
+        return replace(self, cells={key: c.as_read or c for key, c in used.items()})
 
     def labels(self, keys: Sequence[str]) -> tuple[str, ...]:
         """Names of the probes."""
         return tuple(self.cells[key].channel.probe for key in keys)
 
-    def several(self, things: Sequence[T], before: int = 0) -> Iterator[Sequence[T]]:
+    def in_blocks(self, things: Sequence[T], before: int = 0) -> Iterator[Sequence[T]]:
         """The things in as many parts as blocks are needed."""
         return in_blocks(things, self.grid.n + before)
 
     def during(self, from_ns: int, to_ns: int | None) -> Bool:
         """True in the cells of the grid that start in [from, to)."""
-        there = np.zeros(self.grid.n, np.bool_)
-        there[self.grid.clip(from_ns, to_ns)] = True
-        return there
+        inside = np.zeros(self.grid.n, np.bool_)
+        inside[self.grid.clip(from_ns, to_ns)] = True
+        return inside

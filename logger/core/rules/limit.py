@@ -6,13 +6,19 @@ from collections.abc import Iterator
 
 from ...model import Rule
 from .finding import Candidates
-from .inputs import Sight
+from .inputs import RuleInput
 
 
-def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
+def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:
     """One candidate a channel."""
-    for keys in sight.several(sight.setup.channels_of(rule)):
-        c = sight.block(keys)
+    for keys in rule_input.in_blocks(rule_input.setup.channels_of(rule)):
+        c = rule_input.block(keys)
         yield Candidates(
-            sight.labels(keys), c.of("low"), c.of("high"), c.of("U"), c.of("why"), c.of("placed"), c.outside()
+            rule_input.labels(keys),
+            c.of("low"),
+            c.of("high"),
+            c.of("U"),
+            c.of("why"),
+            c.of("placed"),
+            c.outside(),
         )

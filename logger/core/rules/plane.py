@@ -23,7 +23,7 @@ from ...series import Bool, Float, Int
 from ...units import MICRO
 from ..evidence.derived import coarse
 from .finding import Candidates, demand
-from .inputs import Sight
+from .inputs import RuleInput
 from .lines import direction_of
 
 FEWEST = 4
@@ -75,12 +75,12 @@ def _of_line(axis: Float) -> frozenset[str]:
 def _of_space(P: Float, s: Float, axes: Float) -> frozenset[str]:
     """Components that the positions determine: sure of being seen at all, and well enough."""
     none = axes[s < 1e-9 * s[0]]  # directions in which the probes do not extend
-    found = set()
+    determined = set()
     for name, part in _PART.items():
         condition = s[0] * np.sqrt(np.linalg.eigvalsh(P[part] @ P[part].T)[-1])
         if condition <= WORST_CONDITION and (np.abs(none[:, part]) < 1e-6).all():
-            found.add(name)
-    return frozenset(found)
+            determined.add(name)
+    return frozenset(determined)
 
 
 def _sum(weights: Float, values: Float) -> Float:
@@ -103,54 +103,54 @@ def _U(P: Float, g: Float, squared: Float) -> Float:
     return np.where(length > 0, along, anywhere)
 
 
-def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
+def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:
     """One candidate: the plane through all probes of the rule."""
-    keys = sight.setup.channels_of(rule)
+    keys = rule_input.setup.channels_of(rule)
     if not keys:
         return
-    block = sight.block(keys)
+    block = rule_input.block(keys)
     low, high = block.bounds()
     U, why, placed = block.of("U"), block.of("why"), block.of("placed")
     good = placed & (why == Why.EVIDENCE) & np.isfinite(low) & np.isfinite(U)
     short = _short(rule, good, placed, why)
-    at = np.where(good & (short == Why.EVIDENCE), _positions(keys, sight), -1)
-    value, own_U = (np.full(sight.grid.n, np.nan) for _ in range(2))
+    at = np.where(good & (short == Why.EVIDENCE), _positions(keys, rule_input), -1)
+    value, own_U = (np.full(rule_input.grid.n, np.nan) for _ in range(2))
     for begin, end in _runs(at):
         rows, part = at[:, begin] >= 0, slice(begin, end)
         if not rows.any():
             continue
-        fit = Fit.of([_places(sight)[number] for number in at[rows, begin]])
+        fit = Fit.of([_places(rule_input)[number] for number in at[rows, begin]])
         if rule.direction not in fit.determined:
             short[part] = Why.ILL_CONDITIONED
             continue
         middle, half = (low + high)[rows, part] / 2, (high - low)[rows, part] / 2
-        seen = (array / MICRO for array in (middle, U[rows, part], half))
-        value[part], own_U[part] = fit.component(rule.direction, *seen)
-    label = "–".join(dict.fromkeys(sight.labels(keys)))
-    row, own_U, there = coarse(value)[None], coarse(own_U)[None], np.asarray(placed.any(axis=0))[None]
-    yield Candidates((label,), row, row, own_U, short[None], there)
+        in_units = (array / MICRO for array in (middle, U[rows, part], half))
+        value[part], own_U[part] = fit.component(rule.direction, *in_units)
+    label = "–".join(dict.fromkeys(rule_input.labels(keys)))
+    row, own_U, has_probe = coarse(value)[None], coarse(own_U)[None], np.asarray(placed.any(axis=0))[None]
+    yield Candidates((label,), row, row, own_U, short[None], has_probe)
 
 
 def _short(rule: Rule, good: Bool, placed: Bool, why: Int) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
     """Why.EVIDENCE where enough probes have it, else the gravest reason of those that have none."""
-    there, known = np.asarray(placed.sum(axis=0)), np.asarray(good.sum(axis=0))
-    need = demand(rule) or there
+    placed_count, evident = np.asarray(placed.sum(axis=0)), np.asarray(good.sum(axis=0))
+    need = demand(rule) or placed_count
     gravest = np.where(placed & ~good, np.maximum(why, Why.NO_READING), 0).max(axis=0)
-    few = np.where(gravest > 0, gravest, np.where(there, Why.FEW_PROBES, Why.NO_PROBE))
-    return np.where(known < np.maximum(need, FEWEST), few, Why.EVIDENCE).astype(np.uint8)
+    few = np.where(gravest > 0, gravest, np.where(placed_count, Why.FEW_PROBES, Why.NO_PROBE))
+    return np.where(evident < np.maximum(need, FEWEST), few, Why.EVIDENCE).astype(np.uint8)
 
 
-def _places(sight: Sight) -> list[Position]:
-    return list(sight.setup.positions.values())
+def _places(rule_input: RuleInput) -> list[Position]:
+    return list(rule_input.setup.positions.values())
 
 
-def _positions(keys: Sequence[str], sight: Sight) -> Int:
+def _positions(keys: Sequence[str], rule_input: RuleInput) -> Int:
     """Where the probe of each channel stood in each cell, as its place among the positions; −1: nowhere."""
-    number = {position: place for place, position in enumerate(sight.setup.positions)}
-    at = np.full((len(keys), sight.grid.n), -1)
+    number = {position: place for place, position in enumerate(rule_input.setup.positions)}
+    at = np.full((len(keys), rule_input.grid.n), -1)
     for row, key in enumerate(keys):
-        for stay in sight.setup.placements_of(key):
-            at[row, sight.grid.clip(stay.from_ns, stay.to_ns)] = number[stay.position]
+        for stay in rule_input.setup.placements_of(key):
+            at[row, rule_input.grid.clip(stay.from_ns, stay.to_ns)] = number[stay.position]
     return at
 
 

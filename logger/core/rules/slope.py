@@ -20,7 +20,7 @@ from ...model.reasons import Why
 from ...series import Float
 from ...units import MICRO
 from .finding import Candidates
-from .inputs import Block, Sight
+from .inputs import Block, RuleInput
 from .span import u_cell
 from .windows import moving_sum, sufficiency
 
@@ -45,12 +45,12 @@ def slope_per_h(block: Block, width: int) -> tuple[Float, Float]:
     return per_cell / hours, np.where(known, spread / np.maximum(n, 1), np.nan) * hours**2
 
 
-def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
+def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:
     """One candidate a channel: its slope against the limit."""
-    width = rule.window_s // sight.grid.step_s
+    width = rule.window_s // rule_input.grid.step_s
     before = width - 1
-    for keys in sight.several(sight.setup.channels_of(rule), before):
-        c = sight.block(keys, before)
+    for keys in rule_input.in_blocks(rule_input.setup.channels_of(rule), before):
+        c = rule_input.block(keys, before)
         why = sufficiency(c, rule.window_s, rule.completeness)
         slope, spread = slope_per_h(c, width)
         slope = np.rint(np.where(why == Why.EVIDENCE, slope, np.nan))
@@ -59,4 +59,4 @@ def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
         U = np.rint(c.difference(2 * u_cell(c, width) / np.sqrt(spread)) * MICRO)
         own = slope[:, before:]
         placed = c.of("placed")[:, before:]
-        yield Candidates(sight.labels(keys), own, own, U[:, before:], why[:, before:], placed)
+        yield Candidates(rule_input.labels(keys), own, own, U[:, before:], why[:, before:], placed)

@@ -17,7 +17,7 @@ from ...model import Rule
 from ...series import Float
 from ...units import MICRO
 from .finding import Candidates
-from .inputs import Block, Sight
+from .inputs import Block, RuleInput
 from .windows import moving_max, moving_min, moving_sum, sufficiency
 
 
@@ -31,16 +31,16 @@ def u_cell(block: Block, width: int) -> Float:
         fewest = count[:, :1].astype(np.float64)
     else:
         fewest = moving_min(np.where(count > 0, count, np.nan), width)
-    noise, resolution = block.each(lambda c: c.noise), block.each(lambda c: c.resolution)
+    noise, resolution = block.per_channel(lambda c: c.noise), block.per_channel(lambda c: c.resolution)
     return np.asarray(np.sqrt(noise**2 / fewest + resolution**2 / 12))
 
 
-def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
+def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:
     """One candidate a channel: its span against the limit."""
-    width = rule.window_s // sight.grid.step_s
+    width = rule.window_s // rule_input.grid.step_s
     before = width - 1
-    for keys in sight.several(sight.setup.channels_of(rule), before):
-        c = sight.block(keys, before)
+    for keys in rule_input.in_blocks(rule_input.setup.channels_of(rule), before):
+        c = rule_input.block(keys, before)
         mean = c.of("mean")
         span = (moving_max(mean, width) - moving_min(mean, width))[:, before:]
         U = np.rint(c.difference(2 * np.sqrt(2) * u_cell(c, width)) * MICRO)
@@ -48,4 +48,4 @@ def candidates(rule: Rule, sight: Sight) -> Iterator[Candidates]:
         why = sufficiency(c, rule.window_s, rule.completeness)[:, before:]
         outside = c.outside()
         within = None if outside is None else moving_sum(outside, width)[:, before:] > 0
-        yield Candidates(sight.labels(keys), span, span, U, why, c.of("placed")[:, before:], within)
+        yield Candidates(rule_input.labels(keys), span, span, U, why, c.of("placed")[:, before:], within)

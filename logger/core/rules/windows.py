@@ -50,12 +50,14 @@ def sufficiency(block: Block, window_s: int, completeness: float) -> NDArray[np.
     why[:, : width - 1] = Why.INCOMPLETE
     fewest = count.min(axis=1, initial=2**31)
     for row, cells in enumerate(block.cells):
-        if not _unbroken(cells, int(fewest[row]), block.grid.step_s, window_s, completeness):
-            why[row] = _examined(cells, block.grid, count[row], window_s, completeness)
+        if not _is_unbroken(cells, int(fewest[row]), block.grid.step_s, window_s, completeness):
+            why[row] = _examine_windows(cells, block.grid, count[row], window_s, completeness)
     return why
 
 
-def _examined(cells: Cells, grid: Grid, count: Int, window_s: int, completeness: float) -> NDArray[np.uint8]:
+def _examine_windows(
+    cells: Cells, grid: Grid, count: Int, window_s: int, completeness: float
+) -> NDArray[np.uint8]:
     """The same for one channel, shape (n,), every window looked at."""
     width, interval_s = window_s // grid.step_s, cells.channel.interval_s
     part = slice(grid.first - cells.grid.first, grid.first - cells.grid.first + grid.n)
@@ -63,14 +65,14 @@ def _examined(cells: Cells, grid: Grid, count: Int, window_s: int, completeness:
     why = np.where(total < FEWEST_READINGS, Why.TOO_COARSE, Why.EVIDENCE).astype(np.uint8)
     why[total * interval_s < completeness * window_s] = Why.INCOMPLETE
     longest_ns = int(max(3 * interval_s, window_s / 12) * NS)
-    why[_has_gap(_Seen.of(cells, part, grid), width, longest_ns)] = Why.GAP
-    own = cells.why[part]
-    doubt = moving_max(np.where(own > Why.NO_READING, own, 0).astype(np.float64), width)
+    why[_has_gap(_ReadingTimes.of(cells, part, grid), width, longest_ns)] = Why.GAP
+    reasons = cells.why[part]
+    doubt = moving_max(np.where(reasons > Why.NO_READING, reasons, 0).astype(np.float64), width)
     return np.where(why > Why.EVIDENCE, np.maximum(why, doubt), why).astype(np.uint8)
 
 
 @dataclass(frozen=True)
-class _Seen:
+class _ReadingTimes:
     """When a channel was read, by cell; arrays of shape (n,)."""
 
     grid: Grid
@@ -80,14 +82,14 @@ class _Seen:
     inside_ns: Int
 
     @staticmethod
-    def of(cells: Cells, part: slice, grid: Grid) -> _Seen:
+    def of(cells: Cells, part: slice, grid: Grid) -> _ReadingTimes:
         """Of a part of the cells."""
-        return _Seen(
+        return _ReadingTimes(
             grid, cells.count[part], cells.first_ns[part], cells.last_ns[part], cells.inside_ns[part]
         )
 
 
-def _unbroken(cells: Cells, fewest: int, step_s: int, window_s: int, completeness: float) -> bool:
+def _is_unbroken(cells: Cells, fewest: int, step_s: int, window_s: int, completeness: float) -> bool:
     """Whether every full window must suffice: a reading in each cell, and none of the rules near its bound.
 
     Years of a healthy probe are like that, and the count of each window need not be taken.
@@ -100,7 +102,7 @@ def _unbroken(cells: Cells, fewest: int, step_s: int, window_s: int, completenes
     return apart_ns <= longest_ns and fewest * windows * interval_s >= completeness * window_s
 
 
-def _has_gap(cells: _Seen, width: int, longest_ns: int) -> Bool:
+def _has_gap(cells: _ReadingTimes, width: int, longest_ns: int) -> Bool:
     """Whether some time without a valid reading inside each window is longer than `longest_ns`."""
     n, step_ns = cells.grid.n, cells.grid.step_ns
     filled = np.flatnonzero(cells.count)

@@ -73,7 +73,7 @@ def join_cells(parts: Sequence[OverviewCells]) -> OverviewCells:
 
 
 def coarsen(cells: OverviewCells, width_ns: int) -> OverviewCells:
-    """The same in cells of a width, whose starts are multiples of it."""
+    """Cells merged into wider ones of `width_ns`, whose starts are multiples of it."""
     if not len(cells):
         return cells
     start = cells.start_ns // width_ns * width_ns

@@ -57,7 +57,7 @@ def verify_record(
 def _with_heads(
     verification: Verification, checked_heads: Sequence[tuple[int, str]], where: str
 ) -> Verification:
-    """The same, and against which heads of the chain it was held."""
+    """The verification, with the heads of the chain that the record was compared with."""
     if not checked_heads:
         line = (
             "the chain with a head that left this machine: none was given, so a chain that was made anew as a"

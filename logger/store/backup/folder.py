@@ -59,7 +59,7 @@ def write_file(path: Path, content: bytes) -> str:
 
 
 def write_json(path: Path, facts: Mapping[str, Any]) -> str:
-    """The same for plain data, one key a line."""
+    """Write plain data as JSON, one key a line; gives the SHA-256 of the file."""
     return write_file(path, (json.dumps(facts, indent=1, ensure_ascii=False) + "\n").encode())
 
 

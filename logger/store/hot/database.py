@@ -118,7 +118,7 @@ class Database:
                 copy.execute("VACUUM")  # what moved into files is not copied as empty pages for ever
 
     def prepare(self, create: bool, on_upgrade: Callable[[Connection, str], None] | None = None) -> None:
-        """As `_prepare`; from then on the file must stay the one that it is."""
+        """Check the file and bring its schema up to date; from then on it must stay the same file."""
         self._prepare(create, on_upgrade)
         self._witness = Witness(self.path)
 

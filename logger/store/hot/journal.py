@@ -17,6 +17,7 @@ import json
 import time
 from collections.abc import Callable, Collection, Mapping
 from itertools import islice
+from string import ascii_lowercase, ascii_uppercase
 from typing import Any
 
 from sqlalchemy import Connection, Row, or_, select
@@ -25,10 +26,11 @@ from ...errors import StoreDamaged, StoreError
 from ..origin import ORIGIN
 from ..types import JSON, JournalEntry
 from .database import Database
-from .journal_files import JournalLine, walk
+from .journal_files import JournalLine, newest_moved, walk
 from .tables import journal
 
 _LITERAL = str.maketrans({"%": "!%", "_": "!_", "!": "!!"})  # what a person writes is no pattern
+_SMALL = {ord(large): small for large, small in zip(ascii_uppercase, ascii_lowercase, strict=True)}
 FIRST = (0, "0" * 64)  # what entry 1 follows
 _NO_ACTS = ("batch", "seal", "journal-seal", "store")  # the proof of readings, and the record's own beginning
 
@@ -96,7 +98,7 @@ class Journal:
     def _entries_with_files(
         self, after: int, kind: str | None, limit: int | None, newest_first: bool, without: Collection[str]
     ) -> list[JournalEntry]:
-        """The same where entries of batches are asked for, some of which may stand in files."""
+        """Entries where those of batches are included, some of which may be in files."""
         with self._database.read() as conn:
             lines = (
                 line
@@ -122,7 +124,7 @@ class Journal:
         """The newest entries, newest first, that hold every word of `text` in who, why, kind or what.
 
         Over [from, to) by their instant; numbers below `below`, so that a reader can go on. Capital
-        letters do not matter in ASCII. Entries of batches that moved into files are not looked through.
+        letters do not matter in ASCII. Entries of batches that moved into files are among them.
         """
         c = journal.c
         query = select(journal).order_by(c.number.desc()).limit(limit)
@@ -143,8 +145,24 @@ class Journal:
             query = query.where(c.at_ns < to_ns)
         if below is not None:
             query = query.where(c.number < below)
+        moved = "batch" not in without and (not kinds or "batch" in kinds)
+
+        def fits(line: JournalLine) -> bool:
+            return (
+                (from_ns is None or line.at_ns >= from_ns)
+                and (to_ns is None or line.at_ns < to_ns)
+                and (below is None or line.number < below)
+                and line.who not in not_by
+                and _holds(line, text)
+            )
+
         with self._database.read() as conn:
-            return [_entry(row) for row in conn.execute(query)]
+            lines: list[Row[Any] | JournalLine] = list(conn.execute(query))
+            if moved:
+                numbers = {line.number for line in lines}  # one that is being moved stands in both
+                filed = newest_moved(conn, self._database.path.parent, fits, limit)
+                lines += [line for line in filed if line.number not in numbers]
+        return [_entry(line) for line in sorted(lines, key=lambda line: -line.number)[:limit]]
 
     def kinds(self) -> list[str]:
         """Every kind of entry that there is."""
@@ -155,6 +173,16 @@ class Journal:
         """Number and digest of the newest entry; (0, zeros) while there is none."""
         with self._database.read() as conn:
             return head(conn)
+
+
+def _holds(line: JournalLine, text: str) -> bool:
+    """Whether every word stands in one of the fields, capital letters of ASCII aside as in SQLite's LIKE."""
+    fields = [_small(field) for field in (line.who, line.why, line.kind, line.what)]
+    return all(any(_small(word) in field for field in fields) for word in text.split())
+
+
+def _small(text: str) -> str:
+    return text.translate(_SMALL)
 
 
 def head(conn: Connection) -> tuple[int, str]:

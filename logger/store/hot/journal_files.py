@@ -9,7 +9,7 @@ text described in `journal.py`, whether it stands in a file or in the database.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ import pyarrow as pa
 from sqlalchemy import Connection, inspect, select
 
 from ...errors import StoreDamaged
+from ..files import PART
 from .tables import journal, journal_seal
 
 # What reading a file of arbitrary bytes may raise: Arrow's own errors, and ours on its odd answers.
@@ -88,6 +89,43 @@ def journal_seals(conn: Connection) -> list[Any]:
     if not inspect(conn).has_table(journal_seal.name):
         return []
     return list(conn.execute(select(journal_seal).order_by(journal_seal.c.first_number)))
+
+
+def unnamed(conn: Connection, folder: Path, named: Collection[str]) -> list[str]:
+    """What stands in the journal's folder beside the files that are named, relative to the data folder.
+
+    A file whose entries are all in the database is none: its sealing is under way, or was interrupted.
+    """
+    there = (path for path in sorted((folder / FOLDER).rglob("*")) if path.is_file() or path.is_symlink())
+    strays = {path.relative_to(folder).as_posix(): path for path in there}
+    return [file for file, path in strays.items() if file not in named and not _repeated(conn, path)]
+
+
+def _repeated(conn: Connection, path: Path) -> bool:
+    if path.name.endswith(PART):
+        return True
+    try:
+        digests = {line.number: line.sha256 for line in read_lines(path)}
+    except StoreDamaged:
+        return False
+    if not digests:
+        return False
+    c = journal.c
+    stored = conn.execute(select(c.number, c.sha256).where(c.number.between(min(digests), max(digests))))
+    return digests.items() <= {(row.number, row.sha256) for row in stored}
+
+
+def newest_moved(
+    conn: Connection, folder: Path, fits: Callable[[JournalLine], bool], limit: int
+) -> list[JournalLine]:
+    """Entries in files that fit, the newest `limit` of them, newest first; older files stay shut."""
+    found: list[JournalLine] = []
+    for row in sorted(journal_seals(conn), key=lambda row: -row.last_number):
+        if len(found) >= limit and row.last_number < found[-1].number:
+            break
+        mine = [line for line in read_lines(folder / row.file) if fits(line)]
+        found = sorted([*found, *mine], key=lambda line: -line.number)[:limit]
+    return found
 
 
 def walk(conn: Connection, folder: Path) -> Iterator[JournalLine]:

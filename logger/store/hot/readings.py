@@ -54,7 +54,7 @@ class HotTier:
         return self.append_columns(writer, columns_of(writer, 0, rows), conn)
 
     def append_columns(self, writer: str, unnumbered: Columns, conn: Connection | None = None) -> Batch:
-        """The same of columns, numbered from 0 and without arrivals."""
+        """Store columns, numbered from 0 and without arrivals, under the writer's next numbers."""
         if conn is not None:
             return self._append(conn, writer, unnumbered)
         self._prefetch_names(unnumbered)
@@ -66,7 +66,7 @@ class HotTier:
         return _next(conn, self._names.numbers(conn, "writer", [writer])[writer])
 
     def read_next_seq(self, conn: Connection, writer: str) -> int:
-        """The same in a reading transaction, of a writer that may never have written."""
+        """The writer's next number in a reading transaction; 1 where it never wrote."""
         number = self._names.number("writer", writer)
         return 1 if number is None else _next(conn, number)
 

@@ -39,7 +39,7 @@ def sealed_channel(
 def sealed_channels(
     conn: Connection, channels: Sequence[int], from_ns: int | None = None, to_ns: int | None = None
 ) -> dict[int, list[SealedChannel]]:
-    """The same of several channels, by their numbers."""
+    """Sealed files by channel number, not disposed of, their month meeting [from, to), in order."""
     c = seal_channel.c
     query = select(
         c.channel,

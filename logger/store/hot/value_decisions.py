@@ -68,7 +68,7 @@ class ValueDecisions:
     def of_channels(
         self, channels: Sequence[str], from_ns: int, to_ns: int
     ) -> dict[str, dict[int, Decision]]:
-        """The same of those among several channels that have any."""
+        """Channel -> instant -> newest decision in [from, to), for the channels that have any."""
         c = decision.c
         query = select(c.channel).distinct().where(c.taken_ns >= from_ns, c.taken_ns < to_ns)
         with self._database.read() as conn:
@@ -88,7 +88,7 @@ class ValueDecisions:
 
 
 def decisions_of(conn: Connection, channel: str, from_ns: int, to_ns: int) -> dict[int, Decision]:
-    """The same within a transaction."""
+    """Instant -> the newest decision on it, in [from, to), within the caller's transaction."""
     c = decision.c
     query = select(c.taken_ns, c.value, c.seen).where(
         c.channel == channel, c.taken_ns >= from_ns, c.taken_ns < to_ns

@@ -28,6 +28,7 @@ from ..files import sha256_of
 from ..hot.arrays import fetch_arrays
 from ..hot.clocks import check_clocks
 from ..hot.database import Database, quick_check
+from ..hot.journal_files import unnamed
 from ..hot.name_table import NameTable
 from ..hot.seals import sealed_channel, under_seal
 from ..hot.tables import batch, disposal, journal_seal, reading, seal, seal_channel
@@ -211,6 +212,12 @@ class Verifier:
                 yield f"file {what['file']}: missing; it held {what['entries']} entries of the journal"
             elif sha256_of(path) != what["sha256"]:
                 yield f"file {what['file']}: altered; it holds {what['entries']} entries of the journal"
+        named = {what["file"] for what in claims.journal_seals.values()}
+        for file in sorted(unnamed(conn, self._folder, named)):
+            yield (
+                f"file {file}: stands in the journal's folder, and no entry names it; the database may be "
+                "older than the folder, or somebody put the file there"
+            )
 
     def _batches(self, conn: Connection, claims: Claims) -> Iterator[str]:
         """Hot rows against the digests of their batches; and every number of every writer once."""

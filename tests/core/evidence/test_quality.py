@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from ioos_qc import qartod
 
-from logger.core.evidence.quality import constant_runs, gross_range, spike, spikes, stays
+from logger.core.evidence.quality import confirmed_at, constant_runs, doubt_flags, gross_range, spike_flags
 from logger.instants import NS
 from logger.model import Channel, Quality
 
@@ -33,7 +33,7 @@ def test_gross_range_as_in_the_manual(values: list[float]) -> None:
 def test_the_example_of_the_manual_is_a_spike() -> None:
     """20.00, 20.02, 20.01, 23.50, 20.03, 20.05: 3.48 K beside its neighbours, suspect at 3 K."""
     value = np.array([20.00, 20.02, 20.01, 23.50, 20.03, 20.05])
-    ours = spike(minutes(6), value, 3.0, 180.0)
+    ours = spike_flags(minutes(6), value, 3.0, 180.0)
     theirs = np.asarray(qartod.spike_test(value, suspect_threshold=3.0, fail_threshold=8.0))
     assert ours[1:-1].tolist() == theirs[1:-1].tolist() == [1, 1, 3, 1]
 
@@ -43,7 +43,7 @@ def test_spikes_agree_inside_a_positive_record_of_single_departures(seed: int) -
     rng = np.random.default_rng(seed)
     value = 20 + rng.normal(0, 0.01, 200)
     value[rng.choice(np.arange(5, 195, 5), 8, replace=False)] += rng.choice([-1.0, 1.0], 8)
-    ours = spike(minutes(200), value, 0.8, 180.0) == Quality.SUSPECT
+    ours = spike_flags(minutes(200), value, 0.8, 180.0) == Quality.SUSPECT
     theirs = (
         np.asarray(qartod.spike_test(value, suspect_threshold=0.8, fail_threshold=5.0)) == Quality.SUSPECT
     )
@@ -51,7 +51,7 @@ def test_spikes_agree_inside_a_positive_record_of_single_departures(seed: int) -
 
 
 def test_below_zero_a_quiet_record_has_no_spikes() -> None:
-    assert (spike(minutes(50), np.full(50, -5.0), 0.5, 180.0)[1:-1] == Quality.PASS).all()
+    assert (spike_flags(minutes(50), np.full(50, -5.0), 0.5, 180.0)[1:-1] == Quality.PASS).all()
 
 
 def test_the_neighbours_of_a_step_are_no_spikes() -> None:
@@ -59,7 +59,7 @@ def test_the_neighbours_of_a_step_are_no_spikes() -> None:
     value = np.array([20.0, 20.0, 20.0, 21.2, 21.2, 21.2])
     theirs = np.asarray(qartod.spike_test(value, suspect_threshold=0.5, fail_threshold=5.0))
     assert theirs[1:-1].tolist() == [1, 3, 3, 1]
-    assert spike(minutes(6), value, 0.5, 180.0)[1:-1].tolist() == [1, 1, 1, 1]
+    assert spike_flags(minutes(6), value, 0.5, 180.0)[1:-1].tolist() == [1, 1, 1, 1]
 
 
 def test_the_rate_between_two_samples_flags_a_quiet_room() -> None:
@@ -70,26 +70,26 @@ def test_the_rate_between_two_samples_flags_a_quiet_room() -> None:
 
 
 def test_the_ends_of_a_record_are_not_evaluated() -> None:
-    flags = spike(minutes(5), np.array([25.0, 20.0, 20.0, 20.0, 25.0]), 0.5, 180.0)
+    flags = spike_flags(minutes(5), np.array([25.0, 20.0, 20.0, 20.0, 25.0]), 0.5, 180.0)
     assert (flags[0], flags[-1]) == (Quality.NOT_EVALUATED, Quality.NOT_EVALUATED)
 
 
 def test_a_spike_across_a_gap_is_not_evaluated() -> None:
     t = minutes(5)
     t[3:] += 3600 * NS
-    assert spike(t, np.array([20.0, 20.0, 20.0, 25.0, 20.0]), 0.5, 180.0)[2:4].tolist() == [2, 2]
+    assert spike_flags(t, np.array([20.0, 20.0, 20.0, 25.0, 20.0]), 0.5, 180.0)[2:4].tolist() == [2, 2]
 
 
 def test_a_steep_ramp_is_no_spike() -> None:
     """0.3 K/min, a hundred times what a room can do, and still no single departure."""
-    assert Quality.SUSPECT not in spike(minutes(60), 20 + 0.3 * np.arange(60), 0.1, 180.0)
+    assert Quality.SUSPECT not in spike_flags(minutes(60), 20 + 0.3 * np.arange(60), 0.1, 180.0)
 
 
 def test_a_value_that_failed_casts_no_doubt_on_its_neighbours() -> None:
     channel = Channel("T.t", "T", "temperature", "degC", 60, 180, 0.01, 0.0, (-40.0, 60.0), None, 0.5)
     value = np.array([20.0, 20.0, 85.0, 20.0, 20.0])
     flags = gross_range(value, channel.probe_span, None)
-    assert not spikes(channel, minutes(5), value, flags).any()
+    assert not doubt_flags(channel, minutes(5), value, flags).any()
 
 
 def test_flat_line_agrees_in_length_with_the_public_one() -> None:
@@ -111,8 +111,8 @@ def test_a_gap_ends_a_constant_run() -> None:
 @pytest.mark.parametrize(("after", "confirmed"), [((21.2, 21.15), True), ((21.2, 20.0), False)])
 def test_two_readings_that_follow_confirm_a_step(after: tuple[float, float], confirmed: bool) -> None:
     value = np.array([20.0, 21.2, *after, 20.0])
-    confirmed_at = stays(minutes(5), value, np.full(5, 0.1), 180.0, np.arange(5)).tolist()
-    assert (1 in confirmed_at) is confirmed
+    places = confirmed_at(minutes(5), value, np.full(5, 0.1), 180.0, np.arange(5)).tolist()
+    assert (1 in places) is confirmed
 
 
 def test_missing_values_are_missing_and_nothing_else() -> None:

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from logger.core.judge.body_temperature import AirMemory, Track, TrackState
-from logger.core.judge.days import Piece, pieces
+from logger.core.judge.body_temperature import AirMemory, BodyTrack, TrackState
+from logger.core.judge.days import DayVerdicts, split_into_days
 from logger.core.judge.settling import BodyState, at_start_of_record
 from logger.instants import NS
 from logger.model import REASONS, Setup, ThermalBody
@@ -28,7 +28,7 @@ def with_body(made: SimpleNamespace, **changed: object) -> Setup:
 def known(temperature: float) -> BodyState:
     """The body's temperature is known at the start."""
     value = round(temperature * MICRO)
-    return BodyState(0, 0, (), "", TrackState((Track(value, value, value),), AirMemory(value)))
+    return BodyState(0, 0, (), "", TrackState((BodyTrack(value, value, value),), (AirMemory(value),)))
 
 
 def body_after(made: SimpleNamespace, setup: Setup, values: np.ndarray, hours: float, start: float) -> float:
@@ -97,8 +97,8 @@ def test_each_day_can_be_judged_from_its_midnight(made: SimpleNamespace) -> None
     whole = made.judged(
         setup, readings, made.at(0), made.at(72), state=at_start_of_record(setup.zones["bay"])
     )
-    first = pieces(whole, at_start_of_record(setup.zones["bay"]))[made.at(0) // (86400 * NS)]
-    restarted = Piece.of_text(first.to_text()).state_out
+    first = split_into_days(whole, at_start_of_record(setup.zones["bay"]))[made.at(0) // (86400 * NS)]
+    restarted = DayVerdicts.of_text(first.to_text()).state_out
     rest = made.judged(setup, readings, made.at(24), made.at(72), state=restarted)
     assert rest.reason.tolist() == whole.reason[1440:].tolist()
     assert rest.memory.states[2880] == whole.memory.states[4320]
@@ -118,3 +118,27 @@ def test_a_silence_makes_a_body_unknown_again(made: SimpleNamespace) -> None:
     judgement = made.judged(with_body(made), {"T1": made.series(values)}, state=known(20.0))
     unknown = np.flatnonzero(judgement.reason[480:] == REASONS.index("indeterminate"))
     assert (unknown[-1] + 1) / 60 == pytest.approx(2 * np.log(4), abs=0.05)
+
+
+def test_each_body_remembers_its_own_air(made: SimpleNamespace) -> None:
+    """Bodies in air of 20.0 and of 23.0 degC; at midnight the first one's probe misses ten minutes.
+
+    Judged day by day it is what it is in one go: its air of before midnight is 20.0, not that of the other.
+    """
+    places = {"T1": (1.0, 1.0, 1.0), "T2": (3.0, 1.0, 1.0)}
+    granite, scale = (
+        ThermalBody(key=f"bay.{name}", name=name, tau_s=3600.0, u_tau_s=0.0, lower=15.0, upper=25.0,
+                    channels=(f"{probe}.temperature",))
+        for name, probe in (("granite", "T1"), ("scale", "T2"))
+    )  # fmt: skip
+    setup = made.setup((made.rule(lower=18.0, upper=24.0),), places, U=1e-9, settling_s=4 * 3600)
+    setup = replace(setup, zones={"bay": replace(setup.zones["bay"], bodies=(granite, scale))})
+    cold, warm = np.full(2880, 20.0), np.full(2880, 23.0)
+    cold[1435:1445] = np.nan
+    readings = {"T1": made.series(cold), "T2": made.series(warm)}
+    start = at_start_of_record(setup.zones["bay"])
+    whole = made.judged(setup, readings, made.at(0), made.at(48), state=start)
+    first = made.judged(setup, readings, made.at(0), made.at(24), state=start)
+    second = made.judged(setup, readings, made.at(24), made.at(48), state=first.memory.states[1440])
+    assert [air.last for air in first.memory.states[1440].tracks.airs] == [20_000_000, 23_000_000]
+    assert second.memory.states[1440] == whole.memory.states[2880]

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.core.judge.judgement import Judgement
-from logger.core.judge.periods import excursion, excursion_runs, joined, joined_runs, periods
+from logger.core.judge.periods import excursion, excursion_runs, join_periods, join_runs, periods
 from logger.core.judge.settling import at_start_of_record
 from logger.instants import NS
 from logger.model import REASONS, AsFound, Conformity, Mark, Period, Setup
@@ -53,7 +53,7 @@ def test_excursion_of_a_triangle(made: SimpleNamespace) -> None:
     beyond = np.clip(0.6 - np.abs(minutes + 0.5 - 660) * 0.6 / 60, -1, None)
     setup = made.setup((made.rule(r=0.0),))
     finding = made.judged(setup, {"T1": made.series(21.0 + beyond)}).findings[0]
-    (run,) = joined_runs(excursion_runs(finding, slice(0, 1440)))
+    (run,) = join_runs(excursion_runs(finding, slice(0, 1440)))
     found = excursion(run, setup.rules[0], run.to_ns)
     assert found.exceedance == pytest.approx(0.60, abs=0.002)
     assert (found.to_ns - found.from_ns) / NS == pytest.approx(7200, abs=60)
@@ -276,8 +276,8 @@ def whole_and_split(made: SimpleNamespace, seed: int, cut: int) -> tuple[list[Pe
     first = made.judged(setup, readings, made.at(0), middle, state=start, marks=marks)
     state = first.memory.states[cut]
     second = made.judged(setup, readings, middle, end, state=state, marks=marks)
-    whole = joined(periods(one, slice(0, n)))
-    return whole, joined([*periods(first, slice(0, cut)), *periods(second, slice(0, n - cut))])
+    whole = join_periods(periods(one, slice(0, n)))
+    return whole, join_periods([*periods(first, slice(0, cut)), *periods(second, slice(0, n - cut))])
 
 
 @settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -294,3 +294,15 @@ def test_any_split_gives_the_same_periods(made: SimpleNamespace, seed: int, cut:
 def test_any_split_gives_the_same_periods_long(made: SimpleNamespace, seed: int, cut: int) -> None:
     whole, split = whole_and_split(made, seed, cut)
     assert split == whole
+
+
+def test_the_trace_names_the_rule_that_lies_furthest_out_of_its_own_limits(made: SimpleNamespace) -> None:
+    """21.6 degC is out of 19 … 21 by 0.6 of half the band, 65 % out of 40 … 60 % by 0.5, though 5 > 0.6."""
+    damp = made.rule(name="humidity", quantity="relative_humidity", unit="%RH", lower=40.0, upper=60.0)
+    setup = made.setup((damp, made.rule()), quantities={"T1": ("temperature", "relative_humidity")})
+    readings = {
+        "T1.temperature": made.series(np.full(1440, 21.6)),
+        "T1.relative_humidity": made.series(np.full(1440, 65.0)),
+    }
+    (one,) = periods(made.judged(setup, readings), slice(0, 1440))
+    assert (one.rule, one.margin) == ("bay.temperature", pytest.approx(-0.6))

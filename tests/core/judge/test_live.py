@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from logger.core.evidence.cells import Grid
 from logger.core.judge.judgement import Judgement
-from logger.core.judge.live import Trail, begun, extended
+from logger.core.judge.live import Trail, begin_trail, extend_trail
 from logger.core.judge.settings import judge_over
 from logger.core.judge.settling import at_start_of_record
 from logger.instants import NS
@@ -72,16 +72,16 @@ def live(made: SimpleNamespace, seed: int, start: int) -> tuple[int, Judgement, 
     now_ns = made.at(0) + start * 60 * NS
     first = whole(made, setup, readings, now_ns, marks)
     state = at_start_of_record(setup.zones["bay"])
-    trail: Trail | None = begun(setup, first, state, until(readings, now_ns), now_ns)
+    trail: Trail | None = begin_trail(setup, first, state, until(readings, now_ns), now_ns)
     extensions = 0
     for minutes in turns(seed):
         then_ns, now_ns = now_ns, now_ns + minutes * 60 * NS
         fresh = between(readings, then_ns, now_ns)
-        trail = extended(trail, setup, fresh, now_ns, marks) if trail else None
+        trail = extend_trail(trail, setup, fresh, now_ns, marks) if trail else None
         extensions += trail is not None
         if trail is None:
             again = whole(made, setup, readings, now_ns, marks)
-            trail = begun(setup, again, state, until(readings, now_ns), now_ns)
+            trail = begin_trail(setup, again, state, until(readings, now_ns), now_ns)
     assert trail is not None
     return extensions, trail.judgement, whole(made, setup, readings, now_ns, marks)
 
@@ -123,9 +123,11 @@ def test_an_older_reading_is_no_extension(made: SimpleNamespace) -> None:
     readings = {"T1.temperature": made.series(np.full(1440, 20.0))}
     now_ns = made.at(10)
     state = at_start_of_record(setup.zones["bay"])
-    trail = begun(setup, whole(made, setup, readings, now_ns, ()), state, until(readings, now_ns), now_ns)
+    trail = begin_trail(
+        setup, whole(made, setup, readings, now_ns, ()), state, until(readings, now_ns), now_ns
+    )
     assert trail is not None
     late = between(readings, made.at(9), made.at(9.5))
-    assert extended(trail, setup, late, now_ns + 60 * NS, ()) is None
+    assert extend_trail(trail, setup, late, now_ns + 60 * NS, ()) is None
     ahead = between(readings, made.at(11), made.at(12))
-    assert extended(trail, setup, ahead, now_ns + 60 * NS, ()) is None
+    assert extend_trail(trail, setup, ahead, now_ns + 60 * NS, ()) is None

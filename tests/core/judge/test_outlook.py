@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from logger.core.judge.forecast import Gain, gain
-from logger.core.judge.outlook import ahead, gains, skill_text
+from logger.core.judge.outlook import expected_crossing, gains, skill_text
 from logger.instants import rfc3339
 
 
@@ -18,7 +18,7 @@ def told(made: SimpleNamespace, values: np.ndarray, *rules: Any, error: float = 
     setup = made.setup(rules)
     keys = [(r.key, "T1.temperature" if r.kind == "limit" else "") for r in rules]
     known = {key: Gain(600, error, 0.2) for key in keys}
-    return ahead(setup, made.judged(setup, {"T1": made.series(values)}), known)
+    return expected_crossing(setup, made.judged(setup, {"T1": made.series(values)}), known)
 
 
 def minutes(made: SimpleNamespace, instant: object) -> float:
@@ -109,7 +109,7 @@ def test_a_value_without_skill_is_not_spoken_of_but_forbids_the_promise(made: Si
     setup = made.setup((made.rule(), span))
     known = {("bay.temperature", "T1.temperature"): Gain(600, 0.1, 0.2), (span.key, ""): Gain(600, 0.2, 0.1)}
     quiet, ramp = np.full(1440, 20.0), 20.6 - 0.6 * (1439 - np.arange(1440)).clip(0, 120) / 60
-    assert ahead(setup, made.judged(setup, {"T1": made.series(quiet)}), known) is None
-    found = ahead(setup, made.judged(setup, {"T1": made.series(ramp)}), known)
+    assert expected_crossing(setup, made.judged(setup, {"T1": made.series(quiet)}), known) is None
+    found = expected_crossing(setup, made.judged(setup, {"T1": made.series(ramp)}), known)
     assert found is not None
     assert found["probe"] == "T1"
