@@ -106,6 +106,7 @@ def _thermal_lines(assessment: Assessment) -> list[str]:
     share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"
     by = "JCGM 100" if worst.adding_up == "gum" else "ASME B89.6.2"
     sides = payload["temperatures"]
+
     what = f"{worst.feature}, {worst.material} on {scale_name(worst.scale_material)}"
     rows = [
         (n, _figure(sides[n]["mean_C"]), f"{2 * sides[n]['u_K']:.3f}", sides[n]["how"])

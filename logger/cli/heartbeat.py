@@ -73,7 +73,7 @@ def heartbeat(
 def _watch(watcher: Watcher, every_s: float) -> None:
     import time
 
-    from ..service.stop_request import StopRequest
+    from ..processes.stop_request import StopRequest
 
     with StopRequest() as stop:
         next_s = time.monotonic()

@@ -351,7 +351,7 @@ EVERY_S = 2.0
 def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config: Path | None) -> None:
     """Import new files of a folder until Ctrl-C; prints the outcome of each."""
     from ..imports.watching import Folder
-    from ..service.stop_request import StopRequest
+    from ..processes.stop_request import StopRequest
 
     watched = Folder(folder)
     with open_or_create(data, config, who) as session, StopRequest() as stop:

@@ -56,8 +56,8 @@ def run(
       stillroom run --config config --data /srv/room-east
       stillroom run --config config --data /srv/annex --forward https://room.example:8060 --node annex
     """
+    from ..processes.stop_request import StopRequest
     from ..service.reload import reload
-    from ..service.stop_request import StopRequest
 
     with open_or_create(data, config, person(who)) as session, session.store.lock_service():
         require_applied_setup(session)

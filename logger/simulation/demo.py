@@ -30,7 +30,7 @@ from ..model import AsciiLine, CommandRoute, Config, Inspection
 from ..processes.children import module
 
 if TYPE_CHECKING:
-    from ..service.stop_request import StopRequest
+    from ..processes.stop_request import StopRequest
     from ..store import Store
 
 Say = Callable[[str], None]
@@ -62,7 +62,7 @@ class Options:
 
 def run(options: Options, say: Say) -> None:
     """Load the history and, unless only that is wanted, run everything until asked to stop."""
-    from ..service.stop_request import StopRequest
+    from ..processes.stop_request import StopRequest
     from ..store import Store
 
     if not options.history_only and not port_is_free(HOST, options.port):

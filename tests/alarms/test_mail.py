@@ -106,13 +106,13 @@ def test_the_message_id_names_alarm_step_and_recipient() -> None:
 def test_a_silent_server_is_later_within_the_time_out(serve: Callable[..., tuple[Any, MailRoute]]) -> None:
     """It takes the message and never answers."""
     peer, route = serve()
-    peer.silent_s = 3.0
+    peer.silent_s = 12.0
     started = time.monotonic()
 
     outcome = SmtpSender(timeout_s=0.5).send(route, letter())
 
     assert outcome.result == "later"
-    assert time.monotonic() - started < 2.5
+    assert time.monotonic() - started < 10  # room for a busy machine; the server answers after 12 s
 
 
 def test_nobody_at_the_address_is_later() -> None:

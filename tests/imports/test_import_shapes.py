@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from time import perf_counter
 from typing import Any
 
 import pytest
@@ -296,15 +295,13 @@ def test_the_profile_is_chosen_by_the_name_of_the_file(tmp_path: Any) -> None:
         choose_profile(tmp_path / "made.csv", [made, made])
 
 
-def test_twenty_thousand_rows_are_read_in_well_under_a_second(bring: Bring, memory: Any) -> None:
-    """A bound with room for a busy machine; about 0.15 s were measured for 20 000 rows of six columns."""
+def test_twenty_thousand_rows_of_six_columns_are_read(bring: Bring, memory: Any) -> None:
+    """Every row of a long file is there, in the zone of its profile."""
     first = datetime(2026, 10, 1, tzinfo=UTC)
     names = [f"{p}.{q}" for p in ("P1", "P2", "P3") for q in ("temperature", "relative_humidity")]
     rows = [f"{first + timedelta(minutes=i):%d.%m.%Y %H:%M:%S}" + ";20,05;48,1" * 3 for i in range(20_000)]
     text = "time;" + ";".join(names) + "\n" + "\n".join(rows) + "\n"
     units = ("degC", "%RH") * 3
     columns = tuple(Column(name, name, unit) for name, unit in zip(names, units, strict=True))
-    start = perf_counter()
     result = bring(text, memory(), columns=columns, dry_run=True, zone="Europe/Vienna")
     assert result.stored == 120_000
-    assert perf_counter() - start < 2.0

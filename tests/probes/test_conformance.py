@@ -70,10 +70,10 @@ def test_a_bad_answer_is_a_row_without_value_for_each_channel(
 def test_the_deadline_counts_for_the_whole_line_not_for_each_byte(
     driver: AsciiLineDriver, device: Device
 ) -> None:
-    device.script = lambda query: [s for _ in range(8) for s in (b"1", 0.1)]
+    device.script = lambda query: [s for _ in range(80) for s in (b"1", 0.1)]
     begun = time.monotonic()
     assert statuses(driver) == ["timeout", "timeout"]
-    assert time.monotonic() - begun < 0.6
+    assert time.monotonic() - begun < 6  # the bytes alone take 8 s; the bound has room for a busy machine
 
 
 def test_half_a_line_is_not_glued_to_the_next_answer(driver: AsciiLineDriver, device: Device) -> None:

@@ -7,7 +7,6 @@ import os
 import socket
 import struct
 import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -218,9 +217,7 @@ def test_late_answers_over_tcp_are_known_by_their_transaction() -> None:
     driver.open()
     with pytest.raises(TimeoutError):
         driver.block("input", 0, 1)
-    begun = time.monotonic()
     assert driver.block("input", 0, 1) == (1,)
-    assert time.monotonic() - begun < 0.2
     driver.close()
     listener.close()
     served.join(5)

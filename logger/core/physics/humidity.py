@@ -73,8 +73,10 @@ def absolute_humidity(t_C: ArrayLike, rh_pct: ArrayLike, formula: Formula = "hyl
     >>> float(absolute_humidity(20.0, 50.0).round(2))
     8.64
     """
-    T = np.asarray(t_C, np.float64) + ZERO_K
-    return np.asarray(1000 * vapour_pressure(t_C, rh_pct, formula) / (GAS_CONSTANT_VAPOUR * T))
+    e = vapour_pressure(t_C, rh_pct, formula)
+    # Where there is no pressure there is no temperature, and so no product beyond the range of numbers.
+    T = np.where(np.isfinite(e), np.asarray(t_C, np.float64) + ZERO_K, np.nan)
+    return np.asarray(1000 * e / (GAS_CONSTANT_VAPOUR * T))
 
 
 def mixing_ratio(
