@@ -422,7 +422,7 @@ def test_notices_that_go_to_the_screen_alone_are_warned_of(example: Texts) -> No
 
 
 def test_a_setup_in_force_that_could_not_be_entered_any_more_opens(example: dict[str, str]) -> None:
-    """A vertical gradient over a pair whose line leans was accepted once: its rule says why it is not shown."""
+    """A vertical gradient over a pair whose line leans was accepted by an earlier version of the program."""
     texts = edited(example, "limits.toml", "gradient_pair_K_per_m = 0.25", "gradient_vertical_K_per_m = 0.5")
     with pytest.raises(ConfigError, match="leans 60° from plumb"):
         config.load_texts(texts)
