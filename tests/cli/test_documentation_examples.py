@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import ROOT, Run
+from tests.command_line import ROOT, Run
 
 # They copy and verify whole data folders several times, as tests/store does for itself.
 SLOW = ("docs/how-to/move.md", "docs/how-to/restore.md")

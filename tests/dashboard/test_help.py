@@ -11,7 +11,7 @@ import pytest
 from dashboard.app import PAGES
 from dashboard.data.queries import Queries
 from dashboard.pages.help import HELP_OF, docs_folder, help_link, help_pages, layout
-from tests.conftest import ROOT
+from tests.command_line import ROOT
 from tests.dashboard.synthetic import Synthetic
 
 

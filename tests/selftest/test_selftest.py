@@ -16,7 +16,7 @@ from logger import __version__
 from logger.selftest import as_text, report_files, selftest
 from logger.selftest.case import Group, Result, run
 from logger.selftest.report import Report
-from tests.conftest import ROOT
+from tests.command_line import ROOT
 from tests.selftest import mutation
 
 FORK = pytest.mark.skipif(not hasattr(__import__("os"), "fork"), reason="mutants need fork")
