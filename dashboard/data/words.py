@@ -194,7 +194,7 @@ def point(value: float, name: str) -> str:
 def signed_figure(value: float, name: str) -> str:
     """An error, with its sign and the unit of a difference.
 
-    >>> signed(0.013, "degC"), signed_figure(-0.3, "%RH")
+    >>> signed_figure(0.013, "degC"), signed_figure(-0.3, "%RH")
     ('+0.013 K', '-0.3 % RH')
     """
     apart, printed = difference(value, difference_unit(name))

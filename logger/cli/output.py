@@ -63,7 +63,7 @@ def figures(worst: float | None, limit: float | None, U: float | None) -> list[s
 def number_of(number: int, what: str) -> str:
     """A number with its noun, in the plural where there is not exactly one.
 
-    >>> counted(1, "alarm"), number_of(0, "alarm")
+    >>> number_of(1, "alarm"), number_of(0, "alarm")
     ('1 alarm', '0 alarms')
     """
     return f"{number} {what}" if number == 1 else f"{number} {what}s"

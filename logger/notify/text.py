@@ -270,7 +270,7 @@ def _place(name: str, setup: Setup) -> str:
 def _join_names(names: Sequence[str]) -> str:
     """Names without repetition: one probe with two channels is one source.
 
-    >>> _listed(["P1", "P2", "P2", "P3"])
+    >>> _join_names(["P1", "P2", "P2", "P3"])
     'P1, P2 and P3'
     """
     once = list(dict.fromkeys(names))

@@ -153,7 +153,7 @@ def value_of(channel: str, text: str | None, at_ns: int) -> Raw:
 def line_text(received: bytes) -> str:
     """A line as text. Beside ASCII a probe may write a degree sign, in UTF-8 or in one byte.
 
-    >>> written(b"20.03 \\xc2\\xb0C"), line_text(b"20.03 \\xb0C")
+    >>> line_text(b"20.03 \\xc2\\xb0C"), line_text(b"20.03 \\xb0C")
     ('20.03 °C', '20.03 °C')
     """
     try:

@@ -29,7 +29,7 @@ def test_inspections_have_their_answers(open_page: Callable[..., Any], history: 
     page.get_by_role("link", name="Ring gear early shift").click()
     page.wait_for_selector("#check-answer")
     assert page.locator(".answer .sentence").inner_text() == "not stable: nonconforming"
-    assert "limit 20.5 °C" in page.locator("#check-answer").inner_text()
+    assert "above 20.5 °C" in page.locator("#check-answer").inner_text()
     assert opened.seen.console == []
     assert opened.foreign() == []
 
@@ -50,4 +50,4 @@ def test_without_service_nothing_is_stable_now(open_page: Callable[..., Any], hi
     """No service has spoken lately: both zones read as not shown, however good the history is."""
     page = open_page(where=history).go("/", ".sentence")
     assert all("not shown" in text for text in page.locator(".sentence").all_inner_texts())
-    assert "old" in page.locator("#clock .stale").inner_text()
+    assert "no value of" in page.locator("#clock .stale").inner_text()

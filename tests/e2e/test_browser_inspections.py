@@ -31,7 +31,7 @@ def test_an_excursion_is_decided_on_and_closed(open_page: Callable[..., Any], re
     page.get_by_label("What happened").fill("Sun on the window")
     page.locator("#excursion-close").click()
     page.locator("#excursion-refusal .refusal").wait_for()
-    assert "wanted a cause" in page.locator("#excursion-refusal").inner_text()
+    assert "Missing: a cause" in page.locator("#excursion-refusal").inner_text()
     page.locator("#decide-customer").fill("nothing: 1 µm of 30 µm")
     page.locator("#decide-why").fill("small")
     page.locator("#decide-go").click()

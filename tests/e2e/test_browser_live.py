@@ -91,7 +91,7 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
     assert page.locator("#polite").inner_text() == "1 alarm to acknowledge."
     ask_to_acknowledge(page)
     page.locator("#acknowledge-go").click()
-    page.get_by_text("wanted a comment").wait_for()
+    page.get_by_text("Enter a comment").wait_for()
     page.get_by_label("Comment: what you saw or did").fill("Door was open, closed it.")
     page.locator("#acknowledge-go").click()
     page.wait_for_selector(".alert", state="detached")

@@ -123,7 +123,7 @@ def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, ins
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks for left processes in /proc")
 def test_a_killed_demo_leaves_no_process(demo: Demo) -> None:
     started = children(demo.process.pid)
-    assert len(alive(started)) == 2, "the pages and the probes"
+    assert len(alive(started)) >= 2, "the pages and the probes; a reader of files may be there, too"
     demo.process.kill()
     until(lambda: not alive(started), 10, "the pages or the probes outlived the demo")
 

@@ -43,7 +43,7 @@ def test_what_a_probe_says_after_its_answer_is_not_the_answer_of_the_next(device
     """Two probes of one kind on a line: the first one answers twice, the second time late."""
     first, second = (line_to(device.wire.url, probe=f"P{n}", query=f"{n}?", timeout_s=0.5) for n in (1, 2))
     device.script = lambda asked: (
-        [b"T=20.01 RH=41.0\r\n", 0.015, b"T=20.01 RH=41.0\r\n"]
+        [b"T=20.01 RH=41.0\r\n", 0.002, b"T=20.01 RH=41.0\r\n"]
         if asked == b"1?"
         else [b"T=20.02 RH=42.0\r\n"]
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -9,8 +10,8 @@ import pytest
 from logger.acts.dispositions import Findings, note_excursion
 from logger.errors import Refused
 from logger.instants import parse
-from logger.model.roles import Role
 from logger.people import People
+from logger.people.invented import settle
 from logger.record.disposal import dispose
 from logger.store.disposal import DisposalRequest
 
@@ -59,12 +60,9 @@ def test_a_decided_month_goes_and_the_journal_keeps_what_it_took_along(room: Roo
 
 def test_both_people_have_accounts_where_there_are_any(room: Room) -> None:
     """A name that nobody signs in by approves nothing, and the attempt is in the journal."""
-    people = People(room.store)
-    people.add(
-        "greta", "Greta Holm", [Role.ADMINISTRATOR, Role.METROLOGIST], "a long phrase of hers", "setup"
-    )
+    settle(People(room.store))  # the invented people of a simulated record
 
-    with pytest.raises(Refused, match="Ines Faber has no account here"):
-        dispose(room.verdicts, TWO, room.now_ns, 0)
+    with pytest.raises(Refused, match="Nora Lind has no account here"):
+        dispose(room.verdicts, replace(TWO, approver="Nora Lind"), room.now_ns, 0)
 
     assert "has no account" in str(room.store.journal.entries(kind="disposal-refused")[0].what["reason"])

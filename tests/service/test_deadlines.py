@@ -179,7 +179,7 @@ BODY = {
 def test_watchers_and_centres_that_never_finish_are_left_at_the_deadline(
     served: Peer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for module in ("service.heartbeat", "service.forwarder", "outside"):
+    for module in ("service.heartbeat", "service.forwarder", "service.watcher"):
         monkeypatch.setattr(f"logger.{module}.ANSWER_S", DEADLINE_S)
     url = f"http://127.0.0.1:{served.port}"
     with pytest.raises(DeadlineExceeded, match="the heartbeat's address did not end within 1 s"):
