@@ -21,7 +21,6 @@ from ...units import MICRO, quantity
 from ..evidence.cells import Cells, Grid
 from ..evidence.derived import cells_in_air
 from ..evidence.gridded import cut
-from ..evidence.sampling import adequacy, dominant_period_s
 from ..judge.judgement import Judgement, digest
 from ..judge.leading_reason import NO_LIMIT, Cause, because, leading_cause, reason_of, width
 from ..judge.periods import BODIES, label, runs
@@ -29,6 +28,7 @@ from ..rules.finding import Finding, margin_and_value
 from ..validity.hours_of_use import spans
 from ..validity.leniency import evidence_settings
 from .own_readings import NO_READING_INSIDE, drop_readings_outside, rules_without_reading
+from .sampling_notices import sampling_notices
 
 _SEVERITY: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
 _REASON_OF: Mapping[int, Reason] = {
@@ -199,29 +199,6 @@ def _beside(
     lead = leading_cause(causes, verdict, {r.key: width(r.lower, r.upper) for r in rules})
     names = {r.key: r.name for r in rules}
     return lead, because(lead, verdict, names, ZoneInfo(setup.room.timezone))
-
-
-def sampling_notices(judgement: Judgement) -> list[str]:
-    """Warnings of channels too slow for the cycle of the air, as the fastest channel shows it."""
-    cells = [c for c in judgement.cells.values() if c.channel.quantity == "temperature" and c.count.any()]
-    if not cells:
-        return []
-    finest = min(cells, key=lambda c: (c.channel.interval_s, c.channel.key))
-    block = max(1, round(finest.channel.interval_s / judgement.grid.step_s))
-    period_s = dominant_period_s(_interval_means(finest, block) / MICRO, block * judgement.grid.step_s)
-    if period_s is None:
-        return []
-    warnings = [(c, adequacy(c.channel.interval_s, period_s, c.channel.response_s).warning) for c in cells]
-    return [f"{c.channel.key}: {warning}" for c, warning in warnings if warning]
-
-
-def _interval_means(cells: Cells, block: int) -> NDArray[np.float64]:
-    """Mean of each block of cells, one a sampling interval, (n // block,); NaN without a reading."""
-    n = cells.grid.n // block
-    means = cells.mean[: n * block].reshape(n, block)
-    filled = np.isfinite(means)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.where(filled, means, 0.0).sum(axis=1) / filled.sum(axis=1), np.float64)
 
 
 def decision_rule(rules: tuple[Rule, ...]) -> str:
