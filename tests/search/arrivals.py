@@ -48,7 +48,7 @@ def _part(rng: random.Random, rows: list[Row], cells: int) -> dict[Row, None]:
 
 
 def stored_days(folder: Path, room: rooms.Room, arrivals: list[list[Row]]) -> tuple[list[str], list[str]]:
-    """The days stored in the end, after judging at each arrival, and which of them judging anew calls altered.
+    """The days stored after judging at each arrival, and those that a judgement anew calls altered.
 
     The first batch is judged twice, in the middle of it and at its end, as a service would.
     """

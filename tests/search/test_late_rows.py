@@ -1,7 +1,7 @@
 """Readings that arrive after their days were judged and stored: what is stored is what judging anew gives.
 
-Random rooms of `rooms.py`, through a real store. Each is judged at every arrival; then its stored days are held
-against those of a second store that had every reading at once, and against a judgement anew.
+Random rooms of `rooms.py`, through a real store. Each is judged at every arrival; then its stored days are
+held against those of a second store that had every reading at once, and against a judgement anew.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ def difference(seed: int, folder: Path) -> str:
     once, _ = arrivals.stored_days(folder / f"{seed}-once", room, [[r for part in parts for r in part]])
     if altered:
         return f"room {seed}: altered by its own judgement anew: {altered}"
-    return "" if late == once else f"room {seed}: {len(late)} days stored otherwise than of {len(once)} at once"
+    return "" if late == once else f"room {seed}: {len(late)} days, stored otherwise than {len(once)} at once"
 
 
 @pytest.mark.parametrize("seed", range(FEW))
