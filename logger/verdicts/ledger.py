@@ -148,7 +148,9 @@ class Ledger:
         entries = timeline(self.setup, zone, marks)
         new = Head(self._context(), cursor, first_day, 0, 0, entries, decided)
         self._newest.pop(zone, None)
-        begin_ns = self.begins_ns(zone) if day == first_day else None
+        begin_ns = None
+        if day == first_day:  # without a head it was just read: the files of a long record are many
+            begin_ns = dirty_ns if head is None else self.begins_ns(zone)
         for step in self.judge_in_parts(zone, (day, last), state, now_ns, begin_ns):
             judgement, state_in, readings = step
             newest = _end_ns(judgement) + self.setup.step_s * NS > now_ns
@@ -297,8 +299,8 @@ class Ledger:
         channels = self.setup.channels_in(zone)
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if head is None or head.context != self._context():
+            _, cursor = self.store.arrived_after(-1)  # first: what arrives from here on is dirty next time
             first_ns = self.begins_ns(zone)
-            _, cursor = self.store.arrived_after(-1)
             return None, None if first_ns is None or first_ns >= complete_ns else first_ns, cursor
         changed, cursor = self.store.changed_since(head.cursor)
         reach_ns = self._reach_ns[zone]

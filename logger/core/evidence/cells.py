@@ -319,7 +319,8 @@ def _to_cells(
             outside=outside[row_cells],
             open_run_from=_open_cell(part, channels[number], grid, now_ns),
         )
-        yield key, replace(channel_cells, as_read=_as_read(channel_cells, near[number], setup, now_ns))
+        as_read = _as_read(channel_cells, near[number], setup, now_ns)
+        yield key, channel_cells if as_read is None else replace(channel_cells, as_read=as_read)
 
 
 def _arrays(cells: ReducedCells, part: slice) -> dict[str, Any]:

@@ -95,17 +95,22 @@ class RuleInput:
     def reporting(self, keys: Sequence[str]) -> Int:
         """How many of some channels stand in the zone with a valid or covered value, shape (n,)."""
         total = np.zeros(self.grid.n, np.int64)
-        for key in keys:
-            block = self.block([key])
-            total += (block.of("why")[0] == Why.EVIDENCE) & block.of("placed")[0]
+        for cells, part in self._on_grid(keys):
+            total += (cells.why[part] == Why.EVIDENCE) & cells.placed[part]
         return total
 
     def placed(self, keys: Sequence[str]) -> Int:
         """How many of some channels stand in the zone, shape (n,)."""
         total = np.zeros(self.grid.n, np.int64)
-        for key in keys:
-            total += self.block([key]).of("placed")[0]
+        for cells, part in self._on_grid(keys):
+            total += cells.placed[part]
         return total
+
+    def _on_grid(self, keys: Sequence[str]) -> Iterator[tuple[Cells, slice]]:
+        """The cells of some channels, each with the part of them that lies on the grid."""
+        for key in keys:
+            begin = self.grid.first - self.cells[key].grid.first
+            yield self.cells[key], slice(begin, begin + self.grid.n)
 
     def as_read(self, keys: Sequence[str]) -> RuleInput | None:
         """The same with doubted readings of some channels as they stand; None where none is doubted here."""
