@@ -16,6 +16,7 @@ import threading
 import weakref
 from collections import OrderedDict
 from collections.abc import Callable
+from contextvars import copy_context
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -110,7 +111,8 @@ def work(upload: Upload, doing: Callable[[Upload], None], wait_s: float = 0.8) -
             upload.stage = ""
             upload.lock.release()
 
-    thread = threading.Thread(target=run, name="import", daemon=True)
+    # A thread begins without the context of the request: the journal would not know the account that acts.
+    thread = threading.Thread(target=copy_context().run, args=(run,), name="import", daemon=True)
     thread.start()
     thread.join(wait_s)
 

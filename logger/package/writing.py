@@ -29,6 +29,7 @@ from ..instants import rfc3339
 from ..model import Setup
 from ..record.export import setup_files
 from ..record.issues import issues
+from ..record.names import Names
 from ..record.readings import column_description, columns_of
 from ..record.reviews import reviews
 from ..record.signatures import head_text, public_keys, signing_key
@@ -63,6 +64,10 @@ Compare that key with one that you were given by another way. `bagit.py --valida
 
 data/head.txt has the head of the chain of the whole record: kept by you, it proves later that nothing of
 what stood before it was changed: stillroom verify --head NUMBER:SHA256.
+
+In the files of data/ `proven` beside a name says whether an account proved who acted (true), or whether only
+a name was given (false); null: the program or one of its folders acted. Entries of the journal name the
+accounts under "through".
 
 Columns of the readings:
 {columns}
@@ -192,12 +197,19 @@ def _texts(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> It
         _json([r.to_json() for r in reviews(store) if r.from_ns < span[1] and r.to_ns > span[0]]),
     )
     kinds = ("backup", "restore", "restore-test", "restore-test-due")
+    names = Names(store)
     proofs = [e for kind in kinds for e in store.journal.entries(kind=kind)]
     yield (
         "restore.json",
-        _json([{"kind": e.kind, "at": rfc3339(e.at_ns), "who": e.who, **e.what} for e in proofs]),
+        _json([{**_head_of(e, names), **e.what} for e in proofs]),
     )
     yield "journal.jsonl", "".join(_journal_line(e) for e in _acts(store, span)).encode()
+
+
+def _head_of(entry: Any, names: Names) -> dict[str, Any]:
+    """Kind, time and name of an entry; `proven`: by an account, null where no person acted."""
+    proven = names.proven(entry.who, entry.what)
+    return {"kind": entry.kind, "at": rfc3339(entry.at_ns), "who": entry.who, "proven": proven}
 
 
 def _acts(store: Store, span: tuple[int, int]) -> Sequence[Any]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from ..core.alarms.performance import change_of, performance_figures
 from ..instants import rfc3339
 from ..model import Setup
+from .names import Names
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -73,8 +74,15 @@ def _marks(store: Store, span: Interval) -> list[dict[str, Any]]:
     query = select(t).where(t.c.zone == span.zone, t.c.from_ns < span.to_ns, t.c.to_ns > span.from_ns)
     with store.read() as conn:
         rows = conn.execute(query.order_by(t.c.from_ns, t.c.id)).mappings().all()
+    proven = Names(store).proven_marks() if rows else {}
     return [
-        {"from": rfc3339(r["from_ns"]), "to": rfc3339(r["to_ns"]), "reason": r["reason"], "who": r["who"]}
+        {
+            "from": rfc3339(r["from_ns"]),
+            "to": rfc3339(r["to_ns"]),
+            "reason": r["reason"],
+            "who": r["who"],
+            "proven": proven.get(r["id"], False),
+        }
         for r in rows
     ]
 
@@ -94,13 +102,14 @@ def _alarm_keys(setup: Setup, span: Interval) -> set[str]:
 
 def _alarms(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
     """What alarms of the zone's rules did, and who took notice of them."""
-    keys = _alarm_keys(setup, span)
+    keys, names = _alarm_keys(setup, span), Names(store)
     return [
         {
             "at": rfc3339(entry.at_ns),
             "alarm": str(entry.what["alarm"]),
             "what": _change(entry.what),
             "who": entry.who,
+            "proven": names.proven(entry.who, entry.what),
             "why": entry.why,
         }
         for entry in store.journal.entries(kind="alarm")

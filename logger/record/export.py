@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +14,7 @@ from ..errors import Refused
 from ..formats.dcc import content_of
 from ..instants import rfc3339
 from ..model import Setup
+from .names import Names, Proven, version_people
 from .readings import MARKED, column_description
 from .stored import STORED, stored_csv
 
@@ -26,7 +28,8 @@ One file a channel, UTF-8, comma, decimal point, LF, one line of heads; texts wi
 mark in them stand in quotation marks (RFC 4180). Every stored reading is here, also what no verdict rests
 on: see `quality` and `decision`. Values are not corrected; corrections are in the certificates, which are
 in setup/ with everything else that is in force.
-Older versions are in setup/earlier/; setup/versions.json says who approved each, and when.
+Older versions are in setup/earlier/; setup/versions.json says who approved each, when, and whether an account
+proved who it was.
 manifest.json has the SHA-256 of every file.
 
 {columns}"""
@@ -63,7 +66,7 @@ def export(store: Store, setup: Setup, span: tuple[int, int] | None, out: Path, 
 
 def setup_files(store: Store) -> dict[str, bytes]:
     """The newest version in setup/, older ones below it, and who put each in force when and why."""
-    versions, files = store.setups(), {}
+    versions, files, proven = store.setups(), {}, Names(store).proven_versions()
     for version in versions:
         folder = "setup" if version is versions[-1] else f"setup/earlier/{version.version}"
         for name, text in version.texts.items():
@@ -71,17 +74,16 @@ def setup_files(store: Store) -> dict[str, bytes]:
             files[f"{folder}/{name}"] = content
     if versions:
         files["setup/versions.json"] = (
-            json.dumps([_version_dict(v) for v in versions], indent=1) + "\n"
+            json.dumps([_version_dict(v, proven) for v in versions], indent=1) + "\n"
         ).encode()
     return files
 
 
-def _version_dict(version: SetupVersion) -> dict[str, object]:
+def _version_dict(version: SetupVersion, proven: Mapping[int, Mapping[str, Proven]]) -> dict[str, object]:
     return {
         "version": version.version,
-        "author": version.who,
+        **version_people(version, proven),
         "proposed": rfc3339(version.proposed_ns),
-        "approver": version.approver,
         "approved": rfc3339(version.at_ns),
         "reason": version.why,
         "correction": version.correction,

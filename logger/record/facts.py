@@ -16,6 +16,7 @@ from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placeme
 from .acts import acts_in
 from .corrections import correction_facts
 from .interval import Interval
+from .names import Names, version_people
 from .reviews import covering
 
 if TYPE_CHECKING:
@@ -87,6 +88,7 @@ def _zone(setup: Setup, key: str) -> dict[str, Any]:
 def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
     """Which versions were known, who put them in force, and what reaches back into the interval."""
     versions = [v for v in store.setups() if v.version <= setup.version]
+    proven, by_number = Names(store).proven_versions(), {v.version: v for v in versions}
     reaching = [c for c in setup.corrections if c.from_ns < span.to_ns and span.from_ns < c.approved_ns]
     return {
         "version": setup.version,
@@ -95,8 +97,7 @@ def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
         "versions": [
             {
                 "version": v.version,
-                "author": v.who,
-                "approver": v.approver,
+                **version_people(v, proven),
                 "approved": rfc3339(v.at_ns),
                 "reason": v.why,
                 "correction": v.correction,
@@ -109,8 +110,7 @@ def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
                 "version": c.version,
                 "from": rfc3339(c.from_ns),
                 "approved": rfc3339(c.approved_ns),
-                "author": c.author,
-                "approver": c.approver,
+                **version_people(by_number[c.version], proven),
                 "reason": c.reason,
             }
             for c in reaching

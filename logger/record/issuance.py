@@ -18,6 +18,7 @@ from ..model import Setup
 from .facts import record_facts, with_issue_head
 from .figure import figure
 from .interval import Interval
+from .names import Names
 from .pdf import compile_pdf
 from .readings import column_description, columns_of
 from .signatures import Key, digests, sealed_by, signing_key
@@ -71,7 +72,7 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     chart = figure(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
     key = signing_key(store, who)
     head: dict[str, Any] = {"number": 0, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
-    head |= {"replaces": replaces, "why": why, "signed_by": key.name}
+    head |= {"proven": Names(store).proven_now(who), "replaces": replaces, "why": why, "signed_by": key.name}
 
     def build(conn: Connection) -> tuple[int, dict[str, bytes]]:
         _refuse_replacement(conn, replaces, why)

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import Refused
 from ..instants import rfc3339
+from .names import Names
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -85,9 +86,14 @@ def rotate_key(store: Store, who: str, why: str, *, lost: bool = False) -> Key:
 
 
 def public_keys(store: Store) -> list[dict[str, Any]]:
-    """Every key of this record, oldest first: since when, by which act, its public half, who and why."""
+    """Every key of this record, oldest first: since when, by which act, its public half, who and why.
+
+    `proven`: whether an account proved who; None where no person acted.
+    """
+    names = Names(store)
     return [
         {**entry.what, "at": rfc3339(entry.at_ns), "who": entry.who, "why": entry.why}
+        | {"proven": names.proven(entry.who, entry.what)}
         for entry in store.journal.entries(kind=KIND)
     ]
 

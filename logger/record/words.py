@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from ..core.judge.leading_reason import ALL_KEPT
 from ..instants import parse, wall
 from .corrections import FORMULA, corrections, without_limit
+from .names import EXPLANATION, person_text
 
 Facts: TypeAlias = Mapping[str, Any]
 UNITS = {"degC": "°C", "%RH": "% RH", "Pa": "Pa", "1": "", "g/m3": "g/m³", "kg/m3": "kg/m³"} | {
@@ -125,7 +126,7 @@ def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
         ["Hours of use", facts["zone"]["hours_of_use"]],
         ["Answers for the room", facts["room"]["custodian"]],
         *_approval_rows(facts["setup"], zone),
-        ["Issued", f"{_wall(issue['issued_at'], zone)} by {issue['by']}"],
+        ["Issued", f"{_wall(issue['issued_at'], zone)} by {person_text(issue, 'by')}"],
     ]
     if issue["replaces"] is not None:
         rows.append(["Replaces", f"record {issue['replaces']}: {issue['why']}"])
@@ -138,7 +139,8 @@ def _approval_rows(setup: Facts, zone: ZoneInfo) -> list[list[str]]:
     rows = [
         [
             f"Setup version {v['version']}",
-            f"by {v['author']}, approved by {v['approver']} {_wall(v['approved'], zone)}",
+            f"by {person_text(v, 'author')}, approved by {person_text(v, 'approver')} "
+            f"{_wall(v['approved'], zone)}",
         ]
         for v in newest
     ]
@@ -148,7 +150,7 @@ def _approval_rows(setup: Facts, zone: ZoneInfo) -> list[list[str]]:
         [
             f"Correction {c['version']}",
             f"of an entry error, effective from {_beginning(c['from'], zone)}: {c['reason']} "
-            f"({c['author']} and {c['approver']}, {_wall(c['approved'], zone)})",
+            f"({person_text(c, 'author')} and {person_text(c, 'approver')}, {_wall(c['approved'], zone)})",
         ]
         for c in setup["corrections"]
     ]
@@ -325,7 +327,7 @@ def _gaps(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
 
 def _marks(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
     rows = [
-        (_wall(m["from"], zone)[:16], _wall(m["to"], zone)[:16], m["reason"], m["who"])
+        (_wall(m["from"], zone)[:16], _wall(m["to"], zone)[:16], m["reason"], person_text(m, "who"))
         for m in facts["marks"]
     ]
     heads = ("From", "To", "Reason", "Marked by")
@@ -333,7 +335,10 @@ def _marks(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
 
 
 def _alarms(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
-    rows = [(_wall(a["at"], zone)[:16], a["alarm"], a["what"], a["who"], a["why"]) for a in facts["alarms"]]
+    rows = [
+        (_wall(a["at"], zone)[:16], a["alarm"], a["what"], person_text(a, "who"), a["why"])
+        for a in facts["alarms"]
+    ]
     heads = ("At", "Alarm", "What", "Who", "Comment")
     return _section("Alarms and acknowledgements", heads, "llllw", rows, "None in this interval.")
 
@@ -344,7 +349,7 @@ def _reviews(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
             r["period"],
             r["who"],
             _wall(r["at"], zone)[:16],
-            "password" if r["signed"] else "name",
+            "password" if r["signed"] else "name given",
             r["comment"],
         )
         for r in facts["reviews"]
@@ -403,6 +408,7 @@ def _explanation(facts: Facts) -> list[str]:
         "without evidence they are unknown for as long.",
         "Values are corrected by the certificate in force; U is expanded uncertainty at k = 2. What was "
         "measured beyond a limit counts as nonconforming even where it lies within U of it.",
+        EXPLANATION,
         FORMULA,
     ]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,6 +17,7 @@ from logger.acts.conflicts import disagreements
 from logger.errors import ImportRefused, Refused
 from logger.imports import Profile
 from logger.imports.profile import Column
+from logger.store.origin import ORIGIN, acting_through
 from tests.dashboard.synthetic import NOW, Synthetic
 from tests.imports.test_import_bombs import gzip_of, only_limited, resident
 
@@ -183,3 +185,13 @@ def test_the_axis_is_drawn_with_words_for_who_cannot_see_it(q: Queries, desk: im
     importing.try_out(upload, profile_from_answers(q, upload, ANSWERS), q.source.store, q.setup, q.now_ns())
     drawn = axis_svg(upload.tried[1].axes)
     assert 'aria-label="Time axis: P1.temperature: 30 readings, 0 gaps"' in drawn
+
+
+def test_the_work_on_a_file_is_that_of_who_signed_in(tmp_path: Path) -> None:
+    """It goes on in a thread, and the journal still knows the account."""
+    ways: list[object] = []
+    with acting_through(at="dashboard", account="op"):
+        importing.work(
+            importing.Upload("bay.csv", tmp_path / "bay.csv"), lambda _: ways.append(ORIGIN.get()), 10
+        )
+    assert ways == [{"at": "dashboard", "account": "op"}]
