@@ -64,6 +64,12 @@ class RecordAdministration:
         """Approved versions of the setup, oldest first."""
         return self._store.setups()
 
+    def faults_in_force(self) -> list[str]:
+        """Why the setup in force could not be entered any more, in sentences."""
+        from logger.config import faults_in_force
+
+        return faults_in_force(self._store.setups())
+
     def proposals(self) -> list[SetupProposal]:
         """Every proposal with its state, oldest first."""
         return self._store.proposals()

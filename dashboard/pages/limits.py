@@ -37,6 +37,7 @@ def layout(q: Queries, search: str) -> Component:
             html.H1("Limits", className="page"),
             html.Div(_decision_of(q, query.get("decided", "")), id="limits-said", role="status"),
             *(_proposal(q, p, opened=query.get("proposal") == str(p.version)) for p in waiting),
+            *(html.P(notice, className="refusal") for notice in q.source.keeping.faults_in_force()),
             *(_zone(q, zone) for zone in q.setup.zones_now()),
             _ended(q),
             _versions(q),

@@ -130,10 +130,15 @@ def check(
         assessment = _assess(session, measurement.question(question, options, session.zone_info))
         matches = stamp is None or _stamp_matches(stamp, assessment)
         payload = assessment.to_json() | ({} if stamp is None else {"stamp_holds": matches})
+        notices = session.setup_notices()
         answer(
-            payload,
+            payload | ({"setup_notices": notices} if notices else {}),
             as_json,
-            [*_stamp_lines(session, stamp, assessment), *assessment_lines(session, assessment)],
+            [
+                *_stamp_lines(session, stamp, assessment),
+                *assessment_lines(session, assessment),
+                *(f"note: {notice}" for notice in notices),
+            ],
         )
     raise typer.Exit(EXIT_OF[assessment.check.verdict] if matches else BROKEN_STAMP)
 

@@ -8,9 +8,9 @@ from typing import Annotated
 
 import typer
 
-from ..errors import Refused
+from ..errors import Refused, StoreError
 from .config_versions import commands as _approving
-from .context import load_folder
+from .context import has_record, load_folder
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json
 from .output import answer
 
@@ -26,12 +26,13 @@ def add_to(app: typer.Typer) -> None:
 def check(
     *,
     config: Config = None,
-    data: Data = DEFAULT_DATA,  # noqa: ARG001 (every command takes both folders)
+    data: Data = DEFAULT_DATA,
     as_json: Json = False,
 ) -> None:
     """Read all files and report all faults of all files at once: file, table, key, wanted, found.
 
-    Nothing is changed. Warnings are said but do not stop.
+    Nothing is changed. Warnings are said but do not stop. Where the data folder holds a setup in force that
+    could not be entered any more, that is said with its reason.
     """
     from ..config import warnings
 
@@ -40,8 +41,24 @@ def check(
     setup, notes = loaded.setup, warnings(loaded)
     counts = f"{len(setup.zones)} zones, {len(setup.probes)} probes, {len(setup.rules)} rules, "
     counts += f"{len(setup.certificates)} certificates, {len(setup.alarms)} alarms"
-    payload = {"folder": str(folder), "digest": setup.digest, "warnings": notes}
-    answer(payload, as_json, [f"{folder} is sound: {counts}.", *(f"  note: {w}" for w in notes)])
+    of_record = _of_record(data)
+    payload = {"folder": str(folder), "digest": setup.digest, "warnings": notes, "in_force": of_record}
+    lines = [f"{folder} is sound: {counts}.", *(f"  note: {w}" for w in notes)]
+    answer(payload, as_json, [*lines, *(f"{data}: {said}" for said in of_record)])
+
+
+def _of_record(data: Path) -> list[str]:
+    """Why the setup in force of a data folder could not be entered any more; empty without a record."""
+    from ..config import faults_in_force
+    from ..store import Store
+
+    if not has_record(data):
+        return []
+    try:
+        with Store.open(data, read_only=True) as store:
+            return faults_in_force(store.setups())
+    except StoreError as error:
+        return [f"The setup in force was not checked: {error}"]
 
 
 @config_app.command("export")

@@ -33,7 +33,8 @@ def confirm(
     Example:
       stillroom confirm certificates/AG-0411.xml
     """
-    from ..formats.dcc import LARGEST_BYTES, read
+    from ..config.outside import certificate_of
+    from ..formats.dcc import LARGEST_BYTES
 
     try:
         # One byte more than is allowed is enough to know.
@@ -41,7 +42,7 @@ def confirm(
             content = stream.read(LARGEST_BYTES + 1)
     except OSError as error:
         raise Refused(f"{file} cannot be read: {error.strerror or error}.") from None
-    certificate = read(content, str(file))
+    certificate = certificate_of(content, str(file))
     answer(_payload(certificate), as_json, _lines(certificate, file))
 
 

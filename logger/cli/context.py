@@ -36,6 +36,12 @@ class Session:
     def zone_info(self) -> ZoneInfo:
         return ZoneInfo(self.setup.room.timezone)
 
+    def setup_notices(self) -> list[str]:
+        """Why the setup in force could not be entered any more; empty where that of a folder is used."""
+        from ..config import faults_in_force
+
+        return faults_in_force(self.store.setups()) if self.setup.version else []
+
     def verdicts(self) -> Verdicts:
         from ..verdicts.verdicts import Verdicts
 

@@ -71,6 +71,8 @@ def run(
         with StopRequest() as stop:
             service.start()
             typer.echo(_start_line(session, data))
+            for notice in session.setup_notices():
+                typer.echo(f"note: {notice}")
             requested = stop.wait(alive)
             in_time = service.stop()
     if not requested:

@@ -3,6 +3,7 @@
     load(folder) -> Config          ConfigError lists every fault of every file
     load_texts(texts) -> Config     the same from texts that somebody enters: file name -> text
     load_stored(texts) -> Config    from texts that were approved; not checked again
+    faults_in_force(versions)       why the newest of them could not be entered any more, in sentences
     in_force(versions) -> Config    what several approved versions say together, each of its own time
     example_folder() -> Path        the invented room that travels with the program
 
@@ -148,6 +149,27 @@ def in_force(versions: Sequence[SetupVersion], known_ns: int | None = None) -> C
         for v, setup in zip(known, [*older, newest.setup], strict=True)
     ]
     return replace(newest, setup=effective_setup(each))
+
+
+def faults_in_force(versions: Sequence[SetupVersion]) -> list[str]:
+    """A sentence for each rule of entering that the newest version breaks: an older program accepted it."""
+    if not versions:
+        return []
+    newest = versions[-1]
+    return [
+        f"Setup version {newest.version} is in force, though it could not be entered any more: {fault}. "
+        "Propose a version without this fault."
+        for fault in _entry_faults(tuple(sorted(newest.texts.items())))
+    ]
+
+
+@lru_cache(maxsize=4)
+def _entry_faults(texts: tuple[tuple[str, str], ...]) -> tuple[Fault, ...]:
+    try:
+        load_texts(dict(texts))
+    except ConfigError as refused:
+        return refused.faults
+    return ()
 
 
 @lru_cache(maxsize=64)

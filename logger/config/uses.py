@@ -16,10 +16,11 @@ from collections.abc import Mapping
 from pathlib import PurePosixPath
 from typing import Any
 
-from ..errors import CertificateRefused, Fault
-from ..formats.dcc import Dcc, Table, content_of, read
+from ..errors import CertificateRefused, Fault, ImportRefused
+from ..formats.dcc import Dcc, Table, content_of
 from ..formats.toml import Entry, nearest, validated
 from . import schema
+from .outside import certificate_of
 from .tables import CertificateEntry, Tables, claim, unknown
 
 
@@ -54,9 +55,13 @@ def _certificate(
         tables.faults.append(entry.fault("dcc", wanted, repr(entry.value.dcc)))
         return None
     try:
-        certificate = read(content_of(texts[file]), file)
+        certificate = certificate_of(content_of(texts[file]), file)
     except CertificateRefused as error:
         tables.faults.append(Fault(file, "", "", error.wanted, error.found))
+        return None
+    except ImportRefused as error:
+        wanted = "a certificate that can be read within the limits of memory and time"
+        tables.faults.append(Fault(file, "", "", wanted, str(error).removeprefix(f"{file}: ")))
         return None
     if certificate.sha256 != entry.value.sha256:
         wanted = (

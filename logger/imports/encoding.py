@@ -129,7 +129,7 @@ def _reads(content: bytes, encoding: str) -> bool:
 def _reads_wide(content: bytes, encoding: str) -> bool:
     """Whether it can be read so, with a unit of temperature that stands alone in the text."""
     return _reads(content, encoding) and bool(
-        re.search(r"(?<!\w)(?:℃|℉|°\s?[CF])|[(（\[][^)）\]]*℃", content.decode(encoding))
+        re.search(r"(?<!\w)(?:℃|℉|°\s?[CF])|[(（\[][^)）\]]{0,100}℃", content.decode(encoding))
     )
 
 

@@ -15,6 +15,7 @@ from .profile import DELIMITERS, Profile
 
 _MOST_COLUMNS = 16_384  # as many as a sheet of a workbook has
 _HEAD_LINES = 1000  # headings stand above the readings; nobody writes a longer preamble
+LONGEST_NAME = 500  # characters of a heading with a unit; the patterns need time by their square
 _BRACKETED = re.compile(
     r"^(?P<name>.*?)\s*(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\]|\{(?P<d>[^{}]*)\}|/\s*(?P<c>\S+))\s*$"
 )
@@ -121,6 +122,8 @@ def places_of(heading: Heading, profile: Profile, line: int) -> dict[str, int]:
 
 def unit_in_heading(name: str) -> str | None:
     """What stands in brackets or after a stroke in a heading, or at its end where it is a unit."""
+    if len(name) > LONGEST_NAME:
+        return None
     match = _BRACKETED.match(name)
     if match:
         return next((g for g in (match["a"], match["b"], match["c"], match["d"]) if g), None)
@@ -217,7 +220,7 @@ def _where(heading: Heading, wanted: str) -> list[int]:
 
 
 def _bare(name: str) -> str:
-    match = _BRACKETED.match(name)
+    match = None if len(name) > LONGEST_NAME else _BRACKETED.match(name)
     return match["name"].strip() if match else name
 
 

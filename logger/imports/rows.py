@@ -13,6 +13,7 @@ from .heading import Heading, plain, trimmed
 from .profile import Profile
 
 _NUMBER = re.compile(r"[+-]?[\d.,' ]*\d[\d.,]*")
+_LONGEST_NUMBER = 100  # characters; the pattern needs time by their square
 
 
 class Rows:
@@ -59,7 +60,7 @@ class Rows:
         for line, cells in self.rows[self.heading.at + 1 : first]:
             if self.heading.at < 0 or self._is_section(cells):
                 continue
-            if any(_NUMBER.fullmatch(cells[p].strip()) for p in values if p < len(cells)):
+            if any(_is_number(cells[p].strip()) for p in values if p < len(cells)):
                 raise self._refused(line, cells)
             if not units and len(trimmed(cells)) > 1 and len(cells) <= self.width + 1:
                 units = cells
@@ -308,3 +309,7 @@ def short(cells: Sequence[str]) -> str:
     """A row in a message."""
     text = " | ".join(cells if is_filled(list(cells)) else [])
     return repr(text if len(text) <= 60 else f"{text[:57]}...")
+
+
+def _is_number(cell: str) -> bool:
+    return len(cell) <= _LONGEST_NUMBER and bool(_NUMBER.fullmatch(cell))

@@ -25,6 +25,7 @@ _CLOCK = re.compile(
     r"(?P<h>\d{1,2})(?:[:.h時시时点]|\s?h\s?)(?P<m>\d{2})[分분]?(?:[:.m]?(?P<s>\d{2})[秒초]?(?:[.,:](?P<f>\d{1,9}))?)?s?"
 )
 _CLOSE_CLOCK = re.compile(r"(?P<h>\d{2})(?P<m>\d{2})(?P<s>\d{2})?(?:[.,](?P<f>\d{1,9}))?")
+_LONGEST = 200  # characters of a date with a time; some patterns need time by the square of the length
 _OFFSET = re.compile(r"\s*(?:(?:UTC|GMT)?(?P<o>[+\-−]\d{2}(?::?\d{2})?)|(?P<z>Z|z|UTC|GMT))$")
 # Halves of the day as clocks write them in some languages; points and blanks in them do not count.
 _MORNING = frozenset({"am", "a", "上午", "午前", "오전", "vorm", "dop", "πμ", "öö", "fm", "de"})
@@ -41,6 +42,8 @@ def date_parts(text: str, line: int) -> Parts:
     """The three parts of a date as written; a month by name is told by its number, with the year last or
     first.
     """
+    if len(text) > _LONGEST:
+        raise ImportRefused(f"Line {line}: {text[:40]!r} … is no date of three numbers.")
     if match := _DATE.fullmatch(text):
         first, second, third = match.groups()[:3] if match[1] else match.groups()[3:]
         return str(first), str(second), str(third)
@@ -87,6 +90,10 @@ def clock(text: str, line: int) -> tuple[int, int | None]:
     >>> clock("02:05:30 p. m.", 1)[0] // NS, clock("09.15", 1)[0] // NS, clock("0915Z", 1)
     (50730, 33300, (33300000000000, 0))
     """
+    if len(text) > _LONGEST:
+        raise ImportRefused(
+            f"Line {line}: {text[:40]!r} … is no time of day such as 14:05:30 or 02:05:30 PM."
+        )
     bare, offset_ns = _without_offset(text)
     bare, half = _without_half(bare)
     match = _CLOCK.fullmatch(bare) or _CLOSE_CLOCK.fullmatch(bare)
@@ -140,7 +147,12 @@ def divided(text: str) -> tuple[str, str]:
     >>> divided("13.10.2026 09:00:00"), divided("2026-10-13T09:00Z"), divided("9:00 PM, Oct 13, 2026")
     (('13.10.2026', '09:00:00'), ('2026-10-13', '09:00Z'), ('Oct 13, 2026', '9:00 PM'))
     """
-    text = _WORDS.sub(" ", " ".join(text.split())).strip()
+    text = " ".join(text.split())
+    return _divided(text) if len(text) <= _LONGEST else (text, "")
+
+
+def _divided(text: str) -> tuple[str, str]:
+    text = _WORDS.sub(" ", text).strip()
     head, _, tail = text.partition("T" if text[4:5] in "-./" and "T" in text[:11] else " ")
     if ":" not in head and _DATE.fullmatch(head):
         return head, tail.strip()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 import json
 import os
+import reprlib
 import stat
 from collections.abc import Mapping
 from contextlib import suppress
@@ -88,11 +89,12 @@ def act(store: Store, setup: Setup, request: Mapping[str, Any], now_ns: int) -> 
     if what == "stop":
         return stop_inspection(store, str(entries.get("key", "")), WHO, now_ns).key
     if what != "start":
-        raise Refused(f'act: expected "start" or "stop", found {what!r}.')
+        raise Refused(f'act: expected "start" or "stop", found {reprlib.repr(what)}.')
     unknown = sorted(set(entries) - _FIELDS)
     if unknown or not entries.get("zone"):
         raise Refused(
-            f"expected zone and any of {', '.join(sorted(_FIELDS))}; found {', '.join(sorted(entries))}."
+            f"expected zone and any of {', '.join(sorted(_FIELDS))}; "
+            f"found {', '.join(reprlib.repr(name)[1:-1] for name in sorted(entries)[:20])}."
         )
     inspection = _inspection({"key": "", "title": "", **entries})
     return begin(store, setup, inspection, WHO, now_ns).key
@@ -103,7 +105,9 @@ def _inspection(entries: Mapping[str, Any]) -> Inspection:
         number = name in ("length_mm", "tolerance_um")
         fits = value is None or isinstance(value, int | float) if number else isinstance(value, str)
         if not fits or isinstance(value, bool) or (number and value is not None and not 0 < value < 1e6):
-            raise Refused(f"{name}: expected {'a number above 0' if number else 'text'}, found {value!r}.")
+            raise Refused(
+                f"{name}: expected {'a number above 0' if number else 'text'}, found {reprlib.repr(value)}."
+            )
     return Inspection(from_ns=0, to_ns=None, **entries)
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import IntEnum
+from zoneinfo import ZoneInfo
 
+from ..instants import NS, local
 from . import Rule
 
 
@@ -48,8 +51,19 @@ WHY_TEXT: dict[Why, str] = {
 }
 
 
-def reason_text(why: Why, rule: Rule) -> str:
+@dataclass(frozen=True)
+class RecordStart:
+    """When the first reading of a zone was taken (ns), and the clock by which that is printed."""
+
+    at_ns: int
+    clock: ZoneInfo
+
+
+def reason_text(why: Why, rule: Rule, start: RecordStart | None = None, until_ns: int = 0) -> str:
     """The reason in words; for a window also when it ends.
+
+    start: of the record, for a window that ends at `until_ns`. Where it began within the window or after
+    it, readings are missing because there were none yet, not because any were lost.
 
     A loss of 20 min breaks a window of 24 h for a day, though the room is fine:
 
@@ -66,11 +80,29 @@ def reason_text(why: Why, rule: Rule) -> str:
     if not rule.window_s or why not in (Why.INCOMPLETE, Why.GAP):
         return WHY_TEXT[why]
     window = _hours(rule.window_s)
+    if start is not None and start.at_ns + rule.window_s * NS > until_ns:
+        return _just_begun(start, rule.window_s)
     if why == Why.GAP:
         loss, lies = f"a gap of more than {_hours(rule.window_s / 12)} in", "that lies"
     else:
         loss, lies = f"fewer than {rule.completeness:.0%} of the readings of", "enough of the loss lies"
     return f"{loss} the last {window}; over when {lies} {window} back, or its readings are imported"
+
+
+def _just_begun(start: RecordStart, window_s: int) -> str:
+    """What a record lacks that has just begun, and until when.
+
+    >>> _just_begun(RecordStart(8 * 3600 * NS, ZoneInfo("UTC")), 3600)
+    'readings began at 08:00; it needs 1 h of them and can be judged from 09:00 on if none are lost'
+    """
+    # In whole minutes, rounded up: at the minute that is named the window is whole.
+    full_ns = -(-(start.at_ns + window_s * NS) // (60 * NS)) * 60 * NS
+    begun, full = local(start.at_ns, start.clock), local(full_ns, start.clock)
+    when = full.strftime("%H:%M" if full.date() == begun.date() else "%Y-%m-%d %H:%M")
+    return (
+        f"readings began at {begun:%H:%M}; it needs {_hours(window_s)} of them and can be judged "
+        f"from {when} on if none are lost"
+    )
 
 
 def _hours(seconds: float) -> str:

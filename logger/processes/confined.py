@@ -39,7 +39,6 @@ _MIB = 1 << 20
 _USUAL_WORK = "logger.imports.outside"
 _GROWN = 256 * _MIB  # a child that keeps more than that ends, and the next call gets a new one
 _IDLE_S = 30.0
-_SMALLER = "export it again as plain text, or in smaller files"
 _BUFFERS = 10_000
 _VALUE, _REFUSED, _FAILED, _MEMORY = b"v", b"r", b"f", b"m"
 _TAKEN = b"t"
@@ -49,12 +48,17 @@ _LONG = struct.Struct("<Q")
 
 @dataclass(frozen=True)
 class Limits:
-    """What one call may use: bytes of memory, seconds of computing, seconds on the clock, bytes of answer."""
+    """What one call may use: bytes of memory, seconds of computing, seconds on the clock, bytes of answer.
+
+    The two sentences end a refusal: what was not done, and what to do instead.
+    """
 
     memory: int
     computing_s: float
     clock_s: float
     answer: int
+    undone: str = "Nothing was imported"
+    instead: str = "export it again as plain text, or in smaller files"
 
     @staticmethod
     def for_size(size: int) -> Limits:
@@ -63,7 +67,7 @@ class Limits:
         Never more than half of the machine's memory.
         """
         computing_s = 60 + 2 * size / _MIB
-        memory = min(1024 * _MIB + 16 * size, _memory_of_machine() // 2)
+        memory = min(1024 * _MIB + 16 * size, half_of_memory())
         return Limits(memory, computing_s, 5 * computing_s, 256 * _MIB + 16 * size)
 
 
@@ -122,14 +126,14 @@ def _result(name: str, limits: Limits, answer: _Answer) -> Any:
     if answer.kind == _MEMORY:
         raise ImportRefused(f"{name}: {_too_much(limits)}")
     raise ImportRefused(
-        f"{name}: the program failed on this file ({answer.body}). Nothing was imported; please report it."
+        f"{name}: the program failed on this file ({answer.body}). {limits.undone}; please report it."
     )
 
 
 def _too_much(limits: Limits) -> str:
     return (
-        f"Reading this file needs more than {limits.memory // _MIB} MiB of memory. Nothing was imported; "
-        f"{_SMALLER}."
+        f"Reading this file needs more than {limits.memory // _MIB} MiB of memory. {limits.undone}; "
+        f"{limits.instead}."
     )
 
 
@@ -197,10 +201,10 @@ class _Child:
         code = self.process.wait()
         if self.late or code == -getattr(signal, "SIGXCPU", 0):
             long = f"Reading this file takes longer than {limits.computing_s:.0f} s of computing."
-            return f"{long} Nothing was imported; {_SMALLER}."
+            return f"{long} {limits.undone}; {limits.instead}."
         if code < 0:  # a library that gets no memory ends the process, and so does the system
             return _too_much(limits)
-        return f"The process that reads files ended by itself (exit {code}). Nothing was imported."
+        return f"The process that reads files ended by itself (exit {code}). {limits.undone}."
 
 
 _guard = threading.Lock()
@@ -234,13 +238,13 @@ def _answer(pipe: Any, limits: Limits) -> _Answer:
     """Read an answer; nothing longer than the limit is waited for."""
     kind, length, count = _HEAD.unpack(_read_exactly(pipe, _HEAD.size))
     if count > _BUFFERS:
-        raise _ChildEnded("The file holds too many columns. Nothing was imported.")
+        raise _ChildEnded(f"The file holds too many columns. {limits.undone}.")
     lengths = [_LONG.unpack(_read_exactly(pipe, _LONG.size))[0] for _ in range(count)]
     total = length + sum(lengths)
     if total > limits.answer:
         raise _ChildEnded(
             f"The readings of this file take more than {limits.answer // _MIB} MiB. "
-            f"Nothing was imported; {_SMALLER}."
+            f"{limits.undone}; {limits.instead}."
         )
     body = _read_exactly(pipe, length)
     buffers = [_read_exactly(pipe, n) for n in lengths]
@@ -259,11 +263,12 @@ def _read_exactly(pipe: Any, length: int) -> bytearray:
     return buffer
 
 
-def _memory_of_machine() -> int:
+def half_of_memory() -> int:
+    """Bytes: half of the machine's memory, or 2 GiB where the system does not say how much it has."""
     try:
-        return os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+        return os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") // 2
     except (AttributeError, ValueError, OSError):
-        return 4096 * _MIB
+        return 2048 * _MIB
 
 
 # ---- the child -------------------------------------------------------------------------------------------

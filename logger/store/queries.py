@@ -169,7 +169,7 @@ class ReadingQueries:
         names = self._names.all_texts("channel") if channels is None else channels
         moving = self._clocks.channels_to_correct(names)
         with self._database.read() as conn:
-            spans = [self._extent(conn, channel) for channel in names if channel not in moving]
+            spans = self._extents(conn, [channel for channel in names if channel not in moving])
         spans += [self._corrected_extent(channel) for channel in moving]
         extents = [span for span in spans if span is not None]
         return (min(first for first, _ in extents), max(last for _, last in extents)) if extents else None
@@ -177,7 +177,7 @@ class ReadingQueries:
     def _corrected_extent(self, channel: str) -> tuple[int, int] | None:
         """First and last true instant with a value of a channel whose stamps may need correction."""
         with self._database.read() as conn:
-            stamps = self._extent(conn, channel)
+            stamps = self._extents(conn, [channel])[0]
         if stamps is None:
             return None
         reach_ns = self._clocks.reach_ns(channel)
@@ -244,16 +244,20 @@ class ReadingQueries:
         mask = (rows.taken_ns == at_ns) & (np.isfinite(rows.value) | (not ok))
         return rows.row(int(np.flatnonzero(mask)[-1]))
 
-    def _extent(self, conn: Connection, channel: str) -> tuple[int, int] | None:
-        number = self._names.number("channel", channel)
-        if number is None:
-            return None
+    def _extents(self, conn: Connection, channels: Sequence[str]) -> list[tuple[int, int] | None]:
+        """First and last stamp with a value of each channel, the sealed files of all looked up at once."""
+        numbers = [self._names.number("channel", channel) for channel in channels]
+        seals = sealed_channels(conn, [number for number in numbers if number is not None])
+        return [None if n is None else self._extent(conn, n, seals.get(n, [])) for n in numbers]
+
+    def _extent(
+        self, conn: Connection, number: int, seals: Sequence[SealedChannel]
+    ) -> tuple[int, int] | None:
         query = select(reading.c.taken_ns).where(reading.c.channel == number, reading.c.status == 0).limit(1)
         ends = [
             conn.execute(query.order_by(order)).scalar()
             for order in (reading.c.taken_ns, reading.c.taken_ns.desc())
         ]
-        seals = sealed_channel(conn, number)
         instants = [
             at
             for at in ends + [at for seal in seals for at in (seal.first_ok_ns, seal.last_ok_ns)]

@@ -25,6 +25,7 @@ from ..core.measurement.interval import require_judgeable
 from ..core.validity.hours_of_use import Span, asks_disposition
 from ..instants import NS
 from ..model import Excursion, Mark, Period, Rule, RuleState, Setup
+from ..model.reasons import RecordStart, Why
 from ..series import Int
 from ..store import Store
 from ..store.hot.tables import inspection as inspection_table
@@ -259,8 +260,9 @@ class Verdicts:
         """The check of [from, to) by a judgement of its days, which may be longer without effect."""
         day = (from_ns - pre_window_s * NS) // DAY_NS - (ACTIVITY_DAYS if activity else 0)
         end_ns = -(-to_ns // judgement.grid.step_ns) * judgement.grid.step_ns
+        piece = part(judgement, day * DAY_NS, end_ns)
         return check(
-            part(judgement, day * DAY_NS, end_ns),
+            piece,
             self.setup,
             from_ns,
             to_ns,
@@ -268,12 +270,21 @@ class Verdicts:
             marks=self.marks(),
             activity=activity,
             software=f"stillroom {__version__}, judge {JUDGE_VERSION}",
+            start=self._record_start(piece),
         )
+
+    def _record_start(self, judgement: Judgement) -> RecordStart | None:
+        """When the record of a zone began; None where no window of the judgement lacks readings."""
+        short = (Why.INCOMPLETE, Why.GAP)
+        if not any(f.rule.window_s and np.isin(f.why, short).any() for f in judgement.findings):
+            return None
+        begins_ns = self._ledger.begins_ns(judgement.zone)
+        return None if begins_ns is None else RecordStart(begins_ns, ZoneInfo(self.setup.room.timezone))
 
     def rule_states(self, zone: str, at_ns: int, now_ns: int) -> list[RuleState]:
         """Every rule in the cell that contains `at_ns`, or in the last complete one before `now_ns`."""
         judgement, cell = self._cell(zone, at_ns, now_ns)
-        return rule_states(judgement, cell)
+        return rule_states(judgement, cell, self._record_start(judgement))
 
     def doubts(self, zone: str, at_ns: int, now_ns: int) -> dict[str, str]:
         """Suspect channel -> reason in words, in the cell that contains `at_ns`."""
@@ -324,9 +335,9 @@ class Verdicts:
         ages = [now_ns - ns for channel, ns in newest.items() if self.setup.in_zone(channel, zone, now_ns)]
         gains = self.forecast_gains(zone, now_ns)
         oldest_s = max(ages) / NS if ages else None
-        young = now_ns - head.first_day * DAY_NS < YOUNG_DAYS * DAY_NS and current.reason == "indeterminate"
-        begins_ns = self._ledger.begins_ns(zone) if young else None
-        return _text(statement(self.setup, judgement, current, oldest_s, gains, begins_ns=begins_ns))
+        young = now_ns - head.first_day * DAY_NS < YOUNG_DAYS * DAY_NS
+        start = self._record_start(judgement) if young else None
+        return _text(statement(self.setup, judgement, current, oldest_s, gains, start=start))
 
     def forecast_gains(self, zone: str, now_ns: int) -> Gains:
         """Gain of forecasts over the last week of a zone; measured once a UTC day."""

@@ -163,8 +163,31 @@ def test_what_a_young_record_lacks_is_said(store: Store, setup: Setup) -> None:
     # 07:00Z of 25 October is 08:00 in Vienna: that morning the clock has gone back to +01:00
     said = json.loads(store.live()[ZONE])["next_step"]
     assert said == (
-        "Readings began at 08:00. Span in 1 h needs a whole window of them and can be judged from 09:00 on."
+        "Span in 1 h: P1, readings began at 08:00; it needs 1 h of them and can be judged from 09:00 on if "
+        "none are lost."
     )
     verdicts.judge_live(begin + 70 * MINUTE)
     said = json.loads(store.live()[ZONE])["next_step"]
-    assert said.endswith("can be judged from 2026-10-26 08:00 on.")
+    assert said.endswith("can be judged from 2026-10-26 08:00 on if none are lost.")
+
+
+def test_a_check_of_the_first_hour_says_that_the_record_has_just_begun(store: Store, setup: Setup) -> None:
+    """In the sentence, every reason and every rule; a real gap later on is still called a gap."""
+    begin = MIDNIGHT + 7 * HOUR  # 08:00 in Vienna
+    read(store, begin, begin + 3 * HOUR)
+    read(store, begin + 3 * HOUR + 20 * MINUTE, begin + 5 * HOUR)
+    verdicts = Verdicts(store, setup)
+    hourly = next(r.key for r in setup.rules if r.zone == ZONE and r.window_s == 3600 and r.kind == "span")
+
+    def reasons(from_ns: int, to_ns: int) -> set[str]:
+        found = verdicts.check(ZONE, from_ns, to_ns, begin + 5 * HOUR, pre_window_s=0)
+        return {c.why for c in (*found.causes, *found.rules) if c.rule == hourly and c.why}
+
+    assert reasons(begin + 10 * MINUTE, begin + 40 * MINUTE) == {
+        "readings began at 08:00; it needs 1 h of them and can be judged from 09:00 on if none are lost"
+    }
+    (lost,) = reasons(begin + 3 * HOUR + 25 * MINUTE, begin + 4 * HOUR)
+    assert lost.startswith("a gap of more than 5 min in the last 1 h")
+    states = verdicts.rule_states(ZONE, begin + 30 * MINUTE, begin + 5 * HOUR)
+    (state,) = (s for s in states if s.rule == hourly)
+    assert state.why.startswith("readings began at 08:00; it needs 1 h of them")

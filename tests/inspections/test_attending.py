@@ -133,6 +133,24 @@ def test_what_cannot_be_done_is_put_aside_with_its_reason(store: Store, config: 
     assert dropped.process_files(store, config.setup, NOW) == []
 
 
+@pytest.mark.parametrize(
+    "said",
+    [
+        {"act": "x" * 90_000},
+        {"act": "start", "zone": "machine-bay", "length_mm": "9" * 90_000},
+        {"act": "start", "zone": "machine-bay", **{f"field {n}": 1 for n in range(5000)}},
+    ],
+    ids=["act", "value", "names"],
+)
+def test_the_reason_stays_a_sentence(store: Store, config: Config, said: object) -> None:
+    """Whatever a file holds, the reason beside it quotes the beginning and no more."""
+    drop(store, "x.json", said)
+    (one,) = dropped.process_files(store, config.setup, NOW)
+
+    assert "expected" in one.refused
+    assert len(one.refused) < 1000
+
+
 def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None:
     """A folder, dangling and endless links, a pipe, deep brackets, half a character, a name as long as the
     file system allows, numbers that are none: each is put aside with a reason, and the good file is done.

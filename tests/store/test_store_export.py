@@ -4,17 +4,25 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import Refused, StoreDamaged
 from logger.model import Row
+from logger.processes.confined import LIMITED
 from logger.store import Store
+from logger.store.archive.parquet import SCHEMA
+from logger.store.exchange import outside
 from logger.store.exchange.export import day_digests, export, manifest_digest
 from logger.store.exchange.load import is_export, load_export
+from tests.command_line import Run
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, polled
 
@@ -147,3 +155,92 @@ def test_any_changed_word_of_the_manifest_is_found(invented: Path, tmp_path: Pat
         path.write_text(json.dumps(whole | {name: "x" if name == "sha256" else None}))
         with pytest.raises((StoreDamaged, Refused)):
             load_export(invented, tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)
+
+
+def refresh(folder: Path, name: str) -> None:
+    """Make the export agree with a file that was put into it: whoever writes it can do that."""
+    path = folder / "export.json"
+    manifest = json.loads(path.read_bytes())
+    manifest["files"][name] = hashlib.sha256((folder / name).read_bytes()).hexdigest()
+    path.write_text(json.dumps(manifest | {"sha256": manifest_digest(manifest)}))
+
+
+def deep_manifest(folder: Path) -> None:
+    (folder / "export.json").write_text("[" * 200_000)
+
+
+def deep_setup(folder: Path) -> None:
+    (folder / "setup" / "versions.json").write_text("[" * 400 + "]" * 400)
+    refresh(folder, "setup/versions.json")
+
+
+def deep_imports(folder: Path) -> None:
+    (folder / "imports.json").write_text('{"a":' * 100_000 + "1" + "}" * 100_000)
+    refresh(folder, "imports.json")
+
+
+def deep_journal(folder: Path) -> None:
+    (folder / "journal.jsonl").write_text("[" * 100_000 + "\n")
+    refresh(folder, "journal.jsonl")
+
+
+def giant_line(folder: Path) -> None:
+    """40 MB in one line: as objects twenty times as much."""
+    (folder / "journal.jsonl").write_text("[" + "[]," * 13_000_000 + "[]]\n")
+    refresh(folder, "journal.jsonl")
+
+
+def huge_parquet(folder: Path) -> None:
+    """Twelve million rows that are all alike, in some 100 kB: more than a gigabyte as columns."""
+    n = 1_000_000
+    table = pa.Table.from_arrays([_alike(field.type, n) for field in SCHEMA], schema=SCHEMA)
+    name = next((folder / "archive").rglob("*.parquet")).relative_to(folder).as_posix()
+    with pq.ParquetWriter(folder / name, SCHEMA, compression="zstd") as writer:
+        for _ in range(12):
+            writer.write_table(table)
+    refresh(folder, name)
+
+
+def _alike(kind: pa.DataType, n: int) -> pa.Array:
+    if pa.types.is_dictionary(kind):
+        return pa.DictionaryArray.from_arrays(pa.array(np.zeros(n, np.int32)), pa.array(["ok"], pa.string()))
+    return pa.array(np.zeros(n, np.int64)).cast(kind)
+
+
+def no_parquet(folder: Path) -> None:
+    path = next((folder / "archive").rglob("*.parquet"))
+    path.write_bytes(b"PAR1" + b"\xff" * 5000 + b"PAR1")
+    refresh(folder, path.relative_to(folder).as_posix())
+
+
+@pytest.mark.skipif(not LIMITED, reason="this system sets no limits")
+@pytest.mark.parametrize(
+    ("bomb", "said"),
+    [
+        (deep_manifest, "nested deeper than 50 levels"), (deep_setup, "nested deeper than 50 levels"),
+        (deep_imports, "nested deeper than 50 levels"), (deep_journal, "nested deeper than 50 levels"),
+        (giant_line, "needs more than 300 MiB"), (huge_parquet, "needs more than 300 MiB"),
+        (no_parquet, "cannot be read"),
+    ],
+)  # fmt: skip
+def test_an_export_that_asks_for_too_much_is_refused(
+    stillroom: Run,
+    invented: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    bomb: Callable[[Path], None],
+    said: str,
+) -> None:
+    """Its digests agree. `restore` ends with 2, names the file, and leaves nothing where it was to go."""
+    usual = outside._limits
+    monkeypatch.setattr(outside, "_limits", lambda path: replace(usual(path), memory=300 << 20))
+    bomb(invented)
+
+    done = stillroom("restore", "--from", invented, "--data", tmp_path / "new", "--who", "Greta Holm")
+
+    assert done.returncode == 2, done.stderr
+    assert str(invented) in done.stderr
+    assert said in done.stderr
+    assert "Nothing was restored" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "new").exists()

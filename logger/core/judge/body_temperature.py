@@ -130,9 +130,12 @@ def air_of_body(
         return BodyAir(nothing, nothing, np.isfinite(nothing), nothing, nothing, troubled)
     middles = np.stack([(cells[k].low + cells[k].high) / 2 for k in keys])
     has_value = np.isfinite(middles)
-    count = has_value.sum(axis=0)
-    total = np.where(has_value, middles, 0.0).sum(axis=0)
-    air = np.rint(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+    if has_value.all():  # the usual case
+        air = np.rint(middles.sum(axis=0) / len(keys))
+    else:
+        count = has_value.sum(axis=0)
+        total = np.where(has_value, middles, 0.0).sum(axis=0)
+        air = np.rint(np.where(count > 0, total / np.maximum(count, 1), np.nan))
     U = np.stack([np.where(np.isfinite(cells[k].U), cells[k].U, 0.0) for k in keys]).max(axis=0)
     evidence = np.stack([cells[k].why == Why.EVIDENCE for k in keys]).any(axis=0)
     low = high = air

@@ -10,7 +10,7 @@ import numpy as np
 from ...instants import NS, rfc3339
 from ...model import REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
 from ...model.figures import limit_text
-from ...model.reasons import WHY_TEXT, Why, reason_text
+from ...model.reasons import WHY_TEXT, RecordStart, Why, reason_text
 from ...units import MICRO
 from ..rules.finding import Finding
 from .judgement import Judgement
@@ -19,20 +19,23 @@ from .outlook import Gains, expected_crossing, skill_text
 from .periods import label
 
 
-def rule_states(judgement: Judgement, cell: int) -> list[RuleState]:
-    """Every rule in one cell, given as its place in the grid; rules not in force there are left out."""
+def rule_states(judgement: Judgement, cell: int, start: RecordStart | None = None) -> list[RuleState]:
+    """Every rule in one cell, given as its place in the grid; rules not in force there are left out.
+
+    start: of the record, where it may have begun within a window.
+    """
     states = []
     for finding in judgement.findings:
         if finding.conformity[cell] != Conformity.NOT_APPLICABLE:
-            states.append(_rule_state(finding, cell))
+            states.append(_rule_state(finding, cell, start))
     return states
 
 
-def _rule_state(finding: Finding, cell: int) -> RuleState:
+def _rule_state(finding: Finding, cell: int, start: RecordStart | None) -> RuleState:
     def number(array: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float | None:
         return float(array[cell]) / MICRO if np.isfinite(array[cell]) else None
 
-    rule = finding.rule
+    rule, until_ns = finding.rule, (finding.grid.first + cell + 1) * finding.grid.step_ns
     return RuleState(
         rule=rule.key,
         name=rule.name,
@@ -45,7 +48,7 @@ def _rule_state(finding: Finding, cell: int) -> RuleState:
         upper=rule.upper,
         conformity=Conformity(int(finding.conformity[cell])),
         probe=label(finding, cell),
-        why=reason_text(Why(int(finding.why[cell])), rule),
+        why=reason_text(Why(int(finding.why[cell])), rule, start, until_ns),
         outside=tuple(x for i, x in enumerate(finding.labels[:63]) if int(finding.beyond[cell]) >> i & 1),
     )
 
@@ -57,15 +60,15 @@ def statement(
     oldest_s: float | None,
     gains: Gains,
     *,
-    begins_ns: int | None = None,
+    start: RecordStart | None = None,
 ) -> dict[str, object]:
     """The newest complete cell of a zone as plain data, with the sentence that opens a page.
 
     oldest_s: age of the newest value of the channel that is silent longest; gains: of forecasts of the zone;
-    begins_ns: the first reading of a zone that has not been read for long.
+    start: of the record, where it may have begun within a window.
     """
     cell = judgement.grid.n - 1
-    states = rule_states(judgement, cell)
+    states = rule_states(judgement, cell, start)
     zone, reason = setup.zone(judgement.zone), REASONS[int(judgement.reason[cell])]
     return {
         "zone": zone.key,
@@ -75,12 +78,7 @@ def statement(
         "reason": reason,
         "since": rfc3339(current.from_ns),
         "sentence": sentence(zone.name, reason),
-        "next_step": (
-            _young(setup, judgement, states, begins_ns)
-            if reason == "indeterminate" and begins_ns is not None
-            else ""
-        )
-        or next_step(setup, judgement, states, reason),
+        "next_step": next_step(setup, judgement, states, reason),
         "ahead": expected_crossing(setup, judgement, gains),
         "forecast": skill_text(gains),
         "provisional": True,
@@ -169,26 +167,10 @@ def _settled_at(setup: Setup, judgement: Judgement) -> str:
     return local(end_ns, setup.room.timezone).strftime("%H:%M")
 
 
-def _young(setup: Setup, judgement: Judgement, states: list[RuleState], begins_ns: int) -> str:
-    """What a record that has just begun lacks: the readings before it, not readings that were lost."""
-    end_ns = (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns
-    windows = {rule.key: rule.window_s for rule in setup.rules}
-    for state in states:
-        full_ns = begins_ns + windows.get(state.rule, 0) * NS
-        if state.conformity == Conformity.INDETERMINATE and full_ns > end_ns:
-            begun, full = local(begins_ns, setup.room.timezone), local(full_ns, setup.room.timezone)
-            when = full.strftime("%H:%M" if full.date() == begun.date() else "%Y-%m-%d %H:%M")
-            return (
-                f"Readings began at {begun:%H:%M}. {_capital(state.name)} needs a whole window of them "
-                f"and can be judged from {when} on."
-            )
-    return ""
-
-
 def _missing(states: list[RuleState], setup: Setup, judgement: Judgement) -> str:
     for state in states:
         if state.conformity == Conformity.INDETERMINATE:
-            return f"{state.name}: {state.probe or 'no probe'}, {state.why}."
+            return f"{_capital(state.name)}: {state.probe or 'no probe'}, {state.why}."
     left_s = judgement.memory.states[judgement.grid.n].unknown_s
     end_ns = (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns + left_s * NS
     until = local(end_ns, setup.room.timezone).strftime("%H:%M")

@@ -16,12 +16,11 @@ from numpy.typing import NDArray
 
 from ...instants import rfc3339
 from ...model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
-from ...model.reasons import WHY_TEXT, Why, reason_text
+from ...model.reasons import WHY_TEXT, RecordStart, Why, reason_text
 from ...units import MICRO, quantity
 from ..evidence.cells import Cells, Grid
 from ..evidence.derived import cells_in_air
 from ..evidence.gridded import cut
-from ..evidence.sampling import adequacy, dominant_period_s
 from ..judge.judgement import Judgement, digest
 from ..judge.leading_reason import NO_LIMIT, Cause, because, leading_cause, reason_of, width
 from ..judge.periods import BODIES, label, runs
@@ -29,6 +28,7 @@ from ..rules.finding import Finding, margin_and_value
 from ..validity.hours_of_use import spans
 from ..validity.leniency import evidence_settings
 from .own_readings import NO_READING_INSIDE, drop_readings_outside, rules_without_reading
+from .sampling_notices import sampling_notices
 
 _SEVERITY: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
 _REASON_OF: Mapping[int, Reason] = {
@@ -142,8 +142,11 @@ def check(
     marks: tuple[Mark, ...] = (),
     activity: str = "",
     software: str = "",
+    start: RecordStart | None = None,
 ) -> Check:
     """Answer for [from, to) from a judgement that covers it and the pre-window before it.
+
+    start: of the record, where it may have begun within a window.
 
     Where `to` lies in the present minute, the answer covers the complete ones and is provisional.
     """
@@ -152,14 +155,14 @@ def check(
     end = min(-(-to_ns // grid.step_ns) - grid.first, grid.n)
     inside, before = slice(begin, end), slice(max(0, begin - pre_window_s // grid.step_s), begin)
     causes = [
-        *_rule_causes(judgement, inside, pre_window=False),
+        *_rule_causes(judgement, inside, start, pre_window=False),
         *_other_causes(judgement, inside, marks),
         *_without_limit(judgement, inside),
         *(
             replace(_bare(judgement, "indeterminate", rule, inside, NO_READING_INSIDE), probe=probe)
             for rule, probe in rules_without_reading(judgement, setup, inside, from_ns, to_ns)
         ),
-        *_rule_causes(judgement, before, pre_window=True),
+        *_rule_causes(judgement, before, start, pre_window=True),
     ]
     causes.sort(key=lambda c: (-_SEVERITY[VERDICT_OF[c.reason]], REASONS.index(c.reason), c.from_ns, c.rule))
     verdict = _worst_verdict(judgement, inside, causes)
@@ -174,7 +177,7 @@ def check(
         verdict=verdict,
         provisional=grid.first + end > judgement.provisional_from,
         causes=tuple(causes),
-        rules=tuple(_summary(f, inside) for f in in_force),
+        rules=tuple(_summary(f, inside, start) for f in in_force),
         statistics=tuple(statistics(judgement, setup, inside, (from_ns, to_ns))),
         decision_rule=decision_rule(tuple(f.rule for f in in_force)),
         setup=setup.digest,
@@ -198,29 +201,6 @@ def _beside(
     return lead, because(lead, verdict, names, ZoneInfo(setup.room.timezone))
 
 
-def sampling_notices(judgement: Judgement) -> list[str]:
-    """Warnings of channels too slow for the cycle of the air, as the fastest channel shows it."""
-    cells = [c for c in judgement.cells.values() if c.channel.quantity == "temperature" and c.count.any()]
-    if not cells:
-        return []
-    finest = min(cells, key=lambda c: (c.channel.interval_s, c.channel.key))
-    block = max(1, round(finest.channel.interval_s / judgement.grid.step_s))
-    period_s = dominant_period_s(_interval_means(finest, block) / MICRO, block * judgement.grid.step_s)
-    if period_s is None:
-        return []
-    warnings = [(c, adequacy(c.channel.interval_s, period_s, c.channel.response_s).warning) for c in cells]
-    return [f"{c.channel.key}: {warning}" for c, warning in warnings if warning]
-
-
-def _interval_means(cells: Cells, block: int) -> NDArray[np.float64]:
-    """Mean of each block of cells, one a sampling interval, (n // block,); NaN without a reading."""
-    n = cells.grid.n // block
-    means = cells.mean[: n * block].reshape(n, block)
-    filled = np.isfinite(means)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.where(filled, means, 0.0).sum(axis=1) / filled.sum(axis=1), np.float64)
-
-
 def decision_rule(rules: tuple[Rule, ...]) -> str:
     """How a value is compared with its limit, in one sentence, as it is printed."""
     factors = sorted({rule.r for rule in rules})
@@ -238,7 +218,9 @@ def _worst_verdict(judgement: Judgement, inside: slice, causes: list[Cause]) -> 
     return max(verdicts, key=lambda v: _SEVERITY[v], default="not shown")
 
 
-def _rule_causes(judgement: Judgement, part: slice, *, pre_window: bool) -> list[Cause]:
+def _rule_causes(
+    judgement: Judgement, part: slice, start: RecordStart | None, *, pre_window: bool
+) -> list[Cause]:
     """A cause for every run of a rule's result other than conforming."""
     causes = []
     for finding in judgement.findings:
@@ -246,11 +228,13 @@ def _rule_causes(judgement: Judgement, part: slice, *, pre_window: bool) -> list
             cells = slice(part.start + begin, part.start + end)
             result = Conformity(int(finding.conformity[cells.start]))
             if result > Conformity.CONFORMING:
-                causes.append(_cause(finding, cells, _REASON_OF[result], pre_window))
+                causes.append(_cause(finding, cells, _REASON_OF[result], start, pre_window=pre_window))
     return causes
 
 
-def _cause(finding: Finding, cells: slice, reason: Reason, pre_window: bool) -> Cause:
+def _cause(
+    finding: Finding, cells: slice, reason: Reason, start: RecordStart | None, *, pre_window: bool = False
+) -> Cause:
     margin = finding.margin[cells]
     has_margin = bool(np.isfinite(margin).any())
     at = cells.start + (int(np.nanargmin(margin)) if has_margin and reason != "indeterminate" else 0)
@@ -268,9 +252,14 @@ def _cause(finding: Finding, cells: slice, reason: Reason, pre_window: bool) -> 
         unit=finding.rule.unit,
         proven=bool(finding.proven[cells].any()),
         basis=finding.rule.basis,
-        why=reason_text(Why(int(finding.why[at])), finding.rule),
+        why=_why(finding, at, start),
         pre_window=pre_window,
     )
+
+
+def _why(finding: Finding, at: int, start: RecordStart | None) -> str:
+    until_ns = (finding.grid.first + at + 1) * finding.grid.step_ns
+    return reason_text(Why(int(finding.why[at])), finding.rule, start, until_ns)
 
 
 def limit_near(rule: Rule, value_micro: float) -> float | None:
@@ -330,15 +319,18 @@ def _bare(judgement: Judgement, reason: Reason, rule: str, cells: slice, why: st
     )  # fmt: skip
 
 
-def _summary(finding: Finding, inside: slice) -> Cause:
+def _summary(finding: Finding, inside: slice, start: RecordStart | None) -> Cause:
     """One rule over the whole interval: its worst result with the value of smallest margin."""
     result = int(finding.conformity[inside].max(initial=0))
     reason = _REASON_OF.get(result, "indeterminate")
     margin = finding.margin[inside]
-    cause = _cause(finding, inside, "conforming" if np.isfinite(margin).any() else "indeterminate", False)
+    cause = _cause(finding, inside, "conforming" if np.isfinite(margin).any() else "indeterminate", start)
     short = finding.why[inside]
-    why = reason_text(Why(int(short.max(initial=0))), finding.rule)
-    return replace(cause, reason=reason, why=why)
+    if not len(short):
+        return replace(cause, reason=reason)
+    # The last such cell: a loss that comes after the start of a record is named before that start.
+    last = inside.start + int(np.flatnonzero(short == short.max())[-1])
+    return replace(cause, reason=reason, why=_why(finding, last, start))
 
 
 def statistics(

@@ -6,7 +6,7 @@ channel, a live minute all channels at once: the same whole numbers either way.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
@@ -94,17 +94,23 @@ class RuleInput:
 
     def reporting(self, keys: Sequence[str]) -> Int:
         """How many of some channels stand in the zone with a valid or covered value, shape (n,)."""
-        total = np.zeros(self.grid.n, np.int64)
-        for cells, part in self._on_grid(keys):
-            total += (cells.why[part] == Why.EVIDENCE) & cells.placed[part]
-        return total
+        return self._count(
+            (cells.why[part] == Why.EVIDENCE) & cells.placed[part] for cells, part in self._on_grid(keys)
+        )
 
     def placed(self, keys: Sequence[str]) -> Int:
         """How many of some channels stand in the zone, shape (n,)."""
-        total = np.zeros(self.grid.n, np.int64)
-        for cells, part in self._on_grid(keys):
-            total += cells.placed[part]
-        return total
+        return self._count(cells.placed[part] for cells, part in self._on_grid(keys))
+
+    def _count(self, flags: Iterable[Bool]) -> Int:
+        """How many of some flags are set in each cell; most of them are in all cells."""
+        everywhere, total = 0, np.zeros(self.grid.n, np.int64)
+        for flag in flags:
+            if flag.all():
+                everywhere += 1
+            else:
+                total += flag
+        return total + everywhere
 
     def _on_grid(self, keys: Sequence[str]) -> Iterator[tuple[Cells, slice]]:
         """The cells of some channels, each with the part of them that lies on the grid."""

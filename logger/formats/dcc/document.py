@@ -67,6 +67,8 @@ def root_of(content: bytes, name: str) -> Element:
     try:
         root = etree.fromstring(content, parser)
     except (etree.XMLSyntaxError, ValueError, LookupError) as error:
+        if getattr(error, "code", 0) == etree.ErrorTypes.ERR_NO_MEMORY:
+            raise MemoryError from None
         raise CertificateRefused(name, WANTED, f"no whole XML document: {error}") from None
     if getattr(root.getroottree().docinfo, "doctype", ""):
         raise CertificateRefused(name, f"{WANTED}, without a document type", "a document type declaration")

@@ -54,7 +54,8 @@ def read(content: bytes, name: str) -> Dcc:
         raise CertificateRefused(name, "a unique identifier", "none")
     tables, left_out = tables_of(root)
     if not tables:
-        found = "; ".join(left_out) or "none"
+        more = [f"and {len(left_out) - 10} more"] if len(left_out) > 10 else []
+        found = "; ".join([*left_out[:10], *more]) or "none"
         raise CertificateRefused(name, "a table of temperature, relative humidity or pressure", found)
     laboratory = within(root, "administrativeData", "calibrationLaboratory")
     return Dcc(

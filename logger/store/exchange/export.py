@@ -34,6 +34,8 @@ from ..store import Store
 FORMAT = "stillroom export 1"
 MANIFEST = "export.json"
 JOURNAL = "journal.jsonl"
+IMPORTS = "imports.json"
+VERSIONS = "setup/versions.json"
 Days = dict[str, dict[str, str]]
 
 README = """The record of a measuring room, written by stillroom{simulated}.
@@ -158,7 +160,7 @@ def _copy_originals(store: Store, out: Path) -> Iterator[tuple[str, str]]:
         yield file.original, copy_file(store.folder / file.original, out / file.original)
         facts = {"sha256": file.sha256, "name": file.name, "at": rfc3339(file.at_ns), "at_ns": file.at_ns}
         listing.append({**facts, "original": file.original, "summary": dict(file.summary)})
-    yield "imports.json", _write_list(out / "imports.json", listing)
+    yield IMPORTS, _write_list(out / IMPORTS, listing)
 
 
 def _write_texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
@@ -177,7 +179,7 @@ def _write_texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
         }
         for version in store.setups()
     ]
-    yield "setup/versions.json", _write_list(out / "setup" / "versions.json", versions)
+    yield VERSIONS, _write_list(out / VERSIONS, versions)
     lines = "".join(
         json.dumps(_entry(version), ensure_ascii=False) + "\n" for version in store.journal.entries()
     )

@@ -12,7 +12,7 @@ import numpy as np
 
 from ...errors import Refused, StoreDamaged
 from ...instants import rfc3339
-from ..backup.folder import inside, plain_target_errors, read_json, write_file
+from ..backup.folder import inside, plain_target_errors, write_file
 from ..backup.restore import RestoreResult, refuse_occupied
 from ..files import sha256_of
 from ..hot.database import RESTORING
@@ -20,7 +20,8 @@ from ..hot.journal import FIRST, digest
 from ..rows import Columns, join_columns
 from ..store import Store
 from ..types import Verification
-from .export import FORMAT, JOURNAL, MANIFEST, day_digests, manifest_digest
+from .export import FORMAT, IMPORTS, JOURNAL, MANIFEST, VERSIONS, day_digests, manifest_digest
+from .outside import check_parquet, confined, json_in, parsed
 
 _NOTHING = "nothing was made. Take another copy of the export, or restore a backup"
 AT_ONCE = 50_000  # readings of one batch
@@ -28,7 +29,14 @@ AT_ONCE = 50_000  # readings of one batch
 
 def is_export(folder: Path) -> bool:
     """Whether a folder holds an export of a whole record."""
-    return (read_json(folder / MANIFEST) or {}).get("format") == FORMAT
+    return _manifest(folder).get("format") == FORMAT
+
+
+def _manifest(folder: Path) -> dict[str, Any]:
+    """What an export says of itself; nothing where there is none. Refused for JSON made to do harm."""
+    path = folder / MANIFEST
+    facts = json_in(path) if path.is_file() else {}
+    return facts if isinstance(facts, dict) else {}
 
 
 def load_export(source: Path, data: Path, who: str, now_ns: int) -> RestoreResult:
@@ -36,7 +44,7 @@ def load_export(source: Path, data: Path, who: str, now_ns: int) -> RestoreResul
 
     The journal of the old record is not continued: it is in the export, and the new one names its head.
     """
-    manifest = read_json(source / MANIFEST) or {}
+    manifest = _manifest(source)
     refuse_occupied(data)
     if not manifest.get("complete"):
         raise Refused(
@@ -78,26 +86,34 @@ def _check_export(source: Path, manifest: Mapping[str, Any]) -> None:
             raise StoreDamaged(
                 f"{path} is missing or altered: the export is not as it was written; {_NOTHING}"
             )
-    for fault in _chain_faults(source, manifest):
+    if JOURNAL not in manifest["files"]:
+        raise StoreDamaged(f"{source / JOURNAL}: is in no list of the export; {_NOTHING}")
+    if fault := confined(source / JOURNAL, _chain_fault, source, manifest):
         raise StoreDamaged(f"{source / JOURNAL}: {fault}; {_NOTHING}")
+    for path in (source / VERSIONS, source / IMPORTS):
+        json_in(path)
+    for name in manifest["files"]:
+        if name.endswith(".parquet"):
+            check_parquet(inside(source, name))
+
+
+def _chain_fault(source: Path, manifest: Mapping[str, Any]) -> str:
+    return next(_chain_faults(source, manifest), "")
 
 
 def _chain_faults(source: Path, manifest: Mapping[str, Any]) -> Iterator[str]:
     """The chain of the old record, read from its beginning: it says which record this is, and whose kind."""
-    if JOURNAL not in manifest["files"]:
-        yield "is in no list of the export"
-        return
     number, previous = FIRST
     founding: dict[str, Any] = {}
     with inside(source, JOURNAL).open(encoding="utf-8") as lines:
         for line in lines:
-            entry = json.loads(line)
+            entry = parsed(line, source / JOURNAL)
             fields = {name: entry[name] for name in ("number", "at_ns", "kind", "who", "what", "why")}
             if entry["number"] != number + 1 or digest(**fields, previous=previous) != entry["sha256"]:
                 yield f"entry {number + 1} was altered, or is missing"
                 return
             number, previous = entry["number"], entry["sha256"]
-            founding = founding or json.loads(entry["what"])
+            founding = founding or parsed(entry["what"], source / JOURNAL)
             if number == manifest["head"]["number"] and previous != manifest["head"]["sha256"]:
                 yield f"entry {number} is not the head that {MANIFEST} names"
     if number < manifest["head"]["number"]:
@@ -116,11 +132,11 @@ def _clear(data: Path) -> None:
 
 
 def _fill(store: Store, source: Path, manifest: Mapping[str, Any], who: str) -> None:
-    for version in json.loads((source / "setup" / "versions.json").read_bytes()):
+    for version in json_in(source / VERSIONS):
         store.put_setup(
             version["texts"], version["who"], version["why"], version["approver"], version["at_ns"]
         )
-    for file in json.loads((source / "imports.json").read_bytes()):
+    for file in json_in(source / IMPORTS):
         content = inside(source, file["original"]).read_bytes()
         store.record_import(
             file["sha256"], file["name"], content, file["summary"], who=who, at_ns=file["at_ns"]

@@ -1,0 +1,93 @@
+"""A setup that is in force, though it could not be entered any more, says so wherever it is used."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import threading
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.data.queries import Queries
+from dashboard.data.source import StoreSource
+from dashboard.pages import limits
+from logger.config import example_folder, read_texts
+from logger.instants import NS
+from logger.model import Row
+from logger.store import Store
+
+BEGIN_NS = 1_792_483_200 * NS  # 2026-10-20T08:00Z
+WHERE = ("--zone", "machine-bay", "--from", "2026-10-20T08:00Z", "--to", "2026-10-20T09:00Z")
+SAYS = ("Setup version 1 is in force, though it could not be entered any more", "leans 60° from plumb")
+
+
+@pytest.fixture
+def older(tmp_path: Path) -> Path:
+    """A record whose setup an earlier version of the program accepted: a pair that leans is no vertical."""
+    texts = read_texts(example_folder())
+    old, new = "gradient_pair_K_per_m = 0.25", "gradient_vertical_K_per_m = 0.5"
+    assert old in texts["limits.toml"]
+    texts["limits.toml"] = texts["limits.toml"].replace(old, new)
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        store.put_setup(texts, "Greta Holm", "first", "Ines Faber", BEGIN_NS)
+        taken = [BEGIN_NS + minute * 60 * NS for minute in range(60)]
+        store.append("import", [Row("P1.temperature", t, t, 20.0, source="loggers") for t in taken])
+    return tmp_path / "data"
+
+
+def test_a_check_says_that_the_setup_in_force_could_not_be_entered(stillroom: Any, older: Path) -> None:
+    """In words and as data, beside the answer; the digest covers the answer alone."""
+    text = stillroom("check", *WHERE, "--data", older).stdout
+    assert all(words in text for words in SAYS)
+    (note,) = json.loads(stillroom("check", *WHERE, "--data", older, "--json").stdout)["setup_notices"]
+    assert all(words in note for words in SAYS)
+
+
+def test_the_check_of_a_configuration_names_what_is_in_force_beside_it(stillroom: Any, older: Path) -> None:
+    """The folder is sound; the record beside it is not by the same rules."""
+    words = ("config", "check", "--config", example_folder(), "--data", older)
+    done = stillroom(*words)
+    assert done.returncode == 0
+    assert all(words in done.stdout for words in SAYS)
+    assert len(json.loads(stillroom(*words, "--json").stdout)["in_force"]) == 1
+
+
+def test_page_limits_says_it(older: Path) -> None:
+    source = StoreSource(older)
+    try:
+        page = str(limits.layout(Queries(source), ""))
+    finally:
+        source.store.close()
+    assert all(words in page for words in SAYS)
+
+
+def test_the_service_says_it_when_it_starts(older: Path) -> None:
+    """One line a fault in its log; it runs all the same."""
+    command = [sys.executable, "-m", "logger.cli", "run", "--data", str(older), "--who", "Greta Holm"]
+    service = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    deadline = threading.Timer(120, service.kill)  # of a machine that hangs
+    deadline.start()
+    try:
+        assert service.stdout is not None
+        lines = []
+        for line in service.stdout:
+            lines.append(line)
+            if SAYS[0] in line:
+                break
+        assert service.poll() is None, lines
+    finally:
+        deadline.cancel()
+        service.terminate()
+        service.communicate(timeout=120)
+    assert all(words in lines[-1] for words in SAYS)
+
+
+def test_a_setup_that_could_be_entered_today_says_nothing(stillroom: Any, tmp_path: Path) -> None:
+    """Neither in the check of a configuration nor as data."""
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        store.put_setup(read_texts(example_folder()), "Greta Holm", "first", "Ines Faber", BEGIN_NS)
+    words = ("config", "check", "--config", example_folder(), "--data", tmp_path / "data", "--json")
+    assert json.loads(stillroom(*words).stdout)["in_force"] == []
