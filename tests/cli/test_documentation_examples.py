@@ -68,7 +68,7 @@ def test_the_examples_of_a_page_work(page: str, desk: Path, stillroom: Run) -> N
             write_file(block, desk)
         if kind == "sh":
             for words, code in commands_in(block):
-                done = stillroom(*words, cwd=desk, timeout=300)
+                done = stillroom(*words, cwd=desk)
                 assert done.returncode == code, f"{' '.join(words)}\n{done.stdout}\n{done.stderr}"
                 assert "Traceback" not in done.stderr
 
@@ -93,5 +93,5 @@ def test_the_questions_of_the_readme_have_the_answers_of_the_sample_room(desk: P
     check = stillroom(*asked["check"], cwd=desk)
     assert (check.returncode, ": not stable (" in check.stdout, "µm" in check.stdout) == (10, True, True)
     assert stillroom(*asked["excursion"], cwd=desk).stdout.count("machine-bay.") == 3
-    assert stillroom(*asked["package"], cwd=desk, timeout=300).returncode == 0
+    assert stillroom(*asked["package"], cwd=desk).returncode == 0
     assert stillroom("verify", "audit.zip", cwd=desk).returncode == 0
