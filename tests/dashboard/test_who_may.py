@@ -102,7 +102,8 @@ def test_every_route_as_everybody(room: Any, role: Role | None) -> None:
         answer = client.get(path)
         if rule.endpoint.startswith("api.") and rule.endpoint != "api.described":
             # A person's session opens nothing for machines; what no route names is not there for anybody.
-            assert answer.status_code == (404 if rule.rule == "/api/" or "<path:_>" in rule.rule else 401), rule.rule
+            nowhere = rule.rule == "/api/" or "<path:_>" in rule.rule
+            assert answer.status_code == (404 if nowhere else 401), rule.rule
             continue
         shut = answer.status_code in REFUSED or "/sign-in" in answer.headers.get("Location", "")
         open_to = need == ANYONE or (role is not None and need is not None and may({role}, Act(need)))
