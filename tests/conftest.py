@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import shutil
+import sqlite3
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -62,7 +65,26 @@ def demo_history(tmp_path_factory: pytest.TempPathFactory) -> Path:
     data = tmp_path_factory.mktemp("demo") / "data"
     done = run_installed("demo", "--history-only", "--data", data)
     assert done.returncode == 0, done.stderr
+    (data.parent / "rows.json").write_text(json.dumps(_rows(data)))
     return data
+
+
+@pytest.fixture(autouse=True)
+def _shared_history_unchanged(request: pytest.FixtureRequest) -> Iterator[None]:
+    """A test that changes the history which others share fails itself, not one of the others later."""
+    yield
+    if "demo_history" in request.fixturenames:
+        data: Path = request.getfixturevalue("demo_history")
+        before = json.loads((data.parent / "rows.json").read_text())
+        assert _rows(data) == before, "the shared history was changed: let the test take demo_copy"
+
+
+def _rows(data: Path) -> dict[str, int]:
+    """How many people, setups, jobs and marks a data folder has."""
+    with closing(sqlite3.connect(f"file:{data / 'stillroom.db'}?mode=ro", uri=True)) as database:
+        tables = ("account", "token", "setup", "setup_proposal", "inspection", "mark", "issue")
+        count = "SELECT count(*) FROM "
+        return {table: database.execute(count + table).fetchone()[0] for table in tables}
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -12,11 +13,14 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
-def history(demo_history: Path, served: Callable[..., Any]) -> Iterator[str]:
-    """The dashboard over the history; no service runs."""
+def history(
+    demo_history: Path, served: Callable[..., Any], tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[str]:
+    """The dashboard over a copy of the history, as it opens accounts for people; no service runs."""
     from dashboard.app import create_app
 
-    with served(create_app(demo_history)) as where:
+    data = shutil.copytree(demo_history, tmp_path_factory.mktemp("history") / "data")
+    with served(create_app(data)) as where:
         yield where
 
 
