@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import threading
 import time
@@ -211,8 +212,8 @@ def _check_notices(room: Room, store: Store) -> None:
     assert {letter[0] for letter in failed} <= {"duty"}
     assert bool(failed) == bool(refused)
     taken = {mail["Message-ID"] for mail in room.mails[1].mails}
-    sent = [letter for letter in letters if letter[0] == "deputy"]
-    assert len(taken) == len(sent), "the sound mail server has another number of notices than the outbox"
+    sent = {json.loads(letter[3])["message_id"] for letter in letters if letter[0] == "deputy"}
+    assert sent <= taken, "the sound mail server never had what the outbox calls sent"
 
 
 def _print(room: Room, store: Store, log: str) -> None:
