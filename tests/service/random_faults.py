@@ -1,7 +1,7 @@
 """A room of this process's making, the real service as a process on it, and faults at random.
 
 Two instruments and a program are sound throughout; everything else outside the service is spoiled in turn.
-An instrument says no value twice: its digits hold the number of the answer, so that the record can be read back.
+An instrument says no value twice: its digits hold the number of the answer, so that each stored one is known.
 """
 
 from __future__ import annotations
@@ -173,9 +173,9 @@ class Room:
                 [*command, "--data", self.data, "--who", "Greta Holm"],
                 stdout=self._log, stderr=self._log, text=True,
             )  # fmt: skip
-            if until(lambda: self._asked(asked) or self.process.poll() is not None, 120):  # type: ignore[union-attr]
-                if self.process.poll() is None:
-                    return
+            until(lambda: self._asked(asked) or self._has_ended(), 120)
+            if not self._has_ended():
+                return
             assert self.process.returncode != 2, "the service refuses what it is started with"
             assert time.monotonic() < until_s, "the service does not start"
             time.sleep(1.0)
@@ -226,7 +226,9 @@ class Room:
         """Another program holds the database."""
 
         def held() -> None:
-            with closing(sqlite3.connect(self.data / "stillroom.db", timeout=30, isolation_level=None)) as other:
+            with closing(
+                sqlite3.connect(self.data / "stillroom.db", timeout=30, isolation_level=None)
+            ) as other:
                 other.execute("BEGIN IMMEDIATE")
                 time.sleep(seconds)
                 other.execute("ROLLBACK")
@@ -273,6 +275,9 @@ class Room:
         spoil()
         self.course.unstored[-1] = (begun_ns, time.time_ns() + int(20e9))  # it tries again at most so late
 
+    def _has_ended(self) -> bool:
+        return self.process is None or self.process.poll() is not None
+
     def _asked(self, before: dict[str, int]) -> bool:
         return all(len(self.instruments[key].at_ns) > count for key, count in before.items())
 
@@ -294,7 +299,7 @@ class Room:
         )
         values = {"t": "temperature", "rh": "relative_humidity"}
         shape = r"T=(?P<t>-?\d+\.\d+) RH=(?P<rh>\d+\.\d+)"
-        both = f"pattern = '{shape}'\nvalues = {{ t = \"temperature\", rh = \"relative_humidity\" }}\n"
+        both = f'pattern = \'{shape}\'\nvalues = {{ t = "temperature", rh = "relative_humidity" }}\n'
 
         def text(key: str, rest: str, timeout_s: float) -> str:
             url = f"socket://127.0.0.1:{self._ports[key]}"
@@ -355,4 +360,3 @@ def spoil_for_a_while(room: Room, ending: threading.Event) -> None:
         for name in names:
             room.spoil[name](SOUND)
         ending.wait(random.uniform(1.0, 20.0))
-

@@ -135,7 +135,10 @@ def finish(room: Room, alarmed: bool) -> None:
 
 def _stands(room: Room, key: str) -> bool:
     with Store.open(room.data) as store:
-        return any(alarm.key == key and alarm.state.value == "unacknowledged" for alarm in attending.alarm_list(store))
+        return any(
+            alarm.key == key and alarm.state.value == "unacknowledged"
+            for alarm in attending.alarm_list(store)
+        )
 
 
 def _stored_up_to_now(room: Room) -> bool:
@@ -155,7 +158,7 @@ def _away(room: Room, at_ns: int, slack_s: float = 0.0) -> bool:
 
 
 def _check_readings(room: Room, store: Store, channel: str, key: str) -> None:
-    """Each whole answer is stored once, in its place, but for those that a kill took; none is missing between."""
+    """Each whole answer is stored once, but for those that a kill took; no poll is missing between."""
     columns = store.columns(channel, 0, 2**63 - 1)
     assert set(columns.status[~_in_away(room, columns.taken_ns)]) <= {0}, (channel, Counter(columns.status))
     ok = columns.status == 0
@@ -185,9 +188,11 @@ def _check_once(store: Store, channel: str) -> None:
 
 
 def _check_notices(room: Room, store: Store) -> None:
-    """Each high alarm that was raised has a notice that names it, or a person acted before; each notice its end."""
+    """Each high alarm that was raised has a notice that names it, or was over before; each notice its end."""
     config = load(room.config)
-    high = {s.key for s in attending.alarm_specs(config.setup, default_routes(config)) if s.priority == "high"}
+    high = {
+        s.key for s in attending.alarm_specs(config.setup, default_routes(config)) if s.priority == "high"
+    }
     entries = [(e.at_ns, e) for e in store.journal.entries() if e.kind in ("alarm", "notice")]
     unnamed = []
     for at_ns, entry in entries:
@@ -197,7 +202,9 @@ def _check_notices(room: Room, store: Store) -> None:
         if entry.what.get("was") not in ("normal", "suppressed by design"):
             continue
         end_ns = at_ns + int(NOTICE_WITHIN_S * NS)
-        end_ns += sum(e - s for s, e in (*room.course.away, *room.course.unstored) if s < end_ns and e > at_ns)
+        end_ns += sum(
+            e - s for s, e in (*room.course.away, *room.course.unstored) if s < end_ns and e > at_ns
+        )
         later = [e for t, e in entries if at_ns - 5 * NS <= t <= end_ns]
         named = any(e.kind == "notice" and key in (e.what["alarm"], *e.what["also"]) for e in later)
         changed = any(e.kind == "alarm" and e.what["alarm"] == key and e.number > entry.number for e in later)
@@ -223,7 +230,10 @@ def _print(room: Room, store: Store, log: str) -> None:
     ended = sorted(room.course.ended_s)
     print(f"\nacts {dict(Counter(room.course.acts))}\nanswers {answers}\nrows {rows}")
     print(f"ends after SIGTERM: {len(ended)}, longest {ended[-1]:.1f} s; {len(room.course.away)} times away")
-    print(f"mails taken by the sound server {len(room.mails[1].mails)}, by the spoiled {len(room.mails[0].mails)}")
+    print(
+        f"mails taken by the sound server {len(room.mails[1].mails)}, "
+        f"by the spoiled {len(room.mails[0].mails)}"
+    )
     print(f"{len(log.splitlines())} lines of log")
     events = Counter(str(e.what["event"]) for e in store.journal.entries(kind="event"))
     print(f"events {dict(events)}")
