@@ -139,7 +139,7 @@ def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
 
 def _read_here(store: Store) -> set[str]:
     """Probes that have a connection in the configuration in force; the others can come by files alone."""
-    versions = store.setups()
+    versions = store.setups.versions()
     return {line.probe for line in in_force(versions).lines} if versions else set()
 
 

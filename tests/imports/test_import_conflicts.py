@@ -127,7 +127,7 @@ def why_at(verdicts: Verdicts, zone: str, minute: int, now_ns: int) -> set[int]:
 def test_an_instant_is_indeterminate_until_decided_and_judged_again_then(bring: Bring, store: Store) -> None:
     """The stored verdicts follow the decision without anything being told to judge again."""
     config = load(example_folder())
-    version = store.put_setup(config.texts, "Greta Holm", "first", "Greta Holm", T0)
+    version = store.setups.put(config.texts, "Greta Holm", "first", "Greta Holm", T0)
     setup = replace(config.setup, version=version)
     verdicts, zone, now = Verdicts(store, setup), "machine-bay", T0 + 3 * 86_400 * NS
     second = T0 // (86_400 * NS) + 1

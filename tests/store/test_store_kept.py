@@ -19,12 +19,12 @@ TEXTS = {"room.toml": '[room]\nkey = "east"\n', "limits.toml": "# µ\n"}
 
 def test_setup_versions_count_up_and_stand_in_the_journal(store: Store) -> None:
     """Texts come back to the letter; the entry names version, digest, approver and reason."""
-    first = store.put_setup(TEXTS, "Greta Holm", "first setup", "Ines Faber", OCTOBER)
-    second = store.put_setup(
+    first = store.setups.put(TEXTS, "Greta Holm", "first setup", "Ines Faber", OCTOBER)
+    second = store.setups.put(
         {**TEXTS, "limits.toml": ""}, "Greta Holm", "no limits", "Ines Faber", OCTOBER + 1
     )
 
-    versions = store.setups()
+    versions = store.setups.versions()
     assert [version.version for version in versions] == [first, second] == [1, 2]
     assert versions[0].texts == TEXTS
     assert versions[0].digest == text_digest(TEXTS) != versions[1].digest
@@ -71,15 +71,15 @@ def test_an_imported_original_is_kept_to_the_byte(store: Store, folder: Path, na
     content = b"\xff\xfeZeit;Wert\r\n"
     sha256 = hashlib.sha256(content).hexdigest()
 
-    store.record_import(sha256, name, content, {"rows": 0}, who="Greta Holm", at_ns=OCTOBER)
-    store.record_import(sha256, name, content, {"rows": 0})
+    store.imports.record(sha256, name, content, {"rows": 0}, who="Greta Holm", at_ns=OCTOBER)
+    store.imports.record(sha256, name, content, {"rows": 0})
 
-    found = store.import_of(sha256)
+    found = store.imports.find(sha256)
     assert found is not None
     assert (found.name, found.at_ns, found.summary) == (name, OCTOBER, {"rows": 0})
     assert [path.read_bytes() for path in (folder / "originals").iterdir()] == [content]
     assert (folder / found.original).resolve().parent == (folder / "originals").resolve()
-    assert store.imports() == [found]
+    assert store.imports.all() == [found]
     assert len(store.journal.entries(kind="import")) == 1
     assert store.verify().intact
 
@@ -87,9 +87,9 @@ def test_an_imported_original_is_kept_to_the_byte(store: Store, folder: Path, na
 def test_a_wrong_digest_is_refused(store: Store) -> None:
     """The digest is checked, not believed."""
     with pytest.raises(StoreError, match="has SHA-256"):
-        store.record_import("0" * 64, "x.csv", b"x", {})
+        store.imports.record("0" * 64, "x.csv", b"x", {})
 
-    assert store.import_of("0" * 64) is None
+    assert store.imports.find("0" * 64) is None
 
 
 @pytest.mark.parametrize(
@@ -104,10 +104,10 @@ def test_a_wrong_digest_is_refused(store: Store) -> None:
 def test_a_refusal_that_was_taken_back_in_the_file_is_named(store: Store, statement: str, fault: str) -> None:
     """What people decided stands in the chain, whatever the tables say later."""
     with store.begin() as conn:
-        store.propose_setup(TEXTS, "Greta Holm", "wider", OCTOBER, correction=False, conn=conn)
-    proposal = store.proposals()[0]
+        store.setups.propose(TEXTS, "Greta Holm", "wider", OCTOBER, correction=False, conn=conn)
+    proposal = store.setups.proposals()[0]
     with store.begin() as conn:
-        store.refuse_setup(proposal, "Ines Faber", "no basis", OCTOBER + 1, conn=conn)
+        store.setups.refuse(proposal, "Ines Faber", "no basis", OCTOBER + 1, conn=conn)
     assert store.verify().faults == ()
 
     edit(store.folder, statement)
