@@ -108,7 +108,7 @@ def _heartbeat(stopped: bool, at_ns: int, now_ns: int) -> Figure:
 
 def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
     verdicts = Verdicts(store, setup)
-    live = {zone: json.loads(body) for zone, body in store.live().items()}
+    live = {zone: json.loads(body) for zone, body in store.verdict_cache.live().items()}
     for zone in setup.zones_now():
         until_ns = verdicts.stored_until(zone.key)
         late = until_ns is None or now_ns - until_ns > LATE_S * NS

@@ -62,7 +62,7 @@ class Store:
         self._queries = ReadingQueries(database, self._names, self._hot, self._archive, corrections)
         self._overviews = Overviews(folder, database, self._names, self._archive)
         self.setups = Setups(database, self.journal)
-        self._verdicts = VerdictTable(database)
+        self.verdict_cache = VerdictTable(database)
         self.imports = ImportRegister(database, self.journal, folder)
         self.simulated = False
         self.key = ""  # of this record alone, given when it was founded
@@ -280,38 +280,6 @@ class Store:
         return Verifier(self._database, self._names, self._archive, self._overviews, self.folder).verify(
             heads
         )
-
-    # What was judged, and imports
-
-    def put_verdict_day(self, zone: str, day: int, key: str, body: str) -> None:
-        """Keep what was judged for a zone and UTC day, with the digest of its input."""
-        self._verdicts.put_days(zone, {day: (key, body)})
-
-    def put_verdict_days(
-        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
-    ) -> None:
-        """Keep several days, and the newest statement, at once: one transaction instead of many."""
-        self._verdicts.put_days(zone, pieces, statement)
-
-    def drop_verdict_days(self, zone: str, days: Sequence[int]) -> None:
-        """Forget what was judged for these days: it is judged again when it is asked for."""
-        self._verdicts.drop_days(zone, days)
-
-    def verdict_day(self, zone: str, day: int) -> tuple[str, str] | None:
-        """(digest of its input, body) of what was judged for that day; None when nothing is kept."""
-        return self._verdicts.days(zone, day, day + 1).get(day)
-
-    def verdict_days(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
-        """Day -> (digest of its input, body) of those kept in [day0, day1)."""
-        return self._verdicts.days(zone, day0, day1)
-
-    def put_live(self, zone: str, body: str) -> None:
-        """Keep the newest statement about a zone."""
-        self._verdicts.put_live(zone, body)
-
-    def live(self) -> dict[str, str]:
-        """The newest statement about each zone."""
-        return self._verdicts.live()
 
     @contextmanager
     def importing(self) -> Iterator[None]:

@@ -82,7 +82,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
         span = (EVENING + HOUR, EVENING + 4 * HOUR)
         issue(store, verdicts, verdicts.setup, "machine-bay", *span, folder.with_name("out"), WHO, NOW)
         verdicts.refresh("plate-bench", NOW)
-        store.put_live("machine-bay", "{}")
+        store.verdict_cache.put_live("machine-bay", "{}")
         assert verify_record(store).faults == ()
     return folder
 

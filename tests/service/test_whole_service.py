@@ -130,7 +130,7 @@ def test_drift_alarm_mail_acknowledgement(tmp_path: Path, mailbox: tuple[Mailbox
             assert until(lambda: len(store.newest_ok()) == 13, 10), store.newest()
             twin.drift()
             assert until(lambda: any("bay-temperature" in mail for mail in mails), 25), (
-                state(store, "bay-temperature"), store.live(), events(store)
+                state(store, "bay-temperature"), store.verdict_cache.live(), events(store)
             )  # fmt: skip
             assert state(store, "bay-temperature") is AlarmState.UNACKNOWLEDGED
             after = attending.acknowledge(

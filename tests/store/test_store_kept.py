@@ -47,22 +47,22 @@ def test_the_digest_of_a_setup_is_the_one_of_the_configuration() -> None:
 
 def test_pieces_are_replaced_and_given_by_day(store: Store) -> None:
     """A piece is a cache: the newest stands, and asking does not invent one."""
-    store.put_verdict_day("machine-bay", 3, "old", "{}")
-    store.put_verdict_day("machine-bay", 3, "new", "[]")
-    store.put_verdict_days("machine-bay", {4: ("k4", "b4"), 5: ("k5", "b5")})
+    store.verdict_cache.put_days("machine-bay", {3: ("old", "{}")})
+    store.verdict_cache.put_days("machine-bay", {3: ("new", "[]")})
+    store.verdict_cache.put_days("machine-bay", {4: ("k4", "b4"), 5: ("k5", "b5")})
 
-    assert store.verdict_day("machine-bay", 3) == ("new", "[]")
-    assert store.verdict_day("plate-bench", 3) is None
-    assert store.verdict_days("machine-bay", 3, 5) == {3: ("new", "[]"), 4: ("k4", "b4")}
+    assert store.verdict_cache.day("machine-bay", 3) == ("new", "[]")
+    assert store.verdict_cache.day("plate-bench", 3) is None
+    assert store.verdict_cache.days("machine-bay", 3, 5) == {3: ("new", "[]"), 4: ("k4", "b4")}
 
 
 def test_the_newest_statement_of_each_zone_is_kept(store: Store) -> None:
     """One per zone."""
-    store.put_live("plate-bench", "1")
-    store.put_live("machine-bay", "2")
-    store.put_live("plate-bench", "3")
+    store.verdict_cache.put_live("plate-bench", "1")
+    store.verdict_cache.put_live("machine-bay", "2")
+    store.verdict_cache.put_live("plate-bench", "3")
 
-    assert store.live() == {"machine-bay": "2", "plate-bench": "3"}
+    assert store.verdict_cache.live() == {"machine-bay": "2", "plate-bench": "3"}
 
 
 @pytest.mark.parametrize("name", ["P1 export.csv", "../../etc/passwd", "..", "C:\\logs\\Prüf.csv"])

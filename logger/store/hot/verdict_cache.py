@@ -20,27 +20,31 @@ class VerdictTable:
     def put_days(
         self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
     ) -> None:
-        """Keep day -> (input digest, body) of a zone and its newest statement, all in one transaction."""
+        """Store day -> (input digest, body) of a zone and its newest statement, all in one transaction."""
         with self._database.begin() as conn:
             if statement is not None:
                 _replace(conn, live, {"zone": zone}, {"body": statement})
             for day, (key, body) in pieces.items():
                 _replace(conn, piece, {"zone": zone, "day": day}, {"key": key, "body": body})
 
+    def day(self, zone: str, day: int) -> tuple[str, str] | None:
+        """(input digest, body) of what was judged for that day; None when nothing is stored."""
+        return self.days(zone, day, day + 1).get(day)
+
     def days(self, zone: str, first_day: int, end_day: int) -> dict[int, tuple[str, str]]:
-        """Day -> (input digest, body) of those kept in [first_day, end_day)."""
+        """Day -> (input digest, body) of those stored in [first_day, end_day)."""
         query = select(piece).where(piece.c.zone == zone, piece.c.day >= first_day, piece.c.day < end_day)
         with self._database.read() as conn:
             return {row.day: (row.key, row.body) for row in conn.execute(query.order_by(piece.c.day))}
 
     def drop_days(self, zone: str, days: Sequence[int]) -> None:
-        """Forget what is kept of these days of a zone."""
+        """Drop what is stored of these days of a zone."""
         if days:
             with self._database.begin() as conn:
                 conn.execute(piece.delete().where(piece.c.zone == zone, piece.c.day.in_(days)))
 
     def put_live(self, zone: str, body: str) -> None:
-        """Keep the newest statement about a zone."""
+        """Store the newest statement about a zone."""
         with self._database.begin() as conn:
             _replace(conn, live, {"zone": zone}, {"body": body})
 
