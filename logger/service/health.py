@@ -121,7 +121,7 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
 
 
 def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
-    newest, answered, read = store.newest_ok(), store.newest(), _read_here(store)
+    newest, answered, read = store.readings.newest(ok=True), store.readings.newest(), _read_here(store)
     for key, channel in setup.channels.items():
         if setup.position_at(key, now_ns) is None:
             continue

@@ -171,7 +171,7 @@ def _inspection(row: dict[str, str], zone: ZoneInfo) -> Inspection:
 def _judge(store: Store, config: Config, say: Say) -> None:
     from ..verdicts.verdicts import Verdicts
 
-    extent = store.extent()
+    extent = store.readings.extent()
     if extent is None:
         return
     verdicts, now_ns = Verdicts(store, config.setup), time.time_ns()
@@ -240,7 +240,7 @@ def _import_history(store: Store, config: Config, say: Say) -> int:
 
 def _since(store: Store, now_ns: int) -> tuple[int, int]:
     """From when readings are missing, and when the simulated room began."""
-    newest = max((row.taken_ns for row in store.newest_ok().values()), default=0)
+    newest = max((row.taken_ns for row in store.readings.newest(ok=True).values()), default=0)
     note = store.folder / _NOTE
     began_ns = json.loads(note.read_text(encoding="utf-8"))["since_ns"] if note.exists() else 0
     if now_ns - newest > HELD_NS or now_ns - began_ns > ROOM_NS:

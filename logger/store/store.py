@@ -15,11 +15,10 @@ from sqlalchemy import Connection, select
 from .. import __version__
 from ..errors import StoreError, StoreInUse
 from ..model import Row
-from ..series import Bool, ImportedReadings, Readings
+from ..series import Bool, ImportedReadings
 from . import lock
 from .archive.archive import Archive
 from .archive.bulk_load import BulkLoader
-from .archive.cells import Envelope
 from .archive.journal_months import JournalSealing
 from .archive.overview import Overviews
 from .disposal import Disposal, DisposalRequest, Disposals
@@ -59,8 +58,8 @@ class Store:
         self.clocks = Clocks(database, self.journal, self._names)
         self.decisions = ValueDecisions(database, self.journal)
         corrections = (self.clocks, self.decisions)
-        self._queries = ReadingQueries(database, self._names, self._hot, self._archive, corrections)
-        self._overviews = Overviews(folder, database, self._names, self._archive)
+        self.readings = ReadingQueries(database, self._names, self._hot, self._archive, corrections)
+        self.overviews = Overviews(folder, database, self._names, self._archive)
         self.setups = Setups(database, self.journal)
         self.verdict_cache = VerdictTable(database)
         self.imports = ImportRegister(database, self.journal, folder)
@@ -137,79 +136,11 @@ class Store:
         """
         room = self.setups.room_key()
         if self._intake.load(writer, series, now_ns, lambda _: room):
-            self._overviews.build([part.channel for part in series])
+            self.overviews.build([part.channel for part in series])
 
     def next_seq(self, conn: Connection, writer: str) -> int:
         """The number that the writer's next row will have."""
         return self._hot.next_seq(conn, writer)
-
-    def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
-        """Readings of a channel in [from, to), ascending in (taken, writer, seq), at their true instants.
-
-        That is where they were stamped, unless `clocks` knows of the clock that did it. Where a person
-        decided which of several values of one stamp holds, that one alone.
-        """
-        return self._queries.readings(channel, from_ns, to_ns)
-
-    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
-        """All that was ever stored of those stamps, with what a decision set aside."""
-        return self._queries.stamped_readings(channel, from_ns, to_ns)
-
-    def readings_of(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
-        """Readings by channel, of several at once, which is faster; empty for one that was never read."""
-        return self._queries.readings_of(channels, from_ns, to_ns)
-
-    def new_readings(
-        self, cursor: int, channels: Sequence[str], most: int = 5000
-    ) -> tuple[dict[str, Readings], int] | None:
-        """By channel what arrived after the cursor, and the cursor after it; for who follows `channels`.
-
-        None where that cannot be told so simply: too much, sealed already, or of clocks that were wrong.
-        """
-        return self._queries.new_readings(cursor, channels, most)
-
-    def envelope(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Envelope:
-        """Extremes, mean and count of raw values in about `bins` bins: every minute's extreme is in it.
-
-        Fast for any length. Values are indications; corrections are nearly monotone, so that those of a
-        certificate may be applied to the extremes.
-        """
-        return self._overviews.envelope(channel, from_ns, to_ns, bins)
-
-    def columns(self, channel: str, from_ns: int, to_ns: int) -> Columns:
-        """Everything that is stored of a channel in [from, to), in the order of the record."""
-        return self._queries.columns(channel, from_ns, to_ns)
-
-    def channels(self) -> list[str]:
-        """Every channel that ever had a reading, sorted."""
-        return list(self._names.all_texts("channel"))
-
-    def newest(self) -> dict[str, Row]:
-        """Per channel the reading taken last, whatever its status."""
-        return self._queries.newest()
-
-    def newest_ok(self) -> dict[str, Row]:
-        """Per channel the reading taken last among those with a value."""
-        return self._queries.newest(ok=True)
-
-    def newest_ns(self) -> int | None:
-        """The instant of the reading taken last, by the tables alone; None without readings."""
-        return self._queries.newest_ns()
-
-    def extent(self, channels: Sequence[str] | None = None) -> tuple[int, int] | None:
-        """First and last instant that has a value, over these channels or all; None without any."""
-        return self._queries.extent(channels)
-
-    def arrived_after(self, cursor: int, limit: int = 5000) -> tuple[list[tuple[int, Row]], int]:
-        """(cursor, row) of what arrived after the cursor, and the cursor after it; −1 asks for the end.
-
-        For what is shown live: rows that were sealed meanwhile are not told again.
-        """
-        return self._queries.arrived_after(cursor, limit)
-
-    def changed_since(self, cursor: int) -> tuple[dict[str, int], int]:
-        """Channel -> earliest instant among what arrived after the cursor, sealed or not; and the end."""
-        return self._queries.changed_since(cursor)
 
     # The archive and the proof
 
@@ -222,7 +153,7 @@ class Store:
         room = self.setups.room_key()
         sealed = self._archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
         if sealed:
-            self._overviews.build(self.channels())
+            self.overviews.build(self.readings.channels())
         self._journal_sealing.seal()
         return sealed
 
@@ -277,9 +208,7 @@ class Store:
 
         `heads` are (number, digest) of journal heads that left this machine, on a record, say.
         """
-        return Verifier(self._database, self._names, self._archive, self._overviews, self.folder).verify(
-            heads
-        )
+        return Verifier(self._database, self._names, self._archive, self.overviews, self.folder).verify(heads)
 
     @contextmanager
     def importing(self) -> Iterator[None]:

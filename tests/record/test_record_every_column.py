@@ -103,7 +103,7 @@ def _read(store: Store, setup: Setup) -> None:
     store.seal(NOW)
     store.dispose(DisposalRequest(40 * 86_400 * NS, WHO, OTHER, "QM 4.2"), NOW, 1)
     store.seal_journal(least=1)
-    store.envelope(keys[0], EVENING, NOW, 10)
+    store.overviews.envelope(keys[0], EVENING, NOW, 10)
 
 
 def _acted(store: Store, texts: Mapping[str, str]) -> None:

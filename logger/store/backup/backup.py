@@ -176,7 +176,7 @@ def _write_generation(data: Path, frozen: Store, target: Path, now_ns: int) -> B
         files[name] = {"sha256": sha256, "bytes": size}
         fresh += [size] * came
     database = {"sha256": copy_file(frozen.folder / FILE, folder / FILE)}
-    newest = frozen.newest_ns()
+    newest = frozen.readings.newest_ns()
     head = frozen.journal.head()
     manifest = {
         "format": FORMAT,

@@ -121,9 +121,9 @@ def _months(store: Store) -> Iterator[Columns]:
     days = np.unique(hot.taken_ns // DAY_NS) * DAY_NS
     spans = {month_span(*month_of(at)) for at in days.tolist()}
     spans |= {(seal.from_ns, seal.to_ns) for seal in store.seals(disposed=False)}
-    for channel in store.channels():
+    for channel in store.readings.channels():
         for from_ns, to_ns in sorted(spans):
-            rows = store.columns(channel, from_ns, to_ns)
+            rows = store.readings.columns(channel, from_ns, to_ns)
             if len(rows):
                 yield rows
 

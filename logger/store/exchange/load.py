@@ -66,7 +66,7 @@ def load_export(source: Path, data: Path, who: str, now_ns: int) -> RestoreResul
         what = {"export": manifest["at"], "head": manifest["head"], "record": manifest["record"]}
         store.journal.append("restore", who, what, "begun from an export")
         verification: Verification = store.verify()
-        newest_ns = store.newest_ns()
+        newest_ns = store.readings.newest_ns()
     with plain_target_errors(data):
         (data / RESTORING).unlink()
     return RestoreResult(
