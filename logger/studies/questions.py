@@ -1,0 +1,21 @@
+"""The questions that can be put to a room, in the order in which they are shown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+
+from ..core.study.figure import Answer, Question
+from .run import QuestionKind, Sources
+
+
+def _cycles(sources: Sources) -> Callable[[], Answer]:
+    from ..core.study.periodicity import regularity
+
+    record = sources.record(sources.request.channel).record
+    return lambda: regularity(record)
+
+
+QUESTIONS: Mapping[Question, QuestionKind] = MappingProxyType(
+    {kind.key: kind for kind in (QuestionKind("cycles", "What is regular?", _cycles),)}
+)
