@@ -16,6 +16,12 @@ def _cycles(sources: Sources) -> Callable[[], Answer]:
     return lambda: regularity(record)
 
 
-QUESTIONS: Mapping[Question, QuestionKind] = MappingProxyType(
-    {kind.key: kind for kind in (QuestionKind("cycles", "What is regular?", _cycles),)}
+KINDS = (
+    QuestionKind(
+        "cycles",
+        "What is regular?",
+        "Needs 2 days of readings every 60 s for the cycle, 7 days for the day, 4 weeks for the week.",
+        _cycles,
+    ),
 )
+QUESTIONS: Mapping[Question, QuestionKind] = MappingProxyType({kind.key: kind for kind in KINDS})

@@ -47,15 +47,16 @@ class Sources:
         return self.read[name]
 
 
-Run = Callable[[Sources], Answer]
-
-
 @dataclass(frozen=True)
 class QuestionKind:
-    """A question as people read it, what it needs, and what answers it."""
+    """A question as people read it, what it needs of the record, and what answers it.
+
+    run: reads everything through the sources and gives what computes the answer.
+    """
 
     key: Question
     title: str
+    needs: str
     run: Callable[[Sources], Callable[[], Answer]]
     of_one_channel: bool = True
 

@@ -93,10 +93,12 @@ def _figure(record: ChannelRecord, period_s: int, name: str, least_days: int) ->
         return absent(name, unit, "too few readings beside the period.", f"Record {least_days} days.", METHOD)
     half = float(t.ppf(0.975, 2 * line.k)) * line.u
     if line.p > 0.05:
-        why = f"{line.amplitude:.3f} {unit} does not stand out of what varies beside it (up to {half:.3f} {unit} by chance)."
-        return Figure(
-            name, line.amplitude, unit, 0.0, line.amplitude + half, 2.0 * line.k, METHOD, False, why
+        why = (
+            f"{line.amplitude:.3f} {unit} does not stand out of what varies beside it "
+            f"(up to {half:.3f} {unit} by chance)."
         )
+        high, n = line.amplitude + half, 2.0 * line.k
+        return Figure(name, line.amplitude, unit, 0.0, high, n, METHOD, shown=False, why_not=why)
     if line.amplitude < 0.5 * record.resolution:
         return absent(
             name, unit, f"below what the probe resolves ({record.resolution:g} {unit}).", method=METHOD

@@ -27,6 +27,7 @@ METHOD = "5 Slepian tapers, NW = 3, half-overlapped stretches; excess over the b
 class Cycle:
     """A line above its background. period_s and amplitude with standard uncertainties; `above`: S/B.
 
+    present: in how many of the stretches it stands out by itself.
     images_s: periods that would look the same in readings this far apart. lengths_s: 10 and 90 % points of
     single cycles, where they can be measured.
     """
@@ -37,6 +38,7 @@ class Cycle:
     u_amplitude: float
     above: float
     stretches: int
+    present: int
     images_s: tuple[float, float] | None = None
     lengths_s: tuple[float, float] | None = None
 
@@ -116,14 +118,9 @@ def _measure(estimate: Spectrum, above: float, at: int, flat: ChannelRecord) -> 
     _, amplitudes = _centroid_and_amplitude(estimate, estimate.density, f0)
     u_period = max(OVERLAP * float(np.nanstd(periods)), 0.001 * float(period[0]))
     scatter = float(np.nanstd(amplitudes, ddof=1)) / max(1.0, m / 1.5) ** 0.5
-    cycle = Cycle(
-        float(period[0]),
-        u_period,
-        float(amplitude[0]),
-        float(np.hypot(scatter, 0.02 * amplitude[0])),
-        above,
-        m,
-    )
+    u_amplitude = float(np.hypot(scatter, 0.02 * amplitude[0]))
+    present = int((amplitudes > 0.5 * amplitude[0]).sum())
+    cycle = Cycle(float(period[0]), u_period, float(amplitude[0]), u_amplitude, above, m, present)
     return replace(cycle, lengths_s=_lengths(flat, cycle)) if above >= SINGLE else cycle
 
 

@@ -45,6 +45,11 @@ def _no_cycle(search: CycleSearch) -> Figure:
 
 def _remarks(cycle: Cycle, record: ChannelRecord) -> list[str]:
     lines = []
+    if cycle.present < 0.5 * cycle.stretches:
+        lines.append(
+            f"The cycle of {cycle.period_s / 60:.1f} min comes and goes: it stands out in {cycle.present} of "
+            f"{cycle.stretches} stretches; where it does, it is larger than the amplitude above."
+        )
     if cycle.lengths_s is not None:
         low, high = (s / 60 for s in cycle.lengths_s)
         lines.append(f"Single cycles last {low:.1f} to {high:.1f} min (10 to 90 % of them).")
@@ -95,7 +100,7 @@ def _thin(estimate: Spectrum) -> Float:
 
 
 def _typical_cycle(record: ChannelRecord, cycle: Cycle) -> dict[str, list[float]]:
-    """Three periods of the quietest stretch, about its mean: what one sees on the wall."""
+    """Three periods of the record about their mean, with the amplitude that the cycle has on the whole."""
     flat = subtract_course(record, mean_course(record)).value
     n = max(8, int(3 * cycle.period_s / record.step_s))
     good = np.isfinite(flat)
@@ -104,9 +109,11 @@ def _typical_cycle(record: ChannelRecord, cycle: Cycle) -> dict[str, list[float]
     begins = begins[whole[begins + n] == whole[begins]]
     if not len(begins):
         return {"minute": [], "departure": []}
-    begins = begins[:: max(1, len(begins) // 500)]
-    slopes = [abs(flat[b + n - 1] - flat[b]) for b in begins]
-    piece = flat[begins[int(np.argmin(slopes))] :][:n]
+    begins = begins[:: max(1, len(begins) // 1000)]
+    wave = np.exp(-2j * np.pi * np.arange(n) * record.step_s / cycle.period_s)
+    pieces = np.stack([flat[begin : begin + n] for begin in begins])
+    amplitudes = 2 / n * np.abs((pieces - pieces.mean(axis=1, keepdims=True)) @ wave)
+    piece = pieces[int(np.abs(amplitudes - cycle.amplitude).argmin())]
     return {
         "minute": (np.arange(n) * record.step_s / 60).tolist(),
         "departure": (piece - piece.mean()).tolist(),
