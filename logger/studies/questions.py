@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
 from ..core.study.figure import Answer, Question
-from .run import QuestionKind, Sources
+from .sources import QuestionKind, Sources
 
 
 def _cycles(sources: Sources) -> Callable[[], Answer]:

@@ -2,63 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
-from ..core.study.figure import Answer, Question
 from ..errors import IntervalError, Refused
 from ..instants import NS
 from ..verdicts.verdicts import Verdicts
-from .records import RecordUsed, read_channel, zone_channels, zone_of_channel
+from .questions import QUESTIONS
+from .records import zone_channels, zone_of_channel
+from .sources import Progress, QuestionKind, Sources
 from .study import Study, StudyRequest, digest_of, of_stored, plain
-
-Progress = Callable[[str], None]
-
-
-@dataclass
-class Sources:
-    """What a study reads, each thing once; every number read goes into the digest.
-
-    progress: called with what is being done, for work that takes longer than a moment.
-    """
-
-    verdicts: Verdicts
-    request: StudyRequest
-    now_ns: int
-    progress: Progress
-    read: dict[str, RecordUsed] = field(default_factory=dict)
-    arrays: list[np.ndarray[Any, Any]] = field(default_factory=list)
-    remarks: list[str] = field(default_factory=list)
-
-    def record(self, channel: str, from_ns: int | None = None, to_ns: int | None = None) -> RecordUsed:
-        """The record of a channel over the study's interval, or another one."""
-        r = self.request
-        begin, end = r.from_ns if from_ns is None else from_ns, r.to_ns if to_ns is None else to_ns
-        name = f"{channel} {begin} {end}"
-        if name not in self.read:
-            self.progress(f"reading {channel}")
-            used = read_channel(self.verdicts, channel, begin, end, self.now_ns)
-            self.read[name] = used
-            self.arrays.append(used.record.value)
-            self.remarks.append(used.remark())
-        return self.read[name]
-
-
-@dataclass(frozen=True)
-class QuestionKind:
-    """A question as people read it, what it needs of the record, and what answers it.
-
-    run: reads everything through the sources and gives what computes the answer.
-    """
-
-    key: Question
-    title: str
-    needs: str
-    run: Callable[[Sources], Callable[[], Answer]]
-    of_one_channel: bool = True
 
 
 def run_study(
@@ -68,8 +22,6 @@ def run_study(
 
     Raises Refused or IntervalError with what to enter instead; nothing is stored then.
     """
-    from .questions import QUESTIONS
-
     kind = QUESTIONS[request.question]
     request = _completed(verdicts, request, kind)
     sources = Sources(verdicts, request, now_ns, progress)
