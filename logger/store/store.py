@@ -32,6 +32,7 @@ from .hot.name_table import NameTable
 from .hot.readings import HotTier
 from .hot.seals import all_seals, sealed_channel, under_seal
 from .hot.setups import Setups
+from .hot.studies import StudyTable
 from .hot.value_decisions import ValueDecisions
 from .hot.verdict_cache import VerdictTable
 from .opening import check_folder
@@ -63,6 +64,7 @@ class Store:
         self.setups = Setups(database, self.journal)
         self.verdict_cache = VerdictTable(database)
         self.imports = ImportRegister(database, self.journal, folder)
+        self.studies = StudyTable(database)
         self.simulated = False
         self.key = ""  # of this record alone, given when it was founded
 
