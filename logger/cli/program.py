@@ -30,6 +30,7 @@ from . import (
     selftest,
     service,
     soak,
+    study,
     user,
 )
 from . import config as setup
@@ -69,6 +70,7 @@ for group in (
     judging,
     check,
     soak,
+    study,
     inspection,
     excursion,
     mark,
