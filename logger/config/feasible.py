@@ -284,7 +284,7 @@ def _plane_U(rule: Rule, setup: Setup) -> float:
 
 
 def _channel_pairs(rule: Rule, setup: Setup, *, certified: bool = True) -> list[tuple[Channel, Channel]]:
-    """Pairs, `certified` with a certificate each: across two media of a difference, any two for a gradient."""
+    """Pairs with a certificate each, or all: across two media of a difference, any two for a gradient."""
     if rule.kind == "condensation":
         keys = list(product(*condensation.sides(rule, setup)))
     elif rule.kind in ("gradient", "spread") or rule.channels:
