@@ -31,6 +31,7 @@ from . import (
     selftest,
     service,
     soak,
+    study,
     user,
 )
 from . import config as setup
@@ -73,6 +74,7 @@ for group in (
     judging,
     check,
     soak,
+    study,
     inspection,
     excursion,
     mark,

@@ -238,7 +238,7 @@ def _store_new(store: Store, conn: Connection, writer: str, rows: Sequence[Row])
 
 def _is_stored(store: Store, row: Row) -> bool:
     """Whether a value, or a fault, is stored at that stamp already."""
-    values = store.columns(row.channel, row.taken_ns, row.taken_ns + 1).value
+    values = store.readings.columns(row.channel, row.taken_ns, row.taken_ns + 1).value
     if row.value is None:
         return bool(np.isnan(values).any())
     return row.value in values.tolist()

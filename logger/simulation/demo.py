@@ -118,10 +118,10 @@ def _apply(store: Store, folder: Path | None) -> Config:
     from ..acts.inspections import apply_setup
     from ..config import example_folder, in_force, load
 
-    if not store.setups() or folder is not None:
+    if not store.setups.versions() or folder is not None:
         config = load(folder or example_folder())
         apply_setup(store, config.texts, WHO, "the demo's own setup", SECOND, time.time_ns())
-    return in_force(store.setups())
+    return in_force(store.setups.versions())
 
 
 def _import(store: Store, config: Config, file: Path, say: Say) -> None:
@@ -165,7 +165,7 @@ def _inspection(row: dict[str, str], zone: ZoneInfo) -> Inspection:
 def _judge(store: Store, config: Config, say: Say) -> None:
     from ..verdicts.verdicts import Verdicts
 
-    extent = store.extent()
+    extent = store.readings.extent()
     if extent is None:
         return
     verdicts, now_ns = Verdicts(store, config.setup), time.time_ns()
@@ -234,7 +234,7 @@ def _import_history(store: Store, config: Config, say: Say) -> int:
 
 def _since(store: Store, now_ns: int) -> tuple[int, int]:
     """From when readings are missing, and when the simulated room began."""
-    newest = max((row.taken_ns for row in store.newest_ok().values()), default=0)
+    newest = max((row.taken_ns for row in store.readings.newest(ok=True).values()), default=0)
     note = store.folder / _NOTE
     began_ns = json.loads(note.read_text(encoding="utf-8"))["since_ns"] if note.exists() else 0
     if now_ns - newest > HELD_NS or now_ns - began_ns > ROOM_NS:

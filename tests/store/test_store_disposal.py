@@ -37,8 +37,8 @@ def test_two_people_let_a_month_go_and_its_digest_stays(kept: Store) -> None:
 
     assert done.files == (october.file,)
     assert not (kept.folder / october.file).exists()
-    assert len(kept.readings("P1.temperature", OCTOBER, NOVEMBER)) == 0
-    assert len(kept.readings("P1.temperature", NOVEMBER, NOW)) > 90
+    assert len(kept.readings.read("P1.temperature", OCTOBER, NOVEMBER)) == 0
+    assert len(kept.readings.read("P1.temperature", NOVEMBER, NOW)) > 90
     found = kept.verify()
     assert found.faults == ()
     assert (found.files, len(found.disposed)) == (len(kept.seals()) - 1, 1)

@@ -51,7 +51,7 @@ def test_killed_at_any_moment(store: Store, folder: Path, rounds: int) -> None:
             assert verification.readings >= told["batch"]
             assert verification.readings % 40 == 0
             assert verification.head[0] >= told["act"]
-            assert reopened.newest()["P7.temperature"].value == 20.07
+            assert reopened.readings.newest()["P7.temperature"].value == 20.07
     assert told["batch"] > 0
     assert len(store.seals()) > 0
 
