@@ -198,7 +198,7 @@ def _announce(data: Path) -> None:
     from .context import open_session
 
     with open_session(data, None) as session:
-        extent = session.store.extent()
+        extent = session.store.readings.extent()
         from_ns = session.now_ns if extent is None else extent[0]
         for zone in session.setup.zones.values():
             typer.echo(f"\n{zone.name}, what comes when:")

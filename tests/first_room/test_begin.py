@@ -62,7 +62,7 @@ def test_eight_questions_put_a_first_setup_in_force(probe: str, elsewhere: Path)
     assert "still missing      certificate of P1.temperature" in out
     assert "stable for the first time" in out
     with Store.open(elsewhere / "stillroom-data") as store:
-        (version,) = store.setups()
+        (version,) = store.setups.versions()
         assert (version.version, version.who, version.approver) == (1, "Greta Holm", "Greta Holm")
         assert not store.simulated
     assert not (elsewhere / "room.draft.json").exists()
@@ -127,4 +127,4 @@ def test_a_room_begins_from_a_file_and_asks_what_it_cannot_know(logger_file: Pat
     assert (elsewhere / "room" / "profiles" / "bench.toml").is_file()
     first_ns = 1_790_978_400 * 10**9  # 2026-10-03T00:00:00+02:00, by `date -d`
     with Store.open(elsewhere / "stillroom-data") as store:
-        assert store.extent(["Node-1.temperature"]) == (first_ns, first_ns + 199 * 600 * 10**9)
+        assert store.readings.extent(["Node-1.temperature"]) == (first_ns, first_ns + 199 * 600 * 10**9)
