@@ -137,7 +137,7 @@ class StoreSource:
         return self._current()[0]
 
     def live(self) -> Mapping[str, Mapping[str, Any]]:
-        return {zone: json.loads(body) for zone, body in self.store.live().items()}
+        return {zone: json.loads(body) for zone, body in self.store.verdict_cache.live().items()}
 
     def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
         return self.store.arrived_after(cursor)

@@ -145,7 +145,7 @@ def decide_conflicts(q: Queries, who: str, channel: str, keep: str, why: str) ->
 
 
 def _imported(q: Queries) -> Component:
-    files = sorted(q.source.store.imports(), key=lambda f: -f.at_ns)[:SHOWN]
+    files = sorted(q.source.store.imports.all(), key=lambda f: -f.at_ns)[:SHOWN]
     rows = [
         [
             f.name,

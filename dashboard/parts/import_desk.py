@@ -136,7 +136,7 @@ def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns
     with upload.path.open("rb") as file:
         sha256, _ = hashlib.file_digest(file, "sha256").hexdigest(), file.seek(0)
         beginning = file.read(LOOKED_AT)
-    if store.import_of(sha256) is not None:
+    if store.imports.find(sha256) is not None:
         upload.tried = ImportResult(sha256, upload.name, already=True), None
         return
     refuse_simulated(upload.name, sha256, beginning, simulated=store.simulated)

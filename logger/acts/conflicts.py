@@ -53,7 +53,7 @@ def disagreements(store: Store, *, include_decided: bool = False) -> list[Disagr
     """
     instants: dict[str, set[int]] = {}
     files: dict[str, str] = {}
-    for imported in store.imports():
+    for imported in store.imports.all():
         files[f"import:{imported.sha256[:12]}"] = imported.name
         for conflict in _conflicts(imported.summary):
             instants.setdefault(conflict["channel"], set()).add(conflict["taken_ns"])

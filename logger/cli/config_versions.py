@@ -68,7 +68,7 @@ def apply(
         preview = _preview(store, proposed.texts, proposed.setup, name, now_ns, correction)
         version, state = preview.pop("version"), "in force"
         if preview["changed"] and store is not None and not dry_run:
-            first = not store.setups()
+            first = not store.setups.versions()
             version = propose(store, proposed.texts, name, why, now_ns, correction=correction)
             state = "in force" if first else "waiting"
     payload = {"version": version, "state": state, **preview}
@@ -97,7 +97,7 @@ def _preview(  # noqa: PLR0917 (what a version is made of)
     from ..core.validity.changes import changes
     from ..inspections.setup_impact import changed_verdicts
 
-    versions = store.setups() if store else []
+    versions = store.setups.versions() if store else []
     if store is None or not versions:
         lines = diff_lines({}, texts)
         return {"version": 0, "changed": bool(lines), "difference": lines, "changes": [], "verdicts": []}
@@ -123,7 +123,7 @@ def _setup_if_approved(
     from ..config import in_force
     from ..store import SetupVersion
 
-    versions = store.setups()
+    versions = store.setups.versions()
     number = versions[-1].version + 1
     new = SetupVersion(number, now_ns, who, who, "", texts, "", now_ns, correction)
     return in_force([*versions, new]).setup
@@ -253,11 +253,11 @@ def versions(
 def _rows(store: Store) -> list[dict[str, Any]]:
     rows = {
         v.version: _row(v.version, "in force", v.who, v.why, v.correction, v.proposed_ns, v.at_ns, v.approver)
-        for v in store.setups()
+        for v in store.setups.versions()
     }
     for version in sorted(rows)[:-1]:
         rows[version]["state"] = "replaced"
-    for p in store.proposals():
+    for p in store.setups.proposals():
         if p.state != "approved":
             rows[p.version] = _row(p.version, p.state, p.who, p.why, p.correction, p.at_ns)
     return [rows[version] for version in sorted(rows)]

@@ -40,7 +40,7 @@ class Session:
         """Why the setup in force could not be entered any more; empty where that of a folder is used."""
         from ..config import faults_in_force
 
-        return faults_in_force(self.store.setups()) if self.setup.version else []
+        return faults_in_force(self.store.setups.versions()) if self.setup.version else []
 
     def verdicts(self) -> Verdicts:
         from ..verdicts.verdicts import Verdicts
@@ -114,7 +114,7 @@ def _config_for(store: Store, folder: Path | None) -> Config:
     """The configuration in force; where a folder with another one is named, that one as version 0."""
     from ..config import in_force
 
-    applied = store.setups()
+    applied = store.setups.versions()
     if folder is None and applied:
         return in_force(applied)
     named = load_folder(folder or DEFAULT_CONFIG)

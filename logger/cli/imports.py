@@ -291,7 +291,7 @@ def _try_file(
 
     content = content_of(file)
     sha256 = hashlib.sha256(content).hexdigest()
-    if session.store.import_of(sha256) is not None:
+    if session.store.imports.find(sha256) is not None:
         return ImportResult(sha256, file.name, already=True), None
     refuse_simulated(file.name, sha256, content, simulated=session.store.simulated)
     say(f"{file.name}: reading")
@@ -334,7 +334,7 @@ def profile_for(session: Session, file: Path, name: str | None) -> Profile:
         raise Refused(f"There is no file {file}; nothing was imported.")
     if name is not None and Path(name).suffix == ".toml":
         return load_profile(Path(name))
-    profiles = known_profiles(session.config.texts, session.store.imports())
+    profiles = known_profiles(session.config.texts, session.store.imports.all())
     if name is None:
         return choose_profile(file, profiles.values())
     if name not in profiles:

@@ -235,7 +235,7 @@ def _copies(store: Store, span: tuple[int, int], out: Path) -> None:
         if issue.from_ns < span[1] and issue.to_ns > span[0]:
             for name in issue.files:
                 copy_file(issue.folder / name, out / "records" / f"{issue.number:06d}" / name)
-    for file in store.imports():
+    for file in store.imports.all():
         copy_file(store.folder / file.original, out / file.original)
 
 

@@ -181,7 +181,7 @@ def _excursion(e: Any) -> dict[str, Any]:
 
 def _version(store: Store, at_ns: int) -> dict[str, Any] | None:
     """The version that was approved then; the first one holds for what was recorded before it."""
-    versions = store.setups()
+    versions = store.setups.versions()
     candidates = [v for v in versions if v.at_ns <= at_ns] or versions[:1]
     if not candidates:
         return None

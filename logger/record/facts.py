@@ -87,7 +87,7 @@ def _zone(setup: Setup, key: str) -> dict[str, Any]:
 
 def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
     """Which versions were known, who put them in force, and what reaches back into the interval."""
-    versions = [v for v in store.setups() if v.version <= setup.version]
+    versions = [v for v in store.setups.versions() if v.version <= setup.version]
     proven, by_number = Names(store).proven_versions(), {v.version: v for v in versions}
     reaching = [c for c in setup.corrections if c.from_ns < span.to_ns and span.from_ns < c.approved_ns]
     return {

@@ -108,7 +108,7 @@ def _heartbeat(stopped: bool, at_ns: int, now_ns: int) -> Figure:
 
 def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
     verdicts = Verdicts(store, setup)
-    live = {zone: json.loads(body) for zone, body in store.live().items()}
+    live = {zone: json.loads(body) for zone, body in store.verdict_cache.live().items()}
     for zone in setup.zones_now():
         until_ns = verdicts.stored_until(zone.key)
         late = until_ns is None or now_ns - until_ns > LATE_S * NS
@@ -139,7 +139,7 @@ def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
 
 def _read_here(store: Store) -> set[str]:
     """Probes that have a connection in the configuration in force; the others can come by files alone."""
-    versions = store.setups()
+    versions = store.setups.versions()
     return {line.probe for line in in_force(versions).lines} if versions else set()
 
 

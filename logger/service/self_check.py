@@ -87,7 +87,7 @@ class SelfCheck:
     def _routes_since(self) -> dict[str, int]:
         """Since when each route stands in every version of the setup."""
         begun: dict[str, int] = {}
-        for version in self.store.setups():
+        for version in self.store.setups.versions():
             begun = {key: begun.get(key, version.at_ns) for key in _routes(version.texts)}
         return begun
 

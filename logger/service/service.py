@@ -245,7 +245,7 @@ class Service:
             newest = conn.execute(select(func.max(tables.setup.c.version))).scalar()
         if newest is None or newest <= self.config.setup.version:
             return
-        config = self._connected(in_force(self._store.setups()))
+        config = self._connected(in_force(self._store.setups.versions()))
         other_lines = config.lines != self.config.lines
         if other_lines:
             self._sources.change(config)

@@ -124,10 +124,10 @@ def _apply(store: Store, folder: Path | None) -> Config:
     from ..acts.inspections import apply_setup
     from ..config import example_folder, in_force, load
 
-    if not store.setups() or folder is not None:
+    if not store.setups.versions() or folder is not None:
         config = load(folder or example_folder())
         apply_setup(store, config.texts, WHO, "the demo's own setup", SECOND, time.time_ns())
-    return in_force(store.setups())
+    return in_force(store.setups.versions())
 
 
 def _import(store: Store, config: Config, file: Path, say: Say) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
@@ -27,6 +26,7 @@ from .disposal import Disposal, DisposalRequest, Disposals
 from .hot import tables
 from .hot.clocks import Clocks
 from .hot.database import FILE, RESTORING, Database, upgrade_copy_path
+from .hot.import_register import ImportRegister
 from .hot.journal import Journal
 from .hot.migrations import NEWEST
 from .hot.name_table import NameTable
@@ -34,11 +34,11 @@ from .hot.readings import HotTier
 from .hot.seals import all_seals, sealed_channel, under_seal
 from .hot.setups import Setups
 from .hot.value_decisions import ValueDecisions
-from .hot.verdict_cache import Imports, VerdictTable
+from .hot.verdict_cache import VerdictTable
 from .opening import check_folder
 from .queries import ReadingQueries
 from .rows import Columns
-from .types import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
+from .types import JSON, Batch, Seal, Verification
 from .verify.verification import Verifier
 
 FORMAT = 1
@@ -61,9 +61,9 @@ class Store:
         corrections = (self.clocks, self.decisions)
         self._queries = ReadingQueries(database, self._names, self._hot, self._archive, corrections)
         self._overviews = Overviews(folder, database, self._names, self._archive)
-        self._setups = Setups(database, self.journal)
-        self._verdicts = VerdictTable(database)
-        self._imports = Imports(database, self.journal, folder)
+        self.setups = Setups(database, self.journal)
+        self.verdict_cache = VerdictTable(database)
+        self.imports = ImportRegister(database, self.journal, folder)
         self.simulated = False
         self.key = ""  # of this record alone, given when it was founded
 
@@ -135,7 +135,7 @@ class Store:
 
         Months that are over go into sealed files at once where it tells much of them.
         """
-        room = self.room()
+        room = self.setups.room_key()
         if self._intake.load(writer, series, now_ns, lambda _: room):
             self._overviews.build([part.channel for part in series])
 
@@ -219,7 +219,7 @@ class Store:
         `rooms` says of channels to which room they belong; without it, and for those it does not
         name, that is the room of the newest setup.
         """
-        room = self.room()
+        room = self.setups.room_key()
         sealed = self._archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
         if sealed:
             self._overviews.build(self.channels())
@@ -281,77 +281,6 @@ class Store:
             heads
         )
 
-    # Setup, pieces, imports
-
-    def put_setup(
-        self,
-        texts: Mapping[str, str],
-        who: str,
-        why: str,
-        approver: str,
-        at_ns: int,
-        *,
-        conn: Connection | None = None,
-    ) -> int:
-        """Keep the files of config/ as the next version, journalled; gives its number."""
-        return self._setups.put(texts, who, why, approver, at_ns, conn=conn)
-
-    def setups(self) -> list[SetupVersion]:
-        """Every approved version of the setup, oldest first."""
-        return self._setups.all()
-
-    def proposals(self) -> list[SetupProposal]:
-        """Every version that was proposed, with what became of it, oldest first."""
-        return self._setups.all_proposals()
-
-    def propose_setup(
-        self, texts: Mapping[str, str], who: str, why: str, at_ns: int, *, correction: bool, conn: Connection
-    ) -> int:
-        """Keep the files of config/ as a proposal, journalled; gives its number."""
-        return self._setups.propose(texts, who, why, at_ns, correction=correction, conn=conn)
-
-    def approve_setup(
-        self, proposal: SetupProposal, approver: str, why: str, at_ns: int, *, conn: Connection
-    ) -> None:
-        """Put a proposal in force as its version, journalled; Refused where it cannot be any more."""
-        self._setups.approve(proposal, approver, why, at_ns, conn)
-
-    def refuse_setup(
-        self, proposal: SetupProposal, who: str, why: str, at_ns: int, *, conn: Connection
-    ) -> None:
-        """Close a proposal, journalled; Refused where it is decided already."""
-        self._setups.refuse(proposal, who, why, at_ns, conn)
-
-    def put_verdict_day(self, zone: str, day: int, key: str, body: str) -> None:
-        """Keep what was judged for a zone and UTC day, with the digest of its input."""
-        self._verdicts.put_days(zone, {day: (key, body)})
-
-    def put_verdict_days(
-        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
-    ) -> None:
-        """Keep several days, and the newest statement, at once: one transaction instead of many."""
-        self._verdicts.put_days(zone, pieces, statement)
-
-    def drop_verdict_days(self, zone: str, days: Sequence[int]) -> None:
-        """Forget what was judged for these days: it is judged again when it is asked for."""
-        self._verdicts.drop_days(zone, days)
-
-    def verdict_day(self, zone: str, day: int) -> tuple[str, str] | None:
-        """(digest of its input, body) of what was judged for that day; None when nothing is kept."""
-        return self._verdicts.days(zone, day, day + 1).get(day)
-
-    def verdict_days(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
-        """Day -> (digest of its input, body) of those kept in [day0, day1)."""
-        return self._verdicts.days(zone, day0, day1)
-
-    def put_live(self, zone: str, body: str) -> None:
-        """Keep the newest statement about a zone."""
-        self._verdicts.put_live(zone, body)
-
-    def live(self) -> dict[str, str]:
-        """The newest statement about each zone."""
-        return self._verdicts.live()
-
     @contextmanager
     def importing(self) -> Iterator[None]:
         """Be the one import on this folder: what is stored does not change between comparing and adding."""
@@ -359,34 +288,6 @@ class Store:
             if not ours:
                 raise StoreInUse(f"Another import into {self.folder} has been running for ten minutes.")
             yield
-
-    def import_of(self, sha256: str) -> ImportedFile | None:
-        """What is known of an imported file with this digest; None when it never came."""
-        return self._imports.find(sha256)
-
-    def imports(self) -> list[ImportedFile]:
-        """Every imported file in order of time."""
-        return self._imports.all()
-
-    def record_import(
-        self,
-        sha256: str,
-        name: str,
-        content: bytes,
-        summary: Mapping[str, JSON],
-        *,
-        who: str = "import",
-        at_ns: int | None = None,
-    ) -> None:
-        """Keep the original bit-identical under originals/ and journal the import."""
-        self._imports.record(sha256, name, content, summary, who=who, at_ns=at_ns)
-
-    def room(self) -> str:
-        """Key of the room in the newest setup: under it the archive keeps its months."""
-        versions = self.setups()
-        text = versions[-1].texts.get("room.toml", "") if versions else ""
-        key = tomllib.loads(text).get("room", {}).get("key", "")
-        return str(key) or "unnamed"
 
     def _journal_upgrade(self, conn: Connection, old_schema: str) -> None:
         """The journal says from when on a newer program keeps this record, and where the old tables are."""

@@ -87,14 +87,14 @@ class _NewestJudgement:
 class Ledger:
     """What is stored of a room's verdicts. Several processes may keep it; what they store is the same.
 
-    newest: the judgement of each zone that was made last; kept: where verdicts lie, which for files that
+    newest: the judgement of each zone that was made last; cache: where verdicts lie, which for files that
     were never applied (version 0) is not the record: they must not take the place of those in force.
     """
 
     def __init__(self, store: Store, setup: Setup) -> None:
         self.store = store
         self.setup = setup
-        self.kept: VerdictCache = store if setup.version else ScratchCache()
+        self.cache: VerdictCache = store.verdict_cache if setup.version else ScratchCache()
         self.newest: dict[str, Judgement] = {}
         self._newest: dict[str, _NewestJudgement] = {}
         self._reach_ns = {z: max(reach_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
@@ -175,7 +175,7 @@ class Ledger:
         days = split_into_days(judgement, state_in)
         bodies = {day: (head.context, day_verdicts.to_text()) for day, day_verdicts in days.items()}
         bodies[HEAD] = (head.context, text)
-        self.kept.put_verdict_days(
+        self.cache.put_days(
             judgement.zone, bodies, make_statement(judgement, days, head) if make_statement else None
         )
         self.newest[judgement.zone] = judgement
@@ -251,7 +251,7 @@ class Ledger:
             open_ns = min(until_ns, self._open_from_ns(judgement))
             for day, day_verdicts in split_into_days(judgement, state).items():
                 fresh = (head.context, day_verdicts.to_text())
-                stored = self.kept.verdict_day(zone, day)
+                stored = self.cache.day(zone, day)
                 if day * DAY_NS < until_ns and stored != fresh:
                     final = (day + 1) * DAY_NS <= open_ns or not _alike_until(stored, fresh, open_ns)
                     (wrong if final else open_days)[day] = fresh
@@ -277,7 +277,7 @@ class Ledger:
     def _misplaced_days(self, zone: str, head: Head) -> Iterator[int]:
         """Stored days where nothing was judged; and the head, where it tells of what cannot be."""
         last = (head.until_ns - 1) // DAY_NS
-        days = self.kept.verdict_days(zone, HEAD + 1, NEVER_NS // DAY_NS)
+        days = self.cache.days(zone, HEAD + 1, NEVER_NS // DAY_NS)
         yield from (day for day in days if not head.first_day <= day <= last)
         _, cursor = self.store.arrived_after(-1)
         ahead = head.cursor > cursor or head.decided > self.store.decisions.newest()
@@ -289,9 +289,9 @@ class Ledger:
         """Put the fresh judgement in the place of what was altered, and of what is provisional."""
         self._newest.pop(zone, None)
         if comparison.misplaced:
-            self.kept.drop_verdict_days(zone, comparison.misplaced)
+            self.cache.drop_days(zone, comparison.misplaced)
         if comparison.wrong or comparison.open_days:
-            self.kept.put_verdict_days(zone, {**comparison.wrong, **comparison.open_days})
+            self.cache.put_days(zone, {**comparison.wrong, **comparison.open_days})
 
     def _dirty(self, zone: str, now_ns: int) -> tuple[Head | None, int | None, int]:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
@@ -328,7 +328,7 @@ class Ledger:
         return None if extent is None else max(extent[0], 0)
 
     def _stored_head(self, zone: str) -> str | None:
-        stored = self.kept.verdict_day(zone, HEAD)
+        stored = self.cache.day(zone, HEAD)
         return None if stored is None else stored[1]
 
     def head(self, zone: str) -> Head | None:
@@ -344,7 +344,7 @@ class Ledger:
         return digest([JUDGE_VERSION, self.setup.step_s])
 
     def state_before(self, zone: str, day: int) -> BodyState:
-        stored = self.kept.verdict_day(zone, day - 1)
+        stored = self.cache.day(zone, day - 1)
         return DayVerdicts.of_text(stored[1]).state_out if stored else self.unknown_state(zone, day)
 
     def unknown_state(self, zone: str, day: int) -> BodyState:

@@ -88,7 +88,7 @@ class Verdicts:
 
     def stored_days(self, zone: str, from_ns: int, to_ns: int) -> list[DayVerdicts]:
         """Stored pieces of the UTC days that touch [from, to)."""
-        days = self._ledger.kept.verdict_days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
+        days = self._ledger.cache.days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
         return [DayVerdicts.of_text(body) for _, (_, body) in sorted(days.items())]
 
     def periods(
@@ -123,7 +123,7 @@ class Verdicts:
         while True:
             first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
             end = min([*unstored, NEVER_NS])
-            stored = self._ledger.kept.verdict_days(zone, first, end) if first < end else {}
+            stored = self._ledger.cache.days(zone, first, end) if first < end else {}
             by_day = {day: DayVerdicts.of_text(body) for day, (_, body) in stored.items()}
             by_day |= unstored
             periods = join_periods(
@@ -356,10 +356,10 @@ class Verdicts:
     def store_missing_statement(self, zone: str, now_ns: int) -> None:
         """Store the live statement of a zone that was judged without one."""
         judgement, head = self._ledger.newest.get(zone), self._ledger.head(zone)
-        if zone not in self._ledger.kept.live() and judgement is not None and head is not None:
+        if zone not in self._ledger.cache.live() and judgement is not None and head is not None:
             live = self.live_statement(now_ns, judgement, {}, head)
             if live is not None:
-                self._ledger.kept.put_live(zone, live)
+                self._ledger.cache.put_live(zone, live)
 
 
 def _text(body: object) -> str:

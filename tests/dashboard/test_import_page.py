@@ -70,7 +70,7 @@ def test_a_file_is_asked_about_looked_at_and_imported(q: Queries, desk: importin
     assert "In which time zone" in asked
     assert "Column bay, such as 20,00: channel" in asked
     importing.try_out(upload, profile_from_answers(q, upload, ANSWERS), q.source.store, q.setup, q.now_ns())
-    assert q.source.store.imports() == []  # looking stores nothing
+    assert q.source.store.imports.all() == []  # looking stores nothing
     told = text_of(preview_card(q, upload))
     assert "30 readings would be stored" in told
     assert "the decimal sign is a comma" in told
@@ -78,7 +78,7 @@ def test_a_file_is_asked_about_looked_at_and_imported(q: Queries, desk: importin
     importing.bring_in(upload, q.source.store, q.setup, "Greta Holm", q.now_ns())
     assert upload.done is not None
     assert upload.done.stored == 30
-    assert [f.name for f in q.source.store.imports()] == ["bay 1.csv"]
+    assert [f.name for f in q.source.store.imports.all()] == ["bay 1.csv"]
 
 
 def test_the_next_file_of_a_source_is_read_by_the_answers_given_once(

@@ -36,4 +36,4 @@ def test_a_file_goes_in_by_the_page(
     assert opened.axe() == []
     page.get_by_role("button", name="Import", exact=True).press("Enter")
     page.get_by_text("30 readings are stored").wait_for()
-    assert [f.name for f in record.store.imports()] == ["bay 1.csv"]
+    assert [f.name for f in record.store.imports.all()] == ["bay 1.csv"]

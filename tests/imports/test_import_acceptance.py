@@ -66,7 +66,7 @@ def test_a_week_imported_twice_is_a_week(bring: Bring, store: Store) -> None:
 def test_the_original_is_kept_and_the_chain_intact(bring: Bring, store: Store) -> None:
     text = minutes(datetime(2026, 10, 5, tzinfo=UTC), 20)
     result = bring(text, store, name="bay 1.csv")
-    kept = store.import_of(result.sha256)
+    kept = store.imports.find(result.sha256)
     assert kept is not None
     assert kept.name == "bay 1.csv"
     assert any(f.read_bytes() == text.encode() for f in store.folder.rglob("*") if f.is_file())

@@ -127,20 +127,20 @@ def why_at(verdicts: Verdicts, zone: str, minute: int, now_ns: int) -> set[int]:
 def test_an_instant_is_indeterminate_until_decided_and_judged_again_then(bring: Bring, store: Store) -> None:
     """The stored verdicts follow the decision without anything being told to judge again."""
     config = load(example_folder())
-    version = store.put_setup(config.texts, "Greta Holm", "first", "Greta Holm", T0)
+    version = store.setups.put(config.texts, "Greta Holm", "first", "Greta Holm", T0)
     setup = replace(config.setup, version=version)
     verdicts, zone, now = Verdicts(store, setup), "machine-bay", T0 + 3 * 86_400 * NS
     second = T0 // (86_400 * NS) + 1
     bring(bay({}), store, name="a.csv", columns=BAY)
-    before = verdicts.periods(zone, *DAY, now), store.verdict_day(zone, second)
+    before = verdicts.periods(zone, *DAY, now), store.verdict_cache.day(zone, second)
     bring(bay({NOON: 20.3}), store, name="b.csv", columns=BAY)
     assert why_at(verdicts, zone, NOON, now) == {Why.CONFLICT}
     verdicts.refresh(zone, now)
-    assert store.verdict_day(zone, second) != before[1]
+    assert store.verdict_cache.day(zone, second) != before[1]
     chosen = conflicts.of_source(conflicts.disagreements(store), "a.csv")
     conflicts.decide(store, chosen, "Greta Holm", "b came from the probe beside it")
     assert why_at(verdicts, zone, NOON, now) == {Why.EVIDENCE}
-    assert (verdicts.periods(zone, *DAY, now), store.verdict_day(zone, second)) == before
+    assert (verdicts.periods(zone, *DAY, now), store.verdict_cache.day(zone, second)) == before
     assert verdicts.altered_days(zone) == []
 
 

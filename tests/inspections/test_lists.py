@@ -31,7 +31,7 @@ HEAD = ["key", "zone", "from", "to", "title", "material", "length_mm", "toleranc
 @pytest.fixture(scope="module")
 def verdicts(demo_history: Path) -> Iterator[Verdicts]:
     with Store.open(demo_history) as store:
-        yield Verdicts(store, in_force(store.setups()).setup)
+        yield Verdicts(store, in_force(store.setups.versions()).setup)
 
 
 def intervals(verdicts: Verdicts, n: int) -> list[Inspection]:
@@ -124,7 +124,7 @@ def test_every_fault_of_a_list_is_told(tmp_path: Path) -> None:
 
 def test_all_or_none_are_registered(demo_copy: Path) -> None:
     with Store.open(demo_copy) as store:
-        setup = in_force(store.setups()).setup
+        setup = in_force(store.setups.versions()).setup
         good = Inspection("N1", "machine-bay", NOW - 2 * NS, NOW - NS, "x")
         bad = Inspection("N2", "attic", NOW - 2 * NS, NOW - NS, "x")
         with pytest.raises(Refused):

@@ -106,11 +106,11 @@ def test_both_people_of_a_setup_and_who_takes_notice_of_an_alarm(demo_copy: Path
     """The account must be that of the name: another one proves nothing of it; nor does a machine's token."""
     with_accounts(demo_copy)
     with Store.open(demo_copy) as store:
-        texts = dict(store.setups()[-1].texts)
+        texts = dict(store.setups.versions()[-1].texts)
         with acting_through(at="command line", account="ramsel"):
-            number = store.put_setup(texts, "Ruth Amsel", "both", "Jan Volk", 1)
+            number = store.setups.put(texts, "Ruth Amsel", "both", "Jan Volk", 1)
         with acting_through(at="command line", account="ramsel, jvolk"):
-            both = store.put_setup(texts, "Ruth Amsel", "both", "Jan Volk", 2)
+            both = store.setups.put(texts, "Ruth Amsel", "both", "Jan Volk", 2)
         names = Names(store)
         versions = names.proven_versions()
         assert versions[number] == {"author_proven": True, "approver_proven": False}

@@ -171,6 +171,6 @@ def test_sighup_proposes_changed_files_and_refuses_faulty_ones_whole(tmp_path: P
     with Store.open(data) as store:
         told = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "config-reload"]
         assert any("nmae" in str(fault) for fault in told[0]["faults"])
-        assert [p.state for p in store.proposals()] == ["waiting"]
-        assert len(store.setups()) == 1
+        assert [p.state for p in store.setups.proposals()] == ["waiting"]
+        assert len(store.setups.versions()) == 1
         assert store.verify().intact

@@ -95,7 +95,7 @@ def test_no_rows_make_no_batch(store: Store) -> None:
 def test_what_stands_cannot_be_changed(store: Store, table: str, how: str) -> None:
     """Triggers refuse changes and deletions, so that a mistake in the program cannot do harm."""
     store.append("poll", polled(OCTOBER, 3))
-    store.put_setup({"room.toml": ""}, "Greta Holm", "first", "Greta Holm", OCTOBER)
+    store.setups.put({"room.toml": ""}, "Greta Holm", "first", "Greta Holm", OCTOBER)
     with store.begin() as conn:
         conn.execute(tables.mark.insert().values(zone="z", from_ns=0, to_ns=10**9, reason="r", who="w"))
         span = {"from": "1970-01-01T00:00:00Z", "to": "1970-01-01T00:00:01Z"}

@@ -45,7 +45,7 @@ def shown(store: Store, channel: str = "P1.temperature") -> list[tuple[int, str,
 
 def test_a_sealed_month_reads_as_before(store: Store) -> None:
     """Two months and a running one: complete months move, every answer stays."""
-    store.put_setup(ROOM, "Greta Holm", "first", "Greta Holm", OCTOBER)
+    store.setups.put(ROOM, "Greta Holm", "first", "Greta Holm", OCTOBER)
     store.append("poll", polled(OCTOBER - DAY, 300, PROBES, step_ns=DAY // 4))
     before = shown(store), store.newest(), store.newest_ok(), store.extent(), store.arrived_after(-1)
 
@@ -156,7 +156,7 @@ def test_rooms_have_folders_of_their_own(store: Store) -> None:
 
 def test_a_stranger_reads_the_archive_in_two_lines(store: Store) -> None:
     """pandas alone, no code of ours."""
-    store.put_setup(ROOM, "Greta Holm", "first", "Greta Holm", OCTOBER)
+    store.setups.put(ROOM, "Greta Holm", "first", "Greta Holm", OCTOBER)
     store.append("poll", polled(OCTOBER, 50, PROBES))
     store.seal(IN_DECEMBER)
 

@@ -39,7 +39,7 @@ def filled(store: Store) -> Store:
     store.seal(IN_DECEMBER)
     store.append("poll", polled(NOVEMBER, 50))
     content = b"time;value\n"
-    store.record_import(hashlib.sha256(content).hexdigest(), "P1.csv", content, {"rows": 1})
+    store.imports.record(hashlib.sha256(content).hexdigest(), "P1.csv", content, {"rows": 1})
     return store
 
 

@@ -30,11 +30,12 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A record with everything in it: sealed files, hot rows, acts, a setup, an import."""
     folder = tmp_path_factory.mktemp("record") / "data"
     with Store.open(folder, create=True) as store:
-        store.put_setup({"room.toml": '[room]\nkey = "east"\n'}, "Greta Holm", "first", "Ines Faber", OCTOBER)
+        texts = {"room.toml": '[room]\nkey = "east"\n'}
+        store.setups.put(texts, "Greta Holm", "first", "Ines Faber", OCTOBER)
         store.append("poll", polled(OCTOBER, 90, PROBES, step_ns=DAY // 20))
         content = b"time;value\n"
         sha256 = hashlib.sha256(content).hexdigest()
-        store.record_import(sha256, "P1 export.csv", content, {"rows": 2})
+        store.imports.record(sha256, "P1 export.csv", content, {"rows": 2})
         store.seal(IN_DECEMBER)
         store.append("import-x", polled(OCTOBER + 5 * DAY, 4, PROBES))
         store.seal(IN_DECEMBER)

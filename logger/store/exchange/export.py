@@ -143,7 +143,7 @@ def _write_unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
     months = np.array(starts, np.int64)[place] if starts else np.empty(0, np.int64)
     for from_ns in np.unique(months).tolist():
         year, month = month_of(from_ns)
-        folder = f"{FOLDER}/room={quote(store.room(), safe='')}/year={year}/month={month:02d}"
+        folder = f"{FOLDER}/room={quote(store.setups.room_key(), safe='')}/year={year}/month={month:02d}"
         name, rows = f"{folder}/unsealed-0001.parquet", hot.part(months == from_ns)
         (out / folder).mkdir(parents=True, exist_ok=True)
         with ParquetWriter(out / name, store.simulated) as writer:
@@ -156,7 +156,7 @@ def _write_unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
 
 def _copy_originals(store: Store, out: Path) -> Iterator[tuple[str, str]]:
     listing = []
-    for file in store.imports():
+    for file in store.imports.all():
         yield file.original, copy_file(store.folder / file.original, out / file.original)
         facts = {"sha256": file.sha256, "name": file.name, "at": rfc3339(file.at_ns), "at_ns": file.at_ns}
         listing.append({**facts, "original": file.original, "summary": dict(file.summary)})
@@ -177,7 +177,7 @@ def _write_texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
             "digest": version.digest,
             "texts": dict(version.texts),
         }
-        for version in store.setups()
+        for version in store.setups.versions()
     ]
     yield VERSIONS, _write_list(out / VERSIONS, versions)
     lines = "".join(

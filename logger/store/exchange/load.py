@@ -133,12 +133,12 @@ def _clear(data: Path) -> None:
 
 def _fill(store: Store, source: Path, manifest: Mapping[str, Any], who: str) -> None:
     for version in json_in(source / VERSIONS):
-        store.put_setup(
+        store.setups.put(
             version["texts"], version["who"], version["why"], version["approver"], version["at_ns"]
         )
     for file in json_in(source / IMPORTS):
         content = inside(source, file["original"]).read_bytes()
-        store.record_import(
+        store.imports.record(
             file["sha256"], file["name"], content, file["summary"], who=who, at_ns=file["at_ns"]
         )
     files = [name for name in manifest["files"] if name.endswith(".parquet")]
