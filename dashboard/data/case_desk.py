@@ -37,12 +37,16 @@ class CaseDesk:
         self._current, self._store = current, current.store
 
     def all(self, now_ns: int) -> list[CaseRecord]:
-        """Every case of the record, ascending."""
+        """Every case of the record, ascending; a record without a setup has none."""
+        if not self._store.setups.versions():
+            return []
         with self._current.judging:
             return all_cases(self._current.verdicts, now_ns)
 
     def recent(self, now_ns: int, days: int) -> list[CaseRecord]:
         """Cases of the last days as they are stored; nothing is judged or written for it."""
+        if not self._store.setups.versions():
+            return []
         span = max(0, now_ns - days * DAY_NS), now_ns
         with self._current.judging:
             return cases_in(self._current.verdicts, None, *span, now_ns, refresh=False, write=False)

@@ -64,28 +64,36 @@ class CaseRecord:
 
     @cached_property
     def worst(self) -> Excursion:
-        """The run that exceeded its limit most, as a share of the limit's own width of uncertainty."""
-        return max(self.case.runs, key=lambda e: (e.proven, _beyond(e), e.exceedance))
+        """The run with the largest exceedance in units of its uncertainty; a proven one before others."""
+        return max(self.case.runs, key=lambda e: (e.proven, e.exceedance / max(e.U, 1e-9)))
 
     @property
     def event(self) -> Event:
         """The case as figures need it."""
         return Event(self.case, self.cause, self.settled_ns)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data for programs: instants in UTC (RFC 3339)."""
-        case, work = self.case, self.work
+    def summary(self) -> dict[str, Any]:
+        """Plain data without what people wrote and without inspections: instants in UTC (RFC 3339)."""
+        case = self.case
         return {
             "case": case.number,
             "continued": list(case.continued),
             "revision": self.revision,
             "state": self.state,
             "in_use": case.in_use,
+            "cause": self.cause,
             "zones": list(case.zones),
             "from": rfc3339(case.from_ns),
             "to": rfc3339(case.to_ns),
             "settled": {zone: rfc3339(ns) for zone, ns in self.settled_ns.items()},
             "runs": [e.to_dict() for e in case.runs],
+        }
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data for programs, all of it: instants in UTC (RFC 3339)."""
+        work = self.work
+        return {
+            **self.summary(),
             "texts": asdict(work.texts),
             "written": {
                 name: {"who": w.who, "at": rfc3339(w.at_ns), "entry": w.entry}
@@ -98,11 +106,6 @@ class CaseRecord:
             if work.closing is None
             else {"who": work.closing.who, "at": rfc3339(work.closing.at_ns), "entry": work.closing.entry},
         }
-
-
-def _beyond(e: Excursion) -> float:
-    """How far beyond its limit an excursion went, in units of its uncertainty."""
-    return abs(e.worst - e.limit) / max(e.U, 1e-9)
 
 
 def _decision_dict(key: str, d: CaseDecision | None) -> dict[str, Any]:

@@ -87,7 +87,7 @@ class Act(StrEnum):
     ACKNOWLEDGE = "acknowledge and shelve alarms"
     INSPECT = "start and stop inspections"
     MARK = "mark intervals, import files and note what was seen"
-    DECIDE = "decide on excursions and affected inspections"
+    DECIDE = "decide on cases and affected inspections"
     PROPOSE = "propose limits, probes, certificates and corrections"
     APPROVE = "approve limits, corrections and disposals"
     ISSUE = "issue records"

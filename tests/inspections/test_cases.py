@@ -39,7 +39,7 @@ WORDS = {"decision": "measure again", "customer": "a day later", "reason": "4 µ
 @pytest.fixture
 def verdicts(demo_copy: Path) -> Iterator[Verdicts]:
     with Store.open(demo_copy) as store:
-        yield Verdicts(store, in_force(store.setups()).setup)
+        yield Verdicts(store, in_force(store.setups.versions()).setup)
 
 
 def monday(verdicts: Verdicts, hour: str = "06:00") -> CaseRecord:
