@@ -64,11 +64,14 @@ def all_cases(verdicts: Verdicts, now_ns: int, zone: str | None = None) -> list[
 
 
 def number_new(verdicts: Verdicts, now_ns: int, days: int = 40) -> None:
-    """Number what is new or changed in the last days; all of the record where no case has a number yet."""
-    if not verdicts.store.journal.entries(kind="case", limit=1):
-        all_cases(verdicts, now_ns)
-    else:
-        cases_in(verdicts, None, now_ns - days * 86_400 * NS, now_ns, now_ns, refresh=False)
+    """Number what is new or changed in the last days, without judging.
+
+    All of the record where no case has a number yet.
+    """
+    first = not verdicts.store.journal.entries(kind="case", limit=1)
+    extent = verdicts.store.extent() if first else None
+    from_ns = now_ns - days * 86_400 * NS if extent is None else extent[0]
+    cases_in(verdicts, None, from_ns, now_ns, now_ns, refresh=False)
 
 
 def case_of(verdicts: Verdicts, number: int, now_ns: int) -> CaseRecord:

@@ -72,7 +72,7 @@ def test_one_event_is_one_case_with_one_decision_on_each_inspection(verdicts: Ve
 
 
 def test_exactly_those_that_overlap_it_or_its_settling(verdicts: Verdicts) -> None:
-    """Ten jobs beside the two of the history; inside, settling and at its end overlap; two hours before, too."""
+    """Ten jobs beside the two of the history; inside, settling and at its end overlap."""
     case = monday(verdicts).case
     end = parse("2026-10-19T11:25", ZoneInfo("Europe/Vienna"))
     begins = {
@@ -91,7 +91,7 @@ def test_exactly_those_that_overlap_it_or_its_settling(verdicts: Verdicts) -> No
 def test_nothing_closes_empty_and_a_refused_close_loses_nothing(verdicts: Verdicts) -> None:
     """ISO/IEC 17025:2017, 7.10: cause, action, effect, decision, customer; and each inspection decided."""
     store = verdicts.store
-    with pytest.raises(Refused, match="a decision on I-2603, I-2604; a cause from the list; .*customer"):
+    with pytest.raises(Refused, match=r"a decision on I-2603, I-2604; a cause from the list; .*customer"):
         shut(verdicts)
     note(store, monday(verdicts).case, {k: v for k, v in TEXTS.items() if k != "impact"}, WHO)
     with pytest.raises(Refused, match="Missing: a decision on I-2603, I-2604; the effect on results"):

@@ -41,7 +41,7 @@ def test_a_month_with_an_open_case_is_held_back_and_the_dry_run_says_so(room: Ro
     before = undecided(room)
     assert before == 1
 
-    with pytest.raises(Refused, match=rf"{before} of the cases in these months is not closed, such as case 1"):
+    with pytest.raises(Refused, match="1 of the cases in these months is not closed, such as case 1"):
         dispose(room.verdicts, TWO, room.now_ns, 0)
 
     (entry,) = room.store.journal.entries(kind="disposal-refused")
