@@ -140,7 +140,7 @@ def _cases() -> dict[str, Any]:
         Scope.VERDICTS,
         "Excursions gathered by event",
         "Excursions of a zone that overlap or lie close together are one case, with a number where a "
-        "decision is asked for. At most 1000. What people wrote and which inspections are affected is not in it.",
+        "decision is asked for. At most 1000, without what people wrote and which inspections are affected.",
         answers={200: ("The cases, oldest first.", "Cases")},
         refusals=(404, 422),
         parameters=[_query("zone", {"type": "string"}, "Only this zone"), *_interval()],
