@@ -54,7 +54,7 @@ def test_a_case_is_decided_on_and_closed_and_what_is_typed_survives(
     assert page.get_by_label("1. Cause in words").input_value() == "damper stuck"
     for key in ("I-2603", "I-2604"):
         row = page.locator(f"#decide-{key}")
-        row.get_by_label("Decision on").click()
+        row.get_by_role("textbox", name="Decision on").click()
         row.get_by_role("option", name="measure again").click()
         row.get_by_label("Customer").fill("a day later")
         row.get_by_label("Reason").fill("large")
@@ -62,7 +62,7 @@ def test_a_case_is_decided_on_and_closed_and_what_is_typed_survives(
         row.wait_for(state="detached")
     for label in ("2. Immediate action", "3. Effect on results", "4. Decision", "5. Customer"):
         page.get_by_label(label).fill("done")
-    page.get_by_label("1. Cause", exact=True).click()
+    page.get_by_role("textbox", name="1. Cause", exact=True).click()
     page.get_by_role("option", name="air handling").click()
     page.get_by_label("Your password").fill(PASSWORD)
     page.locator("#case-close").click()
