@@ -8,6 +8,7 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
+from logger.first_room.outlook import next_steps
 from logger.inspections.readiness import FORGOTTEN_NS
 from logger.instants import NS
 from logger.model import REASONS, VERDICT_OF, Inspection
@@ -25,7 +26,7 @@ DAYS = 14  # in which cases that are not closed are looked for
 
 def rows(q: Queries) -> list[Component]:
     """One row each: what, since when, and a figure or an act."""
-    rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_cases(q), *_overdue(q)]
+    rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_cases(q), *_overdue(q), *_young(q)]
     return rows_ or [html.P(_nothing(q), className="calm")]
 
 
@@ -143,6 +144,21 @@ def _cases(q: Queries) -> list[Component]:
         state = f"{len(r.missing)} missing" if r.missing else r.state
         since = f"{clock(r.case.from_ns, now, zone)}–{clock(r.case.to_ns, now, zone)}"
         rows_.append(_row(what, since, html.A(state, href=f"/cases?case={r.number}") if r.number else state))
+    return rows_
+
+
+def _young(q: Queries) -> list[Component]:
+    """What a zone still lacks, and what the first hours of its readings bring."""
+    now, extent = q.now_ns(), q.source.extent()
+    rows_ = []
+    for zone in q.setup.zones_now():
+        for step in next_steps(q.setup, zone, now if extent is None else extent[0]):
+            if step.at_ns is None:
+                rows_.append(_row(f"{zone.name}: {step.text}", "", "missing"))
+            elif step.at_ns > now:
+                rows_.append(
+                    _row(f"{zone.name}: {step.text}", "", f"at {clock(step.at_ns, now, q.room.timezone)}")
+                )
     return rows_
 
 

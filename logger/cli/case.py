@@ -76,8 +76,8 @@ def list_cases(
 
 def disposed_times(session: Session, from_ns: int, to_ns: int) -> list[str]:
     """A line for each time whose readings were disposed of: it cannot be judged any more."""
-    seals = session.store.seals()
-    standing = {seal.number for seal in session.store.seals(disposed=False)}
+    seals = session.store.archive.seals()
+    standing = {seal.number for seal in session.store.archive.seals(disposed=False)}
     gone = {
         (seal.from_ns, seal.to_ns)
         for seal in seals

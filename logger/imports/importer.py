@@ -213,7 +213,9 @@ def _refuse_future(name: str, reading: Reading, setup: Setup, now_ns: int) -> No
 def _stored(series: Series, store: Store) -> Readings:
     if len(series.taken_ns) == 0:
         return Readings.empty()
-    return store.stamped_readings(series.channel.key, int(series.taken_ns[0]), int(series.taken_ns[-1]) + 1)
+    return store.readings.read_stamped(
+        series.channel.key, int(series.taken_ns[0]), int(series.taken_ns[-1]) + 1
+    )
 
 
 def _counted(result: ImportResult, reading: Reading, compared: Sequence[Compared]) -> ImportResult:

@@ -59,7 +59,7 @@ def cases_in(
 
 def all_cases(verdicts: Verdicts, now_ns: int, zone: str | None = None) -> list[CaseRecord]:
     """Every case of the record, ascending."""
-    extent = verdicts.store.extent()
+    extent = verdicts.store.readings.extent()
     return [] if extent is None else cases_in(verdicts, zone, extent[0], max(now_ns, extent[0] + 1), now_ns)
 
 
@@ -69,7 +69,7 @@ def number_new(verdicts: Verdicts, now_ns: int, days: int = 40) -> None:
     All of the record where no case has a number yet.
     """
     first = not verdicts.store.journal.entries(kind="case", limit=1)
-    extent = verdicts.store.extent() if first else None
+    extent = verdicts.store.readings.extent() if first else None
     from_ns = now_ns - days * 86_400 * NS if extent is None else extent[0]
     cases_in(verdicts, None, from_ns, now_ns, now_ns, refresh=False)
 

@@ -86,6 +86,7 @@ class Act(StrEnum):
     READ_INSPECTIONS = "read inspections and records"
     ACKNOWLEDGE = "acknowledge and shelve alarms"
     INSPECT = "start and stop inspections"
+    STUDY = "run room studies"
     MARK = "mark intervals, import files and note what was seen"
     DECIDE = "decide on cases and affected inspections"
     PROPOSE = "propose limits, probes, certificates and corrections"
@@ -118,6 +119,7 @@ MAY: dict[Act, frozenset[Role]] = {
     Act.READ_INSPECTIONS: frozenset({_O, _M, _Q}),
     Act.ACKNOWLEDGE: frozenset({_O, _M, _Q}),
     Act.INSPECT: frozenset({_O, _M, _Q}),
+    Act.STUDY: frozenset({_O, _M, _Q}),
     Act.MARK: frozenset({_O, _M, _Q}),
     Act.DECIDE: frozenset({_M, _Q}),
     Act.PROPOSE: frozenset({_M, _Q}),

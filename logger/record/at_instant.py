@@ -61,8 +61,8 @@ def state_at(store: Store, verdicts: Verdicts, zone: str, at_ns: int, now_ns: in
 
 
 def _refuse_outside(store: Store, setup: Setup, zone: str, cell_ns: int, now_ns: int) -> None:
-    stored_channels = set(store.channels())
-    extent = store.extent([key for key in setup.channels_in(zone) if key in stored_channels])
+    stored_channels = set(store.readings.channels())
+    extent = store.readings.extent([key for key in setup.channels_in(zone) if key in stored_channels])
     if extent is None:
         raise IntervalError(f"There are no readings of zone {zone!r} yet.")
     begin = extent[0] // (setup.step_s * NS) * setup.step_s * NS
@@ -79,7 +79,7 @@ def _reading(store: Store, setup: Setup, zone: str, key: str, at_ns: int) -> Ite
     if place is None or place.zone != zone:
         return
     channel, reach_ns = setup.channels[key], int(setup.channels[key].max_age_s * NS)
-    readings = store.readings(key, at_ns - reach_ns, at_ns + reach_ns + 1)
+    readings = store.readings.read(key, at_ns - reach_ns, at_ns + reach_ns + 1)
     probe = setup.probes[channel.probe]
     entry: dict[str, Any] = {
         "channel": key,

@@ -260,7 +260,7 @@ class Service:
 
     def _tell_start(self) -> None:
         now_ns = self._clock()
-        newest = max((row.taken_ns for row in self._store.newest().values()), default=None)
+        newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})
         if newest is None:

@@ -289,7 +289,7 @@ def test_what_was_noted_on_excursions_belongs_to_their_case(verdicts: Verdicts) 
 def test_hours_by_cause_are_all_hours_not_stable_in_use(verdicts: Verdicts) -> None:
     """Monday in the bay: too warm 04:52 to 07:25 and settling to 11:25, each minute once; used from 06:00."""
     records = all_cases(verdicts, NOW)
-    extent = verdicts.store.extent()
+    extent = verdicts.store.readings.extent()
     assert extent is not None
     lost = lost_time(verdicts, records, "machine-bay", (extent[0], NOW), NOW)
     used = verdicts.setup.zone("machine-bay").hours_of_use

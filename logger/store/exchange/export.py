@@ -86,7 +86,7 @@ def export(store: Store, out: Path, now_ns: int) -> ExportSummary:
             "at": rfc3339(now_ns),
             "at_ns": now_ns,
             "head": {"number": head[0], "sha256": head[1]},
-            "complete": len(store.seals()) == len(store.seals(disposed=False)),
+            "complete": len(store.archive.seals()) == len(store.archive.seals(disposed=False)),
             "readings": readings,
             "files": dict(sorted(files.items())),
             "days": days,
@@ -117,27 +117,27 @@ def _digest_readings(store: Store) -> tuple[Days, int]:
 
 def _months(store: Store) -> Iterator[Columns]:
     """The readings of each channel and month, in the order of the record."""
-    hot = store.hot_rows()
+    hot = store.hot.all_rows()
     days = np.unique(hot.taken_ns // DAY_NS) * DAY_NS
     spans = {month_span(*month_of(at)) for at in days.tolist()}
-    spans |= {(seal.from_ns, seal.to_ns) for seal in store.seals(disposed=False)}
-    for channel in store.channels():
+    spans |= {(seal.from_ns, seal.to_ns) for seal in store.archive.seals(disposed=False)}
+    for channel in store.readings.channels():
         for from_ns, to_ns in sorted(spans):
-            rows = store.columns(channel, from_ns, to_ns)
+            rows = store.readings.columns(channel, from_ns, to_ns)
             if len(rows):
                 yield rows
 
 
 def _copy_sealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
-    for seal in store.seals(disposed=False):
+    for seal in store.archive.seals(disposed=False):
         yield seal.file, copy_file(store.folder / seal.file, out / seal.file)
 
 
 def _write_unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
     from ..archive.parquet import ParquetWriter
 
-    hot = store.hot_rows()
-    hot = hot.part(~store.sealed_rows(hot))
+    hot = store.hot.all_rows()
+    hot = hot.part(~store.archive.sealed_rows(hot))
     days, place = np.unique(hot.taken_ns // DAY_NS, return_inverse=True)
     starts = [month_span(*month_of(day * DAY_NS))[0] for day in days.tolist()]
     months = np.array(starts, np.int64)[place] if starts else np.empty(0, np.int64)
