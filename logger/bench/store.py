@@ -64,8 +64,8 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> S
     if days < 31:
         raise Refused(f"A record of {days} days is too short to seal; wanted 31 or more (--days).")
     with make(folder, channels, days, say) as store:
-        files = [folder / seal.file for seal in store.seals()]
-        readings = sum(seal.rows for seal in store.seals())
+        files = [folder / seal.file for seal in store.archive.seals()]
+        readings = sum(seal.rows for seal in store.archive.seals())
         say("reading")
         channel = next(iter(setup(channels).channels))
         whole_s = (START_NS, START_NS + days * DAY_NS)
@@ -116,7 +116,7 @@ def _hash(store: Store, files: list[Path]) -> None:
     for path in files:
         hashlib.sha256(path.read_bytes()).digest()
     block = bytes(42) * 100_000
-    for chunk in store.seals():
+    for chunk in store.archive.seals():
         sha = hashlib.sha256()
         for _ in range(chunk.rows // 100_000):
             sha.update(block)

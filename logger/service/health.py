@@ -165,7 +165,7 @@ def _record(store: Store, now_ns: int) -> Iterator[Figure]:
     yield Figure("Record", "who can read the data folder", told, now_ns, rights)
     size = sum(f.stat().st_size for f in _files(store.folder))
     yield Figure("Record", "size of the record", f"{size / 1e6:.1f} MB", now_ns)
-    seals = store.seals()
+    seals = store.archive.seals()
     yield Figure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
     yield _backup(store, now_ns)
     yield from _proofs(store)

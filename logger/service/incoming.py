@@ -110,7 +110,7 @@ def take_rows(  # noqa: PLR0917 (who, of which record, from where, what, when)
         raise Refused(f"Wanted the key of the node's record, 32 hexadecimal digits; found {record[:40]!r}.")
     writer = f"node:{node}:{record[:12]}"  # another record of the same node counts from 1 again
     with store.begin() as conn:
-        next_seq = store.next_seq(conn, writer)
+        next_seq = store.hot.next_seq(conn, writer)
         fresh = parsed[next_seq - first :] if first <= next_seq else []
         store.append(writer, fresh, conn)
         return next_seq + len(fresh)

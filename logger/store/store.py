@@ -9,13 +9,12 @@ from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from types import TracebackType
 
-import numpy as np
 from sqlalchemy import Connection, select
 
 from .. import __version__
 from ..errors import StoreError, StoreInUse
 from ..model import Row
-from ..series import Bool, ImportedReadings
+from ..series import ImportedReadings
 from . import lock
 from .archive.archive import Archive
 from .archive.bulk_load import BulkLoader
@@ -30,14 +29,12 @@ from .hot.journal import Journal
 from .hot.migrations import NEWEST
 from .hot.name_table import NameTable
 from .hot.readings import HotTier
-from .hot.seals import all_seals, sealed_channel, under_seal
 from .hot.setups import Setups
 from .hot.studies import StudyTable
 from .hot.value_decisions import ValueDecisions
 from .hot.verdict_cache import VerdictTable
 from .opening import check_folder
 from .queries import ReadingQueries
-from .rows import Columns
 from .types import JSON, Batch, Seal, Verification
 from .verify.verification import Verifier
 
@@ -45,22 +42,27 @@ FORMAT = 1
 
 
 class Store:
-    """One data folder. One object per process; every method may be called from any thread."""
+    """One data folder. One object per process; every method may be called from any thread.
+
+    Each part of the record is an attribute: `readings` to read, `overviews` for charts, `journal`,
+    `setups`, `imports`, `clocks`, `decisions`, `verdict_cache`, `studies`; the tiers `hot` and `archive`.
+    What needs several parts at once is a method: transactions, loading, sealing, disposal, verification.
+    """
 
     def __init__(self, folder: Path, database: Database) -> None:
         self.folder = folder
         self._database = database
         self._names = NameTable(database)
         self.journal = Journal(database)
-        self._hot = HotTier(database, self._names, self.journal)
-        self._archive = Archive(folder, database, self._names, self._hot, self.journal)
-        self._journal_sealing = JournalSealing(folder, database, self.journal)
-        self._intake = BulkLoader(folder, database, self._names, self._hot, self._archive)
+        self.hot = HotTier(database, self._names, self.journal)
+        self.archive = Archive(folder, database, self._names, self.hot, self.journal)
+        self.journal_sealing = JournalSealing(folder, database, self.journal)
+        self._intake = BulkLoader(folder, database, self._names, self.hot, self.archive)
         self.clocks = Clocks(database, self.journal, self._names)
         self.decisions = ValueDecisions(database, self.journal)
         corrections = (self.clocks, self.decisions)
-        self.readings = ReadingQueries(database, self._names, self._hot, self._archive, corrections)
-        self.overviews = Overviews(folder, database, self._names, self._archive)
+        self.readings = ReadingQueries(database, self._names, self.hot, self.archive, corrections)
+        self.overviews = Overviews(folder, database, self._names, self.archive)
         self.setups = Setups(database, self.journal)
         self.verdict_cache = VerdictTable(database)
         self.imports = ImportRegister(database, self.journal, folder)
@@ -91,7 +93,7 @@ class Store:
                 store._database.prepare(create, store._journal_upgrade)
             store._settle(simulated)
             if not read_only:
-                store._archive.tidy()
+                store.archive.tidy()
         except BaseException:
             store.close()
             raise
@@ -129,7 +131,7 @@ class Store:
 
     def append(self, writer: str, rows: Sequence[Row], conn: Connection | None = None) -> Batch:
         """Store rows under the next numbers of their writer; on the disk when this or `conn` is done."""
-        return self._hot.append(writer, rows, conn)
+        return self.hot.append(writer, rows, conn)
 
     def load_series(self, writer: str, series: Sequence[ImportedReadings], now_ns: int) -> None:
         """Store all that a file told, one series a channel; inside `importing`, whole or not at all.
@@ -140,10 +142,6 @@ class Store:
         if self._intake.load(writer, series, now_ns, lambda _: room):
             self.overviews.build([part.channel for part in series])
 
-    def next_seq(self, conn: Connection, writer: str) -> int:
-        """The number that the writer's next row will have."""
-        return self._hot.next_seq(conn, writer)
-
     # The archive and the proof
 
     def seal(self, now_ns: int, rooms: Mapping[str, str] | None = None) -> list[Seal]:
@@ -153,52 +151,17 @@ class Store:
         name, that is the room of the newest setup.
         """
         room = self.setups.room_key()
-        sealed = self._archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
+        sealed = self.archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
         if sealed:
             self.overviews.build(self.readings.channels())
-        self._journal_sealing.seal()
+        self.journal_sealing.seal()
         return sealed
-
-    def seal_journal(self, least: int) -> list[str]:
-        """Move entries of batches whose readings are sealed into a file, once there are so many."""
-        return self._journal_sealing.seal(least)
-
-    def seals(self, disposed: bool = True) -> list[Seal]:
-        """Every seal, oldest first; with `disposed` those as well whose file was disposed of."""
-        with self.read() as conn:
-            return all_seals(conn, disposed)
-
-    def hot_rows(self) -> Columns:
-        """Every reading that the hot tier holds, whatever seals say; for comparisons."""
-        with self.read() as conn:
-            return self._hot.select(conn)
-
-    def sealed_rows(self, rows: Columns) -> Bool:
-        """Which of these hot rows, of this record or an older copy of it, lie under a seal here."""
-        under = np.zeros(len(rows), np.bool_)
-        with self.read() as conn:
-            for code, channel in enumerate(rows.channel.table):
-                number, mine = self._names.number("channel", channel), rows.channel.codes == code
-                if number is not None:
-                    seals = sealed_channel(conn, number)
-                    under[mine] = under_seal(rows.taken_ns[mine], rows.arrival[mine], seals)
-        return under
-
-    def is_simulated(self, file: str, content: bytes) -> bool:
-        """Whether the bytes of a sealed file say that nothing in it was measured."""
-        with self._archive.open(file, content) as reader:
-            return reader.simulated
-
-    def rows_in(self, file: str, content: bytes | None = None) -> Columns:
-        """Everything in a sealed file, or in bytes that stand for it."""
-        with self._archive.open(file, content) as reader:
-            return reader.columns([group for groups in reader.groups().values() for group in groups])
 
     def dispose(
         self, request: DisposalRequest, now_ns: int, keep_years: int | None, *, dry_run: bool = False
     ) -> Disposal:
         """Let whole sealed files go by a recorded act of two people; Refused without authority."""
-        where = (self.folder, self._database, self._names, self._archive, self.journal)
+        where = (self.folder, self._database, self._names, self.archive, self.journal)
         return Disposals(*where).dispose(request, now_ns, keep_years, dry_run=dry_run)
 
     def snapshot(self, path: Path) -> None:
@@ -210,7 +173,7 @@ class Store:
 
         `heads` are (number, digest) of journal heads that left this machine, on a record, say.
         """
-        return Verifier(self._database, self._names, self._archive, self.overviews, self.folder).verify(heads)
+        return Verifier(self._database, self._names, self.archive, self.overviews, self.folder).verify(heads)
 
     @contextmanager
     def importing(self) -> Iterator[None]:
@@ -233,7 +196,7 @@ class Store:
         if not facts and not self._database.read_only:
             facts = self._create_record(bool(simulated))
         self.simulated, self.key = facts.get("simulated") == "true", facts.get("id", "")
-        self._archive.simulated = self.simulated
+        self.archive.simulated = self.simulated
         if simulated is not None and simulated != self.simulated:
             actual, expected = ("simulated" if kind else "real" for kind in (self.simulated, simulated))
             raise StoreError(

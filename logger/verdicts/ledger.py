@@ -267,8 +267,8 @@ class Ledger:
         return -(-(max(disposed) + self._lookback_ns[zone]) // DAY_NS)
 
     def _disposed_seals(self) -> list[Seal]:
-        present = {seal.number for seal in self.store.seals(disposed=False)}
-        return [seal for seal in self.store.seals() if seal.number not in present]
+        present = {seal.number for seal in self.store.archive.seals(disposed=False)}
+        return [seal for seal in self.store.archive.seals() if seal.number not in present]
 
     def _state_at(self, zone: str, head: Head, day: int) -> BodyState:
         """The bodies' state where a judgement anew begins: unknown, but behind what was disposed of."""

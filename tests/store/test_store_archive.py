@@ -64,7 +64,7 @@ def test_a_sealed_month_reads_as_before(store: Store) -> None:
     ]
     assert hot_rows(store) == 600 - sum(seal.rows for seal in seals)
     assert everything_shown(store) == before
-    assert store.seals() == seals
+    assert store.archive.seals() == seals
     assert store.seal(NOVEMBER + 2 * DAY) == []
     assert store.verify().faults == ()
 
@@ -271,8 +271,8 @@ def _rows_of_both(store: Store) -> list[tuple[tuple[str, int], Row]]:
     """Every row with its writer and number, from both tiers."""
     with store.read() as conn:
         parts = [
-            store._hot.select(conn),
-            *(store._archive.rows_of(writer, 1, 999) for writer in ("poll", "x")),
+            store.hot.select(conn),
+            *(store.archive.rows_of(writer, 1, 999) for writer in ("poll", "x")),
         ]
     found = [
         ((p.writer[at], int(p.seq[at])), p.row(at)) for p in parts if p is not None for at in range(len(p))
@@ -317,7 +317,7 @@ def test_an_interrupted_seal_is_finished_or_removed_at_the_next_start(folder: Pa
 
     with Store.open(folder) as store:
         files = [path for path in (folder / "archive").rglob("*") if path.is_file()]
-        assert len(files) == len(store.seals()) == (1 if point == "_delete" else 0)
+        assert len(files) == len(store.archive.seals()) == (1 if point == "_delete" else 0)
         assert hot_rows(store) == (0 if point == "_delete" else 40)
         store.seal(IN_DECEMBER)
         assert (hot_rows(store), shown(store)) == (0, before)
@@ -335,7 +335,7 @@ def test_a_file_that_reads_back_differently_is_not_sealed(store: Store) -> None:
     with patch.object(Archive, "day_digests", changed), pytest.raises(StoreError, match="did not read back"):
         store.seal(IN_DECEMBER)
 
-    assert (hot_rows(store), store.seals()) == (20, [])
+    assert (hot_rows(store), store.archive.seals()) == (20, [])
 
 
 def test_altered_hot_rows_are_never_sealed(store: Store, folder: Path) -> None:
@@ -346,7 +346,7 @@ def test_altered_hot_rows_are_never_sealed(store: Store, folder: Path) -> None:
     with pytest.raises(StoreDamaged, match="batch 2 of writer poll: altered"):
         store.seal(IN_DECEMBER)
 
-    assert (hot_rows(store), store.seals()) == (20, [])
+    assert (hot_rows(store), store.archive.seals()) == (20, [])
 
 
 def test_a_missing_sealed_file_is_named_on_reading(store: Store) -> None:

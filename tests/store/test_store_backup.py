@@ -149,7 +149,7 @@ def test_a_broken_record_never_pushes_out_a_good_backup(filled: Store, target: P
 
 def test_an_altered_sealed_file_does_not_reach_the_backup(filled: Store, target: Path) -> None:
     """What the seal says is wanted, not what stands in the folder."""
-    path = filled.folder / filled.seals()[0].file
+    path = filled.folder / filled.archive.seals()[0].file
     pristine = path.read_bytes()
     path.write_bytes(pristine[:-1] + b"x")
 

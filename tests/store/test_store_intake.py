@@ -63,7 +63,7 @@ def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
 
     store.load_series("import-made", series, IN_DECEMBER)
 
-    assert [(seal.from_ns, seal.rows) for seal in store.seals()] == [
+    assert [(seal.from_ns, seal.rows) for seal in store.archive.seals()] == [
         (OCTOBER, 2 * 31 * 1440),
         (NOVEMBER, 2 * 30 * 1440),
     ]
@@ -106,7 +106,7 @@ def test_a_seal_never_hides_what_is_hot(store: Store) -> None:
 
     store.load_series("import-made", [told(channel) for channel in CHANNELS], IN_DECEMBER)
 
-    assert [(seal.from_ns, seal.rows) for seal in store.seals()] == [
+    assert [(seal.from_ns, seal.rows) for seal in store.archive.seals()] == [
         (OCTOBER, 31 * 1440),
         (NOVEMBER, 2 * 30 * 1440),
     ]
@@ -132,7 +132,7 @@ def test_readings_that_come_in_between_are_not_hidden(store: Store, writer: str)
     with patch.object(Archive, "compare", compare):
         store.load_series("import-made", [told()], IN_DECEMBER)
 
-    assert store.seals() == []
+    assert store.archive.seals() == []
     assert files(store.folder) == []
     assert len(store.readings.read(CHANNELS[0], 0, 2 * IN_DECEMBER)) == 64 * 1440 + 1
     assert store.verify().faults == ()
@@ -223,11 +223,12 @@ def test_a_full_disk_stops_it_whole(store: Store) -> None:
 def test_changes_are_found(store: Store, folder: Path) -> None:
     """A byte of the file, and a digest that leads to it."""
     store.load_series("import-made", [told()], IN_DECEMBER)
-    path = folder / store.seals()[0].file
+    path = folder / store.archive.seals()[0].file
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 1
     path.write_bytes(content)
-    assert any("altered" in fault and store.seals()[0].file in fault for fault in store.verify().faults)
+    sealed = store.archive.seals()[0].file
+    assert any("altered" in fault and sealed in fault for fault in store.verify().faults)
     content[len(content) // 2] ^= 1
     path.write_bytes(content)
     assert store.verify().faults == ()
@@ -283,6 +284,6 @@ def _killed(folder: Path, chance: random.Random, rounds: int) -> None:
             channels = {f"{name}.{kind}" for name in acknowledged for kind in "tr"}
             assert channels <= set(reopened.readings.channels())
             assert "begun.json" not in files(folder)
-            seals = len(reopened.seals())
+            seals = len(reopened.archive.seals())
     assert "" not in acknowledged
     assert seals >= 2 * rounds
