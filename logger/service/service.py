@@ -238,10 +238,12 @@ class Service:
                 self._late_routes[route] = outcome.reply
             recipient = letter.body["recipient"]
             if outcome.result != "accepted":
+                later = "is sent again" if outcome.result == "later" else "is refused for good"
+                answer = f"{outcome.code} {outcome.reply}" if outcome.code else outcome.reply
                 log.warning(
-                    "route %s: notice of %s to %s not accepted (%s): %s %s", letter.route, letter.alarm,
-                    recipient or letter.route, outcome.result, outcome.code, outcome.reply,
-                )  # fmt: skip
+                    "route %s: the notice of %s to %s %s: %s",
+                    *(letter.route, letter.alarm, recipient or letter.route, later, answer),
+                )
             if gives_up(letter, outcome, self._clock()):
                 what = {"route": letter.route, "recipient": recipient, "alarm": letter.alarm}
                 self._writer.event("notice-refused", {**what, "reply": f"{outcome.code} {outcome.reply}"})
