@@ -20,6 +20,7 @@ from ...model.reasons import Why
 from ...series import Bool, Float, Int, Readings, find_conflicts, first_occurrences, without_repeats
 from ...units import MICRO, difference_to_canonical, to_canonical
 from ..calibration.apply import correct_readings
+from .places import in_zone, without_position
 from .quality import confirmed_at, constant_runs, doubt_flags, gross_range, has_moved, last_run, possible_span
 from .reduction import ReducedCells, cover_empty_cells, in_blocks, reduce_to_cells
 
@@ -108,10 +109,26 @@ class _Channel:
 
 
 def _in_order(key: str, readings: Readings) -> Readings:
-    """The readings, repeated ones left out: counted twice they would make half a record look complete."""
+    """The readings, repeated ones left out: counted twice they would make half a record look complete.
+
+    Values of one instant stand in order of value: in what order they arrived makes no difference.
+    """
     if (readings.taken_ns[1:] < readings.taken_ns[:-1]).any():
         raise Refused(f"Readings of {key} are not in order of time; sort them before they are judged.")
-    return without_repeats(readings)
+    return without_repeats(_by_value(readings))
+
+
+def _by_value(readings: Readings) -> Readings:
+    """The readings with those of one instant in order of value."""
+    order = _order_by_value(readings)
+    return readings if order is None else Readings(*(column[order] for column in vars(readings).values()))
+
+
+def _order_by_value(readings: Readings) -> Int | None:
+    """The place of each reading in order of time and value; None where no two are of one instant."""
+    if not (readings.taken_ns[1:] == readings.taken_ns[:-1]).any():
+        return None
+    return np.lexsort((readings.value, readings.taken_ns))
 
 
 def _test_single_readings(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
@@ -258,23 +275,6 @@ def _neighbours(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str
     return values
 
 
-def _cells_in_zone(channel: str, zone: str, setup: Setup, grid: Grid) -> Bool:
-    placed = np.zeros(grid.n, np.bool_)
-    for place in setup.placements_of(channel):
-        position = setup.positions.get(place.position)
-        if position is not None and position.zone == zone:
-            placed[grid.clip(place.from_ns, place.to_ns)] = True
-    return placed
-
-
-def _without_position(channel: str, setup: Setup, grid: Grid) -> Bool:
-    """Cells in which the probe of a channel was at no position of any zone."""
-    nowhere = np.ones(grid.n, np.bool_)
-    for place in setup.placements_of(channel):
-        nowhere[grid.clip(place.from_ns, place.to_ns)] = False
-    return nowhere
-
-
 def _to_cells(
     zone: str, setup: Setup, parts: Mapping[str, _Channel], grid: Grid, now_ns: int
 ) -> Iterator[tuple[str, Cells]]:
@@ -315,7 +315,7 @@ def _to_cells(
             grid=grid,
             **_arrays(cells, row_cells),
             why=why[row_cells],
-            placed=_cells_in_zone(key, zone, setup, grid),
+            placed=in_zone(key, zone, setup, grid),
             outside=outside[row_cells],
             open_run_from=_open_cell(part, channels[number], grid, now_ns),
         )
@@ -341,7 +341,7 @@ def _as_read(channel_cells: Cells, part: _Channel, setup: Setup, now_ns: int) ->
     A reading at no known place is one of them; a single spike that both sides contradict is none.
     """
     grid, channel = channel_cells.grid, channel_cells.channel
-    nowhere = _without_position(channel.key, setup, grid)
+    nowhere = without_position(channel.key, setup, grid)
     lost = nowhere.any() and bool((nowhere & (channel_cells.count > 0)).any())
     if not (part.doubted.any() or part.why.any() or lost):
         return None
@@ -412,15 +412,25 @@ def qualities(setup: Setup, readings: Mapping[str, Readings]) -> dict[str, NDArr
     readings: of channels of the setup, each ascending. A reading of a probe that stood nowhere has the
     flag that it has alone. What is left open between two values of one instant is no matter of a flag.
     """
-    first = {key: first_occurrences(channel_readings) for key, channel_readings in readings.items()}
     ordered = {key: _in_order(key, channel_readings) for key, channel_readings in readings.items()}
     flags_of = {k: _flags(_test_single_readings(setup.channels[k], setup, ordered[k])) for k in ordered}
     for zone in setup.zones:
         keys = [key for key in setup.channels_in(zone) if key in ordered]
         for key, part in _test_readings(zone, setup, {key: ordered[key] for key in keys}).items():
-            in_zone = _was_in_zone(key, setup, zone, part.taken_ns)
-            flags_of[key][in_zone] = _flags(part)[in_zone]
-    return {key: flags[np.cumsum(first[key]) - 1] for key, flags in flags_of.items()}
+            there = _was_in_zone(key, setup, zone, part.taken_ns)
+            flags_of[key][there] = _flags(part)[there]
+    return {key: _as_given(flags, readings[key]) for key, flags in flags_of.items()}
+
+
+def _as_given(flags: NDArray[np.uint8], readings: Readings) -> NDArray[np.uint8]:
+    """Flags of readings in order and without repeats, for each of the readings as they were given."""
+    order = _order_by_value(readings)
+    with_repeats: NDArray[np.uint8] = flags[np.cumsum(first_occurrences(_by_value(readings))) - 1]
+    if order is None:
+        return with_repeats
+    as_given = np.empty_like(with_repeats)
+    as_given[order] = with_repeats
+    return as_given
 
 
 def _flags(part: _Channel) -> NDArray[np.uint8]:
