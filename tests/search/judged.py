@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from logger.core.evidence.cells import Grid
+from logger.core.evidence.grid import Grid
 from logger.core.judge.settings import judge_over
 from logger.core.judge.settling import at_start_of_record
 from logger.instants import NS

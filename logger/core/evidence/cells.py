@@ -13,13 +13,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ...errors import Refused
 from ...instants import NS
 from ...model import Channel, Quality, Setup
 from ...model.reasons import Why
-from ...series import Bool, Float, Int, Readings, find_conflicts, first_occurrences, without_repeats
+from ...series import Bool, Float, Int, Readings, find_conflicts
 from ...units import MICRO, difference_to_canonical, to_canonical
 from ..calibration.apply import correct_readings
+from .grid import Grid
+from .order import as_given, in_order
 from .places import in_zone, without_position
 from .quality import confirmed_at, constant_runs, doubt_flags, gross_range, has_moved, last_run, possible_span
 from .reduction import ReducedCells, cover_empty_cells, in_blocks, reduce_to_cells
@@ -28,34 +29,6 @@ from .reduction import ReducedCells, cover_empty_cells, in_blocks, reduce_to_cel
 FLAT_WINDOW_S = 6 * 3600
 # So long after a run could last have gone on, a reading that continues it may still arrive in order.
 DELAY_S = 3600
-
-
-@dataclass(frozen=True)
-class Grid:
-    """Cells first … first + n − 1 of `step_s` seconds; cell c covers [c·step, (c + 1)·step) since 1970."""
-
-    first: int
-    n: int
-    step_s: int
-
-    @property
-    def step_ns(self) -> int:
-        return self.step_s * NS
-
-    def start_ns(self) -> Int:
-        """Start of each cell, shape (n,)."""
-        return (self.first + np.arange(self.n, dtype=np.int64)) * self.step_ns
-
-    def part(self, cells: slice) -> Grid:
-        """The cells of a slice, which may reach beyond the end."""
-        begin, end, _ = cells.indices(self.n)
-        return Grid(self.first + begin, max(0, end - begin), self.step_s)
-
-    def clip(self, from_ns: int, to_ns: int | None) -> slice:
-        """Cells that start in [from, to)."""
-        begin = -(-from_ns // self.step_ns) - self.first
-        end = self.n if to_ns is None else -(-to_ns // self.step_ns) - self.first
-        return slice(min(max(begin, 0), self.n), min(max(end, 0), self.n))
 
 
 @dataclass(frozen=True)
@@ -106,29 +79,6 @@ class _Channel:
     outside: Bool
     alone: Bool
     open_run_ns: int | None = None
-
-
-def _in_order(key: str, readings: Readings) -> Readings:
-    """The readings, repeated ones left out: counted twice they would make half a record look complete.
-
-    Values of one instant stand in order of value: in what order they arrived makes no difference.
-    """
-    if (readings.taken_ns[1:] < readings.taken_ns[:-1]).any():
-        raise Refused(f"Readings of {key} are not in order of time; sort them before they are judged.")
-    return without_repeats(_by_value(readings))
-
-
-def _by_value(readings: Readings) -> Readings:
-    """The readings with those of one instant in order of value."""
-    order = _order_by_value(readings)
-    return readings if order is None else Readings(*(column[order] for column in vars(readings).values()))
-
-
-def _order_by_value(readings: Readings) -> Int | None:
-    """The place of each reading in order of time and value; None where no two are of one instant."""
-    if not (readings.taken_ns[1:] == readings.taken_ns[:-1]).any():
-        return None
-    return np.lexsort((readings.value, readings.taken_ns))
 
 
 def _test_single_readings(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
@@ -391,7 +341,7 @@ def evidence(
     The readings should reach max_age beyond the grid at both ends, or to the end of the record.
     """
     keys = setup.channels_in(zone)
-    ordered = {k: _in_order(k, readings[k]) if k in readings else Readings.empty() for k in keys}
+    ordered = {k: in_order(k, readings[k]) if k in readings else Readings.empty() for k in keys}
     parts = _test_readings(zone, setup, ordered)
     cells: dict[str, Cells] = {}
     for block in in_blocks(keys, grid.n):
@@ -412,25 +362,14 @@ def qualities(setup: Setup, readings: Mapping[str, Readings]) -> dict[str, NDArr
     readings: of channels of the setup, each ascending. A reading of a probe that stood nowhere has the
     flag that it has alone. What is left open between two values of one instant is no matter of a flag.
     """
-    ordered = {key: _in_order(key, channel_readings) for key, channel_readings in readings.items()}
+    ordered = {key: in_order(key, channel_readings) for key, channel_readings in readings.items()}
     flags_of = {k: _flags(_test_single_readings(setup.channels[k], setup, ordered[k])) for k in ordered}
     for zone in setup.zones:
         keys = [key for key in setup.channels_in(zone) if key in ordered]
         for key, part in _test_readings(zone, setup, {key: ordered[key] for key in keys}).items():
             there = _was_in_zone(key, setup, zone, part.taken_ns)
             flags_of[key][there] = _flags(part)[there]
-    return {key: _as_given(flags, readings[key]) for key, flags in flags_of.items()}
-
-
-def _as_given(flags: NDArray[np.uint8], readings: Readings) -> NDArray[np.uint8]:
-    """Flags of readings in order and without repeats, for each of the readings as they were given."""
-    order = _order_by_value(readings)
-    with_repeats: NDArray[np.uint8] = flags[np.cumsum(first_occurrences(_by_value(readings))) - 1]
-    if order is None:
-        return with_repeats
-    as_given = np.empty_like(with_repeats)
-    as_given[order] = with_repeats
-    return as_given
+    return {key: as_given(flags, readings[key]) for key, flags in flags_of.items()}
 
 
 def _flags(part: _Channel) -> NDArray[np.uint8]:

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ...model import Placement, Position, Setup
 from ...series import Bool
-
-if TYPE_CHECKING:
-    from .cells import Grid
+from .grid import Grid
 
 
 def in_zone(channel: str, zone: str, setup: Setup, grid: Grid) -> Bool:

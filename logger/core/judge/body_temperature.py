@@ -25,7 +25,8 @@ from ...model import Setup, ThermalBody, Zone
 from ...model.reasons import Why
 from ...series import Bool, Float
 from ...units import MICRO
-from ..evidence.cells import Cells, Grid
+from ..evidence.cells import Cells
+from ..evidence.grid import Grid
 from ..evidence.places import in_media, media_of
 from .silence import Countdown, Silence, Silences, of_json
 

@@ -21,8 +21,9 @@ from ...instants import NS
 from ...model import REASONS, Conformity, Mark, Reason, Setup, Zone
 from ...series import Bool, Readings
 from ..evidence import neighbours as agreement
-from ..evidence.cells import FLAT_WINDOW_S, Cells, Grid, evidence
+from ..evidence.cells import FLAT_WINDOW_S, Cells, evidence
 from ..evidence.derived import with_derived
+from ..evidence.grid import Grid
 from ..evidence.gridded import cut
 from ..evidence.neighbours import exclude_disagreeing
 from ..rules import evaluate

@@ -11,7 +11,8 @@ from ...errors import Refused
 from ...model import Conformity, Rule, RuleKind, Setup
 from ...model.reasons import Why
 from ...series import Bool
-from ..evidence.cells import Cells, Grid
+from ..evidence.cells import Cells
+from ..evidence.grid import Grid
 from . import condensation, difference, gradient, limit, plane, slope, span
 from .finding import Candidates, Finding, demand, flags_in_force, worst_of
 from .inputs import RuleInput
