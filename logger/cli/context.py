@@ -162,7 +162,7 @@ def interval(session: Session, zone: str, start: str, end: str) -> tuple[int, in
 
 
 def _refuse_before_record(session: Session, zone: str, to_ns: int) -> None:
-    extent = session.store.extent(session.setup.channels_in(zone))
+    extent = session.store.readings.extent(session.setup.channels_in(zone))
     if extent is None:
         raise IntervalError(
             f"There are no readings of zone {zone!r} yet; bring some in with `stillroom import`."
@@ -176,7 +176,7 @@ def _refuse_before_record(session: Session, zone: str, to_ns: int) -> None:
 
 def whole_or_interval(session: Session, start: str | None, end: str | None) -> tuple[int, int]:
     """The named interval; where an end is left open, that of the record."""
-    first, last = session.store.extent() or (session.now_ns - 1, session.now_ns - 1)
+    first, last = session.store.readings.extent() or (session.now_ns - 1, session.now_ns - 1)
     from_ns = parse(start, session.zone_info, "--from") if start else first
     to_ns = parse(end, session.zone_info, "--to") if end else last + 1
     if from_ns >= to_ns:

@@ -9,7 +9,9 @@ import typer
 from . import (
     alarm,
     backup,
+    begin,
     bench,
+    case,
     check,
     clock,
     compare,
@@ -43,6 +45,8 @@ _FRONT = """Says whether a dimensional measuring room supported a measurement, a
 \b
 Start with a simulated room:
   stillroom demo
+Set up your own room:
+  stillroom begin
 Ask about one inspection:
   stillroom check --zone machine-bay --from 2026-10-19T09:30 --to 2026-10-19T11:00
 
@@ -62,6 +66,7 @@ app = typer.Typer(
 
 for group in (
     demo,
+    begin,
     forecast,
     heartbeat,
     service,
@@ -72,6 +77,7 @@ for group in (
     soak,
     study,
     inspection,
+    case,
     excursion,
     mark,
     limits,

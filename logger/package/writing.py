@@ -139,7 +139,7 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
 
 def _refuse_outside(store: Store, span: tuple[int, int]) -> None:
     """Refuse an interval without readings: the package would look as if nothing had happened."""
-    extent = store.extent()
+    extent = store.readings.extent()
     if extent is None:
         raise IntervalError("There are no readings yet; nothing was written.")
     if span[1] <= extent[0] or span[0] > extent[1]:

@@ -93,7 +93,7 @@ def _chain(record: _Record) -> Iterator[Case]:
 
 
 def _ends(store: Store) -> tuple[int, float, float]:
-    found = store.readings("T1.temperature", at(0, -50), at(0, 10))
+    found = store.readings.read("T1.temperature", at(0, -50), at(0, 10))
     return len(found), float(found.value[0]), float(found.value[-1])
 
 

@@ -121,7 +121,7 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
 
 
 def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
-    newest, answered, read = store.newest_ok(), store.newest(), _read_here(store)
+    newest, answered, read = store.readings.newest(ok=True), store.readings.newest(), _read_here(store)
     for key, channel in setup.channels.items():
         if setup.position_at(key, now_ns) is None:
             continue
@@ -165,7 +165,7 @@ def _record(store: Store, now_ns: int) -> Iterator[Figure]:
     yield Figure("Record", "who can read the data folder", told, now_ns, rights)
     size = sum(f.stat().st_size for f in _files(store.folder))
     yield Figure("Record", "size of the record", f"{size / 1e6:.1f} MB", now_ns)
-    seals = store.seals()
+    seals = store.archive.seals()
     yield Figure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
     yield _backup(store, now_ns)
     yield from _proofs(store)

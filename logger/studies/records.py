@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.evidence.cells import Cells, Grid, evidence
+from ..core.evidence.cells import Cells, evidence
+from ..core.evidence.grid import Grid
 from ..core.study.channel_record import ChannelRecord
 from ..errors import IntervalError, Refused, UnknownName
 from ..instants import NS
@@ -98,7 +99,7 @@ def _cells(verdicts: Verdicts, zone: str, channel: str, grid: Grid, now_ns: int)
         n = min(PART_NS // grid.step_ns, grid.first + grid.n - begin)
         part = Grid(begin, n, grid.step_s)
         ends = begin * grid.step_ns - AROUND_NS, (begin + n) * grid.step_ns + AROUND_NS
-        readings = verdicts.store.readings_of(names, *ends)
+        readings = verdicts.store.readings.read_channels(names, *ends)
         yield evidence(zone, setup.at(begin * grid.step_ns), readings, part, now_ns)[channel]
 
 

@@ -66,7 +66,7 @@ def _completed(verdicts: Verdicts, request: StudyRequest, kind: QuestionKind) ->
 def default_channel(verdicts: Verdicts, zone: str) -> str:
     """The first air temperature of a zone; Refused where no probe measures one."""
     setup = verdicts.setup
-    stored = set(verdicts.store.channels())
+    stored = set(verdicts.store.readings.channels())
     for channel in zone_channels(setup, zone):
         places = setup.placements_of(channel)
         media = {setup.positions[p.position].medium for p in places if p.position in setup.positions}

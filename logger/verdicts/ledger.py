@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from sqlalchemy import select
 
-from ..core.evidence.cells import Grid
+from ..core.evidence.grid import Grid
 from ..core.judge.days import DAY_NS, DayVerdicts, ScratchCache, VerdictCache, split_into_days
 from ..core.judge.judgement import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
 from ..core.judge.live import Trail, begin_trail, extend_trail
@@ -122,7 +122,7 @@ class Ledger:
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if complete_ns <= newest.head.until_ns or self.store.decisions.newest() != newest.head.decided:
             return False
-        new = self.store.new_readings(newest.head.cursor, list(newest.trail.readings))
+        new = self.store.readings.read_new(newest.head.cursor, list(newest.trail.readings))
         if new is None:
             return False
         readings, cursor = new
@@ -163,7 +163,7 @@ class Ledger:
 
     def has_future_readings(self, zone: str, now_ns: int) -> bool:
         """Whether the store holds readings of a time to come, by a clock that was ahead."""
-        coming = self.store.readings_of(self.setup.channels_in(zone), now_ns, NEVER_NS)
+        coming = self.store.readings.read_channels(self.setup.channels_in(zone), now_ns, NEVER_NS)
         return any(len(readings) for readings in coming.values())
 
     def _store(
@@ -186,7 +186,7 @@ class Ledger:
         newest, channels = self._newest.get(zone), self.setup.channels_in(zone)
         newest_ns = {c: _last_value_ns(newest.trail.readings[c]) for c in channels} if newest else {}
         if not newest_ns or None in newest_ns.values():
-            rows = self.store.newest_ok()
+            rows = self.store.readings.newest(ok=True)
             return {channel: rows[channel].taken_ns for channel in channels if channel in rows}
         return {channel: ns for channel, ns in newest_ns.items() if ns is not None}
 
@@ -267,8 +267,8 @@ class Ledger:
         return -(-(max(disposed) + self._lookback_ns[zone]) // DAY_NS)
 
     def _disposed_seals(self) -> list[Seal]:
-        present = {seal.number for seal in self.store.seals(disposed=False)}
-        return [seal for seal in self.store.seals() if seal.number not in present]
+        present = {seal.number for seal in self.store.archive.seals(disposed=False)}
+        return [seal for seal in self.store.archive.seals() if seal.number not in present]
 
     def _state_at(self, zone: str, head: Head, day: int) -> BodyState:
         """The bodies' state where a judgement anew begins: unknown, but behind what was disposed of."""
@@ -279,7 +279,7 @@ class Ledger:
         last = (head.until_ns - 1) // DAY_NS
         days = self.cache.days(zone, HEAD + 1, NEVER_NS // DAY_NS)
         yield from (day for day in days if not head.first_day <= day <= last)
-        _, cursor = self.store.arrived_after(-1)
+        _, cursor = self.store.readings.arrived_after(-1)
         ahead = head.cursor > cursor or head.decided > self.store.decisions.newest()
         ends = head.until_ns <= head.first_day * DAY_NS or _until_ns(days.get(last)) == head.until_ns
         if ahead or not ends:
@@ -299,10 +299,11 @@ class Ledger:
         channels = self.setup.channels_in(zone)
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if head is None or head.context != self._context():
-            _, cursor = self.store.arrived_after(-1)  # first: what arrives from here on is dirty next time
+            # Before anything is read: what arrives from here on is dirty next time.
+            _, cursor = self.store.readings.arrived_after(-1)
             first_ns = self.begins_ns(zone)
             return None, None if first_ns is None or first_ns >= complete_ns else first_ns, cursor
-        changed, cursor = self.store.changed_since(head.cursor)
+        changed, cursor = self.store.readings.changed_since(head.cursor)
         reach_ns = self._reach_ns[zone]
         changes = [*changed.items(), *self.store.decisions.since(head.decided).items()]
         arrived = [first for channel, first in changes if channel in channels]
@@ -322,9 +323,9 @@ class Ledger:
 
     def begins_ns(self, zone: str) -> int | None:
         """When the first reading of a zone was taken, as its clock is known by now; None without any."""
-        stored = set(self.store.channels())
+        stored = set(self.store.readings.channels())
         channels = [channel for channel in self.setup.channels_in(zone) if channel in stored]
-        extent = self.store.extent(channels) if channels else None
+        extent = self.store.readings.extent(channels) if channels else None
         return None if extent is None else max(extent[0], 0)
 
     def _stored_head(self, zone: str) -> str | None:

@@ -205,7 +205,7 @@ class Verdicts:
         end_ns = min(-(-to_ns // step_ns) * step_ns, now_ns // step_ns * step_ns)
         grid = self._ledger.grid(day * DAY_NS, end_ns)
         window = self._ledger.window(zone, grid, now_ns)
-        readings = self.store.readings_of(self.setup.channels_in(zone), *window)
+        readings = self.store.readings.read_channels(self.setup.channels_in(zone), *window)
         marks = self.marks()
         return judge_over(
             zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks, activity=activity
@@ -231,8 +231,8 @@ class Verdicts:
     def record(self, zone: str) -> tuple[int, int] | None:
         """First and last instant with a reading of a zone's channels."""
         self.setup.zone(zone)
-        stored = set(self.store.channels())
-        return self.store.extent([c for c in self.setup.channels_in(zone) if c in stored])
+        stored = set(self.store.readings.channels())
+        return self.store.readings.extent([c for c in self.setup.channels_in(zone) if c in stored])
 
     def pre_window_s(
         self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None = None
@@ -310,7 +310,7 @@ class Verdicts:
 
     def corrected_readings(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, CorrectedReadings]:
         """Instants of the valid readings of a channel in [from, to), with corrected values and U."""
-        readings = self.store.readings(channel, from_ns, to_ns)
+        readings = self.store.readings.read(channel, from_ns, to_ns)
         valid = np.isfinite(readings.value)
         taken_ns, raw = readings.taken_ns[valid], readings.value[valid]
         certificates = self.setup.certificates_of(channel)

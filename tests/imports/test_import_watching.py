@@ -188,6 +188,6 @@ def test_the_service_takes_the_files_of_its_folder(folder: Path, tmp_path: Path)
         for _ in range(2):
             service._folder.turn(config)  # what the loop does, without the other loops
             time.sleep(1.1)
-        assert store.newest()["P3.relative_humidity"].value == 48.3
+        assert store.readings.newest()["P3.relative_humidity"].value == 48.3
         assert [r.name for r in refused_files(store)] == ["other.csv"]
         assert sorted(p.name for p in folder.iterdir()) == ["machine-bay 1.csv", "other.csv"]

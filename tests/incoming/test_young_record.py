@@ -105,7 +105,7 @@ def test_a_clock_set_after_the_start_leaves_the_record_where_its_readings_were_t
         read(store, now, now + NS, source="poll")
         verdicts.judge_live(now + MINUTE)
         assert judged_from(verdicts, now + MINUTE) == start
-    assert store.extent() == (start + 5 * NS, start + HOUR + 2 * MINUTE)
+    assert store.readings.extent() == (start + 5 * NS, start + HOUR + 2 * MINUTE)
 
 
 def test_a_ledger_that_once_began_in_1970_goes_on_today(store: Store, setup: Setup) -> None:

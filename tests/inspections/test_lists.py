@@ -37,7 +37,7 @@ def verdicts(demo_history: Path) -> Iterator[Verdicts]:
 def intervals(verdicts: Verdicts, n: int) -> list[Inspection]:
     """Intervals of 5 min to 6 h anywhere in the record, many of them with a length."""
     draw = random.Random(5)
-    first, last = verdicts.store.extent() or (0, 0)
+    first, last = verdicts.store.readings.extent() or (0, 0)
     found = []
     for i in range(n):
         begin = draw.randrange(first // NS + 7200, last // NS - 6 * 3600) * NS

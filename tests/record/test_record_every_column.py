@@ -102,8 +102,8 @@ def _read(store: Store, setup: Setup) -> None:
     store.imports.record(hashlib.sha256(content).hexdigest(), "P1 export.csv", content, {"rows": 2})
     store.seal(NOW)
     store.dispose(DisposalRequest(40 * 86_400 * NS, WHO, OTHER, "QM 4.2"), NOW, 1)
-    store.seal_journal(least=1)
-    store.envelope(keys[0], EVENING, NOW, 10)
+    store.journal_sealing.seal(least=1)
+    store.overviews.envelope(keys[0], EVENING, NOW, 10)
 
 
 def _acted(store: Store, texts: Mapping[str, str]) -> None:

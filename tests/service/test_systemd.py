@@ -130,7 +130,7 @@ def test_a_full_disk_is_waited_out_and_not_begun_anew(
         full.clear()
         assert until(lambda: made.status()["store_trouble"] == "", 20)
         assert made.stop()
-        assert len(store.arrived_after(0)[0]) >= waited > 0
+        assert len(store.readings.arrived_after(0)[0]) >= waited > 0
 
 
 def test_the_unit_is_sound_and_hardened(tmp_path: Path) -> None:

@@ -127,7 +127,7 @@ def test_drift_alarm_mail_acknowledgement(tmp_path: Path, mailbox: tuple[Mailbox
         service = Service(store, config, clock=clock.wall_ns, judge_every_s=0.3, bus_clock=clock)
         service.start()
         try:
-            assert until(lambda: len(store.newest_ok()) == 13, 10), store.newest()
+            assert until(lambda: len(store.readings.newest(ok=True)) == 13, 10), store.readings.newest()
             twin.drift()
             assert until(lambda: any("bay-temperature" in mail for mail in mails), 25), (
                 state(store, "bay-temperature"), store.verdict_cache.live(), events(store)
@@ -244,7 +244,7 @@ def _with_urls(text: str, urls: dict[str, str]) -> str:
 
 def _count(data: Path) -> int:
     with Store.open(data) as store:
-        return len(store.newest_ok())
+        return len(store.readings.newest(ok=True))
 
 
 def _one_reading(store: Store, at_ns: int) -> None:

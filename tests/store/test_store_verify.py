@@ -182,7 +182,7 @@ def test_an_older_database_beside_newer_files_is_found(folder: Path, record: Pat
     with Store.open(folder) as store:
         store.append("import-z", polled(OCTOBER, 3))
         store.seal(NOVEMBER + 2 * DAY)
-        newest = store.seals()[-1].file
+        newest = store.archive.seals()[-1].file
     shutil.copyfile(record / FILE, folder / FILE)
 
     with Store.open(folder) as store:  # opening must not tidy such a file away
