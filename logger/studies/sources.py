@@ -75,7 +75,7 @@ class Sources:
 
     def zone_channels(self) -> list[str]:
         """Temperature channels in the air of the zone that have readings."""
-        setup, stored = self.verdicts.setup, set(self.verdicts.store.channels())
+        setup, stored = self.verdicts.setup, set(self.verdicts.store.readings.channels())
         return [
             key
             for key in zone_channels(setup, self.request.zone)
@@ -88,7 +88,7 @@ class Sources:
         It reaches four days further back than the study, so that a lag finds what it needs.
         """
         setup, named = self.verdicts.setup, self.request.options.get("outdoors")
-        stored = set(self.verdicts.store.channels())
+        stored = set(self.verdicts.store.readings.channels())
         keys = [str(named)] if named else [
             key
             for key in setup.channels
