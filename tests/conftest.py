@@ -9,13 +9,16 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from unittest import mock
 
 import pytest
 from hypothesis import settings
+from sqlalchemy import Connection
 
 from logger.config import example_folder, load
 from logger.model import Config
 from logger.store import Store
+from logger.store.hot import database, migrations
 from tests.builders import made
 from tests.command_line import Run, run_here, run_installed
 
@@ -57,6 +60,35 @@ def store(tmp_path: Path) -> Iterator[Store]:
 def example() -> Config:
     """The configuration of config/."""
     return load(example_folder())
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quick_schema() -> Iterator[None]:
+    """The first new record is made by the migrations; the next ones repeat the statements that came of it.
+
+    Older records are upgraded by the migrations, and every verification compares a schema with theirs.
+    """
+    statements: list[str] = []
+
+    def migrate(conn: Connection) -> None:
+        if migrations.version(conn) is not None:
+            migrations.migrate(conn)
+        elif statements:
+            for statement in statements:
+                conn.exec_driver_sql(statement)
+        else:
+            migrations.migrate(conn)
+            statements.extend(_statements(conn))
+
+    with mock.patch.object(database, "migrate", migrate):
+        yield
+
+
+def _statements(conn: Connection) -> list[str]:
+    """SQL that makes this database again, without the frame of a transaction."""
+    connection = conn.connection.driver_connection
+    assert isinstance(connection, sqlite3.Connection)
+    return [s for s in connection.iterdump() if s not in ("BEGIN TRANSACTION;", "COMMIT;")]
 
 
 @pytest.fixture(scope="session")
