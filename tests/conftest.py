@@ -1,4 +1,4 @@
-"""The demo's two weeks of history, loaded once by the real importer, for all tests that ask it."""
+"""What tests of many folders need: the program, new records, and the demo's history by the real importer."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from logger.store import Store
 from logger.store.hot import database, migrations
 from tests.builders import made
 from tests.command_line import Run, run_here, run_installed
+from tests.workers import copy_of_shared
 
 __all__ = ["made"]  # a fixture for every folder
 
@@ -93,12 +94,16 @@ def _statements(conn: Connection) -> list[str]:
 
 @pytest.fixture(scope="session")
 def demo_history(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A data folder with the history, judged. Shared: ask it, do not change it."""
-    data = tmp_path_factory.mktemp("demo") / "data"
+    """A data folder with the history, judged. Shared by this worker's tests: ask it, do not change it."""
+    folder = copy_of_shared(tmp_path_factory, "demo", _load_history)
+    return folder / "data"
+
+
+def _load_history(folder: Path) -> None:
+    data = folder / "data"
     done = run_installed("demo", "--history-only", "--data", data)
     assert done.returncode == 0, done.stderr
-    (data.parent / "rows.json").write_text(json.dumps(_rows(data)))
-    return data
+    (folder / "rows.json").write_text(json.dumps(_rows(data)))
 
 
 @pytest.fixture(autouse=True)

@@ -47,7 +47,7 @@ class Device:
     def close(self) -> None:
         self._stop = True
         os.write(self._wake_write, b"x")
-        self._thread.join(5)
+        self._thread.join(60)
         self.wire.unplug()
         os.close(self._wake_read)
         os.close(self._wake_write)

@@ -195,13 +195,13 @@ def test_a_pseudo_terminal_made_by_another_program_is_read(tmp_path: Path) -> No
     name = tmp_path / "socat"
     peer = subprocess.Popen([program("socat"), f"pty,raw,echo=0,link={name}", f"exec:{script}"])
     try:
-        until = time.monotonic() + 5
+        until = time.monotonic() + 60
         while not name.exists() and time.monotonic() < until:
             time.sleep(0.02)
-        driver = AsciiLineDriver(line_to(str(name), timeout_s=2.0))
+        driver = AsciiLineDriver(line_to(str(name), timeout_s=30.0))
         driver.open()
         assert [a.value for a in driver.read()] == [19.97, 51.2]
         driver.close()
     finally:
         peer.terminate()
-        peer.wait(5)
+        peer.wait(60)

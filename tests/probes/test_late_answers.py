@@ -63,7 +63,7 @@ class Numbering:
 
     def close(self) -> None:
         self._ending.set()
-        self._thread.join(5)
+        self._thread.join(60)
         self.wire.unplug()
 
     def answers(self, data: bytes) -> list[bytes]:
@@ -328,7 +328,7 @@ def test_a_device_that_leaves_other_lengths_unanswered_is_asked_again_all_the_sa
     driver.open()
     assert driver.read()[0].status == "timeout"
     far.deaf = False
-    until_s = time.monotonic() + 30
+    until_s = time.monotonic() + 60
     values: list[float] = []
     while not values and time.monotonic() < until_s:
         driver.open()
@@ -376,4 +376,4 @@ def test_a_late_answer_through_a_line_of_another_make_is_no_value(tmp_path: Path
         assert all(value % 2 for value in values)  # the even ones were late
     finally:
         peer.terminate()
-        peer.wait(5)
+        peer.wait(60)

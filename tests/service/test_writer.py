@@ -41,7 +41,7 @@ def row(number: int) -> Row:
     return Row("P1.temperature", number * NS, number * NS, 20.0 + number / 1000)
 
 
-def until(holds: Callable[[], object], within_s: float = 5.0) -> bool:
+def until(holds: Callable[[], object], within_s: float = 60.0) -> bool:
     """Whether it comes true in that time."""
     deadline = time.monotonic() + within_s
     while not holds() and time.monotonic() < deadline:
