@@ -30,7 +30,7 @@ from .access.needs import ANYONE, allowed, needs
 from .data.queries import Queries
 from .data.source import Source, StoreSource
 from .pages import (
-    excursions,
+    cases,
     gradients,
     health,
     help,
@@ -42,6 +42,7 @@ from .pages import (
     probes,
     records,
     soak,
+    study,
     trend,
     wall,
 )
@@ -56,12 +57,13 @@ PAGES: tuple[ModuleType, ...] = (
     now,
     trend,
     gradients,
-    excursions,
+    cases,
     inspections,
     soak,
     probes,
     imports,
     limits,
+    study,
     records,
     journal,
     health,

@@ -21,10 +21,8 @@ from .journal_words import MACHINES, QUIET
 from .words import STALE_S, parse_ns
 
 if TYPE_CHECKING:
-    from logger.acts.dispositions import Book, Findings
     from logger.core.measurement.soak import SoakPlan
     from logger.inspections.assess import Question
-    from logger.inspections.impact import Impact
     from logger.inspections.soak_clocks import SoakReading
     from logger.store import JournalEntry, Store
     from logger.verdicts.curves import Curve
@@ -88,18 +86,6 @@ class Source(Protocol):
     def ready(self, zone: str, now_ns: int) -> str:
         """Whether an inspection may begin now, in a sentence."""
 
-    def decided(self) -> Book:
-        """Everything that was decided on excursions and inspections."""
-
-    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
-        """Inspections that an excursion touches, the worst against its tolerance first."""
-
-    def note_excursion(self, e: Excursion, findings: Findings, who: str, now_ns: int, *, close: bool) -> None:
-        """Write down what is known of an excursion, or close it."""
-
-    def decide(self, touched: Impact, texts: Sequence[str], who: str) -> None:
-        """Decide on an inspection: decision, customer, reason."""
-
     def soaks(self, now_ns: int) -> list[SoakReading]:
         """Parts that stand in a zone until they are as warm as it."""
 
@@ -151,10 +137,10 @@ class StoreSource:
         return self._current()[0]
 
     def live(self) -> Mapping[str, Mapping[str, Any]]:
-        return {zone: json.loads(body) for zone, body in self.store.live().items()}
+        return {zone: json.loads(body) for zone, body in self.store.verdict_cache.live().items()}
 
     def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
-        return self.store.arrived_after(cursor)
+        return self.store.readings.arrived_after(cursor)
 
     def heartbeat(self) -> Mapping[str, Any] | None:
         from logger.service import heartbeat
@@ -162,10 +148,10 @@ class StoreSource:
         return heartbeat.read(self.store.folder)
 
     def newest(self) -> Mapping[str, Row]:
-        return self.store.newest_ok()
+        return self.store.readings.newest(ok=True)
 
     def extent(self) -> tuple[int, int] | None:
-        return self.store.extent()
+        return self.store.readings.extent()
 
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
         taken_ns, corrected = self._current()[1].corrected_readings(channel, from_ns, to_ns)
@@ -215,30 +201,6 @@ class StoreSource:
 
         with self._lock:
             return ready(self._current()[1], zone, now_ns).sentence
-
-    def decided(self) -> Book:
-        from logger.acts.dispositions import book
-
-        return book(self.store)
-
-    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
-        from logger.inspections.impact import by_excursion
-
-        with self._lock:
-            return by_excursion(self._current()[1], e, now_ns)
-
-    def note_excursion(self, e: Excursion, findings: Findings, who: str, now_ns: int, *, close: bool) -> None:
-        from logger.acts.dispositions import note_excursion
-        from logger.inspections.impact import undecided
-
-        left = undecided(self.touched(e, now_ns)) if close else []
-        note_excursion(self.store, e, findings, who, close=close, undecided=left)
-
-    def decide(self, touched: Impact, texts: Sequence[str], who: str) -> None:
-        from logger.inspections.impact import decide_on
-
-        decision, customer, reason = texts
-        decide_on(self.store, touched, decision=decision, customer=customer, reason=reason, who=who)
 
     def soaks(self, now_ns: int) -> list[SoakReading]:
         from logger.inspections.soak_clocks import clocks, read

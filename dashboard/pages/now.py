@@ -122,7 +122,7 @@ def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
     names = " and ".join(quantity_name(panel.quantity) for panel in chart.panels)
     name = f"{chart.zone}, {names}, last 12 h"
     offset = offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)
-    aside = f"{unit(chart.unit)}, corrected; {_guard_band_note(chart)}{offset}"
+    aside = f"{unit(chart.unit)}, {_correction_note(q, chart)}; {_guard_band_note(chart)}{offset}"
     return card(
         name,
         _live(
@@ -142,13 +142,27 @@ def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
     )
 
 
+def _correction_note(q: Queries, chart: Chart) -> str:
+    """Whether the lines are corrected: a channel without a certificate is drawn as it indicates."""
+    channels = [line.channel for panel in chart.panels for line in panel.lines]
+    bare = [
+        f"{c.rpartition('.')[0]} {quantity_name(c.rpartition('.')[2])}"
+        for c in channels
+        if not all(map(q.setup.certificates_of, q.setup.inputs_of(c) or (c,)))
+    ]
+    if len(bare) < len(channels) or not channels:
+        return f"corrected; {', '.join(bare)} as indicated: no certificate" if bare else "corrected"
+    return "as indicated: no certificate"
+
+
 def _guard_band_note(chart: Chart) -> str:
-    """What the hatching means, with the U of each quantity that has a limit."""
-    widths = [
-        figure(max(line.U for line in panel.lines), difference_unit(panel.unit))
+    """What the hatching means, with the U of each quantity that has a limit, where it is known."""
+    largest = [
+        (max(line.U for line in panel.lines), difference_unit(panel.unit))
         for panel in chart.panels
         if panel.lines and panel.limits
     ]
+    widths = [figure(U, name) for U, name in largest if U]
     return f"hatched: guard band, U = {' and '.join(widths)}; " if widths else ""
 
 

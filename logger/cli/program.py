@@ -9,7 +9,9 @@ import typer
 from . import (
     alarm,
     backup,
+    begin,
     bench,
+    case,
     check,
     clock,
     compare,
@@ -30,6 +32,7 @@ from . import (
     selftest,
     service,
     soak,
+    study,
     user,
 )
 from . import config as setup
@@ -42,6 +45,8 @@ _FRONT = """Says whether a dimensional measuring room supported a measurement, a
 \b
 Start with a simulated room:
   stillroom demo
+Set up your own room:
+  stillroom begin
 Ask about one inspection:
   stillroom check --zone machine-bay --from 2026-10-19T09:30 --to 2026-10-19T11:00
 
@@ -61,6 +66,7 @@ app = typer.Typer(
 
 for group in (
     demo,
+    begin,
     forecast,
     heartbeat,
     service,
@@ -69,7 +75,9 @@ for group in (
     judging,
     check,
     soak,
+    study,
     inspection,
+    case,
     excursion,
     mark,
     limits,

@@ -25,7 +25,7 @@ def read(folder: Path) -> dict[str, object] | None:
     """The newest heartbeat; None when there never was one or it is no heartbeat."""
     try:
         facts = json.loads((folder / FILE).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     return facts if isinstance(facts, dict) else None
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from ..inspections.cases import cases_in
 from ..instants import NS, local, parse
 from ..model import Config
 from ..record import issue, issues
@@ -32,10 +33,10 @@ def month_end(store: Store, config: Config, now_ns: int) -> dict[str, Any]:
         for key, part in spans.items()
         if part is not None and (key, *part) not in known
     ]
-    found = verdicts.excursions(None, *span, now_ns)
+    open_cases = [r for r in cases_in(verdicts, None, *span, now_ns) if r.missing]
     return {
         "month": f"{before:%Y-%m}",
-        "excursions": sum(e.asks_disposition for e in found),
+        "open_cases": len(open_cases),
         "reviews_missing": list(missing(store, setup, config.reviews, now_ns)),
         "records": numbers,
     }
@@ -45,9 +46,9 @@ def _recorded_span(
     store: Store, verdicts: Verdicts, zone: str, span: tuple[int, int]
 ) -> tuple[int, int] | None:
     """The part of the month since the zone's record began; None where there was none yet."""
-    stored_channels = set(store.channels())
+    stored_channels = set(store.readings.channels())
     keys = [key for key in verdicts.setup.channels_in(zone) if key in stored_channels]
-    extent = store.extent(keys) if keys else None
+    extent = store.readings.extent(keys) if keys else None
     if extent is None or not extent[0] < span[1] or extent[1] < span[0]:
         return None
     step_ns = verdicts.setup.step_s * NS

@@ -14,6 +14,7 @@ from sqlalchemy import func, select
 
 from ..acts import alarms as attending
 from ..config import in_force
+from ..inspections.cases import number_new
 from ..instants import NS, rfc3339
 from ..model import Config
 from ..notify.mail import Sender, SmtpSender
@@ -51,7 +52,9 @@ LONGEST_S = 300.0
 MAY_LAST_S = {
     "judge": JUDGES_AT_MOST_S, "judge now": JUDGES_AT_MOST_S, "import files": 1800.0,
     **dict.fromkeys(("daily seal", "daily check", "daily backup", "month's end"), 6 * 3600.0),
+    "numbers of cases": 1800.0,
 }  # fmt: skip
+NUMBERS = "numbers of cases"
 UNSTORED = "tell that nothing is stored"
 REACHED_S = 30.0  # a share that does not answer within this does not answer
 SEND_EVERY_S = 5.0
@@ -245,7 +248,7 @@ class Service:
             newest = conn.execute(select(func.max(tables.setup.c.version))).scalar()
         if newest is None or newest <= self.config.setup.version:
             return
-        config = self._connected(in_force(self._store.setups()))
+        config = self._connected(in_force(self._store.setups.versions()))
         other_lines = config.lines != self.config.lines
         if other_lines:
             self._sources.change(config)
@@ -257,7 +260,7 @@ class Service:
 
     def _tell_start(self) -> None:
         now_ns = self._clock()
-        newest = max((row.taken_ns for row in self._store.newest().values()), default=None)
+        newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})
         if newest is None:
@@ -289,6 +292,9 @@ class Service:
         calendar.add_job(
             self._couriers.begin, "cron", ("month's end", self._month_end), id="month's end", **monthly
         )
+        calendar.add_job(
+            self._couriers.begin, "cron", (NUMBERS, self._number_cases), id=NUMBERS, minute="*/10"
+        )
         self._plan_backup(calendar)
         return calendar
 
@@ -301,6 +307,10 @@ class Service:
             hour, minute = plan.at_utc
             work = (name, self._back_up)
             calendar.add_job(self._couriers.begin, "cron", work, id=name, hour=hour, minute=minute)
+
+    def _number_cases(self) -> None:
+        """By verdicts of its own: the judge of this minute is not waited for."""
+        number_new(Verdicts(self._store, self.config.setup), self._clock())
 
     def _month_end(self) -> None:
         if self.config.monthly_records:

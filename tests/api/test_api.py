@@ -41,6 +41,17 @@ def test_excursions_are_listed(ask: Any) -> None:
     assert only["excursions"] == [e for e in told["excursions"] if e["zone"] == zone]
 
 
+def test_cases_are_listed_without_what_people_wrote(ask: Any) -> None:
+    span = {"from": "2026-10-12", "to": "2026-10-26"}
+    status, answer = ask("GET", "/cases", "verdicts", query_string=span)
+    (case,) = answer["cases"]
+    assert (status, case["case"], case["state"], len(case["runs"])) == (200, 1, "open", 3)
+    assert not {"texts", "inspections", "missing"} & case.keys()
+    assert ask("GET", "/cases/1", "verdicts") == (200, case)
+    assert ask("GET", "/cases/99", "verdicts")[0] == 404
+    assert ask("GET", "/cases/one", "verdicts")[0] == 422
+
+
 def test_inspection_is_started_and_stopped(ask: Any, record: Store) -> None:
     """Sent twice it is one; its journal names the machine and its token."""
     body = {"zone": "machine-bay", "title": "Gear hub 12", "key": "G-12", "length_mm": 120}
@@ -132,7 +143,7 @@ def test_readings_are_pushed_once(pushing: Any) -> None:
     post, store = pushing
     said = {"time": "2026-10-26T07:33:20Z", "t": 20.03, "rh": 45.0}
     assert post("/nodes/annex/messages/1", json=said) == (200, {"stored": 2, "known": 0, "repeated": False})
-    assert store.readings("P1.temperature", 0, 2**62).value.tolist() == [20.03]
+    assert store.readings.read("P1.temperature", 0, 2**62).value.tolist() == [20.03]
     assert post("/nodes/annex/messages/1", json=said) == (200, {"stored": 0, "known": 2, "repeated": True})
     assert post("/nodes/annex/messages/1", json={**said, "t": 20.04})[0] == 409
     assert post("/nodes/annex/messages/2", data=b"t=20", content_type="text/plain")[0] == 415
@@ -165,7 +176,7 @@ def test_rows_of_another_stillroom(pushing: Any) -> None:
             404,
             422,
         ), wrong
-    assert len(store.readings("P1.temperature", 0, 2**62)) == 1
+    assert len(store.readings.read("P1.temperature", 0, 2**62)) == 1
 
 
 def test_another_method_cannot_be_pretended(ask: Any) -> None:

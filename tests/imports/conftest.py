@@ -24,26 +24,31 @@ NOW_NS = 1_900_000_000_000_000_000
 Bring = Callable[..., ImportResult]
 
 
-class MemoryStore:
-    """What an import needs of the store, in lists: for properties that want a hundred fresh stores."""
-
-    simulated = True
+class MemoryRegister:
+    """The register of imported files, in lists."""
 
     def __init__(self) -> None:
-        self.rows: list[Row] = []
-        self.files: dict[str, bytes] = {}
-        self.told: list[SimpleNamespace] = []
+        self.files: dict[str, SimpleNamespace] = {}
 
-    def import_of(self, sha256: str) -> bytes | None:
+    def find(self, sha256: str) -> SimpleNamespace | None:
         return self.files.get(sha256)
 
-    def imports(self) -> list[SimpleNamespace]:
-        return self.told
+    def all(self) -> list[SimpleNamespace]:
+        return list(self.files.values())
 
-    def importing(self) -> AbstractContextManager[None]:
-        return nullcontext()
+    def record(
+        self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
+    ) -> None:
+        self.files[sha256] = SimpleNamespace(name=name, summary=summary)
 
-    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+
+class MemoryReadings:
+    """Readings of the rows of such a store."""
+
+    def __init__(self, rows: list[Row]) -> None:
+        self.rows = rows
+
+    def read_stamped(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         mine = [r for r in self.rows if r.channel == channel and from_ns <= r.taken_ns < to_ns]
         mine.sort(key=lambda r: r.taken_ns)
         return Readings(
@@ -53,15 +58,23 @@ class MemoryStore:
             np.array([r.late for r in mine], np.bool_),
         )
 
+
+class MemoryStore:
+    """What an import needs of the store, in lists: for properties that want a hundred fresh stores."""
+
+    simulated = True
+
+    def __init__(self) -> None:
+        self.rows: list[Row] = []
+        self.imports = MemoryRegister()
+        self.readings = MemoryReadings(self.rows)
+
+    def importing(self) -> AbstractContextManager[None]:
+        return nullcontext()
+
     def load_series(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None:
         for one in told:
             self.rows += columns_of_series(writer, one).rows()
-
-    def record_import(
-        self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
-    ) -> None:
-        self.files[sha256] = content
-        self.told.append(SimpleNamespace(name=name, summary=summary))
 
     def held(self) -> list[tuple[str, int, str]]:
         """What is in it, whatever the order of arrival."""

@@ -116,8 +116,8 @@ def _scratch(store: Store) -> tempfile.TemporaryDirectory[str]:
 
 def required_files(store: Store) -> dict[str, str]:
     """Every file that the record names, by its path below the data folder, with its SHA-256."""
-    files = {one.file: one.sha256 for one in store.seals(disposed=False)}
-    files |= {one.original: one.sha256 for one in store.imports()}
+    files = {one.file: one.sha256 for one in store.archive.seals(disposed=False)}
+    files |= {one.original: one.sha256 for one in store.imports.all()}
     with store.read() as conn:
         rows = conn.execute(select(issue.c.folder, issue.c.body)).all()
         files |= {row.file: row.sha256 for row in journal_seals(conn)}
@@ -136,6 +136,11 @@ def _claim_target(store: Store, target: Path, anew: bool) -> None:
     if target.resolve().is_relative_to(store.folder.resolve()):
         raise Refused(f"{target} lies inside the data folder; a backup there would be lost together with it.")
     marker = read_json(target / MARKER)
+    if marker is None and (target / MARKER).exists():
+        raise StoreError(
+            f"{target / MARKER} cannot be read, so nobody knows whose backups these are; nothing was "
+            "written. Put it back from another copy, or name another folder."
+        )
     if marker is not None and marker.get("record") != store.key:
         raise Refused(
             f"{target} holds the backups of another record; nothing was written. Name another folder."
@@ -176,7 +181,7 @@ def _write_generation(data: Path, frozen: Store, target: Path, now_ns: int) -> B
         files[name] = {"sha256": sha256, "bytes": size}
         fresh += [size] * came
     database = {"sha256": copy_file(frozen.folder / FILE, folder / FILE)}
-    newest = frozen.newest_ns()
+    newest = frozen.readings.newest_ns()
     head = frozen.journal.head()
     manifest = {
         "format": FORMAT,

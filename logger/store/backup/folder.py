@@ -18,6 +18,7 @@ from ...errors import StoreError
 from ..files import PART, sync_folder
 
 CHUNK = 1 << 20
+LARGEST_JSON = 64 << 20  # bytes; the list of ten years of files is a hundredth of it
 
 
 @contextmanager
@@ -64,10 +65,12 @@ def write_json(path: Path, facts: Mapping[str, Any]) -> str:
 
 
 def read_json(path: Path) -> dict[str, Any] | None:
-    """The facts in a file; None where it is not there or holds none."""
+    """The facts in a file; None where it is not there or holds none, whoever wrote it."""
     try:
-        facts = json.loads(path.read_bytes())
-    except (FileNotFoundError, ValueError):
+        with path.open("rb") as file:
+            content = file.read(LARGEST_JSON + 1)
+        facts = json.loads(content) if len(content) <= LARGEST_JSON else None
+    except (FileNotFoundError, IsADirectoryError, ValueError, RecursionError):
         return None
     return facts if isinstance(facts, dict) else None
 

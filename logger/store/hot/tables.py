@@ -208,6 +208,21 @@ piece = Table(
 )
 live = Table("live", metadata, Column("zone", String, primary_key=True), _text("body"))
 
+# Answers of studies, each under the digest of the question and of all that it rests on; made again at will.
+study = Table(
+    "study",
+    metadata,
+    Column("digest", String, primary_key=True),
+    _instant("at_ns"),
+    _text("question"),
+    _text("zone"),
+    _text("channel"),
+    _instant("from_ns"),
+    _instant("to_ns"),
+    _text("body"),
+    Index("study_at", "at_ns"),
+)
+
 import_file = Table(
     "import_file",
     metadata,
@@ -257,6 +272,16 @@ inspection = Table(
     _instant("from_ns"),
     _instant("to_ns", nullable=True),
     Column("body", JSON, nullable=False),
+)
+# What somebody is typing about a case; an act only once it is written down, which is in the journal.
+case_draft = Table(
+    "case_draft",
+    metadata,
+    Column("case", BigInteger, primary_key=True),
+    Column("field", String, primary_key=True),
+    Column("account", String, primary_key=True),
+    _instant("at_ns"),
+    _text("text"),
 )
 mark = Table(
     "mark",
