@@ -1,6 +1,6 @@
 """Ten years of journal: what they take on the disk, and how long they take to verify and to back up.
 
-`STILLROOM_BATCH_MIN` is the time between two batches in minutes: 1 as in the running service, 30 here, because
+`STILLROOM_BATCH_MIN` is the time between two batches in minutes: 1 in the running service, 30 here, because
 each batch is a durable commit. What is printed for an entry holds for both.
 """
 
