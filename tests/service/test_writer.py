@@ -210,7 +210,8 @@ def test_a_busy_database_delays_and_loses_nothing(store: Store, caplog: pytest.L
     with caplog.at_level("ERROR"):
         assert not writer.stop(timeout_s=0.2)  # whoever must end now says what is lost, and why
     assert [record.getMessage() for record in caplog.records] == [
-        "50 readings were still in memory at the end and are lost: the database did not take them within 0.2 s"
+        "50 readings were still in memory at the end and are lost: "
+        "the database did not take them within 0.2 s"
     ]
     other.execute("COMMIT")
     other.close()
