@@ -46,12 +46,16 @@ def _words(q: Queries, name: str, answer: Mapping[str, Any], query: Mapping[str,
     when = wall_span(from_ns, to_ns, ZoneInfo(room))
     return html.Section(
         [
-            html.H2([verdict(str(answer["verdict"]), str(answer["reason"]))], className="sentence"),
+            html.H2(
+                [verdict(str(answer["verdict"]), str(answer["reason"])), *_accepted(answer.get("thermal"))],
+                className="sentence",
+            ),
             html.P(
                 f"{title}{name}, {when}. {in_read_units(str(answer['because']))}",
                 className="next-step",
                 id="check-answer",
             ),
+            *facts(answer.get("thermal")),
             html.P(
                 f"{sentence(str(answer['decision_rule']))} Pre-window {answer['pre_window_s'] // 60} min."
                 + (" Provisional: the last minutes may still change." if answer.get("provisional") else ""),
@@ -62,6 +66,36 @@ def _words(q: Queries, name: str, answer: Mapping[str, Any], query: Mapping[str,
         ],
         className="answer",
     )
+
+
+def _accepted(thermal: Mapping[str, Any] | None) -> list[str]:
+    """The second half of the headline, where the laboratory has a rule for the share."""
+    within = thermal.get("within_share") if thermal else None
+    return [] if within is None else [". Accepted." if within else ". Not accepted."]
+
+
+def facts(thermal: Mapping[str, Any] | None) -> list[Component]:
+    """Error, share of the tolerance and the laboratory's rule, large; nothing without a length."""
+    if not thermal or "nde_um" not in thermal:
+        return []
+    error, U = float(thermal["nde_um"]), thermal["U_um"]
+    side = "long" if error >= 0 else "short"
+    sum_of = f"U {U:.2f} µm (k = 2)" if U is not None else f"UNDE {thermal['unde_um']:.2f} µm"
+    shown = [("Thermal error", f"{abs(error):.2f} µm {side}", sum_of)]
+    share, tolerance = thermal["share_of_tolerance"], thermal["tolerance_um"]
+    if share is not None:
+        shown.append(("Share of the tolerance", f"{100 * share:.0f} %", f"error + U of {tolerance:g} µm"))
+    allowed = thermal.get("share_allowed")
+    if allowed is not None and thermal["within_share"] is not None:
+        word = "accepted" if thermal["within_share"] else "not accepted"
+        limit = f"allowed {allowed * tolerance:.2g} µm" if tolerance else "allowed"
+        shown.append((f"Against your rule of {100 * allowed:g} %", word, limit))
+    return [
+        html.Dl(
+            [html.Div([html.Dt(name), html.Dd([value, html.Small(note)])]) for name, value, note in shown],
+            className="facts",
+        )
+    ]
 
 
 def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -> Component:

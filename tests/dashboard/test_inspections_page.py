@@ -12,7 +12,7 @@ import pytest
 from dashboard.data.queries import Queries
 from dashboard.data.words import field_text
 from dashboard.pages.inspections import earlier, inspection_list, layout
-from dashboard.parts.check_answer import question
+from dashboard.parts.check_answer import facts, question
 from dashboard.parts.thermal_cards import bars, drawing, words
 from logger.errors import Refused
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic
@@ -80,6 +80,21 @@ def test_the_budget_says_what_is_how_large() -> None:
     corrected = {**TOLD, "case": "off 20 °C and corrected"}
     assert ("bias and U", 1.0, "whole") in bars(corrected)
     assert "before correction" in words(corrected)
+
+
+def test_the_facts_of_a_length_stand_large_above_the_budget() -> None:
+    """|NDE| 3 µm with U 1 µm is 40 % of 10 µm; 10 % of 10 µm, 1 µm, is allowed (by hand)."""
+    text = str(facts(TOLD))
+    for words_ in (
+        "3.00 µm short",
+        "U 1.00 µm (k = 2)",
+        "40 %",
+        "rule of 10 %",
+        "not accepted",
+        "allowed 1 µm",
+    ):
+        assert words_ in text
+    assert facts(None) == []
 
 
 def test_an_arithmetic_sum_has_no_uncertainty() -> None:
