@@ -34,8 +34,8 @@ FIELDS = {
     "pre": "Pre-window, min",
     "length": "Length, mm",
     "tolerance": "Tolerance, µm",
-    "material": "Part of",
-    "scale": "Scale of",
+    "material": "Part material",
+    "scale": "Scale material",
     "corrected": "Result",
 }
 ABOUT = ("length", "tolerance", "material", "scale", "corrected")
@@ -153,11 +153,11 @@ def _check_form(q: Queries, values: Mapping[str, str]) -> Component:
 
 
 def _materials() -> dict[str, str]:
-    return {"": "not said: no µm"} | {name: name for name in MATERIALS}
+    return {"": "none (verdict only)"} | {name: name for name in MATERIALS}
 
 
 def _scales() -> dict[str, str]:
-    return {name: name for name in MATERIALS} | {IDEAL.name: "does not expand"}
+    return {name: name for name in MATERIALS} | {IDEAL.name: "zero expansion"}
 
 
 def _find_form(query: Mapping[str, str]) -> Component:
@@ -203,9 +203,9 @@ def inspection_list(q: Queries, query: Mapping[str, str] | None = None) -> list[
     matching = [(job, word) for job, word in both if query.get("verdict") in (None, "", word[0])]
     drawn = [_inspection_row(q, job, word) for job, word in matching[:SHOWN]]
     if len(jobs) > len(judged) or len(matching) > SHOWN:
-        note = f"The newest {len(drawn)} of {len(jobs)}; look for a day, a part or a person to see others."
+        note = f"Newest {len(drawn)} of {len(jobs):,}. Search for a day, part or person."
         drawn.append(html.P(note, className="aside"))
-    return drawn or [html.P("None was found." if any(query.values()) else NOTHING_YET)]
+    return drawn or [html.P("No inspection matches." if any(query.values()) else NOTHING_YET)]
 
 
 def _fits(q: Queries, job: Inspection, asked: Mapping[str, str]) -> bool:

@@ -160,10 +160,7 @@ def _reason_row(q: Queries, r: Mapping[str, Any]) -> list[str]:
 
 def _for_reports(answer: Mapping[str, Any]) -> list[Component]:
     """The sentence for a certificate, and the line that leads from a report back to here."""
-    statement = (
-        answer.get("statement")
-        or "What is not shown is not certified: there is no sentence for a certificate."
-    )
+    statement = answer.get("statement") or "No certificate statement: the verdict is “not shown”."
     lines: list[Component] = [
         html.P(["For the certificate: ", html.Q(statement) if answer.get("statement") else statement])
     ]
@@ -221,11 +218,12 @@ def question(
         job = q.inspection(query["inspection"])
         return replace(question_of(job, q.now_ns()), pre_window_s=pre_window_s)
     length, tolerance = (
-        number(query.get(k, ""), name) for k, name in (("length", "Length"), ("tolerance", "Tolerance"))
+        number(query.get(key, ""), name, measure)
+        for key, name, measure in (("length", "Length", "mm"), ("tolerance", "Tolerance", "µm"))
     )
     material = query.get("material", "").strip()
     if length is not None and not material:
-        raise Refused("Length: wanted a material, too; how much a length moves depends on it.")
+        raise Refused("Length: choose the part material to get the error in µm.")
     if material:
         material_of(material)  # refuses one that is not known, with those that are
     job = Inspection("", zone, *ends, "", material=material, length_mm=length, tolerance_um=tolerance)
@@ -234,16 +232,16 @@ def question(
     return replace(question_of(job, ends[1], work), pre_window_s=pre_window_s)
 
 
-def number(text: str, name: str) -> float | None:
-    """A number that was filled in; empty: None."""
+def number(text: str, name: str, measure: str) -> float | None:
+    """A number that was filled in, in a unit; empty: None."""
     if not text.strip():
         return None
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        raise Refused(f"{name}: wanted a number, found {text!r}.") from None
+        raise Refused(f"{name}: enter a number in {measure}. You entered “{text}”.") from None
     if not 0 < value < 1e6:
-        raise Refused(f"{name}: wanted a number above 0, found {text}.")
+        raise Refused(f"{name}: enter a number above 0, in {measure}. You entered “{text}”.")
     return value
 
 
@@ -254,7 +252,7 @@ def minutes(text: str) -> int | None:
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        raise IntervalError(f"Pre-window: wanted minutes such as 120, found {text!r}.") from None
+        raise IntervalError(f"Pre-window: enter minutes, for example 120. You entered “{text}”.") from None
     if not 0 <= value <= 7 * 1440:
-        raise IntervalError(f"Pre-window: wanted 0 to 10080 minutes, found {text}.")
+        raise IntervalError(f"Pre-window: enter 0 to 10080 minutes. You entered “{text}”.")
     return round(value * 60)

@@ -87,7 +87,7 @@ def test_a_soak_clock_is_started_and_ended(open_page: Callable[..., Any], record
     page.get_by_label("Name of the part").fill("Ring 7")
     page.locator("#soak-begin").click()
     page.locator(".clock-part h2", has_text="Ring 7").wait_for()
-    page.get_by_role("button", name="Taken away").click()
+    page.get_by_role("button", name="Removed").click()
     page.locator("#soak-clocks .calm").wait_for()
     assert record.soaks(NOW) == []
     assert opened.seen.console == []
