@@ -30,7 +30,7 @@ from .access.needs import ANYONE, allowed, needs
 from .data.queries import Queries
 from .data.source import Source, StoreSource
 from .pages import (
-    excursions,
+    cases,
     gradients,
     health,
     help,
@@ -57,7 +57,7 @@ PAGES: tuple[ModuleType, ...] = (
     now,
     trend,
     gradients,
-    excursions,
+    cases,
     inspections,
     soak,
     probes,
