@@ -20,7 +20,8 @@ from ..model import Config
 from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
-from ..processes.deadline import within
+from ..processes import waits
+from ..processes.deadline import DeadlineExceeded, within
 from ..record.proof import verify_record
 from ..store import Store
 from ..store.hot import tables
@@ -55,6 +56,7 @@ MAY_LAST_S = {
     "numbers of cases": 1800.0,
 }  # fmt: skip
 NUMBERS = "numbers of cases"
+STILL_S = 45.0  # a share or a file of which nothing has moved for so long is alarmed as well
 UNSTORED = "tell that nothing is stored"
 REACHED_S = 30.0  # a share that does not answer within this does not answer
 SEND_EVERY_S = 5.0
@@ -172,8 +174,10 @@ class Service:
         """What does not come back, by its name, each with for how long or why."""
         lasting = self._jobs.lasting().items()
         late = {job: f"for {s:.0f} s" for job, s in lasting if s > MAY_LAST_S.get(job, LONGEST_S)}
-        failing = {job: why for job, why in tuple(self._jobs.failing.items()) if why.startswith("Overdue")}
-        return {**self._sources.stuck(), **late, **failing}
+        overdue = DeadlineExceeded.__name__
+        failing = {job: why for job, why in tuple(self._jobs.failing.items()) if why.startswith(overdue)}
+        still = {name: f"for {s:.0f} s" for name, s in waits.lasting().items() if s > STILL_S}
+        return {**self._sources.stuck(), **late, **failing, **still}
 
     def _use(self, config: Config) -> None:
         self.config = config
@@ -234,10 +238,12 @@ class Service:
                 self._late_routes[route] = outcome.reply
             recipient = letter.body["recipient"]
             if outcome.result != "accepted":
+                later = "is sent again" if outcome.result == "later" else "is refused for good"
+                answer = f"{outcome.code} {outcome.reply}" if outcome.code else outcome.reply
                 log.warning(
-                    "route %s: notice of %s to %s not accepted (%s): %s %s", letter.route, letter.alarm,
-                    recipient or letter.route, outcome.result, outcome.code, outcome.reply,
-                )  # fmt: skip
+                    "route %s: the notice of %s to %s %s: %s",
+                    *(letter.route, letter.alarm, recipient or letter.route, later, answer),
+                )
             if gives_up(letter, outcome, self._clock()):
                 what = {"route": letter.route, "recipient": recipient, "alarm": letter.alarm}
                 self._writer.event("notice-refused", {**what, "reply": f"{outcome.code} {outcome.reply}"})

@@ -157,7 +157,7 @@ def faults(folder: Path) -> tuple[str, ...]:
 
 
 @pytest.mark.parametrize(
-    "every", [pytest.param(5, id="short"), pytest.param(1, id="long", marks=pytest.mark.long)]
+    "every", [pytest.param(10, id="short"), pytest.param(1, id="long", marks=pytest.mark.long)]
 )
 def test_every_column_that_was_altered_is_named_or_has_a_reason(
     record: Path, tmp_path: Path, every: int
@@ -183,7 +183,7 @@ def test_every_column_that_was_altered_is_named_or_has_a_reason(
 
 
 @pytest.mark.parametrize(
-    "every", [pytest.param(4, id="short"), pytest.param(1, id="long", marks=pytest.mark.long)]
+    "every", [pytest.param(8, id="short"), pytest.param(1, id="long", marks=pytest.mark.long)]
 )
 def test_every_file_that_was_altered_or_taken_away_is_named_or_has_a_reason(
     record: Path, tmp_path: Path, every: int
