@@ -85,7 +85,7 @@ def _lost(
         return {"not_stable_in_use_s": 0, "causes": [], "no_case_s": 0}
     lost = lost_time(verdicts, records, None, span, now_ns)
     causes = [{"cause": c.cause, "cases": c.cases, "lost_s": c.lost_ns // NS} for c in lost.causes]
-    rest = lost.not_stable_ns // NS - sum(c["lost_s"] for c in causes)
+    rest = lost.not_stable_ns // NS - sum(c.lost_ns // NS for c in lost.causes)
     return {"not_stable_in_use_s": lost.not_stable_ns // NS, "causes": causes, "no_case_s": rest}
 
 
