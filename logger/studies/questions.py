@@ -77,7 +77,37 @@ def _hours(sources: Sources) -> Compute:
     return lambda: best_hours(weeks.stable, weeks.known, hours, use)
 
 
+def _causes(sources: Sources) -> Compute:
+    from ..core.study.causes import CauseInputs, causes
+    from ..core.study.cycles import cycle_figures, search_cycles
+
+    record, outdoors = sources.record(sources.request.channel).record, sources.outdoors()
+    doors, um_per_K = sources.instants("events", "--event", none=True), sources.um_per_K()
+
+    def compute() -> Answer:
+        cycles = search_cycles(record).cycles
+        amplitude = cycle_figures(cycles[0], 1, record)[1] if cycles else None
+        cycle = amplitude.value if amplitude is not None and amplitude.shown else None
+        return causes(record, CauseInputs(outdoors, None, doors, cycle or 0.0), um_per_K)
+
+    return compute
+
+
+LENGTH_FIELDS = (
+    StudyField("length_mm", "--length-mm", "Length, mm (for µm)"),
+    StudyField("material", "--material", "Material", "steel"),
+)
 KINDS = (
+    QuestionKind(
+        "causes",
+        "What varies, and what to mend first?",
+        "Needs 8 weeks; an outdoor probe and the times of doors, as far as they exist.",
+        _causes,
+        fields=(
+            StudyField("events", "--event", "Times of doors, local, separated by spaces"),
+            *LENGTH_FIELDS,
+        ),
+    ),
     QuestionKind(
         "cycles",
         "What is regular?",
@@ -112,7 +142,10 @@ KINDS = (
         "Needs 5 days with probes in the machine's volume and at every place where one could stay.",
         _site,
         of_one_channel=False,
-        fields=(StudyField("volume", "--volume", "Channels in the volume, separated by spaces"),),
+        fields=(
+            StudyField("volume", "--volume", "Channels in the volume, separated by spaces"),
+            *LENGTH_FIELDS,
+        ),
     ),
 )
 QUESTIONS: Mapping[Question, QuestionKind] = MappingProxyType({kind.key: kind for kind in KINDS})
