@@ -173,6 +173,35 @@ def change(
         _show(session, result, out, parquet, as_json)
 
 
+@study.command(short_help="How fast it follows: time constants from steps.")
+def step(
+    *,
+    at: Annotated[
+        list[str], typer.Option("--step", metavar="TIME", help="When a step began; default: find them.")
+    ] = [],  # noqa: B006 (typer copies it)
+    zone: AnyZone = None,
+    channel: Channel = "",
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """How fast a room, a part or a probe follows: time constants from steps of the air handling.
+
+    Wants 3 time constants of record after a step, and an hour before it.
+
+    \b
+    Example:
+      stillroom study step --channel P1.temperature --step 2026-10-19T03:38
+    """
+    with open_session(data, config) as session:
+        result = _run(session, "step", (zone, channel), (start, end), {"steps": at or None})
+        _show(session, result, out, parquet, as_json)
+
+
 @study.command(short_help="When to measure: how probable hours in a row are stable.")
 def hours(
     *,
@@ -232,6 +261,45 @@ def site(
     options = {"volume": volume, "permanent": permanent or None, **_length(length_mm, material)}
     with open_session(data, config) as session:
         result = _run(session, "site", (zone, ""), (start, end), options)
+        _show(session, result, out, parquet, as_json)
+
+
+@study.command("map", short_help="Where it is too warm: a mapping campaign.")
+def mapping(
+    *,
+    position: Annotated[
+        list[str],
+        typer.Option(
+            "--position", metavar="CHANNEL", help="A probe of the campaign; default: all in the air."
+        ),
+    ] = [],  # noqa: B006 (typer copies it)
+    before: Annotated[
+        str | None, typer.Option("--before", metavar="START/END", help="All side by side, before.")
+    ] = None,
+    after: Annotated[
+        str | None, typer.Option("--after", metavar="START/END", help="All side by side, after.")
+    ] = None,
+    zone: AnyZone = None,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Where it is too warm: probes at their positions over a state of the room, against each other.
+
+    Wants 9 probes, 24 h, and 2 h side by side before and after. Positions are those of the setup.
+
+    \b
+    Example:
+      stillroom study map --zone machine-bay --from 2026-10-13 --to 2026-10-14 \\
+        --before 2026-10-12T08:00/2026-10-12T10:00 --after 2026-10-15T08:00/2026-10-15T10:00
+    """
+    options = {"positions": position or None, "before": before, "after": after}
+    with open_session(data, config) as session:
+        result = _run(session, "map", (zone, ""), (start, end), options)
         _show(session, result, out, parquet, as_json)
 
 

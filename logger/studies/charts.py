@@ -8,6 +8,7 @@ from typing import Any
 from ..core.study.best_hours import NAMES
 from ..model.figures import unit_name
 from ..record.svg import element, path, text
+from .map_charts import map_charts
 from .plot import SIZE, Palette, Plot, PlotAxis, picture, span_of, tick_text
 from .study import Study
 
@@ -306,8 +307,28 @@ def _step(parts: list[str], palette: Palette, bar: tuple[int, str, float], x: Pl
     outline = name in ("today", "rest")
     fill = palette.sheet if outline else palette.series if place == 1 else palette.soft
     dash = "2 2" if name == "rest" else ""
-    line = {"stroke": palette.ink, "stroke_width": 1.3, "stroke_dasharray": dash} if outline else {}
+    line: dict[str, str | float] = {}
+    if outline:
+        line = {"stroke": palette.ink, "stroke_width": 1.3, "stroke_dasharray": dash}
     parts.append(element("rect", x=a, y=top, width=max(b - a, 0.5), height=14, fill=fill, **line))
+
+
+def step_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
+    """The largest step with its fit, and what is left below it."""
+    table = study.answer.tables.get("fit")
+    if table is None:
+        return []
+    hours, value, fit = table["hour"], table["value"], table["fit"]
+    x = PlotAxis(min(hours), max(hours), 60, 620)
+    upper = Plot.frame(palette, x, PlotAxis(*span_of([*value, *fit]), 170, 26), ("", "°C"))
+    upper.dots(hours, value, palette.soft, 1.4)
+    upper.line(hours, fit, palette.series, 1.8)
+    rest = [a - b for a, b in zip(value, fit, strict=True)]
+    lower = Plot.frame(palette, x, PlotAxis(*span_of(rest), HEIGHT - 30, 206), ("h since the step", "left"))
+    lower.level(0.0, palette.soft)
+    lower.line(hours, rest, palette.ink, 1.0)
+    caption = "Largest step with its fit; below: what is left (a bow in it means another time constant)"
+    return [(caption, picture([*upper.parts, *lower.parts], HEIGHT + 10, "Step with its fit", palette))]
 
 
 CHARTS: dict[str, Callable[[Study, Palette], list[tuple[str, str]]]] = {
@@ -316,5 +337,7 @@ CHARTS: dict[str, Callable[[Study, Palette], list[tuple[str, str]]]] = {
     "events": events_charts,
     "hours": hours_charts,
     "change": change_charts,
+    "map": map_charts,
     "site": site_charts,
+    "step": step_charts,
 }

@@ -17,7 +17,7 @@ import numpy as np
 from ...model.figures import unit_name
 from ...series import Bool, Float, Int
 from .channel_record import DAY_S, ChannelRecord
-from .figure import Answer, Figure, absent, counted
+from .figure import Answer, Figure, absent, counted, percent
 
 CELL_S = 300
 LEAST_WEEKS = 8
@@ -281,7 +281,7 @@ def _answer(
     lines = [*remarks]
     if abs(shared) > 0.05 * sums.variance:
         lines.append(
-            f"Causes share {shared / sums.variance:.0%} of the variance, which belongs to none alone."
+            f"Causes share {percent(shared / sums.variance)} of the variance, which belongs to none alone."
         )
     headline = _headline(items, sums, (rest, cycle), unit, um_per_K)
     return Answer(
@@ -313,7 +313,10 @@ def _headline(
     left = max(sums.variance - size**2, 0.0) ** 0.5
     um = "" if um_per_K is None else f", {size * um_per_K:.1f} µm on the length"
     whole = sums.variance**0.5
-    return f"Mend {first} first: {whole:.2f} {name} would become {left:.2f} {name}. It costs {size:.2f} {name}{um}."
+    return (
+        f"Mend {first} first: {whole:.2f} {name} would become {left:.2f} {name}. "
+        f"It costs {size:.2f} {name}{um}."
+    )
 
 
 def _table(
