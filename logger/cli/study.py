@@ -9,7 +9,7 @@ import typer
 
 from ..errors import Refused
 from .context import Session, open_session, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Zone
 from .output import answer as print_answer
 
 if TYPE_CHECKING:
@@ -301,6 +301,32 @@ def mapping(
     with open_session(data, config) as session:
         result = _run(session, "map", (zone, ""), (start, end), options)
         _show(session, result, out, parquet, as_json)
+
+
+@study.command(short_help="The newest answers of a zone as a PDF.")
+def report(
+    *,
+    zone: Zone,
+    to: Annotated[Path, typer.Option("--to", metavar="FILE", help="The PDF to write.")],
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+) -> None:
+    """The newest stored answer to each question on paper: a page of sentences, then a page a question.
+
+    Figures and tables are attached inside the file.
+
+    \b
+    Example:
+      stillroom study report --zone machine-bay --to study.pdf
+    """
+    from ..store.files import write_durably
+    from ..studies.report import newest_answers, report_pdf
+
+    with open_session(data, config) as session:
+        session.setup.zone(zone)
+        studies = newest_answers(session.store, zone)
+        write_durably(to, report_pdf(studies, session.setup))
+    typer.echo(f"Written to {to}: {len(studies)} of the questions have an answer.")
 
 
 def _length(length_mm: float | None, material: str) -> dict[str, Any]:

@@ -183,3 +183,21 @@ def test_the_command_line_starts_without_scipy() -> None:
     code = "import sys, logger.cli.program; sys.exit('scipy' in sys.modules or 'numpy' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False)
     assert done.returncode == 0
+
+
+def test_the_report_holds_every_answer_and_its_data(stillroom: Run, room: Path, tmp_path: Path) -> None:
+    """A PDF of equal bytes for equal studies, with the studies attached; without a study it is refused."""
+    answer = asked(stillroom, room, *HUNTING)
+    files = [tmp_path / "a.pdf", tmp_path / "b.pdf"]
+    for file in files:
+        done = stillroom("study", "report", "--zone", "machine-bay", "--to", file, "--data", room)
+        assert done.returncode == 0, done.stderr
+    first, second = (file.read_bytes() for file in files)
+    assert first == second
+    assert first.startswith(b"%PDF-1.7")
+    assert b"studies.json" in first
+    none = stillroom("study", "report", "--zone", "plate-bench", "--to", tmp_path / "c.pdf", "--data", room)
+    assert none.returncode == 2
+    assert "has no stored study yet" in none.stderr
+    assert not (tmp_path / "c.pdf").exists()
+    assert answer["digest"]
