@@ -110,6 +110,19 @@ def _air() -> Iterator[Case]:
             .unknown_s
         ),
     )
+    slow = replace(others, zones={"bay": replace(others.zones["bay"], settling_s=8 * 3600)})
+    yield group.case(
+        "20 or 24 degC in the first minute: from 18 and 26, 120·ln 12 = 298.2 min",
+        (("indeterminate", 0, 1 + 298), ("conforming", 1 + 298, N)),
+        lambda: follow(BodyState(0, 8 * 3600), _twice_at_first(24.0), slow),
+    )
+
+
+def _twice_at_first(value: float) -> Readings:
+    """20 degC all day, and another value for its first instant."""
+    columns = {name: np.insert(column, 1, column[0]) for name, column in vars(STILL).items()}
+    columns["value"][1] = value
+    return Readings(**columns)
 
 
 def _turns() -> Iterator[Case]:
