@@ -163,10 +163,10 @@ def test_the_first_start(open_page: Callable[..., Any], served: Callable[..., An
 
 def test_a_limit_is_approved_by_two_people(open_page: Callable[..., Any], record: Synthetic) -> None:
     """Proposed by one, signed by another with password; neither the author nor a wrong password will do."""
-    from logger.config import example_folder, read_texts
     from logger.people import invented
+    from tests.dashboard.synthetic_setup import texts as approved_texts
 
-    texts, keeping = dict(read_texts(example_folder())), record.keeping
+    texts, keeping = approved_texts(), record.keeping
     tighter = {**texts, "limits.toml": texts["limits.toml"].replace("20.5", "20.4", 1)}
     number = keeping.propose(tighter, "Greta Holm", "by the new specification", record.now)
     opened = open_page()

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from dashboard.data.queries import Queries
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from dashboard.data.words import field_text
 from dashboard.pages.inspections import _verdict_of
 from dashboard.parts.check_answer import answer_card
@@ -54,7 +54,7 @@ class Room:
 
     store: Store
     setup: Setup
-    source: StoreSource
+    source: Source
     token: str
     now_ns: int
     spans: tuple[tuple[int, int], ...]
@@ -63,7 +63,7 @@ class Room:
 def opened(folder: Path, now_ns: int, spans: tuple[tuple[int, int], ...]) -> Iterator[Room]:
     with Store.open(folder) as store:
         token = Tokens(store).add("asker", {Scope.VERDICTS}, "test")[1]
-        source = StoreSource(folder)
+        source = Source(folder)
         yield Room(store, in_force(store.setups.versions()).setup, source, token, now_ns, spans)
         source.store.close()
 
