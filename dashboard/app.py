@@ -29,7 +29,7 @@ from .access.needs import ANYONE, allowed, needs
 from .data.queries import Queries
 from .data.source import Source
 from .pages import (
-    excursions,
+    cases,
     gradients,
     health,
     help,
@@ -56,7 +56,7 @@ PAGES: tuple[ModuleType, ...] = (
     now,
     trend,
     gradients,
-    excursions,
+    cases,
     inspections,
     soak,
     probes,

@@ -100,6 +100,12 @@ class RecordAdministration:
 
         approve(self._store, version, who, why, now_ns)
 
+    def take_over(self, version: int, who: str, why: str, now_ns: int) -> int:
+        """Stand for what the service proposed; gives the number of the new proposal."""
+        from logger.acts.setup import take_over
+
+        return take_over(self._store, version, who, why, now_ns)
+
     def refuse(self, version: int, who: str, why: str, now_ns: int) -> None:
         """Close a proposal, with the reason."""
         from logger.acts.setup import refuse

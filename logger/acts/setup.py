@@ -17,6 +17,8 @@ from ..people import People
 from ..store import SetupProposal, Store
 from .required import required_person, required_text
 
+SERVICE = "stillroom"  # who proposes what SIGHUP shows; nobody stands for it yet
+
 
 def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journal wants of it)
     store: Store, texts: Mapping[str, str], who: str, why: str, approver: str, now_ns: int
@@ -76,6 +78,11 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
     people, proposal = People(store), proposal_of(store, version)
     who = people.acting(required_person(who), Act.APPROVE)
     _sound(store, proposal.texts)
+    if proposal.who == SERVICE:
+        raise Refused(
+            f"Version {version} comes from the folder of the service, and nobody stands for it. One person "
+            f"takes it over (`stillroom config take-over {version}`), another approves it."
+        )
     single = in_force(store.setups.versions()).setup.room.single_person
     if people.is_same_person(who, proposal.who) and (proposal.correction or not single):
         rule = "a correction of an entry error is signed by two" if single else "another person approves it"
@@ -86,6 +93,19 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
     with store.begin() as conn:
         store.setups.approve(proposal, who, why.strip(), now_ns, conn=conn)
     return proposal
+
+
+def take_over(store: Store, version: int, who: str, why: str, now_ns: int) -> int:
+    """Stand for what the service proposed: closed, and proposed by this person; gives the new number."""
+    proposal = proposal_of(store, version)
+    if proposal.who != SERVICE:
+        raise Refused(f"Version {version} was proposed by {proposal.who}, who stands for it already.")
+    who, why = People(store).acting(required_person(who), Act.PROPOSE), why.strip() or proposal.why
+    with store.begin() as conn:
+        store.setups.refuse(proposal, who, "taken over as a proposal of one's own", now_ns, conn=conn)
+        return store.setups.propose(
+            proposal.texts, who, why, now_ns, correction=proposal.correction, conn=conn
+        )
 
 
 def refuse(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:

@@ -61,6 +61,8 @@ def _paths() -> dict[str, Any]:
         "/nodes/{node}/rows": {"post": _rows()},
         "/zones/{zone}/verdict": {"get": _verdict()},
         "/excursions": {"get": _excursions()},
+        "/cases": {"get": _cases()},
+        "/cases/{number}": {"get": _case()},
         "/inspections": {"post": _start()},
         "/inspections/{key}/stop": {"post": _stop()},
         "/health": {"get": _health()},
@@ -129,6 +131,32 @@ def _excursions() -> dict[str, Any]:
         answers={200: ("The excursions, oldest first.", "Excursions")},
         refusals=(404, 422),
         parameters=[_query("zone", {"type": "string"}, "Only this zone"), *_interval()],
+    )
+
+
+def _cases() -> dict[str, Any]:
+    return _operation(
+        "cases",
+        Scope.VERDICTS,
+        "Excursions gathered by event",
+        "Excursions of a zone that overlap or lie close together are one case, with a number where a "
+        "decision is asked for. At most 1000, without what people wrote and which inspections are affected.",
+        answers={200: ("The cases, oldest first.", "Cases")},
+        refusals=(404, 422),
+        parameters=[_query("zone", {"type": "string"}, "Only this zone"), *_interval()],
+    )
+
+
+def _case() -> dict[str, Any]:
+    number = {"type": "integer", "minimum": 1, "maximum": 10**18 - 1}
+    return _operation(
+        "case",
+        Scope.VERDICTS,
+        "One case",
+        "By its number; one that is continued in another gives that one.",
+        answers={200: ("The case.", "Case")},
+        refusals=(404, 422),
+        parameters=[_path("number", "Number of the case", number)],
     )
 
 
@@ -261,6 +289,14 @@ def _schemas() -> dict[str, Any]:
             | {"notices": {"type": "array", "items": _TEXT}, "settings": {"type": "array", "items": _TEXT}}
         ),
         "Reason": reason,
+        "Cases": _object({"cases": {"type": "array", "items": _ref("Case")}}),
+        "Case": _object(
+            {"case": {"type": ["integer", "null"]}, "revision": {"type": "integer"}, "cause": _TEXT}
+            | {"continued": {"type": "array", "items": {"type": "integer"}}, "in_use": {"type": "boolean"}}
+            | {"state": {"type": "string", "enum": ["not asked", "running", "open", "decided", "closed"]}}
+            | {"zones": {"type": "array", "items": _TEXT}, "from": _TIME, "to": _TIME}
+            | {"settled": {"type": "object"}, "runs": {"type": "array", "items": _ref("Excursion")}}
+        ),
         "Excursions": _object({"excursions": {"type": "array", "items": _ref("Excursion")}}),
         "Excursion": _object(
             {"zone": _TEXT, "rule": _TEXT, "from": _TIME, "to": _TIME, "worst": {"type": "number"}}

@@ -29,6 +29,7 @@ def commands(app: typer.Typer) -> None:
     """Add these commands to the group `config`."""
     app.command("apply")(apply)
     app.command("approve")(approve)
+    app.command("take-over")(take_over)
     app.command("refuse")(refuse)
     app.command("list")(versions)
 
@@ -198,6 +199,32 @@ def approve(
     preview |= {"version": version, "state": "in force", "author": proposal.who, "approver": name}
     first = f"Version {version}, proposed by {proposal.who}, is in force. It changed:"
     answer(preview, as_json, [first, *_lines(preview)])
+
+
+def take_over(
+    version: Version,
+    *,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Reason for the change.")] = "",
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,  # noqa: ARG001 (every command takes both folders)
+    as_json: Json = False,
+) -> None:
+    """Stand for a version that the service proposed after SIGHUP: it is proposed anew in your name.
+
+    Another person approves it.
+
+    \b
+    Example:
+      stillroom config take-over 2 --who "Greta Holm" --why "new annex of the specification"
+    """
+    from ..acts.setup import take_over as stand_for
+
+    with open_session(data, None) as session:
+        name = authorised(session.store, who, Act.PROPOSE)
+        number = stand_for(session.store, version, name, why, session.now_ns)
+    said = f"Version {number} is proposed by {name} in place of {version}. Another person puts it in force."
+    answer({"version": number, "state": "waiting", "in_place_of": version}, as_json, [said])
 
 
 def refuse(

@@ -7,6 +7,7 @@ not matter. A fault word or sentinel is stored as a sensor fault with its text.
 from __future__ import annotations
 
 import hashlib
+import io
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -18,6 +19,7 @@ import numpy as np
 from ..errors import ImportRefused, UnitError
 from ..instants import NS, rfc3339
 from ..model import Setup
+from ..processes.waits import moved, waiting_for
 from ..series import ImportedReadings, Readings
 from .comparison import Compared, Conflict, against
 from .outside import Content, reading_of
@@ -189,7 +191,8 @@ def content_of(path: Path) -> bytes:
             "one."
         )
     try:
-        content = path.read_bytes()
+        with waiting_for(f"the file {path}"):
+            content = _read(path)
     except OSError as error:
         raise ImportRefused(f"{path}: cannot be read: {error.strerror}.") from None
     if not content[:4096].lstrip(b"\0 \t\r\n") and not content.lstrip(
@@ -197,6 +200,15 @@ def content_of(path: Path) -> bytes:
     ):  # at this end nothing is copied
         raise ImportRefused(f"{path.name}: wanted a table of readings, found an empty file.")
     return content
+
+
+def _read(path: Path) -> bytes:
+    whole = io.BytesIO()
+    with path.open("rb", buffering=0) as file:
+        while part := file.read(1 << 20):
+            whole.write(part)
+            moved()
+    return whole.getvalue()  # the buffer itself, no copy of it
 
 
 def _refuse_future(name: str, reading: Reading, setup: Setup, now_ns: int) -> None:

@@ -88,11 +88,12 @@ class Act(StrEnum):
     INSPECT = "start and stop inspections"
     STUDY = "run room studies"
     MARK = "mark intervals, import files and note what was seen"
-    DECIDE = "decide on excursions and affected inspections"
+    DECIDE = "decide on cases and affected inspections"
     PROPOSE = "propose limits, probes, certificates and corrections"
-    APPROVE = "approve limits, corrections and disposals"
+    APPROVE = "approve limits, corrections, disposals and new keys"
     ISSUE = "issue records"
     REVIEW = "sign that the record was reviewed"
+    BACK_UP = "back up the record"
     ADMINISTER = "administer accounts"
 
 
@@ -126,6 +127,7 @@ MAY: dict[Act, frozenset[Role]] = {
     Act.APPROVE: frozenset({_Q}),
     Act.ISSUE: frozenset({_M, _Q}),
     Act.REVIEW: frozenset({_M, _Q}),
+    Act.BACK_UP: frozenset({_M, _Q, _A}),
     Act.ADMINISTER: frozenset({_A}),
 }
 SIGNED_BY: dict[Meaning, Act] = {

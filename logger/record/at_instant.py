@@ -17,6 +17,7 @@ from ..model.reasons import WHY_TEXT, Why
 from ..units import from_canonical, quantity
 from .acts import inspections_of
 from .issues import issues
+from .names import Names, version_people
 from .reviews import covering
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def state_at(store: Store, verdicts: Verdicts, zone: str, at_ns: int, now_ns: in
             for job in inspections_of(store, zone, at_ns, at_ns + 1)
         ],
         "setup": _version(store, at_ns),
-        "reviews": [review.to_json() for review in covering(store, zone, at_ns)],
+        "reviews": _reviews(store, zone, at_ns),
         "records": [_issue(issue) for issue in issues(store) if issue.covers(zone, at_ns)],
         "head": dict(zip(("number", "sha256"), store.journal.head(), strict=True)),
     }
@@ -186,7 +187,14 @@ def _version(store: Store, at_ns: int) -> dict[str, Any] | None:
     if not candidates:
         return None
     v = candidates[-1]
-    return {"version": v.version, "author": v.who, "approver": v.approver, "approved": rfc3339(v.at_ns)}
+    people = version_people(v, Names(store).proven_versions())
+    return {"version": v.version, **people, "approved": rfc3339(v.at_ns)}
+
+
+def _reviews(store: Store, zone: str, at_ns: int) -> list[dict[str, Any]]:
+    covering_it = covering(store, zone, at_ns)
+    proven = Names(store).proven_reviews() if covering_it else {}
+    return [review.to_json() | {"proven": proven.get(review.number, False)} for review in covering_it]
 
 
 def _issue(issue: Any) -> dict[str, Any]:
@@ -194,5 +202,6 @@ def _issue(issue: Any) -> dict[str, Any]:
         "record": issue.number,
         "issued_at": rfc3339(issue.at_ns),
         "by": issue.who,
+        "proven": issue.proven,
         "replaced_by": issue.replaced_by,
     }

@@ -9,8 +9,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from ..errors import StoreError
+from ..processes.waits import moved
 
 PART = ".part"
+CHUNK = 1 << 20
 
 
 @contextmanager
@@ -65,5 +67,9 @@ def sync_folder(folder: Path) -> None:
 
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file in bounded memory."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    sha = hashlib.sha256()
+    with path.open("rb", buffering=0) as file:
+        while chunk := file.read(CHUNK):
+            sha.update(chunk)
+            moved()
+    return sha.hexdigest()

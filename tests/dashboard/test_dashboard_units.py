@@ -66,8 +66,8 @@ def test_a_certificate_is_read_in_the_chosen_unit(monkeypatch: pytest.MonkeyPatc
     record = Synthetic()
     setup = record.setup()
     paper = next(c for c in setup.certificates if c.number == "AG-0411-T")
-    points = {"indications": (20.0,), "corrections": (-0.01,), "U": (0.06,), "range": (0.0, 100.0)}
-    paper = replace(paper, drift=0.05, **points)
+    paper = replace(paper, indications=(20.0,), corrections=(-0.01,), U=(0.06,))
+    paper = replace(paper, range=(0.0, 100.0), drift=0.05)
     setup = replace(setup, certificates=(paper,))
     monkeypatch.setattr(record, "setup", lambda: setup)
     told = str(certificate_card(Queries(record, lambda: NOW), paper.number))

@@ -77,7 +77,7 @@ def test_a_mail_address_becomes_a_route_of_the_alarm(answers: dict[str, str]) ->
         ("timezone", "Vienna", "Question 1, The room: Time zone: enter an IANA name such as Europe/Vienna"),
         ("size", "6 4", "enter three lengths in m such as 6 4 3. You entered “6 4”."),
         ("upper", "19", "Upper limit: enter one above the lower limit 19.5 °C. You entered “19”."),
-        ("basis", " ", "Question 3, Its limits: Basis: enter where the limits come from"),
+        ("basis", " ", "Question 3, The limits: Basis: enter where the limits come from"),
         ("xyz.P1", "7 1 1", "enter three numbers within the room of 6 × 4 × 3 m"),
         ("interval", "soon", "Seconds between readings: enter a number such as 10. You entered “soon”."),
         ("address", "spy:///dev/ttyUSB0?file=x", "Address: enter a serial port, socket://HOST:PORT"),

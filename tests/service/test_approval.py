@@ -172,3 +172,23 @@ def test_an_edited_proposal_is_found(store: Store, statement: str) -> None:
         stranger.execute(statement)
         stranger.commit()
     assert any(EDITS[statement] in fault for fault in store.verify().faults)
+
+
+def test_nobody_approves_alone_what_the_service_proposed(store: Store) -> None:
+    """Files that changed under the service have no author: one person takes them over, another approves."""
+    number = approval.propose(store, texts("20.6"), approval.SERVICE, "SIGHUP", NOW + DAY, by_service=True)
+    with pytest.raises(Refused, match=f"config take-over {number}"):
+        approval.approve(store, number, "Radek Sova", "", NOW + 2 * DAY)
+    own = approval.take_over(store, number, "Greta Holm", "", NOW + 2 * DAY)
+    with pytest.raises(Refused, match="another person"):
+        approval.approve(store, own, "Greta Holm", "", NOW + 3 * DAY)
+    with pytest.raises(Refused, match="stands for it already"):
+        approval.take_over(store, own, "Radek Sova", "", NOW + 3 * DAY)
+    approval.approve(store, own, "Radek Sova", "", NOW + 3 * DAY)
+    newest = store.setups.versions()[-1]
+    assert (newest.version, newest.who, newest.approver) == (own, "Greta Holm", "Radek Sova")
+    assert [(p.version, p.state) for p in store.setups.proposals()] == [
+        (number, "refused"),
+        (own, "approved"),
+    ]
+    assert store.verify().intact
