@@ -14,6 +14,7 @@ from ..core.validity.hours_of_use import Span, describe_hours, overlap_ns, spans
 from ..instants import NS, rfc3339
 from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
 from .acts import acts_in
+from .case_facts import decisions_by_inspection, record_cases
 from .corrections import correction_facts
 from .interval import Interval
 from .names import Names, version_people
@@ -32,6 +33,11 @@ def record_facts(store: Store, verdicts: Verdicts, setup: Setup, span: Interval)
     where = (span.zone, span.from_ns, span.to_ns, span.now_ns)
     periods = verdicts.periods(*where)
     result = verdicts.check(*where, pre_window_s=0)
+    cases = record_cases(verdicts, span)
+    acts = acts_in(store, verdicts, setup, span)
+    decisions = decisions_by_inspection(cases)
+    for job in acts["inspections"]:
+        job["decisions"] = decisions.get(job["key"], [])
     number, head = store.journal.head()
     return {
         "format": FORMAT,
@@ -54,7 +60,8 @@ def record_facts(store: Store, verdicts: Verdicts, setup: Setup, span: Interval)
         "excursions": [_excursion(e) for e in verdicts.excursions(*where)],
         "gaps": _gaps(store, setup, span),
         "without_limit": _without_limit(store, setup, span),
-        **acts_in(store, verdicts, setup, span),
+        "cases": cases,
+        **acts,
         "reviews": [r.to_json() for r in covering(store, span.zone, span.from_ns, span.to_ns)],
         "digest": result.to_json()["digest"],
         "setup": _setup(store, setup, span),

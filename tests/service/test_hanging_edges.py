@@ -156,7 +156,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
         )
         good = replace(route, port=9)  # refuses at once: no deadline is missed
         service.config = replace(service.config, mail=(good,))
-        assert until(lambda: attending.outbox(store).routes_due(clock.wall_ns()), 30)
+        assert until(lambda: attending.outbox(store).routes_due(clock.wall_ns()), 60)
         service._carry(route.key)
         assert service._late_routes == {}
 
