@@ -115,7 +115,7 @@ class Source:
         from logger.inspections.assess import assess
 
         with self._lock:
-            return assess(self._current()[1], question, now_ns).to_json()
+            return assess(self._current()[1], question, now_ns).to_dict()
 
     def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
         """The check of each job, or why it cannot be judged."""
@@ -124,7 +124,7 @@ class Source:
 
         with self._lock:
             answers = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
-        return [a.refused if a.found is None else a.found.to_json() for a in answers]
+        return [a.refused if a.found is None else a.found.to_dict() for a in answers]
 
     def ready(self, zone: str, now_ns: int) -> str:
         """Whether an inspection may begin now, in a sentence."""

@@ -89,7 +89,7 @@ class Interface:
         question = Question(zone, from_ns, to_ns, pre_window_s, activity)
         with self._current.judging:
             found = assess(self._current.verdicts, question, now_ns)
-        return _json(found.to_json())
+        return _json(found.to_dict())
 
     def _known_activity(self, zone: str, activity: str) -> None:
         """A misspelt activity would be judged by the general limits, which may be wider."""

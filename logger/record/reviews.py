@@ -55,7 +55,7 @@ class Review:
     signed: bool
     digest: str
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """As plain data."""
         body = {**vars(self), "zones": list(self.zones)}
         for name, key in (("at_ns", "at"), ("from_ns", "from"), ("to_ns", "to")):

@@ -158,18 +158,18 @@ def told_everywhere(room: Room, jobs: list[Inspection]) -> list[dict[str, dict[s
         ends = {"from": field_text(job.from_ns, VIENNA.key), "to": field_text(end_ns, VIENNA.key)}
         asked = {"zone": job.zone, **ends}
         issue, touched = issues[job.key], affects[job.key]
-        word, reason = _verdict_of(job, answer.found.to_json())
+        word, reason = _verdict_of(job, answer.found.to_dict())
         found.append(
             {
-                "whole": one.to_json(),
-                "check": verdicts.check(job.zone, job.from_ns, end_ns, now).to_json(),
-                "many": answer.found.to_json(),
+                "whole": one.to_dict(),
+                "check": verdicts.check(job.zone, job.from_ns, end_ns, now).to_dict(),
+                "many": answer.found.to_dict(),
                 "http": client.get(
                     f"/api/v1/zones/{job.zone}/verdict", query_string=query, headers=header
                 ).get_json(),
                 "row": inspection_row(job, answer),
                 "issue": vars(issue),
-                "affected": touched.to_json(),
+                "affected": touched.to_dict(),
                 "list": {"verdict": word, "reason": reason},
                 "page": {"text": str(answer_card(pages, asked))},
                 "lines": {"text": "\n".join(assessment_lines(opened_, one))},  # type: ignore[arg-type]
