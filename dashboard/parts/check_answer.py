@@ -191,7 +191,7 @@ def question(
     )
     material = query.get("material", "").strip()
     if length is not None and not material:
-        raise Refused("Length: wanted a material, too; how much a length moves depends on it.")
+        raise Refused("Length: expected a material, too; how much a length moves depends on it.")
     if material:
         material_of(material)  # refuses one that is not known, with those that are
     job = Inspection("", zone, *ends, "", material=material, length_mm=length, tolerance_um=tolerance)
@@ -207,9 +207,9 @@ def number(text: str, name: str) -> float | None:
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        raise Refused(f"{name}: wanted a number, found {text!r}.") from None
+        raise Refused(f"{name}: expected a number, found {text!r}.") from None
     if not 0 < value < 1e6:
-        raise Refused(f"{name}: wanted a number above 0, found {text}.")
+        raise Refused(f"{name}: expected a number above 0, found {text}.")
     return value
 
 
@@ -220,7 +220,7 @@ def minutes(text: str) -> int | None:
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        raise IntervalError(f"Pre-window: wanted minutes such as 120, found {text!r}.") from None
+        raise IntervalError(f"Pre-window: expected minutes such as 120, found {text!r}.") from None
     if not 0 <= value <= 7 * 1440:
-        raise IntervalError(f"Pre-window: wanted 0 to 10080 minutes, found {text}.")
+        raise IntervalError(f"Pre-window: expected 0 to 10080 minutes, found {text}.")
     return round(value * 60)

@@ -44,8 +44,8 @@ def shelve(store: Store, key: str, who: str, reason: str, *, until_ns: int, now_
         raise Refused(f"Alarm {key!r} cannot be shelved until {rfc3339(until_ns)}, which is over.")
     if until_ns - now_ns > LONGEST_SHELF_NS:
         raise Refused(
-            f"Alarm {key!r}: wanted at most 31 days on the shelf, found {(until_ns - now_ns) // DAY_NS}. "
-            "What is not wanted for longer is taken out of service, or out of alarms.toml."
+            f"Alarm {key!r}: expected at most 31 days on the shelf, found {(until_ns - now_ns) // DAY_NS}. "
+            "To silence it for longer, take it out of service, or out of alarms.toml."
         )
     return _act(store, key, "shelve", who, reason, now_ns=now_ns, until_ns=until_ns)
 

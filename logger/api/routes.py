@@ -54,7 +54,7 @@ class Interface:
     def push(self, node: str, seq: str) -> Response:
         """Store one message of a node; on the disk when this answers."""
         if request.mimetype not in BODIES:
-            raise UnsupportedMediaType(f"The body is wanted as {' or '.join(BODIES)}.")
+            raise UnsupportedMediaType(f"The body is expected as {' or '.join(BODIES)}.")
         self._of_token(node)
         number = asked.number(seq)
         try:

@@ -99,7 +99,7 @@ def days_of(label: str) -> tuple[Cadence, date, date]:
             return "monthly", first, (first + 31 * DAY).replace(day=1)
     except ValueError:
         pass
-    raise Refused(f"period {label!r}: wanted a day 2026-10-19, a week 2026-W43 or a month 2026-10.")
+    raise Refused(f"period {label!r}: expected a day 2026-10-19, a week 2026-W43 or a month 2026-10.")
 
 
 def span_of(label: str, timezone: str) -> tuple[int, int]:

@@ -170,7 +170,7 @@ def test_silent_sources_are_an_alarm_that_needs_a_hand(q: Queries, record: Synth
 def test_acknowledging_wants_name_and_comment(q: Queries, record: Synthetic, who: str, comment: str) -> None:
     """Without either nothing is changed."""
     record.raise_alarm()
-    with pytest.raises(Refused, match=r"wanted your name|Enter a comment: what you saw"):
+    with pytest.raises(Refused, match=r"expected your name|Enter a comment: what you saw"):
         q.acknowledge("bay-temperature", who, comment)
     assert [alarm.awaiting for alarm in q.alarms()] == [True]
 

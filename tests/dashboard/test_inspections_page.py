@@ -99,8 +99,8 @@ def test_the_page_draws_a_length_that_was_asked_about(q: Queries) -> None:
 @pytest.mark.parametrize(
     ("asked", "told"),
     [
-        ({"length": "420"}, "wanted a material"),
-        ({"length": "long", "material": "steel"}, "wanted a number"),
+        ({"length": "420"}, "expected a material"),
+        ({"length": "long", "material": "steel"}, "expected a number"),
         ({"length": "420", "material": "cheese"}, "no material"),
     ],
 )

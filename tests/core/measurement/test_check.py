@@ -119,5 +119,5 @@ def test_a_probe_too_slow_for_the_cycle_is_told(made: SimpleNamespace) -> None:
     assert told[0] == []
     assert told[1] == [
         "T1.temperature: probe too slow: it responds in 120 s, and the dominant period is 720 s "
-        "(wanted at most 72 s)"
+        "(expected at most 72 s)"
     ]
