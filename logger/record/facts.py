@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import __version__
+from ..config import faults_in_force
 from ..core.calibration.as_found import released_until_ns
 from ..core.validity.hours_of_use import Span, describe_hours, overlap_ns, spans
 from ..instants import NS, rfc3339
@@ -95,12 +96,14 @@ def _zone(setup: Setup, key: str) -> dict[str, Any]:
 def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
     """Which versions were known, who put them in force, and what reaches back into the interval."""
     versions = [v for v in store.setups.versions() if v.version <= setup.version]
+    notices = faults_in_force(versions)
     proven, by_number = Names(store).proven_versions(), {v.version: v for v in versions}
     reaching = [c for c in setup.corrections if c.from_ns < span.to_ns and span.from_ns < c.approved_ns]
     return {
         "version": setup.version,
         "digest": setup.digest,
         "single_person": setup.room.single_person,
+        **({"notices": notices} if notices else {}),
         "versions": [
             {
                 "version": v.version,

@@ -145,6 +145,7 @@ def _approval_rows(setup: Facts, zone: ZoneInfo) -> list[list[str]]:
         ]
         for v in newest
     ]
+    rows += [["Setup in force", notice] for notice in setup.get("notices", [])]
     if setup["single_person"]:
         rows.append(["Approval", "one person may approve own proposals in this room"])
     rows += [

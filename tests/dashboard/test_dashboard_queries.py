@@ -249,7 +249,7 @@ def test_inspection_from_start_to_stop(q: Queries, record: Synthetic) -> None:
     assert (job.title, job.from_ns, job.to_ns) == ("Gear hub", NOW, None)
     record.now += HOUR
     assert q.stop_inspection(job.key, "").to_ns == NOW + HOUR
-    with pytest.raises(Refused, match="stopped already"):
+    with pytest.raises(Refused, match="already ended"):
         q.stop_inspection(job.key, "Radek Sova")
 
 

@@ -146,11 +146,11 @@ CASES: dict[str, tuple[dict[str, str], tuple[str, str], list[str]]] = {
         ("2026-10-01", "2026-09-01"),
         ["valid_from: expected a day of first use on or after"],
     ),
-    "unknown key": ({}, ("drift", "drif"), ["[use #1] drif: wanted", "did you mean 'drift'"]),
+    "unknown key": ({}, ("drift", "drif"), ["[use #1] drif: expected", "did you mean 'drift'"]),
     "an old schema": (
         {"version": "2.4.0"},
         ("", ""),
-        ["certificates/MADE.xml: wanted", "schema version 2.4.0"],
+        ["certificates/MADE.xml: expected", "schema version 2.4.0"],
     ),
 }
 
@@ -173,7 +173,7 @@ def test_a_certificate_that_nothing_uses_is_told(example: Texts) -> None:
 def test_a_use_without_its_certificate_is_told(example: Texts) -> None:
     texts = with_dcc(example, made.certificate())
     del texts[XML]
-    assert any("certificates/MADE.toml dcc: wanted" in fault for fault in faults(texts))
+    assert any("certificates/MADE.toml dcc: expected" in fault for fault in faults(texts))
 
 
 def test_one_paper_for_temperature_and_humidity_is_one_certificate(example: Texts) -> None:
