@@ -49,7 +49,8 @@ def run(
 
     On an empty data folder the configuration becomes setup version 1. One service runs on a
     folder at a time. The pages are a program of their own: `stillroom serve`. SIGHUP proposes the
-    files of --config when they changed. As a node it keeps all until the centre has it.
+    files of --config when they changed; one person takes that over, another approves it. As a node it keeps
+    all until the centre has it.
 
     \b
     Examples:
