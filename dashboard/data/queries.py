@@ -318,13 +318,13 @@ class Queries:
         """The end of a running inspection is now; who started it need not say the name again."""
         job = self.inspection(key)
         if job.to_ns is not None:
-            raise Refused(f"Inspection {key} was stopped already; its interval stands.")
+            raise Refused(f"Inspection {key} had already ended; nothing was changed.")
         return self.source.stop_inspection(key, who.strip() or job.person, self.now_ns())
 
 
 def _require_text(text: str, what: str) -> None:
     if not text or not text.strip():
-        raise Refused(f"Nothing was changed: wanted {what}.")
+        raise Refused(f"Nothing was changed: expected {what}.")
 
 
 def _open_alarm(setup: Setup, spec: AlarmSpec, alarm: Alarm) -> OpenAlarm:

@@ -6,7 +6,6 @@ never look into a file: a child process does, within its limits.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import secrets
 import shutil
@@ -103,6 +102,8 @@ def work(upload: Upload, doing: Callable[[Upload], None], wait_s: float = 0.8) -
             doing(upload)
         except StillroomError as error:
             upload.refused = str(error)
+        except OSError as error:  # newer files have pushed it out, or the disk it lies on is gone
+            upload.refused = f"{upload.name} cannot be read here any more: {error.strerror}. Choose it again."
         finally:
             upload.stage = ""
             upload.lock.release()
@@ -124,14 +125,12 @@ def describe(upload: Upload, setup: Setup) -> None:
 def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns: int) -> None:
     """What an import by this profile would do."""
     from logger.imports import ImportResult
-    from logger.imports.importer import checked, trial
+    from logger.imports.importer import checked, identity_of, trial
     from logger.imports.preview import preview_of
-    from logger.imports.samples import LOOKED_AT, refuse_invented, refuse_simulated
+    from logger.imports.samples import refuse_invented, refuse_simulated
 
     upload.tried, upload.profile = None, profile
-    with upload.path.open("rb") as file:
-        sha256, _ = hashlib.file_digest(file, "sha256").hexdigest(), file.seek(0)
-        beginning = file.read(LOOKED_AT)
+    sha256, beginning = identity_of(upload.path)
     if store.imports.find(sha256) is not None:
         upload.tried = ImportResult(sha256, upload.name, already=True), None
         return
@@ -154,6 +153,4 @@ def bring_in(upload: Upload, store: Store, setup: Setup, who: str, now_ns: int) 
     def say(line: str) -> None:
         upload.stage = line.partition(": ")[2] or line
 
-    upload.done = import_content(
-        upload.name, upload.path.read_bytes(), upload.profile, store, setup, who, now_ns, say=say
-    )
+    upload.done = import_content(upload.name, upload.path, upload.profile, store, setup, who, now_ns, say=say)

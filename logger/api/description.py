@@ -91,7 +91,7 @@ def _rows() -> dict[str, Any]:
         "pushRows",
         Scope.READINGS,
         "Push rows of another stillroom",
-        "In the order of its own numbers. The answer names the number that is wanted next: rows that were "
+        "In the order of its own numbers. The answer names the number that is expected next: rows that were "
         "there are passed over, and where some are missing before the first nothing is stored.",
         answers={200: ("They are on the disk.", "Next")},
         refusals=(400, 404, 413, 415, 422),
@@ -263,6 +263,11 @@ def _object(required: Mapping[str, Any], **more: Any) -> dict[str, Any]:
     return {"type": "object", "required": list(required), "properties": dict(required), **more}
 
 
+def _with_optional(schema: dict[str, Any], **properties: Any) -> dict[str, Any]:
+    """An object with properties that it need not have."""
+    return schema | {"properties": schema["properties"] | properties}
+
+
 def _schemas() -> dict[str, Any]:
     words = {"type": "string", "enum": ["stable", "not stable", "not shown"]}
     reason = _object(
@@ -275,18 +280,32 @@ def _schemas() -> dict[str, Any]:
             {"type": _TEXT, "title": _TEXT, "status": {"type": "integer"}, "detail": _TEXT},
             description="RFC 9457",
         ),
-        "Verdict": _object(
-            {"verdict": words, "reason": _TEXT, "because": _TEXT, "zone": _TEXT, "from": _TIME, "to": _TIME}
-            | {"pre_window_s": {"type": "integer"}, "provisional": {"type": "boolean"}}
-            | {"decision_rule": _TEXT, "reasons": {"type": "array", "items": _ref("Reason")}}
-            | {"leading": {"oneOf": [_ref("Reason"), {"type": "null"}]}}
-            | {
-                "thermal": {"type": ["object", "null"]},
-                "statement": {"type": ["string", "null"]},
-                "stamp": _TEXT,
-            }
-            | {"statistics": {"type": "object"}, "digest": _TEXT, "setup": _TEXT, "software": _TEXT}
-            | {"notices": {"type": "array", "items": _TEXT}, "settings": {"type": "array", "items": _TEXT}}
+        "Verdict": _with_optional(
+            _object(
+                {
+                    "verdict": words,
+                    "reason": _TEXT,
+                    "because": _TEXT,
+                    "zone": _TEXT,
+                    "from": _TIME,
+                    "to": _TIME,
+                }
+                | {"pre_window_s": {"type": "integer"}, "provisional": {"type": "boolean"}}
+                | {"decision_rule": _TEXT, "reasons": {"type": "array", "items": _ref("Reason")}}
+                | {"leading": {"oneOf": [_ref("Reason"), {"type": "null"}]}}
+                | {
+                    "thermal": {"type": ["object", "null"]},
+                    "statement": {"type": ["string", "null"]},
+                    "stamp": _TEXT,
+                }
+                | {"statistics": {"type": "object"}, "digest": _TEXT, "setup": _TEXT, "software": _TEXT}
+                | {
+                    "notices": {"type": "array", "items": _TEXT},
+                    "settings": {"type": "array", "items": _TEXT},
+                }
+            ),
+            # Why the setup in force could not be entered any more, where that is so.
+            setup_notices={"type": "array", "items": _TEXT},
         ),
         "Reason": reason,
         "Cases": _object({"cases": {"type": "array", "items": _ref("Case")}}),

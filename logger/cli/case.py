@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -17,6 +18,7 @@ from .output import answer
 
 if TYPE_CHECKING:
     from ..inspections.case_record import CaseRecord
+    from ..verdicts.verdicts import Verdicts
 
 case = typer.Typer(help="Cases: excursions of one event, what they affect, and what was decided.")
 
@@ -92,20 +94,45 @@ def disposed_times(session: Session, from_ns: int, to_ns: int) -> list[str]:
 
 
 @case.command("show")
-def show(number: Number, *, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
+def show(
+    number: Number,
+    *,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Also as a sheet on paper: a PDF file.")
+    ] = None,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
     """One case: its runs by rule, affected inspections with their decisions, texts, and who did what when.
 
     \b
-    Example:
+    Examples:
       stillroom case show 1
+      stillroom case show 1 --out case-1.pdf
     """
     from ..inspections.cases import impacts_of
 
     with open_session(data, config) as session:
-        record = _record(session, number)
-        impacts = impacts_of(session.verdicts(), record, session.now_ns)
-    payload = {**record.to_dict(), "impact": [i.to_json() for i in impacts]}
+        record, verdicts = _record(session, number), session.verdicts()
+        impacts = impacts_of(verdicts, record, session.now_ns)
+        if out is not None:
+            _write_sheet(out, verdicts, record, session.now_ns)
+    payload = {**record.to_dict(), "impact": [i.to_dict() for i in impacts]}
     answer(payload, as_json, case_lines(record, impacts, session.setup, session.zone_info))
+
+
+def _write_sheet(out: Path, verdicts: Verdicts, record: CaseRecord, now_ns: int) -> None:
+    from ..errors import Refused
+    from ..record.case_sheet import case_sheet
+
+    try:
+        with out.open("xb") as file:
+            file.write(case_sheet(verdicts, record, now_ns))
+    except FileExistsError:
+        raise Refused(f"{out} is there already; nothing was written. Name another file with --out.") from None
+    except OSError as error:
+        raise Refused(f"{out} cannot be written: {error.strerror}.") from error
 
 
 @case.command("note")

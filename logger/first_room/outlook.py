@@ -37,7 +37,8 @@ def _missing(setup: Setup, zone: Zone) -> Iterator[NextStep]:
         yield NextStep(None, "limits: none are in force, so nothing is judged")
     bare = dict.fromkeys(channel for rule in rules for channel in uncertified(rule, setup))
     for channel in bare:
-        yield NextStep(None, f"certificate of {channel}: values are shown, the zone stays not shown")
+        words = channel.replace(".", " ").replace("_", " ")
+        yield NextStep(None, f"certificate of {words}: values are shown, the zone stays not shown")
 
 
 def _hours(setup: Setup, zone: Zone, from_ns: int, stable: str) -> Iterator[NextStep]:

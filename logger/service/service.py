@@ -56,6 +56,7 @@ MAY_LAST_S = {
     "numbers of cases": 1800.0,
 }  # fmt: skip
 NUMBERS = "numbers of cases"
+FORECASTS = "skill of forecasts"
 STILL_S = 45.0  # a share or a file of which nothing has moved for so long is alarmed as well
 UNSTORED = "tell that nothing is stored"
 REACHED_S = 30.0  # a share that does not answer within this does not answer
@@ -124,6 +125,7 @@ class Service:
         self._outside.start()
         self._calendar = self._calendar_work()
         self._calendar.start()
+        self._couriers.begin(FORECASTS, self._measure_forecasts)
         systemd.tell("READY=1")
 
     def stop(self, timeout_s: float = ENDS_IN_S) -> bool:
@@ -182,7 +184,7 @@ class Service:
     def _use(self, config: Config) -> None:
         self.config = config
         self._jobs_of_people.use(config)
-        self._verdicts = Verdicts(self._store, config.setup)
+        self._verdicts = Verdicts(self._store, config.setup, measures_gains=False)
         facts = SelfCheck(self._store, config, self._jobs.failing, self._stuck, self._late_routes).facts
         self._alarming = AlarmEngine(self._store, config, self._verdicts, self._since_ns, facts)
 
@@ -259,6 +261,7 @@ class Service:
         if other_lines:
             self._sources.change(config)
         self._use(config)
+        self._couriers.begin(FORECASTS, self._measure_forecasts)
         facts = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", facts)
         if self._calendar is not None:
@@ -288,6 +291,7 @@ class Service:
             timezone="UTC", job_defaults={"coalesce": True, "misfire_grace_time": 12 * 3600}
         )
         daily = (
+            (self._measure_forecasts, FORECASTS, 0, 5),
             (self._seal, "daily seal", 2, 10),
             (self._check, "daily check", 3, 10),
             (self._scrub, "daily reading of backups", 5, 10),
@@ -317,6 +321,13 @@ class Service:
     def _number_cases(self) -> None:
         """By verdicts of its own: the judge of this minute is not waited for."""
         number_new(Verdicts(self._store, self.config.setup), self._clock())
+
+    def _measure_forecasts(self) -> None:
+        """What forecasts gained over a week, beside the judge; again for a setup taken over meanwhile."""
+        served = None
+        while served is not self._verdicts:
+            served = self._verdicts
+            served.use_gains(Verdicts(self._store, served.setup).measure_gains(self._clock()))
 
     def _month_end(self) -> None:
         if self.config.monthly_records:

@@ -39,6 +39,19 @@ def write_durably(path: Path, content: bytes) -> None:
         publish(part, path)
 
 
+def copy_durably(source: Path, path: Path) -> None:
+    """Copy a file so that after any interruption it is there whole, or not there."""
+    part = path.with_name(path.name + PART)
+    with plain_write_errors(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with source.open("rb") as coming, part.open("wb") as going:
+            while chunk := coming.read(CHUNK):
+                going.write(chunk)
+            going.flush()
+            os.fsync(going.fileno())
+        publish(part, path)
+
+
 def publish(part: Path, path: Path) -> None:
     """Give a synced file its final name, durably."""
     os.replace(part, path)

@@ -61,11 +61,15 @@ def test_stored_sentences_are_told_in_the_chosen_unit(stored: str, told: str) ->
 
 
 @pytest.mark.usefixtures("in_fahrenheit")
-def test_a_certificate_is_read_in_the_chosen_unit() -> None:
+def test_a_certificate_is_read_in_the_chosen_unit(monkeypatch: pytest.MonkeyPatch) -> None:
     """Range and points take the zero point along; errors, U and drift do not."""
     record = Synthetic()
-    paper = replace(record.setup().certificates[0], corrections=(-0.01,), drift=0.05)
-    record._setup = replace(record.setup(), certificates=(paper,))
+    setup = record.setup()
+    paper = next(c for c in setup.certificates if c.number == "AG-0411-T")
+    paper = replace(paper, indications=(20.0,), corrections=(-0.01,), U=(0.06,))
+    paper = replace(paper, range=(0.0, 100.0), drift=0.05)
+    setup = replace(setup, certificates=(paper,))
+    monkeypatch.setattr(record, "setup", lambda: setup)
     told = str(certificate_card(Queries(record, lambda: NOW), paper.number))
     for text in ("32 °F to 212 °F", "68 °F", "67.982 °F", "+0.018 °F", "0.108 °F", "± 0.09 °F"):
         assert text in told, text
@@ -82,11 +86,11 @@ def test_without_a_choice_nothing_changes() -> None:
 def test_a_soak_is_planned_in_the_chosen_unit() -> None:
     """Fields are read in the unit of their labels, and the plan in °F is the plan in °C: 77 °F is 25 °C."""
     form = str(soak.layout(Queries(Synthetic(), lambda: NOW), ""))
-    for text in ("Part now, °F", "Room, °F", "May be left, °F", "'77'", "'68'"):
+    for text in ("Part now, °F", "Room, °F", "Allowed remaining difference, °F", "'77'", "'68'"):
         assert text in form, text
     found = soak.plan_from({"tau": "30", "from": "77", "room": "68", "residual": "0.18"})
     assert (found.difference_K, found.residual_K) == (pytest.approx(5.0), pytest.approx(0.1))
-    assert "9 °F from the room, 0.18 °F may be left" in str(soak.plan_card(found))
+    assert "9 °F from room temperature; 0.18 °F allowed" in str(soak.plan_card(found))
 
 
 @pytest.mark.usefixtures("in_fahrenheit")

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from dashboard.app import create_app
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from logger.people.invented import PASSWORD
 from tests.dashboard.synthetic import NOW
 from tests.inspections.test_lists import NOW as AFTERWARDS
@@ -27,10 +27,39 @@ def test_a_job_is_found(open_page: Callable[..., Any]) -> None:
     assert opened.seen.console == []
 
 
+def test_an_answer_is_marked_as_soon_as_a_field_differs(open_page: Callable[..., Any]) -> None:
+    """Grey, hatched and named; unmarked again when the field is put back. The answer comes first."""
+    opened = open_page()
+    page = opened.go(
+        "/inspections?zone=machine-bay&from=2026-10-19%2008:30&to=2026-10-19%2009:30&length=420&material=steel",
+        "#check-answer",
+    )
+    result, note = page.locator("#check-result"), page.locator("#check-earlier")
+    assert "earlier" not in (result.get_attribute("class") or "")
+    assert "machine-bay" not in page.locator("#check-question").inner_text()
+    assert "420 mm · steel on a steel scale" in page.locator("#check-question").inner_text()
+    top = page.locator(".answer .sentence").bounding_box()["y"]
+    assert top < page.get_by_role("heading", name="Around the interval").bounding_box()["y"]
+    assert page.get_by_label("Length, mm").is_hidden()
+    page.get_by_text("Change", exact=True).click()
+    page.get_by_label("Length, mm").fill("421")
+    page.locator("#check-result.earlier").wait_for()
+    assert note.inner_text().startswith("Below: the earlier answer. Changed since: length.")
+    assert opened.axe() == []
+    page.get_by_label("Length, mm").fill("420")
+    page.locator("#check-result:not(.earlier)").wait_for()
+    assert note.inner_text() == ""
+    page.get_by_label("To, local").fill("2026-10-19 08:00")
+    page.locator("#check-ask").click()
+    page.locator("#check-refusal .refusal").wait_for()
+    assert "earlier" in (result.get_attribute("class") or "")
+    assert opened.seen.console == []
+
+
 @pytest.fixture
 def history(demo_copy: Path, served: Callable[..., Any]) -> Iterator[str]:
     """The pages over the demo's history, whose clock stands still on 2026-11-18."""
-    source = StoreSource(demo_copy)
+    source = Source(demo_copy)
     app = create_app(demo_copy, source=source, now_ns=lambda: AFTERWARDS, tick_s=30.0)
     with served(app) as where:
         yield where
@@ -79,7 +108,7 @@ def test_a_soak_clock_is_started_and_ended(open_page: Callable[..., Any], record
     page.get_by_label("Name of the part").fill("Ring 7")
     page.locator("#soak-begin").click()
     page.locator(".clock-part h2", has_text="Ring 7").wait_for()
-    page.get_by_role("button", name="Taken away").click()
+    page.get_by_role("button", name="Removed").click()
     page.locator("#soak-clocks .calm").wait_for()
     assert record.soaks(NOW) == []
     assert opened.seen.console == []

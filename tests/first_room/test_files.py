@@ -42,7 +42,7 @@ def test_a_channel_without_a_certificate_is_named_as_missing(answers: dict[str, 
     assert any("no certificate for P1.temperature" in note for note in config.warnings(loaded))
     steps = next_steps(loaded.setup, loaded.setup.zones["gear-bay"], 0)
     assert [(s.at_ns, s.text.partition(":")[0]) for s in steps] == [
-        (None, "certificate of P1.temperature"),
+        (None, "certificate of P1 temperature"),
         (0, "first reading"),
         (HOUR_NS, "span in 1 h is known"),
         (4 * HOUR_NS, "with a certificate, stable for the first time, if all limits are kept"),

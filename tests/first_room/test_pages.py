@@ -10,7 +10,7 @@ import pytest
 from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.data.queries import Queries
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from dashboard.pages import now
 from dashboard.parts import todo
 from logger.first_room.draft import Draft
@@ -34,7 +34,7 @@ def page(answers: dict[str, str], tmp_path: Path) -> Iterator[Queries]:
     ]
     with Store.open(tmp_path / "data") as store:
         store.append("bus", rows)
-    source = StoreSource(tmp_path / "data")
+    source = Source(tmp_path / "data")
     yield Queries(source, lambda: LATER_NS, 5.0)
     source.store.close()
 
@@ -58,6 +58,6 @@ def test_a_value_without_a_certificate_is_shown_as_indicated(page: Queries) -> N
 def test_the_first_hours_say_what_is_missing_and_when_that_ends(page: Queries) -> None:
     """Limit of 1 h: an hour after the first reading; settling of 4 h: four hours after it."""
     text = text_of(todo.rows(page))
-    assert "Gear bay: certificate of P1.temperature: values are shown, the zone stays not shown" in text
+    assert "Gear bay: certificate of P1 temperature: values are shown, the zone stays not shown" in text
     assert "at 01:00" in text
     assert "at 04:00" in text

@@ -47,6 +47,7 @@ UNNAMED = {
     ("alarm", "at_ns"): "when a state was last written: the acts in the journal have their own instants",
     ("alarm", "body"): "what runs of an alarm just now; its state and occurrence are compared",
     ("notice", ""): "mail and messages on their way; that they were told is in the journal",
+    ("case_draft", ""): "what somebody is typing about a case; an act only once it is written down",
     ("live", ""): "the newest statement, written anew every minute by the service",
     ("session", ""): "who is signed in just now: a session leads to an account, which is compared",
     ("preference", ""): "how a person likes the pages",

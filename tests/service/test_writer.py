@@ -196,7 +196,7 @@ def test_an_end_with_a_full_disk_is_bounded_and_says_that_it_failed(store: Store
     assert not writer.alive  # it gave up by itself, long before
 
 
-def test_a_busy_database_delays_and_loses_nothing(store: Store) -> None:
+def test_a_busy_database_delays_and_loses_nothing(store: Store, caplog: pytest.LogCaptureFixture) -> None:
     """Another program holds the database: the rows are stored afterwards, in order."""
     writer = Writer(store)
     other = sqlite3.connect(store.folder / "stillroom.db", isolation_level=None, check_same_thread=False)
@@ -207,6 +207,12 @@ def test_a_busy_database_delays_and_loses_nothing(store: Store) -> None:
     time.sleep(0.3)  # it has begun to wait for the database
     assert stored(store) == []
 
+    with caplog.at_level("ERROR"):
+        assert not writer.stop(timeout_s=0.2)  # whoever must end now says what is lost, and why
+    assert [record.getMessage() for record in caplog.records] == [
+        "50 readings were still in memory at the end and are lost: "
+        "the database did not take them within 0.2 s"
+    ]
     other.execute("COMMIT")
     other.close()
 
