@@ -102,7 +102,7 @@ def _service(session: Session, forward: str | None, node: str, ca_file: str) -> 
     if forward is None:
         return Service(session.store, session.config)
     if not node:
-        raise Refused("--forward: wanted this node's name with --node, as the centre's probes.toml has it.")
+        raise Refused("--forward: expected this node's name with --node, as the centre's probes.toml has it.")
     return Node(
         session.store, session.config, Centre(forward, node, os.environ.get("STILLROOM_TOKEN", ""), ca_file)
     )

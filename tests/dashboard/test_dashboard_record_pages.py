@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from dashboard.data.queries import Queries
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from dashboard.pages import health, journal, limits, probes
 from logger.acts import setup
 from logger.acts.inspections import apply_setup
@@ -41,7 +41,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def q(folder: Path) -> Iterator[Queries]:
-    source = StoreSource(folder)
+    source = Source(folder)
     yield Queries(source)
     source.store.close()
 
