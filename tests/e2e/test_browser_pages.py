@@ -20,6 +20,7 @@ PAGES = {
     "Import": "/import",
     "Probes": "/probes?probe=P1&certificate=C-P1.temperature",
     "Limits": "/limits",
+    "Room study": "/study",
     "Journal": "/journal",
     "Health": "/health",
     "Records": "/records",
