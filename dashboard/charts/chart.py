@@ -56,6 +56,7 @@ class Chart:
     inspections: Sequence[Inspection] = ()
     notes: Sequence[tuple[int, str]] = ()
     live: bool = False  # the time axis follows the readings until a person zooms
+    small: bool = False  # one of several beside a large one: no names of the levels of its trace
     acts: Sequence[tuple[int, str]] = ()  # what people did, each at its instant
     band: bool = False  # the expanded uncertainty is drawn around each line
     below: Sequence[Chart] = ()  # further quantities in the same window, one panel each

@@ -62,7 +62,7 @@ def build_figure(chart: Chart, height: int | None = None) -> Figure:
             *mark_traces(chart),
         ],
         "layout": {
-            **frame(),
+            **frame(small=chart.small),
             **axes(chart, ranges, height),
             "meta": meta(chart),
             "annotations": words_on(chart, ranges, height),
@@ -177,8 +177,7 @@ def line_trace(chart: Chart, line: ChartLine) -> Figure:
         "x": [chart.ms(t) for t in line.taken_ns],
         "y": [chart.y(v) for v in line.values],
         "line": {"color": line.colour, "width": 1.5, "dash": line.dash},
-        "hovertemplate": f"%{{y:.2f}} {printed}<extra>{line.label}</extra>",
-        "meta": {"unit": printed},  # for the readout
+        "meta": {"unit": printed, "U": round(difference(line.U, chart.unit)[0], 4)},  # for the readout
     }
 
 

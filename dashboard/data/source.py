@@ -117,8 +117,8 @@ class Source(Protocol):
     def inspections(self) -> list[Inspection]:
         """Every inspection, in order of start."""
 
-    def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
-        """A person has seen an alarm."""
+    def acknowledge(self, alarms: Sequence[str], who: str, comment: str, now_ns: int) -> None:
+        """A person has seen the alarms of one cause: all of them are acknowledged, or none."""
 
     def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
         """Register a job that begins now."""
@@ -269,10 +269,10 @@ class StoreSource:
 
         return actions.inspections(self.store)
 
-    def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
-        from logger.acts import alarms as attending
+    def acknowledge(self, alarms: Sequence[str], who: str, comment: str, now_ns: int) -> None:
+        from logger.acts.alarms import acknowledge_many
 
-        attending.acknowledge(self.store, alarm, who, comment, now_ns)
+        acknowledge_many(self.store, alarms, who, comment, now_ns)
 
     def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
         from logger.inspections.readiness import begin

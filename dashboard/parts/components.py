@@ -56,7 +56,7 @@ def svg(text: str, ident: Any = None) -> Component:
     return html.Div(className="drawing", **more)
 
 
-def card(title: str, *children: Child, aside: Child = "", ident: str = "") -> Component:
+def card(title: Child, *children: Child, aside: Child = "", ident: str = "") -> Component:
     """A titled part of a page, a landmark for nobody: headings are enough."""
     named: dict[str, Any] = {"id": ident} if ident else {}
     head = html.Div([html.H2(title), html.Span(aside, className="aside")], className="card-head")

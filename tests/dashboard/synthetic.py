@@ -363,12 +363,19 @@ class Synthetic:
     def inspections(self) -> list[Inspection]:
         return list(self.jobs.values())
 
-    def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
-        if alarm not in self._alarms:
-            raise UnknownName("alarm", alarm, self._alarms)
-        self.acknowledged.append((alarm, who, comment))
-        self.acted_ns.append(now_ns)
-        self._alarms[alarm] = replace(self._alarms[alarm], condition=AlarmState.ACKNOWLEDGED)
+    def acknowledge(self, alarms: Sequence[str], who: str, comment: str, now_ns: int) -> None:
+        for alarm in alarms:
+            if alarm not in self._alarms:
+                raise UnknownName("alarm", alarm, self._alarms)
+            self.acknowledged.append((alarm, who, comment))
+            self.acted_ns.append(now_ns)
+            self._alarms[alarm] = replace(
+                self._alarms[alarm],
+                condition=AlarmState.ACKNOWLEDGED,
+                acknowledged_by=who,
+                acknowledged_ns=now_ns,
+                comment=comment,
+            )
 
     def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
         self.jobs[inspection.key] = inspection

@@ -87,10 +87,11 @@ def test_a_strangers_name_for_this_machine_is_refused(record: Synthetic, host: s
     assert app.server.test_client().get("/", headers={"Host": host}).status_code == status
 
 
+PLACES = ("alert", "alarm-rows", "alarm-acts", "clock", "polite")
 TICK = {
-    "output": "..alert.children...clock.children...polite.children...shell-seen.data..",
+    "output": ".." + "...".join(f"{ident}.children" for ident in PLACES) + "...shell-seen.data..",
     "outputs": [
-        *({"id": ident, "property": "children"} for ident in ("alert", "clock", "polite")),
+        *({"id": ident, "property": "children"} for ident in PLACES),
         {"id": "shell-seen", "property": "data"},
     ],
     "inputs": [
