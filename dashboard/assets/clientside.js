@@ -56,7 +56,9 @@
           waiting = resolve;
           quiet = setTimeout(function () {
             waiting = null;
-            resolve(range === null ? null : range.map(window.stillroomAxis.utc));
+            var window_ms = range === null ? null : range.map(window.stillroomAxis.utc);
+            window.stillroomPicture.zoomed(window_ms);
+            resolve(window_ms);
           }, 200);
         });
       }

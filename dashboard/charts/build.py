@@ -99,10 +99,15 @@ def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> Char
     if len(inputs) == 1 and expected <= RAW_POINTS:
         taken_ns, value, U = q.source.corrected(channel, from_ns, to_ns)
         times, values = envelope(taken_ns, value, gap_ns, SCREEN_POINTS)
-        return ChartLine(channel, q.label(channel), times, values, _largest(U), place)
+        thinned = np.count_nonzero(np.isfinite(value)) > SCREEN_POINTS
+        each_ns = (to_ns - from_ns) // (SCREEN_POINTS // 2) if thinned else 0
+        return ChartLine(channel, q.label(channel), times, values, _largest(U), place, each_ns)
     curve = q.source.curve(channel, from_ns, to_ns, int(max(min(SCREEN_POINTS // 2, expected), 4)))
     times, values = curve_points(curve, gap_ns)
-    return ChartLine(channel, q.label(channel), times, values, _largest(curve.U), place, curve.bounds)
+    each_ns = int((curve.end_ns - curve.start_ns).max()) if len(curve.start_ns) else 0
+    one = len(inputs) == 1 and each_ns <= min(c.interval_s for c in about) * NS  # a bin is a reading
+    label, U_ = q.label(channel), _largest(curve.U)
+    return ChartLine(channel, label, times, values, U_, place, 0 if one else each_ns, curve.bounds)
 
 
 def _largest(U: Float) -> float:

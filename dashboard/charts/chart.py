@@ -26,6 +26,7 @@ class ChartLine:
     values: Sequence[float | None]
     U: float
     place: int  # which colour and dash
+    bin_ns: int = 0  # a point stands for so much time; 0: each reading is drawn
     bounds: bool = False  # values are bounds of what was there, as computed from extremes of the inputs
 
     @property

@@ -47,10 +47,11 @@ def _words(tick: Tick, size: Size) -> str:
 
 
 def meta(chart: Chart) -> dict[str, Any]:
-    """From which millisecond on which offset in seconds holds, around a window: what the browser needs."""
+    """From which ms on which offset in s holds; and the window itself, for the way back from a zoom."""
     whole = chart.to_ns - chart.from_ns
     around = max(chart.from_ns - whole, 0), chart.to_ns + max(whole, AHEAD_NS)
-    return {"offsets": [[s.from_ns // MS, s.offset_s] for s in stretches(*around, ZoneInfo(chart.clock))]}
+    offsets = [[s.from_ns // MS, s.offset_s] for s in stretches(*around, ZoneInfo(chart.clock))]
+    return {"offsets": offsets, "whole": [chart.from_ns // MS, chart.to_ns // MS]}
 
 
 def offsets_in(from_ns: int, to_ns: int, zone: str) -> str:

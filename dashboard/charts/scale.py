@@ -87,7 +87,7 @@ def side(state: RuleState) -> str:
 
 
 def worst_first(states: Sequence[RuleState]) -> list[RuleState]:
-    """The rules that have used up most of the room between their limits first, after those without a value."""
+    """Rules without a value first, then those that have used up most of the room between their limits."""
 
     def room(state: RuleState) -> float:
         if state.margin is None or state.value is None:

@@ -32,7 +32,7 @@ from ..parts import todo as hands
 from ..parts.alarm_line import by_priority
 from ..parts.components import aria, behind, card, digest, graph, key_to_trace, period_table, svg, table
 from ..parts.trail import trail
-from .trend import hourly
+from ..parts.value_tables import hourly
 
 TITLE = "Now"
 PATH = "/"

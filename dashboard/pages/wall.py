@@ -69,7 +69,7 @@ def drawn(q: Queries) -> list[Component]:
 
 
 def shown(statements: Sequence[Statement]) -> tuple[list[Statement], list[Statement]]:
-    """The zones that are shown, in their order, and those that are only counted, the least bad of too many."""
+    """The zones that are shown, in their order, and those that are only counted: the least bad."""
     if len(statements) <= MOST:
         return list(statements), []
     worst = sorted(
