@@ -104,6 +104,7 @@ def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> Char
         return ChartLine(channel, q.label(channel), times, values, _largest(U), place, each_ns)
     curve = q.source.curve(channel, from_ns, to_ns, int(max(min(SCREEN_POINTS // 2, expected), 4)))
     times, values = curve_points(curve, gap_ns)
+    times = [min(at, max(q.now_ns(), from_ns)) for at in times]  # a bin may reach beyond now, its points not
     each_ns = int((curve.end_ns - curve.start_ns).max()) if len(curve.start_ns) else 0
     one = len(inputs) == 1 and each_ns <= min(c.interval_s for c in about) * NS  # a bin is a reading
     label, U_ = q.label(channel), _largest(curve.U)

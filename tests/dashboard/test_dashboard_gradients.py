@@ -150,8 +150,8 @@ def test_the_page_tells_one_difference_once(q: Queries) -> None:
 
 
 def test_the_wall_says_how_old_its_numbers_are(q: Queries, record: Synthetic) -> None:
-    """41 s after the reading: its age stands below the number. After more than three intervals the wall says which
-    probe is silent, and shows the next one that may decide; without any it says no value.
+    """41 s after the reading: its age stands below the number. After more than three intervals the wall says
+    which probe is silent, and shows the next one that may decide; without any it says no value.
     """
     state = next(s for s in q.statements()[0].rules if s.unit == "degC")
     assert f"{state.probe} 41 s, limit 20.5" in str(wall(q))

@@ -189,6 +189,6 @@ def test_time_is_walked_through_by_keyboard(open_page: Callable[..., Any]) -> No
     page.keyboard.press("Enter")
     page.wait_for_url("**from=2026-10-18+20%3A00**")
     opened.wait("document.querySelector('#trend-from').value === '2026-10-18 20:00'")
-    page.get_by_role("button", name="Closer").focus()
+    page.get_by_role("button", name="Zoom in").focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**from=2026-10-18+23%3A00&to=2026-10-19+05%3A00**")

@@ -1,4 +1,4 @@
-"""The wall: it holds every zone whatever happens, its letters are large enough, and it never shows an old number."""
+"""The wall: it holds every zone, its letters are large enough, and it never shows an old number."""
 
 from __future__ import annotations
 
@@ -18,16 +18,17 @@ LEAST = """Math.min(...[...document.querySelectorAll('body *')]
     .map(e => parseFloat(getComputedStyle(e).fontSize)))"""
 # Verdicts, numbers and lines of the wall that are not whole within the screen and their own box.
 CUT = """[...document.querySelectorAll('.wall-verdict, .wall-figure, .wall-since, .wall-below, .wall-line')]
-    .filter(e => { const b = e.getBoundingClientRect(), z = (e.closest('.wall-zone') || e).getBoundingClientRect();
-        return b.bottom > innerHeight + 1 || b.right > innerWidth + 1 || b.bottom > z.bottom + 2 || b.top < z.top - 2
-            || e.scrollWidth > e.clientWidth + 1; })
+    .filter(e => { const b = e.getBoundingClientRect();
+        const z = (e.closest('.wall-zone') || e).getBoundingClientRect();
+        return b.bottom > innerHeight + 1 || b.right > innerWidth + 1
+            || b.bottom > z.bottom + 2 || b.top < z.top - 2 || e.scrollWidth > e.clientWidth + 1; })
     .map(e => e.className + ': ' + e.textContent)"""
 
 
 @pytest.mark.parametrize("size", [(1920, 1080), (3840, 2160)])
 def test_the_wall_holds_every_zone(browser: Any, served: Callable[..., Any], size: tuple[int, int]) -> None:
-    """1, 3, 6 and 9 zones with 0 and 7 alarms: nothing scrolls or is cut off; no letter is lower than 4.8 % of the
-    height (16 minutes of arc at 5 m on a 55-inch screen); zones beyond six are counted.
+    """1, 3, 6 and 9 zones with 0 and 7 alarms: nothing scrolls or is cut off; no letter is lower than 4.8 % of
+    the height (16 minutes of arc at 5 m on a 55-inch screen); zones beyond six are counted.
     """
     from dashboard.app import create_app
 
@@ -55,8 +56,8 @@ def test_the_wall_holds_every_zone(browser: Any, served: Callable[..., Any], siz
 
 
 def test_no_old_number_in_full_size(browser: Any, served: Callable[..., Any]) -> None:
-    """A service that is silent, then a server that is lost: the verdict reads "not shown", and the age of the last
-    news stands in place of the number.
+    """A service that is silent, then a server that is lost: the verdict reads "not shown", and the age of the
+    last news stands in place of the number.
     """
     from dashboard.app import create_app
 
