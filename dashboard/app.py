@@ -42,6 +42,7 @@ from .pages import (
     probes,
     records,
     soak,
+    study,
     trend,
     wall,
 )
@@ -62,6 +63,7 @@ PAGES: tuple[ModuleType, ...] = (
     probes,
     imports,
     limits,
+    study,
     records,
     journal,
     health,

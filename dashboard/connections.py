@@ -8,6 +8,7 @@ that is slow, silent or broken holds no worker. What is added here:
 - A bound on connections. When it is reached, the longest idle connection of the address that holds most of
   them makes room, so that whoever opens many takes them from themselves first.
 - Turns: addresses are served one after the other, however many requests one of them sends.
+- Large bodies are taken only where they are expected: announced by somebody who may, and of that size.
 """
 
 from __future__ import annotations
@@ -18,17 +19,21 @@ import threading
 import time
 from collections import Counter, OrderedDict, deque
 from contextlib import suppress
+from copy import copy
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
+from typing import Any, Protocol
 
 from waitress import wasyncore
 from waitress.adjustments import Adjustments
 from waitress.channel import HTTPChannel
+from waitress.parser import HTTPRequestParser
+from waitress.receiver import FixedStreamReceiver
 from waitress.server import TcpWSGIServer
 from waitress.task import ThreadedTaskDispatcher
 
 THREADS = 8
-LARGEST_BODY, LARGEST_HEAD = 64 << 20, 64 << 10
+LARGEST_BODY, LARGEST_HEAD = 2 << 20, 64 << 10  # bytes; a larger body must be expected
 POLLS = hasattr(select, "poll")  # Windows has select() alone, which takes 512 sockets
 AT_ONCE = 64  # connections taken before those that are there are looked at again
 TLS_RECORD = 1 << 14  # bytes: a whole record is read at once, so none waits unseen inside the TLS library
@@ -48,6 +53,34 @@ class Limits:
     least_rate: float = 4000.0
 
 
+class ExpectedBodies(Protocol):
+    """Who knows which large bodies are expected."""
+
+    def claim(self, ticket: str, size: int) -> Any:
+        """The buffer that an expected body goes into; None: it is not expected."""
+
+
+class Request(HTTPRequestParser):  # type: ignore[misc]  # without type information
+    """A request; when its headers are there it is decided where its body goes, and whether it may come."""
+
+    adj: Adjustments
+
+    def __init__(self, adj: Adjustments, bodies: ExpectedBodies | None) -> None:
+        super().__init__(adj)
+        self._bodies = bodies
+
+    def parse_header(self, header_plus: bytes) -> None:
+        """Read the headers. The last part of the path of an expected body is its ticket."""
+        super().parse_header(header_plus)
+        if self._bodies is None or self.command != "POST" or self.chunked or not self.content_length:
+            return
+        buffer = self._bodies.claim(self.path.rpartition("/")[2], self.content_length)
+        if buffer is not None:
+            self.adj = copy(self.adj)
+            self.adj.max_request_body_size = self.content_length + 1
+            self.body_rcv = FixedStreamReceiver(self.content_length, buffer)
+
+
 class Channel(HTTPChannel):  # type: ignore[misc]  # without type information
     """One connection with its deadlines; over TLS where the server has a certificate."""
 
@@ -63,6 +96,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # without type information
         if server.tls is not None:
             sock.setblocking(False)
             sock = server.tls.wrap_socket(sock, server_side=True, do_handshake_on_connect=False)
+        self.parser_class = partial(Request, bodies=server.bodies)
         super().__init__(server, sock, addr, adj, map=map)
 
     @property
@@ -193,8 +227,15 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]  # without type information
 
     channel_class = Channel
 
-    def __init__(self, app: Any, adj: Adjustments, tls: ssl.SSLContext | None, limits: Limits) -> None:
-        self.tls, self.limits = tls, limits
+    def __init__(
+        self,
+        app: Any,
+        adj: Adjustments,
+        tls: ssl.SSLContext | None,
+        limits: Limits,
+        bodies: ExpectedBodies | None,
+    ) -> None:
+        self.tls, self.limits, self.bodies = tls, limits, bodies
         workers = ThreadedTaskDispatcher()
         workers.queue = Turns()
         # The depth of the queue is no news to anybody: a greedy client could fill a log with it.
@@ -278,6 +319,7 @@ def server(
     tls: ssl.SSLContext | None = None,
     proxy: str = "",
     limits: Limits | None = None,
+    bodies: ExpectedBodies | None = None,
 ) -> Server:
     """A server that holds its port but does not run yet; OSError when the port is taken.
 
@@ -303,4 +345,4 @@ def server(
         server_name="stillroom",
         **(trusted if proxy else {}),
     )
-    return Server(Listener(app, adj, tls, limits))
+    return Server(Listener(app, adj, tls, limits, bodies))

@@ -19,7 +19,7 @@ from logger.errors import Refused
 
 from . import connections
 from .access import sign_in
-from .access.needs import loopback
+from .access.needs import EXPECTED_BODIES, loopback
 from .app import create_app
 from .connections import Limits
 
@@ -90,10 +90,11 @@ def bind(folder: Path, place: Place, *, limits: Limits | None = None, **more: An
     """A server that holds its port but does not run yet; OSError when the port is taken."""
     app = create_app(folder, names=place.names, tls=bool(place.tls) or place.behind_tls, **more).server
     context = _context(place.tls) if place.tls else None
-    found: Server = connections.server(
-        app, place.host, place.port, tls=context, proxy=place.proxy, limits=limits
+    bodies = app.extensions.get(EXPECTED_BODIES)
+    bound: Server = connections.server(
+        app, place.host, place.port, tls=context, proxy=place.proxy, limits=limits, bodies=bodies
     )
-    return found
+    return bound
 
 
 def serve(folder: Path, place: Place, say: Callable[[str], None] = log.info) -> None:

@@ -39,7 +39,7 @@ ROUTES: Mapping[str, Need] = {
     "/": Act.READ,
     "/<path:path>": Act.READ,
 }
-FORM_BYTES, CALL_BYTES, FILE_BYTES = 16 << 10, 1 << 20, 64 << 20
+FORM_BYTES, CALL_BYTES = 16 << 10, 1 << 20
 
 
 class SignedIn(UserMixin):  # type: ignore[misc]  # without type information
@@ -175,7 +175,8 @@ class Guard:
     def _permitted(self) -> Answer | None:
         if request.endpoint is None or request.blueprint == "api":
             return None  # there is no such route, and Flask says so; or the interface has its own door
-        request.max_content_length = FORM_BYTES
+        bounded = not hasattr(self.app.server.view_functions[str(request.endpoint)], "takes_bodies")
+        request.max_content_length = FORM_BYTES if bounded else None
         need = self.need()
         if need == ANYONE:
             return None
@@ -191,7 +192,7 @@ class Guard:
             return need_of(self.app, endpoint)
         if g.account is None:
             return Act.READ
-        request.max_content_length = FILE_BYTES if g.account.may(Act.MARK) else CALL_BYTES
+        request.max_content_length = CALL_BYTES
         need: Need | None = getattr(asked.callback_of(self.app, asked.body()), "needs", None)
         return need
 

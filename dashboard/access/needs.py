@@ -18,6 +18,8 @@ from logger.model.roles import Act, Role, refuse_unless
 from logger.people import Account
 
 ANYONE: Final = "anyone"  # also who has not signed in
+# Under this name an application has who knows of large bodies that are expected: see `connections.Request`.
+EXPECTED_BODIES = "stillroom expected bodies"
 Need: TypeAlias = Act | Literal["anyone"]
 Function = TypeVar("Function", bound=Callable[..., Any])
 # Outside a request there is no visitor to keep out: a script runs with the rights of who started it.

@@ -37,7 +37,7 @@ def fill(
 ) -> None:
     """Readings of so many probes up to an instant, sealed where a month is over; kept when it is there."""
     with Store.open(folder, create=True, simulated=True) as store:
-        if store.extent() is not None:
+        if store.readings.extent() is not None:
             return
         each = step_s // 60
         for number, channel in enumerate(list(made(probes, step_s).channels)[:probes]):

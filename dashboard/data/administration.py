@@ -62,17 +62,17 @@ class RecordAdministration:
 
     def versions(self) -> list[SetupVersion]:
         """Approved versions of the setup, oldest first."""
-        return self._store.setups()
+        return self._store.setups.versions()
 
     def faults_in_force(self) -> list[str]:
         """Why the setup in force could not be entered any more, in sentences."""
         from logger.config import faults_in_force
 
-        return faults_in_force(self._store.setups())
+        return faults_in_force(self._store.setups.versions())
 
     def proposals(self) -> list[SetupProposal]:
         """Every proposal with its state, oldest first."""
-        return self._store.proposals()
+        return self._store.setups.proposals()
 
     def effect(self, proposal: SetupProposal, now_ns: int) -> ProposalEffect:
         """What would change if this proposal were approved now; judges, so it may take a while."""
@@ -81,7 +81,7 @@ class RecordAdministration:
         from logger.inspections.setup_impact import changed_verdicts
         from logger.store import SetupVersion
 
-        versions = self._store.setups()
+        versions = self._store.setups.versions()
         who, texts = proposal.who, proposal.texts
         new = SetupVersion(proposal.version, now_ns, who, who, "", texts, "", now_ns, proposal.correction)
         differences = changes(load_stored(versions[-1].texts).setup, load_texts(texts).setup, now_ns)
@@ -99,6 +99,12 @@ class RecordAdministration:
         from logger.acts.setup import approve
 
         approve(self._store, version, who, why, now_ns)
+
+    def take_over(self, version: int, who: str, why: str, now_ns: int) -> int:
+        """Stand for what the service proposed; gives the number of the new proposal."""
+        from logger.acts.setup import take_over
+
+        return take_over(self._store, version, who, why, now_ns)
 
     def refuse(self, version: int, who: str, why: str, now_ns: int) -> None:
         """Close a proposal, with the reason."""

@@ -229,7 +229,14 @@ class Queries:
             if channel.quantity != "temperature" or place is None:
                 continue
             value, U, seconds = self._newest_corrected(key, newest, now)
-            trusted = value is not None and seconds <= channel.stale_after_s and key not in overdue
+            why = (
+                "certificate overdue"
+                if key in overdue
+                else ""
+                if U is not None
+                else "no certificate: as indicated"
+            )
+            trusted = value is not None and seconds <= channel.stale_after_s and not why
             spots.append(
                 Spot(
                     channel.probe,
@@ -240,7 +247,7 @@ class Queries:
                     U,
                     seconds,
                     trusted,
-                    "certificate overdue" if key in overdue else "",
+                    why if value is not None else "",
                 )
             )
         return spots
@@ -257,7 +264,9 @@ class Queries:
             return None, None, float("inf")
         _, value, U = self.source.corrected(key, row.taken_ns, row.taken_ns + 1)
         seconds = (now - row.taken_ns) / NS
-        return (float(value[-1]), float(U[-1]), seconds) if len(value) else (None, None, seconds)
+        if not len(value):
+            return None, None, seconds
+        return float(value[-1]), None if math.isnan(U[-1]) else float(U[-1]), seconds
 
     def field_range(self) -> tuple[float, float]:
         """The fixed colour range of the plan: the middle half of the narrowest temperature band in force.

@@ -151,10 +151,10 @@ class StoreSource:
         return self._current()[0]
 
     def live(self) -> Mapping[str, Mapping[str, Any]]:
-        return {zone: json.loads(body) for zone, body in self.store.live().items()}
+        return {zone: json.loads(body) for zone, body in self.store.verdict_cache.live().items()}
 
     def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
-        return self.store.arrived_after(cursor)
+        return self.store.readings.arrived_after(cursor)
 
     def heartbeat(self) -> Mapping[str, Any] | None:
         from logger.service import heartbeat
@@ -162,10 +162,10 @@ class StoreSource:
         return heartbeat.read(self.store.folder)
 
     def newest(self) -> Mapping[str, Row]:
-        return self.store.newest_ok()
+        return self.store.readings.newest(ok=True)
 
     def extent(self) -> tuple[int, int] | None:
-        return self.store.extent()
+        return self.store.readings.extent()
 
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
         taken_ns, corrected = self._current()[1].corrected_readings(channel, from_ns, to_ns)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -144,7 +145,7 @@ def decimals(name: str, U: float | None = None) -> int:
 
 
 def figure(value: float | None, name: str, U: float | None = None) -> str:
-    """A value with its expanded uncertainty and unit.
+    """A value with its expanded uncertainty and unit; U that is no number is not known and not printed.
 
     >>> figure(20.0243, "degC", 0.1), figure(96_541.0, "Pa"), figure(None, "K")
     ('20.02 ± 0.10 °C', '965.4 hPa', 'no value')
@@ -152,7 +153,7 @@ def figure(value: float | None, name: str, U: float | None = None) -> str:
     if value is None:
         return "no value"
     shown_value, printed = to_read_unit(value, name)
-    if U is None:
+    if U is None or math.isnan(U):
         return f"{shown_value:.{decimals(name)}f} {printed}"
     shown_U, _ = difference(U, name)
     places = min(decimals(name, shown_U), 2)

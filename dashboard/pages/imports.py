@@ -10,13 +10,16 @@ from urllib.parse import parse_qs
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
+from flask import request
+from werkzeug.exceptions import BadRequest
 
 from logger.acts.conflicts import Disagreement, decide, disagreements, of_source
 from logger.errors import Refused, StillroomError
-from logger.model.roles import Act
+from logger.imports.importer import plain_text
+from logger.model.roles import Act, refuse_unseen
 from logger.service.folder import refused_files
 
-from ..access.needs import acting, allowed, needs
+from ..access.needs import EXPECTED_BODIES, acting, allowed, needs, visitor
 from ..data.queries import Queries
 from ..data.words import local, plain
 from ..parts.components import button, card, choice, field, refusal, table
@@ -25,6 +28,7 @@ from ..parts.import_forms import preview_card, profile_from_answers, questions
 
 TITLE = "Import"
 PATH = "/import"
+UPLOADS = "/import/file"
 NEEDS = Act.MARK
 NEW = ""  # the choice of a profile that is made here
 SHOWN = 50  # conflicts and files in a list
@@ -36,7 +40,7 @@ def layout(q: Queries, search: str) -> Component:
     return html.Div(
         [
             html.H1("Import", className="page"),
-            card("Bring in a file", _choose(), html.Div(id="import-refusal", role="status")),
+            card("Bring in a file", _choose(), html.Div(id="import-refusal", role="alert")),
             html.Div(id="import-desk"),
             html.Div(_conflicts(q), id="import-conflicts"),
             _imported(q),
@@ -49,14 +53,10 @@ def layout(q: Queries, search: str) -> Component:
 
 
 def _choose() -> Component:
-    text = html.Span("Choose or drop a file", className="act")
+    """The field itself and the bar of its progress are put in by `assets/upload.js`."""
     formats = "Text, workbooks, JSON, SenML, Parquet; also packed with gzip or zip. Nothing is stored yet."
-    return html.Div(
-        [
-            dcc.Upload(text, id="import-file", className="drop", max_size=-1),
-            html.P(formats),
-        ]
-    )
+    label = html.Label("Choose or drop a file", htmlFor="import-file", className="act")
+    return html.Div([html.Div(label, id="import-drop", className="drop"), html.P(formats)])
 
 
 def desk_of(q: Queries, desk: Desk, key: str) -> list[Component]:
@@ -145,7 +145,7 @@ def decide_conflicts(q: Queries, who: str, channel: str, keep: str, why: str) ->
 
 
 def _imported(q: Queries) -> Component:
-    files = sorted(q.source.store.imports(), key=lambda f: -f.at_ns)[:SHOWN]
+    files = sorted(q.source.store.imports.all(), key=lambda f: -f.at_ns)[:SHOWN]
     rows = [
         [
             f.name,
@@ -175,30 +175,50 @@ def _refused(q: Queries) -> Component:
 def register(app: Dash, q: Queries) -> None:
     """Upload, answers, look, import, and the decision on conflicts."""
     desk = Desk()
+    _register_uploads(app, q, desk)
     _register_desk(app, q, desk)
     _register_steps(app, q, desk)
     _register_conflicts(app, q)
 
 
-def _register_desk(app: Dash, q: Queries, desk: Desk) -> None:
-    @app.callback(
-        Output("import-key", "data"),
-        Output("import-refusal", "children"),
-        Input("import-file", "contents"),
-        State("import-file", "filename"),
-        prevent_initial_call=True,
-    )
-    @needs(Act.MARK)
-    def uploaded(contents: str | None, name: str | None) -> tuple[Any, Any]:
-        if not contents:
-            return no_update, no_update
-        try:
-            key = desk.put(name or "file", contents)
-            work(desk.get(key), lambda upload: describe(upload, q.setup))
-        except StillroomError as fault:
-            return no_update, refusal(str(fault))
-        return key, ""
+def _register_uploads(app: Dash, q: Queries, desk: Desk) -> None:
+    """Two requests: what will come, and the bytes of it; see `parts/import_uploads.py`."""
 
+    @needs(Act.MARK)
+    def announced() -> tuple[dict[str, str], int]:
+        given = request.get_json(silent=True)
+        name, size = (given.get("name"), given.get("size")) if isinstance(given, dict) else (None, None)
+        if not isinstance(name, str) or not isinstance(size, int) or isinstance(size, bool):
+            raise BadRequest("wanted the name and the size of a file")
+        try:
+            plain_name = refuse_unseen(plain_text(name).strip() or "file", "name of the file")
+            return {"ticket": desk.uploads.announce(plain_name, size, _account())}, 201
+        except Refused as refused:
+            return {"refused": str(refused)}, 409
+
+    @needs(Act.MARK)
+    def uploaded(ticket: str) -> tuple[dict[str, str], int]:
+        try:
+            key = desk.put(
+                *desk.uploads.take(ticket, _account(), request.content_length or 0, request.stream)
+            )
+        except Refused as refused:
+            return {"refused": str(refused)}, 409
+        work(desk.get(key), lambda upload: describe(upload, q.setup), wait_s=0.0)
+        return {"key": key}, 201
+
+    uploaded.takes_bodies = True  # type: ignore[attr-defined]
+    app.server.add_url_rule(UPLOADS, "import-announced", announced, methods=["POST"])
+    app.server.add_url_rule(f"{UPLOADS}/<ticket>", "import-uploaded", uploaded, methods=["POST"])
+    app.server.extensions[EXPECTED_BODIES] = desk.uploads
+
+
+def _account() -> str:
+    who = visitor()
+    return who.name if who else ""
+
+
+def _register_desk(app: Dash, q: Queries, desk: Desk) -> None:
     @app.callback(
         Output("import-desk", "children"),
         Output("import-tick", "disabled"),

@@ -10,6 +10,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 from flask import current_app
 
+from logger.acts.setup import SERVICE
 from logger.errors import StillroomError
 from logger.model import Rule, Zone
 from logger.model.roles import Act, required_roles
@@ -158,29 +159,33 @@ def _versions(q: Queries) -> Component:
 def _proposal(q: Queries, p: SetupProposal, *, opened: bool) -> Component:
     zone, number = q.room.timezone, p.version
     correction = " It corrects an entry error and reaches back before its approval." if p.correction else ""
-    sentence = f"{p.who} proposed it {local(p.at_ns, zone)}: {p.why}.{correction} Another person decides."
+    by_service = p.who == SERVICE
+    decides = "Nobody stands for it: one person takes it over, another decides." if by_service else ""
+    sentence = f"{p.who} proposed it {local(p.at_ns, zone)}: {p.why}.{correction} "
+    sentence += decides or "Another person decides."
     return card(
-        f"Proposal {number} waits for a second person",
+        f"Proposal {number} waits for {'its author' if by_service else 'a second person'}",
         html.P(sentence, className="next-step"),
         _effect(q, p)
         if opened
         else html.A("Show what it changes, and which verdicts", href=f"{PATH}?proposal={number}"),
-        _decision(number),
+        _decision(number, by_service=by_service),
     )
 
 
-def _decision(number: int) -> Component:
+def _decision(number: int, *, by_service: bool = False) -> Component:
     """What the second person fills in; who may only propose may only close."""
     if not allowed(Act.PROPOSE):
         return html.P(f"Deciding on it takes the role {required_roles(Act.APPROVE)}.", className="aside")
-    approves = allowed(Act.APPROVE)
-    password = "Your password, to sign" if approves else "Your password, to close it"
+    approves = allowed(Act.APPROVE) and not by_service
+    password = "Your password, to sign" if approves or by_service else "Your password, to close it"
     ident = {"type": "limits-password", "version": number}
     return html.Div(
         [
             field({"type": "limits-why", "version": number}, "Comment; the reason when you refuse"),
             slot(dmc.PasswordInput(id=ident, label=password, size="sm", description=password_hint() or None)),
             *([_act(number, "approve", "Approve")] if approves else []),
+            *([_act(number, "take over", "Take over")] if by_service else []),
             _act(number, "refuse", "Refuse", quiet=True),
             *_another_person(number),
         ],
@@ -256,5 +261,8 @@ def decide_proposal(q: Queries, version: int, act: str, who: str, why: str) -> s
     if act == "approve":
         q.source.keeping.approve(version, who, why, q.now_ns())
         return f"Version {version} is in force, approved by {who}."
+    if act == "take over":
+        number = q.source.keeping.take_over(version, who, why, q.now_ns())
+        return f"{who} proposes it as version {number}; another person approves it."
     q.source.keeping.refuse(version, who, why, q.now_ns())
     return f"Proposal {version} is closed, refused by {who}."

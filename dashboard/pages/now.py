@@ -177,7 +177,10 @@ def _large_card(q: Queries, view: LiveView, zone: str, chart: Chart) -> Componen
     window = next(name for name, hours in HOURS.items() if hours == view.hours)
     name = f"{chart.zone}, {names}, last {window}"
     offset = offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)
-    note = f"Corrected, {unit(chart.unit)}. {_guard_band_note(chart)}{sentence('local ' + offset)}"
+    note = (
+        f"{unit(chart.unit)}, {_correction_note(q, chart)}. {_guard_band_note(chart)}"
+        f"{sentence('local ' + offset)}"
+    )
     return card(
         name,
         _live_graph(zone, chart, name),
@@ -226,13 +229,25 @@ def _live_graph(zone: str, chart: Chart, name: str) -> Component:
     return _live(drawn)
 
 
+def _correction_note(q: Queries, chart: Chart) -> str:
+    """Whether the lines are corrected: a channel without a certificate is drawn as it indicates."""
+    channels = [line.channel for panel in chart.panels for line in panel.lines]
+    bare = [
+        q.label(c) for c in channels if not all(map(q.setup.certificates_of, q.setup.inputs_of(c) or (c,)))
+    ]
+    if len(bare) < len(channels) or not channels:
+        return f"corrected; {', '.join(bare)} as indicated: no certificate" if bare else "corrected"
+    return "as indicated: no certificate"
+
+
 def _guard_band_note(chart: Chart) -> str:
-    """What the hatching means, with the U of each quantity that has a limit."""
-    widths = [
-        figure(max(line.U for line in panel.lines), difference_unit(panel.unit))
+    """What the hatching means, with the U of each quantity that has a limit, where it is known."""
+    largest = [
+        (max(line.U for line in panel.lines), difference_unit(panel.unit))
         for panel in chart.panels
         if panel.lines and panel.limits
     ]
+    widths = [figure(U, name) for U, name in largest if U]
     return f"Hatched: guard band U, {' and '.join(widths)}. " if widths else ""
 
 

@@ -18,6 +18,7 @@ from logger.errors import Refused, StillroomError, StoreError
 from logger.instants import NS, parse_informal
 from logger.model.roles import Act
 from logger.record import amend, issue, issue_of, issues, state_at
+from logger.record.names import person_text
 from logger.record.reviews import Signer, label_of, missing, review, reviews
 from logger.record.reviews import review_content as review_shown
 from logger.verdicts.current import Current
@@ -89,12 +90,12 @@ def _state_card(q: Queries, query: Mapping[str, str]) -> Component:
     with current.judging:
         state = state_at(current.store, current.verdicts, query.get("zone", ""), at_ns, q.now_ns())
     head = [verdict(state["verdict"], state["reason"])]
-    by = "; ".join(f"{r['who']} ({r['period']})" for r in state["reviews"])
+    by = "; ".join(f"{person_text(r, 'who')} ({r['period']})" for r in state["reviews"])
     version = state["setup"] or {"version": "none", "approver": "nobody"}
     words = f"{state['name']}, {local_offset(at_ns, zone)}. " + (
         f"Reviewed by {by}." if by else "Nobody has reviewed it."
     )
-    approved = f" Setup version {version['version']}, approved by {version['approver']}."
+    approved = f" Setup version {version['version']}, approved by {person_text(version, 'approver')}."
     return html.Div(
         [
             html.H2(head, className="sentence"),
@@ -170,7 +171,7 @@ def record_list(q: Queries) -> list[Component]:
             issue.number,
             q.zone(issue.zone).name,
             interval_text(issue.from_ns, issue.to_ns, zone),
-            f"{local(issue.at_ns, zone)} by {issue.who}",
+            f"{local(issue.at_ns, zone)} by {person_text(vars(issue), 'who')}",
             (f"replaces {issue.replaces}: {issue.why}. " if issue.replaces else "")
             + (f"Replaced by {issue.replaced_by}." if issue.replaced_by else "In force."),
             html.Span([x for link in _links(issue.number, issue.files) for x in (link, " ")]),

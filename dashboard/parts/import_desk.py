@@ -6,9 +6,8 @@ never look into a file: a child process does, within its limits.
 
 from __future__ import annotations
 
-import base64
-import binascii
 import hashlib
+import os
 import secrets
 import shutil
 import tempfile
@@ -23,6 +22,8 @@ from typing import TYPE_CHECKING
 
 from logger.errors import Refused, StillroomError
 
+from .import_uploads import Uploads
+
 if TYPE_CHECKING:
     from logger.imports import ImportResult, Profile
     from logger.imports.describing import Description
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from logger.store import Store
 
 MOST_FILES = 4
-MOST_BYTES = 45 << 20  # what a browser can send here at once; larger files go in by the command
 
 
 @dataclass
@@ -61,23 +61,13 @@ class Desk:
     def __init__(self) -> None:
         self._files: OrderedDict[str, Upload] = OrderedDict()
         self._guard = threading.Lock()
-        self._folder = Path(tempfile.mkdtemp(prefix="stillroom-desk-"))
+        self._folder = Path(tempfile.mkdtemp(prefix="stillroom-desk-", dir=_large_files()))
         weakref.finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
+        self.uploads = Uploads(self._folder)
 
-    def put(self, name: str, encoded: str) -> str:
-        """Keep what a browser sent (a data address in base64); gives the key under which it lies here."""
-        try:
-            content = base64.b64decode(encoded.partition(",")[2], validate=True)
-        except (binascii.Error, ValueError):
-            raise Refused("The file did not arrive whole; choose it again.") from None
-        if len(content) > MOST_BYTES:
-            raise Refused(
-                f"{name} is larger than {MOST_BYTES >> 20} MiB; bring it in with `stillroom import` on the "
-                "machine."
-            )
+    def put(self, name: str, path: Path) -> str:
+        """Keep a file that came in whole; gives the key under which it lies here."""
         key = secrets.token_urlsafe(12)
-        path = self._folder / secrets.token_hex(12)
-        path.write_bytes(content)
         with self._guard:
             self._files[key] = Upload(name, path)
             while len(self._files) > MOST_FILES:
@@ -91,6 +81,12 @@ class Desk:
         if upload is None:
             raise Refused("That file is no longer open here; choose it again.")
         return upload
+
+
+def _large_files() -> str | None:
+    """Where large files lie for a while, as /tmp may be memory (file-hierarchy(7)); None: as usual."""
+    place = "/var/tmp"  # noqa: S108 (a folder of its own, for nobody else, is made in it)
+    return place if "TMPDIR" not in os.environ and os.access(place, os.W_OK) else None
 
 
 def work(upload: Upload, doing: Callable[[Upload], None], wait_s: float = 0.8) -> None:
@@ -136,7 +132,7 @@ def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns
     with upload.path.open("rb") as file:
         sha256, _ = hashlib.file_digest(file, "sha256").hexdigest(), file.seek(0)
         beginning = file.read(LOOKED_AT)
-    if store.import_of(sha256) is not None:
+    if store.imports.find(sha256) is not None:
         upload.tried = ImportResult(sha256, upload.name, already=True), None
         return
     refuse_simulated(upload.name, sha256, beginning, simulated=store.simulated)

@@ -62,9 +62,9 @@ def questions(q: Queries, upload: Upload) -> list[Component]:
 
 def profiles_of(q: Queries) -> dict[str, Profile]:
     """Profiles of the setup in force and those that imports used."""
-    versions = q.source.store.setups()
+    versions = q.source.store.setups.versions()
     texts: Mapping[str, str] = versions[-1].texts if versions else {}
-    return known_profiles(texts, q.source.store.imports())
+    return known_profiles(texts, q.source.store.imports.all())
 
 
 def _fitting(upload: Upload, profiles: Mapping[str, Profile]) -> str:

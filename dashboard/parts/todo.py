@@ -9,6 +9,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from logger.core.alarms.lifecycle import AlarmState
+from logger.first_room.outlook import next_steps
 from logger.inspections.readiness import FORGOTTEN_NS
 from logger.instants import NS
 from logger.model import REASONS, VERDICT_OF, Inspection
@@ -24,7 +25,7 @@ DAY_NS = 86400 * NS
 
 def rows(q: Queries) -> list[Component]:
     """One row each: what, since when, and a figure or an act."""
-    rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_excursions(q), *_overdue(q)]
+    rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_excursions(q), *_overdue(q), *_young(q)]
     return rows_ or [html.P(_nothing(q), className="calm")]
 
 
@@ -147,6 +148,21 @@ def _excursions(q: Queries) -> list[Component]:
         what = f"Excursion, {q.zone(e.zone).name}: {rule}, worst {plain(e.worst, e.unit)}"
         area = exceedance(e.exceedance, e.unit)
         rows_.append(_row(what, f"{clock(e.from_ns, now, zone)}–{clock(e.to_ns, now, zone)}", area))
+    return rows_
+
+
+def _young(q: Queries) -> list[Component]:
+    """What a zone still lacks, and what the first hours of its readings bring."""
+    now, extent = q.now_ns(), q.source.extent()
+    rows_ = []
+    for zone in q.setup.zones_now():
+        for step in next_steps(q.setup, zone, now if extent is None else extent[0]):
+            if step.at_ns is None:
+                rows_.append(_row(f"{zone.name}: {step.text}", "", "missing"))
+            elif step.at_ns > now:
+                rows_.append(
+                    _row(f"{zone.name}: {step.text}", "", f"at {clock(step.at_ns, now, q.room.timezone)}")
+                )
     return rows_
 
 

@@ -53,7 +53,7 @@ def disagreements(store: Store, *, include_decided: bool = False) -> list[Disagr
     """
     instants: dict[str, set[int]] = {}
     files: dict[str, str] = {}
-    for imported in store.imports():
+    for imported in store.imports.all():
         files[f"import:{imported.sha256[:12]}"] = imported.name
         for conflict in _conflicts(imported.summary):
             instants.setdefault(conflict["channel"], set()).add(conflict["taken_ns"])
@@ -102,7 +102,7 @@ def _of(store: Store, channel: str, instants: Sequence[int], files: Mapping[str,
     """One reading of the record for instants that lie near each other."""
     disagreements = []
     for group in _near(instants):
-        rows = store.columns(channel, group[0], group[-1] + 1)
+        rows = store.readings.columns(channel, group[0], group[-1] + 1)
         decisions = store.decisions.of(channel, group[0], group[-1] + 1)
         for at in group:
             begin, end = np.searchsorted(rows.taken_ns, [at, at + 1])

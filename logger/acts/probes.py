@@ -88,7 +88,7 @@ def _at(deed: ProbeChange) -> str:
 
 
 def _texts(store: Store) -> Mapping[str, str]:
-    versions = store.setups()
+    versions = store.setups.versions()
     if not versions:
         raise Refused("No setup is in force yet; begin with `stillroom config apply`.")
     return in_force(versions).texts

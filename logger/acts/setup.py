@@ -17,6 +17,8 @@ from ..people import People
 from ..store import SetupProposal, Store
 from .required import required_person, required_text
 
+SERVICE = "stillroom"  # who proposes what SIGHUP shows; nobody stands for it yet
+
 
 def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journal wants of it)
     store: Store, texts: Mapping[str, str], who: str, why: str, approver: str, now_ns: int
@@ -26,12 +28,12 @@ def apply_setup(  # noqa: PLR0917 (five words and an instant are what the journa
     A faulty set is refused whole. Files that are in force already make no new version: its number is given.
     """
     config = _sound(store, texts)
-    versions = store.setups()
+    versions = store.setups.versions()
     if versions and dict(versions[-1].texts) == dict(config.texts):
         return versions[-1].version
     who, approver = required_person(who), required_text(approver, "approver")
     if not versions:
-        return store.put_setup(config.texts, who, why.strip(), approver, now_ns)
+        return store.setups.put(config.texts, who, why.strip(), approver, now_ns)
     version = propose(store, texts, who, why, now_ns)
     approve(store, version, approver, "", now_ns)
     return version
@@ -55,9 +57,11 @@ def propose(
     config, who = _sound(store, texts), required_person(who)
     if not by_service:
         who = People(store).acting(who, Act.PROPOSE)
-    versions = store.setups()
+    versions = store.setups.versions()
     if not versions:
-        return store.put_setup(config.texts, who, why.strip() or "first setup of an empty store", who, now_ns)
+        return store.setups.put(
+            config.texts, who, why.strip() or "first setup of an empty store", who, now_ns
+        )
     if dict(versions[-1].texts) == dict(config.texts):
         raise Refused(
             f"Version {versions[-1].version}, which is in force, says the same; nothing was proposed."
@@ -66,7 +70,7 @@ def propose(
     if not correction and (faults := contradictions(in_force(versions).setup, config.setup)):
         raise Refused("\n".join(["This cannot follow what is in force; nothing was proposed.", *faults]))
     with store.begin() as conn:
-        return store.propose_setup(config.texts, who, why, now_ns, correction=correction, conn=conn)
+        return store.setups.propose(config.texts, who, why, now_ns, correction=correction, conn=conn)
 
 
 def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:
@@ -74,7 +78,12 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
     people, proposal = People(store), proposal_of(store, version)
     who = people.acting(required_person(who), Act.APPROVE)
     _sound(store, proposal.texts)
-    single = in_force(store.setups()).setup.room.single_person
+    if proposal.who == SERVICE:
+        raise Refused(
+            f"Version {version} comes from the folder of the service, and nobody stands for it. One person "
+            f"takes it over (`stillroom config take-over {version}`), another approves it."
+        )
+    single = in_force(store.setups.versions()).setup.room.single_person
     if people.is_same_person(who, proposal.who) and (proposal.correction or not single):
         rule = "a correction of an entry error is signed by two" if single else "another person approves it"
         raise Refused(
@@ -82,8 +91,21 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
             "in room.toml, which every record then prints.)"
         )
     with store.begin() as conn:
-        store.approve_setup(proposal, who, why.strip(), now_ns, conn=conn)
+        store.setups.approve(proposal, who, why.strip(), now_ns, conn=conn)
     return proposal
+
+
+def take_over(store: Store, version: int, who: str, why: str, now_ns: int) -> int:
+    """Stand for what the service proposed: closed, and proposed by this person; gives the new number."""
+    proposal = proposal_of(store, version)
+    if proposal.who != SERVICE:
+        raise Refused(f"Version {version} was proposed by {proposal.who}, who stands for it already.")
+    who, why = People(store).acting(required_person(who), Act.PROPOSE), why.strip() or proposal.why
+    with store.begin() as conn:
+        store.setups.refuse(proposal, who, "taken over as a proposal of one's own", now_ns, conn=conn)
+        return store.setups.propose(
+            proposal.texts, who, why, now_ns, correction=proposal.correction, conn=conn
+        )
 
 
 def refuse(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:
@@ -91,13 +113,13 @@ def refuse(store: Store, version: int, who: str, why: str, now_ns: int) -> Setup
     proposal, why = proposal_of(store, version), required_text(why, "reason of the refusal")
     who = People(store).acting(required_person(who), Act.PROPOSE)
     with store.begin() as conn:
-        store.refuse_setup(proposal, who, why, now_ns, conn=conn)
+        store.setups.refuse(proposal, who, why, now_ns, conn=conn)
     return proposal
 
 
 def proposal_of(store: Store, version: int) -> SetupProposal:
     """A proposal by its number, or UnknownName with those that wait."""
-    proposals = {p.version: p for p in store.proposals()}
+    proposals = {p.version: p for p in store.setups.proposals()}
     if version not in proposals:
         waiting = [str(p.version) for p in proposals.values() if p.state == "waiting"]
         raise UnknownName("proposal", str(version), waiting)

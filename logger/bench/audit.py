@@ -78,5 +78,5 @@ def run(
         )
         size = sum(file.stat().st_size for file in package.rglob("*") if file.is_file())
         verifying = time_call(lambda: verify_package(package))
-        readings = sum(seal.rows for seal in store.seals())
+        readings = sum(seal.rows for seal in store.archive.seals())
     return AuditFigures(readings, first, again, whole_s, days, answer, packing, size, verifying)

@@ -87,7 +87,7 @@ def _end_ns(days: int) -> int:
 
 
 def _judge(store: Store, made: Setup, days: int) -> None:
-    store.put_verdict_days(ZONE, {HEAD: ("", "{}")})  # nothing that was judged before counts
+    store.verdict_cache.put_days(ZONE, {HEAD: ("", "{}")})  # nothing that was judged before counts
     Verdicts(store, made).refresh(ZONE, _end_ns(days))
 
 

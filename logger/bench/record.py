@@ -113,7 +113,7 @@ def values(days: int, number: int) -> np.ndarray[tuple[int], np.dtype[np.float64
 def make(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> Store:
     """Append and seal the record, or open it where it was made before."""
     store = Store.open(folder, create=True, simulated=True)
-    if store.extent() is not None:
+    if store.readings.extent() is not None:
         return store
     columns = {key: _columns(days, number) for number, key in enumerate(setup(channels).channels)}
     for begin in range(0, days * 1440, MONTH):  # in order of time, as a service would

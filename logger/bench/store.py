@@ -64,12 +64,12 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> S
     if days < 31:
         raise Refused(f"A record of {days} days is too short to seal; wanted 31 or more (--days).")
     with make(folder, channels, days, say) as store:
-        files = [folder / seal.file for seal in store.seals()]
-        readings = sum(seal.rows for seal in store.seals())
+        files = [folder / seal.file for seal in store.archive.seals()]
+        readings = sum(seal.rows for seal in store.archive.seals())
         say("reading")
         channel = next(iter(setup(channels).channels))
         whole_s = (START_NS, START_NS + days * DAY_NS)
-        channel_ms = 1000 * min(time_call(lambda: store.readings(channel, *whole_s)) for _ in range(5))
+        channel_ms = 1000 * min(time_call(lambda: store.readings.read(channel, *whole_s)) for _ in range(5))
         bare_ms = 1000 * min(time_call(lambda: _bare(files, channel)) for _ in range(5))
         say("charts")
         windows = {span: _windows(folder, span, days) for span in (1, 7, 31, 365, 3653) if span <= days}
@@ -102,11 +102,11 @@ def _windows(folder: Path, span: int, days: int) -> tuple[float, float]:
     """One chart of all channels, ending in the middle of a day, in a store that was just opened."""
     to_ns = START_NS + days * DAY_NS - 7 * 3600 * NS - 1
     with Store.open(folder, read_only=True) as store:
-        channels = store.channels()
+        channels = store.readings.channels()
 
         def chart() -> None:
             for channel in channels:
-                store.envelope(channel, to_ns - span * DAY_NS, to_ns, BINS)
+                store.overviews.envelope(channel, to_ns - span * DAY_NS, to_ns, BINS)
 
         return 1000 * time_call(chart), 1000 * min(time_call(chart) for _ in range(3))
 
@@ -116,7 +116,7 @@ def _hash(store: Store, files: list[Path]) -> None:
     for path in files:
         hashlib.sha256(path.read_bytes()).digest()
     block = bytes(42) * 100_000
-    for chunk in store.seals():
+    for chunk in store.archive.seals():
         sha = hashlib.sha256()
         for _ in range(chunk.rows // 100_000):
             sha.update(block)

@@ -10,7 +10,7 @@ from ..instants import parse, rfc3339
 from ..model.roles import Act
 from .authority import authorised
 from .context import Session, open_session
-from .options import DEFAULT_DATA, Config, Data, Json, Who, person
+from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer, number_of, table
 
 if TYPE_CHECKING:
@@ -227,7 +227,8 @@ def prove(
     from ..acts.route_tests import unproven_recipients
 
     with open_session(data, config) as session:
-        key, _ = prove_routes(session.store, session.config, person(who), session.now_ns, route or ())
+        name = authorised(session.store, who, Act.ACKNOWLEDGE)
+        key, _ = prove_routes(session.store, session.config, name, session.now_ns, route or ())
         receipts = _wait_for_receipts(session, key, wait)
         rows, not_proven = [asdict(r) for r in receipts], unproven_recipients(session.config, receipts)
     reached = all(row["state"] == "sent" for row in rows)

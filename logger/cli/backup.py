@@ -75,7 +75,8 @@ def backup(
         if list_only:
             _list(target, as_json)
             return
-        report = _back_up(session.store, target, person(who), keep or (plan.keep if plan else 14), anew)
+        name = authorised(session.store, who, Act.BACK_UP)
+        report = _back_up(session.store, target, name, keep or (plan.keep if plan else 14), anew)
 
     from ..store.backup.backup import report_dict
 
@@ -181,7 +182,7 @@ def restore(
         elif test_of is None:
             restored = put(source, data, person(who), generation)
         else:
-            restored = try_restore(source, data, test_of, person(who), generation)
+            restored = try_restore(source, data, test_of, _tester(test_of, who), generation)
     except StoreDamaged as error:
         answer({"intact": False, "faults": str(error).splitlines()}, as_json, [str(error)])
         raise typer.Exit(10) from error
@@ -204,6 +205,14 @@ def restore(
     answer(payload, as_json, lines)
     if not result.intact:
         raise typer.Exit(10)
+
+
+def _tester(record: Path, who: str) -> str:
+    """The name under which a record is told of a restore test."""
+    from ..store import Store
+
+    with Store.open(record) as store:
+        return authorised(store, who, Act.BACK_UP)
 
 
 def dispose(

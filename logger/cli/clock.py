@@ -15,7 +15,7 @@ from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer, number_of, table
 
 if TYPE_CHECKING:
-    from ..store.hot.unplaced import UnplacedReadings
+    from ..store.unplaced import UnplacedReadings
 
 clock = typer.Typer(help="Clocks: those of probes compared, that of this machine corrected.")
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How it was found, for the journal.")]
@@ -33,7 +33,7 @@ def group() -> None:
 @clock.command("list")
 def list_comparisons(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
     """Comparisons of the probes' own clocks, and boots of this machine whose stamps wait for a correction."""
-    from ..store.hot.unplaced import unplaced_readings, waiting_boots
+    from ..store.unplaced import unplaced_readings, waiting_boots
 
     with open_session(data, config) as session:
         compared = [c for probe in session.setup.probes for c in session.store.clocks.comparisons(probe)]
@@ -124,7 +124,7 @@ def correct(
       stillroom clock correct 0b1c2d3e --shift 3600 --why "compared with the radio clock by the door"
     """
     from ..acts.required import required_text
-    from ..store.hot.unplaced import waiting_boots
+    from ..store.unplaced import waiting_boots
 
     why = required_text(why, "reason")
     with open_session(data, config) as session:

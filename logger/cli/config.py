@@ -56,7 +56,7 @@ def _of_record(data: Path) -> list[str]:
         return []
     try:
         with Store.open(data, read_only=True) as store:
-            return faults_in_force(store.setups())
+            return faults_in_force(store.setups.versions())
     except StoreError as error:
         return [f"The setup in force was not checked: {error}"]
 
@@ -108,7 +108,7 @@ def _texts(
         folder = config or example_folder()
         return read_texts(folder), f"From {folder}"
     with Store.open(data, read_only=True) as store:
-        versions = [s for s in store.setups() if version in (None, s.version)]
+        versions = [s for s in store.setups.versions() if version in (None, s.version)]
     if versions and at is not None:
         until_ns = _instant(at, versions[-1].texts)
         versions = [s for s in versions if s.at_ns <= until_ns]

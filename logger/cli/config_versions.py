@@ -29,6 +29,7 @@ def commands(app: typer.Typer) -> None:
     """Add these commands to the group `config`."""
     app.command("apply")(apply)
     app.command("approve")(approve)
+    app.command("take-over")(take_over)
     app.command("refuse")(refuse)
     app.command("list")(versions)
 
@@ -68,7 +69,7 @@ def apply(
         preview = _preview(store, proposed.texts, proposed.setup, name, now_ns, correction)
         version, state = preview.pop("version"), "in force"
         if preview["changed"] and store is not None and not dry_run:
-            first = not store.setups()
+            first = not store.setups.versions()
             version = propose(store, proposed.texts, name, why, now_ns, correction=correction)
             state = "in force" if first else "waiting"
     payload = {"version": version, "state": state, **preview}
@@ -97,7 +98,7 @@ def _preview(  # noqa: PLR0917 (what a version is made of)
     from ..core.validity.changes import changes
     from ..inspections.setup_impact import changed_verdicts
 
-    versions = store.setups() if store else []
+    versions = store.setups.versions() if store else []
     if store is None or not versions:
         lines = diff_lines({}, texts)
         return {"version": 0, "changed": bool(lines), "difference": lines, "changes": [], "verdicts": []}
@@ -123,7 +124,7 @@ def _setup_if_approved(
     from ..config import in_force
     from ..store import SetupVersion
 
-    versions = store.setups()
+    versions = store.setups.versions()
     number = versions[-1].version + 1
     new = SetupVersion(number, now_ns, who, who, "", texts, "", now_ns, correction)
     return in_force([*versions, new]).setup
@@ -200,6 +201,32 @@ def approve(
     answer(preview, as_json, [first, *_lines(preview)])
 
 
+def take_over(
+    version: Version,
+    *,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Reason for the change.")] = "",
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,  # noqa: ARG001 (every command takes both folders)
+    as_json: Json = False,
+) -> None:
+    """Stand for a version that the service proposed after SIGHUP: it is proposed anew in your name.
+
+    Another person approves it.
+
+    \b
+    Example:
+      stillroom config take-over 2 --who "Greta Holm" --why "new annex of the specification"
+    """
+    from ..acts.setup import take_over as stand_for
+
+    with open_session(data, None) as session:
+        name = authorised(session.store, who, Act.PROPOSE)
+        number = stand_for(session.store, version, name, why, session.now_ns)
+    said = f"Version {number} is proposed by {name} in place of {version}. Another person puts it in force."
+    answer({"version": number, "state": "waiting", "in_place_of": version}, as_json, [said])
+
+
 def refuse(
     version: Version,
     *,
@@ -253,11 +280,11 @@ def versions(
 def _rows(store: Store) -> list[dict[str, Any]]:
     rows = {
         v.version: _row(v.version, "in force", v.who, v.why, v.correction, v.proposed_ns, v.at_ns, v.approver)
-        for v in store.setups()
+        for v in store.setups.versions()
     }
     for version in sorted(rows)[:-1]:
         rows[version]["state"] = "replaced"
-    for p in store.proposals():
+    for p in store.setups.proposals():
         if p.state != "approved":
             rows[p.version] = _row(p.version, p.state, p.who, p.why, p.correction, p.at_ns)
     return [rows[version] for version in sorted(rows)]

@@ -40,7 +40,7 @@ class Session:
         """Why the setup in force could not be entered any more; empty where that of a folder is used."""
         from ..config import faults_in_force
 
-        return faults_in_force(self.store.setups()) if self.setup.version else []
+        return faults_in_force(self.store.setups.versions()) if self.setup.version else []
 
     def verdicts(self) -> Verdicts:
         from ..verdicts.verdicts import Verdicts
@@ -114,7 +114,7 @@ def _config_for(store: Store, folder: Path | None) -> Config:
     """The configuration in force; where a folder with another one is named, that one as version 0."""
     from ..config import in_force
 
-    applied = store.setups()
+    applied = store.setups.versions()
     if folder is None and applied:
         return in_force(applied)
     named = load_folder(folder or DEFAULT_CONFIG)
@@ -162,7 +162,7 @@ def interval(session: Session, zone: str, start: str, end: str) -> tuple[int, in
 
 
 def _refuse_before_record(session: Session, zone: str, to_ns: int) -> None:
-    extent = session.store.extent(session.setup.channels_in(zone))
+    extent = session.store.readings.extent(session.setup.channels_in(zone))
     if extent is None:
         raise IntervalError(
             f"There are no readings of zone {zone!r} yet; bring some in with `stillroom import`."
@@ -176,7 +176,7 @@ def _refuse_before_record(session: Session, zone: str, to_ns: int) -> None:
 
 def whole_or_interval(session: Session, start: str | None, end: str | None) -> tuple[int, int]:
     """The named interval; where an end is left open, that of the record."""
-    first, last = session.store.extent() or (session.now_ns - 1, session.now_ns - 1)
+    first, last = session.store.readings.extent() or (session.now_ns - 1, session.now_ns - 1)
     from_ns = parse(start, session.zone_info, "--from") if start else first
     to_ns = parse(end, session.zone_info, "--to") if end else last + 1
     if from_ns >= to_ns:

@@ -72,10 +72,10 @@ def excursions(
 
 def _disposed(store: Store, from_ns: int, to_ns: int) -> list[str]:
     """A line for each time whose readings were disposed of: excursions in it cannot be judged any more."""
-    standing = {one.number for one in store.seals(disposed=False)}
+    standing = {one.number for one in store.archive.seals(disposed=False)}
     gone = {
         (one.from_ns, one.to_ns)
-        for one in store.seals()
+        for one in store.archive.seals()
         if one.number not in standing and one.from_ns < to_ns and one.to_ns > from_ns
     }
     return [

@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import ImportRefused, Refused
+from ..model.roles import Act
 from ..processes.confined import start_early
+from .authority import authorised
 from .context import Session, has_record, open_or_create, require_applied_setup
 from .import_results import preview_dict, result_dict, result_lines
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
@@ -95,7 +97,7 @@ def imports(
       stillroom import --watch /srv/loggers --profile machine-bay
     """
     if watch is not None:
-        watch_folder(watch, profile, person(who), data, config)
+        watch_folder(watch, profile, who, data, config)
     elif not files:
         raise Refused("Name the files to import, or a folder with --watch; nothing was imported.")
     elif draft is not None:
@@ -103,10 +105,10 @@ def imports(
     elif describe:
         _describe(files, out, data, config)
     elif any(file.is_dir() for file in files):
-        _import_folder(files, profile, dry_run, person(who), data, config)
+        _import_folder(files, profile, dry_run, who, data, config)
     else:
         without = _lines_named(leave_out or [], files)
-        _import(files, profile, dry_run, person(who), data, config, as_json, without)
+        _import(files, profile, dry_run, who, data, config, as_json, without)
 
 
 def _lines_named(named: Sequence[str], files: Sequence[Path]) -> frozenset[int]:
@@ -142,11 +144,12 @@ def _import(  # noqa: PLR0917 (the options of the command)
     if not dry_run and not has_record(data):
         with _record(data, config, who, dry_run=True) as scratch:  # a refusal leaves no new folder behind
             _try_all(scratch, files, profile, say, without)
-    with _record(data, config, who, dry_run) as found:
-        trials = _try_all(found, files, profile, say, without)
+    with _record(data, config, who, dry_run) as session:
+        name = _importer(session, who, dry_run)
+        trials = _try_all(session, files, profile, say, without)
         results = [result for _, _, result, _ in trials]
         if not dry_run:
-            results = [import_one(found, file, how, who, say, without) for file, how, _, _ in trials]
+            results = [import_one(session, file, how, name, say, without) for file, how, _, _ in trials]
     shown = [preview for *_, preview in trials] if dry_run else []
     payload = [result_dict(r, dry_run) for r in results]
     for body, trial_preview in zip(payload, shown, strict=False):
@@ -233,13 +236,14 @@ def _import_folder(  # noqa: PLR0917
         raise Refused("Name one folder alone, or files.")
     say, refused, count = _progress_writer(), 0, 0
     with _record(data, config, who, dry_run) as session:
+        name = _importer(session, who, dry_run)
         require_applied_setup(session)
 
         def bring(path: Path) -> ImportResult:
             how = profile_for(session, path, profile)
             if dry_run:
                 return _try_file(session, path, how, say, frozenset())[0]
-            return import_one(session, path, how, who, say)
+            return import_one(session, path, how, name, say)
 
         for outcome in Folder(files[0], quiet_s=0).outcomes(bring, 0):
             count, refused = count + 1, refused + (outcome.state == "refused")
@@ -258,7 +262,7 @@ def _import_folder(  # noqa: PLR0917
 def _record(data: Path, config: Path | None, who: str, dry_run: bool) -> Iterator[Session]:
     """The data folder; a dry run without one uses a temporary folder and leaves nothing."""
     if has_record(data) or not dry_run:
-        with open_or_create(data, config, who) as session:
+        with open_or_create(data, config, person(who)) as session:
             yield session
         return
     with (
@@ -266,6 +270,11 @@ def _record(data: Path, config: Path | None, who: str, dry_run: bool) -> Iterato
         open_or_create(Path(scratch) / "data", config, who or "trial") as session,
     ):
         yield session
+
+
+def _importer(session: Session, who: str, dry_run: bool) -> str:
+    """The name that the import is done under; a trial changes nothing and asks nobody."""
+    return person(who) if dry_run else authorised(session.store, who, Act.MARK)
 
 
 def _progress_writer() -> Callable[[str], None]:
@@ -291,7 +300,7 @@ def _try_file(
 
     content = content_of(file)
     sha256 = hashlib.sha256(content).hexdigest()
-    if session.store.import_of(sha256) is not None:
+    if session.store.imports.find(sha256) is not None:
         return ImportResult(sha256, file.name, already=True), None
     refuse_simulated(file.name, sha256, content, simulated=session.store.simulated)
     say(f"{file.name}: reading")
@@ -334,7 +343,7 @@ def profile_for(session: Session, file: Path, name: str | None) -> Profile:
         raise Refused(f"There is no file {file}; nothing was imported.")
     if name is not None and Path(name).suffix == ".toml":
         return load_profile(Path(name))
-    profiles = known_profiles(session.config.texts, session.store.imports())
+    profiles = known_profiles(session.config.texts, session.store.imports.all())
     if name is None:
         return choose_profile(file, profiles.values())
     if name not in profiles:
@@ -354,11 +363,12 @@ def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config
     from ..processes.stop_request import StopRequest
 
     watched = Folder(folder)
-    with open_or_create(data, config, who) as session, StopRequest() as stop:
+    with open_or_create(data, config, person(who)) as session, StopRequest() as stop:
+        name = _importer(session, who, dry_run=False)
         require_applied_setup(session)
         typer.echo(f"Watching {folder}; Ctrl-C ends it.")
         while not stop.requested:
-            _import_new(session, watched, profile, who)
+            _import_new(session, watched, profile, name)
             until = time.monotonic() + EVERY_S
             stop.wait(lambda until=until: time.monotonic() < until)  # type: ignore[misc]
 

@@ -9,6 +9,7 @@ import typer
 from . import (
     alarm,
     backup,
+    begin,
     bench,
     check,
     clock,
@@ -30,6 +31,7 @@ from . import (
     selftest,
     service,
     soak,
+    study,
     user,
 )
 from . import config as setup
@@ -42,6 +44,8 @@ _FRONT = """Says whether a dimensional measuring room supported a measurement, a
 \b
 Start with a simulated room:
   stillroom demo
+Set up your own room:
+  stillroom begin
 Ask about one inspection:
   stillroom check --zone machine-bay --from 2026-10-19T09:30 --to 2026-10-19T11:00
 
@@ -61,6 +65,7 @@ app = typer.Typer(
 
 for group in (
     demo,
+    begin,
     forecast,
     heartbeat,
     service,
@@ -69,6 +74,7 @@ for group in (
     judging,
     check,
     soak,
+    study,
     inspection,
     excursion,
     mark,

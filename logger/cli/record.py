@@ -138,11 +138,13 @@ def list_records(
 
 
 def _row(issuance: RecordIssue, session: Session) -> list[object]:
+    from ..record.names import person_text
+
     times = [wall(ns, session.zone_info)[:16] for ns in (issuance.from_ns, issuance.to_ns, issuance.at_ns)]
     standing = f"replaced by {issuance.replaced_by}" if issuance.replaced_by else "in force"
     if issuance.replaces:
         standing += f", replaces {issuance.replaces}: {issuance.why}"
-    return [issuance.number, issuance.zone, *times, issuance.who, standing]
+    return [issuance.number, issuance.zone, *times, person_text(vars(issuance), "who"), standing]
 
 
 @record.command("at")
@@ -172,6 +174,8 @@ def at(
 
 
 def _state_lines(state: dict[str, Any], session: Session) -> list[str]:
+    from ..record.names import person_text
+
     when = wall(parse(state["at"], session.zone_info), session.zone_info)
     simulated = "SIMULATED, no measured data. " if state["simulated"] else ""
     reading_heads = (
@@ -200,14 +204,15 @@ def _state_lines(state: dict[str, Any], session: Session) -> list[str]:
     ]
     if version:
         lines.append(
-            f"Setup version {version['version']} by {version['author']}, approved by {version['approver']}."
+            f"Setup version {version['version']} by {person_text(version, 'author')}, "
+            f"approved by {person_text(version, 'approver')}."
         )
     for entry in state["inspections"]:
         lines.append(f"Inspection {entry['key']} ran: {entry['title']}.")
     for entry in state["records"]:
         replaced = f", replaced by record {entry['replaced_by']}" if entry["replaced_by"] else ""
-        lines.append(f"Record {entry['record']} covers it, issued by {entry['by']}{replaced}.")
-    by = [f"{r['who']} ({r['cadence']} review of {r['period']})" for r in state["reviews"]]
+        lines.append(f"Record {entry['record']} covers it, issued by {person_text(entry, 'by')}{replaced}.")
+    by = [f"{person_text(r, 'who')} ({r['cadence']} review of {r['period']})" for r in state["reviews"]]
     return [*lines, f"Reviewed by {'; '.join(by)}." if by else "Nobody has reviewed it."]
 
 
@@ -336,7 +341,7 @@ def key(
         raise Refused("Say either --rotate or --lost: a key that is lost cannot sign for the new one.")
     with open_session(data, config) as session:
         if rotate or lost:
-            rotate_key(session.store, person(who), why, lost=lost)
+            rotate_key(session.store, authorised(session.store, who, Act.APPROVE), why, lost=lost)
         keys, zone = public_keys(session.store), session.zone_info
     rows = [[k["key"], k["act"], wall(parse(k["at"], zone), zone)[:16], k["who"], k["why"]] for k in keys]
     lines = [f"{number_of(len(keys), 'key')}.", "", *table(("key", "act", "since", "who", "why"), rows)]

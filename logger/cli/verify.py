@@ -185,7 +185,9 @@ def export(
 
 
 def _export_all(out: Path, start: str | None, end: str | None, data: Path, as_json: bool) -> None:
+    from ..record.names import Names
     from ..store import Store
+    from ..store.exchange.export import ProvenNames
     from ..store.exchange.export import export as write
 
     if start or end:
@@ -195,6 +197,8 @@ def _export_all(out: Path, start: str | None, end: str | None, data: Path, as_js
     if not has_record(data):
         raise Refused(f"There is no data folder {data}; name the record to export with --data DIR.")
     with Store.open(data, read_only=True) as store:
-        result = write(store, out, time.time_ns())
+        names = Names(store)
+        proven = ProvenNames(names.proven_versions(), names.proven_imports())
+        result = write(store, out, time.time_ns(), proven)
     payload = {"folder": str(out), "files": list(result.files), "readings": result.readings}
     answer(payload, as_json, [f"{result.readings} readings in {len(result.files)} files in {out}."])

@@ -1,7 +1,8 @@
 """Rules that could never be shown to be met with the probes and certificates of this setup.
 
 A limit that no probe here can prove would only show after days of "not shown"; so it is a fault
-of the configuration. Asked of sound setups only.
+of the configuration. A certificate that is still missing is only warned of: the room can be watched
+before it comes. Asked of sound setups only.
 """
 
 from __future__ import annotations
@@ -45,20 +46,31 @@ def infeasible(tables: Tables, setup: Setup, faulty: Collection[tuple[str, str]]
         if len(channels) < max(least, rule.need or 0):
             yield _too_few(entry, rule, channels, max(least, rule.need or 0))
             continue
-        if rule.kind in _PAIRS and not list(_pairs(rule, setup)):
+        if rule.kind in _PAIRS and not any(_comparable(rule, setup)):
             yield entry.fault("", _PAIRS[rule.kind], _no_pair(rule, setup, channels))
             continue
         if rule.kind == "plane" and rule.direction not in _fit(rule, setup).determined:
             wanted = f"positions that determine the {rule.direction or 'whole'} gradient"
             yield entry.fault("", wanted, f"those of {', '.join(channels)}, which do not")
             continue
-        bare = [c for c in channels if not _certified(c, setup)]
-        if len(channels) - len(bare) < (rule.need or len(channels)):
-            wanted = "certificates for its channels; without them it could never be shown to be met"
-            yield entry.fault("", wanted, f"none for {', '.join(bare)}")
-            continue
         yield from _window(entry, rule, setup)
-        yield from _acceptance(entry, rule, setup)
+        if not uncertified(rule, setup):
+            yield from _acceptance(entry, rule, setup)
+
+
+def uncertified(rule: Rule, setup: Setup) -> tuple[str, ...]:
+    """Channels without any certificate that keep a rule from ever being proven; none: it can be.
+
+    That is no fault: the values are shown and alarmed, and the zone is not shown until there is one.
+    """
+    bare = [key for key in _channels(rule, setup) if not _certified(key, setup)]
+    if rule.kind in _PAIRS:
+        provable = not bare or bool(list(_pairs(rule, setup)))
+    else:
+        count = len(_channels(rule, setup))
+        provable = count - len(bare) >= (rule.need or count)
+    named = dict.fromkeys(c.key for key in bare for c in _measured(key, setup))
+    return () if provable else tuple(k for k in named if not setup.certificates_of(k))
 
 
 def unreleased(tables: Tables, setup: Setup) -> Iterator[Fault]:
@@ -105,7 +117,7 @@ _PAIRS = {
     "gradient": "two probes at least d_min_m apart on a line of the rule's direction",
     "spread": "two probes",
     "difference": "two media with a probe in each, or two channels",
-    "condensation": "a surface and a dew point of the air, both with certificates",
+    "condensation": "a surface and a dew point of the air",
 }
 
 
@@ -154,6 +166,12 @@ def warnings(setup: Setup) -> list[str]:
     found: list[str] = []
     for rule in setup.rules:
         found += _leaning(rule, setup)
+        if bare := uncertified(rule, setup):
+            found.append(
+                f"{rule.key}: no certificate for {', '.join(bare)}; zone {rule.zone} is not shown until "
+                "there is one"
+            )
+            continue
         U, by = rule_U(rule, setup)
         width = _width(rule)
         if width is None or not U:
@@ -220,6 +238,20 @@ def _slope_factor(rule: Rule, setup: Setup) -> float:
     return float(np.sqrt(12 / max(n * (n * n - 1), 1)) * 3600 / setup.step_s)
 
 
+def _comparable(rule: Rule, setup: Setup) -> Iterator[bool]:
+    """Whether each pair of channels of a rule could be compared, with certificates or without."""
+    for one, other in _channel_pairs(rule, setup, certified=False):
+        yield rule.kind != "gradient" or any(_distances(rule, one.key, other.key, setup))
+
+
+def _distances(rule: Rule, one: str, other: str, setup: Setup) -> Iterator[float]:
+    """In m, between the places of two channels, of those pairs that count for the rule's direction."""
+    for a, b in product(setup.placements_of(one), setup.placements_of(other)):
+        d = distance_m(rule, setup.positions[a.position], setup.positions[b.position])
+        if d is not None:
+            yield d
+
+
 def _pairs(rule: Rule, setup: Setup) -> Iterator[tuple[float, str]]:
     """U of each pair of channels that the rule compares."""
     for one, other in _channel_pairs(rule, setup):
@@ -232,10 +264,8 @@ def _pairs(rule: Rule, setup: Setup) -> Iterator[tuple[float, str]]:
         if rule.kind in ("difference", "spread"):
             yield float(U), f"{one.key} and {other.key}"
             continue
-        for a, b in product(setup.placements_of(one.key), setup.placements_of(other.key)):
-            d = distance_m(rule, setup.positions[a.position], setup.positions[b.position])
-            if d is not None:
-                yield float(U) / d, f"{one.key} and {other.key}"
+        for d in _distances(rule, one.key, other.key, setup):
+            yield float(U) / d, f"{one.key} and {other.key}"
 
 
 def _fit(rule: Rule, setup: Setup) -> plane.Fit:
@@ -253,8 +283,8 @@ def _plane_U(rule: Rule, setup: Setup) -> float:
     return float(_fit(rule, setup).component(rule.direction, 0 * U, U, 0 * U)[1][0])
 
 
-def _channel_pairs(rule: Rule, setup: Setup) -> list[tuple[Channel, Channel]]:
-    """Pairs with a certificate each: across the two media of a difference, any two for a gradient."""
+def _channel_pairs(rule: Rule, setup: Setup, *, certified: bool = True) -> list[tuple[Channel, Channel]]:
+    """Pairs with a certificate each, or all: across two media of a difference, any two for a gradient."""
     if rule.kind == "condensation":
         keys = list(product(*condensation.sides(rule, setup)))
     elif rule.kind in ("gradient", "spread") or rule.channels:
@@ -262,8 +292,8 @@ def _channel_pairs(rule: Rule, setup: Setup) -> list[tuple[Channel, Channel]]:
     else:
         sides = [setup.channels_of(replace(rule, media=(medium,))) for medium in rule.media]
         keys = list(product(sides[0], sides[1])) if len(sides) == 2 else []
-    certified = [pair for pair in keys if all(_certified(key, setup) for key in pair)]
-    return [(_channel(a, setup), _channel(b, setup)) for a, b in certified]
+    usable = [pair for pair in keys if not certified or all(_certified(key, setup) for key in pair)]
+    return [(_channel(a, setup), _channel(b, setup)) for a, b in usable]
 
 
 def _no_pair(rule: Rule, setup: Setup, channels: Sequence[str]) -> str:

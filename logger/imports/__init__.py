@@ -2,13 +2,12 @@
 
 from .choosing import choose_profile, known_profiles
 from .comparison import Conflict
-from .importer import ImportResult, ImportStore, import_content, import_file
+from .importer import ImportResult, import_content, import_file
 from .profile import Profile, load_profile, profile_of
 
 __all__ = [
     "Conflict",
     "ImportResult",
-    "ImportStore",
     "Profile",
     "choose_profile",
     "import_content",

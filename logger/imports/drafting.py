@@ -19,7 +19,7 @@ from .profile import Column
 from .writing import written
 
 # Unit -> quantity and a span of the probe, wide enough for any room; common practice, no source.
-_MEASURED = {
+MEASURED = {
     "degC": ("temperature", -40.0, 85.0),
     "degF": ("temperature", -40.0, 185.0),
     "K": ("temperature", 233.0, 358.0),
@@ -35,7 +35,7 @@ _NAMED = re.compile(r"[A-Za-z]{0,12}[ _-]?\d{1,4}")
 
 
 @dataclass(frozen=True)
-class _Drafted:
+class DraftedColumn:
     """A column as a channel: its probe and what it measures."""
 
     guess: Guess
@@ -48,57 +48,57 @@ class _Drafted:
 
 def draft(made: Description) -> dict[str, str]:
     """Texts of a configuration by their file names; ImportRefused where no column says what it measures."""
-    drafted = list(_drafted(made.columns))
+    drafted = list(drafted_columns(made.columns))
     if not drafted:
         raise ImportRefused(
             "No column of the file names a unit that tells what it measures. Write the units into the "
             "headings, "
             "such as (°C) or (%RH), or use --describe and write the configuration by hand."
         )
-    since = date(2000, 1, 1) if made.first_ns is None else _day_before(made.first_ns)
+    since = date(2000, 1, 1) if made.first_ns is None else day_before(made.first_ns)
     return {
         "room.toml": _room(drafted),
         "probes.toml": _probes(drafted, since, made.step_s),
         "limits.toml": "# No limits yet: nothing is judged. See the complete example of `stillroom "
         "config export`.\n",
-        f"profiles/{_key(made.profile.name)}.toml": _profile(made, drafted),
+        f"profiles/{key_of(made.profile.name)}.toml": _profile(made, drafted),
         "certificates/README.txt": _CERTIFICATES,
         **{f"certificates/{d.probe}-{d.quantity}.toml.draft": _certificate(d) for d in drafted},
     }
 
 
-def _drafted(columns: tuple[Guess, ...]) -> Iterator[_Drafted]:
+def drafted_columns(columns: tuple[Guess, ...]) -> Iterator[DraftedColumn]:
     """Columns whose unit says what they are; those of one name and different quantities are one probe."""
     taken: set[tuple[str, str]] = set()
     for guess in columns:
-        if guess.unit not in _MEASURED:
+        if guess.unit not in MEASURED:
             continue
-        quantity, low, high = _MEASURED[guess.unit]
+        quantity, low, high = MEASURED[guess.unit]
         name = _probe(guess.heading)
         number = 2
         probe = name
         while (probe, quantity) in taken:
             probe, number = f"{name}-{number}", number + 1
         taken.add((probe, quantity))
-        yield _Drafted(guess, probe, quantity, "%RH" if guess.unit == "%" else guess.unit, low, high)
+        yield DraftedColumn(guess, probe, quantity, "%RH" if guess.unit == "%" else guess.unit, low, high)
 
 
 def _probe(heading: str) -> str:
     """The part of a heading that names a probe: the first word with a number in it, else all but the unit."""
     bare = re.sub(r"[(\[{].*", "", heading)
     match = _NAMED.search(bare)
-    return _key(match[0] if match else bare)
+    return key_of(match[0] if match else bare)
 
 
-def _key(text: str) -> str:
+def key_of(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-") or "probe"
 
 
-def _day_before(first_ns: int) -> date:
+def day_before(first_ns: int) -> date:
     return (datetime.fromtimestamp(first_ns // NS, UTC) - timedelta(days=1)).date()
 
 
-def _room(drafted: list[_Drafted]) -> str:
+def _room(drafted: list[DraftedColumn]) -> str:
     probes = list(dict.fromkeys(d.probe for d in drafted))
     lines = [
         "# A draft from a logger's file. Lines marked EDIT hold what no file can tell.",
@@ -128,7 +128,7 @@ def _room(drafted: list[_Drafted]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _probes(drafted: list[_Drafted], since: date, step_s: float | None) -> str:
+def _probes(drafted: list[DraftedColumn], since: date, step_s: float | None) -> str:
     probes = list(dict.fromkeys(d.probe for d in drafted))
     told = "the usual step of the file" if step_s else "EDIT: seconds between readings"
     lines = [f"sampling_interval_s = {step_s or 60.0:.1f}      # {told}"]
@@ -145,7 +145,7 @@ def _probes(drafted: list[_Drafted], since: date, step_s: float | None) -> str:
                 f"[probes.{probe}.channels.{d.quantity}]",
                 f'quantity = "{d.quantity}"',
                 f'unit = "{d.unit}"',
-                f"resolution = {_resolution(d.guess.example)}",
+                f"resolution = {resolution_of(d.guess.example)}",
                 f"probe_span = [{d.low}, {d.high}]",
             ]
     for probe in probes:
@@ -153,12 +153,12 @@ def _probes(drafted: list[_Drafted], since: date, step_s: float | None) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _resolution(example: str) -> float:
+def resolution_of(example: str) -> float:
     match = re.search(r"[.,](\d+)$", example.strip())
     return round(10.0 ** -len(match[1]), 9) if match else 1.0
 
 
-def _profile(made: Description, drafted: list[_Drafted]) -> str:
+def _profile(made: Description, drafted: list[DraftedColumn]) -> str:
     columns = tuple(Column(d.guess.heading, f"{d.probe}.{d.quantity}", d.guess.unit) for d in drafted)
     return written(replace(made.profile, columns=columns), questions=open_questions(made))
 
@@ -175,7 +175,7 @@ with all keys.
 """
 
 
-def _certificate(d: _Drafted) -> str:
+def _certificate(d: DraftedColumn) -> str:
     difference = QUANTITIES[d.quantity].difference_unit
     return (
         f'number = ""\nchannel = "{d.probe}.{d.quantity}"\nserial = "{d.probe}"\nissuer = '

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -27,28 +26,10 @@ from .reading import Reading, Series
 from .samples import refuse_invented, refuse_simulated
 from .writing import written
 
+if TYPE_CHECKING:
+    from ..store import Store
+
 Say = Callable[[str], None]
-
-
-class ImportStore(Protocol):
-    """What an import needs of the store."""
-
-    @property
-    def simulated(self) -> bool: ...
-
-    def import_of(self, sha256: str) -> Any: ...
-
-    def imports(self) -> Iterable[Any]: ...
-
-    def importing(self) -> AbstractContextManager[object]: ...
-
-    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings: ...
-
-    def load_series(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None: ...
-
-    def record_import(
-        self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
-    ) -> None: ...
 
 
 @dataclass(frozen=True)
@@ -72,7 +53,7 @@ class ImportResult:
 def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
     path: Path,
     profile: Profile,
-    store: ImportStore,
+    store: Store,
     setup: Setup,
     who: str,
     now_ns: int,
@@ -90,7 +71,7 @@ def import_content(  # noqa: PLR0917
     name: str,
     content: bytes,
     profile: Profile,
-    store: ImportStore,
+    store: Store,
     setup: Setup,
     who: str,
     now_ns: int,
@@ -101,7 +82,7 @@ def import_content(  # noqa: PLR0917
     """The same for bytes that came another way, under the name that they had."""
     say = say or _silent
     sha256 = hashlib.sha256(content).hexdigest()
-    if store.import_of(sha256) is not None:
+    if store.imports.find(sha256) is not None:
         return ImportResult(sha256, name, already=True)
     refuse_simulated(name, sha256, content, simulated=store.simulated)
     say(f"{name}: reading")
@@ -112,7 +93,7 @@ def import_content(  # noqa: PLR0917
     if dry_run:
         return trial(name, sha256, reading, store)
     with store.importing():  # two imports of one file side by side would both find nothing stored
-        if store.import_of(sha256) is not None:
+        if store.imports.find(sha256) is not None:
             return ImportResult(sha256, name, already=True)
         say(f"{name}: comparing {reading.rows:,} rows with the record")
         compared = [against(s, _stored(s, store)) for s in reading.series]
@@ -126,7 +107,7 @@ def import_content(  # noqa: PLR0917
     return result
 
 
-def trial(name: str, sha256: str, reading: Reading, store: ImportStore) -> ImportResult:
+def trial(name: str, sha256: str, reading: Reading, store: Store) -> ImportResult:
     """What an import of this reading would do just now; nothing is stored."""
     compared = [against(s, _stored(s, store)) for s in reading.series]
     return _counted(
@@ -136,9 +117,9 @@ def trial(name: str, sha256: str, reading: Reading, store: ImportStore) -> Impor
     )
 
 
-def orders_of(store: ImportStore) -> list[tuple[str, object, Sequence[str]]]:
+def orders_of(store: Store) -> list[tuple[str, Any, Any]]:
     """Name, profile and notes of each file that was imported."""
-    return [(f.name, f.summary.get("profile"), f.summary.get("assumed", ())) for f in store.imports()]
+    return [(f.name, f.summary.get("profile"), f.summary.get("assumed", ())) for f in store.imports.all()]
 
 
 def refuse_two_orders(files: Sequence[tuple[str, object, Sequence[str]]]) -> None:
@@ -229,10 +210,12 @@ def _refuse_future(name: str, reading: Reading, setup: Setup, now_ns: int) -> No
         )
 
 
-def _stored(series: Series, store: ImportStore) -> Readings:
+def _stored(series: Series, store: Store) -> Readings:
     if len(series.taken_ns) == 0:
         return Readings.empty()
-    return store.stamped_readings(series.channel.key, int(series.taken_ns[0]), int(series.taken_ns[-1]) + 1)
+    return store.readings.read_stamped(
+        series.channel.key, int(series.taken_ns[0]), int(series.taken_ns[-1]) + 1
+    )
 
 
 def _counted(result: ImportResult, reading: Reading, compared: Sequence[Compared]) -> ImportResult:
@@ -249,7 +232,7 @@ def _counted(result: ImportResult, reading: Reading, compared: Sequence[Compared
 
 
 def _store(  # noqa: PLR0917
-    store: ImportStore,
+    store: Store,
     result: ImportResult,
     compared: Sequence[Compared],
     content: bytes,
@@ -268,7 +251,7 @@ def _store(  # noqa: PLR0917
     ]
     store.load_series(f"import-{short}", told, now_ns)
     summary = _summary(result, profile, who)
-    store.record_import(result.sha256, result.name, content, summary, who=who, at_ns=now_ns)
+    store.imports.record(result.sha256, result.name, content, summary, who=who, at_ns=now_ns)
 
 
 def _summary(result: ImportResult, profile: Profile, who: str) -> dict[str, Any]:

@@ -209,7 +209,7 @@ def _begin_ns(verdicts: Verdicts, question: Question, before_s: int) -> int:
     mastered = question.from_ns if question.mastered_ns is None else question.mastered_ns
     longest = max(question.part.tau_s, question.scale.tau_s)
     earliest = min(begin, mastered, question.from_ns) - round(TIMES_TAU * longest) * NS
-    extent = verdicts.store.extent(verdicts.setup.channels_in(question.zone))
+    extent = verdicts.store.readings.extent(verdicts.setup.channels_in(question.zone))
     return earliest if extent is None else min(begin, max(earliest, extent[0]))
 
 

@@ -86,12 +86,14 @@ class Act(StrEnum):
     READ_INSPECTIONS = "read inspections and records"
     ACKNOWLEDGE = "acknowledge and shelve alarms"
     INSPECT = "start and stop inspections"
+    STUDY = "run room studies"
     MARK = "mark intervals, import files and note what was seen"
     DECIDE = "decide on excursions and affected inspections"
     PROPOSE = "propose limits, probes, certificates and corrections"
-    APPROVE = "approve limits, corrections and disposals"
+    APPROVE = "approve limits, corrections, disposals and new keys"
     ISSUE = "issue records"
     REVIEW = "sign that the record was reviewed"
+    BACK_UP = "back up the record"
     ADMINISTER = "administer accounts"
 
 
@@ -118,12 +120,14 @@ MAY: dict[Act, frozenset[Role]] = {
     Act.READ_INSPECTIONS: frozenset({_O, _M, _Q}),
     Act.ACKNOWLEDGE: frozenset({_O, _M, _Q}),
     Act.INSPECT: frozenset({_O, _M, _Q}),
+    Act.STUDY: frozenset({_O, _M, _Q}),
     Act.MARK: frozenset({_O, _M, _Q}),
     Act.DECIDE: frozenset({_M, _Q}),
     Act.PROPOSE: frozenset({_M, _Q}),
     Act.APPROVE: frozenset({_Q}),
     Act.ISSUE: frozenset({_M, _Q}),
     Act.REVIEW: frozenset({_M, _Q}),
+    Act.BACK_UP: frozenset({_M, _Q, _A}),
     Act.ADMINISTER: frozenset({_A}),
 }
 SIGNED_BY: dict[Meaning, Act] = {

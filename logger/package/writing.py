@@ -139,7 +139,7 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
 
 def _refuse_outside(store: Store, span: tuple[int, int]) -> None:
     """Refuse an interval without readings: the package would look as if nothing had happened."""
-    extent = store.extent()
+    extent = store.readings.extent()
     if extent is None:
         raise IntervalError("There are no readings yet; nothing was written.")
     if span[1] <= extent[0] or span[0] > extent[1]:
@@ -235,7 +235,7 @@ def _copies(store: Store, span: tuple[int, int], out: Path) -> None:
         if issue.from_ns < span[1] and issue.to_ns > span[0]:
             for name in issue.files:
                 copy_file(issue.folder / name, out / "records" / f"{issue.number:06d}" / name)
-    for file in store.imports():
+    for file in store.imports.all():
         copy_file(store.folder / file.original, out / file.original)
 
 

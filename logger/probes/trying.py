@@ -24,6 +24,7 @@ from .port import Port
 from .sdi12 import Sdi12Driver
 
 NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?")
+GROUP = r"[+-]?[\d.eE+-]+"  # a number in a pattern
 LIKELY = (-60.0, 2000.0)  # what a probe of a room may show: degC, %RH, hPa, ppm
 
 
@@ -35,21 +36,25 @@ class TrialReport:
     table: tuple[str, ...]
 
 
-def text(line: AsciiLine, kind: str = "text", lines: int = 3) -> TrialReport:
-    """Asks `line.query`, or listens where it is empty, and finds the numbers in what comes."""
+def exchange(line: AsciiLine, lines: int = 3) -> tuple[list[bytes], bytes]:
+    """Asks `line.query`, or listens where it is empty: whole lines, and what came without a line end."""
     port = Port(line, speaks=not line.query)
     port.open()
     try:
-        came = list(_lines(port, line, lines))
-        rest = port.rest()
+        return list(_lines(port, line, lines)), port.rest()
     finally:
         port.close()
+
+
+def text(line: AsciiLine, kind: str = "text", lines: int = 3) -> TrialReport:
+    """Asks or listens, and finds the numbers in what comes."""
+    came, rest = exchange(line, lines)
     lines_shown = [f"received: {printable(line_bytes)}" for line_bytes in came]
     if rest:
         lines_shown.append(f"without a line end: {printable(rest)}")
     if not came:
         return TrialReport((*lines_shown, f"no whole line within {line.timeout_s:g} s"), ())
-    pattern, numbers = _pattern(as_text(came[-1]))
+    pattern, numbers = pattern_of(as_text(came[-1]))
     lines_shown += [f"  {name} = {value}" for name, value in numbers.items()]
     mode = "query" if line.query else "stream"
     values = ", ".join(f'{name} = "..."' for name in numbers)
@@ -76,16 +81,16 @@ def _lines(port: Port, line: AsciiLine, count: int) -> Iterator[bytes]:
         yield line_bytes
 
 
-def _pattern(line_text_: str) -> tuple[str, dict[str, str]]:
+def pattern_of(line_text_: str) -> tuple[str, dict[str, str]]:
     """A pattern that matches lines like this one, and the numbers in it by their names.
 
-    >>> _pattern("T=20.03 RH=47.8")
+    >>> pattern_of("T=20.03 RH=47.8")
     ('T=(?P<v1>[+-]?[\\\\d.eE+-]+) RH=(?P<v2>[+-]?[\\\\d.eE+-]+)', {'v1': '20.03', 'v2': '47.8'})
     """
     pattern, end, numbers = "", 0, {}
     for place, match in enumerate(NUMBER.finditer(line_text_), 1):
         pattern += re.escape(line_text_[end : match.start()]).replace(r"\ ", " ").replace("'", ".")
-        pattern += rf"(?P<v{place}>[+-]?[\d.eE+-]+)"
+        pattern += f"(?P<v{place}>{GROUP})"
         numbers[f"v{place}"] = match.group()
         end = match.end()
     return pattern.replace(r"\=", "=") + re.escape(line_text_[end:]).replace("'", "."), numbers

@@ -17,6 +17,7 @@ from ..model.reasons import WHY_TEXT, Why
 from ..units import from_canonical, quantity
 from .acts import inspections_of
 from .issues import issues
+from .names import Names, version_people
 from .reviews import covering
 
 if TYPE_CHECKING:
@@ -54,15 +55,15 @@ def state_at(store: Store, verdicts: Verdicts, zone: str, at_ns: int, now_ns: in
             for job in inspections_of(store, zone, at_ns, at_ns + 1)
         ],
         "setup": _version(store, at_ns),
-        "reviews": [review.to_json() for review in covering(store, zone, at_ns)],
+        "reviews": _reviews(store, zone, at_ns),
         "records": [_issue(issue) for issue in issues(store) if issue.covers(zone, at_ns)],
         "head": dict(zip(("number", "sha256"), store.journal.head(), strict=True)),
     }
 
 
 def _refuse_outside(store: Store, setup: Setup, zone: str, cell_ns: int, now_ns: int) -> None:
-    stored_channels = set(store.channels())
-    extent = store.extent([key for key in setup.channels_in(zone) if key in stored_channels])
+    stored_channels = set(store.readings.channels())
+    extent = store.readings.extent([key for key in setup.channels_in(zone) if key in stored_channels])
     if extent is None:
         raise IntervalError(f"There are no readings of zone {zone!r} yet.")
     begin = extent[0] // (setup.step_s * NS) * setup.step_s * NS
@@ -79,7 +80,7 @@ def _reading(store: Store, setup: Setup, zone: str, key: str, at_ns: int) -> Ite
     if place is None or place.zone != zone:
         return
     channel, reach_ns = setup.channels[key], int(setup.channels[key].max_age_s * NS)
-    readings = store.readings(key, at_ns - reach_ns, at_ns + reach_ns + 1)
+    readings = store.readings.read(key, at_ns - reach_ns, at_ns + reach_ns + 1)
     probe = setup.probes[channel.probe]
     entry: dict[str, Any] = {
         "channel": key,
@@ -181,12 +182,19 @@ def _excursion(e: Any) -> dict[str, Any]:
 
 def _version(store: Store, at_ns: int) -> dict[str, Any] | None:
     """The version that was approved then; the first one holds for what was recorded before it."""
-    versions = store.setups()
+    versions = store.setups.versions()
     candidates = [v for v in versions if v.at_ns <= at_ns] or versions[:1]
     if not candidates:
         return None
     v = candidates[-1]
-    return {"version": v.version, "author": v.who, "approver": v.approver, "approved": rfc3339(v.at_ns)}
+    people = version_people(v, Names(store).proven_versions())
+    return {"version": v.version, **people, "approved": rfc3339(v.at_ns)}
+
+
+def _reviews(store: Store, zone: str, at_ns: int) -> list[dict[str, Any]]:
+    covering_it = covering(store, zone, at_ns)
+    proven = Names(store).proven_reviews() if covering_it else {}
+    return [review.to_json() | {"proven": proven.get(review.number, False)} for review in covering_it]
 
 
 def _issue(issue: Any) -> dict[str, Any]:
@@ -194,5 +202,6 @@ def _issue(issue: Any) -> dict[str, Any]:
         "record": issue.number,
         "issued_at": rfc3339(issue.at_ns),
         "by": issue.who,
+        "proven": issue.proven,
         "replaced_by": issue.replaced_by,
     }

@@ -57,7 +57,7 @@ def dispose(
     asks for a decision and has none holds them back; a dry run only reports it.
     """
     store = verdicts.store
-    going = [seal for seal in store.seals(disposed=False) if seal.to_ns <= request.before_ns]
+    going = [seal for seal in store.archive.seals(disposed=False) if seal.to_ns <= request.before_ns]
     losing = _losses(verdicts, going, now_ns)
     against = _without_authority(store, request) or ("" if dry_run else _undecided_refusal(losing))
     request = replace(request, against=against, losing=losing.to_json())

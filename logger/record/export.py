@@ -66,7 +66,7 @@ def export(store: Store, setup: Setup, span: tuple[int, int] | None, out: Path, 
 
 def setup_files(store: Store) -> dict[str, bytes]:
     """The newest version in setup/, older ones below it, and who put each in force when and why."""
-    versions, files, proven = store.setups(), {}, Names(store).proven_versions()
+    versions, files, proven = store.setups.versions(), {}, Names(store).proven_versions()
     for version in versions:
         folder = "setup" if version is versions[-1] else f"setup/earlier/{version.version}"
         for name, text in version.texts.items():

@@ -87,7 +87,7 @@ def _zone(setup: Setup, key: str) -> dict[str, Any]:
 
 def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
     """Which versions were known, who put them in force, and what reaches back into the interval."""
-    versions = [v for v in store.setups() if v.version <= setup.version]
+    versions = [v for v in store.setups.versions() if v.version <= setup.version]
     proven, by_number = Names(store).proven_versions(), {v.version: v for v in versions}
     reaching = [c for c in setup.corrections if c.from_ns < span.to_ns and span.from_ns < c.approved_ns]
     return {
@@ -285,7 +285,7 @@ def _gaps_of(store: Store, setup: Setup, key: str, span: Interval) -> Iterable[t
     """While its probe stood in the zone: a probe that came later was not silent before."""
     longest = int(setup.channels[key].max_age_s * NS)
     for begin_ns, end_ns in _stays(setup, key, span):
-        readings = store.readings(key, begin_ns, end_ns)
+        readings = store.readings.read(key, begin_ns, end_ns)
         taken_ns = readings.taken_ns[np.isfinite(readings.value)]
         edges = np.concatenate([[begin_ns], taken_ns, [end_ns]])
         for place in np.flatnonzero(np.diff(edges) > longest):
@@ -320,7 +320,7 @@ def _without_limit(store: Store, setup: Setup, span: Interval) -> list[dict[str,
         stays = _stays(setup, key, span)
         if key in ruled or not stays:
             continue
-        counts = [np.isfinite(store.readings(key, *stay).value).sum() for stay in stays]
+        counts = [np.isfinite(store.readings.read(key, *stay).value).sum() for stay in stays]
         longest = max((b - a for a, b in _gaps_of(store, setup, key, span)), default=0)
         rows.append({"channel": key, "readings": int(sum(counts)), "longest_silence_s": longest // NS})
     return rows

@@ -60,7 +60,7 @@ def _is_drawn(rule: Rule, quantity: str, span: Interval) -> bool:
 
 
 def _line(store: Store, setup: Setup, channel: Channel, span: Interval, factor: float) -> Line:
-    readings = store.readings(channel.key, span.from_ns, span.to_ns)
+    readings = store.readings.read(channel.key, span.from_ns, span.to_ns)
     taken_ns, value = chart_values(channel, setup, readings)
     return Line(_label(setup, channel), taken_ns, value * factor, int(channel.max_age_s * NS))
 
@@ -86,6 +86,6 @@ def _limits(store: Store, setup: Setup, rule: Rule, span: Interval, factor: floa
 
 def _largest_U(store: Store, setup: Setup, key: str, span: Interval) -> float:
     """The widest guard band is drawn: that of the probe that can prove least."""
-    readings, channel = store.readings(key, span.from_ns, span.to_ns), setup.channels[key]
+    readings, channel = store.readings.read(key, span.from_ns, span.to_ns), setup.channels[key]
     U = correct_readings(channel, setup.certificates_of(key), readings.taken_ns, readings.value).U
     return float(np.nanmax(U)) if np.isfinite(U).any() else 0.0

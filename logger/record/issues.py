@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from ..errors import Refused
 from ..instants import rfc3339
 from .issuance import IssuedRecord, issue
+from .names import Names, Proven
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -18,7 +19,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class RecordIssue:
-    """One issue as it is kept. `replaced_by`: the issue that amended it; its files stay all the same."""
+    """One issue as it is kept. `replaced_by`: the issue that amended it; its files stay all the same.
+
+    `proven`: whether an account proved who issued it.
+    """
 
     number: int
     zone: str
@@ -31,6 +35,7 @@ class RecordIssue:
     replaced_by: int | None
     folder: Path
     files: Mapping[str, str]
+    proven: Proven = None
 
     def to_json(self) -> dict[str, Any]:
         """As plain data."""
@@ -56,11 +61,13 @@ def issues(store: Store) -> list[RecordIssue]:
 
     with store.read() as conn:
         rows = conn.execute(select(t).order_by(t.c.number)).all()
+    proven = Names(store).proven_records() if rows else {}
     later = {row.replaces: row.number for row in rows if row.replaces is not None}
     return [
         RecordIssue(
             row.number, row.zone, row.from_ns, row.to_ns, row.at_ns, row.who, row.replaces, row.why,
             later.get(row.number), store.folder / row.folder, row.body["files"],
+            proven.get(row.number, False),
         )
         for row in rows
     ]  # fmt: skip

@@ -74,6 +74,18 @@ class Names:
         """Of who marked, by the number of the mark."""
         return {int(str(e.what["mark"])): self.proven(e.who, e.what) for e in self._entries("mark")}
 
+    def proven_records(self) -> dict[int, Proven]:
+        """Of who issued, by the number of the record."""
+        return {int(str(e.what["record"])): self.proven(e.who, e.what) for e in self._entries("record")}
+
+    def proven_imports(self) -> dict[str, Proven]:
+        """Of who brought a file in, by its SHA-256."""
+        return {str(e.what["sha256"]): self.proven(e.who, e.what) for e in self._entries("import")}
+
+    def proven_reviews(self) -> dict[int, Proven]:
+        """Of who reviewed, by the number of the entry."""
+        return {e.number: self.proven(e.who, e.what) for e in self._entries("review")}
+
     def _entries(self, *kinds: str) -> list[JournalEntry]:
         return [entry for kind in kinds for entry in self._store.journal.entries(kind=kind)]
 

@@ -99,7 +99,7 @@ def _compare_verdicts(store: Store) -> Iterator[tuple[list[str], list[str], list
 def _setup(store: Store) -> Setup | None:
     from ..config import in_force
 
-    versions = store.setups()
+    versions = store.setups.versions()
     return in_force(versions).setup if versions else None
 
 

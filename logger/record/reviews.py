@@ -202,7 +202,7 @@ def review(  # noqa: PLR0917 (of what, by whom, what is said: each is asked for 
 def _refuse_unreviewable(store: Store, label: str, to_ns: int, comment: str, now_ns: int) -> None:
     if to_ns > now_ns:
         raise Refused(f"{label} is not over; it can be reviewed from {rfc3339(to_ns)} on.")
-    extent = store.extent()
+    extent = store.readings.extent()
     if extent is None or to_ns <= extent[0]:
         raise Refused(f"{label} lies before the record, which has nothing to review there.")
     before = [r for r in reviews(store) if r.period == label]

@@ -176,7 +176,7 @@ def head_text(store: Store, at_ns: int) -> bytes:
     """The head of the chain as a text to sign and to give away."""
     number, sha256 = store.journal.head()
     return (
-        f"Head of the journal of record {store.key} ({store.room()})\n"
+        f"Head of the journal of record {store.key} ({store.setups.room_key()})\n"
         f"entry   {number}\nsha256  {sha256}\nat      {rfc3339(at_ns)}\n"
         f"verify  stillroom verify --head {number}:{sha256}\n"
     ).encode()

@@ -70,7 +70,7 @@ def stored_csv(store: Store, setup: Setup, span: tuple[int, int] | None) -> dict
 
     Readings whose true time is not known belong to an interval by their stamps.
     """
-    each = {key: _rows_of(store, key, span) for key in store.channels()}
+    each = {key: _rows_of(store, key, span) for key in store.readings.channels()}
     each = {key: found for key, found in each.items() if len(found.rows)}
     flags = qualities(setup, {k: _readings(found) for k, found in each.items() if k in setup.channels})
     heads = head((*STORED, *(MARKED if store.simulated else ())))
@@ -155,7 +155,7 @@ def _judged(quality: NDArray[np.uint8], decided: NDArray[np.uint8]) -> dict[str,
 def _rows_of(store: Store, key: str, span: tuple[int, int] | None) -> _Rows:
     from_ns, to_ns = span or (-EVER_NS, EVER_NS)
     everywhere = span is None or bool(store.clocks.channels_to_correct([key]))
-    rows = store.columns(key, *((-EVER_NS, EVER_NS) if everywhere else span or (from_ns, to_ns)))
+    rows = store.readings.columns(key, *((-EVER_NS, EVER_NS) if everywhere else span or (from_ns, to_ns)))
     taken_ns, known = store.clocks.true_instants(key, rows)
     decided = _decision_flags(rows, store.decisions.of(key, -EVER_NS, EVER_NS))
     order = np.argsort(taken_ns, kind="stable")

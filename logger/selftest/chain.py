@@ -61,7 +61,7 @@ def cases(scratch: Path) -> Iterator[Case]:
     store.seal(at(0))
     store.append("poll", rows(N, at(0)))
     content = b"time;value\n2026-03-10 00:00;20,0\n"
-    store.record_import(hashlib.sha256(content).hexdigest(), "T1.csv", content, {"rows": 1})
+    store.imports.record(hashlib.sha256(content).hexdigest(), "T1.csv", content, {"rows": 1})
     (scratch / "share").mkdir()
     intact = backup(store, scratch / "share", WHO, at(12)).intact
     try:
@@ -93,7 +93,7 @@ def _chain(record: _Record) -> Iterator[Case]:
 
 
 def _ends(store: Store) -> tuple[int, float, float]:
-    found = store.readings("T1.temperature", at(0, -50), at(0, 10))
+    found = store.readings.read("T1.temperature", at(0, -50), at(0, 10))
     return len(found), float(found.value[0]), float(found.value[-1])
 
 

@@ -267,7 +267,7 @@ class AlarmEngine:
 
     def _evidence(self, zone: str, cell_ns: int, end_ns: int) -> Cell:
         setup = self.config.setup
-        newest = self.store.newest_ok()
+        newest = self.store.readings.newest(ok=True)
         polled = {channel for line in self.config.lines for channel in line.channels.values()}
         here = [c for c in setup.channels_in(zone) if c in polled and setup.in_zone(c, zone, end_ns)]
         return evidence_cell(

@@ -19,7 +19,7 @@ from ..model import Row
 from ..probes.clock import Clock, boot_id
 from ..store import Store
 from ..store.hot.clocks import UNSURE
-from ..store.hot.unplaced import record_doubts
+from ..store.unplaced import record_doubts
 
 TIME_ERROR = 5
 WRITTEN_NS = 1_790_000_000 * NS  # nothing was measured by this program before it was written
@@ -64,7 +64,7 @@ class ClockWatch:
             self._base_ns, self.why = open_.base_ns, open_.why
             return
         self._base_ns = self._base()
-        self.why = self._doubt(self.store.newest_ns() or 0)
+        self.why = self._doubt(self.store.readings.newest_ns() or 0)
         if self.why:
             self.store.clocks.record_doubt(boot_id(), self._base_ns, self.why)
 
@@ -134,7 +134,7 @@ class ClockWatch:
         return ""
 
     def _newest_sure(self) -> int:
-        return max((row.taken_ns for row in self.store.newest().values()), default=0)
+        return max((row.taken_ns for row in self.store.readings.newest().values()), default=0)
 
     def _base(self) -> int:
         return self.clock.wall_ns() - self.clock.monotonic_ns()

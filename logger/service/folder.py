@@ -44,7 +44,7 @@ class WatchedFolder:
                 journal_refusal(self._store, outcome, WHO)
 
     def _bring(self, path: Path, config: Config) -> ImportResult:
-        profiles = known_profiles(config.texts, self._store.imports())
+        profiles = known_profiles(config.texts, self._store.imports.all())
         named = config.watch.profile if config.watch else ""
         profile = profiles[named] if named in profiles else choose_profile(path, profiles.values())
         return import_file(path, profile, self._store, config.setup, WHO, self._clock())
@@ -76,7 +76,7 @@ def journal_refusal(store: Store, outcome: Outcome, who: str) -> None:
 
 def refused_files(store: Store, *, include_imported: bool = False) -> list[RefusedFile]:
     """Newest first, each name once; without `every` those that were not imported since."""
-    brought = {file.name: file.at_ns for file in store.imports()}
+    brought = {file.name: file.at_ns for file in store.imports.all()}
     by_name: dict[str, RefusedFile] = {}
     for n, entry in enumerate(store.journal.entries(kind=KIND, newest_first=True)):
         if n >= _LOOKED_AT:

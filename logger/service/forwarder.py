@@ -96,7 +96,7 @@ class Forwarder:
     @property
     def waiting(self) -> int:
         """How many rows the centre has not got, as far as is known."""
-        _, end = self._store.arrived_after(-1)
+        _, end = self._store.readings.arrived_after(-1)
         return max(0, end - max(self._next, 1) + 1)
 
     def turn(self, going_on: Callable[[], bool] = lambda: True) -> int:
@@ -105,7 +105,7 @@ class Forwarder:
         if not self._next and self._clock_s() >= self._not_before_s:
             self._ask()
         while self._next and going_on() and self._clock_s() >= self._not_before_s:
-            rows, _ = self._store.arrived_after(self._next - 1, BATCH)
+            rows, _ = self._store.readings.arrived_after(self._next - 1, BATCH)
             if not rows:
                 break
             sent += self._send(rows)
@@ -113,7 +113,7 @@ class Forwarder:
 
     def _ask(self) -> None:
         """What the centre wants next. More than there is: this record was put back, numbers come twice."""
-        _, end = self._store.arrived_after(-1)
+        _, end = self._store.readings.arrived_after(-1)
         try:
             next_seq = self._centre.send(self._store.key, 1, [])
         except NotAccepted as failure:

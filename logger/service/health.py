@@ -108,7 +108,7 @@ def _heartbeat(stopped: bool, at_ns: int, now_ns: int) -> Figure:
 
 def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
     verdicts = Verdicts(store, setup)
-    live = {zone: json.loads(body) for zone, body in store.live().items()}
+    live = {zone: json.loads(body) for zone, body in store.verdict_cache.live().items()}
     for zone in setup.zones_now():
         until_ns = verdicts.stored_until(zone.key)
         late = until_ns is None or now_ns - until_ns > LATE_S * NS
@@ -121,7 +121,7 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
 
 
 def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
-    newest, answered, read = store.newest_ok(), store.newest(), _read_here(store)
+    newest, answered, read = store.readings.newest(ok=True), store.readings.newest(), _read_here(store)
     for key, channel in setup.channels.items():
         if setup.position_at(key, now_ns) is None:
             continue
@@ -139,7 +139,7 @@ def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
 
 def _read_here(store: Store) -> set[str]:
     """Probes that have a connection in the configuration in force; the others can come by files alone."""
-    versions = store.setups()
+    versions = store.setups.versions()
     return {line.probe for line in in_force(versions).lines} if versions else set()
 
 
@@ -165,7 +165,7 @@ def _record(store: Store, now_ns: int) -> Iterator[Figure]:
     yield Figure("Record", "who can read the data folder", told, now_ns, rights)
     size = sum(f.stat().st_size for f in _files(store.folder))
     yield Figure("Record", "size of the record", f"{size / 1e6:.1f} MB", now_ns)
-    seals = store.seals()
+    seals = store.archive.seals()
     yield Figure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
     yield _backup(store, now_ns)
     yield from _proofs(store)

@@ -110,7 +110,7 @@ def take_rows(  # noqa: PLR0917 (who, of which record, from where, what, when)
         raise Refused(f"Wanted the key of the node's record, 32 hexadecimal digits; found {record[:40]!r}.")
     writer = f"node:{node}:{record[:12]}"  # another record of the same node counts from 1 again
     with store.begin() as conn:
-        next_seq = store.next_seq(conn, writer)
+        next_seq = store.hot.next_seq(conn, writer)
         fresh = parsed[next_seq - first :] if first <= next_seq else []
         store.append(writer, fresh, conn)
         return next_seq + len(fresh)
@@ -238,7 +238,7 @@ def _store_new(store: Store, conn: Connection, writer: str, rows: Sequence[Row])
 
 def _is_stored(store: Store, row: Row) -> bool:
     """Whether a value, or a fault, is stored at that stamp already."""
-    values = store.columns(row.channel, row.taken_ns, row.taken_ns + 1).value
+    values = store.readings.columns(row.channel, row.taken_ns, row.taken_ns + 1).value
     if row.value is None:
         return bool(np.isnan(values).any())
     return row.value in values.tolist()

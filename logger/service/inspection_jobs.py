@@ -52,7 +52,7 @@ class InspectionJobs:
 
     def _review(self, now_ns: int) -> list[tuple[Inspection, Issue]]:
         marked = len(marks(self._store))
-        changed, cursor = self._store.changed_since(-1 if self._cursor is None else self._cursor)
+        changed, cursor = self._store.readings.changed_since(-1 if self._cursor is None else self._cursor)
         all_zones = self._cursor is None or marked != self._marks
         affected = None if all_zones else self._affected_keys(changed, now_ns)
         issues = review(self._store, self._verdicts, now_ns, affected)

@@ -45,9 +45,9 @@ def _recorded_span(
     store: Store, verdicts: Verdicts, zone: str, span: tuple[int, int]
 ) -> tuple[int, int] | None:
     """The part of the month since the zone's record began; None where there was none yet."""
-    stored_channels = set(store.channels())
+    stored_channels = set(store.readings.channels())
     keys = [key for key in verdicts.setup.channels_in(zone) if key in stored_channels]
-    extent = store.extent(keys) if keys else None
+    extent = store.readings.extent(keys) if keys else None
     if extent is None or not extent[0] < span[1] or extent[1] < span[0]:
         return None
     step_ns = verdicts.setup.step_s * NS

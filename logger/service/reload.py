@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..acts.setup import propose
+from ..acts.setup import SERVICE, propose
 from ..config import read_texts
 from ..errors import ConfigError, Refused
 from ..store import Store
 from ..store.types import JSON
 
-WHO = "stillroom"
+WHO = SERVICE
 
 
 def reload(store: Store, folder: Path | None, now_ns: int) -> str:
@@ -30,7 +30,11 @@ def reload(store: Store, folder: Path | None, now_ns: int) -> str:
         return _journal_outcome(store, f"{folder} was refused whole; what is in force stays.", faults)
     except Refused as refused:
         return _journal_outcome(store, str(refused))
-    return _journal_outcome(store, f"{folder} is proposed as version {number}; another person approves it.")
+    return _journal_outcome(
+        store,
+        f"{folder} is proposed as version {number}. One person takes it over (`stillroom config take-over "
+        f"{number}`), another approves it.",
+    )
 
 
 def _journal_outcome(store: Store, sentence: str, faults: list[str] | None = None) -> str:

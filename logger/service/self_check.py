@@ -87,13 +87,13 @@ class SelfCheck:
     def _routes_since(self) -> dict[str, int]:
         """Since when each route stands in every version of the setup."""
         begun: dict[str, int] = {}
-        for version in self.store.setups():
+        for version in self.store.setups.versions():
             begun = {key: begun.get(key, version.at_ns) for key in _routes(version.texts)}
         return begun
 
     def _strangers(self, now_ns: int) -> dict[str, str]:
         """Probes whose newest polls found another one at the line."""
-        newest = self.store.newest()
+        newest = self.store.readings.newest()
         mine = {channel: line.probe for line in self.config.lines for channel in line.channels.values()}
         return {
             mine[channel]: row.raw or "another one answers"

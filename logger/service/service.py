@@ -245,7 +245,7 @@ class Service:
             newest = conn.execute(select(func.max(tables.setup.c.version))).scalar()
         if newest is None or newest <= self.config.setup.version:
             return
-        config = self._connected(in_force(self._store.setups()))
+        config = self._connected(in_force(self._store.setups.versions()))
         other_lines = config.lines != self.config.lines
         if other_lines:
             self._sources.change(config)
@@ -257,7 +257,7 @@ class Service:
 
     def _tell_start(self) -> None:
         now_ns = self._clock()
-        newest = max((row.taken_ns for row in self._store.newest().values()), default=None)
+        newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})
         if newest is None:

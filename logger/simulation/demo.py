@@ -10,14 +10,10 @@ from __future__ import annotations
 import csv
 import json
 import socket
-import subprocess
 import sys
 import tempfile
 import time
-import urllib.error
-import urllib.request
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -27,21 +23,19 @@ from zoneinfo import ZoneInfo
 from ..errors import ImportRefused, Refused, StillroomError
 from ..instants import NS, parse
 from ..model import AsciiLine, CommandRoute, Config, Inspection
-from ..processes.children import module
+from ..processes.pages import HOST, address, pages
 
 if TYPE_CHECKING:
     from ..processes.stop_request import StopRequest
     from ..store import Store
 
 Say = Callable[[str], None]
-HOST = "127.0.0.1"
 WHO = "demo"
 SECOND = "demo, in the place of a second person"
 HELD_NS = 54 * 3600 * NS  # what the invented loggers can hold
 ROOM_NS = 7 * 24 * 3600 * NS  # an older simulated room is begun anew, so that the start stays short
 SEED = 7
 POLL_S = 10.0  # oftener than the example says, so that a viewer sees it live
-_READY_S = 60.0
 _NOTE = "demo.json"
 _NOTICES = "demo-notices.jsonl"
 _KEEP = "import sys; open(sys.argv[1], 'a', encoding='utf-8').write(sys.stdin.read() + '\\n')"
@@ -124,10 +118,10 @@ def _apply(store: Store, folder: Path | None) -> Config:
     from ..acts.inspections import apply_setup
     from ..config import example_folder, in_force, load
 
-    if not store.setups() or folder is not None:
+    if not store.setups.versions() or folder is not None:
         config = load(folder or example_folder())
         apply_setup(store, config.texts, WHO, "the demo's own setup", SECOND, time.time_ns())
-    return in_force(store.setups())
+    return in_force(store.setups.versions())
 
 
 def _import(store: Store, config: Config, file: Path, say: Say) -> None:
@@ -171,7 +165,7 @@ def _inspection(row: dict[str, str], zone: ZoneInfo) -> Inspection:
 def _judge(store: Store, config: Config, say: Say) -> None:
     from ..verdicts.verdicts import Verdicts
 
-    extent = store.extent()
+    extent = store.readings.extent()
     if extent is None:
         return
     verdicts, now_ns = Verdicts(store, config.setup), time.time_ns()
@@ -194,9 +188,9 @@ def _live(options: Options, store: Store, config: Config, stop: StopRequest, say
         service = Service(store, connected(config), connected=connected)
         service.start()
         try:
-            with _pages(options, stop) as pages:
+            with pages(options.data, options.port, stop) as shown:
                 _welcome(options, say)
-                if not stop.wait(lambda: service.alive and pages.poll() is None):
+                if not stop.wait(lambda: service.alive and shown.poll() is None):
                     raise StillroomError("The pages or the service ended by themselves; the demo stops.")
         finally:
             service.stop()
@@ -240,7 +234,7 @@ def _import_history(store: Store, config: Config, say: Say) -> int:
 
 def _since(store: Store, now_ns: int) -> tuple[int, int]:
     """From when readings are missing, and when the simulated room began."""
-    newest = max((row.taken_ns for row in store.newest_ok().values()), default=0)
+    newest = max((row.taken_ns for row in store.readings.newest(ok=True).values()), default=0)
     note = store.folder / _NOTE
     began_ns = json.loads(note.read_text(encoding="utf-8"))["since_ns"] if note.exists() else 0
     if now_ns - newest > HELD_NS or now_ns - began_ns > ROOM_NS:
@@ -248,50 +242,8 @@ def _since(store: Store, now_ns: int) -> tuple[int, int]:
     return newest + NS, began_ns
 
 
-@contextmanager
-def _pages(options: Options, stop: StopRequest) -> Iterator[subprocess.Popen[bytes]]:
-    """The dashboard as a process of its own, so that a slow page can never delay a reading."""
-    command = module("logger.cli", "serve", "--with-parent", "--data", str(options.data))
-    process = subprocess.Popen(
-        [*command, "--port", str(options.port)],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        # Ctrl-C is for this process, which stops the others in order.
-        start_new_session=True,
-        creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
-    )
-    try:
-        _wait_ready(process, options.port, stop)
-        yield process
-    finally:
-        process.terminate()
-        try:
-            process.wait(5)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        if process.stdin:
-            process.stdin.close()
-
-
-def _wait_ready(process: subprocess.Popen[bytes], port: int, stop: StopRequest) -> None:
-    until = time.monotonic() + _READY_S
-    while time.monotonic() < until and process.poll() is None and not stop.requested:
-        try:
-            with urllib.request.urlopen(_address(port), timeout=2):  # noqa: S310 (our own address)
-                return
-        except (urllib.error.URLError, OSError):
-            time.sleep(0.2)
-    if not stop.requested:
-        raise StillroomError(f"The pages did not come up at {_address(port)}; see what they said above.")
-
-
-def _address(port: int) -> str:
-    return f"http://{HOST}:{port}/"
-
-
 def _welcome(options: Options, say: Say) -> None:
-    say(f"\nThe simulated room is at {_address(options.port)}  (its people are invented; stop with Ctrl-C)")
+    say(f"\nThe simulated room is at {address(options.port)}  (its people are invented; stop with Ctrl-C)")
     if options.drift:
         say("The heater of the air handling sticks: watch the machine bay leave its limits within minutes.")
     if options.mail_port is None:
@@ -300,4 +252,4 @@ def _welcome(options: Options, say: Say) -> None:
     if options.browser:
         import webbrowser
 
-        webbrowser.open(_address(options.port))
+        webbrowser.open(address(options.port))

@@ -35,19 +35,27 @@ class ReadingQueries:
         archive: Archive,
         corrections: tuple[Clocks, ValueDecisions],
     ) -> None:
-        """`known`: what people recorded since that readings are read by."""
+        """`corrections`: what people recorded since about clocks and about values of one stamp."""
         self._database = database
         self._names = names
         self._hot = hot
         self._archive = archive
         self._clocks, self._decisions = corrections
 
-    def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
-        """Readings of a channel in [from, to) at their true instants, ascending."""
-        return self.readings_of([channel], from_ns, to_ns)[channel]
+    def channels(self) -> list[str]:
+        """Every channel that ever had a reading, sorted."""
+        return list(self._names.all_texts("channel"))
 
-    def readings_of(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
-        """Readings of several channels: one query of the hot tier, and each file opened once."""
+    def read(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+        """Readings of a channel in [from, to), ascending in (taken, writer, seq), at their true instants.
+
+        That is where they were stamped, corrected where `Clocks` has an entry for the clock that did it.
+        Where a person decided which of several values of one stamp holds, that one alone.
+        """
+        return self.read_channels([channel], from_ns, to_ns)[channel]
+
+    def read_channels(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
+        """Readings by channel: one query of the hot tier, and each file opened once; empty without any."""
         corrected = {
             c: self._corrected_readings(c, from_ns, to_ns) for c in self._clocks.channels_to_correct(channels)
         }
@@ -74,7 +82,7 @@ class ReadingQueries:
         decisions = self._decisions.of(channel, int(rows.taken_ns[0]), int(rows.taken_ns[-1]) + 1)
         return rows.part(decided_mask(rows.taken_ns, rows.value, decisions)) if decisions else rows
 
-    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+    def read_stamped(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         """All readings of a channel by their stamps in [from, to), whatever was decided, ascending."""
         return self._stamped_readings([channel], from_ns, to_ns)[channel]
 
@@ -110,8 +118,8 @@ class ReadingQueries:
                     parts[channel].append(_slice_between(reader.series(channel), from_ns, to_ns))
         return parts
 
-    def new_readings(
-        self, cursor: int, channels: Sequence[str], most: int
+    def read_new(
+        self, cursor: int, channels: Sequence[str], most: int = 5000
     ) -> tuple[dict[str, Readings], int] | None:
         """By channel what arrived after the cursor, ascending in the instant taken; and the new cursor.
 
@@ -181,14 +189,17 @@ class ReadingQueries:
         if stamps is None:
             return None
         reach_ns = self._clocks.reach_ns(channel)
-        parts = [self.readings(channel, at - reach_ns, at + reach_ns + 1) for at in stamps]
+        parts = [self.read(channel, at - reach_ns, at + reach_ns + 1) for at in stamps]
         taken_ns = [part.taken_ns[np.isfinite(part.value)] for part in parts]
         return (
             (int(taken_ns[0][0]), int(taken_ns[-1][-1])) if len(taken_ns[0]) and len(taken_ns[-1]) else None
         )
 
     def arrived_after(self, cursor: int, limit: int = 5000) -> tuple[list[tuple[int, Row]], int]:
-        """Rows that arrived after the cursor, and the cursor after them; −1 asks where the end is."""
+        """(cursor, row) of what arrived after the cursor, and the cursor after it; −1 asks for the end.
+
+        For live views: rows that were sealed meanwhile are left out.
+        """
         with self._database.read() as conn:
             if cursor < 0:
                 return [], _end(conn)

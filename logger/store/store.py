@@ -3,67 +3,70 @@
 from __future__ import annotations
 
 import json
-import tomllib
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from types import TracebackType
 
-import numpy as np
 from sqlalchemy import Connection, select
 
 from .. import __version__
 from ..errors import StoreError, StoreInUse
 from ..model import Row
-from ..series import Bool, ImportedReadings, Readings
+from ..series import ImportedReadings
 from . import lock
 from .archive.archive import Archive
 from .archive.bulk_load import BulkLoader
-from .archive.cells import Envelope
 from .archive.journal_months import JournalSealing
 from .archive.overview import Overviews
 from .disposal import Disposal, DisposalRequest, Disposals
 from .hot import tables
 from .hot.clocks import Clocks
 from .hot.database import FILE, RESTORING, Database, upgrade_copy_path
+from .hot.import_register import ImportRegister
 from .hot.journal import Journal
 from .hot.migrations import NEWEST
 from .hot.name_table import NameTable
 from .hot.readings import HotTier
-from .hot.seals import all_seals, sealed_channel, under_seal
 from .hot.setups import Setups
+from .hot.studies import StudyTable
 from .hot.value_decisions import ValueDecisions
-from .hot.verdict_cache import Imports, VerdictTable
+from .hot.verdict_cache import VerdictTable
 from .opening import check_folder
 from .queries import ReadingQueries
-from .rows import Columns
-from .types import JSON, Batch, ImportedFile, Seal, SetupProposal, SetupVersion, Verification
+from .types import JSON, Batch, Seal, Verification
 from .verify.verification import Verifier
 
 FORMAT = 1
 
 
 class Store:
-    """One data folder. One object per process; every method may be called from any thread."""
+    """One data folder. One object per process; every method may be called from any thread.
+
+    Each part of the record is an attribute: `readings` to read, `overviews` for charts, `journal`,
+    `setups`, `imports`, `clocks`, `decisions`, `verdict_cache`, `studies`; the tiers `hot` and `archive`.
+    What needs several parts at once is a method: transactions, loading, sealing, disposal, verification.
+    """
 
     def __init__(self, folder: Path, database: Database) -> None:
         self.folder = folder
         self._database = database
         self._names = NameTable(database)
         self.journal = Journal(database)
-        self._hot = HotTier(database, self._names, self.journal)
-        self._archive = Archive(folder, database, self._names, self._hot, self.journal)
-        self._journal_sealing = JournalSealing(folder, database, self.journal)
-        self._intake = BulkLoader(folder, database, self._names, self._hot, self._archive)
+        self.hot = HotTier(database, self._names, self.journal)
+        self.archive = Archive(folder, database, self._names, self.hot, self.journal)
+        self.journal_sealing = JournalSealing(folder, database, self.journal)
+        self._intake = BulkLoader(folder, database, self._names, self.hot, self.archive)
         self.clocks = Clocks(database, self.journal, self._names)
         self.decisions = ValueDecisions(database, self.journal)
         corrections = (self.clocks, self.decisions)
-        self._queries = ReadingQueries(database, self._names, self._hot, self._archive, corrections)
-        self._overviews = Overviews(folder, database, self._names, self._archive)
-        self._setups = Setups(database, self.journal)
-        self._verdicts = VerdictTable(database)
-        self._imports = Imports(database, self.journal, folder)
+        self.readings = ReadingQueries(database, self._names, self.hot, self.archive, corrections)
+        self.overviews = Overviews(folder, database, self._names, self.archive)
+        self.setups = Setups(database, self.journal)
+        self.verdict_cache = VerdictTable(database)
+        self.imports = ImportRegister(database, self.journal, folder)
+        self.studies = StudyTable(database)
         self.simulated = False
         self.key = ""  # of this record alone, given when it was founded
 
@@ -90,7 +93,7 @@ class Store:
                 store._database.prepare(create, store._journal_upgrade)
             store._settle(simulated)
             if not read_only:
-                store._archive.tidy()
+                store.archive.tidy()
         except BaseException:
             store.close()
             raise
@@ -128,88 +131,16 @@ class Store:
 
     def append(self, writer: str, rows: Sequence[Row], conn: Connection | None = None) -> Batch:
         """Store rows under the next numbers of their writer; on the disk when this or `conn` is done."""
-        return self._hot.append(writer, rows, conn)
+        return self.hot.append(writer, rows, conn)
 
     def load_series(self, writer: str, series: Sequence[ImportedReadings], now_ns: int) -> None:
         """Store all that a file told, one series a channel; inside `importing`, whole or not at all.
 
         Months that are over go into sealed files at once where it tells much of them.
         """
-        room = self.room()
+        room = self.setups.room_key()
         if self._intake.load(writer, series, now_ns, lambda _: room):
-            self._overviews.build([part.channel for part in series])
-
-    def next_seq(self, conn: Connection, writer: str) -> int:
-        """The number that the writer's next row will have."""
-        return self._hot.next_seq(conn, writer)
-
-    def readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
-        """Readings of a channel in [from, to), ascending in (taken, writer, seq), at their true instants.
-
-        That is where they were stamped, unless `clocks` knows of the clock that did it. Where a person
-        decided which of several values of one stamp holds, that one alone.
-        """
-        return self._queries.readings(channel, from_ns, to_ns)
-
-    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
-        """All that was ever stored of those stamps, with what a decision set aside."""
-        return self._queries.stamped_readings(channel, from_ns, to_ns)
-
-    def readings_of(self, channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
-        """Readings by channel, of several at once, which is faster; empty for one that was never read."""
-        return self._queries.readings_of(channels, from_ns, to_ns)
-
-    def new_readings(
-        self, cursor: int, channels: Sequence[str], most: int = 5000
-    ) -> tuple[dict[str, Readings], int] | None:
-        """By channel what arrived after the cursor, and the cursor after it; for who follows `channels`.
-
-        None where that cannot be told so simply: too much, sealed already, or of clocks that were wrong.
-        """
-        return self._queries.new_readings(cursor, channels, most)
-
-    def envelope(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Envelope:
-        """Extremes, mean and count of raw values in about `bins` bins: every minute's extreme is in it.
-
-        Fast for any length. Values are indications; corrections are nearly monotone, so that those of a
-        certificate may be applied to the extremes.
-        """
-        return self._overviews.envelope(channel, from_ns, to_ns, bins)
-
-    def columns(self, channel: str, from_ns: int, to_ns: int) -> Columns:
-        """Everything that is stored of a channel in [from, to), in the order of the record."""
-        return self._queries.columns(channel, from_ns, to_ns)
-
-    def channels(self) -> list[str]:
-        """Every channel that ever had a reading, sorted."""
-        return list(self._names.all_texts("channel"))
-
-    def newest(self) -> dict[str, Row]:
-        """Per channel the reading taken last, whatever its status."""
-        return self._queries.newest()
-
-    def newest_ok(self) -> dict[str, Row]:
-        """Per channel the reading taken last among those with a value."""
-        return self._queries.newest(ok=True)
-
-    def newest_ns(self) -> int | None:
-        """The instant of the reading taken last, by the tables alone; None without readings."""
-        return self._queries.newest_ns()
-
-    def extent(self, channels: Sequence[str] | None = None) -> tuple[int, int] | None:
-        """First and last instant that has a value, over these channels or all; None without any."""
-        return self._queries.extent(channels)
-
-    def arrived_after(self, cursor: int, limit: int = 5000) -> tuple[list[tuple[int, Row]], int]:
-        """(cursor, row) of what arrived after the cursor, and the cursor after it; −1 asks for the end.
-
-        For what is shown live: rows that were sealed meanwhile are not told again.
-        """
-        return self._queries.arrived_after(cursor, limit)
-
-    def changed_since(self, cursor: int) -> tuple[dict[str, int], int]:
-        """Channel -> earliest instant among what arrived after the cursor, sealed or not; and the end."""
-        return self._queries.changed_since(cursor)
+            self.overviews.build([part.channel for part in series])
 
     # The archive and the proof
 
@@ -219,53 +150,18 @@ class Store:
         `rooms` says of channels to which room they belong; without it, and for those it does not
         name, that is the room of the newest setup.
         """
-        room = self.room()
-        sealed = self._archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
+        room = self.setups.room_key()
+        sealed = self.archive.seal(now_ns, lambda channel: (rooms or {}).get(channel, room))
         if sealed:
-            self._overviews.build(self.channels())
-        self._journal_sealing.seal()
+            self.overviews.build(self.readings.channels())
+        self.journal_sealing.seal()
         return sealed
-
-    def seal_journal(self, least: int) -> list[str]:
-        """Move entries of batches whose readings are sealed into a file, once there are so many."""
-        return self._journal_sealing.seal(least)
-
-    def seals(self, disposed: bool = True) -> list[Seal]:
-        """Every seal, oldest first; with `disposed` those as well whose file was disposed of."""
-        with self.read() as conn:
-            return all_seals(conn, disposed)
-
-    def hot_rows(self) -> Columns:
-        """Every reading that the hot tier holds, whatever seals say; for comparisons."""
-        with self.read() as conn:
-            return self._hot.select(conn)
-
-    def sealed_rows(self, rows: Columns) -> Bool:
-        """Which of these hot rows, of this record or an older copy of it, lie under a seal here."""
-        under = np.zeros(len(rows), np.bool_)
-        with self.read() as conn:
-            for code, channel in enumerate(rows.channel.table):
-                number, mine = self._names.number("channel", channel), rows.channel.codes == code
-                if number is not None:
-                    seals = sealed_channel(conn, number)
-                    under[mine] = under_seal(rows.taken_ns[mine], rows.arrival[mine], seals)
-        return under
-
-    def is_simulated(self, file: str, content: bytes) -> bool:
-        """Whether the bytes of a sealed file say that nothing in it was measured."""
-        with self._archive.open(file, content) as reader:
-            return reader.simulated
-
-    def rows_in(self, file: str, content: bytes | None = None) -> Columns:
-        """Everything in a sealed file, or in bytes that stand for it."""
-        with self._archive.open(file, content) as reader:
-            return reader.columns([group for groups in reader.groups().values() for group in groups])
 
     def dispose(
         self, request: DisposalRequest, now_ns: int, keep_years: int | None, *, dry_run: bool = False
     ) -> Disposal:
         """Let whole sealed files go by a recorded act of two people; Refused without authority."""
-        where = (self.folder, self._database, self._names, self._archive, self.journal)
+        where = (self.folder, self._database, self._names, self.archive, self.journal)
         return Disposals(*where).dispose(request, now_ns, keep_years, dry_run=dry_run)
 
     def snapshot(self, path: Path) -> None:
@@ -277,80 +173,7 @@ class Store:
 
         `heads` are (number, digest) of journal heads that left this machine, on a record, say.
         """
-        return Verifier(self._database, self._names, self._archive, self._overviews, self.folder).verify(
-            heads
-        )
-
-    # Setup, pieces, imports
-
-    def put_setup(
-        self,
-        texts: Mapping[str, str],
-        who: str,
-        why: str,
-        approver: str,
-        at_ns: int,
-        *,
-        conn: Connection | None = None,
-    ) -> int:
-        """Keep the files of config/ as the next version, journalled; gives its number."""
-        return self._setups.put(texts, who, why, approver, at_ns, conn=conn)
-
-    def setups(self) -> list[SetupVersion]:
-        """Every approved version of the setup, oldest first."""
-        return self._setups.all()
-
-    def proposals(self) -> list[SetupProposal]:
-        """Every version that was proposed, with what became of it, oldest first."""
-        return self._setups.all_proposals()
-
-    def propose_setup(
-        self, texts: Mapping[str, str], who: str, why: str, at_ns: int, *, correction: bool, conn: Connection
-    ) -> int:
-        """Keep the files of config/ as a proposal, journalled; gives its number."""
-        return self._setups.propose(texts, who, why, at_ns, correction=correction, conn=conn)
-
-    def approve_setup(
-        self, proposal: SetupProposal, approver: str, why: str, at_ns: int, *, conn: Connection
-    ) -> None:
-        """Put a proposal in force as its version, journalled; Refused where it cannot be any more."""
-        self._setups.approve(proposal, approver, why, at_ns, conn)
-
-    def refuse_setup(
-        self, proposal: SetupProposal, who: str, why: str, at_ns: int, *, conn: Connection
-    ) -> None:
-        """Close a proposal, journalled; Refused where it is decided already."""
-        self._setups.refuse(proposal, who, why, at_ns, conn)
-
-    def put_verdict_day(self, zone: str, day: int, key: str, body: str) -> None:
-        """Keep what was judged for a zone and UTC day, with the digest of its input."""
-        self._verdicts.put_days(zone, {day: (key, body)})
-
-    def put_verdict_days(
-        self, zone: str, pieces: Mapping[int, tuple[str, str]], statement: str | None = None
-    ) -> None:
-        """Keep several days, and the newest statement, at once: one transaction instead of many."""
-        self._verdicts.put_days(zone, pieces, statement)
-
-    def drop_verdict_days(self, zone: str, days: Sequence[int]) -> None:
-        """Forget what was judged for these days: it is judged again when it is asked for."""
-        self._verdicts.drop_days(zone, days)
-
-    def verdict_day(self, zone: str, day: int) -> tuple[str, str] | None:
-        """(digest of its input, body) of what was judged for that day; None when nothing is kept."""
-        return self._verdicts.days(zone, day, day + 1).get(day)
-
-    def verdict_days(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
-        """Day -> (digest of its input, body) of those kept in [day0, day1)."""
-        return self._verdicts.days(zone, day0, day1)
-
-    def put_live(self, zone: str, body: str) -> None:
-        """Keep the newest statement about a zone."""
-        self._verdicts.put_live(zone, body)
-
-    def live(self) -> dict[str, str]:
-        """The newest statement about each zone."""
-        return self._verdicts.live()
+        return Verifier(self._database, self._names, self.archive, self.overviews, self.folder).verify(heads)
 
     @contextmanager
     def importing(self) -> Iterator[None]:
@@ -359,34 +182,6 @@ class Store:
             if not ours:
                 raise StoreInUse(f"Another import into {self.folder} has been running for ten minutes.")
             yield
-
-    def import_of(self, sha256: str) -> ImportedFile | None:
-        """What is known of an imported file with this digest; None when it never came."""
-        return self._imports.find(sha256)
-
-    def imports(self) -> list[ImportedFile]:
-        """Every imported file in order of time."""
-        return self._imports.all()
-
-    def record_import(
-        self,
-        sha256: str,
-        name: str,
-        content: bytes,
-        summary: Mapping[str, JSON],
-        *,
-        who: str = "import",
-        at_ns: int | None = None,
-    ) -> None:
-        """Keep the original bit-identical under originals/ and journal the import."""
-        self._imports.record(sha256, name, content, summary, who=who, at_ns=at_ns)
-
-    def room(self) -> str:
-        """Key of the room in the newest setup: under it the archive keeps its months."""
-        versions = self.setups()
-        text = versions[-1].texts.get("room.toml", "") if versions else ""
-        key = tomllib.loads(text).get("room", {}).get("key", "")
-        return str(key) or "unnamed"
 
     def _journal_upgrade(self, conn: Connection, old_schema: str) -> None:
         """The journal says from when on a newer program keeps this record, and where the old tables are."""
@@ -401,7 +196,7 @@ class Store:
         if not facts and not self._database.read_only:
             facts = self._create_record(bool(simulated))
         self.simulated, self.key = facts.get("simulated") == "true", facts.get("id", "")
-        self._archive.simulated = self.simulated
+        self.archive.simulated = self.simulated
         if simulated is not None and simulated != self.simulated:
             actual, expected = ("simulated" if kind else "real" for kind in (self.simulated, simulated))
             raise StoreError(

@@ -48,7 +48,7 @@ def _not_counted(verdicts: Verdicts, judgement: Judgement, channel: str, inside:
         return None
     grid = judgement.grid.part(inside)
     ends = grid.first * grid.step_ns, (grid.first + grid.n) * grid.step_ns
-    readings = without_repeats(verdicts.store.readings(channel, *ends))
+    readings = without_repeats(verdicts.store.readings.read(channel, *ends))
     at = readings.taken_ns[np.isfinite(readings.value)] // grid.step_ns - grid.first
     missing = int(placed[at].sum()) - counted
     if missing <= 0:

@@ -20,7 +20,7 @@ class Current:
         self._cached: tuple[int, Config, Verdicts] | None = None
 
     def _newest(self) -> tuple[int, Config, Verdicts]:
-        versions = self.store.setups()
+        versions = self.store.setups.versions()
         if not versions:
             raise StoreError(
                 f"The data folder {self.store.folder} has no setup yet; apply one: stillroom config apply."

@@ -51,7 +51,7 @@ def curve(store: Store, setup: Setup, channel: str, from_ns: int, to_ns: int, *,
     """About `bins` bins of [from, to) of a measured channel, or of a derived one such as "P1.dew_point"."""
     inputs = setup.inputs_of(channel)
     if not inputs:
-        return _measured_curve(setup, channel, store.envelope(channel, from_ns, to_ns, bins))
+        return _measured_curve(setup, channel, store.overviews.envelope(channel, from_ns, to_ns, bins))
     curves = [curve(store, setup, key, from_ns, to_ns, bins=bins) for key in inputs]
     certificates = [{c.number for c in setup.certificates_of(key)} for key in inputs[:2]]
     return _derived_curve(

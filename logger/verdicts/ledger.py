@@ -87,14 +87,14 @@ class _NewestJudgement:
 class Ledger:
     """What is stored of a room's verdicts. Several processes may keep it; what they store is the same.
 
-    newest: the judgement of each zone that was made last; kept: where verdicts lie, which for files that
+    newest: the judgement of each zone that was made last; cache: where verdicts lie, which for files that
     were never applied (version 0) is not the record: they must not take the place of those in force.
     """
 
     def __init__(self, store: Store, setup: Setup) -> None:
         self.store = store
         self.setup = setup
-        self.kept: VerdictCache = store if setup.version else ScratchCache()
+        self.cache: VerdictCache = store.verdict_cache if setup.version else ScratchCache()
         self.newest: dict[str, Judgement] = {}
         self._newest: dict[str, _NewestJudgement] = {}
         self._reach_ns = {z: max(reach_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
@@ -122,7 +122,7 @@ class Ledger:
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if complete_ns <= newest.head.until_ns or self.store.decisions.newest() != newest.head.decided:
             return False
-        new = self.store.new_readings(newest.head.cursor, list(newest.trail.readings))
+        new = self.store.readings.read_new(newest.head.cursor, list(newest.trail.readings))
         if new is None:
             return False
         readings, cursor = new
@@ -163,7 +163,7 @@ class Ledger:
 
     def has_future_readings(self, zone: str, now_ns: int) -> bool:
         """Whether the store holds readings of a time to come, by a clock that was ahead."""
-        coming = self.store.readings_of(self.setup.channels_in(zone), now_ns, NEVER_NS)
+        coming = self.store.readings.read_channels(self.setup.channels_in(zone), now_ns, NEVER_NS)
         return any(len(readings) for readings in coming.values())
 
     def _store(
@@ -175,7 +175,7 @@ class Ledger:
         days = split_into_days(judgement, state_in)
         bodies = {day: (head.context, day_verdicts.to_text()) for day, day_verdicts in days.items()}
         bodies[HEAD] = (head.context, text)
-        self.kept.put_verdict_days(
+        self.cache.put_days(
             judgement.zone, bodies, make_statement(judgement, days, head) if make_statement else None
         )
         self.newest[judgement.zone] = judgement
@@ -186,7 +186,7 @@ class Ledger:
         newest, channels = self._newest.get(zone), self.setup.channels_in(zone)
         newest_ns = {c: _last_value_ns(newest.trail.readings[c]) for c in channels} if newest else {}
         if not newest_ns or None in newest_ns.values():
-            rows = self.store.newest_ok()
+            rows = self.store.readings.newest(ok=True)
             return {channel: rows[channel].taken_ns for channel in channels if channel in rows}
         return {channel: ns for channel, ns in newest_ns.items() if ns is not None}
 
@@ -251,7 +251,7 @@ class Ledger:
             open_ns = min(until_ns, self._open_from_ns(judgement))
             for day, day_verdicts in split_into_days(judgement, state).items():
                 fresh = (head.context, day_verdicts.to_text())
-                stored = self.kept.verdict_day(zone, day)
+                stored = self.cache.day(zone, day)
                 if day * DAY_NS < until_ns and stored != fresh:
                     final = (day + 1) * DAY_NS <= open_ns or not _alike_until(stored, fresh, open_ns)
                     (wrong if final else open_days)[day] = fresh
@@ -267,8 +267,8 @@ class Ledger:
         return -(-(max(disposed) + self._lookback_ns[zone]) // DAY_NS)
 
     def _disposed_seals(self) -> list[Seal]:
-        present = {seal.number for seal in self.store.seals(disposed=False)}
-        return [seal for seal in self.store.seals() if seal.number not in present]
+        present = {seal.number for seal in self.store.archive.seals(disposed=False)}
+        return [seal for seal in self.store.archive.seals() if seal.number not in present]
 
     def _state_at(self, zone: str, head: Head, day: int) -> BodyState:
         """The bodies' state where a judgement anew begins: unknown, but behind what was disposed of."""
@@ -277,9 +277,9 @@ class Ledger:
     def _misplaced_days(self, zone: str, head: Head) -> Iterator[int]:
         """Stored days where nothing was judged; and the head, where it tells of what cannot be."""
         last = (head.until_ns - 1) // DAY_NS
-        days = self.kept.verdict_days(zone, HEAD + 1, NEVER_NS // DAY_NS)
+        days = self.cache.days(zone, HEAD + 1, NEVER_NS // DAY_NS)
         yield from (day for day in days if not head.first_day <= day <= last)
-        _, cursor = self.store.arrived_after(-1)
+        _, cursor = self.store.readings.arrived_after(-1)
         ahead = head.cursor > cursor or head.decided > self.store.decisions.newest()
         ends = head.until_ns <= head.first_day * DAY_NS or _until_ns(days.get(last)) == head.until_ns
         if ahead or not ends:
@@ -289,9 +289,9 @@ class Ledger:
         """Put the fresh judgement in the place of what was altered, and of what is provisional."""
         self._newest.pop(zone, None)
         if comparison.misplaced:
-            self.kept.drop_verdict_days(zone, comparison.misplaced)
+            self.cache.drop_days(zone, comparison.misplaced)
         if comparison.wrong or comparison.open_days:
-            self.kept.put_verdict_days(zone, {**comparison.wrong, **comparison.open_days})
+            self.cache.put_days(zone, {**comparison.wrong, **comparison.open_days})
 
     def _dirty(self, zone: str, now_ns: int) -> tuple[Head | None, int | None, int]:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
@@ -299,10 +299,11 @@ class Ledger:
         channels = self.setup.channels_in(zone)
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
         if head is None or head.context != self._context():
-            _, cursor = self.store.arrived_after(-1)  # first: what arrives from here on is dirty next time
+            # Before anything is read: what arrives from here on is dirty next time.
+            _, cursor = self.store.readings.arrived_after(-1)
             first_ns = self.begins_ns(zone)
             return None, None if first_ns is None or first_ns >= complete_ns else first_ns, cursor
-        changed, cursor = self.store.changed_since(head.cursor)
+        changed, cursor = self.store.readings.changed_since(head.cursor)
         reach_ns = self._reach_ns[zone]
         changes = [*changed.items(), *self.store.decisions.since(head.decided).items()]
         arrived = [first for channel, first in changes if channel in channels]
@@ -322,13 +323,13 @@ class Ledger:
 
     def begins_ns(self, zone: str) -> int | None:
         """When the first reading of a zone was taken, as its clock is known by now; None without any."""
-        stored = set(self.store.channels())
+        stored = set(self.store.readings.channels())
         channels = [channel for channel in self.setup.channels_in(zone) if channel in stored]
-        extent = self.store.extent(channels) if channels else None
+        extent = self.store.readings.extent(channels) if channels else None
         return None if extent is None else max(extent[0], 0)
 
     def _stored_head(self, zone: str) -> str | None:
-        stored = self.kept.verdict_day(zone, HEAD)
+        stored = self.cache.day(zone, HEAD)
         return None if stored is None else stored[1]
 
     def head(self, zone: str) -> Head | None:
@@ -344,7 +345,7 @@ class Ledger:
         return digest([JUDGE_VERSION, self.setup.step_s])
 
     def state_before(self, zone: str, day: int) -> BodyState:
-        stored = self.kept.verdict_day(zone, day - 1)
+        stored = self.cache.day(zone, day - 1)
         return DayVerdicts.of_text(stored[1]).state_out if stored else self.unknown_state(zone, day)
 
     def unknown_state(self, zone: str, day: int) -> BodyState:

@@ -88,7 +88,7 @@ class Verdicts:
 
     def stored_days(self, zone: str, from_ns: int, to_ns: int) -> list[DayVerdicts]:
         """Stored pieces of the UTC days that touch [from, to)."""
-        days = self._ledger.kept.verdict_days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
+        days = self._ledger.cache.days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
         return [DayVerdicts.of_text(body) for _, (_, body) in sorted(days.items())]
 
     def periods(
@@ -123,7 +123,7 @@ class Verdicts:
         while True:
             first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
             end = min([*unstored, NEVER_NS])
-            stored = self._ledger.kept.verdict_days(zone, first, end) if first < end else {}
+            stored = self._ledger.cache.days(zone, first, end) if first < end else {}
             by_day = {day: DayVerdicts.of_text(body) for day, (_, body) in stored.items()}
             by_day |= unstored
             periods = join_periods(
@@ -205,7 +205,7 @@ class Verdicts:
         end_ns = min(-(-to_ns // step_ns) * step_ns, now_ns // step_ns * step_ns)
         grid = self._ledger.grid(day * DAY_NS, end_ns)
         window = self._ledger.window(zone, grid, now_ns)
-        readings = self.store.readings_of(self.setup.channels_in(zone), *window)
+        readings = self.store.readings.read_channels(self.setup.channels_in(zone), *window)
         marks = self.marks()
         return judge_over(
             zone, self.setup, readings, grid, state, now_ns=now_ns, marks=marks, activity=activity
@@ -231,8 +231,8 @@ class Verdicts:
     def record(self, zone: str) -> tuple[int, int] | None:
         """First and last instant with a reading of a zone's channels."""
         self.setup.zone(zone)
-        stored = set(self.store.channels())
-        return self.store.extent([c for c in self.setup.channels_in(zone) if c in stored])
+        stored = set(self.store.readings.channels())
+        return self.store.readings.extent([c for c in self.setup.channels_in(zone) if c in stored])
 
     def pre_window_s(
         self, zone: str, from_ns: int, to_ns: int, now_ns: int, pre_window_s: int | None = None
@@ -310,7 +310,7 @@ class Verdicts:
 
     def corrected_readings(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, CorrectedReadings]:
         """Instants of the valid readings of a channel in [from, to), with corrected values and U."""
-        readings = self.store.readings(channel, from_ns, to_ns)
+        readings = self.store.readings.read(channel, from_ns, to_ns)
         valid = np.isfinite(readings.value)
         taken_ns, raw = readings.taken_ns[valid], readings.value[valid]
         certificates = self.setup.certificates_of(channel)
@@ -356,10 +356,10 @@ class Verdicts:
     def store_missing_statement(self, zone: str, now_ns: int) -> None:
         """Store the live statement of a zone that was judged without one."""
         judgement, head = self._ledger.newest.get(zone), self._ledger.head(zone)
-        if zone not in self._ledger.kept.live() and judgement is not None and head is not None:
+        if zone not in self._ledger.cache.live() and judgement is not None and head is not None:
             live = self.live_statement(now_ns, judgement, {}, head)
             if live is not None:
-                self._ledger.kept.put_live(zone, live)
+                self._ledger.cache.put_live(zone, live)
 
 
 def _text(body: object) -> str:

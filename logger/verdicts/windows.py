@@ -34,7 +34,7 @@ def read_windows(
     windows: [begin, end) in ns, each no earlier than the last. `work` runs in threads, too.
     """
     if len(windows) == 1:  # nothing to read ahead, and a thread costs more than a live minute
-        yield work(0, store.readings_of(channels, *windows[0]))
+        yield work(0, store.readings.read_channels(channels, *windows[0]))
         return
     with (
         ThreadPoolExecutor(1, "stillroom-read") as reading,
@@ -75,7 +75,7 @@ class _SlidingReadings:
         from_ns = begin_ns if self._until_ns is None else max(begin_ns, self._until_ns)
         if from_ns < end_ns:
             self._until_ns = min(month_span(*month_of(end_ns - 1))[1], self._end_ns)
-            new = self._store.readings_of(list(readings), from_ns, self._until_ns)
+            new = self._store.readings.read_channels(list(readings), from_ns, self._until_ns)
             readings = {channel: merge_readings([part, new[channel]]) for channel, part in readings.items()}
         self._readings = readings
         return {channel: _readings_between(part, begin_ns, end_ns) for channel, part in readings.items()}

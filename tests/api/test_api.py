@@ -132,7 +132,7 @@ def test_readings_are_pushed_once(pushing: Any) -> None:
     post, store = pushing
     said = {"time": "2026-10-26T07:33:20Z", "t": 20.03, "rh": 45.0}
     assert post("/nodes/annex/messages/1", json=said) == (200, {"stored": 2, "known": 0, "repeated": False})
-    assert store.readings("P1.temperature", 0, 2**62).value.tolist() == [20.03]
+    assert store.readings.read("P1.temperature", 0, 2**62).value.tolist() == [20.03]
     assert post("/nodes/annex/messages/1", json=said) == (200, {"stored": 0, "known": 2, "repeated": True})
     assert post("/nodes/annex/messages/1", json={**said, "t": 20.04})[0] == 409
     assert post("/nodes/annex/messages/2", data=b"t=20", content_type="text/plain")[0] == 415
@@ -165,7 +165,7 @@ def test_rows_of_another_stillroom(pushing: Any) -> None:
             404,
             422,
         ), wrong
-    assert len(store.readings("P1.temperature", 0, 2**62)) == 1
+    assert len(store.readings.read("P1.temperature", 0, 2**62)) == 1
 
 
 def test_another_method_cannot_be_pretended(ask: Any) -> None:

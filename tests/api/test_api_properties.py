@@ -105,7 +105,7 @@ def centre(tmp_path: Path, demo_history: Path) -> Iterator[tuple[Any, dict[str, 
     """The description as served on a record with two weeks of readings and a node; a token of that node."""
     folder = Path(shutil.copytree(demo_history, tmp_path / "data"))
     with Store.open(folder) as store:
-        texts = dict(store.setups()[-1].texts)
+        texts = dict(store.setups.versions()[-1].texts)
         texts["probes.toml"] = as_pushed(texts["probes.toml"])
         apply_setup(store, texts, "test", "a node", "another", time.time_ns())
         text = Tokens(store).add("annex", set(Scope), "test")[1]

@@ -82,7 +82,7 @@ def ask(room: Path) -> Ask:
 
 def versions(room: Path) -> list[int]:
     with Store.open(room / "data", read_only=True) as store:
-        return [one.version for one in store.setups()]
+        return [one.version for one in store.setups.versions()]
 
 
 def test_two_invented_names_put_nothing_in_force(room: Path, ask: Ask) -> None:
@@ -111,7 +111,7 @@ def test_two_invented_names_put_nothing_in_force(room: Path, ask: Ask) -> None:
     assert versions(room) == [1]
     assert ask("config", "approve", "2", "--who", "faber", password=PASSWORD).returncode == 0
     with Store.open(room / "data", read_only=True) as store:
-        newest = store.setups()[-1]
+        newest = store.setups.versions()[-1]
         ways = [e.what.get("through", {}).get("account") for e in store.journal.entries()]
         refused = [e.who for e in store.journal.entries(kind="refused")]
     assert (newest.version, newest.who, newest.approver) == (2, "Greta Holm", "Ines Faber")
@@ -138,6 +138,13 @@ ACTS = (
     ("review", "sign", "2026-W43"),
     ("review", "sign", "2026-W43", "--account", "guest"),
     ("config", "refuse", "2", "--why", "no"),
+    ("config", "take-over", "2"),
+    ("import", "sample_logs/machine-bay.csv"),
+    ("import", "sample_logs"),
+    ("import", "--watch", "sample_logs"),
+    ("backup", "--to", "OUT"),
+    ("record", "key", "--rotate", "--why", "yearly"),
+    ("alarm", "prove"),
     ("excursion", "note", "--zone", "machine-bay", "--at", "2026-10-19T05:30", "--cause", "x"),
     ("mark", "time", "--zone", "machine-bay", "--from", "2026-10-19", "--to", "2026-10-20", "--why", "x"),
     ("mark", "stop-work", "--zone", "machine-bay", "--why", "x"),
@@ -201,7 +208,7 @@ def test_a_demonstration_is_worked_by_its_invented_people(demo_copy: Path) -> No
     """
     with Store.open(demo_copy) as store:
         invented.settle(People(store))
-        texts = store.setups()[-1].texts
+        texts = store.setups.versions()[-1].texts
     folder = Path(shutil.copytree(example_folder(), demo_copy.parent / "config"))
     for name, text in texts.items():
         (folder / name).write_text(text.replace("20.5", "20.4") if name == "limits.toml" else text, "utf-8")
@@ -213,5 +220,5 @@ def test_a_demonstration_is_worked_by_its_invented_people(demo_copy: Path) -> No
     assert run(demo_copy, "config", "approve", "2", "--who", "faber").returncode == 0
     assert run(demo_copy, "config", "approve", "2", "--who", "Anybody").returncode == 2
     with Store.open(demo_copy, read_only=True) as store:
-        newest = store.setups()[-1]
+        newest = store.setups.versions()[-1]
     assert (newest.who, newest.approver) == ("Greta Holm", "Ines Faber")

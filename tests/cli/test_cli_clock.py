@@ -38,9 +38,9 @@ def test_a_logger_is_compared_and_a_boot_corrected(stillroom: Any, tmp_path: Pat
     assert done.returncode == 0, done.stderr
     assert "1 comparison, 0 boots waiting" in stillroom("clock", "list", "--data", data).stdout
     with Store.open(data) as store:
-        assert store.readings("P5.temperature", 0, 2**62).taken_ns.tolist() == [T0 + 240 * NS]
-        assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == [T0 + 90 * NS]
-        assert store.columns("P1.temperature", 0, 2**62).taken_ns.tolist() == [90 * NS]
+        assert store.readings.read("P5.temperature", 0, 2**62).taken_ns.tolist() == [T0 + 240 * NS]
+        assert store.readings.read("P1.temperature", 0, 2**62).taken_ns.tolist() == [T0 + 90 * NS]
+        assert store.readings.columns("P1.temperature", 0, 2**62).taken_ns.tolist() == [90 * NS]
         assert store.verify().intact
     assert stillroom("clock", "compare", "P9", "--shows", shows, *to).returncode == 2
     assert stillroom("clock", "correct", "other", "--shift", 0, "--why", "x", *to).returncode == 2
@@ -68,6 +68,6 @@ def test_readings_that_wait_are_listed_though_no_doubt_was_recorded(stillroom: A
     assert done.returncode == 0, done.stderr
     assert "0 boots waiting" in stillroom("clock", "list", "--data", data).stdout
     with Store.open(data) as store:
-        assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == [
+        assert store.readings.read("P1.temperature", 0, 2**62).taken_ns.tolist() == [
             T0 + (90 + n) * NS for n in range(3)
         ]

@@ -180,7 +180,7 @@ def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
     done = stillroom("config", "approve", 2, "--data", data, "--who", "Ines Brandl")
     assert done.returncode == 0, done.stderr
     with Store.open(data) as store:
-        setup = in_force(store.setups()).setup
+        setup = in_force(store.setups.versions()).setup
         at = to_ns(datetime(2026, 10, 26, 10, tzinfo=UTC))
         there = [p for p in setup.placements if p.position == "column-top"]
         assert [(p.probe, p.from_ns == at, p.to_ns == at) for p in there] == [

@@ -32,7 +32,7 @@ def older(tmp_path: Path) -> Path:
     assert old in texts["limits.toml"]
     texts["limits.toml"] = texts["limits.toml"].replace(old, new)
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        store.put_setup(texts, "Greta Holm", "first", "Ines Faber", BEGIN_NS)
+        store.setups.put(texts, "Greta Holm", "first", "Ines Faber", BEGIN_NS)
         taken = [BEGIN_NS + minute * 60 * NS for minute in range(60)]
         store.append("import", [Row("P1.temperature", t, t, 20.0, source="loggers") for t in taken])
     return tmp_path / "data"
@@ -88,6 +88,6 @@ def test_the_service_says_it_when_it_starts(older: Path) -> None:
 def test_a_setup_that_could_be_entered_today_says_nothing(stillroom: Any, tmp_path: Path) -> None:
     """Neither in the check of a configuration nor as data."""
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        store.put_setup(read_texts(example_folder()), "Greta Holm", "first", "Ines Faber", BEGIN_NS)
+        store.setups.put(read_texts(example_folder()), "Greta Holm", "first", "Ines Faber", BEGIN_NS)
     words = ("config", "check", "--config", example_folder(), "--data", tmp_path / "data", "--json")
     assert json.loads(stillroom(*words).stdout)["in_force"] == []

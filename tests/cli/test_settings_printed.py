@@ -22,7 +22,7 @@ def test_settings_stand_in_text_json_and_record(stillroom: Any, ask: Any, demo_h
     text = stillroom("check", *WHERE, "--data", demo_history).stdout
     assert f"settings: {'; '.join(told['settings'])}" in text
     with Store.open(demo_history) as store:
-        setup = in_force(store.setups()).setup
+        setup = in_force(store.setups.versions()).setup
         from_ns = 1_792_483_200 * 10**9  # 2026-10-20T08:00Z
         span = Interval("machine-bay", from_ns, from_ns + 7200 * 10**9, from_ns + 10**15)
         facts = record_facts(store, Verdicts(store, setup), setup, span)

@@ -263,10 +263,23 @@ def test_all_faults_of_all_files_come_together(example: Texts) -> None:
         assert all(part in faults for part in CASES[case][3]), case
 
 
-def test_rules_without_certificates_are_refused(example: Texts) -> None:
+def test_a_channel_without_a_certificate_is_warned_of_and_no_error(example: Texts) -> None:
+    """The room can be watched before the certificate comes: each rule that waits for one is named."""
     texts = {file: text for file, text in example.items() if not file.startswith("certificates/")}
-    faults = faults_of(texts)
-    assert any("certificates for its channels" in f and "P1.temperature" in f for f in faults)
+    loaded = config.load_texts(texts)
+    notes = [note for note in config.warnings(loaded) if "no certificate" in note]
+    assert {note.partition(":")[0] for note in notes} == {rule.key for rule in loaded.setup.rules}
+    assert (
+        "machine-bay.temperature: no certificate for P1.temperature, P2.temperature; zone machine-bay is not "
+        "shown until there is one"
+    ) in notes
+
+
+def test_one_missing_certificate_of_a_pair_is_warned_of(example: Texts) -> None:
+    """A gradient that only one certified probe could give is named, and so is the probe that lacks one."""
+    texts = {file: text for file, text in example.items() if file != "certificates/AG-0412-T.toml"}
+    notes = config.warnings(config.load_texts(texts))
+    assert any(n.startswith("machine-bay.gradient: no certificate for P2.temperature;") for n in notes)
 
 
 def test_a_second_file_adds_and_a_name_used_twice_is_a_fault(example: Texts) -> None:

@@ -18,7 +18,7 @@ PRIORITIES: tuple[Literal["high", "medium", "low"], ...] = ("high", "high", "med
 
 
 class Crowded(Synthetic):
-    """Zones beyond the first two have the limits of the bay under keys of their own; alarms have one cause."""
+    """Zones beyond the first two have the limits of the bay; all alarms have one cause."""
 
     def __init__(self, *, zones: int = 2, alarms: int = 0, now_ns: int = NOW) -> None:
         super().__init__(now_ns=now_ns)

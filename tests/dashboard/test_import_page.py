@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import base64
+import io
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -50,7 +50,8 @@ def desk() -> importing.Desk:
 
 
 def put(desk: importing.Desk, content: bytes, name: str = "bay 1.csv") -> str:
-    return desk.put(name, "data:text/csv;base64," + base64.b64encode(content).decode())
+    ticket = desk.uploads.announce(name, len(content), "greta")
+    return desk.put(*desk.uploads.take(ticket, "greta", len(content), io.BytesIO(content)))
 
 
 def opened(q: Queries, desk: importing.Desk, content: bytes, name: str = "bay 1.csv") -> Any:
@@ -70,7 +71,7 @@ def test_a_file_is_asked_about_looked_at_and_imported(q: Queries, desk: importin
     assert "In which time zone" in asked
     assert "Column bay, such as 20,00: channel" in asked
     importing.try_out(upload, profile_from_answers(q, upload, ANSWERS), q.source.store, q.setup, q.now_ns())
-    assert q.source.store.imports() == []  # looking stores nothing
+    assert q.source.store.imports.all() == []  # looking stores nothing
     told = text_of(preview_card(q, upload))
     assert "30 readings would be stored" in told
     assert "the decimal sign is a comma" in told
@@ -78,7 +79,7 @@ def test_a_file_is_asked_about_looked_at_and_imported(q: Queries, desk: importin
     importing.bring_in(upload, q.source.store, q.setup, "Greta Holm", q.now_ns())
     assert upload.done is not None
     assert upload.done.stored == 30
-    assert [f.name for f in q.source.store.imports()] == ["bay 1.csv"]
+    assert [f.name for f in q.source.store.imports.all()] == ["bay 1.csv"]
 
 
 def test_the_next_file_of_a_source_is_read_by_the_answers_given_once(
@@ -124,7 +125,7 @@ def test_without_a_column_or_with_a_broken_file_nothing_goes_on(q: Queries, desk
     with pytest.raises(Refused, match="Which column is which channel"):
         profile_from_answers(q, upload, {"profile": NEW})
     with pytest.raises(Refused, match="did not arrive whole"):
-        desk.put("a.csv", "data:;base64,not base64!")
+        desk.uploads.take(desk.uploads.announce("a.csv", 5, "greta"), "greta", 5, io.BytesIO(b"four"))
     with pytest.raises(ImportRefused):
         opened(q, desk, b"%PDF-1.7")
     with pytest.raises(Refused, match="no longer open"):

@@ -22,7 +22,15 @@ def test_a_file_goes_in_by_the_page(
     opened = open_page(scheme=scheme)
     page = opened.go("/import", "h1")
     assert opened.axe() == []
-    page.set_input_files("input[type=file]", str(file))
+    going_on: list[Any] = []  # the file is on its way until we let it go on
+    page.route("**/import/file/*", lambda route: going_on.append(route))  # noqa: PLW0108
+    with page.expect_file_chooser() as chooser:
+        page.get_by_label("Choose or drop a file").press("Enter")
+    chooser.value.set_files(str(file))
+    page.get_by_text("MB sent").wait_for()
+    assert page.get_by_role("progressbar", name="Progress of sending the file").is_visible()
+    assert opened.axe() == []
+    going_on[0].continue_()
     look = page.get_by_text("Show what would be stored")
     look.wait_for()
     page.get_by_label(re.compile("^Column bay")).first.click()
@@ -36,4 +44,4 @@ def test_a_file_goes_in_by_the_page(
     assert opened.axe() == []
     page.get_by_role("button", name="Import", exact=True).press("Enter")
     page.get_by_text("30 readings are stored").wait_for()
-    assert [f.name for f in record.store.imports()] == ["bay 1.csv"]
+    assert [f.name for f in record.store.imports.all()] == ["bay 1.csv"]

@@ -24,8 +24,8 @@ def drag(page: Any, first: float, last: float) -> None:
 
 
 def test_the_readout_says_all_of_one_time(open_page: Callable[..., Any]) -> None:
-    """At the top of the excursion (20.76 °C at P1 by the formula, limit 20.5 °C, U 0.1 K): local time, offset,
-    each probe with U, verdict and reason, proven or not, excursion and inspection. Nothing moves.
+    """At the top of the excursion (20.76 °C at P1 by the formula, limit 20.5 °C, U 0.1 K): local time,
+    offset, each probe with U, verdict and reason, proven or not, excursion and inspection. Nothing moves.
     """
     opened = open_page()
     page = opened.go(WINDOW, AREA)
@@ -52,7 +52,7 @@ def test_the_readout_says_all_of_one_time(open_page: Callable[..., Any]) -> None
 
 
 def test_fields_title_tables_and_files_follow_the_zoom(open_page: Callable[..., Any]) -> None:
-    """After a drag from 08:00 to 11:00 fields, title, tables and links say that window; one button leads back."""
+    """After a drag over 08:00 to 11:00 fields, title, tables and links say so; a button leads back."""
     opened = open_page()
     page = opened.go(WINDOW, AREA)
     opened.wait("window.Plotly && document.querySelector('.readout-table').textContent")

@@ -27,7 +27,7 @@ CUT = """[...document.querySelectorAll('.wall-verdict, .wall-figure, .wall-since
 
 @pytest.mark.parametrize("size", [(1920, 1080), (3840, 2160)])
 def test_the_wall_holds_every_zone(browser: Any, served: Callable[..., Any], size: tuple[int, int]) -> None:
-    """1, 3, 6 and 9 zones with 0 and 7 alarms: nothing scrolls or is cut off; no letter is lower than 4.8 % of
+    """1, 3, 6 and 9 zones with 0 and 7 alarms: nothing scrolls or is cut off; no letter is below 4.8 % of
     the height (16 minutes of arc at 5 m on a 55-inch screen); zones beyond six are counted.
     """
     from dashboard.app import create_app

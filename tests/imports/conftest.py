@@ -24,6 +24,24 @@ NOW_NS = 1_900_000_000_000_000_000
 Bring = Callable[..., ImportResult]
 
 
+class MemoryRegister:
+    """The register of imported files, in lists."""
+
+    def __init__(self) -> None:
+        self.files: dict[str, SimpleNamespace] = {}
+
+    def find(self, sha256: str) -> SimpleNamespace | None:
+        return self.files.get(sha256)
+
+    def all(self) -> list[SimpleNamespace]:
+        return list(self.files.values())
+
+    def record(
+        self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
+    ) -> None:
+        self.files[sha256] = SimpleNamespace(name=name, summary=summary)
+
+
 class MemoryStore:
     """What an import needs of the store, in lists: for properties that want a hundred fresh stores."""
 
@@ -31,14 +49,7 @@ class MemoryStore:
 
     def __init__(self) -> None:
         self.rows: list[Row] = []
-        self.files: dict[str, bytes] = {}
-        self.told: list[SimpleNamespace] = []
-
-    def import_of(self, sha256: str) -> bytes | None:
-        return self.files.get(sha256)
-
-    def imports(self) -> list[SimpleNamespace]:
-        return self.told
+        self.imports = MemoryRegister()
 
     def importing(self) -> AbstractContextManager[None]:
         return nullcontext()
@@ -56,12 +67,6 @@ class MemoryStore:
     def load_series(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None:
         for one in told:
             self.rows += columns_of_series(writer, one).rows()
-
-    def record_import(
-        self, sha256: str, name: str, content: bytes, summary: Mapping[str, Any], *, who: str, at_ns: int
-    ) -> None:
-        self.files[sha256] = content
-        self.told.append(SimpleNamespace(name=name, summary=summary))
 
     def held(self) -> list[tuple[str, int, str]]:
         """What is in it, whatever the order of arrival."""

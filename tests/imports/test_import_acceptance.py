@@ -57,7 +57,7 @@ def test_a_week_imported_twice_is_a_week(bring: Bring, store: Store) -> None:
     third = bring(minutes(first, 10_080, lambda i: 21.5 if i % 1008 == 0 else 20 + i % 7 / 100), store)
     assert (third.stored, len(third.conflicts), third.duplicates) == (10, 10, 10_070)
     span = int(first.timestamp()) * NS, int((first + timedelta(days=8)).timestamp()) * NS
-    kept = store.readings("P1.temperature", *span)
+    kept = store.readings.read("P1.temperature", *span)
     assert len(kept) == 10_090
     assert np.count_nonzero(kept.value == 21.5) == 10
     assert kept.late.all()
@@ -66,7 +66,7 @@ def test_a_week_imported_twice_is_a_week(bring: Bring, store: Store) -> None:
 def test_the_original_is_kept_and_the_chain_intact(bring: Bring, store: Store) -> None:
     text = minutes(datetime(2026, 10, 5, tzinfo=UTC), 20)
     result = bring(text, store, name="bay 1.csv")
-    kept = store.import_of(result.sha256)
+    kept = store.imports.find(result.sha256)
     assert kept is not None
     assert kept.name == "bay 1.csv"
     assert any(f.read_bytes() == text.encode() for f in store.folder.rglob("*") if f.is_file())
@@ -76,7 +76,7 @@ def test_the_original_is_kept_and_the_chain_intact(bring: Bring, store: Store) -
 def test_a_dry_run_tells_the_same_and_changes_nothing(bring: Bring, store: Store) -> None:
     text = minutes(datetime(2026, 10, 5, tzinfo=UTC), 50)
     told = bring(text, store, dry_run=True)
-    assert store.extent() is None
+    assert store.readings.extent() is None
     assert bring(text, store) == told
 
 
@@ -185,9 +185,9 @@ def test_fault_words_are_stored_with_their_text(bring: Bring, store: Store) -> N
     assert (result.rows, result.stored, result.flagged) == (5, 4, 2)
     assert any("1 empty cell" in note for note in result.assumed)
     day = int(datetime(2026, 10, 5, tzinfo=UTC).timestamp()) * NS
-    kept = store.readings("P1.temperature", day, day + 3600 * NS)
+    kept = store.readings.read("P1.temperature", day, day + 3600 * NS)
     assert kept.value.tolist() == pytest.approx([20.05, np.nan, np.nan, 20.06], nan_ok=True)
-    raw = [row.raw for _, row in store.arrived_after(0)[0]]
+    raw = [row.raw for _, row in store.readings.arrived_after(0)[0]]
     assert raw == ["", "OL", "-127.0", ""]
 
 

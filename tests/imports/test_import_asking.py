@@ -160,5 +160,5 @@ def test_describe_answer_import_and_the_next_file_needs_no_answer(tmp_path: Path
     assert "120 readings are stored" in run("import", str(first), "--profile", str(profile), *where)
     assert "120 readings are stored" in run("import", str(second), "--data", data)
     with Store.open(tmp_path / "data") as store:
-        assert len(store.imports()) == 2
+        assert len(store.imports.all()) == 2
         assert store.verify().intact

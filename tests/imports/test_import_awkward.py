@@ -149,7 +149,7 @@ def test_bad_lines_are_left_out_by_name_and_on_record(tmp_path: Path) -> None:
     with Store.open(tmp_path / "data") as store:
         (entry,) = store.journal.entries(kind="import")
         assert entry.what["summary"]["left_out"] == told["left_out"]
-        (kept,) = store.imports()
+        (kept,) = store.imports.all()
         assert (store.folder / kept.original).read_bytes() == path.read_bytes()
 
 

@@ -50,10 +50,10 @@ def test_ten_changed_values_are_ten_conflicts_until_somebody_decides(bring: Brin
     chosen = conflicts.of_source(conflicts.disagreements(store), "a.csv")
     assert conflicts.decide(store, chosen, "Greta Holm", "b was read from another probe") == 10
     assert waiting(store) == []
-    held = store.readings("P1.temperature", *DAY)
+    held = store.readings.read("P1.temperature", *DAY)
     assert len(held) == 1440
     assert held.value.max() < 21
-    assert len(store.stamped_readings("P1.temperature", *DAY)) == 1450
+    assert len(store.readings.read_stamped("P1.temperature", *DAY)) == 1450
     assert store.verify().intact
 
 
@@ -63,17 +63,17 @@ def test_none_of_the_values_may_hold(bring: Bring, store: Store) -> None:
     conflicts.decide(
         store, [(d, None) for d in conflicts.disagreements(store)], "Greta Holm", "both are wrong"
     )
-    assert len(store.readings("P1.temperature", *DAY)) == 1439
+    assert len(store.readings.read("P1.temperature", *DAY)) == 1439
 
 
 def test_a_third_value_opens_the_question_again(bring: Bring, store: Store) -> None:
     bring(day({}), store, name="a.csv")
     bring(day({5: 21.5}), store, name="b.csv")
     conflicts.decide(store, [(d, 21.5) for d in conflicts.disagreements(store)], "Greta Holm", "checked")
-    assert store.readings("P1.temperature", *DAY).value[5] == 21.5
+    assert store.readings.read("P1.temperature", *DAY).value[5] == 21.5
     bring(day({5: 19.0}), store, name="c.csv")
     assert waiting(store) == [(5, (19.0, 20.05, 21.5))]
-    assert len(store.readings("P1.temperature", *DAY)) == 1442
+    assert len(store.readings.read("P1.temperature", *DAY)) == 1442
 
 
 def test_what_cannot_be_decided_is_refused_and_changes_nothing(bring: Bring, store: Store) -> None:
@@ -127,20 +127,20 @@ def why_at(verdicts: Verdicts, zone: str, minute: int, now_ns: int) -> set[int]:
 def test_an_instant_is_indeterminate_until_decided_and_judged_again_then(bring: Bring, store: Store) -> None:
     """The stored verdicts follow the decision without anything being told to judge again."""
     config = load(example_folder())
-    version = store.put_setup(config.texts, "Greta Holm", "first", "Greta Holm", T0)
+    version = store.setups.put(config.texts, "Greta Holm", "first", "Greta Holm", T0)
     setup = replace(config.setup, version=version)
     verdicts, zone, now = Verdicts(store, setup), "machine-bay", T0 + 3 * 86_400 * NS
     second = T0 // (86_400 * NS) + 1
     bring(bay({}), store, name="a.csv", columns=BAY)
-    before = verdicts.periods(zone, *DAY, now), store.verdict_day(zone, second)
+    before = verdicts.periods(zone, *DAY, now), store.verdict_cache.day(zone, second)
     bring(bay({NOON: 20.3}), store, name="b.csv", columns=BAY)
     assert why_at(verdicts, zone, NOON, now) == {Why.CONFLICT}
     verdicts.refresh(zone, now)
-    assert store.verdict_day(zone, second) != before[1]
+    assert store.verdict_cache.day(zone, second) != before[1]
     chosen = conflicts.of_source(conflicts.disagreements(store), "a.csv")
     conflicts.decide(store, chosen, "Greta Holm", "b came from the probe beside it")
     assert why_at(verdicts, zone, NOON, now) == {Why.EVIDENCE}
-    assert (verdicts.periods(zone, *DAY, now), store.verdict_day(zone, second)) == before
+    assert (verdicts.periods(zone, *DAY, now), store.verdict_cache.day(zone, second)) == before
     assert verdicts.altered_days(zone) == []
 
 
@@ -154,7 +154,7 @@ def test_the_order_of_three_files_does_not_matter(bring: Bring, tmp_path: Any, m
         with Store.open(tmp_path / f"{n}", create=True, simulated=True) as store:
             for name in order:
                 bring(FILES[name], store, name=f"{name}.csv")
-            held = store.stamped_readings("P1.temperature", *DAY)
+            held = store.readings.read_stamped("P1.temperature", *DAY)
             values = sorted(zip(held.taken_ns.tolist(), held.value.tolist(), strict=True))
             seen.add((tuple(values), tuple(waiting(store))))
     assert len(seen) == 1
@@ -168,4 +168,4 @@ def test_two_imports_of_one_file_side_by_side_store_it_once(bring: Bring, store:
     with ThreadPoolExecutor(2) as pool:
         results = list(pool.map(lambda name: bring(text, store, name=name), ("one.csv", "two.csv")))
     assert sorted(r.stored for r in results) == [0, 1440]
-    assert len(store.stamped_readings("P1.temperature", *DAY)) == 1440
+    assert len(store.readings.read_stamped("P1.temperature", *DAY)) == 1440

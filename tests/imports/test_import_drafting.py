@@ -57,13 +57,11 @@ def test_twenty_channels_take_two_commands_and_one_edited_line(elsewhere: Path) 
     first = 1_791_842_400 * 10**9  # 2026-10-13T00:00:00+02:00, by `date -d`
     with Store.open(elsewhere / "data") as store:
         for n in range(1, NODES + 1):
-            found = store.stamped_readings(f"Node-{n}.temperature", first, first + 10**15)
+            found = store.readings.read_stamped(f"Node-{n}.temperature", first, first + 10**15)
             assert (len(found.taken_ns), int(found.taken_ns[0])) == (200, first)
             assert set(found.value.tolist()) == {round(20 + n / 10, 2)}
-            assert (
-                len(store.stamped_readings(f"Node-{n}.relative_humidity", first, first + 10**15).taken_ns)
-                == 200
-            )
+            humidity = store.readings.read_stamped(f"Node-{n}.relative_humidity", first, first + 10**15)
+            assert len(humidity.taken_ns) == 200
 
 
 def test_a_draft_certifies_nothing_and_overwrites_nothing(elsewhere: Path) -> None:

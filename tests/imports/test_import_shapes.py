@@ -129,7 +129,7 @@ def test_a_file_with_a_fault_stays_outside_as_a_whole(
         bring(text, store)
     assert said in str(refused.value)
     assert store.rows == []
-    assert store.files == {}
+    assert store.imports.files == {}
 
 
 @pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])

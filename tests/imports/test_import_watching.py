@@ -165,7 +165,7 @@ def test_one_bad_file_in_the_folder_never_stops_the_next(
     ]  # fmt: skip
     assert sorted(r.name for r in refused_files(store)) == ["f.json", "g.json", "j?.csv", "k.xlsx"]
     assert watched.look(bring, 1) == []
-    assert sorted(one.name for one in store.imports()) == ["h" * 250 + ".csv", "i?.csv", "z.csv"]
+    assert sorted(one.name for one in store.imports.all()) == ["h" * 250 + ".csv", "i?.csv", "z.csv"]
 
 
 def test_the_service_takes_the_files_of_its_folder(folder: Path, tmp_path: Path) -> None:
@@ -183,11 +183,11 @@ def test_the_service_takes_the_files_of_its_folder(folder: Path, tmp_path: Path)
     (folder / "other.csv").write_text("no table\n")
     config = load_texts(texts)
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        store.put_setup(texts, "Greta Holm", "first", "Greta Holm", 1)
+        store.setups.put(texts, "Greta Holm", "first", "Greta Holm", 1)
         service = Service(store, config)
         for _ in range(2):
             service._folder.turn(config)  # what the loop does, without the other loops
             time.sleep(1.1)
-        assert store.newest()["P3.relative_humidity"].value == 48.3
+        assert store.readings.newest()["P3.relative_humidity"].value == 48.3
         assert [r.name for r in refused_files(store)] == ["other.csv"]
         assert sorted(p.name for p in folder.iterdir()) == ["machine-bay 1.csv", "other.csv"]

@@ -37,12 +37,12 @@ def test_a_logger_that_lost_four_minutes_in_thirty_days(store: Store) -> None:
     )
     compare(store, "P1", stamps[0], 0)
     compare(store, "P1", stamps[30], -240 * NS)
-    found = store.readings("P1.temperature", 0, 2**62)
+    found = store.readings.read("P1.temperature", 0, 2**62)
     moved = found.taken_ns - np.array(stamps)
     assert moved[15] == 120 * NS
     assert moved[[0, 30]].tolist() == [0, 240 * NS]
-    assert store.columns("P1.temperature", 0, 2**62).taken_ns.tolist() == stamps
-    day15 = store.readings("P1.temperature", NOW_NS + 15 * DAY - NS, NOW_NS + 15 * DAY + NS)
+    assert store.readings.columns("P1.temperature", 0, 2**62).taken_ns.tolist() == stamps
+    day15 = store.readings.read("P1.temperature", NOW_NS + 15 * DAY - NS, NOW_NS + 15 * DAY + NS)
     assert day15.value.tolist() == [35.0]
     assert store.verify().intact
 
@@ -51,17 +51,17 @@ def test_extent_is_in_true_time_where_a_clock_was_wrong(store: Store) -> None:
     """A logger that was 240 s behind: its first and last reading lie 240 s later than it stamped them."""
     stamps = (NOW_NS, NOW_NS + 30 * DAY)
     store.append("import", [Row("P5.temperature", t, t, 20.0, source="file") for t in stamps])
-    assert store.extent() == stamps
+    assert store.readings.extent() == stamps
     compare(store, "P5", NOW_NS, -240 * NS)
-    assert store.extent() == (NOW_NS + 240 * NS, NOW_NS + 30 * DAY + 240 * NS)
+    assert store.readings.extent() == (NOW_NS + 240 * NS, NOW_NS + 30 * DAY + 240 * NS)
 
 
 def test_only_the_probes_own_stamps_are_moved(store: Store) -> None:
     store.append("poll", [Row("P1.temperature", NOW_NS, NOW_NS, 20.0)])
     store.append("import", [Row("P2.temperature", NOW_NS, NOW_NS, 20.0, source="loggers")])
     compare(store, "P1", NOW_NS, 60 * NS)
-    assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
-    assert store.readings("P2.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
+    assert store.readings.read("P1.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
+    assert store.readings.read("P2.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
 
 
 def test_a_room_with_a_compared_clock_is_judged_live(store: Store, example: Config) -> None:
@@ -70,16 +70,16 @@ def test_a_room_with_a_compared_clock_is_judged_live(store: Store, example: Conf
     store.append("import", [Row("P1.temperature", push_from, NOW_NS, 20.0, source="loggers")])
     compare(store, "P1", push_from, 5 * NS)
     Verdicts(store, example.setup).judge_live(NOW_NS)
-    assert len(store.readings("P1.temperature", NOW_NS, 2**63 - 1)) == 0
-    assert len(store.readings("P1.temperature", -(2**63), 2**63 - 1)) == 1
+    assert len(store.readings.read("P1.temperature", NOW_NS, 2**63 - 1)) == 0
+    assert len(store.readings.read("P1.temperature", -(2**63), 2**63 - 1)) == 1
 
 
 def test_a_comparison_tells_who_judges_that_readings_moved(store: Store) -> None:
     store.append("import", [Row("P1.temperature", NOW_NS, NOW_NS, 20.0, source="loggers")])
-    _, cursor = store.changed_since(0)
-    assert store.changed_since(cursor)[0] == {}
+    _, cursor = store.readings.changed_since(0)
+    assert store.readings.changed_since(cursor)[0] == {}
     compare(store, "P1", NOW_NS, 60 * NS)
-    assert store.changed_since(cursor)[0] == {"P1.temperature": 0}
+    assert store.readings.changed_since(cursor)[0] == {"P1.temperature": 0}
 
 
 def test_the_clock_that_a_probe_tells_is_noted_at_each_contact_that_says_something_new(
@@ -101,7 +101,7 @@ def test_the_clock_that_a_probe_tells_is_noted_at_each_contact_that_says_somethi
     assert [c.offset_ns // NS for c in store.clocks.comparisons("P1")] == [90]
     send(10, NOW_NS + 600 * NS, 95.0)
     assert [c.offset_ns // NS for c in store.clocks.comparisons("P1")] == [90, 95]
-    found = store.readings("P1.temperature", 0, 2**62)
+    found = store.readings.read("P1.temperature", 0, 2**62)
     assert abs(found.taken_ns[0] - NOW_NS) < NS
     assert not found.late.any()
 
@@ -121,17 +121,17 @@ def unsure(at: int, taken_ns: int, monotonic_s: int, boot: str = "boot-a") -> Ro
 def test_readings_of_an_unsure_clock_have_no_place_in_time_until_it_is_corrected(store: Store) -> None:
     """The machine woke up in 1970; the true time was known later, by the monotonic clock of that boot."""
     store.append("poll", [unsure(n, (5 + 60 * n) * NS, 10 + 60 * n) for n in range(3)])
-    assert len(store.readings("P1.temperature", 0, 2**62)) == 0
-    assert store.newest_ok() == {}
+    assert len(store.readings.read("P1.temperature", 0, 2**62)) == 0
+    assert store.readings.newest(ok=True) == {}
     store.clocks.record_doubt("boot-a", -5 * NS, "it shows 1970")
     assert [d.why for d in store.clocks.unsure_boots().values()] == ["it shows 1970"]
     with store.begin() as conn:
         store.clocks.record_correction("boot-a", NOW_NS, "stillroom", "the clock was set", conn)
-    found = store.readings("P1.temperature", 0, 2**62)
+    found = store.readings.read("P1.temperature", 0, 2**62)
     assert found.taken_ns.tolist() == [NOW_NS + (10 + 60 * n) * NS for n in range(3)]
     assert found.value.tolist() == [20.0, 21.0, 22.0]
     assert store.clocks.unsure_boots() == {}
-    assert store.columns("P1.temperature", 0, 2**62).taken_ns.tolist() == [5 * NS, 65 * NS, 125 * NS]
+    assert store.readings.columns("P1.temperature", 0, 2**62).taken_ns.tolist() == [5 * NS, 65 * NS, 125 * NS]
     assert store.verify().intact
 
 
@@ -139,7 +139,7 @@ def test_a_clock_in_the_future_does_not_hide_what_comes_after(store: Store) -> N
     year = 365 * DAY
     store.append("poll", [unsure(0, NOW_NS + year, 10)])
     store.append("poll", [Row("P1.temperature", NOW_NS, NOW_NS, 19.0)])
-    assert store.newest_ok()["P1.temperature"].value == 19.0
+    assert store.readings.newest(ok=True)["P1.temperature"].value == 19.0
 
 
 def test_an_altered_correction_is_found(store: Store, tmp_path: Path) -> None:

@@ -41,7 +41,7 @@ unit = "degC"
 
 
 def stored(store: Store) -> list[tuple[int, float]]:
-    found = store.readings("P1.temperature", 0, 2**62)
+    found = store.readings.read("P1.temperature", 0, 2**62)
     assert not found.status.any()
     return list(zip(found.taken_ns.tolist(), found.value.tolist(), strict=True))
 
@@ -126,7 +126,7 @@ def test_by_a_broker(store: Store, config: Config, broker: Broker) -> None:
     back_ns = (time.time_ns() - WANTED[-1][0]) // NS * NS  # by the broker's way the present is the present
     sent = [client.publish("room/p1", said(at_ns + back_ns, value), qos=1) for at_ns, value in WANTED]
     [one.wait_for_publish(5) for one in sent]
-    assert until(lambda: len(store.readings("P1.temperature", 0, 2**62)) == 100)
+    assert until(lambda: len(store.readings.read("P1.temperature", 0, 2**62)) == 100)
     assert stored(store) == [(at_ns + back_ns, value) for at_ns, value in WANTED]
     client.disconnect()
     client.loop_stop()

@@ -41,7 +41,7 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
     lines = tuple(PushedLine(p, "annex", {p: f"{p}.temperature"}, Message("json", "time")) for p in PROBES)
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
         actions.apply_setup(store, example.texts, "test", "test", "test", START)
-        config = replace(in_force(store.setups()), lines=lines)
+        config = replace(in_force(store.setups.versions()), lines=lines)
         verdicts = Verdicts(store, config.setup)
         alarming = AlarmEngine(store, config, verdicts, START)
         for minute in range(END):
@@ -55,7 +55,7 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
                 verdicts.judge_live(now_ns)
                 alarming.turn(now_ns)
         end_ns = START + END * MINUTE
-        readings = store.readings("P1.temperature", START, end_ns)
+        readings = store.readings.read("P1.temperature", START, end_ns)
         assert readings.value.tolist() == [value(m) for m in range(END)]
         assert readings.late.sum() == BACK - LOST - 1  # the newest of them is younger than two intervals
         found = [

@@ -79,7 +79,7 @@ def topic(broker: Broker, message: Message = JSON) -> MqttTopic:
 
 
 def values(store: Store) -> list[float]:
-    return sorted(store.readings("P1.temperature", 0, 2**62).value.tolist())
+    return sorted(store.readings.read("P1.temperature", 0, 2**62).value.tolist())
 
 
 def test_what_is_published_is_stored_also_what_came_while_we_were_away(
@@ -190,7 +190,7 @@ def test_messages_without_a_time_are_dated_by_arrival_and_not_kept_while_we_are_
     before = time.time_ns()
     sender.say(1)
     assert until(lambda: values(store) == [20.01])
-    assert abs(store.readings("P1.temperature", 0, 2**62).taken_ns[0] - before) < 2 * 10**9
+    assert abs(store.readings.read("P1.temperature", 0, 2**62).taken_ns[0] - before) < 2 * 10**9
     running.stop()
     sender.say(2)
     running = Taker(store, config, told).running()

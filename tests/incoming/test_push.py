@@ -28,7 +28,7 @@ def test_a_message_is_stored_once_by_node_and_number(store: Store, config: Confi
         push(store, config, "annex", 1, said(20.04), NOW_NS)
     assert push(store, config, "annex", 7, said(20.03), NOW_NS) == Accepted(0, 2)  # sent anew
     assert push(store, config, "annex", 8, said(20.05, 60), NOW_NS + 60 * NS) == Accepted(2, 0)
-    found = store.readings("P1.temperature", 0, 2**62)
+    found = store.readings.read("P1.temperature", 0, 2**62)
     assert found.value.tolist() == [20.03, 20.05]
     assert found.taken_ns.tolist() == [NOW_NS, NOW_NS + 60 * NS]
     assert not found.late.any()
@@ -39,7 +39,7 @@ def test_what_was_kept_over_a_lost_link_comes_late_with_its_own_times(store: Sto
     """Three hours of readings once a minute, sent together."""
     kept = [{"time": NOW_NS / NS - 60 * n, "t": 20.0 + n / 1000, "rh": 45.0} for n in range(180, 0, -1)]
     assert push(store, config, "annex", 1, json.dumps(kept).encode(), NOW_NS).stored == 360
-    found = store.readings("P1.temperature", 0, 2**62)
+    found = store.readings.read("P1.temperature", 0, 2**62)
     assert found.taken_ns.tolist() == [NOW_NS - 60 * n * NS for n in range(180, 0, -1)]
     assert found.late.sum() == 178  # all but those of the last two minutes
 
@@ -72,7 +72,7 @@ def test_a_fault_that_is_told_again_is_one_row(store: Store, config: Config) -> 
     assert push(store, config, "annex", 1, told, NOW_NS) == Accepted(2, 0)
     assert push(store, config, "annex", 2, told, NOW_NS) == Accepted(0, 2)
     assert push(store, config, "annex", 3, said(20.03), NOW_NS) == Accepted(2, 0)
-    assert len(store.columns("P1.temperature", 0, 2**62)) == 2
+    assert len(store.readings.columns("P1.temperature", 0, 2**62)) == 2
 
 
 def test_an_unknown_node_and_a_wrong_unit_are_named(store: Store, config: Config) -> None:
@@ -94,7 +94,7 @@ def test_a_hundred_messages_at_once_twice_each_are_a_hundred(store: Store, confi
     threads = [threading.Thread(target=send, args=(first,)) for first in (0, 0, 25)]
     [t.start() for t in threads]
     [t.join() for t in threads]
-    assert len(store.readings("P1.temperature", 0, 2**62)) == 50
+    assert len(store.readings.read("P1.temperature", 0, 2**62)) == 50
     assert store.verify().intact
 
 
@@ -121,7 +121,7 @@ def test_rows_of_another_stillroom_are_stored_once_and_in_order(store: Store, co
     assert take_rows(store, config, "annex", "a" * 32, 1, rows(1, 12)) == 13  # the answer was lost
     assert take_rows(store, config, "annex", "a" * 32, 5, rows(5, 3)) == 13
     assert take_rows(store, config, "annex", "a" * 32, 20, rows(20, 3)) == 13  # a hole: go on at 13
-    found = store.readings("P1.temperature", 0, 2**62)
+    found = store.readings.read("P1.temperature", 0, 2**62)
     assert found.value.tolist() == [20.0 + n / 100 for n in range(1, 13)]
     assert store.verify().intact
 
@@ -142,7 +142,7 @@ def test_a_row_that_is_none_stores_nothing_of_its_batch(
 ) -> None:
     with pytest.raises(Refused):
         take_rows(store, config, "annex", "a" * 32, 1, [*rows(1, 2), row])
-    assert store.channels() == []
+    assert store.readings.channels() == []
 
 
 def test_what_a_node_could_not_send_for_hours_is_late_at_the_centre(store: Store, config: Config) -> None:
@@ -151,7 +151,7 @@ def test_what_a_node_could_not_send_for_hours_is_late_at_the_centre(store: Store
     told = [["P1.temperature", ns, ns, 20.0 + n, "ok", "", "poll", False, "boot-a", ns]
             for n, ns in enumerate(taken_ns)]  # fmt: skip
     take_rows(store, config, "annex", "a" * 32, 1, told, NOW_NS)
-    assert store.readings("P1.temperature", 0, 2**62).late.tolist() == [True, False, False]
+    assert store.readings.read("P1.temperature", 0, 2**62).late.tolist() == [True, False, False]
 
 
 def test_an_unsure_clock_refuses_no_message_for_its_time(store: Store, config: Config) -> None:
@@ -161,7 +161,7 @@ def test_an_unsure_clock_refuses_no_message_for_its_time(store: Store, config: C
         push(store, config, "annex", 1, said(20.0), early_ns)
     store.clocks.record_doubt(boot_id(), early_ns, "it shows an hour before the newest reading")
     assert push(store, config, "annex", 1, said(20.0), early_ns) == Accepted(2, 0)
-    assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
+    assert store.readings.read("P1.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
     assert store.clocks.comparisons("P1") == []
 
 
@@ -169,11 +169,11 @@ def test_what_is_dated_by_an_unsure_clock_waits_for_its_correction(store: Store,
     dated = with_lines(example, PushedLine("P1", "annex", NAMES, Message(time="arrival")))
     store.clocks.record_doubt(boot_id(), 0, "it shows 1970")
     assert push(store, dated, "annex", 1, b'{"t": 20.0, "rh": 45.0}', 60 * NS) == Accepted(2, 0)
-    assert len(store.readings("P1.temperature", 0, 2**62)) == 0
-    (row,) = (r for _, r in store.arrived_after(0)[0] if r.channel == "P1.temperature")
+    assert len(store.readings.read("P1.temperature", 0, 2**62)) == 0
+    (row,) = (r for _, r in store.readings.arrived_after(0)[0] if r.channel == "P1.temperature")
     with store.begin() as conn:
         store.clocks.record_correction(
             boot_id(), NOW_NS - row.monotonic_ns, "Greta Holm", "radio clock", conn
         )
-    moved = store.readings("P1.temperature", 0, 2**62).taken_ns.tolist()
+    moved = store.readings.read("P1.temperature", 0, 2**62).taken_ns.tolist()
     assert moved == [NOW_NS]

@@ -112,8 +112,8 @@ def test_thirty_days_of_faults_leave_a_row_for_every_due_poll(tmp_path: Path) ->
                 faults += clocks[kind].faults
                 made.close()
             peak_mb.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
-        for channel in store.channels():
-            columns = store.columns(channel, 0, 2**62)
+        for channel in store.readings.channels():
+            columns = store.readings.columns(channel, 0, 2**62)
             wanted = DAYS * 86400 / INTERVAL_S
             assert len(columns) == pytest.approx(wanted, abs=2 * RUNS + 3600 / INTERVAL_S), channel
         assert store.verify().intact
@@ -164,8 +164,8 @@ def test_a_broker_that_is_restarted_again_and_again_loses_nothing(
                 assert one.stop()
         (last,) = subscribers([told], store.key, take, lambda *_: None)
         last.start()
-        assert until(lambda: len(store.readings("P1.temperature", 0, 2**62)) == 200, 20)
-        found = store.readings("P1.temperature", 0, 2**62)
+        assert until(lambda: len(store.readings.read("P1.temperature", 0, 2**62)) == 200, 20)
+        found = store.readings.read("P1.temperature", 0, 2**62)
         assert found.value.tolist() == [10 + n / 100 for n in range(200)]
         assert last.stop()
         client.disconnect()

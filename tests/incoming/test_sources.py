@@ -44,7 +44,7 @@ def test_all_kinds_of_source_side_by_side(tmp_path: Path, example: Config, broke
         client.publish("p2", said, qos=1).wait_for_publish(5)
         push(store, config, "annex", 1, said.encode())
         wanted = {"P1.temperature", "P1.relative_humidity", "P2.temperature", "P3.temperature"}
-        assert until(lambda: wanted <= set(store.newest_ok()))
+        assert until(lambda: wanted <= set(store.readings.newest(ok=True)))
         assert sources.alive
         assert sources.stuck() == {}
         assert sources.status()["clock"] == "believed"

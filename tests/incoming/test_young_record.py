@@ -62,7 +62,7 @@ def test_before_its_first_reading_a_room_is_not_judged(store: Store, setup: Setu
     verdicts = Verdicts(store, setup)
     verdicts.judge_live(now)
     assert judged_from(verdicts, now) == begin
-    said = json.loads(store.live()[ZONE])
+    said = json.loads(store.verdict_cache.live()[ZONE])
     assert said["since"] == "2026-10-25T07:00:00Z"
     read(store, begin - DAY, begin - DAY + HOUR)  # a logger's file comes later and reaches further back
     verdicts.judge_live(now + MINUTE)
@@ -81,7 +81,7 @@ def test_the_first_comparison_of_a_clock_leaves_the_beginning_of_the_record_wher
         verdicts.judge_live(now)
         # 240 s fast: the first reading was taken four minutes earlier than it says
         assert judged_from(verdicts, now) == MIDNIGHT - 240 * NS
-        assert json.loads(store.live()[ZONE])["at"][:10] == "2026-10-26"
+        assert json.loads(store.verdict_cache.live()[ZONE])["at"][:10] == "2026-10-26"
 
 
 def test_a_clock_set_after_the_start_leaves_the_record_where_its_readings_were_taken(
@@ -105,7 +105,7 @@ def test_a_clock_set_after_the_start_leaves_the_record_where_its_readings_were_t
         read(store, now, now + NS, source="poll")
         verdicts.judge_live(now + MINUTE)
         assert judged_from(verdicts, now + MINUTE) == start
-    assert store.extent() == (start + 5 * NS, start + HOUR + 2 * MINUTE)
+    assert store.readings.extent() == (start + 5 * NS, start + HOUR + 2 * MINUTE)
 
 
 def test_a_ledger_that_once_began_in_1970_goes_on_today(store: Store, setup: Setup) -> None:
@@ -113,9 +113,9 @@ def test_a_ledger_that_once_began_in_1970_goes_on_today(store: Store, setup: Set
     read(store, MIDNIGHT, MIDNIGHT + HOUR)
     verdicts = Verdicts(store, setup)
     verdicts.judge_live(MIDNIGHT + HOUR)
-    head = json.loads((verdicts._ledger.kept.verdict_day(ZONE, -1) or ("", ""))[1])
+    head = json.loads((verdicts._ledger.cache.day(ZONE, -1) or ("", ""))[1])
     old = json.dumps(head | {"first_day": 0, "context": "an earlier judge"})
-    store.put_verdict_days(ZONE, {-1: ("an earlier judge", old)})
+    store.verdict_cache.put_days(ZONE, {-1: ("an earlier judge", old)})
     again = Verdicts(store, setup)
     again.judge_live(MIDNIGHT + HOUR + MINUTE)
     now = MIDNIGHT + HOUR + MINUTE
@@ -161,13 +161,13 @@ def test_what_a_young_record_lacks_is_said(store: Store, setup: Setup) -> None:
     verdicts = Verdicts(store, setup)
     verdicts.judge_live(begin + 10 * MINUTE)
     # 07:00Z of 25 October is 08:00 in Vienna: that morning the clock has gone back to +01:00
-    said = json.loads(store.live()[ZONE])["next_step"]
+    said = json.loads(store.verdict_cache.live()[ZONE])["next_step"]
     assert said == (
         "Span in 1 h: P1, readings began at 08:00; it needs 1 h of them and can be judged from 09:00 on if "
         "none are lost."
     )
     verdicts.judge_live(begin + 70 * MINUTE)
-    said = json.loads(store.live()[ZONE])["next_step"]
+    said = json.loads(store.verdict_cache.live()[ZONE])["next_step"]
     assert said.endswith("can be judged from 2026-10-26 08:00 on if none are lost.")
 
 

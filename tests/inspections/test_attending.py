@@ -32,7 +32,7 @@ def store(demo_copy: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def config(store: Store) -> Config:
-    return in_force(store.setups())
+    return in_force(store.setups.versions())
 
 
 def letters(store: Store) -> list[str]:

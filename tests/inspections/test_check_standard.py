@@ -83,8 +83,8 @@ def test_the_command_reads_a_list(stillroom: Any, demo_history: Path, tmp_path: 
     from logger.verdicts.verdicts import Verdicts
 
     with Store.open(demo_history) as store:
-        verdicts = Verdicts(store, in_force(store.setups()).setup)
-        first = (store.extent() or (0, 0))[0] + 6 * 86_400 * NS
+        verdicts = Verdicts(store, in_force(store.setups.versions()).setup)
+        first = (store.readings.extent() or (0, 0))[0] + 6 * 86_400 * NS
         seconds, air = air_since(verdicts, "machine-bay", first, first + 4 * 86_400 * NS)
     rows = [
         f"{rfc3339(first + int(s) * NS)},{3 * (T - 20):.4f}"

@@ -30,7 +30,7 @@ FULL = Findings("air handling", "damper stuck", "no work until 12:00", "see each
 @pytest.fixture
 def verdicts(demo_copy: Path) -> Iterator[Verdicts]:
     with Store.open(demo_copy) as store:
-        yield Verdicts(store, in_force(store.setups()).setup)
+        yield Verdicts(store, in_force(store.setups.versions()).setup)
 
 
 @pytest.fixture

@@ -31,13 +31,13 @@ HEAD = ["key", "zone", "from", "to", "title", "material", "length_mm", "toleranc
 @pytest.fixture(scope="module")
 def verdicts(demo_history: Path) -> Iterator[Verdicts]:
     with Store.open(demo_history) as store:
-        yield Verdicts(store, in_force(store.setups()).setup)
+        yield Verdicts(store, in_force(store.setups.versions()).setup)
 
 
 def intervals(verdicts: Verdicts, n: int) -> list[Inspection]:
     """Intervals of 5 min to 6 h anywhere in the record, many of them with a length."""
     draw = random.Random(5)
-    first, last = verdicts.store.extent() or (0, 0)
+    first, last = verdicts.store.readings.extent() or (0, 0)
     found = []
     for i in range(n):
         begin = draw.randrange(first // NS + 7200, last // NS - 6 * 3600) * NS
@@ -124,7 +124,7 @@ def test_every_fault_of_a_list_is_told(tmp_path: Path) -> None:
 
 def test_all_or_none_are_registered(demo_copy: Path) -> None:
     with Store.open(demo_copy) as store:
-        setup = in_force(store.setups()).setup
+        setup = in_force(store.setups.versions()).setup
         good = Inspection("N1", "machine-bay", NOW - 2 * NS, NOW - NS, "x")
         bad = Inspection("N2", "attic", NOW - 2 * NS, NOW - NS, "x")
         with pytest.raises(Refused):

@@ -64,7 +64,7 @@ def opened(folder: Path, now_ns: int, spans: tuple[tuple[int, int], ...]) -> Ite
     with Store.open(folder) as store:
         token = Tokens(store).add("asker", {Scope.VERDICTS}, "test")[1]
         source = StoreSource(folder)
-        yield Room(store, in_force(store.setups()).setup, source, token, now_ns, spans)
+        yield Room(store, in_force(store.setups.versions()).setup, source, token, now_ns, spans)
         source.store.close()
 
 
@@ -88,7 +88,7 @@ def year(tmp_path: Path) -> Iterator[Room]:
     )
     with Store.open(folder, create=True, simulated=True) as store:
         actions.apply_setup(store, dict(read_texts(example_folder())), "test", "test", "test", 1)
-        setup = in_force(store.setups()).setup
+        setup = in_force(store.setups.versions()).setup
         for key, channel in setup.channels.items():
             for span in spans:
                 store.append("w", rows_of(key, channel.quantity, span, rng))

@@ -36,7 +36,7 @@ GIVEN = {key: "" for key in ASKED} | {
 def test_a_clock_follows_the_recorded_air(demo_copy: Path) -> None:
     """On a stable afternoon: within 20 mK of τ·ln by hand about the mean air; ended, it is gone."""
     with Store.open(demo_copy) as store:
-        setup = in_force(store.setups()).setup
+        setup = in_force(store.setups.versions()).setup
         verdicts = Verdicts(store, setup)
         begun = NOW - NOW % HOUR - 36 * 24 * HOUR
         number = begin_soak(
@@ -62,7 +62,7 @@ def test_a_clock_follows_the_recorded_air(demo_copy: Path) -> None:
 
 def test_without_air_a_clock_says_so(demo_copy: Path) -> None:
     with Store.open(demo_copy) as store:
-        setup = in_force(store.setups()).setup
+        setup = in_force(store.setups.versions()).setup
         words = {
             "from_C": 27.0,
             "plan": plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1),
@@ -107,7 +107,7 @@ def test_a_clock_ended_twice_says_so_on_the_page(demo_copy: Path) -> None:
 
     with Store.open(demo_copy) as store:
         number = begin_soak(
-            store, in_force(store.setups()).setup, "machine-bay", "Ring", from_C=27.0,
+            store, in_force(store.setups.versions()).setup, "machine-bay", "Ring", from_C=27.0,
             plan=plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1), who="Radek Sova", now_ns=NOW,
         )  # fmt: skip
     app = create_app(demo_copy)

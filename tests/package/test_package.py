@@ -112,7 +112,7 @@ def test_what_was_added_or_taken_away_is_named(copy: Path) -> None:
 def test_readings_equal_those_of_the_store_in_both_formats(packed: tuple[Path, Path]) -> None:
     folder, data = packed
     with Store.open(data, read_only=True) as store:
-        stored = store.readings("P1.temperature", *FROM_TO)
+        stored = store.readings.read("P1.temperature", *FROM_TO)
     path = folder / "data" / "readings" / "machine-bay" / "P1.temperature.csv"
     rows = list(csv.DictReader(io.StringIO(path.read_text("utf-8"))))
     assert [float(r["value"]) for r in rows] == stored.value.tolist()

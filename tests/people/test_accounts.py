@@ -345,14 +345,14 @@ def test_limits_change_by_two_accounts(people: People) -> None:
     with pytest.raises(Refused, match="has no account here"):
         propose(store, changed, "an invented name", "wider", 2)
     version = propose(store, changed, "met", "by the new specification", 3)
-    assert store.setups()[-1].version == 1
+    assert store.setups.versions()[-1].version == 1
     with pytest.raises(Refused, match="has no account here"):
         approve(store, version, "another invented name", "", 4)
     for other in ("op", "met"):
         with pytest.raises(Refused, match="may not approve"):
             approve(store, version, other, "", 4)
     approve(store, version, "qual", "", 5)
-    newest = store.setups()[-1]
+    newest = store.setups.versions()[-1]
     assert (newest.version, newest.who, newest.approver) == (version, "The metrologist", "The quality")
 
 

@@ -43,7 +43,7 @@ class Room:
 
 def opened(store: Store) -> Room:
     """What judges an open store, now."""
-    newest = store.setups()[-1]
+    newest = store.setups.versions()[-1]
     return Room(store, load_texts(newest.texts, version=newest.version).setup, time.time_ns())
 
 

@@ -39,7 +39,7 @@ def test_a_month_with_undecided_excursions_is_held_back_and_the_dry_run_says_so(
 
     (entry,) = room.store.journal.entries(kind="disposal-refused")
     assert "ask for a decision" in str(entry.what["reason"])
-    assert len(room.store.seals(disposed=False)) == len(room.store.seals())
+    assert len(room.store.archive.seals(disposed=False)) == len(room.store.archive.seals())
 
 
 def test_a_decided_month_goes_and_the_journal_keeps_what_it_took_along(room: Room) -> None:

@@ -76,13 +76,13 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
         with store.begin() as conn:
             store.clocks.record_comparison(Comparison("X9", NOW, 0), WHO, "compared", conn)
             store.clocks.record_correction("boot", 0, WHO, "corrected", conn)
-        _read(store, in_force(store.setups()).setup)
+        _read(store, in_force(store.setups.versions()).setup)
         _acted(store, texts)
-        verdicts = Verdicts(store, in_force(store.setups()).setup)
+        verdicts = Verdicts(store, in_force(store.setups.versions()).setup)
         span = (EVENING + HOUR, EVENING + 4 * HOUR)
         issue(store, verdicts, verdicts.setup, "machine-bay", *span, folder.with_name("out"), WHO, NOW)
         verdicts.refresh("plate-bench", NOW)
-        store.put_live("machine-bay", "{}")
+        store.verdict_cache.put_live("machine-bay", "{}")
         assert verify_record(store).faults == ()
     return folder
 
@@ -99,15 +99,15 @@ def _read(store: Store, setup: Setup) -> None:
     store.append("old", [Row("X9.temperature", n * 60 * NS, n * 60 * NS + NS, 20.0) for n in range(5)])
     store.append("hand", [Row(keys[0], MORNING + NS, NOW, value) for value in (20.0, 24.0)])
     content = b"time;value\n"
-    store.record_import(hashlib.sha256(content).hexdigest(), "P1 export.csv", content, {"rows": 2})
+    store.imports.record(hashlib.sha256(content).hexdigest(), "P1 export.csv", content, {"rows": 2})
     store.seal(NOW)
     store.dispose(DisposalRequest(40 * 86_400 * NS, WHO, OTHER, "QM 4.2"), NOW, 1)
-    store.seal_journal(least=1)
-    store.envelope(keys[0], EVENING, NOW, 10)
+    store.journal_sealing.seal(least=1)
+    store.overviews.envelope(keys[0], EVENING, NOW, 10)
 
 
 def _acted(store: Store, texts: Mapping[str, str]) -> None:
-    setup = in_force(store.setups()).setup
+    setup = in_force(store.setups.versions()).setup
     job = Inspection("J1", "machine-bay", EVENING, EVENING + HOUR, "bore")
     actions.add_inspection(store, setup, job, WHO)
     marks.mark(store, setup, Mark("machine-bay", MORNING, MORNING + HOUR, "painting", WHO))

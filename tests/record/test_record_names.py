@@ -15,6 +15,7 @@ from logger.cli.program import app
 from logger.inspections import drop_folder
 from logger.model.roles import Role
 from logger.people import People
+from logger.record.issues import issues
 from logger.record.names import MACHINES, Names
 from logger.selftest import chain
 from logger.service import folder, month_end, reload
@@ -84,6 +85,30 @@ def test_an_account_with_its_password_proves_the_name(demo_copy: Path, tmp_path:
     assert re.search(r"Issued [^()]* by Ruth Amsel (?!\(name given\))", paper)
     with Store.open(demo_copy, read_only=True) as store:
         assert store.verify().intact
+    done(demo_copy, "export", "--format", "parquet", "--out", str(tmp_path / "export"))
+    versions = json.loads((tmp_path / "export" / "setup" / "versions.json").read_text("utf-8"))
+    assert {version["author_proven"] for version in versions} == {None}  # the program made the demo
+    imports = json.loads((tmp_path / "export" / "imports.json").read_text("utf-8"))
+    assert {file["proven"] for file in imports} == {None}
+
+
+def test_lists_and_the_state_at_an_instant_say_it_as_well(demo_copy: Path, tmp_path: Path) -> None:
+    """One record was issued under a name that was given, a later one by an account with its password."""
+    done(demo_copy, "record", "issue", *SPAN, "--out", str(tmp_path / "a"), "--who", "Ruth Amsel")
+    with_accounts(demo_copy)
+    done(demo_copy, "record", "amend", "1", "--why", "again", "--out", str(tmp_path / "b"), "--who", "ramsel")
+    with Store.open(demo_copy) as store:
+        assert [(i.who, i.to_json()["proven"]) for i in issues(store)] == [
+            ("Ruth Amsel", False),
+            ("Ruth Amsel", True),
+        ]
+    arguments = ("record", "at", "2026-10-19T10:00", "--zone", "machine-bay", "--data", str(demo_copy))
+    state = json.loads(CliRunner().invoke(app, [*arguments, "--json"]).stdout)
+    assert [record["proven"] for record in state["records"]] == [False, True]
+    assert state["setup"]["author_proven"] is None  # the program made the demo
+    words = CliRunner().invoke(app, arguments).stdout
+    assert "issued by Ruth Amsel (name given), replaced by record 2" in words
+    assert "Record 2 covers it, issued by Ruth Amsel." in words
 
 
 def test_a_page_where_somebody_signed_in_proves_the_name(demo_copy: Path) -> None:
@@ -106,11 +131,11 @@ def test_both_people_of_a_setup_and_who_takes_notice_of_an_alarm(demo_copy: Path
     """The account must be that of the name: another one proves nothing of it; nor does a machine's token."""
     with_accounts(demo_copy)
     with Store.open(demo_copy) as store:
-        texts = dict(store.setups()[-1].texts)
+        texts = dict(store.setups.versions()[-1].texts)
         with acting_through(at="command line", account="ramsel"):
-            number = store.put_setup(texts, "Ruth Amsel", "both", "Jan Volk", 1)
+            number = store.setups.put(texts, "Ruth Amsel", "both", "Jan Volk", 1)
         with acting_through(at="command line", account="ramsel, jvolk"):
-            both = store.put_setup(texts, "Ruth Amsel", "both", "Jan Volk", 2)
+            both = store.setups.put(texts, "Ruth Amsel", "both", "Jan Volk", 2)
         names = Names(store)
         versions = names.proven_versions()
         assert versions[number] == {"author_proven": True, "approver_proven": False}

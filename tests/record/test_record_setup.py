@@ -21,7 +21,7 @@ def issued(store: Store, out: Path) -> Any:
     from zoneinfo import ZoneInfo
 
     zone = ZoneInfo("Europe/Vienna")
-    setup = in_force(store.setups()).setup
+    setup = in_force(store.setups.versions()).setup
     day = (parse("2026-10-20", zone), parse("2026-10-21", zone))
     verdicts = Verdicts(store, setup)
     issue(store, verdicts, setup, "machine-bay", *day, out, "Greta Holm", time.time_ns())
@@ -34,7 +34,7 @@ def test_a_corrected_entry_error_is_said_in_each_record_that_it_touches(
     """A plain change begins at its approval and is not in a record of October; a correction reaches back."""
     now_ns = time.time_ns()
     with Store.open(demo_copy) as store:
-        texts = dict(store.setups()[0].texts)
+        texts = dict(store.setups.versions()[0].texts)
 
         def put(old: str, new: str, file: str, *, correction: bool) -> None:
             texts[file] = texts[file].replace(old, new, 1)
@@ -67,8 +67,9 @@ def test_a_channel_that_never_had_a_certificate_is_said_and_stops_no_record(
     """P3 stands in the bay without any certificate: the record is issued, and its pages and JSON say so."""
     now_ns = time.time_ns()
     with Store.open(demo_copy) as store:
-        texts = {name: text for name, text in store.setups()[0].texts.items() if not _of_p3(name, text)}
-        assert len(texts) < len(store.setups()[0].texts)
+        first = store.setups.versions()[0].texts
+        texts = {name: text for name, text in first.items() if not _of_p3(name, text)}
+        assert len(texts) < len(first)
         number = approval.propose(store, texts, "Greta", "no paper of P3", now_ns, correction=True)
         approval.approve(store, number, "Ines", "", now_ns)
         facts = issued(store, tmp_path / "out")

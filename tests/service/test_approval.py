@@ -45,7 +45,7 @@ def kinds(store: Store) -> list[tuple[str, str]]:
 
 
 def bay(store: Store, **more: int) -> list[tuple[float | None, int | None, str]]:
-    rules = in_force(store.setups(), **more).setup.rules
+    rules = in_force(store.setups.versions(), **more).setup.rules
     return [(r.upper, r.to_ns, r.approver) for r in rules if r.key == "machine-bay.temperature"]
 
 
@@ -58,7 +58,7 @@ def test_a_proposal_changes_nothing_until_another_approves(store: Store) -> None
     approval.approve(store, number, "Radek Sova", "checked", NOW + 2 * DAY)
     assert bay(store) == [(20.5, NOW + 2 * DAY, "Ines Faber"), (20.6, None, "Radek Sova")]
     assert bay(store, known_ns=NOW + DAY) == [(20.5, None, "Ines Faber")]
-    newest = store.setups()[-1]
+    newest = store.setups.versions()[-1]
     assert (newest.who, newest.approver, newest.why, newest.proposed_ns, newest.at_ns) == (
         "Greta Holm", "Radek Sova", "new annex", NOW + DAY, NOW + 2 * DAY,
     )  # fmt: skip
@@ -77,7 +77,7 @@ def test_a_refused_proposal_keeps_its_number_and_never_holds(store: Store) -> No
         approval.approve(store, number, "Ines Faber", "", NOW)
     again = proposed(store, texts("20.4"))
     assert (number, again) == (2, 3)
-    assert [(p.version, p.state) for p in store.proposals()] == [(2, "refused"), (3, "waiting")]
+    assert [(p.version, p.state) for p in store.setups.proposals()] == [(2, "refused"), (3, "waiting")]
     assert len(bay(store)) == 1
     assert store.verify().intact
 
@@ -110,7 +110,7 @@ def test_what_cannot_follow_is_refused_and_changes_nothing(
     with pytest.raises(Refused, match=words):
         proposed(store, files)
     assert store.journal.head() == head
-    assert store.proposals() == []
+    assert store.setups.proposals() == []
 
 
 def test_an_unknown_proposal_names_those_that_wait(store: Store) -> None:
@@ -133,24 +133,24 @@ def test_one_person_may_do_both_where_the_room_says_so(store: Store) -> None:
         approval.approve(store, correction, "Greta Holm", "", NOW + 3 * DAY)
     approval.approve(store, correction, "Ines Faber", "", NOW + 3 * DAY)
     assert [(u, end) for u, end, _ in bay(store)] == [(20.5, NOW + 2 * DAY), (20.55, None)]
-    (said,) = in_force(store.setups()).setup.corrections
+    (said,) = in_force(store.setups.versions()).setup.corrections
     assert (said.version, said.from_ns, said.approver) == (4, NOW + 2 * DAY, "Ines Faber")
 
 
 def test_an_empty_store_takes_the_files_as_version_1(tmp_path: Path) -> None:
     with Store.open(tmp_path / "new", create=True, simulated=True) as store:
         assert approval.propose(store, texts(), "Greta Holm", "", NOW) == 1
-        assert [v.version for v in store.setups()] == [1]
+        assert [v.version for v in store.setups.versions()] == [1]
 
 
 def test_stored_texts_that_do_not_fit_are_not_approved(store: Store) -> None:
     """What was proposed is checked again when it is approved: the program may have become stricter."""
     with store.begin() as conn:
         broken = {**texts(), "limits.toml": "nonsense = 1\n"}
-        number = store.propose_setup(broken, "Greta Holm", "why", NOW, correction=False, conn=conn)
+        number = store.setups.propose(broken, "Greta Holm", "why", NOW, correction=False, conn=conn)
     with pytest.raises(ConfigError, match="nonsense"):
         approval.approve(store, number, "Ines Faber", "", NOW)
-    assert len(store.setups()) == 1
+    assert len(store.setups.versions()) == 1
 
 
 EDITS = {
@@ -172,3 +172,23 @@ def test_an_edited_proposal_is_found(store: Store, statement: str) -> None:
         stranger.execute(statement)
         stranger.commit()
     assert any(EDITS[statement] in fault for fault in store.verify().faults)
+
+
+def test_nobody_approves_alone_what_the_service_proposed(store: Store) -> None:
+    """Files that changed under the service have no author: one person takes them over, another approves."""
+    number = approval.propose(store, texts("20.6"), approval.SERVICE, "SIGHUP", NOW + DAY, by_service=True)
+    with pytest.raises(Refused, match=f"config take-over {number}"):
+        approval.approve(store, number, "Radek Sova", "", NOW + 2 * DAY)
+    own = approval.take_over(store, number, "Greta Holm", "", NOW + 2 * DAY)
+    with pytest.raises(Refused, match="another person"):
+        approval.approve(store, own, "Greta Holm", "", NOW + 3 * DAY)
+    with pytest.raises(Refused, match="stands for it already"):
+        approval.take_over(store, own, "Radek Sova", "", NOW + 3 * DAY)
+    approval.approve(store, own, "Radek Sova", "", NOW + 3 * DAY)
+    newest = store.setups.versions()[-1]
+    assert (newest.version, newest.who, newest.approver) == (own, "Greta Holm", "Radek Sova")
+    assert [(p.version, p.state) for p in store.setups.proposals()] == [
+        (number, "refused"),
+        (own, "approved"),
+    ]
+    assert store.verify().intact

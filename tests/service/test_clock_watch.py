@@ -60,13 +60,13 @@ def test_a_clock_before_what_is_stored_is_unsure_until_it_is_set(store: Store, s
     store.append("poll", found.mark_unsure([row(hands, 22.0)]))
     found.check()
     assert found.why
-    assert store.readings("P1.temperature", 0, 2**62).value.tolist() == [20.0]
+    assert store.readings.read("P1.temperature", 0, 2**62).value.tolist() == [20.0]
     hands.base_ns = NOW_NS + 1000 * NS  # somebody, or a time server, sets it right
     assert list(store.clocks.unsure_boots()) == [boot_id()]
     found.check()
     assert not found.why
     assert store.clocks.unsure_boots() == {}
-    moved = store.readings("P1.temperature", 0, 2**62)
+    moved = store.readings.read("P1.temperature", 0, 2**62)
     assert moved.value.tolist() == [20.0, 21.0, 22.0]
     assert moved.taken_ns.tolist()[1:] == [NOW_NS + 1005 * NS, NOW_NS + 1065 * NS]
     assert found.mark_unsure([row(hands, 23.0)])[0].source == "poll"
@@ -113,7 +113,7 @@ def test_a_step_while_running_is_doubted_from_the_first_reading_on(store: Store,
     hands.mono_ns += 60 * NS
     store.append("poll", found.mark_unsure([row(hands, 23.0)]))
     found.check()
-    assert store.readings("P1.temperature", 0, 2**62).value.tolist() == [20.0, 21.0]
+    assert store.readings.read("P1.temperature", 0, 2**62).value.tolist() == [20.0, 21.0]
 
     (doubt,) = store.clocks.unsure_boots().values()
     with store.begin() as conn:
@@ -122,7 +122,7 @@ def test_a_step_while_running_is_doubted_from_the_first_reading_on(store: Store,
         )
     found.check()
     assert not found.why
-    told = store.readings("P1.temperature", 0, 2**62)
+    told = store.readings.read("P1.temperature", 0, 2**62)
     assert told.value.tolist() == [20.0, 21.0, 22.0, 23.0]
     assert told.taken_ns.tolist()[1:] == [NOW_NS + (60 + 60 * n) * NS for n in range(3)]
     found.check()
@@ -164,7 +164,7 @@ def test_a_correction_says_nothing_of_a_doubt_that_came_after_it(store: Store) -
     hands.base_ns = NOW_NS
     found.check()
     assert not found.why
-    first = store.readings("P1.temperature", 0, 2**62)
+    first = store.readings.read("P1.temperature", 0, 2**62)
     assert first.value.tolist() == [20.0, 21.0]
 
     hands.mono_ns += 60 * NS
@@ -172,10 +172,10 @@ def test_a_correction_says_nothing_of_a_doubt_that_came_after_it(store: Store) -
     store.append("poll", found.mark_unsure([row(hands, 22.0)]))
     found.check()
     assert list(store.clocks.unsure_boots()) == [boot_id()]
-    assert store.readings("P1.temperature", 0, 2**62).taken_ns.tolist() == first.taken_ns.tolist()
+    assert store.readings.read("P1.temperature", 0, 2**62).taken_ns.tolist() == first.taken_ns.tolist()
     with store.begin() as conn:
         store.clocks.record_correction(boot_id(), NOW_NS + 5 * NS, "Greta Holm", "radio clock", conn)
-    told = store.readings("P1.temperature", 0, 2**62)
+    told = store.readings.read("P1.temperature", 0, 2**62)
     assert told.value.tolist() == [20.0, 21.0, 22.0]
     assert told.taken_ns.tolist() == [*first.taken_ns.tolist(), NOW_NS + (125 + 5) * NS]
     assert store.verify().intact

@@ -84,7 +84,7 @@ class Server(Peer):
     """A peer whose way of talking can be changed; connections that it has are dropped then."""
 
     def __init__(self, sound: Talk, first: bytes) -> None:
-        talks = {
+        self._talks: dict[str, Talk] = {
             SOUND: sound,
             "block": silent,
             "drip": dripping(first[:3]),
@@ -96,7 +96,7 @@ class Server(Peer):
 
         def talk(peer: socket.socket, ending: threading.Event) -> None:
             self._peers = [*self._peers[-20:], peer]
-            talks[self.mode](peer, ending)
+            self._talks[self.mode](peer, ending)
 
         super().__init__(talk)
 

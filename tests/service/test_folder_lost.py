@@ -71,7 +71,7 @@ def test_a_folder_that_goes_away_is_notified_past_it_and_loses_nothing(
         service.start()
         try:
             service._writer.rows([row(1)])
-            assert until(lambda: len(store.readings("P1.temperature", 0, 2**62)) == 1)
+            assert until(lambda: len(store.readings.read("P1.temperature", 0, 2**62)) == 1)
             with caplog.at_level(logging.ERROR):
                 back = take_away(folder, tmp_path / "away")
                 service._writer.rows([row(2)])
@@ -85,7 +85,7 @@ def test_a_folder_that_goes_away_is_notified_past_it_and_loses_nothing(
             back()
 
             assert until(lambda: not service.status()["store_trouble"] and not service.status()["queue"])
-            assert list(store.readings("P1.temperature", 0, 2**62).value) == [21.0, 22.0]
+            assert list(store.readings.read("P1.temperature", 0, 2**62).value) == [21.0, 22.0]
             refused = [e for e in store.journal.entries(kind="event") if e.what["event"] == "store-refused"]
             assert len(refused) == 1
         finally:

@@ -117,7 +117,7 @@ def test_what_hangs_outside_silences_nobody_and_is_alarmed_by_its_name(
         assert beats["stopped"] is False
         end_ns = clock.wall_ns()
         for channel in ("P1.temperature", "P2.temperature", "P3.temperature"):
-            found = store.readings(channel, START_NS, end_ns)
+            found = store.readings.read(channel, START_NS, end_ns)
             assert set(found.status) == {0}  # each of them "ok"
         told = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "probe-stuck"]
         assert {what["probe"] for what in told} >= {"P4", "P5"}

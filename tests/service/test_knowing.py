@@ -63,7 +63,7 @@ def test_a_new_version_of_the_setup_does_not_prove_a_way(store: Store, config: C
     for day, limits in ((0, config.texts["limits.toml"]), (20, wider)):
         texts = {**config.texts, "limits.toml": limits}
         actions.apply_setup(store, texts, "Greta Holm", "set up", "Ines Faber", START + day * DAY_NS)
-    assert len(store.setups()) == 2
+    assert len(store.setups.versions()) == 2
     knowing = SelfCheck(store, config, {})
 
     assert knowing.facts(START + 35 * DAY_NS).unproven == {}

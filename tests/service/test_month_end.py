@@ -13,7 +13,7 @@ from logger.store import Store
 
 def test_october_is_issued_once_for_each_zone(demo_copy: Path) -> None:
     with Store.open(demo_copy) as store:
-        config = in_force(store.setups())
+        config = in_force(store.setups.versions())
         now_ns = 1_793_679_000 * 10**9  # 2026-11-03T04:10:00Z, by date(1)
         assert rfc3339(now_ns) == "2026-11-03T04:10:00Z"
         told = month_end(store, config, now_ns)

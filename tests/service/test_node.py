@@ -147,7 +147,7 @@ def test_everything_arrives_once_though_the_centre_is_away_busy_and_loses_answer
         sends.later()
     assert sends.waiting == 0
     assert door.lost > 0
-    mine, theirs = annex.columns("P1.temperature", 0, 2**62), centre.columns("P1.temperature", 0, 2**62)
+    mine, theirs = (store.readings.columns("P1.temperature", 0, 2**62) for store in (annex, centre))
     assert len(theirs) == 4000
     for name in ("taken_ns", "received_ns", "status", "seq"):
         assert getattr(mine, name).tolist() == getattr(theirs, name).tolist()
@@ -177,7 +177,7 @@ def test_a_centre_that_was_put_back_gets_again_what_it_lost(
         other = Door(older, config)
         annex.append("poll", rows(101, 1))
         forwarder(annex, other).later()
-        assert len(older.columns("P1.temperature", 0, 2**62)) == 101
+        assert len(older.readings.columns("P1.temperature", 0, 2**62)) == 101
         other.close()
 
 
@@ -222,11 +222,11 @@ def test_a_whole_node_reads_stores_and_sends(annex: Store, centre: Store, door: 
             clock=clock.wall_ns, bus_clock=clock, send_every_s=0.1,
         )  # fmt: skip
         node.start()
-        assert until(lambda: len(annex.columns("P1.temperature", 0, 2**62)) >= 3, 10)
-        assert centre.channels() == []
+        assert until(lambda: len(annex.readings.columns("P1.temperature", 0, 2**62)) >= 3, 10)
+        assert centre.readings.channels() == []
         assert node.status()["not_sent"]
         open_.mode = "open"
-        assert until(lambda: len(centre.readings("P1.temperature", 0, 2**62)) >= 5, 15)
+        assert until(lambda: len(centre.readings.read("P1.temperature", 0, 2**62)) >= 5, 15)
         assert node.stop()
         open_.close()
     told = [e.what["event"] for e in annex.journal.entries(kind="event")]
@@ -264,7 +264,7 @@ def test_a_node_hands_over_to_the_interface_as_it_is_served(
     sends = Forwarder(annex, Centre(url, "annex", tokens.add("annex", {Scope.READINGS}, "test")[1]))
     assert sends.turn() == 1200
     assert sends.turn() == 0
-    assert len(centre.columns("P1.temperature", 0, 2**62)) == 1200
+    assert len(centre.readings.columns("P1.temperature", 0, 2**62)) == 1200
     assert centre.verify().intact
     server.close()
     serving.join(5)

@@ -130,7 +130,7 @@ def test_a_full_disk_is_waited_out_and_not_begun_anew(
         full.clear()
         assert until(lambda: made.status()["store_trouble"] == "", 20)
         assert made.stop()
-        assert len(store.arrived_after(0)[0]) >= waited > 0
+        assert len(store.readings.arrived_after(0)[0]) >= waited > 0
 
 
 def test_the_unit_is_sound_and_hardened(tmp_path: Path) -> None:
@@ -171,6 +171,6 @@ def test_sighup_proposes_changed_files_and_refuses_faulty_ones_whole(tmp_path: P
     with Store.open(data) as store:
         told = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "config-reload"]
         assert any("nmae" in str(fault) for fault in told[0]["faults"])
-        assert [p.state for p in store.proposals()] == ["waiting"]
-        assert len(store.setups()) == 1
+        assert [p.state for p in store.setups.proposals()] == ["waiting"]
+        assert len(store.setups.versions()) == 1
         assert store.verify().intact

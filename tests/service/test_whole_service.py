@@ -127,10 +127,10 @@ def test_drift_alarm_mail_acknowledgement(tmp_path: Path, mailbox: tuple[Mailbox
         service = Service(store, config, clock=clock.wall_ns, judge_every_s=0.3, bus_clock=clock)
         service.start()
         try:
-            assert until(lambda: len(store.newest_ok()) == 13, 10), store.newest()
+            assert until(lambda: len(store.readings.newest(ok=True)) == 13, 10), store.readings.newest()
             twin.drift()
             assert until(lambda: any("bay-temperature" in mail for mail in mails), 25), (
-                state(store, "bay-temperature"), store.live(), events(store)
+                state(store, "bay-temperature"), store.verdict_cache.live(), events(store)
             )  # fmt: skip
             assert state(store, "bay-temperature") is AlarmState.UNACKNOWLEDGED
             after = attending.acknowledge(
@@ -173,7 +173,7 @@ def test_the_service_ends_by_a_signal_with_its_last_reading(tmp_path: Path) -> N
     with Store.open(data) as store, store.lock_service():
         assert code == 0
         assert [e for e in events(store) if e in {"start", "stop"}] == ["start", "stop"]
-        assert [(v.version, v.who) for v in store.setups()] == [(1, "Greta Holm")]
+        assert [(v.version, v.who) for v in store.setups.versions()] == [(1, "Greta Holm")]
         assert store.verify().intact
     last = heartbeat.read(data)
     assert last is not None
@@ -244,7 +244,7 @@ def _with_urls(text: str, urls: dict[str, str]) -> str:
 
 def _count(data: Path) -> int:
     with Store.open(data) as store:
-        return len(store.newest_ok())
+        return len(store.readings.newest(ok=True))
 
 
 def _one_reading(store: Store, at_ns: int) -> None:

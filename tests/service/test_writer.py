@@ -51,7 +51,7 @@ def until(holds: Callable[[], object], within_s: float = 5.0) -> bool:
 
 def stored(store: Store) -> list[float]:
     """Values in order of time."""
-    return [float(v) for v in store.readings("P1.temperature", 0, 2**62).value]
+    return [float(v) for v in store.readings.read("P1.temperature", 0, 2**62).value]
 
 
 def events(store: Store) -> list[dict[str, object]]:

@@ -60,7 +60,7 @@ def test_a_spike_of_a_minute_is_in_the_curve(record: Store) -> None:
     """With 100 bins over 20 days the greatest value is that of the spike, corrected by the certificate."""
     setup = with_humidity(made(8))
     found = curve(record, setup, "P00.temperature", START_NS, START_NS + 20 * DAY, bins=100)
-    raw = record.readings("P00.temperature", START_NS, START_NS + 20 * DAY)
+    raw = record.readings.read("P00.temperature", START_NS, START_NS + 20 * DAY)
     top = raw.value.max()
     correction = np.interp(top, (15.0, 20.0, 25.0), (0.01, 0.02, -0.01))
     assert found.high.max() == pytest.approx(top + correction)
@@ -73,8 +73,8 @@ def test_dew_point_in_short_bins_is_that_of_each_reading(record: Store) -> None:
     """In bins of a minute the curve is the formula on the corrected readings, and bounds nothing."""
     setup = with_humidity(made(8))
     found = curve(record, setup, "P00.dew_point", START_NS, START_NS + 200 * MINUTE, bins=200)
-    t = record.readings("P00.temperature", START_NS, START_NS + 200 * MINUTE).value
-    rh = record.readings("P00.relative_humidity", START_NS, START_NS + 200 * MINUTE).value
+    t = record.readings.read("P00.temperature", START_NS, START_NS + 200 * MINUTE).value
+    rh = record.readings.read("P00.relative_humidity", START_NS, START_NS + 200 * MINUTE).value
     t = t + np.interp(t, (15.0, 20.0, 25.0), (0.01, 0.02, -0.01))
     assert not found.bounds
     assert found.low == pytest.approx(dew_point(t, rh - 1.0), abs=1e-9)

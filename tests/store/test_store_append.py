@@ -33,9 +33,9 @@ def test_rows_come_back_as_they_went_in(store: Store) -> None:
     batch = store.append("poll", [good, failed])
 
     assert (batch.first, batch.last, batch.count) == (1, 2, 2)
-    assert store.newest() == {"P1.temperature": good, "P2.temperature": failed}
-    assert store.newest_ok() == {"P1.temperature": good}
-    found = store.readings("P2.temperature", OCTOBER, OCTOBER + 10)
+    assert store.readings.newest() == {"P1.temperature": good, "P2.temperature": failed}
+    assert store.readings.newest(ok=True) == {"P1.temperature": good}
+    found = store.readings.read("P2.temperature", OCTOBER, OCTOBER + 10)
     assert found.taken_ns.tolist() == [OCTOBER + 2]
     assert np.isnan(found.value[0])
     assert STATUS[found.status[0]] == "timeout"
@@ -58,7 +58,7 @@ def test_what_is_no_valid_number_is_kept_as_text(
     """A stored value is a finite number of a good reading or none; what came stays in `raw`."""
     store.append("poll", [row])
 
-    (kept,) = store.newest().values()
+    (kept,) = store.readings.newest().values()
 
     assert (kept.value, kept.status, kept.raw) == (value, status, raw)
     assert store.verify().intact
@@ -74,7 +74,7 @@ def test_a_contradictory_row_is_refused_and_the_batch_with_it(store: Store, row:
     with pytest.raises(StoreError, match=r"reading of c has status"):
         store.append("poll", [Row("c", 1, 1, 1.0), row])
 
-    assert store.newest() == {}
+    assert store.readings.newest() == {}
     assert store.append("poll", [Row("c", 1, 1, 1.0)]).first == 1
 
 
@@ -95,7 +95,7 @@ def test_no_rows_make_no_batch(store: Store) -> None:
 def test_what_stands_cannot_be_changed(store: Store, table: str, how: str) -> None:
     """Triggers refuse changes and deletions, so that a mistake in the program cannot do harm."""
     store.append("poll", polled(OCTOBER, 3))
-    store.put_setup({"room.toml": ""}, "Greta Holm", "first", "Greta Holm", OCTOBER)
+    store.setups.put({"room.toml": ""}, "Greta Holm", "first", "Greta Holm", OCTOBER)
     with store.begin() as conn:
         conn.execute(tables.mark.insert().values(zone="z", from_ns=0, to_ns=10**9, reason="r", who="w"))
         span = {"from": "1970-01-01T00:00:00Z", "to": "1970-01-01T00:00:01Z"}
@@ -191,24 +191,24 @@ def _write(folder: Path, writer: str) -> None:
 
 def test_arrivals_are_told_once_each_in_order(store: Store) -> None:
     """A page that asks with its cursor sees every row once, whatever instant it was taken at."""
-    _, cursor = store.arrived_after(-1)
+    _, cursor = store.readings.arrived_after(-1)
     store.append("poll", polled(OCTOBER + MINUTE, 3))
     store.append("late", polled(OCTOBER, 1))
 
-    first, middle = store.arrived_after(cursor, limit=2)
-    second, end = store.arrived_after(middle)
+    first, middle = store.readings.arrived_after(cursor, limit=2)
+    second, end = store.readings.arrived_after(middle)
 
     assert [row.taken_ns - OCTOBER for _, row in first + second] == [MINUTE, 2 * MINUTE, 3 * MINUTE, 0]
-    assert store.arrived_after(end) == ([], end)
-    assert store.arrived_after(-1) == ([], end)
-    assert store.changed_since(middle) == ({"P1.temperature": OCTOBER}, end)
+    assert store.readings.arrived_after(end) == ([], end)
+    assert store.readings.arrived_after(-1) == ([], end)
+    assert store.readings.changed_since(middle) == ({"P1.temperature": OCTOBER}, end)
 
 
 def test_readings_of_an_unknown_channel_are_none(store: Store) -> None:
     """A channel that never had a reading has no readings and no extent."""
-    assert len(store.readings("P9.temperature", 0, OCTOBER)) == 0
-    assert store.extent() is None
-    assert store.extent(["P9.temperature"]) is None
+    assert len(store.readings.read("P9.temperature", 0, OCTOBER)) == 0
+    assert store.readings.extent() is None
+    assert store.readings.extent(["P9.temperature"]) is None
 
 
 def test_extent_spans_what_has_a_value(store: Store) -> None:
@@ -218,7 +218,7 @@ def test_extent_spans_what_has_a_value(store: Store) -> None:
     ]
     store.append("poll", [*polled(OCTOBER, 3), *failed])
 
-    assert store.extent() == (OCTOBER, OCTOBER + 2 * MINUTE)
+    assert store.readings.extent() == (OCTOBER, OCTOBER + 2 * MINUTE)
 
 
 def test_the_database_is_durable_by_its_settings(store: Store, folder: Path) -> None:

@@ -31,7 +31,7 @@ ROOM = {"room.toml": '[room]\nkey = "east"\n'}
 
 
 def shown(store: Store, channel: str = "P1.temperature") -> list[tuple[int, str, int, bool]]:
-    found = store.readings(channel, -(2**63), 2**63 - 1)
+    found = store.readings.read(channel, -(2**63), 2**63 - 1)
     return list(
         zip(
             found.taken_ns.tolist(),
@@ -43,11 +43,18 @@ def shown(store: Store, channel: str = "P1.temperature") -> list[tuple[int, str,
     )
 
 
+def everything_shown(store: Store) -> tuple[object, ...]:
+    """What is read of a store in every way."""
+    readings = store.readings
+    newest = readings.newest(), readings.newest(ok=True)
+    return shown(store), *newest, readings.extent(), readings.arrived_after(-1)
+
+
 def test_a_sealed_month_reads_as_before(store: Store) -> None:
     """Two months and a running one: complete months move, every answer stays."""
-    store.put_setup(ROOM, "Greta Holm", "first", "Greta Holm", OCTOBER)
+    store.setups.put(ROOM, "Greta Holm", "first", "Greta Holm", OCTOBER)
     store.append("poll", polled(OCTOBER - DAY, 300, PROBES, step_ns=DAY // 4))
-    before = shown(store), store.newest(), store.newest_ok(), store.extent(), store.arrived_after(-1)
+    before = everything_shown(store)
 
     seals = store.seal(NOVEMBER + 2 * DAY)
 
@@ -56,14 +63,8 @@ def test_a_sealed_month_reads_as_before(store: Store) -> None:
         "archive/room=east/year=2026/month=10/readings-0001.parquet",
     ]
     assert hot_rows(store) == 600 - sum(seal.rows for seal in seals)
-    assert (
-        shown(store),
-        store.newest(),
-        store.newest_ok(),
-        store.extent(),
-        store.arrived_after(-1),
-    ) == before
-    assert store.seals() == seals
+    assert everything_shown(store) == before
+    assert store.archive.seals() == seals
     assert store.seal(NOVEMBER + 2 * DAY) == []
     assert store.verify().faults == ()
 
@@ -101,13 +102,14 @@ def test_everything_sealed_leaves_an_empty_hot_tier(store: Store) -> None:
     store.append(
         "poll", [*polled(OCTOBER, 5), Row("P1.temperature", OCTOBER + DAY, OCTOBER + DAY, None, "timeout")]
     )
-    newest, ok, (_, cursor) = store.newest(), store.newest_ok(), store.arrived_after(-1)
+    newest, ok = store.readings.newest(), store.readings.newest(ok=True)
+    _, cursor = store.readings.arrived_after(-1)
 
     store.seal(IN_DECEMBER)
-    assert (hot_rows(store), store.newest(), store.newest_ok()) == (0, newest, ok)
+    assert (hot_rows(store), store.readings.newest(), store.readings.newest(ok=True)) == (0, newest, ok)
     store.append("poll", polled(IN_DECEMBER, 1))
 
-    rows, _ = store.arrived_after(cursor)
+    rows, _ = store.readings.arrived_after(cursor)
     assert [row.taken_ns for _, row in rows] == [IN_DECEMBER]
     assert store.append("poll", polled(IN_DECEMBER, 1)).first == 8
 
@@ -115,14 +117,14 @@ def test_everything_sealed_leaves_an_empty_hot_tier(store: Store) -> None:
 def test_what_was_sealed_before_anybody_asked_is_still_a_change(store: Store) -> None:
     """Pieces become dirty by rows that arrived and were sealed since."""
     store.append("poll", polled(NOVEMBER, 1))
-    _, cursor = store.arrived_after(-1)
+    _, cursor = store.readings.arrived_after(-1)
     store.append("import-x", polled(OCTOBER, 5, PROBES))
 
     store.seal(NOVEMBER + 2 * DAY)
 
-    changed, end = store.changed_since(cursor)
+    changed, end = store.readings.changed_since(cursor)
     assert changed == dict.fromkeys(PROBES, OCTOBER)
-    assert store.changed_since(end) == ({}, end)
+    assert store.readings.changed_since(end) == ({}, end)
 
 
 def test_late_data_makes_a_further_file(store: Store) -> None:
@@ -156,7 +158,7 @@ def test_rooms_have_folders_of_their_own(store: Store) -> None:
 
 def test_a_stranger_reads_the_archive_in_two_lines(store: Store) -> None:
     """pandas alone, no code of ours."""
-    store.put_setup(ROOM, "Greta Holm", "first", "Greta Holm", OCTOBER)
+    store.setups.put(ROOM, "Greta Holm", "first", "Greta Holm", OCTOBER)
     store.append("poll", polled(OCTOBER, 50, PROBES))
     store.seal(IN_DECEMBER)
 
@@ -257,7 +259,7 @@ def _seal_and_compare(template: Path, batches: list[tuple[str, list[Row]]], seal
         assert store.verify().faults == ()
         assert _rows_of_both(store) == hot
         assert [key for key, _ in hot] == sorted(_numbered(batches))
-        for channel in store.channels():
+        for channel in store.readings.channels():
             assert shown(store, channel) == _expected(hot, channel)
 
 
@@ -269,8 +271,8 @@ def _rows_of_both(store: Store) -> list[tuple[tuple[str, int], Row]]:
     """Every row with its writer and number, from both tiers."""
     with store.read() as conn:
         parts = [
-            store._hot.select(conn),
-            *(store._archive.rows_of(writer, 1, 999) for writer in ("poll", "x")),
+            store.hot.select(conn),
+            *(store.archive.rows_of(writer, 1, 999) for writer in ("poll", "x")),
         ]
     found = [
         ((p.writer[at], int(p.seq[at])), p.row(at)) for p in parts if p is not None for at in range(len(p))
@@ -315,7 +317,7 @@ def test_an_interrupted_seal_is_finished_or_removed_at_the_next_start(folder: Pa
 
     with Store.open(folder) as store:
         files = [path for path in (folder / "archive").rglob("*") if path.is_file()]
-        assert len(files) == len(store.seals()) == (1 if point == "_delete" else 0)
+        assert len(files) == len(store.archive.seals()) == (1 if point == "_delete" else 0)
         assert hot_rows(store) == (0 if point == "_delete" else 40)
         store.seal(IN_DECEMBER)
         assert (hot_rows(store), shown(store)) == (0, before)
@@ -333,7 +335,7 @@ def test_a_file_that_reads_back_differently_is_not_sealed(store: Store) -> None:
     with patch.object(Archive, "day_digests", changed), pytest.raises(StoreError, match="did not read back"):
         store.seal(IN_DECEMBER)
 
-    assert (hot_rows(store), store.seals()) == (20, [])
+    assert (hot_rows(store), store.archive.seals()) == (20, [])
 
 
 def test_altered_hot_rows_are_never_sealed(store: Store, folder: Path) -> None:
@@ -344,7 +346,7 @@ def test_altered_hot_rows_are_never_sealed(store: Store, folder: Path) -> None:
     with pytest.raises(StoreDamaged, match="batch 2 of writer poll: altered"):
         store.seal(IN_DECEMBER)
 
-    assert (hot_rows(store), store.seals()) == (20, [])
+    assert (hot_rows(store), store.archive.seals()) == (20, [])
 
 
 def test_a_missing_sealed_file_is_named_on_reading(store: Store) -> None:
@@ -354,7 +356,7 @@ def test_a_missing_sealed_file_is_named_on_reading(store: Store) -> None:
     (store.folder / seal.file).unlink()
 
     with pytest.raises(StoreDamaged, match=seal.file):
-        store.readings("P1.temperature", OCTOBER, NOVEMBER)
+        store.readings.read("P1.temperature", OCTOBER, NOVEMBER)
 
 
 def test_a_probe_with_a_wrong_clock_is_sealed_where_its_clock_says(store: Store) -> None:
@@ -362,7 +364,7 @@ def test_a_probe_with_a_wrong_clock_is_sealed_where_its_clock_says(store: Store)
     for at in range(0, 5 * MINUTE, MINUTE):
         store.append("poll", [*polled(OCTOBER + at, 1), *polled(at, 1, ("P2.temperature",))])
         store.append("poll", polled(NOVEMBER + 20 * DAY + at, 1))
-    before = shown(store), shown(store, "P2.temperature"), store.newest(), store.extent()
+    before = shown(store), shown(store, "P2.temperature"), store.readings.newest(), store.readings.extent()
 
     seals = store.seal(NOVEMBER + 2 * DAY)
     store.append("poll", [*polled(OCTOBER, 1), *polled(NOVEMBER + 20 * DAY, 1, ("P2.temperature",))])

@@ -39,7 +39,7 @@ def filled(store: Store) -> Store:
     store.seal(IN_DECEMBER)
     store.append("poll", polled(NOVEMBER, 50))
     content = b"time;value\n"
-    store.record_import(hashlib.sha256(content).hexdigest(), "P1.csv", content, {"rows": 1})
+    store.imports.record(hashlib.sha256(content).hexdigest(), "P1.csv", content, {"rows": 1})
     return store
 
 
@@ -59,7 +59,7 @@ def test_what_is_restored_is_the_record(filled: Store, target: Path, tmp_path: P
     assert (done.newest_ns, done.at_ns) == (polled(NOVEMBER, 50)[-1].taken_ns, AT)
     assert everything(tmp_path / "new") == everything(filled.folder)
     with Store.open(tmp_path / "new") as again:
-        before, after = filled.readings("P1.temperature", 0, AT), again.readings("P1.temperature", 0, AT)
+        before, after = (store.readings.read("P1.temperature", 0, AT) for store in (filled, again))
         assert before.value.tolist() == after.value.tolist()
         assert again.verify([report.head]).intact
         assert again.journal.entries(kind="restore")[0].what["backup"] == report.backup
@@ -149,7 +149,7 @@ def test_a_broken_record_never_pushes_out_a_good_backup(filled: Store, target: P
 
 def test_an_altered_sealed_file_does_not_reach_the_backup(filled: Store, target: Path) -> None:
     """What the seal says is wanted, not what stands in the folder."""
-    path = filled.folder / filled.seals()[0].file
+    path = filled.folder / filled.archive.seals()[0].file
     pristine = path.read_bytes()
     path.write_bytes(pristine[:-1] + b"x")
 

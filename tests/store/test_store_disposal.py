@@ -31,21 +31,21 @@ def kept(store: Store) -> Store:
 
 def test_two_people_let_a_month_go_and_its_digest_stays(kept: Store) -> None:
     """October is gone for readers, explained for verification; the rest is as it was."""
-    october, november, *_ = kept.seals()
+    october, november, *_ = kept.archive.seals()
 
     done = kept.dispose(TWO, NOW, 10)
 
     assert done.files == (october.file,)
     assert not (kept.folder / october.file).exists()
-    assert len(kept.readings("P1.temperature", OCTOBER, NOVEMBER)) == 0
-    assert len(kept.readings("P1.temperature", NOVEMBER, NOW)) > 90
+    assert len(kept.readings.read("P1.temperature", OCTOBER, NOVEMBER)) == 0
+    assert len(kept.readings.read("P1.temperature", NOVEMBER, NOW)) > 90
     found = kept.verify()
     assert found.faults == ()
-    assert (found.files, len(found.disposed)) == (len(kept.seals()) - 1, 1)
+    assert (found.files, len(found.disposed)) == (len(kept.archive.seals()) - 1, 1)
     assert "disposed of by Greta Holm, approved by Ines Faber" in found.disposed[0]
     (entry,) = kept.journal.entries(kind="disposal")
     assert entry.what["files"][0]["sha256"] == october.sha256  # type: ignore[index,call-overload]
-    assert kept.seals(disposed=False)[0] == november
+    assert kept.archive.seals(disposed=False)[0] == november
 
 
 @pytest.mark.parametrize(
@@ -65,14 +65,14 @@ def test_without_authority_nothing_goes_and_the_attempt_is_kept(
     with pytest.raises(Refused, match=reason):
         kept.dispose(asked, NOW, years)
 
-    assert all((kept.folder / one.file).is_file() for one in kept.seals())
+    assert all((kept.folder / one.file).is_file() for one in kept.archive.seals())
     (entry,) = kept.journal.entries(kind="disposal-refused")
     assert entry.who == "Greta Holm"
 
 
 def test_an_altered_file_is_not_made_to_vanish(kept: Store) -> None:
     """Disposal must not hide that something was changed."""
-    path = kept.folder / kept.seals()[0].file
+    path = kept.folder / kept.archive.seals()[0].file
     path.write_bytes(path.read_bytes()[:-1])
 
     with pytest.raises(Refused, match="not as it was sealed"):
@@ -96,7 +96,7 @@ def test_a_batch_that_is_partly_hot_keeps_its_files(kept: Store) -> None:
 
 def test_what_an_interruption_leaves_goes_at_the_next_start(kept: Store, folder: Path) -> None:
     """The entry stands before the file goes."""
-    file = folder / kept.seals()[0].file
+    file = folder / kept.archive.seals()[0].file
     content = file.read_bytes()
     kept.dispose(TWO, NOW, 10)
     kept.close()
@@ -109,7 +109,7 @@ def test_what_an_interruption_leaves_goes_at_the_next_start(kept: Store, folder:
 
 def test_a_file_removed_without_the_act_is_still_a_fault(kept: Store, folder: Path) -> None:
     """A row in the table of disposals needs its entry in the journal; the database itself refuses it."""
-    number, file = kept.seals()[0].number, kept.seals()[0].file
+    number, file = kept.archive.seals()[0].number, kept.archive.seals()[0].file
     kept.close()
     with pytest.raises(sqlite3.IntegrityError, match="needs its journal entry"):
         _insert(folder, number)
@@ -137,4 +137,4 @@ def test_a_trial_says_what_would_go(kept: Store) -> None:
     would = kept.dispose(TWO, NOW, 10, dry_run=True)
 
     assert (would.number, len(would.files), would.readings) == (0, 1, 90)
-    assert all((kept.folder / one.file).is_file() for one in kept.seals())
+    assert all((kept.folder / one.file).is_file() for one in kept.archive.seals())

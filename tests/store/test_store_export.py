@@ -32,7 +32,7 @@ PROBES = ("P1.temperature", "P2.temperature")
 @pytest.fixture
 def filled(store: Store) -> Store:
     """Sealed, late, hot and failed readings of three writers, an original, two setups."""
-    store.put_setup({"room.toml": '[room]\nkey = "east"\n'}, "Greta Holm", "first", "Ines Faber", OCTOBER)
+    store.setups.put({"room.toml": '[room]\nkey = "east"\n'}, "Greta Holm", "first", "Ines Faber", OCTOBER)
     store.append("poll", polled(OCTOBER, 300, PROBES, step_ns=DAY // 10))
     store.seal(IN_DECEMBER)
     store.append("import-x", polled(OCTOBER + 5 * DAY + 7, 40, PROBES))
@@ -42,7 +42,7 @@ def filled(store: Store) -> Store:
     store.seal(IN_DECEMBER)
     store.append("poll", polled(NOVEMBER + 40 * DAY, 50, PROBES))
     content = "Zeit;P1\r\n".encode("cp1252")
-    store.record_import(hashlib.sha256(content).hexdigest(), "P1 export.csv", content, {"rows": 1})
+    store.imports.record(hashlib.sha256(content).hexdigest(), "P1 export.csv", content, {"rows": 1})
     return store
 
 
@@ -55,8 +55,9 @@ def test_an_export_begun_anew_has_equal_digests(filled: Store, tmp_path: Path) -
     assert done.verification.faults == ()
     with Store.open(tmp_path / "new") as again:
         assert day_digests(again) == day_digests(filled)
-        assert [one.digest for one in again.setups()] == [one.digest for one in filled.setups()]
-        (before,), (after,) = filled.imports(), again.imports()
+        digests = [[version.digest for version in s.setups.versions()] for s in (again, filled)]
+        assert digests[0] == digests[1]
+        (before,), (after,) = filled.imports.all(), again.imports.all()
         assert (again.folder / after.original).read_bytes() == (filled.folder / before.original).read_bytes()
         head = {"number": filled.journal.head()[0], "sha256": filled.journal.head()[1]}
         assert again.journal.entries(kind="restore")[0].what["head"] == head

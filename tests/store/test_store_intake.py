@@ -43,7 +43,7 @@ def told(
 
 def held(store: Store, one: ImportedReadings) -> bool:
     """Whether the store gives exactly what was told of that channel."""
-    rows = store.columns(one.channel, 0, 2 * IN_DECEMBER)
+    rows = store.readings.columns(one.channel, 0, 2 * IN_DECEMBER)
     return bool(
         np.array_equal(rows.taken_ns, one.taken_ns)
         and np.array_equal(rows.value, one.value, equal_nan=True)
@@ -59,11 +59,11 @@ def files(folder: Path) -> list[str]:
 def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
     """October and November have files; the day of September is too little, December is not over."""
     series = [told(channel) for channel in CHANNELS]
-    cursor = store.changed_since(0)[1]
+    cursor = store.readings.changed_since(0)[1]
 
     store.load_series("import-made", series, IN_DECEMBER)
 
-    assert [(seal.from_ns, seal.rows) for seal in store.seals()] == [
+    assert [(seal.from_ns, seal.rows) for seal in store.archive.seals()] == [
         (OCTOBER, 2 * 31 * 1440),
         (NOVEMBER, 2 * 30 * 1440),
     ]
@@ -71,10 +71,10 @@ def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
     assert all(held(store, one) for one in series)
     found = store.verify()
     assert (found.faults, found.readings) == ((), 2 * 64 * 1440)
-    changed, end = store.changed_since(cursor)
+    changed, end = store.readings.changed_since(cursor)
     assert changed == dict.fromkeys(CHANNELS, SEPTEMBER + 29 * DAY)
-    assert store.changed_since(end) == ({}, end)
-    assert store.new_readings(cursor, CHANNELS) is None
+    assert store.readings.changed_since(end) == ({}, end)
+    assert store.readings.read_new(cursor, CHANNELS) is None
 
 
 def test_it_is_the_same_record_as_by_the_hot_tier(store: Store, tmp_path: Path) -> None:
@@ -91,11 +91,11 @@ def test_it_is_the_same_record_as_by_the_hot_tier(store: Store, tmp_path: Path) 
             one.append("poll", [Row(CHANNELS[0], IN_DECEMBER, IN_DECEMBER, 20.5)])
             one.seal(IN_DECEMBER)
             assert one.verify().faults == ()
-        assert store.newest() == other.newest()
-        assert store.extent() == other.extent()
+        assert store.readings.newest() == other.readings.newest()
+        assert store.readings.extent() == other.readings.extent()
         for channel in CHANNELS:
             asked = (channel, SEPTEMBER, IN_DECEMBER, 300)
-            ours, theirs = store.envelope(*asked), other.envelope(*asked)
+            ours, theirs = store.overviews.envelope(*asked), other.overviews.envelope(*asked)
             assert np.array_equal(ours.low, theirs.low, equal_nan=True)
             assert np.array_equal(ours.n, theirs.n)
 
@@ -106,15 +106,15 @@ def test_a_seal_never_hides_what_is_hot(store: Store) -> None:
 
     store.load_series("import-made", [told(channel) for channel in CHANNELS], IN_DECEMBER)
 
-    assert [(seal.from_ns, seal.rows) for seal in store.seals()] == [
+    assert [(seal.from_ns, seal.rows) for seal in store.archive.seals()] == [
         (OCTOBER, 31 * 1440),
         (NOVEMBER, 2 * 30 * 1440),
     ]
-    assert len(store.readings(CHANNELS[0], 0, 2 * IN_DECEMBER)) == 64 * 1440 + 1
+    assert len(store.readings.read(CHANNELS[0], 0, 2 * IN_DECEMBER)) == 64 * 1440 + 1
     assert store.verify().faults == ()
     store.seal(IN_DECEMBER)
     assert hot_rows(store) == 2 * 2 * 1440  # of December
-    assert len(store.readings(CHANNELS[0], 0, 2 * IN_DECEMBER)) == 64 * 1440 + 1
+    assert len(store.readings.read(CHANNELS[0], 0, 2 * IN_DECEMBER)) == 64 * 1440 + 1
     assert store.verify().faults == ()
 
 
@@ -132,9 +132,9 @@ def test_readings_that_come_in_between_are_not_hidden(store: Store, writer: str)
     with patch.object(Archive, "compare", compare):
         store.load_series("import-made", [told()], IN_DECEMBER)
 
-    assert store.seals() == []
+    assert store.archive.seals() == []
     assert files(store.folder) == []
-    assert len(store.readings(CHANNELS[0], 0, 2 * IN_DECEMBER)) == 64 * 1440 + 1
+    assert len(store.readings.read(CHANNELS[0], 0, 2 * IN_DECEMBER)) == 64 * 1440 + 1
     assert store.verify().faults == ()
 
 
@@ -164,7 +164,7 @@ def test_nothing_of_an_interrupted_import_stays(folder: Path, point: tuple[type,
 
     with Store.open(folder) as store:
         assert files(folder) == []
-        assert store.channels() == []
+        assert store.readings.channels() == []
         store.load_series("import-made", [told()], IN_DECEMBER)
         assert held(store, told())
         assert store.verify().faults == ()
@@ -217,17 +217,18 @@ def test_a_full_disk_stops_it_whole(store: Store) -> None:
         store.load_series("import-made", [told()], IN_DECEMBER)
 
     assert files(store.folder) == []
-    assert (store.channels(), store.verify().faults) == ([], ())
+    assert (store.readings.channels(), store.verify().faults) == ([], ())
 
 
 def test_changes_are_found(store: Store, folder: Path) -> None:
     """A byte of the file, and a digest that leads to it."""
     store.load_series("import-made", [told()], IN_DECEMBER)
-    path = folder / store.seals()[0].file
+    path = folder / store.archive.seals()[0].file
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 1
     path.write_bytes(content)
-    assert any("altered" in fault and store.seals()[0].file in fault for fault in store.verify().faults)
+    sealed = store.archive.seals()[0].file
+    assert any("altered" in fault and sealed in fault for fault in store.verify().faults)
     content[len(content) // 2] ^= 1
     path.write_bytes(content)
     assert store.verify().faults == ()
@@ -280,8 +281,9 @@ def _killed(folder: Path, chance: random.Random, rounds: int) -> None:
             found = reopened.verify()
             assert found.faults == ()
             assert found.readings % (2 * 62 * 24) == 0
-            assert {f"{name}.{kind}" for name in acknowledged for kind in "tr"} <= set(reopened.channels())
+            channels = {f"{name}.{kind}" for name in acknowledged for kind in "tr"}
+            assert channels <= set(reopened.readings.channels())
             assert "begun.json" not in files(folder)
-            seals = len(reopened.seals())
+            seals = len(reopened.archive.seals())
     assert "" not in acknowledged
     assert seals >= 2 * rounds

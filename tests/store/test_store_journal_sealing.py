@@ -48,7 +48,7 @@ def test_entries_of_sealed_batches_move_and_everything_reads_as_before(filled: S
     """Same entries, same head but for the one that says it; the next batch goes on with the next number."""
     before, head = filled.journal.entries(), filled.journal.head()
 
-    assert filled.seal_journal(least=100) == [FILED]
+    assert filled.journal_sealing.seal(least=100) == [FILED]
 
     after = filled.journal.entries()
     assert after[:-1] == before
@@ -61,12 +61,12 @@ def test_entries_of_sealed_batches_move_and_everything_reads_as_before(filled: S
     found = filled.verify([head])
     assert (found.faults, found.batches) == ((), 120 + 1 + 1 + 10 + 2)
     assert filled.journal.entries(kind="batch", limit=3) == [e for e in before if e.kind == "batch"][:3]
-    assert filled.seal_journal(least=100) == []
+    assert filled.journal_sealing.seal(least=100) == []
 
 
 def test_a_stranger_walks_the_chain_through_file_and_database(filled: Store) -> None:
     """With a reader of Parquet, one of SQLite, and SHA-256."""
-    filled.seal_journal(least=100)
+    filled.journal_sealing.seal(least=100)
     names = ("number", "at_ns", "kind", "who", "what", "why", "sha256")
     with closing(sqlite3.connect(filled.folder / FILE)) as stranger:
         entries = [dict(zip(names, row, strict=True)) for row in stranger.execute("SELECT * FROM journal")]
@@ -113,13 +113,13 @@ def test_an_end_at_any_step_loses_nothing(
     with monkeypatch.context() as patch:
         patch.setattr(place, step, killed)
         with pytest.raises(Killed):
-            filled.seal_journal(least=100)
+            filled.journal_sealing.seal(least=100)
     filled.close()
 
     with Store.open(folder) as again:
         assert [e for e in again.journal.entries() if e.kind != "journal-seal"] == before
         assert again.verify().faults == ()
-        again.seal_journal(least=100)
+        again.journal_sealing.seal(least=100)
         assert rows(again, "batch") == 12
         assert again.verify().faults == ()
         assert [e for e in again.journal.entries() if e.kind != "journal-seal"] == before
@@ -128,7 +128,7 @@ def test_an_end_at_any_step_loses_nothing(
 
 def test_what_is_altered_in_file_or_row_is_named(filled: Store, folder: Path) -> None:
     """A byte of the file, the file gone, the row that leads to it, the batch that the next counts on."""
-    filled.seal_journal(least=100)
+    filled.journal_sealing.seal(least=100)
     filled.close()
     path = folder / FILED
     whole, database = path.read_bytes(), (folder / FILE).read_bytes()
@@ -155,13 +155,13 @@ def test_an_altered_entry_is_not_sealed(filled: Store, folder: Path) -> None:
     edit(folder, "UPDATE journal SET who = 'somebody' WHERE number = 7")
 
     with pytest.raises(StoreDamaged, match="Not sealed: journal entry 7 was altered"):
-        filled.seal_journal(least=100)
+        filled.journal_sealing.seal(least=100)
 
     assert not (folder / "journal").exists()
 
 
 def test_a_backup_and_an_export_hold_the_moved_entries(filled: Store, tmp_path: Path) -> None:
-    filled.seal_journal(least=100)
+    filled.journal_sealing.seal(least=100)
     (tmp_path / "share").mkdir()
 
     assert backup(filled, tmp_path / "share", "Greta Holm", IN_DECEMBER).intact
@@ -188,7 +188,7 @@ def test_a_stray_file_beside_those_of_the_journal_is_named(filled: Store) -> Non
     ]
     for file in folder.iterdir():
         file.unlink()
-    filled.seal_journal(least=100)
+    filled.journal_sealing.seal(least=100)
     copy = (folder / "journal-0001.parquet").read_bytes()
     assert filled.verify().faults == ()
     (folder / "journal-0002.parquet").write_bytes(copy)  # as a seal that is not in this database left it
@@ -210,6 +210,6 @@ def test_a_search_finds_entries_that_moved_into_files(filled: Store) -> None:
     before = [filled.journal.search(**some) for some in asked]  # type: ignore[arg-type]
     assert [len(found) for found in before][2:4] == [132, 3]
     moved = filled.journal.head()[0]
-    filled.seal_journal(least=100)
+    filled.journal_sealing.seal(least=100)
     after = [filled.journal.search(**some) for some in asked]  # type: ignore[arg-type]
     assert [[e for e in found if e.number <= moved] for found in after] == before

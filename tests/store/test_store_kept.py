@@ -19,12 +19,12 @@ TEXTS = {"room.toml": '[room]\nkey = "east"\n', "limits.toml": "# µ\n"}
 
 def test_setup_versions_count_up_and_stand_in_the_journal(store: Store) -> None:
     """Texts come back to the letter; the entry names version, digest, approver and reason."""
-    first = store.put_setup(TEXTS, "Greta Holm", "first setup", "Ines Faber", OCTOBER)
-    second = store.put_setup(
+    first = store.setups.put(TEXTS, "Greta Holm", "first setup", "Ines Faber", OCTOBER)
+    second = store.setups.put(
         {**TEXTS, "limits.toml": ""}, "Greta Holm", "no limits", "Ines Faber", OCTOBER + 1
     )
 
-    versions = store.setups()
+    versions = store.setups.versions()
     assert [version.version for version in versions] == [first, second] == [1, 2]
     assert versions[0].texts == TEXTS
     assert versions[0].digest == text_digest(TEXTS) != versions[1].digest
@@ -47,22 +47,22 @@ def test_the_digest_of_a_setup_is_the_one_of_the_configuration() -> None:
 
 def test_pieces_are_replaced_and_given_by_day(store: Store) -> None:
     """A piece is a cache: the newest stands, and asking does not invent one."""
-    store.put_verdict_day("machine-bay", 3, "old", "{}")
-    store.put_verdict_day("machine-bay", 3, "new", "[]")
-    store.put_verdict_days("machine-bay", {4: ("k4", "b4"), 5: ("k5", "b5")})
+    store.verdict_cache.put_days("machine-bay", {3: ("old", "{}")})
+    store.verdict_cache.put_days("machine-bay", {3: ("new", "[]")})
+    store.verdict_cache.put_days("machine-bay", {4: ("k4", "b4"), 5: ("k5", "b5")})
 
-    assert store.verdict_day("machine-bay", 3) == ("new", "[]")
-    assert store.verdict_day("plate-bench", 3) is None
-    assert store.verdict_days("machine-bay", 3, 5) == {3: ("new", "[]"), 4: ("k4", "b4")}
+    assert store.verdict_cache.day("machine-bay", 3) == ("new", "[]")
+    assert store.verdict_cache.day("plate-bench", 3) is None
+    assert store.verdict_cache.days("machine-bay", 3, 5) == {3: ("new", "[]"), 4: ("k4", "b4")}
 
 
 def test_the_newest_statement_of_each_zone_is_kept(store: Store) -> None:
     """One per zone."""
-    store.put_live("plate-bench", "1")
-    store.put_live("machine-bay", "2")
-    store.put_live("plate-bench", "3")
+    store.verdict_cache.put_live("plate-bench", "1")
+    store.verdict_cache.put_live("machine-bay", "2")
+    store.verdict_cache.put_live("plate-bench", "3")
 
-    assert store.live() == {"machine-bay": "2", "plate-bench": "3"}
+    assert store.verdict_cache.live() == {"machine-bay": "2", "plate-bench": "3"}
 
 
 @pytest.mark.parametrize("name", ["P1 export.csv", "../../etc/passwd", "..", "C:\\logs\\Prüf.csv"])
@@ -71,15 +71,15 @@ def test_an_imported_original_is_kept_to_the_byte(store: Store, folder: Path, na
     content = b"\xff\xfeZeit;Wert\r\n"
     sha256 = hashlib.sha256(content).hexdigest()
 
-    store.record_import(sha256, name, content, {"rows": 0}, who="Greta Holm", at_ns=OCTOBER)
-    store.record_import(sha256, name, content, {"rows": 0})
+    store.imports.record(sha256, name, content, {"rows": 0}, who="Greta Holm", at_ns=OCTOBER)
+    store.imports.record(sha256, name, content, {"rows": 0})
 
-    found = store.import_of(sha256)
+    found = store.imports.find(sha256)
     assert found is not None
     assert (found.name, found.at_ns, found.summary) == (name, OCTOBER, {"rows": 0})
     assert [path.read_bytes() for path in (folder / "originals").iterdir()] == [content]
     assert (folder / found.original).resolve().parent == (folder / "originals").resolve()
-    assert store.imports() == [found]
+    assert store.imports.all() == [found]
     assert len(store.journal.entries(kind="import")) == 1
     assert store.verify().intact
 
@@ -87,9 +87,9 @@ def test_an_imported_original_is_kept_to_the_byte(store: Store, folder: Path, na
 def test_a_wrong_digest_is_refused(store: Store) -> None:
     """The digest is checked, not believed."""
     with pytest.raises(StoreError, match="has SHA-256"):
-        store.record_import("0" * 64, "x.csv", b"x", {})
+        store.imports.record("0" * 64, "x.csv", b"x", {})
 
-    assert store.import_of("0" * 64) is None
+    assert store.imports.find("0" * 64) is None
 
 
 @pytest.mark.parametrize(
@@ -104,10 +104,10 @@ def test_a_wrong_digest_is_refused(store: Store) -> None:
 def test_a_refusal_that_was_taken_back_in_the_file_is_named(store: Store, statement: str, fault: str) -> None:
     """What people decided stands in the chain, whatever the tables say later."""
     with store.begin() as conn:
-        store.propose_setup(TEXTS, "Greta Holm", "wider", OCTOBER, correction=False, conn=conn)
-    proposal = store.proposals()[0]
+        store.setups.propose(TEXTS, "Greta Holm", "wider", OCTOBER, correction=False, conn=conn)
+    proposal = store.setups.proposals()[0]
     with store.begin() as conn:
-        store.refuse_setup(proposal, "Ines Faber", "no basis", OCTOBER + 1, conn=conn)
+        store.setups.refuse(proposal, "Ines Faber", "no basis", OCTOBER + 1, conn=conn)
     assert store.verify().faults == ()
 
     edit(store.folder, statement)

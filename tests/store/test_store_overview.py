@@ -44,7 +44,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def plainly(store: Store, asked: Envelope, from_ns: int, to_ns: int) -> None:
     """Every bin against the readings themselves, and no reading outside all bins."""
-    found = store.readings(P1, from_ns, to_ns)
+    found = store.readings.read(P1, from_ns, to_ns)
     valid = np.isfinite(found.value)
     taken, value = found.taken_ns[valid], found.value[valid]
     assert int(asked.n.sum()) == len(value)
@@ -62,7 +62,7 @@ def test_any_window_is_that_of_the_readings(record: Path) -> None:
             length = int(DAY * 10 ** chance.uniform(-2, 2.2))
             from_ns = OCTOBER - 2 * DAY + chance.randrange(DAYS * DAY)
             bins = chance.choice([1, 3, 40, 700])
-            asked = store.envelope(P1, from_ns, from_ns + length, bins)
+            asked = store.overviews.envelope(P1, from_ns, from_ns + length, bins)
             assert len(asked) <= bins
             plainly(store, asked, from_ns, from_ns + length)
 
@@ -70,7 +70,7 @@ def test_any_window_is_that_of_the_readings(record: Path) -> None:
 def test_a_spike_of_one_reading_is_on_the_chart_of_everything(record: Path) -> None:
     """Averages would hide it."""
     with Store.open(record) as store:
-        asked = store.envelope(P1, OCTOBER, OCTOBER + 400 * DAY, 100)
+        asked = store.overviews.envelope(P1, OCTOBER, OCTOBER + 400 * DAY, 100)
         assert asked.high.max() == 31.0
         assert np.sort(asked.high)[-2] > 21.5
 
@@ -80,11 +80,11 @@ def test_new_rows_and_new_seals_are_seen(record: Path, tmp_path: Path) -> None:
     folder = Path(shutil.copytree(record, tmp_path / "data"))
     span = (OCTOBER, OCTOBER + 2 * DAYS * DAY)
     with Store.open(folder) as store, Store.open(folder) as other:
-        before = store.envelope(P1, *span, 30)
+        before = store.overviews.envelope(P1, *span, 30)
         other.append("poll", [Row(P1, OCTOBER + DAYS * DAY + NS, OCTOBER, 40.0)])
-        assert store.envelope(P1, *span, 30).high.max() == 40.0
+        assert store.overviews.envelope(P1, *span, 30).high.max() == 40.0
         other.seal(OCTOBER + 400 * DAY)
-        after = store.envelope(P1, *span, 30)
+        after = store.overviews.envelope(P1, *span, 30)
         assert (after.high.max(), after.n.sum()) == (40.0, before.n.sum() + 1)
         plainly(store, after, *span)
 
@@ -95,20 +95,20 @@ def test_the_cache_can_be_deleted_or_broken_and_is_no_part_of_the_record(
     folder = Path(shutil.copytree(record, tmp_path / "data"))
     span = (OCTOBER, OCTOBER + DAYS * DAY)
     with Store.open(folder) as store:
-        wanted = store.envelope(P1, *span, 10)
+        wanted = store.overviews.envelope(P1, *span, 10)
     for harm in (shutil.rmtree, lambda path: next(path.rglob("900.arrow")).write_bytes(b"torn")):
         harm(folder / "overview")
         with Store.open(folder) as store:
-            again = store.envelope(P1, *span, 10)
+            again = store.overviews.envelope(P1, *span, 10)
             assert again.high.tolist() == wanted.high.tolist()
             assert store.verify().faults == ()
     shutil.rmtree(folder / "overview")
     with Store.open(folder, read_only=True) as store:
-        assert store.envelope(P1, *span, 10).low.tolist() == wanted.low.tolist()
+        assert store.overviews.envelope(P1, *span, 10).low.tolist() == wanted.low.tolist()
     assert not (folder / "overview").exists()
 
 
 def test_what_never_was_is_empty(record: Path) -> None:
     with Store.open(record, read_only=True) as store:
-        assert len(store.envelope("P9.temperature", OCTOBER, NOVEMBER, 10)) == 0
-        assert len(store.envelope(P1, OCTOBER - 9 * DAY, OCTOBER - DAY, 10)) == 0
+        assert len(store.overviews.envelope("P9.temperature", OCTOBER, NOVEMBER, 10)) == 0
+        assert len(store.overviews.envelope(P1, OCTOBER - 9 * DAY, OCTOBER - DAY, 10)) == 0

@@ -33,7 +33,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def values(store: Store) -> list[float]:
-    return list(store.readings("P1.temperature", 0, 2**62).value)
+    return list(store.readings.read("P1.temperature", 0, 2**62).value)
 
 
 def test_a_deleted_folder_takes_nothing(store: Store) -> None:
@@ -110,13 +110,13 @@ def test_too_many_open_files_is_a_sentence_of_its_own(tmp_path: Path) -> None:
         "from logger.store import Store\n"
         "import logger.store.archive.parquet\n"
         "store = Store.open(Path(sys.argv[1]))\n"
-        "store.readings('P1.temperature', 0, 2**62)\n"
+        "store.readings.read('P1.temperature', 0, 2**62)\n"
         "resource.setrlimit(resource.RLIMIT_NOFILE, (64, 64))\n"
         "taken = []\n"
         "try:\n"
         "    while True: taken.append(os.open('/dev/null', os.O_RDONLY))\n"
         "except OSError: pass\n"
-        "for work in (lambda: store.readings('P1.temperature', 0, 2**62), store.verify):\n"
+        "for work in (lambda: store.readings.read('P1.temperature', 0, 2**62), store.verify):\n"
         "    try: print('nothing', work())\n"
         "    except StoreError as error: print(type(error).__name__, error)\n"
     )

@@ -30,11 +30,12 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A record with everything in it: sealed files, hot rows, acts, a setup, an import."""
     folder = tmp_path_factory.mktemp("record") / "data"
     with Store.open(folder, create=True) as store:
-        store.put_setup({"room.toml": '[room]\nkey = "east"\n'}, "Greta Holm", "first", "Ines Faber", OCTOBER)
+        texts = {"room.toml": '[room]\nkey = "east"\n'}
+        store.setups.put(texts, "Greta Holm", "first", "Ines Faber", OCTOBER)
         store.append("poll", polled(OCTOBER, 90, PROBES, step_ns=DAY // 20))
         content = b"time;value\n"
         sha256 = hashlib.sha256(content).hexdigest()
-        store.record_import(sha256, "P1 export.csv", content, {"rows": 2})
+        store.imports.record(sha256, "P1 export.csv", content, {"rows": 2})
         store.seal(IN_DECEMBER)
         store.append("import-x", polled(OCTOBER + 5 * DAY, 4, PROBES))
         store.seal(IN_DECEMBER)
@@ -181,7 +182,7 @@ def test_an_older_database_beside_newer_files_is_found(folder: Path, record: Pat
     with Store.open(folder) as store:
         store.append("import-z", polled(OCTOBER, 3))
         store.seal(NOVEMBER + 2 * DAY)
-        newest = store.seals()[-1].file
+        newest = store.archive.seals()[-1].file
     shutil.copyfile(record / FILE, folder / FILE)
 
     with Store.open(folder) as store:  # opening must not tidy such a file away

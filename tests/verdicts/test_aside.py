@@ -25,13 +25,13 @@ def test_a_setup_that_was_never_applied_leaves_the_stored_verdicts_alone(
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
         store.append("w", [Row("T1.temperature", t, t, v) for t, v in zip(taken, values, strict=True)])
         before = Verdicts(store, setup).periods("bay", made.at(0), now_ns, now_ns)
-        kept = store.verdict_days("bay", *days)
+        kept = store.verdict_cache.days("bay", *days)
         other = Verdicts(store, narrow)
         assert other.periods("bay", made.at(0), now_ns, now_ns) != before
         assert other.check("bay", made.at(4), made.at(5), now_ns).verdict == "not stable"
         assert other.excursions("bay", made.at(0), now_ns, now_ns)
         other.judge_live(now_ns)
         assert kept
-        assert store.verdict_days("bay", *days) == kept
-        assert not store.live()
+        assert store.verdict_cache.days("bay", *days) == kept
+        assert not store.verdict_cache.live()
         assert Verdicts(store, setup).periods("bay", made.at(0), now_ns, now_ns, refresh=False) == before

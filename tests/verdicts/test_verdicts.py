@@ -176,7 +176,7 @@ def test_the_statement_says_what_a_person_would(
 ) -> None:
     store.append("w", two_days[:501])
     Verdicts(store, setup).judge_live(two_days[500].taken_ns + 31 * NS)
-    body = json.loads(store.live()["bay"])
+    body = json.loads(store.verdict_cache.live()["bay"])
     assert body["sentence"] == "Bay is not stable."
     assert body["since"] == "2026-03-10T08:20:00Z"
     assert body["next_step"] == ("Span in 1 h 1.60 K at T1, 0.70 K above 0.9 K. Stop measuring in this zone.")
@@ -187,13 +187,13 @@ def judged_days(
 ) -> tuple[list[Period], list[int]]:
     """Periods of the two days, and the days whose pieces were judged for it."""
     verdicts, days = Verdicts(store, setup), []
-    put = store.put_verdict_days
-    store.put_verdict_days = lambda zone, pieces, told=None: (  # type: ignore[method-assign]
+    put = store.verdict_cache.put_days
+    store.verdict_cache.put_days = lambda zone, pieces, told=None: (  # type: ignore[method-assign]
         days.extend(d for d in pieces if d >= 0),
         put(zone, pieces, told),
     )[1]  # type: ignore[method-assign]
     found = told(verdicts, made, now)
-    del store.put_verdict_days  # type: ignore[method-assign]
+    del store.verdict_cache.put_days  # type: ignore[method-assign]
     return found, [d - made.at(0) // (86400 * NS) for d in days]
 
 
@@ -294,9 +294,10 @@ def test_an_edited_verdict_is_found_by_its_day(
     verdicts.refresh("bay", made.at(72))
     assert verdicts.altered_days("bay") == []
     day = made.at(0) // (86_400 * NS)
-    stored = store.verdict_day("bay", day)
+    stored = store.verdict_cache.day("bay", day)
     assert stored is not None
-    store.put_verdict_day("bay", day, stored[0], stored[1].replace("nonconforming", "conforming"))
+    altered = stored[1].replace("nonconforming", "conforming")
+    store.verdict_cache.put_days("bay", {day: (stored[0], altered)})
     assert verdicts.altered_days("bay") == ["2026-03-10"]
 
 
@@ -318,12 +319,13 @@ def test_only_the_newest_of_many_days_is_told(
 ) -> None:
     """Two days and months of silence are judged in several goes: the statement is of now alone."""
     store.append("w", two_days)
-    told, put = [], store.put_verdict_days
-    store.put_verdict_days = lambda zone, pieces, body=None: (told.append(body), put(zone, pieces, body))[1]  # type: ignore[method-assign]
+    told, put = [], store.verdict_cache.put_days
+    noting = lambda zone, days, body=None: (told.append(body), put(zone, days, body))[1]  # noqa: E731
+    store.verdict_cache.put_days = noting  # type: ignore[method-assign]
     Verdicts(store, setup).judge_live(made.at(0, day=200))
     assert len(told) > 2
     assert [body is not None for body in told] == [False] * (len(told) - 1) + [True]
-    assert json.loads(store.live()["bay"])["at"] == "2026-09-26T00:00:00Z"
+    assert json.loads(store.verdict_cache.live()["bay"])["at"] == "2026-09-26T00:00:00Z"
 
 
 def test_an_import_within_the_minute_that_was_just_judged_leaves_the_record_intact(

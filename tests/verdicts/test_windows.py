@@ -39,7 +39,7 @@ def plain(readings: dict[str, Readings]) -> dict[str, list[object]]:
 @pytest.mark.parametrize("windows", [WINDOWS, WINDOWS[:1], WINDOWS[2:4], [WINDOWS[0], WINDOWS[7]]])
 def test_each_window_has_its_own_readings_in_order(store: Store, windows: list[tuple[int, int]]) -> None:
     found = list(read_windows(store, CHANNELS, windows, lambda number, some: (number, plain(some))))
-    asked = [(n, plain(store.readings_of(CHANNELS, *window))) for n, window in enumerate(windows)]
+    asked = [(n, plain(store.readings.read_channels(CHANNELS, *window))) for n, window in enumerate(windows)]
     assert found == asked
     assert all(len(some[channel][0]) > 10 for _, some in found for channel in CHANNELS)
 
@@ -48,13 +48,13 @@ def test_no_stretch_is_read_twice_and_none_beyond_the_end(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[tuple[int, int]] = []
-    read = store.readings_of
+    read = store.readings.read_channels
 
     def noted(channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
         asked.append((from_ns, to_ns))
         return read(channels, from_ns, to_ns)
 
-    monkeypatch.setattr(store, "readings_of", noted)
+    monkeypatch.setattr(store.readings, "read_channels", noted)
     assert len(list(read_windows(store, CHANNELS, WINDOWS, lambda number, _: number))) == len(WINDOWS)
     assert all(one[1] == other[0] for one, other in pairwise(asked))
     assert (asked[0][0], asked[-1][1]) == (WINDOWS[0][0], WINDOWS[-1][1])

@@ -46,57 +46,53 @@ class DayVerdicts:
 class VerdictCache(Protocol):
     """Where days are stored, each as (digest of its input, body), with the newest statement of each zone."""
 
-    def put_verdict_days(
-        self, zone: str, days: Mapping[int, tuple[str, str]], statement: str | None = None
-    ) -> None:
-        """Keep several days of a zone, and the newest statement about it."""
+    def put_days(self, zone: str, days: Mapping[int, tuple[str, str]], statement: str | None = None) -> None:
+        """Store several days of a zone, and the newest statement about it."""
 
-    def verdict_day(self, zone: str, day: int) -> tuple[str, str] | None:
-        """What is kept of a day; None: nothing."""
+    def day(self, zone: str, day: int) -> tuple[str, str] | None:
+        """What is stored of a day; None: nothing."""
 
-    def verdict_days(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
-        """What is kept of the days in [day0, day1), in order."""
+    def days(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
+        """What is stored of the days in [day0, day1), in order."""
 
-    def drop_verdict_days(self, zone: str, days: Sequence[int]) -> None:
-        """Forget what is kept of these days of a zone."""
+    def drop_days(self, zone: str, days: Sequence[int]) -> None:
+        """Drop what is stored of these days of a zone."""
 
     def put_live(self, zone: str, body: str) -> None:
-        """Keep the newest statement about a zone."""
+        """Store the newest statement about a zone."""
 
     def live(self) -> dict[str, str]:
         """The newest statement about each zone."""
 
 
 class ScratchCache:
-    """What a setup that was never in force would say: kept for this process, never in the record."""
+    """What a setup that was never in force would say: stored for this process, never in the record."""
 
     def __init__(self) -> None:
         self._pieces: dict[str, dict[int, tuple[str, str]]] = {}
         self._live: dict[str, str] = {}
 
-    def put_verdict_days(
-        self, zone: str, days: Mapping[int, tuple[str, str]], statement: str | None = None
-    ) -> None:
-        """Keep several days of a zone, and the newest statement about it."""
+    def put_days(self, zone: str, days: Mapping[int, tuple[str, str]], statement: str | None = None) -> None:
+        """Store several days of a zone, and the newest statement about it."""
         self._pieces.setdefault(zone, {}).update(days)
         if statement is not None:
             self.put_live(zone, statement)
 
-    def verdict_day(self, zone: str, day: int) -> tuple[str, str] | None:
-        """What is kept of a day; None: nothing."""
+    def day(self, zone: str, day: int) -> tuple[str, str] | None:
+        """What is stored of a day; None: nothing."""
         return self._pieces.get(zone, {}).get(day)
 
-    def verdict_days(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
-        """What is kept of the days in [day0, day1), in order."""
-        return {day: kept for day, kept in sorted(self._pieces.get(zone, {}).items()) if day0 <= day < day1}
+    def days(self, zone: str, day0: int, day1: int) -> dict[int, tuple[str, str]]:
+        """What is stored of the days in [day0, day1), in order."""
+        return {day: body for day, body in sorted(self._pieces.get(zone, {}).items()) if day0 <= day < day1}
 
-    def drop_verdict_days(self, zone: str, days: Sequence[int]) -> None:
-        """Forget what is kept of these days of a zone."""
+    def drop_days(self, zone: str, days: Sequence[int]) -> None:
+        """Drop what is stored of these days of a zone."""
         for day in days:
             self._pieces.get(zone, {}).pop(day, None)
 
     def put_live(self, zone: str, body: str) -> None:
-        """Keep the newest statement about a zone."""
+        """Store the newest statement about a zone."""
         self._live[zone] = body
 
     def live(self) -> dict[str, str]:

@@ -20,6 +20,7 @@ import numpy as np
 from sqlalchemy import ColumnElement, Connection, func, select
 
 from ...errors import StoreDamaged, StoreError
+from ...series import Bool
 from .. import lock
 from ..files import PART, plain_write_errors, publish, sync_file, write_durably
 from ..hot.batch_check import BatchCheck
@@ -99,6 +100,32 @@ class Archive:
                 f"The sealed file {self._folder / file} cannot be read: {error}. Put it back from a backup; "
                 "`stillroom verify` says what is proven."
             ) from error
+
+    def seals(self, disposed: bool = True) -> list[Seal]:
+        """Every seal, oldest first; with `disposed` those as well whose file was disposed of."""
+        with self._database.read() as conn:
+            return all_seals(conn, disposed)
+
+    def sealed_rows(self, rows: Columns) -> Bool:
+        """Mask, shape (n,), of the hot rows, also of an older copy of this record, that lie under a seal."""
+        under = np.zeros(len(rows), np.bool_)
+        with self._database.read() as conn:
+            for code, channel in enumerate(rows.channel.table):
+                number, mine = self._names.number("channel", channel), rows.channel.codes == code
+                if number is not None:
+                    seals = sealed_channel(conn, number)
+                    under[mine] = under_seal(rows.taken_ns[mine], rows.arrival[mine], seals)
+        return under
+
+    def is_simulated(self, file: str, content: bytes) -> bool:
+        """Whether the bytes of a sealed file say that nothing in it was measured."""
+        with self.open(file, content) as reader:
+            return reader.simulated
+
+    def rows_in(self, file: str, content: bytes | None = None) -> Columns:
+        """Everything in a sealed file, or in bytes that stand for it."""
+        with self.open(file, content) as reader:
+            return reader.columns([group for groups in reader.groups().values() for group in groups])
 
     def rows_of(self, writer: str, first: int, last: int) -> Columns | None:
         """Sealed readings first..last of a writer, in order of their numbers; None when there are none."""

@@ -116,8 +116,8 @@ def _scratch(store: Store) -> tempfile.TemporaryDirectory[str]:
 
 def required_files(store: Store) -> dict[str, str]:
     """Every file that the record names, by its path below the data folder, with its SHA-256."""
-    files = {one.file: one.sha256 for one in store.seals(disposed=False)}
-    files |= {one.original: one.sha256 for one in store.imports()}
+    files = {one.file: one.sha256 for one in store.archive.seals(disposed=False)}
+    files |= {one.original: one.sha256 for one in store.imports.all()}
     with store.read() as conn:
         rows = conn.execute(select(issue.c.folder, issue.c.body)).all()
         files |= {row.file: row.sha256 for row in journal_seals(conn)}
@@ -176,7 +176,7 @@ def _write_generation(data: Path, frozen: Store, target: Path, now_ns: int) -> B
         files[name] = {"sha256": sha256, "bytes": size}
         fresh += [size] * came
     database = {"sha256": copy_file(frozen.folder / FILE, folder / FILE)}
-    newest = frozen.newest_ns()
+    newest = frozen.readings.newest_ns()
     head = frozen.journal.head()
     manifest = {
         "format": FORMAT,

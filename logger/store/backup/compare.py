@@ -78,14 +78,14 @@ def find_differences(store: Store, good: Generation) -> Iterator[str]:
     except StoreDamaged as error:
         yield f"rows of the hot tier could not be compared one by one: {error}"
     objects = {sha256 for sha256, _ in good.files.values()}
-    for seal in store.seals(disposed=False):
+    for seal in store.archive.seals(disposed=False):
         if seal.sha256 in objects:
             yield from _of_file(store, seal, good)
 
 
 def _of_hot(store: Store, copy: Store, name: str) -> Iterator[str]:
-    now, then = store.hot_rows(), copy.hot_rows()
-    still_hot = then.part(~store.sealed_rows(then))
+    now, then = store.hot.all_rows(), copy.hot.all_rows()
+    still_hot = then.part(~store.archive.sealed_rows(then))
     for writer in sorted(set(still_hot.writer.table)):
         yield from describe_differences(_by(now, writer), _by(still_hot, writer), writer, name)
 
@@ -99,7 +99,7 @@ def _of_file(store: Store, seal: Seal, good: Generation) -> Iterator[str]:
     with plain_target_errors(good.folder.parent):
         pristine = good.object(seal.sha256).read_bytes()
     try:
-        now, then = store.rows_in(seal.file, content), store.rows_in(seal.file, pristine)
+        now, then = store.archive.rows_in(seal.file, content), store.archive.rows_in(seal.file, pristine)
     except StoreDamaged:
         return  # what cannot be read cannot be compared; the file is named already
     for writer in sorted(set(then.writer.table)):

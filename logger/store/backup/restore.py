@@ -101,7 +101,7 @@ def _fetch(source: Path, path: Path, name: str, expected: str) -> list[str]:
 
 def _journal_restore(generation: Generation, data: Path, who: str, verification: Verification) -> int | None:
     with Store.open(data) as store:
-        newest_ns = store.newest_ns()
+        newest_ns = store.readings.newest_ns()
         head = {"number": generation.head[0], "sha256": generation.head[1]}
         what: dict[str, Any] = {
             "backup": generation.name,

@@ -13,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -51,7 +51,8 @@ setup/versions.json with everything else that was in force. journal.jsonl has ev
 the SHA-256 of
     {{"at_ns":…,"kind":…,"number":…,"previous":"<that of the entry before>","what":…,"who":…,"why":…}}
 in UTF-8 without white space, keys in this order, `what` exactly as it stands in the line's field `what`.
-originals/ are imported files bit for bit; imports.json says what each was.
+originals/ are imported files bit for bit; imports.json says what each was. `proven`, `author_proven` and
+`approver_proven` say whether an account proved the name: true, false, or null where no person acted.
 export.json has the SHA-256 of every file, one of the readings of each channel and day, and one of itself: of
 its facts but `sha256`, as JSON without white space, keys sorted.
 """
@@ -65,8 +66,17 @@ class ExportSummary:
     readings: int
 
 
-def export(store: Store, out: Path, now_ns: int) -> ExportSummary:
+@dataclass(frozen=True)
+class ProvenNames:
+    """Whether an account proved who acted: of each version, and of each imported file by its SHA-256."""
+
+    versions: Mapping[int, Mapping[str, bool | None]] = field(default_factory=dict)
+    imports: Mapping[str, bool | None] = field(default_factory=dict)
+
+
+def export(store: Store, out: Path, now_ns: int, proven: ProvenNames | None = None) -> ExportSummary:
     """Write everything into a new or empty folder; the manifest comes last."""
+    proven = proven or ProvenNames()
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
     with plain_target_errors(out):
@@ -75,9 +85,9 @@ def export(store: Store, out: Path, now_ns: int) -> ExportSummary:
         files = (
             dict(_copy_sealed(store, out))
             | dict(_write_unsealed(store, out))
-            | dict(_copy_originals(store, out))
+            | dict(_copy_originals(store, out, proven))
         )
-        files |= dict(_write_texts(store, out))
+        files |= dict(_write_texts(store, out, proven))
         days, readings = _digest_readings(store)
         manifest = {
             "format": FORMAT,
@@ -86,7 +96,7 @@ def export(store: Store, out: Path, now_ns: int) -> ExportSummary:
             "at": rfc3339(now_ns),
             "at_ns": now_ns,
             "head": {"number": head[0], "sha256": head[1]},
-            "complete": len(store.seals()) == len(store.seals(disposed=False)),
+            "complete": len(store.archive.seals()) == len(store.archive.seals(disposed=False)),
             "readings": readings,
             "files": dict(sorted(files.items())),
             "days": days,
@@ -117,33 +127,33 @@ def _digest_readings(store: Store) -> tuple[Days, int]:
 
 def _months(store: Store) -> Iterator[Columns]:
     """The readings of each channel and month, in the order of the record."""
-    hot = store.hot_rows()
+    hot = store.hot.all_rows()
     days = np.unique(hot.taken_ns // DAY_NS) * DAY_NS
     spans = {month_span(*month_of(at)) for at in days.tolist()}
-    spans |= {(seal.from_ns, seal.to_ns) for seal in store.seals(disposed=False)}
-    for channel in store.channels():
+    spans |= {(seal.from_ns, seal.to_ns) for seal in store.archive.seals(disposed=False)}
+    for channel in store.readings.channels():
         for from_ns, to_ns in sorted(spans):
-            rows = store.columns(channel, from_ns, to_ns)
+            rows = store.readings.columns(channel, from_ns, to_ns)
             if len(rows):
                 yield rows
 
 
 def _copy_sealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
-    for seal in store.seals(disposed=False):
+    for seal in store.archive.seals(disposed=False):
         yield seal.file, copy_file(store.folder / seal.file, out / seal.file)
 
 
 def _write_unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
     from ..archive.parquet import ParquetWriter
 
-    hot = store.hot_rows()
-    hot = hot.part(~store.sealed_rows(hot))
+    hot = store.hot.all_rows()
+    hot = hot.part(~store.archive.sealed_rows(hot))
     days, place = np.unique(hot.taken_ns // DAY_NS, return_inverse=True)
     starts = [month_span(*month_of(day * DAY_NS))[0] for day in days.tolist()]
     months = np.array(starts, np.int64)[place] if starts else np.empty(0, np.int64)
     for from_ns in np.unique(months).tolist():
         year, month = month_of(from_ns)
-        folder = f"{FOLDER}/room={quote(store.room(), safe='')}/year={year}/month={month:02d}"
+        folder = f"{FOLDER}/room={quote(store.setups.room_key(), safe='')}/year={year}/month={month:02d}"
         name, rows = f"{folder}/unsealed-0001.parquet", hot.part(months == from_ns)
         (out / folder).mkdir(parents=True, exist_ok=True)
         with ParquetWriter(out / name, store.simulated) as writer:
@@ -154,16 +164,17 @@ def _write_unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
         yield name, sha256_of(out / name)
 
 
-def _copy_originals(store: Store, out: Path) -> Iterator[tuple[str, str]]:
+def _copy_originals(store: Store, out: Path, proven: ProvenNames) -> Iterator[tuple[str, str]]:
     listing = []
-    for file in store.imports():
+    for file in store.imports.all():
         yield file.original, copy_file(store.folder / file.original, out / file.original)
         facts = {"sha256": file.sha256, "name": file.name, "at": rfc3339(file.at_ns), "at_ns": file.at_ns}
+        facts |= {"proven": proven.imports.get(file.sha256, False)}
         listing.append({**facts, "original": file.original, "summary": dict(file.summary)})
     yield IMPORTS, _write_list(out / IMPORTS, listing)
 
 
-def _write_texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
+def _write_texts(store: Store, out: Path, proven: ProvenNames) -> Iterator[tuple[str, str]]:
     from ..archive import parquet
 
     versions = [
@@ -171,13 +182,15 @@ def _write_texts(store: Store, out: Path) -> Iterator[tuple[str, str]]:
             "version": version.version,
             "who": version.who,
             "approver": version.approver,
+            "author_proven": proven.versions.get(version.version, {}).get("author_proven", False),
+            "approver_proven": proven.versions.get(version.version, {}).get("approver_proven", False),
             "why": version.why,
             "at": rfc3339(version.at_ns),
             "at_ns": version.at_ns,
             "digest": version.digest,
             "texts": dict(version.texts),
         }
-        for version in store.setups()
+        for version in store.setups.versions()
     ]
     yield VERSIONS, _write_list(out / VERSIONS, versions)
     lines = "".join(

@@ -66,7 +66,7 @@ def load_export(source: Path, data: Path, who: str, now_ns: int) -> RestoreResul
         what = {"export": manifest["at"], "head": manifest["head"], "record": manifest["record"]}
         store.journal.append("restore", who, what, "begun from an export")
         verification: Verification = store.verify()
-        newest_ns = store.newest_ns()
+        newest_ns = store.readings.newest_ns()
     with plain_target_errors(data):
         (data / RESTORING).unlink()
     return RestoreResult(
@@ -133,12 +133,12 @@ def _clear(data: Path) -> None:
 
 def _fill(store: Store, source: Path, manifest: Mapping[str, Any], who: str) -> None:
     for version in json_in(source / VERSIONS):
-        store.put_setup(
+        store.setups.put(
             version["texts"], version["who"], version["why"], version["approver"], version["at_ns"]
         )
     for file in json_in(source / IMPORTS):
         content = inside(source, file["original"]).read_bytes()
-        store.record_import(
+        store.imports.record(
             file["sha256"], file["name"], content, file["summary"], who=who, at_ns=file["at_ns"]
         )
     files = [name for name in manifest["files"] if name.endswith(".parquet")]
@@ -150,9 +150,9 @@ def _fill(store: Store, source: Path, manifest: Mapping[str, Any], who: str) -> 
 
 def _rows(store: Store, source: Path, name: str) -> Columns:
     content = inside(source, name).read_bytes()
-    if store.is_simulated(name, content) and not store.simulated:
+    if store.archive.is_simulated(name, content) and not store.simulated:
         raise StoreDamaged(f"{source / name} holds simulated readings, in the export of a real room.")
-    return store.rows_in(name, content)
+    return store.archive.rows_in(name, content)
 
 
 def _spans(store: Store, source: Path, name: str) -> dict[str, tuple[int, int]]:

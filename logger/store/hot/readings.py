@@ -94,6 +94,11 @@ class HotTier:
         texts["raw"] = Texts.of(raw.tolist())
         return Columns(*numeric, **texts)
 
+    def all_rows(self) -> Columns:
+        """Every reading of the tier, whatever seals say; for comparisons."""
+        with self._database.read() as conn:
+            return self.select(conn)
+
     def count(self) -> int:
         """How many rows the tier holds."""
         with self._database.read() as conn:

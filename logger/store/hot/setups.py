@@ -6,6 +6,7 @@ Proposals and versions share one count: a refused proposal keeps its number for 
 from __future__ import annotations
 
 import hashlib
+import tomllib
 from collections.abc import Mapping
 from typing import Any
 
@@ -48,7 +49,7 @@ class Setups:
         *,
         conn: Connection | None = None,
     ) -> int:
-        """Keep these files as the next version, in force at once; gives its number."""
+        """Store the files of config/ as the next version, in force at once; gives its number."""
         if conn is None:
             with self._database.begin() as transaction:
                 return self.put(texts, who, why, approver, at_ns, conn=transaction)
@@ -62,7 +63,7 @@ class Setups:
     def propose(
         self, texts: Mapping[str, str], who: str, why: str, at_ns: int, *, correction: bool, conn: Connection
     ) -> int:
-        """Keep these files as a proposal against the newest version; gives its number."""
+        """Store the files of config/ as a proposal against the newest version; gives its number."""
         version, digest = _next(conn), text_digest(texts)
         facts: dict[str, Any] = {
             "version": version,
@@ -97,32 +98,39 @@ class Setups:
         facts = {"version": proposal.version, "at_ns": at_ns, "who": who, "why": why}
         conn.execute(setup_refusal.insert().values(**facts))
 
-    def all(self) -> list[SetupVersion]:
+    def versions(self) -> list[SetupVersion]:
         """Every version that was approved, oldest first."""
         with self._database.read() as conn:
-            proposed = {row.version: row for row in proposals(conn)}
+            proposed = {row.version: row for row in proposal_rows(conn)}
             rows = conn.execute(select(setup).order_by(setup.c.version)).all()
             return [_version(row, proposed.get(row.version)) for row in rows]
 
-    def all_proposals(self, conn: Connection | None = None) -> list[SetupProposal]:
+    def proposals(self, conn: Connection | None = None) -> list[SetupProposal]:
         """Every proposal with what became of it, oldest first."""
         if conn is None:
             with self._database.read() as transaction:
-                return self.all_proposals(transaction)
-        rows = proposals(conn)
+                return self.proposals(transaction)
+        rows = proposal_rows(conn)
         refused = set(conn.execute(select(setup_refusal.c.version)).scalars()) if rows else set()
         approved = set(conn.execute(select(setup.c.version)).scalars())
         return [_proposal(row, _state(row.version, approved, refused)) for row in rows]
 
+    def room_key(self) -> str:
+        """Key of the room in the newest version: under it the archive stores its months."""
+        versions = self.versions()
+        text = versions[-1].texts.get("room.toml", "") if versions else ""
+        key = tomllib.loads(text).get("room", {}).get("key", "")
+        return str(key) or "unnamed"
+
     def _require_waiting(self, proposal: SetupProposal, conn: Connection) -> None:
-        now = {p.version: p.state for p in self.all_proposals(conn)}
+        now = {p.version: p.state for p in self.proposals(conn)}
         if proposal.version not in now:
             raise UnknownName("proposal", str(proposal.version), [str(n) for n in now])
         if now[proposal.version] != "waiting":
             raise Refused(f"Version {proposal.version} was {now[proposal.version]} already.")
 
 
-def proposals(conn: Connection) -> list[Row[Any]]:
+def proposal_rows(conn: Connection) -> list[Row[Any]]:
     """Rows of the proposals, oldest first; none in a folder of before there were any, opened for reading."""
     if not inspect(conn).has_table(setup_proposal.name):
         return []

@@ -208,6 +208,21 @@ piece = Table(
 )
 live = Table("live", metadata, Column("zone", String, primary_key=True), _text("body"))
 
+# Answers of studies, each under the digest of the question and of all that it rests on; made again at will.
+study = Table(
+    "study",
+    metadata,
+    Column("digest", String, primary_key=True),
+    _instant("at_ns"),
+    _text("question"),
+    _text("zone"),
+    _text("channel"),
+    _instant("from_ns"),
+    _instant("to_ns"),
+    _text("body"),
+    Index("study_at", "at_ns"),
+)
+
 import_file = Table(
     "import_file",
     metadata,

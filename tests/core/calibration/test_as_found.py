@@ -148,7 +148,7 @@ def test_inspections_whose_verdict_changes_are_listed(made: SimpleNamespace, sto
     assert totals(found_) == {"stable -> not shown": 1}
     assert found_[0].sentence == "inspection J-1: was stable (conforming), now not shown (guard band)"
     assert changed_verdicts(store, first, first, made.at(200)) == []
-    assert store.verdict_days("bay", 0, 10**6) == {}, "asking stores nothing"
+    assert store.verdict_cache.days("bay", 0, 10**6) == {}, "asking stores nothing"
 
 
 def in_force_together(first: Setup, second: Setup, approved_ns: int) -> Setup:

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, inspect, text
 
 from logger.errors import StoreError
 
-NEWEST = "0007"
+NEWEST = "0008"
 
 
 def version(conn: Connection) -> str | None:

@@ -8,25 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..rows import Columns
-from .clocks import EVER_NS, Clocks, Doubt
+from .hot.clocks import EVER_NS, Doubt
+
+if TYPE_CHECKING:
+    from .store import Store
 
 UNRECORDED = "readings were marked as unsure, and the service ended before it recorded why"
-
-
-class ReadingStore(Protocol):
-    """What this needs of a store."""
-
-    @property
-    def clocks(self) -> Clocks: ...
-
-    def channels(self) -> list[str]: ...
-
-    def columns(self, channel: str, from_ns: int, to_ns: int) -> Columns: ...
 
 
 @dataclass(frozen=True)
@@ -40,12 +31,12 @@ class UnplacedReadings:
     monotonic_ns: int  # of the first
 
 
-def unplaced_readings(store: ReadingStore) -> dict[str, UnplacedReadings]:
+def unplaced_readings(store: Store) -> dict[str, UnplacedReadings]:
     """By boot; every channel is read, where any reading was ever marked."""
     by_boot: dict[str, UnplacedReadings] = {}
     if not store.clocks.ever_unsure():
         return by_boot
-    for channel in store.channels():
+    for channel in store.readings.channels():
         for part in _of_channel(store, channel):
             before = by_boot.get(part.boot)
             first = part if before is None or part.monotonic_ns < before.monotonic_ns else before
@@ -53,8 +44,8 @@ def unplaced_readings(store: ReadingStore) -> dict[str, UnplacedReadings]:
     return by_boot
 
 
-def _of_channel(store: ReadingStore, channel: str) -> Iterator[UnplacedReadings]:
-    rows = store.columns(channel, -EVER_NS, EVER_NS)
+def _of_channel(store: Store, channel: str) -> Iterator[UnplacedReadings]:
+    rows = store.readings.columns(channel, -EVER_NS, EVER_NS)
     _, certain = store.clocks.true_instants(channel, rows)
     waiting = rows.part(np.asarray(~certain, np.bool_))
     for code, boot in enumerate(waiting.boot.table):
@@ -67,7 +58,7 @@ def _of_channel(store: ReadingStore, channel: str) -> Iterator[UnplacedReadings]
             )
 
 
-def waiting_boots(store: ReadingStore) -> dict[str, Doubt]:
+def waiting_boots(store: Store) -> dict[str, Doubt]:
     """Boots whose stamps wait for a correction: by a recorded doubt, or because such readings are stored."""
     doubts = store.clocks.unsure_boots()
     others = {
@@ -79,7 +70,7 @@ def waiting_boots(store: ReadingStore) -> dict[str, Doubt]:
     }
 
 
-def record_doubts(store: ReadingStore) -> None:
+def record_doubts(store: Store) -> None:
     """Record a doubt for each boot that has such readings and no doubt."""
     recorded = store.clocks.unsure_boots()
     for boot, doubt in waiting_boots(store).items():

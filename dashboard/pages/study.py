@@ -1,0 +1,195 @@
+"""Page Room study: why the room moves, where, and what to mend first. Shows stored answers, starts jobs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import parse_qs, urlencode
+
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.development.base_component import Component
+
+from logger.errors import IntervalError, Refused, StillroomError
+from logger.instants import rfc3339
+from logger.model.roles import Act
+from logger.studies.questions import QUESTIONS
+from logger.studies.records import zone_channels
+
+from ..access.needs import acting, needs
+from ..data.queries import Queries
+from ..data.study_jobs import StudyJob, StudyJobs
+from ..data.words import field_text, instant
+from ..parts.components import button, choice, field, refusal
+from ..parts.study_cards import newest_studies, question_card
+
+TITLE = "Room study"
+PATH = "/study"
+NEEDS = Act.READ
+EVERY_MS = 2000
+LIVE: dict[str, Any] = {"aria-live": "polite"}
+
+
+@dataclass(frozen=True)
+class StudyView:
+    """What the address asks for; instants None: from the beginning, up to the end of the record."""
+
+    zone: str
+    channel: str
+    from_ns: int | None
+    to_ns: int | None
+
+
+def view_of(q: Queries, search: str) -> StudyView:
+    """The view in an address; what is left out is the whole record of the first zone."""
+    query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
+    clock = q.room.timezone
+    zone = q.zone(query.get("zone") or next(iter(q.setup.zones))).key
+    channel = query.get("channel", "")
+    if channel and channel not in q.setup.channels_in(zone):
+        channel = ""  # of the zone that was chosen before
+    begin, end = (
+        instant(query[key], clock, wanted_in=name) if query.get(key) else None
+        for key, name in (("from", "From"), ("to", "To"))
+    )
+    if begin is not None and end is not None and end <= begin:
+        raise IntervalError("The interval is empty: “To” must be later than “From”.")
+    return StudyView(zone, channel, begin, end)
+
+
+def layout(q: Queries, search: str) -> Component:
+    """The page for an address; one that cannot be read keeps the form and says why."""
+    try:
+        view, drawn = view_of(q, search), refusal("")
+    except StillroomError as refused:
+        view, drawn = view_of(q, ""), refusal(str(refused))
+    return html.Div(
+        [
+            html.H1(TITLE, className="page"),
+            _form(q, view),
+            drawn,
+            html.Div(id="study-jobs", **LIVE),
+            html.Div(cards(q, view), id="study-cards", className="stack"),
+            dcc.Store(id="study-ended", data=-1),
+            dcc.Interval(id="study-tick", interval=EVERY_MS),
+        ],
+        className="stack",
+    )
+
+
+def _form(q: Queries, view: StudyView) -> Component:
+    zones = {zone.key: zone.name for zone in q.setup.zones_now()}
+    channels = {"": "first air temperature"} | {key: key for key in zone_channels(q.setup, view.zone)}
+    clock = q.room.timezone
+    begin, end = ("" if ns is None else field_text(ns, clock) for ns in (view.from_ns, view.to_ns))
+    return html.Div(
+        [
+            choice("study-zone", "Zone", zones, view.zone),
+            choice("study-channel", "Channel", channels, view.channel, wide=True),
+            field("study-from", "From, local (empty: all)", begin),
+            field("study-to", "To, local (not included)", end),
+            button("study-show", "Show"),
+            html.Div(id="study-refusal"),
+        ],
+        className="form",
+    )
+
+
+def cards(q: Queries, view: StudyView) -> list[Component]:
+    """A card a question, in the order of the questions."""
+    newest = newest_studies(q, view.zone, view.channel)
+    return [question_card(q, question, newest.get(question), ()) for question in QUESTIONS]
+
+
+def arguments_of(view: StudyView, question: str) -> list[str]:
+    """The words of the command that answers a question for a view."""
+    words = [question, "--zone", view.zone]
+    words += ["--channel", view.channel] if view.channel else []
+    for option, at_ns in (("--from", view.from_ns), ("--to", view.to_ns)):
+        words += [option, rfc3339(at_ns)] if at_ns is not None else []
+    return words
+
+
+def job_lines(jobs: list[StudyJob]) -> list[Component]:
+    """A line for each study on its way, and for each that was refused."""
+    lines: list[Component] = []
+    for job in jobs:
+        if job.open:
+            words = f"{job.name}: {job.state}, {job.seconds:.0f} s. {job.word}"
+            lines.append(html.P(words, className="study-job"))
+        elif job.state == "refused":
+            lines.append(refusal(f"{job.name}: {job.word}"))
+    return lines
+
+
+def register(app: Dash, q: Queries) -> None:
+    """The form writes the address; buttons start jobs; a job that ends draws its answer."""
+    jobs = StudyJobs(q.source.store.folder)
+    _register_form(app, q)
+    _register_jobs(app, q, jobs)
+
+
+def _register_form(app: Dash, q: Queries) -> None:
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Output("study-refusal", "children"),
+        Input("study-show", "n_clicks"),
+        Input("study-zone", "value"),
+        Input("study-channel", "value"),
+        State("study-from", "value"),
+        State("study-to", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ)
+    def show(_: Any, zone: str, channel: str, first: str, last: str) -> tuple[Any, Any]:
+        if not ctx.triggered or not ctx.triggered[0]["value"]:
+            return no_update, no_update
+        query = {"zone": zone, "channel": channel or "", "from": first or "", "to": last or ""}
+        search = "?" + urlencode({key: value for key, value in query.items() if value})
+        try:
+            view_of(q, search)
+        except StillroomError as refused:
+            return no_update, refusal(str(refused))
+        return search, refusal("")
+
+
+def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
+    @app.callback(
+        Output("study-refusal", "children", allow_duplicate=True),
+        Input({"study": "run", "question": ALL}, "n_clicks"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.STUDY)
+    def run(_: Any, search: str | None) -> Component:
+        if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
+            return refusal("")
+        question = ctx.triggered_id["question"]
+        try:
+            acting(Act.STUDY)
+            if question not in QUESTIONS:
+                raise Refused("This question cannot be put to a room.")
+            view = view_of(q, search or "")
+            name = f"{QUESTIONS[question].title} {q.zone(view.zone).name}"
+            jobs.start(name, arguments_of(view, question))
+        except StillroomError as refused:
+            return refusal(str(refused))
+        return refusal("")
+
+    @app.callback(
+        Output("study-jobs", "children"),
+        Output("study-cards", "children"),
+        Output("study-ended", "data"),
+        Input("study-tick", "n_intervals"),
+        State("study-ended", "data"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ)
+    def follow(_: Any, ended: int | None, search: str | None) -> tuple[Any, Any, Any]:
+        lines, number = job_lines(jobs.listed()), jobs.ended
+        if ended in (number, -1):
+            return lines, no_update, number
+        try:
+            return lines, cards(q, view_of(q, search or "")), number
+        except StillroomError:
+            return lines, no_update, number

@@ -1,0 +1,95 @@
+"""One card a question of a room study: headline, figures, charts, and the tables behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from dash import html
+from dash.development.base_component import Component
+
+from logger.core.study.figure import Question
+from logger.instants import wall_span
+from logger.model.roles import Act
+from logger.store.hot.studies import StoredStudy
+from logger.studies.charts import charts_of
+from logger.studies.plot import SCREEN
+from logger.studies.questions import QUESTIONS
+from logger.studies.study import Study, of_stored
+
+from ..access.needs import allowed
+from ..data.queries import Queries
+from .components import behind, button, card, svg, table
+
+FIGURE_HEADS = ("figure", "value and 95 % interval", "independent pieces")
+MOST_ROWS = 60  # of a table behind a chart
+
+
+def newest_studies(q: Queries, zone: str, channel: str) -> dict[str, Study]:
+    """Question -> its newest stored answer for a zone, and for the channel where one is named."""
+    newest: dict[str, StoredStudy] = {}
+    for row in q.source.store.studies.newest(zone):
+        if (not channel or row.channel in ("", channel)) and row.question not in newest:
+            newest[row.question] = row
+    return {question: of_stored(row) for question, row in newest.items()}
+
+
+def question_card(
+    q: Queries, question: Question, study: Study | None, form: Sequence[Component]
+) -> Component:
+    """A question with its newest answer; without one, what it needs."""
+    kind = QUESTIONS[question]
+    word = "Compute" if study is None else "Compute again"
+    run = button({"study": "run", "question": question}, word, quiet=True)
+    asks = [html.Div([*form, run], className="form")] if allowed(Act.STUDY) else []
+    if study is None:
+        empty = html.P(f"Not computed yet. {kind.needs}", className="empty")
+        return card(kind.title, empty, *asks, ident=f"study-{question}")
+    return card(kind.title, *_answer(study), *asks, aside=_about(q, study), ident=f"study-{question}")
+
+
+def _about(q: Queries, study: Study) -> str:
+    request = study.request
+    what = request.channel or "all channels"
+    return f"{what}, {wall_span(request.from_ns, request.to_ns, ZoneInfo(q.room.timezone))}"
+
+
+def _answer(study: Study) -> list[Component]:
+    answer = study.answer
+    drawn = [
+        html.Figure([html.Div(svg(picture), className="study-chart"), html.Figcaption(caption)])
+        for caption, picture in charts_of(study, SCREEN)
+    ]
+    figures = [
+        [item.name, item.text, "" if item.n_independent is None else f"{item.n_independent:.0f}"]
+        for item in answer.figures
+    ]
+    tables = (_table(name, columns) for name, columns in answer.tables.items())
+    return [
+        html.P(answer.headline, className="study-headline"),
+        table(FIGURE_HEADS, figures, "Figures", figures=(2,), stacks=True),
+        *drawn,
+        *(html.P(line, className="study-remark") for line in answer.remarks),
+        behind("Tables behind the charts", *tables),
+        behind("Method and data", html.Ul([html.Li(line) for line in _provenance(study)])),
+    ]
+
+
+def _provenance(study: Study) -> list[str]:
+    methods = dict.fromkeys(item.method for item in study.answer.figures if item.method)
+    return [*methods, *study.data, f"setup {study.setup_version}, study {study.digest}"]
+
+
+def _table(name: str, columns: Mapping[str, Sequence[Any]]) -> Component:
+    rows = list(zip(*columns.values(), strict=True))
+    thin = rows[:: max(1, -(-len(rows) // MOST_ROWS))]
+    cells = [[_cell(value) for value in row] for row in thin]
+    note = "" if len(thin) == len(rows) else f", {len(thin)} of {len(rows)} rows"
+    return table(list(columns), cells, f"{name}{note}", figures=tuple(range(len(columns))))
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return "no value"
+    return f"{value:.4g}".replace("-", "−") if isinstance(value, float) else str(value)

@@ -1,0 +1,1 @@
+"""Why a room moves: what varies, how, where and when. Pure: arrays in, figures with intervals out."""

@@ -1,0 +1,220 @@
+"""The cycle of the air handling: period and amplitude of what wanders, from the spectrum (Thomson 1982)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ...series import Bool, Float
+from .channel_record import ChannelRecord, mean_course, subtract_course
+from .figure import Figure, absent
+from .spectra import Spectrum, background, spectrum, threshold
+
+LONGEST_S = 3 * 3600
+FEWEST_CELLS = 4  # of the shortest period that is looked for
+CELLS_A_PERIOD = 10  # below so many cells a period may be a false one
+COARSE_S = 300  # readings this far apart cannot tell a cycle from its images
+LEAST_S = 2 * 86_400
+SURE = 10.0  # times the background from which an interval is given
+SINGLE = 20.0  # times the background from which single cycles are measured
+OVERLAP = 1.22  # stretches that overlap by half are not independent
+BOOTSTRAPS = 400
+METHOD = "5 Slepian tapers, NW = 3, half-overlapped stretches; excess over the background around the peak"
+
+
+@dataclass(frozen=True)
+class Cycle:
+    """A line above its background. period_s and amplitude with standard uncertainties; `above`: S/B.
+
+    present: in how many of the stretches it stands out by itself.
+    images_s: periods that would look the same in readings this far apart. lengths_s: 10 and 90 % points of
+    single cycles, where they can be measured.
+    """
+
+    period_s: float
+    u_period_s: float
+    amplitude: float
+    u_amplitude: float
+    above: float
+    stretches: int
+    present: int
+    images_s: tuple[float, float] | None = None
+    lengths_s: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class CycleSearch:
+    """What was looked for and what stands out: cycles, strongest first; the spectrum of the search.
+
+    level: background, shape of the spectrum's frequencies; highest: greatest S/B anywhere; bound: what had
+    to be exceeded; why_not: why nothing could be looked for, empty where it could.
+    """
+
+    cycles: tuple[Cycle, ...]
+    estimate: Spectrum | None
+    level: Float
+    highest: float
+    bound: float
+    why_not: str = ""
+    needed: str = ""
+
+
+def search_cycles(record: ChannelRecord) -> CycleSearch:
+    """Look for cycles of 4 cells to 3 h in a record of at least two days."""
+    empty = CycleSearch((), None, np.empty(0), 0.0, 0.0)
+    if record.span_s < LEAST_S:
+        days = record.span_s / 86_400
+        return replace(
+            empty, why_not=f"{days:.1f} days recorded.", needed="Record 2 days or more, every 60 s."
+        )
+    # The course of the day is taken out: an on/off day leaks into the spectrum and looks like cycles.
+    flat = subtract_course(record, mean_course(record))
+    estimate = spectrum(flat.value, record.step_s)
+    if estimate is None:
+        return replace(
+            empty,
+            why_not="gaps leave fewer than 4 complete stretches of 4 h.",
+            needed="Record 2 days without gaps of more than 3 readings.",
+        )
+    level = background(estimate.frequency, estimate.mean)
+    lowest, highest = 1 / LONGEST_S, 1 / (FEWEST_CELLS * record.step_s)
+    band = (estimate.frequency >= lowest) & (estimate.frequency <= highest)
+    bound = threshold(estimate, lowest, highest)
+    ratio = np.where(band, estimate.mean / level, 0.0)
+    cycles = tuple(
+        with_images(_measure(estimate, float(ratio[i]), i, flat), record)
+        for i in _peaks(estimate, ratio, bound)
+    )
+    return CycleSearch(cycles, estimate, level, float(ratio.max(initial=0.0)), bound)
+
+
+def _peaks(estimate: Spectrum, ratio: Float, bound: float) -> list[int]:
+    """Places of peaks, highest first; none beside a higher one, none at a harmonic of one."""
+    f, left, peaks = estimate.frequency, ratio.copy(), list[int]()
+    while left.max(initial=0.0) > bound and len(peaks) < 4:
+        at = int(left.argmax())
+        if not any(_is_harmonic(f[at], f[other], estimate) for other in peaks):
+            peaks.append(at)
+        left[(f > f[at] / 1.5) & (f < f[at] * 1.5)] = 0
+    return peaks
+
+
+def _is_harmonic(frequency: float, fundamental: float, estimate: Spectrum) -> bool:
+    """Whether a line lies within a taper's width at 2, 3, 4 … times another one."""
+    order = round(frequency / fundamental)
+    return order >= 2 and abs(frequency / order - fundamental) < 3 / estimate.length_s
+
+
+def _measure(estimate: Spectrum, above: float, at: int, flat: ChannelRecord) -> Cycle:
+    """Period by the centroid and amplitude by the excess power around a peak."""
+    f0, m = float(estimate.frequency[at]), len(estimate.density)
+    period, amplitude = _centroid_and_amplitude(estimate, estimate.mean[None, :], f0)
+    chance = np.random.default_rng(1)
+    picks = chance.integers(0, m, (BOOTSTRAPS, m))
+    weights = np.stack([np.bincount(pick, minlength=m) for pick in picks]) / m
+    periods, _ = _centroid_and_amplitude(estimate, weights @ estimate.density, f0)
+    # The amplitude of one stretch scatters by the cycle's own unrest, too.
+    _, amplitudes = _centroid_and_amplitude(estimate, estimate.density, f0)
+    u_period = max(OVERLAP * float(np.nanstd(periods)), 0.001 * float(period[0]))
+    scatter = float(np.nanstd(amplitudes, ddof=1)) / max(1.0, m / 1.5) ** 0.5
+    u_amplitude = float(np.hypot(scatter, 0.02 * amplitude[0]))
+    present = int((amplitudes > 0.5 * amplitude[0]).sum())
+    cycle = Cycle(float(period[0]), u_period, float(amplitude[0]), u_amplitude, above, m, present)
+    return replace(cycle, lengths_s=_lengths(flat, cycle)) if above >= SINGLE else cycle
+
+
+def _centroid_and_amplitude(estimate: Spectrum, rows: Float, f0: float) -> tuple[Float, Float]:
+    """Periods and amplitudes (rows,) of rows of densities: excess over a line through both sides."""
+    f = estimate.frequency
+    sides = ((f >= f0 / 2.6) & (f <= f0 / 1.55)) | ((f >= 1.55 * f0) & (f <= 1.9 * f0))
+    peak = (f >= f0 / 1.5) & (f <= 1.5 * f0)
+    if sides.sum() < 3:
+        sides = ~peak & (f >= f0 / 4) & (f <= 4 * f0)
+    x = np.log(f)
+    design = np.stack((np.ones(sides.sum()), x[sides]), axis=1)
+    # The mean of the logarithm of a density lies below the logarithm of its mean: by digamma of its degrees.
+    line = np.linalg.lstsq(design, np.log(np.maximum(rows[:, sides], 1e-300)).T, rcond=None)[0]
+    level = np.exp(line[0][:, None] + line[1][:, None] * x[peak])
+    excess = rows[:, peak] - level
+    power = excess.sum(axis=1)
+    step = f[1] - f[0]
+    # The centroid over as much below as above: what is left of the background would pull it upwards.
+    even = f[peak] <= 4 / 3 * f0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        centroid = (excess * f[peak])[:, even].sum(axis=1) / excess[:, even].sum(axis=1)
+        usable = (power > 0) & (centroid > 0)
+        return (
+            np.where(usable, 1 / np.where(usable, centroid, 1.0), np.nan),
+            np.where(power > 0, np.sqrt(2 * np.maximum(power, 0) * step), 0.0),
+        )
+
+
+def _lengths(flat: ChannelRecord, cycle: Cycle) -> tuple[float, float] | None:
+    """10 and 90 % points of single cycles in s: upward crossings of the band-passed record."""
+    from scipy.signal import butter, sosfiltfilt
+
+    nyquist = 0.5 / flat.step_s
+    band = [1 / cycle.period_s / 1.5, min(1.5 / cycle.period_s, 0.95 * nyquist)]
+    sos = butter(3, band, btype="band", fs=1 / flat.step_s, output="sos")
+    lengths = []
+    for piece in _pieces(np.isfinite(flat.value), int(4 * cycle.period_s / flat.step_s)):
+        wave = sosfiltfilt(sos, flat.value[piece])
+        up = np.flatnonzero((wave[:-1] < 0) & (wave[1:] >= 0))
+        crossings = up + wave[up] / (wave[up] - wave[up + 1])
+        lengths += list(np.diff(crossings)[1:-1] * flat.step_s)
+    if len(lengths) < 10:
+        return None
+    low, high = np.quantile(lengths, (0.1, 0.9))
+    return float(low), float(high)
+
+
+def _pieces(good: Bool, least: int) -> list[slice]:
+    edges = np.diff(np.concatenate(([0], good.astype(np.int8), [0])))
+    ends = zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True)
+    return [slice(int(a), int(b)) for a, b in ends if b - a >= max(least, 30)]
+
+
+def with_images(cycle: Cycle, record: ChannelRecord) -> Cycle:
+    """The cycle with the two periods that look the same in readings `every_s` apart: |1/Δ ± f|."""
+    every_s = max(record.every_s, float(record.step_s))
+    if every_s < COARSE_S and cycle.period_s >= CELLS_A_PERIOD * record.step_s:
+        return cycle
+    rate, f = 1 / every_s, 1 / cycle.period_s
+    return replace(cycle, images_s=(1 / (rate - f), 1 / (rate + f)))
+
+
+def cycle_figures(cycle: Cycle, number: int, record: ChannelRecord) -> tuple[Figure, Figure]:
+    """Period in minutes and amplitude of a cycle as figures."""
+    from scipy.stats import t
+
+    unit = record.difference_unit
+    names = (f"period of cycle {number}", f"amplitude of cycle {number}")
+    every_s = max(record.every_s, float(record.step_s))
+    period_min = cycle.period_s / 60
+    if every_s >= COARSE_S and cycle.images_s is not None:
+        images = " or ".join(f"{image / 60:.1f}" for image in cycle.images_s)
+        why = (
+            f"readings every {every_s / 60:.0f} min show {period_min:.0f} min, but a cycle of {images} min "
+            "would look the same."
+        )
+        needed = "Log one probe every 60 s for 4 h."
+        return (
+            Figure(names[0], period_min, "min", method=METHOD, shown=False, why_not=why, needed=needed),
+            Figure(names[1], cycle.amplitude, unit, method=METHOD, shown=False, why_not=why, needed=needed),
+        )
+    if cycle.amplitude < 0.5 * record.resolution:
+        why = f"below what the probe resolves ({record.resolution:g} {unit})."
+        return absent(names[0], "min", why, method=METHOD), absent(names[1], unit, why, method=METHOD)
+    n = max(2.0, cycle.stretches / 1.5)
+    if cycle.above < SURE:  # the amplitude of so weak a line reads low
+        return (
+            Figure(names[0], period_min, "min", None, None, n, METHOD + "; weak line, about"),
+            Figure(names[1], cycle.amplitude, unit, None, None, n, METHOD + "; weak line, about"),
+        )
+    k = float(t.ppf(0.975, n - 1))
+    period, amplitude, a = k * cycle.u_period_s / 60, k * cycle.u_amplitude, cycle.amplitude
+    return (
+        Figure(names[0], period_min, "min", period_min - period, period_min + period, n, METHOD),
+        Figure(names[1], a, unit, max(0.0, a - amplitude), a + amplitude, n, METHOD),
+    )

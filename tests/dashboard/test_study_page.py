@@ -1,0 +1,112 @@
+"""Page Room study: shows stored answers with their intervals, starts jobs, and computes nothing itself."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from dashboard.data.queries import Queries
+from dashboard.data.study_jobs import StudyJobs
+from dashboard.pages import study
+from logger.core.study.figure import Answer, absent, effect
+from logger.errors import Refused
+from logger.studies.questions import QUESTIONS
+from logger.studies.study import Study, StudyRequest
+from tests.dashboard.synthetic import HOUR, NOW, Synthetic
+
+
+def text_of(component: Any) -> str:
+    """All words of a component."""
+    return json.dumps(component.to_plotly_json(), default=lambda o: o.to_plotly_json(), ensure_ascii=False)
+
+
+def stored(record: Synthetic, channel: str = "P1.temperature") -> Study:
+    """An invented answer in the record."""
+    hours = list(range(24))
+    tables = {"mean day": {"hour": hours, "mean": [0.1] * 24, "p10": [0.0] * 24, "p90": [0.2] * 24}}
+    figures = (
+        effect("amplitude of the day", 0.6, 0.55, 0.65, "K", n=20, method="least squares"),
+        absent("amplitude of the week", "K", "8.0 days recorded.", "Record 28 days or more."),
+    )
+    answer = Answer("cycles", "Day ±0.60 K.", figures, ("A remark.",), tables)
+    request = StudyRequest("cycles", "machine-bay", channel, NOW - 48 * HOUR, NOW)
+    made = Study(request, answer, ("P1.temperature: 48.0 h used.",), "d" * 64, 1, "e" * 64, NOW, True)
+    record.store.studies.put(made.stored())
+    return made
+
+
+def test_every_question_has_a_card_that_says_what_it_needs(q: Queries) -> None:
+    """Without a stored answer each card says that nothing was computed, and what the question needs."""
+    words = text_of(study.layout(q, "?zone=plate-bench"))
+    for kind in QUESTIONS.values():
+        assert kind.title in words
+        assert f"Not computed yet. {kind.needs}" in words
+
+
+def test_a_stored_answer_is_shown_with_interval_chart_and_tables(record: Synthetic, q: Queries) -> None:
+    """Headline, interval, what is not shown and why, the chart, the table behind it, the data used."""
+    stored(record)
+    words = text_of(study.layout(q, "?zone=machine-bay"))
+    for expected in (
+        "Day ±0.60 K.",
+        "0.600 K (0.550 to 0.650)",
+        "not shown: 8.0 days recorded. Record 28 days or more.",
+        "<svg",
+        "mean day",
+        "P1.temperature: 48.0 h used.",
+        "A remark.",
+    ):
+        assert expected in words, expected
+
+
+def test_another_channel_has_no_answer(record: Synthetic, q: Queries) -> None:
+    """An answer about P1 is not shown for P2."""
+    stored(record)
+    assert "Day ±0.60 K." not in text_of(study.layout(q, "?zone=machine-bay&channel=P2.temperature"))
+
+
+def test_what_cannot_be_read_keeps_the_form_and_says_why(q: Queries) -> None:
+    """An end before the start, and no instant at all."""
+    words = text_of(study.layout(q, "?from=2026-10-20T00:00&to=2026-10-19T00:00"))
+    assert "“To” must be later than “From”" in words
+    assert "study-show" in words
+    assert "From" in text_of(study.layout(q, "?from=yesterday"))
+
+
+def test_a_view_becomes_the_words_of_the_command(q: Queries) -> None:
+    """Zone, channel and interval, in UTC."""
+    view = study.view_of(q, "?zone=machine-bay&channel=P1.temperature&from=2026-10-19T10:00Z")
+    words = study.arguments_of(view, "cycles")
+    assert words[:5] == ["cycles", "--zone", "machine-bay", "--channel", "P1.temperature"]
+    assert words[5:] == ["--from", "2026-10-19T10:00:00Z"]
+
+
+def test_a_refused_job_says_the_sentence_of_the_command(tmp_path: Path) -> None:
+    """The last line of the command stands on the page; the same question is not started twice."""
+    jobs = StudyJobs(tmp_path / "nowhere")
+    jobs.start("What is regular? Bay", ["cycles", "--zone", "bay"])
+    with pytest.raises(Refused, match="computed already"):
+        jobs.start("What is regular? Bay", ["cycles", "--zone", "bay"])
+    until_s = time.monotonic() + 120
+    while jobs.listed()[0].open and time.monotonic() < until_s:
+        time.sleep(0.05)
+    (job,) = jobs.listed()
+    assert job.state == "refused"
+    assert "There is no data folder" in job.word
+    assert jobs.ended == 1
+    assert "There is no data folder" in text_of(study.job_lines(jobs.listed())[0])
+
+
+def test_answers_hold_no_number_that_json_does_not_know(record: Synthetic) -> None:
+    """Not-a-number in a table is stored as none."""
+    from logger.studies.study import plain
+
+    assert plain({"a": np.array([1.0, np.nan]), "b": (np.float64(2), np.int64(3))}) == {
+        "a": [1.0, None],
+        "b": [2.0, 3],
+    }

@@ -1,0 +1,115 @@
+"""`stillroom study`: answers with intervals, stored under their digest, as text, JSON, CSV and Parquet."""
+
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet as pq
+import pytest
+
+from logger.store import Store
+from tests.command_line import ROOT, Run
+
+CYCLES = ("study", "cycles", "--zone", "machine-bay")
+HUNTING = (*CYCLES, "--from", "2026-10-21T12:00", "--to", "2026-10-23T12:00")
+
+
+def asked(stillroom: Run, room: Path, *words: str) -> dict[str, Any]:
+    done = stillroom(*words, "--data", room, "--json")
+    assert done.returncode == 0, done.stderr
+    answer: dict[str, Any] = json.loads(done.stdout)
+    return answer
+
+
+def figures_of(answer: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    return {item["name"]: item for item in answer["figures"]}
+
+
+def test_the_hunting_valve_of_the_demo_is_found(stillroom: Run, room: Path) -> None:
+    """Planted in the demo's second week (logger/simulation/history.py): a valve that hunts with 12 min."""
+    answer = asked(stillroom, room, *HUNTING)
+    period = figures_of(answer)["period of cycle 1"]
+    assert period["shown"]
+    assert period["low"] <= 12.5 <= period["high"] or period["value"] == pytest.approx(12, rel=0.05)
+    assert answer["simulated"]
+    assert answer["data"][0].startswith("P1.temperature: 48.0 h used")
+
+
+def test_the_same_question_has_the_same_digest_and_is_stored_once(stillroom: Run, room: Path) -> None:
+    """Asked twice: one row; another interval: another digest."""
+    first, second = asked(stillroom, room, *HUNTING), asked(stillroom, room, *HUNTING)
+    assert first == second
+    other = asked(stillroom, room, *CYCLES, "--from", "2026-10-13", "--to", "2026-10-21")
+    assert other["digest"] != first["digest"]
+    with Store.open(room) as store:
+        stored = [row.digest for row in store.studies.newest("machine-bay")]
+        found = store.studies.get(first["digest"][:12])
+    assert stored.count(first["digest"]) == 1
+    assert found is not None
+    assert json.loads(found.body) == first
+
+
+def test_a_mark_leaves_time_out_and_changes_the_digest(stillroom: Run, demo_copy: Path) -> None:
+    """Time marked as not to be used does not count, and the answer says how many hours that are."""
+    before = asked(stillroom, demo_copy, *HUNTING)
+    span = ("--from", "2026-10-22T08:00", "--to", "2026-10-22T09:30")
+    why = ("--why", "door wedged open", "--who", "Greta Holm")
+    done = stillroom("mark", "time", "--zone", "machine-bay", *span, *why, "--data", demo_copy)
+    assert done.returncode == 0, done.stderr
+    after = asked(stillroom, demo_copy, *HUNTING)
+    assert after["digest"] != before["digest"]
+    assert after["data"] == [
+        "P1.temperature: 46.5 h used, 0.0 h without readings, left out: 1.5 h marked as not to be used."
+    ]
+
+
+def test_results_are_written_as_csv_and_as_parquet(stillroom: Run, room: Path, tmp_path: Path) -> None:
+    """Both forms hold the same rows; the simulated mark travels along."""
+    answer = asked(stillroom, room, *HUNTING, "--out", str(tmp_path / "csv"))
+    asked(stillroom, room, *HUNTING, "--out", str(tmp_path / "parquet"), "--parquet")
+    first, *rest = (tmp_path / "csv" / "mean-day.csv").read_text().splitlines()
+    assert first == f"# study {answer['digest']} SIMULATED DATA"
+    rows = list(csv.DictReader(rest))
+    table = pq.read_table(tmp_path / "parquet" / "mean-day.parquet")
+    assert table.num_rows == len(rows) == 24
+    assert table.schema.metadata[b"simulated"] == b"true"
+    assert [float(row["mean"]) for row in rows] == pytest.approx(table.column("mean").to_pylist())
+    assert json.loads((tmp_path / "csv" / "study.json").read_text()) == answer
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--channel", "P9.temperature"), "There is no channel 'P9.temperature'."),
+        (("--zone", "attic"), "There is no zone 'attic'."),
+        (("--from", "2026-09-01", "--to", "2026-09-10"), "has no reading that counts in this interval"),
+        (("--from", "2026-10-14", "--to", "2026-10-13"), "is not before --to"),
+    ],
+)
+def test_bad_input_is_refused_in_a_sentence(
+    stillroom: Run, room: Path, words: tuple[str, ...], said: str
+) -> None:
+    """What to enter instead; nothing is stored."""
+    done = stillroom("study", "cycles", *words, "--data", room)
+    assert done.returncode == 2, done.stdout
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_too_short_a_record_says_what_to_record(stillroom: Run, room: Path) -> None:
+    """One day: neither cycle nor day nor week, each with what it needs."""
+    answer = asked(stillroom, room, *CYCLES, "--from", "2026-10-13", "--to", "2026-10-14")
+    assert [item["shown"] for item in answer["figures"]] == [False, False, False]
+    assert all("Record" in item["needed"] for item in answer["figures"])
+
+
+def test_the_command_line_starts_without_scipy() -> None:
+    """scipy takes half a second to load and is asked for by studies alone."""
+    code = "import sys, logger.cli.program; sys.exit('scipy' in sys.modules or 'numpy' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False)
+    assert done.returncode == 0
