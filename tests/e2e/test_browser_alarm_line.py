@@ -77,6 +77,7 @@ def test_one_comment_acknowledges_a_cause(
     assert sheet["y"] >= first["y"] + first["height"]
     assert page.locator("#alarm-rows tbody tr").count() == 5
     page.keyboard.type("Heater valve stuck")
+    opened.wait("JSON.stringify(sessionStorage).includes('Heater valve stuck')")
     page.reload()
     page.wait_for_selector(".alert")
     page.locator(".alert .act").click()

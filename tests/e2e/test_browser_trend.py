@@ -102,7 +102,7 @@ def test_the_chart_comes_first_on_a_phone(open_page: Callable[..., Any]) -> None
     chart, readout = (page.locator(place).bounding_box() for place in ("#trend-graph", ".readout-table"))
     assert chart["y"] < 380
     assert readout["y"] >= chart["y"] + chart["height"] - 1
-    page.get_by_role("button", name="Change").click()
+    page.get_by_role("button", name="Change", exact=True).click()
     assert page.locator("#trend-from").is_visible()
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
