@@ -28,8 +28,13 @@ SIMULATED = "Simulated data – demonstration, invented people"
 BEGINS_GROUP = ("/excursions", "/cases", "/probes", "/study", "/records")
 
 
-def shell(q: Queries, pages: Sequence[ModuleType]) -> Component:
-    """The frame around `#page`, which the address fills."""
+def shell(
+    q: Queries,
+    pages: Sequence[ModuleType],
+    content: Sequence[Component] = (),
+    shown: Sequence[str] | None = None,
+) -> Component:
+    """The frame around `#page`, which the address fills; `content` is that of the address `shown`."""
     ribbon = html.Div(html.Span(SIMULATED), className="ribbon", role="note", **aria("Simulated data"))
     body = html.Div(
         [
@@ -37,10 +42,11 @@ def shell(q: Queries, pages: Sequence[ModuleType]) -> Component:
             html.A("Skip to content", href="#page", className="skip"),
             *([ribbon] if q.source.simulated else []),
             html.Div(_head(q, pages), className="head", role="region", **aria("Room and pages")),
-            html.Main([*alert.frame(q), html.Div(id="page")], tabIndex=-1),
+            html.Main([*alert.frame(q), html.Div(list(content), id="page")], tabIndex=-1),
             html.Footer(_footer(q)),
             dcc.Location(id="address", refresh="callback-nav"),
             dcc.Store(id="path"),
+            dcc.Store(id="shown", data=shown),
             dcc.Store(id="news"),  # assets/lost.js puts the number of the newest reading here
         ],
         className="shell whole" + (" simulated" if q.source.simulated else ""),

@@ -186,13 +186,23 @@ def _large_card(q: Queries, view: LiveView, zone: str, chart: Chart) -> Componen
         _live_graph(zone, chart, name),
         key_to_trace(),
         html.P(note, className="aside"),
-        behind(
-            "Table behind this chart",
-            *(hourly(panel, q.room.timezone) for panel in chart.panels),
-            period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone, chart.zone),
-        ),
+        _table_behind(),
         aside=_windows(view),
     )
+
+
+def _table_behind() -> Component:
+    """The numbers of the large chart, asked for when it is opened: nobody waits for them before the chart."""
+    waiting = html.P("Reading the values…", className="aside")
+    return html.Details(
+        [html.Summary("Table behind this chart"), html.Div(waiting, id="now-table-rows")], id="now-table"
+    )
+
+
+def _tables(q: Queries, view: LiveView) -> list[Component]:
+    chart, clock = live_chart(q, view.large, view), q.room.timezone
+    periods = q.periods(view.large, chart.from_ns, chart.to_ns)
+    return [*(hourly(panel, clock) for panel in chart.panels), period_table(periods, clock, chart.zone)]
 
 
 def _windows(view: LiveView) -> Component:
@@ -279,6 +289,7 @@ def drawn_plan(q: Queries) -> str:
 def register(app: Dash, q: Queries) -> None:
     """Callbacks of the page."""
     _drawing(app, q)
+    _opening(app, q)
     _saying(app, q)
 
 
@@ -317,6 +328,22 @@ def _drawing(app: Dash, q: Queries) -> None:
             return no_update, no_update
         number, charts = q.cursor(), _charts(q, view)
         return _cards(q, view, charts), cursor_of(number, list(charts.values()), view)
+
+
+def _opening(app: Dash, q: Queries) -> None:
+    """The table behind the large chart, as of the moment in which it is opened."""
+
+    @app.callback(
+        Output("now-table-rows", "children"),
+        Input("now-table", "n_clicks"),
+        State("now-cursor", "data"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ)
+    def open_table(clicks: int | None, cursor: dict[str, Any]) -> Any:
+        view = view_of(cursor)
+        known = {zone.key for zone in q.setup.zones_now()}
+        return _tables(q, view) if clicks and view.large in known else no_update
 
 
 def _saying(app: Dash, q: Queries) -> None:
