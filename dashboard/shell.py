@@ -35,7 +35,7 @@ def shell(
     shown: Sequence[str] | None = None,
 ) -> Component:
     """The frame around `#page`, which the address fills; `content` is that of the address `shown`."""
-    ribbon = html.Div(html.Span(SIMULATED), className="ribbon", role="note", **aria("Simulated data"))
+    ribbon = html.Div(html.Span(SIMULATED), className="ribbon", role="region", **aria("Simulated data"))
     body = html.Div(
         [
             alert.strip(q),

@@ -28,9 +28,10 @@
     mark();
     if (focus && opener()) { opener().focus(); }
   }
-  function tell(text) {
+  /* The click that ends a press of the pointer is the same press, and so is the second half of a double click. */
+  function tell(text, within) {
     var now = Date.now();
-    if (!text || !window.dash_clientside.set_props || (told.keys === text && now - told.at < 500)) { return; }
+    if (!text || !window.dash_clientside.set_props || (told.keys === text && now - told.at < within)) { return; }
     told = { keys: text, at: now };
     window.dash_clientside.set_props("acknowledging", { data: { alarms: JSON.parse(text), at: now } });
     setTimeout(goOn, 100, text, 80);
@@ -48,11 +49,11 @@
   document.addEventListener("pointercancel", function () { pressed = null; });
   document.addEventListener("pointerup", function (e) {
     /* The button that was pressed may have been replaced meanwhile; the one under the pointer is its heir. */
-    if (pressed && pressed === keys(document.elementFromPoint(e.clientX, e.clientY))) { tell(pressed); }
+    if (pressed && pressed === keys(document.elementFromPoint(e.clientX, e.clientY))) { tell(pressed, 200); }
     pressed = null;
   });
   document.addEventListener("click", function (e) {
-    tell(keys(e.target));
+    tell(keys(e.target), 500);
     var button = e.target.closest && e.target.closest("[data-sheet]");
     if (button) {
       if (isOpen() && !button.classList.contains("act")) { close(true); } else { open(button.classList.contains("act")); }
@@ -60,7 +61,7 @@
   });
   document.addEventListener("keydown", function (e) {
     if (e.key === "Escape" && isOpen() && e.target.closest(".alarm-line")) { close(true); }
-    if (e.key === "Enter" && e.target.id === "acknowledge-comment") { tell(keys(document.querySelector("#alarm-acts [data-acknowledge]"))); }
+    if (e.key === "Enter" && e.target.id === "acknowledge-comment") { tell(keys(document.querySelector("#alarm-acts [data-acknowledge]")), 200); }
   });
   new MutationObserver(mark).observe(document.documentElement, { childList: true, subtree: true });
 

@@ -112,7 +112,8 @@
     place.textContent = "";
     add(place, "p", "readout-of", pointed ? "at the cursor" : "newest");
     var time = add(place, "p", "readout-time");
-    add(time, "span", "", local.slice(0, 10) + " ");
+    add(time, "span", "", local.slice(0, 10));
+    time.appendChild(document.createTextNode(" "));
     add(time, "span", "", local.slice(11, whole < 7200000 ? 19 : 16) + " " + local.slice(20));
     var rows = add(place, "div", "readout-rows"), most = null;
     of.forEach(function (line) {
