@@ -31,7 +31,7 @@ from .access.needs import ANYONE, allowed, needs
 from .data.queries import Queries
 from .data.source import Source, StoreSource
 from .pages import (
-    excursions,
+    cases,
     gradients,
     health,
     help,
@@ -62,7 +62,7 @@ PAGES: tuple[ModuleType, ...] = (
     now,
     trend,
     gradients,
-    excursions,
+    cases,
     inspections,
     soak,
     probes,

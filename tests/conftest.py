@@ -1,4 +1,4 @@
-"""The demo's two weeks of history, loaded once by the real importer, for all tests that ask it."""
+"""What tests of many folders need: the program, new records, and the demo's history by the real importer."""
 
 from __future__ import annotations
 
@@ -9,15 +9,19 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from unittest import mock
 
 import pytest
 from hypothesis import settings
+from sqlalchemy import Connection
 
 from logger.config import example_folder, load
 from logger.model import Config
 from logger.store import Store
+from logger.store.hot import database, migrations
 from tests.builders import made
 from tests.command_line import Run, run_here, run_installed
+from tests.workers import copy_of_shared
 
 __all__ = ["made"]  # a fixture for every folder
 
@@ -59,14 +63,47 @@ def example() -> Config:
     return load(example_folder())
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _quick_schema() -> Iterator[None]:
+    """The first new record is made by the migrations; the next ones repeat the statements that came of it.
+
+    Older records are upgraded by the migrations, and every verification compares a schema with theirs.
+    """
+    statements: list[str] = []
+
+    def migrate(conn: Connection) -> None:
+        if migrations.version(conn) is not None:
+            migrations.migrate(conn)
+        elif statements:
+            for statement in statements:
+                conn.exec_driver_sql(statement)
+        else:
+            migrations.migrate(conn)
+            statements.extend(_statements(conn))
+
+    with mock.patch.object(database, "migrate", migrate):
+        yield
+
+
+def _statements(conn: Connection) -> list[str]:
+    """SQL that makes this database again, without the frame of a transaction."""
+    connection = conn.connection.driver_connection
+    assert isinstance(connection, sqlite3.Connection)
+    return [s for s in connection.iterdump() if s not in ("BEGIN TRANSACTION;", "COMMIT;")]
+
+
 @pytest.fixture(scope="session")
 def demo_history(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A data folder with the history, judged. Shared: ask it, do not change it."""
-    data = tmp_path_factory.mktemp("demo") / "data"
+    """A data folder with the history, judged. Shared by this worker's tests: ask it, do not change it."""
+    folder = copy_of_shared(tmp_path_factory, "demo", _load_history)
+    return folder / "data"
+
+
+def _load_history(folder: Path) -> None:
+    data = folder / "data"
     done = run_installed("demo", "--history-only", "--data", data)
     assert done.returncode == 0, done.stderr
-    (data.parent / "rows.json").write_text(json.dumps(_rows(data)))
-    return data
+    (folder / "rows.json").write_text(json.dumps(_rows(data)))
 
 
 @pytest.fixture(autouse=True)

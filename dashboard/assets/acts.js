@@ -3,7 +3,7 @@
 (function () {
   "use strict";
   var pressed = null;
-  var told = { keys: null, at: 0 };
+  var byPointer = false;  // the click that ends a press of the pointer is the same press
   function keys(node) {
     var button = node && node.closest && node.closest("[data-acknowledge]");
     return button && button.getAttribute("data-acknowledge");
@@ -28,11 +28,9 @@
     mark();
     if (focus && opener()) { opener().focus(); }
   }
-  /* The click that ends a press of the pointer is the same press, and so is the second half of a double click. */
-  function tell(text, within) {
+  function tell(text) {
     var now = Date.now();
-    if (!text || !window.dash_clientside.set_props || (told.keys === text && now - told.at < within)) { return; }
-    told = { keys: text, at: now };
+    if (!text || !window.dash_clientside.set_props) { return; }
     window.dash_clientside.set_props("acknowledging", { data: { alarms: JSON.parse(text), at: now } });
     setTimeout(goOn, 100, text, 80);
   }
@@ -45,15 +43,16 @@
     close(false);
     document.querySelector("main").focus();
   }
-  document.addEventListener("pointerdown", function (e) { pressed = e.button === 0 ? keys(e.target) : null; });
+  document.addEventListener("pointerdown", function (e) { byPointer = false; pressed = e.button === 0 ? keys(e.target) : null; });
   document.addEventListener("pointercancel", function () { pressed = null; });
   document.addEventListener("pointerup", function (e) {
     /* The button that was pressed may have been replaced meanwhile; the one under the pointer is its heir. */
-    if (pressed && pressed === keys(document.elementFromPoint(e.clientX, e.clientY))) { tell(pressed, 200); }
+    if (pressed && pressed === keys(document.elementFromPoint(e.clientX, e.clientY))) { byPointer = true; tell(pressed); }
     pressed = null;
   });
   document.addEventListener("click", function (e) {
-    tell(keys(e.target), 500);
+    if (!byPointer) { tell(keys(e.target)); }
+    byPointer = false;
     var button = e.target.closest && e.target.closest("[data-sheet]");
     if (button) {
       if (isOpen() && !button.classList.contains("act")) { close(true); } else { open(button.classList.contains("act")); }
@@ -61,7 +60,7 @@
   });
   document.addEventListener("keydown", function (e) {
     if (e.key === "Escape" && isOpen() && e.target.closest(".alarm-line")) { close(true); }
-    if (e.key === "Enter" && e.target.id === "acknowledge-comment") { tell(keys(document.querySelector("#alarm-acts [data-acknowledge]")), 200); }
+    if (e.key === "Enter" && e.target.id === "acknowledge-comment") { tell(keys(document.querySelector("#alarm-acts [data-acknowledge]"))); }
   });
   new MutationObserver(mark).observe(document.documentElement, { childList: true, subtree: true });
 

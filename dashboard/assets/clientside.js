@@ -43,6 +43,18 @@
         document.documentElement.dataset.page = (path || "/").replace(/^\/|\/$/g, "") || "now";
         return path;
       },
+      /* An answer to other fields than those that stand there now is an earlier one, and marked so at once. */
+      stale: function () {
+        var values = Array.prototype.slice.call(arguments, 0, -1);
+        var asked = arguments[arguments.length - 1];
+        var none = window.dash_clientside.no_update;
+        if (!asked) { return [none, none]; }
+        var names = ["zone", "from", "to", "pre", "length", "tolerance", "material", "scale", "corrected"];
+        var words = ["zone", "from", "to", "pre-window", "length", "tolerance", "part material", "scale material", "correction"];
+        var changed = words.filter(function (_, n) { return (values[n] || "").trim() !== (asked[names[n]] || "").trim(); });
+        if (!changed.length) { return ["", ""]; }
+        return ["Below: the earlier answer. Changed since: " + changed.join(", ") + ". Press Check for the new one.", "earlier"];
+      },
       /* Of all that a chart tells, only a change of the time axis asks again, after 200 ms of quiet. */
       window: function (told) {
         var none = window.dash_clientside.no_update;

@@ -12,6 +12,7 @@ KINDS = {
     "account": "account",
     "alarm": "alarm",
     "backup": "backup",
+    "case": "case",
     "confirmation": "calibration due",
     "batch": "readings stored",
     "disposal": "disposal",

@@ -322,7 +322,7 @@ class Queries:
         """The end of a running inspection is now; who started it need not say the name again."""
         job = self.inspection(key)
         if job.to_ns is not None:
-            raise Refused(f"Inspection {key} was stopped already; its interval stands.")
+            raise Refused(f"Inspection {key} had already ended; nothing was changed.")
         return self.source.stop_inspection(key, who.strip() or job.person, self.now_ns())
 
 

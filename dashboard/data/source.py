@@ -21,10 +21,8 @@ from .journal_words import MACHINES, QUIET
 from .words import STALE_S, parse_ns
 
 if TYPE_CHECKING:
-    from logger.acts.dispositions import Book, Findings
     from logger.core.measurement.soak import SoakPlan
     from logger.inspections.assess import Question
-    from logger.inspections.impact import Impact
     from logger.inspections.soak_clocks import SoakReading
     from logger.store import JournalEntry, Store
     from logger.verdicts.curves import Curve
@@ -87,18 +85,6 @@ class Source(Protocol):
 
     def ready(self, zone: str, now_ns: int) -> str:
         """Whether an inspection may begin now, in a sentence."""
-
-    def decided(self) -> Book:
-        """Everything that was decided on excursions and inspections."""
-
-    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
-        """Inspections that an excursion touches, the worst against its tolerance first."""
-
-    def note_excursion(self, e: Excursion, findings: Findings, who: str, now_ns: int, *, close: bool) -> None:
-        """Write down what is known of an excursion, or close it."""
-
-    def decide(self, touched: Impact, texts: Sequence[str], who: str) -> None:
-        """Decide on an inspection: decision, customer, reason."""
 
     def soaks(self, now_ns: int) -> list[SoakReading]:
         """Parts that stand in a zone until they are as warm as it."""
@@ -215,30 +201,6 @@ class StoreSource:
 
         with self._lock:
             return ready(self._current()[1], zone, now_ns).sentence
-
-    def decided(self) -> Book:
-        from logger.acts.dispositions import book
-
-        return book(self.store)
-
-    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
-        from logger.inspections.impact import by_excursion
-
-        with self._lock:
-            return by_excursion(self._current()[1], e, now_ns)
-
-    def note_excursion(self, e: Excursion, findings: Findings, who: str, now_ns: int, *, close: bool) -> None:
-        from logger.acts.dispositions import note_excursion
-        from logger.inspections.impact import undecided
-
-        left = undecided(self.touched(e, now_ns)) if close else []
-        note_excursion(self.store, e, findings, who, close=close, undecided=left)
-
-    def decide(self, touched: Impact, texts: Sequence[str], who: str) -> None:
-        from logger.inspections.impact import decide_on
-
-        decision, customer, reason = texts
-        decide_on(self.store, touched, decision=decision, customer=customer, reason=reason, who=who)
 
     def soaks(self, now_ns: int) -> list[SoakReading]:
         from logger.inspections.soak_clocks import clocks, read

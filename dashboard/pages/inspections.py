@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
-from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
+from logger.core.measurement.limit_derivation import scale_name
 from logger.core.physics.expansion import IDEAL, MATERIALS
 from logger.errors import StillroomError
 from logger.instants import NS
@@ -25,6 +26,18 @@ TITLE = "Inspections"
 PATH = "/inspections"
 NEEDS = Act.READ_INSPECTIONS
 WORSE = ("stable", "not shown", "not stable")
+# Fields of the check, in their order on the page; an answer is one to all of them.
+FIELDS = {
+    "zone": "Zone",
+    "from": "From, local",
+    "to": "To, local",
+    "pre": "Pre-window, min",
+    "length": "Length, mm",
+    "tolerance": "Tolerance, µm",
+    "material": "Part material",
+    "scale": "Scale material",
+    "corrected": "Result",
+}
 ABOUT = ("length", "tolerance", "material", "scale", "corrected")
 CORRECTED = {"no": "not corrected to 20 °C", "yes": "corrected to 20 °C"}
 SHOWN, LOOKED_THROUGH = 60, 400  # jobs in the list; jobs that are judged to find those of one verdict
@@ -42,15 +55,19 @@ def layout(q: Queries, search: str) -> Component:
     except StillroomError as fault:
         refused = str(fault)
     jobs = card("Inspections", _find_form(query), html.Div(_matches(q, query), id="inspection-list"))
+    values = _check_values(q, query)
+    form = [_check_form(q, values), refusal(refused)]
+    ask = _asked_line(q, query, values, form) if answer else card("Check an interval", *form)
     return html.Div(
         [
-            html.H1("Inspections", className="page"),
+            html.H1("Inspections", className="unseen" if answer else "page"),
+            dcc.Store(id="check-asked", data=values if answer else None),
             html.Div(
                 [
                     html.Div(
                         [
-                            card("Check an interval", _check_form(q, query), refusal(refused)),
-                            html.P(id="check-earlier", className="aside"),
+                            ask,
+                            html.P(id="check-earlier", className="aside", role="status"),
                             html.Div(answer or [jobs], id="check-result"),
                         ],
                         className="main-side",
@@ -60,10 +77,29 @@ def layout(q: Queries, search: str) -> Component:
                         className="other-side",
                     ),
                 ],
-                className="two",
+                className="two" + (" answered" if answer else ""),
             ),
         ]
     )
+
+
+def _asked_line(
+    q: Queries, query: Mapping[str, str], values: Mapping[str, str], form: list[Component]
+) -> Component:
+    """The question of the answer below in one line, and the form to change it."""
+    title = f"{q.inspection(query['inspection']).title}: " if query.get("inspection") else ""
+    about = [
+        f"{values['length']} mm" if values["length"] else "",
+        f"{values['material']} on {scale_name(values['scale'])}, {CORRECTED.get(values['corrected'], '')}"
+        if values["material"]
+        else "",
+        f"tolerance {values['tolerance']} µm" if values["tolerance"] else "",
+        f"pre-window {values['pre']} min",
+    ]
+    when = f"{values['from']} to {values['to']}"
+    line = " · ".join([f"{title}{q.zone(values['zone']).name}", when, *filter(None, about)])
+    change = html.Details([html.Summary("Change"), *form], id="check-change")
+    return html.Div([html.P(line, id="check-question"), change], className="asked")
 
 
 def _with_inspection(q: Queries, query: dict[str, str]) -> dict[str, str]:
@@ -79,22 +115,36 @@ def _with_inspection(q: Queries, query: dict[str, str]) -> dict[str, str]:
     }
 
 
-def _check_form(q: Queries, query: Mapping[str, str]) -> Component:
-    zones = {key: zone.name for key, zone in q.setup.zones.items()}
-    chosen = query.get("zone") if query.get("zone") in zones else next(iter(zones))
+def _check_values(q: Queries, query: Mapping[str, str]) -> dict[str, str]:
+    """What stands in the form, by field: from the address, else as proposed."""
+    chosen = str(query.get("zone") if query.get("zone") in q.setup.zones else next(iter(q.setup.zones)))
     now, room = q.now_ns(), q.room.timezone
-    pre = query.get("pre") or f"{q.zone(str(chosen)).pre_window_s // 60}"
+    return {
+        "zone": chosen,
+        "from": query.get("from") or field_text(now - 7200 * NS, room),
+        "to": query.get("to") or field_text(now - 600 * NS, room),
+        "pre": query.get("pre") or f"{q.zone(chosen).pre_window_s // 60}",
+        "length": query.get("length", ""),
+        "tolerance": query.get("tolerance", ""),
+        "material": query.get("material", ""),
+        "scale": query.get("scale", "steel"),
+        "corrected": query.get("corrected", "no"),
+    }
+
+
+def _check_form(q: Queries, values: Mapping[str, str]) -> Component:
+    zones = {key: zone.name for key, zone in q.setup.zones.items()}
     return html.Div(
         [
-            choice("check-zone", "Zone", zones, str(chosen)),
-            field("check-from", "From, local", query.get("from") or field_text(now - 7200 * NS, room)),
-            field("check-to", "To, local", query.get("to") or field_text(now - 600 * NS, room)),
-            field("check-pre", "Pre-window, min", pre, narrow=True),
-            field("check-length", "Length, mm", query.get("length", ""), narrow=True),
-            field("check-tolerance", "Tolerance, µm", query.get("tolerance", ""), narrow=True),
-            choice("check-material", "Part of", _materials(), query.get("material", "")),
-            choice("check-scale", "Scale of", _scales(), query.get("scale", "steel")),
-            choice("check-corrected", "Result", CORRECTED, query.get("corrected", "no")),
+            choice("check-zone", FIELDS["zone"], zones, values["zone"]),
+            field("check-from", FIELDS["from"], values["from"]),
+            field("check-to", FIELDS["to"], values["to"]),
+            field("check-pre", FIELDS["pre"], values["pre"], narrow=True),
+            field("check-length", FIELDS["length"], values["length"], narrow=True),
+            field("check-tolerance", FIELDS["tolerance"], values["tolerance"], narrow=True),
+            choice("check-material", FIELDS["material"], _materials(), values["material"]),
+            choice("check-scale", FIELDS["scale"], _scales(), values["scale"]),
+            choice("check-corrected", FIELDS["corrected"], CORRECTED, values["corrected"]),
             button("check-ask", "Check"),
             html.Div(id="check-refusal"),
         ],
@@ -103,11 +153,11 @@ def _check_form(q: Queries, query: Mapping[str, str]) -> Component:
 
 
 def _materials() -> dict[str, str]:
-    return {"": "not said: no µm"} | {name: name for name in MATERIALS}
+    return {"": "none (verdict only)"} | {name: name for name in MATERIALS}
 
 
 def _scales() -> dict[str, str]:
-    return {name: name for name in MATERIALS} | {IDEAL.name: "does not expand"}
+    return {name: name for name in MATERIALS} | {IDEAL.name: "zero expansion"}
 
 
 def _find_form(query: Mapping[str, str]) -> Component:
@@ -153,9 +203,9 @@ def inspection_list(q: Queries, query: Mapping[str, str] | None = None) -> list[
     matching = [(job, word) for job, word in both if query.get("verdict") in (None, "", word[0])]
     drawn = [_inspection_row(q, job, word) for job, word in matching[:SHOWN]]
     if len(jobs) > len(judged) or len(matching) > SHOWN:
-        note = f"The newest {len(drawn)} of {len(jobs)}; look for a day, a part or a person to see others."
+        note = f"Newest {len(drawn)} of {len(jobs):,}. Search for a day, part or person."
         drawn.append(html.P(note, className="aside"))
-    return drawn or [html.P("None was found." if any(query.values()) else NOTHING_YET)]
+    return drawn or [html.P("No inspection matches." if any(query.values()) else NOTHING_YET)]
 
 
 def _fits(q: Queries, job: Inspection, asked: Mapping[str, str]) -> bool:
@@ -203,6 +253,15 @@ def _verdict_of(job: Inspection, answer: Mapping[str, Any] | str) -> tuple[str, 
 
 def register(app: Dash, q: Queries) -> None:
     """Callbacks of the page."""
+    in_browser: Any = app.clientside_callback  # without type information
+    in_browser(
+        ClientsideFunction("stillroom", "stale"),
+        Output("check-earlier", "children", allow_duplicate=True),
+        Output("check-result", "className", allow_duplicate=True),
+        *(Input(f"check-{name}", "value") for name in FIELDS),
+        State("check-asked", "data"),
+        prevent_initial_call=True,
+    )
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),

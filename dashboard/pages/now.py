@@ -243,7 +243,9 @@ def _correction_note(q: Queries, chart: Chart) -> str:
     """Whether the lines are corrected: a channel without a certificate is drawn as it indicates."""
     channels = [line.channel for panel in chart.panels for line in panel.lines]
     bare = [
-        q.label(c) for c in channels if not all(map(q.setup.certificates_of, q.setup.inputs_of(c) or (c,)))
+        f"{c.rpartition('.')[0]} {quantity_name(c.rpartition('.')[2])}"
+        for c in channels
+        if not all(map(q.setup.certificates_of, q.setup.inputs_of(c) or (c,)))
     ]
     if len(bare) < len(channels) or not channels:
         return f"corrected; {', '.join(bare)} as indicated: no certificate" if bare else "corrected"

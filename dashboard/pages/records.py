@@ -17,7 +17,8 @@ from flask import Response, abort, current_app, send_file
 from logger.errors import Refused, StillroomError, StoreError
 from logger.instants import NS, parse_informal
 from logger.model.roles import Act
-from logger.record import amend, issue, issue_of, issues, state_at
+from logger.record import RecordIssue, amend, issue, issue_of, issues, state_at
+from logger.record.act_times import acts_since
 from logger.record.names import person_text
 from logger.record.reviews import Signer, label_of, missing, review, reviews
 from logger.record.reviews import review_content as review_shown
@@ -173,7 +174,7 @@ def record_list(q: Queries) -> list[Component]:
             interval_text(issue.from_ns, issue.to_ns, zone),
             f"{local(issue.at_ns, zone)} by {person_text(vars(issue), 'who')}",
             (f"replaces {issue.replaces}: {issue.why}. " if issue.replaces else "")
-            + (f"Replaced by {issue.replaced_by}." if issue.replaced_by else "In force."),
+            + (f"Replaced by {issue.replaced_by}." if issue.replaced_by else _standing(q, issue)),
             html.Span([x for link in _links(issue.number, issue.files) for x in (link, " ")]),
         ]
         for issue in reversed(issues(q.source.store))
@@ -182,6 +183,14 @@ def record_list(q: Queries) -> list[Component]:
         return [html.P("No record has been issued yet.")]
     heads = ["number", "zone", "interval, local", "issued", "standing", "files"]
     return [table(heads, rows, "Records, newest first", figures=(0, 2), stacks=True)]
+
+
+def _standing(q: Queries, issue: RecordIssue) -> str:
+    """That a record is in force, and what was done about its interval since, which it does not say."""
+    acts = len(acts_since(q.source.store, issue))
+    if not acts:
+        return "In force."
+    return f"In force; {acts} {'act' if acts == 1 else 'acts'} since: amend record {issue.number} to say so."
 
 
 def _links(number: int, files: Mapping[str, str]) -> list[Component]:

@@ -58,10 +58,8 @@ def layout(q: Queries, search: str) -> Component:
     return html.Div(
         [
             html.H1("Soak", className="page"),
-            card(
-                "How long must a part stand in the room?", _form(q), html.Div(id="soak-answer"), _cautions()
-            ),
-            card("Parts that soak", clocks, aside=link),
+            card("How long must the part soak?", _form(q), html.Div(id="soak-answer"), _cautions()),
+            card("Soaking parts", clocks, aside=link),
         ],
         className="stack",
     )
@@ -80,11 +78,11 @@ def _form(q: Queries) -> Component:
         field({"soak": "size"}, "Size, mm", "100x35x9"),
         field({"soak": "tau"}, "or time constant, min", ""),
         choice({"soak": "air"}, "Air", {a: a for a in FILMS}, "still"),
-        choice({"soak": "plate"}, "Stands", SURFACES, "", wide=True),
-        choice({"soak": "just"}, "Just before", JUST, "", wide=True),
+        choice({"soak": "plate"}, "Support", SURFACES, "", wide=True),
+        choice({"soak": "just"}, "Previous step", JUST, "", wide=True),
         field({"soak": "from"}, f"Part now, {unit('degC')}", _offered(25.0), narrow=True),
         field({"soak": "room"}, f"Room, {unit('degC')}", _offered(20.0), narrow=True),
-        field({"soak": "residual"}, f"May be left, {unit('K')}", "", narrow=True),
+        field({"soak": "residual"}, f"Allowed remaining difference, {unit('K')}", "", narrow=True),
         field({"soak": "length"}, "or length, mm", "100", narrow=True),
         field({"soak": "tolerance"}, "tolerance, µm", "10", narrow=True),
         field({"soak": "share"}, "share of it, %", "10", narrow=True),
@@ -93,7 +91,7 @@ def _form(q: Queries) -> Component:
     clock_of = [
         choice("soak-zone", "Zone", zones, next(iter(zones))),
         field("soak-name", "Name of the part"),
-        button("soak-begin", "Start a clock", quiet=True),
+        button("soak-begin", "Start soak timer", quiet=True),
     ]
     return html.Div([*asks, *(clock_of if allowed(Act.INSPECT) else [])], className="form")
 
@@ -106,7 +104,7 @@ def _offered(value_C: float) -> str:
 def plan_from(entries: Mapping[str, str]) -> SoakPlan:
     """The plan for what was filled in; Refused where it does not fit."""
     from_C, room_C = (_temperature(entries, key) for key in ("from", "room"))
-    tau = number(entries.get("tau", ""), "Time constant")
+    tau = number(entries.get("tau", ""), "Time constant", "min")
     material, shape = entries.get("material", "steel"), cast("Shape", entries.get("shape", "cuboid"))
     constant = (
         constant_from_tau(tau * 60)
@@ -141,17 +139,17 @@ def _start_C(entries: Mapping[str, str]) -> float:
 
 
 def _residual(entries: Mapping[str, str], material: str) -> float:
-    stated_K = number(entries.get("residual", ""), "May be left")
+    stated_K = number(entries.get("residual", ""), "Allowed remaining difference", unit("K"))
     if stated_K is not None:
         return from_read_unit(stated_K, "K")
     length, tolerance = (
-        number(entries.get("length", ""), "Length"),
-        number(entries.get("tolerance", ""), "Tolerance"),
+        number(entries.get("length", ""), "Length", "mm"),
+        number(entries.get("tolerance", ""), "Tolerance", "µm"),
     )
-    share = number(entries.get("share", ""), "Share")
+    share = number(entries.get("share", ""), "Share", "%")
     if length is None or tolerance is None or share is None:
-        left = f"what may be left in {unit('K')}"
-        raise Refused(f"Wanted {left}, or a length with its tolerance and the share of it.")
+        left = f"the allowed remaining difference in {unit('K')}"
+        raise Refused(f"Enter {left}, or a length with its tolerance and the share of it.")
     names = {"cast iron": "grey cast iron", "stainless steel": "austenitic stainless steel"}
     names |= {"titanium": "titanium 6Al-4V", "glass": "soda-lime glass"}
     names |= {"zirconia": "zirconia gauge block", "tungsten carbide": "tungsten carbide gauge block"}
@@ -164,12 +162,12 @@ def plan_card(plan: SoakPlan) -> Component:
     c = plan.constant
     left, off = (f"{difference(x, 'K')[0]:.3g} {unit('K')}" for x in (plan.residual_K, plan.difference_K))
     bulk = "" if c.biot is None else f" Biot number {c.biot:.2g}."
-    latest = f"; where little heat is exchanged, after {minutes(plan.ready_latest_s)}"
+    latest = f"; {minutes(plan.ready_latest_s)} with poor air flow"
     return html.Div(
         [
             html.P(f"Ready after {minutes(plan.ready_after_s)}{latest}.", className="sentence"),
             html.P(
-                f"{off} from the room, {left} may be left. Time constant {minutes(c.core_s)} "
+                f"{off} from room temperature; {left} allowed. Time constant {minutes(c.core_s)} "
                 f"({c.how}).{bulk}",
                 className="next-step",
             ),
@@ -192,7 +190,7 @@ def soak_cards(q: Queries) -> list[Component]:
     """A clock for each part; names are for those who may see jobs."""
     clocks = q.source.soaks(q.now_ns())
     if not clocks:
-        return [html.P("No part soaks just now.", className="calm")]
+        return [html.P("No part is soaking.", className="calm")]
     return [_clock(q, reading, place) for place, reading in enumerate(clocks, 1)]
 
 
@@ -214,7 +212,7 @@ def _clock(q: Queries, r: SoakReading, place: int) -> Component:
         html.P(since, className="aside"),
     ]
     if allowed(Act.INSPECT):
-        parts.append(button({"type": "soak-end", "clock": r.clock.number}, "Taken away", quiet=True))
+        parts.append(button({"type": "soak-end", "clock": r.clock.number}, "Removed", quiet=True))
     return html.Section(parts, className="clock-part")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qs, urlencode
@@ -9,6 +10,7 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
+from logger.core.study.figure import Question
 from logger.errors import IntervalError, Refused, StillroomError
 from logger.instants import rfc3339
 from logger.model.roles import Act
@@ -97,13 +99,17 @@ def _form(q: Queries, view: StudyView) -> Component:
 def cards(q: Queries, view: StudyView) -> list[Component]:
     """A card a question, in the order of the questions."""
     newest = newest_studies(q, view.zone, view.channel)
-    return [question_card(q, question, newest.get(question), ()) for question in QUESTIONS]
+    return [question_card(q, question, newest.get(question)) for question in QUESTIONS]
 
 
-def arguments_of(view: StudyView, question: str) -> list[str]:
-    """The words of the command that answers a question for a view."""
+def arguments_of(view: StudyView, question: Question, entries: Mapping[str, str]) -> list[str]:
+    """The words of the command that answers a question for a view; `entries`: what was filled in."""
+    kind = QUESTIONS[question]
     words = [question, "--zone", view.zone]
-    words += ["--channel", view.channel] if view.channel else []
+    words += ["--channel", view.channel] if view.channel and kind.of_one_channel else []
+    for item in kind.fields:
+        value = entries.get(item.name, "").strip()
+        words += [f"{item.option}={value}"] if value else []
     for option, at_ns in (("--from", view.from_ns), ("--to", view.to_ns)):
         words += [option, rfc3339(at_ns)] if at_ns is not None else []
     return words
@@ -156,11 +162,13 @@ def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
     @app.callback(
         Output("study-refusal", "children", allow_duplicate=True),
         Input({"study": "run", "question": ALL}, "n_clicks"),
+        State({"study": "field", "question": ALL, "name": ALL}, "value"),
+        State({"study": "field", "question": ALL, "name": ALL}, "id"),
         State("address", "search"),
         prevent_initial_call=True,
     )
     @needs(Act.STUDY)
-    def run(_: Any, search: str | None) -> Component:
+    def run(_: Any, values: list[str], idents: list[dict[str, str]], search: str | None) -> Component:
         if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
             return refusal("")
         question = ctx.triggered_id["question"]
@@ -170,7 +178,9 @@ def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
                 raise Refused("This question cannot be put to a room.")
             view = view_of(q, search or "")
             name = f"{QUESTIONS[question].title} {q.zone(view.zone).name}"
-            jobs.start(name, arguments_of(view, question))
+            pairs = zip(idents, values, strict=True)
+            entries = {i["name"]: value or "" for i, value in pairs if i["question"] == question}
+            jobs.start(name, arguments_of(view, question, entries))
         except StillroomError as refused:
             return refusal(str(refused))
         return refusal("")

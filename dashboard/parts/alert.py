@@ -17,6 +17,7 @@ from . import alarm_line
 from .components import aria, digest, field, refusal
 from .todo import alarm_words
 
+DOUBLE_MS = 700  # the second half of a double click comes within
 LOUD: dict[str, Any] = {"aria-live": "assertive"}
 
 
@@ -137,11 +138,12 @@ def _acknowledging(app: Dash, q: Queries) -> None:
         Output("acted", "data"),
         Input("acknowledging", "data"),
         State("acknowledge-comment", "value"),
+        State("acted", "data"),
         prevent_initial_call=True,
     )
     @needs(Act.ACKNOWLEDGE)
-    def acknowledge(pressed: Any, comment: str) -> tuple[Any, ...]:
-        if not pressed:
+    def acknowledge(pressed: Any, comment: str, acted_ms: Any) -> tuple[Any, ...]:
+        if not pressed or (acted_ms and pressed["at"] - acted_ms < DOUBLE_MS):
             return (no_update,) * 3
         try:
             q.acknowledge(_alarms_of(pressed), acting(Act.ACKNOWLEDGE), comment or "")

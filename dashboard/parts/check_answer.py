@@ -46,12 +46,16 @@ def _words(q: Queries, name: str, answer: Mapping[str, Any], query: Mapping[str,
     when = wall_span(from_ns, to_ns, ZoneInfo(room))
     return html.Section(
         [
-            html.H2([verdict(str(answer["verdict"]), str(answer["reason"]))], className="sentence"),
+            html.H2(
+                [verdict(str(answer["verdict"]), str(answer["reason"])), *_accepted(answer.get("thermal"))],
+                className="sentence",
+            ),
             html.P(
                 f"{title}{name}, {when}. {in_read_units(str(answer['because']))}",
                 className="next-step",
                 id="check-answer",
             ),
+            *facts(answer.get("thermal")),
             html.P(
                 f"{sentence(str(answer['decision_rule']))} Pre-window {answer['pre_window_s'] // 60} min."
                 + (" Provisional: the last minutes may still change." if answer.get("provisional") else ""),
@@ -62,6 +66,36 @@ def _words(q: Queries, name: str, answer: Mapping[str, Any], query: Mapping[str,
         ],
         className="answer",
     )
+
+
+def _accepted(thermal: Mapping[str, Any] | None) -> list[str]:
+    """The second half of the headline, where the laboratory has a rule for the share."""
+    within = thermal.get("within_share") if thermal else None
+    return [] if within is None else [". Accepted." if within else ". Not accepted."]
+
+
+def facts(thermal: Mapping[str, Any] | None) -> list[Component]:
+    """Error, share of the tolerance and the laboratory's rule, large; nothing without a length."""
+    if not thermal or "nde_um" not in thermal:
+        return []
+    error, U = float(thermal["nde_um"]), thermal["U_um"]
+    side = "long" if error >= 0 else "short"
+    sum_of = f"U {U:.2f} µm (k = 2)" if U is not None else f"UNDE {thermal['unde_um']:.2f} µm"
+    shown = [("Thermal error", f"{abs(error):.2f} µm {side}", sum_of)]
+    share, tolerance = thermal["share_of_tolerance"], thermal["tolerance_um"]
+    if share is not None:
+        shown.append(("Share of the tolerance", f"{100 * share:.0f} %", f"error + U of {tolerance:g} µm"))
+    allowed = thermal.get("share_allowed")
+    if allowed is not None and thermal["within_share"] is not None:
+        word = "accepted" if thermal["within_share"] else "not accepted"
+        limit = f"allowed {allowed * tolerance:.2g} µm" if tolerance else "allowed"
+        shown.append((f"Against your rule of {100 * allowed:g} %", word, limit))
+    return [
+        html.Dl(
+            [html.Div([html.Dt(name), html.Dd([value, html.Small(note)])]) for name, value, note in shown],
+            className="facts",
+        )
+    ]
 
 
 def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -> Component:
@@ -126,10 +160,7 @@ def _reason_row(q: Queries, r: Mapping[str, Any]) -> list[str]:
 
 def _for_reports(answer: Mapping[str, Any]) -> list[Component]:
     """The sentence for a certificate, and the line that leads from a report back to here."""
-    statement = (
-        answer.get("statement")
-        or "What is not shown is not certified: there is no sentence for a certificate."
-    )
+    statement = answer.get("statement") or "No certificate statement: the verdict is “not shown”."
     lines: list[Component] = [
         html.P(["For the certificate: ", html.Q(statement) if answer.get("statement") else statement])
     ]
@@ -187,11 +218,12 @@ def question(
         job = q.inspection(query["inspection"])
         return replace(question_of(job, q.now_ns()), pre_window_s=pre_window_s)
     length, tolerance = (
-        number(query.get(k, ""), name) for k, name in (("length", "Length"), ("tolerance", "Tolerance"))
+        number(query.get(key, ""), name, measure)
+        for key, name, measure in (("length", "Length", "mm"), ("tolerance", "Tolerance", "µm"))
     )
     material = query.get("material", "").strip()
     if length is not None and not material:
-        raise Refused("Length: wanted a material, too; how much a length moves depends on it.")
+        raise Refused("Length: choose the part material to get the error in µm.")
     if material:
         material_of(material)  # refuses one that is not known, with those that are
     job = Inspection("", zone, *ends, "", material=material, length_mm=length, tolerance_um=tolerance)
@@ -200,16 +232,16 @@ def question(
     return replace(question_of(job, ends[1], work), pre_window_s=pre_window_s)
 
 
-def number(text: str, name: str) -> float | None:
-    """A number that was filled in; empty: None."""
+def number(text: str, name: str, measure: str) -> float | None:
+    """A number that was filled in, in a unit; empty: None."""
     if not text.strip():
         return None
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        raise Refused(f"{name}: wanted a number, found {text!r}.") from None
+        raise Refused(f"{name}: enter a number in {measure}. You entered “{text}”.") from None
     if not 0 < value < 1e6:
-        raise Refused(f"{name}: wanted a number above 0, found {text}.")
+        raise Refused(f"{name}: enter a number above 0, in {measure}. You entered “{text}”.")
     return value
 
 
@@ -220,7 +252,7 @@ def minutes(text: str) -> int | None:
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        raise IntervalError(f"Pre-window: wanted minutes such as 120, found {text!r}.") from None
+        raise IntervalError(f"Pre-window: enter minutes, for example 120. You entered “{text}”.") from None
     if not 0 <= value <= 7 * 1440:
-        raise IntervalError(f"Pre-window: wanted 0 to 10080 minutes, found {text}.")
+        raise IntervalError(f"Pre-window: enter 0 to 10080 minutes. You entered “{text}”.")
     return round(value * 60)

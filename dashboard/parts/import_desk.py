@@ -6,7 +6,6 @@ never look into a file: a child process does, within its limits.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import secrets
 import shutil
@@ -124,14 +123,12 @@ def describe(upload: Upload, setup: Setup) -> None:
 def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns: int) -> None:
     """What an import by this profile would do."""
     from logger.imports import ImportResult
-    from logger.imports.importer import checked, trial
+    from logger.imports.importer import checked, identity_of, trial
     from logger.imports.preview import preview_of
-    from logger.imports.samples import LOOKED_AT, refuse_invented, refuse_simulated
+    from logger.imports.samples import refuse_invented, refuse_simulated
 
     upload.tried, upload.profile = None, profile
-    with upload.path.open("rb") as file:
-        sha256, _ = hashlib.file_digest(file, "sha256").hexdigest(), file.seek(0)
-        beginning = file.read(LOOKED_AT)
+    sha256, beginning = identity_of(upload.path)
     if store.imports.find(sha256) is not None:
         upload.tried = ImportResult(sha256, upload.name, already=True), None
         return
@@ -154,6 +151,4 @@ def bring_in(upload: Upload, store: Store, setup: Setup, who: str, now_ns: int) 
     def say(line: str) -> None:
         upload.stage = line.partition(": ")[2] or line
 
-    upload.done = import_content(
-        upload.name, upload.path.read_bytes(), upload.profile, store, setup, who, now_ns, say=say
-    )
+    upload.done = import_content(upload.name, upload.path, upload.profile, store, setup, who, now_ns, say=say)

@@ -16,11 +16,12 @@ from logger.store.hot.studies import StoredStudy
 from logger.studies.charts import charts_of
 from logger.studies.plot import SCREEN
 from logger.studies.questions import QUESTIONS
+from logger.studies.sources import StudyField
 from logger.studies.study import Study, of_stored
 
 from ..access.needs import allowed
 from ..data.queries import Queries
-from .components import behind, button, card, svg, table
+from .components import behind, button, card, field, svg, table
 
 FIGURE_HEADS = ("figure", "value and 95 % interval", "independent pieces")
 MOST_ROWS = 60  # of a table behind a chart
@@ -35,11 +36,14 @@ def newest_studies(q: Queries, zone: str, channel: str) -> dict[str, Study]:
     return {question: of_stored(row) for question, row in newest.items()}
 
 
-def question_card(
-    q: Queries, question: Question, study: Study | None, form: Sequence[Component]
-) -> Component:
+def question_card(q: Queries, question: Question, study: Study | None) -> Component:
     """A question with its newest answer; without one, what it needs."""
     kind = QUESTIONS[question]
+    options = {} if study is None else study.request.options
+    form = [
+        field({"study": "field", "question": question, "name": item.name}, item.label, _filled(options, item))
+        for item in kind.fields
+    ]
     word = "Compute" if study is None else "Compute again"
     run = button({"study": "run", "question": question}, word, quiet=True)
     asks = [html.Div([*form, run], className="form")] if allowed(Act.STUDY) else []
@@ -47,6 +51,11 @@ def question_card(
         empty = html.P(f"Not computed yet. {kind.needs}", className="empty")
         return card(kind.title, empty, *asks, ident=f"study-{question}")
     return card(kind.title, *_answer(study), *asks, aside=_about(q, study), ident=f"study-{question}")
+
+
+def _filled(options: Mapping[str, Any], item: StudyField) -> str:
+    value = options.get(item.name, item.first)
+    return " ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
 
 
 def _about(q: Queries, study: Study) -> str:

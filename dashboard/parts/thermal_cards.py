@@ -79,8 +79,8 @@ def bars(thermal: Mapping[str, Any]) -> list[tuple[str, float, str]]:
         else abs(thermal["nde_um"])
     )
     first = [("differential expansion, not corrected", bias, "bias")] if bias else []
-    U = [("all uncertain ones, U (k = 2)", float(thermal["U_um"]), "whole")]
-    return [*first, *lines, *U, ("bias and U", bias + float(thermal["U_um"]), "whole")]
+    U = [("combined uncertainty U (k = 2)", float(thermal["U_um"]), "whole")]
+    return [*first, *lines, *U, ("error + U", bias + float(thermal["U_um"]), "whole")]
 
 
 def drawing(rows: Sequence[tuple[str, float, str]], tolerance_um: float | None) -> str:
@@ -122,7 +122,7 @@ def _tolerance(um: float, scale: float, base: float, *, fits: bool) -> str:
     if not fits:
         return (
             f'<text class="scale-limit-text" x="{WIDTH - RIGHT}" y="{base + 20}" text-anchor="end">'
-            f"tolerance {um:g} µm, {um * scale / (WIDTH - LEFT - RIGHT):.0f} times this width</text>"
+            f"tolerance {um:g} µm ({um * scale / (WIDTH - LEFT - RIGHT):.0f} × this axis)</text>"
         )
     x = LEFT + um * scale
     return (
@@ -151,6 +151,4 @@ def _temperatures(thermal: Mapping[str, Any]) -> Component:
     span = thermal["air_span_K"]
     moved = "–" if span is None else figure(span, "K")
     rows.append(["air", "", "", f"span {moved} from mastering to the end", ""])
-    return table(
-        ["temperature", "mean", "U", "how", "channels"], rows, "Temperatures that were used", figures=(1, 2)
-    )
+    return table(["temperature", "mean", "U", "how", "channels"], rows, "Temperatures used", figures=(1, 2))

@@ -1,4 +1,4 @@
-"""Open tasks, most urgent first: alarms, running inspections, soaking parts, excursions, probes."""
+"""Open tasks, most urgent first: alarms, running inspections, soaking parts, cases, probes."""
 
 from __future__ import annotations
 
@@ -16,16 +16,18 @@ from logger.model import REASONS, VERDICT_OF, Inspection
 from logger.model.roles import Act
 
 from ..access.needs import allowed
+from ..data.case_desk import desk
 from ..data.queries import OpenAlarm, Queries
-from ..data.words import clock, exceedance, figure, local, plain, quantity_name, sentence
+from ..data.words import clock, figure, local, plain, quantity_name, sentence
 from .components import verdict
 
 DAY_NS = 86400 * NS
+DAYS = 14  # in which cases that are not closed are looked for
 
 
 def rows(q: Queries) -> list[Component]:
     """One row each: what, since when, and a figure or an act."""
-    rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_excursions(q), *_overdue(q), *_young(q)]
+    rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_cases(q), *_overdue(q), *_young(q)]
     return rows_ or [html.P(_nothing(q), className="calm")]
 
 
@@ -140,14 +142,18 @@ def _so_far(q: Queries, job: Inspection) -> Component:
     return verdict(VERDICT_OF[worst], worst, apart=True)
 
 
-def _excursions(q: Queries) -> list[Component]:
+def _cases(q: Queries) -> list[Component]:
+    """Cases of the last day, and older ones that are not closed, the newest first."""
     now, zone = q.now_ns(), q.room.timezone
     rows_ = []
-    for e in sorted(q.source.excursions(None, now - DAY_NS, now, now), key=lambda e: -e.to_ns)[:4]:
-        rule = next((r.name for r in q.setup.rules if r.key == e.rule), e.rule)
-        what = f"Excursion, {q.zone(e.zone).name}: {rule}, worst {plain(e.worst, e.unit)}"
-        area = exceedance(e.exceedance, e.unit)
-        rows_.append(_row(what, f"{clock(e.from_ns, now, zone)}–{clock(e.to_ns, now, zone)}", area))
+    recent = [r for r in desk(q).recent(now, DAYS) if r.missing or r.case.to_ns > now - DAY_NS]
+    for r in sorted(recent, key=lambda r: -r.case.to_ns)[:4]:
+        name = f"Case {r.number}" if r.number is not None else "Case"
+        where = ", ".join(q.zone(key).name for key in r.case.zones)
+        what = f"{name}, {where}: worst {plain(r.worst.worst, r.worst.unit)}"
+        state = f"{len(r.missing)} missing" if r.missing else r.state
+        since = f"{clock(r.case.from_ns, now, zone)}–{clock(r.case.to_ns, now, zone)}"
+        rows_.append(_row(what, since, html.A(state, href=f"/cases?case={r.number}") if r.number else state))
     return rows_
 
 

@@ -99,9 +99,9 @@ def interval(asked: dict[str, str], zone: ZoneInfo, now_ns: int) -> tuple[int, i
 
 
 def number(text: str) -> int:
-    """The number of a message in an address; Refused where it is none."""
+    """A number in an address, of a message or a case; Refused where it is none."""
     if not text.isascii() or not text.isdigit() or len(text) > 18:
-        raise Refused(f"The number of a message: wanted a whole number below 10^18, found {text[:24]!r}.")
+        raise Refused(f"The number in the address: wanted a whole number below 10^18, found {text[:24]!r}.")
     return int(text)
 
 

@@ -61,6 +61,8 @@ def _paths() -> dict[str, Any]:
         "/nodes/{node}/rows": {"post": _rows()},
         "/zones/{zone}/verdict": {"get": _verdict()},
         "/excursions": {"get": _excursions()},
+        "/cases": {"get": _cases()},
+        "/cases/{number}": {"get": _case()},
         "/inspections": {"post": _start()},
         "/inspections/{key}/stop": {"post": _stop()},
         "/health": {"get": _health()},
@@ -129,6 +131,32 @@ def _excursions() -> dict[str, Any]:
         answers={200: ("The excursions, oldest first.", "Excursions")},
         refusals=(404, 422),
         parameters=[_query("zone", {"type": "string"}, "Only this zone"), *_interval()],
+    )
+
+
+def _cases() -> dict[str, Any]:
+    return _operation(
+        "cases",
+        Scope.VERDICTS,
+        "Excursions gathered by event",
+        "Excursions of a zone that overlap or lie close together are one case, with a number where a "
+        "decision is asked for. At most 1000, without what people wrote and which inspections are affected.",
+        answers={200: ("The cases, oldest first.", "Cases")},
+        refusals=(404, 422),
+        parameters=[_query("zone", {"type": "string"}, "Only this zone"), *_interval()],
+    )
+
+
+def _case() -> dict[str, Any]:
+    number = {"type": "integer", "minimum": 1, "maximum": 10**18 - 1}
+    return _operation(
+        "case",
+        Scope.VERDICTS,
+        "One case",
+        "By its number; one that is continued in another gives that one.",
+        answers={200: ("The case.", "Case")},
+        refusals=(404, 422),
+        parameters=[_path("number", "Number of the case", number)],
     )
 
 
@@ -235,6 +263,11 @@ def _object(required: Mapping[str, Any], **more: Any) -> dict[str, Any]:
     return {"type": "object", "required": list(required), "properties": dict(required), **more}
 
 
+def _with_optional(schema: dict[str, Any], **properties: Any) -> dict[str, Any]:
+    """An object with properties that it need not have."""
+    return schema | {"properties": schema["properties"] | properties}
+
+
 def _schemas() -> dict[str, Any]:
     words = {"type": "string", "enum": ["stable", "not stable", "not shown"]}
     reason = _object(
@@ -247,20 +280,42 @@ def _schemas() -> dict[str, Any]:
             {"type": _TEXT, "title": _TEXT, "status": {"type": "integer"}, "detail": _TEXT},
             description="RFC 9457",
         ),
-        "Verdict": _object(
-            {"verdict": words, "reason": _TEXT, "because": _TEXT, "zone": _TEXT, "from": _TIME, "to": _TIME}
-            | {"pre_window_s": {"type": "integer"}, "provisional": {"type": "boolean"}}
-            | {"decision_rule": _TEXT, "reasons": {"type": "array", "items": _ref("Reason")}}
-            | {"leading": {"oneOf": [_ref("Reason"), {"type": "null"}]}}
-            | {
-                "thermal": {"type": ["object", "null"]},
-                "statement": {"type": ["string", "null"]},
-                "stamp": _TEXT,
-            }
-            | {"statistics": {"type": "object"}, "digest": _TEXT, "setup": _TEXT, "software": _TEXT}
-            | {"notices": {"type": "array", "items": _TEXT}, "settings": {"type": "array", "items": _TEXT}}
+        "Verdict": _with_optional(
+            _object(
+                {
+                    "verdict": words,
+                    "reason": _TEXT,
+                    "because": _TEXT,
+                    "zone": _TEXT,
+                    "from": _TIME,
+                    "to": _TIME,
+                }
+                | {"pre_window_s": {"type": "integer"}, "provisional": {"type": "boolean"}}
+                | {"decision_rule": _TEXT, "reasons": {"type": "array", "items": _ref("Reason")}}
+                | {"leading": {"oneOf": [_ref("Reason"), {"type": "null"}]}}
+                | {
+                    "thermal": {"type": ["object", "null"]},
+                    "statement": {"type": ["string", "null"]},
+                    "stamp": _TEXT,
+                }
+                | {"statistics": {"type": "object"}, "digest": _TEXT, "setup": _TEXT, "software": _TEXT}
+                | {
+                    "notices": {"type": "array", "items": _TEXT},
+                    "settings": {"type": "array", "items": _TEXT},
+                }
+            ),
+            # Why the setup in force could not be entered any more, where that is so.
+            setup_notices={"type": "array", "items": _TEXT},
         ),
         "Reason": reason,
+        "Cases": _object({"cases": {"type": "array", "items": _ref("Case")}}),
+        "Case": _object(
+            {"case": {"type": ["integer", "null"]}, "revision": {"type": "integer"}, "cause": _TEXT}
+            | {"continued": {"type": "array", "items": {"type": "integer"}}, "in_use": {"type": "boolean"}}
+            | {"state": {"type": "string", "enum": ["not asked", "running", "open", "decided", "closed"]}}
+            | {"zones": {"type": "array", "items": _TEXT}, "from": _TIME, "to": _TIME}
+            | {"settled": {"type": "object"}, "runs": {"type": "array", "items": _ref("Excursion")}}
+        ),
         "Excursions": _object({"excursions": {"type": "array", "items": _ref("Excursion")}}),
         "Excursion": _object(
             {"zone": _TEXT, "rule": _TEXT, "from": _TIME, "to": _TIME, "worst": {"type": "number"}}

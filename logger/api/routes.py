@@ -18,6 +18,7 @@ from .. import __version__
 from ..acts import inspections as actions
 from ..errors import Refused, StillroomError
 from ..inspections.assess import Question, assess
+from ..inspections.cases import case_of, cases_in
 from ..inspections.readiness import begin
 from ..instants import NS, rfc3339
 from ..model import Inspection, PushedLine
@@ -88,7 +89,8 @@ class Interface:
         question = Question(zone, from_ns, to_ns, pre_window_s, activity)
         with self._current.judging:
             found = assess(self._current.verdicts, question, now_ns)
-        return _json(found.to_json())
+        notices = self._current.setup_notices
+        return _json(found.to_json() | ({"setup_notices": notices} if notices else {}))
 
     def _known_activity(self, zone: str, activity: str) -> None:
         """A misspelt activity would be judged by the general limits, which may be wider."""
@@ -109,6 +111,26 @@ class Interface:
         if len(found) > MOST_EXCURSIONS:
             raise Refused(f"There are {len(found)} excursions in it; ask for a shorter interval.")
         return _json({"excursions": [one.to_dict() for one in found]})
+
+    def cases(self) -> Response:
+        """Excursions gathered by event, oldest first; no text of a person and no inspection."""
+        given, now_ns = asked.parameters("zone", "from", "to"), self._now_ns()
+        zone = given.get("zone")
+        if zone is not None:
+            self._current.setup.zone(zone)
+        span = asked.interval(given, self._zone, now_ns)
+        with self._current.judging:
+            records = cases_in(self._current.verdicts, zone, *span, now_ns)
+        if len(records) > MOST_EXCURSIONS:
+            raise Refused(f"There are {len(records)} cases in it; ask for a shorter interval.")
+        return _json({"cases": [record.summary() for record in records]})
+
+    def case(self, number: str) -> Response:
+        """One case by its number."""
+        asked.parameters()
+        with self._current.judging:
+            record = case_of(self._current.verdicts, asked.number(number), self._now_ns())
+        return _json(record.summary())
 
     def start(self) -> Response:
         """Register a job that begins now."""
@@ -201,6 +223,8 @@ def blueprint(
         ("POST", "/nodes/<node>/rows", Scope.READINGS, does.rows),
         ("GET", "/zones/<zone>/verdict", Scope.VERDICTS, does.verdict),
         ("GET", "/excursions", Scope.VERDICTS, does.excursions),
+        ("GET", "/cases", Scope.VERDICTS, does.cases),
+        ("GET", "/cases/<number>", Scope.VERDICTS, does.case),
         ("POST", "/inspections", Scope.INSPECTIONS, does.start),
         ("POST", "/inspections/<key>/stop", Scope.INSPECTIONS, does.stop),
         ("GET", "/health", Scope.HEALTH, does.health),

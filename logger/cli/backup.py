@@ -270,6 +270,9 @@ def _losing_lines(losing: Losses, zone: ZoneInfo) -> list[str]:
         f"  {number_of(losing.excursions, 'excursion')}; inspections: {jobs}; issued records: {records}",
     ]
     if losing.undecided:
-        lines.append(f"Held back: {number_of(len(losing.undecided), 'excursion')} to be decided on first:")
-        lines += [f"  {e.zone}, {e.rule}, from {wall(e.from_ns, zone)}" for e in losing.undecided[:20]]
+        lines.append(f"Held back: {number_of(len(losing.undecided), 'case')} to be closed first:")
+        lines += [
+            f"  case {r.number}, {r.case.zone}, from {wall(r.case.from_ns, zone)}"
+            for r in losing.undecided[:20]
+        ]
     return lines

@@ -34,6 +34,9 @@ def begin(
             help="Begin from a logger's file: it proposes probes, channels, positions and the profile.",
         ),
     ] = None,
+    browser: Annotated[
+        bool, typer.Option("--browser", help="Ask in a browser on this machine instead of here.")
+    ] = False,
     no_start: Annotated[
         bool, typer.Option("--no-start", help="Put the setup in force and leave; start nothing.")
     ] = False,
@@ -56,22 +59,35 @@ def begin(
     Examples:
       stillroom begin
       stillroom begin --from readings.csv
+      stillroom begin --browser
     """
     from ..first_room.force import draft_path, refuse_existing
 
     refuse_existing(config, data)
+    if browser:
+        from dashboard.first_room import ask_in_browser
+
+        if not ask_in_browser(config, data, port, file, typer.echo, starts=not no_start):
+            raise typer.Exit(2)
+        _go_on(data, port, start=not no_start)
+        return
     try:
         _ask_here(config, data, file)
     except typer.Abort:
         again = f" The answers are kept in {draft_path(config)}; the same command goes on with them."
         typer.echo(f"\nStopped; nothing is in force.{again if draft_path(config).exists() else ''}", err=True)
         raise typer.Exit(2) from None
+    ask = "Start the service and the pages now?"
     _announce(data)
-    if no_start or not typer.confirm("Start the service and the pages now?", default=True):
-        typer.echo(f"Start it with:  stillroom run --data {data}")
-        typer.echo(f"and the pages:  stillroom serve --data {data} --port {port}")
+    _go_on(data, port, start=not no_start and typer.confirm(ask, default=True))
+
+
+def _go_on(data: Path, port: int, *, start: bool) -> None:
+    if start:
+        _run(data, port)
         return
-    _run(data, port)
+    typer.echo(f"Start the service with:  stillroom run --data {data}")
+    typer.echo(f"and the pages:           stillroom serve --data {data} --port {port}")
 
 
 def _ask_here(config: Path, data: Path, file: Path | None) -> None:
@@ -85,7 +101,7 @@ def _ask_here(config: Path, data: Path, file: Path | None) -> None:
     if len(draft.values) > 1:
         typer.echo(f"Going on with the answers of {path}; Enter accepts the one in brackets.")
     if draft.described is not None:
-        names = ", ".join(channel.key for channel in draft.channels) or "no unit is named in it"
+        names = ", ".join(channel.words for channel in draft.channels) or "no unit is named in it"
         typer.echo(f"{Path(draft.text('from')).name}: {names}.")
     for place, question in enumerate(QUESTIONS, 1):
         draft = _answered(place, question, draft)

@@ -152,7 +152,10 @@ def _list(file: Path, data: Path, config: Path | None, as_json: bool) -> int:
         rows = inspection_rows(
             session, [entry.job for entry in read_list(file, session.zone_info, named=False)]
         )
-    answer(rows, as_json, inspection_lines(rows))
+        notices = session.setup_notices()
+    if notices:
+        rows = [row | {"setup_notices": notices} for row in rows]
+    answer(rows, as_json, [*inspection_lines(rows), *(f"note: {notice}" for notice in notices)])
     verdicts = {row["verdict"] for row in rows}
     return next((EXIT_OF[v] for v in ("not stable", "not shown") if v in verdicts), 0)
 

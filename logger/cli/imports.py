@@ -291,21 +291,19 @@ def _progress_writer() -> Callable[[str], None]:
 def _try_file(
     session: Session, file: Path, how: Profile, say: Callable[[str], None], without: frozenset[int]
 ) -> tuple[ImportResult, Preview | None]:
-    import hashlib
-
     from ..imports import ImportResult
-    from ..imports.importer import checked, content_of, trial
+    from ..imports.importer import checked, identity_of, private_copy, trial
     from ..imports.preview import preview_of
     from ..imports.samples import refuse_invented, refuse_simulated
 
-    content = content_of(file)
-    sha256 = hashlib.sha256(content).hexdigest()
-    if session.store.imports.find(sha256) is not None:
-        return ImportResult(sha256, file.name, already=True), None
-    refuse_simulated(file.name, sha256, content, simulated=session.store.simulated)
-    say(f"{file.name}: reading")
     try:
-        reading = checked(file.name, content, how, session.setup, session.now_ns, without)
+        with private_copy(file) as copy:
+            sha256, beginning = identity_of(copy)
+            if session.store.imports.find(sha256) is not None:
+                return ImportResult(sha256, file.name, already=True), None
+            refuse_simulated(file.name, sha256, beginning, simulated=session.store.simulated)
+            say(f"{file.name}: reading")
+            reading = checked(file.name, copy, how, session.setup, session.now_ns, without)
     except ImportRefused as refused:
         raise ImportRefused(f"{refused}{_leave_out_hint(str(refused))}") from None
     if reading.simulated:

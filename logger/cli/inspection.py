@@ -208,8 +208,7 @@ def import_list(
 def impact(
     *,
     zone: AnyZone = None,
-    at: Annotated[str | None, typer.Option("--at", metavar="TIME", help="A time in an excursion.")] = None,
-    rule: Annotated[str, typer.Option("--rule", metavar="RULE", help="Its rule, where several.")] = "",
+    at: Annotated[str | None, typer.Option("--at", metavar="TIME", help="A time in a case.")] = None,
     probe: Annotated[
         str | None, typer.Option("--probe", metavar="PROBE", help="A probe that was wrong.")
     ] = None,
@@ -228,7 +227,7 @@ def impact(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Which inspections does this touch, the worst first, and what was decided on each?
+    """Which inspections does this affect, the worst first, and what was decided on each?
 
     \b
     Examples:
@@ -237,28 +236,28 @@ def impact(
       stillroom inspection impact --certificate AL-1234
     """
     with open_session(data, config) as session:
-        impacts = _impact(session, (zone, at, rule), (probe, certificate, position), (start, end), error_K)
+        impacts = _impact(session, (zone, at), (probe, certificate, position), (start, end), error_K)
     answer([t.to_json() for t in impacts], as_json, impact_lines(impacts))
 
 
 def _impact(
     session: Session,
-    excursion: tuple[str | None, str | None, str],
+    excursion: tuple[str | None, str | None],
     wrong: tuple[str | None, str | None, str | None],
     span: tuple[str | None, str | None],
     error_K: float | None,
 ) -> list[Impact]:
     from ..inspections import impact as affected
+    from ..inspections.cases import case_at, impacts_of
 
-    (zone, at, rule), (probe, certificate, position) = excursion, wrong
+    (zone, at), (probe, certificate, position) = excursion, wrong
     verdicts, now_ns = session.verdicts(), session.now_ns
     named = [name for name in (at, probe, certificate, position) if name is not None]
     if len(named) != 1 or (at is not None and zone is None):
-        raise Refused("Wanted one of: --zone with --at, --probe, --certificate, --position.")
+        raise Refused("Expected one of: --zone with --at, --probe, --certificate, --position.")
     if zone is not None and at is not None:
         at_ns = parse(at, session.zone_info, "--at")
-        e = affected.excursion_at(verdicts, zone, at_ns, now_ns, rule)
-        return affected.by_excursion(verdicts, e, now_ns)
+        return impacts_of(verdicts, case_at(verdicts, zone, at_ns, now_ns), now_ns)
     if certificate is not None:
         return affected.by_certificate(verdicts, certificate, now_ns, error_K)
     ends = whole_or_interval(session, *span)
@@ -284,55 +283,10 @@ def impact_lines(impacts: Sequence[Impact]) -> list[str]:
     left = sum(t.decided is None for t in impacts)
     heads = ("inspection", "title", "verdict", "effect µm", "tolerance µm", "share", "decision")
     return [
-        f"{number_of(len(rows), 'inspection')} touched, {left} to be decided on.",
+        f"{number_of(len(rows), 'inspection')} affected, {left} to be decided on.",
         "",
         *table(heads, rows),
     ]
-
-
-@inspection_app.command("decide")
-def decide(
-    key: Key,
-    *,
-    zone: Zone,
-    at: Annotated[str, typer.Option("--at", metavar="TIME", help="A time in the excursion that touches it.")],
-    rule: Annotated[str, typer.Option("--rule", metavar="RULE", help="Its rule, where several.")] = "",
-    decision: Annotated[
-        str,
-        typer.Option(
-            "--decision", metavar="WORD", help="stands; stands, corrected; measure again; withdrawn."
-        ),
-    ],
-    customer: Annotated[
-        str,
-        typer.Option("--customer", metavar="TEXT", help="What the customer must be told, or why nothing."),
-    ],
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason.")],
-    who: Who = "",
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-) -> None:
-    """Decide on an inspection that an excursion touches.
-
-    \b
-    Example:
-      stillroom inspection decide I-2603 --zone machine-bay --at 2026-10-19T05:30 \\
-        --decision "measure again" --customer "delivery a day later" --why "4 µm of 12 µm"
-    """
-    from ..inspections import impact as affected
-
-    with open_session(data, config) as session:
-        name = authorised(session.store, who, Act.DECIDE)
-        verdicts = session.verdicts()
-        e = affected.excursion_at(verdicts, zone, parse(at, session.zone_info, "--at"), session.now_ns, rule)
-        impacts = {t.job.key: t for t in affected.by_excursion(verdicts, e, session.now_ns)}
-        if key not in impacts:
-            raise Refused(
-                f"This excursion does not touch {key!r}; it touches: {', '.join(impacts) or 'none'}."
-            )
-        words = {"decision": decision, "customer": customer, "reason": why, "who": name}
-        affected.decide_on(session.store, impacts[key], **words)
-    typer.echo(f"Inspection {key}: {decision}.")
 
 
 @inspection_app.command("standard")

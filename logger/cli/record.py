@@ -116,32 +116,39 @@ def list_records(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Every record that was issued, and which of them replaced which.
+    """Every record that was issued, which of them replaced which, and what it does not say yet.
+
+    Acts since: what people decided, marked or entered about its interval after it was issued. An amendment
+    says it.
 
     \b
     Example:
       stillroom record list --zone machine-bay
     """
     from ..record import issues
+    from ..record.act_times import acts_since
 
     with open_session(data, config) as session:
         if zone is not None:
             session.setup.zone(zone)
         rows = [issuance for issuance in issues(session.store) if zone in (None, issuance.zone)]
-        lines = [_row(issuance, session) for issuance in rows]
+        since = {i.number: len(acts_since(session.store, i)) for i in rows if i.replaced_by is None}
+        lines = [_row(issuance, session, since.get(issuance.number, 0)) for issuance in rows]
     heads = ("number", "zone", "from", "to", "issued", "by", "standing")
     answer(
-        [issuance.to_json() for issuance in rows],
+        [issuance.to_json() | {"acts_since": since.get(issuance.number, 0)} for issuance in rows],
         as_json,
         [f"{number_of(len(rows), 'record')}.", "", *table(heads, lines)],
     )
 
 
-def _row(issuance: RecordIssue, session: Session) -> list[object]:
+def _row(issuance: RecordIssue, session: Session, since: int) -> list[object]:
     from ..record.names import person_text
 
     times = [wall(ns, session.zone_info)[:16] for ns in (issuance.from_ns, issuance.to_ns, issuance.at_ns)]
     standing = f"replaced by {issuance.replaced_by}" if issuance.replaced_by else "in force"
+    if since:
+        standing += f", {number_of(since, 'act')} since: stillroom record amend {issuance.number}"
     if issuance.replaces:
         standing += f", replaces {issuance.replaces}: {issuance.why}"
     return [issuance.number, issuance.zone, *times, person_text(vars(issuance), "who"), standing]

@@ -90,6 +90,6 @@ def _lines(report: Report, out: Path | None) -> list[str]:
             for r in report.failed
         ),
         f"{'All' if report.passed else 'NOT all'} of {facts['cases']} cases passed; {facts['took_s']:g} s.",
-        f"  SHA-256 of the results: {facts['sha256']}",
+        f"  SHA-256 of all but date and duration: {facts['sha256']}",
     ]
     return [*lines, *([f"  Report: {out}/validation.txt, .json, .pdf"] if out else [])]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from ..errors import Refused
 from .context import Session, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
 from .output import answer as print_answer
@@ -24,6 +25,11 @@ Out = Annotated[
     typer.Option("--out", metavar="DIR", help="Write figures and tables there, and study.json."),
 ]
 Parquet = Annotated[bool, typer.Option("--parquet", help="With --out: Parquet instead of CSV.")]
+
+LengthMm = Annotated[
+    float | None, typer.Option("--length-mm", metavar="MM", help="Also in µm, on this length.")
+]
+MaterialName = Annotated[str, typer.Option("--material", metavar="NAME", help="Of that length.")]
 
 _FRONT = """Why the room moves, where, and what to mend first.
 
@@ -64,6 +70,154 @@ def cycles(
         _show(session, result, out, parquet, as_json)
 
 
+@study.command(short_help="What disturbs: the mean response to doors, people, lamps.")
+def events(
+    *,
+    event: Annotated[
+        list[str], typer.Option("--event", metavar="TIME", help="When one happened; may be repeated.")
+    ] = [],  # noqa: B006 (typer copies it)
+    file: Annotated[
+        Path | None,
+        typer.Option("--events", metavar="FILE", help="CSV: the times stand in the first column."),
+    ] = None,
+    zone: AnyZone = None,
+    channel: Channel = "",
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """What disturbs: the mean response of a channel to events of one kind, such as a door that opens.
+
+    Wants 8 events on 6 days, at different times of the day.
+
+    \b
+    Example:
+      stillroom study events --channel P1.temperature --events doors.csv
+    """
+    times = [*event, *(_first_column(file) if file is not None else [])]
+    with open_session(data, config) as session:
+        result = _run(session, "events", (zone, channel), (start, end), {"events": times})
+        _show(session, result, out, parquet, as_json)
+
+
+@study.command(short_help="Did it help: before and after an intervention.")
+def change(
+    *,
+    at: Annotated[str, typer.Option("--at", metavar="TIME", help="When the intervention was made.")],
+    outdoors: Annotated[
+        str | None, typer.Option("--outdoors", metavar="CHANNEL", help="Default: the first outdoor channel.")
+    ] = None,
+    other: Annotated[
+        list[str], typer.Option("--other", metavar="TIME", help="When another intervention was made.")
+    ] = [],  # noqa: B006 (typer copies it)
+    zone: AnyZone = None,
+    channel: Channel = "",
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Did it help: daily means before and after an intervention, the weather taken out.
+
+    Wants 7 whole days on each side; 14 are better. One day around the intervention is left out.
+
+    \b
+    Example:
+      stillroom study change --channel P1.temperature --at 2026-10-19T10:30
+    """
+    options = {"at": at, "outdoors": outdoors, "others": other or None}
+    with open_session(data, config) as session:
+        result = _run(session, "change", (zone, channel), (start, end), options)
+        _show(session, result, out, parquet, as_json)
+
+
+@study.command(short_help="When to measure: how probable hours in a row are stable.")
+def hours(
+    *,
+    hours: Annotated[int, typer.Option("--hours", metavar="N", help="Hours in a row.")] = 2,
+    zone: AnyZone = None,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """When to measure: for each hour of the week, how probable it is that the next hours are stable.
+
+    Wants 4 whole weeks of verdicts.
+
+    \b
+    Example:
+      stillroom study hours --zone machine-bay --hours 4
+    """
+    with open_session(data, config) as session:
+        result = _run(session, "hours", (zone, ""), (start, end), {"hours": hours})
+        _show(session, result, out, parquet, as_json)
+
+
+@study.command(short_help="Where to put the probe.")
+def site(
+    *,
+    volume: Annotated[
+        list[str],
+        typer.Option("--volume", metavar="CHANNEL", help="A probe in the machine's volume; repeat it."),
+    ] = [],  # noqa: B006 (typer copies it)
+    permanent: Annotated[
+        list[str],
+        typer.Option("--permanent", metavar="CHANNEL", help="A candidate; default: the other air probes."),
+    ] = [],  # noqa: B006 (typer copies it)
+    length_mm: LengthMm = None,
+    material: MaterialName = "steel",
+    zone: AnyZone = None,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Where to put the probe: which permanent position predicts the air of the machine's volume best.
+
+    Wants 5 days with probes in the volume and at every candidate.
+
+    \b
+    Example:
+      stillroom study site --volume P2.temperature --volume P3.temperature --permanent P1.temperature
+    """
+    options = {"volume": volume, "permanent": permanent or None, **_length(length_mm, material)}
+    with open_session(data, config) as session:
+        result = _run(session, "site", (zone, ""), (start, end), options)
+        _show(session, result, out, parquet, as_json)
+
+
+def _length(length_mm: float | None, material: str) -> dict[str, Any]:
+    return {} if length_mm is None else {"length_mm": length_mm, "material": material}
+
+
+def _first_column(file: Path) -> list[str]:
+    """Times of a CSV file; a first line of words is skipped."""
+    import csv
+
+    try:
+        with file.open(encoding="utf-8-sig", newline="") as lines:
+            cells = [row[0].strip() for row in csv.reader(lines) if row and row[0].strip()]
+    except (OSError, UnicodeDecodeError) as error:
+        raise Refused(
+            f"--events {file}: expected a CSV file with times in its first column; {error}."
+        ) from None
+    return cells if not cells or cells[0][:1].isdigit() else cells[1:]
+
+
 def _run(
     session: Session,
     question: Question,
@@ -72,6 +226,10 @@ def _run(
     options: dict[str, Any],
 ) -> Study:
     """Run a study and say on stderr what takes its time."""
+    import os
+
+    # Probes are read on the same machine: a study takes one core.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from ..studies.run import run_study
     from ..studies.study import StudyRequest
 

@@ -52,6 +52,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
         "settling_s": "how long machine and parts settle after an excursion; common practice, no source",
         "body_gap_s": "longest gap that machine and parts bridge without settling again (then 3600)",
         "pre_window_s": "how long before an inspection the limits must be kept, too",
+        "case_gap_s": "excursions closer than this are one case; default: `settling_s`, 30 min to 4 h",
         "hours_of_use": "local times of use, such as `Mon-Fri 06:00-22:00`; default: always",
         "bodies": "tables of bodies whose temperature is computed from the air",
         "agree_K": "a probe further than this from its neighbours is suspect; default: no comparison",

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations, product
 
-from ..core.evidence.neighbours import groups, humid_groups, temperature_beside
+from ..core.evidence.neighbours import Group, groups, humid_groups, temperature_beside
 from ..errors import Fault
 from ..model import Placement, Setup
 from .tables import Tables
 
-Groups = Callable[[str, Setup], list[tuple[str, ...]]]
+Groups = Callable[[str, Setup], list[Group]]
 _OF: Sequence[tuple[str, Groups, str]] = (
     ("agree_K", groups, "temperature"),
     ("agree_dew_point_K", humid_groups, "humidity, each with a temperature of its own,"),
@@ -21,7 +21,7 @@ def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
     """A fault for each zone that asks for a comparison which can never be made."""
     for zone, entry in tables.zones.items():
         for key, together, what in _OF:
-            if getattr(entry.value, key) is not None and not _together(setup, together(zone, setup)):
+            if getattr(entry.value, key) is not None and not _together(setup, zone, together(zone, setup)):
                 wanted = f"at least two probes of {what} in one medium of the zone, or no {key}"
                 yield entry.fault(key, wanted, "no two that could ever be compared")
 
@@ -31,7 +31,9 @@ def warnings(setup: Setup) -> list[str]:
     found = []
     for zone in setup.zones_now():
         for key, together, _ in _OF:
-            if getattr(zone, key) is not None and not _together(setup, together(zone.key, setup), now=True):
+            if getattr(zone, key) is not None and not _together(
+                setup, zone.key, together(zone.key, setup), now=True
+            ):
                 found.append(
                     f"{zone.key}: {key} compares nothing any more; fewer than two such probes are left"
                 )
@@ -43,14 +45,20 @@ def warnings(setup: Setup) -> list[str]:
     return found
 
 
-def _together(setup: Setup, each: list[tuple[str, ...]], *, now: bool = False) -> bool:
-    """Whether two channels of a group stand, or ever stood, in the zone at the same time."""
-    for keys in each:
-        stays = [[p for p in setup.placements_of(key) if not now or p.to_ns is None] for key in keys]
+def _together(setup: Setup, zone: str, each: list[Group], *, now: bool = False) -> bool:
+    """Whether two channels of a group stand, or ever stood, in its medium of a zone at the same time."""
+    for group in each:
+        stays = [_stays(setup, zone, group.medium, key, now=now) for key in group.channels]
         for one, other in combinations(stays, 2):
             if any(_overlap(a, b) for a, b in product(one, other)):
                 return True
     return False
+
+
+def _stays(setup: Setup, zone: str, medium: str, key: str, *, now: bool) -> list[Placement]:
+    """When a channel stands in a medium of a zone; `now`: only stays without an end."""
+    there = {p.key for p in setup.positions.values() if (p.zone, p.medium) == (zone, medium)}
+    return [s for s in setup.placements_of(key) if s.position in there and not (now and s.to_ns is not None)]
 
 
 def _overlap(a: Placement, b: Placement) -> bool:

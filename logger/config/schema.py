@@ -70,6 +70,7 @@ class ZoneTable(Table):
     settling_s: Annotated[int, Field(ge=0)] = 4 * 3600
     body_gap_s: Annotated[int, Field(gt=0)] | None = None
     pre_window_s: Annotated[int, Field(ge=0)] = 2 * 3600
+    case_gap_s: Annotated[int, Field(ge=0, le=86_400)] | None = None
     hours_of_use: list[Text] = []
     bodies: Tables = {}
     agree_K: Positive | None = None

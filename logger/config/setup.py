@@ -80,6 +80,7 @@ def _zone(key: str, tables: Tables) -> Zone:
         settling_s=table.settling_s,
         body_gap_s=table.body_gap_s or DEFAULT_GAP_S,
         pre_window_s=table.pre_window_s,
+        case_gap_s=table.case_gap_s,
         bodies=bodies_of(key, tables),
         hours_of_use=hours_of(table, tables),
         agree_K=table.agree_K,

@@ -43,20 +43,20 @@ def _calibrated(draft: Draft) -> list[ChannelDraft]:
 
 def _fields_of(draft: Draft, channel: ChannelDraft) -> Iterator[Field]:
     key, unit = channel.key, QUANTITIES[channel.quantity].difference_unit
-    yield Field(f"certificate.{key}", f"Certificate of {key}", NONE, options=CHOICES)
+    yield Field(f"certificate.{key}", f"Certificate of {channel.words}", NONE, options=CHOICES)
     kind = draft.text(f"certificate.{key}")
     if kind == DOCUMENT:
         yield Field(f"document.{key}", "File", hint="ending in .xml", kind="file")
         if (found := _readable(draft, channel)) is not None and found.due_on is None:
-            yield Field(f"due.{key}", "Due on", hint="as your schedule has it, for example 2027-03-02")
+            yield Field(f"due.{key}", "Due on", hint="as your schedule has it: 2027-03-02", kind="date")
     if kind == ENTERED:
         yield Field(f"number.{key}", "Number")
         yield Field(f"issuer.{key}", "Issued by")
-        yield Field(f"calibrated.{key}", "Calibrated on", hint="for example 2026-03-02")
-        yield Field(f"due.{key}", "Due on", hint="for example 2027-03-02")
+        yield Field(f"calibrated.{key}", "Calibrated on", hint="for example 2026-03-02", kind="date")
+        yield Field(f"due.{key}", "Due on", hint="for example 2027-03-02", kind="date")
         yield Field(
             f"points.{key}",
-            f"Points: indication, reference, U (k = 2) in {channel.unit}",
+            f"Points: indication, reference, U (k = 2) in {channel.unit_text}",
             hint="three numbers a point, for example 15.08 15.00 0.06; 25.02 25.00 0.06",
             kind="long",
         )
@@ -215,7 +215,7 @@ def certificate_summary(draft: Draft) -> str:
         if kind == ENTERED:
             parts.append(f"{draft.text(f'number.{channel.key}')}, due {draft.text(f'due.{channel.key}')}")
         elif kind == DOCUMENT:
-            parts.append(f"{channel.key} by {Path(draft.text(f'document.{channel.key}')).name}")
+            parts.append(f"{channel.words} by {Path(draft.text(f'document.{channel.key}')).name}")
         elif channel.quantity == "temperature":
-            parts.append(f"{channel.key} none yet: not shown")
+            parts.append(f"{channel.words}: none yet, not shown")
     return "; ".join(parts)

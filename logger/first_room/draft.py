@@ -42,7 +42,7 @@ class Field:
     hint: str = ""
     options: tuple[Option, ...] = ()
     empty: str = ""
-    kind: Literal["text", "long", "file"] = "text"
+    kind: Literal["text", "long", "file", "date"] = "text"
 
 
 @dataclass(frozen=True)
@@ -62,6 +62,16 @@ class ChannelDraft:
     @property
     def key(self) -> str:
         return f"{self.probe}.{self.name}"
+
+    @property
+    def words(self) -> str:
+        """As people name it."""
+        return f"{self.probe} {self.name.replace('_', ' ')}"
+
+    @property
+    def unit_text(self) -> str:
+        """Its unit as it is printed."""
+        return {"degC": "°C", "degF": "°F", "%RH": "% RH"}.get(self.unit, self.unit)
 
 
 @dataclass(frozen=True)

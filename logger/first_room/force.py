@@ -10,15 +10,16 @@ from zoneinfo import ZoneInfo
 
 from ..acts.setup import apply_setup
 from ..config import load_texts, warnings
-from ..errors import Refused
+from ..errors import Refused, StillroomError
 from ..imports import ImportResult, import_file
 from ..imports.importer import checked, content_of
 from ..imports.outside import description_of
 from ..instants import NS
-from ..model import Config
+from ..model import Config, Setup
 from ..store import Store
 from .draft import Draft
 from .files import profile_of, texts_of
+from .questions import QUESTIONS
 
 
 @dataclass(frozen=True)
@@ -76,6 +77,18 @@ def plan(draft: Draft, now_ns: int) -> Plan:
             path.name, content_of(path), profile_of(draft, draft.described), config.setup, now_ns, frozenset()
         )
     return Plan(config, tuple(warnings(config)))
+
+
+def preview(draft: Draft, now_ns: int) -> Setup | None:
+    """The setup if all that is still open were answered as proposed; None: it is too early to say."""
+    for question in QUESTIONS:
+        for field in question.fields(draft):
+            if not draft.text(field.key):
+                draft = draft.with_values({field.key: field.value or ("" if field.empty else "–")})
+    try:
+        return plan(draft, now_ns).config.setup
+    except StillroomError:
+        return None
 
 
 def put_in_force(draft: Draft, folder: Path, data: Path, now_ns: int) -> ImportResult | None:

@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
+
 from ..config.feasible import uncertified
+from ..core.calibration.apply import correct_readings
 from ..instants import NS
 from ..model import Setup, Zone
+from .draft import Draft
 
 MINUTE_S = 60
 
@@ -33,7 +37,8 @@ def _missing(setup: Setup, zone: Zone) -> Iterator[NextStep]:
         yield NextStep(None, "limits: none are in force, so nothing is judged")
     bare = dict.fromkeys(channel for rule in rules for channel in uncertified(rule, setup))
     for channel in bare:
-        yield NextStep(None, f"certificate of {channel}: values are shown, the zone stays not shown")
+        words = channel.replace(".", " ").replace("_", " ")
+        yield NextStep(None, f"certificate of {words}: values are shown, the zone stays not shown")
 
 
 def _hours(setup: Setup, zone: Zone, from_ns: int, stable: str) -> Iterator[NextStep]:
@@ -49,3 +54,23 @@ def _hours(setup: Setup, zone: Zone, from_ns: int, stable: str) -> Iterator[Next
     last_s = max(longest_s, zone.settling_s)
     settling = f": machine and parts settle for {zone.settling_s / 3600:g} h" if zone.settling_s else ""
     yield NextStep(from_ns + last_s * NS, f"{stable} for the first time, if all limits are kept{settling}")
+
+
+def corrected_text(draft: Draft, setup: Setup, now_ns: int) -> str:
+    """What the probe's last answer is once it is corrected, and how the limits stand to its U; or nothing."""
+    channel = next((c for c in draft.channels if c.quantity == "temperature" and c.value), None)
+    if channel is None:
+        return ""
+    raw, shown = float(draft.numbers[channel.value]), f"{draft.numbers[channel.value]} {channel.unit_text}"
+    certificates = setup.certificates_of(channel.key)
+    if not certificates:
+        return f"{shown} at {channel.probe}. No certificate yet, so no limit can be proven."
+    corrected = correct_readings(
+        setup.channels[channel.key], certificates, np.asarray([now_ns]), np.asarray([raw])
+    )
+    rule = next(r for r in setup.rules if r.kind == "limit")
+    assert rule.lower is not None  # noqa: S101 (both limits are asked for)
+    assert rule.upper is not None  # noqa: S101
+    U, width = float(corrected.U[0]), rule.upper - rule.lower
+    text = f"{channel.probe} reads {shown}; corrected {corrected.value[0]:.2f} ± {U:.2f} °C"
+    return f"{text}. The limits are {width:.2f} K apart, {width / (2 * U):.1f} times 2U."

@@ -283,7 +283,7 @@ def _check_units(draft: Draft) -> None:
 
 
 def _unit_summary(draft: Draft) -> str:
-    return ", ".join(f"{c.key} in {c.unit}" for c in draft.channels)
+    return ", ".join(f"{c.words} in {c.unit_text}" for c in draft.channels)
 
 
 # 8: who is notified
@@ -353,7 +353,7 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question(
         "limits",
-        "Its limits",
+        "The limits",
         "Within which limits must it stay?",
         "Every limit states its basis; an assessor asks for it first.",
         _limit_fields,
@@ -362,7 +362,7 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question(
         "position",
-        "Its position",
+        "The position",
         "Where does the probe hang?",
         "A rule about air takes no probe that sits in a scale or a plate.",
         _position_fields,
@@ -386,7 +386,7 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question(
         "unit",
-        "Its units",
+        "The units",
         "What do its numbers mean?",
         "Readings are stored as the probe sends them, in the unit named here.",
         _unit_fields,
@@ -396,7 +396,7 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question(
         "certificate",
-        "Its certificate",
+        "The certificate",
         "What does its certificate say?",
         "From it come the correction and the uncertainty U. Without it the room can be watched, but never "
         "proven.",

@@ -31,6 +31,7 @@ class Grid:
     delimiter: str = ""  # of a text
     unclosed: bool = False  # a quotation mark opens that is never closed
     headed: bool = field(default=False)  # the first row is the heading, whatever it looks like
+    simulated: bool = False  # the file says beside its cells that nothing in it was measured
 
 
 def is_filled(cells: list[str]) -> bool:

@@ -7,23 +7,27 @@ not matter. A fault word or sentinel is stored as a sensor fault with its text.
 from __future__ import annotations
 
 import hashlib
+import io
 import re
-from collections.abc import Callable, Sequence
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 
 from ..errors import ImportRefused, UnitError
 from ..instants import NS, rfc3339
 from ..model import Setup
+from ..processes.waits import moved, waiting_for
 from ..series import ImportedReadings, Readings
 from .comparison import Compared, Conflict, against
 from .outside import Content, reading_of
 from .profile import Profile
 from .reading import Reading, Series
-from .samples import refuse_invented, refuse_simulated
+from .samples import LOOKED_AT, refuse_invented, refuse_simulated
 from .writing import written
 
 if TYPE_CHECKING:
@@ -62,14 +66,15 @@ def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
     without: frozenset[int] = frozenset(),
 ) -> ImportResult:
     """Imports a file; ImportRefused, with nothing changed, where a question is open."""
-    return import_content(
-        plain_name(path), content_of(path), profile, store, setup, who, now_ns, dry_run, say, without
-    )
+    with private_copy(path) as copy:
+        return import_content(
+            plain_name(path), copy, profile, store, setup, who, now_ns, dry_run, say, without
+        )
 
 
 def import_content(  # noqa: PLR0917
     name: str,
-    content: bytes,
+    content: Content,
     profile: Profile,
     store: Store,
     setup: Setup,
@@ -79,12 +84,12 @@ def import_content(  # noqa: PLR0917
     say: Say | None = None,
     without: frozenset[int] = frozenset(),
 ) -> ImportResult:
-    """The same for bytes that came another way, under the name that they had."""
+    """The same for what came another way, under its own name: bytes, or a file that nobody changes."""
     say = say or _silent
-    sha256 = hashlib.sha256(content).hexdigest()
+    sha256, beginning = identity_of(content)
     if store.imports.find(sha256) is not None:
         return ImportResult(sha256, name, already=True)
-    refuse_simulated(name, sha256, content, simulated=store.simulated)
+    refuse_simulated(name, sha256, beginning, simulated=store.simulated)
     say(f"{name}: reading")
     reading = checked(name, content, profile, setup, now_ns, without)
     if reading.simulated:
@@ -183,20 +188,51 @@ def plain_text(text: str) -> str:
 
 def content_of(path: Path) -> bytes:
     """The bytes of a file; ImportRefused where it cannot be read or is empty."""
+    whole = io.BytesIO()
+    _copy(path, whole)
+    return whole.getvalue()  # the buffer itself, no copy of it
+
+
+@contextmanager
+def private_copy(path: Path) -> Iterator[Path]:
+    """A copy that nobody else changes while it is looked at, compared and stored, and that fills no memory.
+
+    ImportRefused where the file cannot be read or is empty.
+    """
+    with tempfile.TemporaryDirectory(prefix="stillroom-import-") as folder:
+        copy = Path(folder) / "file"
+        with copy.open("wb") as into:
+            _copy(path, into)
+        yield copy
+
+
+def identity_of(content: Content) -> tuple[str, bytes]:
+    """The SHA-256 of a file, and its beginning."""
+    if isinstance(content, bytes):
+        return hashlib.sha256(content).hexdigest(), content
+    with content.open("rb") as file:
+        sha256, _ = hashlib.file_digest(file, "sha256").hexdigest(), file.seek(0)
+        return sha256, file.read(LOOKED_AT)
+
+
+def _copy(path: Path, into: BinaryIO) -> None:
+    """All of a file; ImportRefused where it cannot be read, or has nothing but blanks in it."""
     if path.is_dir():
         raise ImportRefused(
             f"{path} is a folder: name its files, or let `stillroom import --watch {path}` take them one by "
             "one."
         )
+    filled = False
     try:
-        content = path.read_bytes()
+        with waiting_for(f"the file {path}"), path.open("rb", buffering=0) as file:
+            while part := file.read(1 << 20):
+                filled = filled or bool(part.lstrip(b"\0 \t\r\n"))
+                into.write(part)
+                moved()
     except OSError as error:
         raise ImportRefused(f"{path}: cannot be read: {error.strerror}.") from None
-    if not content[:4096].lstrip(b"\0 \t\r\n") and not content.lstrip(
-        b"\0 \t\r\n"
-    ):  # at this end nothing is copied
+    if not filled:
         raise ImportRefused(f"{path.name}: wanted a table of readings, found an empty file.")
-    return content
 
 
 def _refuse_future(name: str, reading: Reading, setup: Setup, now_ns: int) -> None:
@@ -235,7 +271,7 @@ def _store(  # noqa: PLR0917
     store: Store,
     result: ImportResult,
     compared: Sequence[Compared],
-    content: bytes,
+    content: Content,
     profile: Profile,
     who: str,
     now_ns: int,

@@ -21,7 +21,7 @@ from .grid import Flag, Grid
 from .heading import delimiter_of, text_grid
 from .plain import plain_table
 from .profile import UNKNOWN, Column, Profile
-from .samples import is_simulated
+from .samples import grid_simulated, is_simulated
 from .sheets import sheet_grid
 from .structured import json_grid, parquet_grid
 from .table import Stream, TextColumn, TextTable, read_table
@@ -71,7 +71,7 @@ class Reading:
     series: tuple[Series, ...]
     assumed: tuple[str, ...]
     left_out: tuple[tuple[int, str], ...] = ()  # lines that somebody named, with their text
-    simulated: bool = False  # a packed part says of itself that nothing in it was measured, or is a sample
+    simulated: bool = False  # a part says of itself that nothing in it was measured, or is a sample
 
 
 def read_content(
@@ -100,7 +100,8 @@ def read_content(
             assumed += notes
     rows = sum(table.rows for table in tables)
     left_out = tuple(line for table in tables for line in table.left_out)
-    simulated = any(_is_simulated(part) for part in parts if part.content is not content)
+    simulated = any(table.simulated for table in tables)
+    simulated |= any(_is_simulated(part) for part in parts if part.content is not content)
     return Reading(rows, _joined(series), tuple(dict.fromkeys(assumed)), left_out, simulated)
 
 
@@ -157,7 +158,8 @@ def _table(part: Part, profile: Profile, file: str, without: frozenset[int]) -> 
     try:
         if part.kind == "text":
             return _text_table(part, profile, without)
-        return _rest(grid_of(part, profile), profile, without)
+        grid = grid_of(part, profile)
+        return replace(_rest(grid, profile, without), simulated=grid_simulated(grid))
     except ImportRefused as refused:
         within = part.name.removeprefix(f"{file}/")
         raise ImportRefused(

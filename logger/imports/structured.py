@@ -17,6 +17,7 @@ from ..errors import ImportRefused
 from ..formats.senml import each_once
 from .containers import Part
 from .grid import Exact, Grid
+from .samples import PARQUET_KEY
 from .sheets import cell_text
 
 _SENML_KEYS = frozenset(
@@ -233,7 +234,8 @@ def parquet_grid(part: Part) -> Grid:
     except (ArrowException, OSError, ValueError, OverflowError) as error:
         raise ImportRefused(f"The Parquet file cannot be read: {str(error).splitlines()[0]}.") from None
     rows = [(n, list(cells)) for n, cells in enumerate(zip(*columns, strict=True), 1)]
-    return Grid(part.name, [(0, list(table.column_names)), *rows], headed=True)
+    simulated = PARQUET_KEY in (table.schema.metadata or {})
+    return Grid(part.name, [(0, list(table.column_names)), *rows], headed=True, simulated=simulated)
 
 
 def _arrow_cell(value: Any) -> str:

@@ -44,6 +44,7 @@ class TextTable:
     rows: int
     assumed: tuple[str, ...]
     left_out: tuple[tuple[int, str], ...] = ()  # lines that somebody named, with their text
+    simulated: bool = False  # it says of itself that nothing in it was measured
 
 
 @dataclass(frozen=True)

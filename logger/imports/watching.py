@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Literal
 
 from ..errors import Refused
+from ..processes.waits import moved, waiting_for
 from .importer import ImportResult
 
 State = Literal["imported", "already", "refused"]
@@ -65,7 +66,8 @@ class Folder:
         self, bring: Callable[[Path], ImportResult], now_s: float, how: str = ""
     ) -> Iterator[Outcome]:
         """The same, one by one: what a failing store interrupts has been reported up to there."""
-        found = self._files()
+        with waiting_for(f"the watched folder {self.folder}"):
+            found = self._files()
         self._seen = {path: seen for path, seen in self._seen.items() if path in found}
         ready = []
         for path, (size, changed_ns) in sorted(found.items()):
@@ -98,6 +100,7 @@ class Folder:
             raise Refused(f"The watched folder {self.folder} cannot be read: {error.strerror}.") from None
         found = {}
         for path in paths:
+            moved()
             try:
                 info = path.stat()
                 if path.is_file():

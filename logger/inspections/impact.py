@@ -6,20 +6,20 @@ of a calibration, or a position that was moved. Effects unknown in µm come firs
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from ..acts.dispositions import Book, Disposition, Span, book, decide, span_of
+from ..acts.dispositions import Book, Disposition, Span, book
 from ..acts.inspections import inspections
 from ..core.calibration.breakdown import largest_change
+from ..core.judge.days import DAY_NS
 from ..core.measurement.temperatures import Temperatures
 from ..core.measurement.thermal_error import Feature, Work, largest_um
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM
-from ..errors import IntervalError, Refused, UnknownName
+from ..errors import UnknownName
 from ..instants import NS, rfc3339
-from ..model import Certificate, Excursion, Inspection, Setup
-from ..store import Store
+from ..model import Certificate, Excursion, Inspection, Period, Setup
 from ..verdicts.verdicts import Verdicts
 from .assess import question_of
 from .batch import Answer, assess_many
@@ -75,19 +75,6 @@ class Impact:
         }
 
 
-def by_excursion(verdicts: Verdicts, e: Excursion, now_ns: int) -> list[Impact]:
-    """Inspections affected by an excursion and its settling, with the effect on their lengths."""
-    end_ns = settled_ns(verdicts, e, now_ns)
-    zone = verdicts.setup.at(e.from_ns).zone(e.zone)
-    affected = [
-        inspection
-        for inspection in inspections(verdicts.store, e.zone)
-        if (inspection.from_ns < end_ns and _end_ns(inspection, now_ns) > e.from_ns)
-        or (e.from_ns < _end_ns(inspection, now_ns) and e.to_ns > inspection.from_ns - zone.pre_window_s * NS)
-    ]
-    return _impacts(verdicts, affected, span_of(e), now_ns, None)
-
-
 def settled_ns(verdicts: Verdicts, e: Excursion, now_ns: int) -> int:
     """When bodies have recovered from an excursion, as the record judged it."""
     at = verdicts.setup.at(e.worst_ns)
@@ -96,7 +83,7 @@ def settled_ns(verdicts: Verdicts, e: Excursion, now_ns: int) -> int:
     if not rules or not rules[-1].disturbs:
         return e.to_ns
     end, left_ns = e.to_ns, zone.settling_s * NS
-    for p in verdicts.periods(e.zone, e.to_ns, now_ns, now_ns, refresh=False):
+    for p in _periods_after(verdicts, e.zone, e.to_ns, now_ns):
         if p.from_ns > end or (zone.bodies and p.reason not in ("settling", "nonconforming", "marked")):
             break
         if zone.bodies:
@@ -109,6 +96,15 @@ def settled_ns(verdicts: Verdicts, e: Excursion, now_ns: int) -> int:
         if left_ns <= 0:
             break
     return end
+
+
+def _periods_after(verdicts: Verdicts, zone: str, from_ns: int, now_ns: int) -> Iterator[Period]:
+    """Periods from an instant on, read some days at a time: settling is over soon, a record is long."""
+    width = 2 * DAY_NS
+    while from_ns < now_ns:
+        to_ns = min(from_ns + width, now_ns)
+        yield from verdicts.periods(zone, from_ns, to_ns, now_ns, refresh=False)
+        from_ns, width = to_ns, 4 * width
 
 
 def by_probe(
@@ -178,12 +174,6 @@ def by_position(verdicts: Verdicts, position: str, span_ns: tuple[int, int], now
     return _impacts_in_zones(verdicts, ("position", position), where, now_ns, None)
 
 
-def decide_on(store: Store, impact: Impact, *, decision: str, customer: str, reason: str, who: str) -> None:
-    """Record the decision on one affected inspection."""
-    words = {"decision": decision, "customer": customer, "reason": reason, "who": who}
-    decide(store, impact.job.key, impact.about, **words)
-
-
 def undecided(impacts: Sequence[Impact]) -> list[str]:
     """Keys of affected inspections without a decision."""
     return [t.job.key for t in impacts if t.decided is None]
@@ -213,6 +203,11 @@ def _impacts_in_zones(
 
 def _end_ns(inspection: Inspection, now_ns: int) -> int:
     return now_ns if inspection.to_ns is None else inspection.to_ns
+
+
+def effects(verdicts: Verdicts, affected: Sequence[Inspection], about: Span, now_ns: int) -> list[Impact]:
+    """What the room did to inspections, the largest share of the tolerance first."""
+    return _impacts(verdicts, affected, about, now_ns, None)
 
 
 def _impacts(
@@ -280,21 +275,3 @@ def _by_wrong(
     if not any(rest):
         return 0.0, "no temperature of part or scale rests on this probe"
     return abs(sum(rest)) * L, f"an error of {error_K:g} K through the temperatures that rest on it"
-
-
-def excursion_at(verdicts: Verdicts, zone: str, at_ns: int, now_ns: int, rule: str = "") -> Excursion:
-    """The excursion of a zone that an instant lies in, or begins within a minute of."""
-    excursions = [
-        e
-        for e in verdicts.excursions(zone, at_ns - 60 * NS, at_ns + 60 * NS, now_ns)
-        if not rule or e.rule in (rule, f"{zone}.{rule}")
-    ]
-    if not excursions:
-        raise IntervalError(
-            f"There is no excursion{f' of {rule}' if rule else ''} in zone {zone!r} at {rfc3339(at_ns)}; "
-            "see `stillroom excursion list`."
-        )
-    if len({e.rule for e in excursions}) > 1:
-        names = ", ".join(sorted({e.rule for e in excursions}))
-        raise Refused(f"Several rules were not met at {rfc3339(at_ns)}: {names}. Name one with --rule.")
-    return min(excursions, key=lambda e: abs(e.from_ns - at_ns))

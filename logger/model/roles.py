@@ -88,7 +88,7 @@ class Act(StrEnum):
     INSPECT = "start and stop inspections"
     STUDY = "run room studies"
     MARK = "mark intervals, import files and note what was seen"
-    DECIDE = "decide on excursions and affected inspections"
+    DECIDE = "decide on cases and affected inspections"
     PROPOSE = "propose limits, probes, certificates and corrections"
     APPROVE = "approve limits, corrections, disposals and new keys"
     ISSUE = "issue records"

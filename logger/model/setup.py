@@ -99,6 +99,7 @@ class Zone:
     settling_s: int = 4 * 3600  # common practice, no source
     body_gap_s: int = 3600
     pre_window_s: int = 2 * 3600
+    case_gap_s: int | None = None  # excursions closer than this are one case; None: by the settling time
     bodies: tuple[ThermalBody, ...] = ()
     hours_of_use: HoursOfUse | None = None
     agree_K: float | None = None  # a probe further from its neighbours, which agree, is suspect

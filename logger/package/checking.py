@@ -118,7 +118,7 @@ def _key_faults(folder: Path) -> Iterator[str]:
     try:
         keys = json.loads((folder / "data" / "keys.json").read_bytes())
         public_keys = {key["public"] for key in keys}
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         yield "data/keys.json: cannot be read"
         return
     path = folder / "signing-key.pem"

@@ -8,7 +8,9 @@ data/setup/                every version of the setup: plan, probes, limits with
 data/originals/            imported files, bit for bit
 data/summary.json          by zone: time by verdict each month, worst days, excursions, reviews
 data/validation.txt, .json, .pdf   the self-test of the program that wrote it, run while it was written
-data/register.json, inspections.json, keys.json, journal.jsonl, restore.json, head.txt
+data/cases.json, cases/    cases of the interval with every decision; a sheet of each as PDF
+data/inspections.json      with verdicts, decisions, people and roles
+data/register.json, keys.json, journal.jsonl, restore.json, head.txt
 manifest-sha256.txt.sig    signature of the list by the record's key, signing-key.pem
 """
 
@@ -17,7 +19,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,8 +27,12 @@ from typing import TYPE_CHECKING, Any
 from .. import __version__
 from ..core.calibration.status import register
 from ..errors import IntervalError, Refused
+from ..inspections.cases import cases_in
 from ..instants import rfc3339
 from ..model import Setup
+from ..record.act_times import ActInterval, ActTimes
+from ..record.case_facts import case_facts
+from ..record.case_sheet import case_sheet
 from ..record.export import setup_files
 from ..record.issues import issues
 from ..record.names import Names
@@ -38,6 +44,7 @@ from ..selftest import report_files, selftest
 from ..store.backup.folder import copy_file, plain_target_errors, write_file
 from ..store.files import sha256_of
 from ..store.hot.journal import canonical
+from .inspections import inspection_facts
 from .page import index
 from .summary import summary
 
@@ -45,6 +52,8 @@ if TYPE_CHECKING:
     from ..store import Store
     from ..verdicts.verdicts import Verdicts
 
+# Acts that set something up belong to every interval.
+ALWAYS = ("store", "setup", "setup-proposed", "setup-approved", "setup-refused", "signing-key", "import")
 MANIFEST = "manifest-sha256.txt"
 TAGS = "tagmanifest-sha256.txt"
 SIGNATURE, KEY = f"{MANIFEST}.sig", "signing-key.pem"
@@ -64,6 +73,9 @@ Compare that key with one that you were given by another way. `bagit.py --valida
 
 data/head.txt has the head of the chain of the whole record: kept by you, it proves later that nothing of
 what stood before it was changed: stillroom verify --head NUMBER:SHA256.
+
+Acts are chosen by the time that they are about: a decision of June on an inspection of March is in the
+package of March. In journal.jsonl `at_ns` is when an act was done, `about` the interval that it speaks of.
 
 In the files of data/ `proven` beside a name says whether an account proved who acted (true), or whether only
 a name was given (false); null: the program or one of its folders acted. Entries of the journal name the
@@ -168,7 +180,7 @@ def _bag_info(store: Store, setup: Setup, span: tuple[int, int]) -> dict[str, st
 
 def _payload(store: Store, verdicts: Verdicts, span: tuple[int, int], out: Path, now_ns: int) -> None:
     contents = summary(store, verdicts, span, now_ns)
-    files = dict(_texts(store, verdicts.setup, span, now_ns)) | {"summary.json": _json(contents)}
+    files = dict(_texts(store, verdicts, span, now_ns)) | {"summary.json": _json(contents)}
     files |= {f"setup/{name.removeprefix('setup/')}": c for name, c in setup_files(store).items()}
     files |= report_files(selftest(now_ns))
     for name, content in files.items():
@@ -180,7 +192,10 @@ def _payload(store: Store, verdicts: Verdicts, span: tuple[int, int], out: Path,
     write_file(out / "index.html", index(contents, names).encode())
 
 
-def _texts(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> Iterator[tuple[str, bytes]]:
+def _texts(
+    store: Store, verdicts: Verdicts, span: tuple[int, int], now_ns: int
+) -> Iterator[tuple[str, bytes]]:
+    setup = verdicts.setup
     simulated = " (SIMULATED: no measured data)" if store.simulated else ""
     yield (
         "HOW-TO-VERIFY.txt",
@@ -191,19 +206,27 @@ def _texts(store: Store, setup: Setup, span: tuple[int, int], now_ns: int) -> It
     yield "head.txt", head_text(store, now_ns // 10**9 * 10**9)
     yield "keys.json", _json(public_keys(store))
     yield "register.json", _json([asdict(entry) for entry in register(setup, min(span[1], now_ns))])
-    yield "inspections.json", _json(_inspections(store, span))
+    names, cases = Names(store), cases_in(verdicts, None, *span, now_ns)
+    facts = [case_facts(verdicts, record, names, now_ns) for record in cases]
+    yield "cases.json", _json(facts)
+    for record in cases:
+        if record.number is not None:
+            yield f"cases/case-{record.number:06d}.pdf", case_sheet(verdicts, record, now_ns)
+    yield "inspections.json", _json(inspection_facts(verdicts, facts, span, now_ns))
     yield (
         "reviews.json",
         _json([r.to_json() for r in reviews(store) if r.from_ns < span[1] and r.to_ns > span[0]]),
     )
     kinds = ("backup", "restore", "restore-test", "restore-test-due")
-    names = Names(store)
     proofs = [e for kind in kinds for e in store.journal.entries(kind=kind)]
     yield (
         "restore.json",
         _json([{**_head_of(e, names), **e.what} for e in proofs]),
     )
-    yield "journal.jsonl", "".join(_journal_line(e) for e in _acts(store, span)).encode()
+    times = ActTimes(store)
+    acts = [(entry, times.about(entry)) for entry in store.journal.entries(without=("batch",))]
+    chosen = [(e, about) for e, about in acts if e.kind in ALWAYS or about.overlaps(None, *span)]
+    yield "journal.jsonl", "".join(_journal_line(entry, about) for entry, about in chosen).encode()
 
 
 def _head_of(entry: Any, names: Names) -> dict[str, Any]:
@@ -212,22 +235,11 @@ def _head_of(entry: Any, names: Names) -> dict[str, Any]:
     return {"kind": entry.kind, "at": rfc3339(entry.at_ns), "who": entry.who, "proven": proven}
 
 
-def _acts(store: Store, span: tuple[int, int]) -> Sequence[Any]:
-    """Acts and events of the interval, and all that set something up, whenever that was."""
-    always = ("store", "setup", "setup-proposed", "setup-approved", "setup-refused", "signing-key", "import")
-    entries = store.journal.entries(without=("batch",))
-    return [e for e in entries if e.kind in always or span[0] <= e.at_ns < span[1]]
-
-
-def _journal_line(entry: Any) -> str:
+def _journal_line(entry: Any, about: ActInterval) -> str:
+    """An act with both its times: `at_ns` when it was done, `about` the interval that it speaks of."""
     facts = {name: getattr(entry, name) for name in ("number", "at_ns", "kind", "who", "why", "sha256")}
-    return json.dumps({**facts, "what": canonical(entry.what)}, ensure_ascii=False) + "\n"
-
-
-def _inspections(store: Store, span: tuple[int, int]) -> list[dict[str, Any]]:
-    from ..record.acts import inspections_of
-
-    return inspections_of(store, None, *span)
+    line = {**facts, "about": about.to_dict(), "what": canonical(entry.what)}
+    return json.dumps(line, ensure_ascii=False) + "\n"
 
 
 def _copies(store: Store, span: tuple[int, int], out: Path) -> None:

@@ -72,6 +72,11 @@ class Subscriber:
         ]
 
     @property
+    def broker(self) -> str:
+        """The address of the broker, as in the setup."""
+        return self.url.partition("#")[0]
+
+    @property
     def away_s(self) -> float:
         """For how many seconds there has been no connection; 0 while there is one, or before it began."""
         return 0.0 if self.connected or not self._lost_s else time.monotonic() - self._lost_s
@@ -156,7 +161,7 @@ class Subscriber:
         self._waiting.put(BrokerMessage(mine, bytes(message.payload), time.time_ns(), message.mid))
 
     def _store(self) -> None:
-        pause_s = 0.2
+        pause_s, refused = 0.2, ""
         batch: list[BrokerMessage] = []
         while True:
             batch += self._gather(wait=not batch)
@@ -171,11 +176,16 @@ class Subscriber:
             except Exception as error:  # noqa: BLE001 (nothing is acknowledged: the broker keeps it)
                 if self._ending.is_set():
                     return
-                log.error("messages of %s could not be stored: %s", self.url, error)
+                if refused != (refused := str(error)):
+                    log.error(
+                        "broker %s: its messages cannot be stored and stay there: %s", self.broker, error
+                    )
                 self._ending.wait(pause_s)
                 pause_s = min(2 * pause_s, LONGEST_WAIT_S)
                 continue
-            pause_s = 0.2
+            if refused:
+                log.warning("broker %s: its messages are stored again", self.broker)
+            pause_s, refused = 0.2, ""
             for message in batch:
                 self._client.ack(message.mid, 1)
             batch = []

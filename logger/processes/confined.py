@@ -37,7 +37,7 @@ LIMITED = sys.platform.startswith("linux")
 
 _MIB = 1 << 20
 _USUAL_WORK = "logger.imports.outside"
-_GROWN = 256 * _MIB  # a child that keeps more than that ends, and the next call gets a new one
+_GROWN = 48 * _MIB  # a child that keeps more than that ends, and the next call gets a new one
 _IDLE_S = 30.0
 _BUFFERS = 10_000
 _VALUE, _REFUSED, _FAILED, _MEMORY = b"v", b"r", b"f", b"m"

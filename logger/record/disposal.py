@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
-from ..acts.dispositions import book
 from ..errors import Refused
+from ..inspections.case_record import CaseRecord
+from ..inspections.cases import cases_in
 from ..instants import rfc3339
-from ..model import Excursion
 from ..model.roles import Act
 from ..people.authority import refuse_without_authority
 from ..store.disposal import Disposal, DisposalRequest
@@ -26,9 +26,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Losses:
-    """What loses its readings in a disposal: excursions, undecided ones, inspections, records."""
+    """What loses its readings in a disposal: cases that are not closed, excursions, inspections, records."""
 
-    undecided: tuple[Excursion, ...]
+    undecided: tuple[CaseRecord, ...]
     excursions: int
     inspections: tuple[str, ...]
     records: tuple[int, ...]
@@ -38,6 +38,7 @@ class Losses:
         return {
             "excursions": self.excursions,
             "undecided": len(self.undecided),
+            "cases": [record.number for record in self.undecided],
             "inspections": list(self.inspections),
             "records": list(self.records),
         }
@@ -53,8 +54,8 @@ def dispose(
 ) -> tuple[Disposal, Losses]:
     """Dispose of whole sealed files and list what loses its readings; Refused, journalled, without authority.
 
-    Where accounts exist, both people have one with a role that allows it. An excursion of those months that
-    asks for a decision and has none holds them back; a dry run only reports it.
+    Where accounts exist, both people have one with a role that allows it. A case of those months that is
+    not closed holds them back; a dry run only reports it.
     """
     store = verdicts.store
     going = [seal for seal in store.archive.seals(disposed=False) if seal.to_ns <= request.before_ns]
@@ -77,22 +78,25 @@ def _undecided_refusal(losing: Losses) -> str:
     if not losing.undecided:
         return ""
     first, count = losing.undecided[0], len(losing.undecided)
-    example = f"one of {first.rule} in zone {first.zone} from {rfc3339(first.from_ns)}"
+    example = f"case {first.number} in zone {first.case.zone} from {rfc3339(first.case.from_ns)}"
     return (
-        f"{count} of the excursions in these months ask{'s' if count == 1 else ''} for a decision, such as"
-        f" {example}; `stillroom excursion list --open` names all of them, `excursion note --close` decides"
+        f"{count} of the cases in these months {'is' if count == 1 else 'are'} not closed, such as {example};"
+        " `stillroom case list --open` names all of them, `case close` closes one"
     )
 
 
 def _losses(verdicts: Verdicts, going: Sequence[Seal], now_ns: int) -> Losses:
     if not going:
         return Losses((), 0, (), ())
-    store, decided = verdicts.store, book(verdicts.store)
+    store = verdicts.store
     span = min(item.from_ns for item in going), max(item.to_ns for item in going)
-    excursions = [
-        e for e in verdicts.excursions(None, *span, now_ns) if _overlaps_any(going, e.from_ns, e.to_ns)
+    cases = [
+        r
+        for r in cases_in(verdicts, None, *span, now_ns)
+        if _overlaps_any(going, r.case.from_ns, r.case.to_ns)
     ]
-    undecided = [e for e in excursions if e.asks_disposition and not _is_closed(decided.excursion(e))]
+    excursions = [e for r in cases for e in r.case.runs if _overlaps_any(going, e.from_ns, e.to_ns)]
+    undecided = [r for r in cases if r.missing]
     with store.read() as conn:
         rows = conn.execute(select(inspection).order_by(inspection.c.from_ns)).all()
     inspection_keys = [
@@ -102,10 +106,6 @@ def _losses(verdicts: Verdicts, going: Sequence[Seal], now_ns: int) -> Losses:
     ]
     records = [item.number for item in issues(store) if _overlaps_any(going, item.from_ns, item.to_ns)]
     return Losses(tuple(undecided), len(excursions), tuple(inspection_keys), tuple(records))
-
-
-def _is_closed(decision: Any) -> bool:
-    return decision is not None and bool(decision.closed)
 
 
 def _overlaps_any(going: Sequence[Seal], from_ns: int, to_ns: int) -> bool:

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import __version__
+from ..config import faults_in_force
 from ..core.calibration.as_found import released_until_ns
 from ..core.validity.hours_of_use import Span, describe_hours, overlap_ns, spans
 from ..instants import NS, rfc3339
 from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
 from .acts import acts_in
+from .case_facts import decisions_by_inspection, record_cases
 from .corrections import correction_facts
 from .interval import Interval
 from .names import Names, version_people
@@ -32,6 +34,11 @@ def record_facts(store: Store, verdicts: Verdicts, setup: Setup, span: Interval)
     where = (span.zone, span.from_ns, span.to_ns, span.now_ns)
     periods = verdicts.periods(*where)
     result = verdicts.check(*where, pre_window_s=0)
+    cases = record_cases(verdicts, span)
+    acts = acts_in(store, verdicts, setup, span)
+    decisions = decisions_by_inspection(cases)
+    for job in acts["inspections"]:
+        job["decisions"] = decisions.get(job["key"], [])
     number, head = store.journal.head()
     return {
         "format": FORMAT,
@@ -54,7 +61,8 @@ def record_facts(store: Store, verdicts: Verdicts, setup: Setup, span: Interval)
         "excursions": [_excursion(e) for e in verdicts.excursions(*where)],
         "gaps": _gaps(store, setup, span),
         "without_limit": _without_limit(store, setup, span),
-        **acts_in(store, verdicts, setup, span),
+        "cases": cases,
+        **acts,
         "reviews": [r.to_json() for r in covering(store, span.zone, span.from_ns, span.to_ns)],
         "digest": result.to_json()["digest"],
         "setup": _setup(store, setup, span),
@@ -88,12 +96,14 @@ def _zone(setup: Setup, key: str) -> dict[str, Any]:
 def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
     """Which versions were known, who put them in force, and what reaches back into the interval."""
     versions = [v for v in store.setups.versions() if v.version <= setup.version]
+    notices = faults_in_force(versions)
     proven, by_number = Names(store).proven_versions(), {v.version: v for v in versions}
     reaching = [c for c in setup.corrections if c.from_ns < span.to_ns and span.from_ns < c.approved_ns]
     return {
         "version": setup.version,
         "digest": setup.digest,
         "single_person": setup.room.single_person,
+        **({"notices": notices} if notices else {}),
         "versions": [
             {
                 "version": v.version,

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 UNREADABLE = (StillroomError, ValueError, TypeError, KeyError, AttributeError, DatabaseError)
 _NEVER = (
     "the newest statement of each zone, which the service writes anew every minute; notices that wait or were"
-    " sent; sessions and settings of the pages; numbers of messages that nodes sent",
+    " sent; sessions and settings of the pages; texts of cases that"
+    " nobody has saved yet; numbers of messages that nodes sent",
 )
 
 

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from ..core.judge.leading_reason import ALL_KEPT
 from ..instants import parse, wall
+from .case_words import case_section, inspection_section
 from .corrections import FORMULA, corrections, without_limit
 from .names import EXPLANATION, person_text
 
@@ -144,6 +145,7 @@ def _approval_rows(setup: Facts, zone: ZoneInfo) -> list[list[str]]:
         ]
         for v in newest
     ]
+    rows += [["Setup in force", notice] for notice in setup.get("notices", [])]
     if setup["single_person"]:
         rows.append(["Approval", "one person may approve own proposals in this room"])
     rows += [
@@ -177,8 +179,9 @@ def _sections(facts: Facts, zone: ZoneInfo) -> list[dict[str, Any]]:
     return [
         _limits(facts),
         _statistics(facts),
+        *([_section(*case_section(facts["cases"], zone))] if "cases" in facts else []),
         _excursions(facts, zone),
-        _inspections(facts, zone),
+        _section(*inspection_section(facts["inspections"], zone)),
         _periods(facts, zone),
         _gaps(facts, zone),
         *([_section(*without_limit(facts))] if facts["without_limit"] else []),
@@ -284,15 +287,6 @@ def _exceedance(row: Facts) -> str:
     name = {"degC": "K"}.get(row["unit"], unit(row["unit"]))
     area = figure(row["exceedance"]) if row["exceedance"] >= 0.005 else "< 0.01"
     return f"{area} {name}·h"
-
-
-def _inspections(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
-    rows = [
-        (row["key"], row["title"], _wall(row["from"], zone)[:16], _wall(row["to"], zone)[:16], row["verdict"])
-        for row in facts["inspections"]
-    ]
-    heads = ("Inspection", "Of", "From", "To", "Verdict")
-    return _section("Inspections in this interval", heads, "lwlll", rows, "None was registered.")
 
 
 def _periods(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:

@@ -94,10 +94,11 @@ def _bodies() -> Iterator[Case]:
         ((0, "bay.part"), (107, "")),
         lambda: tuple(judged(_room(GRANITE, quick), {"T1": still}, state=_known(20.0, 23.0)).memory.causes),
     )
-    # It goes on with the last air seen for an hour; then it starts anew from 18 … 22: 120·ln 4 = 166.4 min.
+    # It goes on with the last air seen for an hour. From the 61st minute on it is unknown, and when the air
+    # is seen again it starts anew from 18 … 22: 120·ln 4 = 166.4 min.
     for minutes, wanted in (
         (60, within),
-        (61, (("settling", 0, 161), ("indeterminate", 161, 161 + 166), ("conforming", 161 + 166, N))),
+        (61, (("settling", 0, 160), ("indeterminate", 160, 161 + 166), ("conforming", 161 + 166, N))),
     ):
         yield group.case(
             f"{minutes} min of silence, of which 1 h leaves it known",
@@ -201,7 +202,7 @@ def _edges() -> Iterator[Case]:
     )
     yield group.case(
         "30 min before the piece and 40 min within it are more than 1 h within 4 h: 18 … 22, 166.4 min",
-        (("settling", 0, 140), ("indeterminate", 140, 306), ("conforming", 306, N)),
+        (("settling", 0, 130), ("indeterminate", 130, 306), ("conforming", 306, N)),
         lambda: follow(replace(before(20.0, 1800), unknown_s=0), silent(still, (100, 140))),
     )
     jump = np.full(N, 24.0)

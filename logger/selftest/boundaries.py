@@ -11,7 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..core.evidence.cells import Cells, Grid
+from ..core.evidence.cells import Cells
+from ..core.evidence.grid import Grid
 from ..core.evidence.neighbours import WINDOW_S, Drift, disagreement_flags, drift, window_s
 from ..core.measurement.thermal_error import Feature, Work, largest_um, thermal_error
 from ..core.physics.expansion import IDEAL, Material

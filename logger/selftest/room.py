@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from ..core.evidence.cells import Cells, Grid
+from ..core.evidence.cells import Cells
+from ..core.evidence.grid import Grid
 from ..core.judge.judgement import Judgement, judge
 from ..core.judge.settling import BodyState
 from ..instants import NS

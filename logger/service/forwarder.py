@@ -61,7 +61,7 @@ class Centre:
             return within(ANSWER_S, f"centre {self.url}", lambda lines: self._answer(request, lines))
         except urllib.error.HTTPError as error:
             raise NotAccepted(f"{error.code} {error.read(500).decode('utf-8', 'replace')}") from error
-        except (OSError, HTTPException, ValueError, KeyError, TypeError) as error:
+        except (OSError, HTTPException, ValueError, KeyError, TypeError, RecursionError) as error:
             raise NotAccepted(str(error)) from error
 
     def _head(self) -> dict[str, str]:

@@ -25,7 +25,7 @@ def read(folder: Path) -> dict[str, object] | None:
     """The newest heartbeat; None when there never was one or it is no heartbeat."""
     try:
         facts = json.loads((folder / FILE).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     return facts if isinstance(facts, dict) else None
 
@@ -67,8 +67,13 @@ def _post(url: str, facts: Mapping[str, object], lines: Lines) -> None:
     try:
         with opener(lines).open(request, timeout=ANSWER_S) as answer:
             answer.read(1000)
+    except TimeoutError:
+        raise
     except HTTPException as error:
-        raise OSError(f"{url} does not answer as a web server: {error!r}") from error
+        raise OSError(f"{url} does not answer as a web server: {str(error)[:80]}") from error
+    except OSError as error:
+        why = getattr(error, "reason", None) or error.strerror or error  # urllib wraps what the system says
+        raise OSError(f"{url} did not take it: {getattr(why, 'strerror', None) or why}") from error
 
 
 def _replace(file: Path, facts: Mapping[str, object]) -> None:

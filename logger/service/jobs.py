@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import logging
+import os
 import threading
 import time
 from collections.abc import Callable, Mapping
 
-from ..errors import StillroomError
+from ..errors import StillroomError, StoreGone
 
 log = logging.getLogger(__name__)
 
@@ -52,7 +53,11 @@ class Jobs:
 
 def _log(name: str, error: Exception) -> None:
     """A sentence where the error is one; a trace only for what nobody foresaw."""
-    if isinstance(error, StillroomError | OSError):
+    if isinstance(error, StoreGone):
+        log.error("job %s waits: the data folder is gone", name)  # the writer says which, and what to do
+    elif isinstance(error, OSError) and error.filename:
+        log.error("job %s failed: %s: %s", name, os.fsdecode(error.filename), error.strerror)
+    elif isinstance(error, StillroomError | OSError):
         log.error("job %s failed: %s", name, error)
     else:
         log.exception("job %s failed", name)

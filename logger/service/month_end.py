@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from ..inspections.cases import cases_in
 from ..instants import NS, local, parse
 from ..model import Config
 from ..record import issue, issues
@@ -32,10 +33,10 @@ def month_end(store: Store, config: Config, now_ns: int) -> dict[str, Any]:
         for key, part in spans.items()
         if part is not None and (key, *part) not in known
     ]
-    found = verdicts.excursions(None, *span, now_ns)
+    open_cases = [r for r in cases_in(verdicts, None, *span, now_ns) if r.missing]
     return {
         "month": f"{before:%Y-%m}",
-        "excursions": sum(e.asks_disposition for e in found),
+        "open_cases": len(open_cases),
         "reviews_missing": list(missing(store, setup, config.reviews, now_ns)),
         "records": numbers,
     }

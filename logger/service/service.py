@@ -14,12 +14,14 @@ from sqlalchemy import func, select
 
 from ..acts import alarms as attending
 from ..config import in_force
+from ..inspections.cases import number_new
 from ..instants import NS, rfc3339
 from ..model import Config
 from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
-from ..processes.deadline import within
+from ..processes import waits
+from ..processes.deadline import DeadlineExceeded, within
 from ..record.proof import verify_record
 from ..store import Store
 from ..store.hot import tables
@@ -51,7 +53,11 @@ LONGEST_S = 300.0
 MAY_LAST_S = {
     "judge": JUDGES_AT_MOST_S, "judge now": JUDGES_AT_MOST_S, "import files": 1800.0,
     **dict.fromkeys(("daily seal", "daily check", "daily backup", "month's end"), 6 * 3600.0),
+    "numbers of cases": 1800.0,
 }  # fmt: skip
+NUMBERS = "numbers of cases"
+FORECASTS = "skill of forecasts"
+STILL_S = 45.0  # a share or a file of which nothing has moved for so long is alarmed as well
 UNSTORED = "tell that nothing is stored"
 REACHED_S = 30.0  # a share that does not answer within this does not answer
 SEND_EVERY_S = 5.0
@@ -119,6 +125,7 @@ class Service:
         self._outside.start()
         self._calendar = self._calendar_work()
         self._calendar.start()
+        self._couriers.begin(FORECASTS, self._measure_forecasts)
         systemd.tell("READY=1")
 
     def stop(self, timeout_s: float = ENDS_IN_S) -> bool:
@@ -169,13 +176,15 @@ class Service:
         """What does not come back, by its name, each with for how long or why."""
         lasting = self._jobs.lasting().items()
         late = {job: f"for {s:.0f} s" for job, s in lasting if s > MAY_LAST_S.get(job, LONGEST_S)}
-        failing = {job: why for job, why in tuple(self._jobs.failing.items()) if why.startswith("Overdue")}
-        return {**self._sources.stuck(), **late, **failing}
+        overdue = DeadlineExceeded.__name__
+        failing = {job: why for job, why in tuple(self._jobs.failing.items()) if why.startswith(overdue)}
+        still = {name: f"for {s:.0f} s" for name, s in waits.lasting().items() if s > STILL_S}
+        return {**self._sources.stuck(), **late, **failing, **still}
 
     def _use(self, config: Config) -> None:
         self.config = config
         self._jobs_of_people.use(config)
-        self._verdicts = Verdicts(self._store, config.setup)
+        self._verdicts = Verdicts(self._store, config.setup, measures_gains=False)
         facts = SelfCheck(self._store, config, self._jobs.failing, self._stuck, self._late_routes).facts
         self._alarming = AlarmEngine(self._store, config, self._verdicts, self._since_ns, facts)
 
@@ -231,10 +240,12 @@ class Service:
                 self._late_routes[route] = outcome.reply
             recipient = letter.body["recipient"]
             if outcome.result != "accepted":
+                later = "is sent again" if outcome.result == "later" else "is refused for good"
+                answer = f"{outcome.code} {outcome.reply}" if outcome.code else outcome.reply
                 log.warning(
-                    "route %s: notice of %s to %s not accepted (%s): %s %s", letter.route, letter.alarm,
-                    recipient or letter.route, outcome.result, outcome.code, outcome.reply,
-                )  # fmt: skip
+                    "route %s: the notice of %s to %s %s: %s",
+                    *(letter.route, letter.alarm, recipient or letter.route, later, answer),
+                )
             if gives_up(letter, outcome, self._clock()):
                 what = {"route": letter.route, "recipient": recipient, "alarm": letter.alarm}
                 self._writer.event("notice-refused", {**what, "reply": f"{outcome.code} {outcome.reply}"})
@@ -250,6 +261,7 @@ class Service:
         if other_lines:
             self._sources.change(config)
         self._use(config)
+        self._couriers.begin(FORECASTS, self._measure_forecasts)
         facts = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", facts)
         if self._calendar is not None:
@@ -279,6 +291,7 @@ class Service:
             timezone="UTC", job_defaults={"coalesce": True, "misfire_grace_time": 12 * 3600}
         )
         daily = (
+            (self._measure_forecasts, FORECASTS, 0, 5),
             (self._seal, "daily seal", 2, 10),
             (self._check, "daily check", 3, 10),
             (self._scrub, "daily reading of backups", 5, 10),
@@ -288,6 +301,9 @@ class Service:
         monthly = {"day": 3, "hour": 4, "minute": 10}
         calendar.add_job(
             self._couriers.begin, "cron", ("month's end", self._month_end), id="month's end", **monthly
+        )
+        calendar.add_job(
+            self._couriers.begin, "cron", (NUMBERS, self._number_cases), id=NUMBERS, minute="*/10"
         )
         self._plan_backup(calendar)
         return calendar
@@ -301,6 +317,17 @@ class Service:
             hour, minute = plan.at_utc
             work = (name, self._back_up)
             calendar.add_job(self._couriers.begin, "cron", work, id=name, hour=hour, minute=minute)
+
+    def _number_cases(self) -> None:
+        """By verdicts of its own: the judge of this minute is not waited for."""
+        number_new(Verdicts(self._store, self.config.setup), self._clock())
+
+    def _measure_forecasts(self) -> None:
+        """What forecasts gained over a week, beside the judge; again for a setup taken over meanwhile."""
+        served = None
+        while served is not self._verdicts:
+            served = self._verdicts
+            served.use_gains(Verdicts(self._store, served.setup).measure_gains(self._clock()))
 
     def _month_end(self) -> None:
         if self.config.monthly_records:

@@ -78,7 +78,7 @@ class Sources:
         stuck = {f"probe {probe}": s for bus in self._buses for probe, s in bus.stuck.items() if s > STUCK_S}
         stuck |= {f"line {b.url}": s for b in self._buses if (s := self._age_s(b)) > _hangs_after_s(b)}
         stuck |= {
-            f"broker {subscriber.url}": s
+            f"broker {subscriber.broker}": s
             for subscriber in self._subscribers
             if (s := subscriber.away_s) > STUCK_S
         }

@@ -154,6 +154,6 @@ class Watcher:
 def _facts(sign: str) -> Mapping[str, object]:
     try:
         facts = json.loads(sign)
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return facts if isinstance(facts, dict) else {}

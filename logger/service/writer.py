@@ -85,9 +85,8 @@ class Writer:
             self._news.notify()
         self._thread.join(timeout_s)
         if self.waiting or self.alive:
-            log.error(
-                "%d readings were still in memory at the end and are lost: %s", self.waiting, self.trouble
-            )
+            why = self.trouble or f"the database did not take them within {timeout_s:.1f} s"
+            log.error("%d readings were still in memory at the end and are lost: %s", self.waiting, why)
         return not self.alive and not self.waiting
 
     def rows(self, rows: Sequence[Row]) -> None:

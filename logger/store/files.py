@@ -9,8 +9,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from ..errors import StoreError
+from ..processes.waits import moved
 
 PART = ".part"
+CHUNK = 1 << 20
 
 
 @contextmanager
@@ -34,6 +36,19 @@ def write_durably(path: Path, content: bytes) -> None:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
+        publish(part, path)
+
+
+def copy_durably(source: Path, path: Path) -> None:
+    """Copy a file so that after any interruption it is there whole, or not there."""
+    part = path.with_name(path.name + PART)
+    with plain_write_errors(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with source.open("rb") as coming, part.open("wb") as going:
+            while chunk := coming.read(CHUNK):
+                going.write(chunk)
+            going.flush()
+            os.fsync(going.fileno())
         publish(part, path)
 
 
@@ -65,5 +80,9 @@ def sync_folder(folder: Path) -> None:
 
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file in bounded memory."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    sha = hashlib.sha256()
+    with path.open("rb", buffering=0) as file:
+        while chunk := file.read(CHUNK):
+            sha.update(chunk)
+            moved()
+    return sha.hexdigest()

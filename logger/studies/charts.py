@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from ..core.study.best_hours import NAMES
 from ..model.figures import unit_name
-from .plot import SIZE, Palette, Plot, PlotAxis, picture, span_of
+from ..record.svg import element, path, text
+from .plot import SIZE, Palette, Plot, PlotAxis, picture, span_of, tick_text
 from .study import Study
 
 HEIGHT = 260.0
@@ -75,5 +77,186 @@ def _courses(tables: Mapping[str, Mapping[str, Any]], palette: Palette, unit: st
     return picture([*parts, *plot.parts], HEIGHT, "Typical cycle and mean day", palette)
 
 
-CHARTS: dict[str, Callable[[Study, Palette], list[tuple[str, str]]]] = {"cycles": cycles_charts}
-__all__ = ["CHARTS", "SIZE", "charts_of", "unit_of"]
+def events_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
+    """The mean response with its band over hairs of the events, and when in the day they happened."""
+    tables, unit = study.answer.tables, unit_of(study)
+    if "response" not in tables:
+        return []
+    table, each, when = tables["response"], tables["each event"], tables["events"]
+    x = PlotAxis(0, 90, 52, 470)
+    y = PlotAxis(*span_of([*table["low"], *table["high"]], zero=True), HEIGHT - 40, 26)
+    plot = Plot.frame(palette, x, y, ("minutes since the event", unit))
+    for number in sorted(set(each["event"])):
+        rows = [i for i, event in enumerate(each["event"]) if event == number]
+        inside = [_within(each["departure"][i], y) for i in rows]
+        plot.line([each["minute"][i] for i in rows], inside, palette.hair, 0.8)
+    plot.level(0.0, palette.soft)
+    plot.band(table["minute"], table["low"], table["high"], palette.series)
+    plot.line(table["minute"], table["mean"], palette.series, 2.0)
+    ticks = [(float(hour), f"{hour:02d}") for hour in range(0, 25, 6)]
+    day = Plot.frame(
+        palette, PlotAxis(0, 24, 500, 620), PlotAxis(0, 1, HEIGHT - 40, HEIGHT - 60), ("", ""), ticks_at=ticks
+    )
+    for hour in when["local_hour"]:
+        day.upright(hour, palette.ink, "")
+    shown = [part for part in day.parts if 'text-anchor="end"' not in part]
+    return [
+        (
+            f"Mean response, band for all bins together, {unit}; hairs: single events; right: their hours",
+            picture([*plot.parts, *shown], HEIGHT, "Mean response to the events", palette),
+        )
+    ]
+
+
+def _within(value: float | None, axis: PlotAxis) -> float | None:
+    return value if value is not None and axis.low <= value <= axis.high else None
+
+
+def hours_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
+    """Seven rows of 24 bars: height is the probability, ink where its lower end is 90 % or more."""
+    table = study.answer.tables.get("week")
+    if table is None:
+        return []
+    parts: list[str] = []
+    row, left, wide = 38.0, 50.0, 23.0
+    for day, name in enumerate(NAMES):
+        base = 30 + (day + 1) * row
+        parts.append(text(8, base - 6, name, fill=palette.soft, font_size=SIZE))
+        parts.append(path(f"M{left} {base:.1f}h{24 * wide:.1f}", palette.soft, 0.8))
+        parts.append(path(f"M{left} {base - row + 9:.1f}h{24 * wide:.1f}", palette.hair, 0.7))
+        for hour in range(24):
+            parts += _hour_bar(table, day * 24 + hour, left + hour * wide, base, palette)
+    for hour in range(0, 25, 3):
+        at = left + hour * wide
+        parts.append(text(at, 30 + 7 * row + 16, f"{hour:02d}", "middle", fill=palette.soft, font_size=SIZE))
+    caption = (
+        "Bar: probability, full height 100 %; line on it: lower end; black: lower end 90 % or more; "
+        "dotted: fewer than 4 weeks; underlined: hours of use"
+    )
+    return [(caption, picture(parts, 30 + 7 * row + 26, "Probability by start hour of the week", palette))]
+
+
+def _hour_bar(table: Mapping[str, Any], start: int, at: float, base: float, palette: Palette) -> list[str]:
+    full = 29.0
+    value, low = table["probability"][start], table["low"][start]
+    if value is None:
+        spots = "".join(f"M{at + 4 + 5 * i:.1f} {base - 6 - 6 * j:.1f}h1" for i in range(4) for j in range(4))
+        return [path(spots, palette.soft, 1.0)]
+    ink = palette.ink if low >= 90 else palette.soft
+    height, lower = full * value / 100, full * low / 100
+    parts = [
+        element(
+            "rect",
+            x=at + 1,
+            y=base - height,
+            width=21,
+            height=height,
+            fill=ink,
+            fill_opacity=1 if low >= 90 else 0.45,
+        ),
+        path(f"M{at + 1:.1f} {base - lower:.1f}h21", palette.sheet if lower < height else ink, 1.2),
+    ]
+    if table["in use"][start]:
+        parts.append(path(f"M{at:.1f} {base + 3:.1f}h23", palette.series, 2.0))
+    return parts
+
+
+def change_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
+    """Daily means over time, and over outdoors: two lines parted by the shift."""
+    table, model = study.answer.tables.get("days"), study.answer.tables.get("model")
+    if table is None or not table["mean"]:
+        return []
+    unit = unit_of(study)
+    axis = PlotAxis(*span_of(table["mean"]), HEIGHT - 40, 26)
+    days = [float(n - table["number"][0]) for n in table["number"]]
+    outdoors = any(z is not None for z in table["outdoors"])
+    left = Plot.frame(
+        palette,
+        PlotAxis(0, max(days[-1], 1), 52, 350 if outdoors else 620),
+        axis,
+        ("days", "mean of the day"),
+    )
+    _sides(left, days, table, palette)
+    parts = list(left.parts)
+    if outdoors:
+        z = table["outdoors"]
+        right = Plot.frame(palette, PlotAxis(*span_of(z), 410, 620), axis, ("outdoors, °C", ""))
+        _sides(right, z, table, palette)
+        if model is not None:
+            ends = [v for v in (right.x.low, right.x.high)]
+            for shift, color in ((0.0, palette.series), (model["shift"][0], palette.other)):
+                level = [
+                    model["before"][0] + shift + model["slope"][0] * (v - model["outdoors"][0]) for v in ends
+                ]
+                right.line(ends, level, color, 1.4)
+        parts += right.parts
+    caption = f"Daily means; filled: before, hollow: after; right: the same days over outdoors, {unit}"
+    return [(caption, picture(parts, HEIGHT, "Daily means before and after", palette))]
+
+
+def _sides(plot: Plot, xs: Any, table: Mapping[str, Any], palette: Palette) -> None:
+    for after, color in ((False, palette.series), (True, palette.other)):
+        rows = [i for i, item in enumerate(table["after"]) if item == after]
+        plot.dots([xs[i] for i in rows], [table["mean"][i] for i in rows], color, hollow=after)
+
+
+def site_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
+    """A bar for each candidate with its bracket, and the worst day of the best one."""
+    table, worst = study.answer.tables.get("candidates"), study.answer.tables.get("worst day")
+    if table is None or worst is None:
+        return []
+    unit = unit_of(study)
+    n, row = len(table["position"]), 24.0
+    height = 34 + n * row + 40
+    x = PlotAxis(0.0, max(table["high"]) * 1.05 or 1.0, 230, 620)
+    parts = [path(f"M{x.begin} {height - 40:.1f}H{x.end}", palette.soft, 0.8)]
+    for value in x.ticks(6):
+        parts.append(
+            text(x.place(value), height - 22, tick_text(value), "middle", fill=palette.soft, font_size=SIZE)
+        )
+    parts.append(text(x.end, height - 8, f"rms, {unit}", "end", fill=palette.soft, font_size=SIZE))
+    bars = Plot(x, x, palette, parts)
+    for i, name in enumerate(table["position"]):
+        top = 24 + i * row
+        tie = " (not worse)" if table["not worse"][i] and i else ""
+        parts.append(text(222, top + 13, name + tie, "end", fill=palette.ink, font_size=SIZE))
+        opacity = 1.0 if i == 0 else 0.4
+        parts.append(
+            element(
+                "rect",
+                x=x.begin,
+                y=top,
+                width=x.place(table["rms"][i]) - x.begin,
+                height=16,
+                fill=palette.series,
+                fill_opacity=opacity,
+            )
+        )
+        bars.flat_bracket(top + 8, table["low"][i], table["high"][i], palette.ink)
+    drawn = [
+        (
+            "rms of the days that were left out, with a bracket of the days",
+            picture(parts, height, "Candidates", palette),
+        )
+    ]
+    cells, step = worst["cell"], 1 / 12
+    axis = PlotAxis(*span_of([*worst["volume"], *worst["prediction"]]), HEIGHT - 40, 26)
+    plot = Plot.frame(palette, PlotAxis(0, max(1.0, cells[-1] * step), 52, 620), axis, ("h", "°C"))
+    plot.line([c * step for c in cells], worst["volume"], palette.ink, 1.6)
+    plot.line([c * step for c in cells], worst["prediction"], palette.series, 1.4, "5 3")
+    drawn.append(
+        (
+            "Worst day: volume, and dashed what the best position predicts",
+            picture(plot.parts, HEIGHT, "Worst day", palette),
+        )
+    )
+    return drawn
+
+
+CHARTS: dict[str, Callable[[Study, Palette], list[tuple[str, str]]]] = {
+    "cycles": cycles_charts,
+    "events": events_charts,
+    "hours": hours_charts,
+    "change": change_charts,
+    "site": site_charts,
+}

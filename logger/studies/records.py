@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.evidence.cells import Cells, Grid, evidence
+from ..core.evidence.cells import Cells, evidence
+from ..core.evidence.grid import Grid
 from ..core.study.channel_record import ChannelRecord
 from ..errors import IntervalError, Refused, UnknownName
 from ..instants import NS

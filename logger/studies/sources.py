@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from ..core.study.channel_record import ChannelRecord
 from ..core.study.figure import Answer, Question
+from ..errors import Refused
+from ..instants import NS, parse
+from ..model import Setup
 from ..verdicts.verdicts import Verdicts
-from .records import RecordUsed, read_channel
+from .records import RecordUsed, read_channel, zone_channels, zone_of_channel
 from .study import StudyRequest
 
 Progress = Callable[[str], None]
@@ -44,12 +50,113 @@ class Sources:
             self.remarks.append(used.remark())
         return self.read[name]
 
+    def instants(self, option: str, name: str, *, none: bool = False) -> list[float]:
+        """Instants of an option in UTC seconds, ascending;
+        Refused where one cannot be read, or none is there.
+        """
+        zone = ZoneInfo(self.verdicts.setup.room.timezone)
+        texts = _words(self.request.options.get(option))
+        if not texts and not none:
+            raise Refused(
+                f"{name}: enter one or more times, for example 2026-10-19T10:30. Nothing was computed."
+            )
+        return sorted(parse(text, zone, name) / NS for text in texts)
+
+    def channels(self, option: str, name: str, *, none: bool = False) -> list[str]:
+        """Channels of an option; Refused where there is none,
+        UnknownName for one that is not in the setup.
+        """
+        keys = _words(self.request.options.get(option))
+        if not keys and not none:
+            raise Refused(f"{name}: name one or more channels, for example P1.temperature.")
+        for key in keys:
+            zone_of_channel(self.verdicts.setup, key)
+        return list(dict.fromkeys(keys))
+
+    def zone_channels(self) -> list[str]:
+        """Temperature channels in the air of the zone that have readings."""
+        setup, stored = self.verdicts.setup, set(self.verdicts.store.readings.channels())
+        return [
+            key
+            for key in zone_channels(setup, self.request.zone)
+            if key in stored and medium_of(setup, key) == "air"
+        ]
+
+    def outdoors(self) -> ChannelRecord | None:
+        """The record of the outdoor channel: the one that is named, else the first with that medium, or None.
+
+        It reaches four days further back than the study, so that a lag finds what it needs.
+        """
+        setup, named = self.verdicts.setup, self.request.options.get("outdoors")
+        stored = set(self.verdicts.store.readings.channels())
+        keys = [str(named)] if named else [
+            key
+            for key in setup.channels
+            if setup.channels[key].quantity == "temperature"
+            and medium_of(setup, key) == "outdoor"
+            and key in stored
+        ]  # fmt: skip
+        if not keys:
+            return None
+        return self.record(keys[0], self.request.from_ns - 4 * 86_400 * NS).record
+
+    def um_per_K(self) -> float | None:
+        """Change of the declared length in µm per K; None where no length is declared."""
+        from ..core.physics.expansion import material_of
+
+        options = self.request.options
+        length_mm = options.get("length_mm")
+        if length_mm is None:
+            return None
+        if not float(length_mm) > 0:
+            raise Refused(f"--length-mm: expected a number above 0, found {length_mm}.")
+        alpha = material_of(str(options.get("material", "steel"))).alpha_per_K
+        scale = options.get("scale")
+        alpha = abs(alpha - material_of(str(scale)).alpha_per_K) if scale else alpha
+        return float(length_mm) * 1000 * alpha
+
+
+# A day and a time may be parted by a blank; everything else is parted by blanks, commas and semicolons.
+_WORD = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}[^\s,;]*|[^\s,;]+")
+
+
+def _words(value: Any) -> list[str]:
+    """Words of an option that is a list or one text.
+
+    >>> _words("2026-10-19 10:30, 2026-10-20T08:15+02:00; P1.temperature")
+    ['2026-10-19 10:30', '2026-10-20T08:15+02:00', 'P1.temperature']
+    """
+    if value is None:
+        return []
+    return _WORD.findall(" ".join(map(str, value)) if isinstance(value, list | tuple) else str(value))
+
+
+def medium_of(setup: Setup, channel: str) -> str:
+    """The medium in which the probe of a channel stood last; "" where it stood nowhere."""
+    for stay in reversed(setup.placements_of(channel)):
+        if stay.position in setup.positions:
+            return setup.positions[stay.position].medium
+    return ""
+
+
+@dataclass(frozen=True)
+class StudyField:
+    """An option that a person fills in: its name, the option of the command, its label,
+    what it says at first.
+    """
+
+    name: str
+    option: str
+    label: str
+    first: str = ""
+
 
 @dataclass(frozen=True)
 class QuestionKind:
     """A question as people read it, what it needs of the record, and what answers it.
 
-    run: reads everything through the sources and gives what computes the answer.
+    run: reads everything through the sources and gives what computes the answer. fields: options that a
+    person must fill in, with their labels.
     """
 
     key: Question
@@ -57,3 +164,4 @@ class QuestionKind:
     needs: str
     run: Callable[[Sources], Callable[[], Answer]]
     of_one_channel: bool = True
+    fields: tuple[StudyField, ...] = ()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 
-from ..config import in_force
+from ..config import faults_in_force, in_force
 from ..errors import StoreError
 from ..model import Config, Setup
 from ..store import Store
@@ -41,6 +41,11 @@ class Current:
     def setup(self) -> Setup:
         """The setup in force."""
         return self.config.setup
+
+    @property
+    def setup_notices(self) -> list[str]:
+        """Why the setup in force could not be entered any more, in sentences; empty where it could."""
+        return faults_in_force(self.store.setups.versions())
 
     @property
     def verdicts(self) -> Verdicts:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from sqlalchemy import select
 
-from ..core.evidence.cells import Grid
+from ..core.evidence.grid import Grid
 from ..core.judge.days import DAY_NS, DayVerdicts, ScratchCache, VerdictCache, split_into_days
 from ..core.judge.judgement import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
 from ..core.judge.live import Trail, begin_trail, extend_trail

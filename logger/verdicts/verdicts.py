@@ -46,10 +46,12 @@ GAIN_DAYS = 7
 class Verdicts:
     """Verdicts of one store under one setup. Several processes may use it: they store equal verdicts."""
 
-    def __init__(self, store: Store, setup: Setup) -> None:
+    def __init__(self, store: Store, setup: Setup, *, measures_gains: bool = True) -> None:
+        """measures_gains: False where another job measures what forecasts gain, and `use_gains` takes it."""
         self.store = store
         self.setup = setup
         self._ledger = Ledger(store, setup)
+        self._measures_gains = measures_gains
         self._gains: dict[str, tuple[int, Gains]] = {}
 
     def marks(self) -> tuple[Mark, ...]:
@@ -319,7 +321,8 @@ class Verdicts:
     def judge_live(self, now_ns: int) -> None:
         """Judge every zone up to now and store its live statement."""
         for zone in (z.key for z in self.setup.zones_now()):
-            self.forecast_gains(zone, now_ns)  # before anything is stored: a day of it takes a while
+            if self._measures_gains:
+                self.forecast_gains(zone, now_ns)  # before anything is stored: a day of it takes a while
             if not self._ledger.refresh(zone, now_ns, partial(self.live_statement, now_ns)):
                 self.store_missing_statement(zone, now_ns)
 
@@ -333,11 +336,27 @@ class Verdicts:
         newest = self._ledger.newest_values_ns(zone)
         # A removed probe is not counted as stale.
         ages = [now_ns - ns for channel, ns in newest.items() if self.setup.in_zone(channel, zone, now_ns)]
-        gains = self.forecast_gains(zone, now_ns)
+        gains = self._newest_gains(zone, now_ns)
         oldest_s = max(ages) / NS if ages else None
         young = now_ns - head.first_day * DAY_NS < YOUNG_DAYS * DAY_NS
         start = self._record_start(judgement) if young else None
         return _text(statement(self.setup, judgement, current, oldest_s, gains, start=start))
+
+    def measure_gains(self, now_ns: int) -> dict[str, tuple[int, Gains]]:
+        """By zone the UTC day (number since 1970) and what forecasts gained; for `use_gains`."""
+        for zone in self.setup.zones_now():
+            self.forecast_gains(zone.key, now_ns)
+        return dict(self._gains)
+
+    def use_gains(self, measured: Mapping[str, tuple[int, Gains]]) -> None:
+        """Take over what was measured elsewhere, for the statements to come."""
+        self._gains = dict(measured)
+
+    def _newest_gains(self, zone: str, now_ns: int) -> Gains | None:
+        """Gains for a statement; where another job measures them the newest there are, None before any."""
+        if self._measures_gains:
+            return self.forecast_gains(zone, now_ns)
+        return self._gains[zone][1] if zone in self._gains else None
 
     def forecast_gains(self, zone: str, now_ns: int) -> Gains:
         """Gain of forecasts over the last week of a zone; measured once a UTC day."""

@@ -80,7 +80,7 @@ def serve() -> Iterator[Callable[..., tuple[Peer, MailRoute]]]:
         peer = Peer()
         with socket.create_server(("127.0.0.1", 0)) as free:
             port = free.getsockname()[1]
-        controller = Controller(peer, hostname="127.0.0.1", port=port, ready_timeout=10, **options)
+        controller = Controller(peer, hostname="127.0.0.1", port=port, ready_timeout=60, **options)
         controller.start()
         started.append(controller)
         route = MailRoute("duty", "127.0.0.1", port, "room@almtal.example", ("greta@almtal.example",), tls)  # type: ignore[arg-type]  # literal by parameter

@@ -49,7 +49,7 @@ def receiver() -> Iterator[Receiver]:
             body = self.rfile.read(int(self.headers["Content-Length"]))
             told.came.append((self.path, dict(self.headers), body))
             if told.silent:
-                told.silent.wait(5)
+                told.silent.wait(60)
             self.send_response(told.codes.pop(0) if told.codes else 200)
             self.send_header("Location", "http://127.0.0.1:9/elsewhere")
             self.send_header("Content-Length", "0")
@@ -77,7 +77,7 @@ def _runs(pid: int) -> bool:
         return False
 
 
-def _ends(pid: int, within_s: float = 10.0) -> bool:
+def _ends(pid: int, within_s: float = 60.0) -> bool:
     """Whether a process that was killed ends: the signal is there at once, its effect is scheduled."""
     deadline = time.monotonic() + within_s
     while _runs(pid) and time.monotonic() < deadline:

@@ -41,6 +41,17 @@ def test_excursions_are_listed(ask: Any) -> None:
     assert only["excursions"] == [e for e in told["excursions"] if e["zone"] == zone]
 
 
+def test_cases_are_listed_without_what_people_wrote(ask: Any) -> None:
+    span = {"from": "2026-10-12", "to": "2026-10-26"}
+    status, answer = ask("GET", "/cases", "verdicts", query_string=span)
+    (case,) = answer["cases"]
+    assert (status, case["case"], case["state"], len(case["runs"])) == (200, 1, "open", 3)
+    assert not {"texts", "inspections", "missing"} & case.keys()
+    assert ask("GET", "/cases/1", "verdicts") == (200, case)
+    assert ask("GET", "/cases/99", "verdicts")[0] == 404
+    assert ask("GET", "/cases/one", "verdicts")[0] == 422
+
+
 def test_inspection_is_started_and_stopped(ask: Any, record: Store) -> None:
     """Sent twice it is one; its journal names the machine and its token."""
     body = {"zone": "machine-bay", "title": "Gear hub 12", "key": "G-12", "length_mm": 120}

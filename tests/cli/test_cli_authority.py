@@ -145,7 +145,7 @@ ACTS = (
     ("backup", "--to", "OUT"),
     ("record", "key", "--rotate", "--why", "yearly"),
     ("alarm", "prove"),
-    ("excursion", "note", "--zone", "machine-bay", "--at", "2026-10-19T05:30", "--cause", "x"),
+    ("case", "note", "1", "--cause", "other"),
     ("mark", "time", "--zone", "machine-bay", "--from", "2026-10-19", "--to", "2026-10-20", "--why", "x"),
     ("mark", "stop-work", "--zone", "machine-bay", "--why", "x"),
     ("alarm", "acknowledge", "bay-temperature", "--comment", "x"),

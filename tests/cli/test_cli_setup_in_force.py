@@ -8,16 +8,24 @@ import sys
 import threading
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from dashboard.data.queries import Queries
 from dashboard.data.source import StoreSource
 from dashboard.pages import limits
-from logger.config import example_folder, read_texts
+from logger.api import create_api
+from logger.config import example_folder, in_force, read_texts
 from logger.instants import NS
 from logger.model import Row
+from logger.model.roles import Scope
+from logger.people import Tokens
+from logger.record.facts import record_facts
+from logger.record.interval import Interval
+from logger.record.words import _approval_rows
 from logger.store import Store
+from logger.verdicts.verdicts import Verdicts
 
 BEGIN_NS = 1_792_483_200 * NS  # 2026-10-20T08:00Z
 WHERE = ("--zone", "machine-bay", "--from", "2026-10-20T08:00Z", "--to", "2026-10-20T09:00Z")
@@ -44,6 +52,41 @@ def test_a_check_says_that_the_setup_in_force_could_not_be_entered(stillroom: An
     assert all(words in text for words in SAYS)
     (note,) = json.loads(stillroom("check", *WHERE, "--data", older, "--json").stdout)["setup_notices"]
     assert all(words in note for words in SAYS)
+
+
+def test_every_interval_of_a_list_says_it(stillroom: Any, older: Path, tmp_path: Path) -> None:
+    """Once below the lines, and beside each row of the data."""
+    jobs = tmp_path / "jobs.csv"
+    jobs.write_text("zone,from,to\nmachine-bay,2026-10-20T08:00Z,2026-10-20T08:30Z\n", "utf-8")
+    text = stillroom("check", "--list", jobs, "--data", older).stdout
+    assert all(words in text for words in SAYS)
+    (row,) = json.loads(stillroom("check", "--list", jobs, "--data", older, "--json").stdout)
+    assert all(words in row["setup_notices"][0] for words in SAYS)
+
+
+def test_a_machine_that_asks_for_a_verdict_gets_it_too(older: Path) -> None:
+    """Over HTTP, by the same field as on the command line."""
+    now_ns = BEGIN_NS + 7200 * NS
+    with Store.open(older) as store:
+        token = Tokens(store).add("cmm", {Scope.VERDICTS}, "test")[1]
+        client = create_api(store, lambda: now_ns).test_client()
+        answer = client.get(
+            "/api/v1/zones/machine-bay/verdict",
+            query_string={"from": "2026-10-20T08:00:00Z", "to": "2026-10-20T09:00:00Z"},
+            headers={"Authorization": f"Bearer {token}"},
+        ).get_json()
+    assert all(words in answer["setup_notices"][0] for words in SAYS)
+
+
+def test_a_record_that_is_issued_says_it(older: Path) -> None:
+    """In its data and in the first table of its pages."""
+    span = Interval("machine-bay", BEGIN_NS, BEGIN_NS + 3600 * NS, BEGIN_NS + 7200 * NS)
+    with Store.open(older) as store:
+        setup = in_force(store.setups.versions()).setup
+        facts = record_facts(store, Verdicts(store, setup), setup, span)
+    assert all(words in facts["setup"]["notices"][0] for words in SAYS)
+    rows = _approval_rows(facts["setup"], ZoneInfo("Europe/Vienna"))
+    assert [text for name, text in rows if name == "Setup in force"] == facts["setup"]["notices"]
 
 
 def test_the_check_of_a_configuration_names_what_is_in_force_beside_it(stillroom: Any, older: Path) -> None:

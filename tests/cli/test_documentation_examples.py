@@ -80,7 +80,7 @@ def test_every_page_with_files_or_commands_is_run() -> None:
 
 
 def test_the_questions_of_the_readme_have_the_answers_of_the_sample_room(desk: Path, stillroom: Run) -> None:
-    """sample_logs/README.md: I-2604 (Monday, 09:30 to 11:00) is not stable; the bay had three excursions."""
+    """sample_logs/README.md: I-2604 (Monday, 09:30 to 11:00) is not stable; one event."""
     (desk / "data").rename(desk / "stillroom-demo")
     blocks = [block for kind, block in BLOCK.findall((ROOT / "README.md").read_text("utf-8")) if kind == "sh"]
     asked = {
@@ -89,9 +89,9 @@ def test_the_questions_of_the_readme_have_the_answers_of_the_sample_room(desk: P
         if "--data stillroom-demo" in block
         for words, _ in commands_in(block)
     }
-    assert set(asked) == {"serve", "check", "excursion", "package"}
+    assert set(asked) == {"serve", "check", "case", "package"}
     check = stillroom(*asked["check"], cwd=desk)
     assert (check.returncode, ": not stable (" in check.stdout, "µm" in check.stdout) == (10, True, True)
-    assert stillroom(*asked["excursion"], cwd=desk).stdout.count("machine-bay.") == 3
+    assert "1 case in use, 1 of them not closed." in stillroom(*asked["case"], cwd=desk).stdout
     assert stillroom(*asked["package"], cwd=desk).returncode == 0
     assert stillroom("verify", "audit.zip", cwd=desk).returncode == 0

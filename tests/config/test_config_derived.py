@@ -6,8 +6,9 @@ import pytest
 
 from logger import config
 from logger.config.feasible import rule_U
-from logger.core.evidence.cells import Grid, evidence
+from logger.core.evidence.cells import evidence
 from logger.core.evidence.derived import with_derived
+from logger.core.evidence.grid import Grid
 from logger.core.rules import condensation
 from logger.errors import ConfigError
 from logger.model import SURFACES, Rule, Setup

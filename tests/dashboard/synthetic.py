@@ -20,13 +20,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from dashboard.data.administration import RecordAdministration
-from logger.acts.dispositions import Book, Findings, book, decide, note_excursion, span_of
 from logger.core.alarms.lifecycle import Alarm, AlarmState, Cell
 from logger.core.measurement.interval import require_judgeable
 from logger.core.measurement.soak import SoakPlan
 from logger.errors import Refused, UnknownName
 from logger.inspections.assess import Question
-from logger.inspections.impact import Impact
 from logger.inspections.soak_clocks import SoakReading, begin_soak, clocks, end_soak
 from logger.instants import NS
 from logger.model import Conformity, Excursion, Inspection, Period, Row, Setup
@@ -298,25 +296,6 @@ class Synthetic:
             else "no complete minute"
             for j in jobs
         ]
-
-    def decided(self) -> Book:
-        return book(self.store)
-
-    def touched(self, e: Excursion, now_ns: int) -> list[Impact]:
-        known, span = self.decided(), span_of(e)
-        return [
-            Impact(j, span, "not stable", "settling", 1.5, "by hand", known.decision_on(j.key, span))
-            for j in self.jobs.values()
-            if j.zone == e.zone and j.from_ns < e.to_ns and (j.to_ns or now_ns) > e.from_ns
-        ]
-
-    def note_excursion(self, e: Excursion, said: Findings, who: str, now_ns: int, *, close: bool) -> None:
-        left = [t.job.key for t in self.touched(e, now_ns) if t.decided is None] if close else []
-        note_excursion(self.store, e, said, who, close=close, undecided=left)
-
-    def decide(self, touched: Impact, told: Sequence[str], who: str) -> None:
-        words = dict(zip(("decision", "customer", "reason"), told, strict=True))
-        decide(self.store, touched.job.key, touched.about, **words, who=who)
 
     def soaks(self, now_ns: int) -> list[SoakReading]:
         return [SoakReading(c, 21.0, 20.0, False, now_ns + HOUR, 0.5) for c in clocks(self.store)]

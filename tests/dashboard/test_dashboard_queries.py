@@ -104,7 +104,7 @@ def test_a_new_room_says_that_readings_have_begun(
 
 def test_no_task_is_no_word_on_the_room(q: Queries, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing to do is said where every zone is stable, and nowhere else."""
-    for part in ("_alarms", "_running", "_soaking", "_excursions", "_overdue"):
+    for part in ("_alarms", "_running", "_soaking", "_cases", "_overdue"):
         monkeypatch.setattr(hands, part, lambda _: [])
     (said,) = hands.rows(q)
     assert "Nothing to do" not in str(said)
@@ -242,7 +242,7 @@ def test_inspection_from_start_to_stop(q: Queries, record: Synthetic) -> None:
     assert (job.title, job.from_ns, job.to_ns) == ("Gear hub", NOW, None)
     record.now += HOUR
     assert q.stop_inspection(job.key, "").to_ns == NOW + HOUR
-    with pytest.raises(Refused, match="stopped already"):
+    with pytest.raises(Refused, match="already ended"):
         q.stop_inspection(job.key, "Radek Sova")
 
 

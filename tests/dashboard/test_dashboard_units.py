@@ -82,11 +82,11 @@ def test_without_a_choice_nothing_changes() -> None:
 def test_a_soak_is_planned_in_the_chosen_unit() -> None:
     """Fields are read in the unit of their labels, and the plan in °F is the plan in °C: 77 °F is 25 °C."""
     form = str(soak.layout(Queries(Synthetic(), lambda: NOW), ""))
-    for text in ("Part now, °F", "Room, °F", "May be left, °F", "'77'", "'68'"):
+    for text in ("Part now, °F", "Room, °F", "Allowed remaining difference, °F", "'77'", "'68'"):
         assert text in form, text
     found = soak.plan_from({"tau": "30", "from": "77", "room": "68", "residual": "0.18"})
     assert (found.difference_K, found.residual_K) == (pytest.approx(5.0), pytest.approx(0.1))
-    assert "9 °F from the room, 0.18 °F may be left" in str(soak.plan_card(found))
+    assert "9 °F from room temperature; 0.18 °F allowed" in str(soak.plan_card(found))
 
 
 @pytest.mark.usefixtures("in_fahrenheit")

@@ -118,7 +118,11 @@ def test_no_address_breaks_a_page(client: Any, page: Any) -> None:
         ]
         outputs = [{"id": "page", "property": "children"}, {"id": "shown", "property": "data"}]
         state = [{"id": "shown", "property": "data", "value": None}]
-        body: dict[str, Any] = {"output": "..page.children...shown.data..", "outputs": outputs, "state": state}
+        body: dict[str, Any] = {
+            "output": "..page.children...shown.data..",
+            "outputs": outputs,
+            "state": state,
+        }
         answer = client.post(CALLBACKS, json={**body, "inputs": inputs, "changedPropIds": []})
         assert answer.status_code == 200, (page.PATH, search, answer.text[:200])
 

@@ -12,7 +12,7 @@ import pytest
 from dashboard.data.queries import Queries
 from dashboard.data.words import field_text
 from dashboard.pages.inspections import earlier, inspection_list, layout
-from dashboard.parts.check_answer import question
+from dashboard.parts.check_answer import facts, question
 from dashboard.parts.thermal_cards import bars, drawing, words
 from logger.errors import Refused
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic
@@ -68,7 +68,7 @@ def test_jobs_of_a_day_are_found(q: Queries, record: Synthetic) -> None:
 def test_the_budget_says_what_is_how_large() -> None:
     """Bars at k = 2 beside the bias; the whole is |NDE| + U = 4 µm of 10 µm (by hand)."""
     rows = bars(TOLD)
-    assert ("bias and U", 4.0, "whole") in rows
+    assert ("error + U", 4.0, "whole") in rows
     assert ("variation", 0.8, "part") in rows
     said = words(TOLD)
     assert "Bore: the part measures 3.00 µm short, U 1.00 µm" in said
@@ -78,8 +78,23 @@ def test_the_budget_says_what_is_how_large() -> None:
     assert max(lengths) == pytest.approx(4 * min(lengths), rel=0.01)
     assert "tolerance 10 µm" in drawn
     corrected = {**TOLD, "case": "off 20 °C and corrected"}
-    assert ("bias and U", 1.0, "whole") in bars(corrected)
+    assert ("error + U", 1.0, "whole") in bars(corrected)
     assert "before correction" in words(corrected)
+
+
+def test_the_facts_of_a_length_stand_large_above_the_budget() -> None:
+    """|NDE| 3 µm with U 1 µm is 40 % of 10 µm; 10 % of 10 µm, 1 µm, is allowed (by hand)."""
+    text = str(facts(TOLD))
+    for words_ in (
+        "3.00 µm short",
+        "U 1.00 µm (k = 2)",
+        "40 %",
+        "rule of 10 %",
+        "not accepted",
+        "allowed 1 µm",
+    ):
+        assert words_ in text
+    assert facts(None) == []
 
 
 def test_an_arithmetic_sum_has_no_uncertainty() -> None:
@@ -94,15 +109,15 @@ def test_the_page_draws_a_length_that_was_asked_about(q: Queries) -> None:
     asked = "?" + urlencode({"zone": "machine-bay", "from": first, "to": last, **about})
     drawn = str(layout(q, asked))
     assert "thermal-answer" in drawn
-    assert "Temperatures that were used" in drawn
+    assert "Temperatures used" in drawn
     assert "thermal-answer" not in str(layout(q, asked.replace("&length=420", "")))
 
 
 @pytest.mark.parametrize(
     ("asked", "told"),
     [
-        ({"length": "420"}, "wanted a material"),
-        ({"length": "long", "material": "steel"}, "wanted a number"),
+        ({"length": "420"}, "choose the part material"),
+        ({"length": "long", "material": "steel"}, "enter a number in mm. You entered “long”"),
         ({"length": "420", "material": "cheese"}, "no material"),
     ],
 )

@@ -41,7 +41,7 @@ def served(files: Tls) -> Iterator[tuple[Place, Synthetic]]:
     thread.start()
     yield place, record
     server.close()
-    thread.join(10)
+    thread.join(60)
 
 
 def test_pages_come_over_tls(served: Any, files: Tls) -> None:
@@ -141,7 +141,7 @@ def test_visitors_are_those_of_the_declared_proxy(proxy: str, address: str) -> N
         form = {"name": "nobody", "password": "wrong password 123", "csrf_token": token}
         assert client.post(f"{place.address}sign-in", data=form).status_code == 401
     server.close()
-    thread.join(10)
+    thread.join(60)
     assert record.store.journal.entries(kind="refused")[-1].what["address"] == address
     record.store.close()
 

@@ -44,7 +44,7 @@ def _served(tls: Tls | None, **limits: Any) -> Iterator[Place]:
     thread.start()
     yield place
     server.close()
-    thread.join(10)
+    thread.join(60)
 
 
 def _visit(place: Place, source: str = HOST) -> int:

@@ -81,9 +81,17 @@ def test_what_cannot_be_read_keeps_the_form_and_says_why(q: Queries) -> None:
 def test_a_view_becomes_the_words_of_the_command(q: Queries) -> None:
     """Zone, channel and interval, in UTC."""
     view = study.view_of(q, "?zone=machine-bay&channel=P1.temperature&from=2026-10-19T10:00Z")
-    words = study.arguments_of(view, "cycles")
+    words = study.arguments_of(view, "cycles", {})
     assert words[:5] == ["cycles", "--zone", "machine-bay", "--channel", "P1.temperature"]
     assert words[5:] == ["--from", "2026-10-19T10:00:00Z"]
+
+
+def test_what_was_filled_in_becomes_an_option(q: Queries) -> None:
+    """An empty field is left out; a value cannot become an option of its own."""
+    view = study.view_of(q, "?zone=machine-bay")
+    words = study.arguments_of(view, "events", {"events": "--data /etc"})
+    assert words == ["events", "--zone", "machine-bay", "--event=--data /etc"]
+    assert study.arguments_of(view, "hours", {"hours": " "}) == ["hours", "--zone", "machine-bay"]
 
 
 def test_a_refused_job_says_the_sentence_of_the_command(tmp_path: Path) -> None:

@@ -76,7 +76,7 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
     page = opened.go("/", ".sentence")
     assert page.locator(".alert").count() == 0
     record.raise_alarm()
-    page.wait_for_selector(".alert", timeout=9000)
+    page.wait_for_selector(".alert", timeout=45_000)
     ask_to_acknowledge(page)
     told = page.locator(".alarm-line").inner_text()
     for part in (
@@ -110,8 +110,8 @@ def test_no_sentence_says_stable_beside_an_alarm(open_page: Callable[..., Any], 
     page.wait_for_timeout(1500)
     assert page.locator(".sentence").first.inner_text().strip() == "Machine bay is stable."
     record.raise_alarm()
-    page.wait_for_selector(".alert", timeout=9000)
-    page.get_by_text("Machine bay is not stable.").first.wait_for(timeout=9000)
+    page.wait_for_selector(".alert", timeout=45_000)
+    page.get_by_text("Machine bay is not stable.").first.wait_for(timeout=45_000)
     assert opened.seen.console == []
 
 
@@ -131,7 +131,7 @@ def test_lost_server_is_told_at_once(browser: Any, record: Any, served: Callable
     with served(create_app(Path("unused"), source=record, now_ns=lambda: record.now, tick_s=1.0)) as where:
         page.goto(where)
         page.wait_for_selector(".sentence")
-    page.wait_for_selector("#lost:not([hidden])", timeout=9000)
+    page.wait_for_selector("#lost:not([hidden])", timeout=45_000)
     assert "The server does not answer since" in page.locator("#lost").inner_text()
     assert "trust no verdict" in page.locator("#lost").inner_text()
     page.close()
@@ -146,10 +146,10 @@ def test_silent_service_is_told_at_once(open_page: Callable[..., Any], record: A
     """The pages answer, the service behind them does not beat: every page says so, and takes it back."""
     page = open_page().go("/trend", "#trend-graph .main-svg")
     record.beat = {"at": rfc3339(record.now - 200 * NS), "stopped": False}
-    page.wait_for_selector("#silent:not([hidden])", timeout=6000)
+    page.wait_for_selector("#silent:not([hidden])", timeout=45_000)
     assert "The service says nothing since 3 min" in page.locator("#silent").inner_text()
     record.beat = {"at": rfc3339(record.now - 5 * NS), "stopped": False}
-    page.wait_for_selector("#silent", state="hidden", timeout=6000)
+    page.wait_for_selector("#silent", state="hidden", timeout=45_000)
 
 
 def test_zoomed_live_chart_says_that_it_stands_still(open_page: Callable[..., Any]) -> None:

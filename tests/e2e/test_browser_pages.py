@@ -7,8 +7,6 @@ from typing import Any
 
 import pytest
 
-from dashboard.parts.decisions import address
-from tests.dashboard.synthetic import NOW, Synthetic
 from tests.e2e.asking import ask_to_acknowledge
 
 pytestmark = pytest.mark.browser
@@ -16,7 +14,7 @@ PAGES = {
     "Now": "/",
     "Trend": "/trend",
     "Gradients": "/gradients",
-    "Excursions": address(Synthetic().excursions(None, 0, NOW, NOW)[0]),
+    "Cases": "/cases",
     "Inspections": "/inspections?inspection=J2",
     "Soak": "/soak",
     "Import": "/import",

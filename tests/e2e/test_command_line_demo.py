@@ -112,7 +112,7 @@ def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, ins
     assert str(demo.process.pid) in second.stderr
     started = children(demo.process.pid)
     demo.process.send_signal(signal.SIGTERM)
-    assert demo.process.wait(40) == 0, demo.said()
+    assert demo.process.wait(60) == 0, demo.said()
     assert demo.said().rstrip().endswith("The demo has stopped.")
     until(lambda: not alive(started), 5, "a process was left behind")
     with socket.create_server(("127.0.0.1", demo.port)):
@@ -151,5 +151,5 @@ def test_the_alert_arrives_at_a_mail_server_when_the_room_drifts(demo_copy: Path
         assert "Stop measuring on the machine." in letters[0]
     finally:
         running.process.send_signal(signal.SIGTERM)
-        running.process.wait(40)
+        running.process.wait(60)
         server.stop()

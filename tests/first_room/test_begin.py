@@ -59,7 +59,7 @@ def test_eight_questions_put_a_first_setup_in_force(probe: str, elsewhere: Path)
         "probes.toml",
         "room.toml",
     ]
-    assert "still missing      certificate of P1.temperature" in out
+    assert "still missing      certificate of P1 temperature" in out
     assert "stable for the first time" in out
     with Store.open(elsewhere / "stillroom-data") as store:
         (version,) = store.setups.versions()
@@ -120,7 +120,7 @@ def test_a_room_begins_from_a_file_and_asks_what_it_cannot_know(logger_file: Pat
     )
     code, out, err = begin(elsewhere, typed, "--from", "bench.csv")
     assert code == 0, out + err
-    assert "Node-1.temperature, Node-2.temperature, Node-2.relative_humidity" in out
+    assert "Node-1 temperature, Node-2 temperature, Node-2 relative humidity" in out
     assert "bench.csv: 600 readings imported." in out
     setup = config.load(elsewhere / "room").setup
     assert set(setup.channels) == {"Node-1.temperature", "Node-2.temperature", "Node-2.relative_humidity"}

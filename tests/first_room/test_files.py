@@ -42,7 +42,7 @@ def test_a_channel_without_a_certificate_is_named_as_missing(answers: dict[str, 
     assert any("no certificate for P1.temperature" in note for note in config.warnings(loaded))
     steps = next_steps(loaded.setup, loaded.setup.zones["gear-bay"], 0)
     assert [(s.at_ns, s.text.partition(":")[0]) for s in steps] == [
-        (None, "certificate of P1.temperature"),
+        (None, "certificate of P1 temperature"),
         (0, "first reading"),
         (HOUR_NS, "span in 1 h is known"),
         (4 * HOUR_NS, "with a certificate, stable for the first time, if all limits are kept"),
@@ -77,7 +77,7 @@ def test_a_mail_address_becomes_a_route_of_the_alarm(answers: dict[str, str]) ->
         ("timezone", "Vienna", "Question 1, The room: Time zone: enter an IANA name such as Europe/Vienna"),
         ("size", "6 4", "enter three lengths in m such as 6 4 3. You entered “6 4”."),
         ("upper", "19", "Upper limit: enter one above the lower limit 19.5 °C. You entered “19”."),
-        ("basis", " ", "Question 3, Its limits: Basis: enter where the limits come from"),
+        ("basis", " ", "Question 3, The limits: Basis: enter where the limits come from"),
         ("xyz.P1", "7 1 1", "enter three numbers within the room of 6 × 4 × 3 m"),
         ("interval", "soon", "Seconds between readings: enter a number such as 10. You entered “soon”."),
         ("address", "spy:///dev/ttyUSB0?file=x", "Address: enter a serial port, socket://HOST:PORT"),

@@ -42,19 +42,13 @@ class MemoryRegister:
         self.files[sha256] = SimpleNamespace(name=name, summary=summary)
 
 
-class MemoryStore:
-    """What an import needs of the store, in lists: for properties that want a hundred fresh stores."""
+class MemoryReadings:
+    """Readings of the rows of such a store."""
 
-    simulated = True
+    def __init__(self, rows: list[Row]) -> None:
+        self.rows = rows
 
-    def __init__(self) -> None:
-        self.rows: list[Row] = []
-        self.imports = MemoryRegister()
-
-    def importing(self) -> AbstractContextManager[None]:
-        return nullcontext()
-
-    def stamped_readings(self, channel: str, from_ns: int, to_ns: int) -> Readings:
+    def read_stamped(self, channel: str, from_ns: int, to_ns: int) -> Readings:
         mine = [r for r in self.rows if r.channel == channel and from_ns <= r.taken_ns < to_ns]
         mine.sort(key=lambda r: r.taken_ns)
         return Readings(
@@ -63,6 +57,20 @@ class MemoryStore:
             np.array([STATUS.index(r.status) for r in mine], np.uint8),
             np.array([r.late for r in mine], np.bool_),
         )
+
+
+class MemoryStore:
+    """What an import needs of the store, in lists: for properties that want a hundred fresh stores."""
+
+    simulated = True
+
+    def __init__(self) -> None:
+        self.rows: list[Row] = []
+        self.imports = MemoryRegister()
+        self.readings = MemoryReadings(self.rows)
+
+    def importing(self) -> AbstractContextManager[None]:
+        return nullcontext()
 
     def load_series(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None:
         for one in told:

@@ -97,10 +97,16 @@ def open_document(rows: int, columns: int) -> bytes:
     return made.getvalue()
 
 
-def zipped(member: str, content: bytes) -> bytes:
+def zipped_commas(size: int) -> bytes:
+    """A table of that many commas, never there at once."""
     made = io.BytesIO()
-    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr(member, content)
+    with (
+        zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive,
+        archive.open("a.csv", "w") as member,
+    ):
+        member.write(HEAD)
+        for _ in range(size // MIB):
+            member.write(b"," * MIB)
     return made.getvalue()
 
 
@@ -128,7 +134,7 @@ def zipped_entities() -> bytes:
 BOMBS: dict[str, Callable[[], bytes]] = {
     "last cell.xlsx": last_cell,
     "repeated cell.ods": lambda: open_document(1_048_576, 16_384),
-    "zip.zip": lambda: zipped("a.csv", HEAD + b"," * (600 * MIB)),
+    "zip.zip": lambda: zipped_commas(600 * MIB),
     "gzip.csv.gz": lambda: gzip_of(6144 * MIB),
     "nested.json": lambda: b"[{" + b'"a":[' * 200_000,
     "brackets.json": lambda: b"[" * 3_000_000,

@@ -9,12 +9,16 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
+from openpyxl import Workbook
 
 from logger.errors import ImportRefused
 from logger.imports import Profile, import_content
 from logger.imports.samples import MARK, SAMPLES, is_simulated, refuse_simulated
 from logger.model import Setup
+from logger.store.archive.parquet import SIMULATED
 
 FOLDER = Path(__file__).parents[2] / "sample_logs"
 NAMES = ("machine-bay.csv", "plate-bench.csv", "barometer.txt")
@@ -44,6 +48,46 @@ def _zipped(content: bytes) -> bytes:
     with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("inner/a.csv", content)
     return made.getvalue()
+
+
+def _workbook(rows: list[list[str]]) -> bytes:
+    book, made = Workbook(), io.BytesIO()
+    for row in rows:
+        book.active.append(row)
+    book.save(made)
+    return made.getvalue()
+
+
+def _parquet(*, marked: bool) -> bytes:
+    """With the key of a month of a simulated record, as it is copied by who takes the table elsewhere."""
+    table = pa.table({"time": ["2026-10-13T09:00:00Z"], "temperature": [20.05]})
+    made = io.BytesIO()
+    pq.write_table(table.replace_schema_metadata({SIMULATED: b"true"} if marked else {}), made)
+    return made.getvalue()
+
+
+ROWS = [["time", "temperature"], ["2026-10-13T09:00:00Z", "20.05"]]
+
+
+@pytest.mark.parametrize(
+    ("name", "marked", "honest"),
+    [
+        ("a.xlsx", _workbook([[f"# {MARK.decode()}"], *ROWS]), _workbook(ROWS)),
+        ("a.parquet", _parquet(marked=True), _parquet(marked=False)),
+    ],
+    ids=["workbook", "Parquet"],
+)
+def test_the_mark_is_found_in_what_a_table_was_saved_as(
+    memory: Any, plain: Profile, setup: Setup, name: str, marked: bytes, honest: bytes
+) -> None:
+    """A marked file that was saved as a workbook, a month of a simulated record taken by itself."""
+    store = memory()
+    store.simulated = False
+    with pytest.raises(ImportRefused, match="holds invented readings"):
+        import_content(name, marked, plain, store, setup, "Greta Holm", 1_900_000_000 * 10**9)
+    assert not store.rows
+    import_content(name, honest, plain, store, setup, "Greta Holm", 1_900_000_000 * 10**9)
+    assert len(store.rows) == 1
 
 
 @pytest.mark.parametrize("packed", [gzip.compress, _zipped, lambda content: gzip.compress(_zipped(content))])

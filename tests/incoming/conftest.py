@@ -50,7 +50,7 @@ class Broker:
     def start(self) -> None:
         command = [program("mosquitto"), "-c", str(self._file)]
         self._process = subprocess.Popen(command, stderr=subprocess.DEVNULL)
-        until = time.monotonic() + 5
+        until = time.monotonic() + 60
         while time.monotonic() < until:
             try:
                 socket.create_connection(("127.0.0.1", self.port), 0.2).close()
@@ -62,7 +62,7 @@ class Broker:
     def stop(self) -> None:
         if self._process is not None:
             self._process.terminate()
-            self._process.wait(5)
+            self._process.wait(60)
             self._process = None
 
 

@@ -20,7 +20,7 @@ from logger.store import Store
 from .conftest import JSON, NAMES, Broker, with_lines
 
 
-def until(holds: Callable[[], object], within_s: float = 8.0) -> bool:
+def until(holds: Callable[[], object], within_s: float = 60.0) -> bool:
     deadline = time.monotonic() + within_s
     while not holds() and time.monotonic() < deadline:
         time.sleep(0.02)
@@ -37,7 +37,7 @@ class Sender:
 
     def say(self, n: int, retain: bool = False, topic: str = "room/p1", **more: object) -> None:
         body = {"time": time.time() - 100 + n, "t": 20.0 + n / 100, "rh": 45.0, **more}
-        self._client.publish(topic, json.dumps(body), qos=1, retain=retain).wait_for_publish(5)
+        self._client.publish(topic, json.dumps(body), qos=1, retain=retain).wait_for_publish(60)
 
     def close(self) -> None:
         self._client.disconnect()
@@ -60,6 +60,11 @@ class Taker:
         self.events: list[tuple[str, Any]] = []
         self.turns = 0
         (self.subscriber,) = subscribers([topic], store.key, self.take, lambda *e: self.events.append(e))
+        self.subscribed = 0  # how often the broker confirmed: what is published before is nobody's
+        self.subscriber._client.on_subscribe = self._confirmed
+
+    def _confirmed(self, *_: object) -> None:
+        self.subscribed += 1
 
     def take(self, messages: Sequence[BrokerMessage]) -> None:
         self.turns += 1
@@ -69,8 +74,7 @@ class Taker:
 
     def running(self) -> Subscriber:
         self.subscriber.start()
-        assert until(lambda: self.subscriber.connected)
-        time.sleep(0.1)  # the subscription follows the connection
+        assert until(lambda: self.subscribed)
         return self.subscriber
 
 
@@ -149,8 +153,7 @@ def test_a_broker_that_comes_later_and_one_that_is_restarted(
     taker.subscriber.start()
     time.sleep(0.3)
     broker.start()
-    assert until(lambda: taker.subscriber.connected, 10)
-    time.sleep(0.2)
+    assert until(lambda: taker.subscribed == 1)
     sender = Sender(broker)
     sender.say(1)
     assert until(lambda: values(store) == [20.01])
@@ -158,8 +161,7 @@ def test_a_broker_that_comes_later_and_one_that_is_restarted(
     broker.stop()
     assert until(lambda: any(kind == "broker-lost" for kind, _ in taker.events))
     broker.start()
-    assert until(lambda: taker.subscriber.connected, 10)
-    time.sleep(0.2)
+    assert until(lambda: taker.subscribed == 2)
     sender = Sender(broker)
     sender.say(2)
     assert until(lambda: values(store) == [20.01, 20.02])
@@ -190,7 +192,7 @@ def test_messages_without_a_time_are_dated_by_arrival_and_not_kept_while_we_are_
     before = time.time_ns()
     sender.say(1)
     assert until(lambda: values(store) == [20.01])
-    assert abs(store.readings.read("P1.temperature", 0, 2**62).taken_ns[0] - before) < 2 * 10**9
+    assert before <= store.readings.read("P1.temperature", 0, 2**62).taken_ns[0] <= time.time_ns()
     running.stop()
     sender.say(2)
     running = Taker(store, config, told).running()
@@ -212,6 +214,4 @@ def test_an_end_in_the_middle_of_connecting_is_an_end(broker: Broker, store: Sto
         taker = Taker(store, example, topic(broker))
         taker.subscriber.start()
         time.sleep(n / 1000)
-        begun_s = time.monotonic()
-        assert taker.subscriber.stop(20.0)
-        assert time.monotonic() - begun_s < 10  # a bound for a busy machine; it hung until the time was over
+        assert taker.subscriber.stop(60.0)  # False: it hung until the time was over

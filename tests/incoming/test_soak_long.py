@@ -149,9 +149,9 @@ def test_a_broker_that_is_restarted_again_and_again_loses_nothing(
             (one,) = subscribers([told], store.key, take, lambda *_: None)
             if part % 3 != 2:  # else it is away meanwhile
                 one.start()
-                assert until(lambda one=one: one.connected, 10)
+                assert until(lambda one=one: one.connected, 60)
                 time.sleep(0.2)  # what is published before the very first subscription is nobody's
-            assert until(client.is_connected, 10)
+            assert until(client.is_connected, 60)
             for n in range(25):
                 number = 25 * part + n
                 body = {"time": begin + number, "t": 10 + number / 100, "rh": 45.0}
@@ -164,7 +164,7 @@ def test_a_broker_that_is_restarted_again_and_again_loses_nothing(
                 assert one.stop()
         (last,) = subscribers([told], store.key, take, lambda *_: None)
         last.start()
-        assert until(lambda: len(store.readings.read("P1.temperature", 0, 2**62)) == 200, 20)
+        assert until(lambda: len(store.readings.read("P1.temperature", 0, 2**62)) == 200, 60)
         found = store.readings.read("P1.temperature", 0, 2**62)
         assert found.value.tolist() == [10 + n / 100 for n in range(200)]
         assert last.stop()

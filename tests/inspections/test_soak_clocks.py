@@ -81,7 +81,7 @@ def test_the_page_plans_by_size_by_constant_and_by_tolerance() -> None:
     assert plan_from(by_length).residual_K == pytest.approx(1 / (100e3 * 11.5e-6))
     with pytest.raises(Refused, match="Part now"):
         plan_from(GIVEN | {"from": "warm"})
-    with pytest.raises(Refused, match="may be left"):
+    with pytest.raises(Refused, match="allowed remaining difference"):
         plan_from(GIVEN | {"residual": ""})
     assert minutes(59.0) == "1 min"
 

@@ -32,7 +32,7 @@ class Device:
         self.asked: list[bytes] = []
         self._received = b""
         self._wake_read, self._wake_write = os.pipe()
-        self._stop = False
+        self._ending = threading.Event()
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()
 
@@ -41,19 +41,19 @@ class Device:
         for step in steps:
             if isinstance(step, bytes):
                 self.wire.send(step)
-            else:
-                time.sleep(step)
+            elif self._ending.wait(step):
+                return
 
     def close(self) -> None:
-        self._stop = True
+        self._ending.set()
         os.write(self._wake_write, b"x")
-        self._thread.join(5)
+        self._thread.join(60)
         self.wire.unplug()
         os.close(self._wake_read)
         os.close(self._wake_write)
 
     def _serve(self) -> None:
-        while not self._stop:
+        while not self._ending.is_set():
             with contextlib.suppress(OSError, ValueError):
                 select.select([self._wake_read, *self.wire.files()], [], [], 0.05)
                 self._take()

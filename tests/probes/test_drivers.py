@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -74,8 +75,32 @@ def test_open_and_close_are_repeatable_and_nothing_is_heard_from_who_is_asked(an
     any_rig.driver.close()
 
 
-@pytest.mark.parametrize("fault", [f for f in FAULTS if f not in ("drip", "twice")])
-def test_a_spoilt_answer_is_never_a_value_and_the_next_good_one_is(spoilt: Rig, fault: str) -> None:
+CASES = [(kind, fault) for kind in SPOILT for fault in FAULTS if fault not in ("drip", "twice")]
+
+
+@pytest.fixture(scope="module")
+def spoilt_answers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[tuple[str, str], Future[None]]]:
+    """All cases at once: each does little but wait for answers that do not come."""
+
+    def play(case: tuple[str, str]) -> None:
+        made = rig(case[0], tmp_path_factory.mktemp("spoilt"), patience_s=1.0)
+        try:
+            _spoil(made, case[1])
+        finally:
+            made.close()
+
+    with ThreadPoolExecutor(len(CASES)) as pool:
+        yield {case: pool.submit(play, case) for case in CASES}
+
+
+@pytest.mark.parametrize("case", CASES, ids=" with ".join)
+def test_a_spoilt_answer_is_never_a_value_and_the_next_good_one_is(
+    spoilt_answers: dict[tuple[str, str], Future[None]], case: tuple[str, str]
+) -> None:
+    spoilt_answers[case].result()
+
+
+def _spoil(spoilt: Rig, fault: str) -> None:
     assert {status for _, status in found(spoilt)} == {"ok"}
     assert spoilt.device is not None
     spoilt.device.fault = fault

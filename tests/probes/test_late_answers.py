@@ -16,6 +16,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -36,26 +37,30 @@ from tests.programs import program
 from .conftest import asked_again
 
 TIMEOUT_S = 0.02
+SLACK_S = TIMEOUT_S / 4  # an answer that a busy machine delays by more is later than the campaign wants it
 
 
-@pytest.fixture(autouse=True)
-def _quiet_in_proportion(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture(scope="module", autouse=True)
+def _quiet_in_proportion() -> Iterator[None]:
     """With time-outs this short the ordinary quiet before a question would outlast late answers."""
-    monkeypatch.setattr("logger.probes.port.QUIET_S", TIMEOUT_S / 30)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("logger.probes.port.QUIET_S", TIMEOUT_S / 30)
+        yield
 
 
 class Numbering:
     """Devices on one wire that answer each question with its number; late where `random` says so.
 
-    `newest`: the number of the newest question for a value, by whose it is.
+    `newest`: the number of the newest question for a value, by whose it is. `delayed`: those whose answers
+    this machine held up beyond what was planned, so that they prove nothing about a driver.
     """
 
     def __init__(self, wire: Wire, random: Random, disturbed: float = 0.2) -> None:
         self.wire, self.newest, self.asked = wire, {}, 0  # type: tuple[Wire, dict[str, int], int]
-        self.late = 0
+        self.late, self.delayed = 0, set[int]()
         self._random, self._disturbed = random, disturbed
         self._numbers = itertools.count(1)
-        self._due: list[tuple[float, int, bytes]] = []
+        self._due: list[tuple[float, int, bytes, set[int]]] = []
         self._received = b""
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._serve, daemon=True)
@@ -63,7 +68,7 @@ class Numbering:
 
     def close(self) -> None:
         self._ending.set()
-        self._thread.join(5)
+        self._thread.join(60)
         self.wire.unplug()
 
     def answers(self, data: bytes) -> list[bytes]:
@@ -76,23 +81,34 @@ class Numbering:
         return self.newest[whose]
 
     def _serve(self) -> None:
+        awake_s = time.monotonic()
         while not self._ending.is_set():
             wait_s = max(0.0, min(0.01, self._due[0][0] - time.monotonic())) if self._due else 0.01
             with suppress(OSError, ValueError):
                 if select.select(self.wire.files(), [], [], wait_s)[0]:
-                    for answer in self.answers(self.wire.receive()):
-                        self._plan(answer)
+                    answers = self.answers(self.wire.receive())
+                    numbers = set(self.newest.values())
+                    if time.monotonic() - awake_s > 0.01 + SLACK_S:
+                        self.delayed |= numbers  # the question may have waited
+                    for answer in answers:
+                        self._plan(answer, numbers)
+            awake_s = time.monotonic()
             while self._due and self._due[0][0] <= time.monotonic():
-                self.wire.send(heapq.heappop(self._due)[2])
+                self._send(*heapq.heappop(self._due))
 
-    def _plan(self, answer: bytes) -> None:
+    def _send(self, due_s: float, _: int, answer: bytes, numbers: set[int]) -> None:
+        if time.monotonic() - due_s > SLACK_S:
+            self.delayed |= numbers
+        self.wire.send(answer)
+
+    def _plan(self, answer: bytes, numbers: set[int]) -> None:
         self.asked += 1
         disturbed = self._random.random() < self._disturbed
         if disturbed and self._random.random() < 0.1:
             return  # lost
         late_s = TIMEOUT_S * self._random.uniform(0.9, 6.0) if disturbed else 0.0
         self.late += disturbed
-        heapq.heappush(self._due, (time.monotonic() + late_s, self.asked, answer))
+        heapq.heappush(self._due, (time.monotonic() + late_s, self.asked, answer, numbers))
 
 
 class Registers(Numbering):
@@ -201,9 +217,10 @@ def played(
         far.close()
 
 
-def campaign(
-    kind: str, folder: Path, seed: int, polls: int
-) -> tuple[Counter[str], list[tuple[str, float, int]], int]:
+Campaign = tuple[Counter[str], list[tuple[str, float, int]], int]
+
+
+def campaign(kind: str, folder: Path, seed: int, polls: int) -> Campaign:
     """How so many questions went, which values were not those of the question, how many were disturbed."""
     went: Counter[str] = Counter()
     wrong: list[tuple[str, float, int]] = []
@@ -221,12 +238,21 @@ def campaign(
                     time.sleep(TIMEOUT_S / 10)
                 if answer.value is not None and answer.value != far.newest[answer.channel]:
                     wrong.append((answer.channel, answer.value, far.newest[answer.channel]))
-        return went, wrong, far.late
+        return went, [one for one in wrong if one[1] not in far.delayed], far.late
+
+
+@pytest.fixture(scope="module")
+def campaigns(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[Campaign]]]:
+    """A short one for each kind of line, all at once: they do little but wait."""
+    with ThreadPoolExecutor(len(KINDS)) as pool:
+        yield {kind: pool.submit(campaign, kind, tmp_path_factory.mktemp("late"), 3, 60) for kind in KINDS}
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_no_late_answer_becomes_a_value_of_another_register_probe_or_poll(kind: str, tmp_path: Path) -> None:
-    went, wrong, _ = campaign(kind, tmp_path, 3, 60)
+def test_no_late_answer_becomes_a_value_of_another_register_probe_or_poll(
+    kind: str, campaigns: dict[str, Future[Campaign]]
+) -> None:
+    went, wrong, _ = campaigns[kind].result()
     assert wrong == []
     assert went["ok"]
 
@@ -236,7 +262,7 @@ def test_no_late_answer_becomes_a_value_of_another_register_probe_or_poll(kind: 
 def test_thirty_thousand_questions_a_fifth_of_them_answered_late(kind: str, tmp_path: Path) -> None:
     """5,000 questions for each kind of line: 35,000 in all."""
     each, lines = 500, 10
-    done: list[tuple[Counter[str], list[tuple[str, float, int]], int]] = []
+    done: list[Campaign] = []
     threads = [
         threading.Thread(target=lambda n=n: done.append(campaign(kind, tmp_path, n, each)))
         for n in range(lines)
@@ -257,8 +283,7 @@ def test_the_campaign_sees_answers_that_belong_to_other_questions(
 ) -> None:
     """Without waiting and proof the same wires give wrong values: the far end is no easy one."""
     monkeypatch.setattr(Debts, "note", lambda *_: None)
-    found = [wrong for seed in range(4) for wrong in campaign(kind, tmp_path, seed, 150)[1]]
-    assert found
+    assert any(campaign(kind, tmp_path, seed, 150)[1] for seed in range(8))
 
 
 @pytest.mark.parametrize(
@@ -328,7 +353,7 @@ def test_a_device_that_leaves_other_lengths_unanswered_is_asked_again_all_the_sa
     driver.open()
     assert driver.read()[0].status == "timeout"
     far.deaf = False
-    until_s = time.monotonic() + 30
+    until_s = time.monotonic() + 60
     values: list[float] = []
     while not values and time.monotonic() < until_s:
         driver.open()
@@ -376,4 +401,4 @@ def test_a_late_answer_through_a_line_of_another_make_is_no_value(tmp_path: Path
         assert all(value % 2 for value in values)  # the even ones were late
     finally:
         peer.terminate()
-        peer.wait(5)
+        peer.wait(60)

@@ -73,7 +73,7 @@ class Outside:
         self._ready = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
-        assert self._ready.wait(5)
+        assert self._ready.wait(60)
 
     def _run(self) -> None:
         self._loop.run_until_complete(self._serve())
@@ -97,7 +97,7 @@ class Outside:
 
     def close(self) -> None:
         self._loop.call_soon_threadsafe(self._stopped.set)
-        self._thread.join(5)
+        self._thread.join(60)
 
 
 @pytest.fixture(params=["tcp", "rtu"])
@@ -220,4 +220,4 @@ def test_late_answers_over_tcp_are_known_by_their_transaction() -> None:
     assert driver.block("input", 0, 1) == (1,)
     driver.close()
     listener.close()
-    served.join(5)
+    served.join(60)

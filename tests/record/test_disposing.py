@@ -7,8 +7,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from logger.acts.dispositions import Findings, note_excursion
+from logger.acts.cases import close, note
 from logger.errors import Refused
+from logger.inspections.cases import decide_on_case
 from logger.instants import parse
 from logger.people import People
 from logger.people.invented import settle
@@ -19,9 +20,15 @@ from .conftest import Room
 
 NOVEMBER = parse("2026-11-01", ZoneInfo("UTC"))
 TWO = DisposalRequest(NOVEMBER, "Greta Holm", "Ines Faber", "end of retention")
-SAID = Findings(
-    cause="other", detail="seen", immediate_action="none", impact="none", decision="stands", customer="no"
-)
+TEXTS = {
+    "cause": "other",
+    "detail": "seen",
+    "immediate_action": "none",
+    "impact": "none",
+    "decision": "stands",
+    "customer": "no",
+}
+WORDS = {"decision": "stands", "customer": "none", "reason": "small"}
 
 
 def undecided(room: Room) -> int:
@@ -29,23 +36,26 @@ def undecided(room: Room) -> int:
     return len(losing.undecided)
 
 
-def test_a_month_with_undecided_excursions_is_held_back_and_the_dry_run_says_so(room: Room) -> None:
+def test_a_month_with_an_open_case_is_held_back_and_the_dry_run_says_so(room: Room) -> None:
     """The refusal names how many and where; it is in the journal; nothing is gone."""
     before = undecided(room)
-    assert before > 0
+    assert before == 1
 
-    with pytest.raises(Refused, match=rf"{before} of the excursions in these months ask for a decision"):
+    with pytest.raises(Refused, match="1 of the cases in these months is not closed, such as case 1"):
         dispose(room.verdicts, TWO, room.now_ns, 0)
 
     (entry,) = room.store.journal.entries(kind="disposal-refused")
-    assert "ask for a decision" in str(entry.what["reason"])
+    assert "is not closed" in str(entry.what["reason"])
     assert len(room.store.archive.seals(disposed=False)) == len(room.store.archive.seals())
 
 
 def test_a_decided_month_goes_and_the_journal_keeps_what_it_took_along(room: Room) -> None:
     _, losing = dispose(room.verdicts, TWO, room.now_ns, 0, dry_run=True)
-    for one in losing.undecided:
-        note_excursion(room.store, one, SAID, "Greta Holm", close=True)
+    for open_case in losing.undecided:
+        for key in open_case.affected:
+            decide_on_case(room.verdicts, open_case, key, WORDS, "Greta Holm", room.now_ns)
+        note(room.store, open_case.case, TEXTS, "Greta Holm")
+        close(room.store, open_case.case, "Greta Holm", running=False, undecided=[])
 
     done, _ = dispose(room.verdicts, TWO, room.now_ns, 0)
 

@@ -57,10 +57,21 @@ def test_rooms_that_were_once_judged_wrongly(case: rooms.Room) -> None:
 
 
 def test_the_rooms_hold_every_reason_and_kind() -> None:
-    """Else the comparison would prove little: each reason in 20 cells at least, each kind of rule."""
+    """Else the comparison would prove little: each reason in 20 cells at least, each kind of doubt."""
     made = [rooms.room(seed) for seed in range(100)]
     told = [reason for room in made for reason in judged.reasons(room)]
     wanted = ("nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming")
     assert {reason for reason in wanted if told.count(reason) >= 20} == set(wanted)
     kinds = {rule["kind"] for room in made for rule in room["rules"]}
-    assert kinds == {"limit", "span", "slope", "spread", "gradient", "difference"}
+    assert kinds == {
+        "limit", "span", "slope", "spread", "gradient", "difference", "plane", "condensation"
+    }  # fmt: skip
+    quantities = {rule.get("quantity", "temperature") for room in made for rule in room["rules"]}
+    assert quantities == {"temperature", "relative_humidity", "dew_point"}
+    for part in ("tests", "agree_K", "agree_dew_point_K", "bodies", "clocks", "user_span"):
+        assert sum(bool(room[part]) for room in made) >= 5
+    doubted = [plainly.Judge(room) for room in made]
+    suspect = [r for judge in doubted for rows in judge.readings.values() for r in rows if r.suspect]
+    assert len(suspect) >= 20
+    assert sum(r.missing for judge in doubted for rows in judge.readings.values() for r in rows) >= 20
+    assert sum(len(channel.disagrees) for judge in doubted for channel in judge.sound.values()) >= 20

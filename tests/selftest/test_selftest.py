@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -42,11 +43,20 @@ def test_the_report_names_program_machine_and_libraries(report: Report) -> None:
 
 
 def test_the_digest_of_the_report_covers_every_result(report: Report) -> None:
-    """SHA-256 of the canonical text, taken here anew."""
+    """SHA-256 of the canonical text without date and duration, taken here anew."""
     facts = report.facts()
-    body = {name: value for name, value in facts.items() if name not in ("took_s", "sha256")}
+    body = {name: value for name, value in facts.items() if name not in ("at", "took_s", "sha256")}
     text = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     assert hashlib.sha256(text.encode()).hexdigest() == facts["sha256"]
+
+
+def test_two_runs_of_one_program_have_one_digest(report: Report) -> None:
+    """Whenever they run, and however long they take; another result gives another digest."""
+    again = selftest(report.at_ns + 86_400 * 10**9)
+    assert again.at_ns != report.at_ns
+    assert again.facts()["sha256"] == report.facts()["sha256"]
+    other = replace(again, results=(replace(again.results[0], found="other"), *again.results[1:]))
+    assert other.facts()["sha256"] != report.facts()["sha256"]
 
 
 def test_a_case_that_differs_or_raises_does_not_pass() -> None:

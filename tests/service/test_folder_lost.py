@@ -13,7 +13,6 @@ import pytest
 from logger.model import Row
 from logger.notify.mail import MemorySender
 from logger.service import Service
-from logger.service import service as parts
 from logger.service import store_failure as module
 from logger.store import Store
 
@@ -64,7 +63,6 @@ def test_a_folder_that_goes_away_is_notified_past_it_and_loses_nothing(
 ) -> None:  # fmt: skip
     """A mail names the folder and what became of it; readings wait in memory until it is back."""
     monkeypatch.setattr(module, "NOTIFIED_AFTER_S", 0.2)
-    monkeypatch.setattr(parts, "SEND_EVERY_S", 0.2)
     twin, folder = MemorySender(), tmp_path / "data"
     with Store.open(folder, create=True, simulated=True) as store:
         service = Service(store, QUIET, sender=twin)

@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -15,13 +16,16 @@ import pytest
 
 from logger.acts import alarms as attending
 from logger.core.alarms.system import WATCHED, SystemFacts
+from logger.imports.importer import content_of
 from logger.model import CommandLine, Heartbeat, MailRoute, OneWire
 from logger.notify.mail import SmtpSender
 from logger.notify.text import Wording
+from logger.processes.deadline import DeadlineExceeded
 from logger.service import Service, heartbeat
 from logger.simulation.devices import show_one_wire
 from logger.simulation.process import TwinProcess
 from logger.store import Store
+from logger.store.backup.backup import backup
 
 from .test_deadlines import Peer, dripping
 from .test_systemd import Listener, listener  # noqa: F401 (a fixture)
@@ -152,9 +156,43 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
         )
         good = replace(route, port=9)  # refuses at once: no deadline is missed
         service.config = replace(service.config, mail=(good,))
-        assert until(lambda: attending.outbox(store).routes_due(clock.wall_ns()), 30)
+        assert until(lambda: attending.outbox(store).routes_due(clock.wall_ns()), 60)
         service._carry(route.key)
         assert service._late_routes == {}
+
+
+def test_a_share_that_dies_in_the_middle_is_named_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A backup whose folder takes no more, a file that stops in the middle, and what missed its deadline.
+
+    Minutes before the time that a long backup or import may take is over; the name goes when it moves again.
+    """
+    monkeypatch.setattr("logger.service.service.STILL_S", 0.2)
+    go, share, pipe = threading.Event(), tmp_path / "share", tmp_path / "a.csv"
+    share.mkdir()
+    os.mkfifo(pipe)
+    monkeypatch.setattr("logger.store.backup.folder._sync", lambda _: go.wait(60))
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        config = replace(in_force(store, texts(25), START_NS), lines=())
+        service = Service(store, config)
+        work = [lambda: backup(store, share, "service", START_NS), lambda: content_of(pipe)]
+        threads = [threading.Thread(target=lambda do=do: service._jobs.run("x", do)) for do in work]
+        for thread in threads:
+            thread.start()
+        assert until(lambda: {f"the folder {share}", f"the file {pipe}"} <= set(service._stuck()), 60)
+        go.set()
+        pipe.write_text("time,t\n")
+        for thread in threads:
+            thread.join(60)
+        assert service._stuck() == {}
+        late = DeadlineExceeded("the folder of the backups /mnt/x did not end within 30 s")
+
+        def miss() -> None:
+            raise late
+
+        service._jobs.run("daily backup", miss)
+        assert list(service._stuck()) == ["daily backup"]
 
 
 def test_the_last_thing_that_hangs_does_not_hold_the_program(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.errors import StoreGone
 from logger.service.heartbeat import FILE, beat, read
 from logger.service.jobs import Jobs, Loop
 
@@ -56,7 +57,7 @@ def test_a_loop_goes_on_after_a_failure_and_ends_when_told(jobs: Jobs) -> None:
 
     loop = Loop("judge", jobs, work, every_s=0.01)
     loop.start()
-    assert enough.wait(5)
+    assert enough.wait(60)
 
     assert loop.stop(5)
     assert not loop.alive
@@ -67,11 +68,11 @@ def test_waking_does_not_wait_for_the_turn(jobs: Jobs) -> None:
     turns = threading.Semaphore(0)
     loop = Loop("send", jobs, turns.release, every_s=60)
     loop.start()
-    assert turns.acquire(timeout=5)
+    assert turns.acquire(timeout=60)
 
     loop.wake()
 
-    assert turns.acquire(timeout=5)
+    assert turns.acquire(timeout=60)
     assert loop.stop(5)
 
 
@@ -85,3 +86,24 @@ def test_a_heartbeat_is_whole_or_the_one_before(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == [FILE]
     (tmp_path / FILE).write_text("{half", encoding="utf-8")
     assert read(tmp_path) is None
+
+
+@pytest.mark.parametrize(
+    ("error", "line"),
+    [
+        (StoreGone("The data folder /srv/room is gone: …"), "job x waits: the data folder is gone"),
+        (FileNotFoundError(2, "No such file", "/srv/a"), "job x failed: /srv/a: No such file"),
+        (OSError("http://watch.example/ did not take it: Broken pipe"),
+         "job x failed: http://watch.example/ did not take it: Broken pipe"),
+    ],
+)  # fmt: skip
+def test_a_line_of_the_log_is_a_sentence(
+    caplog: pytest.LogCaptureFixture, error: Exception, line: str
+) -> None:
+    """No class of an exception, no number of an error, no trace; what to do about a folder is said once."""
+
+    def fail() -> None:
+        raise error
+
+    Jobs(lambda *_: None).run("x", fail)
+    assert [(record.getMessage(), record.exc_info) for record in caplog.records] == [(line, None)]

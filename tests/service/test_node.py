@@ -222,11 +222,11 @@ def test_a_whole_node_reads_stores_and_sends(annex: Store, centre: Store, door: 
             clock=clock.wall_ns, bus_clock=clock, send_every_s=0.1,
         )  # fmt: skip
         node.start()
-        assert until(lambda: len(annex.readings.columns("P1.temperature", 0, 2**62)) >= 3, 10)
+        assert until(lambda: len(annex.readings.columns("P1.temperature", 0, 2**62)) >= 3, 60)
         assert centre.readings.channels() == []
         assert node.status()["not_sent"]
         open_.mode = "open"
-        assert until(lambda: len(centre.readings.read("P1.temperature", 0, 2**62)) >= 5, 15)
+        assert until(lambda: len(centre.readings.read("P1.temperature", 0, 2**62)) >= 5, 60)
         assert node.stop()
         open_.close()
     told = [e.what["event"] for e in annex.journal.entries(kind="event")]
@@ -267,4 +267,4 @@ def test_a_node_hands_over_to_the_interface_as_it_is_served(
     assert len(centre.readings.columns("P1.temperature", 0, 2**62)) == 1200
     assert centre.verify().intact
     server.close()
-    serving.join(5)
+    serving.join(60)

@@ -104,13 +104,13 @@ def test_the_command_tells_by_mail_when_the_service_is_killed(
         watch = ["heartbeat", *named, "--file", str(data / heartbeat.FILE), "--older", "12", "--every", "0.5"]
         watcher = subprocess.Popen([*program, *watch])
         try:
-            assert until(lambda: heartbeat.read(data) is not None, 20)
+            assert until(lambda: heartbeat.read(data) is not None, 60)
             service.send_signal(signal.SIGKILL)
-            service.wait(10)
-            assert until(lambda: any("no sign of life" in mail for mail in mails), 25)
+            service.wait(60)
+            assert until(lambda: any("no sign of life" in mail for mail in mails), 60)
         finally:
             service.kill()
             watcher.send_signal(signal.SIGTERM)
-            code = watcher.wait(10)
+            code = watcher.wait(60)
     assert code == 0
     assert sum("gives no sign of life" in mail for mail in mails) == 1

@@ -143,7 +143,7 @@ def _stands(room: Room, key: str) -> bool:
 
 def _stored_up_to_now(room: Room) -> bool:
     with Store.open(room.data) as store:
-        newest = store.newest_ok()
+        newest = store.readings.newest(ok=True)
     return all(c in newest and newest[c].taken_ns > time.time_ns() - 10 * NS for c in SOUND)
 
 
@@ -159,7 +159,7 @@ def _away(room: Room, at_ns: int, slack_s: float = 0.0) -> bool:
 
 def _check_readings(room: Room, store: Store, channel: str, key: str) -> None:
     """Each whole answer is stored once, but for those that a kill took; no poll is missing between."""
-    columns = store.columns(channel, 0, 2**63 - 1)
+    columns = store.readings.columns(channel, 0, 2**63 - 1)
     assert set(columns.status[~_in_away(room, columns.taken_ns)]) <= {0}, (channel, Counter(columns.status))
     ok = columns.status == 0
     numbers = [number_of(value) for value in columns.value[ok]]
@@ -182,7 +182,7 @@ def _seen(room: Room, key: str, numbers: list[int]) -> list[str]:
 
 
 def _check_once(store: Store, channel: str) -> None:
-    columns = store.columns(channel, 0, 2**63 - 1)
+    columns = store.readings.columns(channel, 0, 2**63 - 1)
     numbers = [number_of(value) for value in columns.value[columns.status == 0]]
     assert len(numbers) == len(set(numbers)), f"{channel}: a reading was stored twice"
 
@@ -225,7 +225,7 @@ def _check_notices(room: Room, store: Store) -> None:
 
 def _print(room: Room, store: Store, log: str) -> None:
     """Figures of the run (`pytest -s`)."""
-    rows = {c: len(store.columns(c, 0, 2**63 - 1)) for c in store.channels()}
+    rows = {c: len(store.readings.columns(c, 0, 2**63 - 1)) for c in store.readings.channels()}
     answers = {k: len(i.at_ns) for k, i in room.instruments.items()}
     ended = sorted(room.course.ended_s)
     print(f"\nacts {dict(Counter(room.course.acts))}\nanswers {answers}\nrows {rows}")

@@ -76,7 +76,7 @@ def test_ready_watchdog_and_stopping_are_told_in_order(tmp_path: Path, listener:
         service = Service(store, in_force(store, texts(25), START_NS), clock=clock.wall_ns, bus_clock=clock)
         service.start()
         fed = "WATCHDOG=1\nSTATUS=setup 1"
-        assert until(lambda: sum(h.startswith(fed) for h in listener.listen(0.1)) >= 2, 20)
+        assert until(lambda: sum(h.startswith(fed) for h in listener.listen(0.1)) >= 2, 60)
         assert service.stop()
     heard = listener.listen(0.2)
     assert heard.index("READY=1") < heard.index("STOPPING=1")
@@ -118,7 +118,7 @@ def test_a_full_disk_is_waited_out_and_not_begun_anew(
         made = Service(store, config, **more) if part == "service" else Node(store, config, NOWHERE, **more)
         full.set()
         made.start()
-        assert until(lambda: made.status()["store_trouble"] and int(str(made.status()["queue"])) > 0, 20)
+        assert until(lambda: made.status()["store_trouble"] and int(str(made.status()["queue"])) > 0, 60)
         made._writer.passed_s -= 1000.0  # as after a quarter of an hour
         listener.listen(0.5)  # what was told before
         (store.folder / "heartbeat").unlink(missing_ok=True)
@@ -128,7 +128,7 @@ def test_a_full_disk_is_waited_out_and_not_begun_anew(
         assert not (store.folder / "heartbeat").exists()
         waited = int(str(made.status()["queue"]))
         full.clear()
-        assert until(lambda: made.status()["store_trouble"] == "", 20)
+        assert until(lambda: made.status()["store_trouble"] == "", 60)
         assert made.stop()
         assert len(store.readings.arrived_after(0)[0]) >= waited > 0
 
@@ -166,7 +166,7 @@ def test_sighup_proposes_changed_files_and_refuses_faulty_ones_whole(tmp_path: P
         assert "proposed as version 2" in process.stdout.readline()
     finally:
         process.terminate()
-        assert process.wait(30) == 0
+        assert process.wait(60) == 0
         process.stdout.close()
     with Store.open(data) as store:
         told = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "config-reload"]

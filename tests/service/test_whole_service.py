@@ -70,7 +70,7 @@ def mailbox() -> Iterator[tuple[Mailbox, int]]:
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
     handler = Mailbox()
-    controller = Controller(handler, hostname="127.0.0.1", port=port, ready_timeout=10)
+    controller = Controller(handler, hostname="127.0.0.1", port=port, ready_timeout=60)
     controller.start()
     yield handler, port
     controller.stop()
@@ -127,9 +127,9 @@ def test_drift_alarm_mail_acknowledgement(tmp_path: Path, mailbox: tuple[Mailbox
         service = Service(store, config, clock=clock.wall_ns, judge_every_s=0.3, bus_clock=clock)
         service.start()
         try:
-            assert until(lambda: len(store.readings.newest(ok=True)) == 13, 10), store.readings.newest()
+            assert until(lambda: len(store.readings.newest(ok=True)) == 13, 60), store.readings.newest()
             twin.drift()
-            assert until(lambda: any("bay-temperature" in mail for mail in mails), 25), (
+            assert until(lambda: any("bay-temperature" in mail for mail in mails), 60), (
                 state(store, "bay-temperature"), store.verdict_cache.live(), events(store)
             )  # fmt: skip
             assert state(store, "bay-temperature") is AlarmState.UNACKNOWLEDGED
@@ -164,11 +164,11 @@ def test_the_service_ends_by_a_signal_with_its_last_reading(tmp_path: Path) -> N
         command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
         process = subprocess.Popen([*command, "--who", "Greta Holm"])
         try:
-            assert until(lambda: heartbeat.read(data) is not None, 20)
-            assert until(lambda: _count(data) >= 13, 10)
+            assert until(lambda: heartbeat.read(data) is not None, 60)
+            assert until(lambda: _count(data) >= 13, 60)
         finally:
             process.send_signal(signal.SIGTERM)
-            code = process.wait(30)
+            code = process.wait(60)
 
     with Store.open(data) as store, store.lock_service():
         assert code == 0
@@ -226,7 +226,7 @@ def test_a_setup_that_was_applied_meanwhile_is_taken_over(
                 lived.append(service.alive)
                 return "setup-taken-over" in events(store)
 
-            assert until(taken_over, 10)
+            assert until(taken_over, 60)
         finally:
             assert service.stop()
         assert all(lived)

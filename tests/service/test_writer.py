@@ -41,7 +41,7 @@ def row(number: int) -> Row:
     return Row("P1.temperature", number * NS, number * NS, 20.0 + number / 1000)
 
 
-def until(holds: Callable[[], object], within_s: float = 5.0) -> bool:
+def until(holds: Callable[[], object], within_s: float = 60.0) -> bool:
     """Whether it comes true in that time."""
     deadline = time.monotonic() + within_s
     while not holds() and time.monotonic() < deadline:
@@ -191,23 +191,28 @@ def test_an_end_with_a_full_disk_is_bounded_and_says_that_it_failed(store: Store
     writer = Writer(refusing)  # type: ignore[arg-type]
     writer.start()
     writer.rows([row(1)])
-    started = time.monotonic()
 
-    assert not writer.stop(timeout_s=5.0)
-    assert time.monotonic() - started < 6.0
+    assert not writer.stop(timeout_s=60.0)
+    assert not writer.alive  # it gave up by itself, long before
 
 
-def test_a_busy_database_delays_and_loses_nothing(store: Store) -> None:
-    """Another program holds the database for a second: the rows are stored afterwards, in order."""
+def test_a_busy_database_delays_and_loses_nothing(store: Store, caplog: pytest.LogCaptureFixture) -> None:
+    """Another program holds the database: the rows are stored afterwards, in order."""
     writer = Writer(store)
     other = sqlite3.connect(store.folder / "stillroom.db", isolation_level=None, check_same_thread=False)
     other.execute("BEGIN IMMEDIATE")
     writer.start()
     for number in range(50):
         writer.rows([row(number)])
-    time.sleep(1.0)
+    time.sleep(0.3)  # it has begun to wait for the database
     assert stored(store) == []
 
+    with caplog.at_level("ERROR"):
+        assert not writer.stop(timeout_s=0.2)  # whoever must end now says what is lost, and why
+    assert [record.getMessage() for record in caplog.records] == [
+        "50 readings were still in memory at the end and are lost: "
+        "the database did not take them within 0.2 s"
+    ]
     other.execute("COMMIT")
     other.close()
 

@@ -13,7 +13,7 @@ import pytest
 from logger.errors import Refused, StoreDamaged, StoreError, StoreInUse
 from logger.store import Store, lock
 from logger.store.backup.backup import LOCK, backup, required_files
-from logger.store.backup.catalogue import generations, heads
+from logger.store.backup.catalogue import MANIFEST, MARKER, REPORT, generations, heads
 from logger.store.backup.compare import verify_record
 from logger.store.backup.restore import restore, try_restore
 from logger.store.backup.scrub import PARTS, scrub
@@ -309,3 +309,55 @@ def test_a_week_of_parts_reads_every_file_once(filled: Store, target: Path) -> N
 
     assert (sum(p.files for p in parts), sum(p.size_bytes for p in parts)) == (whole.files, whole.size_bytes)
     assert whole.files == 3 + 2  # a database each; one sealed file and one original
+
+
+def broken_forms(manifest: bytes) -> dict[str, bytes]:
+    """A manifest as a foe or a torn share leaves it: each fact in another form, and what is no JSON."""
+    facts = json.loads(manifest)
+    odd = (
+        [],
+        {},
+        None,
+        "x",
+        -1,
+        10**40,
+        {"number": "x", "sha256": 5},
+        {"../../../etc/passwd": {"sha256": "x"}},
+    )
+    forms = {f"{key} {value!r:.20}": facts | {key: value} for key in facts for value in odd}
+    made = {name: json.dumps(form).encode() for name, form in forms.items()}
+    made |= {"deep": b"[" * 200_000, "half": manifest[:100], "half a sign": b'{"at_ns": "\\ud800"}'}
+    return made | {
+        "no text": b"\xff\xfe\x00",
+        "a long number": b"1" * 10_000,
+        "a list": b"[]",
+        "nothing": b"",
+    }
+
+
+def test_what_stands_in_a_folder_of_backups_is_no_command(
+    filled: Store, target: Path, tmp_path: Path
+) -> None:
+    """A sentence or a backup that counts as unreadable, whatever the files say; the sound one is used."""
+    backup(filled, target, WHO, AT)
+    backup(filled, target, WHO, AT + DAY)
+    first, second = (one.folder for one in generations(target))
+    whole = (second / MANIFEST).read_bytes()
+    for name, content in broken_forms(whole).items():
+        for file in (second / MANIFEST, second / REPORT):
+            before = file.read_bytes()
+            file.write_bytes(content)
+            present = generations(target)
+            assert present[0].name == first.name, name
+            for one in present:  # nothing that is listed raises
+                assert one.good is False or (one.at_ns and one.head and isinstance(one.files, dict)), name
+            assert heads(target)
+            file.write_bytes(before)
+    (second / MANIFEST).write_bytes(b"[" * 200_000)
+    assert scrub(target).faults.keys() <= {first.name, second.name}
+    assert restore(target, tmp_path / "back", WHO).generation == first.name
+    (target / MARKER).write_bytes(b"[" * 200_000)
+    with pytest.raises(StoreError, match="nobody knows whose backups these are"):
+        backup(filled, target, WHO, AT + 2 * DAY)
+    with pytest.raises(Refused, match="is no folder of backups"):
+        restore(target, tmp_path / "again", WHO)

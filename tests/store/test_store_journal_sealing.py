@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -24,19 +26,29 @@ from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, polled
 FILED = "journal/journal-0001.parquet"
 
 
+@pytest.fixture(scope="module")
+def filled_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A batch every six hours of October, sealed; some of November, hot; acts between. To be copied."""
+    folder = tmp_path_factory.mktemp("filled") / "data"
+    with Store.open(folder, create=True) as store:
+        for at in range(120):
+            store.append("poll", polled(OCTOBER + at * DAY // 4, 3))
+            if at % 40 == 0:
+                store.journal.append("act", "Radek Sova", {"zone": "machine-bay"}, "door left open")
+        store.append("other", polled(OCTOBER, 5, ("P2.temperature",)))
+        store.append("poll", polled(NOVEMBER - MINUTE, 3))  # half of it will be sealed: it stays
+        store.seal(NOVEMBER + 3 * DAY)
+        for at in range(10):
+            store.append("poll", polled(NOVEMBER + at * DAY, 3))
+    return folder
+
+
 @pytest.fixture
-def filled(store: Store) -> Store:
-    """A batch every six hours of October, sealed; some of November, hot; acts between."""
-    for at in range(120):
-        store.append("poll", polled(OCTOBER + at * DAY // 4, 3))
-        if at % 40 == 0:
-            store.journal.append("act", "Radek Sova", {"zone": "machine-bay"}, "door left open")
-    store.append("other", polled(OCTOBER, 5, ("P2.temperature",)))
-    store.append("poll", polled(NOVEMBER - MINUTE, 3))  # half of it will be sealed: it stays
-    store.seal(NOVEMBER + 3 * DAY)
-    for at in range(10):
-        store.append("poll", polled(NOVEMBER + at * DAY, 3))
-    return store
+def filled(filled_once: Path, folder: Path) -> Iterator[Store]:
+    """A copy of it, open."""
+    shutil.copytree(filled_once, folder)
+    with Store.open(folder) as store:
+        yield store
 
 
 def rows(store: Store, table: str) -> int:

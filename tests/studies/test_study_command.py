@@ -108,6 +108,58 @@ def test_too_short_a_record_says_what_to_record(stillroom: Run, room: Path) -> N
     assert all("Record" in item["needed"] for item in answer["figures"])
 
 
+DOORS = ("study", "events", "--zone", "machine-bay", "--channel", "P1.temperature")
+SITE = ("study", "site", "--zone", "machine-bay", "--volume", "P2.temperature")
+
+
+def test_doors_come_from_options_and_from_a_file(stillroom: Run, room: Path, tmp_path: Path) -> None:
+    """Ten invented doors: the same answer from either; a line of words at the top of the file is skipped."""
+    times = [f"2026-10-{13 + i}T{8 + i:02d}:1{i}" for i in range(9)]
+    file = tmp_path / "doors.csv"
+    file.write_text("time,what\n" + "".join(f"{at},door\n" for at in times), "utf-8")
+    one = asked(stillroom, room, *DOORS, *(word for at in times for word in ("--event", at)))
+    other = asked(stillroom, room, *DOORS, "--events", file)
+    assert one["digest"] == other["digest"]
+    assert "9 events used" in one["remarks"][0] or "of 9 events used" in one["remarks"][0]
+    assert figures_of(one)["peak"]["low"] is not None
+
+
+def test_other_questions_answer_or_say_what_they_need(stillroom: Run, room: Path) -> None:
+    """Two weeks of the demo: a place for the probe, no hours of the week yet,
+    and too few days for a change.
+    """
+    site = asked(stillroom, room, *SITE, "--length-mm", "1000", "--material", "steel")
+    rms = site["figures"][0]
+    assert rms["shown"]
+    assert figures_of(site)["on the length"]["value"] == pytest.approx(11.5 * rms["value"])
+    hours = asked(stillroom, room, "study", "hours", "--zone", "machine-bay")
+    assert hours["figures"][0]["why_not"] == "2 whole weeks with verdicts."
+    change = asked(stillroom, room, "study", "change", "--zone", "machine-bay", "--at", "2026-10-15T12:00")
+    assert "whole days before" in change["figures"][0]["why_not"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ((*DOORS, "--event", "noon"), "--event"),
+        (DOORS, "--event: enter one or more times"),
+        ((*DOORS, "--events", "no-such-file.csv"), "expected a CSV file"),
+        ((*SITE, "--permanent", "P2.temperature"), "stands in the volume and among the candidates"),
+        (("study", "hours", "--hours", "30"), "--hours: expected a whole number from 1 to 24"),
+        (("study", "change", "--at", "2020-01-01"), "--at: the intervention lies outside the interval"),
+        ((*SITE, "--length-mm", "-3"), "--length-mm: expected a number above 0"),
+    ],
+)
+def test_options_that_do_not_fit_are_refused(
+    stillroom: Run, room: Path, words: tuple[str, ...], said: str
+) -> None:
+    """What to enter instead."""
+    done = stillroom(*words, "--data", room)
+    assert done.returncode == 2, done.stdout
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
 def test_the_command_line_starts_without_scipy() -> None:
     """scipy takes half a second to load and is asked for by studies alone."""
     code = "import sys, logger.cli.program; sys.exit('scipy' in sys.modules or 'numpy' in sys.modules)"

@@ -354,3 +354,26 @@ def test_a_probe_that_fell_silent_leaves_the_days_after_it_final(
     for hour in (20, 24, 90):
         verdicts.refresh("bay", made.at(hour))
     assert [p.from_ns for p in told(verdicts, made, made.at(90)) if p.provisional] == []
+
+
+def test_the_first_minute_of_a_day_does_not_wait_for_the_forecasts(
+    store: Store,
+    setup: Setup,
+    made: SimpleNamespace,
+    two_days: list[Row],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Where another job measures what forecasts gain, the judge does not; then both say the same."""
+    store.append("w", two_days)
+    now_ns = made.at(48) + 60 * NS
+    judge = Verdicts(store, setup, measures_gains=False)
+    with monkeypatch.context() as patch:
+        patch.setattr(Verdicts, "forecast_gains", lambda *_: pytest.fail("measured by the judge"))
+        judge.judge_live(now_ns)
+    assert json.loads(store.verdict_cache.live()["bay"])["forecast"] == "silent: not measured yet"
+    judge.use_gains(Verdicts(store, setup).measure_gains(now_ns))
+    judge.judge_live(now_ns + 60 * NS)
+    said = json.loads(store.verdict_cache.live()["bay"])
+    Verdicts(store, setup).judge_live(now_ns + 120 * NS)
+    alone = json.loads(store.verdict_cache.live()["bay"])
+    assert said["forecast"] == alone["forecast"] != "silent: not measured yet"

@@ -13,13 +13,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ...errors import Refused
 from ...instants import NS
 from ...model import Channel, Quality, Setup
 from ...model.reasons import Why
-from ...series import Bool, Float, Int, Readings, find_conflicts, first_occurrences, without_repeats
+from ...series import Bool, Float, Int, Readings, find_conflicts
 from ...units import MICRO, difference_to_canonical, to_canonical
 from ..calibration.apply import correct_readings
+from .grid import Grid
+from .order import as_given, in_order
+from .places import in_zone, without_position
 from .quality import confirmed_at, constant_runs, doubt_flags, gross_range, has_moved, last_run, possible_span
 from .reduction import ReducedCells, cover_empty_cells, in_blocks, reduce_to_cells
 
@@ -27,34 +29,6 @@ from .reduction import ReducedCells, cover_empty_cells, in_blocks, reduce_to_cel
 FLAT_WINDOW_S = 6 * 3600
 # So long after a run could last have gone on, a reading that continues it may still arrive in order.
 DELAY_S = 3600
-
-
-@dataclass(frozen=True)
-class Grid:
-    """Cells first … first + n − 1 of `step_s` seconds; cell c covers [c·step, (c + 1)·step) since 1970."""
-
-    first: int
-    n: int
-    step_s: int
-
-    @property
-    def step_ns(self) -> int:
-        return self.step_s * NS
-
-    def start_ns(self) -> Int:
-        """Start of each cell, shape (n,)."""
-        return (self.first + np.arange(self.n, dtype=np.int64)) * self.step_ns
-
-    def part(self, cells: slice) -> Grid:
-        """The cells of a slice, which may reach beyond the end."""
-        begin, end, _ = cells.indices(self.n)
-        return Grid(self.first + begin, max(0, end - begin), self.step_s)
-
-    def clip(self, from_ns: int, to_ns: int | None) -> slice:
-        """Cells that start in [from, to)."""
-        begin = -(-from_ns // self.step_ns) - self.first
-        end = self.n if to_ns is None else -(-to_ns // self.step_ns) - self.first
-        return slice(min(max(begin, 0), self.n), min(max(end, 0), self.n))
 
 
 @dataclass(frozen=True)
@@ -105,13 +79,6 @@ class _Channel:
     outside: Bool
     alone: Bool
     open_run_ns: int | None = None
-
-
-def _in_order(key: str, readings: Readings) -> Readings:
-    """The readings, repeated ones left out: counted twice they would make half a record look complete."""
-    if (readings.taken_ns[1:] < readings.taken_ns[:-1]).any():
-        raise Refused(f"Readings of {key} are not in order of time; sort them before they are judged.")
-    return without_repeats(readings)
 
 
 def _test_single_readings(channel: Channel, setup: Setup, readings: Readings) -> _Channel:
@@ -258,23 +225,6 @@ def _neighbours(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str
     return values
 
 
-def _cells_in_zone(channel: str, zone: str, setup: Setup, grid: Grid) -> Bool:
-    placed = np.zeros(grid.n, np.bool_)
-    for place in setup.placements_of(channel):
-        position = setup.positions.get(place.position)
-        if position is not None and position.zone == zone:
-            placed[grid.clip(place.from_ns, place.to_ns)] = True
-    return placed
-
-
-def _without_position(channel: str, setup: Setup, grid: Grid) -> Bool:
-    """Cells in which the probe of a channel was at no position of any zone."""
-    nowhere = np.ones(grid.n, np.bool_)
-    for place in setup.placements_of(channel):
-        nowhere[grid.clip(place.from_ns, place.to_ns)] = False
-    return nowhere
-
-
 def _to_cells(
     zone: str, setup: Setup, parts: Mapping[str, _Channel], grid: Grid, now_ns: int
 ) -> Iterator[tuple[str, Cells]]:
@@ -315,7 +265,7 @@ def _to_cells(
             grid=grid,
             **_arrays(cells, row_cells),
             why=why[row_cells],
-            placed=_cells_in_zone(key, zone, setup, grid),
+            placed=in_zone(key, zone, setup, grid),
             outside=outside[row_cells],
             open_run_from=_open_cell(part, channels[number], grid, now_ns),
         )
@@ -341,7 +291,7 @@ def _as_read(channel_cells: Cells, part: _Channel, setup: Setup, now_ns: int) ->
     A reading at no known place is one of them; a single spike that both sides contradict is none.
     """
     grid, channel = channel_cells.grid, channel_cells.channel
-    nowhere = _without_position(channel.key, setup, grid)
+    nowhere = without_position(channel.key, setup, grid)
     lost = nowhere.any() and bool((nowhere & (channel_cells.count > 0)).any())
     if not (part.doubted.any() or part.why.any() or lost):
         return None
@@ -391,7 +341,7 @@ def evidence(
     The readings should reach max_age beyond the grid at both ends, or to the end of the record.
     """
     keys = setup.channels_in(zone)
-    ordered = {k: _in_order(k, readings[k]) if k in readings else Readings.empty() for k in keys}
+    ordered = {k: in_order(k, readings[k]) if k in readings else Readings.empty() for k in keys}
     parts = _test_readings(zone, setup, ordered)
     cells: dict[str, Cells] = {}
     for block in in_blocks(keys, grid.n):
@@ -412,15 +362,14 @@ def qualities(setup: Setup, readings: Mapping[str, Readings]) -> dict[str, NDArr
     readings: of channels of the setup, each ascending. A reading of a probe that stood nowhere has the
     flag that it has alone. What is left open between two values of one instant is no matter of a flag.
     """
-    first = {key: first_occurrences(channel_readings) for key, channel_readings in readings.items()}
-    ordered = {key: _in_order(key, channel_readings) for key, channel_readings in readings.items()}
+    ordered = {key: in_order(key, channel_readings) for key, channel_readings in readings.items()}
     flags_of = {k: _flags(_test_single_readings(setup.channels[k], setup, ordered[k])) for k in ordered}
     for zone in setup.zones:
         keys = [key for key in setup.channels_in(zone) if key in ordered]
         for key, part in _test_readings(zone, setup, {key: ordered[key] for key in keys}).items():
-            in_zone = _was_in_zone(key, setup, zone, part.taken_ns)
-            flags_of[key][in_zone] = _flags(part)[in_zone]
-    return {key: flags[np.cumsum(first[key]) - 1] for key, flags in flags_of.items()}
+            there = _was_in_zone(key, setup, zone, part.taken_ns)
+            flags_of[key][there] = _flags(part)[there]
+    return {key: as_given(flags, readings[key]) for key, flags in flags_of.items()}
 
 
 def _flags(part: _Channel) -> NDArray[np.uint8]:

@@ -28,7 +28,8 @@ from ...series import Bool, Float
 from ...units import MICRO, difference_to_canonical, quantity
 from ..physics import air, humidity
 from ..physics.saturation import ZERO_K, log_slope_water
-from .cells import Cells, Grid
+from .cells import Cells
+from .grid import Grid
 
 HENE_NM = 632.991  # vacuum wavelength of the red He-Ne laser, CIPM recommendation
 # Where U of a span is taken beforehand: a dry room, in which a dew point is most uncertain.

@@ -7,7 +7,7 @@ from typing import Any, Protocol, TypeVar
 
 import numpy as np
 
-from .cells import Grid
+from .grid import Grid
 
 # The field in which cells carry what doubted readings say; None where none is doubted.
 AS_READ = "as_read"

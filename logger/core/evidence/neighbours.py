@@ -25,6 +25,7 @@ from ...series import Bool, Float
 from ...units import MICRO
 from ..physics.humidity import dew_point
 from .cells import Cells
+from .places import in_media, media_of
 
 WINDOW_S = 15 * 60
 INTERVALS = 5  # the least of a window
@@ -46,12 +47,20 @@ def is_tested(setup: Setup, zone: str) -> bool:
     return setup.zone(zone).agree_K is not None or setup.zone(zone).agree_dew_point_K is not None
 
 
-def groups(zone: str, setup: Setup) -> list[tuple[str, ...]]:
-    """Temperature channels of a zone that stand in one medium, where there are two or more."""
+@dataclass(frozen=True)
+class Group:
+    """Channels that are held against each other while their probes stand in one medium of a zone."""
+
+    medium: str
+    channels: tuple[str, ...]
+
+
+def groups(zone: str, setup: Setup) -> list[Group]:
+    """Temperature channels that ever stand in one medium of a zone, where there are two or more."""
     return _by_medium(zone, setup, [k for k in setup.channels_in(zone) if _is(setup, k, "temperature")])
 
 
-def humid_groups(zone: str, setup: Setup) -> list[tuple[str, ...]]:
+def humid_groups(zone: str, setup: Setup) -> list[Group]:
     """Groups of relative humidity channels of one medium, of probes with one temperature of their own."""
     return _by_medium(zone, setup, [k for k in setup.channels_in(zone) if temperature_beside(setup, k)])
 
@@ -68,14 +77,12 @@ def _is(setup: Setup, channel: str, quantity: str) -> bool:
     return setup.channels[channel].quantity == quantity
 
 
-def _by_medium(zone: str, setup: Setup, channels: Sequence[str]) -> list[tuple[str, ...]]:
+def _by_medium(zone: str, setup: Setup, channels: Sequence[str]) -> list[Group]:
     by_medium: dict[str, list[str]] = {}
     for key in channels:
-        places = (setup.positions[p.position] for p in setup.placements_of(key))
-        media = {p.medium for p in places if p.zone == zone}
-        if len(media) == 1:
-            by_medium.setdefault(media.pop(), []).append(key)
-    return [tuple(keys) for keys in by_medium.values() if len(keys) >= 2]
+        for medium in sorted(media_of(key, zone, setup)):
+            by_medium.setdefault(medium, []).append(key)
+    return [Group(medium, tuple(keys)) for medium, keys in by_medium.items() if len(keys) >= 2]
 
 
 def disagreement_flags(values: Sequence[Float], agree: float, width: int) -> list[Bool]:
@@ -117,14 +124,15 @@ def _disagreement_runs(departs: Bool, comparable: Bool, width: int) -> Bool:
 
 def exclude_disagreeing(zone: str, setup: Setup, cells: Mapping[str, Cells]) -> dict[str, Cells]:
     """The cells by channel, those of disagreeing probes marked as suspect."""
-    result = dict(cells)
+    flags_of: dict[str, Bool] = {}
     for keys, values, agree in _compared_groups(zone, setup, cells):
         longest_s = max(setup.channels[key].interval_s for key in keys)
         width = -(-max(WINDOW_S, int(INTERVALS * longest_s)) // cells[keys[0]].grid.step_s)
         for key, flags in zip(keys, disagreement_flags(values, agree * MICRO, width), strict=True):
             if flags.any():
-                result[key] = _without(cells[key], _with_covered(cells[key], flags))
-    return result
+                flags_of[key] = flags | flags_of[key] if key in flags_of else flags
+    marked = {key: _without(cells[key], _with_covered(cells[key], flags)) for key, flags in flags_of.items()}
+    return {**cells, **marked}
 
 
 def _compared_groups(
@@ -132,14 +140,27 @@ def _compared_groups(
 ) -> Iterator[tuple[tuple[str, ...], list[Float], float]]:
     """Channels that are held against each other, their values in micro-units, and how far they may differ."""
     agree_K, dew_K = setup.zone(zone).agree_K, setup.zone(zone).agree_dew_point_K
-    for keys in groups(zone, setup) if agree_K is not None else ():
-        yield keys, [_newest_values(cells[key]) for key in keys], agree_K or 0.0
-    for keys in humid_groups(zone, setup) if dew_K is not None else ():
-        yield (
-            keys,
-            [_dew_point(cells[temperature_beside(setup, key) or ""], cells[key]) for key in keys],
-            dew_K or 0.0,
-        )
+    if agree_K is not None:
+        for group in groups(zone, setup):
+            values = {key: _newest_values(cells[key]) for key in group.channels}
+            yield group.channels, _in_medium(group, values, zone, setup, cells), agree_K
+    if dew_K is not None:
+        for group in humid_groups(zone, setup):
+            values = {key: _dew_point(cells[_temperature(setup, key)], cells[key]) for key in group.channels}
+            yield group.channels, _in_medium(group, values, zone, setup, cells), dew_K
+
+
+def _temperature(setup: Setup, humidity: str) -> str:
+    """The temperature beside a humidity of a group, which has one."""
+    return temperature_beside(setup, humidity) or ""
+
+
+def _in_medium(
+    group: Group, values: Mapping[str, Float], zone: str, setup: Setup, cells: Mapping[str, Cells]
+) -> list[Float]:
+    """The values while each probe stands in the group's medium, NaN elsewhere."""
+    there = (in_media(key, zone, (group.medium,), setup, cells[key].grid) for key in values)
+    return [np.where(here, value, np.nan) for here, value in zip(there, values.values(), strict=True)]
 
 
 def _newest(cells: Cells) -> Any:
@@ -166,7 +187,8 @@ def _with_covered(cells: Cells, flags: Bool) -> Bool:
     before, after = _newest(cells), len(flags) - 1 - _newest_reversed(cells)
     beside_one = (before >= 0) & flags[before]
     beside_one |= (after < len(flags)) & flags[np.minimum(after, len(flags) - 1)]
-    return np.asarray(flags | ((cells.count == 0) & np.isfinite(cells.low) & beside_one))
+    covered = (cells.count == 0) & np.isfinite(cells.low) & ~cells.outside
+    return np.asarray(flags | (covered & beside_one))
 
 
 def _newest_reversed(cells: Cells) -> Any:

@@ -14,7 +14,7 @@ alone. Temperatures are in micro-degC.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -25,7 +25,9 @@ from ...model import Setup, ThermalBody, Zone
 from ...model.reasons import Why
 from ...series import Bool, Float
 from ...units import MICRO
-from ..evidence.cells import Cells, Grid
+from ..evidence.cells import Cells
+from ..evidence.grid import Grid
+from ..evidence.places import in_media, media_of
 from .silence import Countdown, Silence, Silences, of_json
 
 DAYS_REMEMBERED = 7
@@ -121,37 +123,42 @@ class BodyAir:
 def air_of_body(
     zone: Zone, body: ThermalBody, cells: Mapping[str, Cells], setup: Setup, troubled: Bool
 ) -> BodyAir:
-    """The air that a body follows."""
+    """The air that a body follows: of named channels wherever in the zone, else of all while in its air."""
     keys = body.channels or tuple(
         key for key in setup.channels_in(zone.key) if _is_air_temperature(key, zone.key, setup)
     )
     if not keys:
         nothing = np.full(next(iter(cells.values())).grid.n if cells else 0, np.nan)
         return BodyAir(nothing, nothing, np.isfinite(nothing), nothing, nothing, troubled)
+    there = [cells[k].placed if body.channels else _in_air(cells[k], zone.key, setup) for k in keys]
     middles = np.stack([(cells[k].low + cells[k].high) / 2 for k in keys])
-    has_value = np.isfinite(middles)
+    has_value = np.isfinite(middles) & np.stack(there)
     if has_value.all():  # the usual case
         air = np.rint(middles.sum(axis=0) / len(keys))
     else:
         count = has_value.sum(axis=0)
         total = np.where(has_value, middles, 0.0).sum(axis=0)
         air = np.rint(np.where(count > 0, total / np.maximum(count, 1), np.nan))
-    U = np.stack([np.where(np.isfinite(cells[k].U), cells[k].U, 0.0) for k in keys]).max(axis=0)
-    evidence = np.stack([cells[k].why == Why.EVIDENCE for k in keys]).any(axis=0)
+    all_U = np.stack([cells[k].U for k in keys])
+    U = np.where(has_value & np.isfinite(all_U), all_U, 0.0).max(axis=0)
+    evidence = (np.stack([cells[k].why == Why.EVIDENCE for k in keys]) & np.stack(there)).any(axis=0)
     low = high = air
-    for cell in (cells[k] for k in keys):
+    for cell, placed in zip((cells[k] for k in keys), there, strict=True):
         if cell.as_read is not None:
-            doubted = cell.why > Why.NO_READING
+            # A probe whose place is not known may have stood here.
+            doubted = (placed & (cell.why > Why.NO_READING)) | (cell.as_read.placed & ~cell.placed)
             low = np.fmin(low, np.where(doubted, cell.as_read.low, np.nan))
             high = np.fmax(high, np.where(doubted, cell.as_read.high, np.nan))
     return BodyAir(air, U, evidence & np.isfinite(air), low, high, troubled)
 
 
 def _is_air_temperature(key: str, zone: str, setup: Setup) -> bool:
-    places = [setup.positions[p.position] for p in setup.placements_of(key)]
-    return setup.channels[key].quantity == "temperature" and any(
-        p.zone == zone and p.medium == "air" for p in places
-    )
+    return setup.channels[key].quantity == "temperature" and "air" in media_of(key, zone, setup)
+
+
+def _in_air(cells: Cells, zone: str, setup: Setup) -> Bool:
+    """The cells in which a channel stands in the air of a zone."""
+    return in_media(cells.channel.key, zone, ("air",), setup, cells.grid)
 
 
 def follow_bodies(
@@ -224,7 +231,8 @@ class _Run:
         low_air, high_air = self.air.low[part], self.air.high[part]
         day = (self.grid.first + part.start) // (DAY_S // step_s)
         with_value = np.flatnonzero(np.isfinite(values))
-        starts, lost = self._restarts(part, memory.lost or track is None)
+        was_lost = memory.lost or track is None
+        starts, lost = self._restarts(part, was_lost)
         air = _last_known(values, with_value, memory.last)
         low, high, slow = (np.full(len(values), np.nan) for _ in range(3))
         begins = starts if track is None or starts[:1] == [0] else [0, *starts]
@@ -240,6 +248,8 @@ class _Run:
             ):
                 into[begin:end] = lag_response(air[begin:end], float(at), step_s / tau_s)
             track = BodyTrack(*(int(np.rint(x[end - 1])) for x in (low, high, slow)))
+        if was_lost or lost or starts:
+            low[self._lost_cells(part, starts, was_lost)] = np.nan  # the track of before says nothing of it
         self._flag(low, high, slow, self.air.U[part], part)
         memory = _with_air(memory, day, low_air, high_air)
         return track, replace(memory, last=_int_or_none(air[-1]), lost=lost)
@@ -256,6 +266,14 @@ class _Run:
         count = np.cumsum(broken)
         before = np.concatenate([[-1 if lost else 0], count[with_evidence]])
         return [int(cell) for cell in with_evidence[np.diff(before) > 0]], bool(count[-1] > before[-1])
+
+    def _lost_cells(self, part: slice, starts: Sequence[int], was_lost: bool) -> Bool:
+        """Cells of a part from a loss on until the air is seen again, shape (n,)."""
+        place = np.arange(1, part.stop - part.start + 1)
+        begun = np.full(len(place), -1)
+        begun[starts] = place[starts]
+        newest_loss = np.maximum.accumulate(np.where(self.lost[part], place, 0 if was_lost else -1))
+        return np.asarray(newest_loss > np.maximum.accumulate(begun))
 
     def _flag(self, low: Float, high: Float, slow: Float, U_air: Float, part: slice) -> None:
         U = np.rint(np.hypot(2 * (slow - (low + high) / 2), U_air))

@@ -21,8 +21,9 @@ from ...instants import NS
 from ...model import REASONS, Conformity, Mark, Reason, Setup, Zone
 from ...series import Bool, Readings
 from ..evidence import neighbours as agreement
-from ..evidence.cells import FLAT_WINDOW_S, Cells, Grid, evidence
+from ..evidence.cells import FLAT_WINDOW_S, Cells, evidence
 from ..evidence.derived import with_derived
+from ..evidence.grid import Grid
 from ..evidence.gridded import cut
 from ..evidence.neighbours import exclude_disagreeing
 from ..rules import evaluate
@@ -41,7 +42,7 @@ from .settling import (
 )
 
 # Goes up whenever the same record could be judged otherwise; stored verdicts name it.
-JUDGE_VERSION = 7
+JUDGE_VERSION = 8
 DAY_S = 86_400
 
 

@@ -15,7 +15,8 @@ import numpy as np
 from ...instants import NS
 from ...model import Mark, Setup
 from ...series import Readings
-from ..evidence.cells import DELAY_S, Cells, Grid
+from ..evidence.cells import DELAY_S, Cells
+from ..evidence.grid import Grid
 from ..evidence.gridded import cut, splice
 from .judgement import (
     DAY_S,

@@ -133,15 +133,19 @@ def _at(now_ns: int, minutes: float) -> str:
     return rfc3339(now_ns + round(minutes * 60) * NS)
 
 
-def skill_text(known: Gains) -> str:
+def skill_text(known: Gains | None) -> str:
     """Whether the forecast of a zone speaks, and by what; for people who look after the room.
 
+    >>> skill_text(None)
+    'silent: not measured yet'
     >>> skill_text({}), skill_text({("bay.temperature", "P1.temperature"): Gain(600, 0.12, 0.10)})
     ('silent: less than a day of readings', 'silent: no better than “it stays as it is” (skill −0.20)')
     >>> better = {("bay.temperature", "P1.temperature"): Gain(600, 0.05, 0.10)}
     >>> skill_text(better), skill_text(better | {("bay.span", ""): Gain(600, 0.2, 0.1)})
     ('speaks: skill +0.50', 'speaks of 1 of 2 values: skill +0.50; of the others it is silent')
     """
+    if known is None:
+        return "silent: not measured yet"
     measured = [one for one in known.values() if one.forecasts >= LEAST_FORECASTS]
     if not measured:
         return "silent: less than a day of readings"

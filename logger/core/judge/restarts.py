@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from ...model import Rule, Setup
-from ..evidence.cells import Grid
+from ..evidence.grid import Grid
 
 SETTLING_TIMES = 3
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from ...model import Mark, Rule, Setup, Zone
 from ...series import Readings
-from ..evidence.cells import Grid
+from ..evidence.grid import Grid
 from ..evidence.gridded import join_grids
 from .body_temperature import AirMemory, TrackState
 from .judgement import Judgement, RuleResults, conclude, evaluate_rules

@@ -58,14 +58,14 @@ def statement(
     judgement: Judgement,
     current: Period,
     oldest_s: float | None,
-    gains: Gains,
+    gains: Gains | None,
     *,
     start: RecordStart | None = None,
 ) -> dict[str, object]:
     """The newest complete cell of a zone as plain data, with the sentence that opens a page.
 
-    oldest_s: age of the newest value of the channel that is silent longest; gains: of forecasts of the zone;
-    start: of the record, where it may have begun within a window.
+    oldest_s: age of the newest value of the channel that is silent longest; gains: of forecasts of the zone,
+    None where they were not measured yet; start: of the record, where it may have begun within a window.
     """
     cell = judgement.grid.n - 1
     states = rule_states(judgement, cell, start)
@@ -79,7 +79,7 @@ def statement(
         "since": rfc3339(current.from_ns),
         "sentence": sentence(zone.name, reason),
         "next_step": next_step(setup, judgement, states, reason),
-        "ahead": expected_crossing(setup, judgement, gains),
+        "ahead": expected_crossing(setup, judgement, gains or {}),
         "forecast": skill_text(gains),
         "provisional": True,
         "rules": [_plain(state) for state in states],

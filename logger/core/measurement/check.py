@@ -18,8 +18,9 @@ from ...instants import rfc3339
 from ...model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
 from ...model.reasons import WHY_TEXT, RecordStart, Why, reason_text
 from ...units import MICRO, quantity
-from ..evidence.cells import Cells, Grid
+from ..evidence.cells import Cells
 from ..evidence.derived import cells_in_air
+from ..evidence.grid import Grid
 from ..evidence.gridded import cut
 from ..judge.judgement import Judgement, digest
 from ..judge.leading_reason import NO_LIMIT, Cause, because, leading_cause, reason_of, width

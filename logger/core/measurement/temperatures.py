@@ -240,7 +240,7 @@ def _notices(
     notices = []
     for name, track in zip(("part", "scale"), sides, strict=True):
         if track.how == "air":
-            notices.append(f"{name}: no probe on it and no time constant: taken as warm as the air")
+            notices.append(f"{name}: no probe and no time constant; assumed to be at air temperature")
     inside = slice(span.mastered, span.end)
     for key in dict.fromkeys(key for track in sides for key in track.channels):
         cells = judgement.cells[key]

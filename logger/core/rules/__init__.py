@@ -11,7 +11,8 @@ from ...errors import Refused
 from ...model import Conformity, Rule, RuleKind, Setup
 from ...model.reasons import Why
 from ...series import Bool
-from ..evidence.cells import Cells, Grid
+from ..evidence.cells import Cells
+from ..evidence.grid import Grid
 from . import condensation, difference, gradient, limit, plane, slope, span
 from .finding import Candidates, Finding, demand, flags_in_force, worst_of
 from .inputs import RuleInput
@@ -46,9 +47,7 @@ def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -
         raise Refused(
             f"Rule {rule.key!r} has a window of {rule.window_s} s; expected whole cells of {grid.step_s} s."
         )
-    rule_input = RuleInput(cells, setup, grid)
-    if not rule.channels and rule.kind != "difference":  # which looks at one medium against another
-        rule_input = rule_input.in_media(channels(rule, setup), _media(rule))
+    rule_input = _in_its_media(rule, RuleInput(cells, setup, grid))
     finding = _judge_rule(rule, rule_input)
     if rule.kind == "gradient":
         _say_that_no_pair_speaks(finding, rule_input)
@@ -64,9 +63,17 @@ def channels(rule: Rule, setup: Setup) -> tuple[str, ...]:
     return setup.channels_of(rule)
 
 
-def _media(rule: Rule) -> tuple[str, ...]:
-    """Media in which what a rule looks at may stand: dew point is of the air."""
-    return (*rule.media, "air") if rule.kind == "condensation" else rule.media
+def _in_its_media(rule: Rule, rule_input: RuleInput) -> RuleInput:
+    """The evidence with each channel that is not named only while it stands where the rule looks for it."""
+    if rule.kind == "condensation":
+        surfaces, dew_points = condensation.sides(rule, rule_input.setup)
+        for keys, media in ((surfaces, rule.media), (dew_points, ("air",))):
+            if not set(keys) & set(rule.channels):
+                rule_input = rule_input.in_media(keys, media)
+        return rule_input
+    if rule.channels or rule.kind == "difference":  # which looks at one medium against another
+        return rule_input
+    return rule_input.in_media(channels(rule, rule_input.setup), rule.media)
 
 
 def _judge_rule(rule: Rule, rule_input: RuleInput) -> Finding:

@@ -24,7 +24,8 @@ from ...model import Conformity, Rule
 from ...model.reasons import Why
 from ...series import Bool, Float, Int
 from ...units import MICRO
-from ..evidence.cells import Cells, Grid
+from ..evidence.cells import Cells
+from ..evidence.grid import Grid
 
 
 @dataclass(frozen=True)

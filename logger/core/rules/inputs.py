@@ -17,7 +17,8 @@ from ...model import Channel, Placement, Position, Setup
 from ...model.reasons import Why
 from ...series import Bool, Float, Int
 from ...units import difference_to_canonical
-from ..evidence.cells import Cells, Grid
+from ..evidence.cells import Cells
+from ..evidence.grid import Grid
 from ..evidence.reduction import in_blocks
 
 T = TypeVar("T")

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from ...instants import NS
 from ...model.reasons import Why
 from ...series import Bool, Float, Int
-from ..evidence.cells import Cells, Grid
+from ..evidence.cells import Cells
+from ..evidence.grid import Grid
 from .inputs import Block
 
 FEWEST_READINGS = 5

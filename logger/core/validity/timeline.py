@@ -18,7 +18,7 @@ from ..calibration.as_found import released_until_ns
 
 TimelineEntry = list[Any]  # [from_ns, to_ns or None, digest], as JSON keeps it
 _DESCRIPTIVE = ("basis", "name", "approver", "from_ns", "to_ns")
-_DESCRIPTIVE_OF_ZONE = ("name", "outline_m", "pre_window_s", "hours_of_use", "to_ns")
+_DESCRIPTIVE_OF_ZONE = ("name", "outline_m", "pre_window_s", "case_gap_s", "hours_of_use", "to_ns")
 
 
 def timeline(

@@ -161,7 +161,7 @@ class Archive:
         """Files that were begun; none where the note cannot be read, so that they stay as evidence."""
         try:
             begun = json.loads((self._folder / FOLDER / BEGUN).read_bytes())
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             return frozenset()
         return frozenset(str(file) for file in begun) if isinstance(begun, list) else frozenset()
 

@@ -136,6 +136,11 @@ def _claim_target(store: Store, target: Path, anew: bool) -> None:
     if target.resolve().is_relative_to(store.folder.resolve()):
         raise Refused(f"{target} lies inside the data folder; a backup there would be lost together with it.")
     marker = read_json(target / MARKER)
+    if marker is None and (target / MARKER).exists():
+        raise StoreError(
+            f"{target / MARKER} cannot be read, so nobody knows whose backups these are; nothing was "
+            "written. Put it back from another copy, or name another folder."
+        )
     if marker is not None and marker.get("record") != store.key:
         raise Refused(
             f"{target} holds the backups of another record; nothing was written. Name another folder."

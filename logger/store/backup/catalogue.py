@@ -29,6 +29,7 @@ FORMAT = "stillroom backup 1"
 FILES = "files"
 MANIFEST = "manifest.json"
 REPORT = "report.json"
+SHA256 = re.compile(r"[0-9a-f]{64}")
 NAME = re.compile(r"(\d{6})-\d{8}T\d{6}Z")
 
 
@@ -143,9 +144,31 @@ def _generation(folder: Path) -> Generation:
     expected = report.get("manifest_sha256")
     if expected is not None and expected != sha256_of(folder / MANIFEST):
         manifest = {}
-    if manifest and (manifest.get("format") != FORMAT or not {"at_ns", "head", "files"} <= manifest.keys()):
-        manifest = {}
-    return Generation(folder, manifest, report)
+    return Generation(folder, manifest if _is_manifest(manifest) else {}, report)
+
+
+def _is_manifest(facts: Mapping[str, Any]) -> bool:
+    """Whether every fact that is used has its form; a backup folder is a place where others write, too."""
+    head, files, database = (facts.get(name) for name in ("head", "files", "database"))
+    return (
+        facts.get("format") == FORMAT
+        and _is_count(facts.get("at_ns"))
+        and isinstance(facts.get("newest_reading"), str | None)
+        and isinstance(head, dict)
+        and _is_count(head.get("number"))
+        and isinstance(head.get("sha256"), str)
+        and _is_file_entry(database)
+        and isinstance(files, dict)
+        and all(_is_file_entry(entry) and _is_count(entry.get("bytes")) for entry in files.values())
+    )
+
+
+def _is_count(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**63
+
+
+def _is_file_entry(entry: Any) -> bool:
+    return isinstance(entry, dict) and bool(SHA256.fullmatch(str(entry.get("sha256"))))
 
 
 def _list_names(present: list[Generation]) -> str:

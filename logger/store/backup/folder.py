@@ -15,16 +15,21 @@ from pathlib import Path
 from typing import Any
 
 from ...errors import StoreError
-from ..files import PART, sync_folder
+from ...processes.waits import moved, waiting_for
+from ..files import CHUNK, PART, sync_folder
 
-CHUNK = 1 << 20
+LARGEST_JSON = 64 << 20  # bytes; the list of ten years of files is a hundredth of it
 
 
 @contextmanager
 def plain_target_errors(folder: Path) -> Iterator[None]:
-    """Turn what the system says about the folder into a sentence for a person; the cause stays attached."""
+    """Turn what the system says about the folder into a sentence for a person; the cause stays attached.
+
+    A folder that does not answer is named by `waits.lasting`.
+    """
     try:
-        yield
+        with waiting_for(f"the folder {folder}"):
+            yield
     except OSError as error:
         named = f" ({error.filename})" if error.filename else ""
         raise StoreError(
@@ -41,6 +46,7 @@ def copy_file(source: Path, path: Path) -> str:
         while chunk := coming.read(CHUNK):
             sha.update(chunk)
             going.write(chunk)
+            moved()
         _sync(going.fileno())
     _rename(part, path)
     return sha.hexdigest()
@@ -64,10 +70,12 @@ def write_json(path: Path, facts: Mapping[str, Any]) -> str:
 
 
 def read_json(path: Path) -> dict[str, Any] | None:
-    """The facts in a file; None where it is not there or holds none."""
+    """The facts in a file; None where it is not there or holds none, whoever wrote it."""
     try:
-        facts = json.loads(path.read_bytes())
-    except (FileNotFoundError, ValueError):
+        with path.open("rb") as file:
+            content = file.read(LARGEST_JSON + 1)
+        facts = json.loads(content) if len(content) <= LARGEST_JSON else None
+    except (FileNotFoundError, IsADirectoryError, ValueError, RecursionError):
         return None
     return facts if isinstance(facts, dict) else None
 

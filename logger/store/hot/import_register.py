@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Row, select
 
 from ...errors import StoreError
-from ..files import write_durably
+from ..files import copy_durably, sha256_of, write_durably
 from ..types import JSON, ImportedFile
 from .database import Database
 from .journal import Journal
@@ -45,7 +45,7 @@ class ImportRegister:
         self,
         sha256: str,
         name: str,
-        content: bytes,
+        content: bytes | Path,
         summary: Mapping[str, JSON],
         *,
         who: str = "import",
@@ -53,9 +53,9 @@ class ImportRegister:
     ) -> None:
         """Store the original bit-identical under originals/ and journal the import.
 
-        A file that is registered already changes nothing.
+        A file that is registered already changes nothing. `content`: its bytes, or where it lies.
         """
-        actual = hashlib.sha256(content).hexdigest()
+        actual = sha256_of(content) if isinstance(content, Path) else hashlib.sha256(content).hexdigest()
         if actual != sha256:
             raise StoreError(
                 f"The content of {name} has SHA-256 {actual}, not {sha256}; it was not recorded."
@@ -63,7 +63,10 @@ class ImportRegister:
         if self.find(sha256) is not None:
             return
         original = f"originals/{sha256[:12]}-{_safe_name(name)}"
-        write_durably(self._folder / original, content)
+        if isinstance(content, Path):
+            copy_durably(content, self._folder / original)
+        else:
+            write_durably(self._folder / original, content)
         with self._database.begin() as conn:
             what: dict[str, JSON] = {
                 "sha256": sha256,

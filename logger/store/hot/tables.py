@@ -273,6 +273,16 @@ inspection = Table(
     _instant("to_ns", nullable=True),
     Column("body", JSON, nullable=False),
 )
+# What somebody is typing about a case; an act only once it is written down, which is in the journal.
+case_draft = Table(
+    "case_draft",
+    metadata,
+    Column("case", BigInteger, primary_key=True),
+    Column("field", String, primary_key=True),
+    Column("account", String, primary_key=True),
+    _instant("at_ns"),
+    _text("text"),
+)
 mark = Table(
     "mark",
     metadata,

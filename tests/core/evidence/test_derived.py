@@ -11,7 +11,7 @@ import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 from uncertainties import ufloat, umath
 
-from logger.core.evidence.cells import Grid
+from logger.core.evidence.grid import Grid
 from logger.core.judge.judgement import Judgement, judge
 from logger.core.judge.settling import BodyState
 from logger.core.measurement.check import statistics

@@ -10,7 +10,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.core.evidence import reduction
-from logger.core.evidence.cells import Cells, Grid, evidence
+from logger.core.evidence.cells import Cells, evidence
+from logger.core.evidence.grid import Grid
 from logger.instants import NS
 from logger.series import Readings
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.core.evidence.cells import Grid
+from logger.core.evidence.grid import Grid
 from logger.core.judge.judgement import Judgement
 from logger.core.judge.live import Trail, begin_trail, extend_trail
 from logger.core.judge.settings import judge_over

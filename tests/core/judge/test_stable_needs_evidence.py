@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from logger.acts.probes import fewer
-from logger.core.evidence.cells import Grid
+from logger.core.evidence.grid import Grid
 from logger.core.judge.judgement import Judgement
 from logger.core.judge.settings import judge_over
 from logger.core.judge.settling import BodyState

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, inspect, text
 
 from logger.errors import StoreError
 
-NEWEST = "0008"
+NEWEST = "0009"
 
 
 def version(conn: Connection) -> str | None:

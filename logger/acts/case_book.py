@@ -1,0 +1,260 @@
+"""What was done about cases, read from the journal: numbers, texts, decisions, closing, joins and parts.
+
+What was noted on single excursions before there were cases belongs to the case that holds those excursions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from ..core.judge.cases import Case, NumberedCase
+from ..instants import parse
+from ..store import JournalEntry, Store
+from .dispositions import CAUSES, Book, Disposition, book, span_of
+from .required import visible
+
+KIND = "case"
+UTC = ZoneInfo("UTC")
+TEXTS = {
+    "cause": "a cause from the list",
+    "detail": "the cause in words",
+    "immediate_action": "the immediate action",
+    "impact": "the effect on results",
+    "decision": "the decision",
+    "customer": "customer: who is told what, or why nobody",
+}
+
+
+@dataclass(frozen=True)
+class CaseTexts:
+    """What is written in a case; empty: nothing yet. `look_on` is an ISO 8601 day."""
+
+    cause: str = ""
+    detail: str = ""
+    immediate_action: str = ""
+    impact: str = ""
+    decision: str = ""
+    customer: str = ""
+    corrective_action: str = ""
+    look_on: str = ""
+
+    @property
+    def missing(self) -> list[str]:
+        """What is still to be entered before the case can be closed, in words."""
+        missing = [words for name, words in TEXTS.items() if not visible(getattr(self, name))]
+        if self.cause.strip() and self.cause not in CAUSES:
+            missing.append(TEXTS["cause"])
+        return missing + (["the day on which the corrective action is looked at"] if self._no_day else [])
+
+    @property
+    def _no_day(self) -> bool:
+        return visible(self.corrective_action) and not self.look_on
+
+
+@dataclass(frozen=True)
+class Written:
+    """One text with who wrote it, when, and in which entry of the journal."""
+
+    text: str
+    who: str
+    at_ns: int
+    entry: int
+
+
+@dataclass(frozen=True)
+class CaseDecision:
+    """The newest decision on an affected inspection; `verdict`: its verdict then, "" where not noted."""
+
+    inspection: str
+    decision: str
+    customer: str
+    reason: str
+    verdict: str
+    who: str
+    at_ns: int
+    entry: int
+
+
+@dataclass(frozen=True)
+class Closing:
+    """The act by which a case was closed; `rules`: those that it covered."""
+
+    who: str
+    at_ns: int
+    entry: int
+    rules: frozenset[str]
+
+
+@dataclass(frozen=True)
+class CaseWork:
+    """Everything that was done about a case; `reopened`: why it is open again after it was closed."""
+
+    written: Mapping[str, Written] = field(default_factory=dict)
+    decisions: Mapping[str, CaseDecision] = field(default_factory=dict)
+    closing: Closing | None = None
+    reopened: str = ""
+    entries: tuple[JournalEntry, ...] = ()
+
+    @property
+    def texts(self) -> CaseTexts:
+        """The newest text of each field."""
+        return CaseTexts(**{name: w.text for name, w in self.written.items()})
+
+
+@dataclass(frozen=True)
+class CaseBook:
+    """Every act on cases in order, and what was noted before there were cases."""
+
+    entries: tuple[JournalEntry, ...]
+    earlier: Book
+    proof: tuple[JournalEntry, ...] = ()  # entries of what was noted before, as they stand in the journal
+
+    @property
+    def newest(self) -> int:
+        """Number of the newest act on a case; 0 while there is none."""
+        return self.entries[-1].number if self.entries else 0
+
+    def numbered(self, zone: str | None = None) -> list[NumberedCase]:
+        """Every case that has a number, of one zone or all, as last described."""
+        described: dict[int, JournalEntry] = {}
+        decided: dict[int, int] = {}
+        for entry in self.entries:
+            number = int(str(entry.what["case"]))
+            if "runs" in entry.what and entry.what["act"] in ("opened", "revised"):
+                described[number] = entry
+            if entry.what["act"] in ("decision", "closed"):
+                decided.setdefault(number, entry.at_ns)
+        cases = [_numbered(number, entry, decided.get(number)) for number, entry in described.items()]
+        return sorted((c for c in cases if zone in (None, c.zone)), key=lambda c: c.number)
+
+    def last_number(self) -> int:
+        """The highest number that was given."""
+        return max((int(str(e.what["case"])) for e in self.entries), default=0)
+
+    def void(self) -> dict[int, JournalEntry]:
+        """Numbers whose excursions vanished, with the entry that says why."""
+        void: dict[int, JournalEntry] = {}
+        for entry in self.entries:
+            number = int(str(entry.what["case"]))
+            if entry.what["act"] == "void":
+                void[number] = entry
+            elif entry.what["act"] == "revised":
+                void.pop(number, None)
+        return void
+
+    def joined(self) -> dict[int, int]:
+        """Number -> number of the case that a person joined it to, where that still holds."""
+        joined: dict[int, int] = {}
+        for entry in self.entries:
+            number = int(str(entry.what["case"]))
+            if entry.what["act"] == "joined":
+                joined[number] = int(str(entry.what["to_case"]))
+            elif entry.what["act"] == "parted" and not entry.what.get("at"):
+                joined.pop(number, None)
+        return joined
+
+    def cuts(self, zone: str) -> list[int]:
+        """Instants in ns at which a person parted a case of a zone in two."""
+        return [
+            parse(str(e.what["at"]), UTC)
+            for e in self.entries
+            if e.what["act"] == "parted" and e.what.get("at") and e.what["zone"] == zone
+        ]
+
+    def revision(self, number: int) -> int:
+        """How often the description of a case was revised."""
+        return sum(e.what["act"] == "revised" and e.what["case"] == number for e in self.entries)
+
+    def work(self, case: Case) -> CaseWork:
+        """Everything that was done about a case, under any of its numbers or on its excursions."""
+        acts = [e for e in self.entries if e.what["case"] in case.numbers]
+        written: dict[str, Written] = {}
+        decisions: dict[str, CaseDecision] = {}
+        closing, reopened, carried = self._carried(case, written, decisions)
+        for entry in acts:
+            act = entry.what["act"]
+            if act in ("note", "closed"):
+                _read_texts(entry, written)
+            if act == "decision":
+                decision = _case_decision(entry)
+                decisions[decision.inspection] = decision
+            elif act == "closed":
+                rules = frozenset(str(run["rule"]) for run in _mappings(entry.what["runs"]))
+                closing, reopened = Closing(entry.who, entry.at_ns, entry.number, rules), ""
+            elif entry.what.get("reopened") and closing is not None:
+                reopened = str(entry.what["reopened"])
+        both = sorted([*carried, *acts], key=lambda e: e.number)
+        return CaseWork(written, decisions, closing, reopened, tuple(both))
+
+    def _carried(
+        self, case: Case, written: dict[str, Written], decisions: dict[str, CaseDecision]
+    ) -> tuple[Closing | None, str, list[JournalEntry]]:
+        """What was noted on single excursions: texts, decisions, and whether each one was closed."""
+        spans = [span_of(e) for e in case.runs]
+        notes = [d for d in self.earlier.of_excursions if any(d.about.meets(s) for s in spans)]
+        deeds = [
+            d
+            for d in self.earlier.of_inspections
+            if d.about.kind == "excursion" and any(d.about.meets(s) for s in spans)
+        ]
+        for note in notes:
+            for name, text in asdict(note.findings).items():
+                if visible(text):
+                    written[name] = Written(text, note.who, note.at_ns, note.number)
+        decisions.update({d.inspection: _carried_decision(d) for d in deeds})
+        numbers = {d.number for d in (*notes, *deeds)}
+        carried = [e for e in self.proof if e.number in numbers]
+        newest = [self.earlier.excursion(e) for e in case.runs if e.asks_disposition]
+        last = max((d for d in newest if d is not None and d.closed), key=lambda d: d.number, default=None)
+        if last is None or not all(d is not None and d.closed for d in newest):
+            return None, "", carried
+        rules = frozenset(e.rule for e in case.runs)
+        return Closing(last.who, last.at_ns, last.number, rules), "", carried
+
+
+def case_book(store: Store) -> CaseBook:
+    """Read everything that was done about cases."""
+    earlier = book(store)
+    kinds = ("disposition-excursion", "disposition-inspection")
+    proof = [e for kind in kinds for e in store.journal.entries(kind=kind)]
+    return CaseBook(tuple(store.journal.entries(kind=KIND)), earlier, tuple(proof))
+
+
+def _numbered(number: int, entry: JournalEntry, decided_ns: int | None) -> NumberedCase:
+    runs = tuple(
+        (str(run["rule"]), parse(str(run["from"]), UTC), parse(str(run["to"]), UTC))
+        for run in _mappings(entry.what["runs"])
+    )
+    return NumberedCase(number, str(entry.what["zone"]), runs, decided_ns)
+
+
+def _mappings(rows: Any) -> list[Mapping[str, Any]]:
+    return list(rows)
+
+
+def _read_texts(entry: JournalEntry, written: dict[str, Written]) -> None:
+    texts: Any = entry.what.get("texts") or {}
+    for name, text in dict(texts).items():
+        if name in written and written[name].text == text:
+            continue
+        written[name] = Written(str(text), entry.who, entry.at_ns, entry.number)
+
+
+def _case_decision(entry: JournalEntry) -> CaseDecision:
+    what = entry.what
+    key, decision, customer, verdict = (
+        str(what.get(name, "")) for name in ("inspection", "decision", "customer", "verdict")
+    )
+    return CaseDecision(key, decision, customer, entry.why, verdict, entry.who, entry.at_ns, entry.number)
+
+
+def _carried_decision(d: Disposition) -> CaseDecision:
+    return CaseDecision(d.inspection, d.decision, d.customer, d.reason, "", d.who, d.at_ns, d.number)
+
+
+def is_closed(work: CaseWork) -> bool:
+    """Whether a case is closed and was not opened again."""
+    return work.closing is not None and not work.reopened

@@ -1,0 +1,273 @@
+"""Where to put the probe: which permanent position, or which few, predict the air of the machine's volume.
+
+Offsets and weights are fitted to the other days and tried on each day in turn (leave-one-block-out, Stone
+1974; blocks for dependence, Burman, Chow & Nolan 1994).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from ...model.figures import unit_name
+from ...series import Bool, Float, Int
+from .channel_record import DAY_S, ChannelRecord
+from .figure import Answer, Figure, absent, counted
+
+CELL_S = 300
+LEAST_BLOCKS = 5
+WISHED_BLOCKS = 7
+LEAST_SHARE = 0.9
+MOST_TOGETHER = 3
+RIDGE = 1e-5
+LATER = 1.2  # the weeks after are worse by up to so much: 8 % for one probe, 17 % for three, in trials
+METHOD = "days left out one by one; offset and weights from the other days"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A set of permanent positions: offset and weights on the whole record,
+    rms of each left-out day (blocks,).
+    """
+
+    names: tuple[str, ...]
+    offset: float
+    weights: Float
+    squares: Float
+    prediction: Float
+
+    @property
+    def rms(self) -> float:
+        """Root of the mean square of what is left, days weighed alike."""
+        return float(np.sqrt(self.squares.mean()))
+
+
+def representativeness(
+    permanent: Mapping[str, ChannelRecord], volume: Mapping[str, ChannelRecord], um_per_K: float | None = None
+) -> Answer:
+    """Which of the permanent positions predicts the mean of the volume's positions best, and how well."""
+    names = list(permanent)
+    unit = next(iter(volume.values())).difference_unit
+    v, columns, block = _common(permanent, volume)
+    usable = _usable(columns, v)
+    blocks = len(np.unique(block[np.isfinite(v)]))
+    if blocks < LEAST_BLOCKS:
+        why = f"{counted(blocks, 'day')} with readings of the volume and of permanent probes."
+        needed = f"Record {WISHED_BLOCKS} days or more with all of them in place."
+        return Answer("site", f"Not shown: {why}", (absent("rms", unit, why, needed, METHOD),))
+    kept = [i for i in range(len(names)) if usable[i] >= LEAST_SHARE]
+    dropped = [
+        f"{names[i]} has readings in {usable[i]:.0%} of the time only."
+        for i in range(len(names))
+        if i not in kept
+    ]
+    if not kept:
+        why = "no permanent probe has readings in 90 % of the time."
+        return Answer("site", f"Not shown: {why}", (absent("rms", unit, why, method=METHOD),), tuple(dropped))
+    good = np.isfinite(v) & np.isfinite(columns[kept]).all(axis=0)
+    data = _Data(v[good], columns[kept][:, good], block[good], [names[i] for i in kept])
+    choices = _choices(data)
+    return _answer(choices, data, unit, um_per_K, dropped)
+
+
+@dataclass(frozen=True)
+class _Data:
+    v: Float
+    x: Float
+    block: Int
+    names: list[str]
+
+
+def _common(
+    permanent: Mapping[str, ChannelRecord], volume: Mapping[str, ChannelRecord]
+) -> tuple[Float, Float, Int]:
+    """Mean of the volume (n,), permanent probes (k, n), and the local day of each cell of 5 min (n,)."""
+    records = [*permanent.values(), *volume.values()]
+    step_s = max([CELL_S, *(r.step_s for r in records)])
+    coarse = [r.coarser(step_s) if r.step_s < step_s else r for r in records]
+    start = max(r.start_s for r in coarse)
+    end = min(r.start_s + len(r) * step_s for r in coarse)
+    n = max(0, (end - start) // step_s)
+    rows = np.stack([r.value[(start - r.start_s) // step_s :][:n] for r in coarse])
+    x, inside = rows[: len(permanent)], rows[len(permanent) :]
+    v = np.where(np.isfinite(inside).all(axis=0), inside.mean(axis=0), np.nan)
+    first = coarse[0]
+    local = first.local_s[(start - first.start_s) // step_s :][:n]
+    return v, x, local // DAY_S
+
+
+def _usable(x: Float, v: Float) -> Float:
+    known = np.isfinite(v)
+    return np.asarray((np.isfinite(x) & known).sum(axis=1) / max(1, int(known.sum())))
+
+
+def _choices(data: _Data) -> list[Choice]:
+    """Every set of one, two and three, best first."""
+    k = len(data.names)
+    days = np.unique(data.block)
+    sums = [_sums(data, data.block == day) for day in days]
+    whole = _add(sums)
+    choices = []
+    for size in range(1, min(MOST_TOGETHER, k) + 1):
+        for chosen in combinations(range(k), size):
+            squares = [_left_out(whole, one, chosen) for one in sums]
+            offset, weights = _fit(whole, chosen)
+            prediction = offset + weights @ data.x[list(chosen)]
+            named = tuple(data.names[i] for i in chosen)
+            choices.append(Choice(named, offset, weights, np.array(squares), prediction))
+    return sorted(choices, key=lambda c: c.rms)
+
+
+@dataclass(frozen=True)
+class _Sums:
+    """Sums over cells: count, of each column and v (k + 1,), and of their products (k + 1, k + 1)."""
+
+    n: float
+    first: Float
+    second: Float
+
+
+def _sums(data: _Data, here: Bool) -> _Sums:
+    centre = data.v.mean()  # differences of small numbers keep their digits
+    rows = np.vstack((data.x[:, here], data.v[here])) - centre
+    return _Sums(float(here.sum()), rows.sum(axis=1), rows @ rows.T)
+
+
+def _add(parts: list[_Sums]) -> _Sums:
+    return _Sums(
+        sum(p.n for p in parts),
+        np.sum([p.first for p in parts], axis=0),
+        np.sum([p.second for p in parts], axis=0),
+    )
+
+
+def _less(whole: _Sums, part: _Sums) -> _Sums:
+    return _Sums(whole.n - part.n, whole.first - part.first, whole.second - part.second)
+
+
+def _fit_centred(s: _Sums, chosen: tuple[int, ...]) -> tuple[float, Float]:
+    """Offset (about the centre) and weights; of one probe the weight is 1,
+    of more they lean to equal ones.
+    """
+    at, size = list(chosen), len(chosen)
+    mean = s.first / s.n
+    equal = np.full(size, 1 / size)
+    weights = np.asarray(equal, np.float64)
+    if size > 1:
+        covariance = s.second / s.n - np.outer(mean, mean)
+        a = covariance[np.ix_(at, at)] + RIDGE * np.eye(size)
+        weights = np.asarray(np.linalg.solve(a, covariance[at, -1] + RIDGE * equal), np.float64)
+    return float(mean[-1] - weights @ mean[at]), weights
+
+
+def _fit(s: _Sums, chosen: tuple[int, ...]) -> tuple[float, Float]:
+    return _fit_centred(s, chosen)
+
+
+def _left_out(whole: _Sums, part: _Sums, chosen: tuple[int, ...]) -> float:
+    """Mean square on one day of what the other days predict for it."""
+    offset, weights = _fit_centred(_less(whole, part), chosen)
+    vector = np.zeros(len(part.first))
+    vector[-1] = 1.0
+    vector[list(chosen)] -= weights
+    square = vector @ part.second @ vector - 2 * offset * (vector @ part.first) + part.n * offset**2
+    return max(float(square / part.n), 0.0)
+
+
+def not_worse(best: Choice, other: Choice) -> bool:
+    """Whether the record cannot tell that another choice is worse: difference of squares, day by day."""
+    from scipy.stats import t
+
+    apart = other.squares - best.squares
+    n = len(apart)
+    return bool(apart.mean() < t.ppf(0.975, n - 1) * apart.std(ddof=1) / n**0.5)
+
+
+def _answer(
+    choices: list[Choice], data: _Data, unit: str, um_per_K: float | None, remarks: list[str]
+) -> Answer:
+    singles = [c for c in choices if len(c.names) == 1]
+    best = singles[0]
+    ties = [c.names[0] for c in singles[1:] if not_worse(best, c)]
+    together = next((c for c in choices if len(c.names) > 1), None)
+    advised = together if together is not None and not not_worse(together, best) else None
+    figures = [_rms(best, unit, "rms of the best position"), _offset(best, data, unit)]
+    if advised is not None:
+        figures.append(_rms(advised, unit, f"rms of {' and '.join(advised.names)}"))
+    if um_per_K is not None:
+        low, high = (None if x is None else x * um_per_K for x in (figures[0].low, figures[0].high))
+        figures.append(Figure("on the length", best.rms * um_per_K, "µm", low, high, method="rms times α·L"))
+    lines = [
+        *remarks,
+        f"Expect up to {LATER} times this in the weeks after: {LATER * best.rms:.3f} {unit_name(unit)}.",
+    ]
+    if ties:
+        lines.append(f"The record does not tell it from {', '.join(ties)}: these are not worse.")
+    if advised is not None:
+        weights = ", ".join(f"{w:.2f} {n}" for n, w in zip(advised.names, advised.weights, strict=True))
+        lines.append(f"Together better: {weights}, offset {advised.offset:+.3f} {unit_name(unit)}.")
+    elif together is not None:
+        lines.append("Two or three together are not shown to be better than the best one.")
+    return Answer(
+        "site", _headline(best, unit, ties), tuple(figures), tuple(lines), _tables(choices, best, data)
+    )
+
+
+def _rms(choice: Choice, unit: str, name: str) -> Figure:
+    """rms with a bracket of the days: their mean square ± t·s/√n."""
+    from scipy.stats import t
+
+    n = len(choice.squares)
+    half = t.ppf(0.975, n - 1) * choice.squares.std(ddof=1) / n**0.5
+    low, high = (float(np.sqrt(max(choice.squares.mean() + sign * half, 0.0))) for sign in (-1, 1))
+    return Figure(name, choice.rms, unit, low, high, float(n), METHOD)
+
+
+def _offset(choice: Choice, data: _Data, unit: str) -> Figure:
+    from scipy.stats import t
+
+    x = data.x[data.names.index(choice.names[0])]
+    days = np.unique(data.block)
+    means = np.array([(data.v - x)[data.block == day].mean() for day in days])
+    half = float(t.ppf(0.975, len(days) - 1) * means.std(ddof=1) / len(days) ** 0.5)
+    value = float(means.mean())
+    return Figure(
+        f"offset of {choice.names[0]}",
+        value,
+        unit,
+        value - half,
+        value + half,
+        float(len(days)),
+        "mean of days",
+    )
+
+
+def _headline(best: Choice, unit: str, ties: list[str]) -> str:
+    name = unit_name(unit)
+    tie = f", or {' or '.join(ties[:2])}" if ties else ""
+    return f"Keep {best.names[0]}{tie}: expect ±{best.rms:.3f} {name}, add {best.offset:+.3f} {name}."
+
+
+def _tables(choices: list[Choice], best: Choice, data: _Data) -> dict[str, dict[str, list[object]]]:
+    listed = [c for c in choices if len(c.names) == 1] + [c for c in choices if len(c.names) > 1][:3]
+    worst = int(np.argmax(best.squares))
+    day = np.unique(data.block)[worst]
+    here = data.block == day
+    return {
+        "candidates": {
+            "position": [" + ".join(c.names) for c in listed],
+            "rms": [c.rms for c in listed],
+            "low": [_rms(c, "K", "").low for c in listed],
+            "high": [_rms(c, "K", "").high for c in listed],
+            "offset": [c.offset for c in listed],
+            "not worse": [c is best or not_worse(best, c) for c in listed],
+        },
+        "worst day": {
+            "cell": list(range(int(here.sum()))),
+            "volume": data.v[here].tolist(),
+            "prediction": best.prediction[here].tolist(),
+        },
+    }

@@ -1,0 +1,84 @@
+"""Cases in a record and a package, as plain data: what happened, what was decided, and who is proven to have.
+
+What customers were told stands in packages and case sheets, not in records, which go to customers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from ..inspections.case_record import CaseRecord
+from ..inspections.case_timeline import case_timeline
+from ..inspections.cases import cases_in, impacts_of
+from ..instants import rfc3339
+from .names import Names
+
+if TYPE_CHECKING:
+    from ..store import JournalEntry, Store
+    from ..verdicts.verdicts import Verdicts
+    from .interval import Interval
+
+CONFIDENTIAL = ("customer",)
+
+
+def record_cases(verdicts: Verdicts, span: Interval) -> list[dict[str, Any]]:
+    """Cases of a zone that touch the interval of a record, without what customers were told."""
+    records = cases_in(verdicts, span.zone, span.from_ns, span.to_ns, span.now_ns)
+    names = Names(verdicts.store)
+    return [_without_customers(case_facts(verdicts, r, names, span.now_ns)) for r in records]
+
+
+def case_facts(verdicts: Verdicts, record: CaseRecord, names: Names, now_ns: int) -> dict[str, Any]:
+    """All of a case; beside each name whether an account proved it."""
+    proven = {e.number: names.proven(e.who, e.what) for e in record.work.entries}
+    facts = record.to_dict()
+    effects = {i.job.key: i for i in impacts_of(verdicts, record, now_ns)}
+    for row in facts["inspections"]:
+        impact = effects[row["inspection"]]
+        row |= {"verdict": impact.verdict, "reason": impact.reason, "effect_um": impact.effect_um}
+        row |= {"share_of_tolerance": impact.share, "title": impact.job.title}
+        if row.get("entry"):
+            row["proven"] = proven.get(row["entry"], False)
+    for text in facts["written"].values():
+        text["proven"] = proven.get(text["entry"], False)
+    if facts["closed"]:
+        facts["closed"]["proven"] = proven.get(facts["closed"]["entry"], False)
+    return facts
+
+
+def case_history(store: Store, verdicts: Verdicts, record: CaseRecord) -> list[dict[str, Any]]:
+    """What happened in a case in order of time."""
+    return [h.to_dict() for h in case_timeline(store, verdicts.setup, record)]
+
+
+def _without_customers(facts: dict[str, Any]) -> dict[str, Any]:
+    for part in ("texts", "written"):
+        facts[part] = {name: value for name, value in facts[part].items() if name not in CONFIDENTIAL}
+    facts["inspections"] = [
+        {name: value for name, value in row.items() if name not in CONFIDENTIAL}
+        for row in facts["inspections"]
+    ]
+    return facts
+
+
+def decisions_by_inspection(cases: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
+    """Key of an inspection -> the decision on it in each case that affects it, and where none is yet."""
+    decisions: dict[str, list[dict[str, Any]]] = {}
+    for case in cases:
+        for row in case["inspections"]:
+            decisions.setdefault(row["inspection"], []).append(
+                {"case": case["case"], **{k: v for k, v in row.items() if k != "inspection"}}
+            )
+    return decisions
+
+
+def decision_words(decision: Mapping[str, Any]) -> str:
+    """A decision in words, as in "case 1: measure again"; one that is missing says so."""
+    return f"case {decision['case']}: {decision['decision'] or 'not decided'}"
+
+
+def act_line(entry: JournalEntry, names: Names) -> dict[str, Any]:
+    """An act in plain data: kind, when it was done, and who."""
+    proven = names.proven(entry.who, entry.what)
+    return {"kind": entry.kind, "at": rfc3339(entry.at_ns), "who": entry.who, "proven": proven}

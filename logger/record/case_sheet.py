@@ -1,0 +1,58 @@
+"""The sheet of one case as PDF: tagged (PDF/UA-1) and archival (PDF/A-3a), with all its facts attached."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..inspections.case_record import CaseRecord
+from ..instants import NS, rfc3339
+from .case_facts import case_facts, case_history
+from .case_words import sheet
+from .figure import figure
+from .interval import Interval
+from .letters import all_printable, printable
+from .names import Names
+from .pdf import STANDARDS
+
+if TYPE_CHECKING:
+    from ..verdicts.verdicts import Verdicts
+
+_HERE = Path(__file__).parent
+AROUND_NS = 2 * 3600 * NS
+
+
+def case_sheet(verdicts: Verdicts, record: CaseRecord, now_ns: int) -> bytes:
+    """The bytes of the PDF; equal facts and an equal second give equal bytes."""
+    import typst
+
+    store, setup = verdicts.store, verdicts.setup
+    facts = case_facts(verdicts, record, Names(store), now_ns)
+    head = {
+        "room": setup.room.name,
+        "site": setup.room.site,
+        "timezone": setup.room.timezone,
+        "simulated": store.simulated,
+        "zones": {key: zone.name for key, zone in setup.zones.items()},
+        "printed": rfc3339(now_ns // NS * NS),
+    }
+    words = sheet(facts, case_history(store, verdicts, record), head)
+    end_ns = min(max(record.settled_ns.values()) + AROUND_NS, now_ns)
+    span = Interval(record.case.zone, record.case.from_ns - AROUND_NS, end_ns, now_ns)
+    periods = verdicts.periods(span.zone, span.from_ns, span.to_ns, now_ns, refresh=False)
+    files = {
+        "main.typ": (_HERE / "case.typ").read_bytes(),
+        "page.json": json.dumps(all_printable(words), ensure_ascii=False).encode(),
+        "chart.svg": printable(figure(store, setup, periods, span)).encode(),
+        "case.json": json.dumps(facts, indent=1, ensure_ascii=False).encode() + b"\n",
+    }
+    compile_files: Any = typst.compile  # its type hints do not know that files may be given by name
+    pdf: bytes = compile_files(
+        files,
+        font_paths=[str(_HERE / "fonts")],
+        ignore_system_fonts=True,
+        pdf_standards=STANDARDS,
+        timestamp=now_ns // NS,
+    )
+    return pdf

@@ -1,0 +1,171 @@
+"""Cases on paper: sections of a record, and the sheet of one case; layouts: `page.typ`, `case.typ`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, TypeAlias
+from zoneinfo import ZoneInfo
+
+from ..instants import parse, wall
+from .case_facts import decision_words
+from .names import EXPLANATION, person_text
+
+Facts: TypeAlias = Mapping[str, Any]
+TEXTS = (
+    ("cause", "Cause"),
+    ("detail", "Cause in words"),
+    ("immediate_action", "Immediate action"),
+    ("impact", "Effect on results"),
+    ("decision", "Decision"),
+    ("customer", "Customer"),
+    ("corrective_action", "Corrective action"),
+    ("look_on", "Effect looked at on"),
+)
+Section: TypeAlias = tuple[str, Sequence[str], str, Sequence[Sequence[str]], str]
+
+
+def case_section(cases: Sequence[Facts], zone: ZoneInfo) -> Section:
+    """Title, heads, alignment, rows and the words for none: cases of a record with cause and decision."""
+    asked = [case for case in cases if case["in_use"]]
+    rows = [_case_row(case, zone) for case in asked]
+    quiet = len(cases) - len(asked)
+    if quiet:
+        rows.append(("–", f"{quiet} outside hours of use", "", "", "", "nothing is asked"))
+    heads = ("Case", "From", "To", "Cause", "What was found and decided", "State")
+    return "Cases", heads, "lllwww", rows, "No rule was broken."
+
+
+def _case_row(case: Facts, zone: ZoneInfo) -> tuple[str, ...]:
+    texts = case["texts"]
+    cause = ": ".join(filter(None, (texts.get("cause"), texts.get("detail")))) or "not named yet"
+    words = ". ".join(
+        filter(None, (texts.get("immediate_action"), texts.get("impact"), texts.get("decision")))
+    )
+    closed = case["closed"] if case["state"] == "closed" else None
+    missing = f", {len(case['missing'])} missing" if case["missing"] else ""
+    by = f" by {person_text(closed, 'who')}, {_short(closed['at'], zone)}" if closed else ""
+    number = str(case["case"] or "–")
+    times = _short(case["from"], zone), _short(case["to"], zone)
+    return number, *times, cause, words or "nothing yet", f"{case['state']}{missing}{by}"
+
+
+def inspection_section(inspections: Sequence[Facts], zone: ZoneInfo) -> Section:
+    """Inspections of a record, each with the decision in every case that affects it."""
+    rows = [
+        (
+            row["key"],
+            row["title"],
+            _short(row["from"], zone),
+            _short(row["to"], zone),
+            row["verdict"],
+            "; ".join(map(decision_words, row.get("decisions", ()))),
+        )
+        for row in inspections
+    ]
+    heads = ("Inspection", "Of", "From", "To", "Verdict", "Decision")
+    return "Inspections in this interval", heads, "lwlllw", rows, "None was registered."
+
+
+def _short(text: str, zone: ZoneInfo) -> str:
+    return wall(parse(text, zone), zone)[:16]
+
+
+def sheet(facts: Facts, happenings: Sequence[Facts], head: Facts) -> dict[str, Any]:
+    """What `case.typ` needs: the words of one case. `head`: room, site, zone names, time zone, simulated."""
+    zone = ZoneInfo(head["timezone"])
+    number = facts["case"] or "without number"
+    span = f"{wall(parse(facts['from'], zone), zone)} to {wall(parse(facts['to'], zone), zone)}"
+    return {
+        "watermark": "SIMULATED" if head["simulated"] else "",
+        "title": f"Case {number}",
+        "place": f"{head['room']}, {head['site']}",
+        "zone": ", ".join(head["zones"][key] for key in facts["zones"]),
+        "sentence": _sentence(facts),
+        "span": span,
+        "sections": [
+            _runs(facts, zone),
+            _timeline(happenings, zone),
+            _inspections(facts, zone),
+            _texts(facts, zone),
+        ],
+        "judged": [EXPLANATION],
+        "footer": f"{head['room']} · case {number} · printed {head['printed']}",
+    }
+
+
+def _sentence(facts: Facts) -> str:
+    closed = facts["closed"]
+    if facts["state"] == "closed" and closed:
+        return f"Case {facts['case']} is closed, by {person_text(closed, 'who')}."
+    if not facts["in_use"]:
+        return "Outside hours of use; no inspection is affected; nothing is asked."
+    return f"Case {facts['case']} is {facts['state']}. Missing: {'; '.join(facts['missing']) or 'nothing'}."
+
+
+def _section(section: Section) -> dict[str, Any]:
+    title, heads, align, rows, none = section
+    return {
+        "title": title,
+        "heads": list(heads),
+        "align": align,
+        "rows": [list(r) for r in rows],
+        "none": none,
+    }
+
+
+def _runs(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = [
+        (
+            e["rule"],
+            _short(e["from"], zone),
+            _short(e["to"], zone),
+            f"{e['worst']:.3f}",
+            f"{e['limit']:.3f}",
+            f"{e['U']:.3f}",
+            {"degC": "°C"}.get(e["unit"], e["unit"]),
+            ", ".join(e["probes"]),
+            "yes" if e["proven"] else "within U",
+        )
+        for e in facts["runs"]
+    ]
+    heads = ("Rule", "From", "To", "Worst", "Limit", "U", "Unit", "Probe", "Proven")
+    return _section(("Runs by rule", heads, "wllrrrlll", rows, "None."))
+
+
+def _timeline(happenings: Sequence[Facts], zone: ZoneInfo) -> dict[str, Any]:
+    rows = [(_short(h["at"], zone), h["what"], h["who"]) for h in happenings]
+    return _section(("In order of time", ("At", "What", "Who"), "lwl", rows, "Nothing."))
+
+
+def _inspections(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = [
+        (
+            row["inspection"],
+            row["title"],
+            row["verdict"],
+            "not known" if row["effect_um"] is None else f"{row['effect_um']:.2f} µm",
+            "not known" if row["share_of_tolerance"] is None else f"{row['share_of_tolerance']:.0%}",
+            _decision(row, zone),
+        )
+        for row in facts["inspections"]
+    ]
+    heads = ("Inspection", "Of", "Verdict", "Thermal error", "Of tolerance", "Decision, reason, customer")
+    return _section(("Affected inspections", heads, "lllrrw", rows, "No inspection is affected."))
+
+
+def _decision(row: Facts, zone: ZoneInfo) -> str:
+    if not row["decision"]:
+        return "not decided"
+    by = f"({person_text(row, 'who')}, {_short(row['at'], zone)})"
+    return f"{row['decision']}: {row['why']}. Customer: {row['customer']} {by}"
+
+
+def _texts(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+    rows = []
+    for name, label in TEXTS:
+        text, written = facts["texts"].get(name), facts["written"].get(name)
+        if text and written:
+            rows.append((label, text, f"{person_text(written, 'who')}, {_short(written['at'], zone)}"))
+    return _section(
+        ("What was found and decided", ("", "Text", "By"), "lwl", rows, "Nothing is written yet.")
+    )

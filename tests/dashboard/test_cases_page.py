@@ -1,0 +1,83 @@
+"""Page Cases on the demo's history: what is shown of a case, and what people write there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from dashboard.data.case_desk import CaseDesk, desk
+from dashboard.data.queries import Queries
+from dashboard.data.source import StoreSource
+from dashboard.pages.cases import address, layout
+from logger.errors import Refused
+from tests.inspections.test_cases import TEXTS, WORDS
+from tests.inspections.test_lists import NOW
+
+
+@pytest.fixture
+def q(demo_copy: Path) -> Iterator[Queries]:
+    source = StoreSource(demo_copy)
+    yield Queries(source, lambda: NOW)
+    source.store.close()
+
+
+@pytest.fixture
+def cases(q: Queries) -> CaseDesk:
+    return desk(q)
+
+
+def test_the_newest_open_case_is_shown_whole(q: Queries, cases: CaseDesk) -> None:
+    """What is missing as a headline, its runs, its inspections with their forms, all texts."""
+    drawn = str(layout(q, ""))
+    assert "Case 1 is open: 2 decisions and 6 texts are missing." in drawn
+    assert "One event: 3 runs of 2 rules." in drawn
+    assert "Decision on I-2603" in drawn
+    assert "0 of 2 decided" in drawn
+    assert address(cases.case(1, NOW)) == "/cases?case=1"
+    assert "Machine bay settled" in drawn
+
+
+def test_an_address_that_names_none_says_so(q: Queries) -> None:
+    assert "case '9'" in str(layout(q, "?case=9"))
+    assert "Expected the number of a case" in str(layout(q, "?case=x"))
+    assert "no excursion in zone" in str(layout(q, "?zone=machine-bay&at=2026-10-20T20:00"))
+
+
+def test_a_draft_is_there_again_and_is_no_act(q: Queries, cases: CaseDesk) -> None:
+    """From the first letter on, for the person who typed it; the journal holds nothing of it."""
+    cases.case(1, NOW)
+    before = q.source.store.journal.head()
+    cases.save_draft(1, "detail", "holm", text="d", now_ns=NOW)
+    cases.save_draft(1, "detail", "holm", text="damper st", now_ns=NOW)
+    assert q.source.store.journal.head() == before
+    record = cases.case(1, NOW)
+    assert {name: d.text for name, d in cases.drafts(record, "holm").items()} == {"detail": "damper st"}
+    assert cases.drafts(record, "faber") == {}
+    with pytest.raises(Refused, match="right-to-left override"):
+        cases.save_draft(1, "detail", "holm", text="a\u202eb", now_ns=NOW)
+
+
+def test_a_refused_close_loses_nothing_and_a_whole_case_closes(q: Queries, cases: CaseDesk) -> None:
+    cases.case(1, NOW)
+    cases.save_draft(1, "detail", "holm", text=TEXTS["detail"], now_ns=NOW)
+    cases.write(1, TEXTS | {"impact": ""}, "Greta Holm", "holm", NOW)
+    assert cases.drafts(cases.case(1, NOW), "holm") == {}
+    with pytest.raises(Refused, match="I-2603, I-2604; the effect on results"):
+        cases.close(1, "Greta Holm", NOW)
+    assert "damper stuck" in str(layout(q, "?case=1"))
+    for key in ("I-2603", "I-2604"):
+        cases.decide(1, key, WORDS, "Greta Holm", NOW)
+    cases.write(1, {"impact": "see each"}, "Greta Holm", "holm", NOW)
+    cases.close(1, "Greta Holm", NOW)
+    drawn = str(layout(q, "?case=1"))
+    assert "Case 1 is closed." in drawn
+    assert "Closed by Greta Holm." in drawn
+    assert "Save texts" not in drawn
+    assert "Every case is closed; choose one of the list." in str(layout(q, ""))
+
+
+def test_hours_by_cause_stand_below_the_case(q: Queries) -> None:
+    drawn = str(layout(q, ""))
+    assert "5 h 25 min" in drawn  # used from 06:00, settled at 11:25
