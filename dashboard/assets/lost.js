@@ -8,6 +8,13 @@
   var setup = null;
   var waiting = false;
   var pending = 0;  // what the page itself asks for just now: a newer question would make its answer void
+  /* What a person waits for says that it runs: a page, an answer, the part that was zoomed to. */
+  var WORKS = ['"output":"..page.children', '"output":"..trend-graph.figure', '"output":"now-table-rows', "check-answer", "soak-answer"];
+  var working = 0;
+  function work(more) {
+    working += more;
+    document.documentElement.toggleAttribute("data-working", working > 0);
+  }
   function clock(ms) {
     var d = new Date(ms);
     return [d.getHours(), d.getMinutes(), d.getSeconds()].map(function (n) { return String(n).padStart(2, "0"); }).join(":");
@@ -44,8 +51,10 @@
   function good() { lastGood = Date.now(); show("lost", ""); }
   window.fetch = function (resource, options) {
     var own = String(resource && resource.url || resource).indexOf("_dash-update-component") >= 0;
+    var works = own && WORKS.some(function (part) { return String(options && options.body).indexOf(part) >= 0; });
     if (own) { pending += 1; }
-    return asked.call(window, resource, options).finally(function () { if (own) { pending -= 1; } }).then(function (response) {
+    if (works) { work(1); }
+    return asked.call(window, resource, options).finally(function () { if (own) { pending -= 1; } if (works) { work(-1); } }).then(function (response) {
       if (own && (response.ok || response.status === 204)) { good(); }
       else if (own && response.status === 401) { signedOut(); }
       else if (own && response.status === 403) { show("lost", "This takes another role than your account has; nothing was changed."); }

@@ -9,7 +9,7 @@ import math
 
 from . import theme
 from .chart import Chart, Figure
-from .local_axis import tick_words
+from .local_axis import FEW_TICKS, TICKS, tick_words
 
 TOP, BOTTOM = 22, 8
 TIMES = 62  # the words of the time axis: time, day, and the offset where it changes
@@ -123,7 +123,7 @@ def time_axis(chart: Chart, panels: int) -> Figure:
         "anchor": name_of(panels - 1),
         "tickcolor": theme.INK_2,
         "tickangle": 0,
-        **tick_words(chart.from_ns, chart.to_ns, chart.clock),
+        **tick_words(chart.from_ns, chart.to_ns, chart.clock, FEW_TICKS if chart.small else TICKS),
     }
 
 

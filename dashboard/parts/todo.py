@@ -19,15 +19,18 @@ from ..access.needs import allowed
 from ..data.case_desk import desk
 from ..data.queries import OpenAlarm, Queries
 from ..data.words import clock, figure, local, plain, quantity_name, sentence
-from .components import verdict
+from .components import behind, verdict
 
 DAY_NS = 86400 * NS
+MOST = 8  # so many are seen at once, the rest is folded
 DAYS = 14  # in which cases that are not closed are looked for
 
 
 def rows(q: Queries) -> list[Component]:
     """One row each: what, since when, and a figure or an act."""
     rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_cases(q), *_overdue(q), *_young(q)]
+    if len(rows_) > MOST:
+        rows_ = [*rows_[:MOST], behind(f"{len(rows_) - MOST} more", *rows_[MOST:])]
     return rows_ or [html.P(_nothing(q), className="calm")]
 
 

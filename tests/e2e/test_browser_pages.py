@@ -47,6 +47,38 @@ def test_pages_are_clean(open_page: Callable[..., Any], record: Any, scheme: str
     assert opened.seen.console == []
 
 
+@pytest.mark.parametrize(
+    ("width", "scheme"), [(390, "light"), (390, "dark"), (1920, "light"), (1920, "dark")]
+)
+def test_first_pages_are_clean_at_other_widths(
+    open_page: Callable[..., Any], record: Any, width: int, scheme: str
+) -> None:
+    """Now with its sheet open, Trend and the wall on a phone and on a wide screen: nothing for axe."""
+    record.raise_alarm()
+    opened = open_page(width=width, scheme=scheme)
+    for path in ("/", "/trend", "/wall"):
+        page = opened.go(path, "#page > *")
+        page.wait_for_timeout(300)
+        if path == "/":
+            ask_to_acknowledge(page)
+        assert opened.axe() == [], path
+    assert opened.seen.console == []
+
+
+@pytest.mark.parametrize("width", [360, 640])
+def test_nothing_is_lost_at_200_percent(open_page: Callable[..., Any], record: Any, width: int) -> None:
+    """A window of 1280 px at 200 % has 640: Now and Trend scroll downwards only, sheet and menu open."""
+    record.raise_alarm()
+    opened = open_page(width=width)
+    for path in ("/", "/trend"):
+        page = opened.go(path, "#page > *")
+        ask_to_acknowledge(page)
+        page.keyboard.press("Escape")
+        page.locator(".all-pages").click()
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert page.locator("#pages a:visible").count() >= 12
+
+
 def test_sheet_is_clean(open_page: Callable[..., Any], record: Any) -> None:
     """The question for a comment is labelled, too, and may be answered before the first tick."""
     record.raise_alarm()
