@@ -57,7 +57,7 @@ def layout(q: Queries, _: str) -> Component:
 def drawn(q: Queries) -> list[Component]:
     """Everything on the wall."""
     statements = q.statements()
-    first, rest = shown(statements)
+    first, rest = chosen_zones(statements)
     wide = len(first) <= ROWS
     # The verdicts stand below each other, behind the longest name.
     names: dict[str, Any] = {
@@ -68,7 +68,7 @@ def drawn(q: Queries) -> list[Component]:
     return [_head(q, rest), zones, _line(q, statements)]
 
 
-def shown(statements: Sequence[Statement]) -> tuple[list[Statement], list[Statement]]:
+def chosen_zones(statements: Sequence[Statement]) -> tuple[list[Statement], list[Statement]]:
     """The zones that are shown, in their order, and those that are only counted: the least bad."""
     if len(statements) <= MOST:
         return list(statements), []
@@ -95,7 +95,7 @@ def _zone(q: Queries, s: Statement, *, wide: bool) -> Component:
     mark = html.Div(className=f"wall-mark swatch-{s.reason.replace(' ', '-')}", role="img", **aria(s.reason))
     name = html.P(s.name, className="wall-name")
     verdict = html.H2([html.Span(s.verdict), html.Span(**_gone("not shown"))], className="wall-verdict")
-    line = html.P(why(q, s, number, LETTERS[wide]), className="wall-since")
+    line = html.P(reason_line(q, s, number, LETTERS[wide]), className="wall-since")
     trace = _trace(q, s)
     value, beside, below = _number(q, s, number)
     old = html.Span(**_gone("", "wall-old"))  # assets/lost.js: how long ago the last news was
@@ -166,7 +166,7 @@ def _limit_of(q: Queries, zone: str) -> str:
     return "" if upper is None else f"limit {to_read_unit(upper, 'degC')[0]:.1f} {unit('degC')}"
 
 
-def why(q: Queries, s: Statement, number: Deciding | None, letters: int) -> str:
+def reason_line(q: Queries, s: Statement, number: Deciding | None, letters: int) -> str:
     """Since when and what to do, in so many letters; the first of these that fits."""
     now, zone = q.now_ns(), q.room.timezone
     since = f"since {clock(s.since_ns, now, zone)}" if s.since_ns is not None else ""
@@ -216,13 +216,14 @@ def _line(q: Queries, statements: Sequence[Statement]) -> Component:
         )
     if waiting:
         return html.Div(
-            [priority(waiting[0].spec.priority), html.Span(_said(q, waiting))], className="wall-line on"
+            [priority(waiting[0].spec.priority), html.Span(_alarm_sentence(q, waiting))],
+            className="wall-line on",
         )
     known = f" {len(alarms)} acknowledged." if alarms else ""
     return html.Div(f"No new alarm.{known}", className="wall-line")
 
 
-def _said(q: Queries, waiting: Sequence[Any]) -> str:
+def _alarm_sentence(q: Queries, waiting: Sequence[Any]) -> str:
     """How many alarms, since when, and the first act; without the act where that does not fit."""
     first = waiting[0]
     since_ns = min((a.alarm.since_ns for a in waiting if a.alarm.since_ns), default=None)

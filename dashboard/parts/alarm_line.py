@@ -73,7 +73,7 @@ def line(q: Queries) -> list[Component]:
 
 def _waiting(alarms: Sequence[OpenAlarm], q: Queries) -> Component:
     first = alarms[0]
-    wide, narrow = _spoken(first, q)
+    wide, narrow = _wording(first, q)
     more = html.Button(
         _more(alarms), type="button", className="more-alarms", **_opener("Alarms in detail: " + _more(alarms))
     )
@@ -95,7 +95,7 @@ def _opener(label: str) -> dict[str, Any]:
     return named | aria(label)
 
 
-def _spoken(alarm: OpenAlarm, q: Queries) -> tuple[list[Any], str]:
+def _wording(alarm: OpenAlarm, q: Queries) -> tuple[list[Any], str]:
     """The line in full, and what of it fits on a phone."""
     what, since = alarm_words(alarm, q)
     zone, _, rest = what.partition(": ")
@@ -121,7 +121,7 @@ def _more(alarms: Sequence[OpenAlarm]) -> str:
 def _pale(alarms: Sequence[OpenAlarm], q: Queries) -> Component:
     """Nothing waits for a person; acknowledging hid no state."""
     first = next((a for a in alarms if a.alarm.state not in ASIDE), alarms[0])
-    wide, narrow = _spoken(first, q)
+    wide, narrow = _wording(first, q)
     rest = f"and {len(alarms) - 1} more" if len(alarms) > 1 else "details"
     return html.Div(
         [

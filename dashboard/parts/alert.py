@@ -114,12 +114,12 @@ def _ticking(app: Dash, q: Queries) -> None:
         parts = {"line": alarm_line.line(q), "rows": alarm_line.rows(q), "acts": alarm_line.acts(q)}
         waiting = alarm_line.by_priority([a for a in q.alarms() if a.awaiting])
         now = {name: digest(part) for name, part in parts.items()} | {"count": len(waiting)}
-        said = no_update if seen.get("count", 0) == now["count"] else _spoken(q, waiting)
+        said = no_update if seen.get("count", 0) == now["count"] else _announcement(q, waiting)
         changed = [no_update if seen.get(name) == now[name] else part for name, part in parts.items()]
         return *changed, header_clock(q), said, no_update if seen == now else now
 
 
-def _spoken(q: Queries, waiting: list[Any]) -> str:
+def _announcement(q: Queries, waiting: list[Any]) -> str:
     """What a screen reader says when the number of alarms changes; never at each reading."""
     n = len(waiting)
     if n == 0:
