@@ -23,13 +23,12 @@ from logger.errors import StillroomError
 from logger.model.roles import Act, required_roles
 from logger.people import People
 from logger.store.secret import secret_key
-from logger.verdicts.current import Current
 
 from .access import administration, sign_in
 from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
 from .access.needs import ANYONE, allowed, needs
 from .data.queries import Queries
-from .data.source import Source, StoreSource
+from .data.source import Source
 from .pages import (
     cases,
     gradients,
@@ -94,7 +93,7 @@ def create_app(
     administrator; with `tls` cookies travel over nothing else. Raises where a part of it declares no need.
     """
     _whole_imports()
-    source = source or StoreSource(store_folder)
+    source = source or Source(store_folder)
     q = Queries(source, now_ns, tick_s)
     app = Pages(
         __name__,
@@ -117,14 +116,12 @@ def create_app(
     alert.register(app, q)
     news.register(app, q)
     _route(app, q)
-    current = source.current if isinstance(source, StoreSource) else Current(source.store)
-    plan = current.config.sessions if isinstance(source, StoreSource) else None
-    guard = Guard(app, People(source.store), names, plan)
+    guard = Guard(app, People(source.store), names, source.current.config.sessions)
     guard.install(tls=tls)
     sign_in.register(guard, first or sign_in.First(), lambda: q.room.name)
     by_mail.register(guard, q)
     administration.register(guard, lambda: q.room.name)
-    interface = api.blueprint(current, guard.refusals)
+    interface = api.blueprint(source.current, guard.refusals)
     guard.csrf.exempt(interface)  # a token is no cookie: no page can send it along unseen
     app.server.register_blueprint(interface)
     api.problems.install(app.server)

@@ -72,7 +72,7 @@ def _context(tls: Tls) -> ssl.SSLContext:
     """TLS 1.2 or later; Refused with the file that is at fault."""
     for file in (tls.certificate, tls.key):
         if not file.is_file():
-            raise Refused(f"{file}: wanted a file in PEM for TLS, found none.")
+            raise Refused(f"{file}: expected a file in PEM for TLS, found none.")
     context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     try:
@@ -80,7 +80,7 @@ def _context(tls: Tls) -> ssl.SSLContext:
         context.load_cert_chain(str(tls.certificate), str(tls.key), password="")
     except (ssl.SSLError, OSError, ValueError, RuntimeError) as error:
         raise Refused(
-            f"{tls.certificate} and {tls.key}: wanted a certificate and its own key in PEM, without a "
+            f"{tls.certificate} and {tls.key}: expected a certificate and its own key in PEM, without a "
             f"password; found {error}."
         ) from error
     return context

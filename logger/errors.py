@@ -14,7 +14,7 @@
     │   └── StoreDamaged           the file does not read back as it was written
     └── ProbeError                 a failed transaction with a probe; the bus loop stores it as a row
 
-A message names the thing, what was wanted, what was found and where to mend it.
+A message names the thing, what was expected, what was found and where to mend it.
 """
 
 from __future__ import annotations
@@ -59,26 +59,26 @@ class CertificateRefused(Refused):
     """A certificate that cannot be read; only its bytes were read.
 
     >>> str(CertificateRefused("A.xml", "a certificate", "a picture"))
-    'A.xml: wanted a certificate, found a picture'
+    'A.xml: expected a certificate, found a picture'
     """
 
-    def __init__(self, file: str, wanted: str, found: str) -> None:
-        self.file, self.wanted, self.found = file, wanted, found
-        super().__init__(f"{file}: wanted {wanted}, found {found}")
+    def __init__(self, file: str, expected: str, found: str) -> None:
+        self.file, self.expected, self.found = file, expected, found
+        super().__init__(f"{file}: expected {expected}, found {found}")
 
 
 @dataclass(frozen=True)
 class Fault:
-    """One fault of a configuration file: where it stands, what was wanted, what was found."""
+    """One fault of a configuration file: where it stands, what was expected, what was found."""
 
     file: str
     table: str
     key: str
-    wanted: str
+    expected: str
     found: str
 
     def __str__(self) -> str:
-        return f"{self.place}: wanted {self.wanted}, found {self.found}"
+        return f"{self.place}: expected {self.expected}, found {self.found}"
 
     @property
     def place(self) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import sqlite3
 from collections import Counter
@@ -28,6 +29,32 @@ __all__ = ["made"]  # a fixture for every folder
 # A time limit for an example fails on a busy machine; no test asserts a time.
 settings.register_profile("stillroom", deadline=None)
 settings.load_profile("stillroom")
+
+
+# Long files first, so that no worker is left with one at the end; files of other folders take seconds.
+LONG_FIRST = (
+    *("test_house.py", "selftest", "e2e", "service", "record", "cli", "store", "inspections", "search"),
+    *("incoming", "imports", "dashboard", "probes"),
+)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.option.loadscopereorder = False  # pytest-xdist would begin with the files of most tests
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=_place)
+
+
+def _place(item: pytest.Item) -> int:
+    parts = item.path.relative_to(item.config.rootpath).parts
+    return LONG_FIRST.index(parts[1]) if parts[1] in LONG_FIRST and parts[0] == "tests" else len(LONG_FIRST)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int | None:
+    """For `-n auto` one worker more than cores: many tests wait for a line, a browser or a deadline."""
+    return None if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ else (os.cpu_count() or 1) + 1
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -40,7 +40,7 @@ def body() -> dict[str, Any]:
     except RecursionError:
         raise BadRequest("The call is nested too deeply.") from None
     if not isinstance(found, dict):
-        raise BadRequest("wanted a JSON object")
+        raise BadRequest("expected a JSON object")
     return found
 
 
@@ -80,10 +80,10 @@ def fault_of(body: Any, known: Mapping[str, Mapping[str, Any]]) -> str:
     """What is wrong with the body of a request, or nothing.
 
     >>> fault_of([], {}), fault_of({"output": "a.b"}, {})
-    ('wanted a JSON object', 'there is no such callback')
+    ('expected a JSON object', 'there is no such callback')
     """
     if not isinstance(body, dict):
-        return "wanted a JSON object"
+        return "expected a JSON object"
     output = body.get("output")
     callback = known.get(output) if isinstance(output, str) else None
     if callback is None or "callback" not in callback:  # those of the browser have no function here
@@ -94,17 +94,17 @@ def fault_of(body: Any, known: Mapping[str, Mapping[str, Any]]) -> str:
             return fault
     changed, outputs = body.get("changedPropIds", []), body.get("outputs", [])
     if not isinstance(changed, list) or not all(isinstance(one, str) for one in changed):
-        return "changedPropIds: wanted a list of names"
-    return "" if isinstance(outputs, dict | list) and outputs else "outputs: wanted what is to be changed"
+        return "changedPropIds: expected a list of names"
+    return "" if isinstance(outputs, dict | list) and outputs else "outputs: expected what is to be changed"
 
 
 def _differs(given: Any, wanted: Sequence[Mapping[str, Any]], part: str) -> str:
     if not isinstance(given, list) or len(given) != len(wanted):
-        return f"{part}: wanted a list of {len(wanted)}"
+        return f"{part}: expected a list of {len(wanted)}"
     for one, spec in zip(given, wanted, strict=True):
         for each in one if isinstance(one, list) else [one]:
             if not _fits(each, spec):
-                return f"{part}: wanted {spec['id']}.{spec['property']}"
+                return f"{part}: expected {spec['id']}.{spec['property']}"
     return ""
 
 

@@ -19,7 +19,7 @@ from logger.store import Store
 from logger.verdicts.current import Current
 from logger.verdicts.verdicts import Verdicts
 
-from ..data.source import StoreSource
+from ..data.source import Source
 
 HOUR_NS = 3600 * NS
 DAY_NS = 24 * HOUR_NS
@@ -66,7 +66,7 @@ class Held(Current):
         return self._known
 
 
-class Made(StoreSource):
+class Made(Source):
     """A made record: nothing is judged; so many periods, stable and not, stand in every window."""
 
     def __init__(self, folder: Path, whole: Setup, periods: int) -> None:

@@ -10,6 +10,7 @@ from logger.core.validity.changes import SetupChange
 from logger.model import Setup
 
 if TYPE_CHECKING:
+    from logger.inspections.setup_effect import SetupEffect
     from logger.inspections.setup_impact import ChangedVerdict
     from logger.service.health import Figure
     from logger.store import JournalEntry, SetupProposal, SetupVersion, Store
@@ -21,6 +22,7 @@ class ProposalEffect:
 
     changes: Sequence[SetupChange]
     verdicts: Sequence[ChangedVerdict]
+    effect: SetupEffect
 
 
 class RecordAdministration:
@@ -76,17 +78,15 @@ class RecordAdministration:
 
     def effect(self, proposal: SetupProposal, now_ns: int) -> ProposalEffect:
         """What would change if this proposal were approved now; judges, so it may take a while."""
-        from logger.config import in_force, load_stored, load_texts
+        from logger.config import load_stored, load_texts
         from logger.core.validity.changes import changes
-        from logger.inspections.setup_impact import changed_verdicts
-        from logger.store import SetupVersion
+        from logger.inspections.setup_effect import effect_if_approved
 
-        versions = self._store.setups.versions()
-        who, texts = proposal.who, proposal.texts
-        new = SetupVersion(proposal.version, now_ns, who, who, "", texts, "", now_ns, proposal.correction)
+        versions, texts = self._store.setups.versions(), proposal.texts
         differences = changes(load_stored(versions[-1].texts).setup, load_texts(texts).setup, now_ns)
-        before, after = in_force(versions).setup, in_force([*versions, new]).setup
-        return ProposalEffect(differences, changed_verdicts(self._store, before, after, now_ns))
+        how = {"correction": proposal.correction}
+        effect = effect_if_approved(self._store, texts, proposal.who, now_ns, **how)
+        return ProposalEffect(differences, effect.verdicts, effect)
 
     def propose(self, texts: dict[str, str], who: str, why: str, now_ns: int) -> int:
         """Propose these files as the next version; gives its number."""
@@ -94,10 +94,13 @@ class RecordAdministration:
 
         return propose(self._store, texts, who, why, now_ns)
 
-    def approve(self, version: int, who: str, why: str, now_ns: int) -> None:
-        """Put a proposal in force, by another person than its author."""
-        from logger.acts.setup import approve
+    def approve(self, version: int, who: str, why: str, now_ns: int, *, yes: bool = False) -> None:
+        """Put a proposal in force, by another person; `yes`: also where something gets worse."""
+        from logger.acts.setup import approve, proposal_of
+        from logger.inspections.setup_effect import refuse_unconfirmed
 
+        effect = self.effect(proposal_of(self._store, version), now_ns).effect
+        refuse_unconfirmed(effect, yes=yes, how="Tick “Also what gets worse”")
         approve(self._store, version, who, why, now_ns)
 
     def take_over(self, version: int, who: str, why: str, now_ns: int) -> int:

@@ -328,7 +328,7 @@ class Queries:
 
 def _require_text(text: str, what: str) -> None:
     if not text or not text.strip():
-        raise Refused(f"Nothing was changed: wanted {what}.")
+        raise Refused(f"Nothing was changed: expected {what}.")
 
 
 def _open_alarm(setup: Setup, spec: AlarmSpec, alarm: Alarm) -> OpenAlarm:

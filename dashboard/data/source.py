@@ -1,7 +1,7 @@
 """Where the pages get what they show, and where people's acts go. The only module that knows the store.
 
-`Source` is what the pages need; `StoreSource` answers it from a data folder. The pages never
-judge: periods, excursions and checks come from `logger.verdicts.verdicts`, which stores what it judged.
+The pages never judge: periods, excursions and checks come from `logger.verdicts.verdicts`, which stores
+what it judged.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from logger.core.alarms.lifecycle import Alarm
 from logger.instants import NS
@@ -29,91 +29,7 @@ if TYPE_CHECKING:
     from logger.verdicts.verdicts import Verdicts
 
 
-class Source(Protocol):
-    """What the pages ask. Instants are int64 ns UTC, intervals half-open, values canonical."""
-
-    @property
-    def store(self) -> Store:
-        """The record in which the accounts are; the pages ask it for nothing else."""
-
-    @property
-    def keeping(self) -> RecordAdministration:
-        """Journal, versions of the setup, proposals, health."""
-
-    @property
-    def simulated(self) -> bool:
-        """Whether the store holds invented data, for ever."""
-
-    def setup(self) -> Setup:
-        """The newest setup that was applied."""
-
-    def live(self) -> Mapping[str, Mapping[str, Any]]:
-        """The service's newest statement of each zone."""
-
-    def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
-        """Rows that came in after a cursor, and the new cursor; -1: only the newest cursor."""
-
-    def heartbeat(self) -> Mapping[str, Any] | None:
-        """When the service last had everything in order, and its parts; None when none ever ran."""
-
-    def newest(self) -> Mapping[str, Row]:
-        """The newest row with a value of each channel."""
-
-    def extent(self) -> tuple[int, int] | None:
-        """First and last instant with a value."""
-
-    def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
-        """Instants, corrected values and expanded uncertainties, shape (n,) each."""
-
-    def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
-        """Corrected extremes of a measured or derived channel in about so many bins, for any window."""
-
-    def acts(self, from_ns: int, to_ns: int, limit: int) -> list[JournalEntry]:
-        """What people did in a window, newest first; inspections aside, which have their own list."""
-
-    def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
-        """Periods of a zone, clipped to the interval."""
-
-    def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
-        """Excursions that touch the interval."""
-
-    def assess(self, question: Question, now_ns: int) -> Mapping[str, Any]:
-        """The whole answer to a question, as `stillroom check --json` prints it."""
-
-    def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
-        """The check of each job, or why it cannot be judged."""
-
-    def ready(self, zone: str, now_ns: int) -> str:
-        """Whether an inspection may begin now, in a sentence."""
-
-    def soaks(self, now_ns: int) -> list[SoakReading]:
-        """Parts that stand in a zone until they are as warm as it."""
-
-    def begin_soak(
-        self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
-    ) -> None:
-        """A part begins to soak."""
-
-    def end_soak(self, number: int, who: str) -> None:
-        """It is measured, or taken away."""
-
-    def alarms(self) -> list[Alarm]:
-        """Every alarm as it stands."""
-
-    def inspections(self) -> list[Inspection]:
-        """Every inspection, in order of start."""
-
-    def acknowledge(self, alarms: Sequence[str], who: str, comment: str, now_ns: int) -> None:
-        """A person has seen the alarms of one cause: all of them are acknowledged, or none."""
-
-    def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
-        """Register a job that begins now."""
-
-    def stop_inspection(self, key: str, who: str, now_ns: int) -> Inspection:
-        """End a running job; gives it as it is now."""
-
-
-class StoreSource:
+class Source:
     """A data folder, read by this process beside the service that writes it."""
 
     def __init__(self, folder: Path) -> None:
@@ -127,6 +43,7 @@ class StoreSource:
 
     @property
     def simulated(self) -> bool:
+        """Whether the store holds invented data, for ever."""
         return bool(self.store.simulated)
 
     def _current(self) -> tuple[Setup, Verdicts]:
@@ -134,45 +51,56 @@ class StoreSource:
         return self.current.setup, self.current.verdicts
 
     def setup(self) -> Setup:
+        """The newest setup that was applied."""
         return self._current()[0]
 
     def live(self) -> Mapping[str, Mapping[str, Any]]:
+        """The service's newest statement of each zone."""
         return {zone: json.loads(body) for zone, body in self.store.verdict_cache.live().items()}
 
     def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
+        """Rows that came in after a cursor, and the new cursor; -1: only the newest cursor."""
         return self.store.readings.arrived_after(cursor)
 
     def heartbeat(self) -> Mapping[str, Any] | None:
+        """When the service last had everything in order, and its parts; None when none ever ran."""
         from logger.service import heartbeat
 
         return heartbeat.read(self.store.folder)
 
     def newest(self) -> Mapping[str, Row]:
+        """The newest row with a value of each channel."""
         return self.store.readings.newest(ok=True)
 
     def extent(self) -> tuple[int, int] | None:
+        """First and last instant with a value."""
         return self.store.readings.extent()
 
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
+        """Instants, corrected values and expanded uncertainties, shape (n,) each."""
         taken_ns, corrected = self._current()[1].corrected_readings(channel, from_ns, to_ns)
         return taken_ns, corrected.value, corrected.U
 
     def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
+        """Corrected extremes of a measured or derived channel in about so many bins, for any window."""
         from logger.verdicts.curves import curve
 
         return curve(self.store, self.setup(), channel, from_ns, to_ns, bins=bins)
 
     def acts(self, from_ns: int, to_ns: int, limit: int) -> list[JournalEntry]:
+        """What people did in a window, newest first; inspections aside, which have their own list."""
         return self.store.journal.search(
             without=QUIET, not_by=MACHINES, from_ns=from_ns, to_ns=to_ns, limit=limit
         )
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
+        """Periods of a zone, clipped to the interval."""
         verdicts = self._current()[1]
         with self._lock:
             return verdicts.periods(zone, from_ns, to_ns, now_ns, refresh=self._unattended(now_ns))
 
     def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
+        """Excursions that touch the interval."""
         verdicts = self._current()[1]
         with self._lock:
             return verdicts.excursions(zone, from_ns, to_ns, now_ns, refresh=self._unattended(now_ns))
@@ -183,26 +111,30 @@ class StoreSource:
         return not judged_at or now_ns - max(judged_at) > STALE_S * NS
 
     def assess(self, question: Question, now_ns: int) -> Mapping[str, Any]:
+        """The whole answer to a question, as `stillroom check --json` prints it."""
         from logger.inspections.assess import assess
 
         with self._lock:
-            return assess(self._current()[1], question, now_ns).to_json()
+            return assess(self._current()[1], question, now_ns).to_dict()
 
     def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
+        """The check of each job, or why it cannot be judged."""
         from logger.inspections.assess import question_of
         from logger.inspections.batch import assess_many
 
         with self._lock:
             answers = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
-        return [a.refused if a.found is None else a.found.to_json() for a in answers]
+        return [a.refused if a.found is None else a.found.to_dict() for a in answers]
 
     def ready(self, zone: str, now_ns: int) -> str:
+        """Whether an inspection may begin now, in a sentence."""
         from logger.inspections.readiness import ready
 
         with self._lock:
             return ready(self._current()[1], zone, now_ns).sentence
 
     def soaks(self, now_ns: int) -> list[SoakReading]:
+        """Parts that stand in a zone until they are as warm as it."""
         from logger.inspections.soak_clocks import clocks, read
 
         with self._lock:
@@ -212,36 +144,43 @@ class StoreSource:
     def begin_soak(
         self, zone: str, name: str, from_C: float, plan: SoakPlan, *, who: str, now_ns: int
     ) -> None:
+        """A part begins to soak."""
         from logger.inspections.soak_clocks import begin_soak
 
         begin_soak(self.store, self.setup(), zone, name, from_C=from_C, plan=plan, who=who, now_ns=now_ns)
 
     def end_soak(self, number: int, who: str) -> None:
+        """It is measured, or taken away."""
         from logger.inspections.soak_clocks import end_soak
 
         end_soak(self.store, number, who)
 
     def alarms(self) -> list[Alarm]:
+        """Every alarm as it stands."""
         from logger.acts import alarms as attending
 
         return attending.alarm_list(self.store)
 
     def inspections(self) -> list[Inspection]:
+        """Every inspection, in order of start."""
         from logger.acts import inspections as actions
 
         return actions.inspections(self.store)
 
     def acknowledge(self, alarms: Sequence[str], who: str, comment: str, now_ns: int) -> None:
+        """A person has seen the alarms of one cause: all of them are acknowledged, or none."""
         from logger.acts.alarms import acknowledge_many
 
         acknowledge_many(self.store, alarms, who, comment, now_ns)
 
     def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
+        """Register a job that begins now."""
         from logger.inspections.readiness import begin
 
         begin(self.store, self.setup(), inspection, who, now_ns)
 
     def stop_inspection(self, key: str, who: str, now_ns: int) -> Inspection:
+        """End a running job; gives it as it is now."""
         from logger.acts import inspections as actions
 
         return actions.stop_inspection(self.store, key, who, now_ns)

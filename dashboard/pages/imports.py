@@ -189,7 +189,7 @@ def _register_uploads(app: Dash, q: Queries, desk: Desk) -> None:
         given = request.get_json(silent=True)
         name, size = (given.get("name"), given.get("size")) if isinstance(given, dict) else (None, None)
         if not isinstance(name, str) or not isinstance(size, int) or isinstance(size, bool):
-            raise BadRequest("wanted the name and the size of a file")
+            raise BadRequest("expected the name and the size of a file")
         try:
             plain_name = refuse_unseen(plain_text(name).strip() or "file", "name of the file")
             return {"ticket": desk.uploads.announce(plain_name, size, _account())}, 201

@@ -184,13 +184,19 @@ def _decision(number: int, *, by_service: bool = False) -> Component:
         [
             field({"type": "limits-why", "version": number}, "Comment; the reason when you refuse"),
             slot(dmc.PasswordInput(id=ident, label=password, size="sm", description=password_hint() or None)),
-            *([_act(number, "approve", "Approve")] if approves else []),
+            *([_worse_box(number), _act(number, "approve", "Approve")] if approves else []),
             *([_act(number, "take over", "Take over")] if by_service else []),
             _act(number, "refuse", "Refuse", quiet=True),
             *_another_person(number),
         ],
         className="form",
     )
+
+
+def _worse_box(number: int) -> Component:
+    """What the approver ticks where the effect says that something gets worse."""
+    ident = {"type": "limits-worse", "version": number}
+    return slot(dmc.Checkbox(id=ident, label="Also what gets worse", checked=False, size="sm"))
 
 
 def _another_person(number: int) -> list[Component]:
@@ -215,8 +221,10 @@ def _effect(q: Queries, p: SetupProposal) -> Component:
     ]
     verdicts = effect.verdicts if allowed(Act.READ_INSPECTIONS) else ()
     judged = [[v.what, v.job, interval_text(v.from_ns, v.to_ns, zone), v.was, v.becomes] for v in verdicts]
+    lines = [html.Li(text) for text in effect.effect.sentences]
     return html.Div(
         [
+            *([html.Ul(lines, className="cautions")] if lines else []),
             table(["thing", "change", "holds from"], rows, f"What proposal {p.version} changes"),
             table(
                 ["what", "job", "when", "was", "becomes"],
@@ -237,11 +245,17 @@ def register(app: Dash, q: Queries) -> None:
         State({"type": "limits-password", "version": ALL}, "value"),
         State({"type": "limits-why", "version": ALL}, "value"),
         State({"type": "limits-why", "version": ALL}, "id"),
+        State({"type": "limits-worse", "version": ALL}, "checked"),
+        State({"type": "limits-worse", "version": ALL}, "id"),
         prevent_initial_call=True,
     )
     @needs(Act.PROPOSE)
     def act(
-        _: list[int], passwords: list[str], whys: list[str], idents: list[dict[str, Any]]
+        _: list[int],
+        passwords: list[str],
+        whys: list[str],
+        idents: list[dict[str, Any]],
+        *worse: list[Any],
     ) -> tuple[Any, Any]:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return no_update, no_update
@@ -250,16 +264,20 @@ def register(app: Dash, q: Queries) -> None:
         may = Act.APPROVE if by["act"] == "approve" else Act.PROPOSE
         try:
             who = confirmed(guard_of(current_app), may, passwords[place] or "")
-            said = decide_proposal(q, int(by["version"]), str(by["act"]), who, whys[place] or "")
+            ticked = {ident["version"] for box, ident in zip(*worse, strict=True) if box}
+            yes = by["version"] in ticked
+            said = decide_proposal(q, int(by["version"]), str(by["act"]), who, whys[place] or "", yes=yes)
         except StillroomError as refused:
             return refusal(str(refused)), no_update
         return html.P(said, className="done"), f"?decided={by['version']}"
 
 
-def decide_proposal(q: Queries, version: int, act: str, who: str, why: str) -> str:
-    """Do the act; gives what is said of it. Refused to the author of the proposal."""
+def decide_proposal(
+    q: Queries, version: int, act: str, who: str, why: str, *, yes: bool = False
+) -> str:  # fmt: skip
+    """Do the act; gives what is said of it. Refused to the author; `yes`: also where something gets worse."""
     if act == "approve":
-        q.source.keeping.approve(version, who, why, q.now_ns())
+        q.source.keeping.approve(version, who, why, q.now_ns(), yes=yes)
         return f"Version {version} is in force, approved by {who}."
     if act == "take over":
         number = q.source.keeping.take_over(version, who, why, q.now_ns())

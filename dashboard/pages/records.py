@@ -312,7 +312,7 @@ def _issuing(app: Dash, q: Queries) -> None:
     def put_right(clicks: int | None, number: str, why: str) -> tuple[Any, Any]:
         def made(current: Current, out: Path) -> int:
             if not number.strip().isdecimal():
-                raise Refused(f"Amend record number: wanted a number such as 3, found {number!r}.")
+                raise Refused(f"Amend record number: expected a number such as 3, found {number!r}.")
             ours = (current.store, current.verdicts, int(number), why)
             return amend(*ours, out, acting(Act.ISSUE), q.now_ns()).number
 

@@ -128,7 +128,7 @@ def _temperature(entries: Mapping[str, str], key: str) -> float:
         return from_read_unit(float(entries.get(key, "").replace(",", ".")), "degC")
     except ValueError:
         name, text = {"from": "Part now", "room": "Room"}[key], entries.get(key, "")
-        raise Refused(f"{name}: wanted a temperature in {unit('degC')}, found {text!r}.") from None
+        raise Refused(f"{name}: expected a temperature in {unit('degC')}, found {text!r}.") from None
 
 
 def _start_C(entries: Mapping[str, str]) -> float:

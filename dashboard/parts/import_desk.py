@@ -102,6 +102,8 @@ def work(upload: Upload, doing: Callable[[Upload], None], wait_s: float = 0.8) -
             doing(upload)
         except StillroomError as error:
             upload.refused = str(error)
+        except OSError as error:  # newer files have pushed it out, or the disk it lies on is gone
+            upload.refused = f"{upload.name} cannot be read here any more: {error.strerror}. Choose it again."
         finally:
             upload.stage = ""
             upload.lock.release()

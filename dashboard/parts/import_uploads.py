@@ -92,7 +92,11 @@ class Uploads:
                 f"{name} is larger than {MOST_BYTES >> 20} MiB; bring it in with `stillroom import` on the "
                 "machine."
             )
-        free = shutil.disk_usage(self._folder).free
+        with self._guard:
+            now_s = time.monotonic()
+            coming = [t for t in self._tickets.values() if t.spool is not None or t.until_s > now_s]
+            expected = sum(ticket.size for ticket in coming)
+        free = max(0, shutil.disk_usage(self._folder).free - expected)
         if free < size + LEFT_FREE:
             raise Refused(
                 f"{name} needs {size >> 20} MiB in {self._folder}, where {free >> 20} MiB are free and "

@@ -44,8 +44,8 @@ def shelve(store: Store, key: str, who: str, reason: str, *, until_ns: int, now_
         raise Refused(f"Alarm {key!r} cannot be shelved until {rfc3339(until_ns)}, which is over.")
     if until_ns - now_ns > LONGEST_SHELF_NS:
         raise Refused(
-            f"Alarm {key!r}: wanted at most 31 days on the shelf, found {(until_ns - now_ns) // DAY_NS}. "
-            "What is not wanted for longer is taken out of service, or out of alarms.toml."
+            f"Alarm {key!r}: expected at most 31 days on the shelf, found {(until_ns - now_ns) // DAY_NS}. "
+            "To silence it for longer, take it out of service, or out of alarms.toml."
         )
     return _act(store, key, "shelve", who, reason, now_ns=now_ns, until_ns=until_ns)
 
@@ -171,7 +171,7 @@ def alarm_list(store: Store) -> list[Alarm]:
 def alarms_in(conn: Connection) -> list[Alarm]:
     """Every alarm that was ever evaluated, by key, within the caller's transaction."""
     bodies = conn.execute(select(tables.alarm.c.body).order_by(tables.alarm.c.key)).scalars()
-    return [Alarm.from_json(body) for body in bodies]
+    return [Alarm.from_dict(body) for body in bodies]
 
 
 def alarm_specs(setup: Setup, routes: Iterable[str] = ()) -> tuple[AlarmSpec, ...]:
@@ -192,12 +192,12 @@ def undelivered_letters(store: Store) -> list[Letter]:
 def alarm_of(conn: Connection, key: str) -> Alarm:
     """The alarm as stored, or a new one in its normal state."""
     body = conn.execute(select(tables.alarm.c.body).where(tables.alarm.c.key == key)).scalar()
-    return Alarm(key) if body is None else Alarm.from_json(body)
+    return Alarm(key) if body is None else Alarm.from_dict(body)
 
 
 def put_alarm(conn: Connection, alarm: Alarm, now_ns: int) -> None:
     """Keep the alarm for its next step, in the caller's transaction."""
-    values = {"state": alarm.state.value, "at_ns": now_ns, "body": alarm.to_json()}
+    values = {"state": alarm.state.value, "at_ns": now_ns, "body": alarm.to_dict()}
     updated = conn.execute(update(tables.alarm).where(tables.alarm.c.key == alarm.key).values(**values))
     if updated.rowcount == 0:
         conn.execute(insert(tables.alarm).values(key=alarm.key, **values))

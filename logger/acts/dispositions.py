@@ -38,7 +38,7 @@ class Span:
         same = (self.kind, self.zone, self.what) == (other.kind, other.zone, other.what)
         return same and self.from_ns < other.to_ns and other.from_ns < self.to_ns
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """As the journal holds it."""
         span = {"from": rfc3339(self.from_ns), "to": rfc3339(self.to_ns)}
         return {"of": self.kind, "zone": self.zone, "what": self.what, **span}

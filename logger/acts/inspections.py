@@ -104,7 +104,7 @@ def _validate(setup: Setup, job: Inspection) -> Inspection:
     for name in ("length_mm", "tolerance_um"):
         value = getattr(job, name)
         if value is not None and not 0 < value < 1e6:
-            raise Refused(f"{name} of inspection {key!r}: wanted a length above 0, found {value}.")
+            raise Refused(f"{name} of inspection {key!r}: expected a length above 0, found {value}.")
     return replace(job, key=key, title=title)
 
 

@@ -6,16 +6,13 @@ reading stays with its own probe and certificate, and every page and record show
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from ..config import in_force, load_texts
 from ..config.edits import added, disconnected, ended, placed, standing, with_certificates
-from ..core.rules import channels
-from ..core.rules.finding import demand
 from ..errors import Refused
 from ..instants import rfc3339
-from ..model import Rule, Setup
 from ..store import Store
 from .setup import propose
 
@@ -29,6 +26,7 @@ class ProbeChange:
     now_ns: int
     why: str = ""
     papers: Mapping[str, str] = field(default_factory=dict)  # its certificates: file name -> text
+    check: Callable[[Mapping[str, str]], None] = lambda _: None  # of the files; may refuse before anything
 
 
 @dataclass(frozen=True)
@@ -97,34 +95,6 @@ def _texts(store: Store) -> Mapping[str, str]:
 def _propose(store: Store, texts: Mapping[str, str], sentence: str, change: ProbeChange) -> ProposedChange:
     if change.at_ns > change.now_ns:
         raise Refused("The time lies in the future: what is recorded is what was done. Nothing was changed.")
-    before, after = load_texts(_texts(store)).setup, load_texts(texts).setup
-    summary = " ".join([sentence, *fewer(before, after, change.at_ns)])
-    return ProposedChange(
-        summary, propose(store, texts, change.who, change.why.strip() or summary, change.now_ns)
-    )
-
-
-def fewer(before: Setup, after: Setup, at_ns: int) -> list[str]:
-    """A sentence for each rule that has fewer probes from an instant on: what it rests on, or lacks."""
-    sentences = []
-    for rule in after.rules:
-        if rule.from_ns > at_ns or (rule.to_ns is not None and rule.to_ns <= at_ns):
-            continue
-        had, has = (_count_standing(setup, rule, at_ns) for setup in (before, after))
-        least, named = demand(rule) or 1, f"{rule.name} in zone {rule.zone}"
-        if has < min(had, least):
-            sentences.append(f"From then on {named} is not shown: {has} of the {least} probes it requires.")
-        elif has < had:
-            sentences.append(f"From then on {named} rests on {has} of {had} probes.")
-    return sentences
-
-
-def _count_standing(setup: Setup, rule: Rule, at_ns: int) -> int:
-    """How many of a rule's channels stand in its zone at an instant."""
-    standing = {
-        stay.probe
-        for stay in setup.placements
-        if stay.holds(at_ns)
-        and setup.positions[stay.position].zone == rule.zone
-    }  # fmt: skip
-    return sum(key.rpartition(".")[0] in standing for key in channels(rule, setup))
+    change.check(texts)
+    version = propose(store, texts, change.who, change.why.strip() or sentence, change.now_ns)
+    return ProposedChange(sentence, version)

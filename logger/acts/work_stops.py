@@ -61,7 +61,7 @@ def _act(store: Store, setup: Setup, zone: str, texts: tuple[str, str], act: Act
     setup.zone(zone)
     for text, what in zip(texts, ("the name of who does it", "the reason"), strict=True):
         if not text.strip():
-            raise Refused(f"Nothing was changed: wanted {what}.")
+            raise Refused(f"Nothing was changed: expected {what}.")
     refuse_without_authority(store, texts[0], act)
 
 

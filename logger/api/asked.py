@@ -57,7 +57,7 @@ class Rows(BaseModel):
 def body(shape: type[Body]) -> Body:
     """The JSON body in this shape; 415 for another type, 400 for no JSON, Refused where it does not fit."""
     if request.mimetype != "application/json":
-        raise UnsupportedMediaType("The body is wanted as application/json.")
+        raise UnsupportedMediaType("The body is expected as application/json.")
     try:
         return shape.model_validate_json(request.get_data())
     except ValidationError as error:
@@ -101,7 +101,7 @@ def interval(asked: dict[str, str], zone: ZoneInfo, now_ns: int) -> tuple[int, i
 def number(text: str) -> int:
     """A number in an address, of a message or a case; Refused where it is none."""
     if not text.isascii() or not text.isdigit() or len(text) > 18:
-        raise Refused(f"The number in the address: wanted a whole number below 10^18, found {text[:24]!r}.")
+        raise Refused(f"The number in the address: expected a whole number below 10^18, found {text[:24]!r}.")
     return int(text)
 
 
@@ -111,5 +111,5 @@ def whole_number(asked: dict[str, str], name: str, most: int) -> int | None:
         return None
     text = asked[name]
     if not text.isascii() or not text.isdigit() or len(text) > 12 or int(text) > most:
-        raise Refused(f"{name}: wanted a whole number from 0 to {most}, found {text[:20]!r}.")
+        raise Refused(f"{name}: expected a whole number from 0 to {most}, found {text[:20]!r}.")
     return int(text)

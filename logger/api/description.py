@@ -91,7 +91,7 @@ def _rows() -> dict[str, Any]:
         "pushRows",
         Scope.READINGS,
         "Push rows of another stillroom",
-        "In the order of its own numbers. The answer names the number that is wanted next: rows that were "
+        "In the order of its own numbers. The answer names the number that is expected next: rows that were "
         "there are passed over, and where some are missing before the first nothing is stored.",
         answers={200: ("They are on the disk.", "Next")},
         refusals=(400, 404, 413, 415, 422),

@@ -54,7 +54,7 @@ class Interface:
     def push(self, node: str, seq: str) -> Response:
         """Store one message of a node; on the disk when this answers."""
         if request.mimetype not in BODIES:
-            raise UnsupportedMediaType(f"The body is wanted as {' or '.join(BODIES)}.")
+            raise UnsupportedMediaType(f"The body is expected as {' or '.join(BODIES)}.")
         self._of_token(node)
         number = asked.number(seq)
         try:
@@ -90,7 +90,7 @@ class Interface:
         with self._current.judging:
             found = assess(self._current.verdicts, question, now_ns)
         notices = self._current.setup_notices
-        return _json(found.to_json() | ({"setup_notices": notices} if notices else {}))
+        return _json(found.to_dict() | ({"setup_notices": notices} if notices else {}))
 
     def _known_activity(self, zone: str, activity: str) -> None:
         """A misspelt activity would be judged by the general limits, which may be wider."""

@@ -53,7 +53,7 @@ def run(
 ) -> AuditFigures:
     """Make the record if needed and take all figures in one run; a smoke test takes a shorter month."""
     if days < 2 * month_days:
-        raise Refused(f"A record of {days} days is too short; wanted {2 * month_days} or more (--days).")
+        raise Refused(f"A record of {days} days is too short; expected {2 * month_days} or more (--days).")
     end_ns = START_NS + days * DAY_NS
     now_ns, month = end_ns + DAY_NS, (START_NS, START_NS + month_days * DAY_NS)
     room = setup(channels)

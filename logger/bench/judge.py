@@ -66,7 +66,7 @@ class JudgeFigures:
 def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> JudgeFigures:
     """Make the record if needed and take all figures in one run."""
     if days < 31:
-        raise Refused(f"A record of {days} days is too short to seal; wanted 31 or more (--days).")
+        raise Refused(f"A record of {days} days is too short to seal; expected 31 or more (--days).")
     made = setup(channels)
     with make(folder, channels, days, say) as store:
         say("judging")

@@ -62,7 +62,7 @@ class StoreFigures:
 def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> StoreFigures:
     """Make the record if needed and take all figures in one run."""
     if days < 31:
-        raise Refused(f"A record of {days} days is too short to seal; wanted 31 or more (--days).")
+        raise Refused(f"A record of {days} days is too short to seal; expected 31 or more (--days).")
     with make(folder, channels, days, say) as store:
         files = [folder / seal.file for seal in store.archive.seals()]
         readings = sum(seal.rows for seal in store.archive.seals())

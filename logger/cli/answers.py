@@ -64,7 +64,7 @@ def inspection_row(inspection: Inspection, answer: Answer) -> dict[str, Any]:
             "digest": None,
         }
         return facts | nothing | {"thermal": None, "U_um": None, "share": None}
-    check = answer.found.check.to_json()
+    check = answer.found.check.to_dict()
     thermal = answer.found.thermal_json()
     share = thermal and thermal.get("share_of_tolerance")
     return facts | {
@@ -81,7 +81,7 @@ def inspection_row(inspection: Inspection, answer: Answer) -> dict[str, Any]:
 
 def assessment_lines(session: Session, assessment: Assessment) -> list[str]:
     """The answer for a person: verdict, why, µm, words for the certificate, the line for the report."""
-    payload = assessment.to_json()
+    payload = assessment.to_dict()
     statement = payload["statement"] or "No statement: what is not shown is not certified."
     return [
         *check_lines(session, assessment.check),
@@ -135,7 +135,7 @@ def _index_lines(worst: Any) -> list[str]:
 
 def check_lines(session: Session, result: Check) -> list[str]:
     """The answer for a person: the verdict, why, and what the channels read."""
-    payload: Any = result.to_json()
+    payload: Any = result.to_dict()
     name = session.setup.zone(result.zone).name
     when = wall_span(result.from_ns, result.to_ns, session.zone_info)
     head = f"{name}, {when}: {result.verdict} ({result.reason})."

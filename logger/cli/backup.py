@@ -256,7 +256,7 @@ def dispose(
         "readings": disposed.readings,
         "dry_run": dry_run,
     }
-    payload |= {"losing": losing.to_json()}
+    payload |= {"losing": losing.to_dict()}
     verb = "Would let go" if dry_run else "Let go"
     first = f"{verb} {number_of(len(disposed.files), 'file')} with {number_of(disposed.readings, 'reading')}."
     answer(payload, as_json, [first, *(f"  {file}" for file in disposed.files), *_losing_lines(losing, zone)])

@@ -118,7 +118,7 @@ def show(
         impacts = impacts_of(verdicts, record, session.now_ns)
         if out is not None:
             _write_sheet(out, verdicts, record, session.now_ns)
-    payload = {**record.to_dict(), "impact": [i.to_json() for i in impacts]}
+    payload = {**record.to_dict(), "impact": [i.to_dict() for i in impacts]}
     answer(payload, as_json, case_lines(record, impacts, session.setup, session.zone_info))
 
 

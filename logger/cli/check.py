@@ -129,7 +129,7 @@ def check(
         question = _question(session, (zone, start, end), pre_window_s, activity, stamp)
         assessment = _assess(session, measurement.question(question, options, session.zone_info))
         matches = stamp is None or _stamp_matches(stamp, assessment)
-        payload = assessment.to_json() | ({} if stamp is None else {"stamp_holds": matches})
+        payload = assessment.to_dict() | ({} if stamp is None else {"stamp_holds": matches})
         notices = session.setup_notices()
         answer(
             payload | ({"setup_notices": notices} if notices else {}),
@@ -195,7 +195,7 @@ def _stamp_matches(stamp: str, assessment: Assessment) -> bool:
     """Whether stamp and record agree in every field; a digest beside another verdict is forged."""
     from ..core.measurement.stamp import read_stamp
 
-    return read_stamp(stamp) == read_stamp(assessment.to_json()["stamp"])
+    return read_stamp(stamp) == read_stamp(assessment.to_dict()["stamp"])
 
 
 def _stamp_lines(session: Session, stamp: str | None, assessment: Assessment) -> list[str]:
@@ -206,7 +206,7 @@ def _stamp_lines(session: Session, stamp: str | None, assessment: Assessment) ->
     from ..core.measurement.stamp import read_stamp
     from ..inspections.revisions import digest_lines
 
-    was, now = read_stamp(stamp), read_stamp(assessment.to_json()["stamp"])
+    was, now = read_stamp(stamp), read_stamp(assessment.to_dict()["stamp"])
     young = " It was provisional then." if was.provisional else ""
     return [
         f"The stamp does not hold: it says {was.verdict}, digest {was.digest[:12]}; the record says "

@@ -14,7 +14,7 @@ from ..model import Setup
 from ..model.roles import Act
 from .authority import authorised
 from .context import load_folder, open_session, open_store
-from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
+from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, Yes, person
 from .output import answer, number_of, table
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ def apply(
         ),
     ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would change.")] = False,
+    yes: Yes = False,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -62,6 +63,7 @@ def apply(
       stillroom config apply --why "bay band by the new specification"
     """
     from ..acts.setup import propose
+    from ..inspections.setup_effect import refuse_unconfirmed
 
     proposed = load_folder(config or DEFAULT_CONFIG)
     with open_store(data, proposed, create=not dry_run) as (store, now_ns):
@@ -69,11 +71,13 @@ def apply(
         preview = _preview(store, proposed.texts, proposed.setup, name, now_ns, correction)
         version, state = preview.pop("version"), "in force"
         if preview["changed"] and store is not None and not dry_run:
+            refuse_unconfirmed(preview["effect"], yes=yes, how="Add --yes")
             first = not store.setups.versions()
             version = propose(store, proposed.texts, name, why, now_ns, correction=correction)
             state = "in force" if first else "waiting"
     payload = {"version": version, "state": state, **preview}
-    answer(payload, as_json, [_head(payload, dry_run), *_lines(payload)])
+    lines = [_head(payload, dry_run), *_lines(payload)]
+    answer(payload | {"effect": preview["effect"].to_dict()}, as_json, lines)
 
 
 def _head(payload: Mapping[str, Any], dry_run: bool) -> str:
@@ -96,24 +100,27 @@ def _preview(  # noqa: PLR0917 (what a version is made of)
     """What a set of files changes against the setup in force, as plain data for its approver."""
     from ..config import in_force, load_stored
     from ..core.validity.changes import changes
-    from ..inspections.setup_impact import changed_verdicts
+    from ..inspections.setup_effect import SetupEffect, setup_effect
 
     versions = store.setups.versions() if store else []
     if store is None or not versions:
         lines = diff_lines({}, texts)
-        return {"version": 0, "changed": bool(lines), "difference": lines, "changes": [], "verdicts": []}
+        return {"version": 0, "changed": bool(lines), "difference": lines, "changes": [], "verdicts": []} | {
+            "effect": SetupEffect((), (), ())
+        }
     newest = versions[-1]
     differences = changes(load_stored(newest.texts).setup, proposed, now_ns)
     before = in_force(versions).setup
     after = _setup_if_approved(store, texts, who, now_ns, correction)
-    verdicts = changed_verdicts(store, before, after, now_ns) if differences else []
+    effect = setup_effect(store, before, after, now_ns) if differences else SetupEffect((), (), ())
     lines = diff_lines(newest.texts, texts)
     return {
         "version": newest.version,
         "changed": bool(lines),
         "difference": lines,
         "changes": [_change_dict(c) for c in differences],
-        "verdicts": [_verdict_dict(v) for v in verdicts],
+        "verdicts": [_verdict_dict(v) for v in effect.verdicts],
+        "effect": effect,
     }
 
 
@@ -146,6 +153,8 @@ def _lines(payload: Mapping[str, Any]) -> list[str]:
     if payload["changes"]:
         rows = [(c["thing"], c["what"], c["from"] or "approval") for c in payload["changes"]]
         lines += ["", *table(("thing", "change", "from"), rows)]
+    if payload["effect"].sentences:
+        lines += ["", *payload["effect"].sentences]
     if payload["verdicts"]:
         jobs = [(v["what"], v["job"], v["was"], v["becomes"]) for v in payload["verdicts"]]
         lines += ["", f"{number_of(len(jobs), 'verdict')} would be another one:", ""]
@@ -173,6 +182,7 @@ def approve(
     version: Version,
     *,
     why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Comment of the approver.")] = "",
+    yes: Yes = False,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,  # noqa: ARG001 (every command takes both folders)
@@ -187,6 +197,7 @@ def approve(
     from ..acts.setup import approve as put_in_force
     from ..acts.setup import proposal_of
     from ..config import load_texts
+    from ..inspections.setup_effect import refuse_unconfirmed
 
     with open_session(data, None) as session:
         name = authorised(session.store, who, Act.APPROVE)
@@ -195,10 +206,12 @@ def approve(
         preview = _preview(
             session.store, proposal.texts, setup, proposal.who, session.now_ns, proposal.correction
         )
+        refuse_unconfirmed(preview["effect"], yes=yes, how="Add --yes")
         put_in_force(session.store, version, name, why, session.now_ns)
     preview |= {"version": version, "state": "in force", "author": proposal.who, "approver": name}
     first = f"Version {version}, proposed by {proposal.who}, is in force. It changed:"
-    answer(preview, as_json, [first, *_lines(preview)])
+    lines = [first, *_lines(preview)]
+    answer(preview | {"effect": preview["effect"].to_dict()}, as_json, lines)
 
 
 def take_over(

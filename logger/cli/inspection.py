@@ -99,7 +99,7 @@ def start(
         )
         begun = begin(session.store, session.setup, planned, name, session.now_ns)
         readiness = ready(verdicts, zone, session.now_ns, activity)
-    payload = {"key": begun.key, "zone": zone, "from": rfc3339(begun.from_ns), "ready": readiness.to_json()}
+    payload = {"key": begun.key, "zone": zone, "from": rfc3339(begun.from_ns), "ready": readiness.to_dict()}
     answer(payload, as_json, [f"Inspection {begun.key} has begun.", readiness.sentence])
 
 
@@ -171,7 +171,7 @@ def ready_now(
 
     with open_session(data, config) as session:
         readiness = ready(session.verdicts(), zone, session.now_ns, activity)
-    answer(readiness.to_json(), as_json, [readiness.sentence])
+    answer(readiness.to_dict(), as_json, [readiness.sentence])
     unknown = readiness.reason in ("indeterminate", "guard band")
     raise typer.Exit(0 if readiness.may_start else 11 if unknown else 10)
 
@@ -237,7 +237,7 @@ def impact(
     """
     with open_session(data, config) as session:
         impacts = _impact(session, (zone, at), (probe, certificate, position), (start, end), error_K)
-    answer([t.to_json() for t in impacts], as_json, impact_lines(impacts))
+    answer([t.to_dict() for t in impacts], as_json, impact_lines(impacts))
 
 
 def _impact(

@@ -145,7 +145,7 @@ _RANGES = {
 
 def _check_ranges(options: MeasurementOptions) -> None:
     faults = [
-        f"{option}: wanted a number from {least:g} to {most:g}, found {value:g}"
+        f"{option}: expected a number from {least:g} to {most:g}, found {value:g}"
         for name, (option, least, most) in _RANGES.items()
         if (value := getattr(options, name)) is not None and not least <= value <= most
     ]
@@ -189,10 +189,12 @@ def _feature(text: str, material: str) -> Feature:
     try:
         name, length, tolerance = parts[0], float(parts[1]), float(parts[2])
     except (IndexError, ValueError):
-        raise Refused(f"--feature {text!r}: wanted NAME,MM,UM[,MATERIAL] as in 'bore,120,8,steel'.") from None
+        raise Refused(
+            f"--feature {text!r}: expected NAME,MM,UM[,MATERIAL] as in 'bore,120,8,steel'."
+        ) from None
     of = parts[3] if len(parts) > 3 else material
     if not of:
-        raise Refused(f"--feature {text!r}: wanted a material, in it or by --material.")
+        raise Refused(f"--feature {text!r}: expected a material, in it or by --material.")
     _check_positive(f"length of feature {name!r}", length)
     _check_positive(f"tolerance of feature {name!r}", tolerance)
     return Feature(length, material_of(of), tolerance, name)
@@ -203,9 +205,11 @@ def _work(options: MeasurementOptions) -> Work:
     from ..core.physics.expansion import material_of
 
     if options.adding_up not in ("gum", "b89"):
-        raise Refused(f"--adding-up: wanted gum or b89, found {options.adding_up!r}.")
+        raise Refused(f"--adding-up: expected gum or b89, found {options.adding_up!r}.")
     if options.share_allowed is not None and not 0 < options.share_allowed <= 1:
-        raise Refused(f"--share-allowed: wanted a share above 0, at most 1, found {options.share_allowed:g}.")
+        raise Refused(
+            f"--share-allowed: expected a share above 0, at most 1, found {options.share_allowed:g}."
+        )
     return Work(
         scale=material_of(options.scale_material or "steel"),
         compensated=options.compensated or options.point_by_point,
@@ -237,4 +241,4 @@ def _lags(options: MeasurementOptions, zone: ZoneInfo) -> tuple[Lag, Lag]:
 
 def _check_positive(what: str, value: float) -> None:
     if not 0 < value < 1e9:
-        raise Refused(f"{what}: wanted a number above 0, found {value:g}.")
+        raise Refused(f"{what}: expected a number above 0, found {value:g}.")

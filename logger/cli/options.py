@@ -41,6 +41,7 @@ AnyTo = Annotated[str | None, typer.Option("--to", metavar="TIME", help="End; de
 Who = Annotated[
     str, typer.Option("--who", metavar="NAME", help="Who does this; default: the name you are logged in by.")
 ]
+Yes = Annotated[bool, typer.Option("--yes", help="Go on although something gets worse than before.")]
 Port = Annotated[int, typer.Option("--port", metavar="N", min=1, max=65535, help="Port on 127.0.0.1.")]
 
 

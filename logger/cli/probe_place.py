@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -14,7 +14,7 @@ from ..instants import parse
 from ..model.roles import Act
 from .authority import authorised
 from .context import Session, open_session
-from .options import DEFAULT_DATA, Config, Data, Json, Who
+from .options import DEFAULT_DATA, Config, Data, Json, Who, Yes
 from .output import answer
 
 if TYPE_CHECKING:
@@ -47,8 +47,8 @@ def commands(app: typer.Typer) -> None:
 
 def add(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The probe as in probes.toml: one table.")],
-    *, to: Position, certificate: Papers = None, at: At = None, why: Why = "", who: Who = "",
-    data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
+    *, to: Position, certificate: Papers = None, at: At = None, why: Why = "", yes: Yes = False,
+    who: Who = "", data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
 ) -> None:  # fmt: skip
     """Propose a new probe at a position; where rules ask for it, with its certificates.
 
@@ -61,14 +61,14 @@ def add(
     def act(session: Session, deed: ProbeChange) -> ProposedChange:
         return placing.add(session.store, _read_text(file), to, _with_certificates(deed, certificate))
 
-    _propose(act, (at, who, why), (data, config), as_json)
+    _propose(act, (at, who, why, yes), (data, config), as_json)
 
 
 def swap(
     old: Probe,
     new: Annotated[str, typer.Argument(metavar="NEW", help="Key of the probe that takes its place.")],
-    *, file: File = None, certificate: Papers = None, at: At = None, why: Why = "", who: Who = "",
-    data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
+    *, file: File = None, certificate: Papers = None, at: At = None, why: Why = "", yes: Yes = False,
+    who: Who = "", data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
 ) -> None:  # fmt: skip
     """Propose that another probe takes the place of one: the position keeps its series, with a mark.
 
@@ -82,12 +82,12 @@ def swap(
         text = _read_text(file) if file else ""
         return placing.swap(session.store, old, new, _with_certificates(deed, certificate), text)
 
-    _propose(act, (at, who, why), (data, config), as_json)
+    _propose(act, (at, who, why, yes), (data, config), as_json)
 
 
 def move(
-    probe: Probe, *, to: Position, at: At = None, why: Why = "", who: Who = "",
-    data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
+    probe: Probe, *, to: Position, at: At = None, why: Why = "", yes: Yes = False,
+    who: Who = "", data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
 ) -> None:  # fmt: skip
     """Propose that a probe stands elsewhere from a time on: what it read before stays where it was.
 
@@ -100,12 +100,12 @@ def move(
     def act(session: Session, deed: ProbeChange) -> ProposedChange:
         return placing.move(session.store, probe, to, deed)
 
-    _propose(act, (at, who, why), (data, config), as_json)
+    _propose(act, (at, who, why, yes), (data, config), as_json)
 
 
 def withdraw(
-    probe: Probe, *, at: At = None, why: Why = "", who: Who = "",
-    data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
+    probe: Probe, *, at: At = None, why: Why = "", yes: Yes = False,
+    who: Who = "", data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
 ) -> None:  # fmt: skip
     """Propose that a probe leaves its place and is not asked any more; its readings stay.
 
@@ -118,7 +118,7 @@ def withdraw(
     def act(session: Session, deed: ProbeChange) -> ProposedChange:
         return placing.withdraw(session.store, probe, deed)
 
-    _propose(act, (at, who, why), (data, config), as_json)
+    _propose(act, (at, who, why, yes), (data, config), as_json)
 
 
 def _with_certificates(deed: ProbeChange, papers: list[Path] | None) -> ProbeChange:
@@ -134,21 +134,28 @@ def _read_text(file: Path) -> str:
 
 def _propose(
     act: Callable[[Session, ProbeChange], ProposedChange],
-    change_options: tuple[str | None, str, str],
+    change_options: tuple[str | None, str, str, bool],
     where: tuple[Path, Path | None],
     as_json: bool,
 ) -> None:
     """Two lines: what it comes to, and who puts it in force."""
     from ..acts.probes import ProbeChange
+    from ..inspections.setup_effect import effect_if_approved, refuse_unconfirmed
 
-    at, who, why = change_options
+    at, who, why, yes = change_options
+    effects = []
     with open_session(*where) as session:
         name = authorised(session.store, who, Act.PROPOSE)
         at_ns = session.now_ns // 10**9 * 10**9 if at is None else parse(at, session.zone_info, "--at")
-        proposed = act(session, ProbeChange(name, at_ns, session.now_ns, why))
+
+        def check(texts: Mapping[str, str]) -> None:
+            effects.append(effect_if_approved(session.store, texts, name, session.now_ns))
+            refuse_unconfirmed(effects[0], yes=yes, how="Add --yes")
+
+        proposed = act(session, ProbeChange(name, at_ns, session.now_ns, why, check=check))
     approve = (
         f"Proposed as version {proposed.version}; another person: stillroom config approve {proposed.version}"
     )
-    answer(
-        {"sentence": proposed.sentence, "version": proposed.version}, as_json, [proposed.sentence, approve]
-    )
+    (effect,) = effects
+    payload = {"sentence": proposed.sentence, "version": proposed.version, "effect": effect.to_dict()}
+    answer(payload, as_json, [proposed.sentence, *effect.sentences, approve])

@@ -98,5 +98,5 @@ def try_(
 def _frame(text: str) -> tuple[int, str, int]:
     """8N1 as (8, "N", 1)."""
     if len(text) != 3 or text[0] not in "78" or text[1].upper() not in "NEO" or text[2] not in "12":
-        raise Refused(f"--frame: wanted data bits, parity and stop bits such as 8N1, found {text!r}.")
+        raise Refused(f"--frame: expected data bits, parity and stop bits such as 8N1, found {text!r}.")
     return int(text[0]), text[1].upper(), int(text[2])

@@ -136,7 +136,7 @@ def list_records(
         lines = [_row(issuance, session, since.get(issuance.number, 0)) for issuance in rows]
     heads = ("number", "zone", "from", "to", "issued", "by", "standing")
     answer(
-        [issuance.to_json() | {"acts_since": since.get(issuance.number, 0)} for issuance in rows],
+        [issuance.to_dict() | {"acts_since": since.get(issuance.number, 0)} for issuance in rows],
         as_json,
         [f"{number_of(len(rows), 'record')}.", "", *table(heads, lines)],
     )
@@ -289,7 +289,7 @@ def conditions(
         simulated = session.store.simulated
     mark = "SIMULATED, no measured data. " if simulated else ""
     lines = [mark + said_of.sentence, f"  digest {said_of.digest}"]
-    answer({**said_of.to_json(), "simulated": simulated}, as_json, lines)
+    answer({**said_of.to_dict(), "simulated": simulated}, as_json, lines)
 
 
 @record.command("head")

@@ -59,7 +59,7 @@ def replay(
         span = whole_cells(*whole_or_interval(found, start, end), found.setup)
         now = replay_alarms(found.store, found.setup, *span, {})
         then = replay_alarms(found.store, other, *span, delays_of(delays or (), other))
-    answer({"in_force": now.to_json(), "other": then.to_json()}, as_json, _lines(now, then))
+    answer({"in_force": now.to_dict(), "other": then.to_dict()}, as_json, _lines(now, then))
 
 
 def _lines(now: ReplayResult, then: ReplayResult) -> list[str]:

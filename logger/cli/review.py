@@ -96,7 +96,7 @@ def sign(
         )
     how = "signed by password" if signed_review.signed else "by the name given"
     answer(
-        signed_review.to_json(),
+        signed_review.to_dict(),
         as_json,
         [f"{label} is reviewed by {signed_review.who}, {how}; journal entry {signed_review.number}."],
     )
@@ -127,13 +127,13 @@ def list_reviews(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: J
     with open_session(data, config) as session:
         rows = reviews(session.store)
         late = missing(session.store, session.setup, session.config.reviews, session.now_ns)
-        lines = [_row(r.to_json(), session, r.at_ns) for r in rows]
+        lines = [_row(r.to_dict(), session, r.at_ns) for r in rows]
     heads = ("period", "who", "at", "signed", "comment")
     head = f"{number_of(len(rows), 'review')}; {len(late) or 'none'} missing" + (
         f": {', '.join(late)}." if late else "."
     )
     answer(
-        {"reviews": [r.to_json() for r in rows], "missing": late}, as_json, [head, "", *table(heads, lines)]
+        {"reviews": [r.to_dict() for r in rows], "missing": late}, as_json, [head, "", *table(heads, lines)]
     )
 
 

@@ -49,7 +49,8 @@ def run(
 
     On an empty data folder the configuration becomes setup version 1. One service runs on a
     folder at a time. The pages are a program of their own: `stillroom serve`. SIGHUP proposes the
-    files of --config when they changed. As a node it keeps all until the centre has it.
+    files of --config when they changed; one person takes that over, another approves it. As a node it keeps
+    all until the centre has it.
 
     \b
     Examples:
@@ -101,7 +102,7 @@ def _service(session: Session, forward: str | None, node: str, ca_file: str) -> 
     if forward is None:
         return Service(session.store, session.config)
     if not node:
-        raise Refused("--forward: wanted this node's name with --node, as the centre's probes.toml has it.")
+        raise Refused("--forward: expected this node's name with --node, as the centre's probes.toml has it.")
     return Node(
         session.store, session.config, Centre(forward, node, os.environ.get("STILLROOM_TOKEN", ""), ca_file)
     )

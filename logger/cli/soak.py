@@ -74,7 +74,7 @@ def soak(
     from ..core.measurement.soak import CAUTIONS, constant_from_step, constant_from_tau, plan_soak
 
     if just not in ("", "sprayed", "wiped"):
-        raise Refused(f"--just: wanted sprayed or wiped, found {just!r}.")
+        raise Refused(f"--just: expected sprayed or wiped, found {just!r}.")
     if fit is not None:
         constant = constant_from_step(*_step(fit))
     elif time_constant_s is not None:
@@ -95,7 +95,7 @@ def _by_size(material: str, size_mm: str, shape: str, air: str, *, on_plate: boo
     shapes, airs = {s: s for s in SIZES}, {a: a for a in FILMS}
     if shape not in shapes or air not in airs:
         raise Refused(
-            f"--shape: wanted one of {', '.join(shapes)}, found {shape}; --air: wanted one of "
+            f"--shape: expected one of {', '.join(shapes)}, found {shape}; --air: expected one of "
             f"{', '.join(airs)}, found {air}."
         )
     named = next(s for s in SIZES if s == shape), next(a for a in FILMS if a == air)
@@ -113,7 +113,7 @@ def _step(file: Path) -> tuple[list[float], list[float]]:
             rows = [row for row in csv.reader(lines) if row]
         return _numbers(rows) if _is_number(rows[0][0]) else _numbers(rows[1:])
     except (OSError, IndexError, ValueError) as error:
-        raise Refused(f"--fit {file}: wanted two columns, seconds and °C; {error}.") from None
+        raise Refused(f"--fit {file}: expected two columns, seconds and °C; {error}.") from None
 
 
 def _numbers(rows: list[list[str]]) -> tuple[list[float], list[float]]:
@@ -139,7 +139,7 @@ def _residual(
     if length_mm is None or tolerance_um is None or not material:
         raise Refused("Wanted --residual-K, or --material with --length-mm and --tolerance-um.")
     if not (length_mm > 0 and tolerance_um > 0 and 0 < share <= 1):
-        raise Refused("--length-mm, --tolerance-um, --share: wanted numbers above 0, the share at most 1.")
+        raise Refused("--length-mm, --tolerance-um, --share: expected numbers above 0, the share at most 1.")
     return residual_K(length_mm, material_of(material).alpha_per_K, share * tolerance_um)
 
 

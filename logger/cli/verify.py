@@ -127,7 +127,7 @@ def _head(text: str) -> tuple[int, str]:
     """A head as people pass it on; Refused where it is none."""
     number, _, sha256 = text.strip().partition(":")
     if not number.isdecimal() or not re.fullmatch("[0-9a-fA-F]{64}", sha256.strip()):
-        raise Refused(f"--head {text!r} is no head: wanted NUMBER:SHA256, the SHA-256 with 64 digits.")
+        raise Refused(f"--head {text!r} is no head: expected NUMBER:SHA256, the SHA-256 with 64 digits.")
     return int(number), sha256.strip().lower()
 
 

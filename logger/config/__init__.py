@@ -68,8 +68,8 @@ def load(folder: Path) -> Config:
 def read_texts(folder: Path) -> dict[str, str]:
     """Text of each TOML file below a folder, by its name relative to it, in sorted order."""
     if not folder.is_dir():
-        wanted = "a folder with room.toml and its fellows"
-        raise ConfigError([Fault(str(folder), "", "", wanted, "no folder")])
+        expected = "a folder with room.toml and its fellows"
+        raise ConfigError([Fault(str(folder), "", "", expected, "no folder")])
     texts, faults = {}, []
     paths = [*folder.rglob("*.toml"), *folder.glob("certificates/*.xml")]
     for path in sorted(paths, key=lambda p: p.relative_to(folder).as_posix()):
@@ -223,8 +223,8 @@ def _profile_faults(texts: Mapping[str, str], tables: Tables, setup: Setup) -> l
         for column in profile.columns:
             known = tables.known("channel")
             if column.channel not in known:
-                wanted = nearest(column.channel, known).replace("name", "channel", 1)
-                faults.append(Fault(file, "columns", "channel", wanted, repr(column.channel)))
+                expected = nearest(column.channel, known).replace("name", "channel", 1)
+                faults.append(Fault(file, "columns", "channel", expected, repr(column.channel)))
             elif column.unit and (channel := setup.channels.get(column.channel)):
                 try:
                     to_canonical(0.0, column.unit, channel.quantity)

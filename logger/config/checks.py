@@ -50,8 +50,8 @@ def _room(tables: Tables) -> Iterator[Fault]:
     for key, zone in tables.zones.items():
         x0, y0, x1, y1 = zone.value.outline_m
         if not (0 <= x0 < x1 <= size[0] and 0 <= y0 < y1 <= size[1]):
-            wanted = f"x0 < x1 and y0 < y1 inside the room of {size[0]} x {size[1]} m"
-            yield zone.fault("outline_m", wanted, f"{zone.value.outline_m} for {key}")
+            expected = f"x0 < x1 and y0 < y1 inside the room of {size[0]} x {size[1]} m"
+            yield zone.fault("outline_m", expected, f"{zone.value.outline_m} for {key}")
 
 
 def _positions(tables: Tables, setup: Setup) -> Iterator[Fault]:
@@ -75,8 +75,8 @@ def _channels(tables: Tables) -> Iterator[Fault]:
             yield entry.fault("user_span", f"a span inside probe_span {[low, high]}", str(user))
         interval_s = tables.intervals_s[key.rsplit(".", 1)[0]]
         if entry.value.max_age_s is not None and entry.value.max_age_s < interval_s:
-            wanted = f"at least the sampling interval of {interval_s:g} s"
-            yield entry.fault("max_age_s", wanted, f"{entry.value.max_age_s:g}")
+            expected = f"at least the sampling interval of {interval_s:g} s"
+            yield entry.fault("max_age_s", expected, f"{entry.value.max_age_s:g}")
 
 
 def _unit(entry: Entry[ChannelTable], key: str, quantity: str, unit: str) -> Iterator[Fault]:
@@ -113,8 +113,8 @@ def _placements(tables: Tables, setup: Setup) -> Iterator[Fault]:
         if one.probe == other.probe and _overlap(one.from_ns, one.to_ns, other.from_ns, other.to_ns):
             entry = _entry_of(tables, other)
             found = f"{one.position} and {other.position} together"
-            wanted = f"{one.probe} at one place at a time; end the earlier one with `to`"
-            yield entry.fault("from", wanted, found)
+            expected = f"{one.probe} at one place at a time; end the earlier one with `to`"
+            yield entry.fault("from", expected, found)
 
 
 def _entry_of(tables: Tables, placement: Placement) -> Entry[PlacementTable]:
@@ -166,9 +166,9 @@ def _polynomial(found: CertificateEntry) -> Iterator[Fault]:
             stated.of, value
         )
         if abs(told - reference) > point.U:
-            wanted = f"a {stated.of} within U = {point.U:g} of each point"
+            expected = f"a {stated.of} within U = {point.U:g} of each point"
             at = f"{told - reference:+.3g} off at {point.indication:g}"
-            yield found.entry.fault("polynomial", wanted, at)
+            yield found.entry.fault("polynomial", expected, at)
 
 
 def _applied_twice(entry: Entry[CertificateFile], channel: Entry[ChannelTable]) -> Iterator[Fault]:
@@ -179,12 +179,14 @@ def _applied_twice(entry: Entry[CertificateFile], channel: Entry[ChannelTable]) 
     """
     head, own = entry.value, channel.value.applies_certificate
     if head.applied_by_instrument and own != head.number:
-        wanted = f"applies_certificate = {head.number!r} of {head.channel} in probes.toml beside it"
-        yield entry.fault("applied_by_instrument", wanted, repr(own) if own else "nothing there")
+        expected = f"applies_certificate = {head.number!r} of {head.channel} in probes.toml beside it"
+        yield entry.fault("applied_by_instrument", expected, repr(own) if own else "nothing there")
     if own == head.number and not head.applied_by_instrument and head.taken != "as left":
-        wanted = "one correction: applied_by_instrument = true here, or no applies_certificate of the channel"
+        expected = (
+            "one correction: applied_by_instrument = true here, or no applies_certificate of the channel"
+        )
         found = f"{head.number} applied by the instrument {head.serial} and here once more"
-        yield entry.fault("number", wanted, found)
+        yield entry.fault("number", expected, found)
 
 
 def _days(entry: Entry[CertificateFile]) -> Iterator[Fault]:
@@ -193,8 +195,8 @@ def _days(entry: Entry[CertificateFile]) -> Iterator[Fault]:
         yield entry.fault("due_on", f"a day after the calibration of {head.calibrated_on}", str(head.due_on))
     used = str(head.valid_from)[:10]
     if used < head.calibrated_on.isoformat():
-        wanted = f"put in use on or after the calibration of {head.calibrated_on}"
-        yield entry.fault("valid_from", wanted, str(head.valid_from))
+        expected = f"a day of first use on or after the calibration of {head.calibrated_on}"
+        yield entry.fault("valid_from", expected, str(head.valid_from))
 
 
 def _points(found: CertificateEntry) -> Iterator[Fault]:
@@ -209,8 +211,8 @@ def _points(found: CertificateEntry) -> Iterator[Fault]:
         elif point.reference is not None and point.correction is not None:
             difference = point.reference - point.indication
             if abs(difference - point.correction) > 1e-6 * max(1.0, abs(point.reference)):
-                wanted = f"reference - indication, which is {difference:+.6g}"
-                yield entry.fault("correction", wanted, f"{point.correction:+.6g}")
+                expected = f"reference - indication, which is {difference:+.6g}"
+                yield entry.fault("correction", expected, f"{point.correction:+.6g}")
 
 
 def _as_found(found: CertificateEntry) -> Iterator[Fault]:
@@ -225,8 +227,8 @@ def _as_found(found: CertificateEntry) -> Iterator[Fault]:
         elif point.reference is not None and point.error is not None:
             difference = point.indication - point.reference
             if abs(difference - point.error) > 1e-6 * max(1.0, abs(point.reference)):
-                wanted = f"indication - reference, which is {difference:+.6g}"
-                yield entry.fault("error", wanted, f"{point.error:+.6g}")
+                expected = f"indication - reference, which is {difference:+.6g}"
+                yield entry.fault("error", expected, f"{point.error:+.6g}")
     if found.entry.value.as_found_model and not found.entry.value.as_found:
         yield found.entry.fault("as_found_model", "the errors in [[as_found]] that it is about", "none")
 
@@ -257,8 +259,8 @@ def _names(tables: Tables, setup: Setup) -> Iterator[Fault]:
         pairs = [p for p in combinations(rules, 2) if _overlap(*_validity(p[0]), *_validity(p[1]))]
         keys = list(dict.fromkeys(rule.key for pair in pairs for rule in pair))
         if keys:
-            wanted = f"a name of its own for each of {', '.join(keys)}; rules are printed by their names"
-            yield tables.rules[keys[1]].entry.fault("name", wanted, f"{len(keys)} named {rules[0].name!r}")
+            expected = f"a name of its own for each of {', '.join(keys)}; rules are printed by their names"
+            yield tables.rules[keys[1]].entry.fault("name", expected, f"{len(keys)} named {rules[0].name!r}")
 
 
 def _validity(rule: Rule) -> tuple[int, int | None]:
@@ -266,15 +268,17 @@ def _validity(rule: Rule) -> tuple[int, int | None]:
 
 
 def _rule_channels(tables: Tables, setup: Setup, rule: Rule, entry: Entry[RuleTable]) -> Iterator[Fault]:
-    wanted = (rule.quantity, "dew_point") if rule.kind == "condensation" else (rule.quantity,)
+    expected = (rule.quantity, "dew_point") if rule.kind == "condensation" else (rule.quantity,)
     for key in rule.channels:
         channel, inputs = setup.channels.get(key), setup.inputs_of(key)
         known = tables.known("channel")
         quantity = channel.quantity if channel else key.rpartition(".")[2]
         if key not in known and not inputs:
             yield unknown(entry, "channels", key, known, "channel")
-        elif (channel or inputs) and quantity not in wanted:
-            yield entry.fault("channels", f"channels of {' or '.join(wanted)}", f"{key}, which is {quantity}")
+        elif (channel or inputs) and quantity not in expected:
+            yield entry.fault(
+                "channels", f"channels of {' or '.join(expected)}", f"{key}, which is {quantity}"
+            )
         elif channel or inputs:
             here = setup.channels_in(rule.zone) if rule.zone in setup.zones else (key, *inputs)
             if not {*(inputs or (key,))} <= {*here}:
@@ -296,8 +300,8 @@ def _other_media(setup: Setup, rule: Rule, entry: Entry[RuleTable], key: str) ->
         and _overlap(stay.from_ns, stay.to_ns, rule.from_ns, rule.to_ns)
     }
     if other := sorted(media - {*rule.media}):
-        wanted = f"channels in {', '.join(rule.media)}, as `media` says, or no `media` beside them"
-        yield entry.fault("channels", wanted, f"{key}, which is in {', '.join(other)}")
+        expected = f"channels in {', '.join(rule.media)}, as `media` says, or no `media` beside them"
+        yield entry.fault("channels", expected, f"{key}, which is in {', '.join(other)}")
 
 
 def beyond_ceilings(tables: Tables) -> Iterator[Fault]:

@@ -155,19 +155,19 @@ def connection_faults(tables: Tables) -> Iterator[Fault]:
 def _shared(tables: Tables) -> Iterator[Fault]:
     """Lines that several probes share, and names that probes of one node share."""
     lines = lines_of(tables)
-    for probe, key, wanted, found in clashes(lines):
+    for probe, key, expected, found in clashes(lines):
         entry: Entry[Any] = (
             tables.probes[probe] if key == "sampling_interval_s" else tables.connections[probe]
         )
-        yield entry.fault(key, wanted, found)
+        yield entry.fault(key, expected, found)
     seen: dict[tuple[str, str], str] = {}
     for line in (line for line in lines if isinstance(line, PushedLine | MqttTopic)):
         place = line.node if isinstance(line, PushedLine) else f"{line.url}/{line.topic}"
         for name in line.channels:
             if (other := seen.setdefault((place, name), line.probe)) != line.probe:
-                wanted = f"names of its own in what {place} sends"
+                expected = f"names of its own in what {place} sends"
                 yield tables.connections[line.probe].fault(
-                    "values", wanted, f"{name!r}, which is {other}'s too"
+                    "values", expected, f"{name!r}, which is {other}'s too"
                 )
 
 
@@ -179,14 +179,14 @@ def _names(tables: Tables, key: str, entry: Entry[Any]) -> Iterator[Fault]:
             yield unknown(entry, place, name, channels, "channel")
 
 
-def _pattern(entry: Entry[Any], key: str, wanted: set[str]) -> Iterator[Fault]:
+def _pattern(entry: Entry[Any], key: str, expected: set[str]) -> Iterator[Fault]:
     try:
         groups = set(re.compile(getattr(entry.value, key)).groupindex)
     except re.error as error:
         yield entry.fault(key, "a regular expression", f"{error}")
         return
-    if groups != wanted:
-        found = f"{', '.join(sorted(groups)) or 'none'} and {', '.join(sorted(wanted)) or 'none'}"
+    if groups != expected:
+        found = f"{', '.join(sorted(groups)) or 'none'} and {', '.join(sorted(expected)) or 'none'}"
         said = "as in `values`" if key == "pattern" else "as here: serial"
         yield entry.fault(key, f"the same names in (?P<name>...) {said}", found)
 
@@ -199,5 +199,5 @@ def _block(entry: Entry[Any], table: kinds.ModbusTable) -> Iterator[Fault]:
     first = min(r.address for r in made.values())
     last = max(r.address + r.count for r in made.values())
     if last - first > MOST_REGISTERS or last > 65536:
-        wanted = f"all registers within {MOST_REGISTERS} of each other: one request reads them together"
-        yield entry.fault("registers", wanted, f"{first} to {last - 1}")
+        expected = f"all registers within {MOST_REGISTERS} of each other: one request reads them together"
+        yield entry.fault("registers", expected, f"{first} to {last - 1}")

@@ -102,7 +102,7 @@ def added(texts: Mapping[str, str], text: str) -> tuple[Texts, str]:
         raise Refused(f"The file of the new probe is no TOML: {error}. Nothing was changed.") from error
     probes = told.get("probes", {})
     if not isinstance(probes, dict) or len(probes) != 1 or set(told) - {"probes", "placements"}:
-        raise Refused("The file of the new probe: wanted one table [probes.<name>] and nothing else.")
+        raise Refused("The file of the new probe: expected one table [probes.<name>] and nothing else.")
     (key,) = probes
     file = f"probes-{_plain(key)}.toml"
     if file in texts:

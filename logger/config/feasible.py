@@ -50,8 +50,8 @@ def infeasible(tables: Tables, setup: Setup, faulty: Collection[tuple[str, str]]
             yield entry.fault("", _PAIRS[rule.kind], _no_pair(rule, setup, channels))
             continue
         if rule.kind == "plane" and rule.direction not in _fit(rule, setup).determined:
-            wanted = f"positions that determine the {rule.direction or 'whole'} gradient"
-            yield entry.fault("", wanted, f"those of {', '.join(channels)}, which do not")
+            expected = f"positions that determine the {rule.direction or 'whole'} gradient"
+            yield entry.fault("", expected, f"those of {', '.join(channels)}, which do not")
             continue
         yield from _window(entry, rule, setup)
         if not uncertified(rule, setup):
@@ -82,15 +82,15 @@ def unreleased(tables: Tables, setup: Setup) -> Iterator[Fault]:
         papers = setup.certificates_of(head.channel)
         later = next((i for i, c in enumerate(papers) if c.number == head.number), 0)
         before, after = (papers[later - 1], papers[later]) if later else (None, None)
-        wanted = "errors as found, each within the drift that the certificate before allows"
+        expected = "errors as found, each within the drift that the certificate before allows"
         if before is None or after is None:
-            yield found.entry.fault("releases_overdue", wanted, "no certificate before this one")
+            yield found.entry.fault("releases_overdue", expected, "no certificate before this one")
         elif after.as_found is None:
-            yield found.entry.fault("releases_overdue", wanted, "no errors as found")
+            yield found.entry.fault("releases_overdue", expected, "no errors as found")
         elif released_until_ns(before, after) is None:
             moved = np.abs(change(before, after, np.asarray(after.as_found.indications))).max()
             off = f"{moved:.3g} where {before.drift:.3g} is allowed"
-            yield found.entry.fault("releases_overdue", wanted, off)
+            yield found.entry.fault("releases_overdue", expected, off)
 
 
 def _channels(rule: Rule, setup: Setup) -> tuple[str, ...]:
@@ -123,11 +123,11 @@ _PAIRS = {
 
 def _too_few(entry: Entry[RuleTable], rule: Rule, channels: tuple[str, ...], least: int) -> Fault:
     media = ", ".join(rule.media)
-    wanted = f"at least {least} channel(s) of {rule.quantity} in {media} in zone {rule.zone}"
+    expected = f"at least {least} channel(s) of {rule.quantity} in {media} in zone {rule.zone}"
     if rule.kind == "condensation":
-        wanted = f"a temperature of {media}, and temperature with humidity of the air, in zone {rule.zone}"
+        expected = f"a temperature of {media}, and temperature with humidity of the air, in zone {rule.zone}"
     found = ", ".join(channels) or "none: no probe here could ever show this rule to be met"
-    return entry.fault("need" if rule.need else "media", wanted, found)
+    return entry.fault("need" if rule.need else "media", expected, found)
 
 
 def _window(entry: Entry[RuleTable], rule: Rule, setup: Setup) -> Iterator[Fault]:
@@ -138,8 +138,8 @@ def _window(entry: Entry[RuleTable], rule: Rule, setup: Setup) -> Iterator[Fault
     channels = [_channel(c, setup) for c in setup.channels_of(rule)]
     slow = [c.key for c in channels if rule.window_s < 5 * c.interval_s]
     if slow:
-        wanted = "a window of at least five sampling intervals; in a shorter one nothing is shown"
-        yield entry.fault("", wanted, f"{rule.window_s} s with {', '.join(slow)}")
+        expected = "a window of at least five sampling intervals; in a shorter one nothing is shown"
+        yield entry.fault("", expected, f"{rule.window_s} s with {', '.join(slow)}")
 
 
 def _acceptance(entry: Entry[RuleTable], rule: Rule, setup: Setup) -> Iterator[Fault]:
@@ -150,8 +150,8 @@ def _acceptance(entry: Entry[RuleTable], rule: Rule, setup: Setup) -> Iterator[F
     band = 2 if rule.lower is not None and rule.upper is not None else 1
     if band * rule.r * U > width:
         least = f"{band * rule.r * U:.2g} {rule.unit}"
-        wanted = f"limits at least {least} wide, as U is {U:.2g} {rule.unit} ({by})"
-        yield entry.fault("", wanted, f"{width:.3g} {rule.unit}: this zone could never be shown stable")
+        expected = f"limits at least {least} wide, as U is {U:.2g} {rule.unit} ({by})"
+        yield entry.fault("", expected, f"{width:.3g} {rule.unit}: this zone could never be shown stable")
 
 
 def _width(rule: Rule) -> float | None:

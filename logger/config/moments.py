@@ -41,13 +41,13 @@ def zone_of(tables: Tables) -> tzinfo:
     try:
         return ZoneInfo(tables.room.value.timezone)
     except (KeyError, ValueError, OSError):
-        wanted, found = "an IANA time zone such as Europe/Vienna", repr(tables.room.value.timezone)
-        add_fault(tables, tables.room, "timezone", wanted, found)
+        expected, found = "an IANA time zone such as Europe/Vienna", repr(tables.room.value.timezone)
+        add_fault(tables, tables.room, "timezone", expected, found)
         return UTC
 
 
-def add_fault(tables: Tables, entry: Entry[Any], key: str, wanted: str, found: str) -> None:
+def add_fault(tables: Tables, entry: Entry[Any], key: str, expected: str, found: str) -> None:
     """A fault that may be found more than once, told once."""
-    fault = entry.fault(key, wanted, found)
+    fault = entry.fault(key, expected, found)
     if fault not in tables.faults:
         tables.faults.append(fault)

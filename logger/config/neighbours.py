@@ -22,8 +22,8 @@ def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
     for zone, entry in tables.zones.items():
         for key, together, what in _OF:
             if getattr(entry.value, key) is not None and not _together(setup, zone, together(zone, setup)):
-                wanted = f"at least two probes of {what} in one medium of the zone, or no {key}"
-                yield entry.fault(key, wanted, "no two that could ever be compared")
+                expected = f"at least two probes of {what} in one medium of the zone, or no {key}"
+                yield entry.fault(key, expected, "no two that could ever be compared")
 
 
 def warnings(setup: Setup) -> list[str]:

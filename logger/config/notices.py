@@ -180,8 +180,8 @@ def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
         yield from _known(entry, ("routes", "escalate_to"), ways, "route")
         yield from _of_hours(entry, "hours", entry.value.hours)
         if bool(entry.value.escalate_after_s) != bool(entry.value.escalate_to):
-            wanted = "both escalate_after_s and escalate_to, or neither"
-            yield entry.fault("escalate_after_s", wanted, f"{entry.value.escalate_after_s}")
+            expected = "both escalate_after_s and escalate_to, or neither"
+            yield entry.fault("escalate_after_s", expected, f"{entry.value.escalate_after_s}")
     for key, route in tables.routes.items():
         yield from _of_route(key, route, tables)
     if tables.notices is not None:

@@ -34,8 +34,8 @@ def certificate_of(content: bytes, name: str) -> Dcc:
 
 
 def _read(content: bytes, name: str) -> Dcc | tuple[str, str]:
-    """The certificate, or what was wanted and found: the child passes on only the text of a refusal."""
+    """The certificate, or what was expected and found: the child passes on only the text of a refusal."""
     try:
         return read(content, name)
     except CertificateRefused as error:
-        return error.wanted, error.found
+        return error.expected, error.found

@@ -91,8 +91,8 @@ def read_tables(texts: Mapping[str, str]) -> Tables:
     for file in sorted(f for f in texts if not f.startswith("profiles/") and not f.endswith(".xml")):
         kind = kind_of(file)
         if kind is None:
-            wanted = f"{', '.join(k + '.toml' for k in KINDS)}, certificates/*.toml or profiles/*.toml"
-            tables.faults.append(Fault(file, "", "", wanted, "a file of another name"))
+            expected = f"{', '.join(k + '.toml' for k in KINDS)}, certificates/*.toml or profiles/*.toml"
+            tables.faults.append(Fault(file, "", "", expected, "a file of another name"))
         elif source := parsed(file, texts[file], tables.faults):
             _READERS[kind](tables, source)
         seen.add(kind)
@@ -159,8 +159,8 @@ def _read_probe(tables: Tables, key: str, probe: Entry[schema.ProbeTable], inter
 def _read_connection(tables: Tables, key: str, probe: Entry[schema.ProbeTable], raw: schema.Tables) -> None:
     where, kind = (*probe.path, "connection"), raw.get("kind", "text")
     if kind not in OF_KIND:
-        wanted = f"one of {', '.join(OF_KIND)}"
-        tables.faults.append(fault_at(probe.source, (*where, "kind"), wanted, repr(kind)))
+        expected = f"one of {', '.join(OF_KIND)}"
+        tables.faults.append(fault_at(probe.source, (*where, "kind"), expected, repr(kind)))
     elif line := validated(OF_KIND[kind], raw, probe.source, where, tables.faults):
         tables.connections[key] = line
 
@@ -173,8 +173,8 @@ def _read_limits(tables: Tables, source: Source) -> None:
     tables.rule_defaults += [defaults] if defaults else []
     for zone, rules in file.value.rules.items():
         if not isinstance(rules, dict):
-            wanted = "tables [rules.<zone>.<name>]"
-            tables.faults.append(fault_at(source, ("rules", zone), wanted, repr(rules)))
+            expected = "tables [rules.<zone>.<name>]"
+            tables.faults.append(fault_at(source, ("rules", zone), expected, repr(rules)))
             continue
         for name, raw in rules.items():
             path: Path = ("rules", zone, name)
@@ -209,8 +209,8 @@ def _limit(tables: Tables, source: Source, path: Path, limits: Mapping[str, Any]
     try:
         return limit_of(limits, quantity if isinstance(quantity, str) else None)
     except (ValueError, UnitError) as error:
-        wanted = f"the limit of one kind, by keys such as {', '.join(COMMON_KEYS[:2])} or span_1h_K"
-        tables.faults.append(fault_at(source, (*path, next(iter(limits), "")), wanted, str(error)))
+        expected = f"the limit of one kind, by keys such as {', '.join(COMMON_KEYS[:2])} or span_1h_K"
+        tables.faults.append(fault_at(source, (*path, next(iter(limits), "")), expected, str(error)))
         return None
 
 
@@ -308,13 +308,13 @@ def claim(tables: Tables, source: Source, kind: str, name: str, path: Path) -> b
     """Whether the name is free; TOML itself refuses a second one in the same file."""
     taken = tables.names.setdefault(kind, {})
     if name in taken:
-        wanted = f"a {kind} name that is used once"
-        tables.faults.append(fault_at(source, path, wanted, f"{name!r}, which stands in {taken[name]} too"))
+        expected = f"a {kind} name that is used once"
+        tables.faults.append(fault_at(source, path, expected, f"{name!r}, which stands in {taken[name]} too"))
         return False
     taken[name] = source.file
     if kind not in ("certificate", "channel", "rule") and not _NAME.fullmatch(name):
-        wanted = f"a {kind} name of letters, digits, - and _"
-        tables.faults.append(fault_at(source, path, wanted, repr(name)))
+        expected = f"a {kind} name of letters, digits, - and _"
+        tables.faults.append(fault_at(source, path, expected, repr(name)))
     return True
 
 

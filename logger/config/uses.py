@@ -41,9 +41,11 @@ def add_uses(tables: Tables, texts: Mapping[str, str]) -> None:
 
 
 def _unused(texts: Mapping[str, str], used: set[str]) -> list[Fault]:
-    wanted = "a TOML file with `dcc`, `sha256` and [[use]] beside it; `stillroom confirm` shows what to write"
+    expected = (
+        "a TOML file with `dcc`, `sha256` and [[use]] beside it; `stillroom confirm` shows what to write"
+    )
     files = sorted(f for f in texts if f.endswith(".xml") and f not in used)
-    return [Fault(file, "", "", wanted, "a certificate that nothing puts in use") for file in files]
+    return [Fault(file, "", "", expected, "a certificate that nothing puts in use") for file in files]
 
 
 def _certificate(
@@ -51,23 +53,23 @@ def _certificate(
 ) -> Dcc | None:
     documents = [PurePosixPath(f).name for f in texts if f.endswith(".xml")]
     if file not in texts:
-        wanted = nearest(entry.value.dcc, documents).replace("name", "XML file beside this one", 1)
-        tables.faults.append(entry.fault("dcc", wanted, repr(entry.value.dcc)))
+        expected = nearest(entry.value.dcc, documents).replace("name", "XML file beside this one", 1)
+        tables.faults.append(entry.fault("dcc", expected, repr(entry.value.dcc)))
         return None
     try:
         certificate = certificate_of(content_of(texts[file]), file)
     except CertificateRefused as error:
-        tables.faults.append(Fault(file, "", "", error.wanted, error.found))
+        tables.faults.append(Fault(file, "", "", error.expected, error.found))
         return None
     except ImportRefused as error:
-        wanted = "a certificate that can be read within the limits of memory and time"
-        tables.faults.append(Fault(file, "", "", wanted, str(error).removeprefix(f"{file}: ")))
+        expected = "a certificate that can be read within the limits of memory and time"
+        tables.faults.append(Fault(file, "", "", expected, str(error).removeprefix(f"{file}: ")))
         return None
     if certificate.sha256 != entry.value.sha256:
-        wanted = (
+        expected = (
             f"that of {entry.value.dcc}, {certificate.sha256}, after `stillroom confirm` showed its table"
         )
-        tables.faults.append(entry.fault("sha256", wanted, entry.value.sha256))
+        tables.faults.append(entry.fault("sha256", expected, entry.value.sha256))
     return certificate
 
 
@@ -108,9 +110,9 @@ def _table(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, quanti
     listed = ", ".join(
         f"{n} {t.quantity} {t.taken}".strip() for n, t in enumerate(certificate.tables, start=1)
     )
-    wanted = f"the number of a table of {quantity}"
+    expected = f"the number of a table of {quantity}"
     found = f"{use.value.table or 'no number'}; the certificate has {listed}"
-    tables.faults.append(use.fault("table", wanted, "; ".join([found, *certificate.left_out])))
+    tables.faults.append(use.fault("table", expected, "; ".join([found, *certificate.left_out])))
     return None
 
 

@@ -37,7 +37,7 @@ class Record:
 
 
 def records(payload: bytes, now_ns: int) -> list[Record]:
-    """The resolved records of a pack; NoSenml with what was wanted and found.
+    """The resolved records of a pack; NoSenml with what was expected and found.
 
     >>> pack = b'[{"bn":"P1/","bt":1792396800,"bu":"Cel","n":"t","v":20.03},{"n":"t","t":60,"v":20.1}]'
     >>> [(r.name, r.unit, r.taken_ns // NS, r.value) for r in records(pack, 0)]
@@ -46,7 +46,7 @@ def records(payload: bytes, now_ns: int) -> list[Record]:
     try:
         return list(_all_resolved(_pack(payload), now_ns))
     except ArithmeticError as error:  # an exponent beyond what even a decimal takes
-        raise NoSenml("wanted numbers that a double can hold, found one beyond all of them") from error
+        raise NoSenml("expected numbers that a double can hold, found one beyond all of them") from error
 
 
 def _all_resolved(pack: Sequence[Any], now_ns: int) -> Iterator[Record]:
@@ -83,9 +83,9 @@ def _pack(payload: bytes) -> list[Any]:
             object_pairs_hook=each_once,
         )
     except (ValueError, RecursionError) as error:
-        raise NoSenml(f"wanted a list of records in JSON, found none: {error}") from error
+        raise NoSenml(f"expected a list of records in JSON, found none: {error}") from error
     if not isinstance(pack, list) or not pack:
-        raise NoSenml("wanted a list of records, found something else")
+        raise NoSenml("expected a list of records, found something else")
     return pack
 
 
@@ -95,7 +95,7 @@ def _refused(word: str) -> None:
 
 def _checked(told: Any, number: int) -> None:
     if not isinstance(told, dict):
-        raise NoSenml(f"record {number}: wanted an object, found {str(told)[:40]!r}")
+        raise NoSenml(f"record {number}: expected an object, found {str(told)[:40]!r}")
     for key, value in told.items():
         if key.endswith("_"):
             raise NoSenml(f"record {number}: the field {key!r} must be understood, and is not")
@@ -109,7 +109,7 @@ def _checked(told: Any, number: int) -> None:
 def _resolved(told: Mapping[str, Any], base: Mapping[str, Any], now_ns: int, number: int) -> Record:
     name = base["bn"] + told.get("n", "")
     if not name:
-        raise NoSenml(f"record {number}: wanted a name in bn or n, found none")
+        raise NoSenml(f"record {number}: expected a name in bn or n, found none")
     value = float(base["bv"] + told["v"]) if "v" in told else None
     if value is not None and not math.isfinite(value):
         raise NoSenml(f"record {number}: the value {told['v']} is too large")

@@ -34,12 +34,12 @@ _OTHERS = {
     b"\xff\xd8\xff": "a picture",
     b"GIF8": "a picture",
     b"SQLite format 3\0": "a database",
-    b"7z\xbc\xaf": "an archive of a kind that is not read (wanted zip or gzip)",
-    b"Rar!": "an archive of a kind that is not read (wanted zip or gzip)",
+    b"7z\xbc\xaf": "an archive of a kind that is not read (expected zip or gzip)",
+    b"Rar!": "an archive of a kind that is not read (expected zip or gzip)",
     b"\x7fELF": "a program",
     b"MZ": "a program",
-    b"BZh": "an archive of a kind that is not read (wanted zip or gzip)",
-    b"\xfd7zXZ": "an archive of a kind that is not read (wanted zip or gzip)",
+    b"BZh": "an archive of a kind that is not read (expected zip or gzip)",
+    b"\xfd7zXZ": "an archive of a kind that is not read (expected zip or gzip)",
     b"{\\rtf": "a text document of an office program: save it as plain text",
     b"<!DOCTYPE": "a web page",
     b"<html": "a web page",
@@ -98,9 +98,9 @@ def _kind(name: str, content: bytes) -> Kind:
         raise ImportRefused(f"The archive {name} holds no file.")
     for mark, what in _OTHERS.items():
         if content.startswith(mark):
-            raise ImportRefused(f"{name} is {what}; wanted a table of readings.")
+            raise ImportRefused(f"{name} is {what}; expected a table of readings.")
     if not content.lstrip(b"\0 \t\r\n\xef\xbb\xbf"):
-        raise ImportRefused(f"{name}: wanted a table of readings, found an empty file.")
+        raise ImportRefused(f"{name}: expected a table of readings, found an empty file.")
     return "json" if _is_json(content) else "text"
 
 
@@ -151,7 +151,7 @@ def _is_litter(member: str) -> bool:
 
 def _bounded(name: str, members: list[zipfile.ZipInfo], most_bytes: int) -> None:
     if len(members) > MEMBERS:
-        raise ImportRefused(f"The archive {name} holds {len(members)} files; wanted {MEMBERS} at most.")
+        raise ImportRefused(f"The archive {name} holds {len(members)} files; expected {MEMBERS} at most.")
     if sum(m.file_size for m in members) > most_bytes:
         raise _too_large(name, most_bytes)
 

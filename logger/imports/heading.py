@@ -151,7 +151,7 @@ def _timed_rows(rows: Sequence[Row], profile: Profile) -> int:
 def _unheaded(rows: Sequence[Row]) -> Heading:
     widths = [len(trimmed(cells)) for _, cells in rows]
     if not widths:
-        raise ImportRefused("wanted a table of readings, found no row.")
+        raise ImportRefused("expected a table of readings, found no row.")
     names = tuple(f"#{n}" for n in range(1, max(set(widths), key=widths.count) + 1))
     return Heading(-1, names, names, ())
 

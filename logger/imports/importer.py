@@ -232,7 +232,7 @@ def _copy(path: Path, into: BinaryIO) -> None:
     except OSError as error:
         raise ImportRefused(f"{path}: cannot be read: {error.strerror}.") from None
     if not filled:
-        raise ImportRefused(f"{path.name}: wanted a table of readings, found an empty file.")
+        raise ImportRefused(f"{path.name}: expected a table of readings, found an empty file.")
 
 
 def _refuse_future(name: str, reading: Reading, setup: Setup, now_ns: int) -> None:

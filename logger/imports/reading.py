@@ -217,8 +217,8 @@ def _one_unit(unit: str) -> str:
 def _series(
     column: TextColumn, cells: Values, taken_ns: Int, lines: Int, setup: Setup
 ) -> tuple[Series, list[str]]:
-    channel = _channel(column.wanted, setup)
-    unit, notes = _unit(column.wanted, column.unit, cells.unit, channel)
+    channel = _channel(column.spec, setup)
+    unit, notes = _unit(column.spec, column.unit, cells.unit, channel)
     _refuse_flags(column, cells, lines, channel)
     value = cells.value
     raw: NDArray[np.object_] = np.broadcast_to(np.array("", object), len(value))  # one text for all
@@ -258,7 +258,7 @@ def _refuse_flags(column: TextColumn, cells: Values, lines: Int, channel: Channe
     flag = next((n for n, cell in enumerate(cells.cells) if isinstance(cell, Flag)), None)
     if flag is not None and channel.quantity != "state":
         raise ImportRefused(
-            f"Line {lines[flag]}, column {column.wanted.heading!r}: wanted a number, found true or false."
+            f"Line {lines[flag]}, column {column.spec.heading!r}: expected a number, found true or false."
         )
 
 

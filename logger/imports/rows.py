@@ -246,7 +246,7 @@ class Rows:
 
     def _refused(self, line: int, cells: Sequence[str]) -> ImportRefused:
         width, wanted = len(cells), self.width
-        what = f"{width} columns, wanted {wanted}" if width != wanted else "no time in it"
+        what = f"{width} columns, expected {wanted}" if width != wanted else "no time in it"
         hint = " Where rows may end early, say `short_rows = true` in the profile." if width < wanted else ""
         return ImportRefused(
             f"Line {line} has {what}: {short(cells)}. Nothing was imported; mend or remove the line, or "
@@ -266,7 +266,7 @@ class Rows:
             hint = (
                 " If the first column is a row number without a heading, say `unnamed_first_column = true`."
             )
-        return f"Line {line} has {found}, wanted {self.width} columns and a time: {short(cells)}.{hint}"
+        return f"Line {line} has {found}, expected {self.width} columns and a time: {short(cells)}.{hint}"
 
 
 def _unit_in(cells: Sequence[str], place: int) -> str:

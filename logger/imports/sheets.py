@@ -33,7 +33,7 @@ def sheet_grid(part: Part, wanted: str | None) -> Grid:
         raise ImportRefused(_unreadable(str(error))) from None
     filled = {name: rows for name, rows in found.items() if rows}
     if not filled:
-        raise ImportRefused("wanted a table of readings, found a workbook without any cell filled.")
+        raise ImportRefused("expected a table of readings, found a workbook without any cell filled.")
     if len(filled) > 1:
         raise ImportRefused(
             f"Which sheet holds the readings: {', '.join(filled)}? Say `sheet` in the profile."

@@ -106,7 +106,7 @@ def _records(found: Any) -> list[dict[str, Any]]:
     if isinstance(found, Sequence) and len(found) > 1 and all(isinstance(r, list) for r in found):
         heads = [str(h) for h in found[0]]
         return [_zipped(heads, row, n) for n, row in enumerate(found[1:], 2)]
-    raise ImportRefused("wanted a table of readings, found JSON without a list of records.")
+    raise ImportRefused("expected a table of readings, found JSON without a list of records.")
 
 
 def _table_in(found: Mapping[str, Any]) -> Any:
@@ -131,7 +131,7 @@ def _table_in(found: Mapping[str, Any]) -> Any:
 
 def _zipped(heads: Sequence[str], row: Sequence[Any], number: int) -> dict[str, Any]:
     if len(row) != len(heads):
-        raise ImportRefused(f"Record {number} has {len(row)} values, wanted {len(heads)}.")
+        raise ImportRefused(f"Record {number} has {len(row)} values, expected {len(heads)}.")
     return dict(zip(heads, row, strict=True))
 
 

@@ -17,7 +17,7 @@ from .rows import Rows, short
 class TextColumn:
     """Cells of one column of values as text, and the unit that the file states, if any."""
 
-    wanted: Column
+    spec: Column
     unit: str | None
     cells: Sequence[str]
 

@@ -180,7 +180,7 @@ class _Slow:
         """A number that came as one; none of those that a file can write is too large to be kept."""
         found = float(text)
         if not np.isfinite(found):
-            raise ImportRefused(f"Line {line}, column {self.column.wanted.heading!r}: {text} is too large.")
+            raise ImportRefused(f"Line {line}, column {self.column.spec.heading!r}: {text} is too large.")
         return found
 
     def _number(self, text: str) -> float | None:
@@ -195,19 +195,19 @@ class _Slow:
         if len(self.units) > 1:
             (one, first), (other, second) = list(self.units.items())[:2]
             raise ImportRefused(
-                f"Column {self.column.wanted.heading!r} is in {one} in line {first} and in {other} in line "
+                f"Column {self.column.spec.heading!r} is in {one} in line {first} and in {other} in line "
                 f"{second}."
             )
         if self.units and self.bare:
             unit, line = next(iter(self.units.items()))
             raise ImportRefused(
-                f"Column {self.column.wanted.heading!r} tells {unit} in line {line} and no unit in line "
+                f"Column {self.column.spec.heading!r} tells {unit} in line {line} and no unit in line "
                 f"{self.bare}: one of them has lost something. Mend the line."
             )
         return next(iter(self.units), None)
 
     def _refused(self, text: str, line: int) -> ImportRefused:
-        heading = self.column.wanted.heading
+        heading = self.column.spec.heading
         if any(form.fullmatch(text) for form in _GROUPED.values()):
             return ImportRefused(
                 f"Line {line}, column {heading!r}: is {text!r} a number with a sign between thousands? Say "

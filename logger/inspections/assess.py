@@ -54,9 +54,9 @@ class Assessment:
     notices: tuple[str, ...]
     segments: tuple[Period, ...] = ()  # a long program, judged piece by piece
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """The check as plain data, with `thermal`, `statement` and `stamp`."""
-        check = self.check.to_json()
+        check = self.check.to_dict()
         return check | {
             "thermal": self.thermal_json(),
             "segments": [_segment(p) for p in self.segments],
@@ -69,11 +69,11 @@ class Assessment:
         if not self.thermal or self.tracks is None:
             return {"shown": False, "notices": list(self.notices)} if self.notices else None
         worst = self.thermal[0]
-        return worst.to_json() | {
+        return worst.to_dict() | {
             "shown": self.check.verdict != "not shown" and not any("not shown" in n for n in self.notices),
             "temperatures": _temperatures(self.tracks),
             "soak": soak_state(worst, self.tracks),
-            "features": [e.to_json() for e in self.thermal],
+            "features": [e.to_dict() for e in self.thermal],
             "notices": list(self.notices),
         }
 

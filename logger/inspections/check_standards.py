@@ -41,7 +41,9 @@ def read_standard(file: Path, zone: ZoneInfo) -> list[StandardReading]:
             readings.append(StandardReading(parse(row[0], zone, "time"), float(row[1])))
         except (StillroomError, IndexError, ValueError) as error:
             if number > 1:
-                raise Refused(f"{file}, row {number}: wanted a time and µm, found {row}: {error}.") from None
+                raise Refused(
+                    f"{file}, row {number}: expected a time and µm, found {row}: {error}."
+                ) from None
     return sorted(readings, key=lambda m: m.at_ns)
 
 

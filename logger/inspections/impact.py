@@ -50,7 +50,7 @@ class Impact:
         """Sort key: unknown effects first, then the largest share of the tolerance."""
         return self.share is not None, -(self.share or 0.0), self.job.key
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """As plain data."""
         d = self.decided
         return {

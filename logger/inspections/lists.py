@@ -80,7 +80,7 @@ def _rows(file: Path) -> list[tuple[int, list[str]]]:
         raise Refused(f"{file} cannot be read: {error.strerror}.") from None
     rows = sheet_rows(file.name, content) if file.suffix.lower() in WORKBOOKS else _delimiter(content, file)
     if not rows:
-        raise Refused(f"{file}: wanted a first row with the names of the columns, found nothing.")
+        raise Refused(f"{file}: expected a first row with the names of the columns, found nothing.")
     return rows
 
 
@@ -122,7 +122,7 @@ def _number(text: str, name: str) -> float | None:
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        raise Refused(f"{name}: wanted a number, found {text!r}") from None
+        raise Refused(f"{name}: expected a number, found {text!r}") from None
     if not 0 < value < 1e6:
-        raise Refused(f"{name}: wanted a number above 0, found {text}")
+        raise Refused(f"{name}: expected a number above 0, found {text}")
     return value

@@ -43,7 +43,7 @@ class Readiness:
     reason: str
     sentence: str
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """As plain data."""
         at = None if self.from_ns is None else rfc3339(self.from_ns)
         return {"zone": self.zone, "may_start": self.may_start, "from": at, "reason": self.reason} | {

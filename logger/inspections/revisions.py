@@ -97,7 +97,7 @@ def _issue(inspection: Inspection, answer: Answer, before: Sequence[Issue], now_
     if answer.found is None or answer.found.check.provisional:
         return None
     check = answer.found.check
-    digest = str(check.to_json()["digest"])
+    digest = str(check.to_dict()["digest"])
     if before and before[-1].digest == digest:
         return None
     reason = check.reason

@@ -67,7 +67,7 @@ def begin_soak(
     """A part begins to soak now; gives the number of its clock."""
     setup.zone(zone)
     if not name.strip() or not who.strip():
-        raise Refused("Nothing was begun: wanted a name for the part, and who begins it.")
+        raise Refused("Nothing was begun: expected a name for the part, and who begins it.")
     what: dict[str, Any] = {
         "zone": zone,
         "name": name.strip(),

@@ -215,7 +215,7 @@ def _texts(
     yield "inspections.json", _json(inspection_facts(verdicts, facts, span, now_ns))
     yield (
         "reviews.json",
-        _json([r.to_json() for r in reviews(store) if r.from_ns < span[1] and r.to_ns > span[0]]),
+        _json([r.to_dict() for r in reviews(store) if r.from_ns < span[1] and r.to_ns > span[0]]),
     )
     kinds = ("backup", "restore", "restore-test", "restore-test-due")
     proofs = [e for kind in kinds for e in store.journal.entries(kind=kind)]

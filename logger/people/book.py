@@ -248,9 +248,9 @@ def _refuse_lookalike(new: Account, name: str, person: str) -> None:
 def _new_account(name: str, person: str, roles: Collection[Role], now_ns: int) -> Account:
     short, full = name.strip().casefold(), " ".join(person.split())
     if not _NAME.fullmatch(short):
-        raise Refused(f"name: wanted up to 64 letters a to z, digits, dots or hyphens, found {name!r}.")
+        raise Refused(f"name: expected up to 64 letters a to z, digits, dots or hyphens, found {name!r}.")
     if not 1 <= len(full) <= 120 or not full.isprintable():
-        raise Refused(f"person: wanted the full name as records print it, found {person!r}.")
+        raise Refused(f"person: expected the full name as records print it, found {person!r}.")
     return Account(short, full, roles_of(roles), True, now_ns, now_ns)
 
 

@@ -25,11 +25,11 @@ def checked_password(password: str, *names: str) -> str:
     text = _normal(password)
     if not LEAST <= len(text) <= MOST:
         raise Refused(
-            f"password: wanted {LEAST} to {MOST} characters, found {len(text)}; nothing was changed."
+            f"password: expected {LEAST} to {MOST} characters, found {len(text)}; nothing was changed."
         )
     plain = text.casefold().replace(" ", "")
     if len(set(plain)) < 4 or any(plain == name.casefold().replace(" ", "") for name in names):
-        raise Refused("password: wanted one that is not your name nor one character again and again.")
+        raise Refused("password: expected one that is not your name nor one character again and again.")
     return text
 
 

@@ -63,7 +63,7 @@ class Tokens:
     ) -> tuple[Token, str]:
         """A new token, and its text, which is nowhere kept."""
         if not _NAME.fullmatch(name):
-            raise Refused(f"token: wanted a name of letters, digits, dots or hyphens, found {name!r}.")
+            raise Refused(f"token: expected a name of letters, digits, dots or hyphens, found {name!r}.")
         new = Token(
             secrets.token_hex(4),
             name,
@@ -74,7 +74,7 @@ class Tokens:
             None,
         )
         if not new.holds(new.made_ns):
-            raise Refused("token: wanted an end in the future; nothing was changed.")
+            raise Refused("token: expected an end in the future; nothing was changed.")
         secret = secrets.token_urlsafe(32)
         fields = {"name": name, "scopes": sorted(new.scopes), "probes": list(new.probes)}
         with self._store.begin() as conn:

@@ -25,10 +25,10 @@ class Identity:
         """What is wrong with the answer, "" when nothing is; right, it counts until the next opening.
 
         >>> Identity("AG-0411").fault("AG-0412", 1)
-        "wanted serial 'AG-0411', found 'AG-0412'"
+        "expected serial 'AG-0411', found 'AG-0412'"
         """
         if answer.strip() != self._expected:
-            return f"wanted serial {self._expected!r}, found {answer.strip()!r}"
+            return f"expected serial {self._expected!r}, found {answer.strip()!r}"
         self._known_at = opening
         return ""
 

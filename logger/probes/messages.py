@@ -23,7 +23,7 @@ MOST_SECONDS = 2**33
 
 
 class BadMessage(ValueError):
-    """What cannot be read; the text says what was wanted and found. Nothing of it was stored."""
+    """What cannot be read; the text says what was expected and found. Nothing of it was stored."""
 
 
 @dataclass(frozen=True)
@@ -48,10 +48,10 @@ class ParsedMessage:
 def parse_message(payload: bytes, form: Message, names: Collection[str], now_ns: int) -> ParsedMessage:
     """What a message says under the names that are wanted; BadMessage where it has none of them."""
     if len(payload) > LARGEST:
-        raise BadMessage(f"wanted at most {LARGEST} bytes, found {len(payload)}")
+        raise BadMessage(f"expected at most {LARGEST} bytes, found {len(payload)}")
     parsed = _senml(payload, names, now_ns) if form.format == "senml" else _json(payload, form, names)
     if not parsed.told:
-        raise BadMessage(f"wanted values of {', '.join(sorted(names))}; found none of them")
+        raise BadMessage(f"expected values of {', '.join(sorted(names))}; found none of them")
     return parsed
 
 
@@ -69,12 +69,12 @@ def _json(payload: bytes, form: Message, names: Collection[str]) -> ParsedMessag
     try:
         content = json.loads(payload, parse_float=Decimal, parse_int=Decimal, object_pairs_hook=each_once)
     except ArithmeticError as error:  # an exponent beyond what even a decimal takes
-        raise BadMessage("wanted numbers that a double can hold, found one beyond all of them") from error
+        raise BadMessage("expected numbers that a double can hold, found one beyond all of them") from error
     except (ValueError, RecursionError) as error:
-        raise BadMessage(f"wanted JSON, found what cannot be read: {error}") from error
+        raise BadMessage(f"expected JSON, found what cannot be read: {error}") from error
     objects = content if isinstance(content, list) else [content]
     if not all(isinstance(entry, dict) for entry in objects):
-        raise BadMessage("wanted an object or a list of objects, found something else")
+        raise BadMessage("expected an object or a list of objects, found something else")
     values = tuple(value for entry in objects for value in _values(entry, form, names))
     clocks = [
         instant(at(entry, form.clock), form.clock)
@@ -92,7 +92,7 @@ def _values(entry: Mapping[str, Any], form: Message, names: Collection[str]) -> 
     if form.time != "arrival":
         time_text = at(entry, form.time)
         if time_text is None:
-            raise BadMessage(f"wanted the time under {form.time!r}, found none")
+            raise BadMessage(f"expected the time under {form.time!r}, found none")
         taken_ns = instant(time_text, form.time)
     return [_value(name, at(entry, name), taken_ns) for name in present]
 
@@ -128,5 +128,5 @@ def instant(time_value: Any, name: str) -> int:
         when = None
     if when is None or when.tzinfo is None or isinstance(time_value, Decimal):
         expected = "a time with its offset, such as 2026-10-19T08:30:00Z, or seconds since 1970"
-        raise BadMessage(f"{name}: wanted {expected}; found {str(time_value)[:40]!r}")
+        raise BadMessage(f"{name}: expected {expected}; found {str(time_value)[:40]!r}")
     return int(when.timestamp()) * NS + when.microsecond * 1000

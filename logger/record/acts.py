@@ -92,7 +92,7 @@ def _alarm_performance(store: Store, setup: Setup, span: Interval) -> dict[str, 
     entries = store.journal.entries(kind="alarm")
     keys = _alarm_keys(setup, span)
     changes = [c for e in entries if (c := change_of(e.at_ns, e.who, e.what)) and c.alarm in keys]
-    return performance_figures(changes, span.from_ns, span.to_ns).to_json()
+    return performance_figures(changes, span.from_ns, span.to_ns).to_dict()
 
 
 def _alarm_keys(setup: Setup, span: Interval) -> set[str]:

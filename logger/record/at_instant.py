@@ -194,7 +194,7 @@ def _version(store: Store, at_ns: int) -> dict[str, Any] | None:
 def _reviews(store: Store, zone: str, at_ns: int) -> list[dict[str, Any]]:
     covering_it = covering(store, zone, at_ns)
     proven = Names(store).proven_reviews() if covering_it else {}
-    return [review.to_json() | {"proven": proven.get(review.number, False)} for review in covering_it]
+    return [review.to_dict() | {"proven": proven.get(review.number, False)} for review in covering_it]
 
 
 def _issue(issue: Any) -> dict[str, Any]:

@@ -33,7 +33,7 @@ class Losses:
     inspections: tuple[str, ...]
     records: tuple[int, ...]
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """As the journal keeps it."""
         return {
             "excursions": self.excursions,
@@ -61,7 +61,7 @@ def dispose(
     going = [seal for seal in store.archive.seals(disposed=False) if seal.to_ns <= request.before_ns]
     losing = _losses(verdicts, going, now_ns)
     against = _without_authority(store, request) or ("" if dry_run else _undecided_refusal(losing))
-    request = replace(request, against=against, losing=losing.to_json())
+    request = replace(request, against=against, losing=losing.to_dict())
     return store.dispose(request, now_ns, keep_years, dry_run=dry_run), losing
 
 

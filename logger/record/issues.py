@@ -37,7 +37,7 @@ class RecordIssue:
     files: Mapping[str, str]
     proven: Proven = None
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """As plain data."""
         body = {**vars(self), "folder": str(self.folder), "files": dict(self.files)}
         for name, key in (("from_ns", "from"), ("to_ns", "to"), ("at_ns", "issued_at")):

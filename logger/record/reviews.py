@@ -55,7 +55,7 @@ class Review:
     signed: bool
     digest: str
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """As plain data."""
         body = {**vars(self), "zones": list(self.zones)}
         for name, key in (("at_ns", "at"), ("from_ns", "from"), ("to_ns", "to")):
@@ -99,7 +99,7 @@ def days_of(label: str) -> tuple[Cadence, date, date]:
             return "monthly", first, (first + 31 * DAY).replace(day=1)
     except ValueError:
         pass
-    raise Refused(f"period {label!r}: wanted a day 2026-10-19, a week 2026-W43 or a month 2026-10.")
+    raise Refused(f"period {label!r}: expected a day 2026-10-19, a week 2026-W43 or a month 2026-10.")
 
 
 def span_of(label: str, timezone: str) -> tuple[int, int]:

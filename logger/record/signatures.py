@@ -236,7 +236,7 @@ def _read_key(path: Path) -> Key:
             f"{path} is no private key ({error}); see `stillroom record key --lost --help`."
         ) from None
     if not isinstance(private, Ed25519PrivateKey):
-        raise Refused(f"{path}: wanted an Ed25519 key, found another kind.")
+        raise Refused(f"{path}: expected an Ed25519 key, found another kind.")
     return _key(private)
 
 

@@ -418,8 +418,8 @@ def _open(e: ThermalError) -> tuple[object, object, object]:
 
 
 def _as_data(e: ThermalError) -> tuple[float, float]:
-    body = e.to_json()
+    body = e.to_dict()
     part, scale = (100 * side.alpha_per_K * 1e3 * 2 for side in (ALUMINIUM, STEEL))
     if body["nde_um"] != round(part - scale, 6) or body["contributions"][0]["um"] != round(part - scale, 6):
-        raise AssertionError(f"nde_um: wanted {part - scale}, found {body}")
+        raise AssertionError(f"nde_um: expected {part - scale}, found {body}")
     return part, scale

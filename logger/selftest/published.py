@@ -33,7 +33,7 @@ def number(text: str, before: str) -> float:
     """The number that follows a name such as "t=" in the conditions."""
     found = re.search(re.escape(before) + r"\s*" + NUMBER, text)
     if not found:
-        raise LookupError(f"values.csv: wanted {before} in {text!r}")
+        raise LookupError(f"values.csv: expected {before} in {text!r}")
     return float(found[1])
 
 

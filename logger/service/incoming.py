@@ -208,7 +208,7 @@ def _fits(setup: Setup, channel: str, value: MessageValue) -> None:
     expected = setup.channels[channel].unit
     if value.unit and unit_name(UNITS.get(value.unit, value.unit)) != unit_name(expected):
         raise UnitError(
-            f"{value.name}: wanted {expected}, as channel {channel} has it; found {value.unit!r}."
+            f"{value.name}: expected {expected}, as channel {channel} has it; found {value.unit!r}."
         )
 
 

@@ -49,6 +49,6 @@ def check_folder(folder: Path, create: bool) -> None:
                 _begin_for_owner_alone(folder)
     elif not (folder / FILE).is_file():
         raise StoreError(
-            f"There is no record in {folder}: wanted the file {FILE}, found none. "
+            f"There is no record in {folder}: expected the file {FILE}, found none. "
             "Name the data folder with --data, or begin a record with `stillroom run` or `stillroom demo`."
         )

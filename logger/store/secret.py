@@ -33,7 +33,7 @@ def _read(path: Path) -> bytes:
     key = path.read_bytes()
     if len(key) != BYTES:
         raise StoreError(
-            f"{path}: wanted {BYTES} bytes, found {len(key)}. Remove it: everybody signs in anew."
+            f"{path}: expected {BYTES} bytes, found {len(key)}. Remove it: everybody signs in anew."
         )
     if os.name != "nt" and path.stat().st_mode & 0o077:
         raise StoreError(f"{path} can be read by others; `chmod 600 {path}`, or remove it and sign in anew.")

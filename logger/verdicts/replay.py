@@ -37,7 +37,7 @@ class ReplayResult:
     inspections: int
     lost: tuple[str, ...]  # keys of inspections that were not stable throughout
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """Plain values; instants in UTC."""
         return {
             "alarms": {

@@ -292,7 +292,7 @@ def test_a_restart_at_any_moment_continues_where_it_was() -> None:
     alarm = Alarm("air")
     notices: list[AlarmNotice] = []
     for index, value in enumerate(values):
-        alarm = Alarm.from_json(json.loads(json.dumps(alarm.to_json())))
+        alarm = Alarm.from_dict(json.loads(json.dumps(alarm.to_dict())))
         done = step(SPEC, alarm, [cell(index, value)], [], (index + 1) * MINUTE)
         alarm = done.alarm
         notices += done.notices

@@ -77,7 +77,7 @@ def _live(
         cells = [e for e in part if isinstance(e, Cell)]
         acts = [e for e in part if isinstance(e, AlarmAct)]
         done = step(spec, alarm, cells, acts, _instant(part[-1]))
-        alarm = Alarm.from_json(json.loads(json.dumps(done.alarm.to_json()))) if through_json else done.alarm
+        alarm = Alarm.from_dict(json.loads(json.dumps(done.alarm.to_dict()))) if through_json else done.alarm
         notices += done.notices
     return alarm, notices
 

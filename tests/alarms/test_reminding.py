@@ -141,6 +141,6 @@ def test_each_step_is_told_once_and_a_restart_changes_nothing(
         told += [(n.occurrence, n.step) for s in steps for n in s.notices]
         alarm = steps[-1].alarm
         if cut:
-            alarm = Alarm.from_json(json.loads(json.dumps(alarm.to_json())))
+            alarm = Alarm.from_dict(json.loads(json.dumps(alarm.to_dict())))
             assert alarm == steps[-1].alarm
     assert len(told) == len(set(told))

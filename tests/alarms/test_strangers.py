@@ -12,7 +12,7 @@ from logger.service.self_check import SelfCheck
 from logger.store import Store
 
 NOW_NS = 1_793_000_000 * NS
-WHY = "wanted serial 'AG-0411', found 'AG-0412'"
+WHY = "expected serial 'AG-0411', found 'AG-0412'"
 
 
 def test_another_probe_at_the_line_and_an_unsure_clock_are_told(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dashboard.data.queries import Queries
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from dashboard.pages import limits
 from logger.api import create_api
 from logger.config import example_folder, in_force, read_texts
@@ -99,7 +99,7 @@ def test_the_check_of_a_configuration_names_what_is_in_force_beside_it(stillroom
 
 
 def test_page_limits_says_it(older: Path) -> None:
-    source = StoreSource(older)
+    source = Source(older)
     try:
         page = str(limits.layout(Queries(source), ""))
     finally:

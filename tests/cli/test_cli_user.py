@@ -42,7 +42,7 @@ def test_faults_are_told_and_change_nothing(demo_copy: Path) -> None:
     add = ("add", "x", "--person", "X Y", "--password-stdin")
     for words, given, told in (
         ((*add, "--role", "boss"), PASSWORD, "expected one or more of reader, operator"),
-        ((*add, "--role", "reader"), "short\n", "wanted 12 to 128 characters, found 5"),
+        ((*add, "--role", "reader"), "short\n", "expected 12 to 128 characters, found 5"),
         (("add", "x", "--person", "X Y", "--role", "reader"), "", "--password-stdin"),
         (("disable", "nobody"), "", "There is no account 'nobody'"),
         (("token", "add", "n", "--scope", "everything"), "", "expected one or more of readings"),

@@ -69,7 +69,7 @@ def test_a_setting_beyond_its_ceiling_is_refused_with_what_to_enter(case: str) -
         load_texts(texts)
     mine = [fault for fault in refused.value.faults if fault.key == key]
     assert mine, refused.value
-    assert all(ceiling in fault.wanted for fault in mine)
+    assert all(ceiling in fault.expected for fault in mine)
 
 
 @pytest.mark.parametrize("case", BEYOND)

@@ -52,14 +52,14 @@ def test_the_day_of_calibration_is_local_to_the_room() -> None:
 @pytest.mark.parametrize(
     ("texts", "words"),
     [
-        (example(points=POINTS.replace("+0.30", "-0.30")), "wanted indication - reference, which is +0.3"),
-        (example(points=POINTS.replace("25.20", "20.30")), "wanted one point for each indication"),
+        (example(points=POINTS.replace("+0.30", "-0.30")), "expected indication - reference, which is +0.3"),
+        (example(points=POINTS.replace("25.20", "20.30")), "expected one point for each indication"),
         (
             example(points="\n[[as_found]]\nindication = 20.0\n"),
-            "wanted `reference` or `error`, found neither",
+            "expected `reference` or `error`, found neither",
         ),
-        (example(points=""), "as_found_model: wanted the errors in [[as_found]] that it is about"),
-        (example(model='as_found_model = "jump"\n'), "as_found_model: wanted 'step' or 'linear'"),
+        (example(points=""), "as_found_model: expected the errors in [[as_found]] that it is about"),
+        (example(model='as_found_model = "jump"\n'), "as_found_model: expected 'step' or 'linear'"),
     ],
     ids=["sign turned", "one place twice", "no error", "a model of nothing", "no such model"],
 )

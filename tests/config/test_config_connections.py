@@ -45,15 +45,15 @@ def test_every_kind_of_connection_is_read(table: str, kind: type) -> None:
 @pytest.mark.parametrize(
     ("table", "said"),
     [
-        ('kind = "modbuss"\nurl = "x"', "[probes.B1.connection] kind: wanted one of text, scpi"),
-        ('kind = "modbus"\nurl = "x"\nregisters = { presure = { address = 0 } }', "registers: wanted a"),
+        ('kind = "modbuss"\nurl = "x"', "[probes.B1.connection] kind: expected one of text, scpi"),
+        ('kind = "modbus"\nurl = "x"\nregisters = { presure = { address = 0 } }', "registers: expected a"),
         (
             'kind = "modbus"\nurl = "x"\nregisters = { pressure = { address = 0, type = "text" } }',
-            "registers.pressure: wanted a number with a scale",
+            "registers.pressure: expected a number with a scale",
         ),
         (
             'kind = "modbus"\nurl = "x"\nregisters = { pressure = { address = 65535, type = "float64" } }',
-            "registers: wanted all registers within 125",
+            "registers: expected all registers within 125",
         ),
         ('kind = "mqtt"\nurl = "http://x"\ntopic = "a"\nvalues = { p = "pressure" }', "connection] url"),
         ('kind = "mqtt"\nurl = "mqtt://x"\ntopic = "a/#"\nvalues = { p = "pressure" }', "connection] topic"),
@@ -61,15 +61,15 @@ def test_every_kind_of_connection_is_read(table: str, kind: type) -> None:
         (
             'url = "/dev/serial/by-id/usb-placeholder-AG-0411"\nmode = "stream"\npattern = "(?P<p>.*)"\n'
             'values = { p = "pressure" }',
-            "mode: wanted a line of its own where a probe speaks by itself, found P1",
+            "mode: expected a line of its own where a probe speaks by itself, found P1",
         ),
         (
             f'kind = "modbus"\nurl = "/dev/serial/by-id/usb-placeholder-AG-0411"\n{REGISTER}',
-            "url: wanted one protocol and one speed on a line",
+            "url: expected one protocol and one speed on a line",
         ),
         (
             'url = "x"\nmode = "stream"\nidentity = "ID?"\npattern = "(?P<p>.)"\nvalues = { p = "pressure" }',
-            "identity: wanted a probe that is asked",
+            "identity: expected a probe that is asked",
         ),
     ],
 )  # fmt: skip

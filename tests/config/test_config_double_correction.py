@@ -37,7 +37,7 @@ APPLIES = 'applies_certificate = "AG-0411-T"'
 def test_a_certificate_that_the_instrument_applies_is_not_applied_again() -> None:
     (fault,) = faults(guarded(APPLIES))
     assert (
-        "certificates/AG-0411-T.toml number: wanted one correction: applied_by_instrument = true here"
+        "certificates/AG-0411-T.toml number: expected one correction: applied_by_instrument = true here"
         in fault
     )
     assert "AG-0411-T applied by the instrument AG-0411 and here once more" in fault
@@ -54,7 +54,7 @@ def test_applied_by_the_instrument_the_correction_is_zero_and_U_stays() -> None:
 
 def test_both_places_must_say_it() -> None:
     (fault,) = faults(guarded("", "applied_by_instrument = true"))
-    assert "applied_by_instrument: wanted applies_certificate = 'AG-0411-T' of P1.temperature" in fault
+    assert "applied_by_instrument: expected applies_certificate = 'AG-0411-T' of P1.temperature" in fault
 
 
 def test_what_was_taken_as_left_remains_and_is_corrected_here() -> None:

@@ -1,4 +1,4 @@
-"""Each kind of fault is told with its file, table, key, what was wanted and what was found."""
+"""Each kind of fault is told with its file, table, key, what was expected and what was found."""
 
 from __future__ import annotations
 
@@ -44,19 +44,19 @@ CASES = {
     ),
     "missing key": (
         "room.toml", 'custodian = "Greta Holm"', "",
-        ["room.toml [room] custodian: wanted a value, found nothing"],
+        ["room.toml [room] custodian: expected a value, found nothing"],
     ),
     "text where a number is wanted": (
         "room.toml", "u_m = 0.02", 'u_m = "0.02"',
-        ["[positions.bridge-table] u_m: wanted a number, found '0.02'"],
+        ["[positions.bridge-table] u_m: expected a number, found '0.02'"],
     ),
     "not a number": (
         "limits.toml", "lower_degC = 19.5", "lower_degC = nan",
-        ["[rules.machine-bay.temperature] lower_degC: wanted a finite number, found nan"],
+        ["[rules.machine-bay.temperature] lower_degC: expected a finite number, found nan"],
     ),
     "no such medium": (
         "room.toml", 'medium = "scale"', 'medium = "glass"',
-        ["[positions.machine-scale] medium: wanted one of air, part, scale", "found 'glass'"],
+        ["[positions.machine-scale] medium: expected one of air, part, scale", "found 'glass'"],
     ),
     "common cause of a zone that is none": (
         "alarms.toml", '["machine-bay", "plate-bench"]', '["machine-bay", "plate-bank"]',
@@ -64,7 +64,7 @@ CASES = {
     ),
     "zone in two common causes": (
         "alarms.toml", '["machine-bay", "plate-bench"] }', '["machine-bay"], heating = ["machine-bay"] }',
-        ["[notices] common_causes: wanted machine-bay in one of them", "air-handling and heating"],
+        ["[notices] common_causes: expected machine-bay in one of them", "air-handling and heating"],
     ),
     "no such zone": (
         "room.toml", 'zone = "machine-bay"\nmedium = "pressure"', 'zone = "machin-bay"\nmedium = "pressure"',
@@ -72,27 +72,27 @@ CASES = {
     ),
     "no such time zone": (
         "room.toml", "Europe/Vienna", "Europe/Wien",
-        ["[room] timezone: wanted an IANA time zone", "'Europe/Wien'"],
+        ["[room] timezone: expected an IANA time zone", "'Europe/Wien'"],
     ),
     "position outside the room": (
         "room.toml", "xyz_m = [3.6, 3.8, 2.3]", "xyz_m = [3.6, 3.8, 23.0]",
-        ["[positions.column-top] xyz_m: wanted a place inside the room"],
+        ["[positions.column-top] xyz_m: expected a place inside the room"],
     ),
     "outline the wrong way round": (
         "room.toml", "outline_m = [6.0, 0.6, 8.6, 2.8]", "outline_m = [8.6, 0.6, 6.0, 2.8]",
-        ["[zones.plate-bench] outline_m: wanted x0 < x1"],
+        ["[zones.plate-bench] outline_m: expected x0 < x1"],
     ),
     "unit of another quantity": (
         "probes.toml", 'unit = "hPa"', 'unit = "degC"',
-        ["[probes.B1.channels.pressure] unit: wanted one of Pa, hPa", "'degC'"],
+        ["[probes.B1.channels.pressure] unit: expected one of Pa, hPa", "'degC'"],
     ),
     "pattern without the names of its values": (
         "probes.toml", "(?P<p>", "(?P<q>",
-        ["[probes.B1.connection] pattern: wanted the same names", "found q and p"],
+        ["[probes.B1.connection] pattern: expected the same names", "found q and p"],
     ),
     "pattern that is none": (
         "probes.toml", "pattern = 'P=(", "pattern = 'P=((",
-        ["[probes.B1.connection] pattern: wanted a regular expression"],
+        ["[probes.B1.connection] pattern: expected a regular expression"],
     ),
     "value of a channel that is not there": (
         "probes.toml", 'p = "pressure"', 'p = "presure"',
@@ -100,7 +100,7 @@ CASES = {
     ),
     "probe nowhere placed": (
         "probes.toml", '[[placements]]\nprobe = "B1"\nposition = "barometer"\nfrom = 2026-10-01\n', "",
-        ["[probes.B1]", "wanted a table [[placements]]"],
+        ["[probes.B1]", "expected a table [[placements]]"],
     ),
     "placement at an unknown position": (
         "probes.toml", 'position = "column-top"', 'position = "colum-top"',
@@ -108,35 +108,35 @@ CASES = {
     ),
     "probe at two places": (
         "probes.toml", 'probe = "P2"\nposition = "column-top"', 'probe = "P1"\nposition = "column-top"',
-        ["[placements #2] from: wanted P1 at one place at a time"],
+        ["[placements #2] from: expected P1 at one place at a time"],
     ),
     "a day in quotes": (
         "probes.toml", "from = 2026-10-01", 'from = "2026-10-01"',
-        ["[placements #1] from: wanted a day or an instant such as 2026-10-01", "found '2026-10-01'"],
+        ["[placements #1] from: expected a day or an instant such as 2026-10-01", "found '2026-10-01'"],
     ),
     "a local time that comes twice": (
         "probes.toml", "from = 2026-10-01", "from = 2026-10-25T02:30:00",
-        ["[placements #1] from: wanted a local time that exists once"],
+        ["[placements #1] from: expected a local time that exists once"],
     ),
     "serial number used twice": (
         "probes.toml", 'serial = "AG-0412"', 'serial = "AG-0411"',
-        ["[probes.P2] serial: wanted a serial number of its own, found that of P1"],
+        ["[probes.P2] serial: expected a serial number of its own, found that of P1"],
     ),
     "certificate of another serial number": (
         "certificates/AG-0412-T.toml", 'serial = "AG-0412"', 'serial = "AG-0413"',
-        ["certificates/AG-0412-T.toml serial: wanted that of the probe, 'AG-0412'"],
+        ["certificates/AG-0412-T.toml serial: expected that of the probe, 'AG-0412'"],
     ),
     "the sign of a correction": (
         "certificates/AG-0411-T.toml", "correction = -0.01", "correction = +0.01",
-        ["AG-0411-T.toml [points #2] correction: wanted reference - indication, which is -0.01, found +0.01"],
+        ["AG-0411-T.toml [points #2] correction: expected reference - indication, which is -0.01"],
     ),
     "point without its reference": (
         "certificates/AG-0411-T.toml", "reference = 15.00\n", "",
-        ["[points #1] reference: wanted `reference` or `correction`, found neither"],
+        ["[points #1] reference: expected `reference` or `correction`, found neither"],
     ),
     "certificate number used twice": (
         "certificates/AG-0412-T.toml", 'number = "AG-0412-T"', 'number = "AG-0411-T"',
-        ["AG-0412-T.toml number: wanted a certificate name that is used once"],
+        ["AG-0412-T.toml number: expected a certificate name that is used once"],
     ),
     "limits the wrong way round": (
         "limits.toml", "lower_degC = 19.5\nupper_degC = 20.5", "lower_degC = 20.5\nupper_degC = 19.5",
@@ -168,7 +168,7 @@ CASES = {
     ),
     "more probes needed than there are": (
         "limits.toml", "span_24h_K = 1.0", "span_24h_K = 1.0\nneed = 3",
-        ["[rules.machine-bay.span-24h] need: wanted at least 3 channel(s)"],
+        ["[rules.machine-bay.span-24h] need: expected at least 3 channel(s)"],
     ),
     "window too short for the sampling interval": (
         "limits.toml", "span_1h_K = 0.5", "span_2min_K = 0.5",
@@ -192,11 +192,11 @@ CASES = {
     ),
     "channel of another quantity": (
         "limits.toml", "span_24h_K = 1.0", 'span_24h_K = 1.0\nchannels = ["P1.relative_humidity"]',
-        ["channels: wanted channels of temperature, found P1.relative_humidity"],
+        ["channels: expected channels of temperature, found P1.relative_humidity"],
     ),
     "alarm without action text": (
         "alarms.toml", 'action = "Close and oil', 'action = "" # "Close and oil',
-        ["[alarms.bay-humidity] action: wanted text that is not empty"],
+        ["[alarms.bay-humidity] action: expected text that is not empty"],
     ),
     "alarm of an unknown rule": (
         "alarms.toml", 'rule = "machine-bay.temperature"', 'rule = "machine-bay.temprature"',
@@ -208,7 +208,7 @@ CASES = {
     ),
     "deadband in another unit": (
         "alarms.toml", "deadband_K = 0.05", "deadband_percent_RH = 0.05",
-        ["[alarms.bay-temperature] deadband_percent_RH: wanted deadband_K"],
+        ["[alarms.bay-temperature] deadband_percent_RH: expected deadband_K"],
     ),
     "profile of an unknown channel": (
         "profiles/barometer.toml", '"B1.pressure"', '"B1.presure"',
@@ -295,7 +295,7 @@ def test_a_file_of_another_name_and_a_missing_file(example: Texts) -> None:
     texts = {file: text for file, text in example.items() if file != "probes.toml"} | {"notes.toml": ""}
     faults = faults_of(texts)
     assert any(f.startswith("notes.toml") for f in faults)
-    assert any(f.startswith("probes.toml: wanted this file") for f in faults)
+    assert any(f.startswith("probes.toml: expected this file") for f in faults)
 
 
 def test_limits_in_degF_are_converted_at_the_edge(example: Texts) -> None:
@@ -328,7 +328,7 @@ def _not_utf8(folder: Path) -> Path:
 
 @pytest.mark.parametrize("make", [_no_folder, _not_utf8], ids=["no folder", "not UTF-8"])
 def test_a_folder_that_cannot_be_read(tmp_path: Path, make: Callable[[Path], Path]) -> None:
-    with pytest.raises(ConfigError, match="wanted a"):
+    with pytest.raises(ConfigError, match="expected a"):
         config.load(make(tmp_path))
 
 
@@ -349,7 +349,7 @@ def test_a_damaged_file_gives_faults_and_never_another_error(
         config.load_texts(example | {file: "".join(lines)})
     except ConfigError as refused:
         faults = refused.faults
-    assert faults is None or (len(faults) > 0 and all(fault.wanted and fault.found for fault in faults))
+    assert faults is None or (len(faults) > 0 and all(fault.expected and fault.found for fault in faults))
 
 
 def test_rules_of_one_name_are_one_fault(example: Texts) -> None:
@@ -392,7 +392,7 @@ def test_channels_of_another_medium_than_the_rule_names_are_refused(example: Tex
         'lower_degC = 19.0\nupper_degC = 21.0\nbasis = "trial"\n'
     )
     (fault,) = faults_of(example | {"limits.toml": example["limits.toml"] + rule})
-    assert "channels: wanted channels in part" in fault
+    assert "channels: expected channels in part" in fault
     assert "P1.temperature, which is in air" in fault
 
 

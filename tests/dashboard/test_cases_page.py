@@ -9,7 +9,7 @@ import pytest
 
 from dashboard.data.case_desk import CaseDesk, desk
 from dashboard.data.queries import Queries
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from dashboard.pages.cases import address, layout
 from logger.errors import Refused
 from tests.inspections.test_cases import TEXTS, WORDS
@@ -18,7 +18,7 @@ from tests.inspections.test_lists import NOW
 
 @pytest.fixture
 def q(demo_copy: Path) -> Iterator[Queries]:
-    source = StoreSource(demo_copy)
+    source = Source(demo_copy)
     yield Queries(source, lambda: NOW)
     source.store.close()
 

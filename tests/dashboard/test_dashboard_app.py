@@ -10,7 +10,6 @@ import pytest
 
 from dashboard.app import PAGES, create_app, page_of
 from dashboard.data.queries import Queries
-from logger.instants import NS, rfc3339
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_who_may import with_token
 
@@ -111,13 +110,13 @@ def test_unknown_zone_in_an_address_is_told(q: Queries) -> None:
     assert "There is no zone 'attic'" in str(page_of(q, "/trend", "?zone=attic"))
 
 
-def test_real_record_has_no_ribbon(record: Synthetic, q: Queries) -> None:
+def test_real_record_has_no_ribbon(q: Queries) -> None:
     """The ribbon is for invented data, and there it stands on every page."""
     from dashboard.shell import SIMULATED, shell
 
     assert SIMULATED in str(shell(q, PAGES))
-    record.simulated = False
-    assert SIMULATED not in str(shell(q, PAGES))
+    real = Synthetic(simulated=False)
+    assert SIMULATED not in str(shell(Queries(real, lambda: real.now), PAGES))
 
 
 @pytest.mark.parametrize(
@@ -197,9 +196,9 @@ def test_pulse_tells_a_silent_service(
     client: Any, record: Synthetic, age_s: int, stopped: bool, told: dict[str, Any]
 ) -> None:
     """One small answer: the newest arrival, and silence only when there is one."""
-    record.beat = {"at": rfc3339(record.now - age_s * NS), "stopped": stopped}
+    record.beat(age_s, stopped=stopped)
     answer = client.get("/_news")
-    assert answer.json == {"cursor": 0, "setup": record.setup().digest[:12], **told}
+    assert answer.json == {"cursor": record.arrived_after(-1)[1], "setup": record.setup().digest[:12], **told}
     assert len(answer.data) < 90
 
 

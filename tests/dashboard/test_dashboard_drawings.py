@@ -173,7 +173,7 @@ def test_trace_places_tell_the_verdict(q: Queries) -> None:
     )
     told = {text: row for row, texts in enumerate(heat["text"]) for text in texts if text}
     assert told["stable"] == 2
-    assert told["not shown: indeterminate<br>temperature<br>P1"] == 1
+    assert told["not shown: indeterminate<br>gradient<br>P1–P2"] == 1
     assert told["not stable: settling<br>temperature"] == 0
     assert told["not stable: nonconforming<br>temperature<br>P1"] == 0
 

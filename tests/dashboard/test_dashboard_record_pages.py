@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from dashboard.data.queries import Queries
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from dashboard.pages import health, journal, limits, probes
+from logger.acts import setup
 from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
 from logger.errors import Refused, UnknownName
@@ -40,7 +41,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def q(folder: Path) -> Iterator[Queries]:
-    source = StoreSource(folder)
+    source = Source(folder)
     yield Queries(source)
     source.store.close()
 
@@ -78,6 +79,22 @@ def test_a_proposal_is_refused_with_a_reason(q: Queries) -> None:
     limits.decide_proposal(q, number, "refuse", "Ines Faber", "basis is missing")
     assert [p.state for p in q.source.keeping.proposals() if p.version == number] == ["refused"]
     assert "Refused proposals" in str(limits.layout(q, ""))
+
+
+def test_what_the_service_proposed_is_taken_over_by_a_person_first(q: Queries) -> None:
+    """The page offers no approval of it; taken over it waits for another person, under another number."""
+    texts = dict(q.source.keeping.versions()[-1].texts)
+    texts["limits.toml"] += "# looked through\n"
+    number = setup.propose(q.source.store, texts, setup.SERVICE, "SIGHUP", q.now_ns(), by_service=True)
+    page = str(limits.layout(q, ""))
+    assert f"Proposal {number} waits for its author" in page
+    assert ("Take over" in page, "'Approve'" in page) == (True, False)
+    with pytest.raises(Refused, match="nobody stands for it"):
+        limits.decide_proposal(q, number, "approve", "Ines Faber", "")
+    said = limits.decide_proposal(q, number, "take over", "Greta Holm", "looked through")
+    assert said == f"Greta Holm proposes it as version {number + 1}; another person approves it."
+    assert f"Proposal {number + 1} waits for a second person" in str(limits.layout(q, ""))
+    limits.decide_proposal(q, number + 1, "refuse", "Ines Faber", "only a test")
 
 
 def test_journal_is_searched_by_the_address(q: Queries) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from dashboard.app import create_app
 from dashboard.data.queries import Queries
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from dashboard.pages import records
 from logger.errors import Refused
 from logger.record import issues
@@ -18,7 +18,7 @@ from logger.record import issues
 
 @pytest.fixture
 def q(demo_copy: Path) -> Queries:
-    return Queries(StoreSource(demo_copy))
+    return Queries(Source(demo_copy))
 
 
 def words(component: Any) -> str:

@@ -61,11 +61,15 @@ def test_stored_sentences_are_told_in_the_chosen_unit(stored: str, told: str) ->
 
 
 @pytest.mark.usefixtures("in_fahrenheit")
-def test_a_certificate_is_read_in_the_chosen_unit() -> None:
+def test_a_certificate_is_read_in_the_chosen_unit(monkeypatch: pytest.MonkeyPatch) -> None:
     """Range and points take the zero point along; errors, U and drift do not."""
     record = Synthetic()
-    paper = replace(record.setup().certificates[0], corrections=(-0.01,), drift=0.05)
-    record._setup = replace(record.setup(), certificates=(paper,))
+    setup = record.setup()
+    paper = next(c for c in setup.certificates if c.number == "AG-0411-T")
+    paper = replace(paper, indications=(20.0,), corrections=(-0.01,), U=(0.06,))
+    paper = replace(paper, range=(0.0, 100.0), drift=0.05)
+    setup = replace(setup, certificates=(paper,))
+    monkeypatch.setattr(record, "setup", lambda: setup)
     told = str(certificate_card(Queries(record, lambda: NOW), paper.number))
     for text in ("32 °F to 212 °F", "68 °F", "67.982 °F", "+0.018 °F", "0.108 °F", "± 0.09 °F"):
         assert text in told, text

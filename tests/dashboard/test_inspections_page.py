@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from typing import Any
 from urllib.parse import urlencode
 
@@ -51,8 +50,7 @@ def titles(found: list[Any]) -> list[str]:
         ({"find": "nothing such"}, []),
     ],
 )
-def test_jobs_are_found(q: Queries, record: Synthetic, asked: dict[str, str], wanted: list[str]) -> None:
-    record.jobs["J2"] = replace(record.jobs["J2"], person="Radek Sova")
+def test_jobs_are_found(q: Queries, asked: dict[str, str], wanted: list[str]) -> None:
     assert titles(inspection_list(q, asked)) == wanted
 
 

@@ -93,7 +93,7 @@ def test_unusable_files_are_named(files: Tls, tmp_path: Path, wrong: str) -> Non
         "locked": Tls(files.certificate, locked),
     }[wrong]
     record = Synthetic()
-    with pytest.raises(Refused, match="wanted a"):
+    with pytest.raises(Refused, match="expected a"):
         bind(record.store.folder, Place(port=free_port(), tls=given), source=record)
 
 

@@ -444,5 +444,5 @@ def test_the_key_is_for_its_owner_alone(real: Any) -> None:
         secret_key(folder)
     path.chmod(0o600)
     path.write_bytes(b"short")
-    with pytest.raises(StoreError, match="wanted 32 bytes, found 5"):
+    with pytest.raises(StoreError, match="expected 32 bytes, found 5"):
         secret_key(folder)

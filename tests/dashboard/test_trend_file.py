@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -27,10 +26,10 @@ def test_every_reading_is_in_the_file(q: Queries) -> None:
     assert len(rows) == 3 * 180
     assert {row["probe"] for row in rows} == {"P1", "P2", "P3"}
     first = rows[0]
-    assert (first["time_utc"], first["local_time"]) == ("2026-10-19T04:00:00Z", "2026-10-19 06:00:00 +02:00")
-    assert float(first["value"]) == value_at("P1.temperature", np.array([NOW - 600 * MINUTE]))[0]
-    assert (first["U"], first["unit"], first["verdict"]) == ("0.1", "°C", "stable")
-    out = next(row for row in rows if row["time_utc"] == "2026-10-19T06:30:00Z")
+    assert (first["time_utc"], first["local_time"]) == ("2026-10-19T04:00:19Z", "2026-10-19 06:00:19 +02:00")
+    assert float(first["value"]) == value_at("P1.temperature", np.array([NOW - 600 * MINUTE + 19 * NS]))[0]
+    assert (first["U"], first["unit"], first["verdict"]) == ("0.0979", "°C", "stable")
+    out = next(row for row in rows if row["time_utc"] == "2026-10-19T06:30:19Z")
     assert (out["verdict"], out["reason"]) == ("not stable", "nonconforming")
 
 
@@ -44,7 +43,7 @@ def test_every_reading_is_in_the_file(q: Queries) -> None:
 )
 def test_the_route_answers(record: Synthetic, asked: str, status: int, said: str) -> None:
     """As a download; what cannot be read is refused with a sentence."""
-    app = create_app(Path("unused"), source=record, now_ns=lambda: record.now)
+    app = create_app(record.store.folder, source=record, now_ns=lambda: record.now)
     client: Any = with_token(app.server.test_client())
     answer = client.get(f"/trend.csv?{asked}")
     assert answer.status_code == status

@@ -166,7 +166,7 @@ def drawn(client: Any, path: str) -> str:
 def test_a_reader_sees_no_job(room: Any) -> None:
     """On no page, by no address, while an operator sees them where they belong."""
     record, app = room
-    jobs = list(record.jobs.values())
+    jobs = record.inspections()
     told = {word for job in jobs for word in (job.title, job.person, job.part) if word}
     assert len(told) >= 3
     reader, operator = signed_in(app, "reader"), signed_in(app, "operator")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -25,7 +24,9 @@ def crowd() -> Crowded:
 def where(crowd: Crowded, served: Callable[..., Any]) -> Iterator[str]:
     from dashboard.app import create_app
 
-    with served(create_app(Path("unused"), source=crowd, now_ns=lambda: crowd.now, tick_s=1.0)) as address:
+    with served(
+        create_app(crowd.store.folder, source=crowd, now_ns=lambda: crowd.now, tick_s=1.0)
+    ) as address:
         yield address
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from dashboard.app import create_app
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from logger.people.invented import PASSWORD
 from tests.dashboard.synthetic import NOW
 from tests.inspections.test_lists import NOW as AFTERWARDS
@@ -59,7 +59,7 @@ def test_an_answer_is_marked_as_soon_as_a_field_differs(open_page: Callable[...,
 @pytest.fixture
 def history(demo_copy: Path, served: Callable[..., Any]) -> Iterator[str]:
     """The pages over the demo's history, whose clock stands still on 2026-11-18."""
-    source = StoreSource(demo_copy)
+    source = Source(demo_copy)
     app = create_app(demo_copy, source=source, now_ns=lambda: AFTERWARDS, tick_s=30.0)
     with served(app) as where:
         yield where

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from logger.instants import NS, rfc3339
+from logger.instants import NS
 from logger.model import Row
 from tests.dashboard.synthetic import NOW, value_at
 from tests.e2e.asking import ask_to_acknowledge
@@ -96,7 +96,9 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
     page.get_by_label("Comment: what you saw or did").fill("Door was open, closed it.")
     page.locator("#alarm-acts button").click()
     page.wait_for_selector(".alert", state="detached")
-    assert record.acknowledged == [("bay-temperature", "Greta Holm", "Door was open, closed it.")]
+    (act,) = record.acts(record.now, record.now + NS, 9)
+    assert (act.what["alarm"], act.who) == ("bay-temperature", "Greta Holm")
+    assert act.why == "Door was open, closed it."
     page.get_by_text("acknowledged", exact=False).first.wait_for()
     opened.wait("document.activeElement.tagName === 'MAIN'")  # the button that was pressed is gone
     assert opened.seen.console == []
@@ -117,7 +119,7 @@ def test_no_sentence_says_stable_beside_an_alarm(open_page: Callable[..., Any], 
 
 def test_stale_statement_loses_its_place(open_page: Callable[..., Any], record: Any) -> None:
     """Twenty minutes after the last word a zone is not shown, whatever it was, and the age is told."""
-    record.at = NOW - 1200 * NS
+    record.age_statements(1200)
     page = open_page().go("/", ".sentence")
     assert page.locator(".sentence").first.inner_text().strip() == "Machine bay: not shown."
     assert "No verdict for 20 min." in page.locator(".next-step").first.inner_text()
@@ -145,10 +147,10 @@ def test_formula_of_the_record() -> None:
 def test_silent_service_is_told_at_once(open_page: Callable[..., Any], record: Any) -> None:
     """The pages answer, the service behind them does not beat: every page says so, and takes it back."""
     page = open_page().go("/trend", "#trend-graph .main-svg")
-    record.beat = {"at": rfc3339(record.now - 200 * NS), "stopped": False}
+    record.beat(200, stopped=False)
     page.wait_for_selector("#silent:not([hidden])", timeout=45_000)
     assert "The service says nothing since 3 min" in page.locator("#silent").inner_text()
-    record.beat = {"at": rfc3339(record.now - 5 * NS), "stopped": False}
+    record.beat(5, stopped=False)
     page.wait_for_selector("#silent", state="hidden", timeout=45_000)
 
 

@@ -20,7 +20,7 @@ from dashboard.app import create_app
 from dashboard.charts.local_axis import tick_words
 from logger.instants import NS, parse
 from logger.local_time import stretches
-from logger.model import Excursion, Period
+from logger.model import Excursion, Period, Setup
 from tests.dashboard.synthetic import Synthetic
 
 pytestmark = pytest.mark.browser
@@ -43,8 +43,12 @@ class Elsewhere(Synthetic):
 
     def __init__(self, zone: str, now_ns: int, out: list[tuple[int, int]]) -> None:
         super().__init__(now_ns=now_ns)
-        self._setup = replace(self._setup, room=replace(self._setup.room, timezone=zone))
+        setup = super().setup()
+        self._setup = replace(setup, room=replace(setup.room, timezone=zone))
         self.out = out
+
+    def setup(self) -> Setup:
+        return self._setup
 
     def extent(self) -> tuple[int, int] | None:
         return self.now - 400 * 24 * HOUR, self.now

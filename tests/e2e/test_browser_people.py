@@ -86,7 +86,8 @@ def test_a_day_of_an_operator(open_page: Callable[..., Any], where: str, real: S
     page.get_by_label("Comment: what you saw or did").fill("Door was open.")
     page.locator("#alarm-acts button").click()
     page.wait_for_selector(".alert", state="detached")
-    assert real.acknowledged == [("bay-temperature", "Olga Pern", "Door was open.")]
+    (act,) = real.acts(real.now, real.now + 1, 9)
+    assert (act.what["alarm"], act.who, act.why) == ("bay-temperature", "Olga Pern", "Door was open.")
     page.get_by_role("link", name="Olga Pern").click()
     page.get_by_role("button", name="Sign out").click()
     page.wait_for_url("**/sign-in")
@@ -163,10 +164,10 @@ def test_the_first_start(open_page: Callable[..., Any], served: Callable[..., An
 
 def test_a_limit_is_approved_by_two_people(open_page: Callable[..., Any], record: Synthetic) -> None:
     """Proposed by one, signed by another with password; neither the author nor a wrong password will do."""
-    from logger.config import example_folder, read_texts
     from logger.people import invented
+    from tests.dashboard.synthetic_setup import texts as approved_texts
 
-    texts, keeping = dict(read_texts(example_folder())), record.keeping
+    texts, keeping = approved_texts(), record.keeping
     tighter = {**texts, "limits.toml": texts["limits.toml"].replace("20.5", "20.4", 1)}
     number = keeping.propose(tighter, "Greta Holm", "by the new specification", record.now)
     opened = open_page()

@@ -11,7 +11,7 @@ import pytest
 
 from dashboard.app import create_app
 from dashboard.data.administration import RecordAdministration
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from logger.acts.inspections import apply_setup
 from logger.config import example_folder, load
 from logger.instants import NS
@@ -31,7 +31,7 @@ def keeping(tmp_path: Path) -> Iterator[RecordAdministration]:
         for probe in ("P1", "P2"):
             taken = [now - (60 - i) * 60 * NS for i in range(60)]
             store.append("made", [Row(f"{probe}.temperature", at, at + NS, 20.0) for at in taken])
-    source = StoreSource(tmp_path / "data")
+    source = Source(tmp_path / "data")
     texts = dict(source.keeping.versions()[-1].texts)
     texts["limits.toml"] = texts["limits.toml"].replace("upper_degC = 20.5", "upper_degC = 20.4", 1)
     source.keeping.propose(texts, "Greta Holm", "new machine specification", now)

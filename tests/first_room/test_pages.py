@@ -10,7 +10,7 @@ import pytest
 from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.data.queries import Queries
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from dashboard.pages import now
 from dashboard.parts import todo
 from logger.first_room.draft import Draft
@@ -34,7 +34,7 @@ def page(answers: dict[str, str], tmp_path: Path) -> Iterator[Queries]:
     ]
     with Store.open(tmp_path / "data") as store:
         store.append("bus", rows)
-    source = StoreSource(tmp_path / "data")
+    source = Source(tmp_path / "data")
     yield Queries(source, lambda: LATER_NS, 5.0)
     source.store.close()
 

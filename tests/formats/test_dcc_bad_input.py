@@ -40,19 +40,19 @@ def refused(content: bytes) -> str:
         (BODY.replace(b'"3.2.1"', b'"2.4.0"'), "schema version 2.4.0"),
         (BODY.replace(b'"3.2.1"', b'"4.0.0"'), "schema version 4.0.0"),
         (BODY.replace(b'schemaVersion="3.2.1"', b""), "schema version not stated"),
-        (BODY.replace(b"MADE-0411", b" "), "wanted a unique identifier, found none"),
+        (BODY.replace(b"MADE-0411", b" "), "expected a unique identifier, found none"),
         (BODY.replace(b"2026-09-08</dcc:end", b"soon</dcc:end"), "a day such as 2026-10-01, found 'soon'"),
-        (made.certificate(made.result()), "wanted a table of temperature, relative humidity or pressure"),
+        (made.certificate(made.result()), "expected a table of temperature, relative humidity or pressure"),
         (b"<a>" * 5000, "no whole XML document"),
         (b'<?xml version="1.0" encoding="no-such-thing"?>' + BODY, "no whole XML document"),
-        (b" " * (LARGEST_BYTES + 1), "wanted at most 8 MiB"),
+        (b" " * (LARGEST_BYTES + 1), "expected at most 8 MiB"),
     ],
     ids=["empty", "not XML", "bytes", "truncated", "wrong root", "wrong namespace", "2.4", "4.0",
          "no version", "no number", "no day", "no table", "deep", "unknown encoding", "too large"],
 )  # fmt: skip
 def test_what_is_no_certificate_is_told(content: bytes, said: str) -> None:
     message = refused(content)
-    assert message.startswith("bad.xml: wanted ")
+    assert message.startswith("bad.xml: expected ")
     assert said in message
 
 
@@ -99,4 +99,4 @@ def test_any_damage_is_refused_or_read(at: int, instead: bytes) -> None:
     try:
         assert isinstance(read(damaged, "bad.xml"), Dcc)
     except CertificateRefused as error:
-        assert str(error).startswith("bad.xml: wanted ")  # noqa: PT017 (both ends are right ends)
+        assert str(error).startswith("bad.xml: expected ")  # noqa: PT017 (both ends are right ends)

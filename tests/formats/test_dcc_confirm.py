@@ -44,7 +44,7 @@ def test_what_is_no_certificate_exits_with_2(stillroom: Any, tmp_path: Path, con
     bad.write_bytes(content)
     done = stillroom("confirm", bad)
     assert done.returncode == 2
-    assert "wanted a Digital Calibration Certificate" in done.stderr
+    assert "expected a Digital Calibration Certificate" in done.stderr
     assert "Traceback" not in done.stderr
 
 

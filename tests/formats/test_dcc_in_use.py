@@ -119,12 +119,12 @@ CASES: dict[str, tuple[dict[str, str], tuple[str, str], list[str]]] = {
     "another file than was confirmed": (
         {"sha256": "0" * 64},
         ("", ""),
-        ["certificates/MADE.toml sha256: wanted that of MADE.xml", "stillroom confirm"],
+        ["certificates/MADE.toml sha256: expected that of MADE.xml", "stillroom confirm"],
     ),
     "another probe": (
         {"serial": "AG-0999"},
         ("", ""),
-        ["serial: wanted that of the probe, 'AG-0411'", "AG-0999 or INV-17"],
+        ["serial: expected that of the probe, 'AG-0411'", "AG-0999 or INV-17"],
     ),
     "no such channel": (
         {},
@@ -134,23 +134,23 @@ CASES: dict[str, tuple[dict[str, str], tuple[str, str], list[str]]] = {
     "one channel twice": (
         {},
         ("P1.relative_humidity", "P1.temperature"),
-        ["[use #2] channel: wanted one use for each"],
+        ["[use #2] channel: expected one use for each"],
     ),
     "no such table": (
         {},
         ("drift", "table = 2\ndrift"),
-        ["wanted the number of a table of temperature", "1 temperature, 2 relative_humidity"],
+        ["expected the number of a table of temperature", "1 temperature, 2 relative_humidity"],
     ),
     "in use before it was made": (
         {},
         ("2026-10-01", "2026-09-01"),
-        ["valid_from: wanted put in use on or after"],
+        ["valid_from: expected a day of first use on or after"],
     ),
-    "unknown key": ({}, ("drift", "drif"), ["[use #1] drif: wanted", "did you mean 'drift'"]),
+    "unknown key": ({}, ("drift", "drif"), ["[use #1] drif: expected", "did you mean 'drift'"]),
     "an old schema": (
         {"version": "2.4.0"},
         ("", ""),
-        ["certificates/MADE.xml: wanted", "schema version 2.4.0"],
+        ["certificates/MADE.xml: expected", "schema version 2.4.0"],
     ),
 }
 
@@ -166,14 +166,14 @@ def test_faults_are_told_with_their_place(example: Texts, case: str) -> None:
 def test_a_certificate_that_nothing_uses_is_told(example: Texts) -> None:
     texts = config.read_texts(config.example_folder()) | {XML: text_of(made.certificate())}
     (fault,) = faults(texts)
-    assert fault.startswith("certificates/MADE.xml: wanted a TOML file with `dcc`, `sha256` and [[use]]")
+    assert fault.startswith("certificates/MADE.xml: expected a TOML file with `dcc`, `sha256` and [[use]]")
     assert fault.endswith("found a certificate that nothing puts in use")
 
 
 def test_a_use_without_its_certificate_is_told(example: Texts) -> None:
     texts = with_dcc(example, made.certificate())
     del texts[XML]
-    assert any("certificates/MADE.toml dcc: wanted" in fault for fault in faults(texts))
+    assert any("certificates/MADE.toml dcc: expected" in fault for fault in faults(texts))
 
 
 def test_one_paper_for_temperature_and_humidity_is_one_certificate(example: Texts) -> None:

@@ -170,7 +170,7 @@ def test_every_kind_of_file_gives_the_same_readings(bring: Bring, memory: Any, k
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (b"%PDF-1.7 whatever", "is a PDF document; wanted a table"),
+        (b"%PDF-1.7 whatever", "is a PDF document; expected a table"),
         (b"\x89PNG\r\n\x1a\n", "is a picture"),
         (b"\xef\xbb\xbf\r\n", "an empty file"),
         (zipped(), "holds no file"),

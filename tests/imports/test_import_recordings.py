@@ -54,7 +54,7 @@ def test_the_open_occupancy_recording_equals_the_reading_of_pandas(memory: Any, 
 
 def test_a_header_with_one_name_fewer_is_refused_unless_declared(memory: Any, office: Setup) -> None:
     profile = Profile("occupancy", ("date",), (Column("Temperature", "P1.temperature", "degC"),), zone="UTC")
-    with pytest.raises(ImportRefused, match=r"has 8 columns, wanted 7.*unnamed_first_column = true"):
+    with pytest.raises(ImportRefused, match=r"has 8 columns, expected 7.*unnamed_first_column = true"):
         import_file(OCCUPANCY, profile, memory(), office, "Greta Holm", 1_900_000_000 * NS)
 
 

@@ -103,14 +103,14 @@ def test_the_last_line_without_a_line_end_may_be_whole(bring: Bring, memory: Any
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        (HEAD + ROWS.replace("20.02", "20.02,7"), "Line 4 has 3 columns, wanted 2"),
+        (HEAD + ROWS.replace("20.02", "20.02,7"), "Line 4 has 3 columns, expected 2"),
         (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "paused"), "Line 4 has no time in it"),
         (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "2026-10-32T09:02:00Z"), "There is no day '2026-10-32'"),
         (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "2026-11-31T09:02:00Z"), "Line 4: there is no day"),
         (HEAD + ROWS.replace("T09:02:00Z", "T09:62:00Z"), "Line 4: there is no time '09:62:00Z'"),
         (HEAD + ROWS.replace("T09:02:00Z", "T09:02:00"), "Some times carry an offset"),
         (HEAD + ROWS.replace("20.02", "20,02").replace(",20,", ";20,"), "Line 4: '09:02:00Z;20' is no time"),
-        (HEAD + ROWS + ROWS.replace(":00Z", ":30Z,1"), "Line 6 has 3 columns, wanted 2"),
+        (HEAD + ROWS + ROWS.replace(":00Z", ":30Z,1"), "Line 6 has 3 columns, expected 2"),
         ("time,temp\n" + ROWS, "'temperature' missing; line 1 has the others"),
         ("nothing here is a table\n", "No row holds all headings"),
         (HEAD, "no reading below them"),
@@ -269,14 +269,14 @@ channel = "P1.temperature"
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('zone = "UTC"', 'zone = "Vienna"', "made.toml [time] zone: wanted an IANA time zone"),
-        ('heading = "temperature"', "", "made.toml [columns #1] heading: wanted a value, found nothing"),
-        ("files", "file", "made.toml file: wanted a known key; did you mean 'files'?"),
+        ('zone = "UTC"', 'zone = "Vienna"', "made.toml [time] zone: expected an IANA time zone"),
+        ('heading = "temperature"', "", "made.toml [columns #1] heading: expected a value, found nothing"),
+        ("files", "file", "made.toml file: expected a known key; did you mean 'files'?"),
         ('headings = ["time"]', 'headings = ["a", "b", "c"]', "made.toml [time] headings"),
         (
             'heading = "temperature"',
             'heading = "time"',
-            "made.toml [columns] heading: wanted each heading once",
+            "made.toml [columns] heading: expected each heading once",
         ),
     ],
 )

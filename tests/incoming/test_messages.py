@@ -52,7 +52,7 @@ def test_a_time_far_back_is_relative_too() -> None:
     [
         (b'[{"n":"t","v":20,"secret_":1}]', "must be understood"),
         (b'[{"n":"t","v":20,"bver":11}]', "newer than 10"),
-        (b'[{"v":20}]', "wanted a name"),
+        (b'[{"v":20}]', "expected a name"),
         (b'[{"n":"t","v":"20"}]', "which it cannot be"),
         (b'[{"n":"t","v":NaN}]', "no number"),
         (b'{"n":"t","v":1}', "a list of records"),
@@ -84,14 +84,14 @@ def test_an_object_or_several_with_time_clock_and_values_within_each_other() -> 
     ("body", "said"),
     [
         ("[1]", "a list of objects"),
-        ("{", "wanted JSON"),
-        ('{"t": 20}', "wanted the time under 'time'"),
+        ("{", "expected JSON"),
+        ('{"t": 20}', "expected the time under 'time'"),
         ('{"t": 20, "time": "2026-10-26T08:33:20"}', "with its offset"),
         ('{"t": 20, "time": "yesterday"}', "with its offset"),
         ('{"t": 20, "time": -5}', "with its offset"),
-        ('{"T": 20, "time": 1793000000}', "wanted values of t"),
+        ('{"T": 20, "time": 1793000000}', "expected values of t"),
         ("1" * 1_000_001, "at most 1000000 bytes"),
-        ("[" * 100_000, "wanted JSON"),
+        ("[" * 100_000, "expected JSON"),
     ],
 )
 def test_a_message_that_cannot_be_read_says_why(body: str, said: str) -> None:

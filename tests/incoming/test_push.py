@@ -53,8 +53,8 @@ def test_what_was_kept_over_a_lost_link_comes_late_with_its_own_times(store: Sto
         (b'{"time": "1969-12-31T23:00:00Z", "t": 20.0}', "before the year 2000"),
         (b'{"time": 1e99999999999999999999, "t": 20.0}', "a double can hold"),
         (b'{"time": 1793000000, "t": 1e99999999999999999999}', "a double can hold"),
-        (b"{}", "wanted values of"),
-        (b"garbage", "wanted JSON"),
+        (b"{}", "expected values of"),
+        (b"garbage", "expected JSON"),
         (b'{"time": 1793000000, "t": 20.0, "t": 21.0}', "the name 't' stands more than once"),
     ],
 )
@@ -80,7 +80,7 @@ def test_an_unknown_node_and_a_wrong_unit_are_named(store: Store, config: Config
         push(store, config, "attic", 1, said(20.0), NOW_NS)
     line = PushedLine("P1", "annex", NAMES, Message("senml"))
     pack = b'[{"bn":"","n":"t","u":"K","v":293.15},{"n":"rh","u":"%RH","v":45}]'
-    with pytest.raises(UnitError, match=r"t: wanted degC|t: wanted °C"):
+    with pytest.raises(UnitError, match=r"t: expected degC|t: expected °C"):
         push(store, with_lines(config, line), "annex", 1, pack, NOW_NS)
     right = pack.replace(b'"K","v":293.15', b'"Cel","v":20.0')
     assert push(store, with_lines(config, line), "annex", 1, right, NOW_NS).stored == 2

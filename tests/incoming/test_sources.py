@@ -50,7 +50,7 @@ def test_all_kinds_of_source_side_by_side(tmp_path: Path, example: Config, broke
         assert sources.status()["clock"] == "believed"
         # Lines that do not fit together are refused, and everything goes on as it was.
         clash = replace(polled, probe="P4", baudrate=300)
-        with pytest.raises(Refused, match="P4: url: wanted one protocol and one speed"):
+        with pytest.raises(Refused, match="P4: url: expected one protocol and one speed"):
             sources.change(replace(config, lines=(polled, clash)))
         assert sources.alive
         assert sources.stuck() == {}

@@ -54,7 +54,7 @@ def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
     (touched,) = affected._impacts(verdicts, [job], Span("probe", "bay", "T1", 0, now), now, None)
     (answer,) = assess_many(verdicts, [question_of(job, now)], now)
     assert answer.found is not None
-    row, page = inspection_row(job, answer), _verdict_of(job, answer.found.to_json())
+    row, page = inspection_row(job, answer), _verdict_of(job, answer.found.to_dict())
     ways = [issue, touched, SimpleNamespace(**row), SimpleNamespace(verdict=page[0], reason=page[1])]
     assert {(way.verdict, way.reason) for way in ways} == {("not stable", "nonconforming")}
     assert issue.because == row["because"] == found.because
@@ -89,7 +89,7 @@ def test_an_instant_keeps_its_nanoseconds(
 ) -> None:
     """Two intervals that differ by a nanosecond are two: in the text and in the digest (RFC 3339)."""
     verdicts, ends = Verdicts(store, setup), (job.from_ns, job.to_ns or 0)
-    one, other = (verdicts.check("bay", ends[0] + n, ends[1], made.at(48)).to_json() for n in (1, 2))
+    one, other = (verdicts.check("bay", ends[0] + n, ends[1], made.at(48)).to_dict() for n in (1, 2))
     assert (one["from"], other["from"]) == (
         "2026-03-10T10:00:00.000000001Z",
         "2026-03-10T10:00:00.000000002Z",

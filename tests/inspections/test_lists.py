@@ -61,7 +61,7 @@ def test_a_list_is_answered_as_each_alone(verdicts: Verdicts, number: int) -> No
     for a in random.Random(6).sample(answers, 40):
         alone = assess(verdicts, asked[a.place], NOW)
         assert a.found is not None
-        assert a.found.to_json() == alone.to_json()
+        assert a.found.to_dict() == alone.to_dict()
 
 
 def test_a_faulty_interval_is_answered_with_its_fault(verdicts: Verdicts) -> None:

@@ -171,7 +171,7 @@ def test_one_bus_for_each_line_in_order() -> None:
 
 def test_a_streaming_probe_shares_its_line_with_nobody() -> None:
     lines = [line_to("a", probe="P1", mode="stream"), line_to("a", probe="P2")]
-    with pytest.raises(Refused, match=r"Probe P2: mode: wanted a line of its own.*P1"):
+    with pytest.raises(Refused, match=r"Probe P2: mode: expected a line of its own.*P1"):
         buses(lines, lambda rows: None, lambda kind, what: None)
 
 

@@ -149,7 +149,7 @@ def test_another_probe_at_the_cable_gives_no_values_until_it_is_swapped_back(
     made.driver.open()
     answers = made.driver.read()
     assert {(a.value, a.status) for a in answers} == {(None, "wrong-probe")}
-    assert answers[0].raw == "wanted serial 'AG-0499', found 'AG-0411'"
+    assert answers[0].raw == "expected serial 'AG-0499', found 'AG-0411'"
     made.device.speaker.serial = "AG-0499"
     assert {status for _, status in found(made)} == {"ok"}
     made.device.speaker.serial = "AG-0411"

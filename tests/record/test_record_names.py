@@ -98,7 +98,7 @@ def test_lists_and_the_state_at_an_instant_say_it_as_well(demo_copy: Path, tmp_p
     with_accounts(demo_copy)
     done(demo_copy, "record", "amend", "1", "--why", "again", "--out", str(tmp_path / "b"), "--who", "ramsel")
     with Store.open(demo_copy) as store:
-        assert [(i.who, i.to_json()["proven"]) for i in issues(store)] == [
+        assert [(i.who, i.to_dict()["proven"]) for i in issues(store)] == [
             ("Ruth Amsel", False),
             ("Ruth Amsel", True),
         ]

@@ -76,7 +76,7 @@ class MailServer(Server):
         self.mails: list[EmailMessage] = []
         self._talks |= {
             "refuses now": lambda peer, ending: self._takes(peer, ending, b"451 try again later\r\n"),
-            "refuses for good": lambda peer, ending: self._takes(peer, ending, b"554 not wanted here\r\n"),
+            "refuses for good": lambda peer, ending: self._takes(peer, ending, b"554 not expected here\r\n"),
             "dies after it": lambda peer, ending: self._takes(peer, ending, b""),
         }
 

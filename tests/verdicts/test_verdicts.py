@@ -87,7 +87,7 @@ def test_late_data_changes_what_was_not_shown(
     store.append("late", gap)
     after = verdicts.check("bay", made.at(17), made.at(18), made.at(72), pre_window_s=0)
     assert (before.verdict, after.verdict) == ("not shown", "stable")
-    assert before.to_json()["digest"] != after.to_json()["digest"]
+    assert before.to_dict()["digest"] != after.to_dict()["digest"]
 
 
 def test_a_mark_makes_its_time_not_stable(

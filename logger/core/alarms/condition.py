@@ -27,7 +27,7 @@ class Cell:
     words: str = ""  # what is out, of an alarm without a rule
 
     @staticmethod
-    def from_json(body: Mapping[str, Any]) -> Cell:
+    def from_dict(body: Mapping[str, Any]) -> Cell:
         """From its plain values."""
         return Cell(**{**body, "conformity": Conformity(body["conformity"]), "probes": tuple(body["probes"])})
 

@@ -140,18 +140,18 @@ class Alarm:
         """Whether it is shelved, suppressed or out of service."""
         return self.state is not self.condition
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """Plain values only."""
         return asdict(self)
 
     @staticmethod
-    def from_json(body: Mapping[str, Any]) -> Alarm:
-        """Inverse of `to_json`; a field that an older version did not write keeps its default."""
+    def from_dict(body: Mapping[str, Any]) -> Alarm:
+        """Inverse of `to_dict`; a field that an older version did not write keeps its default."""
         values = {f.name: body[f.name] for f in fields(Alarm) if f.name in body}
         values["condition"] = AlarmState(values.get("condition", AlarmState.NORMAL))
         for name in ("run", "worst", "newest"):
             if values.get(name) is not None:
-                values[name] = Cell.from_json(values[name])
+                values[name] = Cell.from_dict(values[name])
         return Alarm(**values)
 
 

@@ -48,7 +48,7 @@ class PerformanceFigures:
     longest_to_acknowledge_s: float | None
     floods: int
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """Plain values."""
         body = dict(vars(self))
         body["top"] = [{"alarm": alarm, "raised": n} for alarm, n in self.top]

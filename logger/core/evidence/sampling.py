@@ -65,19 +65,19 @@ def adequacy(interval_s: float, period_s: float, response_s: float = 0.0) -> Ade
     """Judge a sampling interval and a probe's response time (63 %) against a dominant period, all in s.
 
     >>> adequacy(900.0, 900.0).warning
-    'period not resolved: sampled every 900 s, and the dominant period is 900 s (wanted at most 90 s)'
+    'period not resolved: sampled every 900 s, and the dominant period is 900 s (expected at most 90 s)'
     """
     most = SHARE_OF_PERIOD * period_s
     if interval_s > most:
         return Adequacy(
             False,
             f"period not resolved: sampled every {interval_s:g} s, and the dominant period is "
-            f"{period_s:.0f} s (wanted at most {most:.0f} s)",
+            f"{period_s:.0f} s (expected at most {most:.0f} s)",
         )
     if response_s > most:
         return Adequacy(
             False,
             f"probe too slow: it responds in {response_s:g} s, and the dominant period is {period_s:.0f} s "
-            f"(wanted at most {most:.0f} s)",
+            f"(expected at most {most:.0f} s)",
         )
     return Adequacy(True, "")

@@ -28,7 +28,7 @@ from ...units import MICRO
 from ..evidence.cells import Cells
 from ..evidence.grid import Grid
 from ..evidence.places import in_media, media_of
-from .silence import Countdown, Silence, Silences, of_json
+from .silence import Countdown, Silence, Silences, from_pairs
 
 DAYS_REMEMBERED = 7
 WIDENED_MICRO = 2 * MICRO
@@ -71,7 +71,7 @@ class TrackState:
         return self.airs[body] if body < len(self.airs) else AirMemory()
 
     @staticmethod
-    def of_json(body: Mapping[str, object] | None) -> TrackState:
+    def from_dict(body: Mapping[str, object] | None) -> TrackState:
         """From what `dataclasses.asdict` made of it and JSON kept."""
         if not body:
             return TrackState()
@@ -86,7 +86,7 @@ def _air(body: Mapping[str, object]) -> AirMemory:
     silences: list[list[int]] = body.get("silences", [])  # type: ignore[assignment]
     of_days = tuple((d, a, b) for d, a, b in days)
     rest: tuple[bool, int] = bool(body.get("lost")), int(str(body.get("unknown_s", 0)))
-    return AirMemory(body["last"], of_json(silences), of_days, *rest)  # type: ignore[arg-type]
+    return AirMemory(body["last"], from_pairs(silences), of_days, *rest)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)

@@ -38,8 +38,8 @@ class DayVerdicts:
         return DayVerdicts(
             tuple(Period(**p) for p in body["periods"]),
             tuple(ExcursionRun(**{**r, "probes": tuple(r["probes"])}) for r in body["runs"]),
-            BodyState.of_json(body["state_in"]),
-            BodyState.of_json(body["state_out"]),
+            BodyState.from_dict(body["state_in"]),
+            BodyState.from_dict(body["state_out"]),
         )
 
 

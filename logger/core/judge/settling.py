@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from ...model import Zone
 from ...series import Bool
 from .body_temperature import BodyFlags, TrackState
-from .silence import Silence, Silences, of_json
+from .silence import Silence, Silences, from_pairs
 
 
 @dataclass(frozen=True)
@@ -39,9 +39,9 @@ class BodyState:
     tracks: TrackState = field(default_factory=TrackState)
 
     @staticmethod
-    def of_json(body: Mapping[str, Any]) -> BodyState:
+    def from_dict(body: Mapping[str, Any]) -> BodyState:
         """From what `dataclasses.asdict` made of it and JSON kept; of an older version what it knew."""
-        silences, tracks = of_json(body.get("silences", ())), TrackState.of_json(body.get("tracks"))
+        silences, tracks = from_pairs(body.get("silences", ())), TrackState.from_dict(body.get("tracks"))
         return BodyState(body["settling_s"], body["unknown_s"], silences, body["rule"], tracks)
 
 

@@ -63,6 +63,6 @@ class Countdown:
         return max(0, int(self._left[cell]))
 
 
-def of_json(pairs: Iterable[Iterable[int]]) -> Silences:
+def from_pairs(pairs: Iterable[Iterable[int]]) -> Silences:
     """From what JSON kept."""
     return tuple((from_s, to_s) for from_s, to_s in pairs)

@@ -93,7 +93,7 @@ class Check:
         """The reason beside the verdict; it always belongs to that verdict."""
         return reason_of(self.lead, self.verdict)
 
-    def to_json(self) -> dict[str, object]:
+    def to_dict(self) -> dict[str, object]:
         """The answer as plain data; `digest` covers the result, not the person or the software.
 
         `reason`, `leading` and `because` are chosen from `reasons`, which the digest covers.

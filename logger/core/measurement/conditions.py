@@ -100,7 +100,7 @@ class ConditionsStatement:
     verdict: str
     digest: str
 
-    def to_json(self) -> dict[str, object]:
+    def to_dict(self) -> dict[str, object]:
         """As plain data."""
         return {
             "sentence": self.sentence,
@@ -224,7 +224,7 @@ def conditions_statement(
         f"include the expanded uncertainty (k = 2) and are rounded outward.{not_counted} "
         f"{_limits_sentence(check)}"
     )
-    return ConditionsStatement(words, stated, tuple(missing), check.verdict, str(check.to_json()["digest"]))
+    return ConditionsStatement(words, stated, tuple(missing), check.verdict, str(check.to_dict()["digest"]))
 
 
 def _limits_sentence(check: Check) -> str:

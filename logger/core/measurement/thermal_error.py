@@ -96,7 +96,7 @@ class ThermalError:
     within_share: bool | None
     contributions: tuple[BudgetLine, ...]
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """As plain data, µm to a millionth."""
         body = asdict(self)
         return {name: round(v, 6) if isinstance(v, float) else v for name, v in body.items()} | {

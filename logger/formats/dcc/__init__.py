@@ -1,6 +1,6 @@
 """Digital Calibration Certificates: XML by PTB's schema, versions 3.1 to 3.3, read and never written.
 
-    read(content, name) -> Dcc      CertificateRefused with what was wanted and found
+    read(content, name) -> Dcc      CertificateRefused with what was expected and found
     text_of(content), content_of(text)    original bytes as the text that a setup keeps, and back
 
 Nothing but the bytes given is ever read: no schema, no entity, no network. A signature is seen, not

@@ -74,7 +74,7 @@ def backup(
     of verdicts, say. StoreError when the folder is full, gone or another record's.
     """
     if keep < 1:
-        raise Refused(f"keep: wanted 1 or more backups to keep, found {keep}.")
+        raise Refused(f"keep: expected 1 or more backups to keep, found {keep}.")
     with lock.try_lock(store.folder / LOCK) as ours:
         if not ours:
             raise StoreInUse(f"Another backup of {store.folder} is running; this one was not begun.")

@@ -201,7 +201,7 @@ def _read_batch(row: JournalLine, what: Mapping[str, Any], claims: Claims) -> It
     number = row.number
     writer, expected = what["writer"], claims.last_seq.get(what["writer"], 0) + 1
     if what["first"] != expected:
-        yield f"journal entry {number} (batch): {writer} goes on at {what['first']}, wanted {expected}"
+        yield f"journal entry {number} (batch): {writer} goes on at {what['first']}, expected {expected}"
     claims.last_seq[writer] = what["last"]
     if not row.filed or number in claims.indexed:  # of what is in a file most rows are gone, rightly
         claims.ranges[number] = (writer, what["first"], what["last"], what["arrival"])

@@ -86,7 +86,7 @@ def live(made: SimpleNamespace, seed: int, start: int) -> tuple[int, Judgement, 
     return extensions, trail.judgement, whole(made, setup, readings, now_ns, marks)
 
 
-@settings(max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=4, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10_000), start=st.integers(2, DAYS * 1440 - 500))
 def test_minute_by_minute_is_the_same_as_at_once(made: SimpleNamespace, seed: int, start: int) -> None:
     same(*live(made, seed, start)[1:])

@@ -12,7 +12,6 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.acts.probes import fewer
 from logger.core.evidence.grid import Grid
 from logger.core.judge.judgement import Judgement
 from logger.core.judge.settings import judge_over
@@ -273,14 +272,3 @@ def test_a_probe_decides_for_a_medium_only_while_it_stands_in_it(made: SimpleNam
     room = replace(room, positions={**room.positions, "air": position}, placements=moved)
     judgement = made.judged(room, {"T1": made.series(still())})
     assert runs(judgement) == (("indeterminate", 0, 720), ("conforming", 720, N))
-
-
-def test_who_takes_a_probe_away_is_told_which_rules_lose_it(made: SimpleNamespace) -> None:
-    """Of two probes one leaves at noon: a rule that needs both, and one that needs none by number."""
-    rules = made.rule(name="both", need=2), made.rule(name="any")
-    before = made.setup(rules, PLACES)
-    ended = tuple(replace(p, to_ns=made.at(12)) if p.probe == "T2" else p for p in before.placements)
-    assert fewer(before, replace(before, placements=ended), made.at(12)) == [
-        "From then on both in zone bay is not shown: 1 of the 2 probes it requires.",
-        "From then on any in zone bay rests on 1 of 2 probes.",
-    ]

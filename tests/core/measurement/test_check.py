@@ -74,7 +74,7 @@ def test_a_mark_is_told_with_its_words(made: SimpleNamespace, day: np.ndarray) -
 
 
 def test_every_reason_says_where_and_how_much(made: SimpleNamespace, day: np.ndarray) -> None:
-    cause = answer(made, day, 8.5, 9.2).to_json()["reasons"][0]
+    cause = answer(made, day, 8.5, 9.2).to_dict()["reasons"][0]
     assert cause["worst"] == 21.5
     assert (cause["limit"], cause["U"], cause["unit"], cause["proven"]) == (21.0, 0.2, "degC", True)
     assert (cause["probe"], cause["basis"]) == ("T1", "made for a test")
@@ -85,7 +85,7 @@ def test_every_reason_says_where_and_how_much(made: SimpleNamespace, day: np.nda
 def test_min_max_span_and_share_stand_beside_the_mean(made: SimpleNamespace) -> None:
     """A swing of ±1.5 K about 20.0: the mean says nothing, min and max do."""
     values = 20.0 + 1.5 * np.sin(2 * np.pi * np.arange(1440) / 720)
-    found = answer(made, values, 0.0, 24.0).to_json()["statistics"]["T1.temperature"]
+    found = answer(made, values, 0.0, 24.0).to_dict()["statistics"]["T1.temperature"]
     assert found["mean"] == pytest.approx(20.0, abs=1e-3)
     assert (found["min"], found["max"]) == (pytest.approx(18.5), pytest.approx(21.5))
     assert found["span"] == pytest.approx(3.0)
@@ -101,9 +101,9 @@ def test_the_digest_covers_the_finding_and_not_the_software(made: SimpleNamespac
     setup = made.setup((made.rule(),))
     judgement = made.judged(setup, {"T1": made.series(day)})
     one, other = (
-        check(judgement, setup, made.at(6), made.at(8), pre_window_s=0, software=v).to_json() for v in "12"
+        check(judgement, setup, made.at(6), made.at(8), pre_window_s=0, software=v).to_dict() for v in "12"
     )
-    moved = check(judgement, setup, made.at(6), made.at(8.5), pre_window_s=0).to_json()
+    moved = check(judgement, setup, made.at(6), made.at(8.5), pre_window_s=0).to_dict()
     assert one["digest"] == other["digest"] != moved["digest"]
 
 
@@ -115,9 +115,9 @@ def test_a_probe_too_slow_for_the_cycle_is_told(made: SimpleNamespace) -> None:
     for response_s in (0.0, 120.0):
         setup = made.setup((made.rule(),), channel={"response_s": response_s})
         found = check(made.judged(setup, readings), setup, made.at(6), made.at(8), pre_window_s=0)
-        told.append(found.to_json()["notices"])
+        told.append(found.to_dict()["notices"])
     assert told[0] == []
     assert told[1] == [
         "T1.temperature: probe too slow: it responds in 120 s, and the dominant period is 720 s "
-        "(wanted at most 72 s)"
+        "(expected at most 72 s)"
     ]

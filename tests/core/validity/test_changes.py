@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -77,12 +78,28 @@ def told(store: Store, known: Setup, now_ns: int) -> list[Period]:
     return Verdicts(store, known).periods("bay", at(0), now_ns, now_ns)
 
 
-@settings(max_examples=20)
-@given(
-    st.lists(st.tuples(st.sampled_from(CHANGES), st.integers(1, 60), st.booleans()), min_size=1, max_size=4)
+Change = tuple[str, int, bool]
+SOME_CHANGES = st.lists(
+    st.tuples(st.sampled_from(CHANGES), st.integers(1, 60), st.booleans()), min_size=1, max_size=4
 )
-def test_versions_taken_over_one_by_one_end_as_all_at_once(changes: list[tuple[str, int, bool]]) -> None:
+
+
+@settings(max_examples=10)
+@given(SOME_CHANGES)
+def test_versions_taken_over_one_by_one_end_as_all_at_once(changes: list[Change]) -> None:
     """Judged while readings, marks and versions come in, against one judgement of everything at the end."""
+    same_in_the_end(changes)
+
+
+@pytest.mark.long
+@settings(max_examples=300)
+@given(SOME_CHANGES)
+def test_versions_taken_over_one_by_one_end_as_all_at_once_long(changes: list[Change]) -> None:
+    """The same at length."""
+    same_in_the_end(changes)
+
+
+def same_in_the_end(changes: list[Change]) -> None:
     rows, now_ns = readings(), at(72)
     versions = [Version(base(), 0)]
     step = LENGTH_MIN // (len(changes) + 1)
