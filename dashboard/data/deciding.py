@@ -36,7 +36,7 @@ def deciding(q: Queries, s: Statement) -> Deciding | None:
     age_s, stale = age_of(q, state)
     if state.value is not None and not stale:
         return Deciding(state, age_s)
-    return _next_valid(q, state, age_s)
+    return _next_valid(q, state, age_s, state.probe if stale else "")
 
 
 def age_of(q: Queries, state: RuleState) -> tuple[float | None, bool]:
@@ -54,7 +54,7 @@ def age_of(q: Queries, state: RuleState) -> tuple[float | None, bool]:
     return max(ages.values()), any(s > q.setup.channels[key].stale_after_s for key, s in ages.items())
 
 
-def _next_valid(q: Queries, state: RuleState, age_s: float | None) -> Deciding:
+def _next_valid(q: Queries, state: RuleState, age_s: float | None, silent: str) -> Deciding:
     """The value nearest to a limit among the other probes of the rule that may decide, if there is one."""
     rule = next((r for r in q.setup.rules if r.key == state.rule), None)
     channels = q.setup.channels_of(rule) if rule else ()
@@ -70,9 +70,9 @@ def _next_valid(q: Queries, state: RuleState, age_s: float | None) -> Deciding:
             probe = q.setup.channels[channel].probe
             others.append((_room(state, value), replace(state, value=value, U=U, probe=probe), seconds))
     if not others:
-        return Deciding(replace(state, value=None), age_s, state.probe, age_s)
+        return Deciding(replace(state, value=None), age_s, silent, age_s)
     _, other, seconds = min(others, key=lambda one: one[0])
-    return Deciding(other, seconds, state.probe, age_s)
+    return Deciding(other, seconds, silent, age_s)
 
 
 def _room(state: RuleState, value: float) -> float:
