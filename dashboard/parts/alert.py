@@ -25,7 +25,9 @@ def frame(q: Queries) -> list[Component]:
     """Places that the callbacks fill; they stand from the start, so that a screen reader hears changes."""
     return [
         dcc.Interval(id="shell-tick", interval=q.tick_s * 1000),
-        dcc.Store(id="shell-seen", data={}),
+        dcc.Store(
+            id="shell-seen", data=_digests(_parts(q)) | {"count": 0}
+        ),  # the first tick draws nothing anew
         dcc.Store(id="acted"),
         dcc.Store(id="acknowledging"),
         html.Div(id="polite", role="alert", className="unseen", **LOUD),
@@ -111,12 +113,21 @@ def _ticking(app: Dash, q: Queries) -> None:
     )
     @needs(Act.READ)
     def tick(_: Any, __: Any, seen: dict[str, Any]) -> tuple[Any, ...]:
-        parts = {"line": alarm_line.line(q), "rows": alarm_line.rows(q), "acts": alarm_line.acts(q)}
+        parts = _parts(q)
         waiting = alarm_line.by_priority([a for a in q.alarms() if a.awaiting])
-        now = {name: digest(part) for name, part in parts.items()} | {"count": len(waiting)}
+        now = _digests(parts) | {"count": len(waiting)}
         said = no_update if seen.get("count", 0) == now["count"] else _announcement(q, waiting)
         changed = [no_update if seen.get(name) == now[name] else part for name, part in parts.items()]
         return *changed, header_clock(q), said, no_update if seen == now else now
+
+
+def _parts(q: Queries) -> dict[str, list[Component]]:
+    return {"line": alarm_line.line(q), "rows": alarm_line.rows(q), "acts": alarm_line.acts(q)}
+
+
+def _digests(parts: dict[str, list[Component]]) -> dict[str, Any]:
+    """What is on the screen, so that what reads the same is not drawn anew, and keeps its focus."""
+    return {name: digest(part) for name, part in parts.items()}
 
 
 def _announcement(q: Queries, waiting: list[Any]) -> str:

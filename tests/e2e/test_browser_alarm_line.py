@@ -97,7 +97,9 @@ def test_the_alarm_is_the_first_stop_of_the_keyboard(
 ) -> None:
     """Tab meets the alarm, then the skip link; Escape closes the sheet and goes back to what opened it."""
     crowd.crowd(3, 2)
-    page = open_page(where=where).go("/trend", ".alert")
+    opened = open_page(where=where)
+    page = opened.go("/trend", "#trend-graph .main-svg")
+    opened.wait("document.getElementById('polite').textContent")  # after the first tick
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "more-alarms"
     page.keyboard.press("Enter")

@@ -34,7 +34,7 @@ def test_pages_are_clean(open_page: Callable[..., Any], record: Any, scheme: str
     record.raise_alarm()
     opened = open_page(scheme=scheme)
     for title, path in PAGES.items():
-        page = opened.go(path, ".alert")
+        page = opened.go(path, ".wall-line.on" if path == "/wall" else ".alert")
         page.wait_for_selector("#page h1", state="attached")
         page.wait_for_timeout(200)
         page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
