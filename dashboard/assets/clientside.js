@@ -43,6 +43,15 @@
         document.documentElement.dataset.page = (path || "/").replace(/^\/|\/$/g, "") || "now";
         return path;
       },
+      /* The field of an upload has no name of its own: a screen reader gets it from here. */
+      named: function (_, ident) {
+        (function name(tries) {
+          var input = document.querySelector("#" + ident + " input[type=file]");
+          if (input) { input.setAttribute("aria-label", "Certificate as XML file"); }
+          else if (tries) { setTimeout(function () { name(tries - 1); }, 200); } /* it is drawn a little later */
+        })(50);
+        return "drop";
+      },
       /* An answer to other fields than those that stand there now is an earlier one, and marked so at once. */
       stale: function () {
         var values = Array.prototype.slice.call(arguments, 0, -1);

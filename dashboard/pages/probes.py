@@ -19,6 +19,7 @@ from logger.model.roles import Act
 from ..access.needs import needs
 from ..data.queries import Queries
 from ..data.words import field_text, instant, interval_text, plain_difference, signed_figure
+from ..parts import certificate_form
 from ..parts.certificates import certificate_card
 from ..parts.comparison import compare_probes, comparison_table
 from ..parts.components import aria, button, card, field, refusal, several, swatch, table
@@ -44,6 +45,7 @@ def layout(q: Queries, search: str) -> Component:
             html.H1("Probes", className="page"),
             *_selected_cards(q, query),
             _register(q),
+            *certificate_form.certificate_form(q),
             _comparison(q, query),
             _intervals(q),
         ],
@@ -185,7 +187,8 @@ def _intervals(q: Queries) -> Component:
 
 
 def register(app: Dash, q: Queries) -> None:
-    """The comparison is asked for by its form and stands in the address."""
+    """The comparison is asked for by its form and stands in the address; the form of a certificate."""
+    certificate_form.register(app, q)
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),

@@ -71,15 +71,22 @@ def _fields_of(draft: Draft, channel: ChannelDraft) -> Iterator[Field]:
 def check_certificates(draft: Draft) -> None:
     """Refused with what to enter, channel by channel."""
     for channel in _calibrated(draft):
-        kind = draft.text(f"certificate.{channel.key}") or NONE
-        if kind == ENTERED:
-            _check_entered(draft, channel)
-        elif kind == DOCUMENT:
-            table_number(document_of(draft, channel), channel)
-            if document_of(draft, channel).due_on is None:
-                day(draft, f"due.{channel.key}", "Due on")
-        if kind != NONE and number(draft, f"drift.{channel.key}", "Largest drift", "0.05") < 0:
-            raise Refused("Largest drift: enter 0 or more.")
+        check_channel(draft, channel)
+
+
+def check_channel(draft: Draft, channel: ChannelDraft) -> None:
+    """Refused with what to enter, for the certificate of one channel."""
+    kind = draft.text(f"certificate.{channel.key}") or NONE
+    if kind == ENTERED:
+        _check_entered(draft, channel)
+    elif kind == DOCUMENT:
+        table_number(document_of(draft, channel), channel)
+        if document_of(draft, channel).due_on is None:
+            day(draft, f"due.{channel.key}", "Due on")
+    if kind != NONE and number(draft, f"drift.{channel.key}", "Largest drift", "0.05") < 0:
+        raise Refused("Largest drift: enter 0 or more.")
+    if draft.text(f"valid.{channel.key}"):
+        day(draft, f"valid.{channel.key}", "In use from")
 
 
 def _check_entered(draft: Draft, channel: ChannelDraft) -> None:
@@ -154,14 +161,19 @@ def certificate_texts(draft: Draft) -> dict[str, str]:
     """The files of certificates/, by their names; empty where there is none yet."""
     texts: dict[str, str] = {}
     for channel in _calibrated(draft):
-        kind = draft.text(f"certificate.{channel.key}")
-        if kind == ENTERED:
-            texts[f"certificates/{channel.key.replace('.', '-')}.toml"] = _entered_text(draft, channel)
-        elif kind == DOCUMENT:
-            stem = channel.key.replace(".", "-")
-            texts[f"certificates/{stem}.xml"] = text_of(_content(draft, channel))
-            texts[f"certificates/{stem}.toml"] = _document_text(draft, channel, f"{stem}.xml")
-    return texts
+        texts |= channel_texts(draft, channel, channel.key.replace(".", "-"))
+    return {f"certificates/{name}": text for name, text in texts.items()}
+
+
+def channel_texts(draft: Draft, channel: ChannelDraft, stem: str) -> dict[str, str]:
+    """The files of one channel's certificate; `stem` is their name without what stands behind the dot."""
+    kind = draft.text(f"certificate.{channel.key}")
+    if kind == ENTERED:
+        return {f"{stem}.toml": _entered_text(draft, channel)}
+    if kind == DOCUMENT:
+        document = text_of(_content(draft, channel))
+        return {f"{stem}.xml": document, f"{stem}.toml": _document_text(draft, channel, f"{stem}.xml")}
+    return {}
 
 
 def _entered_text(draft: Draft, channel: ChannelDraft) -> str:
@@ -173,7 +185,7 @@ def _entered_text(draft: Draft, channel: ChannelDraft) -> str:
         f"serial = {toml(draft.text('serial') or channel.probe)}",
         f"issuer = {toml(draft.text(f'issuer.{key}'))}",
         f"calibrated_on = {draft.text(f'calibrated.{key}')}",
-        f"valid_from = {draft.text(f'calibrated.{key}')}",
+        f"valid_from = {draft.text(f'valid.{key}') or draft.text(f'calibrated.{key}')}",
         f"due_on = {draft.text(f'due.{key}')}",
         f"unit = {toml(channel.unit)}",
         "k = 2.0",
@@ -194,7 +206,7 @@ def _document_text(draft: Draft, channel: ChannelDraft, file: str) -> str:
         "",
         "[[use]]",
         f"channel = {toml(channel.key)}",
-        f"valid_from = {document.calibrated_on}",
+        f"valid_from = {draft.text(f'valid.{channel.key}') or document.calibrated_on}",
         f"table = {table_number(document, channel)}",
         *([] if document.due_on else [f"due_on = {draft.text(f'due.{channel.key}')}"]),
         *_drift(draft, channel),
@@ -204,7 +216,8 @@ def _document_text(draft: Draft, channel: ChannelDraft, file: str) -> str:
 
 def _drift(draft: Draft, channel: ChannelDraft) -> list[str]:
     drift = number(draft, f"drift.{channel.key}", "Largest drift", "0.05")
-    return [f"drift = {drift}", 'drift_basis = "as entered at the first setup"']
+    basis = draft.text(f"basis.{channel.key}") or "as entered at the first setup"
+    return [f"drift = {drift}", f"drift_basis = {toml(basis)}"]
 
 
 def certificate_summary(draft: Draft) -> str:
