@@ -202,9 +202,13 @@ def _said(wall: Int, lines: Sequence[int], rows: DateRuns, k: int, order: str) -
 
 def refuse_long_gap(wall_ns: Int, lines: Sequence[int]) -> None:
     """ImportRefused where some rows lie years apart from all others: a logger that lost its clock."""
+    limit_ns = _LONG_DAYS * DAY_NS
+    steps = np.diff(wall_ns)
+    if not len(steps) or (int(steps.min()) >= 0 and int(steps.max()) <= limit_ns):
+        return  # ascending, as most files are
     order = np.argsort(wall_ns, kind="stable")
     steps = np.diff(wall_ns[order])
-    if not len(steps) or int(steps.max()) <= _LONG_DAYS * DAY_NS:
+    if int(steps.max()) <= limit_ns:
         return
     n = int(steps.argmax())
     a, b = int(order[n]), int(order[n + 1])
@@ -238,4 +242,4 @@ def _turned(day: int) -> int | None:
 
 def _usual(steps: Int) -> int:
     rising = steps[steps > 0]
-    return int(np.median(rising)) if len(rising) else NS
+    return int(np.median(rising, overwrite_input=True)) if len(rising) else NS

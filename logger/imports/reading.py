@@ -84,7 +84,9 @@ def read_content(
     parts = parts_of(name, content)
     if without and len(parts) > 1:
         raise ImportRefused(f"{name} holds several files. Unpack it to leave out lines of one of them.")
-    tables = [_table(part, profile, name, without) for part in parts]
+    simulated = any(_is_simulated(part) for part in parts if part.content is not content)
+    del content  # with its part, once that is text: a long file lies in memory once
+    tables = [_table(parts, profile, name, without) for _ in range(len(parts))]
     streams = [stream for table in tables for stream in table.streams]
     taken, time_notes = instants(streams, profile)
     values, value_notes = read_values(streams, profile)
@@ -100,8 +102,7 @@ def read_content(
             assumed += notes
     rows = sum(table.rows for table in tables)
     left_out = tuple(line for table in tables for line in table.left_out)
-    simulated = any(table.simulated for table in tables)
-    simulated |= any(_is_simulated(part) for part in parts if part.content is not content)
+    simulated |= any(table.simulated for table in tables)
     return Reading(rows, _joined(series), tuple(dict.fromkeys(assumed)), left_out, simulated)
 
 
@@ -129,13 +130,12 @@ def _encoding_note(text: Decoded) -> str:
     return f"the encoding is {text.encoding} ({text.how})"
 
 
-def _text_table(part: Part, profile: Profile, without: frozenset[int]) -> TextTable:
+def _text_table(name: str, text: Decoded, profile: Profile, without: frozenset[int]) -> TextTable:
     """A table of text: by columns where all its rows are plain, else row by row."""
-    text = decoded(part.content, profile.encoding)
     named = bool(without)
-    plain = None if named else plain_table(part.name, text.text, delimiter_of(text.text, profile), profile)
+    plain = None if named else plain_table(name, text.text, delimiter_of(text.text, profile), profile)
     if plain is None:
-        return _rest(_text_grid(part.name, text, profile), profile, without)
+        return _rest(_text_grid(name, text, profile), profile, without)
     return replace(plain, assumed=(_encoding_note(text), *plain.assumed))
 
 
@@ -153,18 +153,20 @@ def _rest(grid: TextGrid, profile: Profile, without: frozenset[int]) -> TextTabl
     return replace(table, assumed=(*table.assumed, *notes), left_out=tuple(out))
 
 
-def _table(part: Part, profile: Profile, file: str, without: frozenset[int]) -> TextTable:
-    """What a part holds; a refusal names the part of an archive."""
+def _table(parts: list[Part], profile: Profile, file: str, without: frozenset[int]) -> TextTable:
+    """What the first of the parts holds, which leaves them; a refusal names the part of an archive."""
+    part = parts.pop(0)
+    name = part.name
     try:
         if part.kind == "text":
-            return _text_table(part, profile, without)
+            text = decoded(part.content, profile.encoding)
+            del part
+            return _text_table(name, text, profile, without)
         grid = grid_of(part, profile)
         return replace(_rest(grid, profile, without), simulated=grid_simulated(grid))
     except ImportRefused as refused:
-        within = part.name.removeprefix(f"{file}/")
-        raise ImportRefused(
-            f"{within}: {refused}" if part.name.startswith(f"{file}/") else str(refused)
-        ) from None
+        within = name.removeprefix(f"{file}/")
+        raise ImportRefused(f"{within}: {refused}" if name.startswith(f"{file}/") else str(refused)) from None
 
 
 def _channel(column: Column, setup: Setup) -> Channel:

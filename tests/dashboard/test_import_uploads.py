@@ -73,7 +73,7 @@ class Visitor:
     ) -> tuple[int, bytes]:
         """Status and body of the answer; cookies are remembered."""
         length = {} if size is None else {"Content-Length": str(size)}
-        with closing(http.client.HTTPConnection(HOST, self.port, timeout=120)) as connection:
+        with closing(http.client.HTTPConnection(HOST, self.port, timeout=600)) as connection:
             connection.request(method, path, body, {"Content-Type": kind, **self._headers, **length})
             answer = connection.getresponse()
             cookies = dict(c.split("=", 1) for c in self._headers.get("Cookie", "").split("; ") if c)

@@ -182,7 +182,7 @@ def test_no_socket_is_opened_but_its_own(demo_copy: Path) -> None:
     """Every connection, look-up and bind of the serving process, by Python's audit hook."""
     port = free_port()
     command = [sys.executable, "-c", AUDITED, str(demo_copy), str(port)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
     assert done.returncode == 0, done.stderr
     seen = set(done.stdout.split("\n")) - {""}
     own = f"('127.0.0.1', {port})"
