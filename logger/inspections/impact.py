@@ -22,7 +22,7 @@ from ..instants import NS, rfc3339
 from ..model import Certificate, Excursion, Inspection, Period, Setup
 from ..verdicts.verdicts import Verdicts
 from .assess import question_of
-from .batch import Answer, assess_many
+from .batch import BatchAnswer, assess_many
 
 FOR_EVER_NS = 2**62
 
@@ -224,7 +224,7 @@ def _impacts(
 
 def _impact_on(
     inspection: Inspection,
-    answer: Answer,
+    answer: BatchAnswer,
     about: Span,
     decisions: Book,
     wrong: tuple[str, float | None] | None,

@@ -263,7 +263,7 @@ def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     row, left_edge = 27.0, 130.0
     n = len(table["cause"])
     height = 62 + (n + 2) * row
-    x = PlotAxis(0.0, max([total, *table["high"]]) * 1.05, left_edge, 500)
+    x = PlotAxis(0.0, max([total, *table["high"]]) * 1.05, left_edge, 420)
     parts = _scale(x, height - 40, palette, unit)
     _step(parts, palette, (0, "today", total), x, 0.0)
     shown = [i for i in range(n) if table["shown"][i]]
@@ -278,11 +278,11 @@ def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
             words = f"{table['size'][i]:.2f} {unit} {ends} alone{um}; then {after:.2f}"
         else:
             words = f"not shown: up to {table['high'][i]:.2f} {unit}"
-        parts.append(text(508, top + 12, words, fill=palette.ink, font_size=SIZE - 1))
+        parts.append(text(428, top + 12, words, fill=palette.ink, font_size=SIZE - 1))
         before = after
     _step(parts, palette, (n + 1, "rest", whole["rest"][0]), x, 0.0)
     words = f"{whole['rest'][0]:.2f} {unit}, not explained"
-    parts.append(text(508, 30 + (n + 1) * row + 12, words, fill=palette.ink, font_size=SIZE - 1))
+    parts.append(text(428, 30 + (n + 1) * row + 12, words, fill=palette.ink, font_size=SIZE - 1))
     caption = f"Standard deviation, {unit}; what is left when one cause after the other is mended"
     return [(caption, picture(parts, height, "Variation by cause", palette, 720.0))]
 

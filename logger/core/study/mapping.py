@@ -23,6 +23,7 @@ from .noise import in_blocks, regress
 FEWEST = 9  # positions for a statement on the volume (common practice of chamber guides, no source)
 LEAST_RULE_S = 24 * 3600
 LEAST_SHARE = 0.9
+LEAST_READ = 0.5  # of the time of the position read longest
 CLOSURE_K = 0.02
 DRIFT_K = 0.01  # taken for the drift where nothing was compared afterwards
 DRAWS = 4000
@@ -57,9 +58,9 @@ class _Comparison:
 
 def mapping(campaign: Campaign) -> Answer:
     """Deviation of each position, uniformity at one instant, stability, warmest and coldest position."""
-    names = list(campaign.state)
     unit = next(iter(campaign.state.values())).difference_unit
-    at_s, x = _common(campaign.state)
+    names, failed = _without_failed(campaign)
+    at_s, x = _common({name: campaign.state[name] for name in names})
     whole = np.asarray(np.isfinite(x).all(axis=0))
     if len(names) < 2 or whole.sum() < 10:
         why = f"{counted(len(names), 'position')} read together in {counted(int(whole.sum()), 'cell')}."
@@ -67,7 +68,20 @@ def mapping(campaign: Campaign) -> Answer:
         return Answer("map", f"Not shown: {why}", (figure,))
     correction, u_rel, notes, knocked = _corrections(campaign, names)
     y = x[:, whole] - correction[:, None]
-    return _answer(campaign, (names, at_s[whole], y), (u_rel, knocked), [*_share(whole), *notes])
+    return _answer(campaign, (names, at_s[whole], y), (u_rel, knocked), [*failed, *_share(whole), *notes])
+
+
+def _without_failed(campaign: Campaign) -> tuple[list[str], list[str]]:
+    """Positions whose probe was read for at least half of the time, and a sentence for each that was not."""
+    read = {name: int(np.isfinite(r.value).sum()) * r.step_s for name, r in campaign.state.items()}
+    longest = max(read.values())
+    kept = [name for name, seconds in read.items() if seconds >= LEAST_READ * longest and seconds]
+    sentences = [
+        f"{name} was read in {percent(seconds / max(longest, 1))} of the time of the others and is left out."
+        for name, seconds in read.items()
+        if name not in kept
+    ]
+    return kept, sentences
 
 
 def _share(whole: Bool) -> list[str]:
@@ -87,10 +101,10 @@ def _common(records: Mapping[str, ChannelRecord]) -> tuple[Int, Float]:
     return start + np.arange(n, dtype=np.int64) * step_s, values
 
 
-def _side_by_side(records: Mapping[str, ChannelRecord] | None) -> _Comparison | None:
+def _side_by_side(records: Mapping[str, ChannelRecord] | None, names: list[str]) -> _Comparison | None:
     if records is None:
         return None
-    at_s, x = _common(records)
+    at_s, x = _common({name: records[name] for name in names})
     good = np.isfinite(x).all(axis=0)
     if good.sum() < 10:
         return None
@@ -104,7 +118,7 @@ def _side_by_side(records: Mapping[str, ChannelRecord] | None) -> _Comparison | 
 
 def _corrections(campaign: Campaign, names: list[str]) -> tuple[Float, Float, list[str], dict[str, str]]:
     """Correction and relative standard uncertainty (positions,), remarks, and probes that were knocked."""
-    before, after = _side_by_side(campaign.before), _side_by_side(campaign.after)
+    before, after = _side_by_side(campaign.before, names), _side_by_side(campaign.after, names)
     resolution = np.array([campaign.state[name].resolution for name in names])
     fixed = resolution**2 / 12
     if before is None and after is None:

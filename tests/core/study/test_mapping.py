@@ -118,6 +118,19 @@ def test_probes_that_were_never_read_together_are_refused() -> None:
     assert "0 cells" in answer.figures[0].why_not
 
 
+def test_a_probe_that_fails_in_the_middle_costs_its_position_only() -> None:
+    """P5 stops after 6 of 24 h: it is left out by name, and the others keep their 24 h."""
+    made, _ = campaign(7)
+    value = made.state["P5"].value.copy()
+    value[6 * 60 :] = np.nan
+    state = {**made.state, "P5": made.state["P5"].with_values(value)}
+    answer = mapping(Campaign(state, made.places, made.before, made.after))
+    assert "P5" not in answer.tables["positions"]["position"]
+    assert len(answer.tables["positions"]["position"]) == N - 1
+    assert answer.tables["uniformity"]["hour"][-1] > 23
+    assert any(line.startswith("P5 was read in 25 % of the time") for line in answer.remarks)
+
+
 def test_time_beyond_the_limits_is_counted_by_position() -> None:
     """Limits 19.5 to 20.5: the hot spot at +0.6 K lies beyond most of the time, the others do not."""
     made, _ = campaign(6)
