@@ -27,7 +27,7 @@ WORD = {
 
 
 @dataclass(frozen=True)
-class Axis:
+class ScaleAxis:
     """A stretch of values drawn over the width."""
 
     low: float
@@ -42,24 +42,24 @@ class Axis:
         return self.low <= value <= self.high
 
 
-def axis_of(state: RuleState) -> Axis:
+def axis_of(state: RuleState) -> ScaleAxis:
     """Three tenths of the band beyond each limit; from zero where there is only an upper one."""
     lower, upper = state.lower, state.upper
     if lower is not None and upper is not None:
         room = 0.3 * (upper - lower)
-        return Axis(lower - room, upper + room)
+        return ScaleAxis(lower - room, upper + room)
     if upper is not None:
-        return Axis(0.0, upper * 1.4) if upper > 0 else Axis(upper - 1.0, upper + 0.4)
+        return ScaleAxis(0.0, upper * 1.4) if upper > 0 else ScaleAxis(upper - 1.0, upper + 0.4)
     if lower is not None:
-        return Axis(lower - 0.4 * max(abs(lower), 1.0), lower + max(abs(lower), 1.0))
+        return ScaleAxis(lower - 0.4 * max(abs(lower), 1.0), lower + max(abs(lower), 1.0))
     value = state.value or 0.0
-    return Axis(value - 1.0, value + 1.0)
+    return ScaleAxis(value - 1.0, value + 1.0)
 
 
-def step_of(axis: Axis, count: int = 20) -> float:
+def step_of(axis: ScaleAxis, count: int = 20) -> float:
     """The distance of graduations: 1, 2 or 5 times a power of ten, about `wanted` of them.
 
-    >>> step_of(Axis(19.2, 20.8))
+    >>> step_of(ScaleAxis(19.2, 20.8))
     0.1
     """
     rough = (axis.high - axis.low) / count
@@ -143,12 +143,12 @@ def _head(state: RuleState) -> str:
     )
 
 
-def _rect(axis: Axis, low: float, high: float, css: str) -> str:
+def _rect(axis: ScaleAxis, low: float, high: float, css: str) -> str:
     left, right = axis.x(low), axis.x(high)
     return f'<rect class="{css}" x="{left}" y="{LINE_Y - 8}" width="{max(right - left, 0):.2f}" height="8"/>'
 
 
-def _band(axis: Axis, state: RuleState, r: float) -> str:
+def _band(axis: ScaleAxis, state: RuleState, r: float) -> str:
     """What is inside the limits, pale; within r·U of them, hatched."""
     if state.lower is None and state.upper is None:
         return ""
@@ -163,7 +163,7 @@ def _band(axis: Axis, state: RuleState, r: float) -> str:
     return "".join(parts)
 
 
-def _graduations(axis: Axis) -> str:
+def _graduations(axis: ScaleAxis) -> str:
     step = step_of(axis)
     first = math.ceil(axis.low / step - 1e-9)
     last = math.floor(axis.high / step + 1e-9)
@@ -174,7 +174,7 @@ def _graduations(axis: Axis) -> str:
     return f'<path class="scale-line" d="M0 {LINE_Y}H{WIDTH:.0f}{strokes}"/>'
 
 
-def _limits(axis: Axis, state: RuleState) -> str:
+def _limits(axis: ScaleAxis, state: RuleState) -> str:
     parts = []
     for limit in (state.lower, state.upper):
         if limit is None:
@@ -188,7 +188,7 @@ def _limits(axis: Axis, state: RuleState) -> str:
     return "".join(parts)
 
 
-def _pointer(axis: Axis, value: float, U: float | None) -> str:
+def _pointer(axis: ScaleAxis, value: float, U: float | None) -> str:
     x, top = axis.x(value), LINE_Y - 12
     parts = []
     if U:

@@ -25,7 +25,7 @@ HELP_OF: Mapping[str, tuple[str, str]] = {
     "/": ("explanation/verdict", "what a verdict says"),
     "/trend": ("explanation/guard-band", "guard band"),
     "/gradients": ("explanation/uncertainty", "uncertainty"),
-    "/cases": ("how-to/night-alarm", "after an alarm"),
+    "/cases": ("explanation/cases", "cases: one event, one decision"),
     "/inspections": ("explanation/not-shown", "why is it not shown?"),
     "/soak": ("explanation/settling", "settling, soak and pre-window"),
     "/probes": ("how-to/calibration", "a probe to calibration and back"),

@@ -21,7 +21,7 @@ from logger.studies.study import Study, of_stored
 
 from ..access.needs import allowed
 from ..data.queries import Queries
-from .components import behind, button, card, field, svg, table
+from .components import aria, behind, button, card, field, svg, table
 
 FIGURE_HEADS = ("figure", "value and 95 % interval", "independent pieces")
 MOST_ROWS = 60  # of a table behind a chart
@@ -65,24 +65,29 @@ def _about(q: Queries, study: Study) -> str:
 
 
 def _answer(study: Study) -> list[Component]:
-    answer = study.answer
+    answer, title = study.answer, QUESTIONS[study.request.question].title
     drawn = [
-        html.Figure([html.Div(svg(picture), className="study-chart"), html.Figcaption(caption)])
+        html.Figure([_scrolled(caption, picture), html.Figcaption(caption)])
         for caption, picture in charts_of(study, SCREEN)
     ]
     figures = [
         [item.name, item.text, "" if item.n_independent is None else f"{item.n_independent:.0f}"]
         for item in answer.figures
     ]
-    tables = (_table(name, columns) for name, columns in answer.tables.items())
+    tables = (_table(f"{title} {name}", columns) for name, columns in answer.tables.items())
     return [
         html.P(answer.headline, className="study-headline"),
-        table(FIGURE_HEADS, figures, "Figures", figures=(2,), stacks=True),
+        table(FIGURE_HEADS, figures, f"Figures: {title}", figures=(2,), stacks=True),
         *drawn,
         *(html.P(line, className="study-remark") for line in answer.remarks),
         behind("Tables behind the charts", *tables),
         behind("Method and data", html.Ul([html.Li(line) for line in _provenance(study)])),
     ]
+
+
+def _scrolled(caption: str, picture: str) -> Component:
+    """A chart that scrolls sideways on a phone, by keyboard too."""
+    return html.Div(svg(picture), className="study-chart", tabIndex=0, role="group", **aria(caption))
 
 
 def _provenance(study: Study) -> list[str]:

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ..instants import wall
+from ..instants import NS, wall
 from ..model.roles import Act
 from .authority import account_of, proven
+from .case_lines import hours
 from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, duration, number_of, table
@@ -154,8 +155,8 @@ def year(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """The year for the management review: share of time stable by zone against the year before, what came
-    back again and again, and what a corrective action changed (30 days before and after it).
+    """The year for the management review: share of time stable by zone against the year before, hours
+    lost by cause, causes that came back, and what corrective actions changed (30 days before and after).
 
     \b
     Example:
@@ -176,24 +177,38 @@ def _year_lines(summary: dict[str, Any]) -> list[str]:
         return "no record" if value is None else f"{value:.1%}"
 
     shares = ("stable", "stable_year_before", "stable_in_use")
-    counts = ("excursions", "excursions_year_before")
+    counts = ("cases", "cases_year_before")
     zones = [[z["zone"], *(share(z[k]) for k in shares), *(z[k] for k in counts)] for z in summary["zones"]]
-    heads = ("zone", "stable", "year before", "in hours of use", "excursions", "year before")
-    repeats = [[r[k] for k in ("zone", "rule", "times", "from", "to")] for r in summary["repeats"]]
+    heads = ("zone", "stable", "year before", "in hours of use", "cases in use", "year before")
     actions = [_action_row(a) for a in summary["actions"]]
-    lines = [f"{summary['year']}, up to {summary['to']}.", "", *table(heads, zones), ""]
-    if repeats:
+    lines = [
+        f"{summary['year']}, up to {summary['to']}.",
+        "",
+        *table(heads, zones),
+        "",
+        *_cause_lines(summary),
+    ]
+    if summary["repeats"]:
+        repeats = [[r[k] for k in ("case", "zone", "from")] for r in summary["repeats"]]
         lines += [
-            "Three or more within 30 days:",
-            *table(("zone", "rule", "times", "from", "to"), repeats),
+            "Third or later of its cause within 30 days:",
+            *table(("case", "zone", "from"), repeats),
             "",
         ]
     if actions:
-        before_after = ("action", "zone", "excursions before", "after", "hours before", "after")
+        before_after = ("action", "zone", "cases before", "after", "hours before", "after")
         lines += ["30 days before and after:", *table(before_after, actions), ""]
     return [*lines, f"{number_of(summary['reviews'], 'review')} made, {summary['reviews_missing']} missing."]
 
 
+def _cause_lines(summary: dict[str, Any]) -> list[str]:
+    """Hours not stable in use by cause; each minute counts once."""
+    rows = [(c["cause"], str(c["cases"]), hours(c["lost_s"] * NS)) for c in summary["causes"]]
+    rows.append(("no case", "", hours(summary["no_case_s"] * NS)))
+    rows.append(("all", "", hours(summary["not_stable_in_use_s"] * NS)))
+    return ["Not stable in hours of use:", *table(("cause", "cases", "h:min"), rows), ""]
+
+
 def _action_row(a: dict[str, Any]) -> list[object]:
-    hours = [f"{a[k]:.1f}" for k in ("hours_before", "hours_after")]
-    return [a["day"], a["zone"], a["excursions_before"], a["excursions_after"], *hours]
+    lost = [f"{a[k]:.1f}" for k in ("before_h", "after_h")]
+    return [a["day"], a["zone"], a["before"], a["after"], *lost]

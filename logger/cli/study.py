@@ -9,7 +9,7 @@ import typer
 
 from ..errors import Refused
 from .context import Session, open_session, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Zone
 from .output import answer as print_answer
 
 if TYPE_CHECKING:
@@ -26,6 +26,15 @@ Out = Annotated[
 ]
 Parquet = Annotated[bool, typer.Option("--parquet", help="With --out: Parquet instead of CSV.")]
 
+Event = Annotated[
+    list[str], typer.Option("--event", metavar="TIME", help="When one happened; may be repeated.")
+]
+EventFile = Annotated[
+    Path | None, typer.Option("--events", metavar="FILE", help="CSV: the times stand in the first column.")
+]
+Outdoors = Annotated[
+    str | None, typer.Option("--outdoors", metavar="CHANNEL", help="Default: the first outdoor channel.")
+]
 LengthMm = Annotated[
     float | None, typer.Option("--length-mm", metavar="MM", help="Also in µm, on this length.")
 ]
@@ -42,6 +51,39 @@ study = typer.Typer(name="study", help=_FRONT, no_args_is_help=True, rich_markup
 
 def add_to(app: typer.Typer) -> None:
     app.add_typer(study, short_help="Why the room moves, where, and what to mend first.")
+
+
+@study.command(short_help="What to mend first: the variation by cause, in K and µm.")
+def causes(
+    *,
+    event: Event = [],  # noqa: B006 (typer copies it)
+    file: EventFile = None,
+    outdoors: Outdoors = None,
+    length_mm: LengthMm = None,
+    material: MaterialName = "steel",
+    zone: AnyZone = None,
+    channel: Channel = "",
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """What to mend first: the variation of a channel by outdoors, day and week, doors, cycle, and the rest.
+
+    Wants 8 weeks. A cause that was not recorded is named; its share stands in the day or in the rest.
+
+    \b
+    Example:
+      stillroom study causes --channel P1.temperature --length-mm 1000 --material steel
+    """
+    doors = [*event, *(_first_column(file) if file is not None else [])]
+    options = {"events": doors or None, "outdoors": outdoors, **_length(length_mm, material)}
+    with open_session(data, config) as session:
+        result = _run(session, "causes", (zone, channel), (start, end), options)
+        _show(session, result, out, parquet, as_json)
 
 
 @study.command(short_help="What is regular: air-handling cycle, day, week.")
@@ -73,13 +115,8 @@ def cycles(
 @study.command(short_help="What disturbs: the mean response to doors, people, lamps.")
 def events(
     *,
-    event: Annotated[
-        list[str], typer.Option("--event", metavar="TIME", help="When one happened; may be repeated.")
-    ] = [],  # noqa: B006 (typer copies it)
-    file: Annotated[
-        Path | None,
-        typer.Option("--events", metavar="FILE", help="CSV: the times stand in the first column."),
-    ] = None,
+    event: Event = [],  # noqa: B006 (typer copies it)
+    file: EventFile = None,
     zone: AnyZone = None,
     channel: Channel = "",
     start: AnyFrom = None,
@@ -108,9 +145,7 @@ def events(
 def change(
     *,
     at: Annotated[str, typer.Option("--at", metavar="TIME", help="When the intervention was made.")],
-    outdoors: Annotated[
-        str | None, typer.Option("--outdoors", metavar="CHANNEL", help="Default: the first outdoor channel.")
-    ] = None,
+    outdoors: Outdoors = None,
     other: Annotated[
         list[str], typer.Option("--other", metavar="TIME", help="When another intervention was made.")
     ] = [],  # noqa: B006 (typer copies it)
@@ -135,6 +170,35 @@ def change(
     options = {"at": at, "outdoors": outdoors, "others": other or None}
     with open_session(data, config) as session:
         result = _run(session, "change", (zone, channel), (start, end), options)
+        _show(session, result, out, parquet, as_json)
+
+
+@study.command(short_help="How fast it follows: time constants from steps.")
+def step(
+    *,
+    at: Annotated[
+        list[str], typer.Option("--step", metavar="TIME", help="When a step began; default: find them.")
+    ] = [],  # noqa: B006 (typer copies it)
+    zone: AnyZone = None,
+    channel: Channel = "",
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """How fast a room, a part or a probe follows: time constants from steps of the air handling.
+
+    Wants 3 time constants of record after a step, and an hour before it.
+
+    \b
+    Example:
+      stillroom study step --channel P1.temperature --step 2026-10-19T03:38
+    """
+    with open_session(data, config) as session:
+        result = _run(session, "step", (zone, channel), (start, end), {"steps": at or None})
         _show(session, result, out, parquet, as_json)
 
 
@@ -198,6 +262,71 @@ def site(
     with open_session(data, config) as session:
         result = _run(session, "site", (zone, ""), (start, end), options)
         _show(session, result, out, parquet, as_json)
+
+
+@study.command("map", short_help="Where it is too warm: a mapping campaign.")
+def mapping(
+    *,
+    position: Annotated[
+        list[str],
+        typer.Option(
+            "--position", metavar="CHANNEL", help="A probe of the campaign; default: all in the air."
+        ),
+    ] = [],  # noqa: B006 (typer copies it)
+    before: Annotated[
+        str | None, typer.Option("--before", metavar="START/END", help="All side by side, before.")
+    ] = None,
+    after: Annotated[
+        str | None, typer.Option("--after", metavar="START/END", help="All side by side, after.")
+    ] = None,
+    zone: AnyZone = None,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Where it is too warm: probes at their positions over a state of the room, against each other.
+
+    Wants 9 probes, 24 h, and 2 h side by side before and after. Positions are those of the setup.
+
+    \b
+    Example:
+      stillroom study map --zone machine-bay --from 2026-10-13 --to 2026-10-14 \\
+        --before 2026-10-12T08:00/2026-10-12T10:00 --after 2026-10-15T08:00/2026-10-15T10:00
+    """
+    options = {"positions": position or None, "before": before, "after": after}
+    with open_session(data, config) as session:
+        result = _run(session, "map", (zone, ""), (start, end), options)
+        _show(session, result, out, parquet, as_json)
+
+
+@study.command(short_help="The newest answers of a zone as a PDF.")
+def report(
+    *,
+    zone: Zone,
+    to: Annotated[Path, typer.Option("--to", metavar="FILE", help="The PDF to write.")],
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+) -> None:
+    """The newest stored answer to each question on paper: a page of sentences, then a page a question.
+
+    Figures and tables are attached inside the file.
+
+    \b
+    Example:
+      stillroom study report --zone machine-bay --to study.pdf
+    """
+    from ..store.files import write_durably
+    from ..studies.report import newest_answers, report_pdf
+
+    with open_session(data, config) as session:
+        session.setup.zone(zone)
+        studies = newest_answers(session.store, zone)
+        write_durably(to, report_pdf(studies, session.setup))
+    typer.echo(f"Written to {to}: {len(studies)} of the questions have an answer.")
 
 
 def _length(length_mm: float | None, material: str) -> dict[str, Any]:

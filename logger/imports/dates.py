@@ -89,10 +89,12 @@ def _all_localised(
     notes = [f"times are local to {zone_name(zone, profile.zones)}, as declared"]
     taken = []
     for wall in walls:
-        step = -1 if _falls(wall.ns) else 1
-        utc, said = localised(wall.ns[::step], wall.lines[::step], zone, profile.repeated_hour, profile.zones)
+        wall_ns = wall.ns
+        step = -1 if _falls(wall_ns) else 1
+        ascending, lines = wall_ns[::step], wall.lines[::step]
+        utc, said = localised(ascending, lines, zone, profile.repeated_hour, profile.zones)
         if not profile.jumps_are_real:
-            said += refuse_hour_back(utc, wall.ns[::step], wall.lines[::step], zone)
+            said += refuse_hour_back(utc, ascending, lines, zone)
         taken.append(utc[::step])
         notes += said
     return taken, [*assumed, *dict.fromkeys(notes)]

@@ -17,7 +17,7 @@ from .cells import Coded, kinds
 from .containers import Part, parts_of
 from .dates import instants
 from .encoding import Decoded, decoded
-from .grid import Flag, Grid
+from .grid import Flag, TextGrid
 from .heading import delimiter_of, text_grid
 from .plain import plain_table
 from .profile import UNKNOWN, Column, Profile
@@ -25,7 +25,7 @@ from .samples import grid_simulated, is_simulated
 from .sheets import sheet_grid
 from .structured import json_grid, parquet_grid
 from .table import Stream, TextColumn, TextTable, read_table
-from .values import Values, read_values
+from .values import ColumnValues, read_values
 
 Int = NDArray[np.int64]
 Float = NDArray[np.float64]
@@ -84,7 +84,9 @@ def read_content(
     parts = parts_of(name, content)
     if without and len(parts) > 1:
         raise ImportRefused(f"{name} holds several files. Unpack it to leave out lines of one of them.")
-    tables = [_table(part, profile, name, without) for part in parts]
+    simulated = any(_is_simulated(part) for part in parts if part.content is not content)
+    del content  # with its part, once that is text: a long file lies in memory once
+    tables = [_table(parts, profile, name, without) for _ in range(len(parts))]
     streams = [stream for table in tables for stream in table.streams]
     taken, time_notes = instants(streams, profile)
     values, value_notes = read_values(streams, profile)
@@ -100,8 +102,7 @@ def read_content(
             assumed += notes
     rows = sum(table.rows for table in tables)
     left_out = tuple(line for table in tables for line in table.left_out)
-    simulated = any(table.simulated for table in tables)
-    simulated |= any(_is_simulated(part) for part in parts if part.content is not content)
+    simulated |= any(table.simulated for table in tables)
     return Reading(rows, _joined(series), tuple(dict.fromkeys(assumed)), left_out, simulated)
 
 
@@ -109,7 +110,7 @@ def _is_simulated(part: Part) -> bool:
     return is_simulated(hashlib.sha256(part.content).hexdigest(), part.content)
 
 
-def grid_of(part: Part, profile: Profile) -> Grid:
+def grid_of(part: Part, profile: Profile) -> TextGrid:
     """The cells of a part, whatever kind of file it is."""
     if part.kind == "sheet":
         return sheet_grid(part, profile.sheet)
@@ -120,7 +121,7 @@ def grid_of(part: Part, profile: Profile) -> Grid:
     return _text_grid(part.name, decoded(part.content, profile.encoding), profile)
 
 
-def _text_grid(name: str, text: Decoded, profile: Profile) -> Grid:
+def _text_grid(name: str, text: Decoded, profile: Profile) -> TextGrid:
     grid = text_grid(name, text.text, delimiter_of(text.text, profile))
     return replace(grid, assumed=(_encoding_note(text), *grid.assumed))
 
@@ -129,17 +130,16 @@ def _encoding_note(text: Decoded) -> str:
     return f"the encoding is {text.encoding} ({text.how})"
 
 
-def _text_table(part: Part, profile: Profile, without: frozenset[int]) -> TextTable:
+def _text_table(name: str, text: Decoded, profile: Profile, without: frozenset[int]) -> TextTable:
     """A table of text: by columns where all its rows are plain, else row by row."""
-    text = decoded(part.content, profile.encoding)
     named = bool(without)
-    plain = None if named else plain_table(part.name, text.text, delimiter_of(text.text, profile), profile)
+    plain = None if named else plain_table(name, text.text, delimiter_of(text.text, profile), profile)
     if plain is None:
-        return _rest(_text_grid(part.name, text, profile), profile, without)
+        return _rest(_text_grid(name, text, profile), profile, without)
     return replace(plain, assumed=(_encoding_note(text), *plain.assumed))
 
 
-def _rest(grid: Grid, profile: Profile, without: frozenset[int]) -> TextTable:
+def _rest(grid: TextGrid, profile: Profile, without: frozenset[int]) -> TextTable:
     """The table of all rows but those that a person has named; each is told with its text."""
     if not without:
         return read_table(grid, profile)
@@ -153,18 +153,20 @@ def _rest(grid: Grid, profile: Profile, without: frozenset[int]) -> TextTable:
     return replace(table, assumed=(*table.assumed, *notes), left_out=tuple(out))
 
 
-def _table(part: Part, profile: Profile, file: str, without: frozenset[int]) -> TextTable:
-    """What a part holds; a refusal names the part of an archive."""
+def _table(parts: list[Part], profile: Profile, file: str, without: frozenset[int]) -> TextTable:
+    """What the first of the parts holds, which leaves them; a refusal names the part of an archive."""
+    part = parts.pop(0)
+    name = part.name
     try:
         if part.kind == "text":
-            return _text_table(part, profile, without)
+            text = decoded(part.content, profile.encoding)
+            del part
+            return _text_table(name, text, profile, without)
         grid = grid_of(part, profile)
         return replace(_rest(grid, profile, without), simulated=grid_simulated(grid))
     except ImportRefused as refused:
-        within = part.name.removeprefix(f"{file}/")
-        raise ImportRefused(
-            f"{within}: {refused}" if part.name.startswith(f"{file}/") else str(refused)
-        ) from None
+        within = name.removeprefix(f"{file}/")
+        raise ImportRefused(f"{within}: {refused}" if name.startswith(f"{file}/") else str(refused)) from None
 
 
 def _channel(column: Column, setup: Setup) -> Channel:
@@ -215,7 +217,7 @@ def _one_unit(unit: str) -> str:
 
 
 def _series(
-    column: TextColumn, cells: Values, taken_ns: Int, lines: Int, setup: Setup
+    column: TextColumn, cells: ColumnValues, taken_ns: Int, lines: Int, setup: Setup
 ) -> tuple[Series, list[str]]:
     channel = _channel(column.spec, setup)
     unit, notes = _unit(column.spec, column.unit, cells.unit, channel)
@@ -252,7 +254,7 @@ def _in_order(series: Series, there: NDArray[np.bool_]) -> Series:
     )
 
 
-def _refuse_flags(column: TextColumn, cells: Values, lines: Int, channel: Channel) -> None:
+def _refuse_flags(column: TextColumn, cells: ColumnValues, lines: Int, channel: Channel) -> None:
     if not any(issubclass(kind, Flag) for kind in kinds(cells.cells)):
         return
     flag = next((n for n, cell in enumerate(cells.cells) if isinstance(cell, Flag)), None)

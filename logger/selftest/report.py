@@ -26,6 +26,8 @@ from . import boundaries as edges
 from . import candidates as several
 from . import certificates, evidence, lengths, physics, published, readings, rules, windows
 from . import derived as moisture
+from . import memory as remembered
+from . import neighbours as beside
 from . import plane as planes
 from . import settling as remembering
 from . import spatial_rules as spaces
@@ -39,7 +41,7 @@ LIBRARIES = ("numpy", "bottleneck", "pandas", "pyarrow", "SQLAlchemy", "cryptogr
 _PARTS = (
     published, physics, solids, lengths, readings, certificates, evidence, rules, spaces, planes, windows,
     gaps, several, edges, remembering, following, moisture,
-    losses,
+    remembered, beside, losses,
 )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from ..core.study.best_hours import NAMES
 from ..model.figures import unit_name
 from ..record.svg import element, path, text
+from .map_charts import map_charts
 from .plot import SIZE, Palette, Plot, PlotAxis, picture, span_of, tick_text
 from .study import Study
 
@@ -253,10 +254,90 @@ def site_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     return drawn
 
 
+def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
+    """Steps down: the whole variation, then what is left when one cause after the other is mended."""
+    table, whole = study.answer.tables.get("causes"), study.answer.tables.get("whole")
+    if table is None or whole is None:
+        return []
+    unit, total, factor = unit_of(study), whole["whole"][0], whole["um_per_K"][0]
+    row, left_edge = 27.0, 130.0
+    n = len(table["cause"])
+    height = 62 + (n + 2) * row
+    x = PlotAxis(0.0, max([total, *table["high"]]) * 1.05, left_edge, 420)
+    parts = _scale(x, height - 40, palette, unit)
+    _step(parts, palette, (0, "today", total), x, 0.0)
+    shown = [i for i in range(n) if table["shown"][i]]
+    before = total
+    for place, i in enumerate([*shown, *(i for i in range(n) if not table["shown"][i])], start=1):
+        after = table["left"][i] if table["shown"][i] else before
+        _step(parts, palette, (place, table["cause"][i], before), x, after if table["shown"][i] else before)
+        top = 30 + place * row
+        if table["shown"][i]:
+            um = "" if factor is None else f", {table['um'][i]:.1f} µm"
+            ends = f"({table['low'][i]:.2f} to {table['high'][i]:.2f})"
+            words = f"{table['size'][i]:.2f} {unit} {ends} alone{um}; then {after:.2f}"
+        else:
+            words = f"not shown: up to {table['high'][i]:.2f} {unit}"
+        parts.append(text(428, top + 12, words, fill=palette.ink, font_size=SIZE - 1))
+        before = after
+    _step(parts, palette, (n + 1, "rest", whole["rest"][0]), x, 0.0)
+    words = f"{whole['rest'][0]:.2f} {unit}, not explained"
+    parts.append(text(428, 30 + (n + 1) * row + 12, words, fill=palette.ink, font_size=SIZE - 1))
+    caption = f"Standard deviation, {unit}; what is left when one cause after the other is mended"
+    return [(caption, picture(parts, height, "Variation by cause", palette, 720.0))]
+
+
+def _scale(x: PlotAxis, base: float, palette: Palette, unit: str) -> list[str]:
+    parts = [path(f"M{x.begin} {base:.1f}H{x.end}", palette.soft, 0.8)]
+    for value in x.ticks(6):
+        parts.append(
+            text(x.place(value), base + 16, tick_text(value), "middle", fill=palette.soft, font_size=SIZE)
+        )
+    parts.append(text(x.end, base + 32, unit, "end", fill=palette.soft, font_size=SIZE))
+    return parts
+
+
+def _step(parts: list[str], palette: Palette, bar: tuple[int, str, float], x: PlotAxis, begin: float) -> None:
+    """One row: its name, and a bar from `begin` to its value; the first and the last are outlines."""
+    place, name, value = bar
+    top = 30 + place * 27.0
+    weight = "" if place else "bold"
+    parts.append(text(8, top + 12, name, fill=palette.ink, font_size=SIZE, font_weight=weight))
+    a, b = x.place(begin), x.place(value)
+    outline = name in ("today", "rest")
+    fill = palette.sheet if outline else palette.series if place == 1 else palette.soft
+    dash = "2 2" if name == "rest" else ""
+    line: dict[str, str | float] = {}
+    if outline:
+        line = {"stroke": palette.ink, "stroke_width": 1.3, "stroke_dasharray": dash}
+    parts.append(element("rect", x=a, y=top, width=max(b - a, 0.5), height=14, fill=fill, **line))
+
+
+def step_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
+    """The largest step with its fit, and what is left below it."""
+    table = study.answer.tables.get("fit")
+    if table is None:
+        return []
+    hours, value, fit = table["hour"], table["value"], table["fit"]
+    x = PlotAxis(min(hours), max(hours), 60, 620)
+    upper = Plot.frame(palette, x, PlotAxis(*span_of([*value, *fit]), 170, 26), ("", "°C"))
+    upper.dots(hours, value, palette.soft, 1.4)
+    upper.line(hours, fit, palette.series, 1.8)
+    rest = [a - b for a, b in zip(value, fit, strict=True)]
+    lower = Plot.frame(palette, x, PlotAxis(*span_of(rest), HEIGHT - 30, 206), ("h since the step", "left"))
+    lower.level(0.0, palette.soft)
+    lower.line(hours, rest, palette.ink, 1.0)
+    caption = "Largest step with its fit; below: what is left (a bow in it means another time constant)"
+    return [(caption, picture([*upper.parts, *lower.parts], HEIGHT + 10, "Step with its fit", palette))]
+
+
 CHARTS: dict[str, Callable[[Study, Palette], list[tuple[str, str]]]] = {
+    "causes": causes_charts,
     "cycles": cycles_charts,
     "events": events_charts,
     "hours": hours_charts,
     "change": change_charts,
+    "map": map_charts,
     "site": site_charts,
+    "step": step_charts,
 }

@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from ..core.study.channel_record import ChannelRecord
 from ..core.study.figure import Answer, Question
 from ..errors import Refused
 from ..instants import NS
@@ -77,7 +78,75 @@ def _hours(sources: Sources) -> Compute:
     return lambda: best_hours(weeks.stable, weeks.known, hours, use)
 
 
+def _causes(sources: Sources) -> Compute:
+    from ..core.study.causes import CauseInputs, causes
+    from ..core.study.cycles import cycle_figures, search_cycles
+
+    record, outdoors = sources.record(sources.request.channel).record, sources.outdoors()
+    doors, um_per_K = sources.instants("events", "--event", none=True), sources.um_per_K()
+
+    def compute() -> Answer:
+        cycles = search_cycles(record).cycles
+        amplitude = cycle_figures(cycles[0], 1, record)[1] if cycles else None
+        cycle = amplitude.value if amplitude is not None and amplitude.shown else None
+        return causes(record, CauseInputs(outdoors, None, doors, cycle or 0.0), um_per_K)
+
+    return compute
+
+
+def _step(sources: Sources) -> Compute:
+    from ..core.study.step_response import step_test
+
+    steps = sources.instants("steps", "--step", none=True)
+    record = sources.record(sources.request.channel).record
+    return lambda: step_test(record, steps)
+
+
+def _map(sources: Sources) -> Compute:
+    from ..core.study.mapping import Campaign, mapping
+
+    r, setup = sources.request, sources.verdicts.setup
+    channels = sources.channels("positions", "--position", none=True) or sources.zone_channels()
+    places = {key: setup.position_at(key, (r.from_ns + r.to_ns) // 2) for key in channels}
+    points = [place.xyz_m for place in places.values() if place is not None]
+    if len(set(points)) < len(points):
+        raise Refused(
+            "Two probes stand at one place. Leave one out with --position, or correct its position."
+        )
+    state = {key: sources.record(key) for key in channels}
+
+    def together(option: str) -> dict[str, ChannelRecord] | None:
+        """All probes side by side."""
+        ends = sources.span(option, f"--{option}")
+        return None if ends is None else {key: sources.record(key, *ends).record for key in channels}
+
+    limits = sources.limits()
+    campaign = Campaign(
+        {key: used.record for key, used in state.items()},
+        {key: place.xyz_m for key, place in places.items() if place is not None},
+        together("before"),
+        together("after"),
+        limits,
+        {key: used.U for key, used in state.items()},
+    )
+    return lambda: mapping(campaign)
+
+
+LENGTH_FIELDS = (
+    StudyField("length_mm", "--length-mm", "Length, mm (for µm)"),
+    StudyField("material", "--material", "Material", "steel"),
+)
 KINDS = (
+    QuestionKind(
+        "causes",
+        "What varies, and what to mend first?",
+        "Needs 8 weeks; an outdoor probe and the times of doors, as far as they exist.",
+        _causes,
+        fields=(
+            StudyField("events", "--event", "Times of doors, local, separated by spaces"),
+            *LENGTH_FIELDS,
+        ),
+    ),
     QuestionKind(
         "cycles",
         "What is regular?",
@@ -90,6 +159,13 @@ KINDS = (
         "Needs 8 events of one kind on 6 days, at different times of the day: doors, people, lamps.",
         _events,
         fields=(StudyField("events", "--event", "Times of the events, local, separated by spaces"),),
+    ),
+    QuestionKind(
+        "step",
+        "How fast does it follow?",
+        "Needs a step (air handling off, then on) with 3 time constants of record after it.",
+        _step,
+        fields=(StudyField("steps", "--step", "Times of the steps, local (empty: find them)"),),
     ),
     QuestionKind(
         "hours",
@@ -112,7 +188,21 @@ KINDS = (
         "Needs 5 days with probes in the machine's volume and at every place where one could stay.",
         _site,
         of_one_channel=False,
-        fields=(StudyField("volume", "--volume", "Channels in the volume, separated by spaces"),),
+        fields=(
+            StudyField("volume", "--volume", "Channels in the volume, separated by spaces"),
+            *LENGTH_FIELDS,
+        ),
+    ),
+    QuestionKind(
+        "map",
+        "Where is it too warm?",
+        "Needs 9 probes at their positions for 24 h, and all side by side for 2 h before and after.",
+        _map,
+        of_one_channel=False,
+        fields=(
+            StudyField("before", "--before", "Side by side before, START/END"),
+            StudyField("after", "--after", "Side by side after, START/END"),
+        ),
     ),
 )
 QUESTIONS: Mapping[Question, QuestionKind] = MappingProxyType({kind.key: kind for kind in KINDS})

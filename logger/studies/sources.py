@@ -62,6 +62,22 @@ class Sources:
             )
         return sorted(parse(text, zone, name) / NS for text in texts)
 
+    def span(self, option: str, name: str) -> tuple[int, int] | None:
+        """An interval of an option, "START/END", in ns; None where it is left out;
+        Refused where it is none.
+        """
+        value = self.request.options.get(option)
+        if not value:
+            return None
+        zone = ZoneInfo(self.verdicts.setup.room.timezone)
+        start, slash, end = str(value).partition("/")
+        ends = (parse(start.strip(), zone, name), parse(end.strip(), zone, name)) if slash else (1, 0)
+        if ends[0] >= ends[1]:
+            raise Refused(
+                f"{name}: expected START/END as 2026-10-19T08:00/2026-10-19T10:00, found {value!r}."
+            )
+        return ends
+
     def channels(self, option: str, name: str, *, none: bool = False) -> list[str]:
         """Channels of an option; Refused where there is none,
         UnknownName for one that is not in the setup.
@@ -81,6 +97,19 @@ class Sources:
             for key in zone_channels(setup, self.request.zone)
             if key in stored and medium_of(setup, key) == "air"
         ]
+
+    def limits(self) -> tuple[float, float] | None:
+        """Limits of the air temperature in force at the end of the study; None where there is no band."""
+        for rule in self.verdicts.setup.rules_of(self.request.zone):
+            band = rule.kind == "limit" and rule.quantity == "temperature" and "air" in rule.media
+            if (
+                band
+                and rule.holds(self.request.to_ns - 1)
+                and rule.lower is not None
+                and rule.upper is not None
+            ):
+                return rule.lower, rule.upper
+        return None
 
     def outdoors(self) -> ChannelRecord | None:
         """The record of the outdoor channel: the one that is named, else the first with that medium, or None.

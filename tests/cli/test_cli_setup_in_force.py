@@ -124,7 +124,7 @@ def test_the_service_says_it_when_it_starts(older: Path) -> None:
     finally:
         deadline.cancel()
         service.terminate()
-        service.communicate(timeout=120)
+        service.communicate(timeout=600)
     assert all(words in lines[-1] for words in SAYS)
 
 

@@ -271,7 +271,7 @@ def test_a_channel_without_a_certificate_is_warned_of_and_no_error(example: Text
     assert {note.partition(":")[0] for note in notes} == {rule.key for rule in loaded.setup.rules}
     assert (
         "machine-bay.temperature: no certificate for P1.temperature, P2.temperature; zone machine-bay is not "
-        "shown until there is one"
+        "shown until there is one, and alarm bay-temperature is not raised"
     ) in notes
 
 
@@ -332,12 +332,30 @@ def test_a_folder_that_cannot_be_read(tmp_path: Path, make: Callable[[Path], Pat
         config.load(make(tmp_path))
 
 
-@settings(max_examples=150, derandomize=True)
-@given(which=st.integers(0, 99), at=st.integers(0, 299), other=st.integers(0, 299), edit=st.integers(0, 3))
+EDITS = {
+    "which": st.integers(0, 99), "at": st.integers(0, 299), "other": st.integers(0, 299),
+    "edit": st.integers(0, 3),
+}  # fmt: skip
+
+
+@settings(max_examples=50, derandomize=True)
+@given(**EDITS)
 def test_a_damaged_file_gives_faults_and_never_another_error(
     which: int, at: int, other: int, edit: int
 ) -> None:
     """One line of one file left out, doubled, put in another's place or with another sign."""
+    _damage(which, at, other, edit)
+
+
+@pytest.mark.long
+@settings(max_examples=5000)
+@given(**EDITS)
+def test_damaged_files_give_faults_at_length(which: int, at: int, other: int, edit: int) -> None:
+    """The same at length."""
+    _damage(which, at, other, edit)
+
+
+def _damage(which: int, at: int, other: int, edit: int) -> None:
     example = config.read_texts(config.example_folder())
     file = sorted(example)[which % len(example)]
     lines = example[file].splitlines(keepends=True)

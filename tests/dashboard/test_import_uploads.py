@@ -17,7 +17,7 @@ import pytest
 
 from dashboard.access.needs import EXPECTED_BODIES
 from dashboard.app import create_app
-from dashboard.connections import Limits, server
+from dashboard.connections import ClientLimits, server
 from dashboard.parts.import_desk import Upload, work
 from dashboard.parts.import_uploads import LASTS_S, LEFT_FREE, MOST_BYTES, Uploads
 from logger.errors import Refused
@@ -43,7 +43,7 @@ class Pages:
         app = create_app(record.store.folder, source=record).server
         self.uploads: Uploads = app.extensions[EXPECTED_BODIES]
         self.port = free_port()
-        self.server = server(app, HOST, self.port, limits=Limits(), bodies=self.uploads)
+        self.server = server(app, HOST, self.port, limits=ClientLimits(), bodies=self.uploads)
 
     def visit(self, name: str) -> Visitor:
         return Visitor(self.port, name)
@@ -73,7 +73,7 @@ class Visitor:
     ) -> tuple[int, bytes]:
         """Status and body of the answer; cookies are remembered."""
         length = {} if size is None else {"Content-Length": str(size)}
-        with closing(http.client.HTTPConnection(HOST, self.port, timeout=120)) as connection:
+        with closing(http.client.HTTPConnection(HOST, self.port, timeout=600)) as connection:
             connection.request(method, path, body, {"Content-Type": kind, **self._headers, **length})
             answer = connection.getresponse()
             cookies = dict(c.split("=", 1) for c in self._headers.get("Cookie", "").split("; ") if c)

@@ -54,6 +54,16 @@ class Opened:
         self.page.wait_for_selector(ready)
         return self.page
 
+    def walk(self, path: str) -> Any:
+        """Go on to another page within the one that is open, as a link does: the libraries stay loaded."""
+        with self.page.expect_response(lambda r: '"output":"page.children"' in (r.request.post_data or "")):
+            self.page.evaluate(
+                "path => { history.pushState({}, '', path);"
+                " window.dispatchEvent(new CustomEvent('_dashprivate_pushstate')); }",
+                path,
+            )
+        return self.page
+
     def wait(self, expression: str, seconds: float = 45.0) -> None:
         """Until an expression is true; asked from outside, since the page's policy forbids eval."""
         until = time.monotonic() + seconds
@@ -68,7 +78,8 @@ class Opened:
 
     def axe(self) -> list[str]:
         """Rules that the page violates, with the first place of each."""
-        self.page.evaluate(AXE.read_text(encoding="utf-8"))
+        if not self.page.evaluate("'axe' in window"):
+            self.page.evaluate(AXE.read_text(encoding="utf-8"))
         found = self.page.evaluate("tags => axe.run(document, {runOnly: tags})", AXE_TAGS)
         return [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in found["violations"]]
 

@@ -20,6 +20,7 @@ PAGES = {
     "Import": "/import",
     "Probes": "/probes?probe=P1&certificate=C-P1.temperature",
     "Limits": "/limits",
+    "Room study": "/study",
     "Journal": "/journal",
     "Health": "/health",
     "Records": "/records",
@@ -33,8 +34,9 @@ def test_pages_are_clean(open_page: Callable[..., Any], record: Any, scheme: str
     """No request elsewhere, no error on the console, no button that shares a chart, nothing for axe."""
     record.raise_alarm()
     opened = open_page(scheme=scheme)
+    opened.go("/help", ".alert")
     for title, path in PAGES.items():
-        page = opened.go(path, ".wall-line.on" if path == "/wall" else ".alert")
+        page = opened.walk(path)
         page.wait_for_selector("#page h1", state="attached")
         page.wait_for_timeout(200)
         page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
@@ -96,7 +98,10 @@ def test_sheet_is_clean(open_page: Callable[..., Any], record: Any) -> None:
 
 
 def test_phone_has_no_sideways_scroll(open_page: Callable[..., Any]) -> None:
-    """At 360 px each page fits; on Now the sentences come first, then the list, then the trace."""
+    """At 360 px each page that is opened by its address fits, and nothing is wrong on the console.
+
+    On Now the sentences come first, then the list, then the trace.
+    """
     opened = open_page(width=360)
     for path in PAGES.values():
         page = opened.go(path)
@@ -108,6 +113,8 @@ def test_phone_has_no_sideways_scroll(open_page: Callable[..., Any]) -> None:
         page.locator(place).first.bounding_box()["y"] for place in (".sentence", "#hands", ".js-plotly-plot")
     ]
     assert tops == sorted(tops)
+    assert opened.foreign() == []
+    assert opened.seen.console == []
 
 
 def test_paper_holds_the_charts_and_no_form(open_page: Callable[..., Any]) -> None:

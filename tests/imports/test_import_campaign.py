@@ -170,10 +170,10 @@ def test_whole_files_are_read_as_the_strict_reader_does(setup: Setup) -> None:
         assert len(mine) == ROWS - 1
 
 
-def test_two_thousand_damaged_files_tell_nothing_that_no_line_says(setup: Setup) -> None:
-    counts = campaign(2_000, 20261013, setup)
-    assert counts["imported"] > 200
-    assert counts["refused"] > 200
+def test_five_hundred_damaged_files_tell_nothing_that_no_line_says(setup: Setup) -> None:
+    counts = campaign(500, 20261013, setup)
+    assert counts["imported"] > 50
+    assert counts["refused"] > 50
 
 
 @pytest.mark.long

@@ -137,7 +137,7 @@ def test_a_line_that_is_no_order_is_refused_and_the_probes_go_on() -> None:
         input='nonsense\n{"drift": true}\n',
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=600,
         check=True,
     )
     answers = [json.loads(line) for line in program.stdout.splitlines()]

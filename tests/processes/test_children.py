@@ -14,7 +14,7 @@ def test_a_file_called_logger_in_the_starting_folder_does_not_hide_the_package(t
     """The pages and the probes of a demonstration come up wherever it is started."""
     (tmp_path / "logger.py").write_text("raise SystemExit('the wrong logger')\n", encoding="utf-8")
     command = module("logger.cli", "serve", "--help")
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=120)
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=600)
     assert (done.returncode, done.stderr) == (0, "")
     assert "stillroom serve" in done.stdout
 

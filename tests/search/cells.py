@@ -20,7 +20,7 @@ COMPARED_S, INTERVALS, SHARE = 15 * 60, 5, (4, 5)
 class Cell:
     """What a cell holds: bounds, mean of its own readings, U, whether it is evidence.
 
-    doubted: something was read in it that is in doubt.
+    doubted: something was read in it that is in doubt; outside: or outside its certificate's range.
     """
 
     low: int | None = None
@@ -30,6 +30,7 @@ class Cell:
     evidence: bool = False
     valid: list[Reading] = field(default_factory=list)
     doubted: bool = False
+    outside: bool = False
 
 
 class Channel:
@@ -92,9 +93,9 @@ class Channel:
             return Cell(doubted=True)
         values = [r.value for r in visible]
         mean = round(sum(values) / len(values))
-        return Cell(
-            min(values), max(values), mean, max(r.U or 0 for r in visible), not doubted, valid, doubted
-        )
+        outside = len(visible) > len(valid)
+        U = max(r.U or 0 for r in visible)
+        return Cell(min(values), max(values), mean, U, not doubted, valid, doubted, outside)
 
     def _covered(self, number: int) -> Cell:
         place = bisect_left(self.sure_at, number * STEP_S)  # the cell has none of its own

@@ -142,7 +142,7 @@ class RuleJudge:
 
     def _slope(self, rule: Rule, own: list[Cell], u: float, evidence: bool) -> Candidate:
         """Least squares over the cells with valid readings alone; a fit, judged only where it is complete."""
-        points = [(n, c.mean) for n, c in enumerate(own) if c.mean is not None and c.valid and c.evidence]
+        points = [(n, c.mean) for n, c in enumerate(own) if c.mean is not None and c.valid and not c.outside]
         n, st = len(points), sum(t for t, _ in points)
         spread = n * sum(t * t for t, _ in points) - st * st
         if not evidence or spread <= 0:

@@ -35,7 +35,7 @@ finally:
 def test_a_run_contacts_what_its_setup_names(demo_copy: Path) -> None:
     """By Python's audit hook: the example's mail server is asked, for there is an alarm, and nobody else."""
     command = [sys.executable, "-c", AUDITED, str(demo_copy)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
     assert done.returncode == 0, done.stderr
     said, _, seen = done.stdout.partition("SEEN\n")
     assert "Reading 7 probes" in said

@@ -136,6 +136,22 @@ def test_other_questions_answer_or_say_what_they_need(stillroom: Run, room: Path
     assert hours["figures"][0]["why_not"] == "2 whole weeks with verdicts."
     change = asked(stillroom, room, "study", "change", "--zone", "machine-bay", "--at", "2026-10-15T12:00")
     assert "whole days before" in change["figures"][0]["why_not"]
+    mapping = asked(stillroom, room, "study", "map", "--zone", "machine-bay", "--from", "2026-10-13")
+    assert mapping["tables"]["positions"]["position"] == ["P1.temperature", "P2.temperature"]
+    assert any("not on the volume" in line for line in mapping["remarks"])
+    causes = asked(stillroom, room, "study", "causes", "--zone", "machine-bay")
+    assert causes["figures"][0]["why_not"] == "2 weeks recorded."
+
+
+def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Path) -> None:
+    """Planted (logger/simulation/history.py): fans stop on Monday at 03:38;
+    the record says how the room follows.
+    """
+    span = ("--from", "2026-10-19", "--to", "2026-10-19T06:50", "--step", "2026-10-19T03:38")
+    answer = asked(stillroom, room, "study", "step", "--zone", "machine-bay", *span)
+    figure = answer["figures"][0]
+    assert figure["shown"] or figure["needed"]
+    assert len(answer["tables"]["steps"]["utc_s"]) == 1
 
 
 @pytest.mark.parametrize(
@@ -147,6 +163,8 @@ def test_other_questions_answer_or_say_what_they_need(stillroom: Run, room: Path
         ((*SITE, "--permanent", "P2.temperature"), "stands in the volume and among the candidates"),
         (("study", "hours", "--hours", "30"), "--hours: expected a whole number from 1 to 24"),
         (("study", "change", "--at", "2020-01-01"), "--at: the intervention lies outside the interval"),
+        (("study", "map", "--before", "yesterday"), "--before: expected START/END"),
+        (("study", "map", "--position", "P9.temperature"), "There is no channel"),
         ((*SITE, "--length-mm", "-3"), "--length-mm: expected a number above 0"),
     ],
 )
@@ -165,3 +183,21 @@ def test_the_command_line_starts_without_scipy() -> None:
     code = "import sys, logger.cli.program; sys.exit('scipy' in sys.modules or 'numpy' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False)
     assert done.returncode == 0
+
+
+def test_the_report_holds_every_answer_and_its_data(stillroom: Run, room: Path, tmp_path: Path) -> None:
+    """A PDF of equal bytes for equal studies, with the studies attached; without a study it is refused."""
+    answer = asked(stillroom, room, *HUNTING)
+    files = [tmp_path / "a.pdf", tmp_path / "b.pdf"]
+    for file in files:
+        done = stillroom("study", "report", "--zone", "machine-bay", "--to", file, "--data", room)
+        assert done.returncode == 0, done.stderr
+    first, second = (file.read_bytes() for file in files)
+    assert first == second
+    assert first.startswith(b"%PDF-1.7")
+    assert b"studies.json" in first
+    none = stillroom("study", "report", "--zone", "plate-bench", "--to", tmp_path / "c.pdf", "--data", room)
+    assert none.returncode == 2
+    assert "has no stored study yet" in none.stderr
+    assert not (tmp_path / "c.pdf").exists()
+    assert answer["digest"]

@@ -124,7 +124,7 @@ class RuleInput:
         used = {key: self.cells[key] for key in keys}
         if all(c.as_read is None for c in used.values()):
             return None
-        return replace(self, cells={key: c.as_read or c for key, c in used.items()})
+        return replace(self, cells={**self.cells, **{key: c.as_read or c for key, c in used.items()}})
 
     def labels(self, keys: Sequence[str]) -> tuple[str, ...]:
         """Names of the probes."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from ...series import Float
 from .channel_record import DAY_S, ChannelRecord, mean_course, subtract_course
-from .figure import Figure, absent
+from .figure import Figure, absent, percent
 
 WEEK_S = 7 * DAY_S
 BIN_S = 900
@@ -86,7 +86,7 @@ def _figure(record: ChannelRecord, period_s: int, name: str, least_days: int) ->
         needed = f"Record {least_days} days or more ({least_days - days:.1f} days longer)."
         return absent(name, unit, f"{days:.1f} days recorded.", needed, METHOD)
     if record.share < 0.5:
-        why = f"only {record.share:.0%} of the time has readings."
+        why = f"only {percent(record.share)} of the time has readings."
         return absent(name, unit, why, "Record with readings for at least half of the time.", METHOD)
     line = calendar_line(record, period_s)
     if line is None:

@@ -16,7 +16,7 @@ import numpy as np
 from ...model.figures import unit_name
 from ...series import Bool, Float
 from .channel_record import DAY_S, ChannelRecord
-from .figure import Answer, Figure, absent, counted, effect
+from .figure import Answer, Figure, absent, counted, effect, percent
 from .mean_response import POST_S, Response, mean_response
 
 BIN_S = 300
@@ -61,7 +61,7 @@ def _refusal(record: ChannelRecord, events: Float) -> tuple[str, str] | None:
     covered = _covered(record, events)
     if covered > BUSY:
         return (
-            f"events cover {covered:.0%} of the time: nothing undisturbed is left to compare with.",
+            f"events cover {percent(covered)} of the time: nothing undisturbed is left to compare with.",
             "Record days with fewer events.",
         )
     return None

@@ -97,6 +97,14 @@ def counted(n: int, what: str) -> str:
     return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
+def percent(share: float) -> str:
+    """
+    >>> percent(0.974)
+    '97 %'
+    """
+    return f"{100 * share:.0f} %"
+
+
 def _number(value: float, n_decimals: int) -> str:
     text = f"{value:.{n_decimals}f}"
     return (text if float(text) else text.lstrip("-")).replace("-", "−")

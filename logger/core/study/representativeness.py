@@ -15,7 +15,7 @@ import numpy as np
 from ...model.figures import unit_name
 from ...series import Bool, Float, Int
 from .channel_record import DAY_S, ChannelRecord
-from .figure import Answer, Figure, absent, counted
+from .figure import Answer, Figure, absent, counted, percent
 
 CELL_S = 300
 LEAST_BLOCKS = 5
@@ -60,7 +60,7 @@ def representativeness(
         return Answer("site", f"Not shown: {why}", (absent("rms", unit, why, needed, METHOD),))
     kept = [i for i in range(len(names)) if usable[i] >= LEAST_SHARE]
     dropped = [
-        f"{names[i]} has readings in {usable[i]:.0%} of the time only."
+        f"{names[i]} has readings in {percent(usable[i])} of the time only."
         for i in range(len(names))
         if i not in kept
     ]

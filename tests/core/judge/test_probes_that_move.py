@@ -173,3 +173,26 @@ def test_a_reading_outside_the_range_beside_a_disagreement_is_still_seen(made: S
         ("indeterminate", NOON - HOUR, NOON + 2),
         ("nonconforming", NOON + 2, N),
     )
+
+
+def test_a_probe_with_humidity_may_be_the_surface_itself(made: SimpleNamespace) -> None:
+    """T2 with its humidity goes from the air to the part at noon: no surface before; a reading is in doubt.
+
+    The rule disturbs, so that the doubted reading is also taken as it stands.
+    """
+    both = ("temperature", "relative_humidity")
+    dew = made.rule(name="dew", kind="condensation", unit="K", lower=3.0, upper=None, media=("part",))
+    room = made.setup((dew,), PLACES, media={"T3": "part"}, quantities={"T1": both, "T2": both})
+    room = moved(made, replace(room, placements=room.placements[:2]), "T2", "T3")
+    room = replace(room, channels={key: replace(c, spike=0.5) for key, c in room.channels.items()})
+    values = np.full(N, 20.0)
+    values[NOON + HOUR] += 0.8
+    readings = {"T1": still(made), "T2": made.series(values)}
+    readings |= {f"{p}.relative_humidity": still(made, 45.0) for p in ("T1", "T2")}
+    judgement = made.judged(room, readings)
+    assert runs(judgement) == (
+        ("indeterminate", 0, NOON),
+        ("conforming", NOON, NOON + HOUR),
+        ("indeterminate", NOON + HOUR, NOON + HOUR + 1),
+        ("conforming", NOON + HOUR + 1, N),
+    )

@@ -1,0 +1,50 @@
+"""Charts of a mapping campaign: plan and elevation with measured points, and uniformity over time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from .plot import Palette, Plot, PlotAxis, picture, span_of
+from .study import Study
+
+HEIGHT = 280.0
+
+
+def map_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
+    """Plan and one elevation side by side, then the largest difference at one instant over time."""
+    tables = study.answer.tables
+    if "positions" not in tables:
+        return []
+    table, uniformity = tables["positions"], tables["uniformity"]
+    drawn = []
+    if all(x is not None for x in table["x_m"]):
+        parts = [
+            *_view(table, ("x_m", "y_m"), (60, 330), palette).parts,
+            *_view(table, ("x_m", "z_m"), (390, 620), palette).parts,
+        ]
+        caption = "Deviation from the mean of all positions, K; left: plan, right: elevation; bold: extremes"
+        drawn.append((caption, picture(parts, HEIGHT, "Positions", palette)))
+    hours = uniformity["hour"]
+    x = PlotAxis(0.0, max(hours[-1], 0.1), 60, 620)
+    y = PlotAxis(*span_of(uniformity["difference"], zero=True), 180, 26)
+    plot = Plot.frame(palette, x, y, ("h", "K"))
+    plot.line(hours, uniformity["difference"], palette.series)
+    drawn.append(("Largest difference at one instant", picture(plot.parts, 220, "Uniformity", palette)))
+    return drawn
+
+
+def _view(
+    table: Mapping[str, Any], axes: tuple[str, str], ends: tuple[float, float], palette: Palette
+) -> Plot:
+    """Points with their deviation, seen along one axis."""
+    across, up = table[axes[0]], table[axes[1]]
+    x = PlotAxis(*span_of(across, margin=0.15), *ends)
+    plot = Plot.frame(palette, x, PlotAxis(*span_of(up, margin=0.15), HEIGHT - 40, 26), ("m", "m"))
+    deviation = table["deviation"]
+    extremes = {deviation.index(max(deviation)), deviation.index(min(deviation))}
+    for i, value in enumerate(deviation):
+        words = f"{value:+.2f}".replace("-", "−")
+        plot.dots([across[i]], [up[i]], palette.ink, 6.0 if i in extremes else 3.5, hollow=True)
+        plot.word(across[i], up[i], words, "middle", bold=i in extremes)
+    return plot

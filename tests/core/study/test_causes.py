@@ -1,0 +1,115 @@
+"""What to mend first: planted causes are recovered, one that does nothing is not shown,
+the rest is what it was.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logger.core.study.causes import CauseInputs, causes
+from logger.core.study.channel_record import ChannelRecord
+from tests.core.study.planted import START_S, record_of, red_noise
+
+STEP_S = 300
+DAY = 288
+
+
+def room(
+    seed: int, *, weeks: int = 26, sizes: tuple[float, float, float] = (0.30, 0.15, 0.05), people: float = 0.0
+) -> tuple[ChannelRecord, CauseInputs]:
+    """Outdoors, day and doors of these standard deviations, a rest of 0.08 K, people who do `people` K."""
+    chance = np.random.default_rng(seed)
+    n = weeks * 7 * DAY
+    at = np.arange(n) * STEP_S
+    outdoors = 4 * red_noise(n, 2 * 86_400, 1.0, chance, STEP_S)
+    day = np.cos(2 * np.pi * (at / 86_400 - 0.6))
+    working = (at // 86_400 % 7 < 5) & (at % 86_400 > 7 * 3600) & (at % 86_400 < 17 * 3600)
+    present = (working & np.repeat(chance.random(n // DAY) < 0.8, DAY)).astype(float)
+    doors = np.flatnonzero(working & (chance.random(n) < 0.05))
+    door = np.zeros(n)
+    for k in range(12):
+        place = doors + k
+        np.add.at(door, place[place < n], np.exp(-k / 2))
+    value = (
+        20 + sizes[0] * outdoors / outdoors.std() + sizes[1] * day / day.std() + sizes[2] * door / door.std()
+    )
+    value += red_noise(n, 3600, 0.08, chance, STEP_S) + people * present
+    inputs = CauseInputs(
+        record_of(outdoors, STEP_S), record_of(present, STEP_S), START_S + doors * STEP_S + 150.0
+    )
+    return record_of(value, STEP_S), inputs
+
+
+def test_planted_causes_are_recovered() -> None:
+    """0.30, 0.15 and 0.05 K within 15 %; people who do nothing are not shown; the rest is 0.08 K."""
+    answer = causes(*room(1), um_per_K=11.5)
+    for name, size in (("outdoors", 0.30), ("day and week", 0.15), ("doors", 0.05)):
+        figure = answer.figure(name)
+        assert figure.shown, name
+        assert figure.value == pytest.approx(size, rel=0.15)
+    assert not answer.figure("people").shown
+    assert answer.figure("rest").value == pytest.approx(0.08, rel=0.15)
+    assert answer.headline.startswith("Mend outdoors first: 0.3")
+    assert "µm on the length" in answer.headline
+
+
+@pytest.mark.long
+def test_intervals_of_the_causes_cover() -> None:
+    """40 rooms: within 15 % in 95 of 100, held by the interval in 90 of 100,
+    people shown in at most 10 of 100.
+    """
+    near = {"outdoors": 0, "day and week": 0, "doors": 0}
+    held, false, runs = dict(near), 0, 40
+    for seed in range(runs):
+        answer = causes(*room(seed))
+        for name, size in (("outdoors", 0.30), ("day and week", 0.15), ("doors", 0.05)):
+            figure = answer.figure(name)
+            near[name] += abs((figure.value or 0) / size - 1) < 0.15
+            held[name] += (figure.low or 0) <= size <= (figure.high or 0)
+        false += answer.figure("people").shown
+    print(near, held, false)
+    assert min(near.values()) >= 0.9 * runs
+    assert min(held.values()) >= 0.85 * runs
+    assert false <= 0.1 * runs
+
+
+def test_nothing_planted_shows_nothing() -> None:
+    """A room of noise: no cause is shown, and the sentence says that the recorded causes do not
+    explain it.
+    """
+    answer = causes(*room(2, weeks=12, sizes=(0.0, 0.0, 0.0)))
+    names = ("outdoors", "day and week", "doors", "people")
+    assert not any(answer.figure(name).shown for name in names)
+    assert answer.headline == "The causes that are recorded do not explain this room."
+
+
+def test_seven_weeks_are_too_few() -> None:
+    """Not shown, with what to record."""
+    figure = causes(*room(3, weeks=7)).figures[0]
+    assert not figure.shown
+    assert figure.why_not == "7 weeks recorded."
+    assert "8 weeks" in figure.needed
+
+
+def test_what_is_not_recorded_is_named() -> None:
+    """Without outdoors its share stands elsewhere, and the answer says so."""
+    record, _ = room(4, weeks=8)
+    answer = causes(record, CauseInputs())
+    assert any("Outdoors was not recorded" in line for line in answer.remarks)
+
+
+def test_two_causes_that_move_together_are_one() -> None:
+    """A second record that repeats outdoors is merged with it."""
+    record, inputs = room(5, weeks=8)
+    assert inputs.outdoors is not None
+    twin = CauseInputs(inputs.outdoors, inputs.outdoors.with_values(inputs.outdoors.value + 50))
+    answer = causes(record, twin)
+    assert answer.figure("outdoors or people").shown
+
+
+def test_the_cycle_takes_part() -> None:
+    """±0.14 K is 0.10 K of standard deviation, and the rest is smaller by it."""
+    record, inputs = room(6, weeks=10)
+    answer = causes(record, CauseInputs(inputs.outdoors, cycle_amplitude=0.10 * 2**0.5))
+    assert answer.figure("cycle").value == pytest.approx(0.10)
